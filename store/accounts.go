@@ -1,0 +1,174 @@
+package store
+
+import (
+	"context"
+	"crypto/rand"
+	"database/sql"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+)
+
+// A Resident is somebody who lives here and may sign in.
+type Resident struct {
+	ID           string    `json:"id"`
+	Name         string    `json:"name"`
+	PasswordHash string    `json:"-"` // as argon2id writes it, with its salt and costs
+	AddedAt      time.Time `json:"added_at"`
+}
+
+// A Tablet is a screen in the house that was paired and needs no password.
+type Tablet struct {
+	ID       string    `json:"id"`
+	Name     string    `json:"name"`
+	PairedBy string    `json:"paired_by"` // the resident's name
+	PairedAt time.Time `json:"paired_at"`
+}
+
+// A Session says who is asking: a resident or a tablet, the other is "".
+type Session struct {
+	Resident  string // id
+	Tablet    string // id
+	Name      string // of either
+	ExpiresAt time.Time
+}
+
+// How long a session lasts. A tablet's is long, and can be ended from any
+// resident's screen.
+const (
+	ResidentSession = 30 * 24 * time.Hour
+	TabletSession   = 5 * 365 * 24 * time.Hour
+)
+
+// AddResident adds a resident. The error is ErrExists if the name is taken,
+// whatever its case.
+func (a *Archive) AddResident(ctx context.Context, name, passwordHash string) (Resident, error) {
+	r := Resident{ID: newID(), Name: strings.TrimSpace(name), PasswordHash: passwordHash, AddedAt: a.now().UTC()}
+	res, err := a.write.ExecContext(ctx, `INSERT INTO residents (id, name, password_hash, added_at) VALUES (?, ?, ?, ?) ON CONFLICT (name) DO NOTHING`,
+		r.ID, r.Name, r.PasswordHash, micros(r.AddedAt))
+	if err != nil {
+		return Resident{}, fmt.Errorf("adding a resident: %w", err)
+	}
+	if n, _ := res.RowsAffected(); n == 0 {
+		return Resident{}, fmt.Errorf("a resident of this name is %w", ErrExists)
+	}
+	return r, nil
+}
+
+// Resident returns the resident of that name, whatever its case, or
+// ErrNotFound.
+func (a *Archive) Resident(ctx context.Context, name string) (r Resident, err error) {
+	var added sql.NullInt64
+	err = a.read.QueryRowContext(ctx, `SELECT id, name, password_hash, added_at FROM residents WHERE name = ?`, strings.TrimSpace(name)).
+		Scan(&r.ID, &r.Name, &r.PasswordHash, &added)
+	if errors.Is(err, sql.ErrNoRows) {
+		return Resident{}, fmt.Errorf("resident %w", ErrNotFound)
+	}
+	if err != nil {
+		return Resident{}, fmt.Errorf("looking up a resident: %w", err)
+	}
+	r.AddedAt = timeOf(added)
+	return r, nil
+}
+
+// Residents lists the residents by name.
+func (a *Archive) Residents(ctx context.Context) ([]Resident, error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT id, name, password_hash, added_at FROM residents ORDER BY name`)
+	if err != nil {
+		return nil, fmt.Errorf("listing residents: %w", err)
+	}
+	return collect(rows, func(r *Resident) error {
+		var added sql.NullInt64
+		err := rows.Scan(&r.ID, &r.Name, &r.PasswordHash, &added)
+		r.AddedAt = timeOf(added)
+		return err
+	})
+}
+
+// StartResidentSession returns the token of a new session. Only its hash is
+// kept.
+func (a *Archive) StartResidentSession(ctx context.Context, resident string) (token string, err error) {
+	return a.startSession(ctx, a.write, resident, "", ResidentSession)
+}
+
+// PairTablet adds a tablet and starts its session.
+func (a *Archive) PairTablet(ctx context.Context, name, pairedBy string) (token string, err error) {
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		id := newID()
+		_, err := tx.ExecContext(ctx, `INSERT INTO tablets (id, name, paired_by, paired_at) VALUES (?, ?, ?, ?)`,
+			id, name, pairedBy, micros(a.now()))
+		if err != nil {
+			return fmt.Errorf("adding a tablet: %w", err)
+		}
+		token, err = a.startSession(ctx, tx, "", id, TabletSession)
+		return err
+	})
+	return token, err
+}
+
+type execer interface {
+	ExecContext(context.Context, string, ...any) (sql.Result, error)
+}
+
+func (a *Archive) startSession(ctx context.Context, db execer, resident, tablet string, lasts time.Duration) (string, error) {
+	token, now := rand.Text(), a.now()
+	_, err := db.ExecContext(ctx, `INSERT INTO sessions (token_hash, resident, tablet, started_at, expires_at) VALUES (?, nullif(?, ''), nullif(?, ''), ?, ?)`,
+		hashOf(token), resident, tablet, micros(now), micros(now.Add(lasts)))
+	if err != nil {
+		return "", fmt.Errorf("starting a session: %w", err)
+	}
+	return token, nil
+}
+
+// Session returns whose session the token is, or ErrNotFound if it is nobody's
+// or has expired.
+func (a *Archive) Session(ctx context.Context, token string) (s Session, err error) {
+	var expires sql.NullInt64
+	err = a.read.QueryRowContext(ctx, `
+		SELECT coalesce(s.resident, ''), coalesce(s.tablet, ''), coalesce(r.name, t.name), s.expires_at
+		FROM sessions s LEFT JOIN residents r ON r.id = s.resident LEFT JOIN tablets t ON t.id = s.tablet
+		WHERE s.token_hash = ? AND s.expires_at > ?`, hashOf(token), micros(a.now())).
+		Scan(&s.Resident, &s.Tablet, &s.Name, &expires)
+	if errors.Is(err, sql.ErrNoRows) {
+		return Session{}, fmt.Errorf("session %w", ErrNotFound)
+	}
+	if err != nil {
+		return Session{}, fmt.Errorf("looking up a session: %w", err)
+	}
+	s.ExpiresAt = timeOf(expires)
+	return s, nil
+}
+
+// EndSession ends the session of that token, and clears away expired ones.
+func (a *Archive) EndSession(ctx context.Context, token string) error {
+	_, err := a.write.ExecContext(ctx, `DELETE FROM sessions WHERE token_hash = ? OR expires_at <= ?`, hashOf(token), micros(a.now()))
+	if err != nil {
+		return fmt.Errorf("ending a session: %w", err)
+	}
+	return nil
+}
+
+// Tablets lists the paired tablets by name.
+func (a *Archive) Tablets(ctx context.Context) ([]Tablet, error) {
+	rows, err := a.read.QueryContext(ctx, `
+		SELECT t.id, t.name, r.name, t.paired_at FROM tablets t JOIN residents r ON r.id = t.paired_by ORDER BY t.name, t.id`)
+	if err != nil {
+		return nil, fmt.Errorf("listing tablets: %w", err)
+	}
+	return collect(rows, func(t *Tablet) error {
+		var at sql.NullInt64
+		err := rows.Scan(&t.ID, &t.Name, &t.PairedBy, &at)
+		t.PairedAt = timeOf(at)
+		return err
+	})
+}
+
+// UnpairTablet removes a tablet and ends its session.
+func (a *Archive) UnpairTablet(ctx context.Context, id string) error {
+	res, err := a.write.ExecContext(ctx, `DELETE FROM tablets WHERE id = ?`, id)
+	if err != nil {
+		return fmt.Errorf("unpairing a tablet: %w", err)
+	}
+	return oneRow(res, "tablet "+id)
+}

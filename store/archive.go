@@ -1,0 +1,262 @@
+// Package store keeps the archive: an SQLite database of visits, faces,
+// persons and accounts, and beside it one file for each still.
+//
+// What comes in are stills that are fit to keep (package intake has seen to
+// that), findings from the pipeline, and what residents decide. What goes out
+// are visits with everything known of them, and a signal that something
+// changed. The package knows nothing of HTTP, of image formats or of faces.
+//
+// # What is promised
+//
+// When [Archive.Keep] returns without an error, the still survives a crash of
+// the process, of the kernel, and a loss of power, as far as the disk keeps
+// its own promises. The order is: the still goes to a temporary name, is
+// synced, renamed, and its folder synced; only then is the row committed, with
+// SQLite in WAL mode and synchronous=FULL, which syncs the log at each commit.
+// A crash between the two leaves a file without a row, which [Archive.Recover]
+// removes at the next start. A row without its file can't come about.
+//
+// # Layout of the folder
+//
+//	archive.db         the database, with its -wal and -shm while it is open
+//	stills/QK/QK….jpg  one file a still, named by a random id, spread over folders
+//	incoming/          stills on their way in; empty when nothing is going on
+//	server.lock        held by the one server that may write here
+package store
+
+import (
+	"context"
+	"crypto/rand"
+	"database/sql"
+	"embed"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/url"
+	"os"
+	"path/filepath"
+	"runtime"
+	"sync"
+	"time"
+
+	_ "modernc.org/sqlite" // the "sqlite" driver
+)
+
+// Errors that callers test for with errors.Is.
+var (
+	// ErrNotFound says that there is nothing of that name or id.
+	ErrNotFound = errors.New("not found")
+	// ErrExists says that the name is taken.
+	ErrExists = errors.New("already there")
+	// ErrNoArchive says that the folder holds no archive.
+	ErrNoArchive = errors.New("no archive")
+	// ErrNewerArchive says that a newer Lintel wrote the archive.
+	ErrNewerArchive = errors.New("the archive was written by a newer Lintel")
+	// ErrForeignDatabase says that archive.db is a database of something else.
+	ErrForeignDatabase = errors.New("the database is not an archive of Lintel's")
+	// ErrInUse says that another server holds the archive.
+	ErrInUse = errors.New("another server is using the archive")
+)
+
+// applicationID marks the database file as Lintel's ("LNTL"); see SQLite's
+// PRAGMA application_id.
+const applicationID = 0x4c4e544c
+
+//go:embed migrations/*.sql
+var migrations embed.FS
+
+// An Archive is an open archive. It is safe for use by several goroutines,
+// and by several processes at once, except that only one may [Archive.Lock] it.
+type Archive struct {
+	dir   string
+	now   func() time.Time
+	write *sql.DB // one connection, so that writers queue here and never meet SQLITE_BUSY among themselves
+	read  *sql.DB
+	lock  *os.File
+
+	mu       sync.Mutex
+	watchers map[chan struct{}]bool
+}
+
+// Exists reports whether dir holds an archive.
+func Exists(dir string) bool {
+	_, err := os.Stat(filepath.Join(dir, "archive.db"))
+	return err == nil
+}
+
+// Open opens the archive in dir, making it first where there is none, and
+// brings its schema up to date. The clock now is asked for every time that
+// the archive records.
+func Open(ctx context.Context, dir string, now func() time.Time) (*Archive, error) {
+	for _, d := range []string{dir, filepath.Join(dir, "stills"), filepath.Join(dir, "incoming")} {
+		if err := os.MkdirAll(d, 0o700); err != nil {
+			return nil, fmt.Errorf("making the archive's folders: %w", err)
+		}
+	}
+	a := &Archive{dir: dir, now: now, watchers: make(map[chan struct{}]bool)}
+	var err error
+	if a.write, err = openDatabase(dir, "immediate"); err != nil {
+		return nil, err
+	}
+	a.write.SetMaxOpenConns(1)
+	if err := a.migrate(ctx); err != nil {
+		a.write.Close()
+		return nil, fmt.Errorf("opening the archive in %s: %w", dir, err)
+	}
+	if a.read, err = openDatabase(dir, "deferred"); err != nil {
+		a.write.Close()
+		return nil, err
+	}
+	a.read.SetMaxOpenConns(max(4, runtime.NumCPU()))
+	return a, nil
+}
+
+// openDatabase opens a pool on the archive's database; txlock says which lock
+// a transaction of that pool takes when it begins.
+func openDatabase(dir, txlock string) (*sql.DB, error) {
+	path, err := filepath.Abs(filepath.Join(dir, "archive.db"))
+	if err != nil {
+		return nil, fmt.Errorf("finding the archive: %w", err)
+	}
+	if err := privateFile(path); err != nil {
+		return nil, fmt.Errorf("making the archive's database: %w", err)
+	}
+	q := url.Values{"_txlock": {txlock}, "_pragma": {
+		"busy_timeout(10000)",
+		"journal_mode(WAL)",
+		"synchronous(FULL)",
+		"foreign_keys(ON)",
+		"secure_delete(ON)",
+	}}
+	db, err := sql.Open("sqlite", (&url.URL{Scheme: "file", Path: path, RawQuery: q.Encode()}).String())
+	if err != nil {
+		return nil, fmt.Errorf("opening the archive's database: %w", err)
+	}
+	return db, nil
+}
+
+// privateFile makes an empty file that only its owner may read: SQLite gives
+// its log files the same mode as the database.
+func privateFile(path string) error {
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR, 0o600)
+	if err != nil {
+		return err
+	}
+	return f.Close()
+}
+
+// migrate runs the numbered migrations that the database has not seen, each
+// in a transaction of its own.
+func (a *Archive) migrate(ctx context.Context) error {
+	var version, id, tables int
+	row := a.write.QueryRowContext(ctx, `SELECT
+		(SELECT user_version FROM pragma_user_version),
+		(SELECT application_id FROM pragma_application_id),
+		(SELECT count(*) FROM sqlite_schema)`)
+	if err := row.Scan(&version, &id, &tables); err != nil {
+		return fmt.Errorf("reading the schema's version: %w", err)
+	}
+	if id != applicationID && tables > 0 {
+		return ErrForeignDatabase
+	}
+	names, err := fs.Glob(migrations, "migrations/*.sql")
+	if err != nil {
+		return fmt.Errorf("listing migrations: %w", err)
+	}
+	if version > len(names) {
+		return fmt.Errorf("%w: it has schema %d, this one knows %d; start the newer Lintel, nothing was changed",
+			ErrNewerArchive, version, len(names))
+	}
+	for n, name := range names[version:] {
+		script, err := migrations.ReadFile(name)
+		if err != nil {
+			return fmt.Errorf("reading %s: %w", name, err)
+		}
+		err = a.update(ctx, func(tx *sql.Tx) error {
+			_, err := tx.ExecContext(ctx, fmt.Sprintf("%s;\nPRAGMA application_id = %d;\nPRAGMA user_version = %d;",
+				script, applicationID, version+n+1))
+			return err
+		})
+		if err != nil {
+			return fmt.Errorf("migrating to schema %d: %w", version+n+1, err)
+		}
+	}
+	return nil
+}
+
+// Close closes the archive and gives up its lock.
+func (a *Archive) Close() error {
+	err := errors.Join(a.read.Close(), a.write.Close())
+	if a.lock != nil {
+		err = errors.Join(err, a.lock.Close())
+	}
+	return err
+}
+
+// update runs f in a writing transaction, which is committed if f returns nil.
+func (a *Archive) update(ctx context.Context, f func(*sql.Tx) error) error {
+	tx, err := a.write.BeginTx(ctx, nil)
+	if err != nil {
+		return fmt.Errorf("beginning a transaction: %w", err)
+	}
+	defer tx.Rollback()
+	if err := f(tx); err != nil {
+		return err
+	}
+	if err := tx.Commit(); err != nil {
+		return fmt.Errorf("committing: %w", err)
+	}
+	return nil
+}
+
+// Watch returns a channel that receives after visits changed, and a function
+// that ends the watch. Signals that nobody took fold into one: whoever wakes
+// asks for everything since the revision they know ([Archive.VisitsSince]).
+func (a *Archive) Watch() (changed <-chan struct{}, stop func()) {
+	ch := make(chan struct{}, 1)
+	a.mu.Lock()
+	a.watchers[ch] = true
+	a.mu.Unlock()
+	return ch, func() {
+		a.mu.Lock()
+		delete(a.watchers, ch)
+		a.mu.Unlock()
+	}
+}
+
+// signal wakes everybody who watches.
+func (a *Archive) signal() {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	for ch := range a.watchers {
+		select {
+		case ch <- struct{}{}:
+		default:
+		}
+	}
+}
+
+// nextRevision counts one change of a visit.
+func nextRevision(ctx context.Context, tx *sql.Tx) (n int64, err error) {
+	row := tx.QueryRowContext(ctx, `UPDATE counters SET value = value + 1 WHERE name = 'revision' RETURNING value`)
+	if err := row.Scan(&n); err != nil {
+		return 0, fmt.Errorf("counting a change: %w", err)
+	}
+	return n, nil
+}
+
+// newID returns an id that nobody can guess: 26 characters, 130 random bits.
+func newID() string { return rand.Text() }
+
+// micros and timeOf turn times into the database's form and back; the zero
+// time is NULL.
+func micros(t time.Time) sql.NullInt64 {
+	return sql.NullInt64{Int64: t.UnixMicro(), Valid: !t.IsZero()}
+}
+
+func timeOf(n sql.NullInt64) time.Time {
+	if !n.Valid {
+		return time.Time{}
+	}
+	return time.UnixMicro(n.Int64).UTC()
+}

@@ -1,0 +1,116 @@
+package store
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"crypto/subtle"
+	"database/sql"
+	"errors"
+	"fmt"
+	"regexp"
+	"time"
+)
+
+// A Bell is a door station that may send stills.
+type Bell struct {
+	Name    string    `json:"name"`
+	AddedAt time.Time `json:"added_at"`
+	HeardAt time.Time `json:"heard_at,omitzero"` // when its last still came
+}
+
+// ErrBadName says that a bell's name has other characters, or more, than
+// topics and addresses allow.
+var ErrBadName = errors.New("a bell's name has 1 to 64 characters of A-Z a-z 0-9 . _ - and does not begin with a dot")
+
+var bellName = regexp.MustCompile(`^[A-Za-z0-9_-][A-Za-z0-9._-]{0,63}$`)
+
+// AddBell adds a bell and returns its secret, which is kept only as a hash
+// and so can't be shown again. A removed bell's name can be added anew.
+func (a *Archive) AddBell(ctx context.Context, name string) (secret string, err error) {
+	if !bellName.MatchString(name) {
+		return "", ErrBadName
+	}
+	secret = rand.Text()
+	res, err := a.write.ExecContext(ctx, `
+		INSERT INTO bells (name, secret_hash, added_at) VALUES (?, ?, ?)
+		ON CONFLICT (name) DO UPDATE
+			SET secret_hash = excluded.secret_hash, added_at = excluded.added_at, removed_at = NULL, heard_at = NULL
+			WHERE removed_at IS NOT NULL`,
+		name, hashOf(secret), micros(a.now()))
+	if err != nil {
+		return "", fmt.Errorf("adding bell %s: %w", name, err)
+	}
+	if n, _ := res.RowsAffected(); n == 0 {
+		return "", fmt.Errorf("bell %s: %w", name, ErrExists)
+	}
+	return secret, nil
+}
+
+// RemoveBell makes a bell's secret worthless. Its visits stay.
+func (a *Archive) RemoveBell(ctx context.Context, name string) error {
+	res, err := a.write.ExecContext(ctx, `UPDATE bells SET secret_hash = NULL, removed_at = ? WHERE name = ? AND removed_at IS NULL`,
+		micros(a.now()), name)
+	if err != nil {
+		return fmt.Errorf("removing bell %s: %w", name, err)
+	}
+	return oneRow(res, "bell "+name)
+}
+
+// Bells lists the bells by name, without those removed.
+func (a *Archive) Bells(ctx context.Context) ([]Bell, error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT name, added_at, heard_at FROM bells WHERE removed_at IS NULL ORDER BY name`)
+	if err != nil {
+		return nil, fmt.Errorf("listing bells: %w", err)
+	}
+	return collect(rows, func(b *Bell) error {
+		var added, heard sql.NullInt64
+		err := rows.Scan(&b.Name, &added, &heard)
+		b.AddedAt, b.HeardAt = timeOf(added), timeOf(heard)
+		return err
+	})
+}
+
+// CheckBell reports whether the secret is the bell's. The error is
+// ErrNotFound for a bell that does not exist or was removed.
+func (a *Archive) CheckBell(ctx context.Context, name, secret string) (bool, error) {
+	var hash []byte
+	err := a.read.QueryRowContext(ctx, `SELECT secret_hash FROM bells WHERE name = ? AND removed_at IS NULL`, name).Scan(&hash)
+	if errors.Is(err, sql.ErrNoRows) {
+		return false, fmt.Errorf("bell %w", ErrNotFound)
+	}
+	if err != nil {
+		return false, fmt.Errorf("looking up bell %s: %w", name, err)
+	}
+	return subtle.ConstantTimeCompare(hash, hashOf(secret)) == 1, nil
+}
+
+// hashOf is how secrets and session tokens are kept. They are random and long
+// (130 bits), so a plain hash can't be searched backwards; passwords, which
+// people choose, go through argon2id instead.
+func hashOf(secret string) []byte {
+	h := sha256.Sum256([]byte(secret))
+	return h[:]
+}
+
+// oneRow turns "no row was touched" into ErrNotFound.
+func oneRow(res sql.Result, what string) error {
+	if n, err := res.RowsAffected(); err != nil || n > 0 {
+		return err
+	}
+	return fmt.Errorf("%s: %w", what, ErrNotFound)
+}
+
+// collect scans every row into a value of its own and closes the rows.
+func collect[T any](rows *sql.Rows, scan func(*T) error) ([]T, error) {
+	defer rows.Close()
+	var all []T
+	for rows.Next() {
+		var v T
+		if err := scan(&v); err != nil {
+			return nil, err
+		}
+		all = append(all, v)
+	}
+	return all, rows.Err()
+}

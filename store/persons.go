@@ -1,0 +1,204 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+)
+
+// ErrNoConsent says that a person has given no consent, or withdrew it.
+var ErrNoConsent = errors.New("no consent")
+
+// ErrAmbiguous says that several persons have the name.
+var ErrAmbiguous = errors.New("several persons have this name; use the id")
+
+// A Person is somebody who can be enrolled.
+type Person struct {
+	ID         string    `json:"id"`
+	Name       string    `json:"name"`
+	AddedAt    time.Time `json:"added_at"`
+	Consent    *Consent  `json:"consent"`    // the latest in force, nil without
+	References int       `json:"references"` // how many are in the gallery
+}
+
+// A Consent says who agreed, when, and to what.
+type Consent struct {
+	GivenBy string    `json:"given_by"` // the person, or who may agree for them
+	GivenAt time.Time `json:"given_at"`
+	Scope   string    `json:"scope"`
+}
+
+// complete returns an error that says which part is missing.
+func (c Consent) complete() error {
+	switch {
+	case strings.TrimSpace(c.GivenBy) == "":
+		return fmt.Errorf("%w: it must say who agreed", ErrNoConsent)
+	case c.GivenAt.IsZero():
+		return fmt.Errorf("%w: it must say when", ErrNoConsent)
+	case strings.TrimSpace(c.Scope) == "":
+		return fmt.Errorf("%w: it must say to what", ErrNoConsent)
+	}
+	return nil
+}
+
+// AddPerson adds a person, who can be enrolled once there is a consent.
+func (a *Archive) AddPerson(ctx context.Context, name string) (Person, error) {
+	name = strings.TrimSpace(name)
+	if name == "" || len(name) > 200 {
+		return Person{}, errors.New("a person's name has 1 to 200 bytes")
+	}
+	p := Person{ID: newID(), Name: name, AddedAt: a.now().UTC()}
+	_, err := a.write.ExecContext(ctx, `INSERT INTO persons (id, name, added_at) VALUES (?, ?, ?)`, p.ID, p.Name, micros(p.AddedAt))
+	if err != nil {
+		return Person{}, fmt.Errorf("adding a person: %w", err)
+	}
+	return p, nil
+}
+
+// RecordConsent keeps a consent of the person's. The error is ErrNoConsent if
+// it does not say who agreed, when and to what.
+func (a *Archive) RecordConsent(ctx context.Context, person string, c Consent) error {
+	if err := c.complete(); err != nil {
+		return err
+	}
+	if c.GivenAt.After(a.now()) {
+		return fmt.Errorf("%w: it can't be given in the future (%s)", ErrNoConsent, c.GivenAt.Format(time.DateOnly))
+	}
+	_, err := a.write.ExecContext(ctx, `INSERT INTO consents (id, person, given_by, given_at, scope, recorded_at) VALUES (?, ?, ?, ?, ?, ?)`,
+		newID(), person, c.GivenBy, micros(c.GivenAt), c.Scope, micros(a.now()))
+	if err != nil {
+		return fmt.Errorf("recording a consent: %w", err)
+	}
+	return nil
+}
+
+// Persons lists the persons by name.
+func (a *Archive) Persons(ctx context.Context) ([]Person, error) {
+	rows, err := a.read.QueryContext(ctx, personQuery+` ORDER BY p.name COLLATE NOCASE, p.id`)
+	if err != nil {
+		return nil, fmt.Errorf("listing persons: %w", err)
+	}
+	return collect(rows, func(p *Person) error { return scanPerson(rows, p) })
+}
+
+// Person returns the person with that id or, failing that, that name. The
+// error is ErrNotFound, or ErrAmbiguous where the name is not enough.
+func (a *Archive) Person(ctx context.Context, idOrName string) (Person, error) {
+	rows, err := a.read.QueryContext(ctx, personQuery+` WHERE p.id = ?1 OR p.name = ?1 COLLATE NOCASE ORDER BY p.id = ?1 DESC LIMIT 2`, idOrName)
+	if err != nil {
+		return Person{}, fmt.Errorf("looking up a person: %w", err)
+	}
+	found, err := collect(rows, func(p *Person) error { return scanPerson(rows, p) })
+	switch {
+	case err != nil:
+		return Person{}, fmt.Errorf("looking up a person: %w", err)
+	case len(found) == 0:
+		return Person{}, fmt.Errorf("person %q: %w", idOrName, ErrNotFound)
+	case len(found) > 1 && found[0].ID != idOrName:
+		return Person{}, fmt.Errorf("%q: %w", idOrName, ErrAmbiguous)
+	}
+	return found[0], nil
+}
+
+const personQuery = `
+	SELECT p.id, p.name, p.added_at, c.given_by, c.given_at, c.scope,
+		(SELECT count(*) FROM gallery g WHERE g.person = p.id)
+	FROM persons p
+	LEFT JOIN consents c ON c.id = (
+		SELECT id FROM consents WHERE person = p.id AND withdrawn_at IS NULL ORDER BY given_at DESC, id LIMIT 1)`
+
+func scanPerson(rows *sql.Rows, p *Person) error {
+	var added, given sql.NullInt64
+	var by, scope sql.NullString
+	err := rows.Scan(&p.ID, &p.Name, &added, &by, &given, &scope, &p.References)
+	p.AddedAt = timeOf(added)
+	if by.Valid {
+		p.Consent = &Consent{by.String, timeOf(given), scope.String}
+	}
+	return err
+}
+
+// ErasePerson removes the person, every consent and reference, and their name
+// from every finding; the stills stay and show a stranger.
+func (a *Archive) ErasePerson(ctx context.Context, id string) error {
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		err := touchVisits(ctx, tx, `WHERE id IN (SELECT s.visit FROM stills s JOIN faces f ON f.still = s.id WHERE f.person = ?)`, id)
+		if err != nil {
+			return err
+		}
+		_, err = tx.ExecContext(ctx, `UPDATE faces SET person = NULL, distance = NULL, fpir = NULL, band = NULL WHERE person = ?`, id)
+		if err != nil {
+			return err
+		}
+		res, err := tx.ExecContext(ctx, `DELETE FROM persons WHERE id = ?`, id)
+		if err != nil {
+			return err
+		}
+		return oneRow(res, "person "+id)
+	})
+	if err != nil {
+		return fmt.Errorf("erasing a person: %w", err)
+	}
+	a.signal()
+	return nil
+}
+
+// A Reference is one enrolled descriptor of a person.
+type Reference struct {
+	Person       string // id
+	Descriptor   Descriptor
+	FaceWidth    int      // pixels of the picture it came from
+	SourceSHA256 [32]byte // of the picture it came from
+}
+
+// AddReference enrols a descriptor. The error is ErrNoConsent if the person's
+// consent is not there, and ErrExists if the picture was enrolled before.
+func (a *Archive) AddReference(ctx context.Context, r Reference) error {
+	return a.update(ctx, func(tx *sql.Tx) error {
+		var consents int
+		err := tx.QueryRowContext(ctx, `SELECT count(*) FROM consents WHERE person = ? AND withdrawn_at IS NULL`, r.Person).Scan(&consents)
+		if err != nil {
+			return fmt.Errorf("looking up consents: %w", err)
+		}
+		if consents == 0 {
+			return ErrNoConsent
+		}
+		res, err := tx.ExecContext(ctx, `
+			INSERT INTO gallery (id, person, descriptor, face_width, source_sha256, added_at) VALUES (?, ?, ?, ?, ?, ?)
+			ON CONFLICT (person, source_sha256) DO NOTHING`,
+			newID(), r.Person, encodeDescriptor(r.Descriptor), r.FaceWidth, r.SourceSHA256[:], micros(a.now()))
+		if err != nil {
+			return fmt.Errorf("adding a reference: %w", err)
+		}
+		if n, _ := res.RowsAffected(); n == 0 {
+			return fmt.Errorf("this picture: %w", ErrExists)
+		}
+		return nil
+	})
+}
+
+// Gallery returns all references of persons whose consent is in force.
+func (a *Archive) Gallery(ctx context.Context) ([]Reference, error) {
+	rows, err := a.read.QueryContext(ctx, `
+		SELECT person, descriptor, face_width, source_sha256 FROM gallery g
+		WHERE EXISTS (SELECT 1 FROM consents c WHERE c.person = g.person AND c.withdrawn_at IS NULL)`)
+	if err != nil {
+		return nil, fmt.Errorf("reading the gallery: %w", err)
+	}
+	refs, err := collect(rows, func(r *Reference) error {
+		var descriptor, hash []byte
+		if err := rows.Scan(&r.Person, &descriptor, &r.FaceWidth, &hash); err != nil {
+			return err
+		}
+		copy(r.SourceSHA256[:], hash)
+		r.Descriptor, err = decodeDescriptor(descriptor)
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("reading the gallery: %w", err)
+	}
+	return refs, nil
+}

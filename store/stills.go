@@ -1,0 +1,300 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"time"
+)
+
+// ErrOtherBytes says that the archive has this frame of this ring already,
+// with other bytes.
+var ErrOtherBytes = errors.New("this frame is here already with other bytes")
+
+// ErrNoSpace says that the disk is full or may not be written.
+var ErrNoSpace = errors.New("no space to keep a still")
+
+// A Still is one picture of a visit, as the archive keeps it.
+type Still struct {
+	ID         string     `json:"-"`
+	Visit      string     `json:"-"`
+	Frame      int        `json:"frame"`
+	Width      int        `json:"width"`  // pixels
+	Height     int        `json:"height"` // pixels
+	Damaged    bool       `json:"damaged"`
+	ReceivedAt time.Time  `json:"received_at"`       // by the server's clock
+	TakenAt    time.Time  `json:"taken_at,omitzero"` // by the bell's clock, zero if it did not say
+	State      StillState `json:"state"`             //
+	Faces      []Face     `json:"faces"`             // from left to right
+	Attempts   int        `json:"-"`                 // how often an examination began
+	SHA256     [32]byte   `json:"-"`                 // of the file
+	Size       int        `json:"-"`                 // of the file, in bytes
+}
+
+// A StillState says how far the examination of a still has come.
+type StillState string
+
+const (
+	Pending StillState = "pending" // not examined yet
+	Done    StillState = "done"    // examined; no faces means that none was found
+	Failed  StillState = "failed"  // could not be examined
+)
+
+// A NewStill is a still to keep. JPEG is what the file will hold.
+type NewStill struct {
+	Bell, Ring    string
+	Frame         int      // 0 to 15
+	SentSHA256    [32]byte // of the bytes as the bell sent them
+	JPEG          []byte
+	Width, Height int
+	Damaged       bool
+	ReceivedAt    time.Time
+	TakenAt       time.Time // zero if the bell did not say
+}
+
+// Find reports whether the archive has this frame of this ring, and of which
+// visit. The error is ErrOtherBytes if the frame was sent with other bytes.
+func (a *Archive) Find(ctx context.Context, bell, ring string, frame int, sent [32]byte) (visit string, found bool, err error) {
+	return findFrame(ctx, a.read, bell, ring, frame, sent)
+}
+
+func findFrame(ctx context.Context, q querier, bell, ring string, frame int, sent [32]byte) (visit string, found bool, err error) {
+	var hash []byte
+	err = q.QueryRowContext(ctx, `
+		SELECT v.id, s.sent_sha256 FROM visits v JOIN stills s ON s.visit = v.id
+		WHERE v.bell = ? AND v.ring = ? AND s.frame = ?`, bell, ring, frame).Scan(&visit, &hash)
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+		return "", false, nil
+	case err != nil:
+		return "", false, fmt.Errorf("looking for frame %d of ring %s: %w", frame, ring, err)
+	case !bytes.Equal(hash, sent[:]):
+		return visit, true, ErrOtherBytes
+	}
+	return visit, true, nil
+}
+
+// querier is what a pool and a transaction have in common.
+type querier interface {
+	QueryContext(context.Context, string, ...any) (*sql.Rows, error)
+	QueryRowContext(context.Context, string, ...any) *sql.Row
+}
+
+// Keep makes the still durable and returns the id of its visit. When it
+// returns without an error, the still is safe. It reports added false if the
+// frame was here already, with the same bytes; the error is ErrOtherBytes if
+// it was here with others, and ErrNoSpace if the disk can't take it.
+func (a *Archive) Keep(ctx context.Context, n NewStill) (visit string, added bool, err error) {
+	id := newID()
+	if err := a.writeStill(id, n.JPEG); err != nil {
+		return "", false, fmt.Errorf("writing a still: %w", spaceError(err))
+	}
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		var found bool
+		if visit, found, err = findFrame(ctx, tx, n.Bell, n.Ring, n.Frame, n.SentSHA256); err != nil || found {
+			return err
+		}
+		added = true
+		visit, err = insertStill(ctx, tx, id, n)
+		return err
+	})
+	err = spaceError(err)
+	if !added || errors.Is(err, ErrNoSpace) {
+		// No row will ever name this file. Where it is not that sure,
+		// since the commit itself failed, Recover finds out.
+		os.Remove(a.stillPath(id))
+	}
+	if err != nil || !added {
+		return visit, false, err
+	}
+	a.signal()
+	return visit, true, nil
+}
+
+func insertStill(ctx context.Context, tx *sql.Tx, id string, n NewStill) (visit string, err error) {
+	revision, err := nextRevision(ctx, tx)
+	if err != nil {
+		return "", err
+	}
+	row := tx.QueryRowContext(ctx, `
+		INSERT INTO visits (id, bell, ring, received_at, revision) VALUES (?, ?, ?, ?, ?)
+		ON CONFLICT (bell, ring) DO UPDATE SET revision = excluded.revision
+		RETURNING id`, newID(), n.Bell, n.Ring, micros(n.ReceivedAt), revision)
+	if err := row.Scan(&visit); err != nil {
+		return "", fmt.Errorf("adding the visit: %w", err)
+	}
+	hash := sha256.Sum256(n.JPEG)
+	_, err = tx.ExecContext(ctx, `
+		INSERT INTO stills (id, visit, frame, sent_sha256, sha256, size, width, height, damaged, received_at, taken_at)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		id, visit, n.Frame, n.SentSHA256[:], hash[:], len(n.JPEG), n.Width, n.Height, n.Damaged, micros(n.ReceivedAt), micros(n.TakenAt))
+	if err != nil {
+		return "", fmt.Errorf("adding the still: %w", err)
+	}
+	_, err = tx.ExecContext(ctx, `UPDATE bells SET heard_at = ? WHERE name = ?`, micros(n.ReceivedAt), n.Bell)
+	if err != nil {
+		return "", fmt.Errorf("noting that the bell was heard: %w", err)
+	}
+	return visit, nil
+}
+
+// stillPath is where the still of that id is. Ids spread evenly over their
+// first two characters, so no folder grows large.
+func (a *Archive) stillPath(id string) string {
+	return filepath.Join(a.dir, "stills", id[:2], id+".jpg")
+}
+
+// writeStill puts the bytes into the file of that id so that they are there
+// whole after a crash, or not at all.
+func (a *Archive) writeStill(id string, data []byte) error {
+	temp := filepath.Join(a.dir, "incoming", id)
+	if err := writeSynced(temp, data); err != nil {
+		os.Remove(temp)
+		return err
+	}
+	path := a.stillPath(id)
+	if err := os.Mkdir(filepath.Dir(path), 0o700); err == nil {
+		if err := syncFolder(filepath.Join(a.dir, "stills")); err != nil {
+			return err
+		}
+	} else if !errors.Is(err, fs.ErrExist) {
+		os.Remove(temp)
+		return err
+	}
+	if err := os.Rename(temp, path); err != nil {
+		os.Remove(temp)
+		return err
+	}
+	if err := syncFolder(filepath.Dir(path)); err != nil {
+		os.Remove(path)
+		return err
+	}
+	return nil
+}
+
+func writeSynced(path string, data []byte) error {
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(data)
+	if err == nil {
+		err = f.Sync()
+	}
+	return errors.Join(err, f.Close())
+}
+
+// syncFolder makes the names in a folder durable, as fsync(2) asks.
+func syncFolder(path string) error {
+	d, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
+}
+
+// spaceError adds ErrNoSpace to the errors of a disk that takes nothing more.
+func spaceError(err error) error {
+	full := errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || errors.Is(err, syscall.EROFS)
+	if full || err != nil && strings.Contains(err.Error(), "SQLITE_FULL") {
+		return fmt.Errorf("%w: %w", ErrNoSpace, err)
+	}
+	return err
+}
+
+// ReadStill returns the JPEG file of a visit's frame. The error is
+// ErrNotFound if there is no such frame.
+func (a *Archive) ReadStill(ctx context.Context, visit string, frame int) ([]byte, error) {
+	var id string
+	var hash []byte
+	err := a.read.QueryRowContext(ctx, `SELECT id, sha256 FROM stills WHERE visit = ? AND frame = ?`, visit, frame).Scan(&id, &hash)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, fmt.Errorf("frame %d of visit %s: %w", frame, visit, ErrNotFound)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("looking up frame %d of visit %s: %w", frame, visit, err)
+	}
+	data, err := os.ReadFile(a.stillPath(id))
+	if err != nil {
+		return nil, fmt.Errorf("reading frame %d of visit %s: %w", frame, visit, err)
+	}
+	if h := sha256.Sum256(data); !bytes.Equal(hash, h[:]) {
+		return nil, fmt.Errorf("reading frame %d of visit %s: the file has changed: its SHA-256 is %s, kept was %s",
+			frame, visit, hex.EncodeToString(h[:]), hex.EncodeToString(hash))
+	}
+	return data, nil
+}
+
+// Lock makes this the one server of the archive, until Close. The error is
+// ErrInUse while another process is.
+func (a *Archive) Lock() error {
+	f, err := os.OpenFile(filepath.Join(a.dir, "server.lock"), os.O_CREATE|os.O_RDWR, 0o600)
+	if err != nil {
+		return fmt.Errorf("locking the archive: %w", err)
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		f.Close()
+		return fmt.Errorf("locking the archive in %s: %w", a.dir, ErrInUse)
+	}
+	a.lock = f
+	return nil
+}
+
+// Recover removes what a crash left half done: files on their way in, and
+// stills that no row names. Only the holder of the lock may call it, before
+// it accepts anything. It returns how many files it removed.
+func (a *Archive) Recover(ctx context.Context) (removed int, err error) {
+	if a.lock == nil {
+		return 0, errors.New("recovering the archive: it is not locked")
+	}
+	known, err := a.stillIDs(ctx)
+	if err != nil {
+		return 0, fmt.Errorf("recovering the archive: %w", err)
+	}
+	err = filepath.WalkDir(a.dir, func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		folder, err := filepath.Rel(a.dir, filepath.Dir(path))
+		if err != nil {
+			return err
+		}
+		id, isStill := strings.CutSuffix(d.Name(), ".jpg")
+		half := folder == "incoming" || strings.HasPrefix(folder, "stills"+string(filepath.Separator)) && isStill && !known[id]
+		if !half {
+			return nil
+		}
+		removed++
+		return os.Remove(path)
+	})
+	if err != nil {
+		return removed, fmt.Errorf("recovering the archive: %w", err)
+	}
+	return removed, nil
+}
+
+func (a *Archive) stillIDs(ctx context.Context) (map[string]bool, error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT id FROM stills`)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	ids := make(map[string]bool)
+	for rows.Next() {
+		var id string
+		if err := rows.Scan(&id); err != nil {
+			return nil, err
+		}
+		ids[id] = true
+	}
+	return ids, rows.Err()
+}

@@ -1,0 +1,315 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"image"
+	"math"
+	"time"
+)
+
+// A Visit is what the archive keeps of a ring.
+type Visit struct {
+	ID         string    `json:"id"`
+	Bell       string    `json:"bell"`
+	Ring       string    `json:"ring"`
+	ReceivedAt time.Time `json:"received_at"` // of its first still, by the server's clock
+	Revision   int64     `json:"revision"`
+	Stills     []Still   `json:"stills"` // by frame
+}
+
+// Pending reports whether a still of the visit waits to be examined.
+func (v Visit) Pending() bool {
+	for _, s := range v.Stills {
+		if s.State == Pending {
+			return true
+		}
+	}
+	return false
+}
+
+// ClockSkew returns how far the bell's clock is ahead of the server's, by the
+// still that differs most; 0 where the bell never said its time.
+func (v Visit) ClockSkew() time.Duration {
+	var most time.Duration
+	for _, s := range v.Stills {
+		if d := s.TakenAt.Sub(s.ReceivedAt); !s.TakenAt.IsZero() && d.Abs() > most.Abs() {
+			most = d
+		}
+	}
+	return most
+}
+
+// A Descriptor is 128 numbers that describe a face; the distance between two
+// is small when they are of one person.
+type Descriptor [128]float32
+
+// A Face is a face found on a still, and who it probably is.
+type Face struct {
+	Box        image.Rectangle `json:"box"`       // pixels of the still
+	Landmarks  []Point         `json:"landmarks"` // two corners of each eye and the base of the nose
+	Descriptor Descriptor      `json:"-"`
+	Match      *Match          `json:"match"` // nil for a stranger
+}
+
+// A Point is a place on a still, in pixels from its left upper corner.
+type Point struct {
+	X float64 `json:"x"`
+	Y float64 `json:"y"`
+}
+
+// Round returns the nearest whole pixel.
+func (p Point) Round() image.Point {
+	return image.Pt(int(math.Round(p.X)), int(math.Round(p.Y)))
+}
+
+// Width returns the face's width in pixels of the still.
+func (f Face) Width() int { return f.Box.Dx() }
+
+// A Match says whose face it probably is, and how sure that is.
+type Match struct {
+	Person   string  `json:"person"`   // id
+	Name     string  `json:"name"`     // filled in when read, never stored here
+	Distance float64 `json:"distance"` // to the person's nearest reference
+	FPIR     float64 `json:"fpir"`     // at the gallery's size when it was judged
+	Band     string  `json:"band"`     // strong, fair or weak
+}
+
+// LatestVisits returns the newest visits, newest first.
+func (a *Archive) LatestVisits(ctx context.Context, limit int) ([]Visit, error) {
+	return a.visits(ctx, `ORDER BY received_at DESC, id LIMIT ?`, limit)
+}
+
+// VisitsSince returns visits that changed after the revision, in the order of
+// their changes, limit at most.
+func (a *Archive) VisitsSince(ctx context.Context, revision int64, limit int) ([]Visit, error) {
+	return a.visits(ctx, `WHERE revision > ? ORDER BY revision LIMIT ?`, revision, limit)
+}
+
+// Visit returns the visit of that id, or ErrNotFound.
+func (a *Archive) Visit(ctx context.Context, id string) (Visit, error) {
+	vs, err := a.visits(ctx, `WHERE id = ?`, id)
+	if err != nil {
+		return Visit{}, err
+	}
+	if len(vs) == 0 {
+		return Visit{}, fmt.Errorf("visit %s: %w", id, ErrNotFound)
+	}
+	return vs[0], nil
+}
+
+// Revision returns the number of the latest change of any visit.
+func (a *Archive) Revision(ctx context.Context) (n int64, err error) {
+	err = a.read.QueryRowContext(ctx, `SELECT value FROM counters WHERE name = 'revision'`).Scan(&n)
+	if err != nil {
+		return 0, fmt.Errorf("reading the revision: %w", err)
+	}
+	return n, nil
+}
+
+// visits reads the visits that the clause picks, with their stills and faces,
+// all from one state of the database.
+func (a *Archive) visits(ctx context.Context, clause string, args ...any) ([]Visit, error) {
+	tx, err := a.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return nil, fmt.Errorf("reading visits: %w", err)
+	}
+	defer tx.Rollback()
+	rows, err := tx.QueryContext(ctx, `SELECT id, bell, ring, received_at, revision FROM visits `+clause, args...)
+	if err != nil {
+		return nil, fmt.Errorf("reading visits: %w", err)
+	}
+	all, err := collect(rows, func(v *Visit) error {
+		var at sql.NullInt64
+		err := rows.Scan(&v.ID, &v.Bell, &v.Ring, &at, &v.Revision)
+		v.ReceivedAt = timeOf(at)
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("reading visits: %w", err)
+	}
+	for i := range all {
+		if all[i].Stills, err = stillsOf(ctx, tx, all[i].ID); err != nil {
+			return nil, fmt.Errorf("reading visit %s: %w", all[i].ID, err)
+		}
+	}
+	return all, nil
+}
+
+const stillColumns = `id, visit, frame, width, height, damaged, received_at, taken_at, state, attempts, sha256, size`
+
+func scanStill(rows *sql.Rows, s *Still) error {
+	var received, taken sql.NullInt64
+	var hash []byte
+	err := rows.Scan(&s.ID, &s.Visit, &s.Frame, &s.Width, &s.Height, &s.Damaged, &received, &taken, &s.State, &s.Attempts, &hash, &s.Size)
+	s.ReceivedAt, s.TakenAt = timeOf(received), timeOf(taken)
+	copy(s.SHA256[:], hash)
+	return err
+}
+
+func stillsOf(ctx context.Context, q querier, visit string) ([]Still, error) {
+	rows, err := q.QueryContext(ctx, `SELECT `+stillColumns+` FROM stills WHERE visit = ? ORDER BY frame`, visit)
+	if err != nil {
+		return nil, err
+	}
+	stills, err := collect(rows, func(s *Still) error { return scanStill(rows, s) })
+	if err != nil {
+		return nil, err
+	}
+	for i := range stills {
+		if stills[i].Faces, err = facesOn(ctx, q, stills[i].ID); err != nil {
+			return nil, err
+		}
+	}
+	return stills, nil
+}
+
+func facesOn(ctx context.Context, q querier, still string) ([]Face, error) {
+	rows, err := q.QueryContext(ctx, `
+		SELECT f.x0, f.y0, f.x1, f.y1, f.landmarks, f.descriptor, f.person, p.name, f.distance, f.fpir, f.band
+		FROM faces f LEFT JOIN persons p ON p.id = f.person
+		WHERE f.still = ? ORDER BY f.x0, f.id`, still)
+	if err != nil {
+		return nil, err
+	}
+	return collect(rows, func(f *Face) error {
+		var landmarks string
+		var descriptor []byte
+		var person, name, band sql.NullString
+		var distance, fpir sql.NullFloat64
+		err := rows.Scan(&f.Box.Min.X, &f.Box.Min.Y, &f.Box.Max.X, &f.Box.Max.Y,
+			&landmarks, &descriptor, &person, &name, &distance, &fpir, &band)
+		if err != nil {
+			return err
+		}
+		if person.Valid {
+			f.Match = &Match{person.String, name.String, distance.Float64, fpir.Float64, band.String}
+		}
+		if f.Descriptor, err = decodeDescriptor(descriptor); err != nil {
+			return err
+		}
+		return json.Unmarshal([]byte(landmarks), &f.Landmarks)
+	})
+}
+
+// PendingStills returns stills that wait to be examined, oldest first.
+func (a *Archive) PendingStills(ctx context.Context, limit int) ([]Still, error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT `+stillColumns+` FROM stills WHERE state = 'pending' ORDER BY received_at LIMIT ?`, limit)
+	if err != nil {
+		return nil, fmt.Errorf("reading pending stills: %w", err)
+	}
+	stills, err := collect(rows, func(s *Still) error { return scanStill(rows, s) })
+	if err != nil {
+		return nil, fmt.Errorf("reading pending stills: %w", err)
+	}
+	return stills, nil
+}
+
+// BeginExamination counts an attempt, durably, before it is made: a still that
+// takes the process down is known by its attempts at the next start.
+func (a *Archive) BeginExamination(ctx context.Context, still string) error {
+	_, err := a.write.ExecContext(ctx, `UPDATE stills SET attempts = attempts + 1 WHERE id = ?`, still)
+	if err != nil {
+		return fmt.Errorf("beginning an examination: %w", err)
+	}
+	return nil
+}
+
+// Record keeps what an examination found, in place of anything found before,
+// and moves the still to the state Done or Failed. A still that was erased
+// meanwhile is left alone. A person erased meanwhile makes a stranger.
+func (a *Archive) Record(ctx context.Context, still string, state StillState, faces []Face) error {
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		revision, err := nextRevision(ctx, tx)
+		if err != nil {
+			return err
+		}
+		var visit string
+		err = tx.QueryRowContext(ctx, `UPDATE stills SET state = ? WHERE id = ? RETURNING visit`, state, still).Scan(&visit)
+		if errors.Is(err, sql.ErrNoRows) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		if _, err := tx.ExecContext(ctx, `UPDATE visits SET revision = ? WHERE id = ?`, revision, visit); err != nil {
+			return err
+		}
+		if _, err := tx.ExecContext(ctx, `DELETE FROM faces WHERE still = ?`, still); err != nil {
+			return err
+		}
+		for _, f := range faces {
+			if err := insertFace(ctx, tx, still, f); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("recording findings: %w", spaceError(err))
+	}
+	a.signal()
+	return nil
+}
+
+func insertFace(ctx context.Context, tx *sql.Tx, still string, f Face) error {
+	landmarks, err := json.Marshal(f.Landmarks)
+	if err != nil {
+		return err
+	}
+	var m Match
+	if f.Match != nil {
+		m = *f.Match
+	}
+	_, err = tx.ExecContext(ctx, `
+		INSERT INTO faces (id, still, x0, y0, x1, y1, landmarks, descriptor, person, distance, fpir, band)
+		SELECT ?, ?, ?, ?, ?, ?, ?, ?, p.id, iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?)
+		FROM (SELECT 1) LEFT JOIN persons p ON p.id = ?`,
+		newID(), still, f.Box.Min.X, f.Box.Min.Y, f.Box.Max.X, f.Box.Max.Y, string(landmarks), encodeDescriptor(f.Descriptor),
+		m.Distance, m.FPIR, m.Band, m.Person)
+	return err
+}
+
+// touchVisits gives every visit that the clause picks a new revision.
+func touchVisits(ctx context.Context, tx *sql.Tx, clause string, args ...any) error {
+	rows, err := tx.QueryContext(ctx, `SELECT id FROM visits `+clause, args...)
+	if err != nil {
+		return err
+	}
+	ids, err := collect(rows, func(id *string) error { return rows.Scan(id) })
+	if err != nil {
+		return err
+	}
+	for _, id := range ids {
+		revision, err := nextRevision(ctx, tx)
+		if err != nil {
+			return err
+		}
+		if _, err := tx.ExecContext(ctx, `UPDATE visits SET revision = ? WHERE id = ?`, revision, id); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func encodeDescriptor(d Descriptor) []byte {
+	b := make([]byte, 0, 4*len(d))
+	for _, v := range d {
+		b = binary.LittleEndian.AppendUint32(b, math.Float32bits(v))
+	}
+	return b
+}
+
+func decodeDescriptor(b []byte) (d Descriptor, err error) {
+	if len(b) != 4*len(d) {
+		return d, fmt.Errorf("a descriptor of %d bytes, not %d", len(b), 4*len(d))
+	}
+	for i := range d {
+		d[i] = math.Float32frombits(binary.LittleEndian.Uint32(b[4*i:]))
+	}
+	return d, nil
+}
