@@ -1,0 +1,96 @@
+package face
+
+import (
+	"bytes"
+	"image"
+	"image/jpeg"
+	"math"
+
+	goface "github.com/Kagami/go-face"
+	"github.com/disintegration/imaging"
+
+	"lintel/store"
+)
+
+const (
+	// minFace is how wide a crop shows a face at the least: dlib's detector
+	// works from 80 pixels up.
+	minFace = 100
+	// maxFace is how wide a crop shows a face at the most. dlib makes a
+	// chip of 150 pixels from a face, on which its box takes up about 110:
+	// more pixels than this cost time and add nothing.
+	maxFace = 120
+	// around is the side of a crop as a multiple of the face's width.
+	around = 1.7
+	// maxCrop is the longest side of what reaches go-face.
+	maxCrop = 256
+)
+
+// A crop is a part of a still, drawn at another scale.
+type crop struct {
+	img    image.Image
+	origin image.Point // its left upper corner on the still
+	scale  float64     // pixels here for one of the still
+}
+
+// cropAround draws the surroundings of a place at the scale that the detector
+// wants: as they are where the face is of a good size, reduced where it is
+// large, enlarged where it is small.
+func cropAround(still image.Image, p place) crop {
+	width := float64(p.side) * boxRatio
+	r := int(math.Ceil(width * around / 2))
+	part := image.Rect(p.x-r, p.y-r, p.x+r, p.y+r).Add(still.Bounds().Min).Intersect(still.Bounds())
+	scale := 1.0
+	if width > maxFace {
+		scale = maxFace / width
+	} else if width < minFace {
+		scale = minFace / width
+	}
+	if scale == 1 {
+		return crop{imaging.Crop(still, part), part.Min, scale}
+	}
+	filter := imaging.Linear
+	if scale > 1 {
+		filter = imaging.CatmullRom
+	}
+	w, h := math.Round(float64(part.Dx())*scale), math.Round(float64(part.Dy())*scale)
+	return crop{imaging.Resize(cut(still, part), int(max(w, 1)), int(max(h, 1)), filter), part.Min, scale}
+}
+
+// cut returns a part of a still, without a copy where the still allows it.
+func cut(still image.Image, part image.Rectangle) image.Image {
+	if s, ok := still.(interface {
+		SubImage(image.Rectangle) image.Image
+	}); ok {
+		return s.SubImage(part)
+	}
+	return imaging.Crop(still, part)
+}
+
+// encode returns the crop as go-face takes it.
+func (c crop) encode() ([]byte, error) {
+	var b bytes.Buffer
+	err := jpeg.Encode(&b, c.img, &jpeg.Options{Quality: 97})
+	return b.Bytes(), err
+}
+
+// onStill translates a face on the crop into one on the still.
+func (c crop) onStill(f goface.Face) store.Face {
+	r := f.Rectangle
+	face := store.Face{
+		// go-face's rectangle names the last pixel, image.Rectangle the one after.
+		Box: image.Rectangle{
+			c.point(float64(r.Min.X), float64(r.Min.Y)).Round(),
+			c.point(float64(r.Max.X)+1, float64(r.Max.Y)+1).Round(),
+		},
+		Descriptor: store.Descriptor(f.Descriptor),
+	}
+	for _, s := range f.Shapes {
+		face.Landmarks = append(face.Landmarks, c.point(float64(s.X), float64(s.Y)))
+	}
+	return face
+}
+
+func (c crop) point(x, y float64) store.Point {
+	return store.Point{X: float64(c.origin.X) + x/c.scale, Y: float64(c.origin.Y) + y/c.scale}
+}

@@ -1,0 +1,143 @@
+// Package doorstep paints stills for tests and measurements: a face, taken
+// from a photograph the caller has, on a blurred background, as wide as asked.
+//
+// Nothing of it runs in the server. The faces and backgrounds are read where
+// they are and never become part of the project.
+package doorstep
+
+import (
+	"fmt"
+	"image"
+	"image/color"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+
+	"github.com/disintegration/imaging"
+)
+
+// Width and Height are those of the bell's still, in pixels.
+const (
+	Width  = 1280
+	Height = 1024
+)
+
+// A Portrait is a photograph of one face.
+type Portrait struct {
+	Image image.Image
+	Face  image.Rectangle // dlib's box of the face
+}
+
+// Paint draws a still with the portrait's face width pixels wide at a random
+// place, all of it on the still, and returns it with the face's box. A nil
+// portrait makes a still with no face.
+func Paint(r *rand.Rand, background image.Image, p *Portrait, width int) (*image.NRGBA, image.Rectangle) {
+	still := Background(r, background)
+	if p == nil {
+		return still, image.Rectangle{}
+	}
+	k := float64(width) / float64(p.Face.Dx())
+	b := p.Image.Bounds()
+	face := imaging.Resize(p.Image, int(k*float64(b.Dx())), 0, imaging.Lanczos)
+	box := image.Rect(scaled(p.Face.Min.X, k), scaled(p.Face.Min.Y, k), scaled(p.Face.Max.X, k), scaled(p.Face.Max.Y, k))
+	// The portrait may hang over the still's border, the face and a margin may not.
+	m := width / 4
+	at := image.Pt(
+		m-box.Min.X+r.IntN(Width-box.Dx()-2*m),
+		m-box.Min.Y+r.IntN(Height-box.Dy()-2*m),
+	)
+	return imaging.Paste(still, face, at), box.Add(at)
+}
+
+func scaled(v int, k float64) int { return int(float64(v) * k) }
+
+// Background is a random part of a photograph, mirrored or not, blurred by 4
+// to 16 pixels and made darker or lighter, as large as a still.
+func Background(r *rand.Rand, photo image.Image) *image.NRGBA {
+	b := photo.Bounds()
+	w := b.Dx()/2 + r.IntN(b.Dx()/2)
+	h := w * Height / Width
+	if h > b.Dy() {
+		h, w = b.Dy(), b.Dy()*Width/Height
+	}
+	at := image.Pt(b.Min.X+r.IntN(b.Dx()-w+1), b.Min.Y+r.IntN(b.Dy()-h+1))
+	still := imaging.Resize(imaging.Crop(photo, image.Rectangle{at, at.Add(image.Pt(w, h))}), Width, Height, imaging.Linear)
+	if r.IntN(2) == 0 {
+		still = imaging.FlipH(still)
+	}
+	still = imaging.Blur(still, 4+12*r.Float64())
+	return imaging.AdjustBrightness(still, 40*r.Float64()-25)
+}
+
+// Noise adds a sensor's noise with a deviation of sigma grey levels.
+func Noise(r *rand.Rand, still *image.NRGBA, sigma float64) {
+	for i := range still.Pix {
+		if i%4 != 3 {
+			still.Pix[i] = clamp(float64(still.Pix[i]) + sigma*r.NormFloat64())
+		}
+	}
+}
+
+func clamp(v float64) uint8 { return uint8(min(max(v, 0), 255)) }
+
+// Faces returns the folder of face pairs ($LINTEL_FACES, or ../shared/faces
+// beside the checkout), and whether it is there.
+func Faces() (dir string, ok bool) {
+	dir = os.Getenv("LINTEL_FACES")
+	if dir == "" {
+		dir = filepath.Join(checkout(), "..", "shared", "faces")
+	}
+	_, err := os.Stat(filepath.Join(dir, "pairs"))
+	return dir, err == nil
+}
+
+// Models returns the folder of model files ($LINTEL_MODELS, or models in the
+// checkout), and whether it is there.
+func Models() (dir string, ok bool) {
+	dir = os.Getenv("LINTEL_MODELS")
+	if dir == "" {
+		dir = filepath.Join(checkout(), "models")
+	}
+	_, err := os.Stat(filepath.Join(dir, "facefinder"))
+	return dir, err == nil
+}
+
+// checkout finds the checkout's root from the folder a test runs in.
+func checkout() string {
+	dir, err := os.Getwd()
+	for err == nil {
+		if _, err := os.Stat(filepath.Join(dir, "go.mod")); err == nil {
+			return dir
+		}
+		if filepath.Dir(dir) == dir {
+			break
+		}
+		dir = filepath.Dir(dir)
+	}
+	return "."
+}
+
+// Plain returns a still of one colour: the emptiest doorstep.
+func Plain(c color.Color) *image.NRGBA { return imaging.New(Width, Height, c) }
+
+// ReadPortraits opens the neutral picture of the first n pairs under dir; find
+// gives the box of the one face on each.
+func ReadPortraits(dir string, n int, find func(image.Image) (image.Rectangle, error)) ([]Portrait, error) {
+	names, err := filepath.Glob(filepath.Join(dir, "pairs", "*", "neutral.jpg"))
+	if err != nil {
+		return nil, err
+	}
+	var portraits []Portrait
+	for _, name := range names[:min(n, len(names))] {
+		img, err := imaging.Open(name)
+		if err != nil {
+			return nil, fmt.Errorf("opening a portrait: %w", err)
+		}
+		box, err := find(img)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", name, err)
+		}
+		portraits = append(portraits, Portrait{img, box})
+	}
+	return portraits, nil
+}

@@ -1,0 +1,183 @@
+// Package face finds the faces on a still and describes each by 128 numbers.
+//
+// What comes in is a decoded still. What goes out, for each face, is its box,
+// five landmarks and its descriptor. The package is the only one that knows
+// go-face, and through it dlib: everybody else sees [store.Face].
+//
+// # How a still is searched
+//
+// dlib's detector looks for faces of 80 pixels and more, over the whole still,
+// and that takes most of its time; smaller faces it does not see at all. So
+// the still is reduced first, and a cascade of pixel comparisons proposes
+// places, large faces on a plane of a quarter of the side, small ones on a
+// plane of half. Then the detector gets a crop around each place, scaled so
+// that a face there is as wide as it likes best. The detector has the last
+// word on what is a face; the cascade only says where to look.
+//
+//	still ─▶ luma ÷2 ─▶ ÷4 ─▶ large places ─▶ crop ─▶ detector ─▶ descriptor
+//	                └────────▶ small places ─▶ crop ─┘
+//
+// While the detector looks at large places, the search for small ones goes on
+// beside it.
+//
+// # What reaches C++
+//
+// Only JPEG that this package encoded itself, of at most [maxCrop] pixels a
+// side. Whatever a bell sent was decoded and drawn anew in Go before.
+package face
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"os"
+	"path/filepath"
+	"sort"
+
+	goface "github.com/Kagami/go-face"
+	pigo "github.com/esimov/pigo/core"
+
+	"lintel/store"
+)
+
+// ErrModels says that the model files can't be loaded.
+var ErrModels = errors.New("loading the face models")
+
+// A Finder finds faces. It is for one goroutine at a time, since dlib's
+// networks keep state; make one for each worker. It holds about 120 MB.
+type Finder struct {
+	recognizer *goface.Recognizer
+	cascade    *pigo.Pigo
+}
+
+// Open loads the model files from a folder; see package models for which. The
+// error is ErrModels if one is missing or broken.
+func Open(models string) (*Finder, error) {
+	raw, err := os.ReadFile(filepath.Join(models, "facefinder"))
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrModels, err)
+	}
+	cascade, err := pigo.NewPigo().Unpack(raw)
+	if err != nil {
+		return nil, fmt.Errorf("%w: facefinder: %w", ErrModels, err)
+	}
+	recognizer, err := goface.NewRecognizer(models)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrModels, err)
+	}
+	return &Finder{recognizer, cascade}, nil
+}
+
+// Close frees the models.
+func (f *Finder) Close() error {
+	f.recognizer.Close()
+	return nil
+}
+
+// Find returns the faces on a still, from left to right. No faces is no
+// error. It finds most faces 15 pixels wide or more on stills of up to 720
+// pixels a side, 30 or more up to 1440, and so on. It runs two goroutines at
+// the most and waits for both.
+func (f *Finder) Find(ctx context.Context, still image.Image) ([]store.Face, error) {
+	fine := reducedLuma(still, maxPlane)
+	coarse := fine.halved()
+	var found []store.Face
+	var err error
+	if fine.factor > 1 {
+		beside := f.searchBeside(
+			func() []place { return f.likely(fine, f.search(fine, smallFirst)) },
+			func() []place { return f.likely(coarse, f.search(coarse, largeSecond)) })
+		found, err = f.confirm(ctx, still, nil, f.likely(coarse, f.search(coarse, largeFirst)))
+		found, err = f.confirmAll(ctx, still, found, err, beside)
+	}
+	if err == nil && len(found) == 0 {
+		beside := f.searchBeside(func() []place { return f.search(fine, smallClose) })
+		found, err = f.confirm(ctx, still, nil, f.search(coarse, largeClose))
+		found, err = f.confirmAll(ctx, still, found, err, beside)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("finding faces: %w", err)
+	}
+	sort.SliceStable(found, func(i, j int) bool { return found[i].Box.Min.X < found[j].Box.Min.X })
+	return found, nil
+}
+
+// searchBeside runs searches one after the other in a goroutine. Its owner
+// drains the channel, which is closed after the last of them.
+func (f *Finder) searchBeside(searches ...func() []place) <-chan []place {
+	results := make(chan []place, len(searches))
+	go func() {
+		defer close(results)
+		for _, search := range searches {
+			results <- search()
+		}
+	}()
+	return results
+}
+
+// confirmAll confirms all that searches beside found, unless err says that
+// confirming failed before; it waits for the searches in any case.
+func (f *Finder) confirmAll(ctx context.Context, still image.Image, found []store.Face, err error, beside <-chan []place) ([]store.Face, error) {
+	for places := range beside {
+		if err == nil {
+			found, err = f.confirm(ctx, still, found, places)
+		}
+	}
+	return found, err
+}
+
+// confirm asks the detector about each place, best first, and adds the faces
+// it finds to those found so far.
+func (f *Finder) confirm(ctx context.Context, still image.Image, found []store.Face, places []place) ([]store.Face, error) {
+	for _, p := range places {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		if covered(found, p.box()) {
+			continue
+		}
+		faces, err := f.look(still, p)
+		if err != nil {
+			return nil, err
+		}
+		for _, face := range faces {
+			if !covered(found, face.Box) {
+				found = append(found, face)
+			}
+		}
+	}
+	return found, nil
+}
+
+// look asks the detector about one place.
+func (f *Finder) look(still image.Image, p place) ([]store.Face, error) {
+	c := cropAround(still, p)
+	raw, err := c.encode()
+	if err != nil {
+		return nil, fmt.Errorf("encoding a crop: %w", err)
+	}
+	faces, err := f.recognizer.Recognize(raw)
+	if err != nil {
+		return nil, fmt.Errorf("asking go-face: %w", err)
+	}
+	var found []store.Face
+	for _, face := range faces {
+		found = append(found, c.onStill(face))
+	}
+	return found, nil
+}
+
+// covered reports whether one of the faces takes up the same place as box:
+// half of the smaller of the two lies in the other.
+func covered(faces []store.Face, box image.Rectangle) bool {
+	for _, f := range faces {
+		both := area(f.Box.Intersect(box))
+		if 2*both > min(area(f.Box), area(box)) {
+			return true
+		}
+	}
+	return false
+}
+
+func area(r image.Rectangle) int { return r.Dx() * r.Dy() }

@@ -1,0 +1,120 @@
+package face
+
+import (
+	"image"
+	"slices"
+
+	pigo "github.com/esimov/pigo/core"
+)
+
+// maxPlane is the longer side, in pixels, of the plane that small faces are
+// searched on: half of a 1280 pixel still.
+const maxPlane = 720
+
+// A place is where a face may be: the middle of a square and its side, in
+// pixels of the still. The cascade's square is wider than dlib's box of the
+// same face, by boxRatio.
+type place struct {
+	x, y, side int
+	score      float32
+}
+
+// boxRatio is dlib's box's width over the cascade's square's side: the median
+// over the labelled example photographs, see MEASUREMENTS.md.
+const boxRatio = 0.84
+
+// box is where dlib would draw its box.
+func (p place) box() image.Rectangle {
+	r := int(float64(p.side) * boxRatio / 2)
+	return image.Rect(p.x-r, p.y-r, p.x+r, p.y+r)
+}
+
+// A search says which squares to try on a plane.
+type search struct {
+	min, max int     // side of the squares, in pixels of the plane
+	step     float64 // from square to square, as a share of the side
+	growth   float64 // from side to side
+}
+
+// The searches. The small ones end where the large ones begin: 40 pixels of the
+// fine plane are 20 of the coarse one. MEASUREMENTS.md has what each finds and
+// costs.
+var (
+	// The first look at large faces is coarse: it finds 19 of 20.
+	largeFirst = search{min: 20, max: 1 << 16, step: 0.15, growth: 1.2}
+	// The second finds the others, where it runs beside other work.
+	largeSecond = search{min: 34, max: 1 << 16, step: 0.09, growth: 1.1}
+	smallFirst  = search{min: 18, max: 44, step: 0.15, growth: 1.15}
+
+	// Where nobody was found, or the picture is small, there is time to
+	// look closely.
+	largeClose = search{min: 20, max: 1 << 16, step: 0.1, growth: 1.07}
+	smallClose = search{min: 18, max: 44, step: 0.1, growth: 1.07}
+)
+
+// maxPlaces bounds the work that a still can cause.
+const maxPlaces = 48
+
+// search returns the places a plane has faces at, the likeliest first.
+func (f *Finder) search(p plane, s search) []place {
+	s.max = min(s.max, p.w, p.h)
+	if s.max < s.min {
+		return nil
+	}
+	found := f.cascade.RunCascade(pigo.CascadeParams{
+		MinSize: s.min, MaxSize: s.max, ShiftFactor: s.step, ScaleFactor: s.growth,
+		ImageParams: pigo.ImageParams{Pixels: p.pix, Rows: p.h, Cols: p.w, Dim: p.w},
+	}, 0)
+	var places []place
+	for _, d := range f.cascade.ClusterDetections(found, 0.1) {
+		places = append(places, place{d.Col * p.factor, d.Row * p.factor, d.Scale * p.factor, d.Q})
+	}
+	slices.SortStableFunc(places, func(a, b place) int {
+		switch {
+		case a.score > b.score:
+			return -1
+		case a.score < b.score:
+			return 1
+		}
+		return 0
+	})
+	return places[:min(len(places), maxPlaces)]
+}
+
+// Scores are sums over the windows of a cluster. A place of this score needs
+// no second look; after a second look, one of less than the other is none.
+const (
+	sureScore   = 25
+	likelyScore = 8
+)
+
+// likely drops places that don't hold up when the cascade looks at them again,
+// in small steps: the detector takes ten times as long to say no.
+func (f *Finder) likely(p plane, places []place) []place {
+	kept := places[:0]
+	for _, at := range places {
+		if at.score < sureScore {
+			at.score = f.again(p, at)
+		}
+		if at.score >= likelyScore {
+			kept = append(kept, at)
+		}
+	}
+	return kept
+}
+
+// again is the best score of a dense search around a place.
+func (f *Finder) again(p plane, at place) float32 {
+	side := at.side / p.factor
+	r := side * 9 / 10
+	area := image.Rect(at.x/p.factor-r, at.y/p.factor-r, at.x/p.factor+r, at.y/p.factor+r).
+		Intersect(image.Rect(0, 0, p.w, p.h))
+	best := float32(0)
+	for _, d := range f.cascade.ClusterDetections(f.cascade.RunCascade(pigo.CascadeParams{
+		MinSize: side * 3 / 4, MaxSize: min(side*4/3, area.Dx(), area.Dy()), ShiftFactor: 0.05, ScaleFactor: 1.07,
+		ImageParams: pigo.ImageParams{Pixels: p.pix[area.Min.Y*p.w+area.Min.X:], Rows: area.Dy(), Cols: area.Dx(), Dim: p.w},
+	}, 0), 0.1) {
+		best = max(best, d.Q)
+	}
+	return best
+}
