@@ -1,0 +1,203 @@
+// Package pipeline examines the stills that were kept: it finds the faces on
+// each, says who they probably are, and records that with the still.
+//
+// What comes in are pending stills, from the store and from nowhere else: a
+// still that was kept is pending until its findings are, so a crash at any
+// moment loses no work, and the next start takes up what is left. What goes
+// out are findings, recorded in the store.
+//
+// The order of the steps is in [Pipeline.examine]. Each step is a package of
+// its own below this one.
+package pipeline
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"log/slog"
+	"sync"
+	"time"
+
+	"lintel/pipeline/match"
+	"lintel/store"
+)
+
+// A Finder finds the faces on a still. It is used by one goroutine at a time.
+type Finder interface {
+	Find(ctx context.Context, still image.Image) ([]store.Face, error)
+	Close() error
+}
+
+// An Archive is what the pipeline needs of the store.
+type Archive interface {
+	PendingStills(ctx context.Context, limit int) ([]store.Still, error)
+	BeginExamination(ctx context.Context, still string) error
+	ReadStill(ctx context.Context, visit string, frame int) ([]byte, error)
+	Gallery(ctx context.Context) ([]store.Reference, error)
+	Record(ctx context.Context, still string, state store.StillState, faces []store.Face) error
+	Watch() (changed <-chan struct{}, stop func())
+}
+
+// maxAttempts is how often an examination may begin without an end, before
+// the still is given up: whatever takes the process down with it must not do
+// so at every start.
+const maxAttempts = 3
+
+// A Pipeline examines stills, several at once.
+type Pipeline struct {
+	archive Archive
+	log     *slog.Logger
+	open    func() (Finder, error)
+	workers int
+}
+
+// New returns a pipeline that runs that many workers. Each opens a Finder of
+// its own.
+func New(archive Archive, log *slog.Logger, open func() (Finder, error), workers int) *Pipeline {
+	return &Pipeline{archive, log, open, workers}
+}
+
+// Run examines stills as they come, until the context is done, and returns
+// when every worker has recorded the still it was at. What no worker had
+// begun stays pending. An error means that no Finder could be opened.
+func (p *Pipeline) Run(ctx context.Context) error {
+	finders, err := p.openFinders()
+	if err != nil {
+		return err
+	}
+	stills, done := make(chan store.Still), make(chan string)
+	var workers sync.WaitGroup
+	finishing := context.WithoutCancel(ctx) // a still takes a fraction of a second
+	for _, finder := range finders {
+		workers.Go(func() {
+			defer finder.Close()
+			for still := range stills {
+				p.process(finishing, finder, still)
+				done <- still.ID
+			}
+		})
+	}
+	p.dispatch(ctx, stills, done)
+	close(stills)
+	workers.Wait()
+	return nil
+}
+
+func (p *Pipeline) openFinders() ([]Finder, error) {
+	var finders []Finder
+	for range p.workers {
+		f, err := p.open()
+		if err != nil {
+			for _, f := range finders {
+				f.Close()
+			}
+			return nil, fmt.Errorf("opening a face finder: %w", err)
+		}
+		finders = append(finders, f)
+	}
+	return finders, nil
+}
+
+// dispatch hands pending stills to workers until the context is done, and
+// returns when no worker has one any more. A still that comes back pending,
+// since the store failed, waits for the next change before it is tried again.
+func (p *Pipeline) dispatch(ctx context.Context, stills chan<- store.Still, done <-chan string) {
+	changed, stop := p.archive.Watch()
+	defer stop()
+	busy := make(map[string]bool)
+	queue := p.pending(ctx, busy)
+	for {
+		var next store.Still
+		var ready chan<- store.Still // nil, and so never ready, while the queue is empty
+		if len(queue) > 0 && ctx.Err() == nil {
+			next, ready = queue[0], stills
+		}
+		if ctx.Err() != nil && len(busy) == 0 {
+			return
+		}
+		stopping := ctx.Done()
+		if ctx.Err() != nil {
+			stopping = nil // seen; now only workers are waited for
+		}
+		select {
+		case ready <- next:
+			busy[next.ID] = true
+			queue = queue[1:]
+		case id := <-done:
+			delete(busy, id)
+		case <-changed:
+			queue = p.pending(ctx, busy)
+		case <-stopping:
+		}
+	}
+}
+
+// pending asks the store what is to be done that nobody does yet.
+func (p *Pipeline) pending(ctx context.Context, busy map[string]bool) []store.Still {
+	stills, err := p.archive.PendingStills(ctx, 100)
+	if err != nil && ctx.Err() == nil {
+		p.log.Error("looking for stills to examine", "err", err)
+	}
+	idle := stills[:0]
+	for _, s := range stills {
+		if !busy[s.ID] {
+			idle = append(idle, s)
+		}
+	}
+	return idle
+}
+
+// process examines one still and records what came of it.
+func (p *Pipeline) process(ctx context.Context, finder Finder, still store.Still) {
+	log := p.log.With("visit", still.Visit, "frame", still.Frame)
+	if still.Attempts >= maxAttempts {
+		log.Error("giving a still up", "attempts", still.Attempts)
+		p.record(ctx, log, still, store.Failed, nil)
+		return
+	}
+	if err := p.archive.BeginExamination(ctx, still.ID); err != nil {
+		log.Error("examining a still", "err", err)
+		return
+	}
+	began := time.Now()
+	faces, err := p.examine(ctx, finder, still)
+	if err != nil {
+		log.Error("examining a still", "err", err)
+		p.record(ctx, log, still, store.Failed, nil)
+		return
+	}
+	log.Info("examined a still", "faces", len(faces), "took", time.Since(began).Round(time.Millisecond))
+	p.record(ctx, log, still, store.Done, faces)
+}
+
+func (p *Pipeline) record(ctx context.Context, log *slog.Logger, still store.Still, state store.StillState, faces []store.Face) {
+	if err := p.archive.Record(ctx, still.ID, state, faces); err != nil {
+		log.Error("recording findings", "err", err)
+	}
+}
+
+// examine takes a still through the steps: read, find faces, match each.
+func (p *Pipeline) examine(ctx context.Context, finder Finder, still store.Still) ([]store.Face, error) {
+	data, err := p.archive.ReadStill(ctx, still.Visit, still.Frame)
+	if err != nil {
+		return nil, err
+	}
+	img, err := jpeg.Decode(bytes.NewReader(data))
+	if err != nil {
+		return nil, fmt.Errorf("decoding: %w", err)
+	}
+	faces, err := finder.Find(ctx, img)
+	if err != nil {
+		return nil, err
+	}
+	gallery, err := p.archive.Gallery(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for i := range faces {
+		faces[i].Match = match.Identify(&faces[i].Descriptor, gallery)
+	}
+	return faces, nil
+}
