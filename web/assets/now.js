@@ -1,0 +1,84 @@
+// Keeps the page Now up to date: the server tells of each visit that is new or
+// has changed, with its card drawn already.
+"use strict";
+
+const visits = document.getElementById("visits");
+const nobody = document.getElementById("nobody");
+const connection = document.getElementById("connection");
+const shown = Number(visits.dataset.shown);
+const silence = 40_000; // ms without a word, after which the connection is taken for dead
+let known = Number(document.body.dataset.revision);
+let wait = 1_000; // ms before the next try
+let lost = null;
+
+connect();
+
+function connect() {
+	const scheme = location.protocol === "https:" ? "wss:" : "ws:";
+	const socket = new WebSocket(`${scheme}//${location.host}/api/v1/live?since=${known}`);
+	let watchdog = setTimeout(() => socket.close(), silence);
+	let over = false;
+
+	socket.onopen = () => {
+		wait = 1_000;
+		lost = null;
+		connection.hidden = true;
+	};
+	socket.onmessage = (event) => {
+		clearTimeout(watchdog);
+		watchdog = setTimeout(() => { socket.close(); ended(); }, silence);
+		const message = JSON.parse(event.data);
+		if (message.type === "visit") show(message.card);
+		known = Math.max(known, message.revision);
+	};
+	socket.onclose = ended;
+
+	// A dead connection may take its time to close, so ended may be called twice.
+	function ended(event) {
+		if (over) return;
+		over = true;
+		clearTimeout(watchdog);
+		if (event && event.reason === "signed out") return location.assign("/sign-in");
+		lost ??= new Date();
+		const time = lost.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false });
+		connection.textContent = `Not connected since ${time}. What happens now is not shown; trying again.`;
+		connection.hidden = false;
+		setTimeout(connect, wait * (0.75 + Math.random() / 2));
+		wait = Math.min(wait * 2, 10_000);
+	}
+}
+
+// show puts a card in its place: that of an older state of the same visit, or
+// by the time it was received.
+function show(html) {
+	const template = document.createElement("template");
+	template.innerHTML = html;
+	const card = template.content.querySelector("article");
+	const old = document.getElementById(card.id);
+	if (old) {
+		if (Number(old.dataset.revision) >= Number(card.dataset.revision)) return;
+		keepPictures(old, card);
+		old.replaceWith(card);
+	} else {
+		const received = Number(card.dataset.received);
+		const next = [...visits.children].find((c) => Number(c.dataset.received) < received);
+		visits.insertBefore(card, next ?? null);
+	}
+	while (visits.children.length > shown) visits.lastElementChild.remove();
+	nobody.hidden = true;
+}
+
+// keepPictures moves pictures that are loaded already over, so that they
+// neither flicker nor are asked for again.
+function keepPictures(from, to) {
+	for (const picture of to.querySelectorAll("img")) {
+		const loaded = [...from.querySelectorAll("img")].find((p) => p.src === picture.src);
+		if (loaded && (picture.loading !== "lazy") === (loaded.loading !== "lazy")) picture.replaceWith(loaded);
+	}
+}
+
+// After midnight "today" is yesterday; and a tablet that slept may have
+// missed its own timers.
+document.addEventListener("visibilitychange", () => {
+	if (!document.hidden && lost) location.reload();
+});

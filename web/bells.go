@@ -1,0 +1,160 @@
+package web
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"mime"
+	"net/http"
+	"strconv"
+	"strings"
+	"time"
+
+	"lintel/pipeline/intake"
+	"lintel/store"
+)
+
+// maxSkew is the difference between the bell's clock and the server's from
+// which on it is worth a word.
+const maxSkew = 30 * time.Second
+
+// receiveStill is the bells' endpoint. It answers 201 for a new still, 200 for
+// one that is here already, and only when the still is safe.
+func (s *Server) receiveStill(w http.ResponseWriter, r *http.Request) {
+	finished, ok := s.accept()
+	if !ok {
+		w.Header().Set("Retry-After", "10")
+		w.Header().Set("Connection", "close")
+		writeProblem(w, r, problem{Status: http.StatusServiceUnavailable, Type: "stopping", Title: "The server is stopping. Send again in a moment."})
+		return
+	}
+	defer finished()
+
+	bell := r.PathValue("bell")
+	if err := s.Intake.Authenticate(r.Context(), bell, bearer(r)); err != nil {
+		s.refuseStill(w, r, bell, err)
+		return
+	}
+	if wait, err := s.Intake.Allow(bell); err != nil {
+		w.Header().Set("Retry-After", strconv.Itoa(int(math.Ceil(wait.Seconds()))))
+		s.refuseStill(w, r, bell, err)
+		return
+	}
+	d, err := readDelivery(w, r)
+	if err != nil {
+		s.refuseStill(w, r, bell, err)
+		return
+	}
+	receipt, err := s.Intake.Receive(r.Context(), d)
+	if err != nil {
+		s.refuseStill(w, r, bell, err)
+		return
+	}
+	status := http.StatusOK
+	if receipt.New {
+		status = http.StatusCreated
+		s.Log.Info("kept a still", "bell", bell, "visit", receipt.Visit, "frame", receipt.Frame,
+			"bytes", len(d.Body), "damaged", receipt.Damaged, "clock_differs", receipt.ClockSkew.Abs() > maxSkew)
+	}
+	writeJSON(w, status, receipt)
+}
+
+// Errors in what surrounds a still.
+var (
+	errWrongType = errors.New("a still is sent as image/jpeg or image/png")
+	errBadTime   = errors.New("Lintel-Taken-At is a time like 2026-11-25T18:04:05Z (RFC 3339)")
+	errCutShort  = errors.New("the connection broke before the whole still was here")
+)
+
+// readDelivery reads a request of a bell that was authenticated: its headers,
+// and only when they are right its body.
+func readDelivery(w http.ResponseWriter, r *http.Request) (intake.Delivery, error) {
+	d := intake.Delivery{Bell: r.PathValue("bell"), Ring: r.Header.Get("Lintel-Ring")}
+	var err error
+	if d.Frame, err = strconv.Atoi(r.Header.Get("Lintel-Frame")); err != nil {
+		return d, intake.ErrBadFrame
+	}
+	if err := intake.CheckNames(d.Ring, d.Frame); err != nil {
+		return d, err
+	}
+	if at := r.Header.Get("Lintel-Taken-At"); at != "" {
+		if d.TakenAt, err = time.Parse(time.RFC3339, at); err != nil || d.TakenAt.IsZero() {
+			return d, errBadTime
+		}
+	}
+	if t, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || t != "image/jpeg" && t != "image/png" {
+		return d, errWrongType
+	}
+	if r.ContentLength > intake.MaxBytes {
+		return d, intake.ErrTooLarge // said before a byte of it is read
+	}
+	d.Body, err = io.ReadAll(http.MaxBytesReader(w, r.Body, intake.MaxBytes))
+	if tooLarge := new(http.MaxBytesError); errors.As(err, &tooLarge) {
+		return d, intake.ErrTooLarge
+	} else if err != nil {
+		return d, fmt.Errorf("%w: %w", errCutShort, err)
+	}
+	return d, nil
+}
+
+func bearer(r *http.Request) string {
+	scheme, secret, _ := strings.Cut(r.Header.Get("Authorization"), " ")
+	if !strings.EqualFold(scheme, "Bearer") {
+		return ""
+	}
+	return strings.TrimSpace(secret)
+}
+
+// refusals say how each error of intake is answered.
+var refusals = []struct {
+	err    error
+	status int
+	kind   string
+}{
+	{intake.ErrUnknownBell, http.StatusNotFound, "unknown-bell"},
+	{intake.ErrWrongSecret, http.StatusUnauthorized, "wrong-secret"},
+	{intake.ErrTooOften, http.StatusTooManyRequests, "too-often"},
+	{intake.ErrBadRing, http.StatusBadRequest, "bad-ring"},
+	{intake.ErrBadFrame, http.StatusBadRequest, "bad-frame"},
+	{errBadTime, http.StatusBadRequest, "bad-time"},
+	{errWrongType, http.StatusUnsupportedMediaType, "wrong-type"},
+	{intake.ErrEmpty, http.StatusBadRequest, "empty"},
+	{intake.ErrTooLarge, http.StatusRequestEntityTooLarge, "too-large"},
+	{intake.ErrTooManyPixels, http.StatusUnprocessableEntity, "too-many-pixels"},
+	{intake.ErrNotAPicture, http.StatusUnprocessableEntity, "not-a-picture"},
+	{errCutShort, http.StatusBadRequest, "cut-short"},
+	{store.ErrOtherBytes, http.StatusConflict, "other-bytes"},
+	{store.ErrNoSpace, http.StatusInsufficientStorage, "no-space"},
+}
+
+// refuseStill answers a bell whose still was not kept.
+func (s *Server) refuseStill(w http.ResponseWriter, r *http.Request, bell string, err error) {
+	for _, refusal := range refusals {
+		if !errors.Is(err, refusal.err) {
+			continue
+		}
+		p := problem{Status: refusal.status, Type: refusal.kind, Title: capital(refusal.err.Error()) + "."}
+		if detail := err.Error(); detail != refusal.err.Error() && refusal.status != http.StatusInsufficientStorage {
+			p.Detail = detail
+		}
+		if refusal.status == http.StatusUnauthorized {
+			w.Header().Set("WWW-Authenticate", `Bearer realm="bells"`)
+		}
+		s.Log.Warn("refused a still", "bell", loggable(bell, refusal.err), "why", refusal.kind)
+		writeProblem(w, r, p)
+		return
+	}
+	s.fail(w, r, err)
+}
+
+// loggable keeps names out of the log that are no bell's: anybody could write
+// anything there.
+func loggable(bell string, err error) string {
+	if err == intake.ErrUnknownBell {
+		return "(unknown)"
+	}
+	return bell
+}
+
+func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }

@@ -1,0 +1,237 @@
+package web
+
+import (
+	"bytes"
+	"embed"
+	"fmt"
+	"html/template"
+	"net/http"
+	"net/url"
+	"path"
+	"time"
+
+	"lintel/store"
+)
+
+//go:embed pages/*.html
+var pageFiles embed.FS
+
+//go:embed assets/*
+var assetFiles embed.FS
+
+var pages = template.Must(template.New("").ParseFS(pageFiles, "pages/*.html"))
+
+// writePage answers with a page. It is rendered whole before anything is
+// sent, so that no half page goes out.
+func writePage(w http.ResponseWriter, status int, name string, data any) {
+	var b bytes.Buffer
+	if err := pages.ExecuteTemplate(&b, name, data); err != nil {
+		// Templates are checked by tests with every kind of data.
+		http.Error(w, "the page could not be made", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(status)
+	b.WriteTo(w)
+}
+
+var assetTypes = map[string]string{
+	".css": "text/css; charset=utf-8",
+	".js":  "text/javascript; charset=utf-8",
+	".svg": "image/svg+xml",
+}
+
+func (s *Server) asset(w http.ResponseWriter, r *http.Request) {
+	name := path.Base(r.URL.Path)
+	data, err := assetFiles.ReadFile("assets/" + name)
+	if err != nil {
+		notHere(w, r)
+		return
+	}
+	w.Header().Set("Content-Type", assetTypes[path.Ext(name)])
+	w.Header().Set("Cache-Control", "no-cache")
+	w.Write(data)
+}
+
+// shownVisits is how many visits Now shows.
+const shownVisits = 9
+
+// A nowView is what the page Now shows.
+type nowView struct {
+	Revision int64
+	Resident bool // false on a tablet
+	Name     string
+	Cards    []card
+}
+
+func (s *Server) nowPage(w http.ResponseWriter, r *http.Request) {
+	// The revision comes first: what changes after it is told again by the
+	// live connection, rather than missed.
+	revision, err := s.Archive.Revision(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	visits, err := s.Archive.LatestVisits(r.Context(), shownVisits)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	who := session(r)
+	view := nowView{Revision: revision, Resident: who.Resident != "", Name: who.Name}
+	for _, v := range visits {
+		view.Cards = append(view.Cards, s.cardOf(v))
+	}
+	writePage(w, http.StatusOK, "now.html", view)
+}
+
+// A card is a visit as Now shows it.
+type card struct {
+	ID       string
+	Revision int64
+	Received int64 // microseconds, for the order
+	Bell     string
+	Day      string // "" for today
+	Time     string
+	DateTime string // for machines
+	Outcome  outcome
+	Headline string
+	Persons  []personLine
+	Also     string   // who else stood there
+	Notes    []string // what to know about the stills
+	Still    string   // address of the still shown
+	More     []string // addresses of the other frames
+	Width    int
+	Height   int
+}
+
+// A personLine is one person on a card.
+type personLine struct {
+	Name string
+	Band string
+	Odds string
+}
+
+func (s *Server) cardOf(v store.Visit) card {
+	at := v.ReceivedAt.In(s.Zone)
+	c := card{
+		ID: v.ID, Revision: v.Revision, Received: v.ReceivedAt.UnixMicro(), Bell: v.Bell,
+		Time: at.Format("15:04"), DateTime: at.Format(time.RFC3339), Outcome: outcomeOf(v), Notes: notesOn(v),
+	}
+	if now := s.Now().In(s.Zone); at.Format(time.DateOnly) != now.Format(time.DateOnly) {
+		c.Day = at.Format("Monday 2 January")
+	}
+	persons, strangers := whoRang(v)
+	for _, p := range persons {
+		c.Persons = append(c.Persons, personLine{p.Name, p.Band, odds(p.FPIR)})
+	}
+	c.Headline = headlines[c.Outcome]
+	switch {
+	case c.Outcome == someone && strangers == 1:
+		c.Also = "and a stranger"
+	case c.Outcome == someone && strangers > 1:
+		c.Also = fmt.Sprintf("and %d strangers", strangers)
+	case c.Outcome == stranger && strangers > 1:
+		c.Headline = fmt.Sprintf("%d strangers", strangers)
+	}
+	best := bestStill(v.Stills)
+	for i, still := range v.Stills {
+		address := "/api/v1/visits/" + url.PathEscape(v.ID) + "/stills/" + fmt.Sprint(still.Frame)
+		if i == best {
+			c.Still, c.Width, c.Height = address, still.Width, still.Height
+		} else {
+			c.More = append(c.More, address)
+		}
+	}
+	return c
+}
+
+var headlines = map[outcome]string{
+	looking:     "Looking…",
+	stranger:    "A stranger",
+	noFace:      "No face found",
+	notExamined: "Could not be examined",
+}
+
+// odds says a rate as people do. It promises no more than was ever measured,
+// which ends not far below 1 in 10 000.
+func odds(fpir float64) string {
+	n := 1 / fpir
+	if n >= 10_000 {
+		return "Fewer than 1 stranger in 10\u202f000 would look this much like somebody here."
+	}
+	return fmt.Sprintf("About 1 stranger in %s would look this much like somebody here.", grouped(n))
+}
+
+// grouped writes a count with two figures that matter, and thin spaces.
+func grouped(n float64) string {
+	s := fmt.Sprintf("%.0f", n)
+	for i := 2; i < len(s); i++ {
+		s = s[:i] + "0" + s[i+1:]
+	}
+	for i := len(s) - 3; i > 0; i -= 3 {
+		s = s[:i] + "\u202f" + s[i:]
+	}
+	return s
+}
+
+// bestStill picks the still to show: the one with the surest match, else the
+// widest face, else the first.
+func bestStill(stills []store.Still) int {
+	best, bestScore := 0, -1.0
+	for i, s := range stills {
+		score := 0.0
+		for _, f := range s.Faces {
+			score = max(score, float64(f.Width()))
+			if f.Match != nil {
+				score = max(score, 1e6*(1-f.Match.FPIR))
+			}
+		}
+		if score > bestScore {
+			best, bestScore = i, score
+		}
+	}
+	return best
+}
+
+// notesOn says what a household should know of how the stills came.
+func notesOn(v store.Visit) (notes []string) {
+	damaged, failed := 0, 0
+	for _, s := range v.Stills {
+		if s.Damaged {
+			damaged++
+		}
+		if s.State == store.Failed {
+			failed++
+		}
+	}
+	if damaged > 0 {
+		notes = append(notes, "Part of the picture was lost on its way.")
+	}
+	if failed > 0 && failed < len(v.Stills) {
+		notes = append(notes, "Some of the stills could not be examined.")
+	}
+	if skew := v.ClockSkew(); skew.Abs() > maxSkew {
+		direction := "ahead"
+		if skew < 0 {
+			direction = "behind"
+		}
+		notes = append(notes, fmt.Sprintf("The bell's clock is %s %s; the time here is the server's.", spell(skew.Abs()), direction))
+	}
+	return notes
+}
+
+// spell writes a duration with its largest unit only.
+func spell(d time.Duration) string {
+	for _, unit := range []struct {
+		length time.Duration
+		name   string
+	}{{24 * time.Hour, "day"}, {time.Hour, "hour"}, {time.Minute, "minute"}, {time.Second, "second"}} {
+		if n := int(d / unit.length); n == 1 {
+			return "1 " + unit.name
+		} else if n > 1 {
+			return fmt.Sprintf("%d %ss", n, unit.name)
+		}
+	}
+	return "less than a second"
+}

@@ -1,0 +1,181 @@
+// Package web is everything that answers HTTP: the bells' endpoint, the
+// residents' API with its live events, and the pages on the tablets.
+//
+// What comes in are requests, each of which is checked at the door before it
+// is looked at: by [Server.ServeHTTP] for what holds for all of them, and by
+// one of three guards for who asks. What goes out are pages, JSON, stills, and
+// RFC 9457 problems. Everything a page needs is embedded in the program, and
+// nothing is loaded from anywhere else.
+//
+// # Who may ask for what
+//
+//	nobody in particular  /healthz, signing in, pairing, the style sheet
+//	a bell                its stills' endpoint, with its secret
+//	a tablet              Now, visits, stills, live events
+//	a resident            all that, and Upkeep
+//
+// A resident signs in with a password; a tablet is paired by a code that a
+// resident's screen shows. Both get a session, of which the browser holds a
+// random token in a cookie and the archive its hash.
+package web
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"net/http"
+	"sync"
+	"time"
+
+	"lintel/pipeline/intake"
+	"lintel/store"
+)
+
+// Config is what a Server needs.
+type Config struct {
+	Archive *store.Archive
+	Intake  *intake.Intake
+	Log     *slog.Logger
+	Now     func() time.Time
+	Zone    *time.Location // of the household, for the times on screens
+	TLS     bool           // whether browsers reach the server by TLS
+}
+
+// A Server is the http.Handler of all of Lintel.
+type Server struct {
+	Config
+	handler  http.Handler
+	tickets  *tickets
+	attempts *attempts
+	hashing  chan struct{} // holds a token for each password being hashed
+
+	accepted sync.WaitGroup // stills being taken in, and live connections
+	mu       sync.Mutex
+	draining bool
+	ended    chan struct{} // closed by Drain; live connections end then
+}
+
+// New returns a server.
+func New(c Config) *Server {
+	s := &Server{
+		Config:   c,
+		tickets:  newTickets(c.Now),
+		attempts: newAttempts(c.Now),
+		hashing:  make(chan struct{}, 2),
+		ended:    make(chan struct{}),
+	}
+	s.handler = s.routes()
+	return s
+}
+
+func (s *Server) routes() http.Handler {
+	mux := http.NewServeMux()
+	open := func(pattern string, h http.HandlerFunc) { mux.Handle(pattern, h) }
+	anyone := func(pattern string, h http.HandlerFunc) { mux.Handle(pattern, s.signedIn(h)) }
+	resident := func(pattern string, h http.HandlerFunc) { mux.Handle(pattern, s.signedIn(s.residentsOnly(h))) }
+
+	open("GET /healthz", s.health)
+	open("POST /api/v1/bells/{bell}/stills", s.receiveStill)
+
+	open("GET /sign-in", s.signInPage)
+	open("POST /sign-in", s.signIn)
+	open("GET /set-up", s.setUpPage)
+	open("POST /set-up", s.setUp)
+	open("GET /join", s.joinPage)
+	open("POST /join", s.join)
+	open("GET /pair", s.pairPage)
+	open("POST /pair", s.pair)
+	open("GET /assets/style.css", s.asset)
+
+	anyone("GET /{$}", s.nowPage)
+	anyone("GET /assets/{name}", s.asset)
+	anyone("POST /sign-out", s.signOut)
+	anyone("GET /api/v1/openapi.json", s.openAPI)
+	anyone("GET /api/v1/live", s.live)
+	anyone("GET /api/v1/visits", s.listVisits)
+	anyone("GET /api/v1/visits/{visit}", s.getVisit)
+	anyone("GET /api/v1/visits/{visit}/stills/{frame}", s.getStill)
+
+	resident("GET /upkeep", s.upkeepPage)
+	resident("POST /upkeep/pairing-code", s.makePairingCode)
+	resident("POST /upkeep/invitation", s.makeInvitation)
+	resident("POST /upkeep/tablets/{tablet}/unpair", s.unpairTablet)
+
+	mux.Handle("/", s.signedIn(func(w http.ResponseWriter, r *http.Request) {
+		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "not-found", Title: "There is nothing at this address."})
+	}))
+	// Browsers say where a request comes from; those that change something
+	// are taken from Lintel's own pages only. Bells are no browsers.
+	csrf := http.NewCrossOriginProtection()
+	csrf.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		writeProblem(w, r, problem{Status: http.StatusForbidden, Type: "cross-origin", Title: "This request came from another site's page."})
+	}))
+	return csrf.Handler(mux)
+}
+
+// ServeHTTP answers every request, with headers that keep browsers from
+// loading anything from elsewhere, from showing pages inside others, and from
+// keeping what they saw.
+func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	h := w.Header()
+	h.Set("Content-Security-Policy", "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "+
+		"connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Referrer-Policy", "no-referrer")
+	h.Set("Cross-Origin-Opener-Policy", "same-origin")
+	h.Set("Cross-Origin-Resource-Policy", "same-origin")
+	h.Set("Cache-Control", "no-store")
+	s.handler.ServeHTTP(w, r)
+}
+
+func (s *Server) health(w http.ResponseWriter, r *http.Request) {
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	w.Write([]byte("up\n"))
+}
+
+// accept counts a request in that has to be finished before the server stops.
+// It reports false once the server is stopping.
+func (s *Server) accept() (finished func(), ok bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.draining {
+		return nil, false
+	}
+	s.accepted.Add(1)
+	return s.accepted.Done, true
+}
+
+// Drain makes the server refuse stills and live connections from now on, with
+// status 503, ends the live connections there are, and waits until every still
+// that was accepted is safe. The error is the context's if that takes longer.
+func (s *Server) Drain(ctx context.Context) error {
+	s.mu.Lock()
+	if !s.draining {
+		s.draining = true
+		close(s.ended)
+	}
+	s.mu.Unlock()
+	finished := make(chan struct{})
+	go func() { // ends with the last handler, which http.Server waits for
+		s.accepted.Wait()
+		close(finished)
+	}()
+	select {
+	case <-finished:
+		return nil
+	case <-ctx.Done():
+		return errors.Join(errors.New("some requests were not finished in time"), ctx.Err())
+	}
+}
+
+// fail answers a request that went wrong inside, and logs what did.
+func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
+	if r.Context().Err() != nil {
+		return // nobody is there to be answered
+	}
+	s.Log.Error("answering a request", "method", r.Method, "path", r.URL.Path, "err", err)
+	writeProblem(w, r, problem{
+		Status: http.StatusInternalServerError, Type: "internal",
+		Title: "Something went wrong inside the server. What was kept before is safe; the server's log says more.",
+	})
+}

@@ -1,0 +1,118 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"net"
+	"net/http"
+	"sync"
+	"time"
+
+	"golang.org/x/time/rate"
+
+	"lintel/store"
+)
+
+// cookieName is the session's cookie. Over TLS it has the prefix that makes
+// browsers insist on it (RFC 6265bis).
+func (s *Server) cookieName() string {
+	if s.TLS {
+		return "__Host-lintel_session"
+	}
+	return "lintel_session"
+}
+
+func (s *Server) setCookie(w http.ResponseWriter, token string, lasts time.Duration) {
+	http.SetCookie(w, &http.Cookie{
+		Name: s.cookieName(), Value: token, Path: "/", MaxAge: int(lasts.Seconds()),
+		HttpOnly: true, Secure: s.TLS, SameSite: http.SameSiteStrictMode,
+	})
+}
+
+// sessionOf returns the session a request belongs to, or store.ErrNotFound.
+func (s *Server) sessionOf(r *http.Request) (store.Session, error) {
+	cookie, err := r.Cookie(s.cookieName())
+	if err != nil {
+		return store.Session{}, store.ErrNotFound
+	}
+	return s.Archive.Session(r.Context(), cookie.Value)
+}
+
+type sessionKey struct{}
+
+// session returns the session that signedIn found.
+func session(r *http.Request) store.Session {
+	return r.Context().Value(sessionKey{}).(store.Session)
+}
+
+// signedIn lets residents and tablets through. A browser is sent to sign in,
+// a program gets 401.
+func (s *Server) signedIn(h http.HandlerFunc) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		found, err := s.sessionOf(r)
+		switch {
+		case errors.Is(err, store.ErrNotFound) && wantsPage(r) && r.Method == http.MethodGet:
+			http.Redirect(w, r, "/sign-in", http.StatusSeeOther)
+		case errors.Is(err, store.ErrNotFound):
+			writeProblem(w, r, problem{Status: http.StatusUnauthorized, Type: "not-signed-in", Title: "Sign in first."})
+		case err != nil:
+			s.fail(w, r, err)
+		default:
+			h(w, r.WithContext(context.WithValue(r.Context(), sessionKey{}, found)))
+		}
+	}
+}
+
+// residentsOnly keeps tablets out: whoever stands before one may be a guest.
+func (s *Server) residentsOnly(h http.HandlerFunc) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		if session(r).Resident == "" {
+			writeProblem(w, r, problem{Status: http.StatusForbidden, Type: "residents-only", Title: "A resident has to sign in for this; a tablet may only look."})
+			return
+		}
+		h(w, r)
+	}
+}
+
+// attempts bound how often somebody may try a password or a code: five at
+// once from one address and one each half minute after that, and thirty at
+// once from all.
+type attempts struct {
+	now func() time.Time
+	all *rate.Limiter
+
+	mu   sync.Mutex
+	from map[string]*rate.Limiter
+}
+
+func newAttempts(now func() time.Time) *attempts {
+	return &attempts{now: now, all: rate.NewLimiter(rate.Every(2*time.Second), 30), from: make(map[string]*rate.Limiter)}
+}
+
+// maxAddresses bounds the memory that addresses take; with more, those that
+// have been quiet are forgotten.
+const maxAddresses = 1000
+
+// allow counts an attempt and reports whether it may be made.
+func (a *attempts) allow(r *http.Request) bool {
+	address, _, err := net.SplitHostPort(r.RemoteAddr)
+	if err != nil {
+		address = r.RemoteAddr
+	}
+	now := a.now()
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	l, ok := a.from[address]
+	if !ok {
+		if len(a.from) >= maxAddresses {
+			for address, l := range a.from {
+				if l.TokensAt(now) >= 5 {
+					delete(a.from, address)
+				}
+			}
+		}
+		l = rate.NewLimiter(rate.Every(30*time.Second), 5)
+		a.from[address] = l
+	}
+	return l.AllowN(now, 1) && a.all.AllowN(now, 1)
+}
