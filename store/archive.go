@@ -38,8 +38,6 @@ import (
 	"runtime"
 	"sync"
 	"time"
-
-	_ "modernc.org/sqlite" // the "sqlite" driver
 )
 
 // Errors that callers test for with errors.Is.
@@ -76,6 +74,9 @@ type Archive struct {
 
 	mu       sync.Mutex
 	watchers map[chan struct{}]bool
+
+	foldersMu sync.Mutex
+	folders   map[string]bool // of stills/, those whose names are durable
 }
 
 // Exists reports whether dir holds an archive.
@@ -93,7 +94,7 @@ func Open(ctx context.Context, dir string, now func() time.Time) (*Archive, erro
 			return nil, fmt.Errorf("making the archive's folders: %w", err)
 		}
 	}
-	a := &Archive{dir: dir, now: now, watchers: make(map[chan struct{}]bool)}
+	a := &Archive{dir: dir, now: now, watchers: make(map[chan struct{}]bool), folders: make(map[string]bool)}
 	var err error
 	if a.write, err = openDatabase(dir, "immediate"); err != nil {
 		return nil, err
@@ -123,10 +124,10 @@ func openDatabase(dir, txlock string) (*sql.DB, error) {
 	}
 	q := url.Values{"_txlock": {txlock}, "_pragma": {
 		"busy_timeout(10000)",
-		"journal_mode(WAL)",
 		"synchronous(FULL)",
 		"foreign_keys(ON)",
 		"secure_delete(ON)",
+		"temp_store(MEMORY)", // what SQLite sorts or rebuilds stays out of /tmp
 	}}
 	db, err := sql.Open("sqlite", (&url.URL{Scheme: "file", Path: path, RawQuery: q.Encode()}).String())
 	if err != nil {
@@ -146,42 +147,61 @@ func privateFile(path string) error {
 }
 
 // migrate runs the numbered migrations that the database has not seen, each
-// in a transaction of its own.
+// in a transaction of its own. Nothing is written to a database that is not
+// Lintel's, or is a newer one's.
 func (a *Archive) migrate(ctx context.Context) error {
-	var version, id, tables int
-	row := a.write.QueryRowContext(ctx, `SELECT
-		(SELECT user_version FROM pragma_user_version),
-		(SELECT application_id FROM pragma_application_id),
-		(SELECT count(*) FROM sqlite_schema)`)
-	if err := row.Scan(&version, &id, &tables); err != nil {
-		return fmt.Errorf("reading the schema's version: %w", err)
-	}
-	if id != applicationID && tables > 0 {
-		return ErrForeignDatabase
-	}
 	names, err := fs.Glob(migrations, "migrations/*.sql")
 	if err != nil {
 		return fmt.Errorf("listing migrations: %w", err)
 	}
-	if version > len(names) {
-		return fmt.Errorf("%w: it has schema %d, this one knows %d; start the newer Lintel, nothing was changed",
-			ErrNewerArchive, version, len(names))
+	version, err := schemaVersion(ctx, a.write, len(names))
+	if err != nil {
+		return err
 	}
-	for n, name := range names[version:] {
-		script, err := migrations.ReadFile(name)
+	// The mode is kept in the file, so connections need not ask for it.
+	if _, err := a.write.ExecContext(ctx, `PRAGMA journal_mode = WAL`); err != nil {
+		return fmt.Errorf("turning the write-ahead log on: %w", err)
+	}
+	for ; version < len(names); version++ {
+		script, err := migrations.ReadFile(names[version])
 		if err != nil {
-			return fmt.Errorf("reading %s: %w", name, err)
+			return fmt.Errorf("reading %s: %w", names[version], err)
 		}
 		err = a.update(ctx, func(tx *sql.Tx) error {
+			// Asked again, since another process may have been quicker.
+			if now, err := schemaVersion(ctx, tx, len(names)); err != nil || now > version {
+				return err
+			}
 			_, err := tx.ExecContext(ctx, fmt.Sprintf("%s;\nPRAGMA application_id = %d;\nPRAGMA user_version = %d;",
-				script, applicationID, version+n+1))
+				script, applicationID, version+1))
 			return err
 		})
 		if err != nil {
-			return fmt.Errorf("migrating to schema %d: %w", version+n+1, err)
+			return fmt.Errorf("migrating to schema %d: %w", version+1, err)
 		}
 	}
 	return nil
+}
+
+// schemaVersion returns how many migrations the database has seen, of those
+// that this Lintel knows.
+func schemaVersion(ctx context.Context, q querier, known int) (version int, err error) {
+	var id, tables int
+	row := q.QueryRowContext(ctx, `SELECT
+		(SELECT user_version FROM pragma_user_version),
+		(SELECT application_id FROM pragma_application_id),
+		(SELECT count(*) FROM sqlite_schema)`)
+	if err := row.Scan(&version, &id, &tables); err != nil {
+		return 0, fmt.Errorf("reading the schema's version: %w", err)
+	}
+	if id != applicationID && tables > 0 {
+		return 0, ErrForeignDatabase
+	}
+	if version > known {
+		return 0, fmt.Errorf("%w: it has schema %d, this one knows %d; start the newer Lintel, nothing was changed",
+			ErrNewerArchive, version, known)
+	}
+	return version, nil
 }
 
 // Close closes the archive and gives up its lock.

@@ -122,7 +122,8 @@ func scanPerson(rows *sql.Rows, p *Person) error {
 }
 
 // ErasePerson removes the person, every consent and reference, and their name
-// from every finding; the stills stay and show a stranger.
+// from every finding; the stills stay and show a stranger. When it returns
+// without an error, the archive's files hold no trace of them.
 func (a *Archive) ErasePerson(ctx context.Context, id string) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		err := touchVisits(ctx, tx, `WHERE id IN (SELECT s.visit FROM stills s JOIN faces f ON f.still = s.id WHERE f.person = ?)`, id)
@@ -143,6 +144,26 @@ func (a *Archive) ErasePerson(ctx context.Context, id string) error {
 		return fmt.Errorf("erasing a person: %w", err)
 	}
 	a.signal()
+	if err := a.scrub(context.WithoutCancel(ctx)); err != nil {
+		return fmt.Errorf("the person is erased, but traces may be left in the database's files: %w", err)
+	}
+	return nil
+}
+
+// scrub builds the database anew and empties its log. secure_delete writes
+// zeros over what is deleted, but not over copies that SQLite left behind when
+// it moved rows from page to page, nor over the log.
+func (a *Archive) scrub(ctx context.Context) error {
+	if _, err := a.write.ExecContext(ctx, `VACUUM`); err != nil {
+		return fmt.Errorf("building the database anew: %w", err)
+	}
+	var busy, logged, moved int
+	if err := a.write.QueryRowContext(ctx, `PRAGMA wal_checkpoint(TRUNCATE)`).Scan(&busy, &logged, &moved); err != nil {
+		return fmt.Errorf("emptying the log: %w", err)
+	}
+	if busy != 0 {
+		return errors.New("emptying the log: somebody was reading it all the time")
+	}
 	return nil
 }
 

@@ -14,6 +14,9 @@ import (
 	"strings"
 	"syscall"
 	"time"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
 )
 
 // ErrOtherBytes says that the archive has this frame of this ring already,
@@ -25,19 +28,20 @@ var ErrNoSpace = errors.New("no space to keep a still")
 
 // A Still is one picture of a visit, as the archive keeps it.
 type Still struct {
-	ID         string     `json:"-"`
-	Visit      string     `json:"-"`
-	Frame      int        `json:"frame"`
-	Width      int        `json:"width"`  // pixels
-	Height     int        `json:"height"` // pixels
-	Damaged    bool       `json:"damaged"`
-	ReceivedAt time.Time  `json:"received_at"`       // by the server's clock
-	TakenAt    time.Time  `json:"taken_at,omitzero"` // by the bell's clock, zero if it did not say
-	State      StillState `json:"state"`             //
-	Faces      []Face     `json:"faces"`             // from left to right
-	Attempts   int        `json:"-"`                 // how often an examination began
-	SHA256     [32]byte   `json:"-"`                 // of the file
-	Size       int        `json:"-"`                 // of the file, in bytes
+	ID         string
+	Visit      string
+	Frame      int
+	Width      int // pixels
+	Height     int // pixels
+	Damaged    bool
+	ReceivedAt time.Time // by the server's clock
+	TakenAt    time.Time // by the bell's clock, zero if it did not say
+	State      StillState
+	Faces      []Face   // from left to right
+	Attempts   int      // how often an examination began
+	SentSHA256 [32]byte // of the bytes as the bell sent them
+	SHA256     [32]byte // of the file
+	Size       int      // of the file, in bytes
 }
 
 // A StillState says how far the examination of a still has come.
@@ -61,26 +65,25 @@ type NewStill struct {
 	TakenAt       time.Time // zero if the bell did not say
 }
 
-// Find reports whether the archive has this frame of this ring, and of which
-// visit. The error is ErrOtherBytes if the frame was sent with other bytes.
-func (a *Archive) Find(ctx context.Context, bell, ring string, frame int, sent [32]byte) (visit string, found bool, err error) {
+// Find returns the still of this frame of this ring, if the archive has it.
+// The error is ErrOtherBytes if it was sent with other bytes.
+func (a *Archive) Find(ctx context.Context, bell, ring string, frame int, sent [32]byte) (s Still, found bool, err error) {
 	return findFrame(ctx, a.read, bell, ring, frame, sent)
 }
 
-func findFrame(ctx context.Context, q querier, bell, ring string, frame int, sent [32]byte) (visit string, found bool, err error) {
-	var hash []byte
-	err = q.QueryRowContext(ctx, `
-		SELECT v.id, s.sent_sha256 FROM visits v JOIN stills s ON s.visit = v.id
-		WHERE v.bell = ? AND v.ring = ? AND s.frame = ?`, bell, ring, frame).Scan(&visit, &hash)
+func findFrame(ctx context.Context, q querier, bell, ring string, frame int, sent [32]byte) (s Still, found bool, err error) {
+	row := q.QueryRowContext(ctx, `SELECT `+stillColumns+` FROM stills
+		WHERE visit = (SELECT id FROM visits WHERE bell = ? AND ring = ?) AND frame = ?`, bell, ring, frame)
+	err = scanStill(row, &s)
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
-		return "", false, nil
+		return Still{}, false, nil
 	case err != nil:
-		return "", false, fmt.Errorf("looking for frame %d of ring %s: %w", frame, ring, err)
-	case !bytes.Equal(hash, sent[:]):
-		return visit, true, ErrOtherBytes
+		return Still{}, false, fmt.Errorf("looking for frame %d of ring %s: %w", frame, ring, err)
+	case s.SentSHA256 != sent:
+		return s, true, ErrOtherBytes
 	}
-	return visit, true, nil
+	return s, true, nil
 }
 
 // querier is what a pool and a transaction have in common.
@@ -92,19 +95,23 @@ type querier interface {
 // Keep makes the still durable and returns the id of its visit. When it
 // returns without an error, the still is safe. It reports added false if the
 // frame was here already, with the same bytes; the error is ErrOtherBytes if
-// it was here with others, and ErrNoSpace if the disk can't take it.
+// it was here with others, and ErrNoSpace if the disk can't take it. Once begun
+// it goes on to the end, even if ctx is done.
 func (a *Archive) Keep(ctx context.Context, n NewStill) (visit string, added bool, err error) {
 	id := newID()
 	if err := a.writeStill(id, n.JPEG); err != nil {
 		return "", false, fmt.Errorf("writing a still: %w", spaceError(err))
 	}
+	// A transaction cut short, since the bell hung up, would leave the file
+	// of a visitor behind.
+	ctx = context.WithoutCancel(ctx)
 	err = a.update(ctx, func(tx *sql.Tx) error {
-		var found bool
-		if visit, found, err = findFrame(ctx, tx, n.Bell, n.Ring, n.Frame, n.SentSHA256); err != nil || found {
+		s, found, err := findFrame(ctx, tx, n.Bell, n.Ring, n.Frame, n.SentSHA256)
+		if visit = s.Visit; err != nil || found {
 			return err
 		}
-		added = true
 		visit, err = insertStill(ctx, tx, id, n)
+		added = err == nil
 		return err
 	})
 	err = spaceError(err)
@@ -156,28 +163,41 @@ func (a *Archive) stillPath(id string) string {
 // writeStill puts the bytes into the file of that id so that they are there
 // whole after a crash, or not at all.
 func (a *Archive) writeStill(id string, data []byte) error {
-	temp := filepath.Join(a.dir, "incoming", id)
+	temp, path := filepath.Join(a.dir, "incoming", id), a.stillPath(id)
+	defer os.Remove(temp) // it is gone already if all went well
 	if err := writeSynced(temp, data); err != nil {
-		os.Remove(temp)
 		return err
 	}
-	path := a.stillPath(id)
-	if err := os.Mkdir(filepath.Dir(path), 0o700); err == nil {
-		if err := syncFolder(filepath.Join(a.dir, "stills")); err != nil {
-			return err
-		}
-	} else if !errors.Is(err, fs.ErrExist) {
-		os.Remove(temp)
+	if err := a.stillFolder(filepath.Dir(path)); err != nil {
 		return err
 	}
 	if err := os.Rename(temp, path); err != nil {
-		os.Remove(temp)
 		return err
 	}
 	if err := syncFolder(filepath.Dir(path)); err != nil {
 		os.Remove(path)
 		return err
 	}
+	return nil
+}
+
+// stillFolder makes a folder of stills, and its name durable. A folder that is
+// there already may be one that another goroutine, or a process that was
+// killed, has not synced yet.
+func (a *Archive) stillFolder(path string) error {
+	a.foldersMu.Lock()
+	defer a.foldersMu.Unlock()
+	err := os.Mkdir(path, 0o700)
+	if err != nil && !errors.Is(err, fs.ErrExist) {
+		return err
+	}
+	if err != nil && a.folders[path] {
+		return nil
+	}
+	if err := syncFolder(filepath.Dir(path)); err != nil {
+		return err
+	}
+	a.folders[path] = true
 	return nil
 }
 
@@ -204,8 +224,13 @@ func syncFolder(path string) error {
 
 // spaceError adds ErrNoSpace to the errors of a disk that takes nothing more.
 func spaceError(err error) error {
-	full := errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || errors.Is(err, syscall.EROFS)
-	if full || err != nil && strings.Contains(err.Error(), "SQLITE_FULL") {
+	refuses := errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || errors.Is(err, syscall.EROFS)
+	var e *sqlite.Error
+	if errors.As(err, &e) {
+		code := e.Code() & 0xff // without what SQLite's extended codes add
+		refuses = refuses || code == sqlite3.SQLITE_FULL || code == sqlite3.SQLITE_READONLY
+	}
+	if refuses {
 		return fmt.Errorf("%w: %w", ErrNoSpace, err)
 	}
 	return err

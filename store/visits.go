@@ -14,12 +14,12 @@ import (
 
 // A Visit is what the archive keeps of a ring.
 type Visit struct {
-	ID         string    `json:"id"`
-	Bell       string    `json:"bell"`
-	Ring       string    `json:"ring"`
-	ReceivedAt time.Time `json:"received_at"` // of its first still, by the server's clock
-	Revision   int64     `json:"revision"`
-	Stills     []Still   `json:"stills"` // by frame
+	ID         string
+	Bell       string
+	Ring       string
+	ReceivedAt time.Time // of its first still, by the server's clock
+	Revision   int64
+	Stills     []Still // by frame
 }
 
 // Pending reports whether a still of the visit waits to be examined.
@@ -50,10 +50,10 @@ type Descriptor [128]float32
 
 // A Face is a face found on a still, and who it probably is.
 type Face struct {
-	Box        image.Rectangle `json:"box"`       // pixels of the still
-	Landmarks  []Point         `json:"landmarks"` // two corners of each eye and the base of the nose
-	Descriptor Descriptor      `json:"-"`
-	Match      *Match          `json:"match"` // nil for a stranger
+	Box        image.Rectangle // pixels of the still
+	Landmarks  []Point         // two corners of each eye and the base of the nose
+	Descriptor Descriptor
+	Match      *Match // nil for a stranger
 }
 
 // A Point is a place on a still, in pixels from its left upper corner.
@@ -72,11 +72,11 @@ func (f Face) Width() int { return f.Box.Dx() }
 
 // A Match says whose face it probably is, and how sure that is.
 type Match struct {
-	Person   string  `json:"person"`   // id
-	Name     string  `json:"name"`     // filled in when read, never stored here
-	Distance float64 `json:"distance"` // to the person's nearest reference
-	FPIR     float64 `json:"fpir"`     // at the gallery's size when it was judged
-	Band     string  `json:"band"`     // strong, fair or weak
+	Person   string  // id
+	Name     string  // filled in when read, never stored here
+	Distance float64 // to the person's nearest reference
+	FPIR     float64 // at the gallery's size when it was judged
+	Band     string  // strong, fair or weak
 }
 
 // LatestVisits returns the newest visits, newest first.
@@ -140,13 +140,15 @@ func (a *Archive) visits(ctx context.Context, clause string, args ...any) ([]Vis
 	return all, nil
 }
 
-const stillColumns = `id, visit, frame, width, height, damaged, received_at, taken_at, state, attempts, sha256, size`
+const stillColumns = `id, visit, frame, width, height, damaged, received_at, taken_at, state, attempts, sent_sha256, sha256, size`
 
-func scanStill(rows *sql.Rows, s *Still) error {
+// scanStill reads the stillColumns of a row.
+func scanStill(row interface{ Scan(...any) error }, s *Still) error {
 	var received, taken sql.NullInt64
-	var hash []byte
-	err := rows.Scan(&s.ID, &s.Visit, &s.Frame, &s.Width, &s.Height, &s.Damaged, &received, &taken, &s.State, &s.Attempts, &hash, &s.Size)
+	var sent, hash []byte
+	err := row.Scan(&s.ID, &s.Visit, &s.Frame, &s.Width, &s.Height, &s.Damaged, &received, &taken, &s.State, &s.Attempts, &sent, &hash, &s.Size)
 	s.ReceivedAt, s.TakenAt = timeOf(received), timeOf(taken)
+	copy(s.SentSHA256[:], sent)
 	copy(s.SHA256[:], hash)
 	return err
 }

@@ -79,7 +79,7 @@ var DefaultLimits = Limits{PerMinute: 60, Burst: 2 * (MaxFrame + 1), Parallel: 2
 // An Archive is what intake needs of the store.
 type Archive interface {
 	CheckBell(ctx context.Context, name, secret string) (bool, error)
-	Find(ctx context.Context, bell, ring string, frame int, sent [32]byte) (visit string, found bool, err error)
+	Find(ctx context.Context, bell, ring string, frame int, sent [32]byte) (s store.Still, found bool, err error)
 	Keep(ctx context.Context, n store.NewStill) (visit string, added bool, err error)
 }
 
@@ -163,21 +163,22 @@ func (in *Intake) Receive(ctx context.Context, d Delivery) (Receipt, error) {
 		return Receipt{}, err
 	}
 	receivedAt, sent := in.now(), sha256.Sum256(d.Body)
-	receipt := Receipt{Ring: d.Ring, Frame: d.Frame}
-	if !d.TakenAt.IsZero() {
-		receipt.ClockSkew = d.TakenAt.Sub(receivedAt)
+	kept, found, err := in.archive.Find(ctx, d.Bell, d.Ring, d.Frame, sent)
+	if err != nil {
+		return Receipt{}, err
 	}
-	visit, found, err := in.archive.Find(ctx, d.Bell, d.Ring, d.Frame, sent)
-	if err != nil || found {
-		receipt.Visit = visit
-		return receipt, err
+	if found {
+		return Receipt{
+			Visit: kept.Visit, Ring: d.Ring, Frame: d.Frame,
+			Damaged: kept.Damaged, ClockSkew: skew(kept.TakenAt, kept.ReceivedAt),
+		}, nil
 	}
 	still, err := in.clean(ctx, d.Body)
 	if err != nil {
 		return Receipt{}, err
 	}
 	size := still.Image.Bounds().Size()
-	receipt.Damaged = still.Damaged
+	receipt := Receipt{Ring: d.Ring, Frame: d.Frame, Damaged: still.Damaged, ClockSkew: skew(d.TakenAt, receivedAt)}
 	receipt.Visit, receipt.New, err = in.archive.Keep(ctx, store.NewStill{
 		Bell: d.Bell, Ring: d.Ring, Frame: d.Frame, SentSHA256: sent,
 		JPEG: still.JPEG, Width: size.X, Height: size.Y, Damaged: still.Damaged,
@@ -187,6 +188,14 @@ func (in *Intake) Receive(ctx context.Context, d Delivery) (Receipt, error) {
 		return Receipt{}, fmt.Errorf("keeping a still: %w", err)
 	}
 	return receipt, nil
+}
+
+// skew returns how far the bell's clock is ahead, 0 if it did not say its time.
+func skew(takenAt, receivedAt time.Time) time.Duration {
+	if takenAt.IsZero() {
+		return 0
+	}
+	return takenAt.Sub(receivedAt)
 }
 
 // clean waits for its turn to decode: a large picture takes much memory.

@@ -1,0 +1,426 @@
+package pipeline
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"log/slog"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"lintel/store"
+)
+
+// Every test runs in a bubble of package synctest. There, synctest.Wait waits
+// until the pipeline can't go on by itself, and time stands still meanwhile:
+// whatever only polling would find stays undone. A bubble also fails the test
+// if a goroutine is left when it ends.
+
+// A house is a pipeline on a real archive, with finders that see what the test
+// tells them.
+type house struct {
+	t       *testing.T
+	archive *store.Archive
+	log     bytes.Buffer
+	find    func(ctx context.Context, width int) ([]store.Face, error) // of the still with that width
+
+	mu             sync.Mutex
+	looking, most  int   // finders at work, and the most there ever were
+	seen           []int // widths of the stills, in the order they were looked at
+	opened, closed int
+}
+
+func newHouse(t *testing.T) *house {
+	h := &house{t: t, find: func(context.Context, int) ([]store.Face, error) { return nil, nil }}
+	var err error
+	if h.archive, err = store.Open(t.Context(), t.TempDir(), time.Now); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { h.archive.Close() })
+	if _, err := h.archive.AddBell(t.Context(), "gate"); err != nil {
+		t.Fatal(err)
+	}
+	return h
+}
+
+// A finder must not be used by two goroutines at a time.
+type finder struct {
+	house *house
+	busy  bool
+}
+
+func (h *house) open() (Finder, error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.opened++
+	return &finder{house: h}, nil
+}
+
+func (f *finder) Find(ctx context.Context, still image.Image) ([]store.Face, error) {
+	h, width := f.house, still.Bounds().Dx()
+	h.mu.Lock()
+	if f.busy {
+		h.t.Error("one finder is used by two goroutines")
+	}
+	f.busy = true
+	h.looking++
+	h.most = max(h.most, h.looking)
+	h.seen = append(h.seen, width)
+	h.mu.Unlock()
+	defer func() {
+		h.mu.Lock()
+		defer h.mu.Unlock()
+		h.looking--
+		f.busy = false
+	}()
+	return h.find(ctx, width)
+}
+
+func (f *finder) Close() error {
+	f.house.mu.Lock()
+	defer f.house.mu.Unlock()
+	f.house.closed++
+	return nil
+}
+
+// run runs a pipeline with that many workers. The function it returns stops
+// the pipeline and waits for it.
+func (h *house) run(archive Archive, workers int) (stop func()) {
+	h.t.Helper()
+	ctx, cancel := context.WithCancel(h.t.Context())
+	log := slog.New(slog.NewTextHandler(&h.log, nil))
+	done := make(chan error, 1)
+	go func() { done <- New(archive, log, h.open, workers).Run(ctx) }()
+	synctest.Wait()
+	return func() {
+		h.t.Helper()
+		cancel()
+		if err := <-done; err != nil {
+			h.t.Error(err)
+		}
+		if h.opened != workers || h.closed != workers || h.looking != 0 {
+			h.t.Errorf("%d finders were opened, %d closed, %d are at work", h.opened, h.closed, h.looking)
+		}
+	}
+}
+
+// keep keeps a still of that width, as a ring of its own, and returns its
+// visit.
+func (h *house) keep(width int) (visit string) {
+	h.t.Helper()
+	var b bytes.Buffer
+	if err := jpeg.Encode(&b, image.NewGray(image.Rect(0, 0, width, 8)), nil); err != nil {
+		h.t.Fatal(err)
+	}
+	visit, added, err := h.archive.Keep(h.t.Context(), store.NewStill{
+		Bell: "gate", Ring: fmt.Sprint(width), SentSHA256: sha256.Sum256(b.Bytes()),
+		JPEG: b.Bytes(), Width: width, Height: 8,
+		ReceivedAt: time.Now().Add(time.Duration(width) * time.Second), // so narrow ones come first
+	})
+	if err != nil || !added {
+		h.t.Fatalf("added %v, %v", added, err)
+	}
+	return visit
+}
+
+func (h *house) still(visit string) store.Still {
+	h.t.Helper()
+	v, err := h.archive.Visit(h.t.Context(), visit)
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	return v.Stills[0]
+}
+
+func (h *house) want(visit string, state store.StillState, attempts int) {
+	h.t.Helper()
+	if s := h.still(visit); s.State != state || s.Attempts != attempts {
+		h.t.Errorf("still %d wide is %s after %d attempts, want %s after %d", s.Width, s.State, s.Attempts, state, attempts)
+	}
+}
+
+func TestRunFinishesWhatWasLeft(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newHouse(t)
+		visitor, err := h.archive.AddPerson(t.Context(), "Tamsin Quill")
+		if err != nil {
+			t.Fatal(err)
+		}
+		consent := store.Consent{GivenBy: "Tamsin Quill", GivenAt: time.Now(), Scope: "being recognised"}
+		if err := h.archive.RecordConsent(t.Context(), visitor.ID, consent); err != nil {
+			t.Fatal(err)
+		}
+		face := store.Face{Box: image.Rect(1, 2, 5, 6), Landmarks: []store.Point{{X: 2, Y: 3}}}
+		for i := range face.Descriptor {
+			face.Descriptor[i] = float32(i%5) / 20
+		}
+		if err := h.archive.AddReference(t.Context(), store.Reference{Person: visitor.ID, Descriptor: face.Descriptor}); err != nil {
+			t.Fatal(err)
+		}
+		var visits []string
+		for width := 1; width <= 120; width++ { // more than the pipeline asks for at a time
+			visits = append(visits, h.keep(width))
+		}
+		far := face
+		far.Box = far.Box.Add(image.Pt(10, 0))
+		far.Descriptor[0] += 0.8
+		h.find = func(context.Context, int) ([]store.Face, error) { return []store.Face{face, far}, nil }
+
+		defer h.run(h.archive, 2)()
+		for _, visit := range visits {
+			h.want(visit, store.Done, 1)
+			faces := h.still(visit).Faces
+			if len(faces) != 2 || faces[1].Match != nil {
+				t.Fatalf("faces %+v", faces)
+			}
+			if m := faces[0].Match; m == nil || m.Name != "Tamsin Quill" || m.Distance != 0 || m.Band != "strong" {
+				t.Fatalf("match %+v", m)
+			}
+		}
+		slices.Sort(h.seen)
+		if n := len(slices.Compact(h.seen)); n != 120 || len(h.seen) != 120 {
+			t.Errorf("%d stills were looked at, %d times", n, len(h.seen))
+		}
+		if log := h.log.String(); strings.Contains(log, "Tamsin") || strings.Contains(log, visitor.ID) || !strings.Contains(log, visits[0]) {
+			t.Errorf("the log is to name visits and nobody: %s", log)
+		}
+	})
+}
+
+func TestRunTakesWhatComes(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newHouse(t)
+		defer h.run(h.archive, 2)()
+		for _, width := range []int{20, 10, 30} {
+			began := time.Now()
+			visit := h.keep(width)
+			synctest.Wait()
+			h.want(visit, store.Done, 1)
+			if waited := time.Since(began); waited != 0 {
+				t.Errorf("waited %v", waited)
+			}
+		}
+		if want := []int{20, 10, 30}; !slices.Equal(h.seen, want) {
+			t.Errorf("looked at %v, want %v", h.seen, want)
+		}
+	})
+}
+
+// An eventful archive keeps a still just after it was asked what is pending.
+type eventful struct {
+	*store.Archive
+	event func()
+}
+
+func (e *eventful) PendingStills(ctx context.Context, limit int) ([]store.Still, error) {
+	stills, err := e.Archive.PendingStills(ctx, limit)
+	if e.event != nil {
+		e.event()
+		e.event = nil
+	}
+	return stills, err
+}
+
+func TestRunMissesNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newHouse(t)
+		var visit string
+		defer h.run(&eventful{h.archive, func() { visit = h.keep(10) }}, 1)()
+		h.want(visit, store.Done, 1)
+	})
+}
+
+func TestRunOldestFirst(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newHouse(t)
+		for _, width := range []int{30, 10, 20} {
+			h.keep(width)
+		}
+		h.run(h.archive, 1)()
+		if want := []int{10, 20, 30}; !slices.Equal(h.seen, want) {
+			t.Errorf("looked at %v, want %v", h.seen, want)
+		}
+	})
+}
+
+// A still that took the process down three times is given up: what happens in
+// C++ can't be recovered from, only counted.
+func TestRunGivesUp(t *testing.T) {
+	broken := func(context.Context, int) ([]store.Face, error) { return nil, errors.New("no such luck") }
+	for name, test := range map[string]struct {
+		before   int // attempts
+		find     func(context.Context, int) ([]store.Face, error)
+		state    store.StillState
+		attempts int
+		looked   int
+	}{
+		"begun twice before":       {2, nil, store.Done, 3, 1},
+		"begun three times before": {3, nil, store.Failed, 3, 0},
+		"begun four times before":  {4, nil, store.Failed, 4, 0},
+		"the finder fails":         {0, broken, store.Failed, 1, 1},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				h := newHouse(t)
+				if test.find != nil {
+					h.find = test.find
+				}
+				visit := h.keep(10)
+				for range test.before {
+					if err := h.archive.BeginExamination(t.Context(), h.still(visit).ID); err != nil {
+						t.Fatal(err)
+					}
+				}
+				defer h.run(h.archive, 1)()
+				h.want(visit, test.state, test.attempts)
+				if len(h.seen) != test.looked {
+					t.Errorf("looked %d times, want %d", len(h.seen), test.looked)
+				}
+				h.find = func(context.Context, int) ([]store.Face, error) { return nil, nil }
+				next := h.keep(20)
+				synctest.Wait()
+				h.want(next, store.Done, 1) // the pipeline goes on
+			})
+		})
+	}
+}
+
+func TestRunStops(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newHouse(t)
+		visits := []string{h.keep(10), h.keep(20), h.keep(30), h.keep(40)}
+		goOn := make(chan struct{})
+		h.find = func(ctx context.Context, _ int) ([]store.Face, error) {
+			<-goOn
+			return nil, ctx.Err() // stopping must not cut it short
+		}
+		stop := h.run(h.archive, 2)
+		stopped := make(chan struct{})
+		go func() {
+			defer close(stopped)
+			stop()
+		}()
+		synctest.Wait()
+		goOn <- struct{}{} // one worker is free, and must take no other still
+		synctest.Wait()
+		select {
+		case <-stopped:
+			t.Error("stopped before the stills at hand were finished")
+		default:
+		}
+		close(goOn)
+		<-stopped
+		h.want(visits[0], store.Done, 1)
+		h.want(visits[1], store.Done, 1)
+		h.want(visits[2], store.Pending, 0)
+		h.want(visits[3], store.Pending, 0)
+
+		h.opened, h.closed = 0, 0
+		h.run(h.archive, 1)() // the next start
+		h.want(visits[2], store.Done, 1)
+		h.want(visits[3], store.Done, 1)
+	})
+}
+
+func TestRunBoundsWorkers(t *testing.T) {
+	for _, workers := range []int{1, 3} {
+		synctest.Test(t, func(t *testing.T) {
+			h := newHouse(t)
+			goOn := make(chan struct{})
+			h.find = func(context.Context, int) ([]store.Face, error) {
+				<-goOn
+				return nil, nil
+			}
+			for width := range 8 {
+				h.keep(width + 1)
+			}
+			stop := h.run(h.archive, workers)
+			if h.looking != workers {
+				t.Errorf("%d finders are at work, want %d", h.looking, workers)
+			}
+			close(goOn)
+			synctest.Wait()
+			stop()
+			if h.most != workers || len(h.seen) != 8 {
+				t.Errorf("%d finders at once, want %d; %d stills, want 8", h.most, workers, len(h.seen))
+			}
+		})
+	}
+}
+
+// A flaky archive fails some calls.
+type flaky struct {
+	*store.Archive
+	begins, records int // how many calls fail yet
+}
+
+var errFlaky = errors.New("the disk is away")
+
+func (f *flaky) BeginExamination(ctx context.Context, still string) error {
+	if f.begins--; f.begins >= 0 {
+		return errFlaky
+	}
+	return f.Archive.BeginExamination(ctx, still)
+}
+
+func (f *flaky) Record(ctx context.Context, still string, state store.StillState, faces []store.Face) error {
+	if f.records--; f.records >= 0 {
+		return errFlaky
+	}
+	return f.Archive.Record(ctx, still, state, faces)
+}
+
+// What the archive could not take stays pending, and is tried again with the
+// next change, not at once and for ever.
+func TestRunTriesAgain(t *testing.T) {
+	for name, test := range map[string]struct {
+		archive       flaky
+		before, after int // attempts
+	}{
+		"beginning fails": {flaky{begins: 1}, 0, 1},
+		"recording fails": {flaky{records: 1}, 1, 2},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				h := newHouse(t)
+				first := h.keep(10)
+				test.archive.Archive = h.archive
+				defer h.run(&test.archive, 1)()
+				h.want(first, store.Pending, test.before)
+				second := h.keep(20)
+				synctest.Wait()
+				h.want(first, store.Done, test.after)
+				h.want(second, store.Done, 1)
+			})
+		})
+	}
+}
+
+func TestRunWithoutFinders(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newHouse(t)
+		visit := h.keep(10)
+		missing := errors.New("no models")
+		open := func() (Finder, error) {
+			if h.opened == 2 {
+				return nil, missing
+			}
+			return h.open()
+		}
+		if err := New(h.archive, slog.New(slog.DiscardHandler), open, 3).Run(t.Context()); !errors.Is(err, missing) {
+			t.Errorf("%v, want %v", err, missing)
+		}
+		if h.closed != 2 {
+			t.Errorf("%d finders were closed, want 2", h.closed)
+		}
+		h.want(visit, store.Pending, 0)
+	})
+}

@@ -1,0 +1,104 @@
+package store
+
+import (
+	"bytes"
+	"strings"
+	"testing"
+	"time"
+)
+
+func TestBells(t *testing.T) {
+	a, c := newArchive(t)
+	ctx := t.Context()
+	check := func(name, secret string, want bool, wantErr error) {
+		t.Helper()
+		got, err := a.CheckBell(ctx, name, secret)
+		if got != want {
+			t.Errorf("CheckBell(%q) is %v, want %v", name, got, want)
+		}
+		wantError(t, err, wantErr)
+	}
+	first, err := a.AddBell(ctx, "front-door")
+	if err != nil {
+		t.Fatal(err)
+	}
+	// RFC 4648 base32 has 5 bits a character: 26 of them are 130 bits.
+	if len(first) < 26 {
+		t.Errorf("a secret of %d characters", len(first))
+	}
+	check("front-door", first, true, nil)
+	check("front-door", first+"x", false, nil)
+	check("front-door", "", false, nil)
+	check("gate", first, false, nil)
+	check("Front-Door", first, false, ErrNotFound)
+	_, err = a.AddBell(ctx, "front-door")
+	wantError(t, err, ErrExists)
+	check("front-door", first, true, nil) // the second AddBell changed nothing
+	visit := keep(t, a, NewStill{Bell: "front-door", Ring: "r1", JPEG: []byte("still"), ReceivedAt: c.now()})
+
+	if err := a.RemoveBell(ctx, "front-door"); err != nil {
+		t.Fatal(err)
+	}
+	check("front-door", first, false, ErrNotFound)
+	check("front-door", "", false, ErrNotFound)
+	wantError(t, a.RemoveBell(ctx, "front-door"), ErrNotFound)
+	wantError(t, a.RemoveBell(ctx, "never-there"), ErrNotFound)
+	if bells, err := a.Bells(ctx); err != nil || len(bells) != 1 || bells[0].Name != "gate" {
+		t.Errorf("bells %v, %v", bells, err)
+	}
+	if v, err := a.Visit(ctx, visit); err != nil || v.Bell != "front-door" {
+		t.Errorf("the removed bell's visit: %v, %v", v, err)
+	}
+
+	c.advance(time.Hour)
+	second, err := a.AddBell(ctx, "front-door")
+	if err != nil {
+		t.Fatal(err)
+	}
+	check("front-door", first, false, nil)
+	check("front-door", second, true, nil)
+	bells, err := a.Bells(ctx)
+	if err != nil || len(bells) != 2 || !bells[0].AddedAt.Equal(c.now()) || !bells[0].HeardAt.IsZero() {
+		t.Errorf("bells %v, %v", bells, err)
+	}
+
+	raw := rawBytes(t, a)
+	if !bytes.Contains(raw, []byte("front-door")) {
+		t.Fatal("the raw bytes lack what must be in them")
+	}
+	for _, secret := range []string{first, second} {
+		if bytes.Contains(raw, []byte(secret)) {
+			t.Error("a secret is in the raw bytes")
+		}
+	}
+}
+
+func TestBellNames(t *testing.T) {
+	a, _ := newArchive(t)
+	for name, want := range map[string]error{
+		"a":                     nil,
+		"Garden_gate-2.north":   nil,
+		strings.Repeat("b", 64): nil,
+		strings.Repeat("b", 65): ErrBadName,
+		"":                      ErrBadName,
+		".":                     ErrBadName,
+		"..":                    ErrBadName,
+		".hidden":               ErrBadName,
+		"../x":                  ErrBadName,
+		"a/b":                   ErrBadName,
+		`a\b`:                   ErrBadName,
+		"a b":                   ErrBadName,
+		"a\n":                   ErrBadName,
+		"a\x00":                 ErrBadName,
+		"+":                     ErrBadName, // a wildcard of MQTT
+		"#":                     ErrBadName,
+		"türe":                  ErrBadName,
+	} {
+		_, err := a.AddBell(t.Context(), name)
+		if want == nil && err != nil {
+			t.Errorf("%q: %v", name, err)
+		} else if want != nil {
+			wantError(t, err, want)
+		}
+	}
+}

@@ -1,0 +1,394 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"syscall"
+	"testing"
+	"time"
+)
+
+// stillOf returns a frame for the bell "gate". The store looks at no picture,
+// so any bytes do.
+func stillOf(ring string, frame int) NewStill {
+	sent := fmt.Sprintf("sent: %s, frame %d", ring, frame)
+	return NewStill{
+		Bell: "gate", Ring: ring, Frame: frame,
+		SentSHA256: sha256.Sum256([]byte(sent)),
+		JPEG:       []byte("kept: " + sent),
+		Width:      640, Height: 480,
+		ReceivedAt: newClock().now(),
+	}
+}
+
+// keep keeps a still that is not there yet, and returns its visit.
+func keep(t *testing.T, a *Archive, n NewStill) string {
+	t.Helper()
+	visit, added, err := a.Keep(t.Context(), n)
+	if err != nil || !added {
+		t.Fatalf("Keep: added %v, %v", added, err)
+	}
+	return visit
+}
+
+func TestKeep(t *testing.T) {
+	a, c := newArchive(t)
+	n := stillOf("r1", 3)
+	n.Damaged, n.TakenAt = true, c.ago(time.Minute)
+	visit := keep(t, a, n)
+
+	v, err := a.Visit(t.Context(), visit)
+	if err != nil || len(v.Stills) != 1 {
+		t.Fatalf("%d stills, %v", len(v.Stills), err)
+	}
+	s := v.Stills[0]
+	if s.Frame != 3 || s.Width != 640 || s.Height != 480 || !s.Damaged || s.State != Pending || s.Size != len(n.JPEG) ||
+		!s.ReceivedAt.Equal(n.ReceivedAt) || !s.TakenAt.Equal(n.TakenAt) || s.SHA256 != sha256.Sum256(n.JPEG) || s.SentSHA256 != n.SentSHA256 {
+		t.Errorf("kept %+v of %+v", s, n)
+	}
+	file, err := os.ReadFile(filepath.Join(a.dir, "stills", s.ID[:2], s.ID+".jpg"))
+	if err != nil || !bytes.Equal(file, n.JPEG) {
+		t.Errorf("the file holds %q, %v", file, err)
+	}
+	if got, err := a.ReadStill(t.Context(), visit, 3); err != nil || !bytes.Equal(got, n.JPEG) {
+		t.Errorf("ReadStill: %q, %v", got, err)
+	}
+	if bells, err := a.Bells(t.Context()); err != nil || !bells[0].HeardAt.Equal(n.ReceivedAt) {
+		t.Errorf("heard at %v, %v", bells, err)
+	}
+
+	other := n
+	other.SentSHA256[0]++
+	foreign := n
+	foreign.Bell = "nobody's"
+	for _, test := range []struct {
+		name string
+		n    NewStill
+		want error // nil for any, once it must fail
+		ok   bool
+	}{
+		{"the same again", n, nil, true},
+		{"other bytes", other, ErrOtherBytes, false},
+		{"a bell that is not there", foreign, nil, false},
+		{"a frame past the last", stillOf("r1", 16), nil, false},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			got, added, err := a.Keep(t.Context(), test.n)
+			if added || (err == nil) != test.ok || test.ok && got != visit {
+				t.Errorf("visit %q, added %v, %v", got, added, err)
+			}
+			if test.want != nil {
+				wantError(t, err, test.want)
+			}
+			if files := filesIn(t, a.dir, "stills"); len(files) != 1 {
+				t.Errorf("files %q", files)
+			}
+			checkSound(t, a)
+		})
+	}
+
+	for _, test := range []struct {
+		ring  string
+		frame int
+		sent  [32]byte
+		found bool
+		want  error
+	}{
+		{"r1", 3, n.SentSHA256, true, nil},
+		{"r1", 3, other.SentSHA256, true, ErrOtherBytes},
+		{"r1", 2, n.SentSHA256, false, nil},
+		{"r2", 3, n.SentSHA256, false, nil},
+	} {
+		s, found, err := a.Find(t.Context(), "gate", test.ring, test.frame, test.sent)
+		if found != test.found || (s.Visit == visit) != test.found {
+			t.Errorf("Find(%s, %d): visit %q, found %v", test.ring, test.frame, s.Visit, found)
+		}
+		wantError(t, err, test.want)
+	}
+}
+
+// A bell that hangs up while its still is being kept leaves no file without a
+// row: a picture of somebody that no retention rule would ever find.
+func TestKeepOutlivesTheBell(t *testing.T) {
+	a, _ := newArchive(t)
+	ctx, hangUp := context.WithCancel(t.Context())
+	hangUp()
+	_, added, err := a.Keep(ctx, stillOf("r1", 0))
+	if !added || err != nil {
+		t.Errorf("added %v, %v", added, err)
+	}
+	checkSound(t, a)
+}
+
+func TestKeepAtOnce(t *testing.T) {
+	a, _ := newArchive(t)
+	for _, test := range []struct {
+		name   string
+		frame  func(i int) int
+		stills int
+	}{
+		{"all frames of a ring", func(i int) int { return i }, 16},
+		{"one frame sixteen times", func(int) int { return 0 }, 1},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			var visits sync.Map
+			var added atomic.Int32
+			var keeping sync.WaitGroup
+			for i := range 16 {
+				keeping.Go(func() {
+					visit, isNew, err := a.Keep(t.Context(), stillOf(test.name, test.frame(i)))
+					if err != nil {
+						t.Error(err)
+					}
+					if isNew {
+						added.Add(1)
+					}
+					visits.Store(visit, true)
+				})
+			}
+			keeping.Wait()
+			if int(added.Load()) != test.stills {
+				t.Errorf("added %d stills, want %d", added.Load(), test.stills)
+			}
+			var ids []string
+			visits.Range(func(id, _ any) bool { ids = append(ids, id.(string)); return true })
+			if len(ids) != 1 {
+				t.Fatalf("visits %q, want one", ids)
+			}
+			if v, err := a.Visit(t.Context(), ids[0]); err != nil || len(v.Stills) != test.stills {
+				t.Errorf("the visit has %d stills, want %d; %v", len(v.Stills), test.stills, err)
+			}
+			checkSound(t, a)
+		})
+	}
+}
+
+// The disk is a file system in memory that really fills up: with the still's
+// file, or with the row that is committed after it.
+func TestKeepOnAFullDisk(t *testing.T) {
+	const page = 4096
+	for _, test := range []struct {
+		name       string
+		room, size int // bytes
+	}{
+		{"no room at all", 0, 10},
+		{"not for the whole file", 5 * page, 10 * page},
+		{"not for the row", page, 10},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			dir := t.TempDir()
+			if err := syscall.Mount("none", dir, "tmpfs", 0, "size=1m"); err != nil {
+				t.Skipf("SKIPPED, a small file system can't be mounted here: %v", err)
+			}
+			t.Cleanup(func() { syscall.Unmount(dir, syscall.MNT_DETACH) })
+			a := openArchive(t, dir, newClock())
+			if _, err := a.AddBell(t.Context(), "gate"); err != nil {
+				t.Fatal(err)
+			}
+			first := stillOf("r1", 0)
+			visit := keep(t, a, first)
+			filler := filepath.Join(dir, "filler")
+			fill(t, filler, test.room)
+
+			n := stillOf("r2", 0)
+			n.JPEG = bytes.Repeat([]byte("x"), test.size)
+			_, added, err := a.Keep(t.Context(), n)
+			if added {
+				t.Error("added")
+			}
+			wantError(t, err, ErrNoSpace)
+			checkSound(t, a)
+			if got, err := a.ReadStill(t.Context(), visit, 0); err != nil || !bytes.Equal(got, first.JPEG) {
+				t.Errorf("the still from before: %q, %v", got, err)
+			}
+			if err := os.Remove(filler); err != nil {
+				t.Fatal(err)
+			}
+			keep(t, a, n)
+		})
+	}
+}
+
+// fill takes all of a file system but that room.
+func fill(t *testing.T, path string, room int) {
+	t.Helper()
+	f, err := os.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	var size int64
+	for err == nil {
+		var n int
+		n, err = f.Write(make([]byte, 4096))
+		size += int64(n)
+	}
+	if !errors.Is(err, syscall.ENOSPC) {
+		t.Fatal(err)
+	}
+	if err := f.Truncate(size - int64(room)); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// The file goes to the disk, and then the database does not.
+func TestKeepWhenTheDatabaseRefuses(t *testing.T) {
+	for name, refuse := range map[string]struct{ on, off string }{
+		"full":      {`PRAGMA max_page_count = 1`, `PRAGMA max_page_count = 1000000`}, // SQLite takes it for its present size
+		"read only": {`PRAGMA query_only = 1`, `PRAGMA query_only = 0`},
+	} {
+		t.Run(name, func(t *testing.T) {
+			a, _ := newArchive(t)
+			if _, err := a.write.ExecContext(t.Context(), refuse.on); err != nil {
+				t.Fatal(err)
+			}
+			var err error
+			i := 0
+			for ; err == nil && i < 500; i++ {
+				_, _, err = a.Keep(t.Context(), stillOf(fmt.Sprintf("r%d", i), 0))
+			}
+			wantError(t, err, ErrNoSpace)
+			checkSound(t, a)
+			if _, err := a.write.ExecContext(t.Context(), refuse.off); err != nil {
+				t.Fatal(err)
+			}
+			keep(t, a, stillOf(fmt.Sprintf("r%d", i-1), 0))
+		})
+	}
+}
+
+func TestKeepWithoutItsFolder(t *testing.T) {
+	a, _ := newArchive(t)
+	stills := filepath.Join(a.dir, "stills")
+	if err := errors.Join(os.Remove(stills), os.WriteFile(stills, nil, 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	if _, added, err := a.Keep(t.Context(), stillOf("r1", 0)); added || !errors.Is(err, syscall.ENOTDIR) {
+		t.Errorf("added %v, %v", added, err)
+	}
+	if files := filesIn(t, a.dir, "incoming"); len(files) > 0 {
+		t.Errorf("left %q", files)
+	}
+	if n, err := a.Revision(t.Context()); err != nil || n != 0 {
+		t.Errorf("revision %d, %v", n, err)
+	}
+	if err := errors.Join(os.Remove(stills), os.Mkdir(stills, 0o700)); err != nil {
+		t.Fatal(err)
+	}
+	keep(t, a, stillOf("r1", 0))
+}
+
+func TestReadStillRefuses(t *testing.T) {
+	a, _ := newArchive(t)
+	n := stillOf("r1", 0)
+	visit := keep(t, a, n)
+	file := filepath.Join(a.dir, filesIn(t, a.dir, "stills")[0])
+	read := func() error {
+		_, err := a.ReadStill(t.Context(), visit, 0)
+		return err
+	}
+	for _, bit := range []int{0, 8*len(n.JPEG) - 1} {
+		flipped := bytes.Clone(n.JPEG)
+		flipped[bit/8] ^= 1 << (bit % 8)
+		if err := os.WriteFile(file, flipped, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if err := read(); err == nil || !strings.Contains(err.Error(), "changed") {
+			t.Errorf("bit %d flipped: %v", bit, err)
+		}
+	}
+	if err := os.Truncate(file, 0); err != nil {
+		t.Fatal(err)
+	}
+	if err := read(); err == nil || !strings.Contains(err.Error(), "changed") {
+		t.Errorf("emptied: %v", err)
+	}
+	if err := os.Remove(file); err != nil {
+		t.Fatal(err)
+	}
+	wantError(t, read(), fs.ErrNotExist)
+	if err := os.WriteFile(file, n.JPEG, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := read(); err != nil {
+		t.Error(err)
+	}
+	for _, test := range []struct {
+		visit string
+		frame int
+	}{{visit, 1}, {"../" + visit, 0}, {"", 0}} {
+		_, err := a.ReadStill(t.Context(), test.visit, test.frame)
+		wantError(t, err, ErrNotFound)
+	}
+}
+
+func TestLock(t *testing.T) {
+	dir, c := t.TempDir(), newClock()
+	first, second := openArchive(t, dir, c), openArchive(t, dir, c)
+	if err := first.Lock(); err != nil {
+		t.Fatal(err)
+	}
+	wantError(t, second.Lock(), ErrInUse)
+	wantError(t, first.Lock(), ErrInUse)
+	if err := first.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if err := second.Lock(); err != nil {
+		t.Errorf("after the first was closed: %v", err)
+	}
+}
+
+func TestRecoverRemovesOnlyOrphans(t *testing.T) {
+	a, _ := newArchive(t)
+	visit := keep(t, a, stillOf("r1", 0))
+	kept := filesIn(t, a.dir, "stills")[0]
+	id := strings.TrimSuffix(filepath.Base(kept), ".jpg")
+	orphans := []string{"incoming/" + newID(), "incoming/" + id, "stills/AA/" + newID() + ".jpg", filepath.Dir(kept) + "/" + newID() + ".jpg"}
+	others := []string{"notes.jpg", "stills/notes.txt", "stills/AA/notes.txt", "elsewhere/" + newID() + ".jpg"}
+	for _, file := range slices.Concat(orphans, others) {
+		path := filepath.Join(a.dir, file)
+		if err := errors.Join(os.MkdirAll(filepath.Dir(path), 0o700), os.WriteFile(path, []byte("x"), 0o600)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	before := filesIn(t, a.dir, ".")
+	if n, err := a.Recover(t.Context()); err == nil || n != 0 {
+		t.Errorf("without the lock: removed %d, %v", n, err)
+	}
+	if after := filesIn(t, a.dir, "."); !slices.Equal(after, before) {
+		t.Errorf("without the lock: %q, want %q", after, before)
+	}
+	if err := a.Lock(); err != nil {
+		t.Fatal(err)
+	}
+	if n, err := a.Recover(t.Context()); err != nil || n != len(orphans) {
+		t.Errorf("removed %d, want %d; %v", n, len(orphans), err)
+	}
+	want := slices.DeleteFunc(before, func(file string) bool { return slices.Contains(orphans, file) })
+	want = append(want, "server.lock")
+	slices.Sort(want)
+	after := filesIn(t, a.dir, ".")
+	slices.Sort(after)
+	if !slices.Equal(after, want) {
+		t.Errorf("left %q, want %q", after, want)
+	}
+	if _, err := a.ReadStill(t.Context(), visit, 0); err != nil {
+		t.Error(err)
+	}
+	if n, err := a.Recover(t.Context()); err != nil || n != 0 {
+		t.Errorf("again: removed %d, %v", n, err)
+	}
+	for _, file := range others {
+		os.Remove(filepath.Join(a.dir, file)) // for the check at the end
+	}
+}
