@@ -6,7 +6,7 @@
 // moment loses no work, and the next start takes up what is left. What goes
 // out are findings, recorded in the store.
 //
-// The order of the steps is in [Pipeline.examine]. Each step is a package of
+// The order of the steps is in the function examine. Each step is a package of
 // its own below this one.
 package pipeline
 
@@ -161,8 +161,14 @@ func (p *Pipeline) process(ctx context.Context, finder Finder, still store.Still
 		log.Error("examining a still", "err", err)
 		return
 	}
+	data, gallery, err := p.prepare(ctx, still)
+	if err != nil {
+		// The store's trouble, not the still's: it stays pending.
+		log.Error("preparing an examination", "err", err)
+		return
+	}
 	began := time.Now()
-	faces, err := p.examine(ctx, finder, still)
+	faces, err := examine(ctx, finder, data, gallery)
 	if err != nil {
 		log.Error("examining a still", "err", err)
 		p.record(ctx, log, still, store.Failed, nil)
@@ -178,21 +184,22 @@ func (p *Pipeline) record(ctx context.Context, log *slog.Logger, still store.Sti
 	}
 }
 
-// examine takes a still through the steps: read, find faces, match each.
-func (p *Pipeline) examine(ctx context.Context, finder Finder, still store.Still) ([]store.Face, error) {
-	data, err := p.archive.ReadStill(ctx, still.Visit, still.Frame)
-	if err != nil {
-		return nil, err
+// prepare reads what an examination needs.
+func (p *Pipeline) prepare(ctx context.Context, still store.Still) (data []byte, gallery []store.Reference, err error) {
+	if data, err = p.archive.ReadStill(ctx, still.Visit, still.Frame); err != nil {
+		return nil, nil, err
 	}
+	gallery, err = p.archive.Gallery(ctx)
+	return data, gallery, err
+}
+
+// examine takes a still through the steps: decode, find faces, match each.
+func examine(ctx context.Context, finder Finder, data []byte, gallery []store.Reference) ([]store.Face, error) {
 	img, err := jpeg.Decode(bytes.NewReader(data))
 	if err != nil {
 		return nil, fmt.Errorf("decoding: %w", err)
 	}
 	faces, err := finder.Find(ctx, img)
-	if err != nil {
-		return nil, err
-	}
-	gallery, err := p.archive.Gallery(ctx)
 	if err != nil {
 		return nil, err
 	}

@@ -67,12 +67,14 @@ func (a *Archive) RecordConsent(ctx context.Context, person string, c Consent) e
 	if c.GivenAt.After(a.now()) {
 		return fmt.Errorf("%w: it can't be given in the future (%s)", ErrNoConsent, c.GivenAt.Format(time.DateOnly))
 	}
-	_, err := a.write.ExecContext(ctx, `INSERT INTO consents (id, person, given_by, given_at, scope, recorded_at) VALUES (?, ?, ?, ?, ?, ?)`,
-		newID(), person, c.GivenBy, micros(c.GivenAt), c.Scope, micros(a.now()))
+	res, err := a.write.ExecContext(ctx, `
+		INSERT INTO consents (id, person, given_by, given_at, scope, recorded_at)
+		SELECT ?, id, ?, ?, ?, ? FROM persons WHERE id = ?`,
+		newID(), c.GivenBy, micros(c.GivenAt), c.Scope, micros(a.now()), person)
 	if err != nil {
 		return fmt.Errorf("recording a consent: %w", err)
 	}
-	return nil
+	return oneRow(res, "person "+person)
 }
 
 // Persons lists the persons by name.
