@@ -79,7 +79,7 @@ func readDelivery(w http.ResponseWriter, r *http.Request) (intake.Delivery, erro
 		return d, err
 	}
 	if at := r.Header.Get("Lintel-Taken-At"); at != "" {
-		if d.TakenAt, err = time.Parse(time.RFC3339, at); err != nil || d.TakenAt.IsZero() {
+		if d.TakenAt, err = time.Parse(time.RFC3339, at); err != nil || !sayable(d.TakenAt) {
 			return d, errBadTime
 		}
 	}
@@ -96,6 +96,13 @@ func readDelivery(w http.ResponseWriter, r *http.Request) (intake.Delivery, erro
 		return d, fmt.Errorf("%w: %w", errCutShort, err)
 	}
 	return d, nil
+}
+
+// sayable reports whether a time can be told again, in UTC: an offset takes
+// the last hours of the year 9999 beyond what RFC 3339 can write.
+func sayable(t time.Time) bool {
+	year := t.UTC().Year()
+	return !t.IsZero() && 0 < year && year < 10_000
 }
 
 func bearer(r *http.Request) string {

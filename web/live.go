@@ -33,6 +33,9 @@ type message struct {
 var upgrader = websocket.Upgrader{
 	HandshakeTimeout: 10 * time.Second,
 	// The default CheckOrigin takes connections of Lintel's own pages only.
+	Error: func(w http.ResponseWriter, r *http.Request, status int, reason error) {
+		writeProblem(w, r, problem{Status: status, Type: "no-websocket", Title: "The live connection could not begin.", Detail: reason.Error()})
+	},
 }
 
 // live tells a page what changes. ?since=N names the revision that the page

@@ -9,7 +9,7 @@
 //
 // # Who may ask for what
 //
-//	nobody in particular  /healthz, signing in, pairing, the style sheet
+//	nobody in particular  /healthz, signing in, pairing, the style sheet, the icon
 //	a bell                its stills' endpoint, with its secret
 //	a tablet              Now, visits, stills, live events
 //	a resident            all that, and Upkeep
@@ -86,6 +86,7 @@ func (s *Server) routes() http.Handler {
 	open("GET /pair", s.pairPage)
 	open("POST /pair", s.pair)
 	open("GET /assets/style.css", s.asset)
+	open("GET /assets/icon.svg", s.asset)
 
 	anyone("GET /{$}", s.nowPage)
 	anyone("GET /assets/{name}", s.asset)
@@ -168,12 +169,14 @@ func (s *Server) Drain(ctx context.Context) error {
 	}
 }
 
-// fail answers a request that went wrong inside, and logs what did.
+// fail answers a request that went wrong inside, and logs what did, unless it
+// went wrong because the other side hung up.
 func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
-	if r.Context().Err() != nil {
-		return // nobody is there to be answered
+	if r.Context().Err() == nil {
+		s.Log.Error("answering a request", "method", r.Method, "path", r.URL.Path, "err", err)
 	}
-	s.Log.Error("answering a request", "method", r.Method, "path", r.URL.Path, "err", err)
+	// Whoever hung up is answered too: one that closed only its own half of
+	// the connection would read no answer as an empty 200.
 	writeProblem(w, r, problem{
 		Status: http.StatusInternalServerError, Type: "internal",
 		Title: "Something went wrong inside the server. What was kept before is safe; the server's log says more.",

@@ -150,7 +150,7 @@ func newVisitJSON(v store.Visit) visitJSON {
 	for _, s := range v.Stills {
 		still := stillJSON{s.Frame, s.Width, s.Height, s.Damaged, s.ReceivedAt, s.TakenAt, s.State, []faceJSON{}}
 		for _, f := range s.Faces {
-			face := faceJSON{f.Box.Min.X, f.Box.Min.Y, f.Box.Dx(), f.Box.Dy(), f.Landmarks, nil}
+			face := faceJSON{f.Box.Min.X, f.Box.Min.Y, f.Box.Dx(), f.Box.Dy(), append([]store.Point{}, f.Landmarks...), nil}
 			if m := f.Match; m != nil {
 				face.Match = &matchJSON{m.Person, m.Name, m.Distance, m.FPIR, m.Band}
 			}

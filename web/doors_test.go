@@ -1,0 +1,513 @@
+package web
+
+import (
+	"bytes"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"maps"
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/gorilla/websocket"
+
+	"lintel/store"
+)
+
+// A door is who may go through.
+type door string
+
+const (
+	open     door = "open"     // anybody
+	anyone   door = "anyone"   // residents and tablets
+	resident door = "resident" // residents only
+)
+
+// doors is who may ask for what. It stands here a second time, so that a
+// route whose guard changes, or that is new, is noticed.
+var doors = map[string]door{
+	"GET /healthz":                     open,
+	"POST /api/v1/bells/{bell}/stills": open, // to bells, by their secret
+	"GET /sign-in":                     open,
+	"POST /sign-in":                    open,
+	"GET /set-up":                      open,
+	"POST /set-up":                     open,
+	"GET /join":                        open,
+	"POST /join":                       open,
+	"GET /pair":                        open,
+	"POST /pair":                       open,
+	"GET /assets/style.css":            open,
+	"GET /assets/icon.svg":             open,
+	"GET /{$}":                         anyone,
+	"GET /assets/{name}":               anyone,
+	"POST /sign-out":                   anyone,
+	"GET /api/v1/openapi.json":         anyone,
+	"GET /api/v1/live":                 anyone,
+	"GET /api/v1/visits":               anyone,
+	"GET /api/v1/visits/{visit}":       anyone,
+	"GET /api/v1/visits/{visit}/stills/{frame}": anyone,
+	"GET /upkeep":                          resident,
+	"POST /upkeep/pairing-code":            resident,
+	"POST /upkeep/invitation":              resident,
+	"POST /upkeep/tablets/{tablet}/unpair": resident,
+	"/":                                    anyone, // what is not there
+}
+
+// A route is a pattern as server.go has it, with the function that guards it.
+type route struct{ pattern, guard string }
+
+// routesInSource reads the routes out of server.go, since a mux does not list
+// its patterns.
+func routesInSource(t *testing.T) (routes []route) {
+	t.Helper()
+	file, err := parser.ParseFile(token.NewFileSet(), "server.go", nil, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, d := range file.Decls {
+		f, ok := d.(*ast.FuncDecl)
+		if !ok || f.Name.Name != "routes" {
+			continue
+		}
+		ast.Inspect(f, func(n ast.Node) bool {
+			call, ok := n.(*ast.CallExpr)
+			if !ok || len(call.Args) != 2 {
+				return true
+			}
+			literal, ok := call.Args[0].(*ast.BasicLit)
+			if !ok || literal.Kind != token.STRING {
+				return true
+			}
+			pattern, err := strconv.Unquote(literal.Value)
+			if err != nil {
+				t.Fatal(err)
+			}
+			switch fun := call.Fun.(type) {
+			case *ast.Ident:
+				routes = append(routes, route{pattern, fun.Name})
+			case *ast.SelectorExpr: // mux.Handle
+				routes = append(routes, route{pattern, "anyone"})
+			}
+			return true
+		})
+	}
+	return routes
+}
+
+func TestDoorsAreAllRoutes(t *testing.T) {
+	inSource := make(map[string]door)
+	for _, r := range routesInSource(t) {
+		inSource[r.pattern] = door(r.guard)
+	}
+	if !maps.Equal(inSource, doors) {
+		t.Errorf("server.go has\n%v\nthe test has\n%v", inSource, doors)
+	}
+}
+
+// A walk asks for every route.
+type walk struct {
+	*house
+	visit, tabletID string
+}
+
+func newWalk(t *testing.T, changes ...func(*Config)) (w walk, resident, tablet string) {
+	w.house = newHouse(t, changes...)
+	resident = w.resident("Odile")
+	tablet = w.tablet("Hall", "Odile")
+	w.tablet("Attic", "Odile")
+	w.visit = w.rung("R1", 0, still(t, 1)).Visit
+	tablets, err := w.archive.Tablets(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.tabletID = tablets[0].ID // Attic's
+	return w, resident, tablet
+}
+
+func (w walk) step(pattern string, options ...option) *answer {
+	w.t.Helper()
+	method, path, ok := strings.Cut(pattern, " ")
+	if !ok {
+		method, path = "GET", "/nothing/here"
+	}
+	path = strings.NewReplacer("{bell}", "gate", "{visit}", w.visit, "{frame}", "0", "{$}", "",
+		"{name}", "now.js", "{tablet}", w.tabletID).Replace(path)
+	if strings.ContainsAny(path, "{}") {
+		w.t.Fatalf("no place for %s", path)
+	}
+	return w.ask(method, path, nil, options...)
+}
+
+// everyDoor lists the patterns, those that end the session last.
+func everyDoor() []string {
+	patterns := slices.Sorted(maps.Keys(doors))
+	slices.SortStableFunc(patterns, func(a, b string) int {
+		return strings.Compare(strconv.FormatBool(a == "POST /sign-out"), strconv.FormatBool(b == "POST /sign-out"))
+	})
+	return patterns
+}
+
+// TestWithoutSession goes round the house and tries every door, with no key,
+// and with keys that do not fit.
+func TestWithoutSession(t *testing.T) {
+	w, _, _ := newWalk(t)
+	residents, err := w.archive.Residents(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	old, err := w.archive.StartResidentSession(t.Context(), residents[0].ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.clock.advance(store.ResidentSession)
+	keys := map[string]option{
+		"none":             func(*http.Request) {},
+		"empty":            header("Cookie", w.cookieName()+"="),
+		"made up":          w.session("ABCDEFGHIJKLMNOPQRSTUVWXYZ"),
+		"expired":          w.session(old),
+		"a bell's secret":  w.session(w.bell),
+		"the secret, sent": header("Authorization", "Bearer "+w.bell),
+		"another cookie":   header("Cookie", "session=1"),
+	}
+	for name, key := range keys {
+		t.Run(name, func(t *testing.T) {
+			w.within(t)
+			for _, pattern := range everyDoor() {
+				toPage, toProgram := w.step(pattern, key, browser), w.step(pattern, key)
+				turnedAway := toProgram.problem() == "not-signed-in"
+				if want := doors[pattern] != open; turnedAway != want {
+					t.Errorf("%s: turned away %t, want %t: %d %s", pattern, turnedAway, want, toProgram.StatusCode, toProgram.body)
+				}
+				if doors[pattern] == open {
+					continue
+				}
+				toProgram.isProblem(401, "not-signed-in")
+				switch {
+				case strings.Contains(pattern, "/api/"): // a program, whatever it accepts
+					toPage.isProblem(401, "not-signed-in")
+				case strings.HasPrefix(pattern, "POST"):
+					toPage.is(401).says("Sign in first.")
+				default:
+					toPage.is(http.StatusSeeOther)
+					if to := toPage.Header.Get("Location"); to != "/sign-in" {
+						t.Errorf("%s leads to %q", pattern, to)
+					}
+				}
+			}
+		})
+	}
+	if tablets, err := w.archive.Tablets(t.Context()); err != nil || len(tablets) != 2 {
+		t.Errorf("tablets %v, %v: one was unpaired", tablets, err)
+	}
+}
+
+// TestOpenDoors says what each open door answers to somebody with nothing.
+func TestOpenDoors(t *testing.T) {
+	h := newHouse(t)
+	for pattern, status := range map[string]int{
+		"GET /healthz": 200, "POST /api/v1/bells/gate/stills": 401, "GET /sign-in": 200, "POST /sign-in": 401, "GET /set-up": 410,
+		"POST /set-up": 410, "GET /join": 410, "POST /join": 410, "GET /pair": 200, "POST /pair": 422, "GET /assets/style.css": 200, "GET /assets/icon.svg": 200,
+	} {
+		method, path, _ := strings.Cut(pattern, " ")
+		if a := h.ask(method, path, nil); a.StatusCode != status {
+			t.Errorf("%s: %d, want %d", pattern, a.StatusCode, status)
+		}
+	}
+}
+
+// TestWithSession tries every door with a tablet's key and with a resident's.
+func TestWithSession(t *testing.T) {
+	w, ofResident, ofTablet := newWalk(t)
+	for _, pattern := range everyDoor() {
+		a := w.step(pattern, w.session(ofTablet))
+		if doors[pattern] == resident {
+			a.isProblem(403, "residents-only")
+			w.step(pattern, w.session(ofTablet), browser).is(403).says("A resident has to sign in")
+		} else if a.problem() == "not-signed-in" || a.StatusCode == 403 {
+			t.Errorf("%s: a tablet is turned away: %d", pattern, a.StatusCode)
+		}
+	}
+	if tablets, err := w.archive.Tablets(t.Context()); err != nil || len(tablets) != 2 {
+		t.Errorf("tablets %v, %v: a tablet unpaired one", tablets, err)
+	}
+	for _, pattern := range everyDoor() {
+		a := w.step(pattern, w.session(ofResident))
+		if a.problem() == "not-signed-in" || a.StatusCode == 403 {
+			t.Errorf("%s: a resident is turned away: %d", pattern, a.StatusCode)
+		}
+		if doors[pattern] != open && pattern != "/" && a.StatusCode >= 400 && pattern != "GET /api/v1/live" {
+			t.Errorf("%s: %d %s", pattern, a.StatusCode, a.body)
+		}
+	}
+}
+
+// TestDoorsStayShut takes the archive away, so that nobody can be known: no
+// door that was shut opens, and nobody is told what went wrong.
+func TestDoorsStayShut(t *testing.T) {
+	w, ofResident, _ := newWalk(t)
+	code := w.pairingCode(ofResident)
+	if err := w.archive.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for _, pattern := range everyDoor() {
+		if doors[pattern] == open {
+			continue
+		}
+		w.step(pattern, w.session(ofResident)).isProblem(500, "internal")
+		w.step(pattern).isProblem(401, "not-signed-in")
+	}
+	for what, a := range map[string]*answer{
+		"a bell":  w.ring("R2", 0, still(t, 2)),
+		"sign-in": w.post("/sign-in", url.Values{"name": {"Odile"}, "password": {password}}),
+		"pairing": w.post("/pair", url.Values{"name": {"Hall"}, "code": {code}}),
+		"set-up":  w.post("/set-up", account(w.setUpLink(), "Odile", password)),
+	} {
+		a.isProblem(500, "internal")
+		if bytes.Contains(a.body, []byte("sql")) || bytes.Contains(a.body, []byte(w.dir)) || len(a.Cookies()) > 0 {
+			t.Errorf("%s is told %s", what, a.body)
+		}
+	}
+	if !strings.Contains(w.log.String(), "database is closed") {
+		t.Errorf("the log does not say what is wrong:\n%s", w.log)
+	}
+}
+
+func TestAssets(t *testing.T) {
+	h := newHouse(t)
+	in := h.session(h.resident("Odile"))
+	for path, kind := range map[string]string{"/assets/style.css": "text/css; charset=utf-8", "/assets/now.js": "text/javascript; charset=utf-8",
+		"/assets/icon.svg": "image/svg+xml"} {
+		if a := h.get(path, in).is(200); a.Header.Get("Content-Type") != kind || len(a.body) == 0 {
+			t.Errorf("%s: %s, %d bytes", path, a.Header.Get("Content-Type"), len(a.body))
+		}
+	}
+	for _, path := range []string{"/assets/", "/assets/none.js", "/assets/%2e%2e%2fserver.go", "/assets/now.html"} {
+		h.get(path, in).is(404)
+	}
+}
+
+// TestMethods has addresses asked for in ways that they are not there for.
+func TestMethods(t *testing.T) {
+	w, token, _ := newWalk(t)
+	for pattern := range doors {
+		method, path, ok := strings.Cut(pattern, " ")
+		if !ok {
+			continue
+		}
+		for _, other := range []string{"GET", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE"} {
+			if _, known := doors[other+" "+path]; known || other == method {
+				continue
+			}
+			if a := w.step(other+" "+path, w.session(token)); a.StatusCode != http.StatusNotFound {
+				t.Errorf("%s %s: %d", other, path, a.StatusCode)
+			}
+		}
+	}
+}
+
+// TestHeaders looks at what every answer has to say to a browser: OWASP's
+// HTTP Headers cheat sheet names these.
+func TestHeaders(t *testing.T) {
+	w, ofResident, ofTablet := newWalk(t)
+	check := func(what string, a *answer) {
+		t.Helper()
+		policy := make(map[string]string)
+		for _, directive := range strings.Split(a.Header.Get("Content-Security-Policy"), ";") {
+			name, sources, _ := strings.Cut(strings.TrimSpace(directive), " ")
+			policy[name] = sources
+		}
+		for name, sources := range policy {
+			if sources != "'self'" && sources != "'none'" {
+				t.Errorf("%s: the policy has %s %s", what, name, sources)
+			}
+		}
+		for _, name := range []string{"default-src", "frame-ancestors", "base-uri"} {
+			if policy[name] != "'none'" {
+				t.Errorf("%s: the policy has %s %s", what, name, policy[name])
+			}
+		}
+		if policy["form-action"] != "'self'" {
+			t.Errorf("%s: forms may go to %s", what, policy["form-action"])
+		}
+		cache := a.Header.Get("Cache-Control")
+		if cache != "no-store" && !(cache == "no-cache" && strings.Contains(what, "/assets/")) {
+			t.Errorf("%s: Cache-Control %q", what, cache)
+		}
+		if a.Header.Get("X-Content-Type-Options") != "nosniff" || a.Header.Get("Referrer-Policy") != "no-referrer" {
+			t.Errorf("%s: %v", what, a.Header)
+		}
+		if len(a.body) > 0 && a.Header.Get("Content-Type") == "" {
+			t.Errorf("%s: no Content-Type", what)
+		}
+	}
+	for _, pattern := range everyDoor() {
+		for _, o := range []option{browser, header("Accept", "*/*"), header("Sec-Fetch-Site", "cross-site")} {
+			check(pattern, w.step(pattern, o))
+			check(pattern+" by a tablet", w.step(pattern, w.session(ofTablet), o))
+			check(pattern+" by a resident", w.step(pattern, w.session(ofResident), o))
+		}
+	}
+	check("a path to be cleaned", w.get("/assets/../api//v1/visits"))
+	check("another host's path", w.get("//elsewhere.example/"))
+}
+
+// TestCrossOrigin has another site's page post what a signed-in browser's
+// cookie would allow. Fetch Metadata (W3C) and RFC 6454 say who asks.
+func TestCrossOrigin(t *testing.T) {
+	foreign := map[string][]option{
+		"cross-site":       {header("Sec-Fetch-Site", "cross-site")},
+		"same-site":        {header("Sec-Fetch-Site", "same-site")}, // another port or name
+		"foreign Origin":   {header("Origin", "https://elsewhere.example")},
+		"another port":     {header("Origin", "http://example.com:81")},
+		"opaque Origin":    {header("Origin", "null")},
+		"both":             {header("Sec-Fetch-Site", "cross-site"), header("Origin", "https://elsewhere.example")},
+		"Origin forged ok": {header("Sec-Fetch-Site", "cross-site"), header("Origin", "http://example.com")},
+	}
+	for name, headers := range foreign {
+		t.Run(name, func(t *testing.T) {
+			w, token, _ := newWalk(t)
+			link := w.setUpLink()
+			for _, pattern := range everyDoor() {
+				if !strings.HasPrefix(pattern, "POST ") {
+					continue
+				}
+				options := append(slices.Clone(headers), w.session(token))
+				w.step(pattern, options...).isProblem(403, "cross-origin")
+				w.step(pattern, append(options, browser)...).is(403)
+			}
+			a := w.post("/set-up", url.Values{"token": {link}, "name": {"Mallory"}, "password": {"long enough it is"}, "again": {"long enough it is"}}, headers...)
+			a.isProblem(403, "cross-origin")
+			w.ring("R2", 0, still(t, 2), headers...).isProblem(403, "cross-origin")
+
+			// None of it had an effect.
+			w.get("/", w.session(token)).is(200)
+			tablets, err := w.archive.Tablets(t.Context())
+			if err != nil || len(tablets) != 2 {
+				t.Errorf("tablets %v, %v", tablets, err)
+			}
+			residents, err := w.archive.Residents(t.Context())
+			if err != nil || len(residents) != 1 {
+				t.Errorf("residents %v, %v", residents, err)
+			}
+			w.keeps(1)
+			if !w.tickets.valid(link, forSetUp) {
+				t.Error("the link was used")
+			}
+		})
+	}
+	for name, headers := range map[string][]option{
+		"same-origin":     {header("Sec-Fetch-Site", "same-origin"), header("Origin", "http://example.com")},
+		"no site":         {header("Sec-Fetch-Site", "none")}, // typed by hand
+		"Origin only":     {header("Origin", "http://example.com")},
+		"no such headers": nil,
+	} {
+		t.Run(name, func(t *testing.T) {
+			w, token, _ := newWalk(t)
+			w.step("POST /upkeep/pairing-code", append(headers, w.session(token))...).is(200)
+			w.step("POST /upkeep/tablets/{tablet}/unpair", append(headers, w.session(token))...).is(http.StatusSeeOther)
+			if tablets, err := w.archive.Tablets(t.Context()); err != nil || len(tablets) != 1 {
+				t.Errorf("tablets %v, %v", tablets, err)
+			}
+		})
+	}
+	// A bell is no browser and sends neither header.
+	newHouse(t).rung("R1", 0, still(t, 1))
+}
+
+// TestWebSocketOrigin opens a live connection from Lintel's own page and from
+// others'. RFC 6455, 10.2: a server checks Origin.
+func TestWebSocketOrigin(t *testing.T) {
+	h := newHouse(t)
+	token := h.resident("Odile")
+	server := httptest.NewServer(h)
+	defer server.Close()
+	address := "ws" + strings.TrimPrefix(server.URL, "http") + "/api/v1/live"
+	dial := func(token, origin string) (*websocket.Conn, *http.Response, error) {
+		headers := http.Header{}
+		if token != "" {
+			headers.Set("Cookie", h.cookieName()+"="+token)
+		}
+		if origin != "" {
+			headers.Set("Origin", origin)
+		}
+		return websocket.DefaultDialer.Dial(address, headers)
+	}
+	tests := []struct {
+		name, token, origin string
+		status              int
+	}{
+		{"own page", token, server.URL, 101},
+		{"a program", token, "", 101},
+		{"foreign page", token, "https://elsewhere.example", 403},
+		{"opaque", token, "null", 403},
+		{"another port", token, "http://127.0.0.1:1", 403},
+		{"signed out", "", server.URL, 401},
+		{"signed out, foreign page", "", "https://elsewhere.example", 401},
+	}
+	for _, test := range tests {
+		t.Run(test.name, func(t *testing.T) {
+			conn, response, err := dial(test.token, test.origin)
+			if conn != nil {
+				defer conn.Close()
+			}
+			if response == nil {
+				t.Fatal(err)
+			}
+			if response.StatusCode != test.status {
+				t.Errorf("status %d, want %d", response.StatusCode, test.status)
+			}
+			if test.status != 101 {
+				var body bytes.Buffer
+				body.ReadFrom(response.Body)
+				readDocument(t).checkAnswer(t, "GET", "/api/v1/live", &answer{response, t, body.Bytes()})
+			}
+		})
+	}
+	if err := h.Drain(t.Context()); err != nil { // waits for the connections' ends
+		t.Error(err)
+	}
+}
+
+// TestCookie reads the cookie as it goes over the wire. RFC 6265bis, 4.1.2 and
+// 4.1.3.2: __Host- wants Secure, Path=/ and no Domain.
+func TestCookie(t *testing.T) {
+	for _, tls := range []bool{false, true} {
+		h := newHouse(t, func(c *Config) { c.TLS = tls })
+		by := h.resident("Odile")
+		fields := url.Values{"name": {"Hall"}, "code": {h.pairingCode(by)}}
+		a := h.post("/pair", fields).is(http.StatusSeeOther)
+		raw := a.Header.Get("Set-Cookie")
+		c := a.cookie()
+		h.secret(c.Value)
+		if !c.HttpOnly || c.SameSite != http.SameSiteStrictMode || c.Path != "/" || c.Domain != "" || c.Secure != tls {
+			t.Errorf("TLS %t: %s", tls, raw)
+		}
+		if got := strings.HasPrefix(raw, "__Host-"); got != tls {
+			t.Errorf("TLS %t: %s", tls, raw)
+		}
+		if len(c.Value) < 22 { // OWASP, Session Management: 64 bits at least; this is 110
+			t.Errorf("a token of %d characters", len(c.Value))
+		}
+		if lasts := time.Duration(c.MaxAge) * time.Second; lasts != store.TabletSession {
+			t.Errorf("lasts %v", lasts)
+		}
+		h.get("/", h.session(c.Value)).is(200)
+
+		// With TLS, a cookie without the prefix may have been planted.
+		if tls {
+			h.get("/", header("Cookie", "lintel_session="+c.Value)).is(401)
+		}
+
+		// Signing out takes the cookie back.
+		a = h.post("/sign-out", nil, h.session(c.Value)).is(http.StatusSeeOther)
+		if gone := a.cookie(); gone.Name != h.cookieName() || gone.MaxAge >= 0 || gone.Value != "" || gone.Secure != tls {
+			t.Errorf("signing out sets %s", a.Header.Get("Set-Cookie"))
+		}
+	}
+}

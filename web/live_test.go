@@ -1,0 +1,394 @@
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/gorilla/websocket"
+
+	"lintel/store"
+)
+
+// The tests here run in bubbles of package synctest: time goes by only when
+// every goroutine waits for it, and a goroutine that is left when a test ends
+// is an error.
+
+// pipes is a listener whose connections are pipes in memory.
+type pipes struct {
+	conns  chan net.Conn
+	closed chan struct{}
+	once   sync.Once
+}
+
+func (p *pipes) Accept() (net.Conn, error) {
+	select {
+	case c := <-p.conns:
+		return c, nil
+	case <-p.closed:
+		return nil, net.ErrClosed
+	}
+}
+
+func (p *pipes) Close() error {
+	p.once.Do(func() { close(p.closed) })
+	return nil
+}
+
+func (p *pipes) Addr() net.Addr { return &net.UnixAddr{Name: "pipe", Net: "pipe"} }
+
+func (p *pipes) dial(context.Context, string, string) (net.Conn, error) {
+	client, server := net.Pipe()
+	select {
+	case p.conns <- server:
+		return client, nil
+	case <-p.closed:
+		return nil, net.ErrClosed
+	}
+}
+
+// A liveHouse serves over pipes, by the bubble's clock.
+type liveHouse struct {
+	*house
+	pipes *pipes
+}
+
+// inBubble runs a test of a house in a bubble.
+func inBubble(t *testing.T, test func(*testing.T, *liveHouse)) {
+	t.Helper()
+	synctest.Test(t, func(t *testing.T) {
+		h := &liveHouse{newHouseAt(t, nil, time.Now), &pipes{conns: make(chan net.Conn), closed: make(chan struct{})}}
+		server := &http.Server{Handler: h}
+		served := make(chan error, 1)
+		go func() { served <- server.Serve(h.pipes) }()
+		defer func() {
+			if err := h.Drain(context.Background()); err != nil {
+				t.Error(err)
+			}
+			server.Shutdown(context.Background())
+			if err := <-served; !errors.Is(err, http.ErrServerClosed) {
+				t.Error(err)
+			}
+		}()
+		test(t, h)
+	})
+}
+
+// A client is a page's end of a live connection.
+type client struct {
+	*websocket.Conn
+	t *testing.T
+}
+
+func (h *liveHouse) connect(t *testing.T, token string, since int64) client {
+	t.Helper()
+	d := websocket.Dialer{NetDialContext: h.pipes.dial}
+	conn, _, err := d.DialContext(t.Context(), fmt.Sprintf("ws://lintel.example/api/v1/live?since=%d", since),
+		http.Header{"Cookie": {h.cookieName() + "=" + token}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { conn.Close() })
+	return client{conn, t}
+}
+
+// next reads a message, and checks it against the API's document.
+func (c client) next() (m message) {
+	c.t.Helper()
+	_, data, err := c.ReadMessage()
+	if err != nil {
+		c.t.Fatal(err)
+	}
+	d := readDocument(c.t)
+	d.checkJSON(c.t, d.at(d.root, "components", "schemas", "LiveMessage"), data)
+	if err := json.Unmarshal(data, &m); err != nil {
+		c.t.Fatal(err)
+	}
+	return m
+}
+
+// nextVisit reads a message that has to be of a visit.
+func (c client) nextVisit() message {
+	c.t.Helper()
+	m := c.next()
+	if m.Type != "visit" || m.Visit == nil || m.Visit.Revision != m.Revision || !strings.Contains(m.Card, "visit-"+m.Visit.ID) {
+		c.t.Fatalf("no visit's message: %+v", m)
+	}
+	return m
+}
+
+// isEnded reads the connection's end, with its code of RFC 6455, 7.4.1.
+func (c client) isEnded(code int, reason string) {
+	c.t.Helper()
+	for range 10 { // messages at most before the end
+		_, _, err := c.ReadMessage()
+		if err == nil {
+			continue
+		}
+		if ended := new(websocket.CloseError); !errors.As(err, &ended) || ended.Code != code || ended.Text != reason {
+			c.t.Errorf("ended with %v, want %d %s", err, code, reason)
+		}
+		return
+	}
+	c.t.Errorf("goes on, want an end with %d %s", code, reason)
+}
+
+// record keeps findings for a still, as the pipeline does.
+func record(t *testing.T, a *store.Archive, visit string, frame int, faces ...store.Face) {
+	t.Helper()
+	v, err := a.Visit(t.Context(), visit)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := a.Record(t.Context(), v.Stills[frame].ID, store.Done, faces); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestLiveTellsStillThenFinding is the way of a ring onto a tablet: the still
+// at once, then who it is.
+func TestLiveTellsStillThenFinding(t *testing.T) {
+	inBubble(t, func(t *testing.T, h *liveHouse) {
+		token := h.resident("Odile")
+		c := h.connect(t, h.tablet("Hall", "Odile"), 0)
+		began := time.Now()
+		receipt := h.rung("R1", 0, still(t, 1))
+		first := c.nextVisit()
+		if first.Visit.ID != receipt.Visit || first.Visit.Outcome != looking || !strings.Contains(first.Card, "Looking…") {
+			t.Errorf("first %+v", first)
+		}
+		// What the card shows is there to be had.
+		h.get("/api/v1/visits/"+receipt.Visit+"/stills/0", h.session(token)).is(http.StatusOK)
+
+		p := h.enrolled("Ilse <Amberg>")
+		record(t, h.archive, receipt.Visit, 0, face(10, 50, p, 0.0005, "fair"))
+		second := c.nextVisit()
+		if second.Visit.ID != receipt.Visit || second.Revision <= first.Revision || second.Visit.Outcome != someone ||
+			!strings.Contains(second.Card, "Ilse &lt;Amberg&gt;") {
+			t.Errorf("second %+v", second)
+		}
+		if took := time.Since(began); took > 0 {
+			t.Errorf("told after %v: at a beat, and not at once", took)
+		}
+	})
+}
+
+// TestLiveCatchesUp has pages that were away.
+func TestLiveCatchesUp(t *testing.T) {
+	inBubble(t, func(t *testing.T, h *liveHouse) {
+		token := h.resident("Odile")
+		var ids []string
+		var revisions []int64
+		for i := range 3 * shownVisits {
+			receipt := h.rung(fmt.Sprint("R", i), 0, still(t, 1))
+			ids = append(ids, receipt.Visit)
+			revisions = append(revisions, h.visit(receipt.Visit, token).Revision)
+		}
+		for _, known := range []int{0, 1, len(ids) - 1} {
+			c := h.connect(t, token, revisions[known])
+			for _, want := range ids[known+1:] {
+				if m := c.nextVisit(); m.Visit.ID != want {
+					t.Fatalf("since %d: %s, want %s", known, m.Visit.ID, want)
+				}
+			}
+			// Nothing more: the next word is a beat that repeats what is known.
+			if m := c.next(); m.Type != "beat" || m.Revision != revisions[len(ids)-1] {
+				t.Errorf("since %d: %+v", known, m)
+			}
+		}
+		// A page that knows another archive, since this one is new.
+		c := h.connect(t, token, 1<<40)
+		if m := c.nextVisit(); m.Visit.ID != ids[0] {
+			t.Errorf("from another archive: %+v", m)
+		}
+	})
+}
+
+// TestLiveFarBehind has a page that was away for weeks: it hears of the newest
+// visits only.
+func TestLiveFarBehind(t *testing.T) {
+	inBubble(t, func(t *testing.T, h *liveHouse) {
+		token := h.resident("Odile")
+		receipt := h.rung("R0", 0, still(t, 1))
+		// Each record is one more change, without a still to write.
+		for range catchUp {
+			record(t, h.archive, receipt.Visit, 0)
+		}
+		var newest []string
+		for i := range 5 {
+			newest = append(newest, h.rung(fmt.Sprint("N", i), 0, still(t, 1)).Visit)
+		}
+		for range catchUp - len(newest) {
+			record(t, h.archive, newest[4], 0)
+		}
+		c := h.connect(t, token, 0)
+		for _, want := range newest {
+			if m := c.nextVisit(); m.Visit.ID != want {
+				t.Fatalf("%s, want %s", m.Visit.ID, want)
+			}
+		}
+		if m := c.next(); m.Type != "beat" {
+			t.Errorf("%+v", m)
+		}
+	})
+}
+
+func TestLiveBeats(t *testing.T) {
+	inBubble(t, func(t *testing.T, h *liveHouse) {
+		c := h.connect(t, h.resident("Odile"), 0)
+		last := time.Now()
+		for range 10 { // for longer than a silent client may be silent: it answers pings
+			if m := c.next(); m.Type != "beat" || time.Since(last) != beatEvery {
+				t.Errorf("%+v after %v", m, time.Since(last))
+			}
+			last = time.Now()
+		}
+		if 10*beatEvery < 2*readWithin {
+			t.Error("not long enough to tell")
+		}
+	})
+}
+
+// TestLiveForgetsTheSilent has a client that takes everything and answers no
+// ping, as one whose way back is broken.
+func TestLiveForgetsTheSilent(t *testing.T) {
+	inBubble(t, func(t *testing.T, h *liveHouse) {
+		c := h.connect(t, h.resident("Odile"), 0)
+		c.SetPingHandler(func(string) error { return nil })
+		began := time.Now()
+		for {
+			if _, _, err := c.ReadMessage(); err != nil {
+				break
+			}
+		}
+		if lasted := time.Since(began); lasted != readWithin {
+			t.Errorf("forgotten after %v, want %v", lasted, readWithin)
+		}
+	})
+}
+
+// TestLiveForgetsTheStuck has a client that takes nothing in.
+func TestLiveForgetsTheStuck(t *testing.T) {
+	inBubble(t, func(t *testing.T, h *liveHouse) {
+		h.connect(t, h.resident("Odile"), 0)
+		h.rung("R1", 0, still(t, 1)) // is taken in all the same
+		time.Sleep(sendWithin + time.Second)
+		synctest.Wait()
+		if err := h.Drain(t.Context()); err != nil || !strings.Contains(h.log.String(), "a live connection broke") {
+			t.Errorf("error %v, log:\n%s", err, h.log)
+		}
+	})
+}
+
+func TestLiveEndsWithTheServer(t *testing.T) {
+	inBubble(t, func(t *testing.T, h *liveHouse) {
+		token := h.resident("Odile")
+		a, b := h.connect(t, token, 0), h.connect(t, token, 0)
+		drained := make(chan error, 1)
+		go func() { drained <- h.Drain(t.Context()) }()
+		a.isEnded(websocket.CloseGoingAway, "stopping")
+		b.isEnded(websocket.CloseGoingAway, "stopping")
+		if err := <-drained; err != nil {
+			t.Error(err)
+		}
+	})
+}
+
+func TestLiveEndsWithTheSession(t *testing.T) {
+	tests := []struct {
+		name string
+		end  func(t *testing.T, h *liveHouse, resident, tablet string)
+	}{
+		{"signed out", func(t *testing.T, h *liveHouse, _, tablet string) {
+			h.post("/sign-out", nil, h.session(tablet)).is(http.StatusSeeOther)
+		}},
+		{"unpaired", func(t *testing.T, h *liveHouse, resident, _ string) {
+			tablets, err := h.archive.Tablets(t.Context())
+			if err != nil {
+				t.Fatal(err)
+			}
+			h.post("/upkeep/tablets/"+tablets[0].ID+"/unpair", nil, h.session(resident)).is(http.StatusSeeOther)
+		}},
+	}
+	for _, test := range tests {
+		t.Run(test.name, func(t *testing.T) {
+			inBubble(t, func(t *testing.T, h *liveHouse) {
+				resident := h.resident("Odile")
+				tablet := h.tablet("Hall", "Odile")
+				c, other := h.connect(t, tablet, 0), h.connect(t, resident, 0)
+				began := time.Now()
+				test.end(t, h, resident, tablet)
+				c.isEnded(websocket.ClosePolicyViolation, "signed out")
+				if lasted := time.Since(began); lasted > beatEvery {
+					t.Errorf("ended after %v", lasted)
+				}
+				other.next() // goes on
+			})
+		})
+	}
+}
+
+// TestLiveHearsOfErasure has a person erased by another process, such as a
+// command: the page learns of it at the next beat, by itself.
+func TestLiveHearsOfErasure(t *testing.T) {
+	inBubble(t, func(t *testing.T, h *liveHouse) {
+		p := h.enrolled("Ilse Amberg")
+		receipt := h.rung("R1", 0, still(t, 1))
+		record(t, h.archive, receipt.Visit, 0, face(10, 50, p, 0.0005, "fair"))
+		c := h.connect(t, h.resident("Odile"), 0)
+		before := c.nextVisit()
+		if !strings.Contains(before.Card, "Ilse Amberg") {
+			t.Fatalf("before %+v", before)
+		}
+
+		other := openArchive(t, h.dir, time.Now) // its signals reach nobody here
+		if err := other.ErasePerson(t.Context(), p.ID); err != nil {
+			t.Fatal(err)
+		}
+		began := time.Now()
+		for {
+			m := c.next()
+			if m.Type == "beat" {
+				continue
+			}
+			if m.Visit.ID != receipt.Visit || m.Revision <= before.Revision || m.Visit.Outcome != stranger || strings.Contains(m.Card, "Ilse") {
+				t.Errorf("after %+v", m)
+			}
+			break
+		}
+		if took := time.Since(began); took > beatEvery {
+			t.Errorf("told after %v", took)
+		}
+	})
+}
+
+// TestLiveClientLeaves ends connections from the client's side; the bubble
+// sees to it that no goroutine of theirs is left.
+func TestLiveClientLeaves(t *testing.T) {
+	inBubble(t, func(t *testing.T, h *liveHouse) {
+		token := h.resident("Odile")
+		polite, rude := h.connect(t, token, 0), h.connect(t, token, 0)
+		done := websocket.FormatCloseMessage(websocket.CloseNormalClosure, "")
+		if err := polite.WriteControl(websocket.CloseMessage, done, time.Time{}); err != nil {
+			t.Fatal(err)
+		}
+		polite.isEnded(websocket.CloseNormalClosure, "")
+		rude.Close()
+		chatty := h.connect(t, token, 0)
+		if err := chatty.WriteMessage(websocket.TextMessage, make([]byte, 4<<10)); err == nil { // nobody asked for 4 kB
+			chatty.isEnded(websocket.CloseMessageTooBig, "")
+		}
+		h.accepted.Wait() // every handler has returned
+		if strings.Contains(h.log.String(), "broke") {
+			t.Errorf("leaving is no error:\n%s", h.log)
+		}
+	})
+}

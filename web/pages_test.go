@@ -1,0 +1,492 @@
+package web
+
+import (
+	"encoding/xml"
+	"fmt"
+	"image"
+	"io"
+	"net/http"
+	"net/url"
+	"path"
+	"reflect"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"lintel/store"
+)
+
+// A visitKind is a visit as it comes to be: stills, and what was found.
+type visitKind struct {
+	name   string
+	stills []stillKind
+	ahead  time.Duration // the bell's clock
+
+	outcome  outcome
+	says     []string
+	saysNone []string
+}
+
+type stillKind struct {
+	state   store.StillState
+	faces   []store.Face
+	damaged bool
+}
+
+// face is one of that width; fpir 0 makes a stranger's.
+func face(x, width int, person store.Person, fpir float64, band string) store.Face {
+	f := store.Face{Box: image.Rect(x, 20, x+width, 20+width), Landmarks: []store.Point{{X: 30.5, Y: 40}, {X: 41, Y: 40}, {X: 50, Y: 40}, {X: 61, Y: 40}, {X: 46, Y: 55.25}}}
+	if person.ID != "" {
+		f.Match = &store.Match{Person: person.ID, Name: person.Name, Distance: 0.31, FPIR: fpir, Band: band}
+	}
+	return f
+}
+
+// visitKinds has every outcome and every note.
+func visitKinds(p store.Person) []visitKind {
+	unknown := face(90, 40, store.Person{}, 0, "")
+	done := func(faces ...store.Face) stillKind { return stillKind{state: store.Done, faces: faces} }
+	return []visitKind{
+		{name: "looking", stills: []stillKind{{state: store.Pending}}, outcome: looking,
+			says: []string{"Looking…"}},
+		{name: "strong", stills: []stillKind{done(face(10, 50, p, 0.00004, "strong"))}, outcome: someone,
+			says: []string{"Ilse &lt;Amberg&gt;", "strong match", "Fewer than 1 stranger in 10\u202f000"}, saysNone: []string{"<Amberg>", "and a stranger"}},
+		{name: "fair", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair"))}, outcome: someone,
+			says: []string{"fair match", "About 1 stranger in 2\u202f000"}},
+		{name: "weak", stills: []stillKind{done(face(10, 50, p, 0.008, "weak"))}, outcome: someone,
+			says: []string{"weak match", "About 1 stranger in 120 "}},
+		{name: "person-and-stranger", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair"), unknown)}, outcome: someone,
+			says: []string{"and a stranger"}},
+		{name: "person-and-strangers", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair"), unknown, unknown)}, outcome: someone,
+			says: []string{"and 2 strangers"}},
+		{name: "person-while-looking", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair")), {state: store.Pending}}, outcome: someone,
+			says: []string{"fair match"}, saysNone: []string{"Looking"}},
+		{name: "stranger", stills: []stillKind{done(unknown)}, outcome: stranger,
+			says: []string{"A stranger"}},
+		{name: "strangers", stills: []stillKind{done(unknown), done(unknown, unknown, unknown)}, outcome: stranger,
+			says: []string{"3 strangers"}},
+		{name: "no-face", stills: []stillKind{done()}, outcome: noFace,
+			says: []string{"No face found"}},
+		{name: "failed", stills: []stillKind{{state: store.Failed}}, outcome: notExamined,
+			says: []string{"Could not be examined"}, saysNone: []string{"Some of the stills"}},
+		{name: "partly-failed", stills: []stillKind{{state: store.Failed}, done()}, outcome: noFace,
+			says: []string{"No face found", "Some of the stills could not be examined."}},
+		{name: "damaged", stills: []stillKind{{state: store.Done, damaged: true}}, outcome: noFace,
+			says: []string{"Part of the picture was lost on its way."}},
+		{name: "clock-off", stills: []stillKind{done()}, ahead: 25 * time.Hour, outcome: noFace,
+			says: []string{"The bell&#39;s clock is 1 day ahead"}},
+		{name: "frames", stills: []stillKind{done(), done(unknown), done()}, outcome: stranger,
+			says: []string{"/stills/0", "/stills/1", "/stills/2"}},
+	}
+}
+
+// TestNowShowsEveryKindOfVisit draws each kind of visit and reads the page.
+func TestNowShowsEveryKindOfVisit(t *testing.T) {
+	h := newHouse(t)
+	token := h.resident("Odile")
+	h.furnish()
+	kinds := visitKinds(store.Person{ID: "x"})
+	var list struct{ Visits []visitJSON }
+	h.get("/api/v1/visits?limit=100", h.session(token)).is(http.StatusOK).into(&list)
+	byRing := make(map[string]visitJSON)
+	for _, v := range list.Visits {
+		byRing[v.Ring] = v
+	}
+	for _, kind := range kinds {
+		t.Run(kind.name, func(t *testing.T) {
+			v, ok := byRing[kind.name]
+			if !ok {
+				t.Fatal("not in the archive")
+			}
+			if v.Outcome != kind.outcome {
+				t.Errorf("outcome %s, want %s", v.Outcome, kind.outcome)
+			}
+			stored, err := h.archive.Visit(t.Context(), v.ID)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var b strings.Builder
+			if err := pages.ExecuteTemplate(&b, "card", h.cardOf(stored)); err != nil {
+				t.Fatal(err)
+			}
+			card := b.String()
+			for _, want := range kind.says {
+				if !strings.Contains(card, want) {
+					t.Errorf("the card lacks %q:\n%s", want, card)
+				}
+			}
+			for _, not := range kind.saysNone {
+				if strings.Contains(card, not) {
+					t.Errorf("the card says %q:\n%s", not, card)
+				}
+			}
+			if got := strings.Count(card, "<img"); got != len(kind.stills) {
+				t.Errorf("%d pictures of %d stills", got, len(kind.stills))
+			}
+			checkMarkup(t, card)
+		})
+	}
+	page := h.get("/", h.session(token)).is(http.StatusOK)
+	if got := strings.Count(string(page.body), "<article"); got != shownVisits {
+		t.Errorf("%d visits on the page, want %d of %d", got, shownVisits, len(kinds))
+	}
+	checkMarkup(t, string(page.body))
+	// The script keeps as many as the page began with.
+	if want := fmt.Sprintf(`data-shown="%d"`, shownVisits); !strings.Contains(string(page.body), want) {
+		t.Errorf("the page lacks %s", want)
+	}
+}
+
+func TestNowOnAnEmptyArchive(t *testing.T) {
+	h := newHouse(t)
+	token := h.resident("Odile")
+	h.get("/", h.session(token)).is(http.StatusOK).says("Nobody has rung yet").says("lintel bell add").says("/upkeep")
+	page := h.get("/", h.session(h.tablet("Hall", "Odile"))).is(http.StatusOK).says("Nobody has rung yet")
+	for _, not := range []string{"lintel bell add", "/upkeep", "/sign-out"} {
+		if strings.Contains(string(page.body), not) {
+			t.Errorf("a tablet shows %q", not)
+		}
+	}
+}
+
+// TestNamesAreEscaped gives everything that has a name one that is markup.
+func TestNamesAreEscaped(t *testing.T) {
+	const evil = `"><script src=//evil.example></script><b onclick='x'>`
+	h := newHouse(t)
+	token := h.resident("O" + evil)
+	tablet := h.tablet("T"+evil, "O"+evil)
+	p := h.enrolled("P" + evil)
+	receipt := h.rung("R1", 0, still(t, 1))
+	v, err := h.archive.Visit(t.Context(), receipt.Visit)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := h.archive.Record(t.Context(), v.Stills[0].ID, store.Done, []store.Face{face(10, 50, p, 0.0005, "fair")}); err != nil {
+		t.Fatal(err)
+	}
+	link := h.setUpLink()
+	fields := url.Values{"name": {"N" + evil}, "password": {"short"}, "again": {"short"}, "code": {"0"}, "token": {link}}
+	for what, a := range map[string]*answer{
+		"now":     h.get("/", h.session(token)).is(200),
+		"tablet":  h.get("/", h.session(tablet)).is(200),
+		"upkeep":  h.get("/upkeep", h.session(token)).is(200),
+		"sign-in": h.post("/sign-in", fields).is(401),
+		"pair":    h.post("/pair", fields).is(401),
+		"set-up":  h.post("/set-up", fields).is(422),
+	} {
+		if strings.Contains(string(a.body), "<script src=//evil") || strings.Contains(string(a.body), "<b onclick") {
+			t.Errorf("%s shows the name as markup:\n%s", what, a.body)
+		}
+		checkMarkup(t, string(a.body))
+	}
+}
+
+// setUpLink returns the token of a set-up link, whoever lives here already.
+func (h *house) setUpLink() string {
+	return h.secret(h.tickets.issue(forSetUp, "", setUpLasts))
+}
+
+// TestPagesHoldNothingInline walks every page there is.
+func TestPagesHoldNothingInline(t *testing.T) {
+	h := newHouse(t)
+	setUp := h.setUpLink()
+	joining := h.secret(h.tickets.issue(forJoining, "", joiningLasts))
+	token := h.resident("Odile")
+	h.tablet("Hall", "Odile")
+	h.furnish()
+	in := h.session(token)
+	pages := map[string]*answer{
+		"sign-in":      h.get("/sign-in").is(200).says("Sign in"),
+		"set-up":       h.get("/set-up?token=" + setUp).is(200).says("Set Lintel up").says("data-protection authority").says("Fire and building codes"),
+		"join":         h.get("/join?token=" + joining).is(200).says("Join this household"),
+		"pair":         h.get("/pair").is(200).says("Pair this tablet"),
+		"stale link":   h.get("/set-up?token=none", browser).is(410).says("too old"),
+		"now":          h.get("/", in).is(200).says("Look before you open"),
+		"upkeep":       h.get("/upkeep", in).is(200).says("Hall").says("paired by Odile").says("gate").says("last heard").says("data-protection authority"),
+		"pairing code": h.post("/upkeep/pairing-code", nil, in).is(200).says(`id="pairing-code"`),
+		"invitation":   h.post("/upkeep/invitation", nil, in).is(200).says(`id="invitation"`),
+		"nothing here": h.get("/nothing", in, browser).is(404).says("nothing at this address"),
+	}
+	for name, a := range pages {
+		t.Run(name, func(t *testing.T) { checkMarkup(t, string(a.body)) })
+	}
+	for _, name := range []string{"style.css", "now.js"} {
+		a := h.get("/assets/"+name, in).is(200)
+		if found := elsewhere.FindString(string(a.body)); found != "" {
+			t.Errorf("%s holds an address: %q", name, found)
+		}
+	}
+}
+
+// elsewhere finds addresses of other hosts, and ways for styles and scripts
+// to run or load what a policy can't see. `//` also begins a comment, but no
+// host follows there without a space.
+var elsewhere = regexp.MustCompile(`https?://|["'(]//|@import|url\(|\beval\(|new Function`)
+
+// checkMarkup walks a page, or part of one, for what the content security
+// policy would block: scripts and styles inside, handlers in attributes, and
+// addresses of other hosts.
+func checkMarkup(t *testing.T, page string) {
+	t.Helper()
+	d := xml.NewDecoder(strings.NewReader(page))
+	d.Strict, d.AutoClose, d.Entity = false, xml.HTMLAutoClose, xml.HTMLEntity
+	within := ""
+	elements := 0
+	for {
+		token, err := d.Token()
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			t.Fatalf("%v in\n%s", err, page)
+		}
+		switch e := token.(type) {
+		case xml.StartElement:
+			elements++
+			within = e.Name.Local
+			if within == "style" || within == "base" || within == "iframe" || within == "object" {
+				t.Errorf("an element %s", within)
+			}
+			for _, a := range e.Attr {
+				if blocked(a.Name.Local, a.Value) {
+					t.Errorf("%s has %s=%q", within, a.Name.Local, a.Value)
+				}
+			}
+		case xml.EndElement:
+			within = ""
+		case xml.CharData:
+			if within == "script" && strings.TrimSpace(string(e)) != "" {
+				t.Errorf("a script inside: %s", e)
+			}
+		}
+	}
+	if elements == 0 {
+		t.Errorf("no markup in %q", page)
+	}
+}
+
+// blocked reports whether an attribute runs something, or leads to another host.
+func blocked(name, value string) bool {
+	switch name {
+	case "src", "href", "action", "formaction", "srcset", "poster":
+		u, err := url.Parse(value)
+		return err != nil || u.Host != "" || u.Scheme != ""
+	}
+	return name == "style" || name == "srcdoc" || strings.HasPrefix(name, "on")
+}
+
+// TestBlocked checks the check.
+func TestBlocked(t *testing.T) {
+	for _, test := range []struct {
+		name, value string
+		want        bool
+	}{
+		{"href", "/upkeep", false}, {"class", "on", false},
+		{"href", "//elsewhere.example/x", true}, {"src", "https://elsewhere.example/x", true},
+		{"href", "data:,", true}, {"href", "javascript:alert(1)", true}, {"onclick", "x()", true}, {"style", "top:0", true},
+	} {
+		if got := blocked(test.name, test.value); got != test.want {
+			t.Errorf("%s=%q: %t", test.name, test.value, got)
+		}
+	}
+}
+
+// TestEveryTemplateIsRendered makes sure that no page is forgotten above.
+func TestEveryTemplateIsRendered(t *testing.T) {
+	files, err := pageFiles.ReadDir("pages")
+	if err != nil {
+		t.Fatal(err)
+	}
+	data := map[string]any{
+		"account.html": form{}, "sign-in.html": form{}, "pair.html": form{}, "frame.html": nil,
+		"now.html": nowView{}, "upkeep.html": upkeepView{}, "problem.html": problem{},
+	}
+	for _, f := range files {
+		v, ok := data[path.Base(f.Name())]
+		if !ok {
+			t.Errorf("%s is not known to the tests", f.Name())
+			continue
+		}
+		if err := pages.ExecuteTemplate(io.Discard, f.Name(), v); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
+func TestOdds(t *testing.T) {
+	const more = " would look this much like somebody here."
+	tests := []struct {
+		fpir float64
+		want string
+	}{
+		{0, "Fewer than 1 stranger in 10\u202f000" + more}, // measured as none
+		{1e-9, "Fewer than 1 stranger in 10\u202f000" + more},
+		{1e-4, "Fewer than 1 stranger in 10\u202f000" + more},
+		{1.25e-4, "About 1 stranger in 8\u202f000" + more},
+		{1e-3, "About 1 stranger in 1\u202f000" + more},
+		{1.0 / 1234, "About 1 stranger in 1\u202f200" + more},
+		{1e-2, "About 1 stranger in 100" + more},
+		{1.0 / 7, "About 1 stranger in 7" + more},
+	}
+	for _, test := range tests {
+		if got := odds(test.fpir); got != test.want {
+			t.Errorf("odds(%g) = %q, want %q", test.fpir, got, test.want)
+		}
+	}
+}
+
+func TestGrouped(t *testing.T) {
+	for n, want := range map[float64]string{
+		1: "1", 9.6: "10", 99: "99", 123: "120", 129: "120", 999: "990", 1000: "1\u202f000", 9999: "9\u202f900",
+		9999.6: "10\u202f000", 1234567: "1\u202f200\u202f000",
+	} {
+		if got := grouped(n); got != want {
+			t.Errorf("grouped(%v) = %q, want %q", n, got, want)
+		}
+	}
+}
+
+func TestSpell(t *testing.T) {
+	for d, want := range map[time.Duration]string{
+		0:                                     "less than a second",
+		999 * time.Millisecond:                "less than a second",
+		time.Second:                           "1 second",
+		59*time.Second + 999*time.Millisecond: "59 seconds",
+		time.Minute:                           "1 minute",
+		119 * time.Second:                     "1 minute",
+		2 * time.Minute:                       "2 minutes",
+		time.Hour:                             "1 hour",
+		23*time.Hour + 59*time.Minute:         "23 hours",
+		24 * time.Hour:                        "1 day",
+		61 * 365 * 24 * time.Hour:             "22265 days",
+		1<<63 - 1:                             "106751 days", // the longest a Duration can be
+	} {
+		if got := spell(d); got != want {
+			t.Errorf("spell(%v) = %q, want %q", d, got, want)
+		}
+	}
+}
+
+var (
+	ilse = store.Person{ID: "I", Name: "Ilse"}
+	jory = store.Person{ID: "J", Name: "Jory"}
+	none = store.Person{}
+)
+
+func examined(state store.StillState, faces ...store.Face) store.Still {
+	return store.Still{State: state, Faces: faces}
+}
+
+func TestWhoRang(t *testing.T) {
+	i3, i5, j4 := face(10, 50, ilse, 1e-3, "fair"), face(10, 50, ilse, 1e-5, "strong"), face(99, 50, jory, 1e-4, "strong")
+	unsure := face(10, 50, ilse, 0.5, "none")
+	unknown := face(60, 50, none, 0, "")
+	tests := []struct {
+		name      string
+		stills    []store.Still
+		persons   []store.Match
+		strangers int
+	}{
+		{"nobody", nil, nil, 0},
+		{"no face", []store.Still{examined(store.Done)}, nil, 0},
+		{"one person", []store.Still{examined(store.Done, i3)}, []store.Match{*i3.Match}, 0},
+		{"surer on a later frame", []store.Still{examined(store.Done, i3), examined(store.Done, i5)}, []store.Match{*i5.Match}, 0},
+		{"surer on an earlier frame", []store.Still{examined(store.Done, i5), examined(store.Done, i3)}, []store.Match{*i5.Match}, 0},
+		{"two, in the order they were found", []store.Still{examined(store.Done, j4, i3), examined(store.Done, i5)}, []store.Match{*j4.Match, *i5.Match}, 0},
+		{"a match of no band is a stranger", []store.Still{examined(store.Done, unsure)}, nil, 1},
+		{"frames show the same strangers again", []store.Still{examined(store.Done, unknown, unknown), examined(store.Done, unknown)}, nil, 2},
+		{"one of each", []store.Still{examined(store.Done, i3, unknown)}, []store.Match{*i3.Match}, 1},
+	}
+	for _, test := range tests {
+		t.Run(test.name, func(t *testing.T) {
+			persons, strangers := whoRang(store.Visit{Stills: test.stills})
+			if !reflect.DeepEqual(persons, test.persons) || strangers != test.strangers {
+				t.Errorf("%v and %d strangers, want %v and %d", persons, strangers, test.persons, test.strangers)
+			}
+		})
+	}
+}
+
+func TestOutcomeOf(t *testing.T) {
+	known, unknown := face(10, 50, ilse, 1e-3, "fair"), face(60, 50, none, 0, "")
+	pending, failed, empty := examined(store.Pending), examined(store.Failed), examined(store.Done)
+	tests := []struct {
+		name   string
+		stills []store.Still
+		want   outcome
+	}{
+		{"just rung", []store.Still{pending}, looking},
+		{"a person, more to come", []store.Still{examined(store.Done, known), pending}, someone},
+		{"a stranger, more to come", []store.Still{examined(store.Done, unknown), pending}, looking},
+		{"a failure, more to come", []store.Still{failed, pending}, looking},
+		{"a person", []store.Still{empty, examined(store.Done, known, unknown), failed}, someone},
+		{"a stranger", []store.Still{empty, examined(store.Done, unknown), failed}, stranger},
+		{"nobody to be seen", []store.Still{empty, failed}, noFace},
+		{"failures only", []store.Still{failed, failed}, notExamined},
+		{"no stills", nil, notExamined},
+	}
+	for _, test := range tests {
+		t.Run(test.name, func(t *testing.T) {
+			if got := outcomeOf(store.Visit{Stills: test.stills}); got != test.want {
+				t.Errorf("%s, want %s", got, test.want)
+			}
+		})
+	}
+	for o := range headlines {
+		if headlines[o] == "" {
+			t.Errorf("%s has no headline", o)
+		}
+	}
+}
+
+func TestBestStill(t *testing.T) {
+	unknown := func(width int) store.Face { return face(10, width, none, 0, "") }
+	tests := []struct {
+		name   string
+		stills []store.Still
+		want   int
+	}{
+		{"one", []store.Still{examined(store.Pending)}, 0},
+		{"none better than the first", []store.Still{examined(store.Done), examined(store.Done)}, 0},
+		{"a face", []store.Still{examined(store.Done), examined(store.Done, unknown(30))}, 1},
+		{"the widest face", []store.Still{examined(store.Done, unknown(30)), examined(store.Done, unknown(31)), examined(store.Done, unknown(10), unknown(20))}, 1},
+		{"a match beats a wider face", []store.Still{examined(store.Done, unknown(4000)), examined(store.Done, face(10, 30, ilse, 1e-2, "weak"))}, 1},
+		{"the surest match", []store.Still{examined(store.Done, face(10, 90, ilse, 1e-3, "fair")), examined(store.Done, face(10, 30, ilse, 1e-4, "strong"))}, 1},
+	}
+	for _, test := range tests {
+		if got := bestStill(test.stills); got != test.want {
+			t.Errorf("%s: %d, want %d", test.name, got, test.want)
+		}
+	}
+}
+
+// TestDayOnCard says the day only where it is not today's, by the household's
+// own midnight.
+func TestDayOnCard(t *testing.T) {
+	zone := time.FixedZone("UTC+2", 2*3600)
+	h := newHouse(t, func(c *Config) { c.Zone = zone })
+	tests := []struct {
+		received, now string
+		day, time     string
+	}{
+		{"2031-05-04T18:30:00Z", "2031-05-04T18:30:01Z", "", "20:30"},
+		{"2031-05-04T21:59:59Z", "2031-05-04T22:00:00Z", "Sunday 4 May", "23:59"}, // midnight here
+		{"2031-05-04T22:00:00Z", "2031-05-05T21:59:59Z", "", "00:00"},
+		{"2030-05-04T18:30:00Z", "2031-05-04T18:30:00Z", "Saturday 4 May", "20:30"},
+	}
+	for _, test := range tests {
+		received, err := time.Parse(time.RFC3339, test.received)
+		if err != nil {
+			t.Fatal(err)
+		}
+		now, err := time.Parse(time.RFC3339, test.now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		h.clock.micros.Store(now.UnixMicro())
+		if c := h.cardOf(store.Visit{ReceivedAt: received}); c.Day != test.day || c.Time != test.time {
+			t.Errorf("%s at %s: %q %q", test.received, test.now, c.Day, c.Time)
+		}
+	}
+}
