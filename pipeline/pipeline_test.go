@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"lintel/store"
+	"lintel/store/seal"
 )
 
 // Every test runs in a bubble of package synctest. There, synctest.Wait waits
@@ -41,7 +42,7 @@ type house struct {
 func newHouse(t *testing.T) *house {
 	h := &house{t: t, find: func(context.Context, int) ([]store.Face, error) { return nil, nil }}
 	var err error
-	if h.archive, err = store.Open(t.Context(), t.TempDir(), time.Now); err != nil {
+	if h.archive, err = store.Open(t.Context(), t.TempDir(), seal.Key{1}, time.Now); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { h.archive.Close() })

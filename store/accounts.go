@@ -1,11 +1,13 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 )
@@ -45,8 +47,9 @@ const (
 // whatever its case.
 func (a *Archive) AddResident(ctx context.Context, name, passwordHash string) (Resident, error) {
 	r := Resident{ID: newID(), Name: strings.TrimSpace(name), PasswordHash: passwordHash, AddedAt: a.now().UTC()}
-	res, err := a.write.ExecContext(ctx, `INSERT INTO residents (id, name, password_hash, added_at) VALUES (?, ?, ?, ?) ON CONFLICT (name) DO NOTHING`,
-		r.ID, r.Name, r.PasswordHash, micros(r.AddedAt))
+	res, err := a.write.ExecContext(ctx, `
+		INSERT INTO residents (id, name, name_mac, password_hash, added_at) VALUES (?, ?, ?, ?, ?) ON CONFLICT (name_mac) DO NOTHING`,
+		r.ID, a.seal(r.Name, "residents.name", r.ID), a.nameMAC(r.Name), r.PasswordHash, micros(r.AddedAt))
 	if err != nil {
 		return Resident{}, fmt.Errorf("adding a resident: %w", err)
 	}
@@ -56,33 +59,48 @@ func (a *Archive) AddResident(ctx context.Context, name, passwordHash string) (R
 	return r, nil
 }
 
+// nameMAC is the keyed hash by which a resident is looked up, whatever the case
+// of the name.
+func (a *Archive) nameMAC(name string) []byte {
+	return a.seals.Index("resident\x00" + strings.ToLower(strings.TrimSpace(name)))
+}
+
 // Resident returns the resident of that name, whatever its case, or
 // ErrNotFound.
-func (a *Archive) Resident(ctx context.Context, name string) (r Resident, err error) {
-	var added sql.NullInt64
-	err = a.read.QueryRowContext(ctx, `SELECT id, name, password_hash, added_at FROM residents WHERE name = ?`, strings.TrimSpace(name)).
-		Scan(&r.ID, &r.Name, &r.PasswordHash, &added)
-	if errors.Is(err, sql.ErrNoRows) {
-		return Resident{}, fmt.Errorf("resident %w", ErrNotFound)
-	}
+func (a *Archive) Resident(ctx context.Context, name string) (Resident, error) {
+	found, err := a.residents(ctx, `WHERE name_mac = ?`, a.nameMAC(name))
 	if err != nil {
 		return Resident{}, fmt.Errorf("looking up a resident: %w", err)
 	}
-	r.AddedAt = timeOf(added)
-	return r, nil
+	if len(found) == 0 {
+		return Resident{}, fmt.Errorf("resident %w", ErrNotFound)
+	}
+	return found[0], nil
 }
 
 // Residents lists the residents by name.
 func (a *Archive) Residents(ctx context.Context) ([]Resident, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT id, name, password_hash, added_at FROM residents ORDER BY name`)
+	all, err := a.residents(ctx, ``)
 	if err != nil {
 		return nil, fmt.Errorf("listing residents: %w", err)
 	}
+	slices.SortFunc(all, func(a, b Resident) int { return strings.Compare(a.Name, b.Name) })
+	return all, nil
+}
+
+func (a *Archive) residents(ctx context.Context, clause string, args ...any) ([]Resident, error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT id, name, password_hash, added_at FROM residents `+clause, args...)
+	if err != nil {
+		return nil, err
+	}
 	return collect(rows, func(r *Resident) error {
 		var added sql.NullInt64
-		err := rows.Scan(&r.ID, &r.Name, &r.PasswordHash, &added)
+		var name []byte
+		if err := rows.Scan(&r.ID, &name, &r.PasswordHash, &added); err != nil {
+			return err
+		}
 		r.AddedAt = timeOf(added)
-		return err
+		return a.unseal(&r.Name, name, "residents.name", r.ID)
 	})
 }
 
@@ -97,7 +115,7 @@ func (a *Archive) PairTablet(ctx context.Context, name, pairedBy string) (token 
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		id := newID()
 		_, err := tx.ExecContext(ctx, `INSERT INTO tablets (id, name, paired_by, paired_at) VALUES (?, ?, ?, ?)`,
-			id, name, pairedBy, micros(a.now()))
+			id, a.seal(name, "tablets.name", id), pairedBy, micros(a.now()))
 		if err != nil {
 			return fmt.Errorf("adding a tablet: %w", err)
 		}
@@ -125,11 +143,12 @@ func (a *Archive) startSession(ctx context.Context, db execer, resident, tablet 
 // or has expired.
 func (a *Archive) Session(ctx context.Context, token string) (s Session, err error) {
 	var expires sql.NullInt64
+	var resident, tablet []byte
 	err = a.read.QueryRowContext(ctx, `
-		SELECT coalesce(s.resident, ''), coalesce(s.tablet, ''), coalesce(r.name, t.name), s.expires_at
+		SELECT coalesce(s.resident, ''), coalesce(s.tablet, ''), r.name, t.name, s.expires_at
 		FROM sessions s LEFT JOIN residents r ON r.id = s.resident LEFT JOIN tablets t ON t.id = s.tablet
 		WHERE s.token_hash = ? AND s.expires_at > ?`, hashOf(token), micros(a.now())).
-		Scan(&s.Resident, &s.Tablet, &s.Name, &expires)
+		Scan(&s.Resident, &s.Tablet, &resident, &tablet, &expires)
 	if errors.Is(err, sql.ErrNoRows) {
 		return Session{}, fmt.Errorf("session %w", ErrNotFound)
 	}
@@ -137,7 +156,10 @@ func (a *Archive) Session(ctx context.Context, token string) (s Session, err err
 		return Session{}, fmt.Errorf("looking up a session: %w", err)
 	}
 	s.ExpiresAt = timeOf(expires)
-	return s, nil
+	if s.Resident != "" {
+		return s, a.unseal(&s.Name, resident, "residents.name", s.Resident)
+	}
+	return s, a.unseal(&s.Name, tablet, "tablets.name", s.Tablet)
 }
 
 // EndSession ends the session of that token, and clears away expired ones.
@@ -152,16 +174,29 @@ func (a *Archive) EndSession(ctx context.Context, token string) error {
 // Tablets lists the paired tablets by name.
 func (a *Archive) Tablets(ctx context.Context) ([]Tablet, error) {
 	rows, err := a.read.QueryContext(ctx, `
-		SELECT t.id, t.name, r.name, t.paired_at FROM tablets t JOIN residents r ON r.id = t.paired_by ORDER BY t.name, t.id`)
+		SELECT t.id, t.name, r.id, r.name, t.paired_at FROM tablets t JOIN residents r ON r.id = t.paired_by`)
 	if err != nil {
 		return nil, fmt.Errorf("listing tablets: %w", err)
 	}
-	return collect(rows, func(t *Tablet) error {
+	tablets, err := collect(rows, func(t *Tablet) error {
 		var at sql.NullInt64
-		err := rows.Scan(&t.ID, &t.Name, &t.PairedBy, &at)
+		var by string
+		var name, byName []byte
+		if err := rows.Scan(&t.ID, &name, &by, &byName, &at); err != nil {
+			return err
+		}
 		t.PairedAt = timeOf(at)
-		return err
+		return errors.Join(
+			a.unseal(&t.Name, name, "tablets.name", t.ID),
+			a.unseal(&t.PairedBy, byName, "residents.name", by))
 	})
+	if err != nil {
+		return nil, fmt.Errorf("listing tablets: %w", err)
+	}
+	slices.SortFunc(tablets, func(a, b Tablet) int {
+		return cmp.Or(strings.Compare(a.Name, b.Name), strings.Compare(a.ID, b.ID))
+	})
+	return tablets, nil
 }
 
 // UnpairTablet removes a tablet and ends its session.

@@ -16,10 +16,18 @@
 // A crash between the two leaves a file without a row, which [Archive.Recover]
 // removes at the next start. A row without its file can't come about.
 //
+// # What the folder tells whoever has it
+//
+// Sizes, times, how many there are of what, and which rows belong together:
+// that somebody without a name was matched, how surely, at a time. No picture,
+// name, ring, face or descriptor: those are sealed under a master key that
+// lies elsewhere (package seal), each bound to its row, so that none can be
+// put in another's place. Secrets, tokens and passwords are kept as hashes.
+//
 // # Layout of the folder
 //
 //	archive.db         the database, with its -wal and -shm while it is open
-//	stills/QK/QK….jpg  one file a still, named by a random id, spread over folders
+//	stills/QK/QK….still one file a still, sealed, named by a random id, spread over folders
 //	incoming/          stills on their way in; empty when nothing is going on
 //	server.lock        held by the one server that may write here
 package store
@@ -29,6 +37,7 @@ import (
 	"crypto/rand"
 	"database/sql"
 	"embed"
+	"encoding/base32"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -36,8 +45,11 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"strings"
 	"sync"
 	"time"
+
+	"lintel/store/seal"
 )
 
 // Errors that callers test for with errors.Is.
@@ -54,6 +66,8 @@ var (
 	ErrForeignDatabase = errors.New("the database is not an archive of Lintel's")
 	// ErrInUse says that another server holds the archive.
 	ErrInUse = errors.New("another server is using the archive")
+	// ErrWrongKey says that the master key is another archive's.
+	ErrWrongKey = errors.New("this master key is not the archive's")
 )
 
 // applicationID marks the database file as Lintel's ("LNTL"); see SQLite's
@@ -71,6 +85,7 @@ type Archive struct {
 	write *sql.DB // one connection, so that writers queue here and never meet SQLITE_BUSY among themselves
 	read  *sql.DB
 	lock  *os.File
+	seals *seal.Sealer
 
 	mu       sync.Mutex
 	watchers map[chan struct{}]bool
@@ -87,15 +102,19 @@ func Exists(dir string) bool {
 
 // Open opens the archive in dir, making it first where there is none, and
 // brings its schema up to date. The clock now is asked for every time that
-// the archive records.
-func Open(ctx context.Context, dir string, now func() time.Time) (*Archive, error) {
+// the archive records. A new archive takes the master key for its own; the
+// error is ErrWrongKey if an archive has another, and then nothing is changed.
+func Open(ctx context.Context, dir string, master seal.Key, now func() time.Time) (*Archive, error) {
+	seals, err := seal.NewSealer(master)
+	if err != nil {
+		return nil, fmt.Errorf("opening the archive in %s: %w", dir, err)
+	}
 	for _, d := range []string{dir, filepath.Join(dir, "stills"), filepath.Join(dir, "incoming")} {
 		if err := os.MkdirAll(d, 0o700); err != nil {
 			return nil, fmt.Errorf("making the archive's folders: %w", err)
 		}
 	}
-	a := &Archive{dir: dir, now: now, watchers: make(map[chan struct{}]bool), folders: make(map[string]bool)}
-	var err error
+	a := &Archive{dir: dir, now: now, seals: seals, watchers: make(map[chan struct{}]bool), folders: make(map[string]bool)}
 	if a.write, err = openDatabase(dir, "immediate"); err != nil {
 		return nil, err
 	}
@@ -158,6 +177,11 @@ func (a *Archive) migrate(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if version > 0 {
+		if err := a.checkKey(ctx); err != nil {
+			return err
+		}
+	}
 	// The mode is kept in the file, so connections need not ask for it.
 	if _, err := a.write.ExecContext(ctx, `PRAGMA journal_mode = WAL`); err != nil {
 		return fmt.Errorf("turning the write-ahead log on: %w", err)
@@ -179,6 +203,26 @@ func (a *Archive) migrate(ctx context.Context) error {
 		if err != nil {
 			return fmt.Errorf("migrating to schema %d: %w", version+1, err)
 		}
+	}
+	_, err = a.write.ExecContext(ctx, `INSERT INTO master (id, mark) VALUES (1, ?) ON CONFLICT DO NOTHING`, a.seals.Value([]byte("lintel"), "master.mark"))
+	if err != nil {
+		return fmt.Errorf("marking the archive with its master key: %w", err)
+	}
+	return a.checkKey(ctx) // another process may have marked it first
+}
+
+// checkKey compares the master key with the one the archive was made with.
+func (a *Archive) checkKey(ctx context.Context) error {
+	var mark []byte
+	err := a.write.QueryRowContext(ctx, `SELECT mark FROM master`).Scan(&mark)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil // its first start broke off
+	}
+	if err != nil {
+		return fmt.Errorf("reading the archive's mark: %w", err)
+	}
+	if _, err := a.seals.OpenValue(mark, "master.mark"); err != nil {
+		return ErrWrongKey
 	}
 	return nil
 }
@@ -263,6 +307,27 @@ func nextRevision(ctx context.Context, tx *sql.Tx) (n int64, err error) {
 		return 0, fmt.Errorf("counting a change: %w", err)
 	}
 	return n, nil
+}
+
+// derivedID returns the id of what these parts name: always the same, and
+// nothing to whoever lacks the master key.
+func (a *Archive) derivedID(parts ...string) string {
+	return base32.StdEncoding.EncodeToString(a.seals.Index(strings.Join(parts, "\x00")))[:26]
+}
+
+// seal and unseal are for the text columns of the database. A place is the
+// table and column, and the row's id.
+func (a *Archive) seal(text string, place ...string) []byte {
+	return a.seals.Value([]byte(text), place...)
+}
+
+func (a *Archive) unseal(text *string, sealed []byte, place ...string) error {
+	b, err := a.seals.OpenValue(sealed, place...)
+	if err != nil {
+		return fmt.Errorf("opening %s: %w", strings.Join(place, " "), err)
+	}
+	*text = string(b)
+	return nil
 }
 
 // newID returns an id that nobody can guess: 26 characters, 130 random bits.

@@ -16,6 +16,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"lintel/store/seal"
 )
 
 // A clock stands still until it is moved.
@@ -31,6 +33,9 @@ func (c *clock) now() time.Time                { return time.UnixMicro(c.micros.
 func (c *clock) advance(d time.Duration)       { c.micros.Add(d.Microseconds()) }
 func (c *clock) ago(d time.Duration) time.Time { return c.now().Add(-d) }
 
+// testKey is a master key. Any will do.
+var testKey = seal.Key(bytes.Repeat([]byte{7}, seal.KeySize))
+
 // newArchive returns an open archive with the bell "gate", and its clock.
 func newArchive(t *testing.T) (*Archive, *clock) {
 	t.Helper()
@@ -45,7 +50,7 @@ func newArchive(t *testing.T) (*Archive, *clock) {
 // openArchive opens an archive and, when the test ends, lets SQLite check it.
 func openArchive(t *testing.T, dir string, c *clock) *Archive {
 	t.Helper()
-	a, err := Open(t.Context(), dir, c.now)
+	a, err := Open(t.Context(), dir, testKey, c.now)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -78,7 +83,7 @@ func checkSound(t *testing.T, a *Archive) {
 	}
 	var want []string
 	for id := range ids {
-		want = append(want, "stills/"+id[:2]+"/"+id+".jpg")
+		want = append(want, "stills/"+id[:2]+"/"+id+".still")
 	}
 	slices.Sort(want)
 	if got := slices.Concat(filesIn(t, a.dir, "incoming"), filesIn(t, a.dir, "stills")); !slices.Equal(got, want) {
@@ -199,7 +204,7 @@ func TestOpenRefuses(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			a, err := Open(t.Context(), dir, time.Now)
+			a, err := Open(t.Context(), dir, testKey, time.Now)
 			if err == nil {
 				a.Close()
 				t.Fatal("opened")
@@ -240,7 +245,7 @@ func TestOpenAtOnce(t *testing.T) {
 		var opening sync.WaitGroup
 		for i := range 8 {
 			opening.Go(func() {
-				a, err := Open(t.Context(), dir, time.Now)
+				a, err := Open(t.Context(), dir, testKey, time.Now)
 				if err != nil {
 					t.Error(err)
 					return
@@ -319,7 +324,7 @@ func TestOnlyTheOwnerMayRead(t *testing.T) {
 		seen++
 		return nil
 	})
-	// data, stills, stills/XX, XX.jpg, incoming, server.lock, archive.db, -wal, -shm
+	// data, stills, stills/XX, XX.still, incoming, server.lock, archive.db, -wal, -shm
 	if err != nil || seen != 9 {
 		t.Errorf("saw %d files and folders, want 9; %v", seen, err)
 	}

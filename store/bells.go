@@ -9,6 +9,8 @@ import (
 	"errors"
 	"fmt"
 	"regexp"
+	"slices"
+	"strings"
 	"time"
 )
 
@@ -33,11 +35,11 @@ func (a *Archive) AddBell(ctx context.Context, name string) (secret string, err 
 	}
 	secret = rand.Text()
 	res, err := a.write.ExecContext(ctx, `
-		INSERT INTO bells (name, secret_hash, added_at) VALUES (?, ?, ?)
-		ON CONFLICT (name) DO UPDATE
+		INSERT INTO bells (id, name, secret_hash, added_at) VALUES (?, ?, ?, ?)
+		ON CONFLICT (id) DO UPDATE
 			SET secret_hash = excluded.secret_hash, added_at = excluded.added_at, removed_at = NULL, heard_at = NULL
 			WHERE removed_at IS NOT NULL`,
-		name, hashOf(secret), micros(a.now()))
+		a.bellID(name), a.seal(name, "bells.name", a.bellID(name)), hashOf(secret), micros(a.now()))
 	if err != nil {
 		return "", fmt.Errorf("adding bell %s: %w", name, err)
 	}
@@ -49,8 +51,8 @@ func (a *Archive) AddBell(ctx context.Context, name string) (secret string, err 
 
 // RemoveBell makes a bell's secret worthless. Its visits stay.
 func (a *Archive) RemoveBell(ctx context.Context, name string) error {
-	res, err := a.write.ExecContext(ctx, `UPDATE bells SET secret_hash = NULL, removed_at = ? WHERE name = ? AND removed_at IS NULL`,
-		micros(a.now()), name)
+	res, err := a.write.ExecContext(ctx, `UPDATE bells SET secret_hash = NULL, removed_at = ? WHERE id = ? AND removed_at IS NULL`,
+		micros(a.now()), a.bellID(name))
 	if err != nil {
 		return fmt.Errorf("removing bell %s: %w", name, err)
 	}
@@ -59,23 +61,34 @@ func (a *Archive) RemoveBell(ctx context.Context, name string) error {
 
 // Bells lists the bells by name, without those removed.
 func (a *Archive) Bells(ctx context.Context) ([]Bell, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT name, added_at, heard_at FROM bells WHERE removed_at IS NULL ORDER BY name`)
+	rows, err := a.read.QueryContext(ctx, `SELECT id, name, added_at, heard_at FROM bells WHERE removed_at IS NULL`)
 	if err != nil {
 		return nil, fmt.Errorf("listing bells: %w", err)
 	}
-	return collect(rows, func(b *Bell) error {
+	bells, err := collect(rows, func(b *Bell) error {
+		var id string
+		var name []byte
 		var added, heard sql.NullInt64
-		err := rows.Scan(&b.Name, &added, &heard)
+		if err := rows.Scan(&id, &name, &added, &heard); err != nil {
+			return err
+		}
 		b.AddedAt, b.HeardAt = timeOf(added), timeOf(heard)
-		return err
+		return a.unseal(&b.Name, name, "bells.name", id)
 	})
+	if err != nil {
+		return nil, fmt.Errorf("listing bells: %w", err)
+	}
+	slices.SortFunc(bells, func(a, b Bell) int { return strings.Compare(a.Name, b.Name) })
+	return bells, nil
 }
+
+func (a *Archive) bellID(name string) string { return a.derivedID("bell", name) }
 
 // CheckBell reports whether the secret is the bell's. The error is
 // ErrNotFound for a bell that does not exist or was removed.
 func (a *Archive) CheckBell(ctx context.Context, name, secret string) (bool, error) {
 	var hash []byte
-	err := a.read.QueryRowContext(ctx, `SELECT secret_hash FROM bells WHERE name = ? AND removed_at IS NULL`, name).Scan(&hash)
+	err := a.read.QueryRowContext(ctx, `SELECT secret_hash FROM bells WHERE id = ? AND removed_at IS NULL`, a.bellID(name)).Scan(&hash)
 	if errors.Is(err, sql.ErrNoRows) {
 		return false, fmt.Errorf("bell %w", ErrNotFound)
 	}

@@ -63,12 +63,12 @@ func TestBells(t *testing.T) {
 	}
 
 	raw := rawBytes(t, a)
-	if !bytes.Contains(raw, []byte("front-door")) {
+	if !bytes.Contains(raw, []byte(a.bellID("front-door"))) {
 		t.Fatal("the raw bytes lack what must be in them")
 	}
-	for _, secret := range []string{first, second} {
+	for _, secret := range []string{first, second, "front-door"} {
 		if bytes.Contains(raw, []byte(secret)) {
-			t.Error("a secret is in the raw bytes")
+			t.Errorf("%q is in the raw bytes", secret)
 		}
 	}
 }

@@ -1,10 +1,12 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 )
@@ -51,7 +53,7 @@ func (a *Archive) AddPerson(ctx context.Context, name string) (Person, error) {
 		return Person{}, errors.New("a person's name has 1 to 200 bytes")
 	}
 	p := Person{ID: newID(), Name: name, AddedAt: a.now().UTC()}
-	_, err := a.write.ExecContext(ctx, `INSERT INTO persons (id, name, added_at) VALUES (?, ?, ?)`, p.ID, p.Name, micros(p.AddedAt))
+	_, err := a.write.ExecContext(ctx, `INSERT INTO persons (id, name, added_at) VALUES (?, ?, ?)`, p.ID, a.seal(p.Name, "persons.name", p.ID), micros(p.AddedAt))
 	if err != nil {
 		return Person{}, fmt.Errorf("adding a person: %w", err)
 	}
@@ -67,10 +69,11 @@ func (a *Archive) RecordConsent(ctx context.Context, person string, c Consent) e
 	if c.GivenAt.After(a.now()) {
 		return fmt.Errorf("%w: it can't be given in the future (%s)", ErrNoConsent, c.GivenAt.Format(time.DateOnly))
 	}
+	id := newID()
 	res, err := a.write.ExecContext(ctx, `
 		INSERT INTO consents (id, person, given_by, given_at, scope, recorded_at)
 		SELECT ?, id, ?, ?, ?, ? FROM persons WHERE id = ?`,
-		newID(), c.GivenBy, micros(c.GivenAt), c.Scope, micros(a.now()), person)
+		id, a.seal(c.GivenBy, "consents.given_by", id), micros(c.GivenAt), a.seal(c.Scope, "consents.scope", id), micros(a.now()), person)
 	if err != nil {
 		return fmt.Errorf("recording a consent: %w", err)
 	}
@@ -79,48 +82,66 @@ func (a *Archive) RecordConsent(ctx context.Context, person string, c Consent) e
 
 // Persons lists the persons by name.
 func (a *Archive) Persons(ctx context.Context) ([]Person, error) {
-	rows, err := a.read.QueryContext(ctx, personQuery+` ORDER BY p.name COLLATE NOCASE, p.id`)
+	rows, err := a.read.QueryContext(ctx, `
+		SELECT p.id, p.name, p.added_at, c.id, c.given_by, c.given_at, c.scope,
+			(SELECT count(*) FROM gallery g WHERE g.person = p.id)
+		FROM persons p
+		LEFT JOIN consents c ON c.id = (
+			SELECT id FROM consents WHERE person = p.id AND withdrawn_at IS NULL ORDER BY given_at DESC, id LIMIT 1)`)
 	if err != nil {
 		return nil, fmt.Errorf("listing persons: %w", err)
 	}
-	return collect(rows, func(p *Person) error { return scanPerson(rows, p) })
-}
-
-// Person returns the person with that id or, failing that, that name. The
-// error is ErrNotFound, or ErrAmbiguous where the name is not enough.
-func (a *Archive) Person(ctx context.Context, idOrName string) (Person, error) {
-	rows, err := a.read.QueryContext(ctx, personQuery+` WHERE p.id = ?1 OR p.name = ?1 COLLATE NOCASE ORDER BY p.id = ?1 DESC LIMIT 2`, idOrName)
+	persons, err := collect(rows, func(p *Person) error { return a.scanPerson(rows, p) })
 	if err != nil {
-		return Person{}, fmt.Errorf("looking up a person: %w", err)
+		return nil, fmt.Errorf("listing persons: %w", err)
 	}
-	found, err := collect(rows, func(p *Person) error { return scanPerson(rows, p) })
-	switch {
-	case err != nil:
-		return Person{}, fmt.Errorf("looking up a person: %w", err)
-	case len(found) == 0:
-		return Person{}, fmt.Errorf("person %q: %w", idOrName, ErrNotFound)
-	case len(found) > 1 && found[0].ID != idOrName:
-		return Person{}, fmt.Errorf("%q: %w", idOrName, ErrAmbiguous)
-	}
-	return found[0], nil
+	slices.SortFunc(persons, func(a, b Person) int {
+		return cmp.Or(strings.Compare(strings.ToLower(a.Name), strings.ToLower(b.Name)), strings.Compare(a.ID, b.ID))
+	})
+	return persons, nil
 }
 
-const personQuery = `
-	SELECT p.id, p.name, p.added_at, c.given_by, c.given_at, c.scope,
-		(SELECT count(*) FROM gallery g WHERE g.person = p.id)
-	FROM persons p
-	LEFT JOIN consents c ON c.id = (
-		SELECT id FROM consents WHERE person = p.id AND withdrawn_at IS NULL ORDER BY given_at DESC, id LIMIT 1)`
-
-func scanPerson(rows *sql.Rows, p *Person) error {
+func (a *Archive) scanPerson(rows *sql.Rows, p *Person) error {
 	var added, given sql.NullInt64
-	var by, scope sql.NullString
-	err := rows.Scan(&p.ID, &p.Name, &added, &by, &given, &scope, &p.References)
-	p.AddedAt = timeOf(added)
-	if by.Valid {
-		p.Consent = &Consent{by.String, timeOf(given), scope.String}
+	var consent sql.NullString
+	var name, by, scope []byte
+	if err := rows.Scan(&p.ID, &name, &added, &consent, &by, &given, &scope, &p.References); err != nil {
+		return err
 	}
-	return err
+	p.AddedAt = timeOf(added)
+	if err := a.unseal(&p.Name, name, "persons.name", p.ID); err != nil || !consent.Valid {
+		return err
+	}
+	p.Consent = &Consent{GivenAt: timeOf(given)}
+	return errors.Join(
+		a.unseal(&p.Consent.GivenBy, by, "consents.given_by", consent.String),
+		a.unseal(&p.Consent.Scope, scope, "consents.scope", consent.String))
+}
+
+// Person returns the person with that id or, failing that, that name, whatever
+// its case. The error is ErrNotFound, or ErrAmbiguous where the name is not
+// enough. Names are sealed, so all are opened to find one.
+func (a *Archive) Person(ctx context.Context, idOrName string) (Person, error) {
+	persons, err := a.Persons(ctx)
+	if err != nil {
+		return Person{}, err
+	}
+	var named []Person
+	for _, p := range persons {
+		if p.ID == idOrName {
+			return p, nil
+		}
+		if strings.EqualFold(p.Name, idOrName) {
+			named = append(named, p)
+		}
+	}
+	switch len(named) {
+	case 0:
+		return Person{}, fmt.Errorf("person %q: %w", idOrName, ErrNotFound)
+	case 1:
+		return named[0], nil
+	}
+	return Person{}, fmt.Errorf("%q: %w", idOrName, ErrAmbiguous)
 }
 
 // ErasePerson removes the person, every consent and reference, and their name
@@ -174,7 +195,7 @@ type Reference struct {
 	Person       string // id
 	Descriptor   Descriptor
 	FaceWidth    int      // pixels of the picture it came from
-	SourceSHA256 [32]byte // of the picture it came from
+	SourceSHA256 [32]byte // of the picture it came from; zero when read, since only a keyed hash is kept
 }
 
 // AddReference enrols a descriptor. The error is ErrNoConsent if the person's
@@ -189,10 +210,12 @@ func (a *Archive) AddReference(ctx context.Context, r Reference) error {
 		if consents == 0 {
 			return ErrNoConsent
 		}
+		id := newID()
 		res, err := tx.ExecContext(ctx, `
-			INSERT INTO gallery (id, person, descriptor, face_width, source_sha256, added_at) VALUES (?, ?, ?, ?, ?, ?)
-			ON CONFLICT (person, source_sha256) DO NOTHING`,
-			newID(), r.Person, encodeDescriptor(r.Descriptor), r.FaceWidth, r.SourceSHA256[:], micros(a.now()))
+			INSERT INTO gallery (id, person, descriptor, face_width, source_mac, added_at) VALUES (?, ?, ?, ?, ?, ?)
+			ON CONFLICT (person, source_mac) DO NOTHING`,
+			id, r.Person, a.seals.Value(encodeDescriptor(r.Descriptor), "gallery.descriptor", id), r.FaceWidth,
+			a.seals.Index(string(r.SourceSHA256[:])), micros(a.now()))
 		if err != nil {
 			return fmt.Errorf("adding a reference: %w", err)
 		}
@@ -206,17 +229,21 @@ func (a *Archive) AddReference(ctx context.Context, r Reference) error {
 // Gallery returns all references of persons whose consent is in force.
 func (a *Archive) Gallery(ctx context.Context) ([]Reference, error) {
 	rows, err := a.read.QueryContext(ctx, `
-		SELECT person, descriptor, face_width, source_sha256 FROM gallery g
+		SELECT id, person, descriptor, face_width FROM gallery g
 		WHERE EXISTS (SELECT 1 FROM consents c WHERE c.person = g.person AND c.withdrawn_at IS NULL)`)
 	if err != nil {
 		return nil, fmt.Errorf("reading the gallery: %w", err)
 	}
 	refs, err := collect(rows, func(r *Reference) error {
-		var descriptor, hash []byte
-		if err := rows.Scan(&r.Person, &descriptor, &r.FaceWidth, &hash); err != nil {
+		var id string
+		var sealed []byte
+		if err := rows.Scan(&id, &r.Person, &sealed, &r.FaceWidth); err != nil {
 			return err
 		}
-		copy(r.SourceSHA256[:], hash)
+		descriptor, err := a.seals.OpenValue(sealed, "gallery.descriptor", id)
+		if err != nil {
+			return fmt.Errorf("opening a reference: %w", err)
+		}
 		r.Descriptor, err = decodeDescriptor(descriptor)
 		return err
 	})

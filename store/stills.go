@@ -5,12 +5,12 @@ import (
 	"context"
 	"crypto/sha256"
 	"database/sql"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"syscall"
 	"time"
@@ -39,9 +39,9 @@ type Still struct {
 	State      StillState
 	Faces      []Face   // from left to right
 	Attempts   int      // how often an examination began
-	SentSHA256 [32]byte // of the bytes as the bell sent them
 	SHA256     [32]byte // of the file
 	Size       int      // of the file, in bytes
+	sentMAC    []byte   // keyed hash of what the bell sent
 }
 
 // A StillState says how far the examination of a still has come.
@@ -68,19 +68,18 @@ type NewStill struct {
 // Find returns the still of this frame of this ring, if the archive has it.
 // The error is ErrOtherBytes if it was sent with other bytes.
 func (a *Archive) Find(ctx context.Context, bell, ring string, frame int, sent [32]byte) (s Still, found bool, err error) {
-	return findFrame(ctx, a.read, bell, ring, frame, sent)
+	return a.findFrame(ctx, a.read, bell, ring, frame, sent)
 }
 
-func findFrame(ctx context.Context, q querier, bell, ring string, frame int, sent [32]byte) (s Still, found bool, err error) {
-	row := q.QueryRowContext(ctx, `SELECT `+stillColumns+` FROM stills
-		WHERE visit = (SELECT id FROM visits WHERE bell = ? AND ring = ?) AND frame = ?`, bell, ring, frame)
+func (a *Archive) findFrame(ctx context.Context, q querier, bell, ring string, frame int, sent [32]byte) (s Still, found bool, err error) {
+	row := q.QueryRowContext(ctx, `SELECT `+stillColumns+` FROM stills WHERE visit = ? AND frame = ?`, a.visitID(bell, ring), frame)
 	err = scanStill(row, &s)
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
 		return Still{}, false, nil
 	case err != nil:
 		return Still{}, false, fmt.Errorf("looking for frame %d of ring %s: %w", frame, ring, err)
-	case s.SentSHA256 != sent:
+	case !bytes.Equal(s.sentMAC, a.seals.Index(string(sent[:]))):
 		return s, true, ErrOtherBytes
 	}
 	return s, true, nil
@@ -99,18 +98,22 @@ type querier interface {
 // it goes on to the end, even if ctx is done.
 func (a *Archive) Keep(ctx context.Context, n NewStill) (visit string, added bool, err error) {
 	id := newID()
-	if err := a.writeStill(id, n.JPEG); err != nil {
+	sealed, wrappedKey, err := a.seals.File(n.JPEG, stillPlace(a.visitID(n.Bell, n.Ring), n.Frame)...)
+	if err != nil {
+		return "", false, fmt.Errorf("sealing a still: %w", err)
+	}
+	if err := a.writeStill(id, sealed); err != nil {
 		return "", false, fmt.Errorf("writing a still: %w", spaceError(err))
 	}
 	// A transaction cut short, since the bell hung up, would leave the file
 	// of a visitor behind.
 	ctx = context.WithoutCancel(ctx)
 	err = a.update(ctx, func(tx *sql.Tx) error {
-		s, found, err := findFrame(ctx, tx, n.Bell, n.Ring, n.Frame, n.SentSHA256)
+		s, found, err := a.findFrame(ctx, tx, n.Bell, n.Ring, n.Frame, n.SentSHA256)
 		if visit = s.Visit; err != nil || found {
 			return err
 		}
-		visit, err = insertStill(ctx, tx, id, n)
+		visit, err = a.insertStill(ctx, tx, id, n, wrappedKey, sealed)
 		added = err == nil
 		return err
 	})
@@ -127,37 +130,46 @@ func (a *Archive) Keep(ctx context.Context, n NewStill) (visit string, added boo
 	return visit, true, nil
 }
 
-func insertStill(ctx context.Context, tx *sql.Tx, id string, n NewStill) (visit string, err error) {
+func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n NewStill, wrappedKey, sealed []byte) (visit string, err error) {
+	bell, visit := a.bellID(n.Bell), a.visitID(n.Bell, n.Ring)
 	revision, err := nextRevision(ctx, tx)
 	if err != nil {
 		return "", err
 	}
-	row := tx.QueryRowContext(ctx, `
+	_, err = tx.ExecContext(ctx, `
 		INSERT INTO visits (id, bell, ring, received_at, revision) VALUES (?, ?, ?, ?, ?)
-		ON CONFLICT (bell, ring) DO UPDATE SET revision = excluded.revision
-		RETURNING id`, newID(), n.Bell, n.Ring, micros(n.ReceivedAt), revision)
-	if err := row.Scan(&visit); err != nil {
+		ON CONFLICT (id) DO UPDATE SET revision = excluded.revision`,
+		visit, bell, a.seal(n.Ring, "visits.ring", visit), micros(n.ReceivedAt), revision)
+	if err != nil {
 		return "", fmt.Errorf("adding the visit: %w", err)
 	}
-	hash := sha256.Sum256(n.JPEG)
+	hash := sha256.Sum256(sealed)
 	_, err = tx.ExecContext(ctx, `
-		INSERT INTO stills (id, visit, frame, sent_sha256, sha256, size, width, height, damaged, received_at, taken_at)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-		id, visit, n.Frame, n.SentSHA256[:], hash[:], len(n.JPEG), n.Width, n.Height, n.Damaged, micros(n.ReceivedAt), micros(n.TakenAt))
+		INSERT INTO stills (id, visit, frame, wrapped_key, sent_mac, sha256, size, width, height, damaged, received_at, taken_at)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		id, visit, n.Frame, wrappedKey, a.seals.Index(string(n.SentSHA256[:])), hash[:], len(sealed), n.Width, n.Height, n.Damaged, micros(n.ReceivedAt), micros(n.TakenAt))
 	if err != nil {
 		return "", fmt.Errorf("adding the still: %w", err)
 	}
-	_, err = tx.ExecContext(ctx, `UPDATE bells SET heard_at = ? WHERE name = ?`, micros(n.ReceivedAt), n.Bell)
+	_, err = tx.ExecContext(ctx, `UPDATE bells SET heard_at = ? WHERE id = ?`, micros(n.ReceivedAt), bell)
 	if err != nil {
 		return "", fmt.Errorf("noting that the bell was heard: %w", err)
 	}
 	return visit, nil
 }
 
+// visitID is the id of the visit that a ring makes.
+func (a *Archive) visitID(bell, ring string) string { return a.derivedID("ring", bell, ring) }
+
+// stillPlace is what a still is sealed for.
+func stillPlace(visit string, frame int) []string {
+	return []string{"still", visit, strconv.Itoa(frame)}
+}
+
 // stillPath is where the still of that id is. Ids spread evenly over their
 // first two characters, so no folder grows large.
 func (a *Archive) stillPath(id string) string {
-	return filepath.Join(a.dir, "stills", id[:2], id+".jpg")
+	return filepath.Join(a.dir, "stills", id[:2], id+".still")
 }
 
 // writeStill puts the bytes into the file of that id so that they are there
@@ -236,25 +248,26 @@ func spaceError(err error) error {
 	return err
 }
 
-// ReadStill returns the JPEG file of a visit's frame. The error is
-// ErrNotFound if there is no such frame.
+// ReadStill returns the JPEG picture of a visit's frame. The error is
+// ErrNotFound if there is no such frame, and seal.ErrOpen if its file is not
+// as it was written.
 func (a *Archive) ReadStill(ctx context.Context, visit string, frame int) ([]byte, error) {
 	var id string
-	var hash []byte
-	err := a.read.QueryRowContext(ctx, `SELECT id, sha256 FROM stills WHERE visit = ? AND frame = ?`, visit, frame).Scan(&id, &hash)
+	var wrappedKey []byte
+	err := a.read.QueryRowContext(ctx, `SELECT id, wrapped_key FROM stills WHERE visit = ? AND frame = ?`, visit, frame).Scan(&id, &wrappedKey)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, fmt.Errorf("frame %d of visit %s: %w", frame, visit, ErrNotFound)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("looking up frame %d of visit %s: %w", frame, visit, err)
 	}
-	data, err := os.ReadFile(a.stillPath(id))
+	sealed, err := os.ReadFile(a.stillPath(id))
 	if err != nil {
 		return nil, fmt.Errorf("reading frame %d of visit %s: %w", frame, visit, err)
 	}
-	if h := sha256.Sum256(data); !bytes.Equal(hash, h[:]) {
-		return nil, fmt.Errorf("reading frame %d of visit %s: the file has changed: its SHA-256 is %s, kept was %s",
-			frame, visit, hex.EncodeToString(h[:]), hex.EncodeToString(hash))
+	data, err := a.seals.OpenFile(sealed, wrappedKey, stillPlace(visit, frame)...)
+	if err != nil {
+		return nil, fmt.Errorf("opening frame %d of visit %s: %w", frame, visit, err)
 	}
 	return data, nil
 }
@@ -293,7 +306,7 @@ func (a *Archive) Recover(ctx context.Context) (removed int, err error) {
 		if err != nil {
 			return err
 		}
-		id, isStill := strings.CutSuffix(d.Name(), ".jpg")
+		id, isStill := strings.CutSuffix(d.Name(), ".still")
 		half := folder == "incoming" || strings.HasPrefix(folder, "stills"+string(filepath.Separator)) && isStill && !known[id]
 		if !half {
 			return nil

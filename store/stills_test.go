@@ -16,6 +16,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"lintel/store/seal"
 )
 
 // stillOf returns a frame for the bell "gate". The store looks at no picture,
@@ -52,12 +54,12 @@ func TestKeep(t *testing.T) {
 		t.Fatalf("%d stills, %v", len(v.Stills), err)
 	}
 	s := v.Stills[0]
-	if s.Frame != 3 || s.Width != 640 || s.Height != 480 || !s.Damaged || s.State != Pending || s.Size != len(n.JPEG) ||
-		!s.ReceivedAt.Equal(n.ReceivedAt) || !s.TakenAt.Equal(n.TakenAt) || s.SHA256 != sha256.Sum256(n.JPEG) || s.SentSHA256 != n.SentSHA256 {
+	if s.Frame != 3 || s.Width != 640 || s.Height != 480 || !s.Damaged || s.State != Pending || s.Size != len(n.JPEG)+seal.Overhead ||
+		!s.ReceivedAt.Equal(n.ReceivedAt) || !s.TakenAt.Equal(n.TakenAt) {
 		t.Errorf("kept %+v of %+v", s, n)
 	}
-	file, err := os.ReadFile(filepath.Join(a.dir, "stills", s.ID[:2], s.ID+".jpg"))
-	if err != nil || !bytes.Equal(file, n.JPEG) {
+	file, err := os.ReadFile(filepath.Join(a.dir, "stills", s.ID[:2], s.ID+".still"))
+	if err != nil || bytes.Contains(file, n.JPEG[:8]) || s.SHA256 != sha256.Sum256(file) {
 		t.Errorf("the file holds %q, %v", file, err)
 	}
 	if got, err := a.ReadStill(t.Context(), visit, 3); err != nil || !bytes.Equal(got, n.JPEG) {
@@ -297,27 +299,27 @@ func TestReadStillRefuses(t *testing.T) {
 		_, err := a.ReadStill(t.Context(), visit, 0)
 		return err
 	}
-	for _, bit := range []int{0, 8*len(n.JPEG) - 1} {
-		flipped := bytes.Clone(n.JPEG)
+	sealed, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, bit := range []int{0, 4 * len(sealed), 8*len(sealed) - 1} {
+		flipped := bytes.Clone(sealed)
 		flipped[bit/8] ^= 1 << (bit % 8)
 		if err := os.WriteFile(file, flipped, 0o600); err != nil {
 			t.Fatal(err)
 		}
-		if err := read(); err == nil || !strings.Contains(err.Error(), "changed") {
-			t.Errorf("bit %d flipped: %v", bit, err)
-		}
+		wantError(t, read(), seal.ErrOpen)
 	}
 	if err := os.Truncate(file, 0); err != nil {
 		t.Fatal(err)
 	}
-	if err := read(); err == nil || !strings.Contains(err.Error(), "changed") {
-		t.Errorf("emptied: %v", err)
-	}
+	wantError(t, read(), seal.ErrOpen)
 	if err := os.Remove(file); err != nil {
 		t.Fatal(err)
 	}
 	wantError(t, read(), fs.ErrNotExist)
-	if err := os.WriteFile(file, n.JPEG, 0o600); err != nil {
+	if err := os.WriteFile(file, sealed, 0o600); err != nil {
 		t.Fatal(err)
 	}
 	if err := read(); err != nil {
@@ -352,9 +354,9 @@ func TestRecoverRemovesOnlyOrphans(t *testing.T) {
 	a, _ := newArchive(t)
 	visit := keep(t, a, stillOf("r1", 0))
 	kept := filesIn(t, a.dir, "stills")[0]
-	id := strings.TrimSuffix(filepath.Base(kept), ".jpg")
-	orphans := []string{"incoming/" + newID(), "incoming/" + id, "stills/AA/" + newID() + ".jpg", filepath.Dir(kept) + "/" + newID() + ".jpg"}
-	others := []string{"notes.jpg", "stills/notes.txt", "stills/AA/notes.txt", "elsewhere/" + newID() + ".jpg"}
+	id := strings.TrimSuffix(filepath.Base(kept), ".still")
+	orphans := []string{"incoming/" + newID(), "incoming/" + id, "stills/AA/" + newID() + ".still", filepath.Dir(kept) + "/" + newID() + ".still"}
+	others := []string{"notes.still", "stills/notes.txt", "stills/AA/notes.txt", "elsewhere/" + newID() + ".still"}
 	for _, file := range slices.Concat(orphans, others) {
 		path := filepath.Join(a.dir, file)
 		if err := errors.Join(os.MkdirAll(filepath.Dir(path), 0o700), os.WriteFile(path, []byte("x"), 0o600)); err != nil {

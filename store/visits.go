@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"image"
 	"math"
+	"slices"
 	"time"
 )
 
@@ -81,18 +82,18 @@ type Match struct {
 
 // LatestVisits returns the newest visits, newest first.
 func (a *Archive) LatestVisits(ctx context.Context, limit int) ([]Visit, error) {
-	return a.visits(ctx, `ORDER BY received_at DESC, id LIMIT ?`, limit)
+	return a.visits(ctx, `ORDER BY v.received_at DESC, v.id LIMIT ?`, limit)
 }
 
 // VisitsSince returns visits that changed after the revision, in the order of
 // their changes, limit at most.
 func (a *Archive) VisitsSince(ctx context.Context, revision int64, limit int) ([]Visit, error) {
-	return a.visits(ctx, `WHERE revision > ? ORDER BY revision LIMIT ?`, revision, limit)
+	return a.visits(ctx, `WHERE v.revision > ? ORDER BY v.revision LIMIT ?`, revision, limit)
 }
 
 // Visit returns the visit of that id, or ErrNotFound.
 func (a *Archive) Visit(ctx context.Context, id string) (Visit, error) {
-	vs, err := a.visits(ctx, `WHERE id = ?`, id)
+	vs, err := a.visits(ctx, `WHERE v.id = ?`, id)
 	if err != nil {
 		return Visit{}, err
 	}
@@ -119,41 +120,47 @@ func (a *Archive) visits(ctx context.Context, clause string, args ...any) ([]Vis
 		return nil, fmt.Errorf("reading visits: %w", err)
 	}
 	defer tx.Rollback()
-	rows, err := tx.QueryContext(ctx, `SELECT id, bell, ring, received_at, revision FROM visits `+clause, args...)
+	rows, err := tx.QueryContext(ctx, `
+		SELECT v.id, v.bell, b.name, v.ring, v.received_at, v.revision FROM visits v JOIN bells b ON b.id = v.bell `+clause, args...)
 	if err != nil {
 		return nil, fmt.Errorf("reading visits: %w", err)
 	}
 	all, err := collect(rows, func(v *Visit) error {
 		var at sql.NullInt64
-		err := rows.Scan(&v.ID, &v.Bell, &v.Ring, &at, &v.Revision)
+		var bell string
+		var name, ring []byte
+		if err := rows.Scan(&v.ID, &bell, &name, &ring, &at, &v.Revision); err != nil {
+			return err
+		}
 		v.ReceivedAt = timeOf(at)
-		return err
+		return errors.Join(
+			a.unseal(&v.Bell, name, "bells.name", bell),
+			a.unseal(&v.Ring, ring, "visits.ring", v.ID))
 	})
 	if err != nil {
 		return nil, fmt.Errorf("reading visits: %w", err)
 	}
 	for i := range all {
-		if all[i].Stills, err = stillsOf(ctx, tx, all[i].ID); err != nil {
+		if all[i].Stills, err = a.stillsOf(ctx, tx, all[i].ID); err != nil {
 			return nil, fmt.Errorf("reading visit %s: %w", all[i].ID, err)
 		}
 	}
 	return all, nil
 }
 
-const stillColumns = `id, visit, frame, width, height, damaged, received_at, taken_at, state, attempts, sent_sha256, sha256, size`
+const stillColumns = `id, visit, frame, width, height, damaged, received_at, taken_at, state, attempts, sent_mac, sha256, size`
 
 // scanStill reads the stillColumns of a row.
 func scanStill(row interface{ Scan(...any) error }, s *Still) error {
 	var received, taken sql.NullInt64
-	var sent, hash []byte
-	err := row.Scan(&s.ID, &s.Visit, &s.Frame, &s.Width, &s.Height, &s.Damaged, &received, &taken, &s.State, &s.Attempts, &sent, &hash, &s.Size)
+	var hash []byte
+	err := row.Scan(&s.ID, &s.Visit, &s.Frame, &s.Width, &s.Height, &s.Damaged, &received, &taken, &s.State, &s.Attempts, &s.sentMAC, &hash, &s.Size)
 	s.ReceivedAt, s.TakenAt = timeOf(received), timeOf(taken)
-	copy(s.SentSHA256[:], sent)
 	copy(s.SHA256[:], hash)
 	return err
 }
 
-func stillsOf(ctx context.Context, q querier, visit string) ([]Still, error) {
+func (a *Archive) stillsOf(ctx context.Context, q querier, visit string) ([]Still, error) {
 	rows, err := q.QueryContext(ctx, `SELECT `+stillColumns+` FROM stills WHERE visit = ? ORDER BY frame`, visit)
 	if err != nil {
 		return nil, err
@@ -163,39 +170,61 @@ func stillsOf(ctx context.Context, q querier, visit string) ([]Still, error) {
 		return nil, err
 	}
 	for i := range stills {
-		if stills[i].Faces, err = facesOn(ctx, q, stills[i].ID); err != nil {
+		if stills[i].Faces, err = a.facesOn(ctx, q, stills[i].ID); err != nil {
 			return nil, err
 		}
 	}
 	return stills, nil
 }
 
-func facesOn(ctx context.Context, q querier, still string) ([]Face, error) {
+// A sealedFace is what of a face is sealed.
+type sealedFace struct {
+	Box        image.Rectangle
+	Landmarks  []Point
+	Descriptor []byte
+}
+
+// facesOn returns the faces of a still, from left to right.
+func (a *Archive) facesOn(ctx context.Context, q querier, still string) ([]Face, error) {
 	rows, err := q.QueryContext(ctx, `
-		SELECT f.x0, f.y0, f.x1, f.y1, f.landmarks, f.descriptor, f.person, p.name, f.distance, f.fpir, f.band
+		SELECT f.id, f.sealed, f.person, p.name, f.distance, f.fpir, f.band
 		FROM faces f LEFT JOIN persons p ON p.id = f.person
-		WHERE f.still = ? ORDER BY f.x0, f.id`, still)
+		WHERE f.still = ? ORDER BY f.id`, still)
 	if err != nil {
 		return nil, err
 	}
-	return collect(rows, func(f *Face) error {
-		var landmarks string
-		var descriptor []byte
-		var person, name, band sql.NullString
+	faces, err := collect(rows, func(f *Face) error {
+		var id string
+		var sealed, name []byte
+		var person, band sql.NullString
 		var distance, fpir sql.NullFloat64
-		err := rows.Scan(&f.Box.Min.X, &f.Box.Min.Y, &f.Box.Max.X, &f.Box.Max.Y,
-			&landmarks, &descriptor, &person, &name, &distance, &fpir, &band)
-		if err != nil {
+		if err := rows.Scan(&id, &sealed, &person, &name, &distance, &fpir, &band); err != nil {
 			return err
 		}
 		if person.Valid {
-			f.Match = &Match{person.String, name.String, distance.Float64, fpir.Float64, band.String}
+			f.Match = &Match{Person: person.String, Distance: distance.Float64, FPIR: fpir.Float64, Band: band.String}
+			if err := a.unseal(&f.Match.Name, name, "persons.name", person.String); err != nil {
+				return err
+			}
 		}
-		if f.Descriptor, err = decodeDescriptor(descriptor); err != nil {
-			return err
-		}
-		return json.Unmarshal([]byte(landmarks), &f.Landmarks)
+		return a.openFace(f, sealed, id)
 	})
+	slices.SortStableFunc(faces, func(a, b Face) int { return a.Box.Min.X - b.Box.Min.X })
+	return faces, err
+}
+
+func (a *Archive) openFace(f *Face, sealed []byte, id string) error {
+	raw, err := a.seals.OpenValue(sealed, "faces.sealed", id)
+	if err != nil {
+		return fmt.Errorf("opening face %s: %w", id, err)
+	}
+	var open sealedFace
+	if err := json.Unmarshal(raw, &open); err != nil {
+		return fmt.Errorf("reading face %s: %w", id, err)
+	}
+	f.Box, f.Landmarks = open.Box, open.Landmarks
+	f.Descriptor, err = decodeDescriptor(open.Descriptor)
+	return err
 }
 
 // PendingStills returns stills that wait to be examined, oldest first.
@@ -245,7 +274,7 @@ func (a *Archive) Record(ctx context.Context, still string, state StillState, fa
 			return err
 		}
 		for _, f := range faces {
-			if err := insertFace(ctx, tx, still, f); err != nil {
+			if err := a.insertFace(ctx, tx, still, f); err != nil {
 				return err
 			}
 		}
@@ -258,8 +287,8 @@ func (a *Archive) Record(ctx context.Context, still string, state StillState, fa
 	return nil
 }
 
-func insertFace(ctx context.Context, tx *sql.Tx, still string, f Face) error {
-	landmarks, err := json.Marshal(f.Landmarks)
+func (a *Archive) insertFace(ctx context.Context, tx *sql.Tx, still string, f Face) error {
+	raw, err := json.Marshal(sealedFace{f.Box, f.Landmarks, encodeDescriptor(f.Descriptor)})
 	if err != nil {
 		return err
 	}
@@ -267,12 +296,12 @@ func insertFace(ctx context.Context, tx *sql.Tx, still string, f Face) error {
 	if f.Match != nil {
 		m = *f.Match
 	}
+	id := newID()
 	_, err = tx.ExecContext(ctx, `
-		INSERT INTO faces (id, still, x0, y0, x1, y1, landmarks, descriptor, person, distance, fpir, band)
-		SELECT ?, ?, ?, ?, ?, ?, ?, ?, p.id, iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?)
+		INSERT INTO faces (id, still, sealed, person, distance, fpir, band)
+		SELECT ?, ?, ?, p.id, iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?)
 		FROM (SELECT 1) LEFT JOIN persons p ON p.id = ?`,
-		newID(), still, f.Box.Min.X, f.Box.Min.Y, f.Box.Max.X, f.Box.Max.Y, string(landmarks), encodeDescriptor(f.Descriptor),
-		m.Distance, m.FPIR, m.Band, m.Person)
+		id, still, a.seals.Value(raw, "faces.sealed", id), m.Distance, m.FPIR, m.Band, m.Person)
 	return err
 }
 

@@ -467,8 +467,8 @@ func TestStillIsUprightAndBare(t *testing.T) {
 		t.Error("where it was taken is left")
 	}
 	for _, path := range h.files() {
-		if !bytes.Equal(readFile(t, path), a.body) {
-			t.Errorf("%s differs from what is shown", path)
+		if file := readFile(t, path); bytes.Contains(file, a.body[:3]) || len(file) <= len(a.body) {
+			t.Errorf("%s is not sealed", path)
 		}
 	}
 	m, err := jpeg.Decode(bytes.NewReader(a.body))

@@ -25,6 +25,7 @@ import (
 
 	"lintel/pipeline/intake"
 	"lintel/store"
+	"lintel/store/seal"
 )
 
 // A clock stands still until it is moved.
@@ -107,7 +108,7 @@ func newHouseAt(t testing.TB, c *clock, now func() time.Time, changes ...func(*C
 
 func openArchive(t testing.TB, dir string, now func() time.Time) *store.Archive {
 	t.Helper()
-	a, err := store.Open(t.Context(), dir, now)
+	a, err := store.Open(t.Context(), dir, seal.Key{1}, now)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -22,14 +22,14 @@ const (
 	maxFace = 120
 	// around is the side of a crop as a multiple of the face's width.
 	around = 1.7
-	// maxCrop is the longest side of what reaches go-face.
+	// maxCrop is what the three above bound a crop's sides by, in pixels.
 	maxCrop = 256
 )
 
 // A crop is a part of a still, drawn at another scale.
 type crop struct {
-	img    image.Image
-	origin image.Point // its left upper corner on the still
+	img    *image.NRGBA
+	origin image.Point // its left upper corner on the still, from the still's own
 	scale  float64     // pixels here for one of the still
 }
 
@@ -39,22 +39,26 @@ type crop struct {
 func cropAround(still image.Image, p place) crop {
 	width := float64(p.side) * boxRatio
 	r := int(math.Ceil(width * around / 2))
-	part := image.Rect(p.x-r, p.y-r, p.x+r, p.y+r).Add(still.Bounds().Min).Intersect(still.Bounds())
+	corner := still.Bounds().Min
+	part := image.Rect(p.x-r, p.y-r, p.x+r, p.y+r).Add(corner).Intersect(still.Bounds())
 	scale := 1.0
 	if width > maxFace {
 		scale = maxFace / width
 	} else if width < minFace {
 		scale = minFace / width
 	}
+	c := crop{origin: part.Min.Sub(corner), scale: scale}
 	if scale == 1 {
-		return crop{imaging.Crop(still, part), part.Min, scale}
+		c.img = imaging.Crop(still, part)
+		return c
 	}
 	filter := imaging.Linear
 	if scale > 1 {
 		filter = imaging.CatmullRom
 	}
 	w, h := math.Round(float64(part.Dx())*scale), math.Round(float64(part.Dy())*scale)
-	return crop{imaging.Resize(cut(still, part), int(max(w, 1)), int(max(h, 1)), filter), part.Min, scale}
+	c.img = imaging.Resize(cut(still, part), int(max(w, 1)), int(max(h, 1)), filter)
+	return c
 }
 
 // cut returns a part of a still, without a copy where the still allows it.
@@ -67,10 +71,15 @@ func cut(still image.Image, part image.Rectangle) image.Image {
 	return imaging.Crop(still, part)
 }
 
-// encode returns the crop as go-face takes it.
+// encode returns the crop as go-face takes it: JPEG of three components, even
+// where the still is grey.
 func (c crop) encode() ([]byte, error) {
+	var img image.Image = c.img
+	if c.img.Opaque() { // then this is the same picture, and encoded in half the time
+		img = &image.RGBA{Pix: c.img.Pix, Stride: c.img.Stride, Rect: c.img.Rect}
+	}
 	var b bytes.Buffer
-	err := jpeg.Encode(&b, c.img, &jpeg.Options{Quality: 97})
+	err := jpeg.Encode(&b, img, &jpeg.Options{Quality: 97})
 	return b.Bytes(), err
 }
 

@@ -47,8 +47,15 @@ var ErrModels = errors.New("loading the face models")
 // A Finder finds faces. It is for one goroutine at a time, since dlib's
 // networks keep state; make one for each worker. It holds about 120 MB.
 type Finder struct {
-	recognizer *goface.Recognizer
-	cascade    *pigo.Pigo
+	detector detector
+	cascade  *pigo.Pigo
+}
+
+// A detector finds and describes the faces on a JPEG picture, as a
+// goface.Recognizer does.
+type detector interface {
+	Recognize(jpeg []byte) ([]goface.Face, error)
+	Close()
 }
 
 // Open loads the model files from a folder; see package models for which. The
@@ -58,7 +65,7 @@ func Open(models string) (*Finder, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrModels, err)
 	}
-	cascade, err := pigo.NewPigo().Unpack(raw)
+	cascade, err := unpack(raw)
 	if err != nil {
 		return nil, fmt.Errorf("%w: facefinder: %w", ErrModels, err)
 	}
@@ -69,19 +76,36 @@ func Open(models string) (*Finder, error) {
 	return &Finder{recognizer, cascade}, nil
 }
 
+// unpack reads a cascade. pigo goes by the lengths in a broken file and panics.
+func unpack(raw []byte) (cascade *pigo.Pigo, err error) {
+	defer func() {
+		if r := recover(); r != nil {
+			err = fmt.Errorf("not a cascade: %v", r)
+		}
+	}()
+	return pigo.NewPigo().Unpack(raw)
+}
+
 // Close frees the models.
 func (f *Finder) Close() error {
-	f.recognizer.Close()
+	f.detector.Close()
 	return nil
 }
 
 // Find returns the faces on a still, from left to right. No faces is no
 // error. It finds most faces 15 pixels wide or more on stills of up to 720
-// pixels a side, 30 or more up to 1440, and so on. It runs two goroutines at
-// the most and waits for both.
+// pixels a side, 30 or more up to 1440, and so on.
+//
+// Boxes and landmarks are in pixels from the still's left upper corner,
+// whatever its Bounds begin with. Boxes are clipped to the still; landmarks of
+// a face that the border cuts may lie beyond it.
+//
+// The error is the context's if that ended. Find runs two goroutines at the
+// most and waits for both in any case.
 func (f *Finder) Find(ctx context.Context, still image.Image) ([]store.Face, error) {
 	fine := reducedLuma(still, maxPlane)
-	coarse := fine.halved()
+	coarse := fine.halved().widened(coarseMargin)
+	fine = fine.widened(fineMargin)
 	var found []store.Face
 	var err error
 	if fine.factor > 1 {
@@ -93,7 +117,7 @@ func (f *Finder) Find(ctx context.Context, still image.Image) ([]store.Face, err
 	}
 	if err == nil && len(found) == 0 {
 		beside := f.searchBeside(func() []place { return f.search(fine, smallClose) })
-		found, err = f.confirm(ctx, still, nil, f.search(coarse, largeClose))
+		found, err = f.confirm(ctx, still, nil, append(f.search(coarse, largeClose), f.search(fine, mediumClose)...))
 		found, err = f.confirmAll(ctx, still, found, err, beside)
 	}
 	if err != nil {
@@ -147,7 +171,7 @@ func (f *Finder) confirm(ctx context.Context, still image.Image, found []store.F
 			}
 		}
 	}
-	return found, nil
+	return found, ctx.Err()
 }
 
 // look asks the detector about one place.
@@ -157,13 +181,19 @@ func (f *Finder) look(still image.Image, p place) ([]store.Face, error) {
 	if err != nil {
 		return nil, fmt.Errorf("encoding a crop: %w", err)
 	}
-	faces, err := f.recognizer.Recognize(raw)
+	faces, err := f.detector.Recognize(raw)
 	if err != nil {
 		return nil, fmt.Errorf("asking go-face: %w", err)
 	}
+	size := still.Bounds().Size()
 	var found []store.Face
 	for _, face := range faces {
-		found = append(found, c.onStill(face))
+		onStill := c.onStill(face)
+		// dlib draws boxes beyond the border where a face is cut.
+		onStill.Box = onStill.Box.Intersect(image.Rectangle{Max: size})
+		if !onStill.Box.Empty() {
+			found = append(found, onStill)
+		}
 	}
 	return found, nil
 }

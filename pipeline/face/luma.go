@@ -1,6 +1,7 @@
 package face
 
 import (
+	"bytes"
 	"image"
 	"image/color"
 )
@@ -10,13 +11,15 @@ type plane struct {
 	pix    []uint8
 	w, h   int
 	factor int // how many pixels of the still make one here, along each axis
+	margin int // how many pixels around the still were added, see widened
 }
 
 // reducedLuma averages the still's luma over squares, so that neither side of
-// the plane is longer than longest.
+// the plane is longer than longest. What is left over at the right and lower
+// border is dropped, so that a still narrower than a square makes an empty plane.
 func reducedLuma(still image.Image, longest int) plane {
 	b := still.Bounds()
-	k := (max(b.Dx(), b.Dy()) + longest - 1) / longest
+	k := max(1, (max(b.Dx(), b.Dy())+longest-1)/longest)
 	p := plane{w: b.Dx() / k, h: b.Dy() / k, factor: k}
 	p.pix = make([]uint8, p.w*p.h)
 	row := lumaRows(still)
@@ -70,7 +73,25 @@ func lumaRows(still image.Image) func(y int) []uint8 {
 
 // halved reduces a plane once more.
 func (p plane) halved() plane {
-	half := reducedLuma(&image.Gray{Pix: p.pix, Stride: p.w, Rect: image.Rect(0, 0, p.w, p.h)}, (max(p.w, p.h)+1)/2)
+	half := reducedLuma(&image.Gray{Pix: p.pix, Stride: p.w, Rect: image.Rect(0, 0, p.w, p.h)}, max(1, (max(p.w, p.h)+1)/2))
 	half.factor *= p.factor
 	return half
+}
+
+// widened repeats the border's pixels outside it, so many times on each side:
+// the cascade wants whole squares, and those of faces near the border reach
+// beyond it.
+func (p plane) widened(margin int) plane {
+	if len(p.pix) == 0 {
+		return p
+	}
+	wide := plane{w: p.w + 2*margin, h: p.h + 2*margin, factor: p.factor, margin: margin}
+	wide.pix = make([]uint8, 0, wide.w*wide.h)
+	for y := -margin; y < p.h+margin; y++ {
+		row := p.pix[min(max(y, 0), p.h-1)*p.w:][:p.w]
+		wide.pix = append(wide.pix, bytes.Repeat(row[:1], margin)...)
+		wide.pix = append(wide.pix, row...)
+		wide.pix = append(wide.pix, bytes.Repeat(row[p.w-1:], margin)...)
+	}
+	return wide
 }

@@ -47,17 +47,32 @@ var (
 	smallFirst  = search{min: 18, max: 44, step: 0.15, growth: 1.15}
 
 	// Where nobody was found, or the picture is small, there is time to
-	// look closely.
-	largeClose = search{min: 20, max: 1 << 16, step: 0.1, growth: 1.07}
-	smallClose = search{min: 18, max: 44, step: 0.1, growth: 1.07}
+	// look closely: at faces of up to 90 pixels of the fine plane on both
+	// planes, for the squares of one lie between those of the other. Two
+	// goroutines share the work, of which the smallest make up half.
+	largeClose  = search{min: 20, max: 1 << 16, step: 0.1, growth: 1.1}
+	mediumClose = search{min: 30, max: 90, step: 0.1, growth: 1.1}
+	smallClose  = search{min: 18, max: 28, step: 0.112, growth: 1.07}
 )
+
+// How many pixels the planes are widened by on each side: dlib's box of a face
+// may touch the border if its square has up to 100 pixels on the fine plane,
+// 200 on the coarse one.
+const (
+	fineMargin   = 8
+	coarseMargin = 16
+)
+
+// apart is the intersection over union from which two squares are one place.
+// With less, two people side by side become one place between them.
+const apart = 0.2
 
 // maxPlaces bounds the work that a still can cause.
 const maxPlaces = 48
 
 // search returns the places a plane has faces at, the likeliest first.
 func (f *Finder) search(p plane, s search) []place {
-	s.max = min(s.max, p.w, p.h)
+	s.max = min(s.max, p.w, p.h) // no square is larger than the plane
 	if s.max < s.min {
 		return nil
 	}
@@ -66,8 +81,8 @@ func (f *Finder) search(p plane, s search) []place {
 		ImageParams: pigo.ImageParams{Pixels: p.pix, Rows: p.h, Cols: p.w, Dim: p.w},
 	}, 0)
 	var places []place
-	for _, d := range f.cascade.ClusterDetections(found, 0.1) {
-		places = append(places, place{d.Col * p.factor, d.Row * p.factor, d.Scale * p.factor, d.Q})
+	for _, d := range f.cascade.ClusterDetections(found, apart) {
+		places = append(places, place{(d.Col - p.margin) * p.factor, (d.Row - p.margin) * p.factor, d.Scale * p.factor, d.Q})
 	}
 	slices.SortStableFunc(places, func(a, b place) int {
 		switch {
@@ -107,8 +122,8 @@ func (f *Finder) likely(p plane, places []place) []place {
 func (f *Finder) again(p plane, at place) float32 {
 	side := at.side / p.factor
 	r := side * 9 / 10
-	area := image.Rect(at.x/p.factor-r, at.y/p.factor-r, at.x/p.factor+r, at.y/p.factor+r).
-		Intersect(image.Rect(0, 0, p.w, p.h))
+	x, y := at.x/p.factor+p.margin, at.y/p.factor+p.margin
+	area := image.Rect(x-r, y-r, x+r, y+r).Intersect(image.Rect(0, 0, p.w, p.h))
 	best := float32(0)
 	for _, d := range f.cascade.ClusterDetections(f.cascade.RunCascade(pigo.CascadeParams{
 		MinSize: side * 3 / 4, MaxSize: min(side*4/3, area.Dx(), area.Dy()), ShiftFactor: 0.05, ScaleFactor: 1.07,

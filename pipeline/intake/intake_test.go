@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"lintel/store"
+	"lintel/store/seal"
 )
 
 // A household is an intake with a real archive, and a clock that stands still
@@ -30,7 +31,7 @@ func newHousehold(t *testing.T, limits Limits) *household {
 	h := &household{dir: t.TempDir(), time: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)}
 	now := func() time.Time { return h.time }
 	var err error
-	if h.archive, err = store.Open(t.Context(), h.dir, now); err != nil {
+	if h.archive, err = store.Open(t.Context(), h.dir, seal.Key{1}, now); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { h.archive.Close() })

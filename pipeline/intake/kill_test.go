@@ -19,6 +19,7 @@ import (
 	"time"
 
 	"lintel/store"
+	"lintel/store/seal"
 )
 
 const (
@@ -55,7 +56,7 @@ func receiveUntilKilled(dir string) error {
 		return err
 	}
 	fmt.Println("opening")
-	archive, err := store.Open(ctx, filepath.Join(dir, "data"), time.Now)
+	archive, err := store.Open(ctx, filepath.Join(dir, "data"), seal.Key{1}, time.Now)
 	if err != nil {
 		return err
 	}
@@ -262,7 +263,7 @@ type killedHousehold struct {
 
 func (h *killedHousehold) addBells(t *testing.T) {
 	t.Helper()
-	archive, err := store.Open(t.Context(), h.dir, time.Now)
+	archive, err := store.Open(t.Context(), h.dir, seal.Key{1}, time.Now)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -294,7 +295,7 @@ func (h *killedHousehold) check(t *testing.T) (incoming, orphans int) {
 			incoming++
 		}
 	}
-	archive, err := store.Open(t.Context(), h.dir, time.Now)
+	archive, err := store.Open(t.Context(), h.dir, seal.Key{1}, time.Now)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -342,7 +343,7 @@ func (h *killedHousehold) database(t *testing.T) *sql.DB {
 // checkAll compares every still that was ever acknowledged.
 func (h *killedHousehold) checkAll(t *testing.T) {
 	t.Helper()
-	archive, err := store.Open(t.Context(), h.dir, time.Now)
+	archive, err := store.Open(t.Context(), h.dir, seal.Key{1}, time.Now)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -377,7 +378,7 @@ func (h *killedHousehold) rows(t *testing.T) (files []string) {
 		if err := ids.Scan(&id); err != nil {
 			t.Fatal(err)
 		}
-		files = append(files, "stills/"+id[:2]+"/"+id+".jpg")
+		files = append(files, "stills/"+id[:2]+"/"+id+".still")
 	}
 	if err := ids.Err(); err != nil {
 		t.Fatal(err)

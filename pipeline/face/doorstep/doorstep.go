@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"image"
 	"image/color"
+	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -28,9 +29,14 @@ type Portrait struct {
 	Face  image.Rectangle // dlib's box of the face
 }
 
-// Paint draws a still with the portrait's face width pixels wide at a random
-// place, all of it on the still, and returns it with the face's box. A nil
-// portrait makes a still with no face.
+// MaxWidth is how wide, in pixels, a face may be painted, so that there is
+// room for it and a margin of a quarter of its width on each side.
+const MaxWidth = 600
+
+// Paint draws a still with the portrait's face width pixels wide, 1 to
+// [MaxWidth], at a random place, and returns it with the face's box. All of
+// the box and a margin are on the still. A nil portrait makes a still with no
+// face and an empty box.
 func Paint(r *rand.Rand, background image.Image, p *Portrait, width int) (*image.NRGBA, image.Rectangle) {
 	still := Background(r, background)
 	if p == nil {
@@ -38,21 +44,39 @@ func Paint(r *rand.Rand, background image.Image, p *Portrait, width int) (*image
 	}
 	k := float64(width) / float64(p.Face.Dx())
 	b := p.Image.Bounds()
-	face := imaging.Resize(p.Image, int(k*float64(b.Dx())), 0, imaging.Lanczos)
-	box := image.Rect(scaled(p.Face.Min.X, k), scaled(p.Face.Min.Y, k), scaled(p.Face.Max.X, k), scaled(p.Face.Max.Y, k))
+	face := imaging.Resize(p.Image, max(1, scaled(b.Dx(), k)), max(1, scaled(b.Dy(), k)), imaging.Lanczos)
+	on := p.Face.Sub(b.Min)
+	box := image.Rect(scaled(on.Min.X, k), scaled(on.Min.Y, k), scaled(on.Max.X, k), scaled(on.Max.Y, k))
 	// The portrait may hang over the still's border, the face and a margin may not.
 	m := width / 4
 	at := image.Pt(
 		m-box.Min.X+r.IntN(Width-box.Dx()-2*m),
 		m-box.Min.Y+r.IntN(Height-box.Dy()-2*m),
 	)
-	return imaging.Paste(still, face, at), box.Add(at)
+	return imaging.Overlay(still, face, at, 1), box.Add(at)
 }
 
-func scaled(v int, k float64) int { return int(float64(v) * k) }
+func scaled(v int, k float64) int { return int(math.Round(float64(v) * k)) }
+
+// Rotated returns the largest square of the portrait around its face, turned
+// counter-clockwise about the face's middle by 0 to 45 degrees either way and
+// cut so that nothing of the turned border shows.
+func (p Portrait) Rotated(degrees float64) Portrait {
+	b := p.Image.Bounds()
+	middle := p.Face.Min.Add(p.Face.Max).Div(2)
+	r := min(middle.X-b.Min.X, middle.Y-b.Min.Y, b.Max.X-middle.X, b.Max.Y-middle.Y)
+	square := imaging.Crop(p.Image, image.Rectangle{middle, middle}.Inset(-r))
+	turned := imaging.Rotate(square, degrees, color.Transparent)
+	sin, cos := math.Sincos(math.Abs(degrees) * math.Pi / 180)
+	inner := int(float64(2*r) / (sin + cos)) // side of the square that fits into a turned one
+	turned = imaging.CropCenter(turned, inner, inner)
+	face := image.Rect(0, 0, p.Face.Dx(), p.Face.Dy()).Add(image.Pt((inner-p.Face.Dx())/2, (inner-p.Face.Dy())/2))
+	return Portrait{turned, face}
+}
 
 // Background is a random part of a photograph, mirrored or not, blurred by 4
-// to 16 pixels and made darker or lighter, as large as a still.
+// to 16 pixels and made darker or lighter, as large as a still. The photograph
+// is at least 2 pixels wide and high.
 func Background(r *rand.Rand, photo image.Image) *image.NRGBA {
 	b := photo.Bounds()
 	w := b.Dx()/2 + r.IntN(b.Dx()/2)
@@ -61,12 +85,14 @@ func Background(r *rand.Rand, photo image.Image) *image.NRGBA {
 		h, w = b.Dy(), b.Dy()*Width/Height
 	}
 	at := image.Pt(b.Min.X+r.IntN(b.Dx()-w+1), b.Min.Y+r.IntN(b.Dy()-h+1))
-	still := imaging.Resize(imaging.Crop(photo, image.Rectangle{at, at.Add(image.Pt(w, h))}), Width, Height, imaging.Linear)
+	// Blurred at a quarter of the size, in a sixteenth of the time.
+	part := imaging.Resize(imaging.Crop(photo, image.Rectangle{at, at.Add(image.Pt(w, h))}), Width/4, Height/4, imaging.Box)
 	if r.IntN(2) == 0 {
-		still = imaging.FlipH(still)
+		part = imaging.FlipH(part)
 	}
-	still = imaging.Blur(still, 4+12*r.Float64())
-	return imaging.AdjustBrightness(still, 40*r.Float64()-25)
+	part = imaging.Blur(part, 1+3*r.Float64())
+	part = imaging.AdjustBrightness(part, 40*r.Float64()-25)
+	return imaging.Resize(part, Width, Height, imaging.CatmullRom)
 }
 
 // Noise adds a sensor's noise with a deviation of sigma grey levels.

@@ -1,0 +1,309 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+	"gonum.org/v1/gonum/stat"
+
+	"lintel/pipeline/face"
+	"lintel/pipeline/intake"
+	"lintel/pipeline/match"
+	"lintel/store"
+)
+
+type accuracyCmd struct {
+	Dir  string `arg:"" help:"A folder with a folder of photographs (.jpg, .jpeg, .png) for each person." type:"path"`
+	JSON bool   `name:"json" help:"Print JSON."`
+}
+
+func (c *accuracyCmd) Help() string {
+	return `The largest face of each photograph is compared with that of each other: with the person's own (genuine
+comparisons) and with everybody else's (impostor comparisons). Two faces match when their distance is at most the
+threshold. The error rates are those of ISO/IEC 19795-1, with Clopper-Pearson intervals at 95 %. A photograph on which
+no face is found, or that can't be read, takes part in no comparison; it is named, and counted as not detected.`
+}
+
+// The thresholds that error rates are reported at.
+var accuracyThresholds = []float64{0.35, 0.40, 0.45, 0.50, 0.55, 0.60}
+
+// nearNoFMR is the false match rate that a threshold is looked for at: 0.01 %.
+const nearNoFMR = 1e-4
+
+// What makes a trial impossible.
+var (
+	errFewIdentities = errors.New("an impostor comparison needs photographs of two persons, each in a folder of their own")
+	errNoComparisons = errors.New("too few faces were found for an error rate")
+)
+
+// An accuracy is what `lintel accuracy` reports.
+type accuracy struct {
+	Identities  int          `json:"identities"`
+	Images      int          `json:"images"`       // all of them
+	NotDetected int          `json:"not_detected"` // of Images: no face found, or unreadable
+	Genuine     int          `json:"genuine"`
+	Impostor    int          `json:"impostor"`
+	EER         float64      `json:"eer"`
+	At          []accuracyAt `json:"at"`
+	// ThresholdAtFMR1e4 is the largest threshold whose observed FMR is at
+	// most 1e-4.
+	ThresholdAtFMR1e4 float64 `json:"threshold_at_fmr_1e4"`
+	// MsPerImageP50 is the median time to decode a picture and find its
+	// faces, while as many are looked at as there are cores.
+	MsPerImageP50 float64 `json:"ms_per_image_p50"`
+
+	comparisons match.Comparisons
+}
+
+type accuracyAt struct {
+	Threshold float64    `json:"threshold"`
+	FMR       float64    `json:"fmr"`
+	FMRCI95   [2]float64 `json:"fmr_ci95"`
+	FNMR      float64    `json:"fnmr"`
+	FNMRCI95  [2]float64 `json:"fnmr_ci95"`
+}
+
+func (c *accuracyCmd) Run(g *globals) error {
+	pictures, err := picturesOfPersons(c.Dir)
+	if err != nil {
+		return err
+	}
+	if err := g.describe(pictures); err != nil {
+		return err
+	}
+	for _, p := range pictures {
+		if p.err != nil {
+			fmt.Fprintf(g.stderr, "%s: not detected: %v\n", p.file, p.err)
+		}
+	}
+	result, err := accuracyOf(pictures)
+	if err != nil {
+		return err
+	}
+	return g.print(c.JSON, result, result.write)
+}
+
+// A picture is one photograph of a trial, and what was found on it.
+type picture struct {
+	person, file string
+	face         store.Face // the largest, if err is nil
+	err          error      // why there is no face
+	took         time.Duration
+}
+
+// picturesOfPersons lists the photographs in the folders of a folder.
+func picturesOfPersons(dir string) ([]picture, error) {
+	persons, err := os.ReadDir(dir)
+	if err != nil {
+		return nil, fmt.Errorf("looking for photographs: %w", err)
+	}
+	var pictures []picture
+	identities := 0
+	for _, person := range persons {
+		if hidden(person.Name()) {
+			continue
+		}
+		files, err := picturesIn(filepath.Join(dir, person.Name()))
+		if err != nil {
+			return nil, err
+		}
+		for _, file := range files {
+			pictures = append(pictures, picture{person: person.Name(), file: file})
+		}
+		if len(files) > 0 {
+			identities++
+		}
+	}
+	if identities < 2 {
+		return nil, fmt.Errorf("%w; %s has %d such folders", errFewIdentities, dir, identities)
+	}
+	return pictures, nil
+}
+
+// picturesIn lists the files of a folder that are pictures by their name,
+// except hidden ones. What is no folder has none.
+func picturesIn(dir string) ([]string, error) {
+	if info, err := os.Stat(dir); err != nil || !info.IsDir() {
+		return nil, err
+	}
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return nil, fmt.Errorf("looking for photographs: %w", err)
+	}
+	var files []string
+	for _, e := range entries {
+		switch strings.ToLower(filepath.Ext(e.Name())) {
+		case ".jpg", ".jpeg", ".png":
+			if !hidden(e.Name()) {
+				files = append(files, filepath.Join(dir, e.Name()))
+			}
+		}
+	}
+	return files, nil
+}
+
+func hidden(name string) bool { return strings.HasPrefix(name, ".") }
+
+// describe finds the largest face of each picture, with a Finder for each core.
+// An error means that the run can't go on; what is wrong with one picture is
+// noted there.
+func (g *globals) describe(pictures []picture) error {
+	progress := g.newProgress("looking at photographs", len(pictures))
+	defer progress.end()
+	next := make(chan *picture)
+	workers, ctx := errgroup.WithContext(g.ctx)
+	workers.Go(func() error {
+		defer close(next)
+		for i := range pictures {
+			select {
+			case next <- &pictures[i]:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+		}
+		return nil
+	})
+	for range min(runtime.GOMAXPROCS(0), len(pictures)) {
+		workers.Go(func() error {
+			finder, err := g.openFinder()
+			if err != nil {
+				return err
+			}
+			defer finder.Close()
+			for p := range next {
+				p.describe(ctx, finder)
+				progress.step()
+			}
+			return ctx.Err()
+		})
+	}
+	return workers.Wait()
+}
+
+// describe finds the picture's largest face.
+func (p *picture) describe(ctx context.Context, finder *face.Finder) {
+	data, err := os.ReadFile(p.file)
+	if err != nil {
+		p.err = err
+		return
+	}
+	began := time.Now()
+	still, err := intake.Clean(data)
+	if err != nil {
+		p.err = err
+		return
+	}
+	faces, err := finder.Find(ctx, still.Image)
+	p.took = time.Since(began)
+	switch {
+	case err != nil:
+		p.err = err
+	case len(faces) == 0:
+		p.err = errors.New("no face found")
+	default:
+		p.face = slices.MaxFunc(faces, func(a, b store.Face) int { return cmp.Compare(a.Width(), b.Width()) })
+	}
+}
+
+// accuracyOf compares all pictures with each other.
+func accuracyOf(pictures []picture) (*accuracy, error) {
+	a := &accuracy{Images: len(pictures)}
+	var genuine, impostor, took []float64
+	persons := make(map[string]bool)
+	for i, p := range pictures {
+		persons[p.person] = true
+		if p.took > 0 {
+			took = append(took, milliseconds(p.took))
+		}
+		if p.err != nil {
+			a.NotDetected++
+			continue
+		}
+		for _, q := range pictures[:i] {
+			if q.err != nil {
+				continue
+			}
+			d := match.Distance(&p.face.Descriptor, &q.face.Descriptor)
+			if p.person == q.person {
+				genuine = append(genuine, d)
+			} else {
+				impostor = append(impostor, d)
+			}
+		}
+	}
+	a.Identities, a.Genuine, a.Impostor = len(persons), len(genuine), len(impostor)
+	if a.Genuine == 0 || a.Impostor == 0 {
+		return nil, fmt.Errorf("%w: on %d of %d photographs, which makes %d genuine and %d impostor comparisons",
+			errNoComparisons, a.Images-a.NotDetected, a.Images, a.Genuine, a.Impostor)
+	}
+	a.comparisons = match.NewComparisons(genuine, impostor)
+	a.EER = a.comparisons.EER()
+	a.ThresholdAtFMR1e4 = a.comparisons.ThresholdAt(nearNoFMR)
+	for _, t := range accuracyThresholds {
+		a.At = append(a.At, a.at(t))
+	}
+	a.MsPerImageP50 = quantileOf(took, 0.5)
+	return a, nil
+}
+
+func (a *accuracy) at(threshold float64) accuracyAt {
+	fmr, fnmr := a.comparisons.FMR(threshold), a.comparisons.FNMR(threshold)
+	at := accuracyAt{Threshold: threshold, FMR: fmr.Value(), FNMR: fnmr.Value()}
+	at.FMRCI95[0], at.FMRCI95[1] = fmr.Interval(0.95)
+	at.FNMRCI95[0], at.FNMRCI95[1] = fnmr.Interval(0.95)
+	return at
+}
+
+// write says the same to people.
+func (a *accuracy) write(w io.Writer) {
+	fmt.Fprintf(w, "%d persons, %d photographs; no face on %d of them, which is a failure to acquire of %s.\n",
+		a.Identities, a.Images, a.NotDetected, match.Rate{Errors: a.NotDetected, N: a.Images})
+	fmt.Fprintf(w, "%d genuine and %d impostor comparisons; %.0f ms a photograph, with all cores busy.\n\n",
+		a.Genuine, a.Impostor, a.MsPerImageP50)
+	table := tabwriter.NewWriter(w, 0, 0, 3, ' ', 0)
+	fmt.Fprintln(table, "threshold\tfalse matches\t95 % interval\tfalse non-matches\t95 % interval")
+	for _, t := range accuracyThresholds {
+		fmr, fnmr := a.comparisons.FMR(t), a.comparisons.FNMR(t)
+		fmt.Fprintf(table, "%.2f\t%v\t%s\t%v\t%s\n", t, fmr, fmr.IntervalString(), fnmr, fnmr.IntervalString())
+	}
+	table.Flush()
+	fmt.Fprintln(w)
+	a.writeSummary(w)
+}
+
+func (a *accuracy) writeSummary(w io.Writer) {
+	if a.EER > 0 {
+		fmt.Fprintf(w, "The equal error rate is %.2g %%.\n", 100*a.EER)
+	} else {
+		fmt.Fprintln(w, "Some threshold made no error at all, so the equal error rate is too low to be seen here.")
+	}
+	t := a.ThresholdAtFMR1e4
+	fmr, fnmr := a.comparisons.FMR(t), a.comparisons.FNMR(t)
+	fmt.Fprintf(w, "Up to a threshold of %.4f, at most 1 in 10 000 impostor comparisons matched (%d of %d); there,\nfalse non-matches are %s.\n",
+		math.Floor(t*1e4)/1e4, fmr.Errors, fmr.N, fnmr)
+	if _, high := fmr.Interval(0.95); high > nearNoFMR {
+		fmt.Fprintf(w, "So few comparisons can't show that rate: the true one lies in %s.\n", fmr.IntervalString())
+	}
+	fmt.Fprintln(w, "The intervals take comparisons for independent. Those that share a person are not, so the false match rate is\n"+
+		"less certain than its interval says; how much less depends on how many persons there are.")
+}
+
+func milliseconds(d time.Duration) float64 { return float64(d) / float64(time.Millisecond) }
+
+// quantileOf is the smallest of the values that a share of at least p does not
+// exceed.
+func quantileOf(values []float64, p float64) float64 {
+	return stat.Quantile(p, stat.Empirical, slices.Sorted(slices.Values(values)), nil)
+}

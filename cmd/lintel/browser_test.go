@@ -1,0 +1,375 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"image"
+	"io"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+	"github.com/disintegration/imaging"
+
+	"lintel/pipeline/face/doorstep"
+	"lintel/pipeline/match"
+	"lintel/store"
+	"lintel/store/seal"
+)
+
+var screenshots = flag.String("screenshots", "", "keep screenshots of the browser test in this folder")
+
+// A household is a server under test, with its folder.
+type household struct {
+	t      *testing.T
+	data   string
+	key    string
+	models string
+	listen string
+	url    string // where browsers find it
+	link   string // for setting up, if it printed one
+	stop   func()
+}
+
+// newHousehold makes a folder and picks an address that is free.
+func newHousehold(t *testing.T) *household {
+	t.Helper()
+	models, ok := doorstep.Models()
+	if !ok {
+		if os.Getenv("LINTEL_MODELS") != "" {
+			t.Fatal("the model files are missing in", models)
+		}
+		t.Skip("SKIPPED: the model files are missing; `make test` fetches them")
+	}
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return &household{t: t, data: filepath.Join(t.TempDir(), "data"), key: filepath.Join(t.TempDir(), "key"), models: models, listen: l.Addr().String()}
+}
+
+func (h *household) args(args ...string) []string {
+	return append(args, "--data", h.data, "--models", h.models, "--key", h.key)
+}
+
+// serve starts the server and returns when it says where it serves.
+func (h *household) serve() {
+	h.t.Helper()
+	ctx, cancel := context.WithCancel(h.t.Context())
+	r, w := io.Pipe()
+	ended := make(chan int, 1)
+	go func() {
+		ended <- run(ctx, h.args("serve", "--listen", h.listen), w, h.t.Output())
+		w.Close()
+	}()
+	lines := bufio.NewScanner(r)
+	lines.Scan()
+	var ok bool
+	if h.url, ok = strings.CutPrefix(lines.Text(), "Lintel serves on "); !ok {
+		h.t.Fatalf("the server began with %q", lines.Text())
+	}
+	link := make(chan string, 1)
+	go func() {
+		defer close(link)
+		for lines.Scan() {
+			if l := strings.TrimSpace(lines.Text()); strings.HasPrefix(l, "http://") {
+				link <- l
+				break
+			}
+		}
+		io.Copy(io.Discard, r)
+	}()
+	if h.link == "" {
+		h.link = <-link
+	}
+	h.stop = func() {
+		cancel()
+		if status := <-ended; status != exitRight {
+			h.t.Errorf("the server ended with status %d", status)
+		}
+	}
+}
+
+// lintel runs a command that must succeed, and returns what it printed.
+func (h *household) lintel(args ...string) string {
+	h.t.Helper()
+	var out bytes.Buffer
+	if status := run(h.t.Context(), h.args(args...), &out, h.t.Output()); status != exitRight {
+		h.t.Fatalf("lintel %v: status %d", args, status)
+	}
+	return strings.TrimSpace(out.String())
+}
+
+// newBrowser starts a headless browser, as for a person of their own.
+func newBrowser(t *testing.T, width, height int) context.Context {
+	t.Helper()
+	var path string
+	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
+		if p, err := exec.LookPath(name); err == nil {
+			path = p
+			break
+		}
+	}
+	if path == "" {
+		if os.Getenv("CI") != "" {
+			t.Fatal("no chromium")
+		}
+		t.Skip("SKIPPED: no chromium; `make test` installs it")
+	}
+	options := append(chromedp.DefaultExecAllocatorOptions[:],
+		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.WindowSize(width, height),
+		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
+		chromedp.UserDataDir(t.TempDir()), chromedp.WSURLReadTimeout(time.Minute),
+	)
+	ctx, cancelAllocator := chromedp.NewExecAllocator(t.Context(), options...)
+	ctx, cancel := chromedp.NewContext(ctx)
+	// The browser lives as long as the context of the first step. The window
+	// has a frame, so its size is not the page's.
+	if _, err := chromedp.Run(ctx, chromedp.EmulateViewport(int64(width), int64(height))); err != nil {
+		t.Fatal("starting the browser: ", err)
+	}
+	limited, cancelTimeout := context.WithTimeout(ctx, 90*time.Second)
+	t.Cleanup(func() { cancelTimeout(); cancel(); cancelAllocator() })
+	return limited
+}
+
+// do runs one step in a browser and returns what comes of it.
+func do[T any](t *testing.T, browser context.Context, step chromedp.Action[T]) T {
+	t.Helper()
+	limited, cancel := context.WithTimeout(browser, 30*time.Second)
+	defer cancel()
+	v, err := chromedp.Run(limited, step)
+	if err != nil {
+		t.Fatalf("in the browser: %v\n%s", err, body(browser))
+	}
+	return v
+}
+
+// body is what the page holds, for the report of a failure.
+func body(browser context.Context) string {
+	html, err := chromedp.Run(browser, chromedp.Evaluate[string]("document.body.outerHTML"))
+	if err != nil {
+		return err.Error()
+	}
+	return html
+}
+
+// see waits until the text of an element matches a pattern, through whatever
+// pages come in between.
+func see(t *testing.T, browser context.Context, selector, pattern string) {
+	t.Helper()
+	for {
+		_, err := chromedp.Run(browser, chromedp.PollFunction[bool](
+			`(selector, pattern) => new RegExp(pattern, "s").test(document.querySelector(selector)?.innerText ?? "")`,
+			chromedp.WithPollingArgs(selector, pattern), chromedp.WithPollingTimeout(30*time.Second)))
+		if err == nil {
+			return
+		}
+		if errors.Is(err, chromedp.ErrPollingTimeout) || browser.Err() != nil {
+			t.Fatalf("waiting for %q in %s: %v\n%s", pattern, selector, err, body(browser))
+		}
+	}
+}
+
+// fill types into a form's fields, by their names, and sends it.
+func fill(t *testing.T, browser context.Context, fields ...string) {
+	t.Helper()
+	for i := 0; i < len(fields); i += 2 {
+		do(t, browser, chromedp.SendKeys(chromedp.CSS("input[name="+fields[i]+"]"), fields[i+1]))
+	}
+	do(t, browser, chromedp.Click(chromedp.CSS("form button")))
+}
+
+func screenshot(t *testing.T, browser context.Context, name string) {
+	t.Helper()
+	if *screenshots == "" {
+		return
+	}
+	png := do(t, browser, chromedp.CaptureScreenshot())
+	if err := os.WriteFile(filepath.Join(*screenshots, name+".png"), png, 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestBrowser is a first evening with Lintel: set up, pair a tablet, add a
+// bell, enrol somebody, ring; the tablet shows the still and who it probably
+// is. Then the server goes away and comes back, and the tablet catches up.
+//
+// The photographs are from dlib's source package; the names are invented.
+func TestBrowser(t *testing.T) {
+	h := newHousehold(t)
+	if _, err := os.Stat(filepath.Join(h.models, "examples", "2009_004587.jpg")); err != nil {
+		t.Skip("SKIPPED: dlib's example photographs are missing; `make test` fetches them")
+	}
+	h.serve()
+	resident := newBrowser(t, 1280, 800)
+
+	do(t, resident, chromedp.Navigate(h.link))
+	see(t, resident, ".cautions", "local law.*licensed professional")
+	screenshot(t, resident, "set-up")
+	fill(t, resident, "name", "Morgan Vale", "password", "a very quiet lantern", "again", "a very quiet lantern")
+	see(t, resident, "#nobody", "Nobody has rung yet")
+	screenshot(t, resident, "empty")
+	do(t, resident, chromedp.Navigate(h.link))
+	see(t, resident, "h1", "has been used")
+
+	do(t, resident, chromedp.Navigate(h.url+"/upkeep"))
+	do(t, resident, chromedp.Click(chromedp.CSS(`form[action="/upkeep/pairing-code"] button`)))
+	see(t, resident, "#pairing-code", `[0-9]{4} [0-9]{4}`)
+	screenshot(t, resident, "upkeep")
+	code := do(t, resident, chromedp.Text(chromedp.CSS("#pairing-code")))
+
+	tablet := newBrowser(t, 1280, 800)
+	do(t, tablet, chromedp.Navigate(h.url+"/"))
+	see(t, tablet, "h1", "Sign in")
+	screenshot(t, tablet, "sign-in")
+	do(t, tablet, chromedp.Click(chromedp.CSS(`a[href="/pair"]`)))
+	see(t, tablet, "h1", "Pair this tablet")
+	screenshot(t, tablet, "pair")
+	fill(t, tablet, "code", code, "name", "Hall")
+	see(t, tablet, "#nobody", "Nobody has rung yet")
+
+	photo := filepath.Join(h.models, "examples", "2009_004587.jpg")
+	t.Setenv("LINTEL_BELL_SECRET", h.lintel("bell", "add", "front"))
+	h.lintel("person", "add", "Ada Quill", "--consent-by", "Ada Quill")
+	h.lintel("enrol", "Ada Quill", cutOut(t, photo, image.Rect(110, 0, 280, 170)))
+	h.lintel("ring", photo, "--server", h.url)
+	see(t, tablet, "#visits article:first-child", `front.*Ada Quill.*strong match.*and a stranger`)
+	screenshot(t, tablet, "person")
+	checkPage(t, tablet)
+
+	// The still of another ring is there before its finding: the card is
+	// shown while it is looked at, and changes in place.
+	h.lintel("ring", filepath.Join(h.models, "examples", "dogs.jpg"), "--server", h.url)
+	see(t, tablet, "#visits article:first-child", `No face found`)
+
+	h.stop()
+	see(t, tablet, "#connection", "Not connected since")
+	screenshot(t, tablet, "not-connected")
+	h.serve()
+	h.lintel("ring", photo, filepath.Join(h.models, "examples", "2008_001322.jpg"), "--server", h.url)
+	see(t, tablet, "#visits article:first-child", `Ada Quill`)
+	do(t, tablet, chromedp.WaitNotVisible(chromedp.CSS("#connection")))
+	screenshot(t, tablet, "back")
+
+	phone := newBrowser(t, 390, 844)
+	do(t, phone, chromedp.Navigate(h.url+"/sign-in"))
+	fill(t, phone, "name", "morgan vale", "password", "a very quiet lantern")
+	see(t, phone, "#visits article:first-child", `Ada Quill`)
+	screenshot(t, phone, "phone")
+	checkPage(t, phone)
+
+	h.lintel("person", "erase", "Ada Quill")
+	do(t, phone, chromedp.Reload())
+	see(t, phone, "#visits article:first-child", `stranger`)
+	h.stop()
+}
+
+// checkPage checks that the still is really drawn, that nothing to touch is
+// under 48 CSS pixels, that nothing sticks out sideways, and that nothing came
+// from another address.
+func checkPage(t *testing.T, browser context.Context) {
+	t.Helper()
+	do(t, browser, chromedp.Poll[bool](`document.querySelector("#visits img")?.naturalWidth > 0`))
+	small := do(t, browser, chromedp.Evaluate[[]string](`[...document.querySelectorAll("a, button, input:not([type=hidden])")]
+		.filter(e => { const r = e.getBoundingClientRect(); return r.width < 48 || r.height < 48 })
+		.map(e => e.outerHTML)`))
+	sideways := do(t, browser, chromedp.Evaluate[bool](`document.documentElement.scrollWidth > innerWidth`))
+	elsewhere := do(t, browser, chromedp.Evaluate[[]string](`performance.getEntriesByType("resource").map(e => e.name).filter(n => new URL(n).host !== location.host)`))
+	if len(small) > 0 {
+		t.Errorf("too small to touch: %q", small)
+	}
+	if sideways {
+		t.Error("the page is wider than the screen")
+	}
+	if len(elsewhere) > 0 {
+		t.Errorf("loaded from another address: %q", elsewhere)
+	}
+}
+
+// cutOut writes a part of a photograph to a file of its own.
+func cutOut(t *testing.T, photo string, part image.Rectangle) string {
+	t.Helper()
+	img, err := imaging.Open(photo)
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(t.TempDir(), "cut-out.jpg")
+	if err := imaging.Save(imaging.Resize(imaging.Crop(img, part), 2*part.Dx(), 0, imaging.CatmullRom), file, imaging.JPEGQuality(95)); err != nil {
+		t.Fatal(err)
+	}
+	return file
+}
+
+// TestReadmeScreenshot draws the page Now for README.md, with a drawing in
+// place of a photograph: no person's picture may be in this project. So the
+// findings are put into the archive here, and nothing is examined.
+func TestReadmeScreenshot(t *testing.T) {
+	if *screenshots == "" {
+		t.Skip("only with -screenshots")
+	}
+	h := newHousehold(t)
+	drawing, err := os.ReadFile(filepath.Join("..", "..", "testdata", "doorstep.jpg"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	key := seal.NewKey()
+	if err := seal.WriteKey(h.key, key); err != nil {
+		t.Fatal(err)
+	}
+	a, err := store.Open(t.Context(), h.data, key, time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := a.AddBell(t.Context(), "front"); err != nil {
+		t.Fatal(err)
+	}
+	ada, err := a.AddPerson(t.Context(), "Ada Quill")
+	if err != nil {
+		t.Fatal(err)
+	}
+	face := store.Face{Box: image.Rect(540, 370, 740, 570)}
+	known := face
+	known.Match = &store.Match{Person: ada.ID, Distance: 0.31, FPIR: match.FPIR(0.31, 6), Band: string(match.BandOf(0.31, 6))}
+	now := time.Now()
+	for i, faces := range [][]store.Face{{face}, {}, {known}} {
+		at := now.Add(time.Duration(i-3) * 47 * time.Minute)
+		if i == 2 {
+			at = now
+		}
+		visit, _, err := a.Keep(t.Context(), store.NewStill{
+			Bell: "front", Ring: fmt.Sprint(i), JPEG: drawing, Width: 1280, Height: 1024, ReceivedAt: at,
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		v, err := a.Visit(t.Context(), visit)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := a.Record(t.Context(), v.Stills[0].ID, store.Done, faces); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := a.Close(); err != nil {
+		t.Fatal(err)
+	}
+	h.serve()
+	defer h.stop()
+	browser := newBrowser(t, 1280, 800)
+	do(t, browser, chromedp.Navigate(h.link))
+	fill(t, browser, "name", "Morgan Vale", "password", "a very quiet lantern", "again", "a very quiet lantern")
+	see(t, browser, "#visits article:first-child", "Ada Quill")
+	checkPage(t, browser)
+	screenshot(t, browser, "readme")
+}

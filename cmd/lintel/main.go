@@ -1,0 +1,128 @@
+// Command lintel is the server of a home-built doorbell, and the tools around
+// it. README.md says what it is for; `lintel --help` lists the commands.
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"github.com/alecthomas/kong"
+
+	"lintel/store"
+)
+
+// Exit statuses.
+const (
+	exitRight  = 0
+	exitFailed = 1
+	exitUsage  = 2
+)
+
+// globals are the flags that every command has, and what a command needs of
+// the process it runs in.
+type globals struct {
+	Data   string `help:"The archive's folder." env:"LINTEL_DATA" default:"data" type:"path" placeholder:"DIR"`
+	Models string `help:"The folder of model files." env:"LINTEL_MODELS" default:"models" type:"path" placeholder:"DIR"`
+	keyFlags
+
+	ctx            context.Context
+	stdout, stderr io.Writer
+}
+
+type cli struct {
+	globals
+
+	Serve    serveCmd    `cmd:"" help:"Run the server: take in stills, examine them, show them to tablets."`
+	Ring     ringCmd     `cmd:"" help:"Ring as a bell does, with photographs from files."`
+	Bell     bellCmd     `cmd:"" help:"Add, list or remove bells."`
+	Person   personCmd   `cmd:"" help:"Add, list or erase persons."`
+	Enrol    enrolCmd    `cmd:"" help:"Add references of a person from photographs."`
+	Compare  compareCmd  `cmd:"" help:"Say how alike the faces on two photographs are."`
+	Accuracy accuracyCmd `cmd:"" help:"Measure error rates on a folder of photographs."`
+	Speed    speedCmd    `cmd:"" help:"Measure how long a still takes, against a bare call of the face library."`
+	Models   modelsCmd   `cmd:"" name:"models" help:"Fetch or check the model files."`
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
+	stop()
+	os.Exit(code)
+}
+
+// run runs one command line and returns its exit status.
+func run(ctx context.Context, args []string, stdout, stderr io.Writer) (status int) {
+	type exit struct{ status int } // --help, from inside kong
+	defer func() {
+		if r := recover(); r != nil {
+			e, ok := r.(exit)
+			if !ok {
+				panic(r)
+			}
+			status = e.status
+		}
+	}()
+	var c cli
+	parser, err := kong.New(&c,
+		kong.Name("lintel"),
+		kong.Description("Says who rang at a home-built doorbell, keeps the stills in the house, and never moves a lock."),
+		kong.Writers(stdout, stderr),
+		kong.Exit(func(status int) { panic(exit{status}) }),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),
+	)
+	if err != nil {
+		fmt.Fprintln(stderr, "lintel:", err)
+		return exitFailed
+	}
+	parsed, err := parser.Parse(args)
+	if err != nil {
+		fmt.Fprintf(stderr, "lintel: %v\nlintel --help lists the commands and their flags.\n", err)
+		return exitUsage
+	}
+	c.globals.ctx, c.globals.stdout, c.globals.stderr = ctx, stdout, stderr
+	if err := parsed.Run(&c.globals); err != nil {
+		fmt.Fprintln(stderr, "lintel:", err)
+		if errors.Is(err, errUsage) {
+			return exitUsage
+		}
+		return exitFailed
+	}
+	return exitRight
+}
+
+// errUsage marks what is wrong with the words of a command line, beyond what
+// the parser sees.
+var errUsage = errors.New("wrong usage")
+
+// openArchive opens the archive, which must be there unless make is true.
+func (g *globals) openArchive(make bool) (*store.Archive, error) {
+	if !make && !store.Exists(g.Data) {
+		return nil, fmt.Errorf("%w in %s; --data names its folder, and `lintel serve` or `lintel bell add` makes one", store.ErrNoArchive, g.Data)
+	}
+	key, err := g.masterKey()
+	if err != nil {
+		return nil, err
+	}
+	return store.Open(g.ctx, g.Data, key, time.Now)
+}
+
+// print writes v as JSON if asked to, and through text otherwise.
+func (g *globals) print(asJSON bool, v any, text func(io.Writer)) error {
+	if !asJSON {
+		text(g.stdout)
+		return nil
+	}
+	e := json.NewEncoder(g.stdout)
+	e.SetIndent("", "  ")
+	if err := e.Encode(v); err != nil {
+		return fmt.Errorf("printing: %w", err)
+	}
+	return nil
+}

@@ -1,0 +1,107 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"text/tabwriter"
+	"time"
+
+	"lintel/store"
+)
+
+type personCmd struct {
+	Add   personAddCmd   `cmd:"" help:"Add a person, with the consent that enrolment needs."`
+	List  personListCmd  `cmd:"" help:"List the persons."`
+	Erase personEraseCmd `cmd:"" help:"Erase a person: consents, references, and the name in every finding."`
+}
+
+// consentFlags say who agreed, when, and to what.
+type consentFlags struct {
+	ConsentBy string    `help:"Who agreed: the person, or who may agree for them." placeholder:"NAME"`
+	ConsentOn time.Time `help:"When, such as 2026-11-25; today if not said." format:"2006-01-02" placeholder:"DATE"`
+	ConsentTo string    `help:"To what." default:"Recognising my face at the door from references kept on this server, until I withdraw this." placeholder:"TEXT"`
+}
+
+func (f consentFlags) consent() store.Consent {
+	c := store.Consent{GivenBy: f.ConsentBy, GivenAt: f.ConsentOn, Scope: f.ConsentTo}
+	if c.GivenAt.IsZero() {
+		c.GivenAt = time.Now()
+	}
+	return c
+}
+
+type personAddCmd struct {
+	Name string `arg:"" help:"The name that tablets show."`
+	consentFlags
+	JSON bool `name:"json" help:"Print JSON."`
+}
+
+func (c *personAddCmd) Run(g *globals) error {
+	a, err := g.openArchive(true)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	p, err := a.AddPerson(g.ctx, c.Name)
+	if err != nil {
+		return err
+	}
+	if c.ConsentBy != "" {
+		if err := a.RecordConsent(g.ctx, p.ID, c.consent()); err != nil {
+			return fmt.Errorf("%s was added, the consent was not recorded: %w", p.Name, err)
+		}
+		if p, err = a.Person(g.ctx, p.ID); err != nil {
+			return err
+		}
+	}
+	return g.print(c.JSON, p, func(w io.Writer) {
+		fmt.Fprintf(w, "%s  %s\n", p.ID, p.Name)
+		if p.Consent == nil {
+			fmt.Fprintln(w, "Without a consent nothing can be enrolled; `lintel enrol --consent-by NAME` records one.")
+		}
+	})
+}
+
+type personListCmd struct {
+	JSON bool `name:"json" help:"Print JSON."`
+}
+
+func (c *personListCmd) Run(g *globals) error {
+	a, err := g.openArchive(false)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	persons, err := a.Persons(g.ctx)
+	if err != nil {
+		return err
+	}
+	return g.print(c.JSON, notNil(persons), func(w io.Writer) {
+		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+		for _, p := range persons {
+			consent := "no consent"
+			if p.Consent != nil {
+				consent = fmt.Sprintf("consent by %s on %s", p.Consent.GivenBy, p.Consent.GivenAt.Local().Format(time.DateOnly))
+			}
+			fmt.Fprintf(t, "%s\t%s\treferences: %d\t%s\n", p.ID, p.Name, p.References, consent)
+		}
+		t.Flush()
+	})
+}
+
+type personEraseCmd struct {
+	Person string `arg:"" help:"The person's id or name."`
+}
+
+func (c *personEraseCmd) Run(g *globals) error {
+	a, err := g.openArchive(false)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	p, err := a.Person(g.ctx, c.Person)
+	if err != nil {
+		return err
+	}
+	return a.ErasePerson(g.ctx, p.ID)
+}

@@ -1,0 +1,157 @@
+package main
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"net/url"
+	"runtime"
+	"time"
+
+	"lintel/models"
+	"lintel/pipeline"
+	"lintel/pipeline/face"
+	"lintel/pipeline/intake"
+	"lintel/web"
+)
+
+type serveCmd struct {
+	Listen  string `help:"The address to listen on." default:"127.0.0.1:8420" placeholder:"ADDR"`
+	TLSCert string `name:"tls-cert" help:"A file with the server's certificate, in PEM." type:"existingfile" placeholder:"FILE"`
+	TLSKey  string `name:"tls-key" help:"A file with its key, in PEM." type:"existingfile" placeholder:"FILE"`
+}
+
+// workers is how many stills are examined at once: one a core, but no more
+// than a busy door needs, since each worker holds the models in memory.
+func workers() int { return min(runtime.NumCPU(), 4) }
+
+// stopTime bounds how long a stop waits for what was accepted.
+const stopTime = 20 * time.Second
+
+func (c *serveCmd) Run(g *globals) error {
+	if (c.TLSCert == "") != (c.TLSKey == "") {
+		return fmt.Errorf("%w: --tls-cert and --tls-key go together", errUsage)
+	}
+	if err := models.Present(g.Models); err != nil {
+		return err
+	}
+	log := slog.New(slog.NewTextHandler(g.stderr, nil))
+	archive, err := g.openArchive(true)
+	if err != nil {
+		return err
+	}
+	defer archive.Close()
+	if err := archive.Lock(); err != nil {
+		return err
+	}
+	removed, err := archive.Recover(g.ctx)
+	if err != nil {
+		return err
+	}
+	if removed > 0 {
+		log.Warn("removed stills that an earlier stop left half received; their bells were not answered", "files", removed)
+	}
+
+	listener, err := c.listen()
+	if err != nil {
+		return err
+	}
+	defer listener.Close()
+	pages := web.New(web.Config{
+		Archive: archive,
+		Intake:  intake.New(archive, time.Now, intake.DefaultLimits),
+		Log:     log,
+		Now:     time.Now,
+		Zone:    time.Local,
+		TLS:     c.TLSCert != "",
+	})
+	if err := c.greet(g, log, pages, listener.Addr()); err != nil {
+		return err
+	}
+	return c.serve(g.ctx, log, listener, pages, pipeline.New(archive, log, func() (pipeline.Finder, error) { return face.Open(g.Models) }, workers()))
+}
+
+func (c *serveCmd) listen() (net.Listener, error) {
+	l, err := net.Listen("tcp", c.Listen)
+	if err != nil {
+		return nil, fmt.Errorf("listening on %s: %w", c.Listen, err)
+	}
+	if c.TLSCert == "" {
+		return l, nil
+	}
+	cert, err := tls.LoadX509KeyPair(c.TLSCert, c.TLSKey)
+	if err != nil {
+		l.Close()
+		return nil, fmt.Errorf("loading the certificate: %w", err)
+	}
+	return tls.NewListener(l, &tls.Config{Certificates: []tls.Certificate{cert}, MinVersion: tls.VersionTLS12}), nil
+}
+
+// greet says where the server is, how to begin, and what is wrong with where
+// it listens.
+func (c *serveCmd) greet(g *globals, log *slog.Logger, pages *web.Server, addr net.Addr) error {
+	base := url.URL{Scheme: "http", Host: addr.String()}
+	if c.TLSCert != "" {
+		base.Scheme = "https"
+	}
+	tcp, _ := addr.(*net.TCPAddr)
+	if tcp != nil && (tcp.IP.IsLoopback() || tcp.IP.IsUnspecified()) {
+		base.Host = fmt.Sprintf("localhost:%d", tcp.Port)
+	}
+	if tcp != nil && !tcp.IP.IsLoopback() && c.TLSCert == "" {
+		log.Warn("listening beyond this machine without TLS: anybody on the network can read stills and passwords on their way; use --tls-cert and --tls-key", "listen", addr)
+	}
+	fmt.Fprintf(g.stdout, "Lintel serves on %s\n", base.String())
+	token, needed, err := pages.SetUpToken(g.ctx)
+	if err != nil {
+		return err
+	}
+	if needed {
+		fmt.Fprintf(g.stdout, "\nNobody lives here yet. Open this link once, in a browser on this machine, to set Lintel up:\n\n  %s/set-up?token=%s\n\n", base.String(), token)
+	}
+	return nil
+}
+
+// serve runs the server and the pipeline until the context is done or either
+// of them fails; then both finish what they accepted.
+func (c *serveCmd) serve(ctx context.Context, log *slog.Logger, listener net.Listener, pages *web.Server, steps *pipeline.Pipeline) error {
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	server := &http.Server{
+		Handler:           pages,
+		ReadHeaderTimeout: 10 * time.Second,
+		ReadTimeout:       time.Minute, // 8 MiB over bad Wi-Fi
+		WriteTimeout:      time.Minute,
+		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    16 << 10,
+		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelWarn),
+	}
+	examined, served := make(chan error, 1), make(chan error, 1)
+	go func() {
+		defer stop()
+		examined <- steps.Run(ctx)
+	}()
+	go func() {
+		defer stop()
+		err := server.Serve(listener)
+		if errors.Is(err, http.ErrServerClosed) {
+			err = nil
+		}
+		served <- err
+	}()
+	<-ctx.Done()
+
+	log.Info("stopping: finishing what was accepted")
+	finish, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopTime)
+	defer cancel()
+	err := errors.Join(pages.Drain(finish), server.Shutdown(finish), <-served, <-examined)
+	if err != nil {
+		return fmt.Errorf("serving: %w", err)
+	}
+	log.Info("stopped")
+	return nil
+}

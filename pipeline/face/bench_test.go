@@ -1,0 +1,160 @@
+package face
+
+import (
+	"bytes"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"lintel/store"
+)
+
+// BenchmarkFind times a Finder, from JPEG to descriptors, and one bare go-face
+// call, alternately on the same painted stills. ns/op is the Finder's alone;
+// the other metrics are medians in milliseconds, their ratio and that of the
+// 95th percentiles, and how many of 100 faces each found. Run it with
+// -benchtime=100x, once over all stills.
+func BenchmarkFind(b *testing.B) {
+	for _, test := range []struct {
+		name    string
+		width   int
+		degrees float64
+	}{
+		{"no-face", 0, 0}, {"30", 30, 0}, {"40", 40, 0}, {"60", 60, 0}, {"100", 100, 0}, {"140", 140, 0}, {"400", 400, 0},
+		{"40-turned", 40, 20}, {"60-turned", 60, 20}, {"100-turned", 100, 20}, {"400-turned", 400, 20},
+	} {
+		b.Run(test.name, func(b *testing.B) {
+			f, bare := open(b), openBare(b)
+			stills := make([][]byte, 100)
+			faces := make([]image.Rectangle, len(stills))
+			p := painter(b, f, uint64(test.width), len(stills))
+			for i := range stills {
+				stills[i], faces[i] = p.paint(b, test.width, test.degrees)
+			}
+			var ours, theirs []time.Duration
+			oursFound, theirsFound := 0, 0
+			timed := func(find func() ([]store.Face, error), times *[]time.Duration, found *int, face image.Rectangle) {
+				began := time.Now()
+				got, err := find()
+				*times = append(*times, time.Since(began))
+				if err != nil {
+					b.Fatal(err)
+				}
+				if test.width > 0 && hit(got, face) {
+					*found++
+				}
+			}
+			for b.Loop() {
+				i := len(ours) % len(stills)
+				timed(func() ([]store.Face, error) { return findIn(f, stills[i]) }, &ours, &oursFound, faces[i])
+				b.StopTimer()
+				timed(func() ([]store.Face, error) { return bare.Find(stills[i]) }, &theirs, &theirsFound, faces[i])
+				b.StartTimer()
+			}
+			n := len(ours)
+			slices.Sort(ours)
+			slices.Sort(theirs)
+			b.ReportMetric(ours[n/2].Seconds()*1e3, "ours-ms")
+			b.ReportMetric(theirs[n/2].Seconds()*1e3, "bare-ms")
+			b.ReportMetric(ours[n/2].Seconds()/theirs[n/2].Seconds(), "ratio-p50")
+			b.ReportMetric(ours[n*95/100].Seconds()/theirs[n*95/100].Seconds(), "ratio-p95")
+			if test.width > 0 {
+				b.ReportMetric(100*float64(oursFound)/float64(n), "%found")
+				b.ReportMetric(100*float64(theirsFound)/float64(n), "%bare-found")
+			}
+		})
+	}
+}
+
+// BenchmarkSteps times what Find is made of, on a still with no face: the
+// searches go over all of it.
+func BenchmarkSteps(b *testing.B) {
+	f := open(b)
+	p := painter(b, f, 1, 1)
+	raw, _ := p.paint(b, 0, 0)
+	still, err := jpeg.Decode(bytes.NewReader(raw))
+	if err != nil {
+		b.Fatal(err)
+	}
+	fine := reducedLuma(still, maxPlane)
+	coarse := fine.halved().widened(coarseMargin)
+	wide := fine.widened(fineMargin)
+	withFace, box := p.paint(b, 140, 0)
+	crowded, err := jpeg.Decode(bytes.NewReader(withFace))
+	if err != nil {
+		b.Fatal(err)
+	}
+	at := place{x: (box.Min.X + box.Max.X) / 2, y: (box.Min.Y + box.Max.Y) / 2, side: box.Dx() * 100 / 84}
+	onFace, err := cropAround(crowded, at).encode()
+	if err != nil {
+		b.Fatal(err)
+	}
+	onNothing, err := cropAround(still, at).encode()
+	if err != nil {
+		b.Fatal(err)
+	}
+	for _, step := range []struct {
+		name string
+		run  func()
+	}{
+		{"decode", func() { jpeg.Decode(bytes.NewReader(raw)) }},
+		{"luma", func() {
+			fine := reducedLuma(still, maxPlane)
+			fine.halved().widened(coarseMargin)
+			fine.widened(fineMargin)
+		}},
+		{"large-first", func() { f.search(coarse, largeFirst) }},
+		{"large-second", func() { f.search(coarse, largeSecond) }},
+		{"small-first", func() { f.search(wide, smallFirst) }},
+		{"large-close", func() { f.search(coarse, largeClose) }},
+		{"medium-close", func() { f.search(wide, mediumClose) }},
+		{"small-close", func() { f.search(wide, smallClose) }},
+		{"again", func() { f.again(coarse, at) }},
+		{"crop", func() { cropAround(crowded, at).encode() }},
+		{"go-face-yes", func() { f.detector.Recognize(onFace) }},
+		{"go-face-no", func() { f.detector.Recognize(onNothing) }},
+	} {
+		b.Run(step.name, func(b *testing.B) {
+			for b.Loop() {
+				step.run()
+			}
+		})
+	}
+}
+
+// BenchmarkOpen reports besides how much more memory the process has for each
+// Finder that found faces once.
+func BenchmarkOpen(b *testing.B) {
+	photo := example(b, "2008_002506.jpg")
+	find(b, open(b), photo) // the libraries' own memory, and the garbage collector's, is there after this
+	before := resident(b)
+	for b.Loop() {
+		find(b, open(b), photo)
+	}
+	b.ReportMetric((resident(b)-before)/float64(b.N), "MB")
+}
+
+// resident is how much memory the process has, in MB.
+func resident(b *testing.B) float64 {
+	raw, err := os.ReadFile("/proc/self/status")
+	if err != nil {
+		b.Skip(err)
+	}
+	for line := range strings.Lines(string(raw)) {
+		if rest, ok := strings.CutPrefix(line, "VmRSS:"); ok {
+			kB, err := strconv.Atoi(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(rest), "kB")))
+			if err != nil {
+				b.Fatal(err)
+			}
+			return float64(kB) / 1000
+		}
+	}
+	b.Fatal(fmt.Errorf("no VmRSS in %q", raw))
+	return 0
+}

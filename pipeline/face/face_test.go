@@ -1,0 +1,655 @@
+package face
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"encoding/xml"
+	"errors"
+	"fmt"
+	"image"
+	"image/color"
+	"image/jpeg"
+	"io"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"reflect"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+
+	goface "github.com/Kagami/go-face"
+	"github.com/disintegration/imaging"
+
+	"lintel/pipeline/face/doorstep"
+	"lintel/pipeline/match"
+	"lintel/store"
+)
+
+// Outside: dlib's example photographs and the boxes its author drew on them.
+// That a box counts as found from an intersection over union of 0.5 is
+// common practice since the PASCAL VOC challenge.
+func TestLabelledPhotographs(t *testing.T) {
+	f := open(t)
+	photographs := labelled(t)
+	labels, small, missed := 0, 0, 0
+	for _, p := range photographs {
+		faces := find(t, f, example(t, p.File))
+		for _, b := range p.Boxes {
+			labels++
+			if b.Width < 40 {
+				small++
+			}
+			if hit(faces, b.rectangle()) {
+				continue
+			}
+			missed++
+			if b.Width >= 40 {
+				t.Errorf("%s: the face at %v, %d pixels wide, was not found", p.File, b.rectangle(), b.Width)
+			} else {
+				t.Logf("%s: the face at %v, below 40 pixels, was not found", p.File, b.rectangle())
+			}
+		}
+	}
+	t.Logf("%d labelled faces, %d of them below 40 pixels; %d missed", labels, small, missed)
+	if labels != 43 { // counted in the two files
+		t.Errorf("%d labelled faces were read, there are 43", labels)
+	}
+}
+
+// Outside: dlib's example photograph of dogs, with no person on it.
+func TestDogs(t *testing.T) {
+	if faces := find(t, open(t), example(t, "dogs.jpg")); len(faces) != 0 {
+		t.Errorf("%d faces found among dogs, the first at %v", len(faces), faces[0].Box)
+	}
+}
+
+// Outside: dlib's dnn_face_recognition_ex.cpp says that there are 4 people on
+// this photograph, and finds them by the same clustering.
+func TestPeopleOnOnePhotograph(t *testing.T) {
+	faces := find(t, open(t), example(t, "bald_guys.jpg"))
+	bare, err := openBare(t).Find(readExample(t, "bald_guys.jpg"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	missed := 0
+	for _, b := range bare {
+		if !hit(faces, b.Box) {
+			missed++
+			t.Logf("the face at %v was not found, a bare go-face call finds it", b.Box)
+		}
+	}
+	if missed*10 > len(bare) {
+		t.Errorf("%d of the %d faces were missed that a bare go-face call finds", missed, len(bare))
+	}
+	people := whisper(rand.New(rand.NewPCG(1, 1)), faces, 0.6)
+	if got := len(slices.Compact(slices.Sorted(slices.Values(people)))); got != 4 {
+		t.Errorf("the faces cluster into %d people, not 4: %v", got, people)
+	}
+	t.Logf("%d faces, %d by a bare call; people: %v", len(faces), len(bare), people)
+}
+
+// whisper clusters faces by the Chinese Whispers algorithm as dlib's
+// chinese_whispers does: faces nearer than distance are neighbours, and each
+// takes up, again and again and in random order, the label that most of its
+// neighbours have.
+func whisper(r *rand.Rand, faces []store.Face, distance float64) []int {
+	labels := make([]int, len(faces))
+	for i := range labels {
+		labels[i] = i
+	}
+	for range 100 * len(faces) {
+		i := r.IntN(len(faces))
+		votes := make([]int, len(faces))
+		for j := range faces {
+			if match.Distance(&faces[i].Descriptor, &faces[j].Descriptor) < distance {
+				votes[labels[j]]++
+			}
+		}
+		labels[i] = slices.Index(votes, slices.Max(votes))
+	}
+	return labels
+}
+
+// Outside: a second go-face recognizer that gets the same bytes.
+func TestSameDescriptorAsBareCall(t *testing.T) {
+	f := open(t)
+	overheard := listen(f)
+	bare := openBare(t)
+	compared := 0
+	for _, name := range []string{"2008_002506.jpg", "2008_001322.jpg", "2009_004587.jpg", "2008_002470.jpg"} {
+		overheard.crops = nil
+		for _, face := range find(t, f, example(t, name)) {
+			nearest := 1.0
+			for _, crop := range overheard.crops {
+				onCrop, err := bare.Find(crop)
+				if err != nil {
+					t.Fatal(err)
+				}
+				for _, b := range onCrop {
+					nearest = min(nearest, match.Distance(&face.Descriptor, &b.Descriptor))
+				}
+			}
+			compared++
+			if nearest > 1e-5 {
+				t.Errorf("%s: the descriptor of the face at %v is %g from that of a bare call on the same crop", name, face.Box, nearest)
+			}
+		}
+	}
+	if compared < 10 {
+		t.Errorf("only %d faces were compared", compared)
+	}
+}
+
+// wholeStill is the most that the descriptor may change because go-face got a
+// crop of about 110 pixels a face, and not the still: less than half of 0.45,
+// the distance below which two stills are taken for the same person's.
+// MEASUREMENTS.md has the distances measured.
+const wholeStill = 0.2
+
+// Outside: one go-face call on the whole still, of people of the Face Research
+// Lab London Set.
+func TestDescriptorNearThatOfTheWholeStill(t *testing.T) {
+	f, bare := open(t), openBare(t)
+	var distances []float64
+	for _, name := range portraits(t)[:wholeStills] {
+		raw, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ours, err := findIn(f, raw)
+		if err != nil || len(ours) != 1 {
+			t.Fatalf("%s: %d faces, %v", name, len(ours), err)
+		}
+		theirs, err := bare.Find(raw)
+		if err != nil || len(theirs) != 1 {
+			t.Fatalf("%s: a bare call gives %d faces, %v", name, len(theirs), err)
+		}
+		if got := iou(ours[0].Box, theirs[0].Box); got < 0.5 {
+			t.Errorf("%s: boxes %v and %v: intersection over union is %.2f", name, ours[0].Box, theirs[0].Box, got)
+		}
+		for i, p := range ours[0].Landmarks {
+			if q := theirs[0].Landmarks[i]; max(p.X-q.X, q.X-p.X, p.Y-q.Y, q.Y-p.Y) > 0.05*float64(ours[0].Width()) {
+				t.Errorf("%s: landmark %d is at %v, by a bare call at %v", name, i, p, q)
+			}
+		}
+		d := match.Distance(&ours[0].Descriptor, &theirs[0].Descriptor)
+		if d > wholeStill {
+			t.Errorf("%s: the descriptor is %.3f from that of the whole still", name, d)
+		}
+		distances = append(distances, d)
+	}
+	slices.Sort(distances)
+	t.Logf("distances of %d stills: median %.3f, most %.3f", len(distances), distances[len(distances)/2], distances[len(distances)-1])
+}
+
+// Outside: the place and width that the face was painted at. The bar, 95 of
+// 100, is Lintel's own; BenchmarkFind/40 has a hundred stills.
+func TestSmallFacesOnPaintedStills(t *testing.T) {
+	f := open(t)
+	p := painter(t, f, 1, paintedPortraits)
+	found := 0
+	for range paintedStills {
+		raw, box := p.paint(t, 40, 0)
+		faces, err := findIn(f, raw)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if hit(faces, box) {
+			found++
+		}
+	}
+	t.Logf("%d of %d faces of 40 pixels found", found, paintedStills)
+	if found*100 < 95*paintedStills {
+		t.Errorf("%d of %d faces of 40 pixels found", found, paintedStills)
+	}
+}
+
+// Outside: the boxes of go-face and the squares of pigo, two libraries that
+// know nothing of each other, on dlib's example photographs.
+func TestBoxRatio(t *testing.T) {
+	f := open(t)
+	var ratios []float64
+	for _, p := range labelled(t) {
+		still := example(t, p.File)
+		fine := reducedLuma(still, maxPlane)
+		places := append(f.search(fine.halved(), largeClose), append(f.search(fine, mediumClose), f.search(fine, smallClose)...)...)
+		for _, b := range p.Boxes {
+			at := slices.MaxFunc(places, func(a, c place) int { return cmp.Compare(iou(a.box(), b.rectangle()), iou(c.box(), b.rectangle())) })
+			faces, err := f.look(still, at)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, face := range faces {
+				if iou(face.Box, b.rectangle()) >= 0.5 {
+					ratios = append(ratios, float64(face.Width())/float64(at.side))
+				}
+			}
+		}
+	}
+	if len(ratios) < 30 {
+		t.Fatalf("only %d faces to compare", len(ratios))
+	}
+	slices.Sort(ratios)
+	n := len(ratios)
+	t.Logf("box over square of %d faces: median %.3f, quartiles %.3f and %.3f", n, ratios[n/2], ratios[n/4], ratios[n*3/4])
+	if median := ratios[n/2]; median < boxRatio-0.05 || median > boxRatio+0.05 {
+		t.Errorf("the median of box over square is %.3f, boxRatio %.2f", median, boxRatio)
+	}
+}
+
+// Where a still lies in a larger picture must not matter: a part of a picture
+// whose bounds begin elsewhere has the same faces at the same places.
+func TestPartOfPicture(t *testing.T) {
+	f := open(t)
+	photo := example(t, "2008_002506.jpg").(*image.YCbCr)
+	part := image.Rect(80, 40, 480, 300) // even, so that the chroma is the same
+	grey := image.NewGray(photo.Rect)
+	for y := range photo.Rect.Dy() {
+		copy(grey.Pix[y*grey.Stride:], photo.Y[y*photo.YStride:][:photo.Rect.Dx()])
+	}
+	nrgba := imaging.Clone(photo)
+	shifted := *nrgba
+	shifted.Rect = nrgba.Rect.Sub(image.Pt(1000, 77))
+	for _, test := range []struct {
+		name        string
+		part, moved image.Image
+	}{
+		{"YCbCr", anew(photo.SubImage(part)), photo.SubImage(part)},
+		{"grey", anew(grey.SubImage(part)), grey.SubImage(part)},
+		{"NRGBA", anew(nrgba.SubImage(part)), nrgba.SubImage(part)},
+		{"negative", nrgba, &shifted},
+	} {
+		want, got := find(t, f, test.part), find(t, f, test.moved)
+		if len(want) != 3 {
+			t.Errorf("%s: %d faces, the photograph has 3", test.name, len(want))
+		}
+		if !reflect.DeepEqual(want, got) {
+			t.Errorf("%s: faces at %v, but %v on the part of a larger picture", test.name, boxes(want), boxes(got))
+		}
+	}
+}
+
+// anew copies a part of a picture into one whose bounds begin at (0, 0).
+func anew(img image.Image) image.Image {
+	b := img.Bounds()
+	switch img := img.(type) {
+	case *image.Gray:
+		c := image.NewGray(image.Rect(0, 0, b.Dx(), b.Dy()))
+		for y := range b.Dy() {
+			copy(c.Pix[y*c.Stride:][:c.Stride], img.Pix[y*img.Stride:])
+		}
+		return c
+	case *image.YCbCr:
+		c := *img
+		c.Rect = b.Sub(b.Min)
+		return &c
+	}
+	return imaging.Clone(img)
+}
+
+func TestStillsWithoutRoomForAFace(t *testing.T) {
+	f := open(t)
+	for _, size := range []image.Point{{}, {1, 1}, {0, 100}, {2, 5000}, {5000, 2}, {19, 19}, {20, 20}, {40, 41}, {60000, 3}, {721, 1}, {1441, 90}} {
+		rect := image.Rectangle{Max: size}
+		noise := image.NewGray(rect)
+		r := rand.New(rand.NewPCG(2, 2))
+		for i := range noise.Pix {
+			noise.Pix[i] = uint8(r.Uint32())
+		}
+		for _, still := range []image.Image{noise, image.NewYCbCr(rect, image.YCbCrSubsampleRatio420), image.NewNRGBA(rect)} {
+			if faces := find(t, f, still); len(faces) != 0 {
+				t.Errorf("%v %T: %d faces found", size, still, len(faces))
+			}
+		}
+	}
+}
+
+// A crowd is the most work that a still can make: every place bounds it, and
+// none is asked about twice.
+func TestCrowd(t *testing.T) {
+	f := open(t)
+	overheard := listen(f)
+	one := imaging.Resize(imaging.Crop(example(t, "2008_002506.jpg"), image.Rect(110, 45, 230, 175)), 48, 0, imaging.Lanczos)
+	crowd := image.NewNRGBA(image.Rect(0, 0, doorstep.Width, doorstep.Height))
+	for y := 0; y < doorstep.Height; y += one.Rect.Dy() {
+		for x := 0; x < doorstep.Width; x += one.Rect.Dx() {
+			drawAt(crowd, one, x, y)
+		}
+	}
+	faces := find(t, f, crowd)
+	t.Logf("%d faces, after %d crops", len(faces), len(overheard.crops))
+	if len(overheard.crops) > 6*maxPlaces {
+		t.Errorf("go-face was asked about %d crops", len(overheard.crops))
+	}
+}
+
+func drawAt(dst, src *image.NRGBA, x, y int) {
+	for sy := 0; sy < src.Rect.Dy() && y+sy < dst.Rect.Dy(); sy++ {
+		copy(dst.Pix[dst.PixOffset(x, y+sy):dst.PixOffset(0, y+sy)+dst.Stride], src.Pix[sy*src.Stride:][:src.Stride])
+	}
+}
+
+func TestContext(t *testing.T) {
+	f := open(t)
+	ctx, cancel := context.WithCancel(t.Context())
+	overheard := listen(f)
+	overheard.before = cancel // with the first crop
+	still := imaging.Resize(example(t, "2008_002506.jpg"), 1000, 0, imaging.Linear)
+	for _, when := range []string{"while a face is looked at", "before"} {
+		faces, err := f.Find(ctx, still)
+		if !errors.Is(err, context.Canceled) || faces != nil {
+			t.Errorf("ended %s: %d faces, error %v", when, len(faces), err)
+		}
+	}
+	if len(overheard.crops) != 1 {
+		t.Errorf("%d crops were looked at, 1 before the end", len(overheard.crops))
+	}
+	if _, err := f.Find(ctx, doorstep.Plain(color.Gray{90})); !errors.Is(err, context.Canceled) {
+		t.Errorf("a still with nothing to look at: error %v", err)
+	}
+	f.cascade = nil // what still searched now would panic, and the race detector see it
+}
+
+func TestDetectorFails(t *testing.T) {
+	f := open(t)
+	broken := errors.New("broken")
+	listen(f).err = broken
+	faces, err := f.Find(t.Context(), example(t, "2008_002506.jpg"))
+	if !errors.Is(err, broken) || faces != nil {
+		t.Errorf("%d faces, error %v", len(faces), err)
+	}
+	f.cascade = nil
+}
+
+func TestOpenWithoutModels(t *testing.T) {
+	models := modelFiles(t)
+	for _, test := range []struct{ name, leaveOut, breakUp string }{
+		{name: "empty folder"},
+		{name: "no cascade", leaveOut: "facefinder"},
+		{name: "broken cascade", breakUp: "facefinder"},
+		{name: "no landmarks", leaveOut: "shape_predictor_5_face_landmarks.dat"},
+		{name: "broken landmarks", breakUp: "shape_predictor_5_face_landmarks.dat"},
+	} {
+		dir := t.TempDir()
+		names, err := filepath.Glob(filepath.Join(models, "*"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, name := range names {
+			at := filepath.Join(dir, filepath.Base(name))
+			switch base := filepath.Base(name); {
+			case test.leaveOut == "" && test.breakUp == "", base == test.leaveOut:
+			case base == test.breakUp:
+				err = os.WriteFile(at, []byte("not a model, but longer than a header"), 0o600)
+			default:
+				err = os.Symlink(name, at)
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		f, err := Open(dir)
+		if !errors.Is(err, ErrModels) {
+			t.Errorf("%s: error %v, want ErrModels", test.name, err)
+		}
+		if f != nil {
+			f.Close()
+		}
+	}
+}
+
+// Two Finders at once find what each finds alone.
+func TestFindersBeside(t *testing.T) {
+	names := []string{"2008_002506.jpg", "2008_001322.jpg", "2009_004587.jpg"}
+	alone := open(t)
+	var want [][]store.Face
+	for _, name := range names {
+		want = append(want, find(t, alone, example(t, name)))
+	}
+	var beside sync.WaitGroup
+	for _, f := range []*Finder{alone, open(t)} {
+		beside.Go(func() {
+			for i, name := range names {
+				got, err := f.Find(t.Context(), example(t, name))
+				if err != nil || !reflect.DeepEqual(got, want[i]) {
+					t.Errorf("%s: faces at %v, alone at %v, error %v", name, boxes(got), boxes(want[i]), err)
+				}
+			}
+		})
+	}
+	beside.Wait()
+}
+
+// eavesdropper notes what go-face is asked.
+type eavesdropper struct {
+	detector
+	crops  [][]byte
+	before func() // called before go-face is, if not nil
+	err    error  // returned instead of go-face's answer, if not nil
+}
+
+// listen puts an eavesdropper between a Finder and its detector.
+func listen(f *Finder) *eavesdropper {
+	e := &eavesdropper{detector: f.detector}
+	f.detector = e
+	return e
+}
+
+func (e *eavesdropper) Recognize(crop []byte) ([]goface.Face, error) {
+	e.crops = append(e.crops, crop)
+	if e.before != nil {
+		e.before()
+	}
+	if e.err != nil {
+		return nil, e.err
+	}
+	return e.detector.Recognize(crop)
+}
+
+// modelFiles returns the folder of model files, or skips the test.
+func modelFiles(t testing.TB) string {
+	t.Helper()
+	dir, ok := doorstep.Models()
+	if !ok {
+		if os.Getenv("LINTEL_MODELS") != "" {
+			t.Fatal("LINTEL_MODELS names a folder without the model files:", dir)
+		}
+		t.Skip("SKIPPED: the model files are missing; `make test` fetches them")
+	}
+	return dir
+}
+
+func open(t testing.TB) *Finder {
+	t.Helper()
+	f, err := Open(modelFiles(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { f.Close() })
+	return f
+}
+
+func openBare(t testing.TB) *Bare {
+	t.Helper()
+	b, err := OpenBare(modelFiles(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { b.Close() })
+	return b
+}
+
+// readExample reads one of dlib's example files.
+func readExample(t testing.TB, name string) []byte {
+	t.Helper()
+	raw, err := os.ReadFile(filepath.Join(modelFiles(t), "examples", name))
+	if errors.Is(err, os.ErrNotExist) && os.Getenv("LINTEL_MODELS") == "" {
+		t.Skip("SKIPPED: dlib's example photographs are missing; `make test` fetches them")
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	return raw
+}
+
+func example(t testing.TB, name string) image.Image {
+	t.Helper()
+	img, err := jpeg.Decode(bytes.NewReader(readExample(t, name)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return img
+}
+
+// A photograph is an entry of dlib's lists of labelled faces.
+type photograph struct {
+	File  string  `xml:"file,attr"`
+	Boxes []label `xml:"box"`
+}
+
+type label struct {
+	Top    int `xml:"top,attr"`
+	Left   int `xml:"left,attr"`
+	Width  int `xml:"width,attr"`
+	Height int `xml:"height,attr"`
+}
+
+func (l label) rectangle() image.Rectangle {
+	return image.Rect(l.Left, l.Top, l.Left+l.Width, l.Top+l.Height)
+}
+
+// labelled reads dlib's lists of labelled faces.
+func labelled(t testing.TB) []photograph {
+	t.Helper()
+	var all []photograph
+	for _, name := range []string{"training.xml", "testing.xml"} {
+		d := xml.NewDecoder(bytes.NewReader(readExample(t, name)))
+		d.CharsetReader = func(charset string, in io.Reader) (io.Reader, error) {
+			if !strings.EqualFold(charset, "ISO-8859-1") {
+				return nil, fmt.Errorf("character set %s", charset)
+			}
+			raw, err := io.ReadAll(in)
+			letters := make([]rune, len(raw))
+			for i, b := range raw {
+				letters[i] = rune(b)
+			}
+			return strings.NewReader(string(letters)), err
+		}
+		var list struct {
+			Photographs []photograph `xml:"images>image"`
+		}
+		if err := d.Decode(&list); err != nil {
+			t.Fatalf("%s: %v", name, err)
+		}
+		all = append(all, list.Photographs...)
+	}
+	return all
+}
+
+func find(t testing.TB, f *Finder, still image.Image) []store.Face {
+	t.Helper()
+	faces, err := f.Find(t.Context(), still)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return faces
+}
+
+// findIn finds the faces on a JPEG still.
+func findIn(f *Finder, raw []byte) ([]store.Face, error) {
+	img, err := jpeg.Decode(bytes.NewReader(raw))
+	if err != nil {
+		return nil, err
+	}
+	return f.Find(context.Background(), img)
+}
+
+// portraits returns the files of the face pairs with a neutral expression, or
+// skips the test.
+func portraits(t testing.TB) []string {
+	t.Helper()
+	dir, ok := doorstep.Faces()
+	if !ok {
+		t.Skipf("SKIPPED: no photographs in %s, so nothing was painted or compared; LINTEL_FACES names their folder", filepath.Join(dir, "pairs"))
+	}
+	names, err := filepath.Glob(filepath.Join(dir, "pairs", "*", "neutral.jpg"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return names
+}
+
+// paints makes one still after the other.
+type paints struct {
+	r          *rand.Rand
+	background image.Image
+	portraits  []doorstep.Portrait
+	next       int
+}
+
+// painter paints up to n portraits in turn. Where their faces are, a bare
+// go-face call says.
+func painter(t testing.TB, f *Finder, seed uint64, n int) *paints {
+	t.Helper()
+	portraits(t)
+	dir, _ := doorstep.Faces()
+	p := &paints{r: rand.New(rand.NewPCG(seed, seed)), background: example(t, "dogs.jpg")}
+	var err error
+	p.portraits, err = doorstep.ReadPortraits(dir, n, func(img image.Image) (image.Rectangle, error) {
+		faces, err := f.Find(t.Context(), img)
+		if err == nil && len(faces) != 1 {
+			err = fmt.Errorf("%d faces", len(faces))
+		}
+		if err != nil {
+			return image.Rectangle{}, err
+		}
+		return faces[0].Box, nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+// paint returns a still as a bell sends it, and the face's box. The face is
+// width pixels wide, or there is none if width is 0, and turned by up to so
+// many degrees either way.
+func (p *paints) paint(t testing.TB, width int, degrees float64) ([]byte, image.Rectangle) {
+	t.Helper()
+	var portrait *doorstep.Portrait
+	if width > 0 {
+		turned := p.portraits[p.next%len(p.portraits)]
+		p.next++
+		if degrees > 0 {
+			turned = turned.Rotated(degrees * (2*p.r.Float64() - 1))
+		}
+		portrait = &turned
+	}
+	still, box := doorstep.Paint(p.r, p.background, portrait, width)
+	var b bytes.Buffer
+	if err := jpeg.Encode(&b, still, &jpeg.Options{Quality: 85}); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes(), box
+}
+
+// hit reports whether one of the faces is at a box.
+func hit(faces []store.Face, box image.Rectangle) bool {
+	return slices.ContainsFunc(faces, func(f store.Face) bool { return iou(f.Box, box) >= 0.5 })
+}
+
+func iou(a, b image.Rectangle) float64 {
+	both := area(a.Intersect(b))
+	return float64(both) / float64(area(a)+area(b)-both)
+}
+
+func boxes(faces []store.Face) []image.Rectangle {
+	var all []image.Rectangle
+	for _, f := range faces {
+		all = append(all, f.Box)
+	}
+	return all
+}

@@ -1,0 +1,9 @@
+//go:build !race
+
+package face
+
+const (
+	paintedStills    = 40
+	paintedPortraits = 20
+	wholeStills      = 20
+)

@@ -1,0 +1,152 @@
+// Package seal makes what the archive keeps unreadable to whoever has only its
+// folder.
+//
+// Everything is sealed with AES-256-GCM (NIST SP 800-38D) from the standard
+// library, so a changed byte is noticed, and bound to its place: what was
+// sealed as one still can't pass for another.
+//
+// There are three kinds of keys.
+//
+//   - The master key, 32 random bytes, lies in a file outside the archive's
+//     folder, comes as a credential from the service manager, or is derived
+//     from a passphrase ([ReadKey]). It is never stored in the archive.
+//   - From it HKDF (RFC 5869) derives one key for each use: wrapping data keys,
+//     sealing small values such as names and descriptors, and making the index
+//     by which a name is looked up.
+//   - Each still has a random data key of its own, stored wrapped. Whoever
+//     destroys the wrapped key destroys the still, wherever copies of its file
+//     may be.
+package seal
+
+import (
+	"crypto/aes"
+	"crypto/cipher"
+	"crypto/hkdf"
+	"crypto/hmac"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/binary"
+	"errors"
+	"fmt"
+)
+
+// KeySize is the length of every key here, in bytes.
+const KeySize = 32
+
+// Overhead is how many bytes longer a sealed value is than the value.
+const Overhead = 12 + 16 // nonce and tag
+
+// ErrOpen says that something can't be opened: it was sealed with another
+// key, for another place, or has changed since.
+var ErrOpen = errors.New("it was sealed with another key or has been changed")
+
+// A Key is a master key.
+type Key [KeySize]byte
+
+// NewKey returns a random key.
+func NewKey() (k Key) {
+	rand.Read(k[:]) // never fails, see crypto/rand
+	return k
+}
+
+// A Sealer seals and opens with the keys derived from a master key. It is safe
+// for use by several goroutines.
+type Sealer struct {
+	wrapping cipher.AEAD
+	values   cipher.AEAD
+	index    []byte
+}
+
+// NewSealer derives the keys of a master key.
+func NewSealer(master Key) (*Sealer, error) {
+	s := new(Sealer)
+	var err error
+	if s.wrapping, err = derived(master, "lintel wrapping of data keys 1"); err != nil {
+		return nil, err
+	}
+	if s.values, err = derived(master, "lintel sealing of values 1"); err != nil {
+		return nil, err
+	}
+	s.index, err = hkdf.Key(sha256.New, master[:], nil, "lintel index of names 1", KeySize)
+	return s, err
+}
+
+func derived(master Key, use string) (cipher.AEAD, error) {
+	key, err := hkdf.Key(sha256.New, master[:], nil, use, KeySize)
+	if err != nil {
+		return nil, fmt.Errorf("deriving a key: %w", err)
+	}
+	return newAEAD(key)
+}
+
+// newAEAD returns AES-256-GCM that puts a random nonce of 96 bits before what
+// it seals. SP 800-38D, 8.3, allows 2^32 values under one key that way.
+func newAEAD(key []byte) (cipher.AEAD, error) {
+	block, err := aes.NewCipher(key)
+	if err != nil {
+		return nil, err
+	}
+	return cipher.NewGCMWithRandomNonce(block)
+}
+
+// Value seals a small value for its place, such as a column and a row's id.
+func (s *Sealer) Value(value []byte, place ...string) []byte {
+	return s.values.Seal(nil, nil, value, bound(place))
+}
+
+// OpenValue opens what Value sealed for the same place. The error is ErrOpen.
+func (s *Sealer) OpenValue(sealed []byte, place ...string) ([]byte, error) {
+	return open(s.values, sealed, place)
+}
+
+// Index returns a number that is the same for the same text, and says nothing
+// of the text to whoever lacks the key.
+func (s *Sealer) Index(text string) []byte {
+	h := hmac.New(sha256.New, s.index)
+	h.Write([]byte(text))
+	return h.Sum(nil)
+}
+
+// File seals a file's content with a new data key. It returns the sealed
+// content and the data key, wrapped, both bound to the same place.
+func (s *Sealer) File(content []byte, place ...string) (sealed, wrappedKey []byte, err error) {
+	key := NewKey()
+	defer clear(key[:])
+	aead, err := newAEAD(key[:])
+	if err != nil {
+		return nil, nil, err
+	}
+	return aead.Seal(nil, nil, content, bound(place)), s.wrapping.Seal(nil, nil, key[:], bound(place)), nil
+}
+
+// OpenFile opens what File sealed for the same place. The error is ErrOpen.
+func (s *Sealer) OpenFile(sealed, wrappedKey []byte, place ...string) ([]byte, error) {
+	key, err := open(s.wrapping, wrappedKey, place)
+	if err != nil {
+		return nil, err
+	}
+	defer clear(key)
+	aead, err := newAEAD(key)
+	if err != nil {
+		return nil, err
+	}
+	return open(aead, sealed, place)
+}
+
+func open(aead cipher.AEAD, sealed []byte, place []string) ([]byte, error) {
+	value, err := aead.Open(nil, nil, sealed, bound(place))
+	if err != nil {
+		return nil, ErrOpen
+	}
+	return value, nil
+}
+
+// bound writes a place so that no two places read the same: each part with
+// its length before it.
+func bound(place []string) (b []byte) {
+	for _, part := range place {
+		b = binary.BigEndian.AppendUint32(b, uint32(len(part)))
+		b = append(b, part...)
+	}
+	return b
+}

@@ -1,0 +1,172 @@
+package seal
+
+import (
+	"bytes"
+	"encoding/hex"
+	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+func testSealer(t testing.TB, fill byte) *Sealer {
+	t.Helper()
+	s, err := NewSealer(Key(bytes.Repeat([]byte{fill}, KeySize)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// Outside: test case 16 of McGrew and Viega, "The Galois/Counter Mode of
+// Operation (GCM)", appendix B, the paper NIST SP 800-38D rests on.
+func TestAgainstPublishedVector(t *testing.T) {
+	aead, err := newAEAD(unhex(t, "feffe9928665731c6d6a8f9467308308feffe9928665731c6d6a8f9467308308"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	sealed := unhex(t, "cafebabefacedbaddecaf888"+
+		"522dc1f099567d07f47f37a32a84427d643a8cdcbfe5c0c97598a2bd2555d1aa8cb08e48590dbb3da7b08b1056828838c5f61e6393ba7a0abcc9f662"+
+		"76fc6ece0f4e1768cddf8853bb2d551b")
+	want := unhex(t, "d9313225f88406e5a55909c5aff5269a86a7a9531534f7da2e4c303d8a318a721c3c0c95956809532fcf0e2449a6b525b16aedf5aa0de657ba637b39")
+	got, err := aead.Open(nil, nil, sealed, unhex(t, "feedfacedeadbeeffeedfacedeadbeefabaddad2"))
+	if err != nil || !bytes.Equal(got, want) {
+		t.Errorf("opening the published ciphertext: %x, %v", got, err)
+	}
+}
+
+func unhex(t *testing.T, s string) []byte {
+	t.Helper()
+	b, err := hex.DecodeString(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+func TestFile(t *testing.T) {
+	s, other := testSealer(t, 1), testSealer(t, 2)
+	content := []byte("what a still holds")
+	sealed, wrapped, err := s.File(content, "visit", "0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(sealed) != len(content)+Overhead {
+		t.Errorf("%d bytes sealed are %d, not %d more", len(content), len(sealed), Overhead)
+	}
+	flipped := bytes.Clone(sealed)
+	flipped[len(flipped)/2] ^= 1
+	flippedKey := bytes.Clone(wrapped)
+	flippedKey[0] ^= 1
+	for _, c := range []struct {
+		name            string
+		s               *Sealer
+		sealed, wrapped []byte
+		place           []string
+		ok              bool
+	}{
+		{"as sealed", s, sealed, wrapped, []string{"visit", "0"}, true},
+		{"another master key", other, sealed, wrapped, []string{"visit", "0"}, false},
+		{"another frame", s, sealed, wrapped, []string{"visit", "1"}, false},
+		{"another split of the same text", s, sealed, wrapped, []string{"visi", "t0"}, false},
+		{"a bit of the content", s, flipped, wrapped, []string{"visit", "0"}, false},
+		{"a bit of the wrapped key", s, sealed, flippedKey, []string{"visit", "0"}, false},
+		{"cut short", s, sealed[:len(sealed)-1], wrapped, []string{"visit", "0"}, false},
+		{"shorter than a nonce", s, sealed[:5], wrapped, []string{"visit", "0"}, false},
+		{"nothing", s, nil, nil, []string{"visit", "0"}, false},
+	} {
+		got, err := c.s.OpenFile(c.sealed, c.wrapped, c.place...)
+		if c.ok && (err != nil || !bytes.Equal(got, content)) {
+			t.Errorf("%s: %q, %v", c.name, got, err)
+		}
+		if !c.ok && !errors.Is(err, ErrOpen) {
+			t.Errorf("%s: %q, %v, want ErrOpen", c.name, got, err)
+		}
+	}
+	again, wrappedAgain, err := s.File(content, "visit", "0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.OpenFile(again, wrapped, "visit", "0"); !errors.Is(err, ErrOpen) {
+		t.Error("two files have the same data key")
+	}
+	if bytes.Equal(wrapped, wrappedAgain) {
+		t.Error("the same wrapped key twice")
+	}
+}
+
+func TestValueAndIndex(t *testing.T) {
+	s, other := testSealer(t, 1), testSealer(t, 2)
+	sealed := s.Value([]byte("Ada Quill"), "persons.name", "id")
+	if bytes.Contains(sealed, []byte("Ada")) {
+		t.Error("a sealed value shows what it holds")
+	}
+	if got, err := s.OpenValue(sealed, "persons.name", "id"); err != nil || string(got) != "Ada Quill" {
+		t.Errorf("OpenValue = %q, %v", got, err)
+	}
+	if _, err := s.OpenValue(sealed, "persons.name", "another id"); !errors.Is(err, ErrOpen) {
+		t.Errorf("in another row: %v", err)
+	}
+	if _, err := other.OpenValue(sealed, "persons.name", "id"); !errors.Is(err, ErrOpen) {
+		t.Errorf("with another key: %v", err)
+	}
+	if !bytes.Equal(s.Index("ada quill"), s.Index("ada quill")) || bytes.Equal(s.Index("ada quill"), other.Index("ada quill")) {
+		t.Error("an index is not the same for the same text under one key only")
+	}
+}
+
+func TestKeyFile(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "keys", "master.key")
+	if _, err := ReadKey(path); !errors.Is(err, ErrNoKey) {
+		t.Errorf("without a file: %v, want ErrNoKey", err)
+	}
+	key := NewKey()
+	if err := WriteKey(path, key); err != nil {
+		t.Fatal(err)
+	}
+	if got, err := ReadKey(path); err != nil || got != key {
+		t.Errorf("ReadKey = %v, %v", got, err)
+	}
+	if err := WriteKey(path, NewKey()); !errors.Is(err, fs.ErrExist) {
+		t.Errorf("writing over a key: %v, want fs.ErrExist", err)
+	}
+	if got, _ := ReadKey(path); got != key {
+		t.Error("a key was overwritten")
+	}
+	info, err := os.Stat(path)
+	if err != nil || info.Mode().Perm() != 0o600 {
+		t.Errorf("the key file's mode is %v, %v", info.Mode(), err)
+	}
+	if err := os.Chmod(path, 0o640); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := ReadKey(path); !errors.Is(err, ErrBadKey) {
+		t.Errorf("with mode 0640: %v, want ErrBadKey", err)
+	}
+	for _, content := range []string{"", "hello", keyMark, keyMark + "AAAA", strings.Repeat("A", 44)} {
+		file := filepath.Join(t.TempDir(), "x")
+		if err := os.WriteFile(file, []byte(content), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := ReadKey(file); !errors.Is(err, ErrBadKey) {
+			t.Errorf("of %q: %v, want ErrBadKey", content, err)
+		}
+	}
+}
+
+// Outside: the number is what the reference implementation's command (Debian's
+// package argon2) prints for these choices: argon2 "sixteen bytes ok" -id -t 3
+// -k 65536 -p 4 -l 32 -r. RFC 9106's own vectors use a secret and associated
+// data, which golang.org/x/crypto does not take.
+func TestKeyOf(t *testing.T) {
+	const want = "8b63d9296d268055eecdd1c2fb55ac39493ad55ef4aa05aa39b7cb4eb8efc92d"
+	key := KeyOf("four quiet lanterns", []byte("sixteen bytes ok"))
+	if got := hex.EncodeToString(key[:]); got != want {
+		t.Errorf("KeyOf = %s, want %s", got, want)
+	}
+	if other := KeyOf("four quiet lanterns", []byte("sixteen bytes no")); other == key {
+		t.Error("the salt makes no difference")
+	}
+}

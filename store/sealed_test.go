@@ -1,0 +1,142 @@
+package store
+
+import (
+	"bytes"
+	"encoding/binary"
+	"math"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"lintel/store/seal"
+)
+
+// TestFolderTellsNothing searches all files of an archive, and their names, for
+// what a thief of the folder would like to have: pictures, names, faces.
+//
+// Outside: a JPEG begins with the markers SOI and APP0 or DQT, ITU-T T.81,
+// table B.1.
+func TestFolderTellsNothing(t *testing.T) {
+	a, _ := newArchive(t)
+	ctx := t.Context()
+	if _, err := a.AddBell(ctx, "cellar-door"); err != nil {
+		t.Fatal(err)
+	}
+	still := stillOf("ring-of-thursday", 0)
+	still.Bell = "cellar-door"
+	still.JPEG = append([]byte("\xff\xd8\xff\xe0\x00\x10JFIF\x00"), bytes.Repeat([]byte("every pixel of a visitor "), 4000)...)
+	visit := keep(t, a, still)
+	p, err := a.AddPerson(ctx, "Tamsin Quill")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := a.RecordConsent(ctx, p.ID, Consent{GivenBy: "Aunt Perpetua", GivenAt: a.now(), Scope: "the cellar only"}); err != nil {
+		t.Fatal(err)
+	}
+	face := faceOf(0.25, &Match{Person: p.ID, Distance: 0.3, FPIR: 1e-5, Band: "strong"})
+	if err := a.AddReference(ctx, Reference{Person: p.ID, Descriptor: face.Descriptor, FaceWidth: 120, SourceSHA256: still.SentSHA256}); err != nil {
+		t.Fatal(err)
+	}
+	v, err := a.Visit(ctx, visit)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := a.Record(ctx, v.Stills[0].ID, Done, []Face{face}); err != nil {
+		t.Fatal(err)
+	}
+	resident, err := a.AddResident(ctx, "Morgan Vale", "$argon2id$not a real one")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := a.PairTablet(ctx, "Pantry tablet", resident.ID); err != nil {
+		t.Fatal(err)
+	}
+
+	raw := rawBytes(t, a)
+	if !bytes.Contains(raw, []byte(visit)) {
+		t.Fatal("the raw bytes lack what must be in them")
+	}
+	for _, file := range filesIn(t, a.dir, ".") {
+		raw = append(raw, file...)
+	}
+	descriptor := binary.LittleEndian.AppendUint32(nil, math.Float32bits(face.Descriptor[0]))
+	descriptor = binary.LittleEndian.AppendUint32(descriptor, math.Float32bits(face.Descriptor[1]))
+	for what, secret := range map[string][]byte{
+		"a JPEG's first markers":     []byte("\xff\xd8\xff"),
+		"JFIF":                       []byte("JFIF"),
+		"the picture":                []byte("pixel of a visitor"),
+		"a bell's name":              []byte("cellar"),
+		"a ring's id":                []byte("thursday"),
+		"a person's name":            []byte("Quill"),
+		"who agreed":                 []byte("Perpetua"),
+		"to what":                    []byte("only"),
+		"a resident's name":          []byte("Vale"),
+		"a resident's name, lowered": []byte("vale"),
+		"a tablet's name":            []byte("Pantry"),
+		"a descriptor":               descriptor,
+		"a hash of what was sent":    still.SentSHA256[:],
+		"the master key":             testKey[:],
+	} {
+		if bytes.Contains(raw, secret) {
+			t.Errorf("the folder tells %s", what)
+		}
+	}
+
+	got, err := a.Visit(ctx, visit)
+	if err != nil || got.Bell != "cellar-door" || got.Ring != "ring-of-thursday" || got.Stills[0].Faces[0].Match.Name != "Tamsin Quill" {
+		t.Errorf("with the key: %+v, %v", got, err)
+	}
+}
+
+func TestWrongKeyChangesNothing(t *testing.T) {
+	a, c := newArchive(t)
+	visit := keep(t, a, stillOf("r1", 0))
+	if err := a.Close(); err != nil {
+		t.Fatal(err)
+	}
+	before, err := os.ReadFile(filepath.Join(a.dir, "archive.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = Open(t.Context(), a.dir, seal.NewKey(), time.Now)
+	wantError(t, err, ErrWrongKey)
+	if after, err := os.ReadFile(filepath.Join(a.dir, "archive.db")); err != nil || !bytes.Equal(before, after) {
+		t.Errorf("the database changed, %v", err)
+	}
+	b := openArchive(t, a.dir, c)
+	if _, err := b.ReadStill(t.Context(), visit, 0); err != nil {
+		t.Errorf("with the right key afterwards: %v", err)
+	}
+}
+
+// A file put in another's place does not open, nor does a row moved to another
+// frame.
+func TestStillsAreBoundToTheirPlace(t *testing.T) {
+	a, _ := newArchive(t)
+	ctx := t.Context()
+	keep(t, a, stillOf("r1", 0))
+	visit := keep(t, a, stillOf("r2", 0))
+	files := filesIn(t, a.dir, "stills")
+	first, second := filepath.Join(a.dir, files[0]), filepath.Join(a.dir, files[1])
+	swap := func() {
+		t.Helper()
+		for _, step := range [][2]string{{first, first + "~"}, {second, first}, {first + "~", second}} {
+			if err := os.Rename(step[0], step[1]); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	swap()
+	_, err := a.ReadStill(ctx, visit, 0)
+	wantError(t, err, seal.ErrOpen)
+	swap()
+	if _, err := a.ReadStill(ctx, visit, 0); err != nil {
+		t.Error(err)
+	}
+	if _, err := a.write.ExecContext(ctx, `UPDATE stills SET frame = 1 WHERE visit = ?`, visit); err != nil {
+		t.Fatal(err)
+	}
+	_, err = a.ReadStill(ctx, visit, 1)
+	wantError(t, err, seal.ErrOpen)
+}
