@@ -45,7 +45,7 @@ func (g *globals) masterKey() (seal.Key, error) {
 	case !errors.Is(err, seal.ErrNoKey):
 		return key, err
 	case store.Exists(g.Data):
-		return seal.Key{}, fmt.Errorf("%w\nThe archive in %s can't be opened without its key, and nothing was changed. Bring the key back from where you keep its copy, or say with --key where it is.", err, g.Data)
+		return seal.Key{}, fmt.Errorf("%w\nthe archive in %s can't be opened without its key, and nothing was changed: bring the key back from where you keep its copy, or say with --key where it is", err, g.Data)
 	}
 	key = seal.NewKey()
 	if err := seal.WriteKey(path, key); errors.Is(err, fs.ErrExist) {

@@ -21,7 +21,7 @@ type place struct {
 
 // boxRatio is dlib's box's width over the cascade's square's side: the median
 // over the labelled example photographs, see MEASUREMENTS.md.
-const boxRatio = 0.76
+const boxRatio = 0.84
 
 // box is where dlib would draw its box.
 func (p place) box() image.Rectangle {
