@@ -45,7 +45,7 @@ import (
 var ErrModels = errors.New("loading the face models")
 
 // A Finder finds faces. It is for one goroutine at a time, since dlib's
-// networks keep state; make one for each worker. It holds about 120 MB.
+// networks keep state; make one for each worker. It holds about 40 MB.
 type Finder struct {
 	detector detector
 	cascade  *pigo.Pigo

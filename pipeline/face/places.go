@@ -40,10 +40,10 @@ type search struct {
 // fine plane are 20 of the coarse one. MEASUREMENTS.md has what each finds and
 // costs.
 var (
-	// The first look at large faces is coarse: it finds 19 of 20.
+	// The first look at large faces is coarse and misses a few turned ones.
 	largeFirst = search{min: 20, max: 1 << 16, step: 0.15, growth: 1.2}
 	// The second finds the others, where it runs beside other work.
-	largeSecond = search{min: 34, max: 1 << 16, step: 0.09, growth: 1.1}
+	largeSecond = search{min: 34, max: 1 << 16, step: 0.1, growth: 1.1}
 	smallFirst  = search{min: 18, max: 44, step: 0.15, growth: 1.15}
 
 	// Where nobody was found, or the picture is small, there is time to
@@ -51,16 +51,16 @@ var (
 	// planes, for the squares of one lie between those of the other. Two
 	// goroutines share the work, of which the smallest make up half.
 	largeClose  = search{min: 20, max: 1 << 16, step: 0.1, growth: 1.1}
-	mediumClose = search{min: 30, max: 90, step: 0.1, growth: 1.1}
-	smallClose  = search{min: 18, max: 28, step: 0.112, growth: 1.07}
+	mediumClose = search{min: 36, max: 90, step: 0.1, growth: 1.1}
+	smallClose  = search{min: 18, max: 34, step: 0.112, growth: 1.07}
 )
 
 // How many pixels the planes are widened by on each side: dlib's box of a face
 // may touch the border if its square has up to 100 pixels on the fine plane,
-// 200 on the coarse one.
+// 150 on the coarse one.
 const (
 	fineMargin   = 8
-	coarseMargin = 16
+	coarseMargin = 12
 )
 
 // apart is the intersection over union from which two squares are one place.
