@@ -187,16 +187,20 @@ func (s *Server) tooManyAttempts(w http.ResponseWriter, page string, f form) {
 	writePage(w, http.StatusTooManyRequests, page, f)
 }
 
-// startSession signs a resident in and goes to Now. A session the browser had
-// before ends.
+// startSession signs a resident in.
 func (s *Server) startSession(w http.ResponseWriter, r *http.Request, resident string) {
-	s.endSession(r)
 	token, err := s.Archive.StartResidentSession(r.Context(), resident)
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	s.setCookie(w, token, store.ResidentSession)
+	s.enter(w, r, token, store.ResidentSession)
+}
+
+// enter gives the browser a session, in place of any it had, and goes to Now.
+func (s *Server) enter(w http.ResponseWriter, r *http.Request, token string, lasts time.Duration) {
+	s.endSession(r)
+	s.setCookie(w, token, lasts)
 	http.Redirect(w, r, "/", http.StatusSeeOther)
 }
 
@@ -248,9 +252,7 @@ func (s *Server) pair(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.Log.Info("a tablet was paired", "by", by)
-	s.endSession(r)
-	s.setCookie(w, token, store.TabletSession)
-	http.Redirect(w, r, "/", http.StatusSeeOther)
+	s.enter(w, r, token, store.TabletSession)
 }
 
 // readForm reads a posted form, or answers that it can't.

@@ -23,19 +23,6 @@ import (
 	"lintel/store"
 )
 
-// faceModels returns the folder of model files, or skips the test.
-func faceModels(t *testing.T) string {
-	t.Helper()
-	dir, ok := doorstep.Models()
-	if !ok {
-		if os.Getenv("LINTEL_MODELS") != "" {
-			t.Fatal("LINTEL_MODELS names a folder without the model files:", dir)
-		}
-		t.Skip("SKIPPED: the model files are missing; `make test` fetches them")
-	}
-	return dir
-}
-
 // facePairs returns the folder of face pairs, or skips the test.
 func facePairs(t *testing.T) string {
 	t.Helper()
@@ -47,7 +34,7 @@ func facePairs(t *testing.T) string {
 }
 
 func testGlobals(t *testing.T) *globals {
-	return &globals{Models: faceModels(t), ctx: t.Context(), stdout: io.Discard, stderr: io.Discard}
+	return &globals{Models: doorstep.NeedModels(t), ctx: t.Context(), stdout: io.Discard, stderr: io.Discard}
 }
 
 // Outside: the photographs are 68 adults' of the Face Research Lab London Set
@@ -256,7 +243,7 @@ func TestPicturesOfPersons(t *testing.T) {
 // The command as people and programs see it, on two persons of whom one has
 // only broken pictures beside one without a face.
 func TestAccuracyCommand(t *testing.T) {
-	models, pairs := faceModels(t), facePairs(t)
+	models, pairs := doorstep.NeedModels(t), facePairs(t)
 	persons, err := picturesOfPersons(pairs)
 	if err != nil {
 		t.Fatal(err)

@@ -43,13 +43,7 @@ type household struct {
 // newHousehold makes a folder and picks an address that is free.
 func newHousehold(t *testing.T) *household {
 	t.Helper()
-	models, ok := doorstep.Models()
-	if !ok {
-		if os.Getenv("LINTEL_MODELS") != "" {
-			t.Fatal("the model files are missing in", models)
-		}
-		t.Skip("SKIPPED: the model files are missing; `make test` fetches them")
-	}
+	models := doorstep.NeedModels(t)
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)

@@ -10,12 +10,14 @@ import (
 	"time"
 
 	"github.com/disintegration/imaging"
+
+	"lintel/pipeline/face/doorstep"
 )
 
 // The command on one photograph with a face, an empty wall, and two files that
 // one way or the other fails on.
 func TestSpeedCommand(t *testing.T) {
-	models, pairs := faceModels(t), facePairs(t)
+	models, pairs := doorstep.NeedModels(t), facePairs(t)
 	persons, err := picturesOfPersons(pairs)
 	if err != nil {
 		t.Fatal(err)

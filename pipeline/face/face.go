@@ -27,13 +27,14 @@
 package face
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"image"
 	"os"
 	"path/filepath"
-	"sort"
+	"slices"
 
 	goface "github.com/Kagami/go-face"
 	pigo "github.com/esimov/pigo/core"
@@ -123,7 +124,7 @@ func (f *Finder) Find(ctx context.Context, still image.Image) ([]store.Face, err
 	if err != nil {
 		return nil, fmt.Errorf("finding faces: %w", err)
 	}
-	sort.SliceStable(found, func(i, j int) bool { return found[i].Box.Min.X < found[j].Box.Min.X })
+	slices.SortStableFunc(found, func(a, b store.Face) int { return cmp.Compare(a.Box.Min.X, b.Box.Min.X) })
 	return found, nil
 }
 

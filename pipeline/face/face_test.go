@@ -372,7 +372,7 @@ func TestDetectorFails(t *testing.T) {
 }
 
 func TestOpenWithoutModels(t *testing.T) {
-	models := modelFiles(t)
+	models := doorstep.NeedModels(t)
 	for _, test := range []struct{ name, leaveOut, breakUp string }{
 		{name: "empty folder"},
 		{name: "no cascade", leaveOut: "facefinder"},
@@ -456,22 +456,9 @@ func (e *eavesdropper) Recognize(crop []byte) ([]goface.Face, error) {
 	return e.detector.Recognize(crop)
 }
 
-// modelFiles returns the folder of model files, or skips the test.
-func modelFiles(t testing.TB) string {
-	t.Helper()
-	dir, ok := doorstep.Models()
-	if !ok {
-		if os.Getenv("LINTEL_MODELS") != "" {
-			t.Fatal("LINTEL_MODELS names a folder without the model files:", dir)
-		}
-		t.Skip("SKIPPED: the model files are missing; `make test` fetches them")
-	}
-	return dir
-}
-
 func open(t testing.TB) *Finder {
 	t.Helper()
-	f, err := Open(modelFiles(t))
+	f, err := Open(doorstep.NeedModels(t))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -481,7 +468,7 @@ func open(t testing.TB) *Finder {
 
 func openBare(t testing.TB) *Bare {
 	t.Helper()
-	b, err := OpenBare(modelFiles(t))
+	b, err := OpenBare(doorstep.NeedModels(t))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -492,7 +479,7 @@ func openBare(t testing.TB) *Bare {
 // readExample reads one of dlib's example files.
 func readExample(t testing.TB, name string) []byte {
 	t.Helper()
-	raw, err := os.ReadFile(filepath.Join(modelFiles(t), "examples", name))
+	raw, err := os.ReadFile(filepath.Join(doorstep.NeedModels(t), "examples", name))
 	if errors.Is(err, os.ErrNotExist) && os.Getenv("LINTEL_MODELS") == "" {
 		t.Skip("SKIPPED: dlib's example photographs are missing; `make test` fetches them")
 	}

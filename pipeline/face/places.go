@@ -1,6 +1,7 @@
 package face
 
 import (
+	"cmp"
 	"image"
 	"slices"
 
@@ -76,24 +77,21 @@ func (f *Finder) search(p plane, s search) []place {
 	if s.max < s.min {
 		return nil
 	}
-	found := f.cascade.RunCascade(pigo.CascadeParams{
-		MinSize: s.min, MaxSize: s.max, ShiftFactor: s.step, ScaleFactor: s.growth,
-		ImageParams: pigo.ImageParams{Pixels: p.pix, Rows: p.h, Cols: p.w, Dim: p.w},
-	}, 0)
 	var places []place
-	for _, d := range f.cascade.ClusterDetections(found, apart) {
+	for _, d := range f.squares(p, image.Rect(0, 0, p.w, p.h), s, apart) {
 		places = append(places, place{(d.Col - p.margin) * p.factor, (d.Row - p.margin) * p.factor, d.Scale * p.factor, d.Q})
 	}
-	slices.SortStableFunc(places, func(a, b place) int {
-		switch {
-		case a.score > b.score:
-			return -1
-		case a.score < b.score:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(places, func(a, b place) int { return cmp.Compare(b.score, a.score) })
 	return places[:min(len(places), maxPlaces)]
+}
+
+// squares runs the cascade on a part of a plane, and makes one of the squares
+// that overlap by more than iou, an intersection over union.
+func (f *Finder) squares(p plane, part image.Rectangle, s search, iou float64) []pigo.Detection {
+	return f.cascade.ClusterDetections(f.cascade.RunCascade(pigo.CascadeParams{
+		MinSize: s.min, MaxSize: s.max, ShiftFactor: s.step, ScaleFactor: s.growth,
+		ImageParams: pigo.ImageParams{Pixels: p.pix[part.Min.Y*p.w+part.Min.X:], Rows: part.Dy(), Cols: part.Dx(), Dim: p.w},
+	}, 0), iou)
 }
 
 // Scores are sums over the windows of a cluster. A place of this score needs
@@ -123,12 +121,10 @@ func (f *Finder) again(p plane, at place) float32 {
 	side := at.side / p.factor
 	r := side * 9 / 10
 	x, y := at.x/p.factor+p.margin, at.y/p.factor+p.margin
-	area := image.Rect(x-r, y-r, x+r, y+r).Intersect(image.Rect(0, 0, p.w, p.h))
+	part := image.Rect(x-r, y-r, x+r, y+r).Intersect(image.Rect(0, 0, p.w, p.h))
+	dense := search{min: side * 3 / 4, max: min(side*4/3, part.Dx(), part.Dy()), step: 0.05, growth: 1.07}
 	best := float32(0)
-	for _, d := range f.cascade.ClusterDetections(f.cascade.RunCascade(pigo.CascadeParams{
-		MinSize: side * 3 / 4, MaxSize: min(side*4/3, area.Dx(), area.Dy()), ShiftFactor: 0.05, ScaleFactor: 1.07,
-		ImageParams: pigo.ImageParams{Pixels: p.pix[area.Min.Y*p.w+area.Min.X:], Rows: area.Dy(), Cols: area.Dx(), Dim: p.w},
-	}, 0), 0.1) {
+	for _, d := range f.squares(p, part, dense, 0.1) {
 		best = max(best, d.Q)
 	}
 	return best

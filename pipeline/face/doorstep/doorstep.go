@@ -13,6 +13,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"testing"
 
 	"github.com/disintegration/imaging"
 )
@@ -126,6 +127,20 @@ func Models() (dir string, ok bool) {
 	}
 	_, err := os.Stat(filepath.Join(dir, "facefinder"))
 	return dir, err == nil
+}
+
+// NeedModels returns the folder of model files, or skips the test where there
+// is none; where $LINTEL_MODELS names one that lacks them, the test fails.
+func NeedModels(t testing.TB) string {
+	t.Helper()
+	dir, ok := Models()
+	if !ok {
+		if os.Getenv("LINTEL_MODELS") != "" {
+			t.Fatal("LINTEL_MODELS names a folder without the model files:", dir)
+		}
+		t.Skip("SKIPPED: the model files are missing; `make test` fetches them")
+	}
+	return dir
 }
 
 // checkout finds the checkout's root from the folder a test runs in.
