@@ -47,14 +47,11 @@ const (
 // whatever its case.
 func (a *Archive) AddResident(ctx context.Context, name, passwordHash string) (Resident, error) {
 	r := Resident{ID: newID(), Name: strings.TrimSpace(name), PasswordHash: passwordHash, AddedAt: a.now().UTC()}
-	res, err := a.write.ExecContext(ctx, `
+	err := a.change(ctx, "added", "resident "+r.ID, fmt.Errorf("a resident of this name is %w", ErrExists), `
 		INSERT INTO residents (id, name, name_mac, password_hash, added_at) VALUES (?, ?, ?, ?, ?) ON CONFLICT (name_mac) DO NOTHING`,
 		r.ID, a.seal(r.Name, "residents.name", r.ID), a.nameMAC(r.Name), r.PasswordHash, micros(r.AddedAt))
 	if err != nil {
 		return Resident{}, fmt.Errorf("adding a resident: %w", err)
-	}
-	if n, _ := res.RowsAffected(); n == 0 {
-		return Resident{}, fmt.Errorf("a resident of this name is %w", ErrExists)
 	}
 	return r, nil
 }
@@ -119,8 +116,10 @@ func (a *Archive) PairTablet(ctx context.Context, name, pairedBy string) (token 
 		if err != nil {
 			return fmt.Errorf("adding a tablet: %w", err)
 		}
-		token, err = a.startSession(ctx, tx, "", id, TabletSession)
-		return err
+		if token, err = a.startSession(ctx, tx, "", id, TabletSession); err != nil {
+			return err
+		}
+		return a.note(ctx, tx, "paired", "tablet "+id)
 	})
 	return token, err
 }
@@ -201,9 +200,9 @@ func (a *Archive) Tablets(ctx context.Context) ([]Tablet, error) {
 
 // UnpairTablet removes a tablet and ends its session.
 func (a *Archive) UnpairTablet(ctx context.Context, id string) error {
-	res, err := a.write.ExecContext(ctx, `DELETE FROM tablets WHERE id = ?`, id)
+	err := a.change(ctx, "unpaired", "tablet "+id, ErrNotFound, `DELETE FROM tablets WHERE id = ?`, id)
 	if err != nil {
-		return fmt.Errorf("unpairing a tablet: %w", err)
+		return fmt.Errorf("unpairing tablet %s: %w", id, err)
 	}
-	return oneRow(res, "tablet "+id)
+	return nil
 }

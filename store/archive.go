@@ -10,11 +10,19 @@
 //
 // When [Archive.Keep] returns without an error, the still survives a crash of
 // the process, of the kernel, and a loss of power, as far as the disk keeps
-// its own promises. The order is: the still goes to a temporary name, is
-// synced, renamed, and its folder synced; only then is the row committed, with
-// SQLite in WAL mode and synchronous=FULL, which syncs the log at each commit.
-// A crash between the two leaves a file without a row, which [Archive.Recover]
-// removes at the next start. A row without its file can't come about.
+// its own promises. The order is: the still's file is written under incoming
+// and synced, and its folder too; then the row is committed, with SQLite in WAL
+// mode and synchronous=FULL, which syncs the log at each commit; then the file
+// moves to its place. A crash in between leaves a file in incoming, which
+// [Archive.Recover] moves or removes at the next start. Removing goes the other
+// way: the rows go and the file's name is written down in one transaction, then
+// the file goes. So no crash leaves a row without its file, nor a file that
+// nothing names.
+//
+// What is asked of SQLite: that a transaction which was committed is there
+// after a crash or a loss of power, whole, and one that was not is not there at
+// all (https://www.sqlite.org/atomiccommit.html and wal.html, synchronous=FULL
+// in WAL mode). What it asks of the disk: that fsync means what it says.
 //
 // # What the folder tells whoever has it
 //
@@ -271,6 +279,22 @@ func (a *Archive) update(ctx context.Context, f func(*sql.Tx) error) error {
 		return fmt.Errorf("committing: %w", err)
 	}
 	return nil
+}
+
+// change runs a statement and adds it to the audit trail. The error is none if
+// the statement touched no row; then nothing is added.
+func (a *Archive) change(ctx context.Context, action, subject string, none error, statement string, args ...any) error {
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		res, err := tx.ExecContext(ctx, statement, args...)
+		if err != nil {
+			return err
+		}
+		if n, err := res.RowsAffected(); err != nil || n == 0 {
+			return errors.Join(err, none)
+		}
+		return a.note(ctx, tx, action, subject)
+	})
+	return spaceError(err)
 }
 
 // Watch returns a channel that receives after visits changed, and a function

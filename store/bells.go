@@ -34,29 +34,28 @@ func (a *Archive) AddBell(ctx context.Context, name string) (secret string, err 
 		return "", ErrBadName
 	}
 	secret = rand.Text()
-	res, err := a.write.ExecContext(ctx, `
+	id := a.bellID(name)
+	err = a.change(ctx, "added", "bell "+id, ErrExists, `
 		INSERT INTO bells (id, name, secret_hash, added_at) VALUES (?, ?, ?, ?)
 		ON CONFLICT (id) DO UPDATE
 			SET secret_hash = excluded.secret_hash, added_at = excluded.added_at, removed_at = NULL, heard_at = NULL
 			WHERE removed_at IS NOT NULL`,
-		a.bellID(name), a.seal(name, "bells.name", a.bellID(name)), hashOf(secret), micros(a.now()))
+		id, a.seal(name, "bells.name", id), hashOf(secret), micros(a.now()))
 	if err != nil {
 		return "", fmt.Errorf("adding bell %s: %w", name, err)
-	}
-	if n, _ := res.RowsAffected(); n == 0 {
-		return "", fmt.Errorf("bell %s: %w", name, ErrExists)
 	}
 	return secret, nil
 }
 
 // RemoveBell makes a bell's secret worthless. Its visits stay.
 func (a *Archive) RemoveBell(ctx context.Context, name string) error {
-	res, err := a.write.ExecContext(ctx, `UPDATE bells SET secret_hash = NULL, removed_at = ? WHERE id = ? AND removed_at IS NULL`,
-		micros(a.now()), a.bellID(name))
+	id := a.bellID(name)
+	err := a.change(ctx, "removed", "bell "+id, ErrNotFound,
+		`UPDATE bells SET secret_hash = NULL, removed_at = ? WHERE id = ? AND removed_at IS NULL`, micros(a.now()), id)
 	if err != nil {
 		return fmt.Errorf("removing bell %s: %w", name, err)
 	}
-	return oneRow(res, "bell "+name)
+	return nil
 }
 
 // Bells lists the bells by name, without those removed.

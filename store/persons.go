@@ -53,7 +53,8 @@ func (a *Archive) AddPerson(ctx context.Context, name string) (Person, error) {
 		return Person{}, errors.New("a person's name has 1 to 200 bytes")
 	}
 	p := Person{ID: newID(), Name: name, AddedAt: a.now().UTC()}
-	_, err := a.write.ExecContext(ctx, `INSERT INTO persons (id, name, added_at) VALUES (?, ?, ?)`, p.ID, a.seal(p.Name, "persons.name", p.ID), micros(p.AddedAt))
+	err := a.change(ctx, "added", "person "+p.ID, ErrExists,
+		`INSERT INTO persons (id, name, added_at) VALUES (?, ?, ?)`, p.ID, a.seal(p.Name, "persons.name", p.ID), micros(p.AddedAt))
 	if err != nil {
 		return Person{}, fmt.Errorf("adding a person: %w", err)
 	}
@@ -70,14 +71,14 @@ func (a *Archive) RecordConsent(ctx context.Context, person string, c Consent) e
 		return fmt.Errorf("%w: it can't be given in the future (%s)", ErrNoConsent, c.GivenAt.Format(time.DateOnly))
 	}
 	id := newID()
-	res, err := a.write.ExecContext(ctx, `
+	err := a.change(ctx, "consented", "person "+person, ErrNotFound, `
 		INSERT INTO consents (id, person, given_by, given_at, scope, recorded_at)
-		SELECT ?, id, ?, ?, ?, ? FROM persons WHERE id = ?`,
+		SELECT ?, id, ?, ?, ?, ? FROM persons WHERE id = ? AND id NOT IN (SELECT person FROM erasing)`,
 		id, a.seal(c.GivenBy, "consents.given_by", id), micros(c.GivenAt), a.seal(c.Scope, "consents.scope", id), micros(a.now()), person)
 	if err != nil {
-		return fmt.Errorf("recording a consent: %w", err)
+		return fmt.Errorf("recording a consent of person %s: %w", person, err)
 	}
-	return oneRow(res, "person "+person)
+	return nil
 }
 
 // Persons lists the persons by name.
@@ -87,7 +88,8 @@ func (a *Archive) Persons(ctx context.Context) ([]Person, error) {
 			(SELECT count(*) FROM gallery g WHERE g.person = p.id)
 		FROM persons p
 		LEFT JOIN consents c ON c.id = (
-			SELECT id FROM consents WHERE person = p.id AND withdrawn_at IS NULL ORDER BY given_at DESC, id LIMIT 1)`)
+			SELECT id FROM consents WHERE person = p.id AND withdrawn_at IS NULL ORDER BY given_at DESC, id LIMIT 1)
+		WHERE p.id NOT IN (SELECT person FROM erasing)`)
 	if err != nil {
 		return nil, fmt.Errorf("listing persons: %w", err)
 	}
@@ -144,52 +146,6 @@ func (a *Archive) Person(ctx context.Context, idOrName string) (Person, error) {
 	return Person{}, fmt.Errorf("%q: %w", idOrName, ErrAmbiguous)
 }
 
-// ErasePerson removes the person, every consent and reference, and their name
-// from every finding; the stills stay and show a stranger. When it returns
-// without an error, the archive's files hold no trace of them.
-func (a *Archive) ErasePerson(ctx context.Context, id string) error {
-	err := a.update(ctx, func(tx *sql.Tx) error {
-		err := touchVisits(ctx, tx, `WHERE id IN (SELECT s.visit FROM stills s JOIN faces f ON f.still = s.id WHERE f.person = ?)`, id)
-		if err != nil {
-			return err
-		}
-		_, err = tx.ExecContext(ctx, `UPDATE faces SET person = NULL, distance = NULL, fpir = NULL, band = NULL WHERE person = ?`, id)
-		if err != nil {
-			return err
-		}
-		res, err := tx.ExecContext(ctx, `DELETE FROM persons WHERE id = ?`, id)
-		if err != nil {
-			return err
-		}
-		return oneRow(res, "person "+id)
-	})
-	if err != nil {
-		return fmt.Errorf("erasing a person: %w", err)
-	}
-	a.signal()
-	if err := a.scrub(context.WithoutCancel(ctx)); err != nil {
-		return fmt.Errorf("the person is erased, but traces may be left in the database's files: %w", err)
-	}
-	return nil
-}
-
-// scrub builds the database anew and empties its log. secure_delete writes
-// zeros over what is deleted, but not over copies that SQLite left behind when
-// it moved rows from page to page, nor over the log.
-func (a *Archive) scrub(ctx context.Context) error {
-	if _, err := a.write.ExecContext(ctx, `VACUUM`); err != nil {
-		return fmt.Errorf("building the database anew: %w", err)
-	}
-	var busy, logged, moved int
-	if err := a.write.QueryRowContext(ctx, `PRAGMA wal_checkpoint(TRUNCATE)`).Scan(&busy, &logged, &moved); err != nil {
-		return fmt.Errorf("emptying the log: %w", err)
-	}
-	if busy != 0 {
-		return errors.New("emptying the log: somebody was reading it all the time")
-	}
-	return nil
-}
-
 // A Reference is one enrolled descriptor of a person.
 type Reference struct {
 	Person       string // id
@@ -222,7 +178,7 @@ func (a *Archive) AddReference(ctx context.Context, r Reference) error {
 		if n, _ := res.RowsAffected(); n == 0 {
 			return fmt.Errorf("this picture: %w", ErrExists)
 		}
-		return nil
+		return a.note(ctx, tx, "enrolled", "person "+r.Person)
 	})
 }
 

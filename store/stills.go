@@ -26,6 +26,10 @@ var ErrOtherBytes = errors.New("this frame is here already with other bytes")
 // ErrNoSpace says that the disk is full or may not be written.
 var ErrNoSpace = errors.New("no space to keep a still")
 
+// ErrErased says that the household erased the visit of this ring, so that no
+// still of it is kept again.
+var ErrErased = errors.New("this visit was erased")
+
 // A Still is one picture of a visit, as the archive keeps it.
 type Still struct {
 	ID         string
@@ -41,6 +45,9 @@ type Still struct {
 	Attempts   int      // how often an examination began
 	SHA256     [32]byte // of the file
 	Size       int      // of the file, in bytes
+	File       string   // names the file; "" when it is gone
+	Lost       bool     // whether the file went missing or broke, rather than by a rule
+	Masked     int64    // revision of the bell's masks that were black on it
 	sentMAC    []byte   // keyed hash of what the bell sent
 }
 
@@ -63,6 +70,7 @@ type NewStill struct {
 	Damaged       bool
 	ReceivedAt    time.Time
 	TakenAt       time.Time // zero if the bell did not say
+	Masked        int64     // revision of the bell's masks that are black on it
 }
 
 // Find returns the still of this frame of this ring, if the archive has it.
@@ -94,15 +102,16 @@ type querier interface {
 // Keep makes the still durable and returns the id of its visit. When it
 // returns without an error, the still is safe. It reports added false if the
 // frame was here already, with the same bytes; the error is ErrOtherBytes if
-// it was here with others, and ErrNoSpace if the disk can't take it. Once begun
-// it goes on to the end, even if ctx is done.
+// it was here with others, ErrErased if the household erased its visit, and
+// ErrNoSpace if the disk can't take it. Once begun it goes on to the end, even
+// if ctx is done.
 func (a *Archive) Keep(ctx context.Context, n NewStill) (visit string, added bool, err error) {
 	id := newID()
 	sealed, wrappedKey, err := a.seals.File(n.JPEG, stillPlace(a.visitID(n.Bell, n.Ring), n.Frame)...)
 	if err != nil {
 		return "", false, fmt.Errorf("sealing a still: %w", err)
 	}
-	if err := a.writeStill(id, sealed); err != nil {
+	if err := a.writeIncoming(id, sealed); err != nil {
 		return "", false, fmt.Errorf("writing a still: %w", spaceError(err))
 	}
 	// A transaction cut short, since the bell hung up, would leave the file
@@ -121,33 +130,38 @@ func (a *Archive) Keep(ctx context.Context, n NewStill) (visit string, added boo
 	if !added || errors.Is(err, ErrNoSpace) {
 		// No row will ever name this file. Where it is not that sure,
 		// since the commit itself failed, Recover finds out.
-		os.Remove(a.stillPath(id))
+		os.Remove(a.incomingPath(id))
 	}
 	if err != nil || !added {
 		return visit, false, err
 	}
+	a.settleFile(id)
 	a.signal()
 	return visit, true, nil
 }
 
 func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n NewStill, wrappedKey, sealed []byte) (visit string, err error) {
 	bell, visit := a.bellID(n.Bell), a.visitID(n.Bell, n.Ring)
-	revision, err := nextRevision(ctx, tx)
-	if err != nil {
+	if erased, err := isErased(ctx, tx, "visit", visit); err != nil {
 		return "", err
+	} else if erased {
+		return "", ErrErased
 	}
+	// settle gives the visit this same revision.
 	_, err = tx.ExecContext(ctx, `
-		INSERT INTO visits (id, bell, ring, received_at, revision) VALUES (?, ?, ?, ?, ?)
-		ON CONFLICT (id) DO UPDATE SET revision = excluded.revision`,
-		visit, bell, a.seal(n.Ring, "visits.ring", visit), micros(n.ReceivedAt), revision)
+		INSERT INTO visits (id, bell, ring, received_at, revision, counted_from)
+		SELECT ?1, ?2, ?3, ?4, value + 1, ?4 FROM counters WHERE name = 'revision'
+		ON CONFLICT (id) DO NOTHING`,
+		visit, bell, a.seal(n.Ring, "visits.ring", visit), micros(n.ReceivedAt))
 	if err != nil {
 		return "", fmt.Errorf("adding the visit: %w", err)
 	}
 	hash := sha256.Sum256(sealed)
 	_, err = tx.ExecContext(ctx, `
-		INSERT INTO stills (id, visit, frame, wrapped_key, sent_mac, sha256, size, width, height, damaged, received_at, taken_at)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-		id, visit, n.Frame, wrappedKey, a.seals.Index(string(n.SentSHA256[:])), hash[:], len(sealed), n.Width, n.Height, n.Damaged, micros(n.ReceivedAt), micros(n.TakenAt))
+		INSERT INTO stills (id, visit, frame, wrapped_key, sent_mac, sha256, size, width, height, damaged, received_at, taken_at, file, masked)
+		VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?1, ?13)`,
+		id, visit, n.Frame, wrappedKey, a.seals.Index(string(n.SentSHA256[:])), hash[:], len(sealed), n.Width, n.Height, n.Damaged,
+		micros(n.ReceivedAt), micros(n.TakenAt), n.Masked)
 	if err != nil {
 		return "", fmt.Errorf("adding the still: %w", err)
 	}
@@ -155,7 +169,7 @@ func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n NewS
 	if err != nil {
 		return "", fmt.Errorf("noting that the bell was heard: %w", err)
 	}
-	return visit, nil
+	return visit, a.settle(ctx, tx, visit)
 }
 
 // visitID is the id of the visit that a ring makes.
@@ -166,29 +180,58 @@ func stillPlace(visit string, frame int) []string {
 	return []string{"still", visit, strconv.Itoa(frame)}
 }
 
-// stillPath is where the still of that id is. Ids spread evenly over their
-// first two characters, so no folder grows large.
-func (a *Archive) stillPath(id string) string {
-	return filepath.Join(a.dir, "stills", id[:2], id+".still")
+// stillPath is where a still's file is in the end. Their names spread evenly
+// over their first two characters, so no folder grows large.
+func (a *Archive) stillPath(file string) string {
+	return filepath.Join(a.dir, "stills", file[:2], file+".still")
 }
 
-// writeStill puts the bytes into the file of that id so that they are there
-// whole after a crash, or not at all.
-func (a *Archive) writeStill(id string, data []byte) error {
-	temp, path := filepath.Join(a.dir, "incoming", id), a.stillPath(id)
-	defer os.Remove(temp) // it is gone already if all went well
-	if err := writeSynced(temp, data); err != nil {
+// incomingPath is where a still's file is until its row is committed. What a
+// crash leaves there, the next start moves on or removes: so a start need not
+// go through all the stills there are.
+func (a *Archive) incomingPath(file string) string { return filepath.Join(a.dir, "incoming", file) }
+
+// writeIncoming writes a still's file, whole and durable when it returns.
+func (a *Archive) writeIncoming(file string, data []byte) error {
+	path := a.incomingPath(file)
+	if err := errors.Join(writeSynced(path, data), syncFolder(filepath.Dir(path))); err != nil {
+		os.Remove(path)
 		return err
 	}
+	return nil
+}
+
+// settleFile moves a still's file from incoming to its place, once its row is
+// committed. If that fails the file stays where it is, where openStill finds
+// it and the next start moves it.
+func (a *Archive) settleFile(file string) error {
+	path := a.stillPath(file)
 	if err := a.stillFolder(filepath.Dir(path)); err != nil {
 		return err
 	}
-	if err := os.Rename(temp, path); err != nil {
-		return err
+	return os.Rename(a.incomingPath(file), path)
+}
+
+// openStill reads a still's file, wherever it is by now.
+func (a *Archive) openStill(file string) ([]byte, error) {
+	data, err := os.ReadFile(a.stillPath(file))
+	if !errors.Is(err, fs.ErrNotExist) {
+		return data, err
 	}
-	if err := syncFolder(filepath.Dir(path)); err != nil {
-		os.Remove(path)
-		return err
+	if data, err := os.ReadFile(a.incomingPath(file)); err == nil {
+		return data, nil
+	}
+	// Between the two looks it may have moved.
+	return os.ReadFile(a.stillPath(file))
+}
+
+// removeFile removes a still's file. It looks in incoming first, since files
+// move from there to their place and never back.
+func (a *Archive) removeFile(file string) error {
+	for _, path := range []string{a.incomingPath(file), a.stillPath(file)} {
+		if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
 	}
 	return nil
 }
@@ -249,19 +292,28 @@ func spaceError(err error) error {
 }
 
 // ReadStill returns the JPEG picture of a visit's frame. The error is
-// ErrNotFound if there is no such frame, and seal.ErrOpen if its file is not
-// as it was written.
+// ErrNotFound if there is no such frame or its still is gone, and seal.ErrOpen
+// if its file is not as it was written.
 func (a *Archive) ReadStill(ctx context.Context, visit string, frame int) ([]byte, error) {
-	var id string
+	data, err := a.readStill(ctx, visit, frame)
+	if err != nil {
+		// It may have been replaced or erased between its row and its file.
+		data, err = a.readStill(ctx, visit, frame)
+	}
+	return data, err
+}
+
+func (a *Archive) readStill(ctx context.Context, visit string, frame int) ([]byte, error) {
+	var file string
 	var wrappedKey []byte
-	err := a.read.QueryRowContext(ctx, `SELECT id, wrapped_key FROM stills WHERE visit = ? AND frame = ?`, visit, frame).Scan(&id, &wrappedKey)
+	err := a.read.QueryRowContext(ctx, `SELECT file, wrapped_key FROM stills WHERE visit = ? AND frame = ? AND file IS NOT NULL`, visit, frame).Scan(&file, &wrappedKey)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, fmt.Errorf("frame %d of visit %s: %w", frame, visit, ErrNotFound)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("looking up frame %d of visit %s: %w", frame, visit, err)
 	}
-	sealed, err := os.ReadFile(a.stillPath(id))
+	sealed, err := a.openStill(file)
 	if err != nil {
 		return nil, fmt.Errorf("reading frame %d of visit %s: %w", frame, visit, err)
 	}
@@ -287,52 +339,97 @@ func (a *Archive) Lock() error {
 	return nil
 }
 
-// Recover removes what a crash left half done: files on their way in, and
-// stills that no row names. Only the holder of the lock may call it, before
-// it accepts anything. It returns how many files it removed.
+// Recover makes good what a crash left half done: stills on their way in are
+// moved to their place if a row names them, and removed if none does, and so
+// are stills that were to be removed. Only the holder of the lock may call it,
+// before it accepts anything. It returns how many files it removed.
 func (a *Archive) Recover(ctx context.Context) (removed int, err error) {
 	if a.lock == nil {
 		return 0, errors.New("recovering the archive: it is not locked")
 	}
-	known, err := a.stillIDs(ctx)
+	removed, err = a.recoverIncoming(ctx)
 	if err != nil {
-		return 0, fmt.Errorf("recovering the archive: %w", err)
+		return removed, fmt.Errorf("recovering the archive: %w", err)
 	}
-	err = filepath.WalkDir(a.dir, func(path string, d fs.DirEntry, err error) error {
-		if err != nil || d.IsDir() {
-			return err
-		}
-		folder, err := filepath.Rel(a.dir, filepath.Dir(path))
+	if err := a.finishRemovals(ctx); err != nil {
+		return removed, fmt.Errorf("recovering the archive: %w", err)
+	}
+	var due int
+	if err := a.read.QueryRowContext(ctx, `SELECT value FROM counters WHERE name = 'stray_walk'`).Scan(&due); err != nil {
+		return removed, fmt.Errorf("recovering the archive: %w", err)
+	}
+	if due == 0 {
+		return removed, nil
+	}
+	strays, err := a.RemoveStrays(ctx)
+	if err != nil {
+		return removed + strays, err
+	}
+	_, err = a.write.ExecContext(ctx, `UPDATE counters SET value = 0 WHERE name = 'stray_walk'`)
+	return removed + strays, err
+}
+
+func (a *Archive) recoverIncoming(ctx context.Context) (removed int, err error) {
+	waiting, err := os.ReadDir(filepath.Join(a.dir, "incoming"))
+	if err != nil {
+		return 0, err
+	}
+	for _, f := range waiting {
+		named, err := a.isNamed(ctx, f.Name())
 		if err != nil {
-			return err
+			return removed, err
 		}
-		id, isStill := strings.CutSuffix(d.Name(), ".still")
-		half := folder == "incoming" || strings.HasPrefix(folder, "stills"+string(filepath.Separator)) && isStill && !known[id]
-		if !half {
-			return nil
+		if named && !exists(a.stillPath(f.Name())) {
+			err = a.settleFile(f.Name())
+		} else {
+			removed++
+			err = os.Remove(a.incomingPath(f.Name()))
+		}
+		if err != nil {
+			return removed, err
+		}
+	}
+	return removed, nil
+}
+
+func exists(path string) bool {
+	_, err := os.Lstat(path)
+	return err == nil
+}
+
+// isNamed reports whether a row names the file.
+func (a *Archive) isNamed(ctx context.Context, file string) (named bool, err error) {
+	err = a.read.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM stills WHERE file = ?)`, file).Scan(&named)
+	return named, err
+}
+
+// RemoveStrays removes files among the stills that no row names, and returns
+// how many. There should be none: a still's file comes to its place after its
+// row, and is written down before its row goes.
+func (a *Archive) RemoveStrays(ctx context.Context) (removed int, err error) {
+	err = a.walkStills(ctx, func(file, path string) error {
+		if named, err := a.isNamed(ctx, file); err != nil || named {
+			return err
 		}
 		removed++
 		return os.Remove(path)
 	})
 	if err != nil {
-		return removed, fmt.Errorf("recovering the archive: %w", err)
+		return removed, fmt.Errorf("removing stray stills: %w", err)
 	}
 	return removed, nil
 }
 
-func (a *Archive) stillIDs(ctx context.Context) (map[string]bool, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT id FROM stills`)
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
-	ids := make(map[string]bool)
-	for rows.Next() {
-		var id string
-		if err := rows.Scan(&id); err != nil {
-			return nil, err
+// walkStills calls f with every file among the stills that is called like one.
+func (a *Archive) walkStills(ctx context.Context, f func(file, path string) error) error {
+	return filepath.WalkDir(filepath.Join(a.dir, "stills"), func(path string, d fs.DirEntry, err error) error {
+		if err == nil {
+			err = ctx.Err()
 		}
-		ids[id] = true
-	}
-	return ids, rows.Err()
+		file, isStill := strings.CutSuffix(filepath.Base(path), ".still")
+		if err != nil || d.IsDir() || !isStill {
+			return err
+		}
+		return f(file, path)
+	})
 }

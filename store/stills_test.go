@@ -269,22 +269,46 @@ func TestKeepWhenTheDatabaseRefuses(t *testing.T) {
 	}
 }
 
+// A still that can't get to its place is safe where it came in, and gets there
+// at the next start.
 func TestKeepWithoutItsFolder(t *testing.T) {
 	a, _ := newArchive(t)
 	stills := filepath.Join(a.dir, "stills")
 	if err := errors.Join(os.Remove(stills), os.WriteFile(stills, nil, 0o600)); err != nil {
 		t.Fatal(err)
 	}
+	n := stillOf("r1", 0)
+	visit := keep(t, a, n)
+	read := func() {
+		t.Helper()
+		if got, err := a.ReadStill(t.Context(), visit, 0); err != nil || !bytes.Equal(got, n.JPEG) {
+			t.Errorf("ReadStill: %q, %v", got, err)
+		}
+	}
+	if err := errors.Join(os.Remove(stills), os.Mkdir(stills, 0o700), a.Lock()); err != nil {
+		t.Fatal(err)
+	}
+	read()
+	if n, err := a.Recover(t.Context()); n != 0 || err != nil {
+		t.Errorf("removed %d, %v", n, err)
+	}
+	read()
+	checkSound(t, a)
+}
+
+func TestKeepWhereNothingCanComeIn(t *testing.T) {
+	a, _ := newArchive(t)
+	incoming := filepath.Join(a.dir, "incoming")
+	if err := errors.Join(os.Remove(incoming), os.WriteFile(incoming, nil, 0o600)); err != nil {
+		t.Fatal(err)
+	}
 	if _, added, err := a.Keep(t.Context(), stillOf("r1", 0)); added || !errors.Is(err, syscall.ENOTDIR) {
 		t.Errorf("added %v, %v", added, err)
-	}
-	if files := filesIn(t, a.dir, "incoming"); len(files) > 0 {
-		t.Errorf("left %q", files)
 	}
 	if n, err := a.Revision(t.Context()); err != nil || n != 0 {
 		t.Errorf("revision %d, %v", n, err)
 	}
-	if err := errors.Join(os.Remove(stills), os.Mkdir(stills, 0o700)); err != nil {
+	if err := errors.Join(os.Remove(incoming), os.Mkdir(incoming, 0o700)); err != nil {
 		t.Fatal(err)
 	}
 	keep(t, a, stillOf("r1", 0))

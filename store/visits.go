@@ -15,13 +15,27 @@ import (
 
 // A Visit is what the archive keeps of a ring.
 type Visit struct {
-	ID         string
-	Bell       string
-	Ring       string
-	ReceivedAt time.Time // of its first still, by the server's clock
-	Revision   int64
-	Stills     []Still // by frame
+	ID          string
+	Bell        string
+	Ring        string
+	ReceivedAt  time.Time // of its first still, by the server's clock
+	Revision    int64
+	Kind        Kind
+	Parcel      bool // the household says that a parcel came
+	Stage       Stage
+	CountedFrom time.Time // when the periods of keeping began
+	Hold        *Hold     // nil without
+	Stills      []Still   // by frame
 }
+
+// A Stage says what is left of a visit.
+type Stage int
+
+const (
+	Whole        Stage = iota // stills as they came
+	Smaller                   // smaller stills
+	OnlyFindings              // no stills, and no descriptors of faces
+)
 
 // Pending reports whether a still of the visit waits to be examined.
 func (v Visit) Pending() bool {
@@ -53,8 +67,10 @@ type Descriptor [128]float32
 type Face struct {
 	Box        image.Rectangle // pixels of the still
 	Landmarks  []Point         // two corners of each eye and the base of the nose
-	Descriptor Descriptor
-	Match      *Match // nil for a stranger
+	Descriptor Descriptor      // zeros once the still is gone
+	Match      *Match          // nil for a stranger
+
+	id, still string
 }
 
 // A Point is a place on a still, in pixels from its left upper corner.
@@ -82,13 +98,33 @@ type Match struct {
 
 // LatestVisits returns the newest visits, newest first.
 func (a *Archive) LatestVisits(ctx context.Context, limit int) ([]Visit, error) {
-	return a.visits(ctx, `ORDER BY v.received_at DESC, v.id LIMIT ?`, limit)
+	return a.visits(ctx, `ORDER BY v.received_at DESC, v.id DESC LIMIT ?`, limit)
 }
 
 // VisitsSince returns visits that changed after the revision, in the order of
 // their changes, limit at most.
 func (a *Archive) VisitsSince(ctx context.Context, revision int64, limit int) ([]Visit, error) {
 	return a.visits(ctx, `WHERE v.revision > ? ORDER BY v.revision LIMIT ?`, revision, limit)
+}
+
+// A Departure is a visit that is gone.
+type Departure struct {
+	Visit    string
+	Revision int64
+}
+
+// DeparturesSince returns visits that went after the revision, in that order,
+// limit at most. They are remembered for 30 days.
+func (a *Archive) DeparturesSince(ctx context.Context, revision int64, limit int) ([]Departure, error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT visit, revision FROM departures WHERE revision > ? ORDER BY revision LIMIT ?`, revision, limit)
+	if err != nil {
+		return nil, fmt.Errorf("reading departures: %w", err)
+	}
+	gone, err := collect(rows, func(d *Departure) error { return rows.Scan(&d.Visit, &d.Revision) })
+	if err != nil {
+		return nil, fmt.Errorf("reading departures: %w", err)
+	}
+	return gone, nil
 }
 
 // Visit returns the visit of that id, or ErrNotFound.
@@ -101,6 +137,29 @@ func (a *Archive) Visit(ctx context.Context, id string) (Visit, error) {
 		return Visit{}, fmt.Errorf("visit %s: %w", id, ErrNotFound)
 	}
 	return vs[0], nil
+}
+
+// SetParcel says whether the visit brought a parcel, which only the household
+// can tell. The error is ErrNotFound.
+func (a *Archive) SetParcel(ctx context.Context, visit string, parcel bool) error {
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		res, err := tx.ExecContext(ctx, `UPDATE visits SET parcel = ? WHERE id = ?`, parcel, visit)
+		if err != nil {
+			return err
+		}
+		if err := oneRow(res, "visit "+visit); err != nil {
+			return err
+		}
+		if err := a.settle(ctx, tx, visit); err != nil {
+			return err
+		}
+		return a.note(ctx, tx, "changed", "visit "+visit)
+	})
+	if err != nil {
+		return fmt.Errorf("saying that a parcel came: %w", spaceError(err))
+	}
+	a.signal()
+	return nil
 }
 
 // Revision returns the number of the latest change of any visit.
@@ -120,61 +179,102 @@ func (a *Archive) visits(ctx context.Context, clause string, args ...any) ([]Vis
 		return nil, fmt.Errorf("reading visits: %w", err)
 	}
 	defer tx.Rollback()
-	rows, err := tx.QueryContext(ctx, `
-		SELECT v.id, v.bell, b.name, v.ring, v.received_at, v.revision FROM visits v JOIN bells b ON b.id = v.bell `+clause, args...)
+	all, err := a.visitsIn(ctx, tx, clause, args...)
 	if err != nil {
 		return nil, fmt.Errorf("reading visits: %w", err)
-	}
-	all, err := collect(rows, func(v *Visit) error {
-		var at sql.NullInt64
-		var bell string
-		var name, ring []byte
-		if err := rows.Scan(&v.ID, &bell, &name, &ring, &at, &v.Revision); err != nil {
-			return err
-		}
-		v.ReceivedAt = timeOf(at)
-		return errors.Join(
-			a.unseal(&v.Bell, name, "bells.name", bell),
-			a.unseal(&v.Ring, ring, "visits.ring", v.ID))
-	})
-	if err != nil {
-		return nil, fmt.Errorf("reading visits: %w", err)
-	}
-	for i := range all {
-		if all[i].Stills, err = a.stillsOf(ctx, tx, all[i].ID); err != nil {
-			return nil, fmt.Errorf("reading visit %s: %w", all[i].ID, err)
-		}
 	}
 	return all, nil
 }
 
-const stillColumns = `id, visit, frame, width, height, damaged, received_at, taken_at, state, attempts, sent_mac, sha256, size`
+func (a *Archive) visitsIn(ctx context.Context, q querier, clause string, args ...any) ([]Visit, error) {
+	rows, err := q.QueryContext(ctx, `
+		SELECT v.id, v.bell, b.name, v.ring, v.received_at, v.revision, v.kind, v.parcel, v.stage, v.counted_from, h.reason, h.placed_at, h.ends_at
+		FROM visits v JOIN bells b ON b.id = v.bell LEFT JOIN holds h ON h.visit = v.id `+clause, args...)
+	if err != nil {
+		return nil, err
+	}
+	all, err := collect(rows, func(v *Visit) error { return a.scanVisit(rows, v) })
+	if err != nil || len(all) == 0 {
+		return nil, err
+	}
+	place := make(map[string]*Visit, len(all)) // by id
+	ids := make([]string, len(all))
+	for i := range all {
+		ids[i] = all[i].ID
+		place[ids[i]] = &all[i]
+	}
+	stills, err := a.stillsOf(ctx, q, ids...)
+	if err != nil {
+		return nil, err
+	}
+	for _, s := range stills {
+		v := place[s.Visit]
+		v.Stills = append(v.Stills, s)
+	}
+	return all, nil
+}
+
+func (a *Archive) scanVisit(rows *sql.Rows, v *Visit) error {
+	var at, counted, placed, ends sql.NullInt64
+	var bell string
+	var name, ring, reason []byte
+	err := rows.Scan(&v.ID, &bell, &name, &ring, &at, &v.Revision, &v.Kind, &v.Parcel, &v.Stage, &counted, &reason, &placed, &ends)
+	if err != nil {
+		return err
+	}
+	v.ReceivedAt, v.CountedFrom = timeOf(at), timeOf(counted)
+	if placed.Valid {
+		v.Hold = &Hold{Visit: v.ID, PlacedAt: timeOf(placed), EndsAt: timeOf(ends)}
+		err = a.unseal(&v.Hold.Reason, reason, "holds.reason", v.ID)
+	}
+	return errors.Join(err,
+		a.unseal(&v.Bell, name, "bells.name", bell),
+		a.unseal(&v.Ring, ring, "visits.ring", v.ID))
+}
+
+const stillColumns = `id, visit, frame, width, height, damaged, received_at, taken_at, state, attempts, sent_mac, sha256, size, coalesce(file, ''), lost, masked`
 
 // scanStill reads the stillColumns of a row.
 func scanStill(row interface{ Scan(...any) error }, s *Still) error {
 	var received, taken sql.NullInt64
 	var hash []byte
-	err := row.Scan(&s.ID, &s.Visit, &s.Frame, &s.Width, &s.Height, &s.Damaged, &received, &taken, &s.State, &s.Attempts, &s.sentMAC, &hash, &s.Size)
+	err := row.Scan(&s.ID, &s.Visit, &s.Frame, &s.Width, &s.Height, &s.Damaged, &received, &taken, &s.State, &s.Attempts, &s.sentMAC, &hash, &s.Size, &s.File, &s.Lost, &s.Masked)
 	s.ReceivedAt, s.TakenAt = timeOf(received), timeOf(taken)
 	copy(s.SHA256[:], hash)
 	return err
 }
 
-func (a *Archive) stillsOf(ctx context.Context, q querier, visit string) ([]Still, error) {
-	rows, err := q.QueryContext(ctx, `SELECT `+stillColumns+` FROM stills WHERE visit = ? ORDER BY frame`, visit)
+// stillsOf returns the stills of visits, each visit's by frame.
+func (a *Archive) stillsOf(ctx context.Context, q querier, visits ...string) ([]Still, error) {
+	rows, err := q.QueryContext(ctx, `SELECT `+stillColumns+` FROM stills WHERE visit IN (SELECT value FROM json_each(?)) ORDER BY visit, frame`, jsonList(visits))
 	if err != nil {
 		return nil, err
 	}
 	stills, err := collect(rows, func(s *Still) error { return scanStill(rows, s) })
+	if err != nil || len(stills) == 0 {
+		return nil, err
+	}
+	place := make(map[string]*Still, len(stills)) // by id
+	ids := make([]string, len(stills))
+	for i := range stills {
+		ids[i] = stills[i].ID
+		place[ids[i]] = &stills[i]
+	}
+	faces, err := a.facesOn(ctx, q, ids)
 	if err != nil {
 		return nil, err
 	}
-	for i := range stills {
-		if stills[i].Faces, err = a.facesOn(ctx, q, stills[i].ID); err != nil {
-			return nil, err
-		}
+	for _, f := range faces {
+		s := place[f.still]
+		s.Faces = append(s.Faces, f)
 	}
 	return stills, nil
+}
+
+// jsonList writes ids for json_each, so that one statement fits any number.
+func jsonList(ids []string) string {
+	b, _ := json.Marshal(ids) // strings always can be
+	return string(b)
 }
 
 // A sealedFace is what of a face is sealed.
@@ -184,21 +284,20 @@ type sealedFace struct {
 	Descriptor []byte
 }
 
-// facesOn returns the faces of a still, from left to right.
-func (a *Archive) facesOn(ctx context.Context, q querier, still string) ([]Face, error) {
+// facesOn returns the faces on stills, each still's from left to right.
+func (a *Archive) facesOn(ctx context.Context, q querier, stills []string) ([]Face, error) {
 	rows, err := q.QueryContext(ctx, `
-		SELECT f.id, f.sealed, f.person, p.name, f.distance, f.fpir, f.band
+		SELECT f.id, f.still, f.sealed, f.person, p.name, f.distance, f.fpir, f.band
 		FROM faces f LEFT JOIN persons p ON p.id = f.person
-		WHERE f.still = ? ORDER BY f.id`, still)
+		WHERE f.still IN (SELECT value FROM json_each(?)) ORDER BY f.id`, jsonList(stills))
 	if err != nil {
 		return nil, err
 	}
 	faces, err := collect(rows, func(f *Face) error {
-		var id string
 		var sealed, name []byte
 		var person, band sql.NullString
 		var distance, fpir sql.NullFloat64
-		if err := rows.Scan(&id, &sealed, &person, &name, &distance, &fpir, &band); err != nil {
+		if err := rows.Scan(&f.id, &f.still, &sealed, &person, &name, &distance, &fpir, &band); err != nil {
 			return err
 		}
 		if person.Valid {
@@ -207,7 +306,7 @@ func (a *Archive) facesOn(ctx context.Context, q querier, still string) ([]Face,
 				return err
 			}
 		}
-		return a.openFace(f, sealed, id)
+		return a.openFace(f, sealed, f.id)
 	})
 	slices.SortStableFunc(faces, func(a, b Face) int { return a.Box.Min.X - b.Box.Min.X })
 	return faces, err
@@ -223,6 +322,9 @@ func (a *Archive) openFace(f *Face, sealed []byte, id string) error {
 		return fmt.Errorf("reading face %s: %w", id, err)
 	}
 	f.Box, f.Landmarks = open.Box, open.Landmarks
+	if len(open.Descriptor) == 0 {
+		return nil // it went with the still
+	}
 	f.Descriptor, err = decodeDescriptor(open.Descriptor)
 	return err
 }
@@ -255,30 +357,27 @@ func (a *Archive) BeginExamination(ctx context.Context, still string) error {
 // meanwhile is left alone. A person erased meanwhile makes a stranger.
 func (a *Archive) Record(ctx context.Context, still string, state StillState, faces []Face) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
-		revision, err := nextRevision(ctx, tx)
-		if err != nil {
-			return err
-		}
 		var visit string
-		err = tx.QueryRowContext(ctx, `UPDATE stills SET state = ? WHERE id = ? RETURNING visit`, state, still).Scan(&visit)
+		err := tx.QueryRowContext(ctx, `UPDATE stills SET state = ? WHERE id = ? RETURNING visit`, state, still).Scan(&visit)
 		if errors.Is(err, sql.ErrNoRows) {
 			return nil
 		}
 		if err != nil {
 			return err
 		}
-		if _, err := tx.ExecContext(ctx, `UPDATE visits SET revision = ? WHERE id = ?`, revision, visit); err != nil {
-			return err
-		}
 		if _, err := tx.ExecContext(ctx, `DELETE FROM faces WHERE still = ?`, still); err != nil {
 			return err
 		}
-		for _, f := range faces {
+		seen, err := a.seenFaces(ctx, tx, still, faces)
+		if err != nil {
+			return err
+		}
+		for _, f := range seen {
 			if err := a.insertFace(ctx, tx, still, f); err != nil {
 				return err
 			}
 		}
-		return nil
+		return a.settle(ctx, tx, visit)
 	})
 	if err != nil {
 		return fmt.Errorf("recording findings: %w", spaceError(err))
@@ -287,8 +386,54 @@ func (a *Archive) Record(ctx context.Context, still string, state StillState, fa
 	return nil
 }
 
+// seenFaces returns the faces that no mask of the bell's covers: the still may
+// have been masked while it was examined.
+func (a *Archive) seenFaces(ctx context.Context, tx *sql.Tx, still string, faces []Face) ([]Face, error) {
+	var s Still
+	var bell string
+	err := tx.QueryRowContext(ctx, `SELECT s.width, s.height, s.masked, v.bell FROM stills s JOIN visits v ON v.id = s.visit WHERE s.id = ?`, still).
+		Scan(&s.Width, &s.Height, &s.Masked, &bell)
+	if err != nil || s.Masked == 0 {
+		return faces, err
+	}
+	masks, _, err := a.masksIn(ctx, tx, bell)
+	return unmasked(s, faces, masks), err
+}
+
+// visitKind is the kind of a visit, from its rows.
+const visitKind = `CASE
+	WHEN EXISTS (SELECT 1 FROM stills s WHERE s.visit = visits.id AND s.state = 'pending') THEN 'looking'
+	WHEN parcel THEN 'parcel'
+	WHEN EXISTS (SELECT 1 FROM stills s JOIN faces f ON f.still = s.id WHERE s.visit = visits.id AND f.person IS NOT NULL) THEN 'person'
+	WHEN EXISTS (SELECT 1 FROM stills s JOIN faces f ON f.still = s.id WHERE s.visit = visits.id) THEN 'stranger'
+	WHEN EXISTS (SELECT 1 FROM stills s WHERE s.visit = visits.id AND (s.damaged OR s.state = 'failed')) THEN 'damaged'
+	ELSE 'no-face' END`
+
+// settle makes what follows from a visit's rows follow from them again, and
+// gives the visit a new revision. It ends every change of a visit.
+func (a *Archive) settle(ctx context.Context, tx *sql.Tx, visit string) error {
+	revision, err := nextRevision(ctx, tx)
+	if err != nil {
+		return err
+	}
+	for _, statement := range []string{
+		`UPDATE visits SET revision = ?2, kind = ` + visitKind + ` WHERE id = ?1`,
+		`DELETE FROM appearances WHERE visit = ?1`,
+		`INSERT INTO appearances (person, bell, kind, received_at, visit)
+			SELECT DISTINCT f.person, v.bell, v.kind, v.received_at, v.id
+			FROM visits v JOIN stills s ON s.visit = v.id JOIN faces f ON f.still = s.id
+			WHERE v.id = ?1 AND f.person IS NOT NULL`,
+	} {
+		if _, err := tx.ExecContext(ctx, statement, visit, revision); err != nil {
+			return fmt.Errorf("settling visit %s: %w", visit, err)
+		}
+	}
+	return nil
+}
+
 func (a *Archive) insertFace(ctx context.Context, tx *sql.Tx, still string, f Face) error {
-	raw, err := json.Marshal(sealedFace{f.Box, f.Landmarks, encodeDescriptor(f.Descriptor)})
+	id := newID()
+	sealed, err := a.sealFace(f, id)
 	if err != nil {
 		return err
 	}
@@ -296,35 +441,25 @@ func (a *Archive) insertFace(ctx context.Context, tx *sql.Tx, still string, f Fa
 	if f.Match != nil {
 		m = *f.Match
 	}
-	id := newID()
 	_, err = tx.ExecContext(ctx, `
 		INSERT INTO faces (id, still, sealed, person, distance, fpir, band)
 		SELECT ?, ?, ?, p.id, iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?)
 		FROM (SELECT 1) LEFT JOIN persons p ON p.id = ?`,
-		id, still, a.seals.Value(raw, "faces.sealed", id), m.Distance, m.FPIR, m.Band, m.Person)
+		id, still, sealed, m.Distance, m.FPIR, m.Band, m.Person)
 	return err
 }
 
-// touchVisits gives every visit that the clause picks a new revision.
-func touchVisits(ctx context.Context, tx *sql.Tx, clause string, args ...any) error {
-	rows, err := tx.QueryContext(ctx, `SELECT id FROM visits `+clause, args...)
+// sealFace seals what of a face is sealed; a descriptor of zeros is left out.
+func (a *Archive) sealFace(f Face, id string) ([]byte, error) {
+	open := sealedFace{Box: f.Box, Landmarks: f.Landmarks}
+	if f.Descriptor != (Descriptor{}) {
+		open.Descriptor = encodeDescriptor(f.Descriptor)
+	}
+	raw, err := json.Marshal(open)
 	if err != nil {
-		return err
+		return nil, fmt.Errorf("sealing a face: %w", err)
 	}
-	ids, err := collect(rows, func(id *string) error { return rows.Scan(id) })
-	if err != nil {
-		return err
-	}
-	for _, id := range ids {
-		revision, err := nextRevision(ctx, tx)
-		if err != nil {
-			return err
-		}
-		if _, err := tx.ExecContext(ctx, `UPDATE visits SET revision = ? WHERE id = ?`, revision, id); err != nil {
-			return err
-		}
-	}
-	return nil
+	return a.seals.Value(raw, "faces.sealed", id), nil
 }
 
 func encodeDescriptor(d Descriptor) []byte {

@@ -132,6 +132,7 @@ var refusals = []struct {
 	{intake.ErrNotAPicture, http.StatusUnprocessableEntity, "not-a-picture"},
 	{errCutShort, http.StatusBadRequest, "cut-short"},
 	{store.ErrOtherBytes, http.StatusConflict, "other-bytes"},
+	{store.ErrErased, http.StatusGone, "erased"},
 	{store.ErrNoSpace, http.StatusInsufficientStorage, "no-space"},
 }
 

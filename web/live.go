@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"net/http"
 	"sync"
 	"time"
@@ -22,12 +23,14 @@ const (
 	catchUp    = 100 // visits told again to who was away; then only the newest
 )
 
-// A message is one live event: a visit that is new or has changed, or a beat.
+// A message is one live event: a visit that is new or has changed, visits that
+// are gone, a beat, or that more was missed than is told again.
 type message struct {
-	Type     string     `json:"type"`            // visit or beat
+	Type     string     `json:"type"`            // visit, gone, beat or missed
 	Revision int64      `json:"revision"`        // known up to here, once this is taken in
 	Visit    *visitJSON `json:"visit,omitempty"` //
 	Card     string     `json:"card,omitempty"`  // the visit as Now shows it, in HTML
+	Gone     []string   `json:"gone,omitempty"`  // ids of visits
 }
 
 var upgrader = websocket.Upgrader{
@@ -92,7 +95,7 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 	defer stop()
 	beat := time.NewTicker(beatEvery)
 	defer beat.Stop()
-	known, err := s.startFrom(ctx, known)
+	known, err := s.startFrom(ctx, conn, known)
 	if err != nil {
 		return err
 	}
@@ -123,38 +126,82 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 }
 
 // startFrom moves a revision forward for who was away for so long that telling
-// everything would be of no use to a page that shows a few visits.
-func (s *Server) startFrom(ctx context.Context, known int64) (int64, error) {
+// everything would be of no use to a page that shows a few visits, and says so.
+func (s *Server) startFrom(ctx context.Context, conn *websocket.Conn, known int64) (int64, error) {
 	latest, err := s.Archive.Revision(ctx)
 	if err != nil {
 		return 0, err
 	}
-	if known > latest { // of another archive
-		known = 0
+	if known <= latest && known >= latest-catchUp {
+		return known, nil
 	}
-	return max(known, latest-catchUp), nil
+	// Else away for long, or knowing another archive.
+	known = max(0, latest-catchUp)
+	return known, send(conn, message{Type: "missed", Revision: known})
 }
 
-// tellChanges sends every visit that changed after the revision, and returns
+// tellChanges sends what changed after the revision, visits that are gone
+// before those that changed, since a ring's id may be used again. It returns
 // the revision known then.
 func (s *Server) tellChanges(ctx context.Context, conn *websocket.Conn, known int64) (int64, error) {
 	for {
 		visits, err := s.Archive.VisitsSince(ctx, known, shownVisits)
-		if err != nil || len(visits) == 0 {
+		if err != nil {
 			return known, err
 		}
-		for _, v := range visits {
-			var html bytes.Buffer
-			if err := pages.ExecuteTemplate(&html, "card", s.cardOf(v)); err != nil {
-				return known, fmt.Errorf("drawing a visit: %w", err)
-			}
-			asJSON := newVisitJSON(v)
-			if err := send(conn, message{"visit", v.Revision, &asJSON, html.String()}); err != nil {
-				return known, err
-			}
-			known = v.Revision
+		gone, err := s.Archive.DeparturesSince(ctx, known, catchUp)
+		if err != nil || len(visits)+len(gone) == 0 {
+			return known, err
+		}
+		// Where one list was cut off, the other waits for its rest.
+		horizon := int64(math.MaxInt64)
+		if len(visits) == shownVisits {
+			horizon = visits[len(visits)-1].Revision
+		}
+		if len(gone) == catchUp {
+			horizon = min(horizon, gone[len(gone)-1].Revision)
+		}
+		if known, err = tellGone(conn, gone, known, horizon); err != nil {
+			return known, err
+		}
+		if known, err = s.tellVisits(conn, visits, known, horizon); err != nil {
+			return known, err
 		}
 	}
+}
+
+func tellGone(conn *websocket.Conn, gone []store.Departure, known, horizon int64) (int64, error) {
+	m := message{Type: "gone", Revision: known}
+	upTo := known
+	for _, d := range gone {
+		if d.Revision <= horizon {
+			m.Gone = append(m.Gone, d.Visit)
+			upTo = d.Revision
+		}
+	}
+	if len(m.Gone) == 0 {
+		return known, nil
+	}
+	// What is known does not grow yet: visits that changed before come next.
+	return upTo, send(conn, m)
+}
+
+func (s *Server) tellVisits(conn *websocket.Conn, visits []store.Visit, known, horizon int64) (int64, error) {
+	for _, v := range visits {
+		if v.Revision > horizon {
+			break
+		}
+		var html bytes.Buffer
+		if err := pages.ExecuteTemplate(&html, "card", s.cardOf(v)); err != nil {
+			return known, fmt.Errorf("drawing a visit: %w", err)
+		}
+		asJSON := newVisitJSON(v)
+		if err := send(conn, message{Type: "visit", Revision: v.Revision, Visit: &asJSON, Card: html.String()}); err != nil {
+			return known, err
+		}
+		known = max(known, v.Revision)
+	}
+	return known, nil
 }
 
 func send(conn *websocket.Conn, m message) error {

@@ -206,6 +206,9 @@ func TestLiveCatchesUp(t *testing.T) {
 		}
 		// A page that knows another archive, since this one is new.
 		c := h.connect(t, token, 1<<40)
+		if m := c.next(); m.Type != "missed" {
+			t.Errorf("from another archive: %+v", m)
+		}
 		if m := c.nextVisit(); m.Visit.ID != ids[0] {
 			t.Errorf("from another archive: %+v", m)
 		}
@@ -230,6 +233,9 @@ func TestLiveFarBehind(t *testing.T) {
 			record(t, h.archive, newest[4], 0)
 		}
 		c := h.connect(t, token, 0)
+		if m := c.next(); m.Type != "missed" {
+			t.Errorf("%+v", m)
+		}
 		for _, want := range newest {
 			if m := c.nextVisit(); m.Visit.ID != want {
 				t.Fatalf("%s, want %s", m.Visit.ID, want)
@@ -350,7 +356,7 @@ func TestLiveHearsOfErasure(t *testing.T) {
 		}
 
 		other := openArchive(t, h.dir, time.Now) // its signals reach nobody here
-		if err := other.ErasePerson(t.Context(), p.ID); err != nil {
+		if _, err := other.ErasePerson(t.Context(), p.ID, false); err != nil {
 			t.Fatal(err)
 		}
 		began := time.Now()

@@ -136,14 +136,19 @@ func (s *Server) cardOf(v store.Visit) card {
 	}
 	best := bestStill(v.Stills)
 	for i, still := range v.Stills {
-		address := "/api/v1/visits/" + url.PathEscape(v.ID) + "/stills/" + fmt.Sprint(still.Frame)
 		if i == best {
-			c.Still, c.Width, c.Height = address, still.Width, still.Height
-		} else {
-			c.More = append(c.More, address)
+			c.Still, c.Width, c.Height = stillAddress(still), still.Width, still.Height
+		} else if still.File != "" {
+			c.More = append(c.More, stillAddress(still))
 		}
 	}
 	return c
+}
+
+// stillAddress is where a still is seen. It changes when another picture takes
+// the still's place, so that no screen goes on showing the old one.
+func stillAddress(s store.Still) string {
+	return fmt.Sprintf("/api/v1/visits/%s/stills/%d?of=%s", url.PathEscape(s.Visit), s.Frame, s.File[:8])
 }
 
 var headlines = map[outcome]string{
@@ -175,11 +180,14 @@ func grouped(n float64) string {
 	return s
 }
 
-// bestStill picks the still to show: the one with the surest match, else the
-// widest face, else the first.
+// bestStill picks the still to show, of those that are not gone: the one with
+// the surest match, else the widest face, else the first; -1 if all are gone.
 func bestStill(stills []store.Still) int {
-	best, bestScore := 0, -1.0
+	best, bestScore := -1, -1.0
 	for i, s := range stills {
+		if s.File == "" {
+			continue
+		}
 		score := 0.0
 		for _, f := range s.Faces {
 			score = max(score, float64(f.Width()))

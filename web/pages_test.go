@@ -375,7 +375,7 @@ var (
 )
 
 func examined(state store.StillState, faces ...store.Face) store.Still {
-	return store.Still{State: state, Faces: faces}
+	return store.Still{State: state, Faces: faces, File: "NOBODYSFILE"}
 }
 
 func TestWhoRang(t *testing.T) {
@@ -448,6 +448,8 @@ func TestBestStill(t *testing.T) {
 		want   int
 	}{
 		{"one", []store.Still{examined(store.Pending)}, 0},
+		{"all gone", []store.Still{{State: store.Done}, {State: store.Done}}, -1},
+		{"one left", []store.Still{{State: store.Done, Faces: []store.Face{unknown(90)}}, examined(store.Done)}, 1},
 		{"none better than the first", []store.Still{examined(store.Done), examined(store.Done)}, 0},
 		{"a face", []store.Still{examined(store.Done), examined(store.Done, unknown(30))}, 1},
 		{"the widest face", []store.Still{examined(store.Done, unknown(30)), examined(store.Done, unknown(31)), examined(store.Done, unknown(10), unknown(20))}, 1},

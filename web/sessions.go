@@ -58,9 +58,17 @@ func (s *Server) signedIn(h http.HandlerFunc) http.HandlerFunc {
 		case err != nil:
 			s.fail(w, r, err)
 		default:
-			h(w, r.WithContext(context.WithValue(r.Context(), sessionKey{}, found)))
+			h(w, r.WithContext(store.By(context.WithValue(r.Context(), sessionKey{}, found), actor(found))))
 		}
 	}
+}
+
+// actor is how the audit trail names whose session it is.
+func actor(s store.Session) string {
+	if s.Resident != "" {
+		return "resident " + s.Resident
+	}
+	return "tablet " + s.Tablet
 }
 
 // residentsOnly keeps tablets out: whoever stands before one may be a guest.

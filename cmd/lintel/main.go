@@ -86,7 +86,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (status i
 		fmt.Fprintf(stderr, "lintel: %v\nlintel --help lists the commands and their flags.\n", err)
 		return exitUsage
 	}
-	c.globals.ctx, c.globals.stdout, c.globals.stderr = ctx, stdout, stderr
+	c.globals.ctx, c.globals.stdout, c.globals.stderr = store.By(ctx, store.ByCommand), stdout, stderr
 	if err := parsed.Run(&c.globals); err != nil {
 		fmt.Fprintln(stderr, "lintel:", err)
 		if errors.Is(err, errUsage) {

@@ -91,6 +91,8 @@ func (c *personListCmd) Run(g *globals) error {
 
 type personEraseCmd struct {
 	Person string `arg:"" help:"The person's id or name."`
+	Visits bool   `help:"Erase the visits that name the person as well, stills and all, except those held."`
+	JSON   bool   `name:"json" help:"Print JSON."`
 }
 
 func (c *personEraseCmd) Run(g *globals) error {
@@ -103,5 +105,14 @@ func (c *personEraseCmd) Run(g *globals) error {
 	if err != nil {
 		return err
 	}
-	return a.ErasePerson(g.ctx, p.ID)
+	erased, err := a.ErasePerson(g.ctx, p.ID, c.Visits)
+	if err != nil {
+		return err
+	}
+	if err := a.Scrub(g.ctx); err != nil {
+		return fmt.Errorf("the person is erased; traces may be left in the database's files, and the server will remove them: %w", err)
+	}
+	return g.print(c.JSON, erased, func(w io.Writer) {
+		fmt.Fprintf(w, "Erased %s. Visits erased: %d; visits that named them and no longer do: %d, of which held: %d.\n", p.ID, erased.Visits, erased.Unnamed, erased.Held)
+	})
 }

@@ -29,6 +29,8 @@ function connect() {
 		watchdog = setTimeout(() => { socket.close(); ended(); }, silence);
 		const message = JSON.parse(event.data);
 		if (message.type === "visit") show(message.card);
+		if (message.type === "gone") message.gone.forEach(remove);
+		if (message.type === "missed") return location.reload();
 		known = Math.max(known, message.revision);
 	};
 	socket.onclose = ended;
@@ -66,6 +68,12 @@ function show(html) {
 	}
 	while (visits.children.length > shown) visits.lastElementChild.remove();
 	nobody.hidden = true;
+}
+
+// remove takes a visit that is gone off the page.
+function remove(id) {
+	document.getElementById(`visit-${id}`)?.remove();
+	nobody.hidden = visits.children.length > 0;
 }
 
 // keepPictures moves pictures that are loaded already over, so that they

@@ -1,0 +1,185 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/binary"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+)
+
+// ErrTampered says that the audit trail is not as it was written.
+var ErrTampered = errors.New("the audit trail has been changed")
+
+// An Entry of the audit trail says who did what to what. It names ids, never
+// names or pictures.
+type Entry struct {
+	Seq     int64     `json:"seq"` // 1, 2, 3 …
+	At      time.Time `json:"at"`
+	Actor   string    `json:"actor"`   // see [By]
+	Action  string    `json:"action"`  // one word: looked, erased, held …
+	Subject string    `json:"subject"` // such as "visit ID"
+	Before  [32]byte  `json:"-"`       // hash of the entry before, zeros for the first
+	Hash    [32]byte  `json:"-"`
+}
+
+// Text is what an entry's hash is the SHA-256 of: the hash before it in
+// hexadecimal, and the entry's fields, with tabs between and a line end after.
+// So the trail can be checked with sha256sum(1) alone.
+func (e Entry) Text() string {
+	return fmt.Sprintf("%s\t%d\t%s\t%s\t%s\t%s\n", hex.EncodeToString(e.Before[:]), e.Seq,
+		e.At.UTC().Format("2006-01-02T15:04:05.000000Z"), e.Actor, e.Action, e.Subject)
+}
+
+type actorKey struct{}
+
+// Actors that are nobody in particular. A resident is "resident ID", a tablet
+// "tablet ID".
+const (
+	ByCommand = "command" // somebody at the server's command line
+	ByItself  = "itself"  // the server, going by the rules
+)
+
+// By says who is behind what is done with the context, for the audit trail.
+func By(ctx context.Context, actor string) context.Context {
+	return context.WithValue(ctx, actorKey{}, actor)
+}
+
+func actorOf(ctx context.Context) string {
+	if actor, ok := ctx.Value(actorKey{}).(string); ok {
+		return actor
+	}
+	return ByItself
+}
+
+// Note adds an entry to the audit trail for something that changed nothing in
+// the archive: that somebody looked at a visit, or took an export.
+func (a *Archive) Note(ctx context.Context, action, subject string) error {
+	err := a.update(ctx, func(tx *sql.Tx) error { return a.note(ctx, tx, action, subject) })
+	if err != nil {
+		return fmt.Errorf("adding to the audit trail: %w", spaceError(err))
+	}
+	return nil
+}
+
+// note adds an entry in the transaction of what it tells of, so that neither
+// is there without the other.
+func (a *Archive) note(ctx context.Context, tx *sql.Tx, action, subject string) error {
+	clean := strings.NewReplacer("\t", " ", "\n", " ")
+	e := Entry{At: a.now().UTC().Truncate(time.Microsecond), Actor: clean.Replace(actorOf(ctx)), Action: action, Subject: clean.Replace(subject)}
+	var err error
+	if e.Seq, e.Before, err = a.auditHead(ctx, tx); err != nil {
+		return err
+	}
+	e.Seq++
+	e.Hash = sha256.Sum256([]byte(e.Text()))
+	_, err = tx.ExecContext(ctx, `INSERT INTO audit (seq, at, actor, action, subject, before, hash) VALUES (?, ?, ?, ?, ?, ?, ?)`,
+		e.Seq, micros(e.At), e.Actor, e.Action, e.Subject, e.Before[:], e.Hash[:])
+	if err != nil {
+		return fmt.Errorf("adding to the audit trail: %w", err)
+	}
+	head := a.seals.Value(append(binary.BigEndian.AppendUint64(nil, uint64(e.Seq)), e.Hash[:]...), "audit_head.head")
+	_, err = tx.ExecContext(ctx, `INSERT INTO audit_head (id, head) VALUES (1, ?) ON CONFLICT (id) DO UPDATE SET head = excluded.head`, head)
+	if err != nil {
+		return fmt.Errorf("adding to the audit trail: %w", err)
+	}
+	return nil
+}
+
+// auditHead returns the number and hash of the last entry, zeros without any.
+func (a *Archive) auditHead(ctx context.Context, q querier) (seq int64, hash [32]byte, err error) {
+	var sealed []byte
+	err = q.QueryRowContext(ctx, `SELECT head FROM audit_head`).Scan(&sealed)
+	if errors.Is(err, sql.ErrNoRows) {
+		return 0, hash, nil
+	}
+	if err != nil {
+		return 0, hash, fmt.Errorf("reading the audit trail's head: %w", err)
+	}
+	head, err := a.seals.OpenValue(sealed, "audit_head.head")
+	if err != nil || len(head) != 8+len(hash) {
+		return 0, hash, fmt.Errorf("%w: its head can't be opened", ErrTampered)
+	}
+	return int64(binary.BigEndian.Uint64(head)), [32]byte(head[8:]), nil
+}
+
+// Trail returns entries of the audit trail, newest first, limit at most; those
+// before the entry of that number, or the newest for 0.
+func (a *Archive) Trail(ctx context.Context, before int64, limit int) ([]Entry, error) {
+	entries, err := a.entries(ctx, a.read, `WHERE seq < ? OR ? = 0 ORDER BY seq DESC LIMIT ?`, before, before, limit)
+	if err != nil {
+		return nil, fmt.Errorf("reading the audit trail: %w", err)
+	}
+	return entries, nil
+}
+
+func (a *Archive) entries(ctx context.Context, q querier, clause string, args ...any) ([]Entry, error) {
+	rows, err := q.QueryContext(ctx, `SELECT seq, at, actor, action, subject, before, hash FROM audit `+clause, args...)
+	if err != nil {
+		return nil, err
+	}
+	return collect(rows, func(e *Entry) error { return scanEntry(rows, e) })
+}
+
+func scanEntry(rows *sql.Rows, e *Entry) error {
+	var at sql.NullInt64
+	var before, hash []byte
+	if err := rows.Scan(&e.Seq, &at, &e.Actor, &e.Action, &e.Subject, &before, &hash); err != nil {
+		return err
+	}
+	e.At = timeOf(at)
+	copy(e.Before[:], before)
+	copy(e.Hash[:], hash)
+	return nil
+}
+
+// CheckTrail goes through the whole audit trail and returns how many entries
+// it has. The error is ErrTampered, with the first entry that was changed,
+// removed or reordered.
+func (a *Archive) CheckTrail(ctx context.Context) (entries int64, err error) {
+	tx, err := a.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return 0, fmt.Errorf("checking the audit trail: %w", err)
+	}
+	defer tx.Rollback()
+	last, head, err := a.auditHead(ctx, tx)
+	if err != nil {
+		return 0, err
+	}
+	rows, err := tx.QueryContext(ctx, `SELECT seq, at, actor, action, subject, before, hash FROM audit ORDER BY seq`)
+	if err != nil {
+		return 0, fmt.Errorf("checking the audit trail: %w", err)
+	}
+	defer rows.Close()
+	var before [32]byte
+	for rows.Next() {
+		var e Entry
+		if err := scanEntry(rows, &e); err != nil {
+			return entries, fmt.Errorf("checking the audit trail: %w", err)
+		}
+		entries++
+		hash := sha256.Sum256([]byte(e.Text()))
+		switch {
+		case e.Seq != entries:
+			return entries, fmt.Errorf("%w: entry %d is missing", ErrTampered, entries)
+		case !bytes.Equal(e.Before[:], before[:]) || hash != e.Hash:
+			return entries, fmt.Errorf("%w: entry %d is not as it was written", ErrTampered, e.Seq)
+		}
+		before = e.Hash
+	}
+	if err := rows.Err(); err != nil {
+		return entries, fmt.Errorf("checking the audit trail: %w", err)
+	}
+	switch {
+	case entries < last:
+		return entries, fmt.Errorf("%w: entries %d to %d are missing at its end", ErrTampered, entries+1, last)
+	case entries > last || before != head:
+		return entries, fmt.Errorf("%w: its last entry is not the one that was written last", ErrTampered)
+	}
+	return entries, nil
+}

@@ -1,0 +1,330 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+)
+
+// An Erased says what an erasure took.
+type Erased struct {
+	Visits  int `json:"visits"`  // gone whole
+	Unnamed int `json:"unnamed"` // findings that named a person and do no more
+	Held    int `json:"held"`    // visits left for their hold
+}
+
+// batch is how many visits one transaction changes at most. Intake waits for
+// one batch, not for all of them.
+const batch = 25
+
+// EraseVisit erases a visit: its rows, its stills and their keys. The error is
+// ErrNotFound or ErrHeld. Its id is remembered, so that neither a backup nor
+// the bell brings it back. [Archive.Scrub] then removes the last traces.
+func (a *Archive) EraseVisit(ctx context.Context, id string) error {
+	ctx = context.WithoutCancel(ctx)
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		var held sql.NullInt64
+		err := tx.QueryRowContext(ctx, `SELECT h.ends_at FROM visits v LEFT JOIN holds h ON h.visit = v.id WHERE v.id = ?`, id).Scan(&held)
+		if errors.Is(err, sql.ErrNoRows) {
+			return fmt.Errorf("visit %s: %w", id, ErrNotFound)
+		}
+		if err != nil {
+			return err
+		}
+		if held.Valid && timeOf(held).After(a.now()) {
+			return ErrHeld
+		}
+		return a.eraseVisits(ctx, tx, []string{id})
+	})
+	if err != nil {
+		return fmt.Errorf("erasing a visit: %w", spaceError(err))
+	}
+	a.signal()
+	return a.finishRemovals(ctx)
+}
+
+// ErasePeriod erases every visit received from one time until before another,
+// except those held.
+func (a *Archive) ErasePeriod(ctx context.Context, from, until time.Time) (e Erased, err error) {
+	if !from.Before(until) {
+		return e, errors.New("erasing a period: it ends before it begins")
+	}
+	subject := "period " + from.UTC().Format(time.RFC3339) + " " + until.UTC().Format(time.RFC3339)
+	if err := a.Note(ctx, "erased", subject); err != nil {
+		return e, fmt.Errorf("erasing a period: %w", err)
+	}
+	e.Visits, err = a.eraseWhile(ctx, `
+		SELECT v.id FROM visits v WHERE v.received_at >= ?1 AND v.received_at < ?2
+			AND NOT EXISTS (SELECT 1 FROM holds h WHERE h.visit = v.id AND h.ends_at > ?3) LIMIT ?4`,
+		micros(from), micros(until), micros(a.now()), batch)
+	if err == nil {
+		err = a.read.QueryRowContext(ctx, `SELECT count(*) FROM visits WHERE received_at >= ? AND received_at < ?`, micros(from), micros(until)).Scan(&e.Held)
+	}
+	if err != nil {
+		return e, fmt.Errorf("erasing a period, after %d visits: %w", e.Visits, spaceError(err))
+	}
+	return e, nil
+}
+
+// eraseWhile erases the visits that the query finds, batch by batch, until it
+// finds none.
+func (a *Archive) eraseWhile(ctx context.Context, query string, args ...any) (erased int, err error) {
+	for {
+		var ids []string
+		err := a.update(ctx, func(tx *sql.Tx) error {
+			rows, err := tx.QueryContext(ctx, query, args...)
+			if err != nil {
+				return err
+			}
+			if ids, err = collect(rows, func(id *string) error { return rows.Scan(id) }); err != nil || len(ids) == 0 {
+				return err
+			}
+			return a.eraseVisits(ctx, tx, ids)
+		})
+		if err != nil || len(ids) == 0 {
+			return erased, err
+		}
+		erased += len(ids)
+		a.signal()
+		if err := a.finishRemovals(ctx); err != nil {
+			return erased, err
+		}
+	}
+}
+
+// eraseVisits removes visits by somebody's will, and remembers that.
+func (a *Archive) eraseVisits(ctx context.Context, tx *sql.Tx, ids []string) error {
+	for _, statement := range []string{
+		`INSERT INTO erasures (what, id, at) SELECT 'visit', value, ?2 FROM json_each(?1) WHERE true ON CONFLICT DO NOTHING`,
+		`INSERT INTO erasures (what, id, at) SELECT 'still', file, ?2 FROM stills
+			WHERE visit IN (SELECT value FROM json_each(?1)) AND file IS NOT NULL ON CONFLICT DO NOTHING`,
+	} {
+		if _, err := tx.ExecContext(ctx, statement, jsonList(ids), micros(a.now())); err != nil {
+			return fmt.Errorf("remembering an erasure: %w", err)
+		}
+	}
+	for _, id := range ids {
+		if err := a.note(ctx, tx, "erased", "visit "+id); err != nil {
+			return err
+		}
+	}
+	return a.removeVisits(ctx, tx, ids)
+}
+
+// removeVisits removes visits with all their rows, and notes their files for
+// removal.
+func (a *Archive) removeVisits(ctx context.Context, tx *sql.Tx, ids []string) error {
+	for _, id := range ids {
+		revision, err := nextRevision(ctx, tx)
+		if err != nil {
+			return err
+		}
+		if _, err := tx.ExecContext(ctx, `INSERT INTO departures (revision, visit, at) VALUES (?, ?, ?)`, revision, id, micros(a.now())); err != nil {
+			return fmt.Errorf("noting a departure: %w", err)
+		}
+	}
+	for _, statement := range []string{
+		`INSERT INTO removals (file) SELECT file FROM stills WHERE visit IN (SELECT value FROM json_each(?)) AND file IS NOT NULL`,
+		`DELETE FROM visits WHERE id IN (SELECT value FROM json_each(?))`,
+		`UPDATE counters SET value = 1 WHERE name = 'scrub_due'`,
+	} {
+		if _, err := tx.ExecContext(ctx, statement, jsonList(ids)); err != nil {
+			return fmt.Errorf("removing visits: %w", err)
+		}
+	}
+	return nil
+}
+
+// finishRemovals removes the files that were noted for it.
+func (a *Archive) finishRemovals(ctx context.Context) error {
+	for {
+		rows, err := a.read.QueryContext(ctx, `SELECT file FROM removals LIMIT 500`)
+		if err != nil {
+			return fmt.Errorf("removing stills: %w", err)
+		}
+		files, err := collect(rows, func(file *string) error { return rows.Scan(file) })
+		if err != nil || len(files) == 0 {
+			return err
+		}
+		for _, file := range files {
+			if err := a.removeFile(file); err != nil {
+				return fmt.Errorf("removing a still: %w", err)
+			}
+		}
+		// Only now is each file's name forgotten, so that a crash before
+		// leaves it to the next start.
+		if _, err := a.write.ExecContext(ctx, `DELETE FROM removals WHERE file IN (SELECT value FROM json_each(?))`, jsonList(files)); err != nil {
+			return fmt.Errorf("removing stills: %w", spaceError(err))
+		}
+	}
+}
+
+// ErasePerson erases a person: consents, references, and in every finding that
+// names them the name and the face's descriptor. With visits, the visits that
+// name them go whole, except those held; else their stills stay and show a
+// stranger. If it breaks off, [Archive.FinishErasures] goes on.
+func (a *Archive) ErasePerson(ctx context.Context, id string, visits bool) (e Erased, err error) {
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		res, err := tx.ExecContext(ctx, `
+			INSERT INTO erasing (person, visits) SELECT id, ? FROM persons WHERE id = ?
+			ON CONFLICT (person) DO UPDATE SET visits = max(visits, excluded.visits)`, visits, id)
+		if err != nil {
+			return err
+		}
+		if err := oneRow(res, "person "+id); err != nil {
+			return err
+		}
+		for _, statement := range []string{
+			`INSERT INTO erasures (what, id, at) VALUES ('person', ?1, ?2) ON CONFLICT DO NOTHING`,
+			`DELETE FROM gallery WHERE person = ?1`,
+			`DELETE FROM consents WHERE person = ?1`,
+		} {
+			if _, err := tx.ExecContext(ctx, statement, id, micros(a.now())); err != nil {
+				return err
+			}
+		}
+		return a.note(ctx, tx, "erased", "person "+id)
+	})
+	if err == nil {
+		e, err = a.finishErasure(ctx, id, visits)
+	}
+	if err != nil {
+		return e, fmt.Errorf("erasing a person: %w", spaceError(err))
+	}
+	return e, nil
+}
+
+// FinishErasures goes on with erasures of persons that a crash broke off, and
+// with the removal of files.
+func (a *Archive) FinishErasures(ctx context.Context) error {
+	rows, err := a.read.QueryContext(ctx, `SELECT person, visits FROM erasing`)
+	if err != nil {
+		return fmt.Errorf("finishing erasures: %w", err)
+	}
+	type begun struct {
+		person string
+		visits bool
+	}
+	all, err := collect(rows, func(b *begun) error { return rows.Scan(&b.person, &b.visits) })
+	if err != nil {
+		return fmt.Errorf("finishing erasures: %w", err)
+	}
+	for _, b := range all {
+		if _, err := a.finishErasure(ctx, b.person, b.visits); err != nil {
+			return fmt.Errorf("finishing the erasure of person %s: %w", b.person, err)
+		}
+	}
+	return a.finishRemovals(ctx)
+}
+
+func (a *Archive) finishErasure(ctx context.Context, person string, visits bool) (e Erased, err error) {
+	if visits {
+		e.Visits, err = a.eraseWhile(ctx, `
+			SELECT DISTINCT p.visit FROM appearances p WHERE p.person = ?
+				AND NOT EXISTS (SELECT 1 FROM holds h WHERE h.visit = p.visit AND h.ends_at > ?) LIMIT ?`,
+			person, micros(a.now()), batch)
+		if err != nil {
+			return e, err
+		}
+	}
+	for {
+		var done int
+		err := a.update(ctx, func(tx *sql.Tx) (err error) {
+			done, err = a.unname(ctx, tx, person)
+			return err
+		})
+		if err != nil {
+			return e, err
+		}
+		a.signal()
+		if e.Unnamed += done; done == 0 {
+			break
+		}
+	}
+	if visits {
+		e.Held = e.Unnamed
+	}
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		for _, statement := range []string{
+			`DELETE FROM persons WHERE id = ?`,
+			`UPDATE counters SET value = 1 WHERE name = 'scrub_due'`,
+		} {
+			if _, err := tx.ExecContext(ctx, statement, person); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	return e, err
+}
+
+// unname takes the person out of a batch of visits, and returns of how many.
+func (a *Archive) unname(ctx context.Context, tx *sql.Tx, person string) (visits int, err error) {
+	named, err := a.visitsIn(ctx, tx, `WHERE v.id IN (SELECT DISTINCT visit FROM appearances WHERE person = ? LIMIT ?)`, person, batch)
+	if err != nil {
+		return 0, err
+	}
+	for _, v := range named {
+		for _, s := range v.Stills {
+			for _, f := range s.Faces {
+				if f.Match == nil || f.Match.Person != person {
+					continue
+				}
+				if err := a.forgetFace(ctx, tx, f); err != nil {
+					return 0, err
+				}
+			}
+		}
+		if err := a.settle(ctx, tx, v.ID); err != nil {
+			return 0, err
+		}
+	}
+	return len(named), nil
+}
+
+// forgetFace leaves of a face where it was, and nothing of whose.
+func (a *Archive) forgetFace(ctx context.Context, tx *sql.Tx, f Face) error {
+	sealed, err := a.sealFace(Face{Box: f.Box}, f.id)
+	if err != nil {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, `UPDATE faces SET sealed = ?, person = NULL, distance = NULL, fpir = NULL, band = NULL WHERE id = ?`, sealed, f.id)
+	return err
+}
+
+// isErased reports whether the household erased what has the id.
+func isErased(ctx context.Context, q querier, what, id string) (erased bool, err error) {
+	err = q.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM erasures WHERE what = ? AND id = ?)`, what, id).Scan(&erased)
+	if err != nil {
+		return false, fmt.Errorf("looking up erasures: %w", err)
+	}
+	return erased, nil
+}
+
+// An Erasure is what somebody erased: a visit, a person or, by the name of its
+// file, a still.
+type Erasure struct {
+	What string    `json:"what"`
+	ID   string    `json:"id"`
+	At   time.Time `json:"at"`
+}
+
+// Erasures lists what was erased, oldest first.
+func (a *Archive) Erasures(ctx context.Context) ([]Erasure, error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT what, id, at FROM erasures ORDER BY at, what, id`)
+	if err != nil {
+		return nil, fmt.Errorf("listing erasures: %w", err)
+	}
+	all, err := collect(rows, func(e *Erasure) error {
+		var at sql.NullInt64
+		err := rows.Scan(&e.What, &e.ID, &at)
+		e.At = timeOf(at)
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("listing erasures: %w", err)
+	}
+	return all, nil
+}

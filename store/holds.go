@@ -1,0 +1,111 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+)
+
+// Errors of holds.
+var (
+	// ErrBadHold says that a hold lacks a reason, or an end that is to come.
+	ErrBadHold = errors.New("this hold can't be placed")
+	// ErrHeld says that a visit is held and so can't be erased.
+	ErrHeld = errors.New("the visit is held; end its hold first")
+)
+
+// maxHold is the longest a hold may last; it can be placed again.
+const maxHold = 366 * 24 * time.Hour
+
+// A Hold keeps a visit past its time, whatever the rules say.
+type Hold struct {
+	Visit    string
+	Reason   string
+	PlacedAt time.Time
+	EndsAt   time.Time
+}
+
+// PlaceHold keeps a visit until a time, for a reason; a hold it has already is
+// replaced. The error is ErrBadHold for one without a reason, without an end,
+// with an end that has passed or lies more than a year ahead, and ErrNotFound.
+func (a *Archive) PlaceHold(ctx context.Context, visit, reason string, until time.Time) error {
+	reason, now := strings.TrimSpace(reason), a.now()
+	switch {
+	case reason == "" || len(reason) > 1000:
+		return fmt.Errorf("%w: a reason has 1 to 1000 bytes", ErrBadHold)
+	case until.IsZero():
+		return fmt.Errorf("%w: it needs an end", ErrBadHold)
+	case !until.After(now):
+		return fmt.Errorf("%w: its end has passed", ErrBadHold)
+	case until.After(now.Add(maxHold)):
+		return fmt.Errorf("%w: it ends within a year; it can be placed again then", ErrBadHold)
+	}
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		res, err := tx.ExecContext(ctx, `
+			INSERT INTO holds (visit, reason, placed_at, ends_at) SELECT id, ?, ?, ? FROM visits WHERE id = ?
+			ON CONFLICT (visit) DO UPDATE SET reason = excluded.reason, placed_at = excluded.placed_at, ends_at = excluded.ends_at`,
+			a.seal(reason, "holds.reason", visit), micros(now), micros(until), visit)
+		if err != nil {
+			return err
+		}
+		if err := oneRow(res, "visit "+visit); err != nil {
+			return err
+		}
+		if err := a.settle(ctx, tx, visit); err != nil {
+			return err
+		}
+		return a.note(ctx, tx, "held", "visit "+visit)
+	})
+	if err != nil {
+		return fmt.Errorf("placing a hold: %w", spaceError(err))
+	}
+	a.signal()
+	return nil
+}
+
+// EndHold ends a visit's hold; from then on the rules say when it goes. The
+// error is ErrNotFound without a hold.
+func (a *Archive) EndHold(ctx context.Context, visit string) error {
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		res, err := tx.ExecContext(ctx, `DELETE FROM holds WHERE visit = ?`, visit)
+		if err != nil {
+			return err
+		}
+		if err := oneRow(res, "hold of visit "+visit); err != nil {
+			return err
+		}
+		if err := a.settle(ctx, tx, visit); err != nil {
+			return err
+		}
+		return a.note(ctx, tx, "released", "visit "+visit)
+	})
+	if err != nil {
+		return fmt.Errorf("ending a hold: %w", spaceError(err))
+	}
+	a.signal()
+	return nil
+}
+
+// Holds lists the holds that have not ended, by their end.
+func (a *Archive) Holds(ctx context.Context) ([]Hold, error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT visit, reason, placed_at, ends_at FROM holds WHERE ends_at > ? ORDER BY ends_at, visit`, micros(a.now()))
+	if err != nil {
+		return nil, fmt.Errorf("listing holds: %w", err)
+	}
+	holds, err := collect(rows, func(h *Hold) error {
+		var reason []byte
+		var placed, ends sql.NullInt64
+		if err := rows.Scan(&h.Visit, &reason, &placed, &ends); err != nil {
+			return err
+		}
+		h.PlacedAt, h.EndsAt = timeOf(placed), timeOf(ends)
+		return a.unseal(&h.Reason, reason, "holds.reason", h.Visit)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("listing holds: %w", err)
+	}
+	return holds, nil
+}

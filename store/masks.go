@@ -1,0 +1,153 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+)
+
+// Masks returns the outlines that are black on a bell's stills, and their
+// revision, which grows with every change; no outlines and 0 where none were
+// ever drawn.
+func (a *Archive) Masks(ctx context.Context, bell string) (masks []Polygon, revision int64, err error) {
+	return a.masksIn(ctx, a.read, a.bellID(bell))
+}
+
+func (a *Archive) masksIn(ctx context.Context, q querier, bell string) (masks []Polygon, revision int64, err error) {
+	var sealed []byte
+	err = q.QueryRowContext(ctx, `SELECT polygons, revision FROM masks WHERE bell = ?`, bell).Scan(&sealed, &revision)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, 0, nil
+	}
+	if err != nil {
+		return nil, 0, fmt.Errorf("reading masks: %w", err)
+	}
+	raw, err := a.seals.OpenValue(sealed, "masks.polygons", bell)
+	if err != nil {
+		return nil, 0, fmt.Errorf("opening masks: %w", err)
+	}
+	if err := json.Unmarshal(raw, &masks); err != nil {
+		return nil, 0, fmt.Errorf("reading masks: %w", err)
+	}
+	return masks, revision, nil
+}
+
+// SetMasks keeps the outlines for a bell's stills from now on; those kept
+// already are the business of [Archive.MaskEarlier]. The error is ErrBadMask,
+// or ErrNotFound without such a bell.
+func (a *Archive) SetMasks(ctx context.Context, bell string, masks []Polygon) error {
+	if err := CheckMasks(masks); err != nil {
+		return err
+	}
+	raw, err := json.Marshal(masks)
+	if err != nil {
+		return fmt.Errorf("keeping masks: %w", err)
+	}
+	id := a.bellID(bell)
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		res, err := tx.ExecContext(ctx, `
+			INSERT INTO masks (bell, polygons, revision) SELECT id, ?, 1 FROM bells WHERE id = ?
+			ON CONFLICT (bell) DO UPDATE SET polygons = excluded.polygons, revision = revision + 1`,
+			a.seals.Value(raw, "masks.polygons", id), id)
+		if err != nil {
+			return err
+		}
+		if err := oneRow(res, "bell "+bell); err != nil {
+			return err
+		}
+		return a.note(ctx, tx, "changed", "masks of bell "+id)
+	})
+	if err != nil {
+		return fmt.Errorf("keeping masks: %w", spaceError(err))
+	}
+	return nil
+}
+
+// A Masker returns a JPEG still with what the masks cover made black.
+type Masker func(jpeg []byte, masks []Polygon) ([]byte, error)
+
+// MaskEarlier makes black, on the stills a bell sent before its masks were
+// drawn as they are now, what they cover, and drops faces found there. It
+// returns how many stills it changed. What was there can't be brought back.
+func (a *Archive) MaskEarlier(ctx context.Context, bell string, mask Masker) (changed int, err error) {
+	id := a.bellID(bell)
+	masks, revision, err := a.masksIn(ctx, a.read, id)
+	if err != nil || len(masks) == 0 {
+		return 0, err
+	}
+	if err := a.Note(ctx, "masked", "stills of bell "+id); err != nil {
+		return 0, err
+	}
+	for after := ""; ; {
+		visit, err := a.nextUnmasked(ctx, id, revision, after)
+		if errors.Is(err, ErrNotFound) {
+			return changed, nil
+		}
+		if err != nil {
+			return changed, err
+		}
+		n, err := a.maskVisit(ctx, visit, masks, revision, mask)
+		changed += n
+		if err != nil && !errors.Is(err, errChanged) && !errors.Is(err, ErrNotFound) {
+			return changed, fmt.Errorf("masking visit %s: %w", visit, err)
+		}
+		if !errors.Is(err, errChanged) {
+			after = visit // else it is tried again as it is now
+		}
+	}
+}
+
+func (a *Archive) nextUnmasked(ctx context.Context, bell string, revision int64, after string) (visit string, err error) {
+	err = a.read.QueryRowContext(ctx, `
+		SELECT v.id FROM visits v WHERE v.bell = ? AND v.stage < ? AND v.id > ?
+			AND EXISTS (SELECT 1 FROM stills s WHERE s.visit = v.id AND s.file IS NOT NULL AND s.masked < ?)
+		ORDER BY v.id LIMIT 1`, bell, OnlyFindings, after, revision).Scan(&visit)
+	if errors.Is(err, sql.ErrNoRows) {
+		return "", ErrNotFound
+	}
+	if err != nil {
+		return "", fmt.Errorf("looking for stills to mask: %w", err)
+	}
+	return visit, nil
+}
+
+func (a *Archive) maskVisit(ctx context.Context, id string, masks []Polygon, revision int64, mask Masker) (changed int, err error) {
+	v, err := a.Visit(ctx, id)
+	if err != nil {
+		return 0, err
+	}
+	var news []replacement
+	for _, s := range v.Stills {
+		if s.File == "" || s.Masked >= revision {
+			continue
+		}
+		data, err := a.ReadStill(ctx, id, s.Frame)
+		if err != nil {
+			return 0, err
+		}
+		r := replacement{old: s, width: s.Width, height: s.Height, masked: revision, faces: unmasked(s, s.Faces, masks)}
+		if r.jpeg, err = mask(data, masks); err != nil {
+			return 0, err
+		}
+		news = append(news, r)
+	}
+	return len(news), a.replaceStills(ctx, v, v.Stage, news)
+}
+
+// unmasked returns the faces whose middle no mask covers.
+func unmasked(s Still, faces []Face, masks []Polygon) (seen []Face) {
+	for _, f := range faces {
+		x := float64(f.Box.Min.X+f.Box.Max.X) / 2 / float64(s.Width)
+		y := float64(f.Box.Min.Y+f.Box.Max.Y) / 2 / float64(s.Height)
+		covered := false
+		for _, m := range masks {
+			covered = covered || m.Contains(x, y)
+		}
+		if !covered {
+			seen = append(seen, f)
+		}
+	}
+	return seen
+}

@@ -1,0 +1,100 @@
+package store
+
+import (
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"errors"
+	"fmt"
+	"os"
+)
+
+// errChanged says that a still is no longer what it was when its replacement
+// was made.
+var errChanged = errors.New("the still has changed meanwhile")
+
+// A replacement takes a still's place.
+type replacement struct {
+	old           Still
+	jpeg          []byte
+	width, height int
+	masked        int64
+	faces         []Face // that stay, in pixels of the new still
+}
+
+// replaceStills puts new pictures in the place of a visit's stills, and moves
+// the visit to a stage. Each gets a file and a data key of its own; the old
+// file and its key go. The error is errChanged if a still was replaced or went
+// since it was read; then nothing is changed.
+func (a *Archive) replaceStills(ctx context.Context, v Visit, stage Stage, news []replacement) (err error) {
+	ctx = context.WithoutCancel(ctx)
+	files := make([]string, len(news))
+	defer func() {
+		for _, file := range files {
+			if err != nil && file != "" {
+				os.Remove(a.incomingPath(file))
+			}
+		}
+	}()
+	sealed, keys := make([][]byte, len(news)), make([][]byte, len(news))
+	for i, n := range news {
+		files[i] = newID()
+		if sealed[i], keys[i], err = a.seals.File(n.jpeg, stillPlace(v.ID, n.old.Frame)...); err != nil {
+			return fmt.Errorf("sealing a still: %w", err)
+		}
+		if err = a.writeIncoming(files[i], sealed[i]); err != nil {
+			return fmt.Errorf("writing a still: %w", spaceError(err))
+		}
+	}
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		for i, n := range news {
+			if err := a.replaceStill(ctx, tx, n, files[i], sealed[i], keys[i]); err != nil {
+				return err
+			}
+		}
+		if _, err := tx.ExecContext(ctx, `UPDATE visits SET stage = ? WHERE id = ?`, stage, v.ID); err != nil {
+			return err
+		}
+		if _, err := tx.ExecContext(ctx, `UPDATE counters SET value = 1 WHERE name = 'scrub_due'`); err != nil {
+			return err
+		}
+		return a.settle(ctx, tx, v.ID)
+	})
+	if err != nil {
+		return fmt.Errorf("replacing stills: %w", spaceError(err))
+	}
+	for _, file := range files {
+		a.settleFile(file)
+	}
+	a.signal()
+	return a.finishRemovals(ctx)
+}
+
+func (a *Archive) replaceStill(ctx context.Context, tx *sql.Tx, n replacement, file string, sealed, key []byte) error {
+	hash := sha256.Sum256(sealed)
+	res, err := tx.ExecContext(ctx, `
+		UPDATE stills SET file = ?, wrapped_key = ?, sha256 = ?, size = ?, width = ?, height = ?, masked = ? WHERE id = ? AND file = ? AND state = ?`,
+		file, key, hash[:], len(sealed), n.width, n.height, n.masked, n.old.ID, n.old.File, n.old.State)
+	if err != nil {
+		return err
+	}
+	if changed, err := res.RowsAffected(); err != nil || changed == 0 {
+		return errors.Join(err, errChanged)
+	}
+	if _, err := tx.ExecContext(ctx, `INSERT INTO removals (file) VALUES (?)`, n.old.File); err != nil {
+		return err
+	}
+	kept := make([]string, len(n.faces))
+	for i, f := range n.faces {
+		kept[i] = f.id
+		open, err := a.sealFace(f, f.id)
+		if err != nil {
+			return err
+		}
+		if _, err := tx.ExecContext(ctx, `UPDATE faces SET sealed = ? WHERE id = ?`, open, f.id); err != nil {
+			return err
+		}
+	}
+	_, err = tx.ExecContext(ctx, `DELETE FROM faces WHERE still = ? AND id NOT IN (SELECT value FROM json_each(?))`, n.old.ID, jsonList(kept))
+	return err
+}

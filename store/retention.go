@@ -1,0 +1,358 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"image"
+	"time"
+)
+
+// A Shrinker returns a smaller JPEG of a still, with its size in pixels.
+type Shrinker func(jpeg []byte) (smaller []byte, width, height int, err error)
+
+// A Swept says what a sweep did.
+type Swept struct {
+	Visits   int `json:"visits"`   // gone whole
+	Findings int `json:"findings"` // visits whose stills are gone, and whose findings stay
+	Smaller  int `json:"smaller"`  // visits whose stills are smaller now
+}
+
+func (s Swept) any() bool { return s != Swept{} }
+
+// Sweep does what the rules say is due: it lets visits go, lets stills go and
+// keeps findings, and replaces stills by smaller ones. It works in batches, so
+// that a still that comes in meanwhile waits for one batch at most. A visit
+// that fails does not keep the others; the error then says what failed.
+func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s Swept, err error) {
+	rules, err := a.Rules(ctx)
+	if err != nil {
+		return s, fmt.Errorf("sweeping: %w", err)
+	}
+	if err := a.followClock(ctx); err != nil {
+		return s, fmt.Errorf("sweeping: %w", spaceError(err))
+	}
+	var failed []error
+	for _, step := range rules.steps() {
+		var n int
+		var err error
+		switch step.to {
+		case Smaller:
+			n, err = a.sweepSmaller(ctx, step, shrink)
+			s.Smaller += n
+		case OnlyFindings:
+			n, err = a.sweepBatches(ctx, step, a.letStillsGo)
+			s.Findings += n
+		default:
+			n, err = a.sweepBatches(ctx, step, a.removeVisits)
+			s.Visits += n
+		}
+		failed = append(failed, err)
+		if ctx.Err() != nil {
+			break
+		}
+	}
+	if s.any() {
+		a.signal()
+		failed = append(failed, a.Note(ctx, "swept", fmt.Sprintf("visits %d, stills of %d, smaller %d", s.Visits, s.Findings, s.Smaller)))
+	}
+	_, err = a.write.ExecContext(ctx, `DELETE FROM departures WHERE at < ?`, micros(a.now().Add(-departuresLast)))
+	if err := errors.Join(append(failed, err)...); err != nil {
+		return s, fmt.Errorf("sweeping: %w", spaceError(err))
+	}
+	return s, nil
+}
+
+// departuresLast is how long screens are told of visits that went.
+const departuresLast = 30 * 24 * time.Hour
+
+// gone is the stage after the last: no visit any more.
+const gone Stage = OnlyFindings + 1
+
+// A step of a sweep moves the visits of one kind and stage on, once a period
+// is over.
+type step struct {
+	kind     Kind
+	from, to Stage
+	period   Period
+	zone     *time.Location
+}
+
+// steps are all that the rules ask for, with what takes most away first.
+func (r Rules) steps() (steps []step) {
+	for _, kind := range kindsFor("") {
+		rule, zone := r.rule(kind), r.Location()
+		for _, from := range []Stage{Whole, Smaller, OnlyFindings} {
+			steps = append(steps, step{kind, from, gone, rule.Findings, zone})
+		}
+		if rule.Stills != rule.Findings {
+			steps = append(steps, step{kind, Whole, OnlyFindings, rule.Stills, zone}, step{kind, Smaller, OnlyFindings, rule.Stills, zone})
+		}
+		if rule.Smaller != (Period{}) && kind != Looking {
+			steps = append(steps, step{kind, Whole, Smaller, rule.Smaller, zone})
+		}
+	}
+	return steps
+}
+
+// A place is where in a step's list of visits, oldest first, a sweep has come to.
+type place struct {
+	countedFrom int64
+	id          string
+}
+
+// due returns the next visits after a place that the step moves on, limit at
+// most, and the place to go on from; held ones are passed by. Fewer than limit
+// means that there are no more.
+func (a *Archive) due(ctx context.Context, q querier, s step, after place, limit int) (ids []string, next place, err error) {
+	now := a.now()
+	// Daylight saving makes days of the calendar longer or shorter by an
+	// hour or so; those near the edge are judged one by one.
+	latest := now.Add(-time.Duration(s.period.atLeastHours()) * time.Hour)
+	if s.period.Days > 0 {
+		latest = latest.Add(edge)
+	}
+	next = after
+	for len(ids) < limit {
+		rows, err := q.QueryContext(ctx, `
+			SELECT v.counted_from, v.id FROM visits v
+			WHERE v.stage = ? AND v.kind = ? AND (v.counted_from, v.id) > (?, ?) AND v.counted_from <= ?
+				AND NOT EXISTS (SELECT 1 FROM holds h WHERE h.visit = v.id AND h.ends_at > ?)
+			ORDER BY v.counted_from, v.id LIMIT ?`,
+			s.from, s.kind, next.countedFrom, next.id, micros(latest), micros(now), limit-len(ids))
+		if err != nil {
+			return nil, next, fmt.Errorf("looking for what is due: %w", err)
+		}
+		found, err := collect(rows, func(p *place) error { return rows.Scan(&p.countedFrom, &p.id) })
+		if err != nil || len(found) == 0 {
+			return ids, next, err
+		}
+		for _, p := range found {
+			if !s.period.After(time.UnixMicro(p.countedFrom), s.zone).After(now) {
+				ids = append(ids, p.id)
+			}
+		}
+		next = found[len(found)-1]
+	}
+	return ids, next, nil
+}
+
+// edge is more than any zone's clock was ever moved at once.
+const edge = 25 * time.Hour
+
+// start is before every visit, even those of a clock before 1970.
+var start = place{countedFrom: -1 << 62}
+
+// sweepBatches moves everything on that a step says is due.
+func (a *Archive) sweepBatches(ctx context.Context, s step, move func(context.Context, *sql.Tx, []string) error) (moved int, err error) {
+	for next := start; ; {
+		var ids []string
+		// A batch that was begun ends, even if the server is stopping.
+		err := a.update(context.WithoutCancel(ctx), func(tx *sql.Tx) (err error) {
+			if ids, next, err = a.due(ctx, tx, s, next, batch); err != nil || len(ids) == 0 {
+				return err
+			}
+			return move(ctx, tx, ids)
+		})
+		moved += len(ids)
+		if err == nil && len(ids) > 0 {
+			err = a.finishRemovals(ctx)
+		}
+		if err != nil || len(ids) < batch {
+			return moved, err
+		}
+	}
+}
+
+// letStillsGo leaves of visits what was found: the stills' files and keys go,
+// and the descriptors and landmarks of the faces, which could make a face known
+// again.
+func (a *Archive) letStillsGo(ctx context.Context, tx *sql.Tx, ids []string) error {
+	visits, err := a.visitsIn(ctx, tx, `WHERE v.id IN (SELECT value FROM json_each(?))`, jsonList(ids))
+	if err != nil {
+		return err
+	}
+	for _, v := range visits {
+		for _, s := range v.Stills {
+			for _, f := range s.Faces {
+				sealed, err := a.sealFace(Face{Box: f.Box}, f.id)
+				if err != nil {
+					return err
+				}
+				if _, err := tx.ExecContext(ctx, `UPDATE faces SET sealed = ? WHERE id = ?`, sealed, f.id); err != nil {
+					return err
+				}
+			}
+		}
+		for _, statement := range []string{
+			`INSERT INTO removals (file) SELECT file FROM stills WHERE visit = ? AND file IS NOT NULL`,
+			`UPDATE stills SET file = NULL, wrapped_key = x'', size = 0,
+				state = iif(state = 'pending', 'failed', state) WHERE visit = ?`, // it can't be examined any more
+			`UPDATE visits SET stage = 2 WHERE id = ?`,
+		} {
+			if _, err := tx.ExecContext(ctx, statement, v.ID); err != nil {
+				return fmt.Errorf("letting stills go: %w", err)
+			}
+		}
+		if err := a.settle(ctx, tx, v.ID); err != nil {
+			return err
+		}
+	}
+	_, err = tx.ExecContext(ctx, `UPDATE counters SET value = 1 WHERE name = 'scrub_due'`)
+	return err
+}
+
+// sweepSmaller replaces stills by smaller ones, visit by visit.
+func (a *Archive) sweepSmaller(ctx context.Context, s step, shrink Shrinker) (moved int, err error) {
+	var failed []error
+	for next := start; ctx.Err() == nil; {
+		var ids []string
+		if ids, next, err = a.due(ctx, a.read, s, next, batch); err != nil {
+			return moved, err
+		}
+		for _, id := range ids {
+			err := a.shrinkVisit(ctx, id, shrink)
+			switch {
+			case err == nil:
+				moved++
+			case errors.Is(err, ErrNoSpace):
+				return moved, err // it would fail for all others too
+			case !errors.Is(err, errChanged) && !errors.Is(err, ErrNotFound): // else there will be another sweep
+				failed = append(failed, fmt.Errorf("making the stills of visit %s smaller: %w", id, err))
+			}
+		}
+		if len(ids) < batch {
+			break
+		}
+	}
+	return moved, errors.Join(failed...)
+}
+
+func (a *Archive) shrinkVisit(ctx context.Context, id string, shrink Shrinker) error {
+	v, err := a.Visit(ctx, id)
+	if err != nil {
+		return err
+	}
+	var news []replacement
+	for _, s := range v.Stills {
+		if s.File == "" {
+			continue
+		}
+		data, err := a.ReadStill(ctx, id, s.Frame)
+		if err != nil {
+			return err
+		}
+		r := replacement{old: s, masked: s.Masked}
+		if r.jpeg, r.width, r.height, err = shrink(data); err != nil {
+			return err
+		}
+		for _, f := range s.Faces {
+			r.faces = append(r.faces, scaled(f, float64(r.width)/float64(s.Width), float64(r.height)/float64(s.Height)))
+		}
+		news = append(news, r)
+	}
+	return a.replaceStills(ctx, v, Smaller, news)
+}
+
+// scaled returns a face in pixels of a still of another size.
+func scaled(f Face, x, y float64) Face {
+	at := func(p image.Point) image.Point { return Point{float64(p.X) * x, float64(p.Y) * y}.Round() }
+	f.Box = image.Rectangle{at(f.Box.Min), at(f.Box.Max)}
+	landmarks := make([]Point, len(f.Landmarks))
+	for i, p := range f.Landmarks {
+		landmarks[i] = Point{p.X * x, p.Y * y}
+	}
+	f.Landmarks = landmarks
+	return f
+}
+
+// followClock sees to it that no clock that was wrong keeps a visit for longer.
+// A visit from a time to come was received before the clock was set back: its
+// periods begin now at the latest. Once the clock has come to that time after
+// all, since it was the setting back that was wrong, they begin there.
+func (a *Archive) followClock(ctx context.Context) error {
+	now := micros(a.now())
+	queries := []string{`UPDATE visits SET counted_from = received_at WHERE rowid IN
+		(SELECT rowid FROM visits WHERE counted_from < received_at AND received_at <= ?1 LIMIT ?2)`}
+	for _, stage := range []Stage{Whole, Smaller, OnlyFindings} {
+		for _, kind := range kindsFor("") {
+			queries = append(queries, fmt.Sprintf(`UPDATE visits SET counted_from = ?1 WHERE rowid IN
+				(SELECT rowid FROM visits WHERE stage = %d AND kind = '%s' AND counted_from > ?1 LIMIT ?2)`, stage, kind))
+		}
+	}
+	for _, query := range queries {
+		for {
+			res, err := a.write.ExecContext(ctx, query, now, 20*batch)
+			if err != nil {
+				return fmt.Errorf("following the clock: %w", err)
+			}
+			if n, err := res.RowsAffected(); err != nil || n == 0 {
+				break
+			}
+		}
+	}
+	return nil
+}
+
+// A Preview says what a sweep would do now by some rules, kind by kind.
+type Preview map[Kind]Swept
+
+// Preview counts what a sweep by these rules would do, without doing it. The
+// error is ErrBadRule if they can't be followed.
+func (a *Archive) Preview(ctx context.Context, r Rules) (Preview, error) {
+	if err := r.Check(); err != nil {
+		return nil, err
+	}
+	tx, err := a.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return nil, fmt.Errorf("counting what would go: %w", err)
+	}
+	defer tx.Rollback()
+	p := make(Preview)
+	counted := make(map[step]int) // by where visits stand: those that an earlier step takes
+	for _, s := range r.steps() {
+		n, err := a.countDue(ctx, tx, s)
+		if err != nil {
+			return nil, fmt.Errorf("counting what would go: %w", err)
+		}
+		at := step{kind: s.kind, from: s.from}
+		n -= counted[at]
+		counted[at] += n
+		kind := p[s.kind]
+		switch s.to {
+		case gone:
+			kind.Visits += n
+		case OnlyFindings:
+			kind.Findings += n
+		case Smaller:
+			kind.Smaller += n
+		}
+		p[s.kind] = kind
+	}
+	return p, nil
+}
+
+// countDue counts the visits that a step moves on: those that are certainly
+// due by the index alone, those near the edge one by one.
+func (a *Archive) countDue(ctx context.Context, tx *sql.Tx, s step) (n int, err error) {
+	now := a.now()
+	certain := now.Add(-time.Duration(s.period.atLeastHours())*time.Hour - edge)
+	err = tx.QueryRowContext(ctx, `
+		SELECT (SELECT count(*) FROM visits WHERE stage = ?1 AND kind = ?2 AND counted_from <= ?3)
+			- (SELECT count(*) FROM holds h JOIN visits v ON v.id = h.visit
+				WHERE h.ends_at > ?4 AND v.stage = ?1 AND v.kind = ?2 AND v.counted_from <= ?3)`,
+		s.from, s.kind, micros(certain), micros(now)).Scan(&n)
+	if err != nil {
+		return 0, err
+	}
+	for next := (place{certain.UnixMicro(), "~"}); ; {
+		var ids []string
+		if ids, next, err = a.due(ctx, tx, s, next, 1000); err != nil {
+			return 0, err
+		}
+		if n += len(ids); len(ids) < 1000 {
+			return n, nil
+		}
+	}
+}
