@@ -84,7 +84,7 @@ func (a *Archive) Book(ctx context.Context, f Filter, from Cursor, limit int) (v
 // ask for and ends with the time, so that each of its parts is a list in the
 // order of the book; those that the filter leaves open are run through, a list
 // for each bell and kind, and the lists merged.
-func (a *Archive) bookIDs(ctx context.Context, tx *sql.Tx, f Filter, from Cursor, limit int) ([]string, error) {
+func (a *Archive) bookIDs(ctx context.Context, q querier, f Filter, from Cursor, limit int) ([]string, error) {
 	upper, lower := int64(1)<<62, int64(-1)<<62
 	if !f.Until.IsZero() {
 		upper = f.Until.UnixMicro() - 1
@@ -100,22 +100,22 @@ func (a *Archive) bookIDs(ctx context.Context, tx *sql.Tx, f Filter, from Cursor
 	// list is one list of the merge: rows of a table where its first columns
 	// are as given.
 	list := func(table, id string, where ...any) string {
-		q := `SELECT * FROM (SELECT received_at, ` + id + ` AS id FROM ` + table +
+		text := `SELECT * FROM (SELECT received_at, ` + id + ` AS id FROM ` + table +
 			` WHERE received_at >= ?1 AND (received_at, ` + id + `) < (?2, ?3)`
 		for i := 0; i < len(where); i += 2 {
 			args = append(args, where[i+1])
-			q += fmt.Sprintf(` AND %s = ?%d`, where[i], len(args))
+			text += fmt.Sprintf(` AND %s = ?%d`, where[i], len(args))
 		}
-		return q + ` ORDER BY received_at DESC, ` + id + ` DESC LIMIT ?4)`
+		return text + ` ORDER BY received_at DESC, ` + id + ` DESC LIMIT ?4)`
 	}
 	var lists []string
 	switch {
 	case f.Held:
-		return a.heldIDs(ctx, tx, f, args)
+		return a.heldIDs(ctx, q, f, args)
 	case f.Person == "" && f.Bell == "" && f.Kind == "":
 		lists = append(lists, list("visits", "id"))
 	default:
-		bells, err := a.bellsFor(ctx, tx, f.Bell)
+		bells, err := a.bellsFor(ctx, q, f.Bell)
 		if err != nil {
 			return nil, err
 		}
@@ -132,7 +132,7 @@ func (a *Archive) bookIDs(ctx context.Context, tx *sql.Tx, f Filter, from Cursor
 	if len(lists) == 0 {
 		return nil, nil
 	}
-	rows, err := tx.QueryContext(ctx, `SELECT id FROM (`+strings.Join(lists, ` UNION ALL `)+`) ORDER BY received_at DESC, id DESC LIMIT ?4`, args...)
+	rows, err := q.QueryContext(ctx, `SELECT id FROM (`+strings.Join(lists, ` UNION ALL `)+`) ORDER BY received_at DESC, id DESC LIMIT ?4`, args...)
 	if err != nil {
 		return nil, err
 	}
@@ -140,12 +140,12 @@ func (a *Archive) bookIDs(ctx context.Context, tx *sql.Tx, f Filter, from Cursor
 }
 
 // heldIDs finds a page of held visits, of which there are few.
-func (a *Archive) heldIDs(ctx context.Context, tx *sql.Tx, f Filter, page []any) ([]string, error) {
+func (a *Archive) heldIDs(ctx context.Context, q querier, f Filter, page []any) ([]string, error) {
 	bell := ""
 	if f.Bell != "" {
 		bell = a.bellID(f.Bell)
 	}
-	rows, err := tx.QueryContext(ctx, `
+	rows, err := q.QueryContext(ctx, `
 		SELECT v.id FROM holds h CROSS JOIN visits v ON v.id = h.visit
 		WHERE h.ends_at > ?5 AND v.received_at >= ?1 AND (v.received_at, v.id) < (?2, ?3)
 			AND (?6 = '' OR v.bell = ?6) AND (?7 = '' OR v.kind = ?7)
@@ -160,11 +160,11 @@ func (a *Archive) heldIDs(ctx context.Context, tx *sql.Tx, f Filter, page []any)
 
 // bellsFor returns the id of the bell of that name, or those of all bells that
 // ever were.
-func (a *Archive) bellsFor(ctx context.Context, tx *sql.Tx, name string) ([]string, error) {
+func (a *Archive) bellsFor(ctx context.Context, q querier, name string) ([]string, error) {
 	if name != "" {
 		return []string{a.bellID(name)}, nil
 	}
-	rows, err := tx.QueryContext(ctx, `SELECT id FROM bells`)
+	rows, err := q.QueryContext(ctx, `SELECT id FROM bells`)
 	if err != nil {
 		return nil, err
 	}

@@ -89,7 +89,7 @@ func (r Rules) steps() (steps []step) {
 		if rule.Stills != rule.Findings {
 			steps = append(steps, step{kind, Whole, OnlyFindings, rule.Stills, zone}, step{kind, Smaller, OnlyFindings, rule.Stills, zone})
 		}
-		if rule.Smaller != (Period{}) && kind != Looking {
+		if rule.Smaller != (Period{}) {
 			steps = append(steps, step{kind, Whole, Smaller, rule.Smaller, zone})
 		}
 	}
@@ -187,8 +187,7 @@ func (a *Archive) letStillsGo(ctx context.Context, tx *sql.Tx, ids []string) err
 		}
 		for _, statement := range []string{
 			`INSERT INTO removals (file) SELECT file FROM stills WHERE visit = ? AND file IS NOT NULL`,
-			`UPDATE stills SET file = NULL, wrapped_key = x'', size = 0,
-				state = iif(state = 'pending', 'failed', state) WHERE visit = ?`, // it can't be examined any more
+			`UPDATE stills SET file = NULL, wrapped_key = x'', size = 0 WHERE visit = ?`,
 			`UPDATE visits SET stage = 2 WHERE id = ?`,
 		} {
 			if _, err := tx.ExecContext(ctx, statement, v.ID); err != nil {

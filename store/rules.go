@@ -283,10 +283,13 @@ func (r Rules) QuietAt(t time.Time) bool {
 	return false
 }
 
-// rule returns the rule that a visit of the kind goes by.
+// rule returns the rule that a visit of the kind goes by. One that is not
+// examined yet has no findings that could stay: it goes whole when a stranger's
+// stills would.
 func (r Rules) rule(k Kind) Rule {
 	if k == Looking {
-		k = Stranger
+		stills := r.Keep[Stranger].Stills
+		return Rule{Stills: stills, Findings: stills}
 	}
 	return r.Keep[k]
 }

@@ -147,11 +147,12 @@ func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n NewS
 	} else if erased {
 		return "", ErrErased
 	}
-	// settle gives the visit this same revision.
+	// settle gives the visit this same revision. A frame that comes late, when
+	// the visit's others are smaller or gone, begins at the first stage.
 	_, err = tx.ExecContext(ctx, `
 		INSERT INTO visits (id, bell, ring, received_at, revision, counted_from)
 		SELECT ?1, ?2, ?3, ?4, value + 1, ?4 FROM counters WHERE name = 'revision'
-		ON CONFLICT (id) DO NOTHING`,
+		ON CONFLICT (id) DO UPDATE SET stage = 0`,
 		visit, bell, a.seal(n.Ring, "visits.ring", visit), micros(n.ReceivedAt))
 	if err != nil {
 		return "", fmt.Errorf("adding the visit: %w", err)

@@ -1,0 +1,431 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"math/rand/v2"
+	"reflect"
+	"testing"
+	"time"
+)
+
+// noShrinker is for sweeps that make nothing smaller.
+func noShrinker([]byte) ([]byte, int, int, error) {
+	return nil, 0, 0, errors.New("nothing was to be made smaller")
+}
+
+// halves stands in for the picture work, of which the store knows nothing.
+func halves(jpeg []byte) ([]byte, int, int, error) { return jpeg[:len(jpeg)/2], 320, 240, nil }
+
+// examinedVisit keeps a ring of one still, received by the clock's time, and
+// records faces.
+func examinedVisit(t *testing.T, a *Archive, ring string, state StillState, faces ...Face) string {
+	t.Helper()
+	n := stillOf(ring, 0)
+	n.ReceivedAt = a.now()
+	visit := keep(t, a, n)
+	if state == Pending {
+		return visit
+	}
+	v, err := a.Visit(t.Context(), visit)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := a.Record(t.Context(), v.Stills[0].ID, state, faces); err != nil {
+		t.Fatal(err)
+	}
+	return visit
+}
+
+// visitsOfAllKinds makes one visit of each kind, named by its kind.
+func visitsOfAllKinds(t *testing.T, a *Archive) map[Kind]string {
+	t.Helper()
+	p, err := a.AddPerson(t.Context(), "Tamsin Quill")
+	if err != nil {
+		t.Fatal(err)
+	}
+	known := faceOf(0.2, &Match{Person: p.ID, Distance: 0.3, FPIR: 1e-5, Band: "strong"})
+	visits := map[Kind]string{
+		Looking:  examinedVisit(t, a, "looking", Pending),
+		Known:    examinedVisit(t, a, "person", Done, known),
+		Stranger: examinedVisit(t, a, "stranger", Done, faceOf(0.1, nil)),
+		Parcel:   examinedVisit(t, a, "parcel", Done, faceOf(0.3, nil)),
+		NoFace:   examinedVisit(t, a, "no-face", Done),
+		Damaged:  examinedVisit(t, a, "damaged", Failed),
+	}
+	if err := a.SetParcel(t.Context(), visits[Parcel], true); err != nil {
+		t.Fatal(err)
+	}
+	for kind, id := range visits {
+		if v, err := a.Visit(t.Context(), id); err != nil || v.Kind != kind {
+			t.Fatalf("a visit of kind %s, want %s; %v", v.Kind, kind, err)
+		}
+	}
+	return visits
+}
+
+func sweep(t *testing.T, a *Archive, shrink Shrinker) Swept {
+	t.Helper()
+	s, err := a.Sweep(t.Context(), shrink)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// left returns the kinds of visits that are still there.
+func left(t *testing.T, a *Archive, visits map[Kind]string) map[Kind]bool {
+	t.Helper()
+	there := make(map[Kind]bool)
+	for kind, id := range visits {
+		if _, err := a.Visit(t.Context(), id); err == nil {
+			there[kind] = true
+		} else if !errors.Is(err, ErrNotFound) {
+			t.Fatal(err)
+		}
+	}
+	return there
+}
+
+func TestSweepByDefault(t *testing.T) {
+	a, c := newArchive(t)
+	visits := visitsOfAllKinds(t, a)
+	c.advance(72*time.Hour - time.Microsecond)
+	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+		t.Errorf("a moment before their time: %+v", got)
+	}
+	c.advance(time.Microsecond)
+	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 5}) {
+		t.Errorf("after 72 hours: %+v", got)
+	}
+	if got := left(t, a, visits); !reflect.DeepEqual(got, map[Kind]bool{Known: true}) {
+		t.Errorf("after 72 hours there are %v", got)
+	}
+	c.advance(27*24*time.Hour - time.Microsecond)
+	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+		t.Errorf("a moment before 30 days: %+v", got)
+	}
+	c.advance(time.Microsecond)
+	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 1}) {
+		t.Errorf("after 30 days: %+v", got)
+	}
+	if files := filesIn(t, a.dir, "stills"); len(files) > 0 {
+		t.Errorf("files %q are left", files)
+	}
+	gone, err := a.DeparturesSince(t.Context(), 0, 100)
+	if err != nil || len(gone) != len(visits) {
+		t.Errorf("departures %v, %v", gone, err)
+	}
+}
+
+func TestSweepInStages(t *testing.T) {
+	a, c := newArchive(t)
+	ctx := t.Context()
+	rules := DefaultRules()
+	rules.Zone = "Etc/UTC"
+	rules.Keep[Stranger] = Rule{Smaller: Period{Hours: 1}, Stills: Period{Hours: 2}, Findings: Period{Days: 1}}
+	if err := a.SetRules(ctx, rules); err != nil {
+		t.Fatal(err)
+	}
+	face := faceOf(0.1, nil)
+	face.Landmarks = []Point{{200, 100}, {210, 110}}
+	visit := examinedVisit(t, a, "r1", Done, face)
+	see := func() Visit {
+		t.Helper()
+		v, err := a.Visit(ctx, visit)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return v
+	}
+	began := c.now()
+	whole := see()
+	if got, want := rules.Fate(whole), (Fate{SmallerAt: began.Add(time.Hour), StillsAt: began.Add(2 * time.Hour), GoesAt: began.Add(24 * time.Hour), Rule: Stranger, Period: Period{Days: 1}}); got != want {
+		t.Errorf("fate %+v, want %+v", got, want)
+	}
+
+	c.advance(time.Hour)
+	if got := sweep(t, a, halves); got != (Swept{Smaller: 1}) {
+		t.Errorf("after an hour: %+v", got)
+	}
+	v := see()
+	before, after := whole.Stills[0], v.Stills[0]
+	if v.Stage != Smaller || v.Revision == whole.Revision || after.Width != 320 || after.Height != 240 || after.File == before.File || after.ID != before.ID {
+		t.Errorf("stage %d, still %+v", v.Stage, after)
+	}
+	if b, f := before.Faces[0].Box, after.Faces[0].Box; f != image.Rect(b.Min.X/2, b.Min.Y/2, b.Max.X/2, b.Max.Y/2) {
+		t.Errorf("on a still of half the size the face is at %v, was at %v", f, b)
+	}
+	if got := after.Faces[0]; got.Landmarks[1] != (Point{105, 55}) || got.Descriptor != face.Descriptor {
+		t.Errorf("the face is %+v", got)
+	}
+	want := stillOf("r1", 0).JPEG
+	if got, err := a.ReadStill(ctx, visit, 0); err != nil || !bytes.Equal(got, want[:len(want)/2]) {
+		t.Errorf("the still is %q, %v", got, err)
+	}
+	checkSound(t, a)
+	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+		t.Errorf("again: %+v", got)
+	}
+
+	c.advance(time.Hour)
+	if got := sweep(t, a, noShrinker); got != (Swept{Findings: 1}) {
+		t.Errorf("after two hours: %+v", got)
+	}
+	v = see()
+	if s := v.Stills[0]; v.Stage != OnlyFindings || v.Kind != Stranger || s.File != "" || s.Lost || len(s.Faces) != 1 || s.Faces[0].Descriptor != (Descriptor{}) || len(s.Faces[0].Landmarks) > 0 {
+		t.Errorf("stage %d, kind %s, still %+v", v.Stage, v.Kind, s)
+	}
+	_, err := a.ReadStill(ctx, visit, 0)
+	wantError(t, err, ErrNotFound)
+	if got := rules.Fate(v); got.SmallerAt != (time.Time{}) || got.StillsAt != (time.Time{}) || !got.GoesAt.Equal(began.Add(24*time.Hour)) {
+		t.Errorf("fate %+v", got)
+	}
+	checkSound(t, a)
+
+	c.advance(22 * time.Hour)
+	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 1}) {
+		t.Errorf("after a day: %+v", got)
+	}
+}
+
+// TestSweepIsPreview has random archives and rules: what Preview says is what
+// Sweep does, and what Fate says is when it happens.
+func TestSweepIsPreview(t *testing.T) {
+	for seed := range uint64(8) {
+		t.Run(fmt.Sprint("seed ", seed), func(t *testing.T) {
+			rnd := rand.New(rand.NewPCG(seed, 3))
+			a, c := newArchive(t)
+			ctx := t.Context()
+			// Around the change of the clocks on 26 October 2031 (tz
+			// database, Rule EU: the last Sunday of October).
+			c.micros.Store(time.Date(2031, 10, 20, 0, 0, 0, 0, time.UTC).UnixMicro())
+			period := func(least int) Period {
+				if rnd.IntN(2) == 0 {
+					return Period{Hours: least + rnd.IntN(100)}
+				}
+				return Period{Days: (least+23)/24 + rnd.IntN(5)}
+			}
+			rules := DefaultRules()
+			rules.Zone = "Europe/Berlin"
+			for _, kind := range Kinds {
+				r := Rule{Stills: period(2)}
+				if r.Findings = r.Stills; rnd.IntN(2) == 0 {
+					r.Findings = period(r.Stills.atLeastHours() + 1)
+				}
+				if rnd.IntN(2) == 0 {
+					r.Smaller = Period{Hours: 1 + rnd.IntN(r.Stills.atLeastHours()-1)}
+				}
+				rules.Keep[kind] = r
+			}
+			if err := a.SetRules(ctx, rules); err != nil {
+				t.Fatal(err)
+			}
+			kinds := []func(ring string) string{
+				func(ring string) string { return examinedVisit(t, a, ring, Pending) },
+				func(ring string) string { return examinedVisit(t, a, ring, Done, faceOf(0.1, nil)) },
+				func(ring string) string { return examinedVisit(t, a, ring, Done) },
+				func(ring string) string { return examinedVisit(t, a, ring, Failed) },
+			}
+			for i := range 60 {
+				id := kinds[rnd.IntN(len(kinds))](fmt.Sprint("r", i))
+				if rnd.IntN(6) == 0 {
+					if err := a.PlaceHold(ctx, id, "why not", c.now().Add(time.Duration(1+rnd.IntN(200))*time.Hour)); err != nil {
+						t.Fatal(err)
+					}
+				}
+				c.advance(time.Duration(rnd.IntN(90)) * time.Minute)
+			}
+			for range 12 {
+				c.advance(time.Duration(rnd.IntN(20)) * time.Hour)
+				before, err := a.LatestVisits(ctx, 100)
+				if err != nil {
+					t.Fatal(err)
+				}
+				preview, err := a.Preview(ctx, rules)
+				if err != nil {
+					t.Fatal(err)
+				}
+				var want Swept
+				for _, p := range preview {
+					want.Visits, want.Findings, want.Smaller = want.Visits+p.Visits, want.Findings+p.Findings, want.Smaller+p.Smaller
+				}
+				if got := sweep(t, a, halves); got != want {
+					t.Errorf("swept %+v, the preview said %+v", got, want)
+				}
+				for _, v := range before {
+					checkFate(t, a, c.now(), v, rules.Fate(v))
+				}
+			}
+		})
+	}
+}
+
+// checkFate compares what became of a visit with what was to.
+func checkFate(t *testing.T, a *Archive, now time.Time, was Visit, f Fate) {
+	t.Helper()
+	is, err := a.Visit(t.Context(), was.ID)
+	isDue := func(at time.Time) bool { return !at.IsZero() && !at.After(now) }
+	switch {
+	case isDue(f.GoesAt):
+		if !errors.Is(err, ErrNotFound) {
+			t.Errorf("%s is there after %s (%v)", was.Ring, f.GoesAt, err)
+		}
+		return
+	case err != nil:
+		t.Errorf("%s: %v, it was to go at %s", was.Ring, err, f.GoesAt)
+		return
+	}
+	want := was.Stage
+	if isDue(f.SmallerAt) {
+		want = Smaller
+	}
+	if isDue(f.StillsAt) {
+		want = OnlyFindings
+	}
+	if is.Stage != want {
+		t.Errorf("%s (%s) is at stage %d, want %d: %+v", was.Ring, was.Kind, is.Stage, want, f)
+	}
+}
+
+func TestHold(t *testing.T) {
+	a, c := newArchive(t)
+	ctx := t.Context()
+	visit := examinedVisit(t, a, "r1", Done)
+	for _, test := range []struct {
+		name, visit, reason string
+		until               time.Time
+		want                error
+	}{
+		{"no reason", visit, " \n", c.now().Add(time.Hour), ErrBadHold},
+		{"a book for a reason", visit, string(make([]byte, 1001)), c.now().Add(time.Hour), ErrBadHold},
+		{"no end", visit, "police", time.Time{}, ErrBadHold},
+		{"an end that has passed", visit, "police", c.now(), ErrBadHold},
+		{"for ever", visit, "police", c.now().Add(maxHold + time.Second), ErrBadHold},
+		{"no such visit", "NOBODY", "police", c.now().Add(time.Hour), ErrNotFound},
+	} {
+		t.Run(test.name, func(t *testing.T) { wantError(t, a.PlaceHold(ctx, test.visit, test.reason, test.until), test.want) })
+	}
+	until := c.now().Add(100 * time.Hour)
+	if err := a.PlaceHold(ctx, visit, "the parcel was dented", c.now().Add(time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	if err := a.PlaceHold(ctx, visit, "the insurance asks", until); err != nil {
+		t.Fatal(err)
+	}
+	want := Hold{visit, "the insurance asks", c.now(), until}
+	if holds, err := a.Holds(ctx); err != nil || len(holds) != 1 || holds[0] != want {
+		t.Errorf("holds %+v, %v", holds, err)
+	}
+	v, err := a.Visit(ctx, visit)
+	if err != nil || v.Hold == nil || *v.Hold != want {
+		t.Fatalf("the visit's hold is %+v, %v", v.Hold, err)
+	}
+	if f := DefaultRules().Fate(v); !f.GoesAt.Equal(until) || !f.HeldUntil.Equal(until) {
+		t.Errorf("fate %+v", f)
+	}
+	wantError(t, a.EraseVisit(ctx, visit), ErrHeld)
+	if e, err := a.ErasePeriod(ctx, c.ago(time.Hour), c.now().Add(time.Hour)); err != nil || e != (Erased{Held: 1}) {
+		t.Errorf("a period: %+v, %v", e, err)
+	}
+
+	c.advance(100*time.Hour - time.Microsecond)
+	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+		t.Errorf("held: %+v", got)
+	}
+	c.advance(time.Microsecond)
+	if holds, err := a.Holds(ctx); err != nil || len(holds) > 0 {
+		t.Errorf("holds %+v, %v", holds, err)
+	}
+	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 1}) {
+		t.Errorf("once it has ended: %+v", got)
+	}
+
+	visit = examinedVisit(t, a, "r2", Done)
+	wantError(t, a.EndHold(ctx, visit), ErrNotFound)
+	if err := errors.Join(a.PlaceHold(ctx, visit, "why not", c.now().Add(time.Hour)), a.EndHold(ctx, visit), a.EraseVisit(ctx, visit)); err != nil {
+		t.Error(err)
+	}
+}
+
+// A clock that ran ahead, and was set right, keeps nothing for longer; one that
+// was set back by mistake loses nothing.
+func TestSweepFollowsTheClock(t *testing.T) {
+	a, c := newArchive(t)
+	right := c.now()
+	c.advance(5 * 365 * 24 * time.Hour)
+	ahead := examinedVisit(t, a, "ahead", Done)
+	c.micros.Store(right.UnixMicro())
+	present := examinedVisit(t, a, "present", Done)
+
+	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+		t.Errorf("set right: %+v", got)
+	}
+	c.advance(72 * time.Hour)
+	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 2}) {
+		t.Errorf("72 hours later: %+v", got)
+	}
+	for _, id := range []string{ahead, present} {
+		_, err := a.Visit(t.Context(), id)
+		wantError(t, err, ErrNotFound)
+	}
+
+	right = c.now()
+	visit := examinedVisit(t, a, "r1", Done)
+	c.micros.Store(0) // as after a start without a battery
+	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+		t.Errorf("in 1970: %+v", got)
+	}
+	if v, err := a.Visit(t.Context(), visit); err != nil || !v.CountedFrom.Equal(c.now()) || !v.ReceivedAt.Equal(right) {
+		t.Errorf("in 1970 it counts from %s, %v", v.CountedFrom, err)
+	}
+	c.micros.Store(right.Add(71 * time.Hour).UnixMicro())
+	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+		t.Errorf("back in time: %+v", got)
+	}
+	c.advance(time.Hour)
+	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 1}) {
+		t.Errorf("72 hours after: %+v", got)
+	}
+}
+
+// One visit that can't be made smaller keeps none of the others.
+func TestSweepGoesOn(t *testing.T) {
+	a, c := newArchive(t)
+	rules := DefaultRules()
+	rules.Keep[NoFace] = Rule{Smaller: Period{Hours: 1}, Stills: Period{Hours: 2}, Findings: Period{Hours: 2}}
+	if err := a.SetRules(t.Context(), rules); err != nil {
+		t.Fatal(err)
+	}
+	for i := range 2*batch + 5 {
+		examinedVisit(t, a, fmt.Sprint("r", i), Done)
+	}
+	c.advance(time.Hour)
+	odd := errors.New("an odd picture")
+	n := 0
+	got, err := a.Sweep(t.Context(), func(jpeg []byte) ([]byte, int, int, error) {
+		if n++; n%10 == 0 {
+			return nil, 0, 0, odd
+		}
+		return halves(jpeg)
+	})
+	if want := (Swept{Smaller: 2*batch + 5 - 5}); got != want || !errors.Is(err, odd) {
+		t.Errorf("swept %+v, want %+v; %v", got, want, err)
+	}
+	checkSound(t, a)
+	if got := sweep(t, a, halves); got != (Swept{Smaller: 5}) {
+		t.Errorf("the next time: %+v", got)
+	}
+	if got, err := a.Sweep(cancelled(t), halves); err == nil || got != (Swept{}) {
+		t.Errorf("cancelled: %+v, %v", got, err)
+	}
+}
+
+func cancelled(t *testing.T) context.Context {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	return ctx
+}
