@@ -1,0 +1,183 @@
+// Package recognise tries to find and recognise, with the models that Lintel
+// goes by, faces that package redact has taken out. It holds tests alone, so
+// that those of package redact need neither models nor C libraries.
+package recognise
+
+import (
+	"bytes"
+	"image"
+	"image/jpeg"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"slices"
+	"testing"
+
+	"github.com/disintegration/imaging"
+
+	"lintel/pipeline/face"
+	"lintel/pipeline/face/doorstep"
+	"lintel/pipeline/match"
+	"lintel/pipeline/redact"
+	"lintel/store"
+)
+
+// same is dlib's own bar: two descriptors nearer than this are one person's
+// (dnn_face_recognition_ex.cpp).
+const same = 0.6
+
+func open(t *testing.T) *face.Finder {
+	t.Helper()
+	f, err := face.Open(doorstep.NeedModels(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { f.Close() })
+	return f
+}
+
+func find(t *testing.T, f *face.Finder, still []byte) []store.Face {
+	t.Helper()
+	m, err := jpeg.Decode(bytes.NewReader(still))
+	if err != nil {
+		t.Fatal(err)
+	}
+	faces, err := f.Find(t.Context(), m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return faces
+}
+
+// at returns the face of a box, or one that lies mostly within it.
+func at(faces []store.Face, box image.Rectangle) (store.Face, bool) {
+	i := slices.IndexFunc(faces, func(f store.Face) bool {
+		both := f.Box.Intersect(box)
+		return 2*both.Dx()*both.Dy() >= min(f.Box.Dx()*f.Box.Dy(), box.Dx()*box.Dy())
+	})
+	if i < 0 {
+		return store.Face{}, false
+	}
+	return faces[i], true
+}
+
+// Outside: dlib's example photographs of several people, and its detector and
+// network. On each, all but one are blurred in turn, as in an export: that one
+// is recognised as before, and none of the others is.
+func TestOthersInAnExport(t *testing.T) {
+	f := open(t)
+	models, _ := doorstep.Models()
+	names, err := filepath.Glob(filepath.Join(models, "examples", "2*.jpg"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(names) == 0 {
+		t.Skip("SKIPPED: dlib's example photographs are missing, so nothing was blurred on them; `make test` fetches them")
+	}
+	hidden, left, tooClose := 0, 0, 0
+	for _, name := range names {
+		still, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		faces := find(t, f, still)
+		for i, one := range faces {
+			others := slices.Delete(slices.Clone(faces), i, i+1)
+			if len(others) == 0 {
+				continue
+			}
+			var boxes []image.Rectangle
+			for _, other := range others {
+				boxes = append(boxes, other.Box)
+			}
+			blurred, err := redact.Blur(still, boxes)
+			if err != nil {
+				t.Fatal(err)
+			}
+			after := find(t, f, blurred)
+			for _, other := range others {
+				hidden++
+				if found, ok := at(after, other.Box); ok {
+					t.Errorf("%s: there is still a face at %v, %.2f from the one that was blurred",
+						filepath.Base(name), other.Box, match.Distance(&found.Descriptor, &other.Descriptor))
+				}
+			}
+			for _, found := range after {
+				if _, ok := at([]store.Face{found}, one.Box); ok {
+					continue
+				}
+				for _, other := range others {
+					if d := match.Distance(&found.Descriptor, &other.Descriptor); d < same {
+						t.Errorf("%s: the face at %v is %.2f from one that was blurred", filepath.Base(name), found.Box, d)
+					}
+				}
+			}
+			found, ok := at(after, one.Box)
+			switch {
+			case ok && match.Distance(&found.Descriptor, &one.Descriptor) < same:
+				left++
+			case slices.ContainsFunc(boxes, func(b image.Rectangle) bool { return b.Inset(-b.Dx()/2 - 2*redact.Reach).Overlaps(one.Box) }):
+				tooClose++ // cheek by cheek: the other's margin goes over it
+			default:
+				t.Errorf("%s: the face at %v, not blurred, is not recognised: found %v", filepath.Base(name), one.Box, ok)
+			}
+		}
+	}
+	t.Logf("%d faces blurred; of %d others all but %d recognised, which were too close", hidden, left+tooClose, tooClose)
+	if hidden < 50 || left < 10 {
+		t.Errorf("only %d blurred faces and %d others: too few to show anything", hidden, left)
+	}
+}
+
+// Outside: photographs of the Face Research Lab London Set, painted on a bell's
+// still, and dlib's detector and network. Each face is found before.
+func TestBlurredFacesAreNotFound(t *testing.T) {
+	f := open(t)
+	dir, ok := doorstep.Faces()
+	if !ok {
+		t.Skipf("SKIPPED: no photographs in %s, so no painted face was blurred; LINTEL_FACES names their folder", filepath.Join(dir, "pairs"))
+	}
+	portraits, err := doorstep.ReadPortraits(dir, 8, func(m image.Image) (image.Rectangle, error) {
+		faces, err := f.Find(t.Context(), m)
+		if err != nil || len(faces) == 0 {
+			return image.Rectangle{}, err
+		}
+		return faces[0].Box, nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	background, err := imaging.Open("../../../testdata/doorstep.jpg")
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := rand.New(rand.NewPCG(7, 1))
+	for _, width := range []int{40, 100, 300, 600} {
+		found := 0
+		for _, p := range portraits {
+			painted, box := doorstep.Paint(r, background, &p, width)
+			still, err := redact.Encode(painted)
+			if err != nil {
+				t.Fatal(err)
+			}
+			before, ok := at(find(t, f, still), box)
+			if !ok {
+				continue
+			}
+			found++
+			blurred, err := redact.Blur(still, []image.Rectangle{before.Box})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, after := range find(t, f, blurred) {
+				if d := match.Distance(&before.Descriptor, &after.Descriptor); d < same || after.Box.Overlaps(before.Box) {
+					t.Errorf("%d pixels: a face at %v, %.2f from the one that was blurred", width, after.Box, d)
+				}
+			}
+		}
+		t.Logf("%d pixels: %d of %d faces found before, and blurred", width, found, len(portraits))
+		if found < len(portraits)/2 {
+			t.Errorf("%d pixels: only %d of %d faces found before", width, found, len(portraits))
+		}
+	}
+}
