@@ -8,7 +8,9 @@
 //   - bounded, in how often a bell sends ([Limits]), in bytes and in pixels;
 //   - recognised, if it came before: a bell that heard no answer sends again,
 //     and gets the same receipt;
+//   - let go at once, if the household keeps nothing at this time of the week;
 //   - decoded and made fit to keep, without metadata ([Clean]);
+//   - masked, where the bell must not look;
 //   - kept.
 //
 // Everything that is refused is refused with an error of this package, or
@@ -61,6 +63,9 @@ type Receipt struct {
 	// New is false if the same frame with the same bytes was here before.
 	New     bool `json:"new"`
 	Damaged bool `json:"damaged"`
+	// Kept is false at a time of the week when nothing is kept: the still
+	// was let go, and there is no visit.
+	Kept bool `json:"kept"`
 	// ClockSkew is how far the bell's clock is ahead of the server's.
 	ClockSkew time.Duration `json:"-"`
 }
@@ -80,6 +85,8 @@ var DefaultLimits = Limits{PerMinute: 60, Burst: 2 * (MaxFrame + 1), Parallel: 2
 type Archive interface {
 	CheckBell(ctx context.Context, name, secret string) (bool, error)
 	Find(ctx context.Context, bell, ring string, frame int, sent [32]byte) (s store.Still, found bool, err error)
+	Rules(ctx context.Context) (store.Rules, error)
+	Masks(ctx context.Context, bell string) (masks []store.Polygon, revision int64, err error)
 	Keep(ctx context.Context, n store.NewStill) (visit string, added bool, err error)
 }
 
@@ -157,7 +164,7 @@ func CheckNames(ring string, frame int) error {
 }
 
 // Receive keeps a delivery of a bell that was authenticated, and returns when
-// its still is durable.
+// its still is durable, or when it was let go since nothing is kept now.
 func (in *Intake) Receive(ctx context.Context, d Delivery) (Receipt, error) {
 	if err := CheckNames(d.Ring, d.Frame); err != nil {
 		return Receipt{}, err
@@ -169,20 +176,31 @@ func (in *Intake) Receive(ctx context.Context, d Delivery) (Receipt, error) {
 	}
 	if found {
 		return Receipt{
-			Visit: kept.Visit, Ring: d.Ring, Frame: d.Frame,
+			Visit: kept.Visit, Ring: d.Ring, Frame: d.Frame, Kept: true,
 			Damaged: kept.Damaged, ClockSkew: skew(kept.TakenAt, kept.ReceivedAt),
 		}, nil
 	}
-	still, err := in.clean(ctx, d.Body)
+	rules, err := in.archive.Rules(ctx)
+	if err != nil {
+		return Receipt{}, err
+	}
+	if rules.QuietAt(receivedAt) {
+		return Receipt{Ring: d.Ring, Frame: d.Frame, ClockSkew: skew(d.TakenAt, receivedAt)}, nil
+	}
+	masks, revision, err := in.archive.Masks(ctx, d.Bell)
+	if err != nil {
+		return Receipt{}, err
+	}
+	still, err := in.clean(ctx, d.Body, masks)
 	if err != nil {
 		return Receipt{}, err
 	}
 	size := still.Image.Bounds().Size()
-	receipt := Receipt{Ring: d.Ring, Frame: d.Frame, Damaged: still.Damaged, ClockSkew: skew(d.TakenAt, receivedAt)}
+	receipt := Receipt{Ring: d.Ring, Frame: d.Frame, Kept: true, Damaged: still.Damaged, ClockSkew: skew(d.TakenAt, receivedAt)}
 	receipt.Visit, receipt.New, err = in.archive.Keep(ctx, store.NewStill{
 		Bell: d.Bell, Ring: d.Ring, Frame: d.Frame, SentSHA256: sent,
 		JPEG: still.JPEG, Width: size.X, Height: size.Y, Damaged: still.Damaged,
-		ReceivedAt: receivedAt, TakenAt: d.TakenAt,
+		ReceivedAt: receivedAt, TakenAt: d.TakenAt, Masked: revision,
 	})
 	if err != nil {
 		return Receipt{}, fmt.Errorf("keeping a still: %w", err)
@@ -199,11 +217,15 @@ func skew(takenAt, receivedAt time.Time) time.Duration {
 }
 
 // clean waits for its turn to decode: a large picture takes much memory.
-func (in *Intake) clean(ctx context.Context, body []byte) (Still, error) {
+func (in *Intake) clean(ctx context.Context, body []byte, masks []store.Polygon) (Still, error) {
 	select {
 	case in.decode <- struct{}{}:
 		defer func() { <-in.decode }()
-		return Clean(body)
+		still, err := Clean(body)
+		if err != nil {
+			return Still{}, err
+		}
+		return still.Mask(masks)
 	case <-ctx.Done():
 		return Still{}, fmt.Errorf("waiting to decode: %w", ctx.Err())
 	}

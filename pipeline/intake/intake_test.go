@@ -161,7 +161,7 @@ func TestReceive(t *testing.T) {
 			if ids[test.visit] == "" && test.want.New {
 				ids[test.visit] = got.Visit
 			}
-			test.want.Visit = ids[test.visit]
+			test.want.Visit, test.want.Kept = ids[test.visit], test.wantErr == nil
 			if got != test.want {
 				t.Errorf("%+v, want %+v", got, test.want)
 			}

@@ -9,6 +9,9 @@ import (
 	"image/draw"
 
 	"github.com/disintegration/imaging"
+
+	"lintel/pipeline/redact"
+	"lintel/store"
 )
 
 // Bounds on what a bell may send. They are checked against the picture's own
@@ -120,6 +123,19 @@ func encode(img image.Image, damaged bool) (Still, error) {
 	}
 	still.Damaged = damaged
 	return still, nil
+}
+
+// Mask returns the still with all that the masks cover black, encoded anew; the
+// still itself where there are none. Nothing that was there is in the result.
+func (s Still) Mask(masks []store.Polygon) (Still, error) {
+	if len(masks) == 0 {
+		return s, nil
+	}
+	masked, err := redact.MaskImage(s.Image, masks)
+	if err != nil {
+		return Still{}, err
+	}
+	return encode(masked, s.Damaged)
 }
 
 // turn returns img, which lies as the EXIF orientation says, upright.
