@@ -89,6 +89,15 @@ func (a *Archive) EndHold(ctx context.Context, visit string) error {
 	return nil
 }
 
+// isHeld reports whether the visit is there and held.
+func (a *Archive) isHeld(ctx context.Context, q querier, visit string) (held bool, err error) {
+	err = q.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM holds WHERE visit = ? AND ends_at > ?)`, visit, micros(a.now())).Scan(&held)
+	if err != nil {
+		return false, fmt.Errorf("looking for a hold: %w", err)
+	}
+	return held, nil
+}
+
 // Holds lists the holds that have not ended, by their end.
 func (a *Archive) Holds(ctx context.Context) ([]Hold, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT visit, reason, placed_at, ends_at FROM holds WHERE ends_at > ? ORDER BY ends_at, visit`, micros(a.now()))

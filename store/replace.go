@@ -25,7 +25,8 @@ type replacement struct {
 // replaceStills puts new pictures in the place of a visit's stills, and moves
 // the visit to a stage. Each gets a file and a data key of its own; the old
 // file and its key go. The error is errChanged if a still was replaced or went
-// since it was read; then nothing is changed.
+// since it was read, or if the visit is to move on and is held by now; then
+// nothing is changed.
 func (a *Archive) replaceStills(ctx context.Context, v Visit, stage Stage, news []replacement) (err error) {
 	ctx = context.WithoutCancel(ctx)
 	files := make([]string, len(news))
@@ -47,6 +48,9 @@ func (a *Archive) replaceStills(ctx context.Context, v Visit, stage Stage, news 
 		}
 	}
 	err = a.update(ctx, func(tx *sql.Tx) error {
+		if held, err := a.isHeld(ctx, tx, v.ID); err != nil || held && stage != v.Stage {
+			return errors.Join(err, errChanged)
+		}
 		for i, n := range news {
 			if err := a.replaceStill(ctx, tx, n, files[i], sealed[i], keys[i]); err != nil {
 				return err

@@ -187,7 +187,7 @@ func (a *Archive) letStillsGo(ctx context.Context, tx *sql.Tx, ids []string) err
 		}
 		for _, statement := range []string{
 			`INSERT INTO removals (file) SELECT file FROM stills WHERE visit = ? AND file IS NOT NULL`,
-			`UPDATE stills SET file = NULL, wrapped_key = x'', size = 0 WHERE visit = ?`,
+			`UPDATE stills SET file = NULL, wrapped_key = x'', sha256 = x'', size = 0 WHERE visit = ?`,
 			`UPDATE visits SET stage = 2 WHERE id = ?`,
 		} {
 			if _, err := tx.ExecContext(ctx, statement, v.ID); err != nil {

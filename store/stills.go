@@ -111,7 +111,11 @@ func (a *Archive) Keep(ctx context.Context, n NewStill) (visit string, added boo
 	if err != nil {
 		return "", false, fmt.Errorf("sealing a still: %w", err)
 	}
-	if err := a.writeIncoming(id, sealed); err != nil {
+	err = a.checkRoom(len(sealed))
+	if err == nil {
+		err = a.writeIncoming(id, sealed)
+	}
+	if err != nil {
 		return "", false, fmt.Errorf("writing a still: %w", spaceError(err))
 	}
 	// A transaction cut short, since the bell hung up, would leave the file
@@ -350,7 +354,7 @@ func (a *Archive) Recover(ctx context.Context) (removed int, err error) {
 	}
 	removed, err = a.recoverIncoming(ctx)
 	if err != nil {
-		return removed, fmt.Errorf("recovering the archive: %w", err)
+		return removed, fmt.Errorf("recovering the archive: %w", damage(err))
 	}
 	if err := a.finishRemovals(ctx); err != nil {
 		return removed, fmt.Errorf("recovering the archive: %w", err)
@@ -412,8 +416,12 @@ func (a *Archive) RemoveStrays(ctx context.Context) (removed int, err error) {
 		if named, err := a.isNamed(ctx, file); err != nil || named {
 			return err
 		}
+		err := os.Remove(path)
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil // an erasure was quicker
+		}
 		removed++
-		return os.Remove(path)
+		return err
 	})
 	if err != nil {
 		return removed, fmt.Errorf("removing stray stills: %w", err)

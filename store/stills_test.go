@@ -197,6 +197,7 @@ func TestKeepOnAFullDisk(t *testing.T) {
 			if _, err := a.AddBell(t.Context(), "gate"); err != nil {
 				t.Fatal(err)
 			}
+			a.fillUp = true // to the last byte, as another program might
 			first := stillOf("r1", 0)
 			visit := keep(t, a, first)
 			filler := filepath.Join(dir, "filler")
@@ -218,6 +219,41 @@ func TestKeepOnAFullDisk(t *testing.T) {
 			}
 			keep(t, a, n)
 		})
+	}
+}
+
+// A disk that stills have filled up has room left for letting visits go, and
+// then for new ones.
+func TestSweepOnAFullDisk(t *testing.T) {
+	dir := t.TempDir()
+	if err := syscall.Mount("none", dir, "tmpfs", 0, "size=64m"); err != nil {
+		t.Skipf("SKIPPED, a small file system can't be mounted here: %v", err)
+	}
+	t.Cleanup(func() { syscall.Unmount(dir, syscall.MNT_DETACH) })
+	c := newClock()
+	a := openArchive(t, dir, c)
+	if _, err := a.AddBell(t.Context(), "gate"); err != nil {
+		t.Fatal(err)
+	}
+	ring := func(i int) error {
+		n := stillOf(fmt.Sprintf("r%d", i), 0)
+		n.JPEG = bytes.Repeat([]byte("x"), 200<<10)
+		_, _, err := a.Keep(t.Context(), n)
+		return err
+	}
+	kept := 0
+	for ring(kept) == nil {
+		kept++
+	}
+	if err := ring(kept); !errors.Is(err, ErrNoSpace) || kept < 200 {
+		t.Fatalf("after %d stills of 200 KB on 64 MB: %v", kept, err)
+	}
+	c.advance(73 * time.Hour)
+	if got := sweep(t, a, noShrinker); got != (Swept{Visits: kept}) {
+		t.Errorf("swept %+v of %d", got, kept)
+	}
+	if err := ring(kept); err != nil {
+		t.Error(err)
 	}
 }
 

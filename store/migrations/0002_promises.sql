@@ -114,4 +114,4 @@ CREATE TRIGGER audit_is_not_cut BEFORE DELETE ON audit BEGIN SELECT raise(ABORT,
 
 -- stray_walk 1: files of stills have to be compared with rows once, since the
 -- schema before this one could leave some without a row.
-INSERT INTO counters (name, value) VALUES ('stray_walk', 1), ('scrub_due', 0);
+INSERT INTO counters (name, value) VALUES ('stray_walk', EXISTS (SELECT 1 FROM stills)), ('scrub_due', 0);
