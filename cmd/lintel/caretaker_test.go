@@ -1,0 +1,212 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"lintel/store"
+	"lintel/store/seal"
+)
+
+// A keptHouse is an archive with the bell "gate" and a clock.
+type keptHouse struct {
+	*store.Archive
+	t     *testing.T
+	dir   string
+	clock atomic.Pointer[time.Time]
+}
+
+func newKeptHouse(t *testing.T) *keptHouse {
+	t.Helper()
+	h := &keptHouse{t: t, dir: t.TempDir()}
+	h.set(time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC))
+	var err error
+	if h.Archive, err = store.Open(t.Context(), h.dir, seal.Key{1}, h.now); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { h.Close() })
+	if _, err := h.AddBell(t.Context(), "gate"); err != nil {
+		t.Fatal(err)
+	}
+	return h
+}
+
+func (h *keptHouse) now() time.Time          { return *h.clock.Load() }
+func (h *keptHouse) set(at time.Time)        { h.clock.Store(&at) }
+func (h *keptHouse) advance(d time.Duration) { h.set(h.now().Add(d)) }
+
+func (h *keptHouse) ring(ring string) (visit string) {
+	h.t.Helper()
+	var b bytes.Buffer
+	if err := jpeg.Encode(&b, image.NewGray(image.Rect(0, 0, 1280, 1024)), nil); err != nil {
+		h.t.Fatal(err)
+	}
+	visit, _, err := h.Keep(h.t.Context(), store.NewStill{
+		Bell: "gate", Ring: ring, SentSHA256: sha256.Sum256([]byte(ring)), JPEG: b.Bytes(), Width: 1280, Height: 1024, ReceivedAt: h.now(),
+	})
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	v, err := h.Visit(h.t.Context(), visit)
+	if err == nil {
+		err = h.Record(h.t.Context(), v.Stills[0].ID, store.Done, nil)
+	}
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	return visit
+}
+
+// The caretaker sweeps at the start and at every tick, and makes stills
+// smaller as the rules say.
+func TestCaretaker(t *testing.T) {
+	h := newKeptHouse(t)
+	rules := store.DefaultRules()
+	rules.Keep[store.NoFace] = store.Rule{Smaller: store.Period{Hours: 2}, Stills: store.Period{Hours: 5}, Findings: store.Period{Hours: 5}}
+	if err := h.SetRules(t.Context(), rules); err != nil {
+		t.Fatal(err)
+	}
+	visit := h.ring("r1")
+	stray := filepath.Join(h.dir, "stills", "QQ", "QQNOBODYSFILE.still")
+	if err := errors.Join(os.MkdirAll(filepath.Dir(stray), 0o700), os.WriteFile(stray, nil, 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	hours := make(chan time.Time)
+	care := newCaretaker(h.Archive, slog.New(slog.NewTextHandler(t.Output(), nil)), h.now, hours)
+	if at, _, _ := care.LastSweep(); !at.IsZero() {
+		t.Errorf("swept at %s before the start", at)
+	}
+	ctx, stop := context.WithCancel(t.Context())
+	var running sync.WaitGroup
+	running.Go(func() { care.Run(ctx) })
+	// A tick is taken only when the sweep before it is over.
+	tick := func() store.Swept {
+		hours <- h.now()
+		hours <- h.now()
+		_, s, err := care.LastSweep()
+		if err != nil {
+			t.Error(err)
+		}
+		return s
+	}
+	h.advance(2 * time.Hour)
+	hours <- h.now() // the one at the start is over
+	if _, err := os.Stat(stray); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("a stray file is there: %v", err)
+	}
+	tick()
+	v, err := h.Visit(t.Context(), visit)
+	if err != nil || v.Stage != store.Smaller || v.Stills[0].Width != smallerSide || v.Stills[0].Height != smallerSide*1024/1280 {
+		t.Errorf("after two hours: %+v, %v", v, err)
+	}
+	data, err := h.ReadStill(t.Context(), visit, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if size, err := jpeg.DecodeConfig(bytes.NewReader(data)); err != nil || size.Width != smallerSide {
+		t.Errorf("the still is %+v, %v", size, err)
+	}
+	h.advance(3 * time.Hour)
+	tick()
+	if _, err := h.Visit(t.Context(), visit); !errors.Is(err, store.ErrNotFound) {
+		t.Errorf("after five hours: %v", err)
+	}
+	if at, _, err := care.LastSweep(); !at.Equal(h.now()) || err != nil {
+		t.Errorf("last swept %s, %v", at, err)
+	}
+
+	// An erasure is scrubbed without a tick.
+	visit = h.ring("r2")
+	if err := h.EraseVisit(t.Context(), visit); err != nil {
+		t.Fatal(err)
+	}
+	care.Erased()
+	care.Erased() // never waits
+	for scrubbed := false; !scrubbed; {
+		_, err := h.VerifyErased(t.Context(), visit)
+		scrubbed = err == nil
+		if err != nil && !errors.Is(err, store.ErrTraces) {
+			t.Fatal(err)
+		}
+	}
+	stop()
+	running.Wait()
+}
+
+func TestCommandsOfKeeping(t *testing.T) {
+	dir := t.TempDir()
+	common := []string{"--data", filepath.Join(dir, "data"), "--key", filepath.Join(dir, "key")}
+	lintel := func(args ...string) (int, string, string) {
+		t.Helper()
+		return lintelAt(t, append(args, common...)...)
+	}
+	if status, _, said := lintel("bell", "add", "gate"); status != exitRight {
+		t.Fatal(said)
+	}
+	key, err := seal.ReadKey(filepath.Join(dir, "key"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, err := store.Open(t.Context(), filepath.Join(dir, "data"), key, time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.Close()
+	h := &keptHouse{Archive: a, t: t}
+	h.set(time.Now().Add(-71 * time.Hour))
+	visits := []string{h.ring("r1"), h.ring("r2"), h.ring("r3")}
+	h.set(time.Now().Add(-80 * time.Hour))
+	old := h.ring("old")
+
+	for _, test := range []struct {
+		args   []string
+		status int
+		says   string // on either output
+	}{
+		{[]string{"hold", "place", old, "--reason", "the insurance asks"}, exitUsage, "--until"},
+		{[]string{"hold", "place", old, "--until", "2020-01-01", "--reason", "x"}, exitFailed, "its end has passed"},
+		{[]string{"hold", "place", old, "--until", "soon", "--reason", "x"}, exitUsage, "soon"},
+		{[]string{"hold", "place", "NOBODY", "--until", time.Now().AddDate(0, 0, 2).Format(time.DateOnly), "--reason", "x"}, exitFailed, "not found"},
+		{[]string{"hold", "place", old, "--until", time.Now().AddDate(0, 0, 2).Format(time.DateOnly), "--reason", "the insurance asks"}, exitRight, ""},
+		{[]string{"hold", "list"}, exitRight, "the insurance asks"},
+		{[]string{"hold", "list", "--json"}, exitRight, `"visit": "` + old + `"`},
+		{[]string{"sweep", "--dry-run"}, exitRight, "no-face: 0 visits would go"},
+		{[]string{"erase", old}, exitFailed, "end its hold first"},
+		{[]string{"hold", "end", old}, exitRight, ""},
+		{[]string{"hold", "end", old}, exitFailed, "not found"},
+		{[]string{"sweep", "--dry-run", "--json"}, exitRight, `"visits": 1`},
+		{[]string{"sweep", "--json"}, exitRight, `"visits": 1`},
+		{[]string{"sweep"}, exitRight, "Visits that went: 0."},
+		{[]string{"erase"}, exitUsage, "name visits"},
+		{[]string{"erase", visits[0], "--from", "2026-01-01", "--until", "2026-01-02"}, exitUsage, "name visits"},
+		{[]string{"erase", "--from", "2026-01-01"}, exitUsage, "name visits"},
+		{[]string{"erase", "--from", "2026-01-02", "--until", "2026-01-01"}, exitFailed, "ends before it begins"},
+		{[]string{"erase", visits[0], "--json"}, exitRight, `"visits": 1`},
+		{[]string{"erase", visits[0]}, exitFailed, "not found"},
+		{[]string{"erase", "--from", time.Now().AddDate(0, 0, -5).Format(time.DateOnly), "--until", time.Now().Format(time.RFC3339)}, exitRight, "Visits erased: 2;"},
+	} {
+		status, out, said := lintel(test.args...)
+		if status != test.status || !bytes.Contains([]byte(out+said), []byte(test.says)) {
+			t.Errorf("%v: status %d: %s%s", test.args, status, out, said)
+		}
+	}
+	if left, err := a.LatestVisits(t.Context(), 9); err != nil || len(left) > 0 {
+		t.Errorf("left %v, %v", left, err)
+	}
+	trail, err := a.Trail(t.Context(), 0, 100)
+	if err != nil || fmt.Sprint(trail[0].Actor) != store.ByCommand {
+		t.Errorf("the trail ends with %+v, %v", trail[0], err)
+	}
+}
