@@ -121,7 +121,7 @@ func (a *Archive) PairTablet(ctx context.Context, name, pairedBy string) (token 
 		}
 		return a.note(ctx, tx, "paired", "tablet "+id)
 	})
-	return token, err
+	return token, spaceError(err)
 }
 
 type execer interface {
@@ -133,7 +133,7 @@ func (a *Archive) startSession(ctx context.Context, db execer, resident, tablet 
 	_, err := db.ExecContext(ctx, `INSERT INTO sessions (token_hash, resident, tablet, started_at, expires_at) VALUES (?, nullif(?, ''), nullif(?, ''), ?, ?)`,
 		hashOf(token), resident, tablet, micros(now), micros(now.Add(lasts)))
 	if err != nil {
-		return "", fmt.Errorf("starting a session: %w", err)
+		return "", fmt.Errorf("starting a session: %w", spaceError(err))
 	}
 	return token, nil
 }

@@ -68,6 +68,34 @@ func (a *Archive) ErasePeriod(ctx context.Context, from, until time.Time) (e Era
 	return e, nil
 }
 
+// WouldErasePeriod counts what ErasePeriod would erase now, and the visits that
+// it would leave for their hold.
+func (a *Archive) WouldErasePeriod(ctx context.Context, from, until time.Time) (e Erased, err error) {
+	err = a.read.QueryRowContext(ctx, `
+		SELECT (SELECT count(*) FROM visits WHERE received_at >= ?1 AND received_at < ?2),
+			(SELECT count(*) FROM holds h JOIN visits v ON v.id = h.visit WHERE h.ends_at > ?3 AND v.received_at >= ?1 AND v.received_at < ?2)`,
+		micros(from), micros(until), micros(a.now())).Scan(&e.Visits, &e.Held)
+	if err != nil {
+		return e, fmt.Errorf("counting the visits of a period: %w", err)
+	}
+	e.Visits -= e.Held
+	return e, nil
+}
+
+// WouldErasePerson counts the visits that name a person: those that ErasePerson
+// would erase with visits, and those that it would leave for their hold.
+func (a *Archive) WouldErasePerson(ctx context.Context, id string) (e Erased, err error) {
+	err = a.read.QueryRowContext(ctx, `
+		SELECT (SELECT count(*) FROM appearances WHERE person = ?1),
+			(SELECT count(*) FROM holds h JOIN appearances p ON p.visit = h.visit WHERE h.ends_at > ?2 AND p.person = ?1)`,
+		id, micros(a.now())).Scan(&e.Visits, &e.Held)
+	if err != nil {
+		return e, fmt.Errorf("counting the visits of person %s: %w", id, err)
+	}
+	e.Visits -= e.Held
+	return e, nil
+}
+
 // eraseWhile erases the visits that the query finds, batch by batch, until it
 // finds none.
 func (a *Archive) eraseWhile(ctx context.Context, query string, args ...any) (erased int, err error) {

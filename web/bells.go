@@ -54,6 +54,7 @@ func (s *Server) receiveStill(w http.ResponseWriter, r *http.Request) {
 	status := http.StatusOK
 	if receipt.New {
 		status = http.StatusCreated
+		s.trouble.set("")
 		s.Log.Info("kept a still", "bell", bell, "visit", receipt.Visit, "frame", receipt.Frame,
 			"bytes", len(d.Body), "damaged", receipt.Damaged, "clock_differs", receipt.ClockSkew.Abs() > maxSkew)
 	}
@@ -138,6 +139,9 @@ var refusals = []struct {
 
 // refuseStill answers a bell whose still was not kept.
 func (s *Server) refuseStill(w http.ResponseWriter, r *http.Request, bell string, err error) {
+	if errors.Is(err, store.ErrNoSpace) {
+		s.trouble.set(diskFull)
+	}
 	for _, refusal := range refusals {
 		if !errors.Is(err, refusal.err) {
 			continue

@@ -24,6 +24,7 @@ import (
 	"time"
 
 	"lintel/pipeline/intake"
+	"lintel/pipeline/redact"
 	"lintel/store"
 	"lintel/store/seal"
 )
@@ -78,7 +79,12 @@ func newHouse(t testing.TB, changes ...func(*Config)) *house {
 
 func newHouseAt(t testing.TB, c *clock, now func() time.Time, changes ...func(*Config)) *house {
 	t.Helper()
-	h := &house{t: t, dir: t.TempDir(), clock: c, log: new(lockedBuffer), secrets: make(map[string]bool)}
+	return newHouseIn(t, t.TempDir(), c, now, changes...)
+}
+
+func newHouseIn(t testing.TB, dir string, c *clock, now func() time.Time, changes ...func(*Config)) *house {
+	t.Helper()
+	h := &house{t: t, dir: dir, clock: c, log: new(lockedBuffer), secrets: make(map[string]bool)}
 	h.archive = openArchive(t, h.dir, now)
 	var err error
 	if h.bell, err = h.archive.AddBell(t.Context(), "gate"); err != nil {
@@ -91,6 +97,7 @@ func newHouseAt(t testing.TB, c *clock, now func() time.Time, changes ...func(*C
 		Log:     slog.New(slog.NewTextHandler(h.log, &slog.HandlerOptions{Level: slog.LevelDebug})),
 		Now:     now,
 		Zone:    time.UTC,
+		Mask:    redact.Mask,
 	}
 	for _, change := range changes {
 		change(&config)

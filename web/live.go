@@ -24,13 +24,14 @@ const (
 )
 
 // A message is one live event: a visit that is new or has changed, visits that
-// are gone, a beat, or that more was missed than is told again.
+// are gone, a beat, that more was missed than is told again, or what is wrong.
 type message struct {
-	Type     string     `json:"type"`            // visit, gone, beat or missed
+	Type     string     `json:"type"`            // visit, gone, beat, missed or trouble
 	Revision int64      `json:"revision"`        // known up to here, once this is taken in
 	Visit    *visitJSON `json:"visit,omitempty"` //
 	Card     string     `json:"card,omitempty"`  // the visit as Now shows it, in HTML
 	Gone     []string   `json:"gone,omitempty"`  // ids of visits
+	Text     string     `json:"text,omitempty"`  // of a trouble; without, it is over
 }
 
 var upgrader = websocket.Upgrader{
@@ -99,12 +100,22 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 	if err != nil {
 		return err
 	}
+	// A page takes no trouble for granted when it connects.
+	told := ""
 	for {
-		if known, err = s.tellChanges(ctx, conn, known); err != nil {
+		if known, err = s.tellChanges(ctx, r, conn, known); err != nil {
 			return err
+		}
+		text, troubleChanged := s.trouble.get()
+		if text != told {
+			told = text
+			if err := send(conn, message{Type: "trouble", Revision: known, Text: text}); err != nil {
+				return err
+			}
 		}
 		select {
 		case <-changed:
+		case <-troubleChanged:
 		case <-beat.C:
 			// Another process may have changed something, which
 			// tellChanges finds; and the session may have ended.
@@ -143,7 +154,7 @@ func (s *Server) startFrom(ctx context.Context, conn *websocket.Conn, known int6
 // tellChanges sends what changed after the revision, visits that are gone
 // before those that changed, since a ring's id may be used again. It returns
 // the revision known then.
-func (s *Server) tellChanges(ctx context.Context, conn *websocket.Conn, known int64) (int64, error) {
+func (s *Server) tellChanges(ctx context.Context, r *http.Request, conn *websocket.Conn, known int64) (int64, error) {
 	for {
 		visits, err := s.Archive.VisitsSince(ctx, known, shownVisits)
 		if err != nil {
@@ -164,7 +175,11 @@ func (s *Server) tellChanges(ctx context.Context, conn *websocket.Conn, known in
 		if known, err = tellGone(conn, gone, known, horizon); err != nil {
 			return known, err
 		}
-		if known, err = s.tellVisits(conn, visits, known, horizon); err != nil {
+		teller, err := s.tellerFor(ctx, session(r))
+		if err != nil {
+			return known, err
+		}
+		if known, err = teller.tellVisits(conn, visits, known, horizon); err != nil {
 			return known, err
 		}
 	}
@@ -186,16 +201,16 @@ func tellGone(conn *websocket.Conn, gone []store.Departure, known, horizon int64
 	return upTo, send(conn, m)
 }
 
-func (s *Server) tellVisits(conn *websocket.Conn, visits []store.Visit, known, horizon int64) (int64, error) {
+func (t teller) tellVisits(conn *websocket.Conn, visits []store.Visit, known, horizon int64) (int64, error) {
 	for _, v := range visits {
 		if v.Revision > horizon {
 			break
 		}
 		var html bytes.Buffer
-		if err := pages.ExecuteTemplate(&html, "card", s.cardOf(v)); err != nil {
+		if err := pages.ExecuteTemplate(&html, "card", t.cardOf(v)); err != nil {
 			return known, fmt.Errorf("drawing a visit: %w", err)
 		}
-		asJSON := newVisitJSON(v)
+		asJSON := t.visitJSON(v)
 		if err := send(conn, message{Type: "visit", Revision: v.Revision, Visit: &asJSON, Card: html.String()}); err != nil {
 			return known, err
 		}

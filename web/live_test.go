@@ -313,8 +313,8 @@ func TestLiveEndsWithTheSession(t *testing.T) {
 		name string
 		end  func(t *testing.T, h *liveHouse, resident, tablet string)
 	}{
-		{"signed out", func(t *testing.T, h *liveHouse, _, tablet string) {
-			h.post("/sign-out", nil, h.session(tablet)).is(http.StatusSeeOther)
+		{"signed out", func(t *testing.T, h *liveHouse, resident, _ string) {
+			h.post("/sign-out", nil, h.session(resident)).is(http.StatusSeeOther)
 		}},
 		{"unpaired", func(t *testing.T, h *liveHouse, resident, _ string) {
 			tablets, err := h.archive.Tablets(t.Context())
@@ -330,6 +330,9 @@ func TestLiveEndsWithTheSession(t *testing.T) {
 				resident := h.resident("Odile")
 				tablet := h.tablet("Hall", "Odile")
 				c, other := h.connect(t, tablet, 0), h.connect(t, resident, 0)
+				if test.name == "signed out" { // only a resident may
+					c, other = other, c
+				}
 				began := time.Now()
 				test.end(t, h, resident, tablet)
 				c.isEnded(websocket.ClosePolicyViolation, "signed out")

@@ -53,14 +53,45 @@ func (s *Server) asset(w http.ResponseWriter, r *http.Request) {
 	w.Write(data)
 }
 
+// A barView is what heads a page: its title, and the way to the other screens.
+type barView struct {
+	Title    string
+	Screens  []screenLink
+	Resident bool // false on a tablet
+}
+
+type screenLink struct {
+	Name    string
+	Address string
+	Here    bool
+}
+
+// screens are what the bar leads to; those for residents come last.
+var screens = []screenLink{{Name: "Now", Address: "/"}, {Name: "Visitor book", Address: "/visits"},
+	{Name: "People", Address: "/people"}, {Name: "Rules", Address: "/rules"}, {Name: "Upkeep", Address: "/upkeep"}}
+
+const screensOfTablets = 2
+
+// barOf heads a page of one of the screens, named as in the bar.
+func barOf(r *http.Request, screen, title string) barView {
+	bar := barView{Title: title, Resident: session(r).Resident != ""}
+	for i, link := range screens {
+		if bar.Resident || i < screensOfTablets {
+			link.Here = link.Name == screen
+			bar.Screens = append(bar.Screens, link)
+		}
+	}
+	return bar
+}
+
 // shownVisits is how many visits Now shows.
 const shownVisits = 9
 
 // A nowView is what the page Now shows.
 type nowView struct {
+	Bar      barView
 	Revision int64
-	Resident bool // false on a tablet
-	Name     string
+	Trouble  string
 	Cards    []card
 }
 
@@ -77,12 +108,17 @@ func (s *Server) nowPage(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	who := session(r)
-	view := nowView{Revision: revision, Resident: who.Resident != "", Name: who.Name}
-	for _, v := range visits {
-		view.Cards = append(view.Cards, s.cardOf(v))
+	teller, err := s.tellerFor(r.Context(), session(r))
+	if err != nil {
+		s.fail(w, r, err)
+		return
 	}
-	writePage(w, http.StatusOK, "now.html", view)
+	page := nowView{Bar: barOf(r, "Now", "Now"), Revision: revision}
+	page.Trouble, _ = s.trouble.get()
+	for _, v := range visits {
+		page.Cards = append(page.Cards, teller.cardOf(v))
+	}
+	writePage(w, http.StatusOK, "now.html", page)
 }
 
 // A card is a visit as Now shows it.
@@ -112,13 +148,13 @@ type personLine struct {
 	Odds string
 }
 
-func (s *Server) cardOf(v store.Visit) card {
-	at := v.ReceivedAt.In(s.Zone)
+func (t teller) cardOf(v store.Visit) card {
+	at := v.ReceivedAt.In(t.zone)
 	c := card{
 		ID: v.ID, Revision: v.Revision, Received: v.ReceivedAt.UnixMicro(), Bell: v.Bell,
 		Time: at.Format("15:04"), DateTime: at.Format(time.RFC3339), Outcome: outcomeOf(v), Notes: notesOn(v),
 	}
-	if now := s.Now().In(s.Zone); at.Format(time.DateOnly) != now.Format(time.DateOnly) {
+	if now := t.now.In(t.zone); at.Format(time.DateOnly) != now.Format(time.DateOnly) {
 		c.Day = at.Format("Monday 2 January")
 	}
 	persons, strangers := whoRang(v)

@@ -107,7 +107,7 @@ func TestNowShowsEveryKindOfVisit(t *testing.T) {
 				t.Fatal(err)
 			}
 			var b strings.Builder
-			if err := pages.ExecuteTemplate(&b, "card", h.cardOf(stored)); err != nil {
+			if err := pages.ExecuteTemplate(&b, "card", h.teller().cardOf(stored)); err != nil {
 				t.Fatal(err)
 			}
 			card := b.String()
@@ -165,21 +165,45 @@ func TestNamesAreEscaped(t *testing.T) {
 	if err := h.archive.Record(t.Context(), v.Stills[0].ID, store.Done, []store.Face{face(10, 50, p, 0.0005, "fair")}); err != nil {
 		t.Fatal(err)
 	}
+	if err := h.archive.PlaceHold(t.Context(), v.ID, "R"+evil, h.clock.now().Add(time.Hour)); err != nil {
+		t.Fatal(err)
+	}
 	link := h.setUpLink()
 	fields := url.Values{"name": {"N" + evil}, "password": {"short"}, "again": {"short"}, "code": {"0"}, "token": {link}}
 	for what, a := range map[string]*answer{
-		"now":     h.get("/", h.session(token)).is(200),
-		"tablet":  h.get("/", h.session(tablet)).is(200),
-		"upkeep":  h.get("/upkeep", h.session(token)).is(200),
-		"sign-in": h.post("/sign-in", fields).is(401),
-		"pair":    h.post("/pair", fields).is(401),
-		"set-up":  h.post("/set-up", fields).is(422),
+		"now":      h.get("/", h.session(token)).is(200),
+		"tablet":   h.get("/", h.session(tablet)).is(200),
+		"upkeep":   h.get("/upkeep", h.session(token)).is(200),
+		"rules":    h.get("/rules", h.session(token)).is(200),
+		"draft":    h.post("/rules", evilRules(evil), h.session(token)).is(422),
+		"masks":    h.post("/rules/masks/gate", url.Values{"masks": {evil + "</textarea>" + evil}}, h.session(token)).is(422),
+		"trail":    h.get("/upkeep/trail", h.session(token)).is(200),
+		"book":     h.get("/visits", h.session(tablet)).is(200),
+		"visit":    h.get("/visits/"+v.ID, h.session(token)).is(200),
+		"people":   h.get("/people", h.session(token)).is(200),
+		"person":   h.get("/people/"+p.ID, h.session(token)).is(200),
+		"erase":    h.get("/people/"+p.ID+"/erase?visits=true", h.session(token)).is(200),
+		"filter":   h.get("/visits?"+url.Values{"bell": {evil}, "kind": {evil}, "from": {evil}, "cursor": {evil}}.Encode(), h.session(token)).is(400),
+		"bad hold": h.post("/visits/"+v.ID+"/hold", url.Values{"reason": {evil}, "until": {evil}}, h.session(token)).is(422),
+		"sign-in":  h.post("/sign-in", fields).is(401),
+		"pair":     h.post("/pair", fields).is(401),
+		"set-up":   h.post("/set-up", fields).is(422),
 	} {
 		if strings.Contains(string(a.body), "<script src=//evil") || strings.Contains(string(a.body), "<b onclick") {
 			t.Errorf("%s shows the name as markup:\n%s", what, a.body)
 		}
 		checkMarkup(t, string(a.body))
 	}
+}
+
+// teller puts visits into words for a resident.
+func (h *house) teller() teller {
+	h.t.Helper()
+	teller, err := h.tellerFor(h.t.Context(), store.Session{Resident: "X"})
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	return teller
 }
 
 // setUpLink returns the token of a set-up link, whoever lives here already.
@@ -194,7 +218,12 @@ func TestPagesHoldNothingInline(t *testing.T) {
 	joining := h.secret(h.tickets.issue(forJoining, "", joiningLasts))
 	token := h.resident("Odile")
 	h.tablet("Hall", "Odile")
-	h.furnish()
+	visit := h.furnish()
+	persons, err := h.archive.Persons(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	person := persons[0].ID
 	in := h.session(token)
 	pages := map[string]*answer{
 		"sign-in":      h.get("/sign-in").is(200).says("Sign in"),
@@ -204,14 +233,27 @@ func TestPagesHoldNothingInline(t *testing.T) {
 		"stale link":   h.get("/set-up?token=none", browser).is(410).says("too old"),
 		"now":          h.get("/", in).is(200).says("Look before you open"),
 		"upkeep":       h.get("/upkeep", in).is(200).says("Hall").says("paired by Odile").says("gate").says("last heard").says("data-protection authority"),
+		"rules":        h.get("/rules", in).is(200).says("paragraph 121"),
+		"rules, typed": h.post("/rules", typed("add=1"), in).is(200).says("Quiet time 1"),
+		"preview":      h.post("/rules", typed(), in).is(200).says("What would be deleted now"),
+		"masks":        h.get("/rules/masks/gate", in).is(200).says("nothing brings it back"),
+		"trail":        h.get("/upkeep/trail", in).is(200).says("Lintel itself").says("newest first"),
+		"trail, check": h.post("/upkeep/trail/check", nil, in).is(200).says("intact"),
 		"pairing code": h.post("/upkeep/pairing-code", nil, in).is(200).says(`id="pairing-code"`),
 		"invitation":   h.post("/upkeep/invitation", nil, in).is(200).says(`id="invitation"`),
+		"book":         h.get("/visits", in).is(200).says("Erase a period"),
+		"visit":        h.get("/visits/"+visit, in).is(200).says("Hold the visit"),
+		"erase visit":  h.get("/visits/"+visit+"/erase", in).is(200).says("for good"),
+		"erase period": h.get("/visits/erase?from=2031-05-04&until=2031-05-04", in).is(200).says("for good"),
+		"people":       h.get("/people", in).is(200).says("lintel enrol"),
+		"person":       h.get("/people/"+person, in).is(200).says("What is held"),
+		"erase person": h.get("/people/"+person+"/erase?visits=true", in).is(200).says("for good"),
 		"nothing here": h.get("/nothing", in, browser).is(404).says("nothing at this address"),
 	}
 	for name, a := range pages {
 		t.Run(name, func(t *testing.T) { checkMarkup(t, string(a.body)) })
 	}
-	for _, name := range []string{"style.css", "now.js"} {
+	for _, name := range []string{"style.css", "now.js", "masks.js"} {
 		a := h.get("/assets/"+name, in).is(200)
 		if found := elsewhere.FindString(string(a.body)); found != "" {
 			t.Errorf("%s holds an address: %q", name, found)
@@ -300,7 +342,9 @@ func TestEveryTemplateIsRendered(t *testing.T) {
 	}
 	data := map[string]any{
 		"account.html": form{}, "sign-in.html": form{}, "pair.html": form{}, "frame.html": nil,
-		"now.html": nowView{}, "upkeep.html": upkeepView{}, "problem.html": problem{},
+		"now.html": nowView{}, "book.html": bookView{}, "visit.html": visitView{}, "confirm.html": confirmView{},
+		"people.html": peopleView{}, "person.html": personView{}, "upkeep.html": upkeepView{}, "rules.html": rulesView{}, "rules-preview.html": previewView{},
+		"masks.html": masksView{}, "trail.html": trailView{}, "problem.html": problem{},
 	}
 	for _, f := range files {
 		v, ok := data[path.Base(f.Name())]
@@ -487,7 +531,7 @@ func TestDayOnCard(t *testing.T) {
 			t.Fatal(err)
 		}
 		h.clock.micros.Store(now.UnixMicro())
-		if c := h.cardOf(store.Visit{ReceivedAt: received}); c.Day != test.day || c.Time != test.time {
+		if c := h.teller().cardOf(store.Visit{ReceivedAt: received}); c.Day != test.day || c.Time != test.time {
 			t.Errorf("%s at %s: %q %q", test.received, test.now, c.Day, c.Time)
 		}
 	}

@@ -1,9 +1,13 @@
 package web
 
 import (
+	"context"
 	_ "embed"
 	"errors"
+	"fmt"
 	"net/http"
+	"net/url"
+	"slices"
 	"strconv"
 	"time"
 
@@ -21,21 +25,36 @@ func (s *Server) openAPI(w http.ResponseWriter, r *http.Request) {
 // maxVisits is the most visits that one answer holds.
 const maxVisits = 100
 
-// listVisits answers with the newest visits, or with those that changed since
-// a revision.
+// listVisits answers with a page of the visitor book, or with the visits that
+// changed since a revision.
 func (s *Server) listVisits(w http.ResponseWriter, r *http.Request) {
+	query := r.URL.Query()
 	limit, ok := number(r, "limit", 20, maxVisits)
 	since, okSince := number(r, "since", -1, 1<<62)
 	if !ok || !okSince {
-		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-query", Title: "limit is 1 to 100, since is a revision."})
+		badQuery(w, r, "limit is 1 to 100, since is a revision.")
+		return
+	}
+	if since >= 0 && slices.ContainsFunc(filterNames, query.Has) {
+		badQuery(w, r, "since goes with no filter and no cursor.")
+		return
+	}
+	filter, cursor, err := readFilter(query, instant, instant)
+	if err != nil {
+		badQuery(w, r, capital(err.Error())+".")
+		return
+	}
+	teller, err := s.tellerFor(r.Context(), session(r))
+	if err != nil {
+		s.fail(w, r, err)
 		return
 	}
 	var visits []store.Visit
-	var err error
+	var next store.Cursor
 	if since >= 0 {
 		visits, err = s.Archive.VisitsSince(r.Context(), since, int(limit))
 	} else {
-		visits, err = s.Archive.LatestVisits(r.Context(), int(limit))
+		visits, next, err = s.Archive.Book(r.Context(), filter, cursor, int(limit))
 	}
 	if err != nil {
 		s.fail(w, r, err)
@@ -43,11 +62,16 @@ func (s *Server) listVisits(w http.ResponseWriter, r *http.Request) {
 	}
 	answer := struct {
 		Visits []visitJSON `json:"visits"`
-	}{[]visitJSON{}}
+		Next   string      `json:"next,omitempty"`
+	}{[]visitJSON{}, next.String()}
 	for _, v := range visits {
-		answer.Visits = append(answer.Visits, newVisitJSON(v))
+		answer.Visits = append(answer.Visits, teller.visitJSON(v))
 	}
 	writeJSON(w, http.StatusOK, answer)
+}
+
+func badQuery(w http.ResponseWriter, r *http.Request, title string) {
+	writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-query", Title: title})
 }
 
 // number reads a whole number from the query, 0 to most, or the default where
@@ -61,17 +85,74 @@ func number(r *http.Request, name string, or, most int64) (int64, bool) {
 	return n, err == nil && n >= 0 && n <= most && (name != "limit" || n > 0)
 }
 
-func (s *Server) getVisit(w http.ResponseWriter, r *http.Request) {
-	v, err := s.Archive.Visit(r.Context(), r.PathValue("visit"))
-	if errors.Is(err, store.ErrNotFound) {
-		notHere(w, r)
-		return
+// filterNames are the parts of a query that pick visits.
+var filterNames = []string{"bell", "kind", "person", "from", "until", "held", "cursor"}
+
+// readFilter reads what picks visits, and where in the book to begin. Empty
+// values stand for none, since forms send them. The errors are for people.
+func readFilter(q url.Values, from, until func(string) (time.Time, error)) (f store.Filter, c store.Cursor, err error) {
+	f = store.Filter{Bell: q.Get("bell"), Kind: store.Kind(q.Get("kind")), Person: q.Get("person")}
+	if f.Kind != "" && f.Kind != store.Looking && !slices.Contains(store.Kinds, f.Kind) {
+		return f, c, fmt.Errorf("kind is one of looking, %s, %s, %s, %s and %s",
+			store.Stranger, store.Known, store.Parcel, store.NoFace, store.Damaged)
 	}
+	if held := q.Get("held"); held != "" {
+		if held != "true" && held != "false" {
+			return f, c, errors.New("held is true or false")
+		}
+		f.Held = held == "true"
+	}
+	if f.From, f.Until, err = readPeriod(q, from, until); err != nil {
+		return f, c, err
+	}
+	c, err = store.ParseCursor(q.Get("cursor"))
+	return f, c, err
+}
+
+// readPeriod reads from and until, zero where they are not there.
+func readPeriod(q url.Values, from, until func(string) (time.Time, error)) (begin, end time.Time, err error) {
+	if v := q.Get("from"); v != "" {
+		if begin, err = from(v); err != nil {
+			return begin, end, fmt.Errorf("from is %w", err)
+		}
+	}
+	if v := q.Get("until"); v != "" {
+		if end, err = until(v); err != nil {
+			return begin, end, fmt.Errorf("until is %w", err)
+		}
+	}
+	if !begin.IsZero() && !end.IsZero() && !begin.Before(end) {
+		return begin, end, errors.New("the period ends before it begins")
+	}
+	return begin, end, nil
+}
+
+// instant reads a time of the API.
+func instant(v string) (time.Time, error) {
+	t, err := time.Parse(time.RFC3339, v)
+	if err != nil || !sayable(t) {
+		return time.Time{}, errors.New("a time like 2026-11-25T18:04:05Z (RFC 3339)")
+	}
+	return t, nil
+}
+
+func (s *Server) getVisit(w http.ResponseWriter, r *http.Request) {
+	s.answerVisit(w, r, r.PathValue("visit"))
+}
+
+// answerVisit answers with a visit as it is now.
+func (s *Server) answerVisit(w http.ResponseWriter, r *http.Request, id string) {
+	teller, err := s.tellerFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	writeJSON(w, http.StatusOK, newVisitJSON(v))
+	v, err := s.Archive.Visit(r.Context(), id)
+	if err != nil {
+		s.refuse(w, r, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, teller.visitJSON(v))
 }
 
 func (s *Server) getStill(w http.ResponseWriter, r *http.Request) {
@@ -81,21 +162,46 @@ func (s *Server) getStill(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	data, err := s.Archive.ReadStill(r.Context(), r.PathValue("visit"), frame)
-	if errors.Is(err, store.ErrNotFound) {
-		notHere(w, r)
-		return
-	}
 	if err != nil {
-		s.fail(w, r, err)
+		s.refuse(w, r, err)
 		return
 	}
+	s.noteLook(r, r.PathValue("visit"))
 	w.Header().Set("Content-Type", "image/jpeg")
 	w.Header().Set("Content-Length", strconv.Itoa(len(data)))
 	w.Write(data)
 }
 
+// noteLook adds to the audit trail that somebody sees a still of the visit. A
+// disk that takes no entry keeps nobody from looking who is at the door.
+func (s *Server) noteLook(r *http.Request, visit string) {
+	l := look{session(r), visit}
+	if !s.looks.first(l, s.Now()) {
+		return
+	}
+	if err := s.Archive.Note(context.WithoutCancel(r.Context()), "looked", "visit "+visit); err != nil {
+		s.looks.forget(l)
+		s.Log.Error("a look at a still is not in the audit trail", "visit", visit, "err", err)
+	}
+}
+
 func notHere(w http.ResponseWriter, r *http.Request) {
 	writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "not-found", Title: "There is no such visit or frame; it may have been erased."})
+}
+
+// refuse answers a request about a visit that can't be met, for the reasons
+// that the archive gives, or else fails.
+func (s *Server) refuse(w http.ResponseWriter, r *http.Request, err error) {
+	switch {
+	case errors.Is(err, store.ErrNotFound):
+		notHere(w, r)
+	case errors.Is(err, store.ErrHeld):
+		writeProblem(w, r, problem{Status: http.StatusConflict, Type: "held", Title: capital(store.ErrHeld.Error()) + "."})
+	case errors.Is(err, store.ErrBadHold):
+		writeProblem(w, r, problem{Status: http.StatusUnprocessableEntity, Type: "bad-hold", Title: capital(err.Error()) + "."})
+	default:
+		s.fail(w, r, err)
+	}
 }
 
 // The API's view of a visit. It is written out here, apart from the store's
@@ -107,13 +213,37 @@ type visitJSON struct {
 	ReceivedAt time.Time   `json:"received_at"`
 	Revision   int64       `json:"revision"`
 	Outcome    outcome     `json:"outcome"`
+	Kind       store.Kind  `json:"kind"`
+	Parcel     bool        `json:"parcel"`
+	Stage      string      `json:"stage"`
+	Fate       fateJSON    `json:"fate"`
+	Hold       *holdJSON   `json:"hold"`
 	ClockSkew  float64     `json:"clock_skew_s"` // seconds the bell's clock is ahead
 	ClockOff   bool        `json:"clock_off"`    // whether that is over 30 s
 	Stills     []stillJSON `json:"stills"`
 }
 
+// stages are the API's words for what is left of a visit.
+var stages = map[store.Stage]string{store.Whole: "whole", store.Smaller: "smaller", store.OnlyFindings: "findings"}
+
+type fateJSON struct {
+	SmallerAt    time.Time    `json:"smaller_at,omitzero"`
+	StillsGoneAt time.Time    `json:"stills_gone_at,omitzero"`
+	GoesAt       time.Time    `json:"goes_at"`
+	Rule         store.Kind   `json:"rule"`
+	Period       store.Period `json:"period"`
+}
+
+type holdJSON struct {
+	Reason   string    `json:"reason,omitempty"` // for residents
+	PlacedAt time.Time `json:"placed_at"`
+	EndsAt   time.Time `json:"ends_at"`
+}
+
 type stillJSON struct {
 	Frame      int              `json:"frame"`
+	Present    bool             `json:"present"`
+	Lost       bool             `json:"lost"`
 	Width      int              `json:"width"`
 	Height     int              `json:"height"`
 	Damaged    bool             `json:"damaged"`
@@ -141,14 +271,22 @@ type matchJSON struct {
 	Band     string  `json:"band"`
 }
 
-func newVisitJSON(v store.Visit) visitJSON {
-	skew := v.ClockSkew()
+func (t teller) visitJSON(v store.Visit) visitJSON {
+	skew, fate := v.ClockSkew(), t.fate(v)
 	j := visitJSON{
 		ID: v.ID, Bell: v.Bell, Ring: v.Ring, ReceivedAt: v.ReceivedAt, Revision: v.Revision,
-		Outcome: outcomeOf(v), ClockSkew: skew.Seconds(), ClockOff: skew.Abs() > maxSkew, Stills: []stillJSON{},
+		Outcome: outcomeOf(v), Kind: v.Kind, Parcel: v.Parcel, Stage: stages[v.Stage],
+		Fate:      fateJSON{fate.SmallerAt.UTC(), fate.StillsAt.UTC(), fate.GoesAt.UTC(), fate.Rule, fate.Period},
+		ClockSkew: skew.Seconds(), ClockOff: skew.Abs() > maxSkew, Stills: []stillJSON{},
+	}
+	if h := t.hold(v); h != nil {
+		j.Hold = &holdJSON{PlacedAt: h.PlacedAt, EndsAt: h.EndsAt}
+		if t.resident {
+			j.Hold.Reason = h.Reason
+		}
 	}
 	for _, s := range v.Stills {
-		still := stillJSON{s.Frame, s.Width, s.Height, s.Damaged, s.ReceivedAt, s.TakenAt, s.State, []faceJSON{}}
+		still := stillJSON{s.Frame, s.File != "", s.Lost, s.Width, s.Height, s.Damaged, s.ReceivedAt, s.TakenAt, s.State, []faceJSON{}}
 		for _, f := range s.Faces {
 			face := faceJSON{f.Box.Min.X, f.Box.Min.Y, f.Box.Dx(), f.Box.Dy(), append([]store.Point{}, f.Landmarks...), nil}
 			if m := f.Match; m != nil {

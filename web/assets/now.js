@@ -5,6 +5,7 @@
 const visits = document.getElementById("visits");
 const nobody = document.getElementById("nobody");
 const connection = document.getElementById("connection");
+const trouble = document.getElementById("trouble");
 const shown = Number(visits.dataset.shown);
 const silence = 40_000; // ms without a word, after which the connection is taken for dead
 let known = Number(document.body.dataset.revision);
@@ -23,6 +24,7 @@ function connect() {
 		wait = 1_000;
 		lost = null;
 		connection.hidden = true;
+		tell(""); // if something is wrong still, the server says so
 	};
 	socket.onmessage = (event) => {
 		clearTimeout(watchdog);
@@ -30,6 +32,7 @@ function connect() {
 		const message = JSON.parse(event.data);
 		if (message.type === "visit") show(message.card);
 		if (message.type === "gone") message.gone.forEach(remove);
+		if (message.type === "trouble") tell(message.text ?? "");
 		if (message.type === "missed") return location.reload();
 		known = Math.max(known, message.revision);
 	};
@@ -68,6 +71,12 @@ function show(html) {
 	}
 	while (visits.children.length > shown) visits.lastElementChild.remove();
 	nobody.hidden = true;
+}
+
+// tell says what is wrong, or that nothing is any more.
+function tell(text) {
+	trouble.textContent = text;
+	trouble.hidden = text === "";
 }
 
 // remove takes a visit that is gone off the page.

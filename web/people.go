@@ -1,0 +1,227 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"strconv"
+
+	"lintel/store"
+)
+
+// A personJSON is a person, and how much is held of them.
+type personJSON struct {
+	store.Person
+	Visits int `json:"visits"` // that name them
+	Held   int `json:"held"`   // of these, with a hold
+}
+
+// A peopleView is what the page People shows.
+type peopleView struct {
+	Bar     barView
+	Done    string // who was erased just now
+	Persons []personView
+}
+
+// A personView is a person, as People and the person's own page show them.
+type personView struct {
+	Bar     barView
+	Address string
+	Book    string // address of the visits that name them
+	Added   string
+	Given   string // the day of the consent
+	personJSON
+}
+
+func (s *Server) peoplePage(w http.ResponseWriter, r *http.Request) {
+	persons, err := s.people(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	teller, err := s.tellerFor(r.Context(), session(r))
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	view := peopleView{Bar: barOf(r, "People", "People"), Done: erasedWords(r.URL.Query())}
+	for _, p := range persons {
+		view.Persons = append(view.Persons, teller.personView(p))
+	}
+	writePage(w, http.StatusOK, "people.html", view)
+}
+
+func (t teller) personView(p personJSON) personView {
+	view := personView{personJSON: p, Address: personAddress(p.ID), Added: t.day(p.AddedAt), Book: bookFields{Person: p.ID}.address(store.Cursor{})}
+	if p.Consent != nil {
+		view.Given = t.day(p.Consent.GivenAt)
+	}
+	return view
+}
+
+func personAddress(id string) string { return "/people/" + url.PathEscape(id) }
+
+// people lists the persons with how much is held of each.
+func (s *Server) people(ctx context.Context) ([]personJSON, error) {
+	persons, err := s.Archive.Persons(ctx)
+	if err != nil {
+		return nil, err
+	}
+	all := make([]personJSON, len(persons))
+	for i, p := range persons {
+		if all[i], err = s.weighed(ctx, p); err != nil {
+			return nil, err
+		}
+	}
+	return all, nil
+}
+
+// weighed adds to a person how much is held of them.
+func (s *Server) weighed(ctx context.Context, p store.Person) (personJSON, error) {
+	would, err := s.Archive.WouldErasePerson(ctx, p.ID)
+	return personJSON{p, would.Visits + would.Held, would.Held}, err
+}
+
+// personOf returns the person that the address names, or answers that there is
+// none.
+func (s *Server) personOf(w http.ResponseWriter, r *http.Request) (personJSON, bool) {
+	id := r.PathValue("person")
+	p, err := s.Archive.Person(r.Context(), id)
+	if errors.Is(err, store.ErrAmbiguous) || err == nil && p.ID != id {
+		err = store.ErrNotFound // a name is no address
+	}
+	if err == nil {
+		var person personJSON
+		if person, err = s.weighed(r.Context(), p); err == nil {
+			return person, true
+		}
+	}
+	s.refusePerson(w, r, err)
+	return personJSON{}, false
+}
+
+func (s *Server) refusePerson(w http.ResponseWriter, r *http.Request, err error) {
+	if !errors.Is(err, store.ErrNotFound) {
+		s.fail(w, r, err)
+		return
+	}
+	writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "not-found", Title: "There is no such person; they may have been erased."})
+}
+
+func (s *Server) personPage(w http.ResponseWriter, r *http.Request) {
+	p, ok := s.personOf(w, r)
+	if !ok {
+		return
+	}
+	teller, err := s.tellerFor(r.Context(), session(r))
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	view := teller.personView(p)
+	view.Bar = barOf(r, "People", p.Name)
+	writePage(w, http.StatusOK, "person.html", view)
+}
+
+// erasePersonPage says what erasing the person takes.
+func (s *Server) erasePersonPage(w http.ResponseWriter, r *http.Request) {
+	p, ok := s.personOf(w, r)
+	if !ok {
+		return
+	}
+	visits, ok := withVisits(w, r, r.URL.Query())
+	if !ok {
+		return
+	}
+	view := confirmView{
+		Bar: barOf(r, "People", "Erase a person"), Back: personAddress(p.ID),
+		Action: personAddress(p.ID) + "/erase", Button: "Erase " + p.Name, Fields: []field{{"visits", fmt.Sprint(visits)}},
+		Says: []string{p.Name + ": the name, the consent and " + counted(p.References, "reference") + " would go for good, and Lintel would know this face no more. No backup brings them back here."},
+	}
+	stay := p.Visits
+	if visits {
+		stay = p.Held
+		view.Says = append(view.Says, counted(p.Visits-p.Held, "visit")+" would go whole, with the stills, whoever else stood there.")
+	}
+	if stay > 0 {
+		why := ""
+		if visits {
+			why = ", for a hold"
+		}
+		view.Says = append(view.Says, counted(stay, "visit")+" would stay"+why+", and show a stranger. Stills there still show the face, until the rules let them go.")
+	}
+	writePage(w, http.StatusOK, "confirm.html", view)
+}
+
+// withVisits reads whether the visits that name a person are erased as well.
+// There is no default: whoever asks has to say.
+func withVisits(w http.ResponseWriter, r *http.Request, q url.Values) (visits, ok bool) {
+	switch q.Get("visits") {
+	case "true":
+		return true, true
+	case "false":
+		return false, true
+	}
+	badQuery(w, r, "visits is true, to erase the visits as well, or false, to keep them as a stranger's.")
+	return false, false
+}
+
+func (s *Server) erasePerson(w http.ResponseWriter, r *http.Request) {
+	if !readForm(w, r) {
+		return
+	}
+	if e, ok := s.eraseNamed(w, r, r.PostForm); ok {
+		q := url.Values{"erased": {strconv.Itoa(e.Visits)}, "unnamed": {strconv.Itoa(e.Unnamed)}}
+		http.Redirect(w, r, "/people?"+q.Encode(), http.StatusSeeOther)
+	}
+}
+
+// erasedWords say what erasing a person took, from the address that it led to.
+func erasedWords(q url.Values) string {
+	erased, err := strconv.Atoi(q.Get("erased"))
+	unnamed, err2 := strconv.Atoi(q.Get("unnamed"))
+	if err != nil || err2 != nil || erased < 0 || unnamed < 0 {
+		return ""
+	}
+	return fmt.Sprintf("The person was erased. %s erased with them, %s left with a stranger.", counted(erased, "visit"), counted(unnamed, "visit"))
+}
+
+func (s *Server) deletePerson(w http.ResponseWriter, r *http.Request) {
+	if e, ok := s.eraseNamed(w, r, r.URL.Query()); ok {
+		writeJSON(w, http.StatusOK, e)
+	}
+}
+
+// eraseNamed erases the person that the address names, or answers why not.
+func (s *Server) eraseNamed(w http.ResponseWriter, r *http.Request, q url.Values) (store.Erased, bool) {
+	visits, ok := withVisits(w, r, q)
+	if !ok {
+		return store.Erased{}, false
+	}
+	e, err := s.Archive.ErasePerson(context.WithoutCancel(r.Context()), r.PathValue("person"), visits)
+	if err != nil {
+		s.refusePerson(w, r, err)
+		return e, false
+	}
+	s.erased()
+	return e, true
+}
+
+func (s *Server) listPersons(w http.ResponseWriter, r *http.Request) {
+	persons, err := s.people(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, struct {
+		Persons []personJSON `json:"persons"`
+	}{persons})
+}
+
+func (s *Server) getPerson(w http.ResponseWriter, r *http.Request) {
+	if p, ok := s.personOf(w, r); ok {
+		writeJSON(w, http.StatusOK, p)
+	}
+}

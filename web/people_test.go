@@ -1,0 +1,116 @@
+package web
+
+import (
+	"net/http"
+	"net/url"
+	"strings"
+	"testing"
+	"time"
+
+	"lintel/store"
+)
+
+// newPeople has two persons of one name; the first has a consent, a reference
+// and three visits, one of them held.
+func newPeople(t *testing.T) (h *house, in option, first, second store.Person) {
+	t.Helper()
+	h = newHouse(t)
+	in = h.session(h.resident("Odile"))
+	first, second = h.enrolled("Ilse Amberg"), h.enrolled("Ilse Amberg")
+	consent := store.Consent{GivenBy: "Runa <Amberg>", GivenAt: h.clock.now().Add(-time.Hour), Scope: "Being known at the gate"}
+	if err := h.archive.RecordConsent(t.Context(), first.ID, consent); err != nil {
+		t.Fatal(err)
+	}
+	if err := h.archive.AddReference(t.Context(), store.Reference{Person: first.ID, FaceWidth: 90}); err != nil {
+		t.Fatal(err)
+	}
+	for i, ring := range []string{"R1", "R2", "R3"} {
+		visit := h.rung(ring, 0, still(t, uint8(i))).Visit
+		record(t, h.archive, visit, 0, face(10, 50, first, 1e-5, "strong"))
+		if i == 0 {
+			if err := h.archive.PlaceHold(t.Context(), visit, "The scratch", h.clock.now().Add(time.Hour)); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	h.rung("R4", 0, still(t, 9))
+	return h, in, first, second
+}
+
+func TestPeople(t *testing.T) {
+	h, in, first, second := newPeople(t)
+	page := h.get("/people", in).is(200).says("1 reference. Named on 3 visits.").says("Runa &lt;Amberg&gt;, Sunday 4 May").says("No consent")
+	checkMarkup(t, string(page.body))
+	page = h.get("/people/"+first.ID, in).is(200).says("Given by Runa &lt;Amberg&gt; on Sunday 4 May, to: Being known at the gate").
+		says("<dt>Visits that name Ilse Amberg</dt><dd>3</dd>").says("<dt>Of these held</dt><dd>1</dd>").says("/visits?person=" + first.ID)
+	checkMarkup(t, string(page.body))
+	h.get("/people/"+second.ID, in).is(200).says("None is in force")
+	var answer struct{ Persons []personJSON }
+	h.get("/api/v1/persons", in).is(200).into(&answer)
+	if len(answer.Persons) != 2 {
+		t.Fatalf("%d persons", len(answer.Persons))
+	}
+	var p personJSON
+	h.get("/api/v1/persons/"+first.ID, in).is(200).into(&p)
+	if p.ID != first.ID || p.Visits != 3 || p.Held != 1 || p.References != 1 || p.Consent == nil || p.Consent.GivenBy != "Runa <Amberg>" {
+		t.Errorf("the API says %+v", p)
+	}
+	// A name is no address, whether it is one person's or two's.
+	h.enrolled("Jory")
+	for _, wrong := range []string{"Jory", "Ilse%20Amberg", "NOSUCHPERSON", strings.ToLower(first.ID)} {
+		h.get("/people/"+wrong, in).isProblem(404, "not-found")
+		h.get("/people/"+wrong+"/erase?visits=true", in).isProblem(404, "not-found")
+		h.post("/people/"+wrong+"/erase", url.Values{"visits": {"true"}}, in).isProblem(404, "not-found")
+		h.get("/api/v1/persons/"+wrong, in).isProblem(404, "not-found")
+		h.ask("DELETE", "/api/v1/persons/"+wrong+"?visits=true", nil, in).isProblem(404, "not-found")
+	}
+}
+
+func TestErasePerson(t *testing.T) {
+	for _, test := range []struct {
+		name    string
+		visits  string
+		confirm string
+		done    string
+		erased  store.Erased
+		left    int // stills
+	}{
+		{"keeping the visits", "false", "3 visits would stay, and show a stranger.", "0 visits erased with them, 3 visits left with a stranger.", store.Erased{Unnamed: 3}, 4},
+		{"with the visits", "true", "2 visits would go whole", "2 visits erased with them, 1 visit left with a stranger.", store.Erased{Visits: 2, Unnamed: 1, Held: 1}, 2},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			for _, byAPI := range []bool{false, true} {
+				h, in, first, second := newPeople(t)
+				told := 0
+				h.Erased = func() { told++ }
+				h.get("/people/"+first.ID+"/erase?visits="+test.visits, in).is(200).says(test.confirm).says("1 reference")
+				for _, bad := range []string{"", "visits=", "visits=all"} {
+					h.get("/people/"+first.ID+"/erase?"+bad, in).isProblem(400, "bad-query")
+				}
+				h.post("/people/"+first.ID+"/erase", nil, in).isProblem(400, "bad-query")
+				h.keeps(4)
+				if byAPI {
+					var e store.Erased
+					h.ask("DELETE", "/api/v1/persons/"+first.ID+"?visits="+test.visits, nil, in).is(200).into(&e)
+					if e != test.erased {
+						t.Errorf("erased %+v, want %+v", e, test.erased)
+					}
+				} else {
+					a := h.post("/people/"+first.ID+"/erase", url.Values{"visits": {test.visits}}, in).is(http.StatusSeeOther)
+					h.get(a.Header.Get("Location"), in).is(200).says(test.done)
+				}
+				h.keeps(test.left)
+				persons, err := h.archive.Persons(t.Context())
+				if err != nil || len(persons) != 1 || persons[0].ID != second.ID {
+					t.Errorf("persons %v, %v", persons, err)
+				}
+				if told != 1 {
+					t.Errorf("told %d times that something was erased", told)
+				}
+				if page := h.get("/visits", in).is(200); strings.Count(string(page.body), "Ilse") != 1 { // in the filter, the second
+					t.Error("the book still names the person")
+				}
+			}
+		})
+	}
+}

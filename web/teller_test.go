@@ -1,0 +1,110 @@
+package web
+
+import (
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"lintel/store"
+)
+
+// at reads a time of a test.
+func at(t testing.TB, text string) time.Time {
+	t.Helper()
+	v, err := time.Parse(time.RFC3339, text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return v
+}
+
+func TestFateWords(t *testing.T) {
+	hours := func(n int) store.Period { return store.Period{Hours: n} }
+	days := func(n int) store.Period { return store.Period{Days: n} }
+	rules := store.DefaultRules()
+	rules.Keep[store.Known] = store.Rule{Smaller: days(1), Stills: days(2), Findings: days(30)}
+	rules.Keep[store.Parcel] = store.Rule{Stills: hours(1), Findings: hours(1)}
+	rules.Zone = "Europe/Lisbon"
+	hold := func(ends string) *store.Hold {
+		return &store.Hold{Reason: "The scratch", EndsAt: at(t, ends)}
+	}
+	received := at(t, "2031-05-04T17:30:00Z") // a Sunday; 18:30 in Lisbon's summer
+	tests := []struct {
+		name  string
+		visit store.Visit
+		now   string
+		want  []string
+	}{
+		{"a stranger", store.Visit{Kind: store.Stranger}, "2031-05-04T18:00:00Z", []string{"Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
+		{"not examined yet", store.Visit{Kind: store.Looking}, "2031-05-04T18:00:00Z", []string{"Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
+		{"next year", store.Visit{Kind: store.Stranger}, "2030-12-31T18:00:00Z", []string{"Goes on Wednesday 7 May 2031, 18:30: strangers are kept 72 hours"}},
+		{"one hour", store.Visit{Kind: store.Parcel}, "2031-05-04T18:00:00Z", []string{"Goes on Sunday 4 May, 19:30: parcels are kept 1 hour"}},
+		{"due", store.Visit{Kind: store.Parcel}, "2031-05-04T18:30:00Z", []string{"Goes within the hour: parcels are kept 1 hour"}},
+		{"a person", store.Visit{Kind: store.Known}, "2031-05-04T18:00:00Z", []string{
+			"Its stills get smaller on Monday 5 May, 18:30",
+			"Its stills go on Tuesday 6 May, 18:30: stills of known persons are kept 2 days",
+			"Goes on Tuesday 3 June, 18:30: known persons are kept 30 days"}},
+		{"findings only", store.Visit{Kind: store.Known, Stage: store.OnlyFindings}, "2031-05-04T18:00:00Z", []string{
+			"Goes on Tuesday 3 June, 18:30: known persons are kept 30 days"}},
+		{"held past its time", store.Visit{Kind: store.Stranger, Hold: hold("2031-05-31T23:00:00Z")}, "2031-05-04T18:00:00Z", []string{
+			"Held until the end of Saturday 31 May: The scratch", "Goes when the hold ends: strangers are kept 72 hours"}},
+		{"held for less", store.Visit{Kind: store.Stranger, Hold: hold("2031-05-05T10:00:00Z")}, "2031-05-04T18:00:00Z", []string{
+			"Held until Monday 5 May, 11:00: The scratch", "Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
+		{"a hold that has ended", store.Visit{Kind: store.Stranger, Hold: hold("2031-05-05T10:00:00Z")}, "2031-05-05T10:00:00Z", []string{
+			"Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
+	}
+	for _, test := range tests {
+		t.Run(test.name, func(t *testing.T) {
+			test.visit.CountedFrom = received
+			teller := teller{rules: rules, zone: rules.Location(), now: at(t, test.now), resident: true}
+			got := teller.fateWords(test.visit)
+			if !slices.Equal(got, test.want) {
+				t.Errorf("%q\nwant %q", got, test.want)
+			}
+			teller.resident = false
+			if words := strings.Join(teller.fateWords(test.visit), " "); strings.Contains(words, "scratch") {
+				t.Errorf("a tablet is told the reason: %s", words)
+			}
+		})
+	}
+	for _, kind := range store.Kinds {
+		if kindWords[kind] == "" {
+			t.Errorf("no words for %s", kind)
+		}
+	}
+}
+
+// TestDays reads dates where midnight is an hour like any other, where it does
+// not come, and where it comes twice. The instants are from date(1) over the tz
+// database: `TZ=Africa/Cairo date -d '2023-04-28 01:00' -u` and so on.
+func TestDays(t *testing.T) {
+	tests := []struct{ zone, day, from, until string }{
+		{"UTC", "2031-05-04", "2031-05-04T00:00:00Z", "2031-05-05T00:00:00Z"},
+		{"Europe/Lisbon", "2031-05-04", "2031-05-03T23:00:00Z", "2031-05-04T23:00:00Z"},
+		{"Europe/Lisbon", "2026-03-29", "2026-03-29T00:00:00Z", "2026-03-29T23:00:00Z"}, // 23 hours
+		{"Europe/Lisbon", "2026-10-25", "2026-10-24T23:00:00Z", "2026-10-26T00:00:00Z"}, // 25 hours
+		{"Africa/Cairo", "2023-04-28", "2023-04-27T22:00:00Z", "2023-04-28T21:00:00Z"},  // begins at 01:00
+		{"Africa/Cairo", "2023-04-27", "2023-04-26T22:00:00Z", "2023-04-27T22:00:00Z"},
+		{"Atlantic/Azores", "2025-10-26", "2025-10-26T00:00:00Z", "2025-10-27T01:00:00Z"}, // 00:00 comes twice
+		{"Atlantic/Azores", "2025-10-25", "2025-10-25T00:00:00Z", "2025-10-26T00:00:00Z"},
+		{"Asia/Kathmandu", "2031-12-31", "2031-12-30T18:15:00Z", "2031-12-31T18:15:00Z"},
+	}
+	for _, test := range tests {
+		zone, err := time.LoadLocation(test.zone)
+		if err != nil {
+			t.Fatal(err)
+		}
+		teller := teller{zone: zone}
+		from, err := teller.dayFrom(test.day)
+		until, err2 := teller.dayUntil(test.day)
+		if err != nil || err2 != nil || !from.Equal(at(t, test.from)) || !until.Equal(at(t, test.until)) {
+			t.Errorf("%s in %s: %v to %v, want %s to %s", test.day, test.zone, from.UTC(), until.UTC(), test.from, test.until)
+		}
+	}
+	for _, bad := range []string{"2031-02-30", "2031-5-4", "tomorrow", "2031-05-04T00:00:00Z", "0000-01-01", "04.05.2031"} {
+		if got, err := (teller{zone: time.UTC}).dayFrom(bad); err == nil {
+			t.Errorf("%q is read as %v", bad, got)
+		}
+	}
+}

@@ -1,0 +1,287 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"time"
+
+	"lintel/store"
+)
+
+// A visitView is what the page of a visit shows.
+type visitView struct {
+	Bar     barView
+	Message string // why a hold was not placed
+	Visit   bookRow
+	Address string // of this page
+	Parcel  bool
+	Stills  []stillView
+	Hold    *store.Hold
+	Reason  string // as typed
+	Until   string // as typed, or as proposed
+	Today   string // from when on a hold may end
+}
+
+// A stillView is a still with the faces that were found on it.
+type stillView struct {
+	Title         string
+	Address       string // "" if it is gone
+	Gone          string // what became of it
+	Width, Height int
+	Taken         string // by the bell's clock, if it said
+	Notes         []string
+	Faces         []faceView
+}
+
+// A faceView is a face: its outline in pixels of the still, and the finding.
+type faceView struct {
+	Number        int
+	X, Y          int
+	Width, Height int
+	LabelY        int
+	LabelSize     int
+	Person        string // id, "" for a stranger
+	Name          string
+	Band          string
+	Odds          string
+	Distance      string
+}
+
+func (s *Server) visitPage(w http.ResponseWriter, r *http.Request) {
+	s.showVisit(w, r, http.StatusOK, visitView{})
+}
+
+// showVisit fills the view in and shows it.
+func (s *Server) showVisit(w http.ResponseWriter, r *http.Request, status int, view visitView) {
+	teller, err := s.tellerFor(r.Context(), session(r))
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	v, err := s.Archive.Visit(r.Context(), r.PathValue("visit"))
+	if err != nil {
+		s.refuse(w, r, err)
+		return
+	}
+	view.Bar = barOf(r, "Visitor book", "Visit")
+	view.Visit, view.Address, view.Parcel = teller.bookRow(v), visitAddress(v.ID), v.Parcel
+	view.Visit.Day = teller.bookDay(v.ReceivedAt)
+	for i, still := range v.Stills {
+		shown := teller.stillView(still)
+		shown.Title = fmt.Sprintf("Still %d of %d", i+1, len(v.Stills))
+		view.Stills = append(view.Stills, shown)
+	}
+	if view.Hold = teller.hold(v); view.Hold != nil && view.Message == "" {
+		view.Reason = view.Hold.Reason
+		view.Until = view.Hold.EndsAt.Add(-time.Second).In(teller.zone).Format(time.DateOnly)
+	}
+	view.Today = teller.now.In(teller.zone).Format(time.DateOnly)
+	writePage(w, status, "visit.html", view)
+}
+
+func visitAddress(id string) string { return "/visits/" + url.PathEscape(id) }
+
+func (t teller) stillView(s store.Still) stillView {
+	view := stillView{Width: s.Width, Height: s.Height}
+	switch {
+	case s.File != "":
+		view.Address = stillAddress(s)
+	case s.Lost:
+		view.Gone = "This still is lost: its file went missing or broke."
+	default:
+		view.Gone = "This still is gone, as the rules say."
+	}
+	if s.Damaged {
+		view.Notes = append(view.Notes, "Part of the picture was lost on its way.")
+	}
+	switch s.State {
+	case store.Pending:
+		view.Notes = append(view.Notes, "Not examined yet.")
+	case store.Failed:
+		view.Notes = append(view.Notes, "Could not be examined.")
+	default:
+		if len(s.Faces) == 0 {
+			view.Notes = append(view.Notes, "No face found.")
+		}
+	}
+	if !s.TakenAt.IsZero() {
+		view.Taken = s.TakenAt.In(t.zone).Format("15:04:05")
+	}
+	for i, f := range s.Faces {
+		view.Faces = append(view.Faces, newFaceView(i+1, f, s.Width))
+	}
+	return view
+}
+
+func newFaceView(number int, f store.Face, stillWidth int) faceView {
+	size := max(12, stillWidth/24)
+	view := faceView{
+		Number: number, X: f.Box.Min.X, Y: f.Box.Min.Y, Width: f.Box.Dx(), Height: f.Box.Dy(),
+		LabelSize: size, LabelY: f.Box.Min.Y - size/4,
+	}
+	if view.LabelY < size { // no room above
+		view.LabelY = f.Box.Max.Y + size
+	}
+	if m := f.Match; m != nil {
+		view.Person, view.Name, view.Band = m.Person, m.Name, m.Band
+		view.Odds, view.Distance = odds(m.FPIR), fmt.Sprintf("%.2f", m.Distance)
+	}
+	return view
+}
+
+func (s *Server) setParcel(w http.ResponseWriter, r *http.Request) {
+	if !readForm(w, r) {
+		return
+	}
+	parcel := r.PostForm.Get("parcel")
+	if parcel != "true" && parcel != "false" {
+		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-form", Title: "parcel is true or false."})
+		return
+	}
+	s.toVisit(w, r, s.Archive.SetParcel(r.Context(), r.PathValue("visit"), parcel == "true"))
+}
+
+// toVisit ends a change of a visit: it leads back to its page, or says why the
+// change was not made.
+func (s *Server) toVisit(w http.ResponseWriter, r *http.Request, err error) {
+	if err != nil {
+		s.refuse(w, r, err)
+		return
+	}
+	http.Redirect(w, r, visitAddress(r.PathValue("visit")), http.StatusSeeOther)
+}
+
+// placeHold holds a visit until the end of a day.
+func (s *Server) placeHold(w http.ResponseWriter, r *http.Request) {
+	if !readForm(w, r) {
+		return
+	}
+	teller, err := s.tellerFor(r.Context(), session(r))
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	view := visitView{Reason: r.PostForm.Get("reason"), Until: r.PostForm.Get("until")}
+	var until time.Time // none is refused by the archive
+	if view.Until != "" {
+		if until, err = teller.dayUntil(view.Until); err != nil {
+			err = fmt.Errorf("%w: its end is %w", store.ErrBadHold, err)
+		}
+	}
+	if err == nil {
+		err = s.Archive.PlaceHold(r.Context(), r.PathValue("visit"), view.Reason, until)
+	}
+	if errors.Is(err, store.ErrBadHold) {
+		view.Message = capital(err.Error()) + "."
+		s.showVisit(w, r, http.StatusUnprocessableEntity, view)
+		return
+	}
+	s.toVisit(w, r, err)
+}
+
+// endHold ends a hold; one that has ended already is no error to who pressed
+// the button twice.
+func (s *Server) endHold(w http.ResponseWriter, r *http.Request) {
+	err := s.Archive.EndHold(r.Context(), r.PathValue("visit"))
+	if errors.Is(err, store.ErrNotFound) {
+		_, err = s.Archive.Visit(r.Context(), r.PathValue("visit"))
+	}
+	s.toVisit(w, r, err)
+}
+
+// eraseVisitPage says what erasing the visit takes.
+func (s *Server) eraseVisitPage(w http.ResponseWriter, r *http.Request) {
+	teller, err := s.tellerFor(r.Context(), session(r))
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	v, err := s.Archive.Visit(r.Context(), r.PathValue("visit"))
+	if err != nil {
+		s.refuse(w, r, err)
+		return
+	}
+	at := v.ReceivedAt.In(teller.zone)
+	view := confirmView{
+		Bar: barOf(r, "Visitor book", "Erase this visit"), Back: visitAddress(v.ID),
+		Says: []string{"The visit at " + v.Bell + " on " + teller.day(at) + ", " + at.Format("15:04") + "."},
+	}
+	if teller.hold(v) != nil {
+		view.Says = append(view.Says, capital(store.ErrHeld.Error())+".")
+		writePage(w, http.StatusOK, "confirm.html", view)
+		return
+	}
+	faces := 0
+	for _, still := range v.Stills {
+		faces += len(still.Faces)
+	}
+	view.Says = append(view.Says, counted(len(v.Stills), "still")+" with "+counted(faces, "face")+
+		", and all that was found, would go for good. No backup brings them back here.")
+	view.Action, view.Button = visitAddress(v.ID)+"/erase", "Erase the visit"
+	writePage(w, http.StatusOK, "confirm.html", view)
+}
+
+func (s *Server) eraseVisit(w http.ResponseWriter, r *http.Request) {
+	if err := s.eraseOne(r); err != nil {
+		s.refuse(w, r, err)
+		return
+	}
+	http.Redirect(w, r, donePath(store.Erased{Visits: 1}), http.StatusSeeOther)
+}
+
+func (s *Server) deleteVisit(w http.ResponseWriter, r *http.Request) {
+	if err := s.eraseOne(r); err != nil {
+		s.refuse(w, r, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, store.Erased{Visits: 1})
+}
+
+func (s *Server) eraseOne(r *http.Request) error {
+	err := s.Archive.EraseVisit(context.WithoutCancel(r.Context()), r.PathValue("visit"))
+	if err == nil {
+		s.erased()
+	}
+	return err
+}
+
+func (s *Server) putParcel(w http.ResponseWriter, r *http.Request) {
+	var body struct {
+		Parcel *bool `json:"parcel"`
+	}
+	if !readJSON(w, r, &body) {
+		return
+	}
+	if body.Parcel == nil {
+		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-body", Title: "parcel is true or false."})
+		return
+	}
+	s.afterChange(w, r, s.Archive.SetParcel(r.Context(), r.PathValue("visit"), *body.Parcel))
+}
+
+func (s *Server) putHold(w http.ResponseWriter, r *http.Request) {
+	var body struct {
+		Reason string    `json:"reason"`
+		EndsAt time.Time `json:"ends_at"`
+	}
+	if !readJSON(w, r, &body) {
+		return
+	}
+	s.afterChange(w, r, s.Archive.PlaceHold(r.Context(), r.PathValue("visit"), body.Reason, body.EndsAt))
+}
+
+func (s *Server) deleteHold(w http.ResponseWriter, r *http.Request) {
+	s.afterChange(w, r, s.Archive.EndHold(r.Context(), r.PathValue("visit")))
+}
+
+// afterChange answers with the visit as it is after a change.
+func (s *Server) afterChange(w http.ResponseWriter, r *http.Request, err error) {
+	if err != nil {
+		s.refuse(w, r, err)
+		return
+	}
+	s.answerVisit(w, r, r.PathValue("visit"))
+}
