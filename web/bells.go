@@ -20,7 +20,8 @@ import (
 const maxSkew = 30 * time.Second
 
 // receiveStill is the bells' endpoint. It answers 201 for a new still, 200 for
-// one that is here already, and only when the still is safe.
+// one that is here already, and only when the still is safe; 200 too at a time
+// when nothing is kept, so that the bell need not send it again.
 func (s *Server) receiveStill(w http.ResponseWriter, r *http.Request) {
 	finished, ok := s.accept()
 	if !ok {
@@ -52,6 +53,9 @@ func (s *Server) receiveStill(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	status := http.StatusOK
+	if !receipt.Kept {
+		s.quiet.rang(bell, receipt.Ring, s.Now())
+	}
 	if receipt.New {
 		status = http.StatusCreated
 		s.trouble.set("")

@@ -24,14 +24,15 @@ const (
 )
 
 // A message is one live event: a visit that is new or has changed, visits that
-// are gone, a beat, that more was missed than is told again, or what is wrong.
+// are gone, a beat, that more was missed than is told again, what is wrong, or
+// that somebody rang while nothing is kept.
 type message struct {
-	Type     string     `json:"type"`            // visit, gone, beat, missed or trouble
+	Type     string     `json:"type"`            // visit, gone, beat, missed, trouble or ring
 	Revision int64      `json:"revision"`        // known up to here, once this is taken in
 	Visit    *visitJSON `json:"visit,omitempty"` //
 	Card     string     `json:"card,omitempty"`  // the visit as Now shows it, in HTML
 	Gone     []string   `json:"gone,omitempty"`  // ids of visits
-	Text     string     `json:"text,omitempty"`  // of a trouble; without, it is over
+	Text     string     `json:"text,omitempty"`  // of a trouble, which without is over, or of a ring
 }
 
 var upgrader = websocket.Upgrader{
@@ -102,6 +103,7 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 	}
 	// A page takes no trouble for granted when it connects.
 	told := ""
+	_, _, rings, _ := s.quiet.last()
 	for {
 		if known, err = s.tellChanges(ctx, r, conn, known); err != nil {
 			return err
@@ -113,9 +115,18 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 				return err
 			}
 		}
+		bell, at, count, rang := s.quiet.last()
+		if count > rings {
+			rings = count
+			text := fmt.Sprintf("Somebody rang at %s at %s. Nothing is kept at this time.", bell, at.In(s.zone(ctx)).Format("15:04"))
+			if err := send(conn, message{Type: "ring", Revision: known, Text: text}); err != nil {
+				return err
+			}
+		}
 		select {
 		case <-changed:
 		case <-troubleChanged:
+		case <-rang:
 		case <-beat.C:
 			// Another process may have changed something, which
 			// tellChanges finds; and the session may have ended.

@@ -401,3 +401,38 @@ func TestLiveClientLeaves(t *testing.T) {
 		}
 	})
 }
+
+// TestLiveQuietRing has somebody ring while nothing is kept: screens hear of it
+// once, and of nothing that would be of a visit.
+func TestLiveQuietRing(t *testing.T) {
+	inBubble(t, func(t *testing.T, h *liveHouse) {
+		rules := store.DefaultRules()
+		rules.Zone = "Etc/UTC"
+		every := []time.Weekday{0, 1, 2, 3, 4, 5, 6}
+		rules.Quiet = []store.Quiet{{Days: every, From: 0, Until: 0}}
+		if err := h.archive.SetRules(t.Context(), rules); err != nil {
+			t.Fatal(err)
+		}
+		c := h.connect(t, h.resident("Odile"), 0)
+		for frame := range 2 {
+			h.ring("R1", frame, still(t, 1)).is(http.StatusOK)
+		}
+		h.ring("R1", 0, still(t, 1)).is(http.StatusOK)
+		want := "Somebody rang at gate at " + h.Now().Format("15:04") + ". Nothing is kept at this time."
+		if m := c.next(); m.Type != "ring" || m.Text != want || m.Visit != nil {
+			t.Errorf("%+v, want %q", m, want)
+		}
+		if m := c.next(); m.Type != "beat" {
+			t.Errorf("%+v", m)
+		}
+		h.ring("R2", 0, still(t, 1)).is(http.StatusOK)
+		if m := c.next(); m.Type != "ring" {
+			t.Errorf("%+v", m)
+		}
+		// Who connects afterwards hears nothing: nothing is kept.
+		if m := h.connect(t, h.resident("Ilse"), 0).next(); m.Type != "beat" {
+			t.Errorf("%+v", m)
+		}
+		h.keeps(0)
+	})
+}

@@ -3,6 +3,7 @@ package web
 import (
 	"encoding/json"
 	"fmt"
+	"io"
 	"maps"
 	"math"
 	"net/http"
@@ -332,7 +333,8 @@ func TestDocumentedAnswers(t *testing.T) {
 	d := readDocument(t)
 	token := h.resident("Odile")
 	visit := h.furnish()
-	here := strings.NewReplacer("{bell}", "gate", "{visit}", visit, "{frame}", "0")
+	person := h.enrolled("Jory Amberg").ID
+	here := strings.NewReplacer("{bell}", "gate", "{visit}", visit, "{frame}", "0", "{person}", person)
 
 	answered := make(map[string]bool)
 	check := func(method, pattern, query string, status int, options ...option) {
@@ -357,8 +359,59 @@ func TestDocumentedAnswers(t *testing.T) {
 		check("GET", "/api/v1/visits", bad, 400, in)
 	}
 	check("GET", "/api/v1/visits", "", 401)
+	for _, bad := range []string{"?kind=x", "?held=x", "?from=2031-05-04", "?until=x", "?cursor=x", "?since=0&bell=gate", "?since=0&cursor=",
+		"?from=2031-05-04T00:00:00Z&until=2031-05-04T00:00:00Z"} {
+		check("GET", "/api/v1/visits", bad, 400, in)
+	}
 	check("GET", "/api/v1/visits/{visit}", "", 200, in)
 	check("GET", "/api/v1/visits/{visit}", "", 401)
+	const holds, parcels, visits = "/api/v1/visits/{visit}/hold", "/api/v1/visits/{visit}/parcel", "/api/v1/visits"
+	check("PUT", holds, "", 200, in, sends(`{"reason":"A claim","ends_at":"2031-05-05T00:00:00Z"}`))
+	check("DELETE", "/api/v1/visits/{visit}", "", 409, in)
+	for _, bad := range []string{`{}`, `{"reason":"A claim"}`, `{"ends_at":"2031-05-05T00:00:00Z"}`, `{"reason":"A claim","ends_at":"2031-05-04T00:00:00Z"}`,
+		`{"reason":"A claim","ends_at":"2033-05-04T00:00:00Z"}`} {
+		check("PUT", holds, "", 422, in, sends(bad))
+	}
+	for _, bad := range []string{``, `{"reason":"A claim","ends_at":"tomorrow"}`, `{"why":"A claim"}`, `[]`} {
+		check("PUT", holds, "", 400, in, sends(bad))
+	}
+	check("PUT", holds, "", 401)
+	check("GET", "/api/v1/visits/{visit}", "", 200, in)
+	check("DELETE", holds, "", 200, in)
+	check("DELETE", holds, "", 404, in)
+	check("DELETE", holds, "", 401)
+	check("PUT", parcels, "", 200, in, sends(`{"parcel":true}`))
+	for _, bad := range []string{``, `{}`, `{"parcel":"yes"}`, `true`} {
+		check("PUT", parcels, "", 400, in, sends(bad))
+	}
+	check("PUT", parcels, "", 401)
+	check("GET", "/api/v1/persons", "", 200, in)
+	check("GET", "/api/v1/persons", "", 401)
+	check("GET", "/api/v1/persons/{person}", "", 200, in)
+	check("GET", "/api/v1/persons/{person}", "", 401)
+	for _, bad := range []string{"", "?visits=", "?visits=yes"} {
+		check("DELETE", "/api/v1/persons/{person}", bad, 400, in)
+	}
+	check("DELETE", "/api/v1/persons/{person}", "?visits=true", 401)
+	check("DELETE", "/api/v1/persons/{person}", "?visits=true", 200, in)
+	check("DELETE", "/api/v1/persons/{person}", "?visits=true", 404, in)
+	check("GET", "/api/v1/persons/{person}", "", 404, in)
+	for _, bad := range []string{"", "?from=2031-05-04T00:00:00Z", "?until=2031-05-04T00:00:00Z", "?from=2031-05-04&until=2031-05-05",
+		"?from=2031-05-04T00:00:00Z&until=2031-05-04T00:00:00Z"} {
+		check("DELETE", visits, bad, 400, in)
+	}
+	check("DELETE", visits, "?from=2001-05-04T00:00:00Z&until=2001-05-05T00:00:00Z", 200, in)
+	check("DELETE", visits, "", 401)
+	tablet := h.session(h.tablet("Hall", "Odile"))
+	h.checkRulesOf(check, in, tablet)
+	check("DELETE", visits, "?from=2001-05-04T00:00:00Z&until=2001-05-05T00:00:00Z", 403, tablet)
+	check("DELETE", "/api/v1/visits/{visit}", "", 403, tablet)
+	check("PUT", holds, "", 403, tablet)
+	check("DELETE", holds, "", 403, tablet)
+	check("PUT", parcels, "", 403, tablet)
+	check("GET", "/api/v1/persons", "", 403, tablet)
+	check("GET", "/api/v1/persons/{person}", "", 403, tablet)
+	check("DELETE", "/api/v1/persons/{person}", "?visits=true", 403, tablet)
 	check("GET", "/api/v1/visits/{visit}/stills/{frame}", "", 200, in)
 	check("GET", "/api/v1/visits/{visit}/stills/{frame}", "", 401)
 	check("GET", "/api/v1/openapi.json", "", 200, in)
@@ -369,7 +422,13 @@ func TestDocumentedAnswers(t *testing.T) {
 
 	here = strings.NewReplacer("{visit}", visit, "{frame}", "15")
 	check("GET", "/api/v1/visits/{visit}/stills/{frame}", "", 404, in)
+	check("DELETE", "/api/v1/visits/{visit}", "", 200, in)
+	check("DELETE", "/api/v1/visits/{visit}", "", 404, in)
+	check("GET", "/api/v1/visits/{visit}", "", 404, in)
 	here = strings.NewReplacer("{visit}", "NOSUCHVISIT", "{frame}", "0")
+	check("PUT", holds, "", 404, in, sends(`{"reason":"A claim","ends_at":"2031-05-05T00:00:00Z"}`))
+	check("DELETE", holds, "", 404, in)
+	check("PUT", parcels, "", 404, in, sends(`{"parcel":true}`))
 	check("GET", "/api/v1/visits/{visit}", "", 404, in)
 	check("GET", "/api/v1/visits/{visit}/stills/{frame}", "", 404, in)
 	here = strings.NewReplacer("{visit}", visit, "{frame}", "x")
@@ -380,6 +439,11 @@ func TestDocumentedAnswers(t *testing.T) {
 			t.Errorf("%s was not asked for", operation)
 		}
 	}
+}
+
+// sends gives a request a body.
+func sends(body string) option {
+	return func(r *http.Request) { r.Body = io.NopCloser(strings.NewReader(body)) }
 }
 
 // TestVisitsSince asks for changes as a program does that keeps its own copy.
@@ -457,4 +521,40 @@ func (h *house) enrolled(name string) store.Person {
 		h.t.Fatal(err)
 	}
 	return p
+}
+
+// checkRulesOf checks the addresses of the screens Rules and Upkeep.
+func (h *house) checkRulesOf(check func(method, pattern, query string, status int, options ...option), in, tablet option) {
+	const rules, masks, earlier = "/api/v1/rules", "/api/v1/bells/{bell}/masks", "/api/v1/bells/{bell}/masks/earlier"
+	check("GET", rules, "", 200, in)
+	check("PUT", rules, "", 200, in, sends(sentRules))
+	check("PUT", rules, "", 400, in, sends(`{`))
+	check("PUT", rules, "", 422, in, sends(`{}`))
+	check("PUT", rules, "", 413, in, sends(strings.Repeat(" ", maxJSON+1)))
+	check("GET", rules, "", 200, in)
+	check("POST", rules+"/preview", "", 200, in, sends(sentRules))
+	check("POST", rules+"/preview", "", 400, in, sends(`{`))
+	check("POST", rules+"/preview", "", 422, in, sends(`{}`))
+	check("PUT", "/api/v1/visits/{visit}/hold", "", 200, in, sends(`{"reason":"A claim","ends_at":"2031-05-05T00:00:00Z"}`))
+	check("GET", "/api/v1/holds", "", 200, in)
+	check("DELETE", "/api/v1/visits/{visit}/hold", "", 200, in)
+	check("GET", "/api/v1/bells", "", 200, in)
+	check("GET", masks, "", 200, in)
+	check("PUT", masks, "", 200, in, sends(quarterJSON))
+	check("PUT", masks, "", 400, in, sends(`{}`))
+	check("PUT", masks, "", 422, in, sends(`[[]]`))
+	check("GET", masks, "", 200, in)
+	check("GET", earlier, "", 200, in)
+	check("POST", earlier, "", 202, in)
+	h.accepted.Wait()
+	check("GET", earlier, "", 200, in)
+	check("GET", "/api/v1/trail", "", 200, in)
+	check("GET", "/api/v1/trail", "?before=3", 200, in)
+	check("GET", "/api/v1/trail", "?before=x", 400, in)
+	for _, pattern := range []string{"GET " + rules, "PUT " + rules, "POST " + rules + "/preview", "GET /api/v1/holds", "GET /api/v1/bells",
+		"GET " + masks, "PUT " + masks, "GET " + earlier, "POST " + earlier, "GET /api/v1/trail"} {
+		method, path, _ := strings.Cut(pattern, " ")
+		check(method, path, "", 401)
+		check(method, path, "", 403, tablet)
+	}
 }

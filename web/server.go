@@ -11,8 +11,8 @@
 //
 //	nobody in particular  /healthz, signing in, pairing, the style sheet, the icon
 //	a bell                its stills' endpoint, with its secret
-//	a tablet              Now, visits, stills, live events
-//	a resident            all that, and Upkeep
+//	a tablet              Now, the visitor book, stills, live events
+//	a resident            all that, and every other screen and change
 //
 // A resident signs in with a password; a tablet is paired by a code that a
 // resident's screen shows. Both get a session, of which the browser holds a
@@ -39,6 +39,16 @@ type Config struct {
 	Now     func() time.Time
 	Zone    *time.Location // of the household, for the times on screens
 	TLS     bool           // whether browsers reach the server by TLS
+
+	// Erased, if set, is called after something was erased, and returns at
+	// once: the last traces are scrubbed from the database in the background.
+	Erased func()
+
+	// Mask makes black what masks cover.
+	Mask store.Masker
+	// LastSweep, if set, says when the last sweep was, the zero time for
+	// never, and what came of it.
+	LastSweep func() (at time.Time, s store.Swept, err error)
 }
 
 // A Server is the http.Handler of all of Lintel.
@@ -48,6 +58,10 @@ type Server struct {
 	tickets  *tickets
 	attempts *attempts
 	hashing  chan struct{} // holds a token for each password being hashed
+	looks    looks
+	trouble  trouble
+	quiet    quiet
+	masking  masking
 
 	accepted sync.WaitGroup // stills being taken in, and live connections
 	mu       sync.Mutex
@@ -90,14 +104,57 @@ func (s *Server) routes() http.Handler {
 
 	anyone("GET /{$}", s.nowPage)
 	anyone("GET /assets/{name}", s.asset)
-	anyone("POST /sign-out", s.signOut)
 	anyone("GET /api/v1/openapi.json", s.openAPI)
 	anyone("GET /api/v1/live", s.live)
 	anyone("GET /api/v1/visits", s.listVisits)
+	anyone("GET /visits", s.bookPage)
+	anyone("GET /visits/{visit}", s.visitPage)
 	anyone("GET /api/v1/visits/{visit}", s.getVisit)
 	anyone("GET /api/v1/visits/{visit}/stills/{frame}", s.getStill)
 
+	resident("POST /sign-out", s.signOut) // a guest must not sign the tablet on the wall out
+	resident("GET /visits/erase", s.erasePeriodPage)
+	resident("POST /visits/erase", s.erasePeriod)
+	resident("POST /visits/{visit}/parcel", s.setParcel)
+	resident("POST /visits/{visit}/hold", s.placeHold)
+	resident("POST /visits/{visit}/release", s.endHold)
+	resident("GET /visits/{visit}/erase", s.eraseVisitPage)
+	resident("POST /visits/{visit}/erase", s.eraseVisit)
+	resident("DELETE /api/v1/visits", s.deletePeriod)
+	resident("DELETE /api/v1/visits/{visit}", s.deleteVisit)
+	resident("PUT /api/v1/visits/{visit}/parcel", s.putParcel)
+	resident("PUT /api/v1/visits/{visit}/hold", s.putHold)
+	resident("DELETE /api/v1/visits/{visit}/hold", s.deleteHold)
+
+	resident("GET /people", s.peoplePage)
+	resident("GET /people/{person}", s.personPage)
+	resident("GET /people/{person}/erase", s.erasePersonPage)
+	resident("POST /people/{person}/erase", s.erasePerson)
+	resident("GET /api/v1/persons", s.listPersons)
+	resident("GET /api/v1/persons/{person}", s.getPerson)
+	resident("DELETE /api/v1/persons/{person}", s.deletePerson)
+
+	resident("GET /rules", s.rulesPage)
+	resident("POST /rules", s.previewRules)
+	resident("POST /rules/save", s.saveRules)
+	resident("POST /rules/holds/{visit}/end", s.endHoldOnRules)
+	resident("GET /rules/masks/{bell}", s.masksPage)
+	resident("POST /rules/masks/{bell}", s.saveMasks)
+	resident("POST /rules/masks/{bell}/earlier", s.maskEarlier)
+	resident("GET /api/v1/rules", s.getRules)
+	resident("PUT /api/v1/rules", s.putRules)
+	resident("POST /api/v1/rules/preview", s.postPreview)
+	resident("GET /api/v1/holds", s.listHolds)
+	resident("GET /api/v1/bells", s.listBells)
+	resident("GET /api/v1/bells/{bell}/masks", s.getMasks)
+	resident("PUT /api/v1/bells/{bell}/masks", s.putMasks)
+	resident("GET /api/v1/bells/{bell}/masks/earlier", s.getMaskEarlier)
+	resident("POST /api/v1/bells/{bell}/masks/earlier", s.postMaskEarlier)
+
 	resident("GET /upkeep", s.upkeepPage)
+	resident("GET /upkeep/trail", s.trailPage)
+	resident("POST /upkeep/trail/check", s.checkTrail)
+	resident("GET /api/v1/trail", s.listTrail)
 	resident("POST /upkeep/pairing-code", s.makePairingCode)
 	resident("POST /upkeep/invitation", s.makeInvitation)
 	resident("POST /upkeep/tablets/{tablet}/unpair", s.unpairTablet)
@@ -174,6 +231,14 @@ func (s *Server) Drain(ctx context.Context) error {
 func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	if r.Context().Err() == nil {
 		s.Log.Error("answering a request", "method", r.Method, "path", r.URL.Path, "err", err)
+	}
+	if errors.Is(err, store.ErrNoSpace) {
+		writeProblem(w, r, problem{
+			Status: http.StatusInsufficientStorage, Type: "no-space",
+			Title:  "The disk is full or can't be written, so this was not done, or not to its end.",
+			Detail: "What was kept before is safe. Make room on the server's disk, or let it be written again, and try once more.",
+		})
+		return
 	}
 	// Whoever hung up is answered too: one that closed only its own half of
 	// the connection would read no answer as an empty 200.

@@ -10,12 +10,15 @@ import (
 	"net/http"
 	"net/url"
 	"runtime"
+	"sync"
 	"time"
 
 	"lintel/models"
 	"lintel/pipeline"
 	"lintel/pipeline/face"
 	"lintel/pipeline/intake"
+	"lintel/pipeline/redact"
+	"lintel/store"
 	"lintel/web"
 )
 
@@ -61,18 +64,24 @@ func (c *serveCmd) Run(g *globals) error {
 		return err
 	}
 	defer listener.Close()
+	hours := time.NewTicker(time.Hour)
+	defer hours.Stop()
+	care := newCaretaker(archive, log, time.Now, hours.C)
 	pages := web.New(web.Config{
-		Archive: archive,
-		Intake:  intake.New(archive, time.Now, intake.DefaultLimits),
-		Log:     log,
-		Now:     time.Now,
-		Zone:    time.Local,
-		TLS:     c.TLSCert != "",
+		Archive:   archive,
+		Intake:    intake.New(archive, time.Now, intake.DefaultLimits),
+		Log:       log,
+		Now:       time.Now,
+		Zone:      time.Local,
+		TLS:       c.TLSCert != "",
+		Erased:    care.Erased,
+		LastSweep: care.LastSweep,
+		Mask:      redact.Mask,
 	})
 	if err := c.greet(g, log, pages, listener.Addr()); err != nil {
 		return err
 	}
-	return c.serve(g.ctx, log, listener, pages, pipeline.New(archive, log, func() (pipeline.Finder, error) { return face.Open(g.Models) }, workers()))
+	return c.serve(g.ctx, log, listener, pages, care, pipeline.New(archive, log, func() (pipeline.Finder, error) { return face.Open(g.Models) }, workers()))
 }
 
 func (c *serveCmd) listen() (net.Listener, error) {
@@ -116,9 +125,9 @@ func (c *serveCmd) greet(g *globals, log *slog.Logger, pages *web.Server, addr n
 	return nil
 }
 
-// serve runs the server and the pipeline until the context is done or either
-// of them fails; then both finish what they accepted.
-func (c *serveCmd) serve(ctx context.Context, log *slog.Logger, listener net.Listener, pages *web.Server, steps *pipeline.Pipeline) error {
+// serve runs the server, the caretaker and the pipeline until the context is
+// done or one of them fails; then all finish what they accepted.
+func (c *serveCmd) serve(ctx context.Context, log *slog.Logger, listener net.Listener, pages *web.Server, care *caretaker, steps *pipeline.Pipeline) error {
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	server := &http.Server{
@@ -130,6 +139,8 @@ func (c *serveCmd) serve(ctx context.Context, log *slog.Logger, listener net.Lis
 		MaxHeaderBytes:    16 << 10,
 		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelWarn),
 	}
+	var caring sync.WaitGroup
+	caring.Go(func() { care.Run(store.By(ctx, store.ByItself)) })
 	examined, served := make(chan error, 1), make(chan error, 1)
 	go func() {
 		defer stop()
@@ -149,6 +160,7 @@ func (c *serveCmd) serve(ctx context.Context, log *slog.Logger, listener net.Lis
 	finish, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopTime)
 	defer cancel()
 	err := errors.Join(pages.Drain(finish), server.Shutdown(finish), <-served, <-examined)
+	caring.Wait()
 	if err != nil {
 		return fmt.Errorf("serving: %w", err)
 	}

@@ -6,6 +6,8 @@ const visits = document.getElementById("visits");
 const nobody = document.getElementById("nobody");
 const connection = document.getElementById("connection");
 const trouble = document.getElementById("trouble");
+const ring = document.getElementById("ring");
+const ringShown = 120_000; // ms that a ring of which nothing is kept is told
 const shown = Number(visits.dataset.shown);
 const silence = 40_000; // ms without a word, after which the connection is taken for dead
 let known = Number(document.body.dataset.revision);
@@ -33,6 +35,7 @@ function connect() {
 		if (message.type === "visit") show(message.card);
 		if (message.type === "gone") message.gone.forEach(remove);
 		if (message.type === "trouble") tell(message.text ?? "");
+		if (message.type === "ring") rang(message.text);
 		if (message.type === "missed") return location.reload();
 		known = Math.max(known, message.revision);
 	};
@@ -51,6 +54,14 @@ function connect() {
 		setTimeout(connect, wait * (0.75 + Math.random() / 2));
 		wait = Math.min(wait * 2, 10_000);
 	}
+}
+
+// rang tells of a ring of which nothing is kept, for a while.
+function rang(text) {
+	ring.textContent = text;
+	ring.hidden = false;
+	clearTimeout(rang.over);
+	rang.over = setTimeout(() => { ring.hidden = true; }, ringShown);
 }
 
 // show puts a card in its place: that of an older state of the same visit, or
