@@ -1,0 +1,121 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/mattn/go-isatty"
+
+	"lintel/pipeline/export"
+	"lintel/store"
+)
+
+type exportCmd struct {
+	Person    string   `arg:"" help:"The person's id or name."`
+	Out       string   `help:"The zip file to make, which must not be there yet; - for standard output." required:"" placeholder:"FILE"`
+	Recipient []string `help:"Encrypt it to this age recipient; may be given several times." placeholder:"age1…" sep:"none"`
+	JSON      bool     `name:"json" help:"Print JSON."`
+}
+
+func (c *exportCmd) Run(g *globals) error {
+	recipients, err := store.ParseRecipients(c.Recipient)
+	if err != nil {
+		return fmt.Errorf("%w: %w", errUsage, err)
+	}
+	if c.Out == "-" {
+		if f, ok := g.stdout.(*os.File); ok && isatty.IsTerminal(f.Fd()) {
+			return fmt.Errorf("%w: a zip is nothing for a terminal; name a file with --out, or pipe it on", errUsage)
+		}
+	} else if err := absent(c.Out); err != nil {
+		return err
+	}
+	a, err := g.openArchive(false)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	e, err := export.Begin(g.ctx, a, c.Person, export.Options{Now: time.Now(), Recipients: recipients})
+	if err != nil {
+		return err
+	}
+	return c.write(g, e)
+}
+
+// write writes the export, and then the summary: beside it, where standard
+// output is taken.
+func (c *exportCmd) write(g *globals, e *export.Export) (err error) {
+	var sum export.Summary
+	if c.Out == "-" {
+		beside := *g
+		beside.stdout = g.stderr
+		sum, err = e.Write(g.ctx, g.stdout)
+		g = &beside
+	} else {
+		err = newFile(c.Out, func(w io.Writer) (err error) {
+			sum, err = e.Write(g.ctx, w)
+			return err
+		})
+	}
+	if err != nil {
+		return err
+	}
+	if len(c.Recipient) == 0 {
+		fmt.Fprintln(g.stderr, "lintel: the export is not encrypted, and whoever gets it sees all of it: name a --recipient, or hand it over on a medium.")
+	}
+	return g.print(c.JSON, sum, func(w io.Writer) {
+		fmt.Fprintf(w, "Visits: %d. Stills: %d, with %d faces of others blurred. Gone: %d; kept back, since others could not be blurred: %d; unreadable: %d.\n",
+			sum.Visits, sum.Stills, sum.Blurred, sum.Gone, sum.Withheld, sum.Unreadable)
+	})
+}
+
+// absent refuses a file that is there.
+func absent(path string) error {
+	if _, err := os.Lstat(path); !errors.Is(err, fs.ErrNotExist) {
+		if err == nil {
+			err = fs.ErrExist
+		}
+		return fmt.Errorf("%s is left as it is: %w", path, err)
+	}
+	return nil
+}
+
+// newFile makes a file that only its owner may read, whole and durable or not
+// at all.
+func newFile(path string, write func(io.Writer) error) (err error) {
+	f, err := os.CreateTemp(filepath.Dir(path), ".lintel-*.part") // of mode 0600
+	if err != nil {
+		return fmt.Errorf("making %s: %w", path, err)
+	}
+	defer func() {
+		if err != nil {
+			os.Remove(f.Name())
+		}
+	}()
+	err = write(f)
+	if err == nil {
+		err = f.Sync()
+	}
+	if err = errors.Join(err, f.Close()); err != nil {
+		return err
+	}
+	if err := absent(path); err != nil { // somebody else may have been quicker
+		return err
+	}
+	if err := os.Rename(f.Name(), path); err != nil {
+		return fmt.Errorf("making %s: %w", path, err)
+	}
+	folder, err := os.Open(filepath.Dir(path))
+	if err != nil {
+		return fmt.Errorf("making %s: %w", path, err)
+	}
+	defer folder.Close()
+	if err := folder.Sync(); err != nil && !errors.Is(err, errors.ErrUnsupported) {
+		return fmt.Errorf("making %s: %w", path, err)
+	}
+	return nil
+}

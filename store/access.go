@@ -1,0 +1,92 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+)
+
+// A RecordedConsent is a consent as it was kept, in force or not.
+type RecordedConsent struct {
+	Consent
+	RecordedAt  time.Time
+	WithdrawnAt time.Time // zero while it is in force
+}
+
+// Consents returns all consents of a person's, those withdrawn as well, in the
+// order they were given.
+func (a *Archive) Consents(ctx context.Context, person string) ([]RecordedConsent, error) {
+	rows, err := a.read.QueryContext(ctx, `
+		SELECT id, given_by, given_at, scope, recorded_at, withdrawn_at FROM consents
+		WHERE person = ? ORDER BY given_at, recorded_at, id`, person)
+	if err != nil {
+		return nil, fmt.Errorf("reading consents: %w", err)
+	}
+	consents, err := collect(rows, func(c *RecordedConsent) error {
+		var id string
+		var by, scope []byte
+		var given, recorded, withdrawn sql.NullInt64
+		if err := rows.Scan(&id, &by, &given, &scope, &recorded, &withdrawn); err != nil {
+			return err
+		}
+		c.GivenAt, c.RecordedAt, c.WithdrawnAt = timeOf(given), timeOf(recorded), timeOf(withdrawn)
+		return errors.Join(
+			a.unseal(&c.GivenBy, by, "consents.given_by", id),
+			a.unseal(&c.Scope, scope, "consents.scope", id))
+	})
+	if err != nil {
+		return nil, fmt.Errorf("reading consents: %w", err)
+	}
+	return consents, nil
+}
+
+// An Enrolment is a reference, and when it came into the gallery.
+type Enrolment struct {
+	Reference
+	AddedAt time.Time
+}
+
+// Enrolments returns all references of a person's in the order they came,
+// whether a consent is in force or not: [Archive.Gallery] has those that are
+// compared with.
+func (a *Archive) Enrolments(ctx context.Context, person string) ([]Enrolment, error) {
+	rows, err := a.read.QueryContext(ctx, `
+		SELECT id, person, descriptor, face_width, added_at FROM gallery WHERE person = ? ORDER BY added_at, id`, person)
+	if err != nil {
+		return nil, fmt.Errorf("reading references: %w", err)
+	}
+	refs, err := collect(rows, func(e *Enrolment) error {
+		var id string
+		var sealed []byte
+		var added sql.NullInt64
+		if err := rows.Scan(&id, &e.Person, &sealed, &e.FaceWidth, &added); err != nil {
+			return err
+		}
+		e.AddedAt = timeOf(added)
+		descriptor, err := a.seals.OpenValue(sealed, "gallery.descriptor", id)
+		if err != nil {
+			return fmt.Errorf("opening a reference: %w", err)
+		}
+		e.Descriptor, err = decodeDescriptor(descriptor)
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("reading references: %w", err)
+	}
+	return refs, nil
+}
+
+// TrailOf returns entries of the audit trail about a person, and about visits
+// that name them now, oldest first and limit at most: those after the entry of
+// that number.
+func (a *Archive) TrailOf(ctx context.Context, person string, after int64, limit int) ([]Entry, error) {
+	entries, err := a.entries(ctx, a.read, `
+		WHERE seq > ?1 AND (subject = 'person ' || ?2 OR subject IN (SELECT 'visit ' || visit FROM appearances WHERE person = ?2))
+		ORDER BY seq LIMIT ?3`, after, person, limit)
+	if err != nil {
+		return nil, fmt.Errorf("reading the audit trail: %w", err)
+	}
+	return entries, nil
+}

@@ -1,0 +1,96 @@
+package store
+
+import (
+	"fmt"
+	"slices"
+	"testing"
+	"time"
+)
+
+// All that was ever agreed to and enrolled is there, in force or not.
+func TestConsentsAndEnrolments(t *testing.T) {
+	a, c := newArchive(t)
+	p, err := a.AddPerson(t.Context(), "Ada Quill")
+	if err != nil {
+		t.Fatal(err)
+	}
+	start := c.now()
+	for i, scope := range []string{"once", "again"} {
+		if err := a.RecordConsent(t.Context(), p.ID, Consent{GivenBy: "Ada Quill", GivenAt: c.ago(time.Hour), Scope: scope}); err != nil {
+			t.Fatal(err)
+		}
+		r := Reference{Person: p.ID, FaceWidth: 100 + i, SourceSHA256: [32]byte{byte(i)}, Descriptor: faceOf(float32(i), nil).Descriptor}
+		if err := a.AddReference(t.Context(), r); err != nil {
+			t.Fatal(err)
+		}
+		c.advance(time.Minute)
+	}
+	if _, err := a.write.ExecContext(t.Context(), `UPDATE consents SET withdrawn_at = ?`, micros(c.now())); err != nil {
+		t.Fatal(err)
+	}
+	consents, err := a.Consents(t.Context(), p.ID)
+	if err != nil || len(consents) != 2 {
+		t.Fatalf("%+v, %v", consents, err)
+	}
+	for i, want := range []RecordedConsent{
+		{Consent{"Ada Quill", start.Add(-time.Hour), "once"}, start, c.now()},
+		{Consent{"Ada Quill", start.Add(-59 * time.Minute), "again"}, start.Add(time.Minute), c.now()},
+	} {
+		if consents[i] != want {
+			t.Errorf("%+v, want %+v", consents[i], want)
+		}
+	}
+	references, err := a.Enrolments(t.Context(), p.ID)
+	if err != nil || len(references) != 2 {
+		t.Fatalf("%+v, %v", references, err)
+	}
+	for i, r := range references {
+		if r.Person != p.ID || r.FaceWidth != 100+i || !r.AddedAt.Equal(start.Add(time.Duration(i)*time.Minute)) || r.Descriptor != faceOf(float32(i), nil).Descriptor {
+			t.Errorf("reference %d is %+v", i, r)
+		}
+	}
+}
+
+// The trail of a person is theirs and that of the visits that name them.
+func TestTrailOf(t *testing.T) {
+	a, _ := newArchive(t)
+	var ids []string
+	for _, name := range []string{"Ada Quill", "Bo Lark"} {
+		p, err := a.AddPerson(t.Context(), name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ids = append(ids, p.ID)
+	}
+	for i, person := range []string{ids[0], ids[1], ""} {
+		visit := keep(t, a, stillOf(fmt.Sprint("ring-", i), 0))
+		v, err := a.Visit(t.Context(), visit)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := a.Record(t.Context(), v.Stills[0].ID, Done, []Face{faceOf(1, &Match{Person: person, Band: "weak"})}); err != nil {
+			t.Fatal(err)
+		}
+		for _, action := range []string{"looked", "held"} {
+			if err := a.Note(t.Context(), action, "visit "+visit); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	var got []string
+	for after := int64(0); ; {
+		entries, err := a.TrailOf(t.Context(), ids[0], after, 2)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(entries) == 0 {
+			break
+		}
+		for _, e := range entries {
+			got, after = append(got, e.Action), e.Seq
+		}
+	}
+	if want := []string{"added", "looked", "held"}; !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
+}

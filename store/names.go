@@ -1,0 +1,38 @@
+package store
+
+import (
+	"context"
+	"fmt"
+)
+
+// Names returns what the ids in the audit trail stand for: the names of
+// residents, tablets, persons and bells, by the trail's words for them, such
+// as "person ID". Whoever is gone has none; a bell that was removed has, since
+// its visits stay.
+func (a *Archive) Names(ctx context.Context) (map[string]string, error) {
+	names := make(map[string]string)
+	for _, of := range []struct{ table, kind string }{
+		{"residents", "resident"}, {"tablets", "tablet"}, {"persons", "person"}, {"bells", "bell"},
+	} {
+		rows, err := a.read.QueryContext(ctx, `SELECT id, name FROM `+of.table)
+		if err != nil {
+			return nil, fmt.Errorf("reading names: %w", err)
+		}
+		_, err = collect(rows, func(name *string) error {
+			var id string
+			var sealed []byte
+			if err := rows.Scan(&id, &sealed); err != nil {
+				return err
+			}
+			if err := a.unseal(name, sealed, of.table+".name", id); err != nil {
+				return err
+			}
+			names[of.kind+" "+id] = *name
+			return nil
+		})
+		if err != nil {
+			return nil, fmt.Errorf("reading names: %w", err)
+		}
+	}
+	return names, nil
+}
