@@ -75,6 +75,7 @@ var doors = map[string]door{
 	"GET /api/v1/persons":                     resident,
 	"GET /api/v1/persons/{person}":            resident,
 	"DELETE /api/v1/persons/{person}":         resident,
+	"GET /api/v1/persons/{person}/export":     resident,
 	"GET /rules":                              resident,
 	"POST /rules":                             resident,
 	"POST /rules/save":                        resident,

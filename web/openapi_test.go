@@ -389,6 +389,10 @@ func TestDocumentedAnswers(t *testing.T) {
 	check("GET", "/api/v1/persons", "", 401)
 	check("GET", "/api/v1/persons/{person}", "", 200, in)
 	check("GET", "/api/v1/persons/{person}", "", 401)
+	const exports = "/api/v1/persons/{person}/export"
+	check("GET", exports, "", 200, in)
+	check("GET", exports, "?recipient=age1nobody", 400, in)
+	check("GET", exports, "", 401)
 	for _, bad := range []string{"", "?visits=", "?visits=yes"} {
 		check("DELETE", "/api/v1/persons/{person}", bad, 400, in)
 	}
@@ -396,6 +400,7 @@ func TestDocumentedAnswers(t *testing.T) {
 	check("DELETE", "/api/v1/persons/{person}", "?visits=true", 200, in)
 	check("DELETE", "/api/v1/persons/{person}", "?visits=true", 404, in)
 	check("GET", "/api/v1/persons/{person}", "", 404, in)
+	check("GET", exports, "", 404, in)
 	for _, bad := range []string{"", "?from=2031-05-04T00:00:00Z", "?until=2031-05-04T00:00:00Z", "?from=2031-05-04&until=2031-05-05",
 		"?from=2031-05-04T00:00:00Z&until=2031-05-04T00:00:00Z"} {
 		check("DELETE", visits, bad, 400, in)
@@ -412,6 +417,7 @@ func TestDocumentedAnswers(t *testing.T) {
 	check("GET", "/api/v1/persons", "", 403, tablet)
 	check("GET", "/api/v1/persons/{person}", "", 403, tablet)
 	check("DELETE", "/api/v1/persons/{person}", "?visits=true", 403, tablet)
+	check("GET", exports, "", 403, tablet)
 	check("GET", "/api/v1/visits/{visit}/stills/{frame}", "", 200, in)
 	check("GET", "/api/v1/visits/{visit}/stills/{frame}", "", 401)
 	check("GET", "/api/v1/openapi.json", "", 200, in)

@@ -133,6 +133,7 @@ func (s *Server) routes() http.Handler {
 	resident("GET /api/v1/persons", s.listPersons)
 	resident("GET /api/v1/persons/{person}", s.getPerson)
 	resident("DELETE /api/v1/persons/{person}", s.deletePerson)
+	resident("GET /api/v1/persons/{person}/export", s.exportPerson)
 
 	resident("GET /rules", s.rulesPage)
 	resident("POST /rules", s.previewRules)

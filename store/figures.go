@@ -1,0 +1,64 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"syscall"
+)
+
+// Figures say how much the archive holds, and how much room is left.
+type Figures struct {
+	Visits   int64 // those of which only findings are left as well
+	Stills   int64
+	Bytes    int64 // of the stills' files and the database's
+	Free     int64 // bytes of the disk that the archive may still use
+	DiskSize int64 // bytes
+}
+
+// Low reports whether the disk is nearly full: less than 5 % or 1 GiB is free.
+func (f Figures) Low() bool { return f.Free < 1<<30 || f.Free < f.DiskSize/20 }
+
+// Figures counts what the archive holds. It counts in indexes alone, so that a
+// million visits take about a tenth of a second.
+func (a *Archive) Figures(ctx context.Context) (f Figures, err error) {
+	// Left to itself, SQLite prefers the index by file and reads every row
+	// for its size, which takes twenty times as long.
+	err = a.read.QueryRowContext(ctx, `
+		SELECT (SELECT count(*) FROM visits), count(*), coalesce(sum(size), 0)
+		FROM stills INDEXED BY stills_by_size WHERE file IS NOT NULL`).
+		Scan(&f.Visits, &f.Stills, &f.Bytes)
+	if err != nil {
+		return f, fmt.Errorf("counting what the archive holds: %w", err)
+	}
+	for _, name := range []string{"archive.db", "archive.db-wal", "archive.db-shm"} {
+		if info, err := os.Stat(filepath.Join(a.dir, name)); err == nil {
+			f.Bytes += info.Size()
+		}
+	}
+	var disk syscall.Statfs_t
+	if err := syscall.Statfs(a.dir, &disk); err != nil {
+		return f, fmt.Errorf("asking how full the disk is: %w", err)
+	}
+	block := int64(disk.Bsize)
+	f.Free, f.DiskSize = int64(disk.Bavail)*block, int64(disk.Blocks)*block
+	return f, nil
+}
+
+// Unmasked counts a bell's stills that were kept before its masks were as they
+// are now: those that [Archive.MaskEarlier] would change. There are none where
+// nothing is masked.
+func (a *Archive) Unmasked(ctx context.Context, bell string) (stills int, err error) {
+	masks, revision, err := a.Masks(ctx, bell)
+	if err != nil || len(masks) == 0 {
+		return 0, err
+	}
+	err = a.read.QueryRowContext(ctx, `
+		SELECT count(*) FROM visits v JOIN stills s ON s.visit = v.id
+		WHERE v.bell = ? AND v.stage < ? AND s.file IS NOT NULL AND s.masked < ?`, a.bellID(bell), OnlyFindings, revision).Scan(&stills)
+	if err != nil {
+		return 0, fmt.Errorf("counting stills that are not masked: %w", err)
+	}
+	return stills, nil
+}

@@ -1,0 +1,353 @@
+package web
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"lintel/store"
+)
+
+// A draft is rules as the form on Rules holds them, which may be anything that
+// can be typed: so that what is wrong comes back as it was.
+type draft struct {
+	Zone  string
+	Kinds []draftRule
+	Quiet []draftQuiet
+}
+
+type draftRule struct {
+	Kind     store.Kind
+	Name     string
+	Stills   draftPeriod
+	Findings draftPeriod // empty: as long as the stills
+	Smaller  draftPeriod // empty: never
+	Caution  bool        // whether longer than 72 hours needs the more reasons
+}
+
+type draftPeriod struct {
+	Of     string // whose it is, in words
+	Label  string
+	Field  string // the form's name for the number; that of the unit is the same with .unit
+	None   string // what no number means
+	Number string
+	Days   bool // else hours
+}
+
+type draftQuiet struct {
+	Number      int // from 1
+	Days        []draftDay
+	From, Until string
+}
+
+type draftDay struct {
+	Value int // 0 is Sunday
+	Name  string
+	On    bool
+}
+
+// week is in the order of ISO 8601.
+var week = []time.Weekday{time.Monday, time.Tuesday, time.Wednesday, time.Thursday, time.Friday, time.Saturday, time.Sunday}
+
+func newQuiet(number int) draftQuiet {
+	q := draftQuiet{Number: number}
+	for _, day := range week {
+		q.Days = append(q.Days, draftDay{Value: int(day), Name: day.String()[:3]})
+	}
+	return q
+}
+
+// draftOf writes rules into the form.
+func draftOf(rules store.Rules) draft {
+	d := draft{Zone: rules.Zone}
+	for _, kind := range store.Kinds {
+		rule := rules.Keep[kind]
+		line := newDraftRule(kind)
+		line.Stills.set(rule.Stills)
+		line.Smaller.set(rule.Smaller)
+		if rule.Findings != rule.Stills {
+			line.Findings.set(rule.Findings)
+		}
+		d.Kinds = append(d.Kinds, line)
+	}
+	for i, quiet := range rules.Quiet {
+		q := newQuiet(i + 1)
+		q.From, q.Until = quiet.From.String(), quiet.Until.String()
+		for j := range q.Days {
+			q.Days[j].On = slices.Contains(quiet.Days, time.Weekday(q.Days[j].Value))
+		}
+		d.Quiet = append(d.Quiet, q)
+	}
+	return d
+}
+
+func newDraftRule(kind store.Kind) draftRule {
+	words := kindPlurals[kind]
+	period := func(label, part, none string) draftPeriod {
+		return draftPeriod{Of: words, Label: label, Field: string(kind) + "." + part, None: none}
+	}
+	return draftRule{
+		Kind: kind, Name: words, Caution: kind == store.Stranger,
+		Stills: period("Stills, for", "stills", ""), Findings: period("Findings, for", "findings", "as the stills"), Smaller: period("Smaller after", "smaller", "never"),
+	}
+}
+
+func (p *draftPeriod) set(to store.Period) {
+	switch {
+	case to.Days > 0:
+		p.Number, p.Days = strconv.Itoa(to.Days), true
+	case to.Hours > 0:
+		p.Number, p.Days = strconv.Itoa(to.Hours), false
+	}
+}
+
+func (p *draftPeriod) read(form url.Values) {
+	p.Number, p.Days = strings.TrimSpace(form.Get(p.Field)), form.Get(p.Field+".unit") == "d"
+}
+
+// maxQuiets bounds the quiet times that a form is read for: one more than
+// rules may have.
+const maxQuiets = 101
+
+// readDraft reads the form.
+func readDraft(form url.Values) draft {
+	d := draft{Zone: strings.TrimSpace(form.Get("zone"))}
+	for _, kind := range store.Kinds {
+		line := newDraftRule(kind)
+		for _, p := range []*draftPeriod{&line.Stills, &line.Findings, &line.Smaller} {
+			p.read(form)
+		}
+		d.Kinds = append(d.Kinds, line)
+	}
+	for i := 0; i < maxQuiets && form.Has(fmt.Sprintf("quiet.%d.from", i)); i++ {
+		q := newQuiet(i + 1)
+		q.From, q.Until = form.Get(fmt.Sprintf("quiet.%d.from", i)), form.Get(fmt.Sprintf("quiet.%d.until", i))
+		for j := range q.Days {
+			q.Days[j].On = slices.Contains(form[fmt.Sprintf("quiet.%d.day", i)], strconv.Itoa(q.Days[j].Value))
+		}
+		d.Quiet = append(d.Quiet, q)
+	}
+	return d
+}
+
+// edit adds or removes a quiet time, if one of the form's buttons for that was
+// pressed, and reports whether it was.
+func (d *draft) edit(form url.Values) bool {
+	if form.Has("add") {
+		q := newQuiet(len(d.Quiet) + 1)
+		q.From, q.Until = "22:00", "06:00"
+		d.Quiet = append(d.Quiet, q)
+		return true
+	}
+	if i, err := strconv.Atoi(form.Get("remove")); err == nil && 0 <= i && i < len(d.Quiet) {
+		d.Quiet = slices.Delete(d.Quiet, i, i+1)
+		for j := range d.Quiet {
+			d.Quiet[j].Number = j + 1
+		}
+		return true
+	}
+	return false
+}
+
+// rules reads what was typed. The error is store.ErrBadRule.
+func (d draft) rules() (store.Rules, error) {
+	rules := store.Rules{Zone: d.Zone, Keep: make(map[store.Kind]store.Rule), Quiet: []store.Quiet{}}
+	for _, line := range d.Kinds {
+		rule, err := line.rule()
+		if err != nil {
+			return rules, fmt.Errorf("%s: %w", line.Name, err)
+		}
+		rules.Keep[line.Kind] = rule
+	}
+	for _, q := range d.Quiet {
+		quiet, err := q.quiet()
+		if err != nil {
+			return rules, fmt.Errorf("quiet time %d: %w", q.Number, err)
+		}
+		rules.Quiet = append(rules.Quiet, quiet)
+	}
+	return rules, nil
+}
+
+func (line draftRule) rule() (rule store.Rule, err error) {
+	if rule.Stills, err = line.Stills.period(); err != nil {
+		return rule, err
+	}
+	rule.Findings = rule.Stills
+	if line.Findings.Number != "" {
+		if rule.Findings, err = line.Findings.period(); err != nil {
+			return rule, err
+		}
+	}
+	if line.Smaller.Number != "" {
+		rule.Smaller, err = line.Smaller.period()
+	}
+	return rule, err
+}
+
+func (p draftPeriod) period() (store.Period, error) {
+	if p.Number == "" {
+		return store.Period{}, fmt.Errorf("%w: it says nothing of how long stills are kept", store.ErrBadRule)
+	}
+	unit := "h"
+	if p.Days {
+		unit = "d"
+	}
+	return store.ParsePeriod(p.Number + unit)
+}
+
+func (q draftQuiet) quiet() (quiet store.Quiet, err error) {
+	for _, day := range q.Days {
+		if day.On {
+			quiet.Days = append(quiet.Days, time.Weekday(day.Value))
+		}
+	}
+	if len(quiet.Days) == 0 {
+		return quiet, fmt.Errorf("%w: tick the days on which it begins", store.ErrBadRule)
+	}
+	err = errors.Join(quiet.From.UnmarshalText([]byte(q.From)), quiet.Until.UnmarshalText([]byte(q.Until)))
+	return quiet, err
+}
+
+// kindPlurals name kinds of visit on screens, for the many.
+var kindPlurals = map[store.Kind]string{
+	store.Looking: "Not examined yet", store.Stranger: "Strangers", store.Known: "Persons",
+	store.Parcel: "Parcels", store.NoFace: "No face", store.Damaged: "Damaged",
+}
+
+// ruleSentences says the rules in words, one sentence each.
+func ruleSentences(rules store.Rules) (sentences []string) {
+	for _, kind := range store.Kinds {
+		sentences = append(sentences, kindPlurals[kind]+": "+ruleWords(rules.Keep[kind])+".")
+	}
+	for _, q := range rules.Quiet {
+		sentences = append(sentences, "Nothing is kept "+quietWords(q)+".")
+	}
+	return sentences
+}
+
+func ruleWords(rule store.Rule) string {
+	words := fmt.Sprintf("stills and findings go after %s", periodWords(rule.Stills))
+	if rule.Findings != rule.Stills {
+		words = fmt.Sprintf("stills go after %s, findings after %s", periodWords(rule.Stills), periodWords(rule.Findings))
+	}
+	if rule.Smaller != (store.Period{}) {
+		words = fmt.Sprintf("stills get smaller after %s; %s", periodWords(rule.Smaller), words)
+	}
+	return words
+}
+
+func quietWords(q store.Quiet) string {
+	var days []string
+	for _, day := range week {
+		for _, d := range q.Days {
+			if d == day {
+				days = append(days, day.String()+"s")
+			}
+		}
+	}
+	when := strings.Join(days, ", ")
+	if len(days) == 7 {
+		when = "every day"
+	} else {
+		when = "on " + when
+	}
+	switch {
+	case q.Until == q.From:
+		return fmt.Sprintf("%s from %s for 24 hours", when, q.From)
+	case q.Until < q.From:
+		return fmt.Sprintf("%s from %s until %s the next day", when, q.From, q.Until)
+	}
+	return fmt.Sprintf("%s from %s until %s", when, q.From, q.Until)
+}
+
+// previewSentences say what a sweep by some rules would do, kind by kind.
+func previewSentences(p store.Preview) (sentences []string) {
+	for _, kind := range append([]store.Kind{store.Looking}, store.Kinds...) {
+		goes := p[kind]
+		var parts []string
+		if goes.Visits > 0 {
+			parts = append(parts, counted(goes.Visits, "visit")+" would be deleted whole")
+		}
+		if goes.Findings > 0 {
+			parts = append(parts, "of "+counted(goes.Findings, "visit")+" the stills would be deleted and the findings stay")
+		}
+		if goes.Smaller > 0 {
+			parts = append(parts, "of "+counted(goes.Smaller, "visit")+" the stills would be made smaller")
+		}
+		if len(parts) > 0 {
+			sentences = append(sentences, kindPlurals[kind]+": "+strings.Join(parts, "; ")+".")
+		}
+	}
+	return sentences
+}
+
+// changeSentences say what new rules change for what is kept.
+func changeSentences(old, new store.Rules) (sentences []string) {
+	for _, kind := range store.Kinds {
+		before, after := old.Keep[kind], new.Keep[kind]
+		for _, part := range []struct {
+			what          string
+			before, after store.Period
+		}{
+			{"stills are kept", before.Stills, after.Stills},
+			{"findings are kept", before.Findings, after.Findings},
+			{"stills keep their size", before.Smaller, after.Smaller},
+		} {
+			if part.before != part.after {
+				sentences = append(sentences, fmt.Sprintf("%s: %s %s.", kindPlurals[kind], part.what, changeWords(part.before, part.after)))
+			}
+		}
+	}
+	if old.Zone != new.Zone {
+		sentences = append(sentences, fmt.Sprintf("The time zone is %s instead of %s.", zoneWords(new.Zone), zoneWords(old.Zone)))
+	}
+	before, after := quietSet(old), quietSet(new)
+	for _, q := range new.Quiet {
+		if !before[quietWords(q)] {
+			sentences = append(sentences, "From now on nothing is kept "+quietWords(q)+".")
+		}
+	}
+	for _, q := range old.Quiet {
+		if !after[quietWords(q)] {
+			sentences = append(sentences, "Visits are kept again "+quietWords(q)+".")
+		}
+	}
+	return sentences
+}
+
+func quietSet(rules store.Rules) map[string]bool {
+	set := make(map[string]bool)
+	for _, q := range rules.Quiet {
+		set[quietWords(q)] = true
+	}
+	return set
+}
+
+// changeWords compare two periods; none at all is without end.
+func changeWords(before, after store.Period) string {
+	none := store.Period{}
+	switch {
+	case after == none:
+		return fmt.Sprintf("for good instead of %s: longer", periodWords(before))
+	case before == none:
+		return fmt.Sprintf("%s only: shorter", periodWords(after))
+	}
+	words := fmt.Sprintf("%s instead of %s", periodWords(after), periodWords(before))
+	switch cmp.Compare(hours(after), hours(before)) {
+	case -1:
+		return words + ": shorter"
+	case 1:
+		return words + ": longer"
+	}
+	return words // a day is 24 hours, but for daylight saving
+}
+
+func hours(p store.Period) int { return p.Hours + 24*p.Days }
+
+func zoneWords(name string) string { return cmp.Or(name, "the server's") }

@@ -1,0 +1,151 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"sync"
+
+	"lintel/store"
+)
+
+// masking is the one run of [store.Archive.MaskEarlier] there may be: it takes
+// a tenth of a second a still, which nobody should wait for.
+type masking struct {
+	mu    sync.Mutex
+	bell  string // of the run, or of the last one
+	state maskingJSON
+}
+
+// A maskingJSON says how far the masking of earlier stills is: the API's view.
+type maskingJSON struct {
+	State string `json:"state"` // idle, running, done, stopped or failed
+	Of    int    `json:"of"`    // stills there were to mask
+	Done  int    `json:"done"`
+}
+
+func (m maskingJSON) words() string {
+	switch m.State {
+	case "running":
+		return fmt.Sprintf("Making stills black: %d of %d are done.", m.Done, m.Of)
+	case "done":
+		return fmt.Sprintf("The masks were laid on %s kept earlier.", counted(m.Done, "still"))
+	case "stopped", "failed":
+		return fmt.Sprintf("That came to a halt after %s; the others are as they were. Try again; the server's log says more.", counted(m.Done, "still"))
+	}
+	return ""
+}
+
+// of returns how far it is with a bell's stills.
+func (m *masking) of(bell string) maskingJSON {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.bell != bell || m.state.State == "" {
+		return maskingJSON{State: "idle"}
+	}
+	return m.state
+}
+
+// begin reports whether a run may begin, which then has.
+func (m *masking) begin(bell string, stills int) bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.state.State == "running" {
+		return false
+	}
+	m.bell, m.state = bell, maskingJSON{State: "running", Of: stills}
+	return true
+}
+
+func (m *masking) step() {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.state.Done++
+	m.state.Of = max(m.state.Of, m.state.Done) // a still may have come meanwhile
+}
+
+func (m *masking) end(state string, changed int) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.state.State, m.state.Done = state, changed
+}
+
+// maskEarlier begins to make black what the bell's masks cover on the stills
+// kept before, and answers at once.
+func (s *Server) maskEarlier(w http.ResponseWriter, r *http.Request) {
+	if s.beginMasking(w, r) {
+		http.Redirect(w, r, masksAddress(r.PathValue("bell")), http.StatusSeeOther)
+	}
+}
+
+func (s *Server) postMaskEarlier(w http.ResponseWriter, r *http.Request) {
+	if s.beginMasking(w, r) {
+		writeJSON(w, http.StatusAccepted, s.masking.of(r.PathValue("bell")))
+	}
+}
+
+func (s *Server) getMaskEarlier(w http.ResponseWriter, r *http.Request) {
+	if _, _, err := s.masksOf(r); err != nil {
+		s.refuseMasks(w, r, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, s.masking.of(r.PathValue("bell")))
+}
+
+// beginMasking begins a run that the server owns: Drain ends it after the
+// visit it is at, and waits. What is left then can be masked by another.
+func (s *Server) beginMasking(w http.ResponseWriter, r *http.Request) bool {
+	bell := r.PathValue("bell")
+	if _, _, err := s.masksOf(r); err != nil {
+		s.refuseMasks(w, r, err)
+		return false
+	}
+	stills, err := s.Archive.Unmasked(r.Context(), bell)
+	if err != nil {
+		s.fail(w, r, err)
+		return false
+	}
+	if stills == 0 && s.masking.begin(bell, 0) {
+		s.masking.end("done", 0)
+		return true
+	}
+	finished, ok := s.accept()
+	if !ok {
+		writeProblem(w, r, problem{Status: http.StatusServiceUnavailable, Type: "stopping", Title: "The server is stopping. Ask again in a moment."})
+		return false
+	}
+	if !s.masking.begin(bell, stills) {
+		finished()
+		writeProblem(w, r, problem{Status: http.StatusConflict, Type: "masking", Title: "Stills are being masked already. Ask again when that is done."})
+		return false
+	}
+	ctx, cancel := context.WithCancel(context.WithoutCancel(r.Context())) // with who asked, for the audit trail
+	over := make(chan struct{})
+	go func() {
+		select {
+		case <-s.ended:
+		case <-over:
+		}
+		cancel()
+	}()
+	go func() {
+		defer finished()
+		defer close(over)
+		changed, err := s.Archive.MaskEarlier(ctx, bell, func(jpeg []byte, masks []store.Polygon) ([]byte, error) {
+			defer s.masking.step()
+			return s.Mask(jpeg, masks)
+		})
+		switch {
+		case err == nil:
+			s.masking.end("done", changed)
+			s.Log.Info("masked earlier stills", "bell", bell, "stills", changed)
+		case ctx.Err() != nil:
+			s.masking.end("stopped", changed)
+			s.Log.Warn("masking earlier stills was stopped with the server; the others are as they were", "bell", bell, "stills", changed)
+		default:
+			s.masking.end("failed", changed)
+			s.Log.Error("masking earlier stills; those not masked yet are as they were", "bell", bell, "stills", changed, "err", err)
+		}
+	}()
+	return true
+}

@@ -1,0 +1,259 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+
+	"lintel/store"
+)
+
+// A masksView is what the page of a bell's masks shows.
+type masksView struct {
+	Bar           barView
+	Bell          string
+	Action        string // where the masks are sent to
+	Progress      string // where it is told how far the masking is
+	Saved         bool
+	Message       string // what is wrong with the drawing
+	Still         string // address; "" without any
+	Width, Height int    // of the still, or of the frame in its place
+	Polygons      []string
+	Text          string // the polygons as the form has them
+	Most          int    // corners of an outline
+	MostMasks     int
+	Earlier       int // stills kept before the masks were as they are
+	EarlierWords  string
+	Masking       maskingJSON
+	MaskingWords  string
+}
+
+// frameWidth and frameHeight are of the frame that is drawn on while there is
+// no still.
+const frameWidth, frameHeight = 1280, 1024
+
+func (s *Server) masksPage(w http.ResponseWriter, r *http.Request) {
+	masks, _, err := s.masksOf(r)
+	if err != nil {
+		s.refuseMasks(w, r, err)
+		return
+	}
+	s.showMasks(w, r, http.StatusOK, masksView{Text: formatMasks(masks), Saved: r.URL.Query().Has("saved")})
+}
+
+func masksAddress(bell string) string { return "/rules/masks/" + url.PathEscape(bell) }
+
+// masksOf returns the masks of the bell that a request is about. The error is
+// store.ErrNotFound without such a bell.
+func (s *Server) masksOf(r *http.Request) (masks []store.Polygon, revision int64, err error) {
+	bells, err := s.Archive.Bells(r.Context())
+	if err != nil {
+		return nil, 0, err
+	}
+	for _, b := range bells {
+		if b.Name == r.PathValue("bell") {
+			return s.Archive.Masks(r.Context(), b.Name)
+		}
+	}
+	return nil, 0, fmt.Errorf("bell %w", store.ErrNotFound)
+}
+
+// showMasks shows a drawing over the bell's latest still.
+func (s *Server) showMasks(w http.ResponseWriter, r *http.Request, status int, view masksView) {
+	bell := r.PathValue("bell")
+	view.Bar, view.Bell, view.Most, view.MostMasks = barOf(r, "Rules", "Privacy masks: "+bell), bell, store.MaxMaskPoints, store.MaxMasks
+	view.Action = masksAddress(bell)
+	view.Progress = "/api/v1/bells/" + url.PathEscape(bell) + "/masks/earlier"
+	view.Width, view.Height = frameWidth, frameHeight
+	still, found, err := s.latestStill(r.Context(), bell)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	if found {
+		view.Still, view.Width, view.Height = stillAddress(still), still.Width, still.Height
+	}
+	// What can't be read is not drawn; the text says it as it was typed.
+	if masks, err := parseMasks(view.Text); err == nil {
+		view.Polygons = strings.Split(formatMasks(masks), "\n")
+		if len(masks) == 0 {
+			view.Polygons = nil
+		}
+	}
+	if view.Earlier, err = s.Archive.Unmasked(r.Context(), bell); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	view.EarlierWords = counted(view.Earlier, "still")
+	if view.Masking = s.masking.of(bell); view.Masking.State == "running" {
+		view.Earlier = 0 // one run is enough
+	}
+	view.MaskingWords = view.Masking.words()
+	writePage(w, status, "masks.html", view)
+}
+
+// latestStill returns the newest still of a bell that is not gone, of the
+// hundred newest visits.
+func (s *Server) latestStill(ctx context.Context, bell string) (still store.Still, found bool, err error) {
+	visits, _, err := s.Archive.Book(ctx, store.Filter{Bell: bell}, store.Cursor{}, 100)
+	if err != nil {
+		return still, false, err
+	}
+	for _, v := range visits {
+		for _, still := range v.Stills {
+			if still.File != "" {
+				return still, true, nil
+			}
+		}
+	}
+	return still, false, nil
+}
+
+// saveMasks keeps what was drawn, or typed.
+func (s *Server) saveMasks(w http.ResponseWriter, r *http.Request) {
+	r.Body = http.MaxBytesReader(w, r.Body, maxJSON)
+	if err := r.ParseForm(); err != nil {
+		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-form", Title: "The form could not be read. The masks are as they were."})
+		return
+	}
+	text := r.PostForm.Get("masks")
+	masks, err := parseMasks(text)
+	if err == nil {
+		err = s.Archive.SetMasks(r.Context(), r.PathValue("bell"), masks)
+	}
+	if errors.Is(err, store.ErrBadMask) {
+		s.showMasks(w, r, http.StatusUnprocessableEntity, masksView{Text: text, Message: sentence(err)})
+		return
+	}
+	if err != nil {
+		s.refuseMasks(w, r, err)
+		return
+	}
+	http.Redirect(w, r, masksAddress(r.PathValue("bell"))+"?saved", http.StatusSeeOther)
+}
+
+// refuseMasks answers where masks could not be read or kept.
+func (s *Server) refuseMasks(w http.ResponseWriter, r *http.Request, err error) {
+	if errors.Is(err, store.ErrNotFound) {
+		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "unknown-bell", Title: "There is no bell of this name."})
+		return
+	}
+	s.refuseChange(w, r, err)
+}
+
+// formatMasks writes masks as the form has them: a line for each, its corners
+// with spaces between, each as "x,y" in fractions of the still's width and
+// height. That is what SVG takes for points of a polygon as well.
+func formatMasks(masks []store.Polygon) string {
+	var lines []string
+	for _, m := range masks {
+		var corners []string
+		for _, p := range m {
+			corners = append(corners, strconv.FormatFloat(p.X, 'g', -1, 64)+","+strconv.FormatFloat(p.Y, 'g', -1, 64))
+		}
+		lines = append(lines, strings.Join(corners, " "))
+	}
+	return strings.Join(lines, "\n")
+}
+
+// parseMasks reads what formatMasks wrote, or somebody typed; lines with
+// nothing are passed over. The error is store.ErrBadMask.
+func parseMasks(text string) (masks []store.Polygon, err error) {
+	for line := range strings.Lines(text) {
+		var m store.Polygon
+		for _, corner := range strings.Fields(line) {
+			x, y, ok := strings.Cut(corner, ",")
+			var p store.Point
+			var errX, errY error
+			p.X, errX = strconv.ParseFloat(x, 64)
+			p.Y, errY = strconv.ParseFloat(y, 64)
+			if !ok || errX != nil || errY != nil {
+				return nil, fmt.Errorf("mask %d: %w: %q is not a corner such as 0.25,0.5", len(masks)+1, store.ErrBadMask, corner)
+			}
+			m = append(m, p)
+		}
+		if m != nil {
+			masks = append(masks, m)
+		}
+	}
+	return masks, nil
+}
+
+// The API's view of a bell and of its masks.
+type bellJSON struct {
+	Name    string    `json:"name"`
+	AddedAt time.Time `json:"added_at"`
+	HeardAt time.Time `json:"heard_at,omitzero"`
+}
+
+type masksJSON struct {
+	Masks    [][]pointJSON `json:"masks"`
+	Revision int64         `json:"revision"`
+}
+
+// A pointJSON's members are pointers so that one that is missing is noticed.
+type pointJSON struct {
+	X *float64 `json:"x"`
+	Y *float64 `json:"y"`
+}
+
+func (s *Server) listBells(w http.ResponseWriter, r *http.Request) {
+	bells, err := s.Archive.Bells(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	answer := struct {
+		Bells []bellJSON `json:"bells"`
+	}{[]bellJSON{}}
+	for _, b := range bells {
+		answer.Bells = append(answer.Bells, bellJSON(b))
+	}
+	writeJSON(w, http.StatusOK, answer)
+}
+
+func (s *Server) getMasks(w http.ResponseWriter, r *http.Request) {
+	masks, revision, err := s.masksOf(r)
+	if err != nil {
+		s.refuseMasks(w, r, err)
+		return
+	}
+	answer := masksJSON{Masks: [][]pointJSON{}, Revision: revision}
+	for _, m := range masks {
+		var corners []pointJSON
+		for _, p := range m {
+			corners = append(corners, pointJSON{&p.X, &p.Y})
+		}
+		answer.Masks = append(answer.Masks, corners)
+	}
+	writeJSON(w, http.StatusOK, answer)
+}
+
+func (s *Server) putMasks(w http.ResponseWriter, r *http.Request) {
+	var outlines [][]pointJSON
+	if !readJSON(w, r, &outlines) {
+		return
+	}
+	masks := []store.Polygon{}
+	for i, corners := range outlines {
+		m := store.Polygon{}
+		for j, p := range corners {
+			if p.X == nil || p.Y == nil {
+				s.refuseMasks(w, r, fmt.Errorf("mask %d: %w: point %d lacks x or y", i+1, store.ErrBadMask, j+1))
+				return
+			}
+			m = append(m, store.Point{X: *p.X, Y: *p.Y})
+		}
+		masks = append(masks, m)
+	}
+	if err := s.Archive.SetMasks(r.Context(), r.PathValue("bell"), masks); err != nil {
+		s.refuseMasks(w, r, err)
+		return
+	}
+	s.getMasks(w, r)
+}

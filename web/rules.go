@@ -1,0 +1,352 @@
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"os"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"lintel/store"
+)
+
+// zone returns the household's time zone: the one its rules name, or the
+// server's.
+func (s *Server) zone(ctx context.Context) *time.Location {
+	rules, err := s.Archive.Rules(ctx)
+	if err != nil {
+		return s.Zone // an archive that can't be read fails whatever the times are for
+	}
+	return s.zoneBy(rules)
+}
+
+// zoneBy returns the time zone of rules that were read already.
+func (s *Server) zoneBy(rules store.Rules) *time.Location {
+	if rules.Zone == "" {
+		return s.Zone
+	}
+	return rules.Location()
+}
+
+// A rulesView is what the page Rules shows.
+type rulesView struct {
+	Bar       barView
+	Saved     bool
+	Message   string   // what is wrong with the draft
+	Sentences []string // the rules as they are
+	Draft     draft
+	Zones     []string // names to choose from
+	Here      string   // the server's zone
+	Holds     []holdLine
+	Bells     []maskedBell
+}
+
+type holdLine struct {
+	Visit          string // address
+	End            string // where it is ended
+	Reason         string
+	Placed, EndsAt string
+}
+
+type maskedBell struct {
+	Name    string
+	Address string // of its masks
+	Words   string
+}
+
+func (s *Server) rulesPage(w http.ResponseWriter, r *http.Request) {
+	rules, err := s.Archive.Rules(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	s.showRules(w, r, http.StatusOK, rulesView{Draft: draftOf(rules), Saved: r.URL.Query().Has("saved")})
+}
+
+// showRules shows a draft of the rules, with all that stands around it.
+func (s *Server) showRules(w http.ResponseWriter, r *http.Request, status int, view rulesView) {
+	t, err := s.tellerFor(r.Context(), session(r))
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	view.Bar, view.Zones, view.Here = barOf(r, "Rules", "Rules"), zoneNames(), s.Now().In(s.Zone).Format("MST")
+	view.Sentences = ruleSentences(t.rules)
+	holds, err := s.Archive.Holds(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	for _, h := range holds {
+		view.Holds = append(view.Holds, holdLine{visitAddress(h.Visit), "/rules/holds/" + url.PathEscape(h.Visit) + "/end", h.Reason, t.moment(h.PlacedAt), t.moment(h.EndsAt)})
+	}
+	if view.Bells, err = s.maskedBells(r.Context()); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	writePage(w, status, "rules.html", view)
+}
+
+// maskedBells lists the bells with how many masks each has.
+func (s *Server) maskedBells(ctx context.Context) (lines []maskedBell, err error) {
+	bells, err := s.Archive.Bells(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, b := range bells {
+		masks, _, err := s.Archive.Masks(ctx, b.Name)
+		if err != nil {
+			return nil, err
+		}
+		words := "nothing is masked"
+		if len(masks) > 0 {
+			words = counted(len(masks), "mask")
+		}
+		lines = append(lines, maskedBell{b.Name, masksAddress(b.Name), words})
+	}
+	return lines, nil
+}
+
+// zoneNames are the names of time zones to choose from, where the machine has
+// the tz database's table of them (zone.tab, whose third column they are).
+// There are more than these, and all that the database knows will do.
+var zoneNames = sync.OnceValue(func() (names []string) {
+	table, err := os.ReadFile("/usr/share/zoneinfo/zone.tab")
+	if err != nil {
+		return nil
+	}
+	for line := range strings.Lines(string(table)) {
+		if columns := strings.Split(strings.TrimSpace(line), "\t"); !strings.HasPrefix(line, "#") && len(columns) >= 3 {
+			names = append(names, columns[2])
+		}
+	}
+	slices.Sort(names)
+	return names
+})
+
+// A previewView is what the page shows between changing rules and saving them.
+type previewView struct {
+	Bar       barView
+	Goes      []string // what the rules would delete now
+	Changes   []string // what they change for what is kept
+	Sentences []string
+	Rules     string // as JSON, for saving
+}
+
+// previewRules takes the form of Rules. It shows what the rules in it would
+// do, or the form again: with a quiet time more or fewer, as it was before the
+// preview, or as typed, with what is wrong.
+func (s *Server) previewRules(w http.ResponseWriter, r *http.Request) {
+	if !readForm(w, r) {
+		return
+	}
+	if r.PostForm.Has("back") {
+		if rules, ok := s.formRules(w, r); ok {
+			s.showRules(w, r, http.StatusOK, rulesView{Draft: draftOf(rules)})
+		}
+		return
+	}
+	d := readDraft(r.PostForm)
+	if d.edit(r.PostForm) {
+		s.showRules(w, r, http.StatusOK, rulesView{Draft: d})
+		return
+	}
+	rules, err := d.rules()
+	if err == nil {
+		err = rules.Check()
+	}
+	if errors.Is(err, store.ErrBadRule) {
+		s.showRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: d, Message: sentence(err)})
+		return
+	}
+	s.showPreview(w, r, rules)
+}
+
+func (s *Server) showPreview(w http.ResponseWriter, r *http.Request, rules store.Rules) {
+	old, err := s.Archive.Rules(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	goes, err := s.Archive.Preview(r.Context(), rules)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	raw, err := json.Marshal(rules)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	writePage(w, http.StatusOK, "rules-preview.html", previewView{
+		Bar: barOf(r, "Rules", "Before these rules are saved"), Goes: previewSentences(goes),
+		Changes: changeSentences(old, rules), Sentences: ruleSentences(rules), Rules: string(raw),
+	})
+}
+
+// saveRules keeps the rules that a preview showed.
+func (s *Server) saveRules(w http.ResponseWriter, r *http.Request) {
+	if !readForm(w, r) {
+		return
+	}
+	rules, ok := s.formRules(w, r)
+	if !ok {
+		return
+	}
+	err := s.Archive.SetRules(r.Context(), rules)
+	if errors.Is(err, store.ErrBadRule) {
+		s.showRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: draftOf(rules), Message: sentence(err)})
+		return
+	}
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	http.Redirect(w, r, "/rules?saved", http.StatusSeeOther)
+}
+
+// formRules reads the rules that the preview's form carries.
+func (s *Server) formRules(w http.ResponseWriter, r *http.Request) (rules store.Rules, ok bool) {
+	err := decodeJSON(strings.NewReader(r.PostForm.Get("rules")), &rules)
+	if err != nil {
+		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-form", Title: "The form could not be read. The rules are as they were."})
+	}
+	return rules, err == nil
+}
+
+func (s *Server) endHoldOnRules(w http.ResponseWriter, r *http.Request) {
+	// One that has ended meanwhile is what was wanted.
+	if err := s.Archive.EndHold(r.Context(), r.PathValue("visit")); err != nil && !errors.Is(err, store.ErrNotFound) {
+		s.fail(w, r, err)
+		return
+	}
+	http.Redirect(w, r, "/rules", http.StatusSeeOther)
+}
+
+func (s *Server) getRules(w http.ResponseWriter, r *http.Request) {
+	rules, err := s.Archive.Rules(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	if rules.Quiet == nil {
+		rules.Quiet = []store.Quiet{}
+	}
+	writeJSON(w, http.StatusOK, rules)
+}
+
+func (s *Server) putRules(w http.ResponseWriter, r *http.Request) {
+	var rules store.Rules
+	if !readJSON(w, r, &rules) {
+		return
+	}
+	if err := s.Archive.SetRules(r.Context(), rules); err != nil {
+		s.refuseChange(w, r, err)
+		return
+	}
+	s.getRules(w, r)
+}
+
+func (s *Server) postPreview(w http.ResponseWriter, r *http.Request) {
+	var rules store.Rules
+	if !readJSON(w, r, &rules) {
+		return
+	}
+	goes, err := s.Archive.Preview(r.Context(), rules)
+	if err != nil {
+		s.refuseChange(w, r, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, struct {
+		Kinds store.Preview `json:"kinds"`
+	}{goes})
+}
+
+// The API's view of a hold, in the list of all.
+type placedHoldJSON struct {
+	Visit    string    `json:"visit"`
+	Reason   string    `json:"reason"`
+	PlacedAt time.Time `json:"placed_at"`
+	EndsAt   time.Time `json:"ends_at"`
+}
+
+func (s *Server) listHolds(w http.ResponseWriter, r *http.Request) {
+	holds, err := s.Archive.Holds(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	answer := struct {
+		Holds []placedHoldJSON `json:"holds"`
+	}{[]placedHoldJSON{}}
+	for _, h := range holds {
+		answer.Holds = append(answer.Holds, placedHoldJSON(h))
+	}
+	writeJSON(w, http.StatusOK, answer)
+}
+
+// refuseChange answers a program whose rules or masks were not kept.
+func (s *Server) refuseChange(w http.ResponseWriter, r *http.Request, err error) {
+	if p, ok := badChange(err); ok {
+		writeProblem(w, r, p)
+		return
+	}
+	s.fail(w, r, err)
+}
+
+// badChange says what is wrong with rules or masks, if that is what the error
+// is about.
+func badChange(err error) (p problem, ok bool) {
+	for kind, bad := range map[string]error{"bad-rule": store.ErrBadRule, "bad-mask": store.ErrBadMask} {
+		if errors.Is(err, bad) {
+			return problem{Status: http.StatusUnprocessableEntity, Type: kind, Title: sentence(bad), Detail: err.Error()}, true
+		}
+	}
+	return problem{}, false
+}
+
+// maxJSON is the most that a program may send: sixteen masks of a hundred
+// points with all their digits.
+const maxJSON = 128 << 10
+
+// readJSON reads a request's body into v, or answers with what is wrong.
+func readJSON(w http.ResponseWriter, r *http.Request, v any) bool {
+	err := decodeJSON(http.MaxBytesReader(w, r.Body, maxJSON), v)
+	if err == nil {
+		return true
+	}
+	p, ok := badChange(err) // such as a period that is none
+	if tooLarge := new(http.MaxBytesError); errors.As(err, &tooLarge) {
+		p = problem{Status: http.StatusRequestEntityTooLarge, Type: "too-large", Title: fmt.Sprintf("That is more than %d KiB.", maxJSON>>10)}
+	} else if !ok {
+		p = problem{Status: http.StatusBadRequest, Type: "bad-body", Title: "The body is not the JSON that is expected here.", Detail: err.Error()}
+	}
+	writeProblem(w, r, p)
+	return false
+}
+
+// decodeJSON reads one value and nothing after it. A member that v does not
+// have is an error, since a rule that is misspelt would not be followed.
+func decodeJSON(from io.Reader, v any) error {
+	d := json.NewDecoder(from)
+	d.DisallowUnknownFields()
+	if err := d.Decode(v); err != nil {
+		return fmt.Errorf("reading JSON: %w", err)
+	}
+	if _, err := d.Token(); err != io.EOF {
+		return errors.Join(errors.New("reading JSON: there is more than one value"), err)
+	}
+	return nil
+}
+
+// sentence writes an error as people are told it.
+func sentence(err error) string {
+	return capital(strings.ReplaceAll(err.Error(), "\n", "; ")) + "."
+}

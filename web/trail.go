@@ -1,0 +1,195 @@
+package web
+
+import (
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"net/http"
+	"regexp"
+	"strings"
+	"time"
+
+	"lintel/store"
+)
+
+// A trailView is what the page of the audit trail shows.
+type trailView struct {
+	Bar      barView
+	Entries  []trailLine
+	Newest   bool
+	Earlier  int64  // the entry before which the next page begins, 0 on the last
+	Checked  string // what a check of the whole trail came to
+	Tampered bool
+}
+
+type trailLine struct {
+	Seq      int64
+	When     string
+	DateTime string // for machines
+	Who      string
+	Did      string
+	Visit    string // address of the visit it is about, if it may still be there
+}
+
+// entriesShown is how many entries a page or an answer has.
+const entriesShown = 50
+
+func (s *Server) trailPage(w http.ResponseWriter, r *http.Request) {
+	s.showTrail(w, r, trailView{})
+}
+
+// checkTrail goes through the whole trail, which is too much for each load.
+func (s *Server) checkTrail(w http.ResponseWriter, r *http.Request) {
+	entries, err := s.Archive.CheckTrail(r.Context())
+	view := trailView{Checked: fmt.Sprintf("The trail is intact: %s, each as it was written and in its place.", entriesWords(entries))}
+	if errors.Is(err, store.ErrTampered) {
+		s.Log.Error("the audit trail was changed", "err", err)
+		view.Checked, view.Tampered = sentence(err), true
+	} else if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	s.showTrail(w, r, view)
+}
+
+func entriesWords(n int64) string {
+	if n == 1 {
+		return "1 entry"
+	}
+	return digits(n) + " entries"
+}
+
+func (s *Server) showTrail(w http.ResponseWriter, r *http.Request, view trailView) {
+	entries, ok := s.trailEntries(w, r)
+	if !ok {
+		return
+	}
+	t, err := s.tellerFor(r.Context(), session(r))
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	names, err := s.Archive.Names(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	view.Bar, view.Newest = barOf(r, "Upkeep", "Audit trail"), r.URL.Query().Get("before") == ""
+	for _, e := range entries {
+		view.Entries = append(view.Entries, t.trailLine(e, names))
+	}
+	if n := len(entries); n == entriesShown && entries[n-1].Seq > 1 {
+		view.Earlier = entries[n-1].Seq
+	}
+	writePage(w, http.StatusOK, "trail.html", view)
+}
+
+// trailEntries returns the entries before the one that a request names, or the
+// newest, or answers that it can't.
+func (s *Server) trailEntries(w http.ResponseWriter, r *http.Request) ([]store.Entry, bool) {
+	before, ok := number(r, "before", 0, 1<<62)
+	if !ok {
+		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-query", Title: "before is the number of an entry."})
+		return nil, false
+	}
+	entries, err := s.Archive.Trail(r.Context(), before, entriesShown)
+	if err != nil {
+		s.fail(w, r, err)
+	}
+	return entries, err == nil
+}
+
+func (t teller) trailLine(e store.Entry, names map[string]string) trailLine {
+	line := trailLine{Seq: e.Seq, When: t.moment(e.At), DateTime: e.At.In(t.zone).Format(time.RFC3339), Who: actorWords(e.Actor, names), Did: deedWords(e, names)}
+	if id, ok := strings.CutPrefix(e.Subject, "visit "); ok && e.Action != "erased" {
+		line.Visit = visitAddress(id)
+	}
+	return line
+}
+
+func actorWords(actor string, names map[string]string) string {
+	switch actor {
+	case store.ByItself:
+		return "Lintel itself"
+	case store.ByCommand:
+		return "Somebody at the server"
+	}
+	words := named(actor, names)
+	if words == actor || strings.HasPrefix(words, "the ") {
+		return capital(words) // a name stays as it is written
+	}
+	return words
+}
+
+// deeds are the words for what an action does to its subject.
+var deeds = map[string]string{
+	"looked": "looked at", "consented": "recorded consent of", "enrolled": "enrolled a picture of", "held": "placed a hold on",
+	"released": "ended the hold on", "masked": "made masked places black on", "swept": "swept by the rules:", "backed-up": "made a backup,",
+	"paired": "paired", "unpaired": "unpaired", "added": "added", "removed": "removed", "changed": "changed", "erased": "erased", "exported": "exported",
+}
+
+// deedWords say what was done to what. A word that is not known stays as the
+// trail has it.
+func deedWords(e store.Entry, names map[string]string) string {
+	deed, ok := deeds[e.Action]
+	if !ok {
+		deed = e.Action
+	}
+	return deed + " " + subjectWords(e.Subject, names)
+}
+
+func subjectWords(subject string, names map[string]string) string {
+	var s store.Swept
+	if n, err := fmt.Sscanf(subject, "visits %d, stills of %d, smaller %d", &s.Visits, &s.Findings, &s.Smaller); n == 3 && err == nil {
+		return sweptWords(s)
+	}
+	if subject == "rules" {
+		return "the rules"
+	}
+	for kind, words := range map[string]string{"masks of ": "the masks of ", "stills of ": "the stills kept of "} {
+		if of, ok := strings.CutPrefix(subject, kind); ok {
+			return words + named(of, names)
+		}
+	}
+	return named(subject, names)
+}
+
+// idWords finds what the trail names by an id that may have a name.
+var idWords = regexp.MustCompile(`\b(resident|tablet|person|bell) [A-Z2-7]{26}\b`)
+
+// named puts names in the place of ids, where there still are some.
+func named(words string, names map[string]string) string {
+	return idWords.ReplaceAllStringFunc(words, func(id string) string {
+		name, ok := names[id]
+		if !ok {
+			return id
+		}
+		kind, _, _ := strings.Cut(id, " ")
+		if kind == "tablet" || kind == "bell" {
+			return "the " + kind + " " + name
+		}
+		return name
+	})
+}
+
+// The API's view of an entry. The hash is the SHA-256 of the line that the
+// fields make, see store.Entry.Text.
+type entryJSON struct {
+	store.Entry
+	Before string `json:"before"`
+	Hash   string `json:"hash"`
+}
+
+func (s *Server) listTrail(w http.ResponseWriter, r *http.Request) {
+	entries, ok := s.trailEntries(w, r)
+	if !ok {
+		return
+	}
+	answer := struct {
+		Entries []entryJSON `json:"entries"`
+	}{[]entryJSON{}}
+	for _, e := range entries {
+		answer.Entries = append(answer.Entries, entryJSON{e, hex.EncodeToString(e.Before[:]), hex.EncodeToString(e.Hash[:])})
+	}
+	writeJSON(w, http.StatusOK, answer)
+}

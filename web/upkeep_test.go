@@ -1,0 +1,68 @@
+package web
+
+import (
+	"errors"
+	"strings"
+	"testing"
+	"time"
+
+	"lintel/store"
+)
+
+func TestUpkeepOfTheArchive(t *testing.T) {
+	var at time.Time
+	var swept store.Swept
+	var failed error
+	h := newHouse(t, func(c *Config) {
+		c.LastSweep = func() (time.Time, store.Swept, error) { return at, swept, failed }
+	})
+	in := h.session(h.resident("Odile"))
+	h.found("R1", true)
+	h.found("R2", true)
+	h.get("/upkeep", in).is(200).says("<dt>Visits</dt><dd>2</dd>").says("<dt>Stills</dt><dd>2</dd>").says("<dt>On disk</dt>").says("<dt>Free of ").
+		says("No sweep was made since the server started.").says("There was never a backup.").says("lintel backup")
+
+	at = h.clock.now()
+	h.get("/upkeep", in).is(200).says("The last sweep was on Sunday 4 May, 18:30: nothing was due.")
+	swept = store.Swept{Visits: 1, Findings: 2, Smaller: 3}
+	h.get("/upkeep", in).is(200).says("1 visit went whole, the stills of 2 visits went, the stills of 3 visits got smaller.")
+	failed = errors.New("the file of a still can't be removed")
+	a := h.get("/upkeep", in).is(200).says("Something could not be done")
+	if strings.Contains(string(a.body), failed.Error()) {
+		t.Error("the page tells what only the log should")
+	}
+}
+
+func TestUpkeepOfBackups(t *testing.T) {
+	h := newHouse(t)
+	in := h.session(h.resident("Odile"))
+	h.found("R1", true)
+	if _, err := h.archive.Backup(t.Context(), t.TempDir(), store.BackupOptions{Keep: 1}); err != nil {
+		t.Fatal(err)
+	}
+	const week = 7 * 24 * time.Hour
+	made := "The last backup was made on Sunday 4 May, 18:30, with 1 still."
+	h.clock.advance(week)
+	if a := h.get("/upkeep", in).is(200).says(made); strings.Contains(string(a.body), "lintel backup") {
+		t.Error("Upkeep warns of a backup of this week")
+	}
+	h.clock.advance(time.Second)
+	h.get("/upkeep", in).is(200).says(made).says("lintel backup")
+}
+
+func TestByteWords(t *testing.T) {
+	// IEC 80000-13: 1 KiB is 1024 bytes, 1 MiB 1024 KiB, and so on.
+	for n, want := range map[int64]string{0: "0 bytes", 1023: "1023 bytes", 1024: "1.0 KiB", 1536: "1.5 KiB", 5 << 20: "5.0 MiB", 3 << 39: "1.5 TiB", 1 << 62: "4096.0 PiB"} {
+		if got := byteWords(n); got != want {
+			t.Errorf("%d: %q, want %q", n, got, want)
+		}
+	}
+}
+
+func TestDigits(t *testing.T) {
+	for n, want := range map[int64]string{0: "0", 999: "999", 1000: "1\u202f000", 1234567: "1\u202f234\u202f567"} {
+		if got := digits(n); got != want {
+			t.Errorf("%d: %q, want %q", n, got, want)
+		}
+	}
+}
