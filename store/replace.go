@@ -88,6 +88,12 @@ func (a *Archive) replaceStill(ctx context.Context, tx *sql.Tx, n replacement, f
 	if _, err := tx.ExecContext(ctx, `INSERT INTO removals (file) VALUES (?)`, n.old.File); err != nil {
 		return err
 	}
+	if n.masked > n.old.Masked { // by somebody's will: no backup shall bring it back
+		_, err := tx.ExecContext(ctx, `INSERT INTO erasures (what, id, at) VALUES ('still', ?, ?) ON CONFLICT DO NOTHING`, n.old.File, micros(a.now()))
+		if err != nil {
+			return err
+		}
+	}
 	kept := make([]string, len(n.faces))
 	for i, f := range n.faces {
 		kept[i] = f.id

@@ -1,0 +1,101 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"lintel/store"
+)
+
+type backupCmd struct {
+	Dir       string   `arg:"" help:"The folder of backups, such as one on another disk; made where there is none." type:"path"`
+	Recipient []string `help:"Encrypt to this public key of age's; once for each key." placeholder:"age1…"`
+	Keep      int      `help:"How many snapshots stay; the stills that only older ones need go with them." default:"3" placeholder:"N"`
+	JSON      bool     `name:"json" help:"Print JSON."`
+}
+
+// Help is what --help says beyond the flags.
+func (backupCmd) Help() string {
+	return `Copies the archive as it is at one moment; a server may run meanwhile. Each backup writes a snapshot: the database, and the stills that the folder does not have yet. If nothing changed since the last one, nothing is written. Every still is read and compared with its SHA-256, here and in the folder. A still that is missing or changed in the archive is reported, with exit status 1, and all others are backed up; a good copy of it in the folder is kept.
+
+The master key is never in a backup, and without it no backup can be read: keep a copy of it elsewhere. Names, pictures and faces are sealed under it even in a backup without --recipient; with --recipient nobody sees times and numbers of visits either. Make a pair of keys with age-keygen, and keep the identity it writes where the archive is not.
+
+What was erased is in no new snapshot, and copies of erased stills go from all. What an older snapshot's database holds of an erased visit stays, sealed, until that snapshot goes; --keep 1 lets all older ones go now.
+
+Each snapshot can be checked without Lintel: cd DIR && sha256sum --check snapshots/NAME/SHA256SUMS`
+}
+
+// errLostStills says that a backup lacks something the archive lost.
+var errLostStills = errors.New("stills are missing or changed in the archive")
+
+func (c *backupCmd) Run(g *globals) error {
+	if c.Keep < 1 {
+		return fmt.Errorf("%w: --keep is at least 1", errUsage)
+	}
+	a, err := g.openArchive(false)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	p := g.newProgress("backing up stills", 0)
+	r, err := a.Backup(g.ctx, c.Dir, store.BackupOptions{Recipients: c.Recipient, Keep: c.Keep, Progress: p.at})
+	p.end()
+	if errors.Is(err, store.ErrBadRecipient) {
+		return fmt.Errorf("%w: %w", errUsage, err)
+	}
+	if err != nil {
+		return err
+	}
+	if err := g.print(c.JSON, r, func(w io.Writer) { c.describe(w, g, r) }); err != nil {
+		return err
+	}
+	if r.Lost > 0 {
+		return fmt.Errorf("%d %w; all others are backed up", r.Lost, errLostStills)
+	}
+	return nil
+}
+
+// at tells a terminal, and nobody else, how far a long run is.
+func (p *progress) at(done, total int) {
+	if !p.live {
+		return
+	}
+	p.mu.Lock()
+	p.done, p.total = done-1, total
+	p.mu.Unlock()
+	p.step()
+}
+
+func (c *backupCmd) describe(w io.Writer, g *globals, r store.BackupReport) {
+	if r.Unchanged {
+		fmt.Fprintf(w, "Nothing changed since snapshot %s, with %d stills.\n", r.Snapshot, r.Stills)
+	} else {
+		fmt.Fprintf(w, "Snapshot %s: %d stills, %d copied and %d there already.\n", r.Snapshot, r.Stills, r.Copied, r.AlreadyThere)
+	}
+	if len(r.SnapshotsGone) > 0 {
+		fmt.Fprintf(w, "Removed older snapshots: %s.\n", strings.Join(r.SnapshotsGone, ", "))
+	}
+	if r.StillsRemoved > 0 {
+		fmt.Fprintf(w, "Removed copies of stills that were erased or that no snapshot names: %d.\n", r.StillsRemoved)
+	}
+	if len(r.DamagedIndexes) > 0 {
+		fmt.Fprintf(w, "%s of these snapshots is damaged: %s. No copies of stills are removed until they are gone.\n", "SHA256SUMS", strings.Join(r.DamagedIndexes, ", "))
+	}
+	for _, s := range r.LostStills {
+		kept := "there is no good copy"
+		if s.Kept {
+			kept = "the backup has a good copy from before"
+		}
+		fmt.Fprintf(w, "Visit %s, frame %d: its still is %s in the archive; %s.\n", s.Visit, s.Frame, s.Reason, kept)
+	}
+	if more := r.Lost - len(r.LostStills); more > 0 {
+		fmt.Fprintf(w, "And %d more.\n", more)
+	}
+	if g.PassphraseFile != "" {
+		fmt.Fprintln(w, "The passphrase is not in the backup, and without it nobody can read it: keep a copy of it elsewhere.")
+	} else if path, err := g.keyPath(); err == nil {
+		fmt.Fprintf(w, "The master key is not in the backup, and without it nobody can read it: keep a copy of %s elsewhere.\n", path)
+	}
+}

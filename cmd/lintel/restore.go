@@ -1,0 +1,106 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"time"
+
+	"filippo.io/age"
+
+	"lintel/store"
+	"lintel/store/seal"
+)
+
+type restoreCmd struct {
+	Dir             string   `arg:"" help:"The folder of backups." type:"path"`
+	Identity        []string `help:"A file with the age identity that opens an encrypted backup." type:"existingfile" placeholder:"FILE"`
+	Snapshot        string   `help:"Which snapshot, by its name in DIR/snapshots; the newest if not said." placeholder:"NAME"`
+	RespectErasures bool     `help:"Erase in the restored archive what was erased since, as far as DIR knows."`
+	ErasuresOf      string   `help:"Respect also the erasures of the archive in this folder, of the same household." type:"path" placeholder:"DIR"`
+	SkipDamaged     bool     `help:"Leave out stills whose copies are damaged or missing, instead of restoring nothing."`
+	Household       string   `help:"Refuse backups of any archive but the one with this id." placeholder:"ID"`
+	JSON            bool     `name:"json" help:"Print JSON."`
+}
+
+// Help is what --help says beyond the flags.
+func (restoreCmd) Help() string {
+	return `Makes an archive of a snapshot, in the folder that --data names, which must be empty or not exist. It needs the master key or the passphrase of the archive that was backed up (--key or --passphrase-file) and, if the backup is encrypted, an age identity (--identity). Everything is compared with the snapshot's SHA-256 first: if anything is wrong, the folder is left as it was.
+
+The archive is byte for byte the one that was backed up. It has again what was removed or revoked since: bells, sessions, tablets. With --respect-erasures, visits, persons and stills that were erased since the snapshot are erased from it too, and the audit trail says so. A snapshot that names stills which were erased since can be restored in no other way, since their copies are gone.`
+}
+
+func (c *restoreCmd) Run(g *globals) error {
+	identities, err := readIdentities(c.Identity)
+	if err != nil {
+		return err
+	}
+	o := store.RestoreOptions{
+		Key:        g.keyIn,
+		Identities: identities, Snapshot: c.Snapshot, Household: c.Household,
+		RespectErasures: c.RespectErasures || c.ErasuresOf != "", SkipDamaged: c.SkipDamaged,
+		Now: time.Now,
+	}
+	if c.ErasuresOf != "" {
+		former := *g
+		former.Data = c.ErasuresOf
+		if o.Former, err = former.openArchive(false); err != nil {
+			return fmt.Errorf("opening the archive whose erasures are to be respected: %w", err)
+		}
+		defer o.Former.Close()
+	}
+	p := g.newProgress("restoring stills", 0)
+	o.Progress = p.at
+	r, err := store.Restore(g.ctx, c.Dir, g.Data, o)
+	p.end()
+	switch {
+	case errors.Is(err, store.ErrBackupDamaged):
+		return fmt.Errorf("%w\nan older snapshot may be whole (--snapshot), and --skip-damaged leaves out stills that are not", err)
+	case errors.Is(err, store.ErrErasedSince):
+		return fmt.Errorf("%w: --respect-erasures", err)
+	case err != nil:
+		return err
+	}
+	return g.print(c.JSON, r, func(w io.Writer) {
+		fmt.Fprintf(w, "Restored snapshot %s of %s into %s: %d stills.\n", r.Snapshot, r.MadeAt.Local().Format(time.DateTime), g.Data, r.Stills)
+		if r.Lost > 0 {
+			fmt.Fprintf(w, "Stills that the archive had lost before the backup: %d. `lintel verify` names them.\n", r.Lost)
+		}
+		if r.Damaged > 0 {
+			fmt.Fprintf(w, "Stills left out, since their copies are damaged: %d. `lintel verify` names them.\n", r.Damaged)
+		}
+		if o.RespectErasures {
+			fmt.Fprintf(w, "Erased since, and so not in it: %d visits, persons and stills.\n", r.Erased)
+		}
+	})
+}
+
+// keyIn returns the master key of an archive that is being restored in dir: it
+// must be there already, and a passphrase's salt comes from the backup.
+func (g *globals) keyIn(dir string) (seal.Key, error) {
+	restored := *g
+	restored.Data = dir
+	key, err := restored.masterKey()
+	if errors.Is(err, seal.ErrNoKey) {
+		return key, fmt.Errorf("%w: bring the key of the archive that was backed up from where you keep its copy, or say with --key where it is", seal.ErrNoKey)
+	}
+	return key, err
+}
+
+// readIdentities reads files with identities of age's, as age-keygen writes them.
+func readIdentities(paths []string) (all []age.Identity, err error) {
+	for _, path := range paths {
+		f, err := os.Open(path)
+		if err != nil {
+			return nil, fmt.Errorf("reading the age identity: %w", err)
+		}
+		some, err := age.ParseIdentities(f)
+		f.Close()
+		if err != nil {
+			return nil, fmt.Errorf("reading the age identity in %s: %w", path, err)
+		}
+		all = append(all, some...)
+	}
+	return all, nil
+}
