@@ -24,6 +24,10 @@
 // all (https://www.sqlite.org/atomiccommit.html and wal.html, synchronous=FULL
 // in WAL mode). What it asks of the disk: that fsync means what it says.
 //
+// A database that is cut, empty or overwritten is not opened, and so not taken
+// for a new one whose stills are strays: the error is [ErrDamaged], and nothing
+// changes. Of a page that breaks somewhere within, [Archive.Verify] tells.
+//
 // # What the folder tells whoever has it
 //
 // Sizes, times, how many there are of what, and which rows belong together:
@@ -55,7 +59,11 @@ import (
 	"runtime"
 	"strings"
 	"sync"
+	"syscall"
 	"time"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
 
 	"lintel/store/seal"
 )
@@ -76,6 +84,8 @@ var (
 	ErrInUse = errors.New("another server is using the archive")
 	// ErrWrongKey says that the master key is another archive's.
 	ErrWrongKey = errors.New("this master key is not the archive's")
+	// ErrDamaged says that the database has been cut, overwritten or lost.
+	ErrDamaged = errors.New("the archive's database is damaged; leave its folder as it is, and restore a backup into another one")
 )
 
 // applicationID marks the database file as Lintel's ("LNTL"); see SQLite's
@@ -95,6 +105,8 @@ type Archive struct {
 	lock  *os.File
 	seals *seal.Sealer
 
+	fillUp bool // no room is held back, for tests
+
 	mu       sync.Mutex
 	watchers map[chan struct{}]bool
 
@@ -111,25 +123,32 @@ func Exists(dir string) bool {
 // Open opens the archive in dir, making it first where there is none, and
 // brings its schema up to date. The clock now is asked for every time that
 // the archive records. A new archive takes the master key for its own; the
-// error is ErrWrongKey if an archive has another, and then nothing is changed.
+// error is ErrWrongKey if an archive has another, and ErrDamaged if its
+// database can't be read, and then nothing is changed.
 func Open(ctx context.Context, dir string, master seal.Key, now func() time.Time) (*Archive, error) {
 	seals, err := seal.NewSealer(master)
 	if err != nil {
 		return nil, fmt.Errorf("opening the archive in %s: %w", dir, err)
+	}
+	a := &Archive{dir: dir, now: now, seals: seals, watchers: make(map[chan struct{}]bool), folders: make(map[string]bool)}
+	if err := a.look(ctx); err != nil {
+		return nil, fmt.Errorf("opening the archive in %s: %w", dir, unchanged(err))
 	}
 	for _, d := range []string{dir, filepath.Join(dir, "stills"), filepath.Join(dir, "incoming")} {
 		if err := os.MkdirAll(d, 0o700); err != nil {
 			return nil, fmt.Errorf("making the archive's folders: %w", err)
 		}
 	}
-	a := &Archive{dir: dir, now: now, seals: seals, watchers: make(map[chan struct{}]bool), folders: make(map[string]bool)}
+	if err := privateFile(a.databasePath()); err != nil {
+		return nil, fmt.Errorf("making the archive's database: %w", err)
+	}
 	if a.write, err = openDatabase(dir, "immediate"); err != nil {
 		return nil, err
 	}
 	a.write.SetMaxOpenConns(1)
 	if err := a.migrate(ctx); err != nil {
 		a.write.Close()
-		return nil, fmt.Errorf("opening the archive in %s: %w", dir, err)
+		return nil, fmt.Errorf("opening the archive in %s: %w", dir, unchanged(err))
 	}
 	if a.read, err = openDatabase(dir, "deferred"); err != nil {
 		a.write.Close()
@@ -139,17 +158,111 @@ func Open(ctx context.Context, dir string, master seal.Key, now func() time.Time
 	return a, nil
 }
 
+func (a *Archive) databasePath() string { return filepath.Join(a.dir, "archive.db") }
+
+// look looks at what is in the folder before anything is written there. SQLite
+// takes a database without a single byte for a new one, and then throws its log
+// away; so may stills whose rows are lost be taken for strays.
+func (a *Archive) look(ctx context.Context) error {
+	// The database comes first and never gets shorter, so this order leaves
+	// another process time to make it.
+	left := remains(a.dir)
+	info, err := os.Stat(a.databasePath())
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	if err != nil || info.Size() <= 1 { // SQLite counts a single byte as none
+		if left != "" {
+			return fmt.Errorf("%w (archive.db is missing or empty, and yet there is %s)", ErrDamaged, left)
+		}
+		return nil
+	}
+	if log, err := os.Stat(a.databasePath() + "-wal"); err != nil || log.Size() == 0 {
+		if info.Size()%pageSize != 0 {
+			return fmt.Errorf("%w (archive.db is cut within a page)", ErrDamaged)
+		}
+		return nil // migrate looks at the rest before it writes
+	}
+	return a.tryKey(ctx, "ro")
+}
+
+// tryKey tries the master key on the database. Whoever may write ("rw") and is
+// the last to close moves the log into the database; whoever may only read
+// ("ro") leaves an empty log behind where there was none.
+func (a *Archive) tryKey(ctx context.Context, mode string) error {
+	db, err := openPool(a.dir, mode, "deferred")
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	names, err := fs.Glob(migrations, "migrations/*.sql")
+	if err != nil {
+		return fmt.Errorf("listing migrations: %w", err)
+	}
+	version, err := schemaVersion(ctx, db, len(names))
+	if err == nil && version > 0 {
+		err = a.checkMark(ctx, db)
+	}
+	var e *sqlite.Error
+	if errors.As(err, &e) && e.Code()&0xff == sqlite3.SQLITE_READONLY {
+		return nil // its making broke off, which only a writer can make good
+	}
+	return err
+}
+
+// pageSize is the size of the database's pages in bytes, SQLite's usual one.
+const pageSize = 4096
+
+// remains names something in the folder that there is only beside a database.
+func remains(dir string) (what string) {
+	if log, err := os.Stat(filepath.Join(dir, "archive.db-wal")); err == nil && log.Size() > 0 {
+		return "archive.db-wal"
+	}
+	for _, folder := range []string{"incoming", "stills"} {
+		filepath.WalkDir(filepath.Join(dir, folder), func(path string, d fs.DirEntry, err error) error {
+			if err != nil || d.IsDir() {
+				return nil
+			}
+			what = path
+			return fs.SkipAll
+		})
+	}
+	return what
+}
+
+// damage adds ErrDamaged to what SQLite says of a database that is no longer,
+// or never was, as it writes them.
+func damage(err error) error {
+	var e *sqlite.Error
+	if !errors.As(err, &e) || errors.Is(err, ErrDamaged) {
+		return err
+	}
+	switch e.Code() & 0xff { // without what SQLite's extended codes add
+	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
+		return fmt.Errorf("%w (%w)", ErrDamaged, err)
+	}
+	return err
+}
+
+// unchanged is damage that was found before anything was written.
+func unchanged(err error) error {
+	if err = damage(err); errors.Is(err, ErrDamaged) {
+		return fmt.Errorf("%w; nothing was changed", err)
+	}
+	return err
+}
+
 // openDatabase opens a pool on the archive's database; txlock says which lock
 // a transaction of that pool takes when it begins.
-func openDatabase(dir, txlock string) (*sql.DB, error) {
+func openDatabase(dir, txlock string) (*sql.DB, error) { return openPool(dir, "rw", txlock) }
+
+// openPool opens a pool to read ("ro") or to write ("rw") what must be there.
+func openPool(dir, mode, txlock string) (*sql.DB, error) {
 	path, err := filepath.Abs(filepath.Join(dir, "archive.db"))
 	if err != nil {
 		return nil, fmt.Errorf("finding the archive: %w", err)
 	}
-	if err := privateFile(path); err != nil {
-		return nil, fmt.Errorf("making the archive's database: %w", err)
-	}
-	q := url.Values{"_txlock": {txlock}, "_pragma": {
+	q := url.Values{"mode": {mode}, "_txlock": {txlock}, "_pragma": {
 		"busy_timeout(10000)",
 		"synchronous(FULL)",
 		"foreign_keys(ON)",
@@ -206,6 +319,9 @@ func (a *Archive) migrate(ctx context.Context) error {
 			}
 			_, err := tx.ExecContext(ctx, fmt.Sprintf("%s;\nPRAGMA application_id = %d;\nPRAGMA user_version = %d;",
 				script, applicationID, version+1))
+			if err == nil && version+1 == trailSince {
+				err = a.setAuditHead(ctx, tx, 0, [32]byte{})
+			}
 			return err
 		})
 		if err != nil {
@@ -220,9 +336,11 @@ func (a *Archive) migrate(ctx context.Context) error {
 }
 
 // checkKey compares the master key with the one the archive was made with.
-func (a *Archive) checkKey(ctx context.Context) error {
+func (a *Archive) checkKey(ctx context.Context) error { return a.checkMark(ctx, a.write) }
+
+func (a *Archive) checkMark(ctx context.Context, q querier) error {
 	var mark []byte
-	err := a.write.QueryRowContext(ctx, `SELECT mark FROM master`).Scan(&mark)
+	err := q.QueryRowContext(ctx, `SELECT mark FROM master`).Scan(&mark)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil // its first start broke off
 	}
@@ -260,7 +378,9 @@ func schemaVersion(ctx context.Context, q querier, known int) (version int, err 
 func (a *Archive) Close() error {
 	err := errors.Join(a.read.Close(), a.write.Close())
 	if a.lock != nil {
-		err = errors.Join(err, a.lock.Close())
+		// Unlocked before it is closed: a process that is being started at
+		// this moment has the file open as well, until it runs.
+		err = errors.Join(err, syscall.Flock(int(a.lock.Fd()), syscall.LOCK_UN), a.lock.Close())
 	}
 	return err
 }
@@ -269,14 +389,14 @@ func (a *Archive) Close() error {
 func (a *Archive) update(ctx context.Context, f func(*sql.Tx) error) error {
 	tx, err := a.write.BeginTx(ctx, nil)
 	if err != nil {
-		return fmt.Errorf("beginning a transaction: %w", err)
+		return fmt.Errorf("beginning a transaction: %w", damage(err))
 	}
 	defer tx.Rollback()
 	if err := f(tx); err != nil {
-		return err
+		return damage(err)
 	}
 	if err := tx.Commit(); err != nil {
-		return fmt.Errorf("committing: %w", err)
+		return fmt.Errorf("committing: %w", damage(err))
 	}
 	return nil
 }

@@ -67,13 +67,23 @@ func (a *Archive) Note(ctx context.Context, action, subject string) error {
 	return nil
 }
 
+// trailSince is the schema that brought the audit trail. Its head is there from
+// then on, so that a trail which was removed whole is missed.
+const trailSince = 2
+
 // note adds an entry in the transaction of what it tells of, so that neither
-// is there without the other.
+// is there without the other. Where the head is lost, nothing can tell which
+// entry was the last: the trail goes on all the same, after a number that is
+// left out and so shows for ever.
 func (a *Archive) note(ctx context.Context, tx *sql.Tx, action, subject string) error {
 	clean := strings.NewReplacer("\t", " ", "\n", " ")
 	e := Entry{At: a.now().UTC().Truncate(time.Microsecond), Actor: clean.Replace(actorOf(ctx)), Action: action, Subject: clean.Replace(subject)}
 	var err error
-	if e.Seq, e.Before, err = a.auditHead(ctx, tx); err != nil {
+	e.Seq, e.Before, err = a.auditHead(ctx, tx)
+	if errors.Is(err, ErrTampered) {
+		err = tx.QueryRowContext(ctx, `SELECT coalesce(max(seq), 0) + 1 FROM audit`).Scan(&e.Seq)
+	}
+	if err != nil {
 		return err
 	}
 	e.Seq++
@@ -83,8 +93,12 @@ func (a *Archive) note(ctx context.Context, tx *sql.Tx, action, subject string) 
 	if err != nil {
 		return fmt.Errorf("adding to the audit trail: %w", err)
 	}
-	head := a.seals.Value(append(binary.BigEndian.AppendUint64(nil, uint64(e.Seq)), e.Hash[:]...), "audit_head.head")
-	_, err = tx.ExecContext(ctx, `INSERT INTO audit_head (id, head) VALUES (1, ?) ON CONFLICT (id) DO UPDATE SET head = excluded.head`, head)
+	return a.setAuditHead(ctx, tx, e.Seq, e.Hash)
+}
+
+func (a *Archive) setAuditHead(ctx context.Context, tx *sql.Tx, seq int64, hash [32]byte) error {
+	head := a.seals.Value(append(binary.BigEndian.AppendUint64(nil, uint64(seq)), hash[:]...), "audit_head.head")
+	_, err := tx.ExecContext(ctx, `INSERT INTO audit_head (id, head) VALUES (1, ?) ON CONFLICT (id) DO UPDATE SET head = excluded.head`, head)
 	if err != nil {
 		return fmt.Errorf("adding to the audit trail: %w", err)
 	}
@@ -92,11 +106,12 @@ func (a *Archive) note(ctx context.Context, tx *sql.Tx, action, subject string) 
 }
 
 // auditHead returns the number and hash of the last entry, zeros without any.
+// The error is ErrTampered if it is lost.
 func (a *Archive) auditHead(ctx context.Context, q querier) (seq int64, hash [32]byte, err error) {
 	var sealed []byte
 	err = q.QueryRowContext(ctx, `SELECT head FROM audit_head`).Scan(&sealed)
 	if errors.Is(err, sql.ErrNoRows) {
-		return 0, hash, nil
+		return 0, hash, fmt.Errorf("%w: its head is missing", ErrTampered)
 	}
 	if err != nil {
 		return 0, hash, fmt.Errorf("reading the audit trail's head: %w", err)
@@ -133,9 +148,16 @@ func scanEntry(rows *sql.Rows, e *Entry) error {
 		return err
 	}
 	e.At = timeOf(at)
-	copy(e.Before[:], before)
-	copy(e.Hash[:], hash)
+	e.Before, e.Hash = hashIn(before), hashIn(hash)
 	return nil
+}
+
+// hashIn returns a column's hash; of another length, it is one of nothing.
+func hashIn(b []byte) [32]byte {
+	if len(b) != 32 {
+		b = bytes.Repeat([]byte{0xff}, 32)
+	}
+	return [32]byte(b)
 }
 
 // CheckTrail goes through the whole audit trail and returns how many entries

@@ -43,49 +43,22 @@ func (a *Archive) PlaceHold(ctx context.Context, visit, reason string, until tim
 	case until.After(now.Add(maxHold)):
 		return fmt.Errorf("%w: it ends within a year; it can be placed again then", ErrBadHold)
 	}
-	err := a.update(ctx, func(tx *sql.Tx) error {
-		res, err := tx.ExecContext(ctx, `
-			INSERT INTO holds (visit, reason, placed_at, ends_at) SELECT id, ?, ?, ? FROM visits WHERE id = ?
-			ON CONFLICT (visit) DO UPDATE SET reason = excluded.reason, placed_at = excluded.placed_at, ends_at = excluded.ends_at`,
-			a.seal(reason, "holds.reason", visit), micros(now), micros(until), visit)
-		if err != nil {
-			return err
-		}
-		if err := oneRow(res, "visit "+visit); err != nil {
-			return err
-		}
-		if err := a.settle(ctx, tx, visit); err != nil {
-			return err
-		}
-		return a.note(ctx, tx, "held", "visit "+visit)
-	})
+	err := a.changeVisit(ctx, visit, "held", `
+		INSERT INTO holds (visit, reason, placed_at, ends_at) SELECT id, ?, ?, ? FROM visits WHERE id = ?
+		ON CONFLICT (visit) DO UPDATE SET reason = excluded.reason, placed_at = excluded.placed_at, ends_at = excluded.ends_at`,
+		a.seal(reason, "holds.reason", visit), micros(now), micros(until), visit)
 	if err != nil {
-		return fmt.Errorf("placing a hold: %w", spaceError(err))
+		return fmt.Errorf("placing a hold: %w", err)
 	}
-	a.signal()
 	return nil
 }
 
 // EndHold ends a visit's hold; from then on the rules say when it goes. The
 // error is ErrNotFound without a hold.
 func (a *Archive) EndHold(ctx context.Context, visit string) error {
-	err := a.update(ctx, func(tx *sql.Tx) error {
-		res, err := tx.ExecContext(ctx, `DELETE FROM holds WHERE visit = ?`, visit)
-		if err != nil {
-			return err
-		}
-		if err := oneRow(res, "hold of visit "+visit); err != nil {
-			return err
-		}
-		if err := a.settle(ctx, tx, visit); err != nil {
-			return err
-		}
-		return a.note(ctx, tx, "released", "visit "+visit)
-	})
-	if err != nil {
-		return fmt.Errorf("ending a hold: %w", spaceError(err))
+	if err := a.changeVisit(ctx, visit, "released", `DELETE FROM holds WHERE visit = ?`, visit); err != nil {
+		return fmt.Errorf("ending a hold: %w", err)
 	}
-	a.signal()
 	return nil
 }
 

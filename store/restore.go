@@ -354,7 +354,7 @@ func (r *restore) checkKey(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	return (&Archive{dir: r.work, seals: seals}).look(ctx)
+	return (&Archive{dir: r.work, seals: seals}).tryKey(ctx, "rw")
 }
 
 // open opens a file of the backup, decrypted if its name says that it is

@@ -30,6 +30,14 @@ const (
 // Kinds are those that have a rule, in the order of screens.
 var Kinds = []Kind{Stranger, Known, Parcel, NoFace, Damaged}
 
+// Plural names the visits of a kind, as in a rule about them.
+func (k Kind) Plural() string {
+	return map[Kind]string{
+		Looking: "visits not examined yet", Known: "known persons", Stranger: "strangers",
+		Parcel: "parcels", NoFace: "visits without a face", Damaged: "damaged visits",
+	}[k]
+}
+
 // A Period is a length of time: hours as a clock runs, or days of the
 // household's calendar, which daylight saving makes 23 or 25 hours long. One
 // of the two is 0. It is written as "72h" or "30d".
@@ -74,6 +82,18 @@ func (p Period) String() string {
 		return strconv.Itoa(p.Days) + "d"
 	}
 	return strconv.Itoa(p.Hours) + "h"
+}
+
+// Words spells a period out: "72 hours", "1 day".
+func (p Period) Words() string {
+	n, unit := p.Hours, "hour"
+	if p.Days > 0 {
+		n, unit = p.Days, "day"
+	}
+	if n == 1 {
+		return "1 " + unit
+	}
+	return fmt.Sprintf("%d %ss", n, unit)
 }
 
 // MarshalText and UnmarshalText are for JSON. No period is "".

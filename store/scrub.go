@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 )
 
@@ -27,19 +28,25 @@ func (a *Archive) Scrub(ctx context.Context) error {
 	if err != nil || !due {
 		return err
 	}
-	// Cleared first: what is deleted meanwhile makes it due again.
-	if _, err := a.write.ExecContext(ctx, `UPDATE counters SET value = 0 WHERE name = 'scrub_due'`); err != nil {
-		return fmt.Errorf("scrubbing the database: %w", spaceError(err))
+	// It stays due until the end, so that a crash leaves it to the next start.
+	// A number of its own tells whether anything was deleted meanwhile, or
+	// whether another Scrub began.
+	var own int64
+	err = a.write.QueryRowContext(ctx, `UPDATE counters SET value = 2 + abs(random() / 2) WHERE name = 'scrub_due' RETURNING value`).Scan(&own)
+	if err == nil {
+		err = errors.Join(a.wipePages(ctx), a.emptyLog(ctx))
 	}
-	if err := errors.Join(a.wipePages(ctx), a.emptyLog(ctx)); err != nil {
-		_, again := a.write.ExecContext(context.WithoutCancel(ctx), `UPDATE counters SET value = 1 WHERE name = 'scrub_due'`)
-		return fmt.Errorf("scrubbing the database: %w", errors.Join(spaceError(err), again))
+	if err == nil {
+		_, err = a.write.ExecContext(ctx, `UPDATE counters SET value = 0 WHERE name = 'scrub_due' AND value = ?`, own)
+	}
+	if err != nil {
+		return fmt.Errorf("scrubbing the database: %w", spaceError(err))
 	}
 	return nil
 }
 
 func (a *Archive) scrubDue(ctx context.Context) (due bool, err error) {
-	if err := a.read.QueryRowContext(ctx, `SELECT value FROM counters WHERE name = 'scrub_due'`).Scan(&due); err != nil {
+	if err := a.read.QueryRowContext(ctx, `SELECT value <> 0 FROM counters WHERE name = 'scrub_due'`).Scan(&due); err != nil {
 		return false, fmt.Errorf("asking whether the database is to be scrubbed: %w", err)
 	}
 	return due, nil
@@ -117,7 +124,8 @@ type span struct{ from, until int }
 
 // unused returns the parts of a b-tree page that hold no content: the gap
 // between its cell pointers and its cells, and its free blocks without their
-// headers. Other pages have none. See section 1.6 of the file format,
+// headers. Other pages have none, nor has one whose parts don't add up to the
+// whole, which SQLite did not write. See section 1.6 of the file format,
 // https://www.sqlite.org/fileformat2.html; the first page begins with the
 // file's own header of 100 bytes. Overflow pages and those of the free list
 // begin with a page number below 2^25, and so with a byte below 2, while a
@@ -127,7 +135,7 @@ func unused(data []byte, first bool) (spans []span) {
 	if first {
 		header = 100
 	}
-	if len(data) < header+12 {
+	if len(data) < 512 || len(data) > 1<<16 { // 3.1.2 of the same: SQLite's least and most
 		return nil
 	}
 	pointers := header + 8
@@ -139,23 +147,98 @@ func unused(data []byte, first bool) (spans []span) {
 		return nil
 	}
 	number := func(at int) int { return int(binary.BigEndian.Uint16(data[at:])) }
-	cells, content := number(header+3), number(header+5)
+	cells, content, fragments := number(header+3), number(header+5), int(data[header+7])
 	if content == 0 {
 		content = 1 << 16
 	}
 	gap := span{pointers + 2*cells, content}
 	if gap.from > gap.until || gap.until > len(data) {
-		return nil // no page that SQLite wrote
+		return nil
 	}
 	spans = append(spans, gap)
+	var taken []span // what must neither overlap nor leave more than the fragments
+	for i := range cells {
+		at := number(pointers + 2*i)
+		taken = append(taken, span{at, at + cellSize(data, at, data[header])})
+	}
 	// Free blocks are chained in the order of their place.
-	for at, last := number(header+1), 0; at > last && at >= content && at+4 <= len(data); at = number(last) {
-		if size := number(at + 2); size >= 4 && at+size <= len(data) {
-			spans = append(spans, span{at + 4, at + size})
+	for at, end := number(header+1), content; at != 0; at = number(at) {
+		if at < end || at+4 > len(data) {
+			return nil
 		}
-		last = at
+		end = at + number(at+2)
+		if end < at+4 || end > len(data) {
+			return nil
+		}
+		taken = append(taken, span{at, end})
+		spans = append(spans, span{at + 4, end})
+	}
+	slices.SortFunc(taken, func(a, b span) int { return a.from - b.from })
+	at := content
+	for _, t := range taken {
+		if t.from < at || t.until > len(data) {
+			return nil
+		}
+		fragments -= t.from - at
+		at = t.until
+	}
+	if fragments != len(data)-at {
+		return nil
 	}
 	return spans
+}
+
+// cellSize returns how many bytes of a b-tree page a cell takes, or more than a
+// page has if it is none.
+func cellSize(data []byte, at int, kind byte) int {
+	const none = 1 << 17
+	begin, usable := at, len(data) // nothing is reserved at the end of Lintel's pages
+	if kind == 2 || kind == 5 {
+		at += 4 // the page below
+	}
+	payload, n := varint(data, at)
+	at += n
+	if n == 0 {
+		return none
+	}
+	if kind == 5 { // where the number is the key, and all
+		return at - begin
+	}
+	most := (usable-12)*64/255 - 23
+	if kind == 13 {
+		_, n := varint(data, at)
+		if at += n; n == 0 {
+			return none
+		}
+		most = usable - 35
+	}
+	if payload > uint64(most) { // what is over is on overflow pages, the first of which is named
+		least := (usable-12)*32/255 - 23
+		here := least + int((payload-uint64(least))%uint64(usable-4))
+		if here > most {
+			here = least
+		}
+		return at - begin + here + 4
+	}
+	return max(at-begin+int(payload), 4)
+}
+
+// varint reads a number of 1 to 9 bytes, see the file format's section 1.6; n is
+// 0 if the page ends before it does.
+func varint(data []byte, at int) (v uint64, n int) {
+	for n := range 9 {
+		if at+n >= len(data) {
+			return 0, 0
+		}
+		b := data[at+n]
+		if n == 8 {
+			return v<<8 | uint64(b), 9
+		}
+		if v = v<<7 | uint64(b&0x7f); b < 0x80 {
+			return v, n + 1
+		}
+	}
+	return v, 9
 }
 
 // emptyLog moves what the write-ahead log holds into the database and empties

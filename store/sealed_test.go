@@ -31,7 +31,7 @@ func TestFolderTellsNothing(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := a.RecordConsent(ctx, p.ID, Consent{GivenBy: "Aunt Perpetua", GivenAt: a.now(), Scope: "the cellar only"}); err != nil {
+	if err := a.RecordConsent(ctx, p.ID, Consent{GivenBy: "Aunt Perpetua", GivenAt: a.now(), Scope: "when I bring coal"}); err != nil {
 		t.Fatal(err)
 	}
 	face := faceOf(0.25, &Match{Person: p.ID, Distance: 0.3, FPIR: 1e-5, Band: "strong"})
@@ -70,7 +70,7 @@ func TestFolderTellsNothing(t *testing.T) {
 		"a ring's id":                []byte("thursday"),
 		"a person's name":            []byte("Quill"),
 		"who agreed":                 []byte("Perpetua"),
-		"to what":                    []byte("only"),
+		"to what":                    []byte("bring coal"),
 		"a resident's name":          []byte("Vale"),
 		"a resident's name, lowered": []byte("vale"),
 		"a tablet's name":            []byte("Pantry"),

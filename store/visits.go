@@ -142,8 +142,18 @@ func (a *Archive) Visit(ctx context.Context, id string) (Visit, error) {
 // SetParcel says whether the visit brought a parcel, which only the household
 // can tell. The error is ErrNotFound.
 func (a *Archive) SetParcel(ctx context.Context, visit string, parcel bool) error {
+	err := a.changeVisit(ctx, visit, "changed", `UPDATE visits SET parcel = ? WHERE id = ?`, parcel, visit)
+	if err != nil {
+		return fmt.Errorf("saying that a parcel came: %w", err)
+	}
+	return nil
+}
+
+// changeVisit runs a statement that changes a visit, settles it and adds that
+// to the audit trail. The error is ErrNotFound if the statement touched no row.
+func (a *Archive) changeVisit(ctx context.Context, visit, action, statement string, args ...any) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
-		res, err := tx.ExecContext(ctx, `UPDATE visits SET parcel = ? WHERE id = ?`, parcel, visit)
+		res, err := tx.ExecContext(ctx, statement, args...)
 		if err != nil {
 			return err
 		}
@@ -153,10 +163,10 @@ func (a *Archive) SetParcel(ctx context.Context, visit string, parcel bool) erro
 		if err := a.settle(ctx, tx, visit); err != nil {
 			return err
 		}
-		return a.note(ctx, tx, "changed", "visit "+visit)
+		return a.note(ctx, tx, action, "visit "+visit)
 	})
 	if err != nil {
-		return fmt.Errorf("saying that a parcel came: %w", spaceError(err))
+		return spaceError(err)
 	}
 	a.signal()
 	return nil
@@ -181,7 +191,7 @@ func (a *Archive) visits(ctx context.Context, clause string, args ...any) ([]Vis
 	defer tx.Rollback()
 	all, err := a.visitsIn(ctx, tx, clause, args...)
 	if err != nil {
-		return nil, fmt.Errorf("reading visits: %w", err)
+		return nil, fmt.Errorf("reading visits: %w", damage(err))
 	}
 	return all, nil
 }
@@ -444,7 +454,7 @@ func (a *Archive) insertFace(ctx context.Context, tx *sql.Tx, still string, f Fa
 	_, err = tx.ExecContext(ctx, `
 		INSERT INTO faces (id, still, sealed, person, distance, fpir, band)
 		SELECT ?, ?, ?, p.id, iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?)
-		FROM (SELECT 1) LEFT JOIN persons p ON p.id = ?`,
+		FROM (SELECT 1) LEFT JOIN persons p ON p.id = ? AND p.id NOT IN (SELECT person FROM erasing)`,
 		id, still, sealed, m.Distance, m.FPIR, m.Band, m.Person)
 	return err
 }

@@ -13,6 +13,8 @@ import (
 	"syscall"
 	"time"
 
+	_ "time/tzdata" // household zones on machines without the tz database
+
 	"github.com/alecthomas/kong"
 
 	"lintel/store"
@@ -43,6 +45,13 @@ type cli struct {
 	Ring     ringCmd     `cmd:"" help:"Ring as a bell does, with photographs from files."`
 	Bell     bellCmd     `cmd:"" help:"Add, list or remove bells."`
 	Person   personCmd   `cmd:"" help:"Add, list or erase persons."`
+	Sweep    sweepCmd    `cmd:"" help:"Let go now what the rules say is due, as the server does every hour."`
+	Hold     holdCmd     `cmd:"" help:"Keep a visit past its time, end that, or list the holds."`
+	Erase    eraseCmd    `cmd:"" help:"Erase visits, or everything of a period, for good."`
+	Export   exportCmd   `cmd:"" help:"Give a person all that is held of them, as a zip with a page to read."`
+	Verify   verifyCmd   `cmd:"" help:"Check the whole archive, mend it, or prove that something was erased."`
+	Backup   backupCmd   `cmd:"" help:"Copy the archive to a folder of backups, while a server may run."`
+	Restore  restoreCmd  `cmd:"" help:"Make an archive of a backup, in a new folder."`
 	Enrol    enrolCmd    `cmd:"" help:"Add references of a person from photographs."`
 	Compare  compareCmd  `cmd:"" help:"Say how alike the faces on two photographs are."`
 	Accuracy accuracyCmd `cmd:"" help:"Measure error rates on a folder of photographs."`

@@ -32,6 +32,10 @@ ALTER TABLE stills ADD COLUMN lost INTEGER NOT NULL DEFAULT 0 CHECK (lost IN (0,
 UPDATE stills SET file = id;
 CREATE UNIQUE INDEX stills_by_file ON stills (file) WHERE file IS NOT NULL;
 
+-- For Upkeep: how many stills there are and how much room they take, counted
+-- without reading their rows.
+CREATE INDEX stills_by_size ON stills (size) WHERE file IS NOT NULL;
+
 -- Who was named on which visit, laid out for the visitor book: it follows from
 -- faces and visits.
 CREATE TABLE appearances (
@@ -109,6 +113,8 @@ CREATE TABLE audit_head (
 	id   INTEGER PRIMARY KEY CHECK (id = 1),
 	head BLOB NOT NULL -- sealed
 ) STRICT;
+CREATE TRIGGER audit_is_only_added_to BEFORE INSERT ON audit WHEN EXISTS (SELECT 1 FROM audit WHERE seq >= new.seq) -- REPLACE would delete
+	BEGIN SELECT raise(ABORT, 'entries of the audit trail are never changed'); END;
 CREATE TRIGGER audit_is_not_changed BEFORE UPDATE ON audit BEGIN SELECT raise(ABORT, 'entries of the audit trail are never changed'); END;
 CREATE TRIGGER audit_is_not_cut BEFORE DELETE ON audit BEGIN SELECT raise(ABORT, 'entries of the audit trail are never changed'); END;
 

@@ -1,0 +1,579 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"database/sql"
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+)
+
+// A trace is something in the archive's folder that tells of somebody to
+// whoever has the master key: a sealed value, a wrapped key, a keyed hash, a
+// still's file.
+type trace struct{ what, of, bytes string }
+
+// tracesOf returns all there are, by a query of its own for each.
+func tracesOf(t *testing.T, a *Archive) []trace {
+	t.Helper()
+	var all []trace
+	for _, query := range []string{
+		`SELECT 'ring', id, ring FROM visits`,
+		`SELECT 'hold', visit, reason FROM holds`,
+		`SELECT 'key', visit, wrapped_key FROM stills WHERE file IS NOT NULL`,
+		`SELECT 'hash', visit, sha256 FROM stills WHERE file IS NOT NULL`,
+		`SELECT 'sent', visit, sent_mac FROM stills`,
+		`SELECT 'face', s.visit, f.sealed FROM faces f JOIN stills s ON s.id = f.still`,
+		`SELECT 'name', id, name FROM persons`,
+		`SELECT 'consent', person, given_by FROM consents`,
+		`SELECT 'scope', person, scope FROM consents`,
+		`SELECT 'reference', person, descriptor FROM gallery`,
+		`SELECT 'source', person, source_mac FROM gallery`,
+	} {
+		rows, err := a.read.QueryContext(t.Context(), query)
+		if err != nil {
+			t.Fatal(err)
+		}
+		found, err := collect(rows, func(x *trace) error { return rows.Scan(&x.what, &x.of, &x.bytes) })
+		if err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, found...)
+	}
+	rows, err := a.read.QueryContext(t.Context(), `SELECT visit, file FROM stills WHERE file IS NOT NULL`)
+	if err != nil {
+		t.Fatal(err)
+	}
+	files, err := collect(rows, func(x *trace) error { return rows.Scan(&x.of, &x.bytes) })
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, x := range files {
+		data, err := a.openStill(x.bytes)
+		if err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, trace{"picture", x.of, string(data)})
+	}
+	return all
+}
+
+// A throng is an archive of hundreds of visits, in an order of no meaning, so
+// that SQLite splits and joins pages as they come and go.
+type throng struct {
+	*Archive
+	clock   *clock
+	visits  []string
+	persons []Person
+	named   map[string][]string // visits by person
+}
+
+const (
+	throngVisits  = 120
+	throngPersons = 8
+	unnamedFirst  = 10 * throngPersons // visits from here on name nobody
+	erasedVisits  = 15                 // of those
+)
+
+func newThrong(t *testing.T) *throng {
+	t.Helper()
+	a, c := newArchive(t)
+	rnd := rand.New(rand.NewPCG(2031, 6)) // any seed will do
+	all := &throng{Archive: a, clock: c, named: make(map[string][]string)}
+	if _, err := a.AddBell(t.Context(), "yard"); err != nil {
+		t.Fatal(err)
+	}
+	for i := range throngPersons {
+		p, _ := enrolled(t, a, rnd, fmt.Sprintf("Perpetua Inkwell %03d.", i), 3)
+		all.persons = append(all.persons, p)
+	}
+	minutes := rnd.Perm(throngVisits)
+	for i := range throngVisits {
+		n := stillOf(fmt.Sprintf("ring-%d", i), 0)
+		n.ReceivedAt = c.now().Add(time.Duration(minutes[i]) * time.Minute)
+		if i%4 == 3 {
+			n.Bell = "yard"
+		}
+		n.JPEG = make([]byte, 100+rnd.IntN(400))
+		for j := range n.JPEG {
+			n.JPEG[j] = byte(rnd.Uint32())
+		}
+		id := keep(t, a, n)
+		var match *Match
+		if i < unnamedFirst {
+			p := all.persons[i%throngPersons].ID
+			match = &Match{Person: p, Distance: 0.3, FPIR: 1e-4, Band: "strong"}
+			all.named[p] = append(all.named[p], id)
+		}
+		record(t, a, id, faceOf(rnd.Float32(), match))
+		all.visits = append(all.visits, id)
+	}
+	c.advance(throngVisits * time.Minute)
+	return all
+}
+
+// record records a face on a visit's only still.
+func record(t *testing.T, a *Archive, visit string, f Face) {
+	t.Helper()
+	var still string
+	if err := a.read.QueryRowContext(t.Context(), `SELECT id FROM stills WHERE visit = ?`, visit).Scan(&still); err != nil {
+		t.Fatal(err)
+	}
+	if err := a.Record(t.Context(), still, Done, []Face{f}); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// keepFor sets rules by which visits of a kind go, or change, at once after a
+// time, and all others stay.
+func (c *throng) keepFor(t *testing.T, k Kind, r Rule) {
+	t.Helper()
+	rules, long := DefaultRules(), Period{Days: maxDays}
+	for kind := range rules.Keep {
+		rules.Keep[kind] = Rule{Stills: long, Findings: long}
+	}
+	rules.Keep[k] = r
+	if err := c.SetRules(t.Context(), rules); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestNothingIsLeft searches the raw bytes of all files of the archive after
+// each way by which something goes: whatever no row has any more is nowhere,
+// and whatever a row has still is.
+func TestNothingIsLeft(t *testing.T) {
+	c := newThrong(t)
+	ctx := t.Context()
+	smaller := func(jpeg []byte) ([]byte, int, int, error) { return jpeg[:len(jpeg)/2], 320, 240, nil }
+	blacked := func(jpeg []byte, _ []Polygon) ([]byte, error) { return bytes.Repeat([]byte{1}, len(jpeg)), nil }
+	for _, way := range []struct {
+		name string
+		do   func() error
+		gone map[string]int // how many traces of each kind go, at least
+	}{
+		{"visits erased", func() error {
+			for _, id := range c.visits[unnamedFirst:][:erasedVisits] {
+				if err := c.EraseVisit(ctx, id); err != nil {
+					return err
+				}
+			}
+			return nil
+		}, map[string]int{"ring": 15, "key": 15, "hash": 15, "sent": 15, "face": 15, "picture": 15}},
+		{"persons erased, their visits not", func() error {
+			for _, p := range c.persons[:3] {
+				if e, err := c.ErasePerson(ctx, p.ID, false); err != nil || e.Unnamed != 10 {
+					return fmt.Errorf("%+v, %v", e, err)
+				}
+			}
+			return nil
+		}, map[string]int{"name": 3, "consent": 3, "scope": 3, "reference": 9, "source": 9, "face": 30}},
+		{"persons erased with their visits", func() error {
+			for _, p := range c.persons[3:6] {
+				if e, err := c.ErasePerson(ctx, p.ID, true); err != nil || e.Visits != 10 {
+					return fmt.Errorf("%+v, %v", e, err)
+				}
+			}
+			return nil
+		}, map[string]int{"name": 3, "reference": 9, "ring": 30, "key": 30, "face": 30, "picture": 30}},
+		{"a person erased whom no visit names", func() error {
+			p, _ := enrolled(t, c.Archive, rand.New(rand.NewPCG(1, 1)), "Odo Fenwright", 2)
+			hidden := tracesOf(t, c.Archive)
+			if _, err := c.ErasePerson(ctx, p.ID, true); err != nil {
+				return err
+			}
+			if err := c.Scrub(ctx); err != nil {
+				return err
+			}
+			raw := rawBytes(t, c.Archive)
+			for _, x := range hidden {
+				if x.of == p.ID && bytes.Contains(raw, []byte(x.bytes)) {
+					return fmt.Errorf("the %s of %s is still there", x.what, p.ID)
+				}
+			}
+			return nil
+		}, nil},
+		{"masked", func() error {
+			if err := c.SetMasks(ctx, "yard", []Polygon{{{0.5, 0.1}, {0.9, 0.1}, {0.9, 0.9}, {0.5, 0.9}}}); err != nil {
+				return err
+			}
+			n, err := c.MaskEarlier(ctx, "yard", blacked)
+			if err == nil && n < 15 {
+				err = fmt.Errorf("masked %d", n)
+			}
+			return err
+		}, map[string]int{"key": 15, "hash": 15, "picture": 15}},
+		{"a period erased", func() error {
+			e, err := c.ErasePeriod(ctx, c.clock.ago(30*time.Minute), c.clock.now())
+			if err == nil && e.Visits < 10 {
+				err = fmt.Errorf("%+v", e)
+			}
+			return err
+		}, map[string]int{"ring": 10, "key": 10, "picture": 10}},
+		{"made smaller", func() error {
+			c.keepFor(t, Known, Rule{Smaller: Period{Hours: 1}, Stills: Period{Days: 9}, Findings: Period{Days: 9}})
+			s, err := c.Sweep(ctx, smaller)
+			if err == nil && s.Smaller < 8 {
+				err = fmt.Errorf("%+v", s)
+			}
+			return err
+		}, map[string]int{"key": 8, "hash": 8, "picture": 8}},
+		{"stills gone and findings not", func() error {
+			c.clock.advance(2 * time.Hour)
+			c.keepFor(t, Known, Rule{Stills: Period{Hours: 1}, Findings: Period{Days: 9}})
+			s, err := c.Sweep(ctx, smaller)
+			if err == nil && s.Findings < 8 {
+				err = fmt.Errorf("%+v", s)
+			}
+			return err
+		}, map[string]int{"key": 8, "hash": 8, "picture": 8, "face": 8}},
+		{"swept", func() error {
+			c.keepFor(t, Stranger, Rule{Stills: Period{Hours: 1}, Findings: Period{Hours: 1}})
+			_, err := c.Sweep(ctx, smaller)
+			return err
+		}, map[string]int{"ring": 25, "key": 25, "face": 25, "picture": 25}},
+		{"all of the rest swept", func() error {
+			for _, k := range Kinds {
+				c.keepFor(t, k, Rule{Stills: Period{Hours: 1}, Findings: Period{Hours: 1}})
+				if _, err := c.Sweep(ctx, smaller); err != nil {
+					return err
+				}
+			}
+			return nil
+		}, map[string]int{"ring": 8, "face": 8}},
+	} {
+		t.Run(way.name, func(t *testing.T) {
+			before := tracesOf(t, c.Archive)
+			raw := rawBytes(t, c.Archive)
+			for _, x := range before {
+				if !bytes.Contains(raw, []byte(x.bytes)) {
+					t.Fatalf("the raw bytes lack the %s of %s, which must be in them", x.what, x.of)
+				}
+			}
+			if err := way.do(); err != nil {
+				t.Fatal(err)
+			}
+			if err := c.Scrub(ctx); err != nil {
+				t.Fatal(err)
+			}
+			left := tracesOf(t, c.Archive)
+			raw = rawBytes(t, c.Archive)
+			there := make(map[string]bool)
+			for _, x := range left {
+				there[x.bytes] = true
+				if !bytes.Contains(raw, []byte(x.bytes)) {
+					t.Errorf("the %s of %s is lost", x.what, x.of)
+				}
+			}
+			gone := make(map[string]int)
+			for _, x := range before {
+				if there[x.bytes] {
+					continue
+				}
+				gone[x.what]++
+				if bytes.Contains(raw, []byte(x.bytes)) {
+					t.Errorf("the %s of %s went and is still in the folder", x.what, x.of)
+				}
+			}
+			for what, n := range way.gone {
+				if gone[what] < n {
+					t.Errorf("%d traces %q went, want %d", gone[what], what, n)
+				}
+			}
+			if pages, _ := leftovers(t, c.Archive); pages > 0 {
+				t.Errorf("%d pages have something in their unused parts", pages)
+			}
+			checkSound(t, c.Archive)
+			wantSound(t, c.Archive)
+		})
+	}
+	for _, id := range append(slices.Clone(c.visits[unnamedFirst:][:erasedVisits]), c.persons[0].ID, c.persons[3].ID, c.named[c.persons[3].ID][0]) {
+		if p, err := c.VerifyErased(ctx, id); err != nil || len(p.Checked) != 5 {
+			t.Errorf("proof %+v, %v", p, err)
+		}
+	}
+}
+
+// A bell that sends an erased visit again is told so, and nothing comes back.
+func TestErasedStaysErased(t *testing.T) {
+	a, _ := newArchive(t)
+	ctx := t.Context()
+	visit := keep(t, a, stillOf("r1", 0))
+	wantError(t, a.EraseVisit(ctx, newID()), ErrNotFound)
+	if err := a.EraseVisit(ctx, visit); err != nil {
+		t.Fatal(err)
+	}
+	wantError(t, a.EraseVisit(ctx, visit), ErrNotFound)
+	for frame := range 2 { // the same again, and one that had not come
+		_, added, err := a.Keep(ctx, stillOf("r1", frame))
+		wantError(t, err, ErrErased)
+		if added {
+			t.Error("added")
+		}
+		if _, found, err := a.Find(ctx, "gate", "r1", frame, stillOf("r1", frame).SentSHA256); found || err != nil {
+			t.Errorf("found %v, %v", found, err)
+		}
+	}
+	if files := filesIn(t, a.dir, "incoming"); len(files) > 0 {
+		t.Errorf("left %q", files)
+	}
+	keep(t, a, stillOf("r2", 0)) // others do come
+}
+
+// A held visit outlives every erasure but of the person it names, whose name
+// goes from it.
+func TestErasuresSpareWhatIsHeld(t *testing.T) {
+	a, c := newArchive(t)
+	ctx := t.Context()
+	p, _ := enrolled(t, a, rand.New(rand.NewPCG(1, 2)), "Tamsin Quill", 1)
+	visit := keep(t, a, stillOf("r1", 0))
+	record(t, a, visit, faceOf(0.1, &Match{Person: p.ID, Distance: 0.3, Band: "strong"}))
+	if err := a.PlaceHold(ctx, visit, "for the insurance", c.now().Add(time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	wantError(t, a.EraseVisit(ctx, visit), ErrHeld)
+	if e, err := a.ErasePeriod(ctx, c.ago(time.Hour), c.now().Add(time.Hour)); err != nil || e != (Erased{Held: 1}) {
+		t.Errorf("%+v, %v", e, err)
+	}
+	if e, err := a.ErasePerson(ctx, p.ID, true); err != nil || e.Held != 1 || e.Visits != 0 {
+		t.Errorf("%+v, %v", e, err)
+	}
+	if v, err := a.Visit(ctx, visit); err != nil || v.Kind != Stranger || v.Stills[0].Faces[0].Match != nil || v.Stills[0].Faces[0].Descriptor != (Descriptor{}) {
+		t.Errorf("%+v, %v", v, err)
+	}
+	c.advance(time.Hour) // the hold ends by itself
+	if err := a.EraseVisit(ctx, visit); err != nil {
+		t.Error(err)
+	}
+}
+
+// The erasure of a person that breaks off between two batches is finished by
+// the next start, and not proven before.
+func TestErasureBrokenOff(t *testing.T) {
+	var well fixture // before anything breaks
+	for name, test := range map[string]struct {
+		visits bool
+		stop   bool // by the context, else by a failure in the database
+	}{
+		"names, failed":   {false, false}, // between batches of names nothing asks for the time
+		"visits, stopped": {true, true},
+		"visits, failed":  {true, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			c := newClock()
+			ctx := t.Context()
+			a := copyOf(t, &well, c, func(t *testing.T, a *Archive, _ *clock) []string {
+				p, _ := enrolled(t, a, rand.New(rand.NewPCG(3, 3)), "Odo Fenwright", 2)
+				match := &Match{Person: p.ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}
+				for i := range 2*batch + 3 {
+					record(t, a, keep(t, a, stillOf(fmt.Sprintf("r%d", i), 0)), faceOf(float32(i), match))
+				}
+				return nil
+			})
+			p, err := a.Person(ctx, "Odo Fenwright")
+			if err != nil {
+				t.Fatal(err)
+			}
+			match := &Match{Person: p.ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}
+			broken, breakOff := context.WithCancel(ctx)
+			if test.stop { // once the clock is read after the first batch
+				a.now = func() time.Time {
+					var left int
+					if err := a.read.QueryRowContext(context.WithoutCancel(ctx), `SELECT count(*) FROM appearances`).Scan(&left); err != nil {
+						t.Error(err)
+					}
+					if left < 2*batch+3 {
+						breakOff()
+					}
+					return c.now()
+				}
+			} else { // in the second batch, and SQLite itself does it
+				_, err := a.write.ExecContext(ctx, fmt.Sprintf(`
+					CREATE TRIGGER broken BEFORE DELETE ON appearances WHEN (SELECT count(*) FROM appearances) < %d
+					BEGIN SELECT raise(ABORT, 'the power went'); END`, batch))
+				if err != nil {
+					t.Fatal(err)
+				}
+			}
+			if _, err := a.ErasePerson(broken, p.ID, test.visits); err == nil {
+				t.Error("it did not break off")
+			}
+			breakOff()
+			a.now = c.now
+			if _, err := a.write.ExecContext(ctx, `DROP TRIGGER IF EXISTS broken`); err != nil {
+				t.Fatal(err)
+			}
+			if err := a.Close(); err != nil {
+				t.Fatal(err)
+			}
+			a = openArchive(t, a.dir, c)
+			if ps, err := a.Persons(ctx); err != nil || len(ps) > 0 {
+				t.Errorf("persons %v, %v", ps, err)
+			}
+			if g, err := a.Gallery(ctx); err != nil || len(g) > 0 {
+				t.Errorf("gallery %v, %v", g, err)
+			}
+			var left int
+			if err := a.read.QueryRowContext(ctx, `SELECT count(*) FROM appearances`).Scan(&left); err != nil || left == 0 || left == 2*batch+3 {
+				t.Fatalf("%d visits name the person, want some; %v", left, err)
+			}
+			_, err = a.VerifyErased(ctx, p.ID)
+			wantError(t, err, ErrTraces)
+			if err == nil || !strings.Contains(err.Error(), "run the server") {
+				t.Errorf("said %v", err)
+			}
+			if r, err := a.Verify(ctx, false, nil); err != nil || r.Left == 0 || !hasProblem(r, WithRemoval) {
+				t.Errorf("%+v, %v", r, err)
+			}
+			// Who is examined meanwhile is not named any more.
+			record(t, a, keep(t, a, stillOf("late", 0)), faceOf(9, match))
+			if err := a.FinishErasures(ctx); err != nil {
+				t.Fatal(err)
+			}
+			if err := a.Scrub(ctx); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := a.VerifyErased(ctx, p.ID); err != nil {
+				t.Error(err)
+			}
+			want := 2*batch + 4
+			if test.visits {
+				want = 1 // the late one
+			}
+			if vs, err := a.LatestVisits(ctx, 100); err != nil || len(vs) != want {
+				t.Errorf("%d visits left, want %d; %v", len(vs), want, err)
+			}
+			wantSound(t, a)
+		})
+	}
+}
+
+// What can't be proven is not, and the reason is said.
+func TestVerifyErasedRefuses(t *testing.T) {
+	a, _ := newArchive(t)
+	ctx := t.Context()
+	p, _ := enrolled(t, a, rand.New(rand.NewPCG(1, 2)), "Tamsin Quill", 1)
+	visit, other := keep(t, a, stillOf("r1", 0)), keep(t, a, stillOf("r2", 0))
+	v, err := a.Visit(ctx, visit)
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := v.Stills[0].File
+	prove := func(id string, want error, words string) {
+		t.Helper()
+		_, err := a.VerifyErased(ctx, id)
+		wantError(t, err, want)
+		if err == nil || !strings.Contains(err.Error(), words) {
+			t.Errorf("said %v, want %q in it", err, words)
+		}
+	}
+	run := func(statement string, args ...any) {
+		t.Helper()
+		if _, err := a.write.ExecContext(ctx, statement, args...); err != nil {
+			t.Fatal(err)
+		}
+	}
+	prove(visit, ErrNotErased, "is in the archive")
+	prove(p.ID, ErrNotErased, "is in the archive")
+	prove(file, ErrNotErased, "is in the archive")
+	prove(newID(), ErrNotErased, "knows no visit")
+	if err := a.EraseVisit(ctx, visit); err != nil {
+		t.Fatal(err)
+	}
+	prove(visit, ErrTraces, "not scrubbed")
+	if err := a.Scrub(ctx); err != nil {
+		t.Fatal(err)
+	}
+	for _, id := range []string{visit, file} {
+		if p, err := a.VerifyErased(ctx, id); err != nil || len(p.Checked) != 5 || p.At != a.now() {
+			t.Errorf("%+v, %v", p, err)
+		}
+	}
+	// Each thing that might be left is put there.
+	run(`UPDATE stills SET sent_mac = ? WHERE visit = ?`, []byte("x"+visit+"y"), other)
+	prove(visit, ErrTraces, "table stills")
+	run(`UPDATE stills SET sent_mac = randomblob(32) WHERE visit = ?`, other)
+	run(`INSERT INTO removals VALUES (?)`, file)
+	prove(file, ErrTraces, "table removals")
+	prove(visit, ErrTraces, "not scrubbed")
+	run(`DELETE FROM removals`)
+	if err := a.writeIncoming(file, []byte("a picture")); err != nil {
+		t.Fatal(err)
+	}
+	prove(visit, ErrTraces, "the file of the erased still")
+	if err := a.removeFile(file); err != nil {
+		t.Fatal(err)
+	}
+	// A copy in a page's unused part, as SQLite leaves them.
+	setDue(t, a)
+	if err := a.Scrub(ctx); err != nil {
+		t.Fatal(err)
+	}
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		var data []byte
+		if err := tx.QueryRowContext(ctx, `SELECT data FROM sqlite_dbpage WHERE pgno = (SELECT rootpage FROM sqlite_schema WHERE name = 'visits')`).Scan(&data); err != nil {
+			return err
+		}
+		gap := unused(data, false)[0]
+		copy(data[gap.from+10:gap.until], visit)
+		_, err := tx.ExecContext(ctx, `UPDATE sqlite_dbpage SET data = ? WHERE pgno = (SELECT rootpage FROM sqlite_schema WHERE name = 'visits')`, data)
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	prove(visit, ErrTraces, "where it is not remembered")
+	if r, err := a.Verify(ctx, true, nil); err != nil || r.Left > 0 || r.Leftovers > 0 {
+		t.Errorf("%+v, %v", r, err)
+	}
+	if _, err := a.VerifyErased(ctx, visit); err != nil {
+		t.Error(err)
+	}
+}
+
+// A mention is found wherever in a file it stands, also across the parts that
+// are read at once.
+func TestFindMention(t *testing.T) {
+	id := newID()
+	const chunk = 1 << 20
+	places := []int{0, 3, 8, 2*chunk + 70, 3*chunk - 26}
+	for at := chunk - 30; at < chunk+70; at++ {
+		places = append(places, at)
+	}
+	data := make([]byte, 3*chunk)
+	for _, at := range places {
+		for before, remembered := range map[string]bool{"": false, "visit": true, "visit ": true, "\x04\x00\x41\x06": true, "person": false} {
+			if at < len(before) {
+				continue
+			}
+			there := data[at-len(before) : at+len(id)]
+			copy(there, before+id)
+			read, found, err := findMention(t.Context(), bytes.NewReader(data), Erasure{What: "visit", ID: id})
+			clear(there)
+			want := int64(at)
+			if remembered {
+				want = -1
+			}
+			if found != want || err != nil || remembered && read != int64(len(data)) {
+				t.Errorf("%q at %d: found at %d after %d bytes, want %d; %v", before, at, found, read, want, err)
+			}
+		}
+	}
+}
+
+// wantSound lets Verify look at the archive, and wants nothing found.
+func wantSound(t *testing.T, a *Archive) Report {
+	t.Helper()
+	r, err := a.Verify(t.Context(), false, nil)
+	if err != nil || len(r.Problems) > 0 || r.Left > 0 {
+		t.Errorf("problems %+v, %v", r.Problems, err)
+	}
+	return r
+}
+
+func hasProblem(r Report, what string) bool {
+	return slices.ContainsFunc(r.Problems, func(p Problem) bool { return p.What == what })
+}

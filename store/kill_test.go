@@ -1,0 +1,534 @@
+package store
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"lintel/store/seal"
+)
+
+var kills = flag.Int("kills", 50, "how often TestKill kills the process")
+
+const (
+	killSeed     = 20310504
+	busyVariable = "LINTEL_TEST_BUSY" // the folder of a test binary that runs as the busy process
+	seedVariable = "LINTEL_TEST_SEED" // and when the clock began
+)
+
+func TestMain(m *testing.M) {
+	if dir := os.Getenv(busyVariable); dir != "" {
+		fmt.Fprintln(os.Stderr, beBusyUntilKilled(dir))
+		os.Exit(1)
+	}
+	os.Exit(m.Run())
+}
+
+// clockBegan is when the clock of the test began, for all its processes.
+var clockBegan = time.Now()
+
+// fastClock makes a second four hours, so that rules of hours are due while a
+// test runs.
+func fastClock() time.Time {
+	return time.Date(2031, 5, 4, 0, 0, 0, 0, time.UTC).Add(4 * 3600 * time.Since(clockBegan)).Truncate(time.Microsecond)
+}
+
+// killRules let everything happen to a visit within seconds.
+func killRules() Rules {
+	rules := DefaultRules()
+	rules.Zone = "Etc/UTC"
+	for _, kind := range Kinds {
+		rules.Keep[kind] = Rule{Smaller: Period{Hours: 1}, Stills: Period{Hours: 2}, Findings: Period{Hours: 3}}
+	}
+	return rules
+}
+
+// killStill is the i-th that a process of that seed keeps.
+func killStill(seed, i int) NewStill {
+	n := stillOf(fmt.Sprintf("ring-%d-%d", seed, i/2), i%2)
+	n.JPEG = killPicture(seed, i)
+	n.ReceivedAt = fastClock()
+	return n
+}
+
+// killPicture is what that still holds, of 1 to 100 KB.
+func killPicture(seed, i int) []byte {
+	rnd := rand.New(rand.NewPCG(uint64(seed), uint64(i)))
+	return bytes.Repeat([]byte(fmt.Sprintf("picture %d of %d ", i, seed)), 64+rnd.IntN(6400))
+}
+
+// beBusyUntilKilled does all at once that is ever done to an archive, and says
+// on standard output what it has done.
+func beBusyUntilKilled(dir string) error {
+	ctx := context.Background()
+	var seed int
+	var began int64
+	if _, err := fmt.Sscan(os.Getenv(seedVariable), &seed, &began); err != nil {
+		return err
+	}
+	clockBegan = time.Unix(0, began)
+	fmt.Println("opening")
+	a, err := Open(ctx, filepath.Join(dir, "data"), testKey, fastClock)
+	if err != nil {
+		return err
+	}
+	if err := a.Lock(); err != nil {
+		return err
+	}
+	if _, err := a.Recover(ctx); err != nil {
+		return err
+	}
+	failed := make(chan error)
+	for _, work := range []func(context.Context, *Archive, int) error{keepStills, examineStills, sweepOften, eraseVisits, erasePersons, holdVisits} {
+		go func() { failed <- work(ctx, a, seed) }()
+	}
+	go func() {
+		for {
+			if _, err := a.Backup(ctx, filepath.Join(dir, "backup"), BackupOptions{Keep: 2}); err != nil {
+				failed <- err
+				return
+			}
+			fmt.Println("backed-up")
+		}
+	}()
+	return <-failed
+}
+
+func keepStills(ctx context.Context, a *Archive, seed int) error {
+	var began time.Time // when the ring did, whose periods count from there
+	for i := 0; ; i++ {
+		n := killStill(seed, i)
+		if i%2 == 0 {
+			began = n.ReceivedAt
+		}
+		visit, added, err := a.Keep(ctx, n)
+		if errors.Is(err, ErrErased) {
+			continue // between its frames
+		}
+		if err != nil || !added {
+			return fmt.Errorf("keeping still %d: added %v, %w", i, added, err)
+		}
+		fmt.Printf("kept %s %d %d\n", visit, i, began.UnixMicro())
+	}
+}
+
+func examineStills(ctx context.Context, a *Archive, seed int) error {
+	rnd := rand.New(rand.NewPCG(uint64(seed), 1))
+	for {
+		persons, err := a.Persons(ctx)
+		if err != nil {
+			return err
+		}
+		stills, err := a.PendingStills(ctx, 20)
+		if err != nil {
+			return err
+		}
+		for _, s := range stills {
+			var faces []Face
+			for range rnd.IntN(3) {
+				var m *Match
+				if len(persons) > 0 && rnd.IntN(2) == 0 {
+					m = &Match{Person: persons[rnd.IntN(len(persons))].ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}
+				}
+				faces = append(faces, faceOf(rnd.Float32(), m))
+			}
+			if err := a.Record(ctx, s.ID, Done, faces); err != nil {
+				return err
+			}
+		}
+	}
+}
+
+func sweepOften(ctx context.Context, a *Archive, seed int) error {
+	for {
+		if _, err := a.Sweep(ctx, halves); err != nil {
+			return err
+		}
+		fmt.Println("swept")
+		if err := errors.Join(a.FinishErasures(ctx), a.Scrub(ctx)); err != nil {
+			return err
+		}
+	}
+}
+
+// someVisit picks one of the newest visits.
+func someVisit(ctx context.Context, a *Archive, rnd *rand.Rand) (Visit, error) {
+	for {
+		visits, err := a.LatestVisits(ctx, 40)
+		if err != nil {
+			return Visit{}, err
+		}
+		if len(visits) > 0 {
+			return visits[rnd.IntN(len(visits))], nil
+		}
+	}
+}
+
+func eraseVisits(ctx context.Context, a *Archive, seed int) error {
+	rnd := rand.New(rand.NewPCG(uint64(seed), 2))
+	for {
+		v, err := someVisit(ctx, a, rnd)
+		if err != nil {
+			return err
+		}
+		fmt.Printf("erasing %s\n", v.ID)
+		err = a.EraseVisit(ctx, v.ID)
+		switch {
+		case err == nil:
+			fmt.Printf("erased %s\n", v.ID)
+		case !errors.Is(err, ErrNotFound) && !errors.Is(err, ErrHeld):
+			return err
+		}
+	}
+}
+
+func erasePersons(ctx context.Context, a *Archive, seed int) error {
+	for i := 0; ; i++ {
+		p, err := a.AddPerson(ctx, "Tamsin Quill")
+		if err != nil {
+			return err
+		}
+		// In the meantime some findings name them.
+		for before, err := a.Revision(ctx); ; {
+			now, again := a.Revision(ctx)
+			if err := errors.Join(err, again); err != nil {
+				return err
+			}
+			if now > before+30 {
+				break
+			}
+		}
+		fmt.Printf("unnaming %s\n", p.ID)
+		if _, err := a.ErasePerson(ctx, p.ID, i%3 == 0); err != nil {
+			return err
+		}
+		fmt.Printf("unnamed %s\n", p.ID)
+	}
+}
+
+func holdVisits(ctx context.Context, a *Archive, seed int) error {
+	rnd := rand.New(rand.NewPCG(uint64(seed), 3))
+	for {
+		v, err := someVisit(ctx, a, rnd)
+		if err != nil {
+			return err
+		}
+		err = a.PlaceHold(ctx, v.ID, "why not", fastClock().Add(100*24*time.Hour))
+		if err != nil && !errors.Is(err, ErrNotFound) {
+			return err
+		}
+		if err == nil {
+			fmt.Printf("held %s\n", v.ID)
+		}
+	}
+}
+
+// Said is what a busy process said before it was killed.
+type said struct {
+	kept     map[string]map[int]time.Time // by visit and number, when
+	began    map[string]bool              // erasures, of visits and persons
+	erased   map[string]bool
+	unnamed  map[string]bool
+	held     map[string]bool
+	backups  int
+	sweeps   int
+	anything bool
+}
+
+// busy runs a busy process and kills it at a moment after it began to open the
+// archive.
+func busy(t *testing.T, dir string, seed int, moment time.Duration) said {
+	t.Helper()
+	cmd := exec.Command(os.Args[0])
+	cmd.Env = append(os.Environ(), busyVariable+"="+dir, fmt.Sprintf("%s=%d %d", seedVariable, seed, clockBegan.UnixNano()))
+	var complaint strings.Builder
+	cmd.Stderr = &complaint
+	stdout, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	s := said{kept: make(map[string]map[int]time.Time), began: make(map[string]bool), erased: make(map[string]bool), unnamed: make(map[string]bool), held: make(map[string]bool)}
+	// A line comes whole or not at all: pipe(7), PIPE_BUF.
+	for lines := bufio.NewScanner(stdout); lines.Scan(); {
+		word, rest, _ := strings.Cut(lines.Text(), " ")
+		switch word {
+		case "opening":
+			time.AfterFunc(moment, func() { cmd.Process.Kill() })
+			continue
+		case "kept":
+			var visit string
+			var i int
+			var at int64
+			if _, err := fmt.Sscan(rest, &visit, &i, &at); err != nil {
+				t.Fatal(err)
+			}
+			if s.kept[visit] == nil {
+				s.kept[visit] = make(map[int]time.Time)
+			}
+			s.kept[visit][i] = time.UnixMicro(at)
+		case "erasing", "unnaming":
+			s.began[rest] = true
+		case "erased":
+			s.erased[rest] = true
+		case "unnamed":
+			s.unnamed[rest] = true
+		case "held":
+			s.held[rest] = true
+		case "backed-up":
+			s.backups++
+		case "swept":
+			s.sweeps++
+		default:
+			t.Fatalf("the busy process said %q", lines.Text())
+		}
+		s.anything = true
+	}
+	cmd.Wait()
+	if status := cmd.ProcessState.Sys().(syscall.WaitStatus); status.Signal() != syscall.SIGKILL {
+		t.Fatalf("the busy process ended by itself: %v\n%s", cmd.ProcessState, complaint.String())
+	}
+	return s
+}
+
+// TestKill kills a process with SIGKILL, at a random moment, while it takes in
+// stills, examines, sweeps, makes smaller, holds, erases visits and persons,
+// scrubs and backs up, all at once. Then the next start has to find everything
+// that was acknowledged: stills kept, unless a rule or an erasure took them;
+// held visits whole; nothing of what was erased; no row without its file and no
+// file without its row; an audit trail without a gap; and a backup that can be
+// restored.
+//
+// SIGKILL ends the process, not the kernel: a loss of power is not tested.
+// More kills: go test ./store -run TestKill -kills 500.
+func TestKill(t *testing.T) {
+	dir := t.TempDir()
+	rnd := rand.New(rand.NewPCG(killSeed, 0))
+	h := &killedArchive{dir: dir, held: make(map[string]Stage), sums: make(map[string]int)}
+	a := h.open(t)
+	_, err := a.AddBell(t.Context(), "gate")
+	if err := errors.Join(err, a.SetRules(t.Context(), killRules()), a.Close()); err != nil {
+		t.Fatal(err)
+	}
+	for i := range *kills {
+		h.all = i == *kills-1
+		h.check(t, busy(t, dir, i, time.Duration(rnd.Int64N(int64(700*time.Millisecond)))), i)
+		if t.Failed() {
+			t.Fatalf("after kill %d of %d", i+1, *kills)
+		}
+	}
+	t.Logf("seed %d, %d kills: %v", killSeed, *kills, h.sums)
+	for _, what := range []string{"kept and there", "erased and gone", "unnamed and gone", "held and there", "smaller", "findings only", "backups", "half way in"} {
+		if h.sums[what] == 0 {
+			t.Errorf("the kills missed what matters: %s", what)
+		}
+	}
+}
+
+// A killedArchive knows what must outlive every kill.
+type killedArchive struct {
+	dir  string
+	held map[string]Stage // where it stood when that was first seen
+	kept []keptStill
+	all  bool           // whether every held visit is looked at, or a few
+	sums map[string]int // what was seen how often
+}
+
+// A keptStill is the i-th that the process of that seed kept.
+type keptStill struct {
+	visit   string
+	seed, i int
+	at      time.Time
+}
+
+func (h *killedArchive) data() string { return filepath.Join(h.dir, "data") }
+
+// open opens the archive as it is, without recovering it.
+func (h *killedArchive) open(t *testing.T) *Archive {
+	t.Helper()
+	a, err := Open(t.Context(), h.data(), testKey, fastClock)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return a
+}
+
+// check starts again after a kill and compares what is there with what was
+// said.
+func (h *killedArchive) check(t *testing.T, s said, number int) {
+	t.Helper()
+	ctx := t.Context()
+	if left, err := os.ReadDir(filepath.Join(h.data(), "incoming")); err == nil && len(left) > 0 {
+		h.sums["half way in"]++
+	}
+	a := h.open(t)
+	defer a.Close()
+	if err := a.Lock(); err != nil {
+		t.Fatal(err)
+	}
+	removed, err := a.Recover(ctx)
+	if err := errors.Join(err, a.FinishErasures(ctx)); err != nil {
+		t.Fatal(err)
+	}
+	h.sums["files removed"] += removed
+	report, err := a.Verify(ctx, false, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range report.Problems {
+		if p.What != WithLeftovers { // the next sweep's business
+			t.Errorf("verify: %+v", p)
+		}
+	}
+	for id := range s.erased {
+		if _, err := a.Visit(ctx, id); !errors.Is(err, ErrNotFound) {
+			t.Errorf("visit %s was erased, and is there: %v", id, err)
+		}
+		if _, held := h.held[id]; held || s.held[id] {
+			t.Errorf("visit %s was held, and erased", id)
+		}
+		h.sums["erased and gone"]++
+	}
+	for id := range s.unnamed {
+		if _, err := a.Person(ctx, id); !errors.Is(err, ErrNotFound) {
+			t.Errorf("person %s was erased, and is there: %v", id, err)
+		}
+		h.sums["unnamed and gone"]++
+	}
+	h.checkHeld(t, a, s)
+	h.checkKept(t, a, s, number)
+	h.sums["backups"] += s.backups
+	h.sums["sweeps"] += s.sweeps
+	if s.backups > 0 {
+		h.checkBackup(t)
+	}
+}
+
+// checkHeld looks for visits that were ever held, those of this time and some
+// others, in the end all: each is there, and stands where it stood.
+func (h *killedArchive) checkHeld(t *testing.T, a *Archive, s said) {
+	t.Helper()
+	for id := range s.held {
+		if _, known := h.held[id]; !known {
+			h.held[id] = -1
+		}
+	}
+	others := 0
+	for id, stood := range h.held { // in another order each time
+		if stood >= 0 && !h.all {
+			if others++; others > 40 {
+				continue
+			}
+		}
+		v, err := a.Visit(t.Context(), id)
+		if err != nil || v.Hold == nil {
+			t.Errorf("visit %s was held: %v", id, err)
+			continue
+		}
+		if stood >= 0 && v.Stage != stood {
+			t.Errorf("visit %s was held at stage %d, and is at %d", id, stood, v.Stage)
+		}
+		h.held[id] = v.Stage
+		h.sums["held and there"]++
+	}
+}
+
+// checkKept looks for every still that was ever kept, until it is gone for a
+// good reason: it is there, as it was or smaller, unless a rule let it go or
+// its visit was erased.
+func (h *killedArchive) checkKept(t *testing.T, a *Archive, s said, seed int) {
+	t.Helper()
+	all, err := a.Erasures(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	erased := make(map[string]bool)
+	for _, e := range all {
+		erased[e.ID] = true
+	}
+	for id, stills := range s.kept {
+		for i, at := range stills {
+			h.kept = append(h.kept, keptStill{id, seed, i, at})
+		}
+	}
+	now := fastClock()
+	h.kept = slices.DeleteFunc(h.kept, func(k keptStill) bool {
+		v, err := a.Visit(t.Context(), k.visit)
+		switch {
+		case errors.Is(err, ErrNotFound) && (erased[k.visit] || !k.at.Add(3*time.Hour).After(now)):
+			h.sums["kept and gone"]++
+			return true
+		case err != nil:
+			t.Errorf("%+v, now %s: %v", k, now, err)
+		default:
+			h.compare(t, a, v, k.i%2, killPicture(k.seed, k.i))
+		}
+		return v.Hold != nil // which checkHeld looks at from now on
+	})
+}
+
+func (h *killedArchive) compare(t *testing.T, a *Archive, v Visit, frame int, whole []byte) {
+	t.Helper()
+	data, err := a.ReadStill(t.Context(), v.ID, frame)
+	switch {
+	case v.Stage == OnlyFindings && errors.Is(err, ErrNotFound):
+		h.sums["findings only"]++
+	case err == nil && v.Stage == Whole && bytes.Equal(data, whole):
+		h.sums["kept and there"]++
+	case err == nil && v.Stage == Smaller && bytes.Equal(data, whole[:len(whole)/2]):
+		h.sums["smaller"]++
+	default:
+		t.Errorf("frame %d of visit %s at stage %d: %d of %d bytes, %v", frame, v.ID, v.Stage, len(data), len(whole), err)
+	}
+}
+
+// checkBackup restores the newest snapshot and looks it over.
+func (h *killedArchive) checkBackup(t *testing.T) {
+	t.Helper()
+	into := filepath.Join(t.TempDir(), "restored")
+	_, err := Restore(t.Context(), filepath.Join(h.dir, "backup"), into, RestoreOptions{
+		Key: func(string) (seal.Key, error) { return testKey, nil },
+		Now: fastClock,
+	})
+	if err != nil {
+		t.Error(err)
+		return
+	}
+	a, err := Open(t.Context(), into, testKey, fastClock)
+	if err != nil {
+		t.Error(err)
+		return
+	}
+	defer a.Close()
+	err = a.Lock()
+	if err == nil {
+		_, err = a.Recover(t.Context())
+	}
+	if err := errors.Join(err, a.FinishErasures(t.Context())); err != nil {
+		t.Error(err)
+	}
+	report, err := a.Verify(t.Context(), false, nil)
+	if err != nil {
+		t.Error(err)
+	}
+	for _, p := range report.Problems {
+		if p.What != WithLeftovers {
+			t.Errorf("the backup: %+v", p)
+		}
+	}
+	h.sums["backups restored"]++
+}
