@@ -232,12 +232,12 @@ func ruleSentences(rules store.Rules) (sentences []string) {
 }
 
 func ruleWords(rule store.Rule) string {
-	words := fmt.Sprintf("stills and findings go after %s", periodWords(rule.Stills))
+	words := fmt.Sprintf("stills and findings go after %s", rule.Stills.Words())
 	if rule.Findings != rule.Stills {
-		words = fmt.Sprintf("stills go after %s, findings after %s", periodWords(rule.Stills), periodWords(rule.Findings))
+		words = fmt.Sprintf("stills go after %s, findings after %s", rule.Stills.Words(), rule.Findings.Words())
 	}
 	if rule.Smaller != (store.Period{}) {
-		words = fmt.Sprintf("stills get smaller after %s; %s", periodWords(rule.Smaller), words)
+		words = fmt.Sprintf("stills get smaller after %s; %s", rule.Smaller.Words(), words)
 	}
 	return words
 }
@@ -334,11 +334,11 @@ func changeWords(before, after store.Period) string {
 	none := store.Period{}
 	switch {
 	case after == none:
-		return fmt.Sprintf("for good instead of %s: longer", periodWords(before))
+		return fmt.Sprintf("for good instead of %s: longer", before.Words())
 	case before == none:
-		return fmt.Sprintf("%s only: shorter", periodWords(after))
+		return fmt.Sprintf("%s only: shorter", after.Words())
 	}
-	words := fmt.Sprintf("%s instead of %s", periodWords(after), periodWords(before))
+	words := fmt.Sprintf("%s instead of %s", after.Words(), before.Words())
 	switch cmp.Compare(hours(after), hours(before)) {
 	case -1:
 		return words + ": shorter"

@@ -10,6 +10,7 @@ import (
 	"path"
 	"time"
 
+	"lintel/pipeline/match"
 	"lintel/store"
 )
 
@@ -194,26 +195,9 @@ var headlines = map[outcome]string{
 	notExamined: "Could not be examined",
 }
 
-// odds says a rate as people do. It promises no more than was ever measured,
-// which ends not far below 1 in 10 000.
+// odds says how often a stranger would be taken for somebody.
 func odds(fpir float64) string {
-	n := 1 / fpir
-	if n >= 10_000 {
-		return "Fewer than 1 stranger in 10\u202f000 would look this much like somebody here."
-	}
-	return fmt.Sprintf("About 1 stranger in %s would look this much like somebody here.", grouped(n))
-}
-
-// grouped writes a count with two figures that matter, and thin spaces.
-func grouped(n float64) string {
-	s := fmt.Sprintf("%.0f", n)
-	for i := 2; i < len(s); i++ {
-		s = s[:i] + "0" + s[i+1:]
-	}
-	for i := len(s) - 3; i > 0; i -= 3 {
-		s = s[:i] + "\u202f" + s[i:]
-	}
-	return s
+	return capital(match.Odds(fpir)) + " would look this much like somebody here."
 }
 
 // bestStill picks the still to show, of those that are not gone: the one with

@@ -358,39 +358,6 @@ func TestEveryTemplateIsRendered(t *testing.T) {
 	}
 }
 
-func TestOdds(t *testing.T) {
-	const more = " would look this much like somebody here."
-	tests := []struct {
-		fpir float64
-		want string
-	}{
-		{0, "Fewer than 1 stranger in 10\u202f000" + more}, // measured as none
-		{1e-9, "Fewer than 1 stranger in 10\u202f000" + more},
-		{1e-4, "Fewer than 1 stranger in 10\u202f000" + more},
-		{1.25e-4, "About 1 stranger in 8\u202f000" + more},
-		{1e-3, "About 1 stranger in 1\u202f000" + more},
-		{1.0 / 1234, "About 1 stranger in 1\u202f200" + more},
-		{1e-2, "About 1 stranger in 100" + more},
-		{1.0 / 7, "About 1 stranger in 7" + more},
-	}
-	for _, test := range tests {
-		if got := odds(test.fpir); got != test.want {
-			t.Errorf("odds(%g) = %q, want %q", test.fpir, got, test.want)
-		}
-	}
-}
-
-func TestGrouped(t *testing.T) {
-	for n, want := range map[float64]string{
-		1: "1", 9.6: "10", 99: "99", 123: "120", 129: "120", 999: "990", 1000: "1\u202f000", 9999: "9\u202f900",
-		9999.6: "10\u202f000", 1234567: "1\u202f200\u202f000",
-	} {
-		if got := grouped(n); got != want {
-			t.Errorf("grouped(%v) = %q, want %q", n, got, want)
-		}
-	}
-}
-
 func TestSpell(t *testing.T) {
 	for d, want := range map[time.Duration]string{
 		0:                                     "less than a second",

@@ -40,15 +40,6 @@ func (t teller) fate(v store.Visit) store.Fate {
 	return t.rules.Fate(v)
 }
 
-// kindWords name the visits of a kind as a rule does.
-var kindWords = map[store.Kind]string{
-	store.Known:    "known persons",
-	store.Stranger: "strangers",
-	store.Parcel:   "parcels",
-	store.NoFace:   "visits without a face",
-	store.Damaged:  "damaged visits",
-}
-
 // fateWords say what becomes of a visit, when and why, a sentence each.
 func (t teller) fateWords(v store.Visit) (words []string) {
 	fate, hold := t.fate(v), t.hold(v)
@@ -73,17 +64,9 @@ func (t teller) fateWords(v store.Visit) (words []string) {
 		words = append(words, fmt.Sprintf("Its stills get smaller %s", when(fate.SmallerAt)))
 	}
 	if !fate.StillsAt.IsZero() && fate.StillsAt.Before(fate.GoesAt) {
-		words = append(words, fmt.Sprintf("Its stills go %s: stills of %s are kept %s", when(fate.StillsAt), kindWords[fate.Rule], periodWords(rule.Stills)))
+		words = append(words, fmt.Sprintf("Its stills go %s: stills of %s are kept %s", when(fate.StillsAt), fate.Rule.Plural(), rule.Stills.Words()))
 	}
-	return append(words, fmt.Sprintf("Goes %s: %s are kept %s", when(fate.GoesAt), kindWords[fate.Rule], periodWords(fate.Period)))
-}
-
-// periodWords spell a period out.
-func periodWords(p store.Period) string {
-	if p.Days > 0 {
-		return counted(p.Days, "day")
-	}
-	return counted(p.Hours, "hour")
+	return append(words, fmt.Sprintf("Goes %s: %s are kept %s", when(fate.GoesAt), fate.Rule.Plural(), fate.Period.Words()))
 }
 
 // counted writes a number of things: "1 day", "2 days".

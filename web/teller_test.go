@@ -69,7 +69,7 @@ func TestFateWords(t *testing.T) {
 		})
 	}
 	for _, kind := range store.Kinds {
-		if kindWords[kind] == "" {
+		if kind.Plural() == "" {
 			t.Errorf("no words for %s", kind)
 		}
 	}

@@ -6,9 +6,9 @@ import (
 	"fmt"
 	"html/template"
 	"io"
-	"strings"
 	"time"
 
+	"lintel/pipeline/match"
 	"lintel/store"
 )
 
@@ -49,7 +49,7 @@ func (e *Export) words() template.FuncMap {
 		"machine": func(t time.Time) string { return t.In(e.zone).Format(time.RFC3339) },
 		"clock":   func(t time.Time) string { return t.In(e.zone).Format("15:04:05") },
 		"fate":    e.fateWords,
-		"period":  periodWords,
+		"period":  store.Period.Words,
 		"odds":    odds,
 		"counted": counted,
 		"missing": func(m missing) string { return missingWords[m] },
@@ -61,15 +61,6 @@ func (e *Export) words() template.FuncMap {
 // moment says a time by the clock and calendar on the household’s wall.
 func (e *Export) moment(t time.Time) string {
 	return t.In(e.zone).Format("Monday 2 January 2006, 15:04:05 MST")
-}
-
-// kindWords name the visits of a kind as a rule does.
-var kindWords = map[store.Kind]string{
-	store.Known:    "visits of persons",
-	store.Stranger: "visits of strangers",
-	store.Parcel:   "parcels",
-	store.NoFace:   "visits without a face",
-	store.Damaged:  "damaged stills",
 }
 
 // fateWords say what becomes of a visit, when and why, a sentence each.
@@ -91,20 +82,12 @@ func (e *Export) fateWords(v visitRecord) (words []string) {
 	}
 	rule := e.rules.Keep[v.Fate.Rule]
 	if t := v.Fate.StillsGoneAt; !t.IsZero() && t.Before(v.Fate.GoesAt) {
-		words = append(words, fmt.Sprintf("Its stills go %s: by the household’s rule, stills of %s are kept %s.", when(t), kindWords[v.Fate.Rule], periodWords(rule.Stills)))
+		words = append(words, fmt.Sprintf("Its stills go %s: by the household’s rule, stills of %s are kept %s.", when(t), v.Fate.Rule.Plural(), rule.Stills.Words()))
 	}
 	if v.Kind == store.Looking {
 		words = append(words, "A still of it waits to be examined; until then it goes by the rule for strangers.")
 	}
-	return append(words, fmt.Sprintf("All of it goes %s: by the household’s rule, %s are kept %s.", when(v.Fate.GoesAt), kindWords[v.Fate.Rule], periodWords(v.Fate.Period)))
-}
-
-// periodWords spell a period out.
-func periodWords(p store.Period) string {
-	if p.Days > 0 {
-		return counted(p.Days, "day")
-	}
-	return counted(p.Hours, "hour")
+	return append(words, fmt.Sprintf("All of it goes %s: by the household’s rule, %s are kept %s.", when(v.Fate.GoesAt), v.Fate.Rule.Plural(), v.Fate.Period.Words()))
 }
 
 // counted writes a number of things: "1 day", "2 days".
@@ -115,21 +98,9 @@ func counted(n int, thing string) string {
 	return fmt.Sprintf("%d %ss", n, thing)
 }
 
-// odds says a rate as people do. It promises no more than was ever measured,
-// which ends not far below 1 in 10 000.
+// odds says how often a stranger would be taken for the person.
 func odds(fpir float64) string {
-	n := 1 / fpir
-	if n >= 10_000 {
-		return "fewer than 1 stranger in 10\u202f000 would look this much like somebody enrolled here"
-	}
-	s := fmt.Sprintf("%.0f", n)
-	if len(s) > 2 { // two figures that matter
-		s = s[:2] + strings.Repeat("0", len(s)-2)
-	}
-	if len(s) > 3 {
-		s = s[:len(s)-3] + "\u202f" + s[len(s)-3:]
-	}
-	return "about 1 stranger in " + s + " would look this much like somebody enrolled here"
+	return match.Odds(fpir) + " would look this much like somebody enrolled here"
 }
 
 // missingWords say what became of a still that is not in the export.
