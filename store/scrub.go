@@ -52,34 +52,39 @@ func (a *Archive) scrubDue(ctx context.Context) (due bool, err error) {
 	return due, nil
 }
 
-// wipePages writes zeros over the unused parts of every page.
+// wipePages writes zeros over the unused parts of every page. It looks without
+// a lock, and takes it for pages that have something to wipe only. What comes
+// into unused parts meanwhile was not deleted before Scrub began.
 func (a *Archive) wipePages(ctx context.Context) error {
 	for first, last := 1, 0; last == 0 || first <= last; first += pagesAtOnce {
-		err := a.update(ctx, func(tx *sql.Tx) error {
-			// Asked each time: the database may grow or shrink.
-			if err := tx.QueryRowContext(ctx, `SELECT page_count FROM pragma_page_count`).Scan(&last); err != nil {
-				return err
-			}
-			rows, err := tx.QueryContext(ctx, `SELECT pgno, data FROM sqlite_dbpage WHERE pgno BETWEEN ? AND ?`, first, first+pagesAtOnce-1)
-			if err != nil {
-				return err
-			}
-			dirty, err := dirtyPages(rows)
-			if err != nil {
-				return err
-			}
-			for _, p := range dirty {
-				for _, u := range unused(p.data, p.number == 1) {
-					clear(p.data[u.from:u.until])
-				}
-				if _, err := tx.ExecContext(ctx, `UPDATE sqlite_dbpage SET data = ? WHERE pgno = ?`, p.data, p.number); err != nil {
-					return err
-				}
-			}
-			return nil
-		})
+		// Asked each time: the database may grow or shrink.
+		err := a.read.QueryRowContext(ctx, `SELECT page_count FROM pragma_page_count`).Scan(&last)
+		if err != nil {
+			return fmt.Errorf("counting pages: %w", err)
+		}
+		dirty, err := dirtyPages(ctx, a.read, first)
+		if err == nil && len(dirty) > 0 {
+			err = a.update(ctx, func(tx *sql.Tx) error { return wipe(ctx, tx, first) })
+		}
 		if err != nil {
 			return fmt.Errorf("wiping pages from %d on: %w", first, err)
+		}
+	}
+	return nil
+}
+
+// wipe wipes the pages from first on, pagesAtOnce at most.
+func wipe(ctx context.Context, tx *sql.Tx, first int) error {
+	dirty, err := dirtyPages(ctx, tx, first)
+	if err != nil {
+		return err
+	}
+	for _, p := range dirty {
+		for _, u := range unused(p.data, p.number == 1) {
+			clear(p.data[u.from:u.until])
+		}
+		if _, err := tx.ExecContext(ctx, `UPDATE sqlite_dbpage SET data = ? WHERE pgno = ?`, p.data, p.number); err != nil {
+			return err
 		}
 	}
 	return nil
@@ -91,8 +96,13 @@ type page struct {
 	data   []byte
 }
 
-// dirtyPages returns the pages whose unused parts hold something.
-func dirtyPages(rows *sql.Rows) (dirty []page, err error) {
+// dirtyPages returns the pages whose unused parts hold something, of those from
+// first on, pagesAtOnce at most.
+func dirtyPages(ctx context.Context, q querier, first int) (dirty []page, err error) {
+	rows, err := q.QueryContext(ctx, `SELECT pgno, data FROM sqlite_dbpage WHERE pgno BETWEEN ? AND ?`, first, first+pagesAtOnce-1)
+	if err != nil {
+		return nil, err
+	}
 	defer rows.Close()
 	for rows.Next() {
 		var p page
