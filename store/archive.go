@@ -30,11 +30,13 @@
 //
 // # What the folder tells whoever has it
 //
-// Sizes, times, how many there are of what, and which rows belong together:
-// that somebody without a name was matched, how surely, at a time. No picture,
-// name, ring, face or descriptor: those are sealed under a master key that
-// lies elsewhere (package seal), each bound to its row, so that none can be
-// put in another's place. Secrets, tokens and passwords are kept as hashes.
+// Sizes, times, how many there are of what, which rows belong together and
+// what kind they are: that somebody without a name was matched, how surely, at
+// a time, and was looked at, held or erased by somebody without a name. No
+// picture, name, ring, face, descriptor, mask, rule or reason: those are sealed
+// under a master key that lies elsewhere (package seal), each bound to its row,
+// so that none can be put in another's place. Secrets, tokens and passwords are
+// kept as hashes.
 //
 // # Layout of the folder
 //

@@ -23,7 +23,7 @@ import (
 
 var (
 	scale        = flag.Int("scale", 10_000, "how many visits the archive of BenchmarkScale has")
-	scaleArchive = flag.String("scale-archive", "", "a folder to make BenchmarkScale's archive in, and to keep it there with its key in the file master.key beside")
+	scaleArchive = flag.String("scale-archive", "", "a folder to make BenchmarkScale's archive in, and to keep it there, with its key beside in a file of that name and .key")
 )
 
 // A town is what a generated archive is drawn from: three bells, ten years, a
@@ -238,7 +238,7 @@ func scaleFixture(tb testing.TB) (dir string, c *clock) {
 		tb.Fatal(err)
 	}
 	if *scaleArchive != "" {
-		if err := seal.WriteKey(filepath.Join(filepath.Dir(dir), "master.key"), testKey); err != nil {
+		if err := seal.WriteKey(dir+".key", testKey); err != nil {
 			tb.Fatal(err)
 		}
 	}

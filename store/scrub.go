@@ -96,10 +96,16 @@ type page struct {
 	data   []byte
 }
 
+// pagesBetween asks for pages one by one: sqlite_dbpage goes through the whole
+// database for anything but a single number.
+const pagesBetween = `
+	WITH RECURSIVE n (i) AS (SELECT ?1 UNION ALL SELECT i + 1 FROM n WHERE i < ?2)
+	SELECT p.pgno, p.data FROM n CROSS JOIN sqlite_dbpage p WHERE p.pgno = n.i`
+
 // dirtyPages returns the pages whose unused parts hold something, of those from
 // first on, pagesAtOnce at most.
 func dirtyPages(ctx context.Context, q querier, first int) (dirty []page, err error) {
-	rows, err := q.QueryContext(ctx, `SELECT pgno, data FROM sqlite_dbpage WHERE pgno BETWEEN ? AND ?`, first, first+pagesAtOnce-1)
+	rows, err := q.QueryContext(ctx, pagesBetween, first, first+pagesAtOnce-1)
 	if err != nil {
 		return nil, err
 	}

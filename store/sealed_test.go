@@ -53,6 +53,18 @@ func TestFolderTellsNothing(t *testing.T) {
 		t.Fatal(err)
 	}
 
+	if err := a.PlaceHold(ctx, visit, "somebody took the coal", a.now().Add(time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	rules := DefaultRules()
+	rules.Zone = "Asia/Kathmandu"
+	if err := a.SetRules(ctx, rules); err != nil {
+		t.Fatal(err)
+	}
+	if err := a.SetMasks(ctx, "cellar-door", []Polygon{{{0.125, 0}, {1, 0.0625}, {0.03125, 1}}}); err != nil {
+		t.Fatal(err)
+	}
+
 	raw := rawBytes(t, a)
 	if !bytes.Contains(raw, []byte(visit)) {
 		t.Fatal("the raw bytes lack what must be in them")
@@ -74,6 +86,9 @@ func TestFolderTellsNothing(t *testing.T) {
 		"a resident's name":          []byte("Vale"),
 		"a resident's name, lowered": []byte("vale"),
 		"a tablet's name":            []byte("Pantry"),
+		"why a visit is held":        []byte("the coal"),
+		"where the household is":     []byte("Kathmandu"),
+		"a mask":                     []byte("0.03125"),
 		"a descriptor":               descriptor,
 		"a hash of what was sent":    still.SentSHA256[:],
 		"the master key":             testKey[:],

@@ -615,7 +615,7 @@ func (v *verification) checkLeftovers(ctx context.Context) error {
 func (v *verification) countLeftovers(ctx context.Context) error {
 	v.Pages, v.Leftovers, v.Log = 0, 0, 0
 	for first := 1; ; first += pagesAtOnce {
-		rows, err := v.read.QueryContext(ctx, `SELECT pgno, data FROM sqlite_dbpage WHERE pgno BETWEEN ? AND ?`, first, first+pagesAtOnce-1)
+		rows, err := v.read.QueryContext(ctx, pagesBetween, first, first+pagesAtOnce-1)
 		if err != nil {
 			return err
 		}

@@ -77,6 +77,29 @@ func TestFullDisk(t *testing.T) {
 	h.keeps(2)
 }
 
+// TestReadOnlyDisk lays a file system that the kernel lets nobody write over
+// where stills come in, as a disk is that has turned read-only after an error.
+func TestReadOnlyDisk(t *testing.T) {
+	h := newHouse(t)
+	in := h.session(h.resident("Odile"))
+	visit := h.rung("R1", 0, still(t, 1)).Visit
+	incoming := filepath.Join(h.dir, "incoming")
+	if err := syscall.Mount("none", incoming, "tmpfs", syscall.MS_RDONLY, ""); err != nil {
+		t.Skipf("SKIPPED, a read-only file system can't be mounted here: %v", err)
+	}
+	defer syscall.Unmount(incoming, syscall.MNT_DETACH)
+	h.ring("R2", 0, still(t, 2)).isProblem(507, "no-space")
+	h.get("/", in).is(200).says("can&#39;t be written")
+	h.get("/api/v1/visits/"+visit+"/stills/0", in).is(200)
+	h.get("/visits/"+visit, in).is(200)
+
+	if err := syscall.Unmount(incoming, 0); err != nil {
+		t.Fatal(err)
+	}
+	h.ring("R2", 0, still(t, 2)).is(http.StatusCreated)
+	h.keeps(2)
+}
+
 // TestLiveTellsOfTrouble has a page connect before, while and after something
 // is wrong.
 func TestLiveTellsOfTrouble(t *testing.T) {
