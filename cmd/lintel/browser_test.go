@@ -149,6 +149,25 @@ func do[T any](t *testing.T, browser context.Context, step chromedp.Action[T]) T
 	return v
 }
 
+// click clicks on what a selector finds. A page that has only just come may not
+// be known to the browser's debugger yet, which then looks on the one before;
+// so it tries again.
+func click(t *testing.T, browser context.Context, selector string) {
+	t.Helper()
+	for range 10 {
+		limited, cancel := context.WithTimeout(browser, 3*time.Second)
+		_, err := chromedp.Run(limited, chromedp.Click(chromedp.CSS(selector)))
+		cancel()
+		if err == nil {
+			return
+		}
+		if !errors.Is(err, context.DeadlineExceeded) {
+			t.Fatalf("clicking on %s: %v", selector, err)
+		}
+	}
+	t.Fatalf("there is no %s to click on:\n%s", selector, body(browser))
+}
+
 // body is what the page holds, for the report of a failure.
 func body(browser context.Context) string {
 	html, err := chromedp.Run(browser, chromedp.Evaluate[string]("document.body.outerHTML"))
@@ -181,7 +200,7 @@ func fill(t *testing.T, browser context.Context, fields ...string) {
 	for i := 0; i < len(fields); i += 2 {
 		do(t, browser, chromedp.SendKeys(chromedp.CSS("input[name="+fields[i]+"]"), fields[i+1]))
 	}
-	do(t, browser, chromedp.Click(chromedp.CSS("form button")))
+	click(t, browser, "form button")
 }
 
 func screenshot(t *testing.T, browser context.Context, name string) {
@@ -218,7 +237,7 @@ func TestBrowser(t *testing.T) {
 	see(t, resident, "h1", "has been used")
 
 	do(t, resident, chromedp.Navigate(h.url+"/upkeep"))
-	do(t, resident, chromedp.Click(chromedp.CSS(`form[action="/upkeep/pairing-code"] button`)))
+	click(t, resident, `form[action="/upkeep/pairing-code"] button`)
 	see(t, resident, "#pairing-code", `[0-9]{4} [0-9]{4}`)
 	screenshot(t, resident, "upkeep")
 	code := do(t, resident, chromedp.Text(chromedp.CSS("#pairing-code")))
@@ -227,7 +246,7 @@ func TestBrowser(t *testing.T) {
 	do(t, tablet, chromedp.Navigate(h.url+"/"))
 	see(t, tablet, "h1", "Sign in")
 	screenshot(t, tablet, "sign-in")
-	do(t, tablet, chromedp.Click(chromedp.CSS(`a[href="/pair"]`)))
+	click(t, tablet, `a[href="/pair"]`)
 	see(t, tablet, "h1", "Pair this tablet")
 	screenshot(t, tablet, "pair")
 	fill(t, tablet, "code", code, "name", "Hall")

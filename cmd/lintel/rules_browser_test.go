@@ -52,22 +52,22 @@ func TestRulesInBrowser(t *testing.T) {
 	}
 	see(t, wide, "#hint", "tapping its first corner")
 	whole(t, wide, "masks-open-1280")
-	do(t, wide, chromedp.Click(chromedp.CSS("#masks > button")))
+	click(t, wide, "#masks > button")
 	see(t, wide, "#hint", "not closed yet")
 	clickDrawing(t, wide, image.Pt(1, 1))
 	see(t, wide, "#outlines", "Mask 1, 4 corners")
 	for _, at := range []image.Point{{70, 10}, {95, 10}, {95, 30}} {
 		clickDrawing(t, wide, at)
 	}
-	do(t, wide, chromedp.Click(chromedp.CSS("#close")))
+	click(t, wide, "#close")
 	see(t, wide, "#outlines", "Mask 2, 3 corners")
 	do(t, wide, chromedp.Click(chromedp.CSS("#undo"))) // open again
-	do(t, wide, chromedp.Click(chromedp.CSS("#close")))
-	do(t, wide, chromedp.Click(chromedp.CSS("#outlines li:nth-child(2) button")))
+	click(t, wide, "#close")
+	click(t, wide, "#outlines li:nth-child(2) button")
 	see(t, wide, "#outlines", "^Mask 1, 4 corners\\s+Remove$")
-	do(t, wide, chromedp.Click(chromedp.CSS("#undo")))
+	click(t, wide, "#undo")
 	see(t, wide, "#outlines", "Mask 2, 3 corners")
-	do(t, wide, chromedp.Click(chromedp.CSS("#masks > button")))
+	click(t, wide, "#masks > button")
 	see(t, wide, ".message", "masks are saved")
 	whole(t, wide, "masks-saved-1280")
 	do(t, narrow, chromedp.Navigate(h.url+"/rules/masks/front"))
@@ -78,9 +78,9 @@ func TestRulesInBrowser(t *testing.T) {
 	whole(t, narrow, "masks-empty-400")
 
 	// Earlier stills, after a second thought.
-	do(t, wide, chromedp.Click(chromedp.CSS("details:not(#masks details) summary")))
+	click(t, wide, "details:not(#masks details) summary")
 	whole(t, wide, "masks-earlier-1280")
-	do(t, wide, chromedp.Click(chromedp.CSS(`form[action="/rules/masks/front/earlier"] button`)))
+	click(t, wide, `form[action="/rules/masks/front/earlier"] button`)
 	see(t, wide, "#progress", "laid on|Making|is over")
 	do(t, wide, chromedp.Poll[bool](`fetch("/api/v1/bells/front/masks/earlier").then(a => a.json()).then(s => s.state === "done")`))
 	both("/rules/masks/front", "masks-laid", "#progress", "laid on 6 stills kept earlier")
@@ -88,33 +88,33 @@ func TestRulesInBrowser(t *testing.T) {
 	both("/rules", "rules", "main", "72 hours.*A claim.*2 masks")
 	do(t, wide, chromedp.Navigate(h.url+"/rules"))
 	do(t, wide, chromedp.SetValue(chromedp.CSS(`input[name="stranger.stills"]`), "24"))
-	do(t, wide, chromedp.Click(chromedp.CSS(`button[name="add"]`)))
+	click(t, wide, `button[name="add"]`)
 	see(t, wide, ".quiet-time", "Quiet time 1")
 	do(t, wide, chromedp.SetValue(chromedp.CSS(`input[name="stranger.findings"]`), "1"))
 	do(t, wide, chromedp.SendKeys(chromedp.CSS(`input[name="zone"]`), "Nowhere\r")) // as if by the form's main button
 	see(t, wide, ".message", "Quiet time 1: this rule can't be followed.*tick the days")
 	whole(t, wide, "rules-bad-1280")
-	do(t, wide, chromedp.Click(chromedp.CSS(`input[name="quiet.0.day"][value="6"]`)))
+	click(t, wide, `input[name="quiet.0.day"][value="6"]`)
 	do(t, wide, chromedp.SetValue(chromedp.CSS(`input[name="zone"]`), "Europe/Lisbon"))
 	do(t, wide, chromedp.Clear(chromedp.CSS(`input[name="stranger.findings"]`)))
-	do(t, wide, chromedp.Click(chromedp.CSS(`section:last-of-type > button`)))
+	click(t, wide, `section:last-of-type > button`)
 	see(t, wide, "main", "Strangers: 2 visits would be deleted whole.*24 hours instead of 72 hours: shorter")
 	whole(t, wide, "rules-preview-1280")
 	do(t, narrow, chromedp.Navigate(h.url+"/rules"))
 	do(t, narrow, chromedp.SetValue(chromedp.CSS(`input[name="stranger.stills"]`), "24"))
-	do(t, narrow, chromedp.Click(chromedp.CSS(`section:last-of-type > button`)))
+	click(t, narrow, `section:last-of-type > button`)
 	see(t, narrow, "main", "Strangers: 2 visits would be deleted whole")
 	whole(t, narrow, "rules-preview-400")
-	do(t, wide, chromedp.Click(chromedp.CSS(`form[action="/rules/save"] button`)))
+	click(t, wide, `form[action="/rules/save"] button`)
 	see(t, wide, "main", "The rules are saved.*Strangers: stills and findings go after 24 hours.*Nothing is kept on Saturdays from 22:00 until 06:00 the next day")
-	do(t, wide, chromedp.Click(chromedp.CSS(`form[action$="/end"] button`)))
+	click(t, wide, `form[action$="/end"] button`)
 	see(t, wide, "main", "No visit is held")
 	whole(t, wide, "rules-saved-1280")
 
 	both("/upkeep", "upkeep", "main", "Visits.*Stills.*Free.*never a backup")
 	both("/upkeep/trail", "trail", ".trail", "Morgan Vale ended the hold.*Morgan Vale changed the rules.*the bell front")
 	do(t, wide, chromedp.Navigate(h.url+"/upkeep/trail"))
-	do(t, wide, chromedp.Click(chromedp.CSS(`form[action="/upkeep/trail/check"] button`)))
+	click(t, wide, `form[action="/upkeep/trail/check"] button`)
 	see(t, wide, ".message", "is intact: [0-9]+ entries")
 	whole(t, wide, "trail-checked-1280")
 }
@@ -186,7 +186,8 @@ func clickDrawing(t *testing.T, browser context.Context, at image.Point) {
 func whole(t *testing.T, browser context.Context, name string) {
 	t.Helper()
 	small := do(t, browser, chromedp.Evaluate[[]string](`[...document.querySelectorAll("a, button, summary, select, textarea, input:not([type=hidden])")]
-		.filter(e => e.checkVisibility()).filter(e => { const r = e.getBoundingClientRect(); return r.width < 48 || r.height < 48 }).map(e => e.outerHTML)`))
+		.filter(e => e.checkVisibility()).map(e => e.matches("[type=radio], [type=checkbox]") ? e.closest("label") ?? e : e) // a label takes touches too
+		.filter(e => { const r = e.getBoundingClientRect(); return r.width < 48 || r.height < 48 }).map(e => e.outerHTML)`))
 	if len(small) > 0 {
 		t.Errorf("%s: too small to touch: %s", name, strings.Join(small, "\n"))
 	}
