@@ -3,6 +3,7 @@ module lintel
 go 1.26.0
 
 require (
+	filippo.io/age v1.3.2
 	github.com/Kagami/go-face v0.0.0-20210630145111-0c14797b4d0e
 	github.com/alecthomas/kong v1.17.0
 	github.com/alexedwards/argon2id v1.0.0
@@ -19,7 +20,6 @@ require (
 )
 
 require (
-	filippo.io/age v1.3.2 // indirect
 	filippo.io/hpke v0.4.0 // indirect
 	github.com/BurntSushi/toml v1.4.1-0.20240526193622-a339e1f7089c // indirect
 	github.com/chromedp/cdproto v0.159.0 // indirect
