@@ -43,7 +43,7 @@ func TestBookInBrowser(t *testing.T) {
 	see(t, narrow, "main", "The neighbour asks who rang")
 	whole(t, narrow, "visit-held-400")
 	click(t, wide, `form[action$="/release"] button`)
-	see(t, wide, "main", "strangers are kept 72 hours")
+	see(t, wide, "#hold", "Hold the visit")
 	click(t, wide, `a[href$="/erase"]`)
 	see(t, wide, "h1", "Erase")
 	whole(t, wide, "visit-erase-1280")

@@ -149,23 +149,10 @@ func do[T any](t *testing.T, browser context.Context, step chromedp.Action[T]) T
 	return v
 }
 
-// click clicks on what a selector finds. A page that has only just come may not
-// be known to the browser's debugger yet, which then looks on the one before;
-// so it tries again.
+// click clicks on what a selector finds, once it is there.
 func click(t *testing.T, browser context.Context, selector string) {
 	t.Helper()
-	for range 10 {
-		limited, cancel := context.WithTimeout(browser, 3*time.Second)
-		_, err := chromedp.Run(limited, chromedp.Click(chromedp.CSS(selector)))
-		cancel()
-		if err == nil {
-			return
-		}
-		if !errors.Is(err, context.DeadlineExceeded) {
-			t.Fatalf("clicking on %s: %v", selector, err)
-		}
-	}
-	t.Fatalf("there is no %s to click on:\n%s", selector, body(browser))
+	do(t, browser, chromedp.Click(chromedp.CSS(selector)))
 }
 
 // body is what the page holds, for the report of a failure.
