@@ -28,6 +28,9 @@ const same = 0.6
 
 func open(t *testing.T) *face.Finder {
 	t.Helper()
+	if race {
+		t.Skip("SKIPPED: too slow with the race detector; runs without")
+	}
 	f, err := face.Open(doorstep.NeedModels(t))
 	if err != nil {
 		t.Fatal(err)
