@@ -33,6 +33,8 @@ test: build
 	@$(GO) test -race ./...
 	@echo "measuring error rates, what is found and what is not any more, on all photographs, which the race detector is too slow for"
 	@$(GO) test ./cmd/lintel ./pipeline/face ./pipeline/redact/recognise
+	@echo "killing a busy process 50 times, at random moments"
+	@$(GO) test ./store -run 'TestKill$$'
 
 build: libraries
 	@echo "building build/lintel; the face library is built the first time, about two minutes"
