@@ -4,13 +4,16 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
+	"image"
 	"io"
 	"os"
+	"strings"
 
 	"lintel/models"
 	"lintel/pipeline/face"
 	"lintel/pipeline/intake"
 	"lintel/pipeline/match"
+	"lintel/pipeline/quality"
 	"lintel/store"
 )
 
@@ -21,22 +24,38 @@ type enrolCmd struct {
 	JSON bool `name:"json" help:"Print JSON."`
 }
 
-// minEnrolWidth is the width in pixels under which a face makes no reference:
-// error rates grow tenfold between 32 and 24 pixels, and a reference counts in
-// every comparison to come.
-const minEnrolWidth = 80
-
 var (
-	errNoFace    = errors.New("no face found; choose a photograph that shows it from the front, in good light")
-	errFaces     = errors.New("several faces; cut out the person's")
-	errSmallFace = errors.New("the face is too small; choose a photograph that shows it larger")
+	errNoFace = errors.New("no face found; choose a photograph that shows it from the front, in good light")
+	errFaces  = errors.New("several faces; cut out the person's")
 )
 
 // An enrolled file is one that became a reference, or why it did not.
 type enrolled struct {
-	File      string `json:"file"`
-	FaceWidth int    `json:"face_width,omitempty"`
-	Error     string `json:"error,omitempty"`
+	File      string    `json:"file"`
+	FaceWidth int       `json:"face_width,omitempty"`
+	Quality   *measured `json:"quality,omitempty"` // missing without the one face
+	Error     string    `json:"error,omitempty"`
+}
+
+// A measured face is what package quality says of it.
+type measured struct {
+	store.Quality
+	Level      string   `json:"en_62676_4_level"`
+	Score      float64  `json:"score"`
+	Complaints []string `json:"complaints"` // codes, the worst first
+}
+
+// A poorPicture is why a photograph makes no reference: a reference counts in
+// every comparison to come.
+type poorPicture []quality.Complaint
+
+// Error says everything that is wrong, and what to do about the worst.
+func (p poorPicture) Error() string {
+	var says []string
+	for _, c := range p {
+		says = append(says, c.Says)
+	}
+	return strings.Join(append(says, p[0].Do), " ")
 }
 
 func (c *enrolCmd) Run(g *globals) error {
@@ -66,7 +85,7 @@ func (c *enrolCmd) Run(g *globals) error {
 	refused := 0
 	for _, file := range c.Files {
 		r := enrolled{File: file}
-		if r.FaceWidth, err = enrolFile(g, a, finder, person.ID, file); err != nil {
+		if err := enrolFile(g, a, finder, person.ID, &r); err != nil {
 			r.Error = err.Error()
 			refused++
 		}
@@ -74,53 +93,74 @@ func (c *enrolCmd) Run(g *globals) error {
 	}
 	err = g.print(c.JSON, results, func(w io.Writer) {
 		for _, r := range results {
-			if r.Error != "" {
-				fmt.Fprintf(w, "%s: not enrolled: %s\n", r.File, r.Error)
-			} else {
-				fmt.Fprintf(w, "%s: enrolled, the face is %d pixels wide\n", r.File, r.FaceWidth)
-			}
+			r.print(w)
 		}
 	})
+	if err == nil && !c.JSON {
+		err = printDoubles(g, g.stdout, a, person)
+	}
 	if err == nil && refused > 0 {
 		err = fmt.Errorf("%d of %d photographs were not enrolled", refused, len(c.Files))
 	}
 	return err
 }
 
-// enrolFile makes a reference of the one face in a file, and returns its width.
-func enrolFile(g *globals, a *store.Archive, finder *face.Finder, person, file string) (width int, err error) {
-	f, hash, err := onlyFace(g, finder, file)
+// print tells what became of a file, and what was measured.
+func (r enrolled) print(w io.Writer) {
+	if r.Error != "" {
+		fmt.Fprintf(w, "%s: not enrolled: %s\n", r.File, r.Error)
+	} else {
+		fmt.Fprintf(w, "%s: enrolled\n", r.File)
+	}
+	if m := r.Quality; m != nil {
+		fmt.Fprintf(w, "    quality %.2f of 1; the face is %d pixels wide, %.0f pixels per metre (fit to %s), sharpness %.3f, luma %.0f of 255, "+
+			"contrast %.3f, %.0f %% clipped, turned by %.0f and tilted by %.0f degrees\n",
+			m.Score, m.FaceWidth, m.PixelsPerMetre, m.Level, m.Sharpness, m.Luma, m.Contrast, 100*m.Clipped, m.Yaw, m.Roll)
+	}
+}
+
+// enrolFile makes a reference of the one face in r's file, and fills r in. The
+// error is a poorPicture if there is something wrong with it.
+func enrolFile(g *globals, a *store.Archive, finder *face.Finder, person string, r *enrolled) error {
+	still, f, hash, err := onlyFace(g, finder, r.File)
 	if err != nil {
-		return 0, err
+		return err
 	}
-	if f.Width() < minEnrolWidth {
-		return f.Width(), fmt.Errorf("%w (%d pixels, at least %d)", errSmallFace, f.Width(), minEnrolWidth)
+	q := quality.Measure(still, f)
+	score, complaints := quality.Judge(q)
+	r.FaceWidth, r.Quality = f.Width(), &measured{q, quality.LevelOf(q).String(), score, []string{}}
+	for _, c := range complaints {
+		r.Quality.Complaints = append(r.Quality.Complaints, c.Code)
 	}
-	return f.Width(), a.AddReference(g.ctx, store.Reference{
-		Person: person, Descriptor: f.Descriptor, FaceWidth: f.Width(), SourceSHA256: hash,
+	if len(complaints) > 0 {
+		return poorPicture(complaints)
+	}
+	return a.AddReference(g.ctx, store.Reference{
+		Person: person, Descriptor: f.Descriptor, FaceWidth: f.Width(), Quality: score, SourceSHA256: hash,
 	})
 }
 
-// onlyFace returns the one face in a file, with the SHA-256 of the file.
-func onlyFace(g *globals, finder *face.Finder, file string) (f store.Face, hash [32]byte, err error) {
+// onlyFace returns a file's picture and the one face in it, with the SHA-256 of
+// the file.
+func onlyFace(g *globals, finder *face.Finder, file string) (still image.Image, f store.Face, hash [32]byte, err error) {
 	data, err := os.ReadFile(file)
 	if err != nil {
-		return f, hash, fmt.Errorf("reading a photograph: %w", err)
+		return nil, f, hash, fmt.Errorf("reading a photograph: %w", err)
 	}
-	still, err := intake.Clean(data)
+	clean, err := intake.Clean(data)
 	if err != nil {
-		return f, hash, err
+		return nil, f, hash, err
 	}
-	faces, err := finder.Find(g.ctx, still.Image)
+	faces, err := finder.Find(g.ctx, clean.Image)
 	switch {
 	case err != nil:
-		return f, hash, err
+		return nil, f, hash, err
 	case len(faces) == 0:
-		return f, hash, errNoFace
+		return nil, f, hash, errNoFace
 	case len(faces) > 1:
-		return f, hash, fmt.Errorf("%w (%d of them)", errFaces, len(faces))
+		return nil, f, hash, fmt.Errorf("%w (%d of them)", errFaces, len(faces))
 	}
-	return faces[0], sha256.Sum256(data), nil
+	return clean.Image, faces[0], sha256.Sum256(data), nil
 }
 
 func (g *globals) openFinder() (*face.Finder, error) {
@@ -151,7 +191,7 @@ func (c *compareCmd) Run(g *globals) error {
 	defer finder.Close()
 	var descriptors [2]store.Descriptor
 	for i, file := range []string{c.A, c.B} {
-		f, _, err := onlyFace(g, finder, file)
+		_, f, _, err := onlyFace(g, finder, file)
 		if err != nil {
 			return fmt.Errorf("%s: %w", file, err)
 		}

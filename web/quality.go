@@ -1,0 +1,43 @@
+package web
+
+import (
+	"lintel/pipeline/quality"
+	"lintel/store"
+)
+
+// A qualityJSON is what was measured of a face, and what that is worth.
+type qualityJSON struct {
+	store.Quality
+	Score      float64         `json:"score"`
+	Poor       bool            `json:"poor"`
+	Complaints []complaintJSON `json:"complaints"`
+}
+
+type complaintJSON struct {
+	Code string `json:"code"`
+	Says string `json:"says"`
+}
+
+// newQualityJSON returns nil where nothing was measured, or it went with the still.
+func newQualityJSON(q *store.Quality) *qualityJSON {
+	if q == nil {
+		return nil
+	}
+	score, complaints := quality.Judge(*q)
+	j := &qualityJSON{*q, score, quality.Poor(*q), []complaintJSON{}}
+	for _, c := range complaints {
+		j.Complaints = append(j.Complaints, complaintJSON{c.Code, c.Says})
+	}
+	return j
+}
+
+// worstOf says in a sentence what is most wrong with a face; "" for nothing.
+func worstOf(q *store.Quality) string {
+	if q == nil {
+		return ""
+	}
+	if _, complaints := quality.Judge(*q); len(complaints) > 0 {
+		return complaints[0].Says
+	}
+	return ""
+}
