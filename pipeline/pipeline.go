@@ -6,21 +6,25 @@
 // moment loses no work, and the next start takes up what is left. What goes
 // out are findings, recorded in the store.
 //
-// The order of the steps is in the function examine. Each step is a package of
-// its own below this one.
+// The order of the steps is in the functions examine and judge. The faces of a
+// ring's frames are judged together, so a later frame may change what was found
+// on an earlier one. Each step is a package of its own below this one.
 package pipeline
 
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"image"
 	"image/jpeg"
 	"log/slog"
+	"slices"
 	"sync"
 	"time"
 
 	"lintel/pipeline/match"
+	"lintel/pipeline/quality"
 	"lintel/store"
 )
 
@@ -35,7 +39,9 @@ type Archive interface {
 	PendingStills(ctx context.Context, limit int) ([]store.Still, error)
 	BeginExamination(ctx context.Context, still string) error
 	ReadStill(ctx context.Context, visit string, frame int) ([]byte, error)
-	Gallery(ctx context.Context) ([]store.Reference, error)
+	Visit(ctx context.Context, id string) (store.Visit, error)
+	Rematch(ctx context.Context, visit string, faces []store.Face) error
+	match.Source
 	Record(ctx context.Context, still string, state store.StillState, faces []store.Face) error
 	Watch() (changed <-chan struct{}, stop func())
 }
@@ -51,12 +57,18 @@ type Pipeline struct {
 	log     *slog.Logger
 	open    func() (Finder, error)
 	workers int
+	gallery *match.Current
+
+	// judging is held from when the other frames of a ring are read until what
+	// follows is recorded, lest two frames that are examined at once miss each
+	// other.
+	judging sync.Mutex
 }
 
 // New returns a pipeline that runs that many workers. Each opens a Finder of
 // its own.
 func New(archive Archive, log *slog.Logger, open func() (Finder, error), workers int) *Pipeline {
-	return &Pipeline{archive, log, open, workers}
+	return &Pipeline{archive: archive, log: log, open: open, workers: workers, gallery: match.NewCurrent(archive)}
 }
 
 // Run examines stills as they come, until the context is done, and returns
@@ -161,21 +173,78 @@ func (p *Pipeline) process(ctx context.Context, finder Finder, still store.Still
 		log.Error("examining a still", "err", err)
 		return
 	}
-	data, gallery, err := p.prepare(ctx, still)
+	data, err := p.archive.ReadStill(ctx, still.Visit, still.Frame)
 	if err != nil {
 		// The store's trouble, not the still's: it stays pending.
 		log.Error("preparing an examination", "err", err)
 		return
 	}
 	began := time.Now()
-	faces, err := examine(ctx, finder, data, gallery)
+	faces, err := examine(ctx, finder, data)
 	if err != nil {
 		log.Error("examining a still", "err", err)
 		p.record(ctx, log, still, store.Failed, nil)
 		return
 	}
 	log.Info("examined a still", "faces", len(faces), "took", time.Since(began).Round(time.Millisecond))
+	p.judging.Lock()
+	defer p.judging.Unlock()
+	if err := p.judge(ctx, still, faces); err != nil {
+		log.Error("identifying faces", "err", err) // the store's trouble again
+		return
+	}
 	p.record(ctx, log, still, store.Done, faces)
+}
+
+// judge says whose the faces of a still are, together with those of the ring's
+// other frames that were examined, and records what changes for those. The
+// still's own are not recorded yet: should that fail, it is examined again, and
+// the same comes of it.
+func (p *Pipeline) judge(ctx context.Context, still store.Still, faces []store.Face) error {
+	if len(faces) == 0 {
+		return nil
+	}
+	gallery, err := p.gallery.Gallery(ctx)
+	if err != nil {
+		return err
+	}
+	visit, err := p.archive.Visit(ctx, still.Visit)
+	if errors.Is(err, store.ErrNotFound) {
+		return nil // erased meanwhile
+	}
+	if err != nil {
+		return err
+	}
+	frames := [][]store.Face{faces}
+	for _, s := range visit.Stills {
+		if s.ID != still.ID && s.State == store.Done {
+			frames = append(frames, slices.Clone(s.Faces))
+		}
+	}
+	var before []*store.Match
+	others := frames[1:]
+	for _, f := range slices.Concat(others...) {
+		before = append(before, f.Match)
+	}
+	gallery.IdentifyRing(frames)
+	var changed []store.Face
+	for i, f := range slices.Concat(others...) {
+		if !sameMatch(f.Match, before[i]) {
+			changed = append(changed, f)
+		}
+	}
+	return p.archive.Rematch(ctx, still.Visit, changed)
+}
+
+// sameMatch reports whether two matches say the same; names aside, which only
+// the store fills in.
+func sameMatch(a, b *store.Match) bool {
+	if a == nil || b == nil {
+		return a == b
+	}
+	one, other := *a, *b
+	one.Name, other.Name = "", ""
+	return one == other
 }
 
 func (p *Pipeline) record(ctx context.Context, log *slog.Logger, still store.Still, state store.StillState, faces []store.Face) {
@@ -184,17 +253,9 @@ func (p *Pipeline) record(ctx context.Context, log *slog.Logger, still store.Sti
 	}
 }
 
-// prepare reads what an examination needs.
-func (p *Pipeline) prepare(ctx context.Context, still store.Still) (data []byte, gallery []store.Reference, err error) {
-	if data, err = p.archive.ReadStill(ctx, still.Visit, still.Frame); err != nil {
-		return nil, nil, err
-	}
-	gallery, err = p.archive.Gallery(ctx)
-	return data, gallery, err
-}
-
-// examine takes a still through the steps: decode, find faces, match each.
-func examine(ctx context.Context, finder Finder, data []byte, gallery []store.Reference) ([]store.Face, error) {
+// examine takes a still through the steps that need nothing else: decode, find
+// faces, measure how well each can be judged.
+func examine(ctx context.Context, finder Finder, data []byte) ([]store.Face, error) {
 	img, err := jpeg.Decode(bytes.NewReader(data))
 	if err != nil {
 		return nil, fmt.Errorf("decoding: %w", err)
@@ -204,7 +265,8 @@ func examine(ctx context.Context, finder Finder, data []byte, gallery []store.Re
 		return nil, err
 	}
 	for i := range faces {
-		faces[i].Match = match.Identify(&faces[i].Descriptor, gallery)
+		measured := quality.Measure(img, faces[i])
+		faces[i].Quality = &measured
 	}
 	return faces, nil
 }

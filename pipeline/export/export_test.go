@@ -106,7 +106,7 @@ func still(t testing.TB, c color.Color, at ...image.Rectangle) []byte {
 var red = color.RGBA{220, 30, 40, 255}
 
 func face(box image.Rectangle, person string) store.Face {
-	f := store.Face{Box: box, Landmarks: []store.Point{{X: float64(box.Min.X) + 3.5, Y: 70}}}
+	f := store.Face{Box: box, Landmarks: []store.Point{{X: float64(box.Min.X) + 3.5, Y: 70}}, Quality: &store.Quality{FaceWidth: box.Dx(), Sharpness: .25}}
 	for i := range f.Descriptor {
 		f.Descriptor[i] = float32(i)/1000 + float32(box.Min.X)
 	}
@@ -211,7 +211,7 @@ func furnish(t *testing.T) *house {
 	h.must(err)
 	for _, p := range []store.Person{h.ada, h.bo} {
 		h.must(h.RecordConsent(ctx, p.ID, store.Consent{GivenBy: p.Name, GivenAt: h.now.Add(-time.Hour), Scope: "Recognising my face at the door; Bo Lark told me how."}))
-		r := store.Reference{Person: p.ID, FaceWidth: 211, SourceSHA256: [32]byte{1}, Descriptor: face(adasFace, "").Descriptor}
+		r := store.Reference{Person: p.ID, FaceWidth: 211, Quality: .75, SourceSHA256: [32]byte{1}, Descriptor: face(adasFace, "").Descriptor}
 		h.must(h.AddReference(ctx, r))
 	}
 

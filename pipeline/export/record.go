@@ -40,6 +40,7 @@ type consentRecord struct {
 type referenceRecord struct {
 	AddedAt    time.Time `json:"added_at" says:"when it was enrolled"`
 	FaceWidth  int       `json:"face_width_px" says:"width of your face on the picture it was computed from, in pixels; the picture itself is not kept"`
+	Quality    float64   `json:"quality" says:"how well that picture can be judged, 0 to 1; 0 if it was not measured"`
 	Descriptor []float32 `json:"descriptor" says:"128 numbers that describe your face, without a unit: biometric data"`
 }
 
@@ -85,16 +86,34 @@ type stillRecord struct {
 }
 
 type faceRecord struct {
-	X             int           `json:"x_px" says:"left edge of the face, in pixels from the still's left edge"`
-	Y             int           `json:"y_px" says:"upper edge of the face, in pixels from the still's upper edge"`
-	Width         int           `json:"width_px" says:"pixels"`
-	Height        int           `json:"height_px" says:"pixels"`
-	Landmarks     []store.Point `json:"landmarks_px" says:"two corners of each eye and the base of the nose, in pixels"`
-	Band          string        `json:"band" says:"how sure the match is: strong, fair or weak (fpir of at most 1e-4, 1e-3, 1e-2)"`
-	Distance      float64       `json:"distance" says:"Euclidean distance from your nearest reference, without a unit; smaller is more alike"`
-	FPIR          float64       `json:"fpir" says:"false positive identification rate: the part of strangers who would look this much like somebody enrolled, 0 to 1"`
-	Descriptor    []float32     `json:"descriptor" says:"128 numbers that describe this face; null once the still is gone"`
-	PartlyBlurred bool          `json:"partly_blurred" says:"whether the blur of a face beside yours covers a part of it"`
+	X             int            `json:"x_px" says:"left edge of the face, in pixels from the still's left edge"`
+	Y             int            `json:"y_px" says:"upper edge of the face, in pixels from the still's upper edge"`
+	Width         int            `json:"width_px" says:"pixels"`
+	Height        int            `json:"height_px" says:"pixels"`
+	Landmarks     []store.Point  `json:"landmarks_px" says:"two corners of each eye and the base of the nose, in pixels"`
+	Band          string         `json:"band" says:"how sure the match is: strong, fair or weak (fpir of at most 1e-4, 1e-3, 1e-2)"`
+	Distance      float64        `json:"distance" says:"Euclidean distance from your references, all together, without a unit; smaller is more alike"`
+	Probability   float64        `json:"probability" says:"that it is you, 0 to 1, by how often somebody enrolled rings; 0 if it was not worked out"`
+	Frames        int            `json:"frames" says:"how many stills of the ring it was judged by, 0 if that is not known"`
+	FPIR          float64        `json:"fpir" says:"false positive identification rate: the part of strangers who would look this much like somebody enrolled, 0 to 1"`
+	Descriptor    []float32      `json:"descriptor" says:"128 numbers that describe this face; null once the still is gone"`
+	Quality       *qualityRecord `json:"quality" says:"how well this face can be judged, on the still as it was examined; null if it was not measured, and once the still is gone"`
+	PartlyBlurred bool           `json:"partly_blurred" says:"whether the blur of a face beside yours covers a part of it"`
+}
+
+// A qualityRecord has the fields of a store.Quality.
+type qualityRecord struct {
+	FaceWidth      int     `json:"face_width_px" says:"width of the face, in pixels"`
+	EyeDistance    float64 `json:"eye_distance_px" says:"between the centres of the eyes, in pixels; 0 if they could not be made out, and then nothing below was measured"`
+	PixelsPerMetre float64 `json:"pixels_per_metre" says:"how many pixels make a metre at the face, if your eyes are 63 mm apart"`
+	Sharpness      float64 `json:"sharpness" says:"how much fine detail there is, without a unit: variance of the Laplacian over that of the brightness"`
+	Luma           float64 `json:"luma" says:"mean brightness of the face, 0 (black) to 255 (white)"`
+	Clipped        float64 `json:"clipped_share" says:"how much of the face is nearly black or white, 0 to 1"`
+	Contrast       float64 `json:"contrast" says:"standard deviation of the brightness over 255, 0 to 0.5"`
+	Yaw            float64 `json:"yaw_deg" says:"how far the face is turned aside, in degrees, to the right of the picture where above 0"`
+	Roll           float64 `json:"roll_deg" says:"how far it is tilted, in degrees, clockwise where above 0"`
+	Occlusion      float64 `json:"occlusion_hint" says:"a weak hint that a part of it is covered, 0 to 1"`
+	Cut            float64 `json:"cut_share" says:"how much of it lies beyond the still's border, 0 to 1"`
 }
 
 type entryRecord struct {
@@ -183,7 +202,7 @@ func (e *Export) document(sum Summary) document {
 		d.Consents = append(d.Consents, consentRecord{c.GivenBy, c.GivenAt, e.others.without(c.Scope), c.RecordedAt, c.WithdrawnAt})
 	}
 	for _, r := range e.references {
-		d.References = append(d.References, referenceRecord{r.AddedAt, r.FaceWidth, r.Descriptor[:]})
+		d.References = append(d.References, referenceRecord{r.AddedAt, r.FaceWidth, r.Quality, r.Descriptor[:]})
 	}
 	return d
 }

@@ -170,10 +170,14 @@ func (e *Export) isOwn(f store.Face) bool { return f.Match != nil && f.Match.Per
 func faceOf(f store.Face) faceRecord {
 	r := faceRecord{
 		X: f.Box.Min.X, Y: f.Box.Min.Y, Width: f.Box.Dx(), Height: f.Box.Dy(), Landmarks: append([]store.Point{}, f.Landmarks...),
-		Band: f.Match.Band, Distance: f.Match.Distance, FPIR: f.Match.FPIR,
+		Band: f.Match.Band, Distance: f.Match.Distance, FPIR: f.Match.FPIR, Probability: f.Match.Probability, Frames: f.Match.Frames,
 	}
 	if f.Descriptor != (store.Descriptor{}) {
 		r.Descriptor = f.Descriptor[:]
+	}
+	if f.Quality != nil {
+		q := qualityRecord(*f.Quality)
+		r.Quality = &q
 	}
 	return r
 }

@@ -1,23 +1,47 @@
 // Package match says who a face probably is.
 //
-// What comes in is a face's descriptor and the gallery: all enrolled
-// descriptors with their persons. What goes out is the nearest person, the
-// distance, and how sure that is: the false positive identification rate at
-// the gallery's present size, and its band.
+// What comes in is a face's descriptor, or those of one face on several frames
+// of a ring, and the [Gallery]: all enrolled references with their persons.
+// What goes out is the nearest person, the distance, and how sure that is: the
+// false positive identification rate at the gallery's present size, its band,
+// and a probability. The terms are those of ISO/IEC 19795-1.
+//
+// # From references to a person
+//
+// A person is as far from a face as all their references say together, not
+// only the nearest: the weighted power mean of the distances d, with weights w
+// by the references' quality and an exponent of -8,
+//
+//	(sum of w·d^-8 / sum of w)^(-1/8)
+//
+// It leans to the nearest reference, since somebody may be enrolled with and
+// without glasses, but one poor reference that happens to be near does not
+// decide. Several frames of one face count by the mean of the person's
+// distance on each, weighted by the frames' quality. Two faces of a ring are
+// taken for one person where their descriptors are nearer than [SameFace].
 //
 // # From a distance to a band
 //
-// A distance alone says little, and less the larger the gallery is: with more
-// references to be compared with, a stranger is more likely to be near one of
-// them by chance. So a distance is turned into the false match rate (FMR) of
-// one comparison, by a table of measured rates, and that into the false
-// positive identification rate (FPIR) of a search through N references,
+// A distance alone says little, and less the larger the gallery is. A [Curve]
+// turns it into the false match rate (FMR) of one comparison; below what was
+// ever observed, by a fitted tail ([Fit] says how). Then comes the false
+// positive identification rate (FPIR) of a search through the gallery,
 //
-//	FPIR = 1 - (1 - FMR)^N
+//	FPIR = 1 - (1 - FMR)^M
 //
-// which takes the comparisons for independent; see ISO/IEC 19795-1 for the
-// terms. References of one person are alike, so the true rate is lower, and
-// the band errs towards doubt.
+// where M is the effective number of references: see [Size.Effective]. Its
+// band follows. The rates are estimates with an interval, [Curve.Interval],
+// and they are of portraits taken in one session; twins, years and a stranger
+// who means to look like somebody are not in them. MEASUREMENTS.md beside this
+// file has the figures.
+//
+// # To a probability
+//
+// The curve's likelihood ratio and a prior, how often a known person rings,
+// make a probability for each person: see [Curve.Posterior].
+//
+// Once a household has said of enough faces that they are strangers, the curve
+// follows them too: see [Curve.Adapt].
 package match
 
 import (
@@ -43,39 +67,77 @@ var bands = []struct {
 	fpir float64
 }{{Strong, 1e-4}, {Fair, 1e-3}, {Weak, 1e-2}}
 
-// MaxDistance is where no match is named any more, whatever the table says.
-// It is below dlib's default of 0.60, at which 1 stranger in 115 passed for
+// MaxDistance is where no match is named any more, whatever the curve says.
+// It is below dlib's default of 0.60, at which 1 stranger in 175 passed for
 // somebody.
 const MaxDistance = 0.58
 
-// rates is the table: the FMR that was measured at a distance, with 204 stills
-// of 102 adults and the 5-point predictor (20 604 impostor comparisons; 1 of
-// them at 0.45, so that rate is uncertain by a factor of several).
-var rates = [2]struct{ distance, fmr float64 }{
-	{0.45, 5e-5},
-	{0.60, 8.8e-3},
-}
-
 // FMR returns the false match rate of one comparison at a threshold of that
-// distance: the table's rates, with a straight line through their logarithms
-// between and beyond them, and never more than 1.
-func FMR(distance float64) float64 {
-	a, b := rates[0], rates[1]
-	slope := math.Log(b.fmr/a.fmr) / (b.distance - a.distance)
-	return min(1, a.fmr*math.Exp(slope*(distance-a.distance)))
-}
+// distance, by the shipped curve.
+func FMR(distance float64) float64 { return Shipped().FMR(distance) }
 
 // FPIR returns the false positive identification rate of a search through n
-// references at a threshold of that distance.
-func FPIR(distance float64, n int) float64 {
-	// Log1p and Expm1 keep what 1 - (1-x)^n loses where x is small.
-	return -math.Expm1(float64(n) * math.Log1p(-FMR(distance)))
+// references, each of another person, at a threshold of that distance, by the
+// shipped curve. A [Gallery] knows its own.
+func FPIR(distance float64, n int) float64 { return Shipped().FPIR(distance, Size{n, n}) }
+
+// BandOf returns the band of a match at that distance in a gallery of n
+// references, each of another person, by the shipped curve.
+func BandOf(distance float64, n int) Band { return Shipped().BandOf(distance, Size{n, n}) }
+
+// A Size is how large a gallery is: N references of P persons.
+type Size struct{ References, Persons int }
+
+// alike is how the effective number of a person's references grows with their
+// number: as its power. It is 0 where they are all as one, and 1 where each is
+// as good as another person's. By the fused distance a stranger is hardly nearer
+// to somebody with several references than with one, in what was measured
+// (MEASUREMENTS.md); 0.35 leaves room for doubt.
+const alike = 0.35
+
+// Effective returns the effective number of references, with which a search
+// errs as often as through so many persons with one reference each:
+//
+//	P·(N/P)^0.35
+//
+// References of one person are alike, and their distances are fused, so each
+// further one adds less. It grows with N and with P, and lies between P and N.
+func (s Size) Effective() float64 {
+	if s.Persons <= 0 {
+		return 0
+	}
+	each := max(1, float64(s.References)/float64(s.Persons))
+	return float64(s.Persons) * math.Pow(each, alike)
 }
 
-// BandOf returns the band of a match at that distance in a gallery of n.
-func BandOf(distance float64, n int) Band {
-	if n > 0 && distance < MaxDistance {
-		fpir := FPIR(distance, n)
+// FPIR returns the false positive identification rate of a search through a
+// gallery at a threshold of that distance: how often a stranger would be given
+// a name. It takes persons for independent, which errs towards doubt.
+func (c *Curve) FPIR(distance float64, size Size) float64 {
+	return identification(c.FMR(distance), size)
+}
+
+// FPIRInterval returns the ends of the 95 % interval of that rate, by those of
+// the false match rate.
+func (c *Curve) FPIRInterval(distance float64, size Size) (low, high float64) {
+	low, high = c.Interval(distance)
+	return identification(low, size), identification(high, size)
+}
+
+// identification turns the FMR of a comparison into the FPIR of a search.
+func identification(fmr float64, size Size) float64 {
+	effective := size.Effective()
+	if effective == 0 {
+		return 0 // nobody can be named
+	}
+	// Log1p and Expm1 keep what 1 - (1-x)^n loses where x is small.
+	return -math.Expm1(effective * math.Log1p(-fmr))
+}
+
+// BandOf returns the band of a match at that distance.
+func (c *Curve) BandOf(distance float64, size Size) Band {
+	if size.Persons > 0 && distance < MaxDistance {
+		fpir := c.FPIR(distance, size)
 		for _, b := range bands {
 			if fpir <= b.fpir {
 				return b.band
@@ -83,6 +145,27 @@ func BandOf(distance float64, n int) Band {
 		}
 	}
 	return None
+}
+
+// Threshold returns the largest distance at which the FPIR is at most fpir,
+// which is above 0 and below 1, and a name is still given: at most
+// [MaxDistance]. It is 0 where there is none, and for an empty gallery.
+func (c *Curve) Threshold(fpir float64, size Size) float64 {
+	effective := size.Effective()
+	if effective == 0 {
+		return 0
+	}
+	return min(MaxDistance, c.DistanceAt(-math.Expm1(math.Log1p(-fpir)/effective)))
+}
+
+// Limit returns the band's largest FPIR; 1 for None.
+func (b Band) Limit() float64 {
+	for _, one := range bands {
+		if one.band == b {
+			return one.fpir
+		}
+	}
+	return 1
 }
 
 // Distance returns the Euclidean distance between two descriptors: 0 for the
@@ -94,23 +177,6 @@ func Distance(a, b *store.Descriptor) float64 {
 		sum += d * d
 	}
 	return math.Sqrt(sum)
-}
-
-// Identify returns the person whose nearest reference is nearest, or nil
-// where even that is too far to name anybody.
-func Identify(face *store.Descriptor, gallery []store.Reference) *store.Match {
-	best := store.Match{Distance: math.Inf(1)}
-	for i := range gallery {
-		if d := Distance(face, &gallery[i].Descriptor); d < best.Distance {
-			best.Person, best.Distance = gallery[i].Person, d
-		}
-	}
-	band := BandOf(best.Distance, len(gallery))
-	if band == None {
-		return nil
-	}
-	best.FPIR, best.Band = FPIR(best.Distance, len(gallery)), string(band)
-	return &best
 }
 
 // Odds says an FPIR as people do: "about 1 stranger in 2 500", two figures of

@@ -1,0 +1,151 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"math"
+)
+
+// ErrBadPrior says that a prior can't be one, and why.
+var ErrBadPrior = errors.New("how often a ring is somebody enrolled lies between 1 % and 99 %")
+
+// The names of the settings.
+const (
+	priorSetting     = "prior"
+	strangersSetting = "strangers"
+)
+
+// Prior returns how often a ring is somebody enrolled, as the household said,
+// from 0.01 to 0.99; 0 where it said nothing.
+func (a *Archive) Prior(ctx context.Context) (prior float64, err error) {
+	_, err = a.setting(ctx, a.read, priorSetting, &prior)
+	return prior, err
+}
+
+// SetPrior keeps how often a ring is somebody enrolled, from 0.01 to 0.99. The
+// error is ErrBadPrior. What was found before stays as it was.
+func (a *Archive) SetPrior(ctx context.Context, prior float64) error {
+	if !(prior >= 0.01 && prior <= 0.99) {
+		return fmt.Errorf("%w, not %v", ErrBadPrior, prior)
+	}
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		if err := a.set(ctx, tx, priorSetting, prior); err != nil {
+			return err
+		}
+		return a.note(ctx, tx, "changed", "prior")
+	})
+	if err != nil {
+		return spaceError(err)
+	}
+	a.signal()
+	return nil
+}
+
+// StrangerDistances are how far faces that the household called strangers were
+// from its persons. They are counts, and so stay when the faces go.
+type StrangerDistances struct {
+	Strangers int `json:"strangers"` // faces
+	// Counts says how many distances there are by hundredth, rounded up:
+	// Counts[40] those above 0.39 and up to 0.40.
+	Counts []int `json:"counts"`
+}
+
+// Comparisons returns how many distances there are.
+func (s StrangerDistances) Comparisons() (n int) {
+	for _, count := range s.Counts {
+		n += count
+	}
+	return n
+}
+
+// farthest is the last hundredth that is counted by itself; what is farther
+// counts as if it were there.
+const farthest = 150
+
+// with returns the counts with one stranger more.
+func (s StrangerDistances) with(distances []float64) StrangerDistances {
+	more := StrangerDistances{s.Strangers + 1, make([]int, farthest+1)}
+	copy(more.Counts, s.Counts)
+	for _, d := range distances {
+		more.Counts[int(math.Ceil(min(max(100*d-1e-9, 0), farthest)))]++
+	}
+	return more
+}
+
+// StrangerDistances returns the counts.
+func (a *Archive) StrangerDistances(ctx context.Context) (s StrangerDistances, err error) {
+	_, err = a.setting(ctx, a.read, strangersSetting, &s)
+	return s, err
+}
+
+// CountStranger counts how far a face was from each person, once a resident has
+// said that it is a stranger's. Whom nobody vouched for must not be counted:
+// somebody enrolled whom no reference fits would spoil the rates at the very
+// distances where he or she is missed.
+func (a *Archive) CountStranger(ctx context.Context, distances []float64) error {
+	err := a.update(ctx, func(tx *sql.Tx) error { return a.countStranger(ctx, tx, distances) })
+	if err != nil {
+		return spaceError(err)
+	}
+	return nil
+}
+
+func (a *Archive) countStranger(ctx context.Context, tx *sql.Tx, distances []float64) error {
+	var s StrangerDistances
+	if _, err := a.setting(ctx, tx, strangersSetting, &s); err != nil {
+		return err
+	}
+	return a.set(ctx, tx, strangersSetting, s.with(distances))
+}
+
+// GalleryRevision returns a number that grows with every change of the gallery,
+// of a consent, of the prior and of the counted strangers, whichever process made
+// it: the database counts by itself.
+func (a *Archive) GalleryRevision(ctx context.Context) (n int64, err error) {
+	err = a.read.QueryRowContext(ctx, `SELECT value FROM counters WHERE name = 'gallery'`).Scan(&n)
+	if err != nil {
+		return 0, fmt.Errorf("reading the gallery's revision: %w", err)
+	}
+	return n, nil
+}
+
+// Rematch keeps the matches of faces of a visit as they are now judged, in
+// place of those found when each was examined. Faces that are gone stay gone,
+// one that somebody answered for keeps what was found when they did,
+// and a person erased meanwhile makes a stranger.
+func (a *Archive) Rematch(ctx context.Context, visit string, faces []Face) error {
+	if len(faces) == 0 {
+		return nil
+	}
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		for _, f := range faces {
+			var m Match
+			if f.Match != nil {
+				m = *f.Match
+			}
+			_, err := tx.ExecContext(ctx, `
+				UPDATE faces SET (person, distance, fpir, band, probability, frames) = (
+					SELECT p.id, iif(p.id IS NULL, NULL, ?2), iif(p.id IS NULL, NULL, ?3), iif(p.id IS NULL, NULL, ?4),
+						iif(p.id IS NULL, NULL, nullif(?5, 0)), iif(p.id IS NULL, NULL, nullif(?6, 0))
+					FROM (SELECT 1) LEFT JOIN persons p ON p.id = ?7 AND p.id NOT IN (SELECT person FROM erasing))
+				WHERE id = ?1 AND still IN (SELECT id FROM stills WHERE visit = ?8) AND id NOT IN (SELECT face FROM checks)`,
+				f.id, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames, m.Person, visit)
+			if err != nil {
+				return err
+			}
+		}
+		var there int
+		err := tx.QueryRowContext(ctx, `SELECT count(*) FROM visits WHERE id = ?`, visit).Scan(&there)
+		if err != nil || there == 0 {
+			return err
+		}
+		return a.settle(ctx, tx, visit)
+	})
+	if err != nil {
+		return fmt.Errorf("keeping how a ring was judged: %w", spaceError(err))
+	}
+	a.signal()
+	return nil
+}
