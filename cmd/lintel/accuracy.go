@@ -12,7 +12,6 @@ import (
 	"runtime"
 	"slices"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -25,15 +24,20 @@ import (
 )
 
 type accuracyCmd struct {
-	Dir  string `arg:"" help:"A folder with a folder of photographs (.jpg, .jpeg, .png) for each person." type:"path"`
-	JSON bool   `name:"json" help:"Print JSON."`
+	Dir    string `arg:"" help:"A folder with a folder of photographs (.jpg, .jpeg, .png) for each person." type:"path"`
+	Groups string `help:"A CSV file that says which group each person is of, to report on each group besides." placeholder:"FILE.csv" type:"path"`
+	JSON   bool   `name:"json" help:"Print JSON."`
 }
 
 func (c *accuracyCmd) Help() string {
 	return `The largest face of each photograph is compared with that of each other: with the person's own (genuine
 comparisons) and with everybody else's (impostor comparisons). Two faces match when their distance is at most the
 threshold. The error rates are those of ISO/IEC 19795-1, with Clopper-Pearson intervals at 95 %. A photograph on which
-no face is found, or that can't be read, takes part in no comparison; it is named, and counted as not detected.`
+no face is found, or that can't be read, takes part in no comparison; it is named, and counted as not detected.
+
+A file of groups begins with the line "identity,group", and has a line for each person: the folder's name, a comma and
+the group. There may be more columns of groups, such as "identity,age,beard". The rates of a group are those of its
+persons among themselves.`
 }
 
 // The thresholds that error rates are reported at.
@@ -64,6 +68,9 @@ type accuracy struct {
 	// faces, while as many are looked at as there are cores.
 	MsPerImageP50 float64 `json:"ms_per_image_p50"`
 
+	// Groups is there if groups were asked for.
+	Groups []groupAccuracy `json:"groups,omitempty"`
+
 	comparisons match.Comparisons
 }
 
@@ -80,6 +87,12 @@ func (c *accuracyCmd) Run(g *globals) error {
 	if err != nil {
 		return err
 	}
+	var groupings []grouping
+	if c.Groups != "" { // before the long run
+		if groupings, err = groupsFor(c.Groups, pictures); err != nil {
+			return err
+		}
+	}
 	if err := g.describe(pictures); err != nil {
 		return err
 	}
@@ -92,6 +105,7 @@ func (c *accuracyCmd) Run(g *globals) error {
 	if err != nil {
 		return err
 	}
+	result.Groups = byGroup(groupings, pictures)
 	return g.print(c.JSON, result, result.write)
 }
 
@@ -217,18 +231,21 @@ func (p *picture) describe(ctx context.Context, finder *face.Finder) {
 	}
 }
 
-// accuracyOf compares all pictures with each other.
-func accuracyOf(pictures []picture) (*accuracy, error) {
-	a := &accuracy{Images: len(pictures)}
-	var genuine, impostor, took []float64
+// A trial is what comparing pictures came to.
+type trial struct {
+	identities, notDetected int
+	comparisons             match.Comparisons
+}
+
+// compareAll compares all pictures with each other.
+func compareAll(pictures []picture) trial {
+	var t trial
+	var genuine, impostor []float64
 	persons := make(map[string]bool)
 	for i, p := range pictures {
 		persons[p.person] = true
-		if p.took > 0 {
-			took = append(took, milliseconds(p.took))
-		}
 		if p.err != nil {
-			a.NotDetected++
+			t.notDetected++
 			continue
 		}
 		for _, q := range pictures[:i] {
@@ -243,19 +260,38 @@ func accuracyOf(pictures []picture) (*accuracy, error) {
 			}
 		}
 	}
-	a.Identities, a.Genuine, a.Impostor = len(persons), len(genuine), len(impostor)
+	t.identities, t.comparisons = len(persons), match.NewComparisons(genuine, impostor)
+	return t
+}
+
+// accuracyOf reports on the comparisons of all pictures.
+func accuracyOf(pictures []picture) (*accuracy, error) {
+	t := compareAll(pictures)
+	a := &accuracy{Identities: t.identities, Images: len(pictures), NotDetected: t.notDetected,
+		Genuine: t.comparisons.Genuine(), Impostor: t.comparisons.Impostor(), comparisons: t.comparisons}
 	if a.Genuine == 0 || a.Impostor == 0 {
 		return nil, fmt.Errorf("%w: on %d of %d photographs, which makes %d genuine and %d impostor comparisons",
 			errNoComparisons, a.Images-a.NotDetected, a.Images, a.Genuine, a.Impostor)
 	}
-	a.comparisons = match.NewComparisons(genuine, impostor)
 	a.EER = a.comparisons.EER()
 	a.ThresholdAtFMR1e4 = a.comparisons.ThresholdAt(nearNoFMR)
-	for _, t := range accuracyThresholds {
-		a.At = append(a.At, a.at(t))
+	for _, threshold := range accuracyThresholds {
+		a.At = append(a.At, a.at(threshold))
 	}
-	a.MsPerImageP50 = quantileOf(took, 0.5)
+	a.MsPerImageP50 = medianTook(pictures)
 	return a, nil
+}
+
+// medianTook is the median time that pictures took, in milliseconds, of those
+// that were looked at.
+func medianTook(pictures []picture) float64 {
+	var took []float64
+	for _, p := range pictures {
+		if p.took > 0 {
+			took = append(took, milliseconds(p.took))
+		}
+	}
+	return quantileOf(took, 0.5)
 }
 
 func (a *accuracy) at(threshold float64) accuracyAt {
@@ -272,15 +308,12 @@ func (a *accuracy) write(w io.Writer) {
 		a.Identities, a.Images, a.NotDetected, match.Rate{Errors: a.NotDetected, N: a.Images})
 	fmt.Fprintf(w, "%d genuine and %d impostor comparisons; %.0f ms a photograph, with all cores busy.\n\n",
 		a.Genuine, a.Impostor, a.MsPerImageP50)
-	table := tabwriter.NewWriter(w, 0, 0, 3, ' ', 0)
-	fmt.Fprintln(table, "threshold\tfalse matches\t95 % interval\tfalse non-matches\t95 % interval")
-	for _, t := range accuracyThresholds {
-		fmr, fnmr := a.comparisons.FMR(t), a.comparisons.FNMR(t)
-		fmt.Fprintf(table, "%.2f\t%v\t%s\t%v\t%s\n", t, fmr, fmr.IntervalString(), fnmr, fnmr.IntervalString())
-	}
-	table.Flush()
+	writeRates(w, a.comparisons)
 	fmt.Fprintln(w)
 	a.writeSummary(w)
+	if len(a.Groups) > 0 {
+		writeGroups(w, a.Groups)
+	}
 }
 
 func (a *accuracy) writeSummary(w io.Writer) {

@@ -71,15 +71,15 @@ func cut(still image.Image, part image.Rectangle) image.Image {
 	return imaging.Crop(still, part)
 }
 
-// encode returns the crop as go-face takes it: JPEG of three components, even
-// where the still is grey.
-func (c crop) encode() ([]byte, error) {
+// encode makes what go-face takes of the crop: JPEG of three components, even
+// where the still is grey. It lies in the buffer, whatever was there before.
+func (c crop) encode(b *bytes.Buffer) ([]byte, error) {
 	var img image.Image = c.img
 	if c.img.Opaque() { // then this is the same picture, and encoded in half the time
 		img = &image.RGBA{Pix: c.img.Pix, Stride: c.img.Stride, Rect: c.img.Rect}
 	}
-	var b bytes.Buffer
-	err := jpeg.Encode(&b, img, &jpeg.Options{Quality: 97})
+	b.Reset()
+	err := jpeg.Encode(b, img, &jpeg.Options{Quality: 97})
 	return b.Bytes(), err
 }
 

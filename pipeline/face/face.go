@@ -27,6 +27,7 @@
 package face
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"errors"
@@ -37,8 +38,6 @@ import (
 	"slices"
 
 	goface "github.com/Kagami/go-face"
-	pigo "github.com/esimov/pigo/core"
-
 	"lintel/store"
 )
 
@@ -46,14 +45,17 @@ import (
 var ErrModels = errors.New("loading the face models")
 
 // A Finder finds faces. It is for one goroutine at a time, since dlib's
-// networks keep state; make one for each worker. It holds about 40 MB.
+// networks keep state; make one for each worker. It holds about 40 MB, most of
+// them the networks, and uses the memory that a still takes for the next one.
 type Finder struct {
-	detector detector
-	cascade  *pigo.Pigo
+	detector     detector
+	here, beside *scanner // for the goroutine of Find, and for the one beside
+	planes       planes
+	encoded      bytes.Buffer // the crop that the detector looks at
 }
 
 // A detector finds and describes the faces on a JPEG picture, as a
-// goface.Recognizer does.
+// goface.Recognizer does. It does not keep the picture.
 type detector interface {
 	Recognize(jpeg []byte) ([]goface.Face, error)
 	Close()
@@ -66,7 +68,7 @@ func Open(models string) (*Finder, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrModels, err)
 	}
-	cascade, err := unpack(raw)
+	cascade, err := parseCascade(raw)
 	if err != nil {
 		return nil, fmt.Errorf("%w: facefinder: %w", ErrModels, err)
 	}
@@ -74,17 +76,7 @@ func Open(models string) (*Finder, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrModels, err)
 	}
-	return &Finder{recognizer, cascade}, nil
-}
-
-// unpack reads a cascade. pigo goes by the lengths in a broken file and panics.
-func unpack(raw []byte) (cascade *pigo.Pigo, err error) {
-	defer func() {
-		if r := recover(); r != nil {
-			err = fmt.Errorf("not a cascade: %v", r)
-		}
-	}()
-	return pigo.NewPigo().Unpack(raw)
+	return &Finder{detector: recognizer, here: newScanner(cascade), beside: newScanner(cascade)}, nil
 }
 
 // Close frees the models.
@@ -104,21 +96,20 @@ func (f *Finder) Close() error {
 // The error is the context's if that ended. Find runs two goroutines at the
 // most and waits for both in any case.
 func (f *Finder) Find(ctx context.Context, still image.Image) ([]store.Face, error) {
-	fine := reducedLuma(still, maxPlane)
-	coarse := fine.halved().widened(coarseMargin)
-	fine = fine.widened(fineMargin)
+	f.planes.of(still)
+	fine, coarse := f.planes.fine, f.planes.coarse
 	var found []store.Face
 	var err error
 	if fine.factor > 1 {
-		beside := f.searchBeside(
-			func() []place { return f.likely(fine, f.search(fine, smallFirst)) },
-			func() []place { return f.likely(coarse, f.search(coarse, largeSecond)) })
-		found, err = f.confirm(ctx, still, nil, f.likely(coarse, f.search(coarse, largeFirst)))
+		beside := searchBeside(
+			func() []place { return f.beside.likely(fine, f.beside.search(fine, smallFirst)) },
+			func() []place { return f.beside.likely(coarse, f.beside.search(coarse, largeSecond)) })
+		found, err = f.confirm(ctx, still, nil, f.here.likely(coarse, f.here.search(coarse, largeFirst)))
 		found, err = f.confirmAll(ctx, still, found, err, beside)
 	}
 	if err == nil && len(found) == 0 {
-		beside := f.searchBeside(func() []place { return f.search(fine, smallClose) })
-		found, err = f.confirm(ctx, still, nil, append(f.search(coarse, largeClose), f.search(fine, mediumClose)...))
+		beside := searchBeside(func() []place { return f.beside.search(fine, smallClose) })
+		found, err = f.confirm(ctx, still, nil, append(f.here.search(coarse, largeClose), f.here.search(fine, mediumClose)...))
 		found, err = f.confirmAll(ctx, still, found, err, beside)
 	}
 	if err != nil {
@@ -130,7 +121,7 @@ func (f *Finder) Find(ctx context.Context, still image.Image) ([]store.Face, err
 
 // searchBeside runs searches one after the other in a goroutine. Its owner
 // drains the channel, which is closed after the last of them.
-func (f *Finder) searchBeside(searches ...func() []place) <-chan []place {
+func searchBeside(searches ...func() []place) <-chan []place {
 	results := make(chan []place, len(searches))
 	go func() {
 		defer close(results)
@@ -178,7 +169,7 @@ func (f *Finder) confirm(ctx context.Context, still image.Image, found []store.F
 // look asks the detector about one place.
 func (f *Finder) look(still image.Image, p place) ([]store.Face, error) {
 	c := cropAround(still, p)
-	raw, err := c.encode()
+	raw, err := c.encode(&f.encoded)
 	if err != nil {
 		return nil, fmt.Errorf("encoding a crop: %w", err)
 	}

@@ -14,6 +14,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"runtime"
 	"slices"
 	"strings"
 	"sync"
@@ -213,8 +214,9 @@ func TestBoxRatio(t *testing.T) {
 	var ratios []float64
 	for _, p := range labelled(t) {
 		still := example(t, p.File)
-		fine := reducedLuma(still, maxPlane)
-		places := append(f.search(fine.halved(), largeClose), append(f.search(fine, mediumClose), f.search(fine, smallClose)...)...)
+		f.planes.of(still)
+		places := slices.Concat(f.here.search(f.planes.halved, largeClose),
+			f.here.search(f.planes.reduced, mediumClose), f.here.search(f.planes.reduced, smallClose))
 		for _, b := range p.Boxes {
 			var at place // the likeliest there
 			for _, p := range places {
@@ -339,6 +341,41 @@ func drawAt(dst, src *image.NRGBA, x, y int) {
 	}
 }
 
+// What Find allocates, beyond the memory that it owns, is for the crops: a
+// picture of at most maxCrop a side and another as high as the part of the
+// still that it was drawn from, four bytes a pixel, and what little the rest
+// takes.
+func TestAllocation(t *testing.T) {
+	f := open(t)
+	overheard := listen(f)
+	p := painter(t, f, 1, 1)
+	for _, width := range []int{0, 40, 140, 500} {
+		raw, _ := p.paint(t, width, 0)
+		still, err := jpeg.Decode(bytes.NewReader(raw))
+		if err != nil {
+			t.Fatal(err)
+		}
+		overheard.crops = nil
+		find(t, f, still) // takes up the memory that the next use again
+		crops := len(overheard.crops)
+		const times = 5
+		var before, after runtime.MemStats
+		overheard.deaf = true
+		runtime.ReadMemStats(&before)
+		for range times {
+			find(t, f, still)
+		}
+		runtime.ReadMemStats(&after)
+		overheard.deaf = false
+		got := (after.TotalAlloc - before.TotalAlloc) / times
+		bound := uint64(100<<10 + crops*4*maxCrop*(maxCrop+doorstep.Height))
+		t.Logf("a face of %d pixels: %d crops, %d kB", width, crops, got>>10)
+		if got > bound {
+			t.Errorf("a face of %d pixels: %d bytes for %d crops, more than %d", width, got, crops, bound)
+		}
+	}
+}
+
 func TestContext(t *testing.T) {
 	f := open(t)
 	ctx, cancel := context.WithCancel(t.Context())
@@ -357,7 +394,7 @@ func TestContext(t *testing.T) {
 	if _, err := f.Find(ctx, doorstep.Plain(color.Gray{90})); !errors.Is(err, context.Canceled) {
 		t.Errorf("a still with nothing to look at: error %v", err)
 	}
-	f.cascade = nil // what still searched now would panic, and the race detector see it
+	f.here, f.beside = nil, nil // what still searched now would panic, and the race detector see it
 }
 
 func TestDetectorFails(t *testing.T) {
@@ -368,7 +405,7 @@ func TestDetectorFails(t *testing.T) {
 	if !errors.Is(err, broken) || faces != nil {
 		t.Errorf("%d faces, error %v", len(faces), err)
 	}
-	f.cascade = nil
+	f.here, f.beside = nil, nil
 }
 
 func TestOpenWithoutModels(t *testing.T) {
@@ -434,6 +471,7 @@ func TestFindersBeside(t *testing.T) {
 type eavesdropper struct {
 	detector
 	crops  [][]byte
+	deaf   bool   // crops are not noted
 	before func() // called before go-face is, if not nil
 	err    error  // returned instead of go-face's answer, if not nil
 }
@@ -446,7 +484,9 @@ func listen(f *Finder) *eavesdropper {
 }
 
 func (e *eavesdropper) Recognize(crop []byte) ([]goface.Face, error) {
-	e.crops = append(e.crops, crop)
+	if !e.deaf {
+		e.crops = append(e.crops, slices.Clone(crop))
+	}
 	if e.before != nil {
 		e.before()
 	}

@@ -1,9 +1,9 @@
 package face
 
 import (
-	"bytes"
 	"image"
 	"image/color"
+	"slices"
 )
 
 // A plane is a grey picture, reduced from a still by a whole factor.
@@ -14,14 +14,35 @@ type plane struct {
 	margin int // how many pixels around the still were added, see widened
 }
 
-// reducedLuma averages the still's luma over squares, so that neither side of
+// planes are what a still is searched on. They own the memory of their pixels,
+// at most 1.4 MB, and the next still uses it again.
+type planes struct {
+	reduced, halved plane // the still's luma, and that reduced once more
+	fine, coarse    plane // both, widened
+}
+
+// of draws a still's planes.
+func (p *planes) of(still image.Image) {
+	p.reduced.reduce(still, maxPlane)
+	p.halved.halve(p.reduced)
+	p.fine.widen(p.reduced, fineMargin)
+	p.coarse.widen(p.halved, coarseMargin)
+}
+
+// resize makes a plane of other sides, with whatever pixels.
+func (p *plane) resize(w, h int) {
+	p.w, p.h = w, h
+	p.pix = slices.Grow(p.pix[:0], w*h)[:w*h]
+}
+
+// reduce averages the still's luma over squares, so that neither side of
 // the plane is longer than longest. What is left over at the right and lower
 // border is dropped, so that a still narrower than a square makes an empty plane.
-func reducedLuma(still image.Image, longest int) plane {
+func (p *plane) reduce(still image.Image, longest int) {
 	b := still.Bounds()
 	k := max(1, (max(b.Dx(), b.Dy())+longest-1)/longest)
-	p := plane{w: b.Dx() / k, h: b.Dy() / k, factor: k}
-	p.pix = make([]uint8, p.w*p.h)
+	p.resize(b.Dx()/k, b.Dy()/k)
+	p.factor, p.margin = k, 0
 	row := lumaRows(still)
 	sums := make([]uint32, p.w)
 	for y := range p.h {
@@ -29,11 +50,17 @@ func reducedLuma(still image.Image, longest int) plane {
 		for dy := range k {
 			addRuns(sums, row(y*k+dy), k)
 		}
+		to := p.pix[y*p.w:][:len(sums)]
+		if k == 2 { // the usual still; a division by a constant is none
+			for x, s := range sums {
+				to[x] = uint8(s / 4)
+			}
+			continue
+		}
 		for x, s := range sums {
-			p.pix[y*p.w+x] = uint8(s / uint32(k*k))
+			to[x] = uint8(s / uint32(k*k))
 		}
 	}
-	return p
 }
 
 // addRuns adds each run of k values to one sum.
@@ -71,27 +98,28 @@ func lumaRows(still image.Image) func(y int) []uint8 {
 	}
 }
 
-// halved reduces a plane once more.
-func (p plane) halved() plane {
-	half := reducedLuma(&image.Gray{Pix: p.pix, Stride: p.w, Rect: image.Rect(0, 0, p.w, p.h)}, max(1, (max(p.w, p.h)+1)/2))
-	half.factor *= p.factor
-	return half
+// halve reduces another plane once more.
+func (p *plane) halve(of plane) {
+	p.reduce(&image.Gray{Pix: of.pix, Stride: of.w, Rect: image.Rect(0, 0, of.w, of.h)}, max(1, (max(of.w, of.h)+1)/2))
+	p.factor *= of.factor
 }
 
-// widened repeats the border's pixels outside it, so many times on each side:
+// widen repeats another plane's border outside it, so many times on each side:
 // the cascade wants whole squares, and those of faces near the border reach
-// beyond it.
-func (p plane) widened(margin int) plane {
-	if len(p.pix) == 0 {
-		return p
+// beyond it. An empty plane stays empty.
+func (p *plane) widen(of plane, margin int) {
+	p.factor, p.margin = of.factor, margin
+	if len(of.pix) == 0 {
+		p.resize(of.w, of.h)
+		return
 	}
-	wide := plane{w: p.w + 2*margin, h: p.h + 2*margin, factor: p.factor, margin: margin}
-	wide.pix = make([]uint8, 0, wide.w*wide.h)
-	for y := -margin; y < p.h+margin; y++ {
-		row := p.pix[min(max(y, 0), p.h-1)*p.w:][:p.w]
-		wide.pix = append(wide.pix, bytes.Repeat(row[:1], margin)...)
-		wide.pix = append(wide.pix, row...)
-		wide.pix = append(wide.pix, bytes.Repeat(row[p.w-1:], margin)...)
+	p.resize(of.w+2*margin, of.h+2*margin)
+	for y := range p.h {
+		from := of.pix[min(max(y-margin, 0), of.h-1)*of.w:][:of.w]
+		to := p.pix[y*p.w:][:p.w]
+		for i := range margin {
+			to[i], to[p.w-1-i] = from[0], from[of.w-1]
+		}
+		copy(to[margin:], from)
 	}
-	return wide
 }

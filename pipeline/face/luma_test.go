@@ -13,7 +13,8 @@ func TestReducedLuma(t *testing.T) {
 	grey := &image.Gray{Pix: photo.Y, Stride: photo.YStride, Rect: photo.Rect}
 	for _, k := range []int{1, 2, 3, 5} {
 		part := grey.SubImage(image.Rect(7, 9, 7+60*k, 9+40*k)).(*image.Gray)
-		got := reducedLuma(part, 60)
+		var got plane
+		got.reduce(part, 60)
 		if got.w != 60 || got.h != 40 || got.factor != k {
 			t.Fatalf("a plane of %dx%d, reduced by %d, want 60x40 and %d", got.w, got.h, got.factor, k)
 		}
@@ -27,6 +28,7 @@ func TestReducedLuma(t *testing.T) {
 }
 
 func TestPlaneSizes(t *testing.T) {
+	var p planes // of one still after the other
 	for _, test := range []struct {
 		w, h                     int // of the still
 		fineW, fineH, factor     int
@@ -40,8 +42,8 @@ func TestPlaneSizes(t *testing.T) {
 		{5000, 2, 714, 0, 7, 357, 0, 14},
 		{0, 0, 0, 0, 1, 0, 0, 1},
 	} {
-		fine := reducedLuma(image.NewGray(image.Rect(0, 0, test.w, test.h)), maxPlane)
-		coarse := fine.halved()
+		p.of(image.NewGray(image.Rect(0, 0, test.w, test.h)))
+		fine, coarse := p.reduced, p.halved
 		if fine.w != test.fineW || fine.h != test.fineH || fine.factor != test.factor {
 			t.Errorf("%dx%d: fine plane of %dx%d, reduced by %d", test.w, test.h, fine.w, fine.h, fine.factor)
 		}
@@ -52,7 +54,8 @@ func TestPlaneSizes(t *testing.T) {
 }
 
 func TestWidened(t *testing.T) {
-	got := plane{pix: []uint8{1, 2, 3, 4}, w: 2, h: 2, factor: 3}.widened(1)
+	got := plane{pix: []uint8("what was there before")}
+	got.widen(plane{pix: []uint8{1, 2, 3, 4}, w: 2, h: 2, factor: 3}, 1)
 	want := "\x01\x01\x02\x02" + "\x01\x01\x02\x02" + "\x03\x03\x04\x04" + "\x03\x03\x04\x04"
 	if string(got.pix) != want || got.w != 4 || got.h != 4 || got.factor != 3 || got.margin != 1 {
 		t.Errorf("got %+v", got)

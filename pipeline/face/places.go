@@ -72,26 +72,27 @@ const apart = 0.2
 const maxPlaces = 48
 
 // search returns the places a plane has faces at, the likeliest first.
-func (f *Finder) search(p plane, s search) []place {
+func (sc *scanner) search(p plane, s search) []place {
 	s.max = min(s.max, p.w, p.h) // no square is larger than the plane
 	if s.max < s.min {
 		return nil
 	}
 	var places []place
-	for _, d := range f.squares(p, image.Rect(0, 0, p.w, p.h), s, apart) {
+	for _, d := range sc.clusters(p, image.Rect(0, 0, p.w, p.h), s, apart) {
 		places = append(places, place{(d.Col - p.margin) * p.factor, (d.Row - p.margin) * p.factor, d.Scale * p.factor, d.Q})
 	}
 	slices.SortStableFunc(places, func(a, b place) int { return cmp.Compare(b.score, a.score) })
 	return places[:min(len(places), maxPlaces)]
 }
 
-// squares runs the cascade on a part of a plane, and makes one of the squares
+// clusters runs the cascade on a part of a plane, and makes one of the squares
 // that overlap by more than iou, an intersection over union.
-func (f *Finder) squares(p plane, part image.Rectangle, s search, iou float64) []pigo.Detection {
-	return f.cascade.ClusterDetections(f.cascade.RunCascade(pigo.CascadeParams{
-		MinSize: s.min, MaxSize: s.max, ShiftFactor: s.step, ScaleFactor: s.growth,
-		ImageParams: pigo.ImageParams{Pixels: p.pix[part.Min.Y*p.w+part.Min.X:], Rows: part.Dy(), Cols: part.Dx(), Dim: p.w},
-	}, 0), iou)
+func (sc *scanner) clusters(p plane, part image.Rectangle, s search, iou float64) []pigo.Detection {
+	if part.Empty() {
+		return nil
+	}
+	squares := sc.squares(p.pix[part.Min.Y*p.w+part.Min.X:], part.Dx(), part.Dy(), p.w, s)
+	return (*pigo.Pigo)(nil).ClusterDetections(squares, iou)
 }
 
 // Scores are sums over the windows of a cluster. A place of this score needs
@@ -103,11 +104,11 @@ const (
 
 // likely drops places that don't hold up when the cascade looks at them again,
 // in small steps: the detector takes ten times as long to say no.
-func (f *Finder) likely(p plane, places []place) []place {
+func (sc *scanner) likely(p plane, places []place) []place {
 	kept := places[:0]
 	for _, at := range places {
 		if at.score < sureScore {
-			at.score = f.again(p, at)
+			at.score = sc.again(p, at)
 		}
 		if at.score >= likelyScore {
 			kept = append(kept, at)
@@ -117,14 +118,14 @@ func (f *Finder) likely(p plane, places []place) []place {
 }
 
 // again is the best score of a dense search around a place.
-func (f *Finder) again(p plane, at place) float32 {
+func (sc *scanner) again(p plane, at place) float32 {
 	side := at.side / p.factor
 	r := side * 9 / 10
 	x, y := at.x/p.factor+p.margin, at.y/p.factor+p.margin
 	part := image.Rect(x-r, y-r, x+r, y+r).Intersect(image.Rect(0, 0, p.w, p.h))
 	dense := search{min: side * 3 / 4, max: min(side*4/3, part.Dx(), part.Dy()), step: 0.05, growth: 1.07}
 	best := float32(0)
-	for _, d := range f.squares(p, part, dense, 0.1) {
+	for _, d := range sc.clusters(p, part, dense, 0.1) {
 		best = max(best, d.Q)
 	}
 	return best

@@ -3,7 +3,8 @@
 package face
 
 const (
-	paintedStills    = 40
-	paintedPortraits = 20
-	wholeStills      = 20
+	paintedStills          = 40
+	paintedPortraits       = 20
+	wholeStills            = 20
+	photographsAgainstPigo = 3
 )
