@@ -1,0 +1,32 @@
+package main
+
+import (
+	"fmt"
+	"io"
+
+	"lintel/pipeline/group"
+	"lintel/pipeline/match"
+	"lintel/store"
+)
+
+// printDoubles says with whom a person is easily confused, by the distances
+// between their references; nothing if with nobody.
+func printDoubles(g *globals, w io.Writer, a *store.Archive, person store.Person) error {
+	references, err := a.Gallery(g.ctx)
+	if err != nil {
+		return err
+	}
+	gallery, err := match.NewCurrent(a).Gallery(g.ctx)
+	if err != nil {
+		return err
+	}
+	for _, d := range group.Confusable(references, gallery.BandOf)[person.ID] {
+		other, err := a.Person(g.ctx, d.Person)
+		if err != nil {
+			return err
+		}
+		fmt.Fprintf(w, "%s is easily confused with %s (%s): the likest of their references are at distance %.2f, a %s match.\n",
+			person.Name, other.Name, other.ID, d.Distance, d.Band)
+	}
+	return nil
+}

@@ -1,0 +1,122 @@
+package main
+
+import (
+	"fmt"
+	"image"
+	"os"
+	"path/filepath"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+
+	"lintel/store"
+	"lintel/store/seal"
+)
+
+// TestStrangersInBrowser makes a person of a stranger who rang three times. The
+// still is a drawing, the names are invented, and so are the descriptors.
+func TestStrangersInBrowser(t *testing.T) {
+	h := newHousehold(t)
+	newest := h.fillWithStrangers()
+	h.serve()
+	defer h.stop()
+	wide, narrow := newBrowser(t, 1280, 800), newBrowser(t, 400, 800)
+	do(t, wide, chromedp.Navigate(h.link))
+	fill(t, wide, "name", "Morgan Vale", "password", "a very quiet lantern", "again", "a very quiet lantern")
+	see(t, wide, "#visits", "A stranger")
+	do(t, narrow, chromedp.Navigate(h.url+"/sign-in"))
+	fill(t, narrow, "name", "Morgan Vale", "password", "a very quiet lantern")
+	see(t, narrow, "#visits", "A stranger")
+
+	for _, page := range []struct{ path, name, says string }{
+		{"/visits/" + newest, "visit-again", "This face rang three times (today|this week|since).*this visit"},
+		{"/people/strangers", "strangers", "This face rang three times.*This face rang twice"},
+	} {
+		do(t, wide, chromedp.Navigate(h.url+page.path))
+		see(t, wide, "main", page.says)
+		whole(t, wide, page.name+"-1280")
+		do(t, narrow, chromedp.Navigate(h.url+page.path))
+		see(t, narrow, "main", page.says)
+		whole(t, narrow, page.name+"-400")
+	}
+
+	click(t, wide, ".again a.button")
+	see(t, wide, "main", "biometric data.*enrolled already")
+	whole(t, wide, "stranger-1280")
+	click(t, narrow, ".again a.button")
+	see(t, narrow, "main", "biometric data")
+	whole(t, narrow, "stranger-400")
+
+	// A browser asks for what is missing; the server, for what it lets through.
+	do(t, wide, chromedp.SetValue(chromedp.CSS(`[name="given_at"]`), time.Now().Format(time.DateOnly)))
+	click(t, wide, `li:last-child [name="visit"]`)
+	do(t, wide, chromedp.SendKeys(chromedp.CSS(`[name="name"]`), "Ada Quill"))
+	do(t, wide, chromedp.SendKeys(chromedp.CSS(`[name="given_by"]`), " "))
+	click(t, wide, ".introduction button")
+	see(t, wide, ".message", "Nobody is enrolled without a consent: it must say who agreed.*A face is biometric data")
+	whole(t, wide, "stranger-refused-1280")
+	click(t, wide, `[name="name_visits"]`)
+	do(t, wide, chromedp.Clear(chromedp.CSS(`[name="given_by"]`)))
+	do(t, wide, chromedp.SendKeys(chromedp.CSS(`[name="given_by"]`), "Ada Quill"))
+	click(t, wide, ".introduction button")
+	see(t, wide, "main", "2 references enrolled. 2 visits named.*Given by Ada Quill on .*, to: Recognising my face")
+	see(t, wide, "#doubles", "Easily confused with.*Bo Tarn")
+	whole(t, wide, "stranger-known-1280")
+	do(t, narrow, chromedp.Navigate(h.url+"/visits/"+newest))
+	see(t, narrow, ".summary", "Ada Quill.*strong match")
+	do(t, narrow, chromedp.Navigate(h.url+"/people/strangers"))
+	see(t, narrow, "main", "^((?!three times).)*This face rang twice((?!three times).)*$")
+	whole(t, narrow, "strangers-after-400")
+}
+
+// fillWithStrangers has one stranger ring three times and another twice, and
+// returns the newest visit of the first; and Bo Tarn, who is like the first.
+func (h *household) fillWithStrangers() (newest string) {
+	t := h.t
+	drawing, err := os.ReadFile(filepath.Join("..", "..", "testdata", "doorstep.jpg"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	key := seal.NewKey()
+	if err := seal.WriteKey(h.key, key); err != nil {
+		t.Fatal(err)
+	}
+	a, err := store.Open(t.Context(), h.data, key, time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.Close()
+	if _, err := a.AddBell(t.Context(), "front"); err != nil {
+		t.Fatal(err)
+	}
+	at := func(place float32) (d store.Descriptor) {
+		d[0], d[1] = place, 1
+		return d
+	}
+	bo := store.Consent{GivenBy: "Bo Tarn", GivenAt: time.Now().Add(-time.Hour), Scope: "Being known at the door"}
+	if _, err := a.Introduce(t.Context(), "Bo Tarn", bo, []store.Reference{{Descriptor: at(0.48), FaceWidth: 120}}); err != nil {
+		t.Fatal(err)
+	}
+	for i, ring := range []struct {
+		hoursAgo int
+		place    float32
+	}{{60, -0.2}, {50, 3}, {26, -0.1}, {4, 3.1}, {2, 0}} {
+		id, _, err := a.Keep(t.Context(), store.NewStill{Bell: "front", Ring: fmt.Sprint(i), JPEG: append(slices.Clone(drawing), byte(i)), Width: 1280, Height: 1024,
+			ReceivedAt: time.Now().Add(-time.Duration(ring.hoursAgo) * time.Hour)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		v, err := a.Visit(t.Context(), id)
+		if err != nil {
+			t.Fatal(err)
+		}
+		face := store.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: at(ring.place)}
+		if err := a.Record(t.Context(), v.Stills[0].ID, store.Done, []store.Face{face}); err != nil {
+			t.Fatal(err)
+		}
+		newest = id
+	}
+	return newest
+}
