@@ -1,0 +1,44 @@
+package web
+
+import (
+	"net/http"
+	"net/url"
+	"testing"
+)
+
+func TestPrior(t *testing.T) {
+	h := newHouse(t)
+	in := h.session(h.resident("Odile"))
+	var p priorJSON
+	h.get("/api/v1/prior", in).is(http.StatusOK).into(&p)
+	if p.Prior != 0.5 {
+		t.Errorf("at first %v", p.Prior)
+	}
+	h.get("/rules", in).is(200).says(`name="percent" value="50"`)
+	h.post("/rules/prior", url.Values{"percent": {"12.5"}}, in).is(http.StatusSeeOther)
+	h.get("/api/v1/prior", in).is(http.StatusOK).into(&p)
+	if p.Prior != 0.125 {
+		t.Errorf("said 12.5 %%: %v", p.Prior)
+	}
+	h.get("/rules", in).is(200).says(`name="percent" value="12.5"`)
+	for _, bad := range []string{"", "0", "100", "-5", "many", "NaN", "1e9"} {
+		h.post("/rules/prior", url.Values{"percent": {bad}}, in, browser).is(http.StatusUnprocessableEntity).says("a percentage from 1 to 99")
+	}
+	h.ask("PUT", "/api/v1/prior", nil, in, sends(`{"prior":0.3}`)).is(http.StatusOK)
+	for _, bad := range []string{`{"prior":0}`, `{"prior":1}`, `{"prior":-1}`} {
+		h.ask("PUT", "/api/v1/prior", nil, in, sends(bad)).isProblem(http.StatusUnprocessableEntity, "bad-prior")
+	}
+	h.ask("PUT", "/api/v1/prior", nil, in, sends(`{}`)).isProblem(http.StatusUnprocessableEntity, "bad-prior")
+	h.get("/api/v1/prior", in).is(http.StatusOK).into(&p)
+	if p.Prior != 0.3 {
+		t.Errorf("after all that %v", p.Prior)
+	}
+}
+
+func TestPercent(t *testing.T) {
+	for p, want := range map[float64]string{0: "under 1 %", 0.009: "under 1 %", 0.01: "1 %", 0.5: "50 %", 0.98: "98 %", 0.991: "99.1 %", 0.9994: "99.9 %", 0.9996: "over 99.9 %", 1: "over 99.9 %"} {
+		if got := percent(p); got != want {
+			t.Errorf("%v: %q, want %q", p, got, want)
+		}
+	}
+}
