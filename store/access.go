@@ -53,7 +53,7 @@ type Enrolment struct {
 // compared with.
 func (a *Archive) Enrolments(ctx context.Context, person string) ([]Enrolment, error) {
 	rows, err := a.read.QueryContext(ctx, `
-		SELECT id, person, descriptor, face_width, added_at FROM gallery WHERE person = ? ORDER BY added_at, id`, person)
+		SELECT id, person, descriptor, face_width, coalesce(quality, 0), added_at FROM gallery WHERE person = ? ORDER BY added_at, id`, person)
 	if err != nil {
 		return nil, fmt.Errorf("reading references: %w", err)
 	}
@@ -61,7 +61,7 @@ func (a *Archive) Enrolments(ctx context.Context, person string) ([]Enrolment, e
 		var id string
 		var sealed []byte
 		var added sql.NullInt64
-		if err := rows.Scan(&id, &e.Person, &sealed, &e.FaceWidth, &added); err != nil {
+		if err := rows.Scan(&id, &e.Person, &sealed, &e.FaceWidth, &e.Quality, &added); err != nil {
 			return err
 		}
 		e.AddedAt = timeOf(added)

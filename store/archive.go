@@ -32,7 +32,8 @@
 //
 // Sizes, times, how many there are of what, which rows belong together and
 // what kind they are: that somebody without a name was matched, how surely, at
-// a time, and was looked at, held or erased by somebody without a name. No
+// a time, and was looked at, answered for, held or erased by somebody without a
+// name. No
 // picture, name, ring, face, descriptor, mask, rule or reason: those are sealed
 // under a master key that lies elsewhere (package seal), each bound to its row,
 // so that none can be put in another's place. Secrets, tokens and passwords are
@@ -406,17 +407,20 @@ func (a *Archive) update(ctx context.Context, f func(*sql.Tx) error) error {
 // change runs a statement and adds it to the audit trail. The error is none if
 // the statement touched no row; then nothing is added.
 func (a *Archive) change(ctx context.Context, action, subject string, none error, statement string, args ...any) error {
-	err := a.update(ctx, func(tx *sql.Tx) error {
-		res, err := tx.ExecContext(ctx, statement, args...)
-		if err != nil {
-			return err
-		}
-		if n, err := res.RowsAffected(); err != nil || n == 0 {
-			return errors.Join(err, none)
-		}
-		return a.note(ctx, tx, action, subject)
-	})
+	err := a.update(ctx, func(tx *sql.Tx) error { return a.changeIn(ctx, tx, action, subject, none, statement, args...) })
 	return spaceError(err)
+}
+
+// changeIn is change within a transaction.
+func (a *Archive) changeIn(ctx context.Context, tx *sql.Tx, action, subject string, none error, statement string, args ...any) error {
+	res, err := tx.ExecContext(ctx, statement, args...)
+	if err != nil {
+		return err
+	}
+	if n, err := res.RowsAffected(); err != nil || n == 0 {
+		return errors.Join(err, none)
+	}
+	return a.note(ctx, tx, action, subject)
 }
 
 // Watch returns a channel that receives after visits changed, and a function

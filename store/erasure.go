@@ -86,8 +86,8 @@ func (a *Archive) WouldErasePeriod(ctx context.Context, from, until time.Time) (
 // would erase with visits, and those that it would leave for their hold.
 func (a *Archive) WouldErasePerson(ctx context.Context, id string) (e Erased, err error) {
 	err = a.read.QueryRowContext(ctx, `
-		SELECT (SELECT count(*) FROM appearances WHERE person = ?1),
-			(SELECT count(*) FROM holds h JOIN appearances p ON p.visit = h.visit WHERE h.ends_at > ?2 AND p.person = ?1)`,
+		SELECT (SELECT count(*) FROM (`+visitsOf+`)),
+			(SELECT count(*) FROM holds h JOIN (`+visitsOf+`) p ON p.visit = h.visit WHERE h.ends_at > ?2)`,
 		id, micros(a.now())).Scan(&e.Visits, &e.Held)
 	if err != nil {
 		return e, fmt.Errorf("counting the visits of person %s: %w", id, err)
@@ -250,8 +250,8 @@ func (a *Archive) FinishErasures(ctx context.Context) error {
 func (a *Archive) finishErasure(ctx context.Context, person string, visits bool) (e Erased, err error) {
 	if visits {
 		e.Visits, err = a.eraseWhile(ctx, `
-			SELECT DISTINCT p.visit FROM appearances p WHERE p.person = ?
-				AND NOT EXISTS (SELECT 1 FROM holds h WHERE h.visit = p.visit AND h.ends_at > ?) LIMIT ?`,
+			SELECT p.visit FROM (`+visitsOf+`) p
+				WHERE NOT EXISTS (SELECT 1 FROM holds h WHERE h.visit = p.visit AND h.ends_at > ?2) LIMIT ?3`,
 			person, micros(a.now()), batch)
 		if err != nil {
 			return e, err
@@ -288,16 +288,26 @@ func (a *Archive) finishErasure(ctx context.Context, person string, visits bool)
 	return e, err
 }
 
+// visitsOf finds the visits that name the person ?1, by a finding or else by an
+// answer, each once. There may be very many, so it begins without finding all.
+const visitsOf = `SELECT visit FROM appearances WHERE person = ?1
+	UNION ALL SELECT DISTINCT s.visit FROM checks c JOIN faces f ON f.id = c.face JOIN stills s ON s.id = f.still
+		WHERE c.person = ?1 AND NOT EXISTS (SELECT 1 FROM appearances p WHERE p.visit = s.visit AND p.person = ?1)`
+
 // unname takes the person out of a batch of visits, and returns of how many.
 func (a *Archive) unname(ctx context.Context, tx *sql.Tx, person string) (visits int, err error) {
-	named, err := a.visitsIn(ctx, tx, `WHERE v.id IN (SELECT DISTINCT visit FROM appearances WHERE person = ? LIMIT ?)`, person, batch)
+	named, err := a.visitsIn(ctx, tx, `WHERE v.id IN (SELECT visit FROM (`+visitsOf+`) LIMIT ?2)`, person, batch)
 	if err != nil {
 		return 0, err
 	}
 	for _, v := range named {
+		answered, err := a.answeredOn(ctx, tx, v.ID)
+		if err != nil {
+			return 0, err
+		}
 		for _, s := range v.Stills {
 			for _, f := range s.Faces {
-				if f.Match == nil || f.Match.Person != person {
+				if (f.Match == nil || f.Match.Person != person) && answered[f.id].Person != person {
 					continue
 				}
 				if err := a.forgetFace(ctx, tx, f); err != nil {
@@ -312,13 +322,17 @@ func (a *Archive) unname(ctx context.Context, tx *sql.Tx, person string) (visits
 	return len(named), nil
 }
 
-// forgetFace leaves of a face where it was, and nothing of whose.
+// forgetFace leaves of a face where it was, and nothing of whose: neither what
+// was found nor what was answered.
 func (a *Archive) forgetFace(ctx context.Context, tx *sql.Tx, f Face) error {
 	sealed, err := a.sealFace(Face{Box: f.Box}, f.id)
 	if err != nil {
 		return err
 	}
-	_, err = tx.ExecContext(ctx, `UPDATE faces SET sealed = ?, person = NULL, distance = NULL, fpir = NULL, band = NULL WHERE id = ?`, sealed, f.id)
+	if _, err := tx.ExecContext(ctx, `DELETE FROM checks WHERE face = ?`, f.id); err != nil {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, `UPDATE faces SET sealed = ?, person = NULL, distance = NULL, fpir = NULL, band = NULL, probability = NULL, frames = NULL WHERE id = ?`, sealed, f.id)
 	return err
 }
 

@@ -46,24 +46,40 @@ func (c Consent) complete() error {
 	return nil
 }
 
-// AddPerson adds a person, who can be enrolled once there is a consent.
-func (a *Archive) AddPerson(ctx context.Context, name string) (Person, error) {
-	name = strings.TrimSpace(name)
-	if name == "" || len(name) > 200 {
-		return Person{}, errors.New("a person's name has 1 to 200 bytes")
-	}
-	p := Person{ID: newID(), Name: name, AddedAt: a.now().UTC()}
-	err := a.change(ctx, "added", "person "+p.ID, ErrExists,
-		`INSERT INTO persons (id, name, added_at) VALUES (?, ?, ?)`, p.ID, a.seal(p.Name, "persons.name", p.ID), micros(p.AddedAt))
+// ErrBadPersonName says that a name is none.
+var ErrBadPersonName = errors.New("a person's name has 1 to 200 bytes")
+
+// AddPerson adds a person, who can be enrolled once there is a consent. The
+// error is ErrBadPersonName for a name that is none.
+func (a *Archive) AddPerson(ctx context.Context, name string) (p Person, err error) {
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		p, err = a.addPerson(ctx, tx, name)
+		return err
+	})
 	if err != nil {
-		return Person{}, fmt.Errorf("adding a person: %w", err)
+		return Person{}, fmt.Errorf("adding a person: %w", spaceError(err))
 	}
 	return p, nil
+}
+
+func (a *Archive) addPerson(ctx context.Context, tx *sql.Tx, name string) (Person, error) {
+	name = strings.TrimSpace(name)
+	if name == "" || len(name) > 200 {
+		return Person{}, ErrBadPersonName
+	}
+	p := Person{ID: newID(), Name: name, AddedAt: a.now().UTC()}
+	return p, a.changeIn(ctx, tx, "added", "person "+p.ID, ErrExists,
+		`INSERT INTO persons (id, name, added_at) VALUES (?, ?, ?)`, p.ID, a.seal(p.Name, "persons.name", p.ID), micros(p.AddedAt))
 }
 
 // RecordConsent keeps a consent of the person's. The error is ErrNoConsent if
 // it does not say who agreed, when and to what.
 func (a *Archive) RecordConsent(ctx context.Context, person string, c Consent) error {
+	err := a.update(ctx, func(tx *sql.Tx) error { return a.recordConsent(ctx, tx, person, c) })
+	return spaceError(err)
+}
+
+func (a *Archive) recordConsent(ctx context.Context, tx *sql.Tx, person string, c Consent) error {
 	if err := c.complete(); err != nil {
 		return err
 	}
@@ -71,7 +87,7 @@ func (a *Archive) RecordConsent(ctx context.Context, person string, c Consent) e
 		return fmt.Errorf("%w: it can't be given in the future (%s)", ErrNoConsent, c.GivenAt.Format(time.DateOnly))
 	}
 	id := newID()
-	err := a.change(ctx, "consented", "person "+person, ErrNotFound, `
+	err := a.changeIn(ctx, tx, "consented", "person "+person, ErrNotFound, `
 		INSERT INTO consents (id, person, given_by, given_at, scope, recorded_at)
 		SELECT ?, id, ?, ?, ?, ? FROM persons WHERE id = ? AND id NOT IN (SELECT person FROM erasing)`,
 		id, a.seal(c.GivenBy, "consents.given_by", id), micros(c.GivenAt), a.seal(c.Scope, "consents.scope", id), micros(a.now()), person)
@@ -151,41 +167,44 @@ type Reference struct {
 	Person       string // id
 	Descriptor   Descriptor
 	FaceWidth    int      // pixels of the picture it came from
+	Quality      float64  // of that picture, over 0 to 1, as package quality scores it; 0 if it was not measured
 	SourceSHA256 [32]byte // of the picture it came from; zero when read, since only a keyed hash is kept
 }
 
 // AddReference enrols a descriptor. The error is ErrNoConsent if the person's
 // consent is not there, and ErrExists if the picture was enrolled before.
 func (a *Archive) AddReference(ctx context.Context, r Reference) error {
-	return a.update(ctx, func(tx *sql.Tx) error {
-		var consents int
-		err := tx.QueryRowContext(ctx, `SELECT count(*) FROM consents WHERE person = ? AND withdrawn_at IS NULL`, r.Person).Scan(&consents)
-		if err != nil {
-			return fmt.Errorf("looking up consents: %w", err)
-		}
-		if consents == 0 {
-			return ErrNoConsent
-		}
-		id := newID()
-		res, err := tx.ExecContext(ctx, `
-			INSERT INTO gallery (id, person, descriptor, face_width, source_mac, added_at) VALUES (?, ?, ?, ?, ?, ?)
-			ON CONFLICT (person, source_mac) DO NOTHING`,
-			id, r.Person, a.seals.Value(encodeDescriptor(r.Descriptor), "gallery.descriptor", id), r.FaceWidth,
-			a.seals.Index(string(r.SourceSHA256[:])), micros(a.now()))
-		if err != nil {
-			return fmt.Errorf("adding a reference: %w", err)
-		}
-		if n, _ := res.RowsAffected(); n == 0 {
-			return fmt.Errorf("this picture: %w", ErrExists)
-		}
-		return a.note(ctx, tx, "enrolled", "person "+r.Person)
-	})
+	return a.update(ctx, func(tx *sql.Tx) error { return a.addReference(ctx, tx, r) })
+}
+
+func (a *Archive) addReference(ctx context.Context, tx *sql.Tx, r Reference) error {
+	var consents int
+	err := tx.QueryRowContext(ctx, `SELECT count(*) FROM consents WHERE person = ? AND withdrawn_at IS NULL`, r.Person).Scan(&consents)
+	if err != nil {
+		return fmt.Errorf("looking up consents: %w", err)
+	}
+	if consents == 0 {
+		return ErrNoConsent
+	}
+	id := newID()
+	res, err := tx.ExecContext(ctx, `
+		INSERT INTO gallery (id, person, descriptor, face_width, quality, source_mac, added_at) VALUES (?, ?, ?, ?, nullif(?, 0), ?, ?)
+		ON CONFLICT (person, source_mac) DO NOTHING`,
+		id, r.Person, a.seals.Value(encodeDescriptor(r.Descriptor), "gallery.descriptor", id), r.FaceWidth, r.Quality,
+		a.seals.Index(string(r.SourceSHA256[:])), micros(a.now()))
+	if err != nil {
+		return fmt.Errorf("adding a reference: %w", err)
+	}
+	if n, _ := res.RowsAffected(); n == 0 {
+		return fmt.Errorf("this picture: %w", ErrExists)
+	}
+	return a.note(ctx, tx, "enrolled", "person "+r.Person)
 }
 
 // Gallery returns all references of persons whose consent is in force.
 func (a *Archive) Gallery(ctx context.Context) ([]Reference, error) {
 	rows, err := a.read.QueryContext(ctx, `
-		SELECT id, person, descriptor, face_width FROM gallery g
+		SELECT id, person, descriptor, face_width, coalesce(quality, 0) FROM gallery g
 		WHERE EXISTS (SELECT 1 FROM consents c WHERE c.person = g.person AND c.withdrawn_at IS NULL)`)
 	if err != nil {
 		return nil, fmt.Errorf("reading the gallery: %w", err)
@@ -193,7 +212,7 @@ func (a *Archive) Gallery(ctx context.Context) ([]Reference, error) {
 	refs, err := collect(rows, func(r *Reference) error {
 		var id string
 		var sealed []byte
-		if err := rows.Scan(&id, &r.Person, &sealed, &r.FaceWidth); err != nil {
+		if err := rows.Scan(&id, &r.Person, &sealed, &r.FaceWidth, &r.Quality); err != nil {
 			return err
 		}
 		descriptor, err := a.seals.OpenValue(sealed, "gallery.descriptor", id)

@@ -68,6 +68,7 @@ type Face struct {
 	Box        image.Rectangle // pixels of the still
 	Landmarks  []Point         // two corners of each eye and the base of the nose
 	Descriptor Descriptor      // zeros once the still is gone
+	Quality    *Quality        // nil if it was not measured, or the still is gone
 	Match      *Match          // nil for a stranger
 
 	id, still string
@@ -89,11 +90,13 @@ func (f Face) Width() int { return f.Box.Dx() }
 
 // A Match says whose face it probably is, and how sure that is.
 type Match struct {
-	Person   string  // id
-	Name     string  // filled in when read, never stored here
-	Distance float64 // to the person's nearest reference
-	FPIR     float64 // at the gallery's size when it was judged
-	Band     string  // strong, fair or weak
+	Person      string  // id
+	Name        string  // filled in when read, never stored here
+	Distance    float64 // to the person, over all references and frames
+	FPIR        float64 // at the gallery's size when it was judged
+	Band        string  // strong, fair or weak
+	Probability float64 // that it is this person, 0 to 1, under the prior then; 0 where it was not worked out
+	Frames      int     // how many frames of the ring it was judged by; 0 where it is not known
 }
 
 // LatestVisits returns the newest visits, newest first.
@@ -292,12 +295,13 @@ type sealedFace struct {
 	Box        image.Rectangle
 	Landmarks  []Point
 	Descriptor []byte
+	Quality    *Quality `json:",omitempty"`
 }
 
 // facesOn returns the faces on stills, each still's from left to right.
 func (a *Archive) facesOn(ctx context.Context, q querier, stills []string) ([]Face, error) {
 	rows, err := q.QueryContext(ctx, `
-		SELECT f.id, f.still, f.sealed, f.person, p.name, f.distance, f.fpir, f.band
+		SELECT f.id, f.still, f.sealed, f.person, p.name, f.distance, f.fpir, f.band, coalesce(f.probability, 0), coalesce(f.frames, 0)
 		FROM faces f LEFT JOIN persons p ON p.id = f.person
 		WHERE f.still IN (SELECT value FROM json_each(?)) ORDER BY f.id`, jsonList(stills))
 	if err != nil {
@@ -307,11 +311,13 @@ func (a *Archive) facesOn(ctx context.Context, q querier, stills []string) ([]Fa
 		var sealed, name []byte
 		var person, band sql.NullString
 		var distance, fpir sql.NullFloat64
-		if err := rows.Scan(&f.id, &f.still, &sealed, &person, &name, &distance, &fpir, &band); err != nil {
+		var m Match
+		if err := rows.Scan(&f.id, &f.still, &sealed, &person, &name, &distance, &fpir, &band, &m.Probability, &m.Frames); err != nil {
 			return err
 		}
 		if person.Valid {
-			f.Match = &Match{Person: person.String, Distance: distance.Float64, FPIR: fpir.Float64, Band: band.String}
+			m.Person, m.Distance, m.FPIR, m.Band = person.String, distance.Float64, fpir.Float64, band.String
+			f.Match = &m
 			if err := a.unseal(&f.Match.Name, name, "persons.name", person.String); err != nil {
 				return err
 			}
@@ -331,7 +337,7 @@ func (a *Archive) openFace(f *Face, sealed []byte, id string) error {
 	if err := json.Unmarshal(raw, &open); err != nil {
 		return fmt.Errorf("reading face %s: %w", id, err)
 	}
-	f.Box, f.Landmarks = open.Box, open.Landmarks
+	f.Box, f.Landmarks, f.Quality = open.Box, open.Landmarks, open.Quality
 	if len(open.Descriptor) == 0 {
 		return nil // it went with the still
 	}
@@ -452,16 +458,17 @@ func (a *Archive) insertFace(ctx context.Context, tx *sql.Tx, still string, f Fa
 		m = *f.Match
 	}
 	_, err = tx.ExecContext(ctx, `
-		INSERT INTO faces (id, still, sealed, person, distance, fpir, band)
-		SELECT ?, ?, ?, p.id, iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?)
+		INSERT INTO faces (id, still, sealed, person, distance, fpir, band, probability, frames)
+		SELECT ?, ?, ?, p.id, iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?),
+			iif(p.id IS NULL, NULL, nullif(?, 0)), iif(p.id IS NULL, NULL, nullif(?, 0))
 		FROM (SELECT 1) LEFT JOIN persons p ON p.id = ? AND p.id NOT IN (SELECT person FROM erasing)`,
-		id, still, sealed, m.Distance, m.FPIR, m.Band, m.Person)
+		id, still, sealed, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames, m.Person)
 	return err
 }
 
 // sealFace seals what of a face is sealed; a descriptor of zeros is left out.
 func (a *Archive) sealFace(f Face, id string) ([]byte, error) {
-	open := sealedFace{Box: f.Box, Landmarks: f.Landmarks}
+	open := sealedFace{Box: f.Box, Landmarks: f.Landmarks, Quality: f.Quality}
 	if f.Descriptor != (Descriptor{}) {
 		open.Descriptor = encodeDescriptor(f.Descriptor)
 	}

@@ -142,7 +142,7 @@ func (c client) isEnded(code int, reason string) {
 }
 
 // record keeps findings for a still, as the pipeline does.
-func record(t *testing.T, a *store.Archive, visit string, frame int, faces ...store.Face) {
+func record(t testing.TB, a *store.Archive, visit string, frame int, faces ...store.Face) {
 	t.Helper()
 	v, err := a.Visit(t.Context(), visit)
 	if err != nil {
@@ -414,6 +414,7 @@ func TestLiveQuietRing(t *testing.T) {
 			t.Fatal(err)
 		}
 		c := h.connect(t, h.resident("Odile"), 0)
+		synctest.Wait() // until it is told from now on
 		for frame := range 2 {
 			h.ring("R1", frame, still(t, 1)).is(http.StatusOK)
 		}

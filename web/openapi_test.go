@@ -334,7 +334,10 @@ func TestDocumentedAnswers(t *testing.T) {
 	token := h.resident("Odile")
 	visit := h.furnish()
 	person := h.enrolled("Jory Amberg").ID
-	here := strings.NewReplacer("{bell}", "gate", "{visit}", visit, "{frame}", "0", "{person}", person)
+	stranger, _ := h.strangerTwice()
+	h.enrolledAs("Ada Quill", 1)
+	_, face := h.sees("doubt", faceAt(descriptorAt(1, h.weakly())))
+	here := strings.NewReplacer("{bell}", "gate", "{visit}", visit, "{frame}", "0", "{person}", person, "{stranger}", stranger, "{face}", face)
 
 	answered := make(map[string]bool)
 	check := func(method, pattern, query string, status int, options ...option) {
@@ -409,6 +412,15 @@ func TestDocumentedAnswers(t *testing.T) {
 	check("DELETE", visits, "", 401)
 	tablet := h.session(h.tablet("Hall", "Odile"))
 	h.checkRulesOf(check, in, tablet)
+	check("GET", "/api/v1/prior", "", 200, in)
+	check("GET", "/api/v1/prior", "", 401)
+	check("GET", "/api/v1/prior", "", 403, tablet)
+	check("PUT", "/api/v1/prior", "", 200, in, sends(`{"prior":0.25}`))
+	check("PUT", "/api/v1/prior", "", 400, in, sends(`{"prior":"often"}`))
+	check("PUT", "/api/v1/prior", "", 422, in, sends(`{"prior":1.5}`))
+	check("PUT", "/api/v1/prior", "", 401)
+	check("PUT", "/api/v1/prior", "", 403, tablet)
+	h.checkChecks(check, in, tablet)
 	check("DELETE", visits, "?from=2001-05-04T00:00:00Z&until=2001-05-05T00:00:00Z", 403, tablet)
 	check("DELETE", "/api/v1/visits/{visit}", "", 403, tablet)
 	check("PUT", holds, "", 403, tablet)
@@ -426,6 +438,7 @@ func TestDocumentedAnswers(t *testing.T) {
 	check("GET", "/api/v1/live", "?since=x", 400, in)
 	check("GET", "/api/v1/live", "", 401)
 
+	checkStrangers(check, in, h.session(h.tablet("Porch", "Odile")))
 	here = strings.NewReplacer("{visit}", visit, "{frame}", "15")
 	check("GET", "/api/v1/visits/{visit}/stills/{frame}", "", 404, in)
 	check("DELETE", "/api/v1/visits/{visit}", "", 200, in)

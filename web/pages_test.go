@@ -168,6 +168,7 @@ func TestNamesAreEscaped(t *testing.T) {
 	if err := h.archive.PlaceHold(t.Context(), v.ID, "R"+evil, h.clock.now().Add(time.Hour)); err != nil {
 		t.Fatal(err)
 	}
+	stranger, seen := h.strangerTwice()
 	link := h.setUpLink()
 	fields := url.Values{"name": {"N" + evil}, "password": {"short"}, "again": {"short"}, "code": {"0"}, "token": {link}}
 	for what, a := range map[string]*answer{
@@ -182,6 +183,7 @@ func TestNamesAreEscaped(t *testing.T) {
 		"visit":    h.get("/visits/"+v.ID, h.session(token)).is(200),
 		"people":   h.get("/people", h.session(token)).is(200),
 		"person":   h.get("/people/"+p.ID, h.session(token)).is(200),
+		"stranger": h.post("/people/strangers/"+stranger+"/person", url.Values{"name": {evil}, "given_by": {evil}, "scope": {evil}, "given_at": {evil}, "visit": {seen}}, h.session(token)).is(422),
 		"erase":    h.get("/people/"+p.ID+"/erase?visits=true", h.session(token)).is(200),
 		"filter":   h.get("/visits?"+url.Values{"bell": {evil}, "kind": {evil}, "from": {evil}, "cursor": {evil}}.Encode(), h.session(token)).is(400),
 		"bad hold": h.post("/visits/"+v.ID+"/hold", url.Values{"reason": {evil}, "until": {evil}}, h.session(token)).is(422),
@@ -344,6 +346,8 @@ func TestEveryTemplateIsRendered(t *testing.T) {
 		"account.html": form{}, "sign-in.html": form{}, "pair.html": form{}, "frame.html": nil,
 		"now.html": nowView{}, "book.html": bookView{}, "visit.html": visitView{}, "confirm.html": confirmView{},
 		"people.html": peopleView{}, "person.html": personView{}, "upkeep.html": upkeepView{}, "rules.html": rulesView{}, "rules-preview.html": previewView{},
+		"strangers.html": strangersView{}, "stranger.html": strangerPageView{},
+		"checks.html": checkView{}, "check-answer.html": answerView{}, "check-answers.html": answersView{}, "check-changes.html": changesView{}, "check-threshold.html": thresholdView{},
 		"masks.html": masksView{}, "trail.html": trailView{}, "problem.html": problem{},
 	}
 	for _, f := range files {

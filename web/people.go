@@ -8,6 +8,8 @@ import (
 	"net/url"
 	"strconv"
 
+	"lintel/pipeline/group"
+	"lintel/pipeline/match"
 	"lintel/store"
 )
 
@@ -32,7 +34,16 @@ type personView struct {
 	Book    string // address of the visits that name them
 	Added   string
 	Given   string // the day of the consent
+	Done    string // what was enrolled just now
+	Doubles []doubleView
 	personJSON
+}
+
+// A doubleView is somebody with whom a person is easily confused.
+type doubleView struct {
+	Name, Address string
+	Distance      string
+	Band          match.Band
 }
 
 func (s *Server) peoplePage(w http.ResponseWriter, r *http.Request) {
@@ -121,8 +132,41 @@ func (s *Server) personPage(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	view := teller.personView(p)
-	view.Bar = barOf(r, "People", p.Name)
+	view.Bar, view.Done = barOf(r, "People", p.Name), introducedWords(r.URL.Query())
+	if view.Doubles, err = s.doublesOf(r.Context(), p.ID); err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	writePage(w, http.StatusOK, "person.html", view)
+}
+
+// doublesOf lists with whom a person is easily confused, by the distances
+// between their references.
+func (s *Server) doublesOf(ctx context.Context, person string) (doubles []doubleView, err error) {
+	references, err := s.Archive.Gallery(ctx)
+	if err != nil {
+		return nil, err
+	}
+	gallery, err := s.gallery.Gallery(ctx)
+	if err != nil {
+		return nil, err
+	}
+	alike := group.Confusable(references, gallery.BandOf)[person]
+	if len(alike) == 0 {
+		return nil, nil
+	}
+	persons, err := s.Archive.Persons(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, d := range alike {
+		for _, p := range persons {
+			if p.ID == d.Person {
+				doubles = append(doubles, doubleView{p.Name, personAddress(p.ID), fmt.Sprintf("%.2f", d.Distance), d.Band})
+			}
+		}
+	}
+	return doubles, nil
 }
 
 // erasePersonPage says what erasing the person takes.

@@ -6,10 +6,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"net/http"
 	"net/url"
 	"os"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -46,6 +48,9 @@ type rulesView struct {
 	Here      string   // the server's zone
 	Holds     []holdLine
 	Bells     []maskedBell
+
+	Prior        string // per cent, as typed or as it is
+	PriorMessage string // what is wrong with it
 }
 
 type holdLine struct {
@@ -79,6 +84,14 @@ func (s *Server) showRules(w http.ResponseWriter, r *http.Request, status int, v
 	}
 	view.Bar, view.Zones, view.Here = barOf(r, "Rules", "Rules"), zoneNames(), s.Now().In(s.Zone).Format("MST")
 	view.Sentences = ruleSentences(t.rules)
+	if view.PriorMessage == "" {
+		prior, err := s.prior(r.Context())
+		if err != nil {
+			s.fail(w, r, err)
+			return
+		}
+		view.Prior = strconv.FormatFloat(math.Round(1000*prior)/10, 'f', -1, 64)
+	}
 	holds, err := s.Archive.Holds(r.Context())
 	if err != nil {
 		s.fail(w, r, err)

@@ -28,6 +28,7 @@ import (
 	"time"
 
 	"lintel/pipeline/intake"
+	"lintel/pipeline/match"
 	"lintel/store"
 )
 
@@ -62,6 +63,8 @@ type Server struct {
 	trouble  trouble
 	quiet    quiet
 	masking  masking
+	groups   groups
+	gallery  *match.Current
 
 	accepted sync.WaitGroup // stills being taken in, and live connections
 	mu       sync.Mutex
@@ -76,6 +79,7 @@ func New(c Config) *Server {
 		tickets:  newTickets(c.Now),
 		attempts: newAttempts(c.Now),
 		hashing:  make(chan struct{}, 2),
+		gallery:  match.NewCurrent(c.Archive),
 		ended:    make(chan struct{}),
 	}
 	s.handler = s.routes()
@@ -127,6 +131,11 @@ func (s *Server) routes() http.Handler {
 	resident("DELETE /api/v1/visits/{visit}/hold", s.deleteHold)
 
 	resident("GET /people", s.peoplePage)
+	resident("GET /people/strangers", s.strangersPage)
+	resident("GET /people/strangers/{stranger}/person", s.strangerPage)
+	resident("POST /people/strangers/{stranger}/person", s.introduceOnPage)
+	resident("GET /api/v1/strangers", s.listStrangers)
+	resident("POST /api/v1/strangers/{stranger}/person", s.postIntroduction)
 	resident("GET /people/{person}", s.personPage)
 	resident("GET /people/{person}/erase", s.erasePersonPage)
 	resident("POST /people/{person}/erase", s.erasePerson)
@@ -135,13 +144,34 @@ func (s *Server) routes() http.Handler {
 	resident("DELETE /api/v1/persons/{person}", s.deletePerson)
 	resident("GET /api/v1/persons/{person}/export", s.exportPerson)
 
+	resident("GET /checks", s.checksPage)
+	resident("GET /checks/{face}", s.checkPage)
+	resident("POST /checks/{face}", s.giveAnswer)
+	resident("GET /checks/{face}/answer", s.answerPage)
+	resident("POST /checks/{face}/take-back", s.takeBack)
+	resident("GET /checks/answers", s.answersPage)
+	resident("GET /checks/changes", s.changesPage)
+	resident("POST /checks/changes", s.postChanges)
+	resident("GET /checks/threshold", s.thresholdPage)
+	resident("GET /api/v1/checks", s.listChecks)
+	resident("GET /api/v1/checks/{face}", s.getCheck)
+	resident("PUT /api/v1/checks/{face}", s.putCheck)
+	resident("DELETE /api/v1/checks/{face}", s.deleteCheck)
+	resident("GET /api/v1/checks/{face}/crop", s.crop)
+	resident("GET /api/v1/checks/changes", s.listChanges)
+	resident("POST /api/v1/checks/changes", s.sendChanges)
+	resident("GET /api/v1/checks/threshold", s.getThreshold)
+
 	resident("GET /rules", s.rulesPage)
 	resident("POST /rules", s.previewRules)
 	resident("POST /rules/save", s.saveRules)
 	resident("POST /rules/holds/{visit}/end", s.endHoldOnRules)
+	resident("POST /rules/prior", s.savePrior)
 	resident("GET /rules/masks/{bell}", s.masksPage)
 	resident("POST /rules/masks/{bell}", s.saveMasks)
 	resident("POST /rules/masks/{bell}/earlier", s.maskEarlier)
+	resident("GET /api/v1/prior", s.getPrior)
+	resident("PUT /api/v1/prior", s.putPrior)
 	resident("GET /api/v1/rules", s.getRules)
 	resident("PUT /api/v1/rules", s.putRules)
 	resident("POST /api/v1/rules/preview", s.postPreview)

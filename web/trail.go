@@ -125,7 +125,7 @@ func actorWords(actor string, names map[string]string) string {
 var deeds = map[string]string{
 	"looked": "looked at", "consented": "recorded consent of", "enrolled": "enrolled a picture of", "held": "placed a hold on",
 	"released": "ended the hold on", "masked": "made masked places black on", "swept": "swept by the rules:", "backed-up": "made a backup,",
-	"paired": "paired", "unpaired": "unpaired", "added": "added", "removed": "removed", "changed": "changed", "erased": "erased", "exported": "exported",
+	"paired": "paired", "unpaired": "unpaired", "added": "added", "removed": "removed", "checked": "answered for a face on", "unchecked": "took an answer back on", "renamed": "had a face judged anew on", "changed": "changed", "erased": "erased", "exported": "exported",
 }
 
 // deedWords say what was done to what. A word that is not known stays as the

@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"time"
 
+	"lintel/pipeline/match"
 	"lintel/store"
 )
 
@@ -19,6 +20,7 @@ type visitView struct {
 	Address string // of this page
 	Parcel  bool
 	Stills  []stillView
+	Again   []strangerView // strangers of this visit who rang at other times too
 	Hold    *store.Hold
 	Reason  string // as typed
 	Until   string // as typed, or as proposed
@@ -48,6 +50,12 @@ type faceView struct {
 	Band          string
 	Odds          string
 	Distance      string
+	Words         string // how probable it is, in words; "" where that was not worked out
+	Probability   string
+	Frames        int    // of the ring that it was judged by
+	Complaint     string // what is most wrong with its picture, a sentence
+	Check         string // address to say whose it is, "" where that can't be asked
+	Said          string // what a resident answered, "" if nobody did
 }
 
 func (s *Server) visitPage(w http.ResponseWriter, r *http.Request) {
@@ -73,6 +81,16 @@ func (s *Server) showVisit(w http.ResponseWriter, r *http.Request, status int, v
 		shown := teller.stillView(still)
 		shown.Title = fmt.Sprintf("Still %d of %d", i+1, len(v.Stills))
 		view.Stills = append(view.Stills, shown)
+	}
+	if teller.resident {
+		if err := s.addAnswers(r.Context(), v, view.Stills); err != nil {
+			s.fail(w, r, err)
+			return
+		}
+		if view.Again, err = s.seenAgain(r.Context(), teller, v.ID); err != nil {
+			s.fail(w, r, err)
+			return
+		}
 	}
 	if view.Hold = teller.hold(v); view.Hold != nil && view.Message == "" {
 		view.Reason = view.Hold.Reason
@@ -120,7 +138,7 @@ func newFaceView(number int, f store.Face, stillWidth int) faceView {
 	size := max(12, stillWidth/24)
 	view := faceView{
 		Number: number, X: f.Box.Min.X, Y: f.Box.Min.Y, Width: f.Box.Dx(), Height: f.Box.Dy(),
-		LabelSize: size, LabelY: f.Box.Min.Y - size/4,
+		LabelSize: size, LabelY: f.Box.Min.Y - size/4, Complaint: worstOf(f.Quality),
 	}
 	if view.LabelY < size { // no room above
 		view.LabelY = f.Box.Max.Y + size
@@ -128,6 +146,9 @@ func newFaceView(number int, f store.Face, stillWidth int) faceView {
 	if m := f.Match; m != nil {
 		view.Person, view.Name, view.Band = m.Person, m.Name, m.Band
 		view.Odds, view.Distance = odds(m.FPIR), fmt.Sprintf("%.2f", m.Distance)
+		if m.Probability > 0 {
+			view.Words, view.Probability, view.Frames = match.Words(m.Name, m.Probability), percent(m.Probability), m.Frames
+		}
 	}
 	return view
 }

@@ -260,6 +260,7 @@ type faceJSON struct {
 	Width     int           `json:"width"`
 	Height    int           `json:"height"`
 	Landmarks []store.Point `json:"landmarks"`
+	Quality   *qualityJSON  `json:"quality"`
 	Match     *matchJSON    `json:"match"`
 }
 
@@ -269,6 +270,9 @@ type matchJSON struct {
 	Distance float64 `json:"distance"`
 	FPIR     float64 `json:"fpir"`
 	Band     string  `json:"band"`
+	// Probability is left out where it was not worked out.
+	Probability float64 `json:"probability,omitempty"`
+	Frames      int     `json:"frames,omitempty"`
 }
 
 func (t teller) visitJSON(v store.Visit) visitJSON {
@@ -288,9 +292,9 @@ func (t teller) visitJSON(v store.Visit) visitJSON {
 	for _, s := range v.Stills {
 		still := stillJSON{s.Frame, s.File != "", s.Lost, s.Width, s.Height, s.Damaged, s.ReceivedAt, s.TakenAt, s.State, []faceJSON{}}
 		for _, f := range s.Faces {
-			face := faceJSON{f.Box.Min.X, f.Box.Min.Y, f.Box.Dx(), f.Box.Dy(), append([]store.Point{}, f.Landmarks...), nil}
+			face := faceJSON{f.Box.Min.X, f.Box.Min.Y, f.Box.Dx(), f.Box.Dy(), append([]store.Point{}, f.Landmarks...), newQualityJSON(f.Quality), nil}
 			if m := f.Match; m != nil {
-				face.Match = &matchJSON{m.Person, m.Name, m.Distance, m.FPIR, m.Band}
+				face.Match = &matchJSON{m.Person, m.Name, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames}
 			}
 			still.Faces = append(still.Faces, face)
 		}

@@ -1,0 +1,212 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+	"github.com/disintegration/imaging"
+
+	"lintel/pipeline/match"
+	"lintel/store"
+	"lintel/store/seal"
+)
+
+// TestChecksInBrowser answers for doubtful visits by keyboard and by click, has
+// past visits judged anew, and moves the threshold. The still is a drawing, the
+// names are invented.
+func TestChecksInBrowser(t *testing.T) {
+	h := newHousehold(t)
+	h.fillWithDoubts()
+	h.serve()
+	defer h.stop()
+	wide, narrow := newBrowser(t, 1280, 800), newBrowser(t, 400, 800)
+	do(t, wide, chromedp.Navigate(h.link))
+	fill(t, wide, "name", "Morgan Vale", "password", "a very quiet lantern", "again", "a very quiet lantern")
+	see(t, wide, "#visits", "Ada Quill")
+	do(t, narrow, chromedp.Navigate(h.url+"/sign-in"))
+	fill(t, narrow, "name", "Morgan Vale", "password", "a very quiet lantern")
+	see(t, narrow, "#visits", "Ada Quill")
+	both := func(path, name, selector, pattern string) {
+		t.Helper()
+		for width, browser := range map[int]context.Context{1280: wide, 400: narrow} {
+			do(t, browser, chromedp.Navigate(h.url+path))
+			see(t, browser, selector, pattern)
+			do(t, browser, chromedp.Poll[bool](`[...document.images].every(i => i.complete && i.naturalWidth > 0 || i.loading === "lazy")`))
+			whole(t, browser, fmt.Sprintf("%s-%d", name, width))
+		}
+	}
+	press := func(key string) {
+		t.Helper()
+		until(t, wide, `document.body?.dataset.keys === "ready"`) // the script comes after the page
+		do(t, wide, chromedp.KeyEvent(key))
+	}
+	click(t, wide, `nav a[href="/checks"]`)
+	see(t, wide, "h1", "Check matches")
+	both("/checks", "checks", "main", `Is this Ada Quill\?.*In question.*Ada Quill, a strong match`)
+	both("/checks/threshold", "threshold", "main", `At distance 0.[0-9]+.*FNIR.*DET`)
+	// On and back by the arrows, without answering.
+	do(t, wide, chromedp.Navigate(h.url+"/checks"))
+	see(t, wide, "h2", "Is this")
+	first := do(t, wide, chromedp.Evaluate[string](`document.querySelector("[data-face]").dataset.face`))
+	press(kb.ArrowRight)
+	until(t, wide, fmt.Sprintf(`!!document.querySelector("[data-face]:not([data-face=%s])")`, first))
+	press(kb.ArrowLeft)
+	until(t, wide, fmt.Sprintf(`!!document.querySelector("[data-face=%s]")`, first))
+
+	// No: asked whether it is meant, and left; then meant. The first one is a
+	// stranger's, so the second one is gone to.
+	press(kb.ArrowRight)
+	until(t, wide, fmt.Sprintf(`!!document.querySelector("[data-face]:not([data-face=%s])")`, first))
+	doubtful := do(t, wide, chromedp.Evaluate[string](`document.querySelector("[data-face]").dataset.face`))
+	press("n")
+	see(t, wide, "main", "The name Ada Quill would be removed from this face")
+	whole(t, wide, "checks-no-1280")
+	press(kb.ArrowLeft)
+	until(t, wide, fmt.Sprintf(`!!document.querySelector("[data-face=%s]")`, doubtful))
+	press("n")
+	see(t, wide, "main", "would be removed")
+	press("y")
+	see(t, wide, ".message", "Kept: it is not")
+
+	// Yes, with the face as a reference, by keys.
+	see(t, wide, "h2", "Is this Ada Quill")
+	press("r")
+	until(t, wide, `document.querySelector("[name=reference]").checked`)
+	press("y")
+	see(t, wide, ".message", "Kept: it is.*The face is a reference from now on")
+
+	// Someone else, and not a face, by clicks on a telephone.
+	do(t, narrow, chromedp.Navigate(h.url+"/checks"))
+	click(t, narrow, `[data-key="s"]`)
+	see(t, narrow, "main", "A stranger.*Ben Orrin")
+	whole(t, narrow, "checks-else-400")
+	click(t, narrow, `label.choice:nth-of-type(2)`)
+	click(t, narrow, `.confirm button`)
+	see(t, narrow, ".message", "Kept: it is someone else")
+	click(t, narrow, `[data-key="x"]`)
+	see(t, narrow, "h1", "Not a face")
+	whole(t, narrow, "checks-not-a-face-400")
+	click(t, narrow, `.confirm button`)
+	see(t, narrow, ".message", "Kept: it is not a face")
+	both("/checks/answers", "checks-answers", "main", "it is not a face.*it is Ben Orrin.*it is Ada Quill.*it is not Ada Quill")
+
+	// The new reference changes what would be found on a past visit.
+	both("/checks/changes", "checks-changes", "main", `Ada Quill fair match\s+→ Ada Quill strong match`)
+	do(t, wide, chromedp.Navigate(h.url+"/checks/changes"))
+	click(t, wide, `.change`)
+	click(t, wide, `form[action="/checks/changes"] button`)
+	see(t, wide, ".message", "1 face judged anew")
+
+	// The slider shows at once what a threshold would have meant.
+	do(t, wide, chromedp.Navigate(h.url+"/checks/threshold"))
+	see(t, wide, "#outcome", "At distance")
+	do(t, wide, chromedp.Evaluate[bool](`(() => { const s = document.querySelector("[type=range]"); s.value = "0.90"; return s.dispatchEvent(new Event("input")) })()`))
+	see(t, wide, "#outcome", "At distance 0.900.*Strangers called by a name")
+	whole(t, wide, "threshold-moved-1280")
+}
+
+// until waits for an expression to be true, through whatever pages come in
+// between.
+func until(t *testing.T, browser context.Context, expression string) {
+	t.Helper()
+	for {
+		_, err := chromedp.Run(browser, chromedp.Poll[bool](expression, chromedp.WithPollingTimeout(30*time.Second)))
+		if err == nil {
+			return
+		}
+		if errors.Is(err, chromedp.ErrPollingTimeout) || browser.Err() != nil {
+			t.Fatalf("waiting for %s: %v\n%s", expression, err, body(browser))
+		}
+	}
+}
+
+// fillWithDoubts puts visits of every sureness into the archive. Descriptors
+// are made up: a person's reference is a corner of a cube, and faces lie at a
+// distance from it.
+func (h *household) fillWithDoubts() {
+	t := h.t
+	drawing, err := os.ReadFile(filepath.Join("..", "..", "testdata", "doorstep.jpg"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	straight, err := jpeg.Decode(bytes.NewReader(drawing))
+	if err != nil {
+		t.Fatal(err)
+	}
+	key := seal.NewKey()
+	if err := seal.WriteKey(h.key, key); err != nil {
+		t.Fatal(err)
+	}
+	a, err := store.Open(t.Context(), h.data, key, time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.Close()
+	if _, err := a.AddBell(t.Context(), "front"); err != nil {
+		t.Fatal(err)
+	}
+	describe := func(number int, distance float64) (d store.Descriptor) {
+		d[number], d[100] = 1, float32(distance)
+		return d
+	}
+	for i, name := range []string{"Ada Quill", "Ben Orrin"} {
+		p, err := a.AddPerson(t.Context(), name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := a.RecordConsent(t.Context(), p.ID, store.Consent{GivenBy: name, GivenAt: time.Now(), Scope: "the door"}); err != nil {
+			t.Fatal(err)
+		}
+		if err := a.AddReference(t.Context(), store.Reference{Person: p.ID, Descriptor: describe(i, 0), FaceWidth: 200, SourceSHA256: [32]byte{byte(i)}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	gallery, err := match.NewCurrent(a).Gallery(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	weak, beyond := gallery.Threshold(match.Weak)-.005, gallery.Threshold(match.Weak)+.01
+	fair := gallery.Threshold(match.Fair) - .005
+	for i, visit := range []struct {
+		number   int
+		distance float64
+	}{{0, .2}, {0, .25}, {0, .3}, {1, .3}, {5, .3}, {6, .2}, {0, beyond}, {0, fair - .01}, {1, fair}, {0, fair}, {0, weak - .005}, {0, weak}, {0, .22}} {
+		still, f := straight, store.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: describe(visit.number, visit.distance),
+			Landmarks: []store.Point{{X: 686, Y: 448}, {X: 662, Y: 448}, {X: 594, Y: 448}, {X: 618, Y: 448}, {X: 640, Y: 500}}}
+		if i%2 == 1 { // smaller, to be drawn at the same size beside others
+			still = imaging.Resize(straight, 640, 0, imaging.Box)
+			f.Box = image.Rect(270, 185, 370, 285)
+			for j := range f.Landmarks {
+				f.Landmarks[j].X, f.Landmarks[j].Y = f.Landmarks[j].X/2, f.Landmarks[j].Y/2
+			}
+		}
+		var b bytes.Buffer
+		if err := jpeg.Encode(&b, still, nil); err != nil {
+			t.Fatal(err)
+		}
+		id, _, err := a.Keep(t.Context(), store.NewStill{Bell: "front", Ring: fmt.Sprint(i), JPEG: b.Bytes(),
+			Width: still.Bounds().Dx(), Height: still.Bounds().Dy(), ReceivedAt: time.Now().Add(time.Duration(i-60) * time.Hour)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		v, err := a.Visit(t.Context(), id)
+		if err != nil {
+			t.Fatal(err)
+		}
+		faces := []store.Face{f}
+		gallery.IdentifyRing([][]store.Face{faces})
+		if err := a.Record(t.Context(), v.Stills[0].ID, store.Done, faces); err != nil {
+			t.Fatal(err)
+		}
+	}
+}

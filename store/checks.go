@@ -1,0 +1,449 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+)
+
+// Errors of answers, to be tested for with errors.Is.
+var (
+	// ErrAnswered says that somebody answered before.
+	ErrAnswered = errors.New("this face has been answered for already")
+	// ErrStillGone says that nothing is left of a face to judge it by.
+	ErrStillGone = errors.New("the still of this face is gone, and what described the face with it")
+	// ErrPersonGone says that a person was erased, or is being erased.
+	ErrPersonGone = errors.New("this person was erased meanwhile")
+	// ErrFindingChanged says that a face is named otherwise than when it was shown.
+	ErrFindingChanged = errors.New("the finding has changed since it was shown")
+	// ErrBadAnswer says that an answer does not say what it has to.
+	ErrBadAnswer = errors.New("this is no answer")
+)
+
+// An Answer is what a resident says of a face, when asked whether it is a
+// person's.
+type Answer string
+
+const (
+	AnswerYes     Answer = "yes"        // it is
+	AnswerNo      Answer = "no"         // it is not, and whose it is remains open
+	AnswerElse    Answer = "else"       // it is another person's, or a stranger's
+	AnswerNotFace Answer = "not-a-face" // it is nobody's
+)
+
+// A Check is an answer that was given. It goes with its visit, with its face,
+// and with any person it tells of.
+type Check struct {
+	Face           string // id
+	Answer         Answer
+	Asked          string    // the person asked about
+	AskedDistance  float64   // from the face to that person
+	Person         string    // whose face it is; "" for a stranger's, nobody's or who knows whose
+	PersonDistance float64   // from the face to that person, 0 without
+	Distances      []float64 // where it is a stranger's, to every person; counted when given, and not kept
+	By             string    // who answered, as in the audit trail; filled in when given
+	At             time.Time
+}
+
+func (c Check) complete() error {
+	switch {
+	case c.Face == "":
+		return fmt.Errorf("%w: it names no face", ErrBadAnswer)
+	case c.Asked == "":
+		return fmt.Errorf("%w: it does not say about whom", ErrBadAnswer)
+	case c.Answer == AnswerYes && c.Person != c.Asked:
+		return fmt.Errorf("%w: yes is for the person asked about", ErrBadAnswer)
+	case c.Answer == AnswerElse && c.Person == c.Asked:
+		return fmt.Errorf("%w: someone else is not the person asked about", ErrBadAnswer)
+	case (c.Answer == AnswerNo || c.Answer == AnswerNotFace) && c.Person != "":
+		return fmt.Errorf("%w: %s names nobody", ErrBadAnswer, c.Answer)
+	}
+	switch c.Answer {
+	case AnswerYes, AnswerNo, AnswerElse, AnswerNotFace:
+		return nil
+	}
+	return fmt.Errorf("%w: it is yes, no, else or not-a-face", ErrBadAnswer)
+}
+
+// A Sighting is a face with where and when it was seen.
+type Sighting struct {
+	ID         string // of the face
+	Face       Face
+	Still      string // id
+	File       string // of the still, "" once it is gone
+	Frame      int
+	Visit      string
+	Bell       string
+	ReceivedAt time.Time // of the visit
+	Check      *Check    // nil if nobody answered
+}
+
+// Kept reports whether there is still something to judge the face by.
+func (s Sighting) Kept() bool { return s.File != "" && s.Face.Descriptor != Descriptor{} }
+
+// described picks faces whose descriptor is kept, by what they weigh: 512
+// bytes are 684 in base64. The indexes of migration 3 say it in the same words.
+const described = `length(f.sealed) > 684`
+
+// sightings reads the faces that the clause picks.
+func (a *Archive) sightings(ctx context.Context, q querier, from, clause string, args ...any) ([]Sighting, error) {
+	rows, err := q.QueryContext(ctx, `
+		SELECT f.id, f.still, f.sealed, f.person, p.name, f.distance, f.fpir, f.band, coalesce(f.probability, 0), coalesce(f.frames, 0),
+			coalesce(s.file, ''), s.frame, v.id, v.received_at, b.id, b.name,
+			c.answer, c.asked, c.asked_distance, coalesce(c.person, ''), coalesce(c.person_distance, 0), c.by, c.at
+		FROM `+from+` JOIN stills s ON s.id = f.still JOIN visits v ON v.id = s.visit JOIN bells b ON b.id = v.bell
+		LEFT JOIN persons p ON p.id = f.person LEFT JOIN checks c ON c.face = f.id `+clause, args...)
+	if err != nil {
+		return nil, fmt.Errorf("reading faces: %w", err)
+	}
+	all, err := collect(rows, func(s *Sighting) error { return a.scanSighting(rows, s) })
+	if err != nil {
+		return nil, fmt.Errorf("reading faces: %w", err)
+	}
+	return all, nil
+}
+
+func (a *Archive) scanSighting(rows *sql.Rows, s *Sighting) error {
+	var sealed, name, bellName []byte
+	var bell string
+	var person, band, answer, asked, answerPerson, by sql.NullString
+	var distance, fpir, askedDistance, ownDistance sql.NullFloat64
+	var received, at sql.NullInt64
+	var m Match
+	err := rows.Scan(&s.ID, &s.Still, &sealed, &person, &name, &distance, &fpir, &band, &m.Probability, &m.Frames,
+		&s.File, &s.Frame, &s.Visit, &received, &bell, &bellName,
+		&answer, &asked, &askedDistance, &answerPerson, &ownDistance, &by, &at)
+	if err != nil {
+		return err
+	}
+	s.Face.id, s.Face.still, s.ReceivedAt = s.ID, s.Still, timeOf(received)
+	if person.Valid {
+		m.Person, m.Distance, m.FPIR, m.Band = person.String, distance.Float64, fpir.Float64, band.String
+		s.Face.Match = &m
+		if err := a.unseal(&s.Face.Match.Name, name, "persons.name", person.String); err != nil {
+			return err
+		}
+	}
+	if answer.Valid {
+		s.Check = &Check{Face: s.ID, Answer: Answer(answer.String), Asked: asked.String, AskedDistance: askedDistance.Float64,
+			Person: answerPerson.String, PersonDistance: ownDistance.Float64, By: by.String, At: timeOf(at)}
+	}
+	return errors.Join(a.unseal(&s.Bell, bellName, "bells.name", bell), a.openFace(&s.Face, sealed, s.ID))
+}
+
+// Sighting returns the face of that id, or ErrNotFound.
+func (a *Archive) Sighting(ctx context.Context, face string) (Sighting, error) {
+	return a.sighting(ctx, a.read, face)
+}
+
+func (a *Archive) sighting(ctx context.Context, q querier, face string) (Sighting, error) {
+	found, err := a.sightings(ctx, q, `faces f`, `WHERE f.id = ?`, face)
+	if err == nil && len(found) == 0 {
+		err = fmt.Errorf("face %s: %w", face, ErrNotFound)
+	}
+	if err != nil {
+		return Sighting{}, err
+	}
+	return found[0], nil
+}
+
+// Doubtful returns faces that were named with a band weak or fair and that
+// nobody answered for, the highest FPIR first, limit at most: of each visit
+// and person only the surest, since that is what the visit is called by. They
+// come after the place (fpir, face) in that order; begin with 1 and "~".
+func (a *Archive) Doubtful(ctx context.Context, fpir float64, face string, limit int) ([]Sighting, error) {
+	return a.sightings(ctx, a.read, `faces f INDEXED BY faces_in_doubt`, `
+		WHERE f.band IN ('fair', 'weak') AND `+described+` AND s.file IS NOT NULL AND c.face IS NULL AND (f.fpir, f.id) < (?, ?)
+			AND NOT EXISTS (SELECT 1 FROM stills s2 JOIN faces g ON g.still = s2.id
+				WHERE s2.visit = s.visit AND g.person = f.person AND (g.fpir, g.id) < (f.fpir, f.id))
+		ORDER BY f.fpir DESC, f.id DESC LIMIT ?`, fpir, face, limit)
+}
+
+// Strangers returns faces without a name whose descriptor is kept, newest
+// first, limit at most, answered for or not.
+func (a *Archive) Strangers(ctx context.Context, limit int) ([]Sighting, error) {
+	return a.sightings(ctx, a.read, `faces f INDEXED BY faces_of_strangers`, `
+		WHERE f.person IS NULL AND `+described+` AND s.file IS NOT NULL ORDER BY v.received_at DESC, f.id DESC LIMIT ?`, limit)
+}
+
+// Sightings returns faces of visits received since, whose descriptor is kept,
+// newest first, limit at most. Those of one visit follow each other.
+func (a *Archive) Sightings(ctx context.Context, since time.Time, limit int) ([]Sighting, error) {
+	return a.sightings(ctx, a.read, `faces f`, `
+		WHERE f.id IN (SELECT f.id FROM visits v JOIN stills s ON s.visit = v.id JOIN faces f ON f.still = s.id
+			WHERE v.received_at >= ? AND v.stage < 2 AND s.file IS NOT NULL AND `+described+` ORDER BY v.received_at DESC, v.id DESC, f.id DESC LIMIT ?)
+		ORDER BY v.received_at DESC, v.id DESC, f.id DESC`, micros(since), limit)
+}
+
+// SurelyOf returns faces that are the person's by an answer or by a strong
+// match that nobody denied, whose stills are kept: those answered for and the
+// surest others, limit of each at most.
+func (a *Archive) SurelyOf(ctx context.Context, person string, limit int) ([]Sighting, error) {
+	return a.sightings(ctx, a.read, `faces f`, `
+		WHERE f.id IN (
+			SELECT * FROM (SELECT f.id FROM faces f LEFT JOIN checks c ON c.face = f.id
+				WHERE f.person = ?1 AND f.band = 'strong' AND `+described+` AND (c.face IS NULL OR c.person = ?1) ORDER BY f.fpir LIMIT ?2)
+			UNION SELECT * FROM (SELECT face FROM checks WHERE person = ?1 ORDER BY at DESC LIMIT ?2))
+			AND `+described+` AND s.file IS NOT NULL`, person, limit)
+}
+
+// Answered returns the faces that were answered for, the latest answer first,
+// limit at most.
+func (a *Archive) Answered(ctx context.Context, limit int) ([]Sighting, error) {
+	return a.sightings(ctx, a.read, `checks k JOIN faces f ON f.id = k.face`, `ORDER BY k.at DESC, k.face LIMIT ?`, limit)
+}
+
+// AnsweredOn returns the answers given for faces of a visit, by face.
+func (a *Archive) AnsweredOn(ctx context.Context, visit string) (map[string]Check, error) {
+	return a.answeredOn(ctx, a.read, visit)
+}
+
+func (a *Archive) answeredOn(ctx context.Context, q querier, visit string) (map[string]Check, error) {
+	all, err := a.sightings(ctx, q, `faces f`, `WHERE v.id = ? AND c.face IS NOT NULL`, visit)
+	if err != nil {
+		return nil, err
+	}
+	checks := make(map[string]Check, len(all))
+	for _, s := range all {
+		checks[s.ID] = *s.Check
+	}
+	return checks, nil
+}
+
+// A Naming is a person who is named on a visit.
+type Naming struct{ Visit, Person string }
+
+// NamedOn returns who is named on visits.
+func (a *Archive) NamedOn(ctx context.Context, visits []string) (map[Naming]bool, error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT visit, person FROM appearances WHERE visit IN (SELECT value FROM json_each(?))`, jsonList(visits))
+	if err != nil {
+		return nil, fmt.Errorf("reading who is named: %w", err)
+	}
+	all, err := collect(rows, func(n *Naming) error { return rows.Scan(&n.Visit, &n.Person) })
+	if err != nil {
+		return nil, fmt.Errorf("reading who is named: %w", err)
+	}
+	named := make(map[Naming]bool, len(all))
+	for _, n := range all {
+		named[n] = true
+	}
+	return named, nil
+}
+
+// ID returns the face's id, "" for one that was not read from the archive.
+func (f Face) ID() string { return f.id }
+
+// Answer keeps an answer, and has the face named as becomes says, nobody for
+// nil; so are the faces on the ring's other frames that were judged together
+// with it. The errors are ErrBadAnswer, ErrNotFound, ErrStillGone, ErrAnswered,
+// ErrFindingChanged if the face is no longer named as it was when asked about,
+// and ErrPersonGone.
+func (a *Archive) Answer(ctx context.Context, c Check, becomes *Match) error {
+	if err := c.complete(); err != nil {
+		return err
+	}
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		s, err := a.sighting(ctx, tx, c.Face)
+		switch {
+		case err != nil:
+			return err
+		case s.Check != nil:
+			return ErrAnswered
+		case !s.Kept():
+			return ErrStillGone
+		case s.Face.Match != nil && s.Face.Match.Person != c.Asked:
+			return ErrFindingChanged
+		}
+		for _, person := range []string{c.Asked, c.Person} {
+			if err := a.isThere(ctx, tx, person); err != nil {
+				return err
+			}
+		}
+		if c.Answer == AnswerElse && c.Person == "" && len(c.Distances) > 0 {
+			if err := a.countStranger(ctx, tx, c.Distances); err != nil {
+				return err
+			}
+		}
+		judged, err := a.judgedWith(ctx, tx, s)
+		if err != nil {
+			return err
+		}
+		for _, face := range judged {
+			_, err = tx.ExecContext(ctx, `
+				INSERT INTO checks (face, answer, asked, asked_distance, person, person_distance, by, at)
+				VALUES (?1, ?2, ?3, ?4, nullif(?5, ''), iif(?5 = '', NULL, ?6), ?7, ?8) ON CONFLICT DO NOTHING`,
+				face, c.Answer, c.Asked, c.AskedDistance, c.Person, c.PersonDistance, actorOf(ctx), micros(a.now()))
+			if err != nil {
+				return err
+			}
+		}
+		return a.rename(ctx, tx, s.Visit, judged, becomes, "checked")
+	})
+	if err != nil {
+		return fmt.Errorf("keeping an answer: %w", spaceError(err))
+	}
+	a.signal()
+	return nil
+}
+
+// judgedWith returns the faces on the ring's frames that got one match by being
+// judged together, or just this one.
+func (a *Archive) judgedWith(ctx context.Context, tx *sql.Tx, s Sighting) ([]string, error) {
+	if s.Face.Match == nil || s.Face.Match.Frames < 2 {
+		return []string{s.ID}, nil
+	}
+	rows, err := tx.QueryContext(ctx, `
+		SELECT g.id FROM faces f JOIN stills s ON s.visit = ?2 JOIN faces g ON g.still = s.id
+		WHERE f.id = ?1 AND g.person = f.person AND g.distance = f.distance AND g.fpir = f.fpir`, s.ID, s.Visit)
+	if err != nil {
+		return nil, err
+	}
+	return collect(rows, func(id *string) error { return rows.Scan(id) })
+}
+
+// isThere returns ErrPersonGone unless there is the person, or nobody is asked for.
+func (a *Archive) isThere(ctx context.Context, tx *sql.Tx, person string) error {
+	var there bool
+	err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM persons WHERE id = ?1 AND id NOT IN (SELECT person FROM erasing))`, person).Scan(&there)
+	if err == nil && !there && person != "" {
+		err = fmt.Errorf("person %s: %w", person, ErrPersonGone)
+	}
+	return err
+}
+
+// rename names faces of a visit, settles it and adds that to the audit trail.
+func (a *Archive) rename(ctx context.Context, tx *sql.Tx, visit string, faces []string, becomes *Match, action string) error {
+	var m Match
+	if becomes != nil {
+		m = *becomes
+	}
+	_, err := tx.ExecContext(ctx, `
+		UPDATE faces SET person = nullif(?2, ''), distance = iif(?2 = '', NULL, ?3), fpir = iif(?2 = '', NULL, ?4), band = iif(?2 = '', NULL, ?5),
+			probability = iif(?2 = '', NULL, nullif(?6, 0)), frames = iif(?2 = '', NULL, nullif(?7, 0))
+		WHERE id IN (SELECT value FROM json_each(?1))`,
+		jsonList(faces), m.Person, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames)
+	if err != nil {
+		return err
+	}
+	if err := a.settle(ctx, tx, visit); err != nil {
+		return err
+	}
+	return a.note(ctx, tx, action, "visit "+visit)
+}
+
+// TakeBack forgets an answer, for all the faces it was given for at once, so
+// that they can be asked about again. The error is ErrNotFound. A name that the
+// answer took away does not come back by this, and a stranger once counted
+// stays so: counts don't tell whose they are.
+func (a *Archive) TakeBack(ctx context.Context, face string) error {
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		s, err := a.sighting(ctx, tx, face)
+		if err == nil && s.Check == nil {
+			err = fmt.Errorf("an answer for face %s: %w", face, ErrNotFound)
+		}
+		if err != nil {
+			return err
+		}
+		_, err = tx.ExecContext(ctx, `
+			DELETE FROM checks WHERE face = ?1 OR (asked, at, by) = (SELECT asked, at, by FROM checks WHERE face = ?1)
+				AND face IN (SELECT f.id FROM stills s JOIN faces f ON f.still = s.id WHERE s.visit = ?2)`, face, s.Visit)
+		if err != nil {
+			return err
+		}
+		if err := a.settle(ctx, tx, s.Visit); err != nil {
+			return err
+		}
+		return a.note(ctx, tx, "unchecked", "visit "+s.Visit)
+	})
+	if err != nil {
+		return fmt.Errorf("taking an answer back: %w", spaceError(err))
+	}
+	a.signal()
+	return nil
+}
+
+// A Renaming names a face anew, from what it was to what it becomes, nil for a
+// stranger's.
+type Renaming struct {
+	Face         string
+	Was, Becomes *Match
+}
+
+// Rename names faces anew, and returns how many: a face that is named
+// otherwise by now than it was, that somebody answered for meanwhile or that is
+// gone is left as it is.
+func (a *Archive) Rename(ctx context.Context, all []Renaming) (renamed int, err error) {
+	for _, r := range all { // a transaction each, so that no bell waits for all of them
+		err := a.update(ctx, func(tx *sql.Tx) error {
+			s, err := a.sighting(ctx, tx, r.Face)
+			switch {
+			case errors.Is(err, ErrNotFound):
+				return nil
+			case err != nil:
+				return err
+			case s.Check != nil || !s.Kept() || !sameFinding(s.Face.Match, r.Was):
+				return nil
+			}
+			if r.Becomes != nil {
+				if err := a.isThere(ctx, tx, r.Becomes.Person); errors.Is(err, ErrPersonGone) {
+					return nil
+				} else if err != nil {
+					return err
+				}
+			}
+			renamed++
+			return a.rename(ctx, tx, s.Visit, []string{s.ID}, r.Becomes, "renamed")
+		})
+		if err != nil {
+			return renamed, fmt.Errorf("naming faces anew, after %d: %w", renamed, spaceError(err))
+		}
+	}
+	if renamed > 0 {
+		a.signal()
+	}
+	return renamed, nil
+}
+
+// sameFinding reports whether two matches name the same person as surely.
+func sameFinding(a, b *Match) bool {
+	if a == nil || b == nil {
+		return a == b
+	}
+	return a.Person == b.Person && a.Band == b.Band
+}
+
+// A Judged is a distance of which the household said whether it lies between
+// two faces of one person.
+type Judged struct {
+	Person   string // id, to whom the distance is
+	Distance float64
+	Genuine  bool // else of an impostor, in the sense of ISO/IEC 2382-37
+	At       time.Time
+}
+
+// JudgedDistances returns the distances that answers tell the truth of, oldest
+// first: the household's own, for a curve of its own. One that several faces
+// of a ring were judged by counts once. They go when the answers do.
+func (a *Archive) JudgedDistances(ctx context.Context) ([]Judged, error) {
+	rows, err := a.read.QueryContext(ctx, `
+		WITH told AS (SELECT c.*, s.visit FROM checks c JOIN faces f ON f.id = c.face JOIN stills s ON s.id = f.still)
+		SELECT DISTINCT asked, asked_distance, answer = 'yes', at, visit FROM told WHERE answer IN ('yes', 'no', 'else')
+		UNION ALL SELECT DISTINCT person, person_distance, 1, at, visit FROM told WHERE answer = 'else' AND person_distance > 0
+		ORDER BY at`)
+	if err != nil {
+		return nil, fmt.Errorf("reading judged distances: %w", err)
+	}
+	all, err := collect(rows, func(j *Judged) error {
+		var at sql.NullInt64
+		var visit string
+		err := rows.Scan(&j.Person, &j.Distance, &j.Genuine, &at, &visit)
+		j.At = timeOf(at)
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("reading judged distances: %w", err)
+	}
+	return all, nil
+}
