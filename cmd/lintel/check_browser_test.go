@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 	"github.com/disintegration/imaging"
 
 	"lintel/pipeline/match"
@@ -44,12 +45,10 @@ func TestChecksInBrowser(t *testing.T) {
 			whole(t, browser, fmt.Sprintf("%s-%d", name, width))
 		}
 	}
-	// The key goes to the page from within: a loaded Chromium drops keys from
-	// outside that come before it has painted.
 	press := func(key string) {
 		t.Helper()
 		until(t, wide, `document.body?.dataset.keys === "ready"`) // the script comes after the page
-		do(t, wide, chromedp.Evaluate[bool](fmt.Sprintf(`(document.activeElement ?? document.body).dispatchEvent(new KeyboardEvent("keydown", { key: %q, bubbles: true }))`, key)))
+		do(t, wide, chromedp.KeyEvent(key))
 	}
 	click(t, wide, `nav a[href="/checks"]`)
 	see(t, wide, "h1", "Check matches")
@@ -59,21 +58,21 @@ func TestChecksInBrowser(t *testing.T) {
 	do(t, wide, chromedp.Navigate(h.url+"/checks"))
 	see(t, wide, "h2", "Is this")
 	first := do(t, wide, chromedp.Evaluate[string](`document.querySelector("[data-face]").dataset.face`))
-	press("ArrowRight")
-	until(t, wide, fmt.Sprintf(`!!document.querySelector("[data-face]:not([data-face=%s])")`, first))
-	press("ArrowLeft")
-	until(t, wide, fmt.Sprintf(`!!document.querySelector("[data-face=%s]")`, first))
+	press(kb.ArrowRight)
+	until(t, wide, fmt.Sprintf(`!!document.querySelector('[data-face]:not([data-face="%s"])')`, first))
+	press(kb.ArrowLeft)
+	until(t, wide, fmt.Sprintf(`!!document.querySelector('[data-face="%s"]')`, first))
 
 	// No: asked whether it is meant, and left; then meant. The first one is a
 	// stranger's, so the second one is gone to.
-	press("ArrowRight")
-	until(t, wide, fmt.Sprintf(`!!document.querySelector("[data-face]:not([data-face=%s])")`, first))
+	press(kb.ArrowRight)
+	until(t, wide, fmt.Sprintf(`!!document.querySelector('[data-face]:not([data-face="%s"])')`, first))
 	doubtful := do(t, wide, chromedp.Evaluate[string](`document.querySelector("[data-face]").dataset.face`))
 	press("n")
 	see(t, wide, "main", "The name Ada Quill would be removed from this face")
 	whole(t, wide, "checks-no-1280")
-	press("ArrowLeft")
-	until(t, wide, fmt.Sprintf(`!!document.querySelector("[data-face=%s]")`, doubtful))
+	press(kb.ArrowLeft)
+	until(t, wide, fmt.Sprintf(`!!document.querySelector('[data-face="%s"]')`, doubtful))
 	press("n")
 	see(t, wide, "main", "would be removed")
 	press("y")
