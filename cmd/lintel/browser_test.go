@@ -137,6 +137,20 @@ func newBrowser(t *testing.T, width, height int) context.Context {
 	return limited
 }
 
+// browsers returns two browsers, as wide as a tablet and as a telephone, in
+// which the household's first resident is signed in and sees a text on Now.
+func (h *household) browsers(text string) (wide, narrow context.Context) {
+	h.t.Helper()
+	wide, narrow = newBrowser(h.t, 1280, 800), newBrowser(h.t, 400, 800)
+	do(h.t, wide, chromedp.Navigate(h.link))
+	fill(h.t, wide, "name", "Morgan Vale", "password", "a very quiet lantern", "again", "a very quiet lantern")
+	see(h.t, wide, "#visits", text)
+	do(h.t, narrow, chromedp.Navigate(h.url+"/sign-in"))
+	fill(h.t, narrow, "name", "Morgan Vale", "password", "a very quiet lantern")
+	see(h.t, narrow, "#visits", text)
+	return wide, narrow
+}
+
 // do runs one step in a browser and returns what comes of it.
 func do[T any](t *testing.T, browser context.Context, step chromedp.Action[T]) T {
 	t.Helper()

@@ -29,13 +29,7 @@ func TestChecksInBrowser(t *testing.T) {
 	h.fillWithDoubts()
 	h.serve()
 	defer h.stop()
-	wide, narrow := newBrowser(t, 1280, 800), newBrowser(t, 400, 800)
-	do(t, wide, chromedp.Navigate(h.link))
-	fill(t, wide, "name", "Morgan Vale", "password", "a very quiet lantern", "again", "a very quiet lantern")
-	see(t, wide, "#visits", "Ada Quill")
-	do(t, narrow, chromedp.Navigate(h.url+"/sign-in"))
-	fill(t, narrow, "name", "Morgan Vale", "password", "a very quiet lantern")
-	see(t, narrow, "#visits", "Ada Quill")
+	wide, narrow := h.browsers("Ada Quill")
 	both := func(path, name, selector, pattern string) {
 		t.Helper()
 		for width, browser := range map[int]context.Context{1280: wide, 400: narrow} {

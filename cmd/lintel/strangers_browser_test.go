@@ -22,13 +22,7 @@ func TestStrangersInBrowser(t *testing.T) {
 	newest := h.fillWithStrangers()
 	h.serve()
 	defer h.stop()
-	wide, narrow := newBrowser(t, 1280, 800), newBrowser(t, 400, 800)
-	do(t, wide, chromedp.Navigate(h.link))
-	fill(t, wide, "name", "Morgan Vale", "password", "a very quiet lantern", "again", "a very quiet lantern")
-	see(t, wide, "#visits", "A stranger")
-	do(t, narrow, chromedp.Navigate(h.url+"/sign-in"))
-	fill(t, narrow, "name", "Morgan Vale", "password", "a very quiet lantern")
-	see(t, narrow, "#visits", "A stranger")
+	wide, narrow := h.browsers("A stranger")
 
 	for _, page := range []struct{ path, name, says string }{
 		{"/visits/" + newest, "visit-again", "This face rang three times (today|this week|since).*this visit"},
