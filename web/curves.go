@@ -35,7 +35,7 @@ type dot struct{ X, Y float64 }
 
 // newPlot leaves room for the axes' labels.
 func newPlot() plot {
-	return plot{Width: 640, Height: 420, Left: 70, Right: 620, Top: 20, Bottom: 360}
+	return plot{Width: 640, Height: 420, Left: 70, Right: 605, Top: 20, Bottom: 360}
 }
 
 // scale returns a function from values to places on an axis.
