@@ -686,16 +686,33 @@ func readThreshold(text string, or float64) (float64, error) {
 	return t, nil
 }
 
-func (s *Server) thresholdPage(w http.ResponseWriter, r *http.Request) {
-	all, gallery, cut, err := s.lookBack(r.Context())
-	if err != nil {
+// A thresholdQuestion is what the page and the API of another threshold are
+// asked, and what there is to judge by it.
+type thresholdQuestion struct {
+	all                []search
+	cut                bool // whether there are more
+	gallery            *match.Gallery
+	present, threshold float64
+}
+
+// thresholdAsked reads a question, and answers one that can't be answered.
+func (s *Server) thresholdAsked(w http.ResponseWriter, r *http.Request) (q thresholdQuestion, ok bool) {
+	var err error
+	if q.all, q.gallery, q.cut, err = s.lookBack(r.Context()); err != nil {
 		s.fail(w, r, err)
-		return
+		return q, false
 	}
-	present := presentThreshold(gallery)
-	threshold, err := readThreshold(r.URL.Query().Get("distance"), present)
-	if err != nil {
+	q.present = presentThreshold(q.gallery)
+	if q.threshold, err = readThreshold(r.URL.Query().Get("distance"), q.present); err != nil {
 		badQuery(w, r, capital(err.Error())+".")
+		return q, false
+	}
+	return q, true
+}
+
+func (s *Server) thresholdPage(w http.ResponseWriter, r *http.Request) {
+	q, ok := s.thresholdAsked(w, r)
+	if !ok {
 		return
 	}
 	names, err := s.personNames(r.Context())
@@ -708,9 +725,9 @@ func (s *Server) thresholdPage(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	view := teller.thresholdView(judge(all, threshold), len(all), names)
-	view.Bar, view.Cut, view.Present = barOf(r, "Check matches", "Another threshold"), cut, fmt.Sprintf("%.3f", present)
-	if view.Odds = odds(gallery.FPIR(threshold)); gallery.FPIR(threshold) > .5 {
+	view := teller.thresholdView(judge(q.all, q.threshold), len(q.all), names)
+	view.Bar, view.Cut, view.Present = barOf(r, "Check matches", "Another threshold"), q.cut, fmt.Sprintf("%.3f", q.present)
+	if view.Odds = odds(q.gallery.FPIR(q.threshold)); q.gallery.FPIR(q.threshold) > .5 {
 		view.Odds = "Most strangers would look this much like somebody here."
 	}
 	writePage(w, http.StatusOK, "check-threshold.html", view)
@@ -967,18 +984,11 @@ func searchesJSON(all []search) []searchJSON {
 }
 
 func (s *Server) getThreshold(w http.ResponseWriter, r *http.Request) {
-	all, gallery, cut, err := s.lookBack(r.Context())
-	if err != nil {
-		s.fail(w, r, err)
+	q, ok := s.thresholdAsked(w, r)
+	if !ok {
 		return
 	}
-	present := presentThreshold(gallery)
-	threshold, err := readThreshold(r.URL.Query().Get("distance"), present)
-	if err != nil {
-		badQuery(w, r, capital(err.Error())+".")
-		return
-	}
-	result := judge(all, threshold)
+	result := judge(q.all, q.threshold)
 	type point struct {
 		Threshold float64 `json:"threshold"`
 		FPIR      float64 `json:"fpir"`
@@ -998,7 +1008,7 @@ func (s *Server) getThreshold(w http.ResponseWriter, r *http.Request) {
 		return &rateJSON{errors, n, []float64{low, high}}
 	}
 	writeJSON(w, http.StatusOK, map[string]any{
-		"distance": threshold, "present": present, "days": lookBackDays, "searches": len(all), "answered": result.Answered, "cut": cut,
+		"distance": q.threshold, "present": q.present, "days": lookBackDays, "searches": len(q.all), "answered": result.Answered, "cut": q.cut,
 		"named": searchesJSON(result.Named), "missed": searchesJSON(result.Missed), "misnamed": searchesJSON(result.Misnamed),
 		"called": searchesJSON(result.Called), "left_unnamed": result.Left,
 		"fnir": rate(result.FNIR, result.FNIR.Errors, result.FNIR.N), "fpir": rate(result.FPIR, result.FPIR.Errors, result.FPIR.N), "det": det,

@@ -151,6 +151,24 @@ func (h *household) browsers(text string) (wide, narrow context.Context) {
 	return wide, narrow
 }
 
+// newArchive makes the household's archive before the server does, and returns
+// it with a drawing that stands in for stills.
+func (h *household) newArchive() (a *store.Archive, drawing []byte) {
+	h.t.Helper()
+	key := seal.NewKey()
+	if err := seal.WriteKey(h.key, key); err != nil {
+		h.t.Fatal(err)
+	}
+	a, err := store.Open(h.t.Context(), h.data, key, time.Now)
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	if drawing, err = os.ReadFile(filepath.Join("..", "..", "testdata", "doorstep.jpg")); err != nil {
+		h.t.Fatal(err)
+	}
+	return a, drawing
+}
+
 // do runs one step in a browser and returns what comes of it.
 func do[T any](t *testing.T, browser context.Context, step chromedp.Action[T]) T {
 	t.Helper()
@@ -333,18 +351,7 @@ func TestReadmeScreenshot(t *testing.T) {
 		t.Skip("only with -screenshots")
 	}
 	h := newHousehold(t)
-	drawing, err := os.ReadFile(filepath.Join("..", "..", "testdata", "doorstep.jpg"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	key := seal.NewKey()
-	if err := seal.WriteKey(h.key, key); err != nil {
-		t.Fatal(err)
-	}
-	a, err := store.Open(t.Context(), h.data, key, time.Now)
-	if err != nil {
-		t.Fatal(err)
-	}
+	a, drawing := h.newArchive()
 	if _, err := a.AddBell(t.Context(), "front"); err != nil {
 		t.Fatal(err)
 	}

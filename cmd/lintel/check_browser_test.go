@@ -7,8 +7,6 @@ import (
 	"fmt"
 	"image"
 	"image/jpeg"
-	"os"
-	"path/filepath"
 	"testing"
 	"time"
 
@@ -18,7 +16,6 @@ import (
 
 	"lintel/pipeline/match"
 	"lintel/store"
-	"lintel/store/seal"
 )
 
 // TestChecksInBrowser answers for doubtful visits by keyboard and by click, has
@@ -129,23 +126,12 @@ func until(t *testing.T, browser context.Context, expression string) {
 // distance from it.
 func (h *household) fillWithDoubts() {
 	t := h.t
-	drawing, err := os.ReadFile(filepath.Join("..", "..", "testdata", "doorstep.jpg"))
-	if err != nil {
-		t.Fatal(err)
-	}
+	a, drawing := h.newArchive()
+	defer a.Close()
 	straight, err := jpeg.Decode(bytes.NewReader(drawing))
 	if err != nil {
 		t.Fatal(err)
 	}
-	key := seal.NewKey()
-	if err := seal.WriteKey(h.key, key); err != nil {
-		t.Fatal(err)
-	}
-	a, err := store.Open(t.Context(), h.data, key, time.Now)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer a.Close()
 	if _, err := a.AddBell(t.Context(), "front"); err != nil {
 		t.Fatal(err)
 	}

@@ -14,7 +14,6 @@ import (
 
 	"lintel/pipeline/match"
 	"lintel/store"
-	"lintel/store/seal"
 )
 
 // TestRulesInBrowser decides what a household decides about keeping: masks
@@ -117,18 +116,7 @@ func TestRulesInBrowser(t *testing.T) {
 // let none of it go yet.
 func (h *household) fillWithVisits() {
 	t := h.t
-	drawing, err := os.ReadFile(filepath.Join("..", "..", "testdata", "doorstep.jpg"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	key := seal.NewKey()
-	if err := seal.WriteKey(h.key, key); err != nil {
-		t.Fatal(err)
-	}
-	a, err := store.Open(t.Context(), h.data, key, time.Now)
-	if err != nil {
-		t.Fatal(err)
-	}
+	a, drawing := h.newArchive()
 	defer a.Close()
 	for _, bell := range []string{"front", "yard"} {
 		if _, err := a.AddBell(t.Context(), bell); err != nil {

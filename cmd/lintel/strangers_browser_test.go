@@ -3,8 +3,6 @@ package main
 import (
 	"fmt"
 	"image"
-	"os"
-	"path/filepath"
 	"slices"
 	"testing"
 	"time"
@@ -12,7 +10,6 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"lintel/store"
-	"lintel/store/seal"
 )
 
 // TestStrangersInBrowser makes a person of a stranger who rang three times. The
@@ -69,18 +66,7 @@ func TestStrangersInBrowser(t *testing.T) {
 // returns the newest visit of the first; and Bo Tarn, who is like the first.
 func (h *household) fillWithStrangers() (newest string) {
 	t := h.t
-	drawing, err := os.ReadFile(filepath.Join("..", "..", "testdata", "doorstep.jpg"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	key := seal.NewKey()
-	if err := seal.WriteKey(h.key, key); err != nil {
-		t.Fatal(err)
-	}
-	a, err := store.Open(t.Context(), h.data, key, time.Now)
-	if err != nil {
-		t.Fatal(err)
-	}
+	a, drawing := h.newArchive()
 	defer a.Close()
 	if _, err := a.AddBell(t.Context(), "front"); err != nil {
 		t.Fatal(err)
