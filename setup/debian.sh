@@ -6,6 +6,7 @@ set -eu
 cd "$(dirname "$0")/.."
 
 libraries="libdlib-dev libopenblas-dev libatlas-base-dev liblapack-dev libjpeg62-turbo-dev"
+opinions="python3-scipy python3-sklearn python3-sympy python3-geographiclib"
 
 say() { printf '%s\n' "$*"; }
 
@@ -83,8 +84,11 @@ missing=
 for package in ca-certificates g++ pkg-config xz-utils $libraries; do
 	installed "$package" || missing="$missing $package"
 done
-if [ "${1:-}" = test ] && ! has_browser; then
-	missing="$missing chromium"
+if [ "${1:-}" = test ]; then
+	has_browser || missing="$missing chromium"
+	for package in $opinions; do
+		installed "$package" || missing="$missing $package"
+	done
 fi
 if [ -z "$missing" ]; then
 	bridge_cblas
@@ -93,6 +97,7 @@ fi
 
 say "Lintel needs these Debian packages, which are not installed yet:$missing"
 case $missing in *chromium*) say "(chromium is for the tests only: they look at the pages in a browser without a window.)" ;; esac
+case $missing in *python3*) say "(python3-… is for the tests only: they compare with what its libraries compute.)" ;; esac
 as_root=
 if [ "$(id -u)" != 0 ]; then
 	if ! command -v sudo >/dev/null; then

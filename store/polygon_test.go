@@ -1,16 +1,15 @@
 package store
 
 import (
-	"bytes"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"math"
 	"math/rand/v2"
-	"os/exec"
 	"slices"
 	"strings"
 	"testing"
+
+	"lintel/internal/python"
 )
 
 var square = Polygon{{0, 0}, {1, 0}, {1, 1}, {0, 1}}
@@ -315,7 +314,7 @@ json.dump(answers, sys.stdout)`
 		Simple bool
 		Area   float64
 	}
-	askSymPy(t, program, outlines, &answers)
+	python.Ask(t, "sympy", program, outlines, &answers)
 	simple := 0
 	for i, p := range outlines {
 		if answers[i].Simple {
@@ -329,32 +328,6 @@ json.dump(answers, sys.stdout)`
 	}
 	if simple < 15 || len(outlines)-simple < 15 {
 		t.Errorf("%d of %d outlines are simple: too few of one kind to compare", simple, len(outlines))
-	}
-}
-
-// askSymPy lets a Python that has SymPy (Debian: python3-sympy) answer a question.
-func askSymPy(t *testing.T, program string, question, answer any) {
-	t.Helper()
-	pythons := []string{"python3", "/usr/bin/python3"}
-	i := slices.IndexFunc(pythons, func(python string) bool {
-		return exec.Command(python, "-c", "import sympy").Run() == nil
-	})
-	if i < 0 {
-		t.Skip("SKIPPED: no Python with SymPy here (Debian: python3-sympy), so nothing was checked against it")
-	}
-	in, err := json.Marshal(question)
-	if err != nil {
-		t.Fatal(err)
-	}
-	python := exec.Command(pythons[i], "-c", program)
-	var complaint bytes.Buffer
-	python.Stdin, python.Stderr = bytes.NewReader(in), &complaint
-	out, err := python.Output()
-	if err == nil {
-		err = json.Unmarshal(out, answer)
-	}
-	if err != nil {
-		t.Fatal(fmt.Errorf("asking SymPy: %w\n%s", err, complaint.Bytes()))
 	}
 }
 

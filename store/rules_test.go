@@ -3,14 +3,14 @@ package store
 import (
 	"encoding/json"
 	"errors"
-	"fmt"
 	"maps"
 	"math/rand/v2"
-	"os/exec"
 	"reflect"
 	"strings"
 	"testing"
 	"time"
+
+	"lintel/internal/python"
 )
 
 func zoneOf(t *testing.T, name string) *time.Location {
@@ -101,51 +101,41 @@ func TestPeriodAfter(t *testing.T) {
 // first of two times, and of a skipped one what the clock before the change
 // would have shown, which is the same as much later.
 func TestPeriodAfterElsewhere(t *testing.T) {
-	python, err := exec.LookPath("python3")
-	if err != nil {
-		t.Skip("SKIPPED: no python3 to compare with")
-	}
 	const script = `
-import sys
+import json, sys
 from datetime import datetime, timedelta, timezone
 from zoneinfo import ZoneInfo
-for line in sys.stdin:
-    zone, seconds, days = line.split()
-    at = datetime.fromtimestamp(int(seconds), timezone.utc).astimezone(ZoneInfo(zone))
-    print(int((at.replace(tzinfo=None) + timedelta(days=int(days))).replace(tzinfo=ZoneInfo(zone), fold=0).timestamp()))
-`
+answers = []
+for q in json.load(sys.stdin):
+    zone = ZoneInfo(q["Zone"])
+    at = datetime.fromtimestamp(q["Seconds"], timezone.utc).astimezone(zone)
+    answers.append(int((at.replace(tzinfo=None) + timedelta(days=q["Days"])).replace(tzinfo=zone, fold=0).timestamp()))
+json.dump(answers, sys.stdout)`
 	rnd := rand.New(rand.NewPCG(2026, 11))
 	zones := []string{"Europe/Berlin", "America/New_York", "Australia/Lord_Howe", "America/St_Johns", "Africa/Casablanca", "Asia/Kathmandu"}
 	type question struct {
-		zone    string
-		seconds int64
-		days    int
+		Zone    string
+		Seconds int64
+		Days    int
 	}
 	var questions []question
-	var in strings.Builder
 	for range 3000 {
 		q := question{zones[rnd.IntN(len(zones))], 1767225600 + rnd.Int64N(6*365*86400), 1 + rnd.IntN(400)}
 		if rnd.IntN(2) == 0 { // near a change, to the quarter of an hour
-			change := zoneChange(t, q.zone, q.seconds)
-			q.seconds = change.AddDate(0, 0, -q.days).Unix() + 900*rnd.Int64N(16) - 7200
+			change := zoneChange(t, q.Zone, q.Seconds)
+			q.Seconds = change.AddDate(0, 0, -q.Days).Unix() + 900*rnd.Int64N(16) - 7200
 		}
 		questions = append(questions, q)
-		fmt.Fprintln(&in, q.zone, q.seconds, q.days)
 	}
-	cmd := exec.CommandContext(t.Context(), python, "-c", script)
-	cmd.Stdin = strings.NewReader(in.String())
-	out, err := cmd.Output()
-	if err != nil {
-		t.Skipf("SKIPPED: python3 can't say: %v", err)
-	}
-	answers := strings.Fields(string(out))
+	var answers []int64
+	python.Ask(t, "zoneinfo", script, questions, &answers)
 	if len(answers) != len(questions) {
 		t.Fatalf("%d answers", len(answers))
 	}
 	for i, q := range questions {
-		got := Period{Days: q.days}.After(time.Unix(q.seconds, 0), zoneOf(t, q.zone)).Unix()
-		if fmt.Sprint(got) != answers[i] {
-			t.Errorf("%s, %d days after %d: %d, Python says %s", q.zone, q.days, q.seconds, got, answers[i])
+		got := Period{Days: q.Days}.After(time.Unix(q.Seconds, 0), zoneOf(t, q.Zone)).Unix()
+		if got != answers[i] {
+			t.Errorf("%s, %d days after %d: %d, Python says %d", q.Zone, q.Days, q.Seconds, got, answers[i])
 		}
 	}
 }

@@ -1,14 +1,13 @@
 package web
 
 import (
-	"encoding/json"
 	"fmt"
 	"math"
-	"os"
-	"os/exec"
 	"slices"
 	"strings"
 	"testing"
+
+	"lintel/internal/python"
 )
 
 // TestProbit compares with quantiles as tables of the normal distribution print
@@ -32,12 +31,6 @@ func TestProbit(t *testing.T) {
 
 // TestProbitAgainstSciPy compares with scipy.stats.norm.ppf (python3-scipy).
 func TestProbitAgainstSciPy(t *testing.T) {
-	if exec.Command("python3", "-c", "import scipy").Run() != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatal("no python3-scipy")
-		}
-		t.Skip("SKIPPED: python3-scipy is not installed")
-	}
 	var ps []float64
 	for i := range 200 {
 		ps = append(ps, (float64(i)+.5)/200)
@@ -45,18 +38,11 @@ func TestProbitAgainstSciPy(t *testing.T) {
 	for e := -12; e < 0; e++ {
 		ps = append(ps, math.Pow(10, float64(e)))
 	}
-	list, err := json.Marshal(ps)
-	if err != nil {
-		t.Fatal(err)
-	}
-	out, err := exec.Command("python3", "-c", "import json,sys; from scipy.stats import norm; print(json.dumps([float(norm.ppf(p)) for p in json.loads(sys.argv[1])]))", string(list)).Output()
-	if err != nil {
-		t.Fatal(err)
-	}
 	var want []float64
-	if err := json.Unmarshal(out, &want); err != nil {
-		t.Fatal(err)
-	}
+	python.Ask(t, "scipy.stats", `
+import json, sys
+from scipy.stats import norm
+json.dump([float(norm.ppf(p)) for p in json.load(sys.stdin)], sys.stdout)`, ps, &want)
 	for i, p := range ps {
 		// 2p-1 loses digits where p is small; a pixel is 0.01.
 		if got := probit(p); math.Abs(got-want[i]) > 1e-5 {

@@ -1,17 +1,15 @@
 package group
 
 import (
-	"bytes"
 	"cmp"
-	"encoding/json"
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os/exec"
 	"reflect"
 	"slices"
 	"testing"
 
+	"lintel/internal/python"
 	"lintel/pipeline/match"
 	"lintel/store"
 )
@@ -178,23 +176,10 @@ type sciPyCase struct {
 // checkAgainstSciPy skips the test aloud where SciPy is missing.
 func checkAgainstSciPy(t *testing.T, cases []sciPyCase) {
 	t.Helper()
-	python := "/usr/bin/python3" // Debian's, which sees Debian's packages
-	if err := exec.Command(python, "-c", "import scipy").Run(); err != nil {
-		t.Skip("SKIPPED: groups are not compared with SciPy's; apt-get install python3-scipy:", err)
-	}
-	in, err := json.Marshal(cases)
-	if err != nil {
-		t.Fatal(err)
-	}
-	command := exec.Command(python, "-c", bySciPy)
-	command.Stdin = bytes.NewReader(in)
-	out, err := command.Output()
-	if err != nil {
-		t.Fatal(err)
-	}
 	var labels [][]int
-	if err := json.Unmarshal(out, &labels); err != nil || len(labels) != len(cases) {
-		t.Fatalf("%v: %.200s", err, out)
+	python.Ask(t, "scipy", bySciPy, cases, &labels)
+	if len(labels) != len(cases) {
+		t.Fatalf("%d answers to %d cases", len(labels), len(cases))
 	}
 	several := 0
 	for n, c := range cases {

@@ -1,14 +1,11 @@
 package match
 
 import (
-	"bytes"
-	"encoding/json"
-	"fmt"
 	"math"
 	"math/rand/v2"
-	"os/exec"
-	"slices"
 	"testing"
+
+	"lintel/internal/python"
 )
 
 // Worked by hand, with two distances that are both a genuine and an impostor
@@ -135,7 +132,7 @@ func TestRatesAgainstScikitLearn(t *testing.T) {
 		Distance, FPR, TPR []float64
 		EER                float64
 	}
-	ask(t, "sklearn.metrics", `
+	python.Ask(t, "sklearn.metrics", `
 import json, sys
 import numpy as np
 from sklearn.metrics import roc_curve
@@ -224,7 +221,7 @@ var intervalCases = []Rate{
 // Outside: SciPy's exact binomial interval.
 func TestIntervalAgainstSciPy(t *testing.T) {
 	var answer [][2]float64
-	ask(t, "scipy.stats", `
+	python.Ask(t, "scipy.stats", `
 import json, sys
 from scipy.stats import binomtest
 answer = []
@@ -259,32 +256,5 @@ func TestRateForPeople(t *testing.T) {
 		if got := c.rate.IntervalString(); got != c.in {
 			t.Errorf("%d of %d: %q, want %q", c.rate.Errors, c.rate.N, got, c.in)
 		}
-	}
-}
-
-// ask lets Python, of the first installation that has the module, answer a
-// question. Debian's packages are python3-scipy and python3-sklearn.
-func ask(t *testing.T, module, program string, question, answer any) {
-	t.Helper()
-	pythons := []string{"python3", "/usr/bin/python3"}
-	i := slices.IndexFunc(pythons, func(python string) bool {
-		return exec.Command(python, "-c", "import "+module).Run() == nil
-	})
-	if i < 0 {
-		t.Skipf("SKIPPED: no Python with %s here (Debian: python3-scipy, python3-sklearn), so nothing was checked against it", module)
-	}
-	in, err := json.Marshal(question)
-	if err != nil {
-		t.Fatal(err)
-	}
-	python := exec.Command(pythons[i], "-c", program)
-	var complaint bytes.Buffer
-	python.Stdin, python.Stderr = bytes.NewReader(in), &complaint
-	out, err := python.Output()
-	if err == nil {
-		err = json.Unmarshal(out, answer)
-	}
-	if err != nil {
-		t.Fatal(fmt.Errorf("asking Python: %w\n%s", err, complaint.Bytes()))
 	}
 }

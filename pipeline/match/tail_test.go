@@ -5,6 +5,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	"lintel/internal/python"
 )
 
 // paretoExcesses draws excesses by inverting their distribution.
@@ -45,7 +47,7 @@ func TestParetoAgainstSciPy(t *testing.T) {
 		}
 	}
 	var answer []struct{ Ours, Theirs, Above float64 }
-	ask(t, "scipy.stats", `
+	python.Ask(t, "scipy.stats", `
 import json, sys
 from scipy.stats import genpareto
 answer = []

@@ -1,17 +1,15 @@
 package quality
 
 import (
-	"bytes"
-	"encoding/json"
 	"fmt"
 	"image"
 	"image/color"
 	"math"
 	"math/rand/v2"
-	"os/exec"
 	"slices"
 	"testing"
 
+	"lintel/internal/python"
 	"lintel/store"
 )
 
@@ -60,7 +58,7 @@ func TestAgainstSciPy(t *testing.T) {
 		Mean, Deviation, Clipped float64
 		Variances                []float64 // of the Laplacian and the second differences
 	}
-	ask(t, `
+	python.Ask(t, "scipy", `
 import sys, json, numpy as np
 from scipy import ndimage
 q = json.load(sys.stdin)
@@ -98,7 +96,7 @@ func TestAlignAgainstSciPy(t *testing.T) {
 	near(t, "what is cut", cut, 0, 0)
 	var want []float64
 	// The four samples of a pixel are the mean of four transforms.
-	ask(t, `
+	python.Ask(t, "scipy", `
 import sys, json, numpy as np
 from scipy import ndimage
 q = json.load(sys.stdin)
@@ -131,32 +129,6 @@ func ints(b []uint8) (list []int) {
 		list = append(list, int(v))
 	}
 	return list
-}
-
-// ask lets a Python that has SciPy (Debian: python3-scipy) answer a question.
-func ask(t *testing.T, program string, question, answer any) {
-	t.Helper()
-	pythons := []string{"python3", "/usr/bin/python3"}
-	i := slices.IndexFunc(pythons, func(python string) bool {
-		return exec.Command(python, "-c", "import scipy").Run() == nil
-	})
-	if i < 0 {
-		t.Skip("SKIPPED: no Python with SciPy here (Debian: python3-scipy), so nothing was checked against it")
-	}
-	in, err := json.Marshal(question)
-	if err != nil {
-		t.Fatal(err)
-	}
-	python := exec.Command(pythons[i], "-c", program)
-	var complaint bytes.Buffer
-	python.Stdin, python.Stderr = bytes.NewReader(in), &complaint
-	out, err := python.Output()
-	if err == nil {
-		err = json.Unmarshal(out, answer)
-	}
-	if err != nil {
-		t.Fatal(fmt.Errorf("asking Python: %w\n%s", err, complaint.Bytes()))
-	}
 }
 
 // A head is points in space, in millimetres: x to the right of the picture, y
