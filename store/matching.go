@@ -111,9 +111,9 @@ func (a *Archive) GalleryRevision(ctx context.Context) (n int64, err error) {
 	return n, nil
 }
 
-// Rematch keeps the matches of faces of a visit as they are now judged, in
-// place of those found when each was examined. Faces that are gone stay gone,
-// one that somebody answered for keeps what was found when they did,
+// Rematch keeps the matches and liveness of faces of a visit as they are now
+// judged, in place of those found when each was examined. Faces that are gone stay gone,
+// one that somebody answered for keeps the match that was found when they did,
 // and a person erased meanwhile makes a stranger.
 func (a *Archive) Rematch(ctx context.Context, visit string, faces []Face) error {
 	if len(faces) == 0 {
@@ -132,6 +132,9 @@ func (a *Archive) Rematch(ctx context.Context, visit string, faces []Face) error
 					FROM (SELECT 1) LEFT JOIN persons p ON p.id = ?7 AND p.id NOT IN (SELECT person FROM erasing))
 				WHERE id = ?1 AND still IN (SELECT id FROM stills WHERE visit = ?8) AND id NOT IN (SELECT face FROM checks)`,
 				f.id, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames, m.Person, visit)
+			if err == nil {
+				err = a.keepLiveness(ctx, tx, f, visit)
+			}
 			if err != nil {
 				return err
 			}

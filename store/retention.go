@@ -176,7 +176,7 @@ func (a *Archive) letStillsGo(ctx context.Context, tx *sql.Tx, ids []string) err
 	for _, v := range visits {
 		for _, s := range v.Stills {
 			for _, f := range s.Faces {
-				sealed, err := a.sealFace(Face{Box: f.Box}, f.id)
+				sealed, err := a.sealFace(Face{Box: f.Box, Liveness: f.Liveness.summary()}, f.id)
 				if err != nil {
 					return err
 				}

@@ -69,6 +69,7 @@ type Face struct {
 	Landmarks  []Point         // two corners of each eye and the base of the nose
 	Descriptor Descriptor      // zeros once the still is gone
 	Quality    *Quality        // nil if it was not measured, or the still is gone
+	Liveness   *Liveness       // nil if it was not judged; without findings once the still is gone
 	Match      *Match          // nil for a stranger
 
 	id, still string
@@ -295,7 +296,8 @@ type sealedFace struct {
 	Box        image.Rectangle
 	Landmarks  []Point
 	Descriptor []byte
-	Quality    *Quality `json:",omitempty"`
+	Quality    *Quality  `json:",omitempty"`
+	Liveness   *Liveness `json:",omitempty"`
 }
 
 // facesOn returns the faces on stills, each still's from left to right.
@@ -337,7 +339,7 @@ func (a *Archive) openFace(f *Face, sealed []byte, id string) error {
 	if err := json.Unmarshal(raw, &open); err != nil {
 		return fmt.Errorf("reading face %s: %w", id, err)
 	}
-	f.Box, f.Landmarks, f.Quality = open.Box, open.Landmarks, open.Quality
+	f.Box, f.Landmarks, f.Quality, f.Liveness = open.Box, open.Landmarks, open.Quality, open.Liveness
 	if len(open.Descriptor) == 0 {
 		return nil // it went with the still
 	}
@@ -468,7 +470,7 @@ func (a *Archive) insertFace(ctx context.Context, tx *sql.Tx, still string, f Fa
 
 // sealFace seals what of a face is sealed; a descriptor of zeros is left out.
 func (a *Archive) sealFace(f Face, id string) ([]byte, error) {
-	open := sealedFace{Box: f.Box, Landmarks: f.Landmarks, Quality: f.Quality}
+	open := sealedFace{Box: f.Box, Landmarks: f.Landmarks, Quality: f.Quality, Liveness: f.Liveness}
 	if f.Descriptor != (Descriptor{}) {
 		open.Descriptor = encodeDescriptor(f.Descriptor)
 	}

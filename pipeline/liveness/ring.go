@@ -1,0 +1,168 @@
+package liveness
+
+import (
+	"image"
+	"math"
+	"slices"
+
+	"lintel/pipeline/match"
+	"lintel/store"
+)
+
+// A Frame is one still of a ring with what was found on it.
+type Frame struct {
+	Number int
+	Glance *Glance // nil if the still is not there any more
+	Faces  []store.Face
+}
+
+// A Glance is a still made small, which is enough to see what moved.
+type Glance struct {
+	Width, Height int         // pixels of the still
+	Luma          *image.Gray // a quarter as wide and high
+}
+
+// glanceScale is how many pixels of a still make one of a glance, along a side.
+const glanceScale = 4
+
+// NewGlance takes a glance at a still.
+func NewGlance(still image.Image) *Glance {
+	s := newScene(still)
+	w, h := s.bounds.Dx()/glanceScale, s.bounds.Dy()/glanceScale
+	g := &Glance{s.bounds.Dx(), s.bounds.Dy(), image.NewGray(image.Rect(0, 0, w, h))}
+	for y := range h {
+		for x := range w {
+			sum := 0
+			for dy := range glanceScale {
+				row := (y*glanceScale+dy)*s.stride + x*glanceScale
+				for _, v := range s.luma[row : row+glanceScale] {
+					sum += int(v)
+				}
+			}
+			g.Luma.Pix[y*g.Luma.Stride+x] = uint8((sum + glanceScale*glanceScale/2) / (glanceScale * glanceScale))
+		}
+	}
+	return g
+}
+
+// A sighting is one person's face on one of the frames.
+type sighting struct {
+	frame *Frame
+	face  *store.Face
+}
+
+// A ringSign is one way of telling a picture from a person by several frames.
+// It gets two sightings or more, by the number of their frames.
+type ringSign struct {
+	code    string
+	measure func([]sighting) store.Finding
+	around  float64 // the region to draw: the face's box, so many times as large
+}
+
+// ringSigns are in the order that they are shown in.
+var ringSigns = []ringSign{}
+
+// JudgeRing sets the Liveness of each face of a ring to what all of its frames
+// together say. Each face has been examined; those that were not are left
+// alone. The frames are in any order. It may be called again when another frame
+// came: what it said of the ring before is replaced.
+func JudgeRing(frames []Frame) {
+	for _, track := range tracks(frames) {
+		judgeTrack(track)
+	}
+}
+
+func judgeTrack(track []sighting) {
+	var found []store.Finding
+	sum := 0.0
+	for _, s := range track {
+		own := slices.Clone(ofStill(s.face.Liveness.Findings))
+		s.face.Liveness = &store.Liveness{Frames: len(track), Findings: own}
+		judge(s.face.Liveness)
+		sum += weights.Still.LogOdds(scoresOf(own))
+	}
+	if len(track) < 2 {
+		return
+	}
+	scores := map[string]float64{}
+	for _, sign := range ringSigns {
+		f := sign.measure(track)
+		f.Sign = sign.code
+		f = tidy(f)
+		found = append(found, f)
+		if f.Missing == "" {
+			scores[f.Sign] = f.Score
+		}
+	}
+	scores[Stills] = sum / float64(len(track))
+	p := logistic(weights.Ring.LogOdds(scores))
+	for _, s := range track {
+		l := s.face.Liveness
+		for i, f := range found {
+			if f.Score > 0 && f.Region == nil {
+				f.Region = outline(s.face.Box, ringSigns[i].around)
+			}
+			l.Findings = append(l.Findings, f)
+		}
+		l.Probability, l.Level = math.Round(p*1e4)/1e4, weights.Ring.level(p)
+		l.CantTell = cantTell(l.Findings)
+	}
+}
+
+// ofStill returns the findings that are not of a ring.
+func ofStill(findings []store.Finding) []store.Finding {
+	return slices.DeleteFunc(slices.Clone(findings), func(f store.Finding) bool {
+		return slices.ContainsFunc(ringSigns, func(s ringSign) bool { return s.code == f.Sign })
+	})
+}
+
+// outline returns the corners of a box, so many times as large.
+func outline(box image.Rectangle, times float64) []store.Point {
+	mx, my := float64(box.Min.X+box.Max.X)/2, float64(box.Min.Y+box.Max.Y)/2
+	w, h := float64(box.Dx())/2*times, float64(box.Dy())/2*times
+	return []store.Point{{X: mx - w, Y: my - h}, {X: mx + w, Y: my - h}, {X: mx + w, Y: my + h}, {X: mx - w, Y: my + h}}
+}
+
+// samePerson is the distance between two descriptors up to which two faces of
+// one ring are taken for one person's. A wrong link costs little here: the
+// faces of two persons do not move as one plane.
+const samePerson = 0.5
+
+// tracks returns the faces of each person on the frames, by the number of the
+// frame, those who came first to the left. A face without descriptor is a
+// track of its own, and one without findings is in none.
+func tracks(frames []Frame) [][]sighting {
+	frames = slices.Clone(frames)
+	slices.SortFunc(frames, func(a, b Frame) int { return a.Number - b.Number })
+	var all [][]sighting
+	for i := range frames {
+		seen := make(map[int]bool) // tracks that have a face on this frame
+		for k := range frames[i].Faces {
+			face := &frames[i].Faces[k]
+			if face.Liveness == nil {
+				continue
+			}
+			best, nearest := -1, samePerson
+			for t, track := range all {
+				if d := distance(track[len(track)-1].face, face); !seen[t] && d < nearest {
+					best, nearest = t, d
+				}
+			}
+			if best < 0 {
+				best = len(all)
+				all = append(all, nil)
+			}
+			all[best] = append(all[best], sighting{&frames[i], face})
+			seen[best] = true
+		}
+	}
+	return all
+}
+
+// distance is that of two faces' descriptors, infinite if one has none.
+func distance(a, b *store.Face) float64 {
+	if a.Descriptor == (store.Descriptor{}) || b.Descriptor == (store.Descriptor{}) {
+		return math.Inf(1)
+	}
+	return match.Distance(&a.Descriptor, &b.Descriptor)
+}
