@@ -65,7 +65,8 @@ const (
 
 // A sign is one way of telling a picture from a person on one still.
 type sign struct {
-	code    string
+	code string
+	words
 	measure func(*view) store.Finding
 }
 

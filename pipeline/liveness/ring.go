@@ -54,7 +54,8 @@ type sighting struct {
 // A ringSign is one way of telling a picture from a person by several frames.
 // It gets two sightings or more, by the number of their frames.
 type ringSign struct {
-	code    string
+	code string
+	words
 	measure func([]sighting) store.Finding
 	around  float64 // the region to draw: the face's box, so many times as large
 }
