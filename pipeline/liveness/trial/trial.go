@@ -1,0 +1,312 @@
+// Package trial runs rings whose truth is known through the search for signs
+// of a picture, and counts the errors as ISO/IEC 30107-3 asks: APCER for each
+// attack species by itself, and BPCER.
+//
+// What comes in is a folder:
+//
+//	DIR/bona-fide/<ring>/*.jpg          a person stood there
+//	DIR/attack/<species>/<ring>/*.jpg   a picture was held there
+//
+// The frames of a ring are in the order of their names. What goes out is what
+// was found on each ring ([Outcome]) and the error rates over all ([Report]).
+package trial
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+
+	"github.com/disintegration/imaging"
+	"golang.org/x/sync/errgroup"
+
+	"lintel/pipeline/liveness"
+	"lintel/pipeline/match"
+	"lintel/store"
+)
+
+// BonaFide is the species of rings that show no attack.
+const BonaFide = ""
+
+// ErrNoRings says that a folder holds no ring of a person or none of an attack.
+var ErrNoRings = errors.New("a trial needs DIR/bona-fide/RING/*.jpg and DIR/attack/SPECIES/RING/*.jpg")
+
+// A Ring is one presentation whose truth is known.
+type Ring struct {
+	Species string // of the attack, or BonaFide
+	Name    string
+	Frames  []func() (image.Image, error)
+	Lens    *store.Lens // nil if not known
+}
+
+// Read lists the rings of a folder. Hidden files and folders are left out, and
+// so are rings without a picture. The error is ErrNoRings where there are no
+// rings of a person or none of an attack.
+func Read(dir string) ([]Ring, error) {
+	rings, err := readRings(filepath.Join(dir, "bona-fide"), BonaFide)
+	if err != nil {
+		return nil, err
+	}
+	persons := len(rings)
+	species, err := folders(filepath.Join(dir, "attack"))
+	if err != nil {
+		return nil, err
+	}
+	for _, s := range species {
+		more, err := readRings(filepath.Join(dir, "attack", s), s)
+		if err != nil {
+			return nil, err
+		}
+		rings = append(rings, more...)
+	}
+	if persons == 0 || len(rings) == persons {
+		return nil, fmt.Errorf("%w; %s has %d and %d such rings", ErrNoRings, dir, persons, len(rings)-persons)
+	}
+	return rings, nil
+}
+
+func readRings(dir, species string) ([]Ring, error) {
+	names, err := folders(dir)
+	if err != nil {
+		return nil, err
+	}
+	var rings []Ring
+	for _, name := range names {
+		files, err := os.ReadDir(filepath.Join(dir, name))
+		if err != nil {
+			return nil, fmt.Errorf("looking for frames: %w", err)
+		}
+		r := Ring{Species: species, Name: name}
+		for _, f := range files {
+			switch strings.ToLower(filepath.Ext(f.Name())) {
+			case ".jpg", ".jpeg", ".png":
+				if !strings.HasPrefix(f.Name(), ".") {
+					path := filepath.Join(dir, name, f.Name())
+					r.Frames = append(r.Frames, func() (image.Image, error) { return open(path) })
+				}
+			}
+		}
+		if len(r.Frames) > 0 {
+			rings = append(rings, r)
+		}
+	}
+	return rings, nil
+}
+
+// folders lists the folders in one, by name; none if it is not there.
+func folders(dir string) ([]string, error) {
+	entries, err := os.ReadDir(dir)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("looking for rings: %w", err)
+	}
+	var names []string
+	for _, e := range entries {
+		if e.IsDir() && !strings.HasPrefix(e.Name(), ".") {
+			names = append(names, e.Name())
+		}
+	}
+	return names, nil
+}
+
+// open decodes a JPEG as it is, since the pipeline too looks at what the file
+// holds.
+func open(path string) (image.Image, error) {
+	img, err := imaging.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("opening a frame: %w", err)
+	}
+	return img, nil
+}
+
+// A Finder finds the faces on a still.
+type Finder interface {
+	Find(ctx context.Context, still image.Image) ([]store.Face, error)
+	Close() error
+}
+
+// An Outcome is what was found on a ring.
+type Outcome struct {
+	Ring
+	// Stills is what each frame's face shows by itself, as if it had come
+	// alone, for the frames where the face was found.
+	Stills []store.Liveness
+	// Together is what all frames show together; nil if no face was found.
+	Together *store.Liveness
+	// Unread names frames that could not be looked at.
+	Unread []error
+}
+
+// Run looks at each ring, on all cores, and calls done after each, from one
+// goroutine at a time; it may be nil. An error means that the trial can't go on:
+// that a frame can't be read is noted with its ring.
+func Run(ctx context.Context, rings []Ring, open func() (Finder, error), done func()) ([]Outcome, error) {
+	outcomes := make([]Outcome, len(rings))
+	next, looked := make(chan int), make(chan struct{})
+	workers, ctx := errgroup.WithContext(ctx)
+	workers.Go(func() error {
+		defer close(next)
+		for i := range rings {
+			select {
+			case next <- i:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+		}
+		return nil
+	})
+	for range min(runtime.GOMAXPROCS(0), len(rings)) {
+		workers.Go(func() error {
+			finder, err := open()
+			if err != nil {
+				return fmt.Errorf("opening a face finder: %w", err)
+			}
+			defer finder.Close()
+			for i := range next {
+				if outcomes[i], err = look(ctx, finder, rings[i]); err != nil {
+					return err
+				}
+				select {
+				case looked <- struct{}{}:
+				case <-ctx.Done():
+				}
+			}
+			return ctx.Err()
+		})
+	}
+	failed := make(chan error, 1)
+	go func() { failed <- workers.Wait(); close(looked) }()
+	for range looked {
+		if done != nil {
+			done()
+		}
+	}
+	return outcomes, <-failed
+}
+
+// look examines a ring as the pipeline does.
+func look(ctx context.Context, finder Finder, ring Ring) (Outcome, error) {
+	o := Outcome{Ring: ring}
+	var frames []liveness.Frame
+	for n, read := range ring.Frames {
+		still, err := read()
+		if err != nil {
+			o.Unread = append(o.Unread, err)
+			continue
+		}
+		faces, err := finder.Find(ctx, still)
+		if ctx.Err() != nil {
+			return o, ctx.Err()
+		}
+		if err != nil {
+			o.Unread = append(o.Unread, fmt.Errorf("%s, frame %d: %w", ring.Name, n, err))
+			continue
+		}
+		liveness.Examine(still, faces, ring.Lens)
+		frames = append(frames, liveness.Frame{Number: n, Glance: liveness.NewGlance(still), Faces: faces})
+	}
+	main := prominent(frames)
+	for _, f := range main {
+		o.Stills = append(o.Stills, *f.Liveness)
+	}
+	liveness.JudgeRing(frames)
+	if len(main) > 0 {
+		o.Together = main[len(main)-1].Liveness
+	}
+	return o, nil
+}
+
+// prominent returns the face that a ring is judged by: the largest on any
+// frame, and those of the same person on the others.
+func prominent(frames []liveness.Frame) []*store.Face {
+	var largest *store.Face
+	for _, frame := range frames {
+		for i := range frame.Faces {
+			if f := &frame.Faces[i]; largest == nil || f.Width() > largest.Width() {
+				largest = f
+			}
+		}
+	}
+	var same []*store.Face
+	for _, frame := range frames {
+		var nearest *store.Face
+		best := 0.5
+		for i := range frame.Faces {
+			f := &frame.Faces[i]
+			if d := match.Distance(&f.Descriptor, &largest.Descriptor); f == largest || d < best {
+				nearest, best = f, d
+			}
+			if f == largest {
+				break
+			}
+		}
+		if nearest != nil {
+			same = append(same, nearest)
+		}
+	}
+	return same
+}
+
+// Attack reports whether the ring is taken for an attack: whether its level is
+// anything but store.NoSign. A ring on which no face was found is: it opens no
+// door.
+func (o Outcome) Attack() bool { return o.Together == nil || o.Together.Level != store.NoSign }
+
+// A Report has the error rates of a trial.
+type Report struct {
+	BPCER  match.Rate            // persons taken for pictures, of all persons
+	APCER  map[string]match.Rate // pictures taken for persons, of all of a species
+	NoFace map[string]int        // rings on which no face was found, by species; those of persons under BonaFide
+}
+
+// ReportOn counts errors, each by what wrong says of an outcome: most often
+// Outcome.Attack.
+func ReportOn(outcomes []Outcome, attack func(Outcome) bool) Report {
+	r := Report{APCER: make(map[string]match.Rate), NoFace: make(map[string]int)}
+	for _, o := range outcomes {
+		if o.Together == nil {
+			r.NoFace[o.Species]++
+		}
+		if o.Species == BonaFide {
+			r.BPCER.N++
+			if attack(o) {
+				r.BPCER.Errors++
+			}
+			continue
+		}
+		rate := r.APCER[o.Species]
+		rate.N++
+		if !attack(o) {
+			rate.Errors++
+		}
+		r.APCER[o.Species] = rate
+	}
+	return r
+}
+
+// Species lists the attack species of a report, by name.
+func (r Report) Species() []string {
+	var all []string
+	for s := range r.APCER {
+		all = append(all, s)
+	}
+	slices.Sort(all)
+	return all
+}
+
+// WorstAPCER returns the largest APCER of all species, which is what ISO/IEC
+// 30107-3 has a system reported by.
+func (r Report) WorstAPCER() float64 {
+	worst := 0.0
+	for _, rate := range r.APCER {
+		worst = max(worst, rate.Value())
+	}
+	return worst
+}
