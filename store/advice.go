@@ -6,10 +6,10 @@ import "time"
 type FactorKind string
 
 const (
-	Arrival  FactorKind = "arrival"  // the person's phone came home
-	Code     FactorKind = "code"     // a one-time code of the person's
-	Token    FactorKind = "token"    // a fob, tag or phone of the person's was seen
-	Resident FactorKind = "resident" // somebody signed in looked at the still and agreed
+	FactorArrival  FactorKind = "arrival"  // the person's phone came home
+	FactorCode     FactorKind = "code"     // a one-time code of the person's
+	FactorToken    FactorKind = "token"    // a fob, tag or phone of the person's was seen
+	FactorResident FactorKind = "resident" // somebody signed in looked at the still and agreed
 )
 
 // A Factor is evidence that a person is at the door, from something other than
