@@ -23,6 +23,7 @@ import (
 	"sync"
 	"time"
 
+	"lintel/pipeline/liveness"
 	"lintel/pipeline/match"
 	"lintel/pipeline/quality"
 	"lintel/store"
@@ -40,6 +41,8 @@ type Archive interface {
 	BeginExamination(ctx context.Context, still string) error
 	ReadStill(ctx context.Context, visit string, frame int) ([]byte, error)
 	Visit(ctx context.Context, id string) (store.Visit, error)
+	Lens(ctx context.Context, bell string) (lens store.Lens, known bool, err error)
+	LookAlikes(ctx context.Context, visit string, look store.Look) ([]store.LookAlike, error)
 	Rematch(ctx context.Context, visit string, faces []store.Face) error
 	match.Source
 	Record(ctx context.Context, still string, state store.StillState, faces []store.Face) error
@@ -58,6 +61,7 @@ type Pipeline struct {
 	open    func() (Finder, error)
 	workers int
 	gallery *match.Current
+	glances glances
 
 	// judging is held from when the other frames of a ring are read until what
 	// follows is recorded, lest two frames that are examined at once miss each
@@ -120,6 +124,8 @@ func (p *Pipeline) dispatch(ctx context.Context, stills chan<- store.Still, done
 	defer stop()
 	busy := make(map[string]bool)
 	queue := p.pending(ctx, busy)
+	forget := time.NewTimer(rememberFor)
+	defer forget.Stop()
 	for {
 		var next store.Still
 		var ready chan<- store.Still // nil, and so never ready, while the queue is empty
@@ -139,6 +145,9 @@ func (p *Pipeline) dispatch(ctx context.Context, stills chan<- store.Still, done
 			queue = queue[1:]
 		case id := <-done:
 			delete(busy, id)
+			forget.Reset(rememberFor)
+		case <-forget.C:
+			p.glances.clear()
 		case <-changed:
 			queue = p.pending(ctx, busy)
 		case <-stopping:
@@ -179,25 +188,48 @@ func (p *Pipeline) process(ctx context.Context, finder Finder, still store.Still
 		log.Error("preparing an examination", "err", err)
 		return
 	}
+	lens, err := p.lens(ctx, still.Visit)
+	if err != nil {
+		log.Error("preparing an examination", "err", err) // the store's trouble again
+		return
+	}
 	began := time.Now()
-	faces, err := examine(ctx, finder, data)
+	img, faces, err := examine(ctx, finder, data, lens)
 	if err != nil {
 		log.Error("examining a still", "err", err)
 		p.record(ctx, log, still, store.Failed, nil)
 		return
 	}
+	p.glances.put(still.ID, liveness.NewGlance(img))
 	log.Info("examined a still", "faces", len(faces), "took", time.Since(began).Round(time.Millisecond))
 	p.judging.Lock()
 	defer p.judging.Unlock()
 	if err := p.judge(ctx, still, faces); err != nil {
-		log.Error("identifying faces", "err", err) // the store's trouble again
+		log.Error("judging faces", "err", err)
 		return
 	}
 	p.record(ctx, log, still, store.Done, faces)
 }
 
-// judge says whose the faces of a still are, together with those of the ring's
-// other frames that were examined, and records what changes for those. The
+// lens returns that of the bell that a visit is of, nil if it is not known.
+func (p *Pipeline) lens(ctx context.Context, visit string) (*store.Lens, error) {
+	v, err := p.archive.Visit(ctx, visit)
+	if errors.Is(err, store.ErrNotFound) {
+		return nil, nil // erased meanwhile
+	}
+	if err != nil {
+		return nil, err
+	}
+	lens, known, err := p.archive.Lens(ctx, v.Bell)
+	if err != nil || !known {
+		return nil, err
+	}
+	return &lens, nil
+}
+
+// judge says whose the faces of a still are, and whether there are signs of a
+// picture, together with those of the ring's other frames that were examined,
+// and records what changes for those. The
 // still's own are not recorded yet: should that fail, it is examined again, and
 // the same comes of it.
 func (p *Pipeline) judge(ctx context.Context, still store.Still, faces []store.Face) error {
@@ -215,25 +247,66 @@ func (p *Pipeline) judge(ctx context.Context, still store.Still, faces []store.F
 	if err != nil {
 		return err
 	}
+	if err := p.recall(ctx, still, visit.ReceivedAt, faces); err != nil {
+		return err
+	}
 	frames := [][]store.Face{faces}
+	ring := []liveness.Frame{{Number: still.Frame, Glance: p.glance(ctx, still), Faces: faces}}
 	for _, s := range visit.Stills {
-		if s.ID != still.ID && s.State == store.Done {
-			frames = append(frames, slices.Clone(s.Faces))
+		if s.ID != still.ID && s.State == store.Done && len(s.Faces) > 0 {
+			others := slices.Clone(s.Faces)
+			frames = append(frames, others)
+			ring = append(ring, liveness.Frame{Number: s.Frame, Glance: p.glance(ctx, s), Faces: others})
 		}
 	}
-	var before []*store.Match
-	others := frames[1:]
-	for _, f := range slices.Concat(others...) {
-		before = append(before, f.Match)
-	}
+	before := slices.Concat(frames[1:]...)
 	gallery.IdentifyRing(frames)
+	liveness.JudgeRing(ring)
 	var changed []store.Face
-	for i, f := range slices.Concat(others...) {
-		if !sameMatch(f.Match, before[i]) {
+	for i, f := range slices.Concat(frames[1:]...) {
+		if !sameMatch(f.Match, before[i].Match) || !sameLiveness(f.Liveness, before[i].Liveness) {
 			changed = append(changed, f)
 		}
 	}
 	return p.archive.Rematch(ctx, still.Visit, changed)
+}
+
+// recall looks whether a still is a copy of one that was there before.
+func (p *Pipeline) recall(ctx context.Context, still store.Still, at time.Time, faces []store.Face) error {
+	for i := range faces {
+		alike, err := p.archive.LookAlikes(ctx, still.Visit, faces[i].Look)
+		if err != nil {
+			return err
+		}
+		liveness.Repeats(&faces[i], alike, at)
+	}
+	return nil
+}
+
+// glance returns what a still looked like, nil if that can't be had: it may be
+// gone meanwhile, and its faces are judged without.
+func (p *Pipeline) glance(ctx context.Context, still store.Still) *liveness.Glance {
+	if g := p.glances.get(still.ID); g != nil {
+		return g
+	}
+	data, err := p.archive.ReadStill(ctx, still.Visit, still.Frame)
+	if err != nil {
+		return nil
+	}
+	img, err := jpeg.Decode(bytes.NewReader(data))
+	if err != nil {
+		return nil
+	}
+	g := liveness.NewGlance(img)
+	p.glances.put(still.ID, g)
+	return g
+}
+
+func sameLiveness(a, b *store.Liveness) bool {
+	if a == nil || b == nil {
+		return a == b
+	}
+	return a.Equal(*b)
 }
 
 // sameMatch reports whether two matches say the same; names aside, which only
@@ -254,19 +327,21 @@ func (p *Pipeline) record(ctx context.Context, log *slog.Logger, still store.Sti
 }
 
 // examine takes a still through the steps that need nothing else: decode, find
-// faces, measure how well each can be judged.
-func examine(ctx context.Context, finder Finder, data []byte) ([]store.Face, error) {
+// faces, measure how well each can be judged, look for signs of a picture.
+func examine(ctx context.Context, finder Finder, data []byte, lens *store.Lens) (image.Image, []store.Face, error) {
 	img, err := jpeg.Decode(bytes.NewReader(data))
 	if err != nil {
-		return nil, fmt.Errorf("decoding: %w", err)
+		return nil, nil, fmt.Errorf("decoding: %w", err)
 	}
 	faces, err := finder.Find(ctx, img)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	for i := range faces {
 		measured := quality.Measure(img, faces[i])
 		faces[i].Quality = &measured
+		faces[i].Look = liveness.LookOf(img, faces[i])
 	}
-	return faces, nil
+	liveness.Examine(img, faces, lens)
+	return img, faces, nil
 }

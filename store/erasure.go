@@ -329,8 +329,10 @@ func (a *Archive) forgetFace(ctx context.Context, tx *sql.Tx, f Face) error {
 	if err != nil {
 		return err
 	}
-	if _, err := tx.ExecContext(ctx, `DELETE FROM checks WHERE face = ?`, f.id); err != nil {
-		return err
+	for _, statement := range []string{`DELETE FROM checks WHERE face = ?`, `DELETE FROM looks WHERE face = ?`} {
+		if _, err := tx.ExecContext(ctx, statement, f.id); err != nil {
+			return err
+		}
 	}
 	_, err = tx.ExecContext(ctx, `UPDATE faces SET sealed = ?, person = NULL, distance = NULL, fpir = NULL, band = NULL, probability = NULL, frames = NULL WHERE id = ?`, sealed, f.id)
 	return err

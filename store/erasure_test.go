@@ -28,6 +28,7 @@ func tracesOf(t *testing.T, a *Archive) []trace {
 		`SELECT 'hash', visit, sha256 FROM stills WHERE file IS NOT NULL`,
 		`SELECT 'sent', visit, sent_mac FROM stills`,
 		`SELECT 'face', s.visit, f.sealed FROM faces f JOIN stills s ON s.id = f.still`,
+		`SELECT 'look', s.visit, l.mac FROM looks l JOIN faces f ON f.id = l.face JOIN stills s ON s.id = f.still`,
 		`SELECT 'name', id, name FROM persons`,
 		`SELECT 'consent', person, given_by FROM consents`,
 		`SELECT 'scope', person, scope FROM consents`,

@@ -54,8 +54,8 @@ func (l Liveness) Finding(sign string) (Finding, bool) {
 	return l.Findings[i], true
 }
 
-// equal reports whether two say the same.
-func (l Liveness) equal(other Liveness) bool {
+// Equal reports whether two say the same.
+func (l Liveness) Equal(other Liveness) bool {
 	return l.Level == other.Level && l.Probability == other.Probability && l.Frames == other.Frames &&
 		slices.Equal(l.CantTell, other.CantTell) &&
 		slices.EqualFunc(l.Findings, other.Findings, func(a, b Finding) bool {
@@ -105,7 +105,7 @@ func (a *Archive) keepLiveness(ctx context.Context, tx *sql.Tx, f Face, visit st
 	if err := a.openFace(&now, sealed, f.id); err != nil {
 		return err
 	}
-	if now.Descriptor == (Descriptor{}) || now.Box != f.Box || f.Liveness == nil || now.Liveness != nil && now.Liveness.equal(*f.Liveness) {
+	if now.Descriptor == (Descriptor{}) || now.Box != f.Box || f.Liveness == nil || now.Liveness != nil && now.Liveness.Equal(*f.Liveness) {
 		return nil
 	}
 	now.Liveness = f.Liveness

@@ -183,6 +183,9 @@ func (a *Archive) letStillsGo(ctx context.Context, tx *sql.Tx, ids []string) err
 				if _, err := tx.ExecContext(ctx, `UPDATE faces SET sealed = ? WHERE id = ?`, sealed, f.id); err != nil {
 					return err
 				}
+				if _, err := tx.ExecContext(ctx, `DELETE FROM looks WHERE face = ?`, f.id); err != nil {
+					return err
+				}
 			}
 		}
 		for _, statement := range []string{
@@ -263,6 +266,7 @@ func scaled(f Face, x, y float64) Face {
 		landmarks[i] = Point{p.X * x, p.Y * y}
 	}
 	f.Landmarks = landmarks
+	f.Liveness = f.Liveness.onScaled(x, y)
 	return f
 }
 

@@ -70,6 +70,7 @@ type Face struct {
 	Descriptor Descriptor      // zeros once the still is gone
 	Quality    *Quality        // nil if it was not measured, or the still is gone
 	Liveness   *Liveness       // nil if it was not judged; without findings once the still is gone
+	Look       Look            // 0 if the eyes were not made out, or the still is gone
 	Match      *Match          // nil for a stranger
 
 	id, still string
@@ -298,6 +299,7 @@ type sealedFace struct {
 	Descriptor []byte
 	Quality    *Quality  `json:",omitempty"`
 	Liveness   *Liveness `json:",omitempty"`
+	Look       Look      `json:",omitempty"`
 }
 
 // facesOn returns the faces on stills, each still's from left to right.
@@ -339,7 +341,7 @@ func (a *Archive) openFace(f *Face, sealed []byte, id string) error {
 	if err := json.Unmarshal(raw, &open); err != nil {
 		return fmt.Errorf("reading face %s: %w", id, err)
 	}
-	f.Box, f.Landmarks, f.Quality, f.Liveness = open.Box, open.Landmarks, open.Quality, open.Liveness
+	f.Box, f.Landmarks, f.Quality, f.Liveness, f.Look = open.Box, open.Landmarks, open.Quality, open.Liveness, open.Look
 	if len(open.Descriptor) == 0 {
 		return nil // it went with the still
 	}
@@ -465,12 +467,15 @@ func (a *Archive) insertFace(ctx context.Context, tx *sql.Tx, still string, f Fa
 			iif(p.id IS NULL, NULL, nullif(?, 0)), iif(p.id IS NULL, NULL, nullif(?, 0))
 		FROM (SELECT 1) LEFT JOIN persons p ON p.id = ? AND p.id NOT IN (SELECT person FROM erasing)`,
 		id, still, sealed, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames, m.Person)
-	return err
+	if err != nil {
+		return err
+	}
+	return a.insertLook(ctx, tx, id, f.Look)
 }
 
 // sealFace seals what of a face is sealed; a descriptor of zeros is left out.
 func (a *Archive) sealFace(f Face, id string) ([]byte, error) {
-	open := sealedFace{Box: f.Box, Landmarks: f.Landmarks, Quality: f.Quality, Liveness: f.Liveness}
+	open := sealedFace{Box: f.Box, Landmarks: f.Landmarks, Quality: f.Quality, Liveness: f.Liveness, Look: f.Look}
 	if f.Descriptor != (Descriptor{}) {
 		open.Descriptor = encodeDescriptor(f.Descriptor)
 	}

@@ -3,6 +3,7 @@ package store
 import (
 	"fmt"
 	"image"
+	"math"
 	"reflect"
 	"slices"
 	"testing"
@@ -15,6 +16,7 @@ func faceOf(seed float32, m *Match) Face {
 		Box:       image.Rect(100, 50, 180, 130),
 		Landmarks: []Point{{110.5, 70}, {125, 70.25}, {150, 71}, {165, 71}, {138, 95}},
 		Match:     m,
+		Look:      Look(math.Float64bits(float64(seed) * math.Pi)),
 	}
 	for i := range f.Descriptor {
 		f.Descriptor[i] = seed + float32(i)/1000

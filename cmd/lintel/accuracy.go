@@ -231,15 +231,15 @@ func (p *picture) describe(ctx context.Context, finder *face.Finder) {
 	}
 }
 
-// A trial is what comparing pictures came to.
-type trial struct {
+// A compared is what comparing pictures came to.
+type compared struct {
 	identities, notDetected int
 	comparisons             match.Comparisons
 }
 
 // compareAll compares all pictures with each other.
-func compareAll(pictures []picture) trial {
-	var t trial
+func compareAll(pictures []picture) compared {
+	var t compared
 	var genuine, impostor []float64
 	persons := make(map[string]bool)
 	for i, p := range pictures {

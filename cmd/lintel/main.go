@@ -56,6 +56,7 @@ type cli struct {
 	Compare  compareCmd  `cmd:"" help:"Say how alike the faces on two photographs are."`
 	Accuracy accuracyCmd `cmd:"" help:"Measure error rates on a folder of photographs."`
 	Speed    speedCmd    `cmd:"" help:"Measure how long a still takes, against a bare call of the face library."`
+	Liveness livenessCmd `cmd:"" help:"Measure how often pictures are taken for persons, and the other way round."`
 	Models   modelsCmd   `cmd:"" name:"models" help:"Fetch or check the model files."`
 }
 

@@ -60,6 +60,3 @@ var reasons = map[string]string{
 
 // Why returns a reason for something that can't be told as a sentence, or "".
 func Why(code string) string { return reasons[code] }
-
-// repeatWords are those of the one sign that the archive gives.
-var repeatWords = words{name: "A still that was there before"}

@@ -1,14 +1,18 @@
 // Command fit works out the weights that the findings of package liveness are
-// weighed with.
+// weighed with, from rings whose truth is known.
 //
-//	go run ./pipeline/liveness/fit -report DIR        how well each sign tells the rings of DIR apart
+//	go run ./pipeline/liveness/bench/draw -out DIR    rings of persons and of pictures
+//	go run ./pipeline/liveness/fit DIR                how well each sign tells them apart, and the weights
+//	go run ./pipeline/liveness/fit -write pipeline/liveness/weights.json DIR
 //
 // DIR is laid out as package trial says. LINTEL_MODELS names the folder of
-// model files.
+// model files. The same rings give the same weights.
 package main
 
 import (
 	"context"
+	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"os"
@@ -25,18 +29,21 @@ import (
 )
 
 func main() {
-	report := flag.String("report", "", "only say how well each sign tells the rings of this `folder` apart")
+	write := flag.String("write", "", "write the weights into this `file`")
 	flag.Parse()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	defer stop()
-	if err := run(ctx, *report); err != nil {
+	if err := run(ctx, flag.Args(), *write); err != nil {
 		fmt.Fprintln(os.Stderr, "fit:", err)
 		os.Exit(1)
 	}
 }
 
-func run(ctx context.Context, report string) error {
-	rings, err := trial.Read(report)
+func run(ctx context.Context, dirs []string, write string) error {
+	if len(dirs) != 1 {
+		return errors.New("name one folder of rings")
+	}
+	rings, err := trial.Read(dirs[0])
 	if err != nil {
 		return err
 	}
@@ -45,7 +52,19 @@ func run(ctx context.Context, report string) error {
 		return err
 	}
 	separation(outcomes)
-	return nil
+	weights, err := fit(outcomes)
+	if err != nil {
+		return err
+	}
+	text, err := json.MarshalIndent(weights, "", "\t")
+	if err != nil {
+		return err
+	}
+	fmt.Printf("%s\n", text)
+	if write == "" {
+		return nil
+	}
+	return os.WriteFile(write, append(text, '\n'), 0o644)
 }
 
 func look(ctx context.Context, rings []trial.Ring) ([]trial.Outcome, error) {

@@ -126,6 +126,20 @@ func open(path string) (image.Image, error) {
 	return img, nil
 }
 
+// Apart returns a ring for each frame of each ring, as if every still had come
+// alone.
+func Apart(rings []Ring) []Ring {
+	var apart []Ring
+	for _, r := range rings {
+		for i, frame := range r.Frames {
+			one := r
+			one.Name, one.Frames = fmt.Sprintf("%s, frame %d", r.Name, i), []func() (image.Image, error){frame}
+			apart = append(apart, one)
+		}
+	}
+	return apart
+}
+
 // A Finder finds the faces on a still.
 type Finder interface {
 	Find(ctx context.Context, still image.Image) ([]store.Face, error)

@@ -1,0 +1,73 @@
+package pipeline
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"lintel/pipeline/liveness"
+	"lintel/store"
+)
+
+func TestGlances(t *testing.T) {
+	var g glances
+	if g.get("none") != nil {
+		t.Error("remembered what was never seen")
+	}
+	for i := range maxGlances + 2 {
+		g.put(fmt.Sprint(i), &liveness.Glance{Width: i})
+	}
+	g.put("5", &liveness.Glance{Width: 500})
+	if g.get("1") != nil || g.get("2") == nil {
+		t.Error("forgot others than the oldest")
+	}
+	if got := g.get("5"); got == nil || got.Width != 500 {
+		t.Errorf("the still that was seen again: %v", got)
+	}
+	if len(g.by) != maxGlances || g.order.Len() != maxGlances {
+		t.Errorf("remembers %d, in order %d", len(g.by), g.order.Len())
+	}
+	g.clear()
+	if g.get("5") != nil || g.order.Len() != 0 {
+		t.Error("remembers after clear")
+	}
+	g.put("5", &liveness.Glance{})
+	if g.get("5") == nil {
+		t.Error("does not remember after clear")
+	}
+}
+
+// noStills is an archive in which nothing ever happens.
+type noStills struct{ Archive }
+
+func (noStills) PendingStills(context.Context, int) ([]store.Still, error) { return nil, nil }
+func (noStills) Watch() (<-chan struct{}, func())                          { return nil, func() {} }
+
+// Pictures of visitors do not stay in memory.
+func TestGlancesAreForgotten(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := New(noStills{}, slog.New(slog.DiscardHandler), nil, 0)
+		ctx, stop := context.WithCancel(t.Context())
+		ended := make(chan struct{})
+		go func() {
+			defer close(ended)
+			p.dispatch(ctx, nil, nil)
+		}()
+		p.glances.put("still", &liveness.Glance{})
+		time.Sleep(rememberFor - 1) // of the test's own clock
+		synctest.Wait()
+		if p.glances.get("still") == nil {
+			t.Error("forgotten too early")
+		}
+		time.Sleep(1)
+		synctest.Wait()
+		if p.glances.get("still") != nil {
+			t.Error("still remembered")
+		}
+		stop()
+		<-ended
+	})
+}

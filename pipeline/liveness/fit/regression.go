@@ -1,0 +1,205 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/optimize"
+
+	"lintel/pipeline/liveness"
+	"lintel/pipeline/liveness/trial"
+	"lintel/store"
+)
+
+// byHand are weights that rings of a bench can't give: nobody shows a copy of a
+// still of the archive there, and no lens is known. A plain sign makes a level
+// of its own, whatever the others say.
+var byHand = map[string]float64{liveness.Repeat: 8, liveness.Place: 4}
+
+// The levels begin where so many of the persons of the fit lie below: at most
+// 5 % shall be doubted of persons that were not fitted to, so a little less
+// here, and few called pictures.
+const (
+	notDoubted = 0.965
+	notPicture = 0.995
+)
+
+// penalty keeps a weight from growing without end where a sign is plain on
+// pictures alone: half of it times each weight's square is added to the mean
+// loss, as ridge regression does.
+const penalty = 2e-3
+
+// fit works out both regressions: first that over one still, then that over a
+// ring, which takes what the first gives.
+func fit(outcomes []trial.Outcome) (w liveness.Weights, err error) {
+	var stills, rings samples
+	for _, o := range outcomes {
+		for _, s := range o.Stills {
+			stills.add(o.Species, scores(s.Findings))
+		}
+	}
+	if w.Still, err = stills.regression(); err != nil {
+		return w, fmt.Errorf("one still: %w", err)
+	}
+	for _, o := range outcomes {
+		if o.Together == nil || o.Together.Frames < 2 {
+			continue
+		}
+		of := scores(o.Together.Findings[len(o.Stills[0].Findings):])
+		for _, s := range o.Stills {
+			of[liveness.Stills] += w.Still.LogOdds(scores(s.Findings)) / float64(len(o.Stills))
+		}
+		rings.add(o.Species, of)
+	}
+	if w.Ring, err = rings.regression(); err != nil {
+		return w, fmt.Errorf("a ring: %w", err)
+	}
+	return w, nil
+}
+
+func scores(findings []store.Finding) map[string]float64 {
+	of := make(map[string]float64)
+	for _, f := range findings {
+		if f.Missing == "" {
+			of[f.Sign] = f.Score
+		}
+	}
+	return of
+}
+
+// samples are what a regression is fitted to.
+type samples struct {
+	species []string
+	scores  []map[string]float64
+}
+
+func (s *samples) add(species string, scores map[string]float64) {
+	s.species, s.scores = append(s.species, species), append(s.scores, scores)
+}
+
+// regression fits weights that are not negative: while one is, the most
+// negative is left out and the rest fitted again.
+func (s *samples) regression() (liveness.Regression, error) {
+	var signs []string
+	for _, scores := range s.scores {
+		for sign := range scores {
+			if _, fixed := byHand[sign]; !fixed && !slices.Contains(signs, sign) {
+				signs = append(signs, sign)
+			}
+		}
+	}
+	slices.Sort(signs)
+	if _, persons := s.count()[trial.BonaFide]; !persons || len(s.count()) < 2 {
+		return liveness.Regression{}, errors.New("there must be persons and pictures")
+	}
+	for {
+		bias, weights, err := s.logistic(signs)
+		if err != nil {
+			return liveness.Regression{}, err
+		}
+		least := 0
+		for i := range weights {
+			if weights[i] < weights[least] {
+				least = i
+			}
+		}
+		if len(weights) > 0 && weights[least] < 0 {
+			signs = slices.Delete(signs, least, least+1)
+			continue
+		}
+		r := liveness.Regression{Bias: round(bias), Weights: make(map[string]float64)}
+		for i, sign := range signs {
+			r.Weights[sign] = round(weights[i])
+		}
+		for sign, w := range byHand {
+			r.Weights[sign] = w
+		}
+		s.setLevels(&r)
+		return r, nil
+	}
+}
+
+func (s *samples) count() map[string]int {
+	n := make(map[string]int)
+	for _, species := range s.species {
+		n[species]++
+	}
+	return n
+}
+
+// logistic fits a logistic regression by maximum likelihood, with a penalty on
+// the weights. Persons count as much as all pictures together, and each species
+// as much as another.
+func (s *samples) logistic(signs []string) (bias float64, weights []float64, err error) {
+	count := s.count()
+	n := 1 + len(signs)
+	x := mat.NewDense(len(s.scores), n, nil)
+	counts := make([]float64, len(s.scores))
+	sides := make([]float64, len(s.scores)) // +1 for a picture, -1 for a person
+	for i, scores := range s.scores {
+		x.Set(i, 0, 1)
+		for k, sign := range signs {
+			x.Set(i, k+1, scores[sign])
+		}
+		counts[i], sides[i] = 0.5/float64(count[s.species[i]]), -1
+		if s.species[i] != trial.BonaFide {
+			counts[i], sides[i] = counts[i]/float64(len(count)-1), 1
+		}
+	}
+	problem := optimize.Problem{
+		Func: func(w []float64) float64 {
+			loss := 0.0
+			for i := range counts {
+				loss += counts[i] * softplus(-sides[i]*mat.Dot(x.RowView(i), mat.NewVecDense(n, w)))
+			}
+			for _, v := range w[1:] {
+				loss += penalty / 2 * v * v
+			}
+			return loss
+		},
+		Grad: func(gradient, w []float64) {
+			for k := range gradient {
+				gradient[k] = 0
+				if k > 0 {
+					gradient[k] = penalty * w[k]
+				}
+			}
+			for i := range counts {
+				row := x.RawRowView(i)
+				p := 1 / (1 + math.Exp(sides[i]*mat.Dot(x.RowView(i), mat.NewVecDense(n, w))))
+				for k := range gradient {
+					gradient[k] -= counts[i] * sides[i] * p * row[k]
+				}
+			}
+		},
+	}
+	result, err := optimize.Minimize(problem, make([]float64, n), &optimize.Settings{GradientThreshold: 1e-7}, &optimize.BFGS{})
+	if err != nil {
+		return 0, nil, fmt.Errorf("fitting: %w", err)
+	}
+	return result.X[0], result.X[1:], nil
+}
+
+// softplus is log(1+exp(x)), without overflow.
+func softplus(x float64) float64 { return max(x, 0) + math.Log1p(math.Exp(-math.Abs(x))) }
+
+// setLevels sets where the levels begin.
+func (s *samples) setLevels(r *liveness.Regression) {
+	var persons []float64
+	for i, scores := range s.scores {
+		if s.species[i] == trial.BonaFide {
+			persons = append(persons, 1/(1+math.Exp(-r.LogOdds(scores))))
+		}
+	}
+	slices.Sort(persons)
+	at := func(share float64) float64 {
+		return math.Ceil(1e4*persons[min(len(persons)-1, int(share*float64(len(persons))))]+1) / 1e4
+	}
+	r.Doubtful = at(notDoubted)
+	r.Picture = max(at(notPicture), 0.9, r.Doubtful)
+}
+
+func round(v float64) float64 { return math.Round(v*1e3) / 1e3 }

@@ -1,0 +1,150 @@
+package liveness
+
+import (
+	"fmt"
+	"image"
+	"math"
+	"math/bits"
+	"slices"
+	"time"
+
+	"lintel/pipeline/match"
+	"lintel/store"
+)
+
+// A still that was there before: somebody shows the bell a still of its own, or
+// sends one with a bell's secret. Two pictures of one person, even a moment
+// apart, differ in light, in how the head is held and in noise. A copy, made
+// smaller and compressed again as it may be, does not, and that shows in two
+// ways which fail differently:
+//
+//   - a perceptual hash of the face, 64 bits (the discrete cosine transform of a
+//     small picture against its median: Zauner, Implementation and Benchmarking of
+//     Perceptual Image Hash Functions, 2010, from memory), on the face drawn with
+//     its eyes level, so that it does not depend on size and place, and
+//   - the distance of the descriptors, which is far below that of two pictures
+//     of one person.
+//
+// Both must agree. MEASUREMENTS.md says what they are for copies and for two
+// pictures of one person. A still that is printed and held before the bell is
+// another picture by this measure, and is not found here.
+const (
+	repeatBits     = 10   // of 64 may differ
+	repeatDistance = 0.12 // between the descriptors
+)
+
+// lookSide is how many samples wide and high the face is hashed with, and
+// lookSpan how many eye spans they cover.
+const (
+	lookSide = 32
+	lookSpan = 2.6
+)
+
+// LookOf returns the perceptual hash of a face, or 0 if its eyes were not made
+// out.
+func LookOf(still image.Image, face store.Face) store.Look {
+	v := newScene(still).view(face, nil)
+	if v.span == 0 {
+		return 0
+	}
+	return lookOf(v.small())
+}
+
+// small returns the face in lookSide × lookSide samples, the eyes level.
+func (v *view) small() *[lookSide][lookSide]float64 {
+	var s [lookSide][lookSide]float64
+	const fine = 3 // samples along each side of a sample, lest fine detail alias
+	for y := range s {
+		for x := range s[y] {
+			for k := range fine * fine {
+				right := (float64(x)+(float64(k%fine)+.5)/fine)/lookSide - .5
+				down := (float64(y)+(float64(k/fine)+.5)/fine)/lookSide - .35
+				p := v.upright(right*lookSpan, down*lookSpan)
+				s[y][x] += v.lumaBetween(p.X, p.Y) / (fine * fine)
+			}
+		}
+	}
+	return &s
+}
+
+// lookOf takes the 64 lowest frequencies that vary along both directions, and
+// sets a bit for each that is above the median.
+func lookOf(s *[lookSide][lookSide]float64) store.Look {
+	const n = 8
+	var wave [n][lookSide]float64
+	for u := range wave {
+		for x := range wave[u] {
+			wave[u][x] = math.Cos(math.Pi * (float64(x) + .5) * float64(u+1) / lookSide)
+		}
+	}
+	var rows [lookSide][n]float64
+	for y := range s {
+		for u := range n {
+			for x, luma := range s[y] {
+				rows[y][u] += luma * wave[u][x]
+			}
+		}
+	}
+	var all [n * n]float64
+	for v := range n {
+		for u := range n {
+			for y := range rows {
+				all[v*n+u] += rows[y][u] * wave[v][y]
+			}
+		}
+	}
+	sorted := all
+	slices.Sort(sorted[:])
+	median := (sorted[n*n/2-1] + sorted[n*n/2]) / 2
+	var look store.Look
+	for i, c := range all {
+		if c > median {
+			look |= 1 << i
+		}
+	}
+	return look
+}
+
+// Repeats looks among earlier faces whose pictures look alike for one that this
+// is a copy of, and adds what it finds to the findings of the face, which has
+// been examined, and to its level. The face of a still that is no copy is left
+// as it is.
+func Repeats(face *store.Face, earlier []store.LookAlike, now time.Time) {
+	if face.Liveness == nil || face.Look == 0 {
+		return
+	}
+	for _, e := range earlier {
+		differ := bits.OnesCount64(uint64(face.Look ^ e.Look))
+		distance := match.Distance(&face.Descriptor, &e.Descriptor)
+		if differ > repeatBits || distance > repeatDistance || e.Descriptor == (store.Descriptor{}) {
+			continue
+		}
+		own := slices.DeleteFunc(slices.Clone(face.Liveness.Findings), func(f store.Finding) bool { return f.Sign == Repeat })
+		hours := now.Sub(e.At).Hours()
+		face.Liveness.Findings = append(own, tidy(store.Finding{
+			Sign: Repeat, Score: 1, Values: []float64{float64(differ), distance, hours}, Region: outline(face.Box, 1),
+		}))
+		judge(face.Liveness)
+		return
+	}
+}
+
+// repeatWords are those of the one sign that the archive gives.
+var repeatWords = words{
+	name: "A still that was there before",
+	says: func(f store.Finding) string {
+		return fmt.Sprintf("This is a copy of a still that came %s before: %.0f of 64 marks differ, and the faces are %.2f apart. Two pictures of one person are never so alike.",
+			ago(f.Values), f.Values[0], f.Values[1])
+	},
+}
+
+func ago(values []float64) string {
+	switch hours := values[2]; {
+	case hours < 1:
+		return fmt.Sprintf("%.0f minutes", max(1, hours*60))
+	case hours < 48:
+		return fmt.Sprintf("%.0f hours", max(1, hours))
+	default:
+		return fmt.Sprintf("%.0f days", hours/24)
+	}
+}

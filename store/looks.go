@@ -1,0 +1,78 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/binary"
+	"fmt"
+	"time"
+)
+
+// A Look is a perceptual hash of a face's picture: pictures that look alike
+// differ in few of its 64 bits. 0 is none.
+type Look uint64
+
+// A LookAlike is a face of an earlier visit whose picture looks like another.
+type LookAlike struct {
+	Face
+	Visit string
+	At    time.Time // when the visit began
+}
+
+// maxLookAlikes is how many faces are compared with one at most, the newest
+// first. Of a million faces, 61 agree with one in a part by chance.
+const maxLookAlikes = 256
+
+// LookAlikes returns faces of other visits whose look has a part of 16 bits in
+// common with this one, the newest first, 256 at most. It misses none that
+// differs in 3 bits or fewer, and may miss others.
+func (a *Archive) LookAlikes(ctx context.Context, visit string, look Look) ([]LookAlike, error) {
+	if look == 0 {
+		return nil, nil
+	}
+	macs := a.lookMACs(look)
+	rows, err := a.read.QueryContext(ctx, `
+		SELECT f.id, f.still, f.sealed, v.id, v.received_at
+		FROM faces f JOIN stills s ON s.id = f.still JOIN visits v ON v.id = s.visit
+		WHERE f.id IN (SELECT face FROM looks WHERE mac IN (?, ?, ?, ?)) AND v.id <> ?
+		ORDER BY v.received_at DESC, f.id LIMIT ?`, macs[0], macs[1], macs[2], macs[3], visit, maxLookAlikes)
+	if err != nil {
+		return nil, fmt.Errorf("looking for a still that was there before: %w", err)
+	}
+	alike, err := collect(rows, func(l *LookAlike) error {
+		var sealed []byte
+		var at sql.NullInt64
+		if err := rows.Scan(&l.id, &l.still, &sealed, &l.Visit, &at); err != nil {
+			return err
+		}
+		l.At = timeOf(at)
+		return a.openFace(&l.Face, sealed, l.id)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("looking for a still that was there before: %w", damage(err))
+	}
+	return alike, nil
+}
+
+// insertLook keeps what a face is found again by.
+func (a *Archive) insertLook(ctx context.Context, tx *sql.Tx, face string, look Look) error {
+	if look == 0 {
+		return nil
+	}
+	for part, mac := range a.lookMACs(look) {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO looks (face, part, mac) VALUES (?, ?, ?)`, face, part, mac); err != nil {
+			return fmt.Errorf("keeping what a face looks like: %w", err)
+		}
+	}
+	return nil
+}
+
+// lookMACs returns the keyed hashes of the four parts of a look. Each knows
+// which part it is of.
+func (a *Archive) lookMACs(look Look) (macs [4][]byte) {
+	for part := range macs {
+		value := binary.BigEndian.AppendUint16([]byte{byte(part)}, uint16(look>>(16*part)))
+		macs[part] = a.seals.Index("look\x00" + string(value))[:8]
+	}
+	return macs
+}

@@ -1,0 +1,87 @@
+package store
+
+import (
+	"slices"
+	"testing"
+	"time"
+)
+
+// visitWith keeps a visit of one still with a face of that look.
+func visitWith(t *testing.T, a *Archive, ring string, look Look) string {
+	t.Helper()
+	visit := keep(t, a, stillOf(ring, 0))
+	v, err := a.Visit(t.Context(), visit)
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := faceOf(0.2, nil)
+	f.Look = look
+	if err := a.Record(t.Context(), v.Stills[0].ID, Done, []Face{f}); err != nil {
+		t.Fatal(err)
+	}
+	return visit
+}
+
+func TestLookAlikes(t *testing.T) {
+	a, clock := newArchive(t)
+	look := Look(0x0123_4567_89ab_cdef)
+	var visits []string
+	for _, v := range []struct {
+		ring string
+		look Look
+	}{
+		{"the-same", look},
+		{"three-bits", look ^ 0x1_0001_0001}, // in three parts, so that one is the same
+		{"all-parts", look ^ 0x8000_8000_8000_8000},
+		{"moved-parts", look<<16 | look>>48}, // the same parts in other places
+		{"no-look", 0},
+	} {
+		visits = append(visits, visitWith(t, a, v.ring, v.look))
+		clock.advance(time.Minute)
+	}
+	mine := visitWith(t, a, "mine", look)
+	found := func(look Look) (visits []string) {
+		t.Helper()
+		alike, err := a.LookAlikes(t.Context(), mine, look)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, l := range alike {
+			visits = append(visits, l.Visit)
+			if l.Descriptor == (Descriptor{}) || l.Look == 0 || l.At.IsZero() {
+				t.Errorf("visit %s: %+v", l.Visit, l)
+			}
+		}
+		return visits
+	}
+	if got, want := found(look), []string{visits[1], visits[0]}; !slices.Equal(got, want) {
+		t.Errorf("found %v, want %v", got, want)
+	}
+	if got := found(0); got != nil {
+		t.Errorf("no look, and yet %v", got)
+	}
+
+	// What no longer has its stills, or was erased, is found no more.
+	if err := a.EraseVisit(t.Context(), visits[1]); err != nil {
+		t.Fatal(err)
+	}
+	if got := found(look); !slices.Equal(got, visits[:1]) {
+		t.Errorf("after an erasure: %v", got)
+	}
+	rules := DefaultRules()
+	for kind := range rules.Keep {
+		rules.Keep[kind] = Rule{Stills: Period{Days: 1}, Findings: Period{Days: 30}}
+	}
+	if err := a.SetRules(t.Context(), rules); err != nil {
+		t.Fatal(err)
+	}
+	clock.advance(48 * time.Hour)
+	sweep(t, a, noShrinker)
+	if got := found(look); got != nil {
+		t.Errorf("without stills: %v", got)
+	}
+	var left int
+	if err := a.read.QueryRow(`SELECT count(*) FROM looks`).Scan(&left); err != nil || left != 0 {
+		t.Errorf("%d looks are left, %v", left, err)
+	}
+}
