@@ -128,6 +128,7 @@ func (a *Archive) eraseVisits(ctx context.Context, tx *sql.Tx, ids []string) err
 		`INSERT INTO erasures (what, id, at) SELECT 'visit', value, ?2 FROM json_each(?1) WHERE true ON CONFLICT DO NOTHING`,
 		`INSERT INTO erasures (what, id, at) SELECT 'still', file, ?2 FROM stills
 			WHERE visit IN (SELECT value FROM json_each(?1)) AND file IS NOT NULL ON CONFLICT DO NOTHING`,
+		`DELETE FROM advice WHERE visit IN (SELECT value FROM json_each(?1))`,
 	} {
 		if _, err := tx.ExecContext(ctx, statement, jsonList(ids), micros(a.now())); err != nil {
 			return fmt.Errorf("remembering an erasure: %w", err)
@@ -208,6 +209,14 @@ func (a *Archive) ErasePerson(ctx context.Context, id string, visits bool) (e Er
 			`INSERT INTO erasures (what, id, at) VALUES ('person', ?1, ?2) ON CONFLICT DO NOTHING`,
 			`DELETE FROM gallery WHERE person = ?1`,
 			`DELETE FROM consents WHERE person = ?1`,
+			// What lets somebody be advised in ends here, before all else of
+			// them has gone.
+			`DELETE FROM door_rules WHERE person = ?1`,
+			`DELETE FROM sources WHERE person = ?1`,
+			`DELETE FROM tokens WHERE person = ?1`,
+			`DELETE FROM onetime WHERE person = ?1`,
+			`DELETE FROM factors WHERE person = ?1`,
+			`DELETE FROM advice WHERE id IN (SELECT advice FROM advice_persons WHERE person = ?1)`,
 		} {
 			if _, err := tx.ExecContext(ctx, statement, id, micros(a.now())); err != nil {
 				return err

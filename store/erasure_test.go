@@ -29,6 +29,14 @@ func tracesOf(t *testing.T, a *Archive) []trace {
 		`SELECT 'sent', visit, sent_mac FROM stills`,
 		`SELECT 'face', s.visit, f.sealed FROM faces f JOIN stills s ON s.id = f.still`,
 		`SELECT 'look', s.visit, l.mac FROM looks l JOIN faces f ON f.id = l.face JOIN stills s ON s.id = f.still`,
+		`SELECT 'advice', a.visit, a.sealed FROM advice a WHERE a.sealed IS NOT NULL`,
+		`SELECT 'advised', p.person, a.sealed FROM advice a JOIN advice_persons p ON p.advice = a.id`,
+		`SELECT 'rule', person, sealed FROM door_rules`,
+		`SELECT 'phone', person, name FROM sources WHERE person IS NOT NULL`,
+		`SELECT 'way', person, state FROM sources WHERE person IS NOT NULL AND state IS NOT NULL`,
+		`SELECT 'token', person, label FROM tokens`,
+		`SELECT 'token hash', person, mac FROM tokens`,
+		`SELECT 'codes', person, secret FROM onetime`,
 		`SELECT 'name', id, name FROM persons`,
 		`SELECT 'consent', person, given_by FROM consents`,
 		`SELECT 'scope', person, scope FROM consents`,
@@ -70,6 +78,7 @@ type throng struct {
 	clock   *clock
 	visits  []string
 	persons []Person
+	doors   []string
 	named   map[string][]string // visits by person
 }
 
@@ -91,6 +100,7 @@ func newThrong(t *testing.T) *throng {
 	for i := range throngPersons {
 		p, _ := enrolled(t, a, rnd, fmt.Sprintf("Perpetua Inkwell %03d.", i), 3)
 		all.persons = append(all.persons, p)
+		all.doors = append(all.doors, advised(t, a, p.ID, 100+i))
 	}
 	minutes := rnd.Perm(throngVisits)
 	for i := range throngVisits {
@@ -111,6 +121,13 @@ func newThrong(t *testing.T) *throng {
 			all.named[p] = append(all.named[p], id)
 		}
 		record(t, a, id, faceOf(rnd.Float32(), match))
+		advice := Advice{Visit: id, Door: all.doors[i%len(all.doors)], State: Withheld, At: c.now(), Conditions: []Condition{{Code: "on", Says: fmt.Sprintf("reason number %d", i)}}}
+		if match != nil {
+			advice.Person = match.Person
+		}
+		if _, err := a.AddAdvice(t.Context(), advice); err != nil {
+			t.Fatal(err)
+		}
 		all.visits = append(all.visits, id)
 	}
 	c.advance(throngVisits * time.Minute)
@@ -163,7 +180,7 @@ func TestNothingIsLeft(t *testing.T) {
 				}
 			}
 			return nil
-		}, map[string]int{"ring": 15, "key": 15, "hash": 15, "sent": 15, "face": 15, "picture": 15}},
+		}, map[string]int{"ring": 15, "key": 15, "hash": 15, "sent": 15, "face": 15, "picture": 15, "advice": 15}},
 		{"persons erased, their visits not", func() error {
 			for _, p := range c.persons[:3] {
 				if e, err := c.ErasePerson(ctx, p.ID, false); err != nil || e.Unnamed != 10 {
@@ -171,7 +188,7 @@ func TestNothingIsLeft(t *testing.T) {
 				}
 			}
 			return nil
-		}, map[string]int{"name": 3, "consent": 3, "scope": 3, "reference": 9, "source": 9, "face": 30}},
+		}, map[string]int{"name": 3, "consent": 3, "scope": 3, "reference": 9, "source": 9, "face": 30, "advice": 30, "rule": 3, "phone": 3, "way": 3, "token": 3, "codes": 3}},
 		{"persons erased with their visits", func() error {
 			for _, p := range c.persons[3:6] {
 				if e, err := c.ErasePerson(ctx, p.ID, true); err != nil || e.Visits != 10 {

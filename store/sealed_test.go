@@ -65,6 +65,16 @@ func TestFolderTellsNothing(t *testing.T) {
 		t.Fatal(err)
 	}
 
+	door := advised(t, a, p.ID, 1)
+	advice := Advice{Visit: visit, Door: door, Person: p.ID, State: Withheld, At: a.now(), Conditions: []Condition{{Code: "on", Says: "The marmalade is out."}}}
+	if _, err := a.AddAdvice(ctx, advice); err != nil {
+		t.Fatal(err)
+	}
+	receiver, err := a.AddReceiver(ctx, "Garage winch")
+	if err != nil {
+		t.Fatal(err)
+	}
+
 	raw := rawBytes(t, a)
 	if !bytes.Contains(raw, []byte(visit)) {
 		t.Fatal("the raw bytes lack what must be in them")
@@ -89,6 +99,15 @@ func TestFolderTellsNothing(t *testing.T) {
 		"why a visit is held":        []byte("the coal"),
 		"where the household is":     []byte("Kathmandu"),
 		"a mask":                     []byte("0.03125"),
+		"a door's name":              []byte("Larder"),
+		"a rule of a door":           []byte("strong\","),
+		"a phone's name":             []byte("telephone"),
+		"where a phone was":          []byte("orchard"),
+		"a token":                    []byte("brass"),
+		"a secret of codes":          []byte("SECRETOFCODES"),
+		"a reason of advice":         []byte("marmalade"),
+		"a receiver's name":          []byte("winch"),
+		"a receiver's key":           receiver.Key,
 		"a descriptor":               descriptor,
 		"a hash of what was sent":    still.SentSHA256[:],
 		"the master key":             testKey[:],

@@ -497,6 +497,16 @@ var sealedColumns = []struct{ table, column, id string }{
 	{"holds", "reason", "visit"},
 	{"masks", "polygons", "bell"},
 	{"settings", "value", "name"},
+	{"doors", "sealed", "id"},
+	{"door_rules", "sealed", "id"},
+	{"parcel_rules", "sealed", "id"},
+	{"sources", "name", "id"},
+	{"sources", "state", "id"},
+	{"tokens", "label", "id"},
+	{"onetime", "secret", "person"},
+	{"receivers", "name", "id"},
+	{"receivers", "key", "id"},
+	{"advice", "sealed", "id"},
 }
 
 func (v *verification) checkSealed(ctx context.Context) error {
@@ -506,7 +516,7 @@ func (v *verification) checkSealed(ctx context.Context) error {
 			id     string
 			sealed []byte
 		}
-		query := fmt.Sprintf(`SELECT rowid, %s, %s FROM %s WHERE rowid > ? ORDER BY rowid LIMIT ?`, c.id, c.column, c.table)
+		query := fmt.Sprintf(`SELECT rowid, %s, %s FROM %s WHERE rowid > ? AND %[2]s IS NOT NULL ORDER BY rowid LIMIT ?`, c.id, c.column, c.table)
 		for after := int64(-1 << 62); ; {
 			rows, err := v.read.QueryContext(ctx, query, after, someRows)
 			if err != nil {

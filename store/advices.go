@@ -1,0 +1,277 @@
+package store
+
+import (
+	"cmp"
+	"context"
+	"crypto/rand"
+	"database/sql"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+)
+
+// ErrTaken says that what a suggestion would rest on was used meanwhile, or that
+// the suggestion itself is not open any more.
+var ErrTaken = errors.New("already used, answered or expired")
+
+// AddAdvice keeps advice and returns its id. A suggestion takes the factors, and
+// the parcel, that it rests on, in the same transaction: the error is ErrTaken,
+// and nothing is kept, if one of them was used meanwhile. Persons are all that
+// it tells of.
+func (a *Archive) AddAdvice(ctx context.Context, d Advice, persons ...string) (id string, err error) {
+	d.ID = newID()
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		if err := a.mustBe(ctx, tx, "visits", "visit", d.Visit); err != nil {
+			return err
+		}
+		if d.State == Suggested {
+			if err := takeFor(ctx, tx, d); err != nil {
+				return err
+			}
+		}
+		sealed, err := a.sealJSON(d, "advice.sealed", d.ID)
+		if err != nil {
+			return err
+		}
+		if _, err := tx.ExecContext(ctx, `DELETE FROM advice WHERE at < ?`, micros(a.now().Add(-adviceKept))); err != nil {
+			return err
+		}
+		_, err = tx.ExecContext(ctx, `INSERT INTO advice (id, visit, door, state, at, expires_at, unmet, sealed) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
+			d.ID, d.Visit, d.Door, d.State, micros(d.At), micros(d.ExpiresAt), strings.Join(d.unmet(), ","), sealed)
+		if err != nil {
+			return err
+		}
+		for _, p := range append(persons, d.Person) {
+			if p == "" {
+				continue
+			}
+			if _, err := tx.ExecContext(ctx, `INSERT INTO advice_persons (advice, person) VALUES (?, ?) ON CONFLICT DO NOTHING`, d.ID, p); err != nil {
+				return err
+			}
+		}
+		if err := a.note(ctx, tx, string(d.State), "advice "+d.ID+" on visit "+d.Visit); err != nil {
+			return err
+		}
+		return a.touchVisit(ctx, tx, d.Visit)
+	})
+	if err != nil {
+		return "", fmt.Errorf("keeping advice: %w", spaceError(err))
+	}
+	a.signal()
+	return d.ID, nil
+}
+
+// takeFor marks what a suggestion rests on as used for it.
+func takeFor(ctx context.Context, tx *sql.Tx, d Advice) error {
+	for _, f := range d.Factors {
+		if err := take(ctx, tx, "factors", f, d.ID); err != nil {
+			return fmt.Errorf("factor %s: %w", f, err)
+		}
+	}
+	if d.Parcel != "" {
+		if err := take(ctx, tx, "parcel_rules", d.Parcel, d.ID); err != nil {
+			return fmt.Errorf("parcel %s: %w", d.Parcel, err)
+		}
+	}
+	return nil
+}
+
+func take(ctx context.Context, tx *sql.Tx, table, id, advice string) error {
+	res, err := tx.ExecContext(ctx, `UPDATE `+table+` SET used_by = ? WHERE id = ? AND used_by IS NULL`, advice, id)
+	if err != nil {
+		return err
+	}
+	if n, err := res.RowsAffected(); err != nil || n > 0 {
+		return err
+	}
+	return ErrTaken
+}
+
+// touchVisit gives a visit a new revision, so that whoever watches reads it
+// again.
+func (a *Archive) touchVisit(ctx context.Context, tx *sql.Tx, visit string) error {
+	revision, err := nextRevision(ctx, tx)
+	if err != nil {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, `UPDATE visits SET revision = ? WHERE id = ?`, revision, visit)
+	return err
+}
+
+// EndAdvice ends a suggestion that is open: it was used, dismissed, or its time
+// ran out. Once it ended it stays so. The error is ErrTaken if it is not open,
+// or if its time has run out and it is not Expired that it becomes, and
+// ErrNotFound.
+func (a *Archive) EndAdvice(ctx context.Context, id string, as AdviceState) error {
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		d, err := a.adviceIn(ctx, tx, `WHERE id = ?`, id)
+		if err != nil {
+			return err
+		}
+		if len(d) == 0 {
+			return ErrNotFound
+		}
+		now := a.now()
+		if d[0].State != Suggested || as != Expired && !now.Before(d[0].ExpiresAt) {
+			return ErrTaken
+		}
+		d[0].State, d[0].By = as, actorOf(ctx)
+		sealed, err := a.sealJSON(d[0], "advice.sealed", id)
+		if err != nil {
+			return err
+		}
+		if err := a.changeIn(ctx, tx, string(as), "advice "+id, ErrTaken, `UPDATE advice SET state = ?, sealed = ? WHERE id = ?`, as, sealed, id); err != nil {
+			return err
+		}
+		if d[0].Visit == "" {
+			return nil
+		}
+		return a.touchVisit(ctx, tx, d[0].Visit)
+	})
+	if err != nil {
+		return fmt.Errorf("ending advice %s: %w", id, spaceError(err))
+	}
+	a.signal()
+	return nil
+}
+
+// ExpireAdvice ends every suggestion whose time has run out, and returns when
+// the next will; the zero time if none is open.
+func (a *Archive) ExpireAdvice(ctx context.Context) (next time.Time, err error) {
+	open, err := a.adviceIn(ctx, a.read, `WHERE state = 'suggested' ORDER BY expires_at`)
+	if err != nil {
+		return next, fmt.Errorf("looking for advice that has expired: %w", err)
+	}
+	for _, d := range open {
+		if d.ExpiresAt.After(a.now()) {
+			return d.ExpiresAt, nil
+		}
+		if err := a.EndAdvice(ctx, d.ID, Expired); err != nil && !errors.Is(err, ErrTaken) && !errors.Is(err, ErrNotFound) {
+			return next, err
+		}
+	}
+	return next, nil
+}
+
+// Advice returns the advice of that id, or ErrNotFound.
+func (a *Archive) Advice(ctx context.Context, id string) (Advice, error) {
+	all, err := a.adviceIn(ctx, a.read, `WHERE id = ?`, id)
+	if err == nil && len(all) == 0 {
+		err = ErrNotFound
+	}
+	if err != nil {
+		return Advice{}, fmt.Errorf("reading advice %s: %w", id, err)
+	}
+	return all[0], nil
+}
+
+// AdviceOn returns the advice given on visits, the newest first.
+func (a *Archive) AdviceOn(ctx context.Context, visits ...string) ([]Advice, error) {
+	all, err := a.adviceIn(ctx, a.read, `WHERE visit IN (SELECT value FROM json_each(?)) ORDER BY at DESC, id`, jsonList(visits))
+	if err != nil {
+		return nil, fmt.Errorf("reading advice: %w", err)
+	}
+	return all, nil
+}
+
+// AdviceSince returns the advice given since a time, the newest first. It is
+// kept for 31 days. Once a visit is gone, only the conditions that were not met
+// are left of the advice on it, by their codes.
+func (a *Archive) AdviceSince(ctx context.Context, t time.Time) ([]Advice, error) {
+	all, err := a.adviceIn(ctx, a.read, `WHERE at >= ? ORDER BY at DESC, id`, micros(t))
+	if err != nil {
+		return nil, fmt.Errorf("reading advice: %w", err)
+	}
+	return all, nil
+}
+
+func (a *Archive) adviceIn(ctx context.Context, q querier, clause string, args ...any) ([]Advice, error) {
+	rows, err := q.QueryContext(ctx, `SELECT id, coalesce(visit, ''), coalesce(door, ''), state, at, expires_at, unmet, sealed FROM advice `+clause, args...)
+	if err != nil {
+		return nil, err
+	}
+	return collect(rows, func(d *Advice) error {
+		var id, visit, door, unmet string
+		var state AdviceState
+		var at, expires sql.NullInt64
+		var sealed []byte
+		if err := rows.Scan(&id, &visit, &door, &state, &at, &expires, &unmet, &sealed); err != nil {
+			return err
+		}
+		if sealed != nil {
+			if err := a.openJSON(d, sealed, "advice.sealed", id); err != nil {
+				return err
+			}
+		} else {
+			for code := range strings.SplitSeq(unmet, ",") {
+				if code != "" {
+					d.Conditions = append(d.Conditions, Condition{Code: code})
+				}
+			}
+		}
+		d.ID, d.Visit, d.Door, d.State, d.At, d.ExpiresAt = id, visit, door, state, timeOf(at), timeOf(expires)
+		return nil
+	})
+}
+
+func (d Advice) unmet() (codes []string) {
+	for _, c := range d.Conditions {
+		if !c.Met {
+			codes = append(codes, c.Code)
+		}
+	}
+	return codes
+}
+
+// A Receiver may hear advice.
+type Receiver struct {
+	ID      string    `json:"id"`
+	Name    string    `json:"name"`
+	AddedAt time.Time `json:"added_at"`
+	Key     []byte    `json:"-"` // 32 bytes
+}
+
+// AddReceiver adds a receiver and returns it with its key.
+func (a *Archive) AddReceiver(ctx context.Context, name string) (Receiver, error) {
+	r := Receiver{ID: newID(), Name: name, AddedAt: a.now(), Key: make([]byte, 32)}
+	rand.Read(r.Key)
+	err := a.change(ctx, "added", "receiver "+r.ID, ErrNotFound, `INSERT INTO receivers (id, name, key, added_at) VALUES (?, ?, ?, ?)`,
+		r.ID, a.seal(name, "receivers.name", r.ID), a.seals.Value(r.Key, "receivers.key", r.ID), micros(r.AddedAt))
+	if err != nil {
+		return Receiver{}, fmt.Errorf("adding a receiver: %w", err)
+	}
+	return r, nil
+}
+
+// RemoveReceiver removes a receiver: nothing is signed for it any more. The
+// error is ErrNotFound.
+func (a *Archive) RemoveReceiver(ctx context.Context, id string) error {
+	return a.removeRow(ctx, "receivers", "receiver", id)
+}
+
+// Receivers lists the receivers by name, with their keys.
+func (a *Archive) Receivers(ctx context.Context) ([]Receiver, error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT id, name, key, added_at FROM receivers`)
+	if err != nil {
+		return nil, fmt.Errorf("listing receivers: %w", err)
+	}
+	all, err := collect(rows, func(r *Receiver) error {
+		var name, key []byte
+		var added sql.NullInt64
+		if err := rows.Scan(&r.ID, &name, &key, &added); err != nil {
+			return err
+		}
+		r.AddedAt = timeOf(added)
+		if r.Key, err = a.seals.OpenValue(key, "receivers.key", r.ID); err != nil {
+			return err
+		}
+		return a.unseal(&r.Name, name, "receivers.name", r.ID)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("listing receivers: %w", damage(err))
+	}
+	slices.SortFunc(all, func(a, b Receiver) int { return cmp.Or(strings.Compare(a.Name, b.Name), strings.Compare(a.ID, b.ID)) })
+	return all, nil
+}

@@ -1,0 +1,291 @@
+package store
+
+import (
+	"cmp"
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+)
+
+// Doors lists the doors by name.
+func (a *Archive) Doors(ctx context.Context) ([]Door, error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT id, sealed FROM doors`)
+	if err != nil {
+		return nil, fmt.Errorf("listing doors: %w", err)
+	}
+	doors, err := collect(rows, func(d *Door) error {
+		var id string
+		var sealed []byte
+		if err := rows.Scan(&id, &sealed); err != nil {
+			return err
+		}
+		if err := a.openJSON(d, sealed, "doors.sealed", id); err != nil {
+			return err
+		}
+		d.ID = id
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("listing doors: %w", damage(err))
+	}
+	slices.SortFunc(doors, func(a, b Door) int { return cmp.Or(strings.Compare(a.Name, b.Name), strings.Compare(a.ID, b.ID)) })
+	return doors, nil
+}
+
+// SetDoor adds a door, if its ID is empty, or changes one, and returns its id.
+// The error is ErrNotFound for a door, or a bell, that is not there.
+func (a *Archive) SetDoor(ctx context.Context, d Door) (id string, err error) {
+	added := d.ID == ""
+	if added {
+		d.ID = newID()
+	}
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		var there bool
+		if err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM bells WHERE id = ? AND removed_at IS NULL)`, a.bellID(d.Bell)).Scan(&there); err != nil {
+			return err
+		}
+		if !there {
+			return fmt.Errorf("bell %s: %w", d.Bell, ErrNotFound)
+		}
+		return a.setSealed(ctx, tx, added, "doors", "door", d.ID, d, "", "")
+	})
+	if err != nil {
+		return "", fmt.Errorf("keeping a door: %w", spaceError(err))
+	}
+	return d.ID, nil
+}
+
+// RemoveDoor removes a door with the rules for it. The error is ErrNotFound.
+func (a *Archive) RemoveDoor(ctx context.Context, id string) error {
+	return a.removeRow(ctx, "doors", "door", id)
+}
+
+// DoorRules lists all rules, those of a person together.
+func (a *Archive) DoorRules(ctx context.Context) ([]DoorRule, error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT id, person, door, sealed FROM door_rules ORDER BY person, door, id`)
+	if err != nil {
+		return nil, fmt.Errorf("listing rules of doors: %w", err)
+	}
+	rules, err := collect(rows, func(r *DoorRule) error {
+		var id, person, door string
+		var sealed []byte
+		if err := rows.Scan(&id, &person, &door, &sealed); err != nil {
+			return err
+		}
+		if err := a.openJSON(r, sealed, "door_rules.sealed", id); err != nil {
+			return err
+		}
+		r.ID, r.Person, r.Door = id, person, door
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("listing rules of doors: %w", damage(err))
+	}
+	return rules, nil
+}
+
+// SetDoorRule adds a rule, if its ID is empty, or changes one, and returns its
+// id. It takes a rule as it is: package advise checks rules. The error is
+// ErrNotFound for a rule, person or door that is not there.
+func (a *Archive) SetDoorRule(ctx context.Context, r DoorRule) (id string, err error) {
+	added := r.ID == ""
+	if added {
+		r.ID = newID()
+	}
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		if err := a.mustBe(ctx, tx, "doors", "door", r.Door); err != nil {
+			return err
+		}
+		var there bool
+		err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM persons WHERE id = ?1 AND id NOT IN (SELECT person FROM erasing))`, r.Person).Scan(&there)
+		if err != nil {
+			return err
+		}
+		if !there {
+			return fmt.Errorf("person %s: %w", r.Person, ErrNotFound)
+		}
+		return a.setSealed(ctx, tx, added, "door_rules", "rule", r.ID, r, r.Person, r.Door)
+	})
+	if err != nil {
+		return "", fmt.Errorf("keeping a rule of a door: %w", spaceError(err))
+	}
+	return r.ID, nil
+}
+
+// RemoveDoorRule removes a rule. The error is ErrNotFound.
+func (a *Archive) RemoveDoorRule(ctx context.Context, id string) error {
+	return a.removeRow(ctx, "door_rules", "rule", id)
+}
+
+// ParcelRules lists the parcels that are expected, were used for advice, or
+// whose time ended less than 31 days ago, by the end of their time.
+func (a *Archive) ParcelRules(ctx context.Context) ([]ParcelRule, error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT id, door, sealed, coalesce(used_by, '') FROM parcel_rules ORDER BY ends_at, id`)
+	if err != nil {
+		return nil, fmt.Errorf("listing parcels: %w", err)
+	}
+	rules, err := collect(rows, func(r *ParcelRule) error {
+		var id, door, used string
+		var sealed []byte
+		if err := rows.Scan(&id, &door, &sealed, &used); err != nil {
+			return err
+		}
+		if err := a.openJSON(r, sealed, "parcel_rules.sealed", id); err != nil {
+			return err
+		}
+		r.ID, r.Door, r.UsedBy = id, door, used
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("listing parcels: %w", damage(err))
+	}
+	return rules, nil
+}
+
+// ErrHouseDoor says that a parcel can't be expected at a door that is not one
+// for parcels.
+var ErrHouseDoor = errors.New("a parcel may only be left at a door for parcels, never at the house's own")
+
+// AddParcelRule expects a parcel, and returns the rule's id. The error is
+// ErrHouseDoor, or ErrNotFound for a door that is not there.
+func (a *Archive) AddParcelRule(ctx context.Context, r ParcelRule) (id string, err error) {
+	r.ID, r.UsedBy = newID(), ""
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		var sealed []byte
+		err := tx.QueryRowContext(ctx, `SELECT sealed FROM doors WHERE id = ?`, r.Door).Scan(&sealed)
+		if errors.Is(err, sql.ErrNoRows) {
+			return fmt.Errorf("door %s: %w", r.Door, ErrNotFound)
+		}
+		if err != nil {
+			return err
+		}
+		var d Door
+		if err := a.openJSON(&d, sealed, "doors.sealed", r.Door); err != nil {
+			return err
+		}
+		if !d.Parcel {
+			return ErrHouseDoor
+		}
+		if sealed, err = a.sealJSON(r, "parcel_rules.sealed", r.ID); err != nil {
+			return err
+		}
+		// What ended a month ago is of no use any more.
+		if _, err := tx.ExecContext(ctx, `DELETE FROM parcel_rules WHERE ends_at < ?`, micros(a.now().Add(-adviceKept))); err != nil {
+			return err
+		}
+		return a.changeIn(ctx, tx, "added", "parcel "+r.ID, ErrNotFound,
+			`INSERT INTO parcel_rules (id, door, sealed, ends_at) VALUES (?, ?, ?, ?)`, r.ID, r.Door, sealed, micros(r.To))
+	})
+	if err != nil {
+		return "", fmt.Errorf("expecting a parcel: %w", spaceError(err))
+	}
+	return r.ID, nil
+}
+
+// RemoveParcelRule expects a parcel no more. The error is ErrNotFound.
+func (a *Archive) RemoveParcelRule(ctx context.Context, id string) error {
+	return a.removeRow(ctx, "parcel_rules", "parcel", id)
+}
+
+const adviceRulesSetting = "advice"
+
+// AdviceRules returns what the household decided about all advice, or
+// [DefaultAdviceRules].
+func (a *Archive) AdviceRules(ctx context.Context) (AdviceRules, error) {
+	var r AdviceRules
+	found, err := a.setting(ctx, a.read, adviceRulesSetting, &r)
+	if err != nil {
+		return AdviceRules{}, err
+	}
+	if !found {
+		return DefaultAdviceRules(), nil
+	}
+	return r, nil
+}
+
+// SetAdviceRules keeps them as they are: package advise checks them.
+func (a *Archive) SetAdviceRules(ctx context.Context, r AdviceRules) error {
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		if err := a.set(ctx, tx, adviceRulesSetting, r); err != nil {
+			return err
+		}
+		return a.note(ctx, tx, "changed", "rules of advice")
+	})
+	if err != nil {
+		return fmt.Errorf("keeping the rules of advice: %w", spaceError(err))
+	}
+	a.signal()
+	return nil
+}
+
+// adviceKept is for how long advice, and what it rested on, is kept.
+const adviceKept = 31 * 24 * time.Hour
+
+// sealJSON and openJSON are for columns that hold a value as sealed JSON.
+func (a *Archive) sealJSON(v any, place ...string) ([]byte, error) {
+	raw, err := json.Marshal(v)
+	if err != nil {
+		return nil, fmt.Errorf("sealing %s: %w", place[0], err)
+	}
+	return a.seals.Value(raw, place...), nil
+}
+
+func (a *Archive) openJSON(v any, sealed []byte, place ...string) error {
+	raw, err := a.seals.OpenValue(sealed, place...)
+	if err != nil {
+		return fmt.Errorf("opening %s: %w", place[0], err)
+	}
+	if err := json.Unmarshal(raw, v); err != nil {
+		return fmt.Errorf("reading %s: %w", place[0], err)
+	}
+	return nil
+}
+
+// setSealed adds a row of id and sealed value, or changes it, and notes that.
+// Person and door are columns of rules; both are empty for other tables.
+func (a *Archive) setSealed(ctx context.Context, tx *sql.Tx, added bool, table, what, id string, v any, person, door string) error {
+	sealed, err := a.sealJSON(v, table+".sealed", id)
+	if err != nil {
+		return err
+	}
+	switch {
+	case added && person != "":
+		return a.changeIn(ctx, tx, "added", what+" "+id, ErrNotFound, `INSERT INTO `+table+` (id, person, door, sealed) VALUES (?, ?, ?, ?)`, id, person, door, sealed)
+	case added:
+		return a.changeIn(ctx, tx, "added", what+" "+id, ErrNotFound, `INSERT INTO `+table+` (id, sealed) VALUES (?, ?)`, id, sealed)
+	case person != "":
+		return a.changeIn(ctx, tx, "changed", what+" "+id, ErrNotFound, `UPDATE `+table+` SET person = ?, door = ?, sealed = ? WHERE id = ?`, person, door, sealed, id)
+	}
+	return a.changeIn(ctx, tx, "changed", what+" "+id, ErrNotFound, `UPDATE `+table+` SET sealed = ? WHERE id = ?`, sealed, id)
+}
+
+func (a *Archive) mustBe(ctx context.Context, q querier, table, what, id string) error {
+	var there bool
+	if err := q.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM `+table+` WHERE id = ?)`, id).Scan(&there); err != nil {
+		return err
+	}
+	if !there {
+		return fmt.Errorf("%s %s: %w", what, id, ErrNotFound)
+	}
+	return nil
+}
+
+// removeRow removes a row by its id and notes that.
+func (a *Archive) removeRow(ctx context.Context, table, what, id string) error {
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		if err := a.changeIn(ctx, tx, "removed", what+" "+id, ErrNotFound, `DELETE FROM `+table+` WHERE id = ?`, id); err != nil {
+			return err
+		}
+		_, err := tx.ExecContext(ctx, `UPDATE counters SET value = 1 WHERE name = 'scrub_due'`)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("removing %s %s: %w", what, id, spaceError(err))
+	}
+	return nil
+}

@@ -1,0 +1,173 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+)
+
+// AddFactor keeps a factor and returns its id. The error is ErrNotFound for a
+// person, or a visit, that is not there.
+func (a *Archive) AddFactor(ctx context.Context, f Factor) (id string, err error) {
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		id, err = a.addFactor(ctx, tx, f)
+		return err
+	})
+	if err != nil {
+		return "", fmt.Errorf("keeping a factor: %w", spaceError(err))
+	}
+	a.signal()
+	return id, nil
+}
+
+func (a *Archive) addFactor(ctx context.Context, tx *sql.Tx, f Factor) (id string, err error) {
+	id = newID()
+	if f.Visit != "" {
+		if err := a.mustBe(ctx, tx, "visits", "visit", f.Visit); err != nil {
+			return "", err
+		}
+	}
+	if _, err := tx.ExecContext(ctx, `DELETE FROM factors WHERE until < ?`, micros(a.now().Add(-adviceKept))); err != nil {
+		return "", err
+	}
+	err = a.changeIn(ctx, tx, "added", "factor "+id, fmt.Errorf("person %s: %w", f.Person, ErrNotFound), `
+		INSERT INTO factors (id, kind, person, source, visit, at, until, strength)
+		SELECT ?, ?, id, ?, nullif(?, ''), ?, ?, ? FROM persons WHERE id = ? AND id NOT IN (SELECT person FROM erasing)`,
+		id, f.Kind, f.Source, f.Visit, micros(f.At), micros(f.Until), f.Strength, f.Person)
+	return id, err
+}
+
+// FactorsSince returns the factors that counted after a time, by when they began.
+func (a *Archive) FactorsSince(ctx context.Context, t time.Time) ([]Factor, error) {
+	return a.factorsIn(ctx, a.read, t)
+}
+
+func (a *Archive) factorsIn(ctx context.Context, q querier, t time.Time) ([]Factor, error) {
+	rows, err := q.QueryContext(ctx, `
+		SELECT id, kind, person, source, coalesce(visit, ''), at, until, strength, coalesce(used_by, '') FROM factors WHERE until > ? ORDER BY at, id`, micros(t))
+	if err != nil {
+		return nil, fmt.Errorf("reading factors: %w", err)
+	}
+	factors, err := collect(rows, func(f *Factor) error {
+		var at, until sql.NullInt64
+		if err := rows.Scan(&f.ID, &f.Kind, &f.Person, &f.Source, &f.Visit, &at, &until, &f.Strength, &f.UsedBy); err != nil {
+			return err
+		}
+		f.At, f.Until = timeOf(at), timeOf(until)
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("reading factors: %w", err)
+	}
+	return factors, nil
+}
+
+// OneTimeSecret returns a person's secret for one-time codes, and the step of
+// the last code used; ErrNotFound without one.
+func (a *Archive) OneTimeSecret(ctx context.Context, person string) (secret string, lastStep int64, err error) {
+	secret, lastStep, err = a.oneTimeIn(ctx, a.read, person)
+	if err != nil {
+		return "", 0, fmt.Errorf("looking up the one-time codes of person %s: %w", person, err)
+	}
+	return secret, lastStep, nil
+}
+
+func (a *Archive) oneTimeIn(ctx context.Context, q querier, person string) (secret string, lastStep int64, err error) {
+	var sealed []byte
+	err = q.QueryRowContext(ctx, `SELECT secret, last_step FROM onetime WHERE person = ?`, person).Scan(&sealed, &lastStep)
+	if errors.Is(err, sql.ErrNoRows) {
+		return "", 0, ErrNotFound
+	}
+	if err != nil {
+		return "", 0, err
+	}
+	return secret, lastStep, a.unseal(&secret, sealed, "onetime.secret", person)
+}
+
+// OneTimePersons lists the persons who have one-time codes.
+func (a *Archive) OneTimePersons(ctx context.Context) ([]string, error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT person FROM onetime ORDER BY person`)
+	if err != nil {
+		return nil, fmt.Errorf("listing who has one-time codes: %w", err)
+	}
+	return collect(rows, func(id *string) error { return rows.Scan(id) })
+}
+
+// SetOneTimeSecret gives a person one-time codes, in place of those they had.
+// No code up to the step is good. The error is ErrNotFound.
+func (a *Archive) SetOneTimeSecret(ctx context.Context, person, secret string, step int64) error {
+	err := a.change(ctx, "changed", "one-time codes of person "+person, ErrNotFound, `
+		INSERT INTO onetime (person, secret, last_step, added_at) SELECT id, ?, ?, ? FROM persons WHERE id = ? AND id NOT IN (SELECT person FROM erasing)
+		ON CONFLICT (person) DO UPDATE SET secret = excluded.secret, last_step = excluded.last_step, added_at = excluded.added_at`,
+		a.seal(secret, "onetime.secret", person), step, micros(a.now()), person)
+	if err != nil {
+		return fmt.Errorf("keeping one-time codes: %w", err)
+	}
+	return nil
+}
+
+// RemoveOneTimeSecret ends a person's one-time codes. The error is ErrNotFound.
+func (a *Archive) RemoveOneTimeSecret(ctx context.Context, person string) error {
+	err := a.change(ctx, "removed", "one-time codes of person "+person, ErrNotFound, `DELETE FROM onetime WHERE person = ?`, person)
+	if err != nil {
+		return fmt.Errorf("removing one-time codes: %w", err)
+	}
+	return nil
+}
+
+// UseCode has check compare a code, and if that succeeds keeps the code's step
+// as used and adds the factor, all in one transaction: a code that two give at
+// once is good for one. An error of check is returned as it is. The error is
+// ErrNotFound for somebody without one-time codes.
+func (a *Archive) UseCode(ctx context.Context, f Factor, check func(secret string, lastStep int64) (step int64, err error)) (factor string, err error) {
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		secret, last, err := a.oneTimeIn(ctx, tx, f.Person)
+		if err != nil {
+			return err
+		}
+		step, err := check(secret, last)
+		if err != nil {
+			return err
+		}
+		if _, err := tx.ExecContext(ctx, `UPDATE onetime SET last_step = max(last_step, ?) WHERE person = ?`, step, f.Person); err != nil {
+			return err
+		}
+		factor, err = a.addFactor(ctx, tx, f)
+		return err
+	})
+	if err != nil {
+		return "", fmt.Errorf("using a one-time code: %w", spaceError(err))
+	}
+	a.signal()
+	return factor, nil
+}
+
+// AddMiss counts a failed attempt, of a kind that is one word.
+func (a *Archive) AddMiss(ctx context.Context, what string) error {
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		if _, err := tx.ExecContext(ctx, `DELETE FROM misses WHERE at < ?`, micros(a.now().Add(-adviceKept))); err != nil {
+			return err
+		}
+		return a.changeIn(ctx, tx, "missed", what, ErrNotFound, `INSERT INTO misses (at, what) VALUES (?, ?)`, micros(a.now()), what)
+	})
+	if err != nil {
+		return fmt.Errorf("counting a failed attempt: %w", spaceError(err))
+	}
+	return nil
+}
+
+// MissesSince returns when attempts failed after a time.
+func (a *Archive) MissesSince(ctx context.Context, t time.Time) ([]time.Time, error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT at FROM misses WHERE at > ? ORDER BY at`, micros(t))
+	if err != nil {
+		return nil, fmt.Errorf("counting failed attempts: %w", err)
+	}
+	return collect(rows, func(t *time.Time) error {
+		var at sql.NullInt64
+		err := rows.Scan(&at)
+		*t = timeOf(at)
+		return err
+	})
+}

@@ -1,0 +1,207 @@
+package store
+
+import (
+	"cmp"
+	"context"
+	"crypto/rand"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+)
+
+// A Source gives factors: a person's phone, or a local system that sees tokens.
+type Source struct {
+	ID      string     `json:"id"`
+	Kind    SourceKind `json:"kind"`
+	Person  string     `json:"person,omitempty"` // id; whose phone it is
+	Name    string     `json:"name"`
+	AddedAt time.Time  `json:"added_at"`
+	HeardAt time.Time  `json:"heard_at,omitzero"`
+}
+
+// A SourceKind is what a source may tell.
+type SourceKind string
+
+const (
+	Phone  SourceKind = "phone"  // where its person is
+	Reader SourceKind = "reader" // whose token it sees
+)
+
+// AddSource adds a source and returns the token by which it is known, which is
+// kept only as a hash. A phone is one person's; the error is ErrNotFound for
+// somebody who is not there.
+func (a *Archive) AddSource(ctx context.Context, kind SourceKind, person, name string) (id, token string, err error) {
+	id, token = newID(), rand.Text()
+	err = a.change(ctx, "added", "source "+id, ErrNotFound, `
+		INSERT INTO sources (id, kind, person, name, token_hash, added_at)
+		SELECT ?1, ?2, nullif(?3, ''), ?4, ?5, ?6
+		WHERE ?3 = '' AND ?2 = 'reader' OR EXISTS (SELECT 1 FROM persons WHERE id = ?3 AND id NOT IN (SELECT person FROM erasing))`,
+		id, kind, person, a.seal(name, "sources.name", id), hashOf(token), micros(a.now()))
+	if err != nil {
+		return "", "", fmt.Errorf("adding a source: %w", err)
+	}
+	return id, token, nil
+}
+
+// RemoveSource makes a source's token worthless. The error is ErrNotFound.
+func (a *Archive) RemoveSource(ctx context.Context, id string) error {
+	return a.removeRow(ctx, "sources", "source", id)
+}
+
+const sourceColumns = `id, kind, coalesce(person, ''), name, added_at, heard_at`
+
+func (a *Archive) scanSource(row interface{ Scan(...any) error }, s *Source) error {
+	var name []byte
+	var added, heard sql.NullInt64
+	if err := row.Scan(&s.ID, &s.Kind, &s.Person, &name, &added, &heard); err != nil {
+		return err
+	}
+	s.AddedAt, s.HeardAt = timeOf(added), timeOf(heard)
+	return a.unseal(&s.Name, name, "sources.name", s.ID)
+}
+
+// Sources lists the sources by name.
+func (a *Archive) Sources(ctx context.Context) ([]Source, error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT `+sourceColumns+` FROM sources`)
+	if err != nil {
+		return nil, fmt.Errorf("listing sources: %w", err)
+	}
+	sources, err := collect(rows, func(s *Source) error { return a.scanSource(rows, s) })
+	if err != nil {
+		return nil, fmt.Errorf("listing sources: %w", damage(err))
+	}
+	slices.SortFunc(sources, func(a, b Source) int { return cmp.Or(strings.Compare(a.Name, b.Name), strings.Compare(a.ID, b.ID)) })
+	return sources, nil
+}
+
+// SourceOf returns the source that has the token, or ErrNotFound.
+func (a *Archive) SourceOf(ctx context.Context, token string) (s Source, err error) {
+	err = a.scanSource(a.read.QueryRowContext(ctx, `SELECT `+sourceColumns+` FROM sources WHERE token_hash = ?`, hashOf(token)), &s)
+	if errors.Is(err, sql.ErrNoRows) {
+		return Source{}, fmt.Errorf("source %w", ErrNotFound)
+	}
+	if err != nil {
+		return Source{}, fmt.Errorf("looking up a source: %w", err)
+	}
+	return s, nil
+}
+
+// MoveSource changes what is known of a source's way: change gets what was kept
+// last, nil at first, and returns what to keep and, if the source's person came
+// home by it, a factor to add. All of it happens in one transaction, so that of
+// two reports at once one comes second. An error of change is returned as it is,
+// and what it returned is kept all the same, unless that is nil.
+func (a *Archive) MoveSource(ctx context.Context, id string, change func(state json.RawMessage) (json.RawMessage, *Factor, error)) (added bool, err error) {
+	var refused error
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		var sealed []byte
+		err := tx.QueryRowContext(ctx, `SELECT state FROM sources WHERE id = ?`, id).Scan(&sealed)
+		if errors.Is(err, sql.ErrNoRows) {
+			return fmt.Errorf("source %s: %w", id, ErrNotFound)
+		}
+		if err != nil {
+			return err
+		}
+		var before json.RawMessage
+		if sealed != nil {
+			if before, err = a.seals.OpenValue(sealed, "sources.state", id); err != nil {
+				return fmt.Errorf("opening what is known of a source: %w", err)
+			}
+		}
+		after, factor, err := change(before)
+		refused = err
+		if after != nil {
+			_, err := tx.ExecContext(ctx, `UPDATE sources SET state = ?, heard_at = ? WHERE id = ?`, a.seals.Value(after, "sources.state", id), micros(a.now()), id)
+			if err != nil {
+				return err
+			}
+		}
+		if refused == nil && factor != nil {
+			added = true
+			_, err = a.addFactor(ctx, tx, *factor)
+			return err
+		}
+		return nil
+	})
+	if err != nil {
+		return false, fmt.Errorf("keeping what a source tells: %w", spaceError(err))
+	}
+	if added {
+		a.signal()
+	}
+	return added, refused
+}
+
+// HearSource notes that a source was heard.
+func (a *Archive) HearSource(ctx context.Context, id string) error {
+	if _, err := a.write.ExecContext(ctx, `UPDATE sources SET heard_at = ? WHERE id = ?`, micros(a.now()), id); err != nil {
+		return fmt.Errorf("noting that a source was heard: %w", spaceError(err))
+	}
+	return nil
+}
+
+// A CarriedToken is something that a person carries and a reader sees.
+type CarriedToken struct {
+	ID     string `json:"id"`
+	Person string `json:"person"` // id
+	Label  string `json:"label"`  // as readers tell it
+}
+
+// AddToken says that a token is a person's. The error is ErrExists for a label
+// that is taken, and ErrNotFound.
+func (a *Archive) AddToken(ctx context.Context, person, label string) (id string, err error) {
+	id = newID()
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		if err := a.mustBe(ctx, tx, "persons", "person", person); err != nil {
+			return err
+		}
+		return a.changeIn(ctx, tx, "added", "token "+id, ErrExists, `INSERT INTO tokens (id, person, label, mac) VALUES (?, ?, ?, ?) ON CONFLICT (mac) DO NOTHING`,
+			id, person, a.seal(label, "tokens.label", id), a.tokenMAC(label))
+	})
+	if err != nil {
+		return "", fmt.Errorf("adding a token: %w", spaceError(err))
+	}
+	return id, nil
+}
+
+// RemoveToken removes a token. The error is ErrNotFound.
+func (a *Archive) RemoveToken(ctx context.Context, id string) error {
+	return a.removeRow(ctx, "tokens", "token", id)
+}
+
+// Tokens lists all tokens, a person's together.
+func (a *Archive) Tokens(ctx context.Context) ([]CarriedToken, error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT id, person, label FROM tokens ORDER BY person, id`)
+	if err != nil {
+		return nil, fmt.Errorf("listing tokens: %w", err)
+	}
+	tokens, err := collect(rows, func(t *CarriedToken) error {
+		var label []byte
+		if err := rows.Scan(&t.ID, &t.Person, &label); err != nil {
+			return err
+		}
+		return a.unseal(&t.Label, label, "tokens.label", t.ID)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("listing tokens: %w", damage(err))
+	}
+	return tokens, nil
+}
+
+// TokenOf returns the person whose token has the label, or ErrNotFound.
+func (a *Archive) TokenOf(ctx context.Context, label string) (person string, err error) {
+	err = a.read.QueryRowContext(ctx, `SELECT person FROM tokens WHERE mac = ?`, a.tokenMAC(label)).Scan(&person)
+	if errors.Is(err, sql.ErrNoRows) {
+		return "", fmt.Errorf("token %w", ErrNotFound)
+	}
+	if err != nil {
+		return "", fmt.Errorf("looking up a token: %w", err)
+	}
+	return person, nil
+}
+
+func (a *Archive) tokenMAC(label string) []byte { return a.seals.Index("token\x00" + label) }
