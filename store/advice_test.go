@@ -274,9 +274,24 @@ func TestAdvice(t *testing.T) {
 	if after, err := a.Visit(ctx, visit); err != nil || after.Revision <= before.Revision {
 		t.Errorf("nobody who watches hears of it: revision %d, then %d, %v", before.Revision, after.Revision, err)
 	}
-	_, err = a.AddAdvice(ctx, suggestion) // by the factor that was used
+	_, err = a.AddAdvice(ctx, suggestion) // a second time
 	wantError(t, err, ErrTaken)
+	house, err := a.SetDoor(ctx, Door{Name: "House", Bell: "gate"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	elsewhere := suggestion
+	elsewhere.Door = house
+	_, err = a.AddAdvice(ctx, elsewhere) // by the factor that was used
+	wantError(t, err, ErrTaken)
+	withheld := Advice{Visit: visit, Door: house, State: Withheld, At: c.now(), Conditions: []Condition{{Code: "on", Says: "Advice is paused."}}}
+	for range 2 { // one takes the other's place
+		if _, err := a.AddAdvice(ctx, withheld); err != nil {
+			t.Fatal(err)
+		}
+	}
 	byParcel := suggestion
+	byParcel.Visit = keep(t, a, stillOf("r3", 0))
 	byParcel.Factors, byParcel.Person, byParcel.Parcel = nil, "", parcel
 	other, err := a.AddAdvice(ctx, byParcel)
 	if err != nil {
@@ -284,10 +299,6 @@ func TestAdvice(t *testing.T) {
 	}
 	_, err = a.AddAdvice(ctx, byParcel)
 	wantError(t, err, ErrTaken)
-	withheld := Advice{Visit: visit, Door: door, State: Withheld, At: c.now(), Conditions: []Condition{{Code: "on", Says: "Advice is paused."}}}
-	if _, err := a.AddAdvice(ctx, withheld); err != nil {
-		t.Fatal(err)
-	}
 
 	if err := a.EndAdvice(ctx, id, Used); err != nil {
 		t.Fatal(err)
@@ -305,7 +316,7 @@ func TestAdvice(t *testing.T) {
 	if next, err := a.ExpireAdvice(ctx); err != nil || !next.IsZero() {
 		t.Errorf("the next expires %s, %v", next, err)
 	}
-	all, err := a.AdviceOn(ctx, visit)
+	all, err := a.AdviceOn(ctx, visit, byParcel.Visit)
 	var states []AdviceState
 	for _, d := range all {
 		states = append(states, d.State)
@@ -319,11 +330,23 @@ func TestAdvice(t *testing.T) {
 	if f, err := a.FactorsSince(ctx, c.ago(time.Hour)); err != nil || len(f) != 1 || f[0].UsedBy != id {
 		t.Errorf("factors %+v, %v", f, err)
 	}
-	if err := a.AddMiss(ctx, "code"); err != nil {
+	for _, whom := range []string{p.ID, "", p.ID} {
+		c.advance(time.Second)
+		if err := a.AddMiss(ctx, "code", whom); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if misses, err := a.MissesSince(ctx, c.ago(time.Hour)); err != nil || len(misses) != 3 || misses[2] != (Miss{c.now(), "code", p.ID}) {
+		t.Errorf("misses %v, %v", misses, err)
+	}
+	if lately, inAll, err := a.CodeMisses(ctx, p.ID, c.ago(time.Second)); lately != 1 || inAll != 2 || err != nil {
+		t.Errorf("wrong codes: %d lately, %d in all, %v", lately, inAll, err)
+	}
+	if err := a.SetOneTimeSecret(ctx, p.ID, "NEW", 9); err != nil {
 		t.Fatal(err)
 	}
-	if misses, err := a.MissesSince(ctx, c.ago(time.Hour)); err != nil || len(misses) != 1 || !misses[0].Equal(c.now()) {
-		t.Errorf("misses %v, %v", misses, err)
+	if lately, inAll, err := a.CodeMisses(ctx, p.ID, c.ago(time.Hour)); lately != 0 || inAll != 0 || err != nil {
+		t.Errorf("wrong codes before new ones were given out: %d lately, %d in all, %v", lately, inAll, err)
 	}
 	c.advance(adviceKept + time.Hour)
 	later := keep(t, a, stillOf("r2", 0))
@@ -386,12 +409,26 @@ func TestAdviceGoes(t *testing.T) {
 func TestReceivers(t *testing.T) {
 	a, _ := newArchive(t)
 	ctx := t.Context()
-	r, err := a.AddReceiver(ctx, "Garage winch")
+	_, _, err := a.AddReceiver(ctx, "none", "Garage winch")
+	wantError(t, err, ErrNotFound)
+	door, err := a.SetDoor(ctx, Door{Name: "Garage", Bell: "gate"})
 	if err != nil {
 		t.Fatal(err)
 	}
+	r, token, err := a.AddReceiver(ctx, door, "Garage winch")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, test := range []struct {
+		id, token string
+		want      bool
+	}{{r.ID, token, true}, {r.ID, "no", false}, {"none", token, false}} {
+		if got, err := a.CheckReceiver(ctx, test.id, test.token); got != test.want || err != nil {
+			t.Errorf("%+v: %v, %v", test, got, err)
+		}
+	}
 	all, err := a.Receivers(ctx)
-	if err != nil || len(all) != 1 || all[0].Name != "Garage winch" || !slices.Equal(all[0].Key, r.Key) || len(r.Key) != 32 {
+	if err != nil || len(all) != 1 || all[0].Name != "Garage winch" || all[0].Door != door || !slices.Equal(all[0].Key, r.Key) || len(r.Key) != 32 {
 		t.Errorf("receivers %+v, %v", all, err)
 	}
 	if err := a.RemoveReceiver(ctx, r.ID); err != nil {

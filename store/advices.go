@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"crypto/rand"
+	"crypto/subtle"
 	"database/sql"
 	"errors"
 	"fmt"
@@ -19,11 +20,15 @@ var ErrTaken = errors.New("already used, answered or expired")
 // AddAdvice keeps advice and returns its id. A suggestion takes the factors, and
 // the parcel, that it rests on, in the same transaction: the error is ErrTaken,
 // and nothing is kept, if one of them was used meanwhile. Persons are all that
-// it tells of.
+// it tells of. It takes the place of advice that was withheld on the same visit
+// and door; where something was suggested there before, the error is ErrTaken.
 func (a *Archive) AddAdvice(ctx context.Context, d Advice, persons ...string) (id string, err error) {
 	d.ID = newID()
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		if err := a.mustBe(ctx, tx, "visits", "visit", d.Visit); err != nil {
+			return err
+		}
+		if err := a.makeWay(ctx, tx, d); err != nil {
 			return err
 		}
 		if d.State == Suggested {
@@ -51,8 +56,10 @@ func (a *Archive) AddAdvice(ctx context.Context, d Advice, persons ...string) (i
 				return err
 			}
 		}
-		if err := a.note(ctx, tx, string(d.State), "advice "+d.ID+" on visit "+d.Visit); err != nil {
-			return err
+		if d.State == Suggested {
+			if err := a.note(ctx, tx, string(d.State), "advice "+d.ID+" on visit "+d.Visit); err != nil {
+				return err
+			}
 		}
 		return a.touchVisit(ctx, tx, d.Visit)
 	})
@@ -61,6 +68,20 @@ func (a *Archive) AddAdvice(ctx context.Context, d Advice, persons ...string) (i
 	}
 	a.signal()
 	return d.ID, nil
+}
+
+// makeWay removes what was withheld on the same visit and door.
+func (a *Archive) makeWay(ctx context.Context, tx *sql.Tx, d Advice) error {
+	var suggested bool
+	err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM advice WHERE visit = ? AND door = ? AND state <> 'withheld')`, d.Visit, d.Door).Scan(&suggested)
+	if err != nil {
+		return err
+	}
+	if suggested {
+		return ErrTaken
+	}
+	_, err = tx.ExecContext(ctx, `DELETE FROM advice WHERE visit = ? AND door = ?`, d.Visit, d.Door)
+	return err
 }
 
 // takeFor marks what a suggestion rests on as used for it.
@@ -225,24 +246,42 @@ func (d Advice) unmet() (codes []string) {
 	return codes
 }
 
-// A Receiver may hear advice.
+// A Receiver may hear advice at one door.
 type Receiver struct {
 	ID      string    `json:"id"`
+	Door    string    `json:"door"` // id
 	Name    string    `json:"name"`
 	AddedAt time.Time `json:"added_at"`
-	Key     []byte    `json:"-"` // 32 bytes
+	Key     []byte    `json:"-"` // 32 bytes, that letters to it are signed with
 }
 
-// AddReceiver adds a receiver and returns it with its key.
-func (a *Archive) AddReceiver(ctx context.Context, name string) (Receiver, error) {
-	r := Receiver{ID: newID(), Name: name, AddedAt: a.now(), Key: make([]byte, 32)}
+// AddReceiver adds a receiver, and returns it with its key, and with the token
+// by which it may listen, which is kept only as a hash. The error is
+// ErrNotFound for a door that is not there.
+func (a *Archive) AddReceiver(ctx context.Context, door, name string) (r Receiver, token string, err error) {
+	r = Receiver{ID: newID(), Door: door, Name: name, AddedAt: a.now(), Key: make([]byte, 32)}
 	rand.Read(r.Key)
-	err := a.change(ctx, "added", "receiver "+r.ID, ErrNotFound, `INSERT INTO receivers (id, name, key, added_at) VALUES (?, ?, ?, ?)`,
-		r.ID, a.seal(name, "receivers.name", r.ID), a.seals.Value(r.Key, "receivers.key", r.ID), micros(r.AddedAt))
+	token = rand.Text()
+	err = a.change(ctx, "added", "receiver "+r.ID, ErrNotFound, `
+		INSERT INTO receivers (id, door, name, key, token_hash, added_at) SELECT ?, id, ?, ?, ?, ? FROM doors WHERE id = ?`,
+		r.ID, a.seal(name, "receivers.name", r.ID), a.seals.Value(r.Key, "receivers.key", r.ID), hashOf(token), micros(r.AddedAt), door)
 	if err != nil {
-		return Receiver{}, fmt.Errorf("adding a receiver: %w", err)
+		return Receiver{}, "", fmt.Errorf("adding a receiver: %w", err)
 	}
-	return r, nil
+	return r, token, nil
+}
+
+// CheckReceiver reports whether the token is the receiver's.
+func (a *Archive) CheckReceiver(ctx context.Context, id, token string) (bool, error) {
+	var hash []byte
+	err := a.read.QueryRowContext(ctx, `SELECT token_hash FROM receivers WHERE id = ?`, id).Scan(&hash)
+	if errors.Is(err, sql.ErrNoRows) {
+		return false, nil
+	}
+	if err != nil {
+		return false, fmt.Errorf("looking up receiver %s: %w", id, err)
+	}
+	return subtle.ConstantTimeCompare(hash, hashOf(token)) == 1, nil
 }
 
 // RemoveReceiver removes a receiver: nothing is signed for it any more. The
@@ -253,14 +292,14 @@ func (a *Archive) RemoveReceiver(ctx context.Context, id string) error {
 
 // Receivers lists the receivers by name, with their keys.
 func (a *Archive) Receivers(ctx context.Context) ([]Receiver, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT id, name, key, added_at FROM receivers`)
+	rows, err := a.read.QueryContext(ctx, `SELECT id, door, name, key, added_at FROM receivers`)
 	if err != nil {
 		return nil, fmt.Errorf("listing receivers: %w", err)
 	}
 	all, err := collect(rows, func(r *Receiver) error {
 		var name, key []byte
 		var added sql.NullInt64
-		if err := rows.Scan(&r.ID, &name, &key, &added); err != nil {
+		if err := rows.Scan(&r.ID, &r.Door, &name, &key, &added); err != nil {
 			return err
 		}
 		r.AddedAt = timeOf(added)

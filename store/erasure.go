@@ -216,6 +216,7 @@ func (a *Archive) ErasePerson(ctx context.Context, id string, visits bool) (e Er
 			`DELETE FROM tokens WHERE person = ?1`,
 			`DELETE FROM onetime WHERE person = ?1`,
 			`DELETE FROM factors WHERE person = ?1`,
+			`DELETE FROM misses WHERE whom = ?1`,
 			`DELETE FROM advice WHERE id IN (SELECT advice FROM advice_persons WHERE person = ?1)`,
 		} {
 			if _, err := tx.ExecContext(ctx, statement, id, micros(a.now())); err != nil {

@@ -144,30 +144,52 @@ func (a *Archive) UseCode(ctx context.Context, f Factor, check func(secret strin
 	return factor, nil
 }
 
-// AddMiss counts a failed attempt, of a kind that is one word.
-func (a *Archive) AddMiss(ctx context.Context, what string) error {
+// A Miss is a failed attempt.
+type Miss struct {
+	At   time.Time `json:"at"`
+	What string    `json:"what"`           // a word, such as code
+	Whom string    `json:"whom,omitempty"` // id of the person it was about, if known
+}
+
+// AddMiss counts a failed attempt.
+func (a *Archive) AddMiss(ctx context.Context, what, whom string) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		if _, err := tx.ExecContext(ctx, `DELETE FROM misses WHERE at < ?`, micros(a.now().Add(-adviceKept))); err != nil {
 			return err
 		}
-		return a.changeIn(ctx, tx, "missed", what, ErrNotFound, `INSERT INTO misses (at, what) VALUES (?, ?)`, micros(a.now()), what)
+		return a.changeIn(ctx, tx, "missed", what, ErrNotFound, `INSERT INTO misses (at, what, whom) VALUES (?, ?, ?)`, micros(a.now()), what, whom)
 	})
 	if err != nil {
 		return fmt.Errorf("counting a failed attempt: %w", spaceError(err))
 	}
+	a.signal()
 	return nil
 }
 
-// MissesSince returns when attempts failed after a time.
-func (a *Archive) MissesSince(ctx context.Context, t time.Time) ([]time.Time, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT at FROM misses WHERE at > ? ORDER BY at`, micros(t))
+// MissesSince returns the failed attempts after a time, the oldest first. They
+// are kept for 31 days.
+func (a *Archive) MissesSince(ctx context.Context, t time.Time) ([]Miss, error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT at, what, whom FROM misses WHERE at > ? ORDER BY at`, micros(t))
 	if err != nil {
 		return nil, fmt.Errorf("counting failed attempts: %w", err)
 	}
-	return collect(rows, func(t *time.Time) error {
+	return collect(rows, func(m *Miss) error {
 		var at sql.NullInt64
-		err := rows.Scan(&at)
-		*t = timeOf(at)
+		err := rows.Scan(&at, &m.What, &m.Whom)
+		m.At = timeOf(at)
 		return err
 	})
+}
+
+// CodeMisses counts the wrong codes given for a person: since a time, and since
+// the last right one or since the codes were given out.
+func (a *Archive) CodeMisses(ctx context.Context, person string, since time.Time) (lately, inAll int, err error) {
+	err = a.read.QueryRowContext(ctx, `
+		SELECT count(*) FILTER (WHERE at > ?2), count(*) FROM misses WHERE whom = ?1 AND what = 'code' AND at > max(
+			coalesce((SELECT max(at) FROM factors WHERE person = ?1 AND kind = 'code'), 0),
+			coalesce((SELECT added_at FROM onetime WHERE person = ?1), 0))`, person, micros(since)).Scan(&lately, &inAll)
+	if err != nil {
+		return 0, 0, fmt.Errorf("counting wrong codes: %w", err)
+	}
+	return lately, inAll, nil
 }

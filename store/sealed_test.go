@@ -70,7 +70,7 @@ func TestFolderTellsNothing(t *testing.T) {
 	if _, err := a.AddAdvice(ctx, advice); err != nil {
 		t.Fatal(err)
 	}
-	receiver, err := a.AddReceiver(ctx, "Garage winch")
+	receiver, _, err := a.AddReceiver(ctx, door, "Garage winch")
 	if err != nil {
 		t.Fatal(err)
 	}

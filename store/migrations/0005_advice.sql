@@ -72,20 +72,26 @@ CREATE INDEX factors_by_end ON factors (until);
 CREATE INDEX factors_by_person ON factors (person);
 CREATE INDEX factors_by_visit ON factors (visit) WHERE visit IS NOT NULL;
 
--- Failed attempts, for an hour's count: a wrong code, a factor for somebody else.
+-- Failed attempts, to bound how often somebody may try: what is a word, such as
+-- code, and of whom a person's id, or empty.
 CREATE TABLE misses (
 	at   INTEGER NOT NULL,
-	what TEXT NOT NULL
+	what TEXT NOT NULL,
+	whom TEXT NOT NULL
 ) STRICT;
 CREATE INDEX misses_by_time ON misses (at);
+CREATE INDEX misses_by_whom ON misses (whom, what, at);
 
--- Who may hear advice, and the key that it is signed with for them.
+-- Who may hear advice at a door, and the key that it is signed with for them.
 CREATE TABLE receivers (
-	id       TEXT PRIMARY KEY,
-	name     BLOB NOT NULL, -- sealed
-	key      BLOB NOT NULL, -- sealed
-	added_at INTEGER NOT NULL
+	id         TEXT PRIMARY KEY,
+	door       TEXT NOT NULL REFERENCES doors (id) ON DELETE CASCADE,
+	name       BLOB NOT NULL, -- sealed
+	key        BLOB NOT NULL, -- sealed
+	token_hash BLOB NOT NULL UNIQUE,
+	added_at   INTEGER NOT NULL
 ) STRICT;
+CREATE INDEX receivers_by_door ON receivers (door);
 
 -- Of advice on a visit that the rules let go stays when it was given at which
 -- door, what became of it, and which conditions were not met, by their codes.
