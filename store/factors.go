@@ -185,7 +185,7 @@ func (a *Archive) MissesSince(ctx context.Context, t time.Time) ([]Miss, error) 
 // the last right one or since the codes were given out.
 func (a *Archive) CodeMisses(ctx context.Context, person string, since time.Time) (lately, inAll int, err error) {
 	err = a.read.QueryRowContext(ctx, `
-		SELECT count(*) FILTER (WHERE at > ?2), count(*) FROM misses WHERE whom = ?1 AND what = 'code' AND at > max(
+		SELECT count(*) FILTER (WHERE at > ?2), count(*) FROM misses WHERE whom = ?1 AND what = 'code' AND at >= max(
 			coalesce((SELECT max(at) FROM factors WHERE person = ?1 AND kind = 'code'), 0),
 			coalesce((SELECT added_at FROM onetime WHERE person = ?1), 0))`, person, micros(since)).Scan(&lately, &inAll)
 	if err != nil {
