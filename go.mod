@@ -12,6 +12,7 @@ require (
 	github.com/esimov/pigo v1.4.6
 	github.com/gorilla/websocket v1.5.3
 	github.com/mattn/go-isatty v0.0.24
+	github.com/pquerna/otp v1.5.0
 	golang.org/x/crypto v0.59.0
 	golang.org/x/image v0.25.0
 	golang.org/x/sync v0.24.0
@@ -23,6 +24,7 @@ require (
 require (
 	filippo.io/hpke v0.4.0 // indirect
 	github.com/BurntSushi/toml v1.4.1-0.20240526193622-a339e1f7089c // indirect
+	github.com/boombuler/barcode v1.0.1-0.20190219062509-6c824513bacc // indirect
 	github.com/chromedp/cdproto v0.159.0 // indirect
 	github.com/dustin/go-humanize v1.1.0 // indirect
 	github.com/go-json-experiment/json v0.0.0-20260213210345-44df1a37e875 // indirect

@@ -342,6 +342,7 @@ func TestAdvice(t *testing.T) {
 	if lately, inAll, err := a.CodeMisses(ctx, p.ID, c.ago(time.Second)); lately != 1 || inAll != 2 || err != nil {
 		t.Errorf("wrong codes: %d lately, %d in all, %v", lately, inAll, err)
 	}
+	c.advance(time.Second)
 	if err := a.SetOneTimeSecret(ctx, p.ID, "NEW", 9); err != nil {
 		t.Fatal(err)
 	}
