@@ -1,0 +1,72 @@
+package advise
+
+import (
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"lintel/store"
+)
+
+func TestDryRun(t *testing.T) {
+	in := good()
+	visit := func(back int) store.Visit {
+		then := good()
+		moved(&then, evening.AddDate(0, 0, -back).Sub(evening))
+		return then.Visit
+	}
+	sunday, twoDaysAgo, bare := visit(3), visit(2), visit(1)
+	for i := range bare.Stills { // what is left of a visit whose stills are gone
+		for k := range bare.Stills[i].Faces {
+			bare.Stills[i].Faces[k].Quality, bare.Stills[i].Faces[k].Descriptor = nil, store.Descriptor{}
+		}
+	}
+	other := visit(2)
+	other.Bell = "back"
+	visits := []store.Visit{sunday, twoDaysAgo, bare, other}
+	// The present is no matter: nobody had rung, everything was wrong.
+	in.Visit, in.Bell, in.Clock, in.Misses, in.Now = store.Visit{}, nil, nil, nil, time.Time{}
+	in.House.Paused, in.House.AwayUntil = true, evening.AddDate(0, 0, 10)
+
+	all := DryRun(visits, in, []store.FactorKind{store.FactorCode})
+	if len(all) != len(visits) {
+		t.Fatalf("%d advices", len(all))
+	}
+	want := [][]string{{Time}, nil, {Frames, Quality}, {Door}}
+	for i, a := range all {
+		got := unmet(a)
+		if i == 0 { // no rule holds on a Sunday, so nothing says what is enough
+			got = slices.DeleteFunc(got, func(c string) bool { return slices.Contains(byRule[1:], c) })
+		}
+		if !slices.Equal(got, want[i]) {
+			t.Errorf("visit %d: %s, not met %v, not %v", i, a.State, got, want[i])
+		}
+		for _, code := range pastUnknown {
+			if c := conditionOf(t, a, code); !strings.Contains(c.Says, "taken for granted") {
+				t.Errorf("visit %d, %s: %s", i, code, c.Says)
+			}
+		}
+	}
+	if none := DryRun(visits, in, nil); slices.ContainsFunc(none, suggested) {
+		t.Error("suggested without a factor")
+	}
+	if resident := DryRun(visits, in, []store.FactorKind{store.FactorResident}); slices.ContainsFunc(resident, suggested) {
+		t.Error("suggested by a kind that the rule does not name")
+	}
+	if !in.House.Paused {
+		t.Error("the input changed")
+	}
+}
+
+// TestDryRunMore holds that more kinds given never make less be suggested.
+func TestDryRunMore(t *testing.T) {
+	for seed := range uint64(fewer(2000)) {
+		in := drawn(seeded(seed))
+		few := DryRun([]store.Visit{in.Visit}, in, kinds[:1])
+		many := DryRun([]store.Visit{in.Visit}, in, kinds)
+		if suggested(few[0]) && !suggested(many[0]) {
+			t.Fatalf("seed %d", seed)
+		}
+	}
+}

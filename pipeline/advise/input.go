@@ -1,0 +1,72 @@
+package advise
+
+import (
+	"time"
+
+	"lintel/store"
+)
+
+// An Input is all that a decision is made from. What is nil, empty or zero is
+// not known, and what is not known withholds. Decisions read it and change
+// nothing in it.
+type Input struct {
+	Now  time.Time      // by the server's clock, asked after all else was read
+	Zone *time.Location // the household's
+
+	Visit store.Visit
+	Door  store.Door
+	Bells []string // every bell of the house, by name and by id: none of them gives factors
+	Bell  *Bell    // the one that rang
+	Clock *ClockState
+
+	House   *store.AdviceRules
+	Misses  *Misses
+	Rules   []store.DoorRule   // of any persons and doors; nil where not known, empty where there are none
+	Parcels []store.ParcelRule // of any doors
+
+	Persons map[string]store.Person // by id
+	// Alike lists for a person those who are easily confused with them, by id:
+	// as package group finds them, and as the household marked twins. It is
+	// nil where that was not worked out, and empty where nobody is alike. A
+	// pair counts for both, whichever of the two it stands with.
+	Alike   map[string][]string
+	Factors []store.Factor // of any persons
+}
+
+// A Bell is how the bell that rang is doing.
+type Bell struct {
+	Name string
+	// HeardAt is when its last heartbeat or still came, by the server's clock.
+	HeardAt time.Time
+	// RefusedAt is when somebody last came in its name with a wrong secret;
+	// zero if nobody did.
+	RefusedAt time.Time
+}
+
+// A ClockState is how the server's clock is doing, by somebody who watches it
+// against one that can't be set.
+type ClockState struct {
+	// JumpedAt is when it was last seen to jump, by the clock as it ran after
+	// that; zero if it never was.
+	JumpedAt time.Time
+}
+
+// Misses are failed attempts at a door, such as a code that was wrong. The
+// caller says which attempts those are.
+type Misses struct {
+	At []time.Time // in any order
+}
+
+func (in *Input) personName(id string) string {
+	if p, ok := in.Persons[id]; ok && p.Name != "" {
+		return p.Name
+	}
+	return "somebody without a name"
+}
+
+func (in *Input) doorName() string {
+	if in.Door.Name == "" {
+		return "this door"
+	}
+	return in.Door.Name
+}

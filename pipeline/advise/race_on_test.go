@@ -1,0 +1,5 @@
+//go:build race
+
+package advise
+
+const raceDetector = true

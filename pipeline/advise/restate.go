@@ -1,0 +1,81 @@
+package advise
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"lintel/store"
+)
+
+// Restate says a rule in one plain sentence. Names are those of persons and
+// doors, by their ids.
+func Restate(r store.DoorRule, names map[string]string) string {
+	if err := checkRule(r); err != nil {
+		return fmt.Sprintf("This rule can't be followed, and nothing is suggested by it: %v.", err)
+	}
+	who, where := nameOf(names, r.Person), nameOf(names, r.Door)
+	if !r.Allowed {
+		return fmt.Sprintf("%s is never suggested at %s %s, whatever else is allowed.", who, where, span(r))
+	}
+	match := "the match is strong"
+	if r.Band == "fair" {
+		match = "the match is strong or fair"
+	}
+	sign := "there is no sign of a picture"
+	if r.Liveness == store.Doubtful {
+		sign = "the face does not look like a picture, though there may be signs of one"
+	}
+	stills := "there are two stills or more"
+	if r.CantTell {
+		stills = "there is one still or more"
+	}
+	return fmt.Sprintf("%s may be suggested at %s %s, if %s, %s, %s and %s.", who, where, span(r), needs(r), match, sign, stills)
+}
+
+// needs says which factors a rule asks for: "a one-time code of theirs was
+// given or a phone of theirs came home".
+func needs(r store.DoorRule) string {
+	var words []string
+	for _, k := range kinds {
+		if slices.Contains(r.Factors, k) {
+			words = append(words, happened(k))
+		}
+	}
+	switch {
+	case r.Need == len(words):
+		return listed(words)
+	case r.Need == 1:
+		return strings.Join(words, " or ")
+	}
+	return fmt.Sprintf("%d of these hold (%s)", r.Need, strings.Join(words, "; "))
+}
+
+// RestateParcel says a rule for a parcel in one plain sentence.
+func RestateParcel(r store.ParcelRule, door store.Door, zone *time.Location) string {
+	if zone == nil {
+		return "This rule can't be followed, and nothing is suggested by it: the household's time zone is not known."
+	}
+	if err := CheckParcel(r, door); err != nil {
+		return fmt.Sprintf("This rule can't be followed, and nothing is suggested by it: %v.", err)
+	}
+	what := "one parcel"
+	if r.Note != "" {
+		what = "one parcel (" + r.Note + ")"
+	}
+	const clock = "Monday 2 January, 15:04"
+	says := fmt.Sprintf("Opening %s may be suggested for %s to whoever rings from %s to %s, once and for %s at most",
+		door.Name, what, r.From.In(zone).Format(clock), r.To.In(zone).Format(clock), lasting(r.Window))
+	if r.UsedBy != "" {
+		says += "; it was used and holds no more"
+	}
+	return says + "."
+}
+
+func nameOf(names map[string]string, id string) string {
+	if n := names[id]; n != "" {
+		return n
+	}
+	return "somebody or something that is gone"
+}

@@ -1,0 +1,94 @@
+package counsel
+
+import (
+	"context"
+	"time"
+
+	"lintel/pipeline/advise"
+	"lintel/store"
+)
+
+// missesCount is how long a failed attempt counts for at most, see package
+// advise.
+const missesCount = 25 * time.Hour
+
+// A situation is what decisions are made from, all but the visit and the door.
+type situation struct {
+	input advise.Input
+	doors []store.Door
+	heard map[string]time.Time // when each bell was heard last, by its name
+}
+
+// at is the input of a decision on a visit at a door.
+func (s situation) at(v store.Visit, door store.Door, refused, now time.Time) advise.Input {
+	in := s.input
+	in.Visit, in.Door, in.Now = v, door, now
+	if heard, known := s.heard[v.Bell]; known {
+		in.Bell = &advise.Bell{Name: v.Bell, HeardAt: heard, RefusedAt: refused}
+	}
+	return in
+}
+
+// gather reads the situation. An error means that nothing can be decided.
+func (c *Counsel) gather(ctx context.Context) (s situation, err error) {
+	if s.doors, err = c.archive.Doors(ctx); err != nil || len(s.doors) == 0 {
+		return s, err
+	}
+	in := &s.input
+	rules, err := c.archive.Rules(ctx)
+	if err != nil {
+		return s, err
+	}
+	in.Zone = rules.Location()
+	house, err := c.archive.AdviceRules(ctx)
+	if err != nil {
+		return s, err
+	}
+	in.House = &house
+	if in.Rules, err = c.archive.DoorRules(ctx); err != nil {
+		return s, err
+	}
+	if in.Parcels, err = c.archive.ParcelRules(ctx); err != nil {
+		return s, err
+	}
+	if in.Rules == nil {
+		in.Rules = []store.DoorRule{} // known to be none
+	}
+	if in.Parcels == nil {
+		in.Parcels = []store.ParcelRule{}
+	}
+	bells, err := c.archive.Bells(ctx)
+	if err != nil {
+		return s, err
+	}
+	s.heard = make(map[string]time.Time, len(bells))
+	for _, b := range bells {
+		in.Bells = append(in.Bells, b.Name)
+		s.heard[b.Name] = b.HeardAt
+	}
+	persons, err := c.archive.Persons(ctx)
+	if err != nil {
+		return s, err
+	}
+	in.Persons = make(map[string]store.Person, len(persons))
+	for _, p := range persons {
+		in.Persons[p.ID] = p
+	}
+	if in.Alike, err = c.doubles(ctx); err != nil {
+		return s, err
+	}
+	now := c.now()
+	if in.Factors, err = c.archive.FactorsSince(ctx, now); err != nil {
+		return s, err
+	}
+	misses, err := c.archive.MissesSince(ctx, now.Add(-missesCount))
+	if err != nil {
+		return s, err
+	}
+	in.Misses = &advise.Misses{}
+	for _, m := range misses {
+		in.Misses.At = append(in.Misses.At, m.At)
+	}
+	in.Clock = c.clock.state()
+	return s, nil
+}
