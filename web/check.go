@@ -42,6 +42,7 @@ type itemView struct {
 	Seen     string // where and when
 	Visit    string // address
 	Width    int
+	Warning  *warningView // where there is something to warn of
 	Earlier  []earlierView
 	Offer    bool // whether the face is good enough for a reference
 	Consent  bool // of the person asked about
@@ -54,6 +55,8 @@ type earlierView struct {
 	Seen  string
 	Visit string
 	By    string // why it is taken for the person's
+
+	Warning *warningView // where there is something to warn of
 }
 
 func checkAddress(face string) string { return "/checks/" + url.PathEscape(face) }
@@ -132,14 +135,14 @@ func (s *Server) itemView(r *http.Request, d doubt, after string) (itemView, err
 	item := itemView{
 		Address: checkAddress(d.ID), Face: d.ID, Person: d.Person, Name: d.Name, Named: d.Band != "", Band: d.Band, Odds: odds(d.FPIR),
 		Distance: fmt.Sprintf("%.2f", d.Distance), Crop: cropAddress(d.Sighting), Seen: teller.seen(d.Sighting), Visit: visitAddress(d.Visit),
-		Width: d.Face.Width(), Offer: goodReference(d.Sighting), After: after,
+		Width: d.Face.Width(), Warning: loudWarning(d.Face.Liveness), Offer: goodReference(d.Sighting), After: after,
 	}
 	for _, x := range earlier {
 		by := "a strong match"
 		if x.Check != nil {
 			by = "you said so"
 		}
-		item.Earlier = append(item.Earlier, earlierView{cropAddress(x), teller.seen(x), visitAddress(x.Visit), by})
+		item.Earlier = append(item.Earlier, earlierView{cropAddress(x), teller.seen(x), visitAddress(x.Visit), by, loudWarning(x.Face.Liveness)})
 	}
 	if item.Consent, err = s.consents(r.Context(), d.Person); err != nil {
 		return itemView{}, err
@@ -514,6 +517,7 @@ type changeView struct {
 	Seen     string
 	Visit    string
 	Crop     string
+	Warning  *warningView // where there is something to warn of
 	Old, New findingView
 }
 
@@ -550,7 +554,7 @@ func (s *Server) changesPage(w http.ResponseWriter, r *http.Request) {
 	}
 	for _, c := range all[:min(len(all), shownChanges)] {
 		view.Changes = append(view.Changes, changeView{
-			Value: c.ID + " " + finding(c.Becomes), Seen: teller.seen(c.Sighting), Visit: visitAddress(c.Visit), Crop: cropAddress(c.Sighting),
+			Value: c.ID + " " + finding(c.Becomes), Seen: teller.seen(c.Sighting), Visit: visitAddress(c.Visit), Crop: cropAddress(c.Sighting), Warning: loudWarning(c.Face.Liveness),
 			Old: findingViewOf(c.Face.Match), New: findingViewOf(c.Becomes),
 		})
 	}
@@ -808,6 +812,7 @@ type checkJSON struct {
 	FPIR       float64       `json:"fpir"`
 	Band       string        `json:"band"` // none for a stranger
 	Width      int           `json:"width"`
+	Liveness   *livenessJSON `json:"liveness,omitempty"`
 	Crop       string        `json:"crop"`
 	Earlier    []string      `json:"earlier"` // crops of the person on other visits
 	Answer     *answeredJSON `json:"answer"`
@@ -824,7 +829,7 @@ func (s *Server) checkJSON(ctx context.Context, d doubt) (checkJSON, error) {
 	earlier, err := s.earlier(ctx, d)
 	j := checkJSON{
 		Face: d.ID, Visit: d.Visit, Frame: d.Frame, Bell: d.Bell, ReceivedAt: d.ReceivedAt, Person: d.Person, Name: d.Name, Named: d.Band != "",
-		Distance: d.Distance, FPIR: d.FPIR, Band: cmp.Or(d.Band, "none"), Width: d.Face.Width(), Crop: cropAddress(d.Sighting), Earlier: []string{},
+		Distance: d.Distance, FPIR: d.FPIR, Band: cmp.Or(d.Band, "none"), Width: d.Face.Width(), Liveness: newLivenessJSON(d.Face.Liveness), Crop: cropAddress(d.Sighting), Earlier: []string{},
 	}
 	for _, x := range earlier {
 		j.Earlier = append(j.Earlier, cropAddress(x))

@@ -108,6 +108,14 @@ var doors = map[string]door{
 	"GET /rules/masks/{bell}":                  resident,
 	"POST /rules/masks/{bell}":                 resident,
 	"POST /rules/masks/{bell}/earlier":         resident,
+	"GET /rules/lens/{bell}":                   resident,
+	"POST /rules/lens/{bell}":                  resident,
+	"POST /rules/lens/{bell}/estimate":         resident,
+	"POST /rules/lens/{bell}/clear":            resident,
+	"GET /api/v1/bells/{bell}/lens":            resident,
+	"PUT /api/v1/bells/{bell}/lens":            resident,
+	"DELETE /api/v1/bells/{bell}/lens":         resident,
+	"POST /api/v1/bells/{bell}/lens/estimate":  resident,
 	"GET /api/v1/rules":                        resident,
 	"PUT /api/v1/rules":                        resident,
 	"POST /api/v1/rules/preview":               resident,
@@ -205,6 +213,10 @@ var asks = map[string]struct{ query, body string }{
 	"POST /api/v1/checks/changes":              {"", `{"changes":[]}`},
 	"PUT /api/v1/prior":                        {"", `{"prior":0.5}`},
 	"PUT /api/v1/bells/{bell}/masks":           {"", "[]"},
+	"POST /rules/lens/{bell}":                  {"", "angle=100&projection=straight&height=1.4&tilt=0"},
+	"POST /rules/lens/{bell}/estimate":         {"", "show=true"},
+	"PUT /api/v1/bells/{bell}/lens":            {"", lensSent},
+	"POST /api/v1/bells/{bell}/lens/estimate":  {"", `{"angle_deg":100,"projection":"straight","tilt_deg":0,"person_height_m":1.6,"faces":[{"visit":"{measured-visit}","frame":0,"face":0}]}`},
 }
 
 // A walk asks for every route. Each has a visit and a person of its own.
@@ -214,6 +226,7 @@ type walk struct {
 	visits, persons map[string]string // by pattern
 	stranger, rang  string            // a face of a stranger who rang twice, and one of the visits
 	faces           map[string]string // that can be answered for, by pattern
+	measured        string            // a visit whose face has landmarks
 	stills, known   int               // how many stills are kept, and persons known
 	tabletID        string
 }
@@ -243,6 +256,7 @@ func newWalk(t *testing.T, changes ...func(*Config)) (w walk, resident, tablet s
 	w.stranger, w.rang = w.strangerTwice()
 	w.enrolledAs("Ada Quill", 1)
 	w.faces = make(map[string]string)
+	w.measured, _ = w.sees("measured", faceAt(descriptorAt(1, w.weakly())))
 	for i, pattern := range everyDoor() {
 		if !strings.Contains(pattern, "{face}") {
 			continue
@@ -282,7 +296,7 @@ func (w walk) step(pattern string, options ...option) *answer {
 	if with.body != "" && !strings.HasPrefix(with.body, "{") {
 		options = append([]option{header("Content-Type", "application/x-www-form-urlencoded")}, options...)
 	}
-	return w.ask(method, path+with.query, strings.NewReader(strings.ReplaceAll(with.body, "{strangers-visit}", w.rang)), options...)
+	return w.ask(method, path+with.query, strings.NewReader(strings.NewReplacer("{strangers-visit}", w.rang, "{measured-visit}", w.measured).Replace(with.body)), options...)
 }
 
 // everyDoor lists the patterns, those that end the session last.

@@ -420,6 +420,7 @@ func TestDocumentedAnswers(t *testing.T) {
 	check("PUT", "/api/v1/prior", "", 422, in, sends(`{"prior":1.5}`))
 	check("PUT", "/api/v1/prior", "", 401)
 	check("PUT", "/api/v1/prior", "", 403, tablet)
+	h.checkLens(check, in, tablet)
 	h.checkChecks(check, in, tablet)
 	check("DELETE", visits, "?from=2001-05-04T00:00:00Z&until=2001-05-05T00:00:00Z", 403, tablet)
 	check("DELETE", "/api/v1/visits/{visit}", "", 403, tablet)

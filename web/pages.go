@@ -134,19 +134,22 @@ type card struct {
 	Outcome  outcome
 	Headline string
 	Persons  []personLine
-	Also     string   // who else stood there
-	Notes    []string // what to know about the stills
-	Still    string   // address of the still shown
-	More     []string // addresses of the other frames
+	Also     string       // who else stood there
+	Warning  *warningView // of strangers; nil for nothing to say
+	Notes    []string     // what to know about the stills
+	Still    string       // address of the still shown
+	More     []string     // addresses of the other frames
 	Width    int
 	Height   int
 }
 
 // A personLine is one person on a card.
 type personLine struct {
-	Name string
-	Band string
-	Odds string
+	Name     string
+	Headline string // the name, or whose picture it looks like
+	Band     string
+	Odds     string
+	Warning  *warningView // nil if it was not judged
 }
 
 func (t teller) cardOf(v store.Visit) card {
@@ -160,7 +163,7 @@ func (t teller) cardOf(v store.Visit) card {
 	}
 	persons, strangers := whoRang(v)
 	for _, p := range persons {
-		c.Persons = append(c.Persons, personLine{p.Name, p.Band, odds(p.FPIR)})
+		c.Persons = append(c.Persons, personLine{Name: p.Name, Headline: p.Name, Band: p.Band, Odds: odds(p.FPIR)})
 	}
 	c.Headline = headlines[c.Outcome]
 	switch {
@@ -171,6 +174,7 @@ func (t teller) cardOf(v store.Visit) card {
 	case c.Outcome == stranger && strangers > 1:
 		c.Headline = fmt.Sprintf("%d strangers", strangers)
 	}
+	c.warn(v, persons, strangers)
 	best := bestStill(v.Stills)
 	for i, still := range v.Stills {
 		if i == best {

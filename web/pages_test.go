@@ -178,6 +178,7 @@ func TestNamesAreEscaped(t *testing.T) {
 		"rules":    h.get("/rules", h.session(token)).is(200),
 		"draft":    h.post("/rules", evilRules(evil), h.session(token)).is(422),
 		"masks":    h.post("/rules/masks/gate", url.Values{"masks": {evil + "</textarea>" + evil}}, h.session(token)).is(422),
+		"lens":     h.post("/rules/lens/gate", url.Values{"angle": {evil}, "height": {evil}, "tilt": {evil}, "projection": {evil}, "person": {evil}, "person_height": {evil}, "face": {evil}}, h.session(token)).is(422),
 		"trail":    h.get("/upkeep/trail", h.session(token)).is(200),
 		"book":     h.get("/visits", h.session(tablet)).is(200),
 		"visit":    h.get("/visits/"+v.ID, h.session(token)).is(200),
@@ -239,6 +240,7 @@ func TestPagesHoldNothingInline(t *testing.T) {
 		"rules, typed": h.post("/rules", typed("add=1"), in).is(200).says("Quiet time 1"),
 		"preview":      h.post("/rules", typed(), in).is(200).says("What would be deleted now"),
 		"masks":        h.get("/rules/masks/gate", in).is(200).says("nothing brings it back"),
+		"lens":         h.get("/rules/lens/gate", in).is(200).says("How the bell looks: gate"),
 		"trail":        h.get("/upkeep/trail", in).is(200).says("Lintel itself").says("newest first"),
 		"trail, check": h.post("/upkeep/trail/check", nil, in).is(200).says("intact"),
 		"pairing code": h.post("/upkeep/pairing-code", nil, in).is(200).says(`id="pairing-code"`),
@@ -255,7 +257,7 @@ func TestPagesHoldNothingInline(t *testing.T) {
 	for name, a := range pages {
 		t.Run(name, func(t *testing.T) { checkMarkup(t, string(a.body)) })
 	}
-	for _, name := range []string{"style.css", "now.js", "masks.js"} {
+	for _, name := range []string{"style.css", "now.js", "masks.js", "visit.js"} {
 		a := h.get("/assets/"+name, in).is(200)
 		if found := elsewhere.FindString(string(a.body)); found != "" {
 			t.Errorf("%s holds an address: %q", name, found)
@@ -346,9 +348,9 @@ func TestEveryTemplateIsRendered(t *testing.T) {
 		"account.html": form{}, "sign-in.html": form{}, "pair.html": form{}, "frame.html": nil,
 		"now.html": nowView{}, "book.html": bookView{}, "visit.html": visitView{}, "confirm.html": confirmView{},
 		"people.html": peopleView{}, "person.html": personView{}, "upkeep.html": upkeepView{}, "rules.html": rulesView{}, "rules-preview.html": previewView{},
-		"strangers.html": strangersView{}, "stranger.html": strangerPageView{},
+		"warning.html": nil, "strangers.html": strangersView{}, "stranger.html": strangerPageView{},
 		"checks.html": checkView{}, "check-answer.html": answerView{}, "check-answers.html": answersView{}, "check-changes.html": changesView{}, "check-threshold.html": thresholdView{},
-		"masks.html": masksView{}, "trail.html": trailView{}, "problem.html": problem{},
+		"masks.html": masksView{}, "lens.html": lensView{}, "trail.html": trailView{}, "problem.html": problem{},
 	}
 	for _, f := range files {
 		v, ok := data[path.Base(f.Name())]

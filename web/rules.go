@@ -64,6 +64,8 @@ type maskedBell struct {
 	Name    string
 	Address string // of its masks
 	Words   string
+	Lens    string // address of how it looks
+	Looks   string
 }
 
 func (s *Server) rulesPage(w http.ResponseWriter, r *http.Request) {
@@ -107,7 +109,7 @@ func (s *Server) showRules(w http.ResponseWriter, r *http.Request, status int, v
 	writePage(w, status, "rules.html", view)
 }
 
-// maskedBells lists the bells with how many masks each has.
+// maskedBells lists the bells with how many masks each has, and how it looks.
 func (s *Server) maskedBells(ctx context.Context) (lines []maskedBell, err error) {
 	bells, err := s.Archive.Bells(ctx)
 	if err != nil {
@@ -122,7 +124,11 @@ func (s *Server) maskedBells(ctx context.Context) (lines []maskedBell, err error
 		if len(masks) > 0 {
 			words = counted(len(masks), "mask")
 		}
-		lines = append(lines, maskedBell{b.Name, masksAddress(b.Name), words})
+		lens, known, err := s.Archive.Lens(ctx, b.Name)
+		if err != nil {
+			return nil, err
+		}
+		lines = append(lines, maskedBell{b.Name, masksAddress(b.Name), words, lensAddress(b.Name), lensWords(lens, known)})
 	}
 	return lines, nil
 }

@@ -192,6 +192,7 @@ type strangerView struct {
 	Address string // where to say who it is
 	Words   string // how often the face rang, and since when
 	Best    faceCrop
+	Warning *warningView // of the best face, where there is something to warn of
 	Visits  []strangerRow
 	More    string // how many there are that are not listed
 }
@@ -203,6 +204,7 @@ type strangerRow struct {
 	When    string
 	Bell    string
 	Face    faceCrop
+	Warning *warningView // of the face, where there is something to warn of
 	Chosen  bool
 }
 
@@ -245,6 +247,7 @@ func (s *Server) seenAgain(ctx context.Context, t teller, visit string) (views [
 		if n := len(view.Visits); n > shownAgain {
 			view.Visits, view.More = view.Visits[:shownAgain], counted(n-shownAgain, "earlier visit")
 		}
+		view.Warning = loudWarning(g.best().Face.Liveness)
 		if view.Best, err = s.cropOf(ctx, g.best()); err != nil {
 			return nil, err
 		}
@@ -344,7 +347,10 @@ func (s *Server) strangerPage(w http.ResponseWriter, r *http.Request) {
 	}
 	view := strangerPageView{Form: introduction{Consent: store.Consent{Scope: defaultScope}}}
 	for _, v := range g.Visits {
-		view.Form.Visits = append(view.Form.Visits, v.ID)
+		// Of what may be a picture nobody makes a reference unasked.
+		if loudWarning(v.Faces[0].Face.Liveness) == nil {
+			view.Form.Visits = append(view.Form.Visits, v.ID)
+		}
 	}
 	s.showStranger(w, r, http.StatusOK, g, view)
 }
@@ -365,6 +371,7 @@ func (s *Server) showStranger(w http.ResponseWriter, r *http.Request, status int
 	for i, v := range g.Visits {
 		row := &view.Visits[i]
 		row.Chosen = slices.Contains(view.Form.Visits, v.ID)
+		row.Warning = loudWarning(v.Faces[0].Face.Liveness)
 		if row.Face, err = s.cropOf(r.Context(), v.Faces[0]); err != nil {
 			s.fail(w, r, err)
 			return
@@ -711,6 +718,8 @@ type strangersFaceJSON struct {
 	Y      int    `json:"y"`
 	Width  int    `json:"width"`
 	Height int    `json:"height"`
+
+	Liveness *livenessJSON `json:"liveness,omitempty"`
 }
 
 func (s *Server) listStrangers(w http.ResponseWriter, r *http.Request) {
@@ -738,7 +747,7 @@ func (g strangerGroup) json() strangerJSON {
 		seen := strangerSeenJSON{Visit: v.ID, Bell: v.Bell, ReceivedAt: v.ReceivedAt}
 		for _, f := range v.Faces {
 			b := f.Face.Box
-			seen.Faces = append(seen.Faces, strangersFaceJSON{f.ID, f.Frame, b.Min.X, b.Min.Y, b.Dx(), b.Dy()})
+			seen.Faces = append(seen.Faces, strangersFaceJSON{f.ID, f.Frame, b.Min.X, b.Min.Y, b.Dx(), b.Dy(), newLivenessJSON(f.Face.Liveness)})
 		}
 		j.Visits = append(j.Visits, seen)
 	}

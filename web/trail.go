@@ -146,7 +146,7 @@ func subjectWords(subject string, names map[string]string) string {
 	if subject == "rules" {
 		return "the rules"
 	}
-	for kind, words := range map[string]string{"masks of ": "the masks of ", "stills of ": "the stills kept of "} {
+	for kind, words := range map[string]string{"masks of ": "the masks of ", "lens of ": "the lens of ", "stills of ": "the stills kept of "} {
 		if of, ok := strings.CutPrefix(subject, kind); ok {
 			return words + named(of, names)
 		}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"time"
 
 	"lintel/pipeline/match"
@@ -20,6 +21,7 @@ type visitView struct {
 	Address string // of this page
 	Parcel  bool
 	Stills  []stillView
+	Judged  bool           // whether it was looked for signs of a picture
 	Again   []strangerView // strangers of this visit who rang at other times too
 	Hold    *store.Hold
 	Reason  string // as typed
@@ -29,6 +31,7 @@ type visitView struct {
 
 // A stillView is a still with the faces that were found on it.
 type stillView struct {
+	Frame         int
 	Title         string
 	Address       string // "" if it is gone
 	Gone          string // what became of it
@@ -56,6 +59,13 @@ type faceView struct {
 	Complaint     string // what is most wrong with its picture, a sentence
 	Check         string // address to say whose it is, "" where that can't be asked
 	Said          string // what a resident answered, "" if nobody did
+	Outline       string // how it is outlined besides its band: a level that warns
+
+	Warning  *warningView // nil if it was not judged
+	Picture  string       // probability that it is a picture's
+	JudgedOn int          // stills
+	Signs    []signView   // that were found
+	NotSeen  []signView   // that were looked for as well
 }
 
 func (s *Server) visitPage(w http.ResponseWriter, r *http.Request) {
@@ -80,7 +90,13 @@ func (s *Server) showVisit(w http.ResponseWriter, r *http.Request, status int, v
 	for i, still := range v.Stills {
 		shown := teller.stillView(still)
 		shown.Title = fmt.Sprintf("Still %d of %d", i+1, len(v.Stills))
+		view.Judged = view.Judged || slices.ContainsFunc(shown.Faces, func(f faceView) bool { return f.Warning != nil })
 		view.Stills = append(view.Stills, shown)
+	}
+	point(view.Stills, r.URL.Query())
+	view.Visit.Warning.brief()
+	for i := range view.Visit.Persons {
+		view.Visit.Persons[i].Warning.brief()
 	}
 	if teller.resident {
 		if err := s.addAnswers(r.Context(), v, view.Stills); err != nil {
@@ -103,7 +119,7 @@ func (s *Server) showVisit(w http.ResponseWriter, r *http.Request, status int, v
 func visitAddress(id string) string { return "/visits/" + url.PathEscape(id) }
 
 func (t teller) stillView(s store.Still) stillView {
-	view := stillView{Width: s.Width, Height: s.Height}
+	view := stillView{Frame: s.Frame, Width: s.Width, Height: s.Height}
 	switch {
 	case s.File != "":
 		view.Address = stillAddress(s)
@@ -129,13 +145,13 @@ func (t teller) stillView(s store.Still) stillView {
 		view.Taken = s.TakenAt.In(t.zone).Format("15:04:05")
 	}
 	for i, f := range s.Faces {
-		view.Faces = append(view.Faces, newFaceView(i+1, f, s.Width))
+		view.Faces = append(view.Faces, newFaceView(i+1, f, s))
 	}
 	return view
 }
 
-func newFaceView(number int, f store.Face, stillWidth int) faceView {
-	size := max(12, stillWidth/24)
+func newFaceView(number int, f store.Face, s store.Still) faceView {
+	size := max(12, s.Width/24)
 	view := faceView{
 		Number: number, X: f.Box.Min.X, Y: f.Box.Min.Y, Width: f.Box.Dx(), Height: f.Box.Dy(),
 		LabelSize: size, LabelY: f.Box.Min.Y - size/4, Complaint: worstOf(f.Quality),
@@ -150,6 +166,7 @@ func newFaceView(number int, f store.Face, stillWidth int) faceView {
 			view.Words, view.Probability, view.Frames = match.Words(m.Name, m.Probability), percent(m.Probability), m.Frames
 		}
 	}
+	view.judged(f.Liveness, s)
 	return view
 }
 

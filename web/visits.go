@@ -261,6 +261,7 @@ type faceJSON struct {
 	Height    int           `json:"height"`
 	Landmarks []store.Point `json:"landmarks"`
 	Quality   *qualityJSON  `json:"quality"`
+	Liveness  *livenessJSON `json:"liveness,omitempty"` // left out where it was not judged
 	Match     *matchJSON    `json:"match"`
 }
 
@@ -292,7 +293,7 @@ func (t teller) visitJSON(v store.Visit) visitJSON {
 	for _, s := range v.Stills {
 		still := stillJSON{s.Frame, s.File != "", s.Lost, s.Width, s.Height, s.Damaged, s.ReceivedAt, s.TakenAt, s.State, []faceJSON{}}
 		for _, f := range s.Faces {
-			face := faceJSON{f.Box.Min.X, f.Box.Min.Y, f.Box.Dx(), f.Box.Dy(), append([]store.Point{}, f.Landmarks...), newQualityJSON(f.Quality), nil}
+			face := faceJSON{f.Box.Min.X, f.Box.Min.Y, f.Box.Dx(), f.Box.Dy(), append([]store.Point{}, f.Landmarks...), newQualityJSON(f.Quality), newLivenessJSON(f.Liveness), nil}
 			if m := f.Match; m != nil {
 				face.Match = &matchJSON{m.Person, m.Name, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames}
 			}

@@ -3,14 +3,18 @@ package main
 import (
 	"fmt"
 	"io"
+	"slices"
 	"text/tabwriter"
 	"time"
+
+	"lintel/store"
 )
 
 type bellCmd struct {
 	Add    bellAddCmd    `cmd:"" help:"Add a bell and print its secret, which is shown only now."`
 	List   bellListCmd   `cmd:"" help:"List the bells."`
 	Remove bellRemoveCmd `cmd:"" help:"Make a bell's secret worthless; its visits stay."`
+	Lens   bellLensCmd   `cmd:"" help:"Say, change or forget how a bell looks at the doorstep."`
 }
 
 type bellAddCmd struct {
@@ -69,6 +73,77 @@ func (c *bellRemoveCmd) Run(g *globals) error {
 	}
 	defer a.Close()
 	return a.RemoveBell(g.ctx, c.Name)
+}
+
+type bellLensCmd struct {
+	Name       string            `arg:"" help:"The bell's name."`
+	Angle      *float64          `help:"Horizontal angle of view in degrees, 20 to 200." placeholder:"DEGREES"`
+	Projection *store.Projection `help:"straight, if lines stay straight, or equidistant, as a fisheye." placeholder:"NAME"`
+	Height     *float64          `help:"Metres from the ground where visitors stand to the lens, 0.3 to 3." placeholder:"METRES"`
+	Tilt       *float64          `help:"Degrees that it looks down, -45 to 60; up is below 0, written --tilt=-5." placeholder:"DEGREES"`
+	Clear      bool              `help:"Forget it."`
+	JSON       bool              `name:"json" help:"Print JSON."`
+}
+
+// Run changes what the flags say and keeps the rest, then prints how the bell
+// looks.
+func (c *bellLensCmd) Run(g *globals) error {
+	changes := c.Angle != nil || c.Projection != nil || c.Height != nil || c.Tilt != nil
+	if c.Clear && changes {
+		return fmt.Errorf("%w: --clear goes with no other number", errUsage)
+	}
+	a, err := g.openArchive(false)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	bells, err := a.Bells(g.ctx)
+	if err != nil {
+		return err
+	}
+	if !slices.ContainsFunc(bells, func(b store.Bell) bool { return b.Name == c.Name }) {
+		return fmt.Errorf("bell %s: %w", c.Name, store.ErrNotFound)
+	}
+	lens, known, err := a.Lens(g.ctx, c.Name)
+	if err != nil {
+		return err
+	}
+	switch {
+	case c.Clear:
+		err, known = a.ClearLens(g.ctx, c.Name), false
+	case changes:
+		if !known && (c.Angle == nil || c.Projection == nil || c.Height == nil || c.Tilt == nil) {
+			return fmt.Errorf("%w: nothing is known yet, so all of --angle, --projection, --height and --tilt are needed", errUsage)
+		}
+		set(&lens.Angle, c.Angle)
+		set(&lens.Projection, c.Projection)
+		set(&lens.Height, c.Height)
+		set(&lens.Tilt, c.Tilt)
+		err, known = a.SetLens(g.ctx, c.Name, lens), true
+	}
+	if err != nil {
+		return err
+	}
+	answer := struct {
+		Lens *store.Lens `json:"lens"` // null where it is not known
+	}{}
+	if known {
+		answer.Lens = &lens
+	}
+	return g.print(c.JSON, answer, func(w io.Writer) {
+		if !known {
+			fmt.Fprintln(w, "not known")
+			return
+		}
+		fmt.Fprintf(w, "angle %g degrees, %s, height %g m, tilt %g degrees\n", lens.Angle, lens.Projection, lens.Height, lens.Tilt)
+	})
+}
+
+// set changes a value if there is another.
+func set[T any](v, to *T) {
+	if to != nil {
+		*v = *to
+	}
 }
 
 // notNil makes JSON print an empty list as [].

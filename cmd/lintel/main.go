@@ -43,7 +43,7 @@ type cli struct {
 
 	Serve    serveCmd    `cmd:"" help:"Run the server: take in stills, examine them, show them to tablets."`
 	Ring     ringCmd     `cmd:"" help:"Ring as a bell does, with photographs from files."`
-	Bell     bellCmd     `cmd:"" help:"Add, list or remove bells."`
+	Bell     bellCmd     `cmd:"" help:"Add, list or remove bells, and say how they look."`
 	Person   personCmd   `cmd:"" help:"Add, list or erase persons."`
 	Sweep    sweepCmd    `cmd:"" help:"Let go now what the rules say is due, as the server does every hour."`
 	Hold     holdCmd     `cmd:"" help:"Keep a visit past its time, end that, or list the holds."`

@@ -25,6 +25,7 @@ import (
 
 	"filippo.io/age"
 
+	"lintel/pipeline/liveness"
 	"lintel/pipeline/redact"
 	"lintel/store"
 	"lintel/store/seal"
@@ -110,6 +111,10 @@ func face(box image.Rectangle, person string) store.Face {
 	for i := range f.Descriptor {
 		f.Descriptor[i] = float32(i)/1000 + float32(box.Min.X)
 	}
+	f.Liveness = &store.Liveness{Level: store.Doubtful, Probability: .5, Frames: 1, CantTell: []string{liveness.OneFrame}, Findings: []store.Finding{
+		{Sign: liveness.Repeat, Score: 1, Values: []float64{3, .125, 30}, Region: []store.Point{{X: 60, Y: 60}, {X: 120, Y: 60}, {X: 90, Y: 120}}},
+		{Sign: liveness.Glare, Missing: liveness.Dark},
+	}}
 	if person != "" {
 		f.Match = &store.Match{Person: person, Distance: 0.3125, FPIR: 2.5e-5, Band: "strong"}
 	}
@@ -282,6 +287,10 @@ func checkData(t *testing.T, files map[string][]byte, sum Summary) {
 				}
 				if d := face(adasFace, "").Descriptor; !slices.Equal(f.Descriptor, d[:]) || f.Distance != 0.3125 || f.X != adasFace.Min.X {
 					t.Errorf("a face is %+v", f)
+				}
+				if l := f.Liveness; l == nil || l.Level != store.Doubtful || l.Probability != .5 || !strings.HasPrefix(l.Says, "Doubtful: may be a picture. Can’t tell more") ||
+					len(l.Findings) != 2 || !slices.Equal(l.Findings[0].Region, [][2]float64{{60, 60}, {120, 60}, {90, 120}}) || l.Findings[1].Missing != liveness.Dark {
+					t.Errorf("judged %+v", l)
 				}
 			}
 		}

@@ -86,19 +86,20 @@ type stillRecord struct {
 }
 
 type faceRecord struct {
-	X             int            `json:"x_px" says:"left edge of the face, in pixels from the still's left edge"`
-	Y             int            `json:"y_px" says:"upper edge of the face, in pixels from the still's upper edge"`
-	Width         int            `json:"width_px" says:"pixels"`
-	Height        int            `json:"height_px" says:"pixels"`
-	Landmarks     []store.Point  `json:"landmarks_px" says:"two corners of each eye and the base of the nose, in pixels"`
-	Band          string         `json:"band" says:"how sure the match is: strong, fair or weak (fpir of at most 1e-4, 1e-3, 1e-2)"`
-	Distance      float64        `json:"distance" says:"Euclidean distance from your references, all together, without a unit; smaller is more alike"`
-	Probability   float64        `json:"probability" says:"that it is you, 0 to 1, by how often somebody enrolled rings; 0 if it was not worked out"`
-	Frames        int            `json:"frames" says:"how many stills of the ring it was judged by, 0 if that is not known"`
-	FPIR          float64        `json:"fpir" says:"false positive identification rate: the part of strangers who would look this much like somebody enrolled, 0 to 1"`
-	Descriptor    []float32      `json:"descriptor" says:"128 numbers that describe this face; null once the still is gone"`
-	Quality       *qualityRecord `json:"quality" says:"how well this face can be judged, on the still as it was examined; null if it was not measured, and once the still is gone"`
-	PartlyBlurred bool           `json:"partly_blurred" says:"whether the blur of a face beside yours covers a part of it"`
+	X             int             `json:"x_px" says:"left edge of the face, in pixels from the still's left edge"`
+	Y             int             `json:"y_px" says:"upper edge of the face, in pixels from the still's upper edge"`
+	Width         int             `json:"width_px" says:"pixels"`
+	Height        int             `json:"height_px" says:"pixels"`
+	Landmarks     []store.Point   `json:"landmarks_px" says:"two corners of each eye and the base of the nose, in pixels"`
+	Band          string          `json:"band" says:"how sure the match is: strong, fair or weak (fpir of at most 1e-4, 1e-3, 1e-2)"`
+	Distance      float64         `json:"distance" says:"Euclidean distance from your references, all together, without a unit; smaller is more alike"`
+	Probability   float64         `json:"probability" says:"that it is you, 0 to 1, by how often somebody enrolled rings; 0 if it was not worked out"`
+	Frames        int             `json:"frames" says:"how many stills of the ring it was judged by, 0 if that is not known"`
+	FPIR          float64         `json:"fpir" says:"false positive identification rate: the part of strangers who would look this much like somebody enrolled, 0 to 1"`
+	Descriptor    []float32       `json:"descriptor" says:"128 numbers that describe this face; null once the still is gone"`
+	Quality       *qualityRecord  `json:"quality" says:"how well this face can be judged, on the still as it was examined; null if it was not measured, and once the still is gone"`
+	Liveness      *livenessRecord `json:"liveness" says:"whether there are signs that this face is a picture's, held before the bell; null if that was not judged"`
+	PartlyBlurred bool            `json:"partly_blurred" says:"whether the blur of a face beside yours covers a part of it"`
 }
 
 // A qualityRecord has the fields of a store.Quality.
@@ -114,6 +115,26 @@ type qualityRecord struct {
 	Roll           float64 `json:"roll_deg" says:"how far it is tilted, in degrees, clockwise where above 0"`
 	Occlusion      float64 `json:"occlusion_hint" says:"a weak hint that a part of it is covered, 0 to 1"`
 	Cut            float64 `json:"cut_share" says:"how much of it lies beyond the still's border, 0 to 1"`
+}
+
+// A livenessRecord has what a store.Liveness says, in words as well.
+type livenessRecord struct {
+	Level       store.LivenessLevel `json:"level" says:"no-sign (no sign of a picture, which is no proof that somebody was there), doubtful (it may be a picture) or picture (it looks like one)"`
+	Says        string              `json:"says" says:"the same in words, and what could not be told"`
+	Probability float64             `json:"probability" says:"that it is a picture, from all findings, 0 to 1"`
+	Frames      int                 `json:"frames" says:"how many stills of the ring were judged together"`
+	CantTell    []string            `json:"cant_tell" says:"why some of it could not be told, by the codes that “missing” has as well"`
+	Findings    []findingRecord     `json:"findings" says:"what was looked for; empty once the still is gone"`
+}
+
+type findingRecord struct {
+	Sign    string       `json:"sign" says:"code of what was looked for"`
+	Name    string       `json:"name" says:"what that is called on the household's screens; empty if this version of Lintel does not know it"`
+	Score   float64      `json:"score" says:"how plain the sign is, 0 (none) to 1"`
+	Values  []float64    `json:"values" says:"what was measured; which numbers, and in what unit, depends on the sign"`
+	Says    string       `json:"says" says:"what was found, or why it could not be looked for"`
+	Region  [][2]float64 `json:"region_px" says:"where, as corners of a polygon: each so many pixels from the left and from the upper edge of the still"`
+	Missing string       `json:"missing" says:"why it could not be looked for: tiny (the face is too small), dark, no-eyes (they could not be made out), border (the still's edge cuts it off), no-lens (how the bell looks is not known), one-frame (there is one still), sizes (the stills differ in size), still (nothing moved) or plain (nothing to compare with); empty if it could"`
 }
 
 type entryRecord struct {

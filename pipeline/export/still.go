@@ -10,6 +10,7 @@ import (
 	"io"
 	"io/fs"
 
+	"lintel/pipeline/liveness"
 	"lintel/pipeline/redact"
 	"lintel/store"
 	"lintel/store/seal"
@@ -178,6 +179,21 @@ func faceOf(f store.Face) faceRecord {
 	if f.Quality != nil {
 		q := qualityRecord(*f.Quality)
 		r.Quality = &q
+	}
+	if f.Liveness != nil {
+		r.Liveness = livenessOf(*f.Liveness)
+	}
+	return r
+}
+
+func livenessOf(l store.Liveness) *livenessRecord {
+	r := &livenessRecord{l.Level, liveness.Summary(l), l.Probability, l.Frames, append([]string{}, l.CantTell...), []findingRecord{}}
+	for _, f := range l.Findings {
+		found := findingRecord{f.Sign, liveness.Name(f.Sign), f.Score, append([]float64{}, f.Values...), liveness.Says(f), [][2]float64{}, f.Missing}
+		for _, p := range f.Region {
+			found.Region = append(found.Region, [2]float64{p.X, p.Y})
+		}
+		r.Findings = append(r.Findings, found)
 	}
 	return r
 }

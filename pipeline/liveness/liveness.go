@@ -71,7 +71,18 @@ type sign struct {
 }
 
 // signs are those of one still, in the order that they are shown in.
-var signs = []sign{}
+var signs = []sign{
+	gridSign,
+	bandsSign,
+	halftoneSign,
+	detailSign,
+	focusSign,
+	gamutSign,
+	castSign,
+	glareSign,
+	edgesSign,
+	placeSign,
+}
 
 // Examine looks for signs on one still, and sets the Liveness of each face to
 // what is found there, judged alone. The lens is nil where it is not known.

@@ -133,6 +133,9 @@ func Repeats(face *store.Face, earlier []store.LookAlike, now time.Time) {
 var repeatWords = words{
 	name: "A still that was there before",
 	says: func(f store.Finding) string {
+		if len(f.Values) < 3 {
+			return "This is a copy of a still that came before."
+		}
 		return fmt.Sprintf("This is a copy of a still that came %s before: %.0f of 64 marks differ, and the faces are %.2f apart. Two pictures of one person are never so alike.",
 			ago(f.Values), f.Values[0], f.Values[1])
 	},

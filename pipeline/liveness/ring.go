@@ -52,42 +52,50 @@ type sighting struct {
 }
 
 // A ringSign is one way of telling a picture from a person by several frames.
-// It gets two sightings or more, by the number of their frames.
+// It gets a track of two sightings or more, by the number of their frames.
 type ringSign struct {
 	code string
 	words
-	measure func([]sighting) store.Finding
+	measure func(*track) store.Finding
 	around  float64 // the region to draw: the face's box, so many times as large
 }
 
 // ringSigns are in the order that they are shown in.
-var ringSigns = []ringSign{}
+var ringSigns = []ringSign{
+	{Plane, planeWords, measurePlane, 1.5},
+	{Together, togetherWords, measureTogether, aroundTimes},
+	{Blink, blinkWords, measureBlink, 0.8},
+	{Copies, copiesWords, measureCopies, 1},
+}
 
 // JudgeRing sets the Liveness of each face of a ring to what all of its frames
 // together say. Each face has been examined; those that were not are left
 // alone. The frames are in any order. It may be called again when another frame
 // came: what it said of the ring before is replaced.
 func JudgeRing(frames []Frame) {
-	for _, track := range tracks(frames) {
-		judgeTrack(track)
+	for _, seen := range tracks(frames) {
+		judgeTrack(seen)
 	}
 }
 
-func judgeTrack(track []sighting) {
+func judgeTrack(seen []sighting) {
 	var found []store.Finding
-	sum := 0.0
-	for _, s := range track {
+	sum, repeated := 0.0, 0.0
+	for _, s := range seen {
 		own := slices.Clone(ofStill(s.face.Liveness.Findings))
-		s.face.Liveness = &store.Liveness{Frames: len(track), Findings: own}
+		s.face.Liveness = &store.Liveness{Frames: len(seen), Findings: own}
 		judge(s.face.Liveness)
-		sum += weights.Still.LogOdds(scoresOf(own))
+		of := scoresOf(own)
+		sum += weights.Still.LogOdds(of)
+		repeated = max(repeated, of[Repeat]) // one copy is enough
 	}
-	if len(track) < 2 {
+	if len(seen) < 2 {
 		return
 	}
-	scores := map[string]float64{}
+	t := newTrack(seen)
+	scores := map[string]float64{Repeat: repeated}
 	for _, sign := range ringSigns {
-		f := sign.measure(track)
+		f := sign.measure(t)
 		f.Sign = sign.code
 		f = tidy(f)
 		found = append(found, f)
@@ -95,9 +103,9 @@ func judgeTrack(track []sighting) {
 			scores[f.Sign] = f.Score
 		}
 	}
-	scores[Stills] = sum / float64(len(track))
+	scores[Stills] = sum / float64(len(seen))
 	p := logistic(weights.Ring.LogOdds(scores))
-	for _, s := range track {
+	for _, s := range seen {
 		l := s.face.Liveness
 		for i, f := range found {
 			if f.Score > 0 && f.Region == nil {

@@ -78,6 +78,8 @@ type view struct {
 	// span the distance between them in pixels; 0 if they were not made out.
 	eyes [2]store.Point
 	span float64
+
+	peaks *[3][]peak // what facePeaks returns, once it is worked out
 }
 
 func (s *scene) view(face store.Face, lens *store.Lens) *view {

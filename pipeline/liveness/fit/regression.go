@@ -14,10 +14,13 @@ import (
 	"lintel/store"
 )
 
-// byHand are weights that rings of a bench can't give: nobody shows a copy of a
+// byHandStill and byHandRing are weights that rings of a bench can't give: nobody shows a copy of a
 // still of the archive there, and no lens is known. A plain sign makes a level
 // of its own, whatever the others say.
-var byHand = map[string]float64{liveness.Repeat: 8, liveness.Place: 4}
+var (
+	byHandStill = map[string]float64{liveness.Repeat: 8, liveness.Place: 4}
+	byHandRing  = map[string]float64{liveness.Repeat: 8}
+)
 
 // The levels begin where so many of the persons of the fit lie below: at most
 // 5 % shall be doubted of persons that were not fitted to, so a little less
@@ -41,7 +44,7 @@ func fit(outcomes []trial.Outcome) (w liveness.Weights, err error) {
 			stills.add(o.Species, scores(s.Findings))
 		}
 	}
-	if w.Still, err = stills.regression(); err != nil {
+	if w.Still, err = stills.regression(byHandStill); err != nil {
 		return w, fmt.Errorf("one still: %w", err)
 	}
 	for _, o := range outcomes {
@@ -54,7 +57,7 @@ func fit(outcomes []trial.Outcome) (w liveness.Weights, err error) {
 		}
 		rings.add(o.Species, of)
 	}
-	if w.Ring, err = rings.regression(); err != nil {
+	if w.Ring, err = rings.regression(byHandRing); err != nil {
 		return w, fmt.Errorf("a ring: %w", err)
 	}
 	return w, nil
@@ -82,7 +85,7 @@ func (s *samples) add(species string, scores map[string]float64) {
 
 // regression fits weights that are not negative: while one is, the most
 // negative is left out and the rest fitted again.
-func (s *samples) regression() (liveness.Regression, error) {
+func (s *samples) regression(byHand map[string]float64) (liveness.Regression, error) {
 	var signs []string
 	for _, scores := range s.scores {
 		for sign := range scores {

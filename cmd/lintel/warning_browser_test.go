@@ -1,0 +1,157 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"image"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+
+	"lintel/pipeline/liveness"
+	"lintel/store"
+)
+
+// TestWarningsInBrowser has somebody known ring with what looks like a picture,
+// and others who leave doubts: on Now, in the visitor book and on the visit,
+// where a finding is tapped and seen on its still, with scripts, by the keyboard
+// and without scripts. The still is a drawing, the names are invented.
+func TestWarningsInBrowser(t *testing.T) {
+	h := newHousehold(t)
+	visit, face := h.fillWithWarnings()
+	h.serve()
+	defer h.stop()
+	wide, narrow := h.browsers("Looks like a picture of Ada Quill")
+	both := func(path, name, selector, pattern string) {
+		t.Helper()
+		for width, browser := range map[int]context.Context{1280: wide, 400: narrow} {
+			do(t, browser, chromedp.Navigate(h.url+path))
+			see(t, browser, selector, pattern)
+			do(t, browser, chromedp.Poll[bool](`[...document.images].every(i => i.complete && i.naturalWidth > 0 || i.loading === "lazy")`))
+			whole(t, browser, fmt.Sprintf("%s-%d", name, width))
+		}
+	}
+	both("/", "warning-now", "#visits article:first-child", `Looks like a picture of Ada Quill.*The face on it is a strong match`)
+	both("/visits", "warning-book", "main", `Looks like a picture of Ada Quill.*Doubtful: may be a picture`)
+	both("/checks/"+face, "warning-check", "main", `Is this a picture of Ada Quill\?.*Looks like a picture.*a reference taken from a picture`)
+	both("/visits/"+visit, "warning-visit", "main", `A good picture shows no sign.*Looks like a picture.*Also looked for`)
+
+	for width, browser := range map[int]context.Context{1280: wide, 400: narrow} {
+		t.Run(fmt.Sprint(width), func(t *testing.T) {
+			until(t, browser, `document.body?.dataset.signs === "ready"`)
+			click(t, browser, `a.sign`)
+			seesRegion(t, browser, `a.sign`)
+			screenshot(t, browser, fmt.Sprintf("warning-region-%d", width))
+			// The region lies on the still where the findings say, however large it is drawn.
+			at := do(t, browser, chromedp.Evaluate[[]float64](`(() => { const s = document.querySelector(".sight img").getBoundingClientRect(), r = document.querySelector(".region.shown").getBoundingClientRect();
+				return [(r.left - s.left) / s.width * 1280, (r.top - s.top) / s.height * 1024, (r.right - s.left) / s.width * 1280, (r.bottom - s.top) / s.height * 1024] })()`))
+			for i, want := range []float64{480, 300, 800, 700} {
+				if at[i] < want-8 || at[i] > want+8 { // its stroke
+					t.Errorf("the region is at %v on a still of 1280x1024", at)
+					break
+				}
+			}
+			// Pressed again it goes, and by the keyboard another one comes.
+			click(t, browser, `a.sign`)
+			until(t, browser, `document.querySelectorAll(".region.shown").length === 0`)
+			do(t, browser, chromedp.Evaluate[bool](`(document.querySelectorAll("a.sign")[1].focus(), true)`))
+			for _, key := range []string{" ", " ", kb.Enter} {
+				do(t, browser, chromedp.KeyEvent(key))
+			}
+			seesRegion(t, browser, `li:nth-child(2) > a.sign`)
+			click(t, browser, `a.sign`) // one at a time
+			seesRegion(t, browser, `a.sign`)
+			// Without scripts the link leads to the same, drawn by the server.
+			link := do(t, browser, chromedp.Evaluate[string](`document.querySelector("a.sign").href`))
+			do(t, browser, chromedp.Navigate(link))
+			until(t, browser, `document.body?.dataset.signs === "ready" && document.querySelectorAll(".region.shown").length === 1`)
+			seesRegion(t, browser, `a.sign`)
+		})
+	}
+	// The newest visit gone, Now has a doubtful one, and then one without a sign.
+	for _, next := range []struct{ name, says string }{
+		{"doubtful", `Ada Quill.*Doubtful: may be a picture.*strong match.*Can’t tell more`},
+		{"stranger", `A stranger.*Doubtful: may be a picture.*Can’t tell more`},
+		{"no-sign", `Ada Quill.*No sign of a picture on these 3 stills.*strong match`},
+	} {
+		do(t, narrow, chromedp.Navigate(h.url))
+		see(t, narrow, "#visits", "Ada Quill")
+		until(t, narrow, `(visit => fetch("/api/v1/visits/" + visit, { method: "DELETE" }).then(a => a.ok))(document.querySelector("#visits article").id.slice(6))`)
+		both("/", "warning-now-"+next.name, "#visits article:first-child", next.says)
+	}
+}
+
+// seesRegion checks that one region is drawn, that of the finding, that it can
+// be seen, and that whoever hears the page hears so.
+func seesRegion(t *testing.T, browser context.Context, sign string) {
+	t.Helper()
+	until(t, browser, fmt.Sprintf(`(() => { const s = document.querySelector(%q), all = document.querySelectorAll(".region.shown"), r = all[0]?.getBoundingClientRect();
+		return all.length === 1 && all[0].id === s.dataset.shows && s.getAttribute("role") === "button" && s.getAttribute("aria-pressed") === "true"
+			&& document.querySelectorAll("[aria-pressed=true]").length === 1 && r.width > 20 && r.height > 20 && r.bottom > 0 && r.top < innerHeight })()`, sign))
+}
+
+// fillWithWarnings puts visits of each level into the archive, and returns the
+// newest, which looks like a picture of somebody enrolled, and its face.
+func (h *household) fillWithWarnings() (visit, face string) {
+	t := h.t
+	a, drawing := h.newArchive()
+	defer a.Close()
+	if _, err := a.AddBell(t.Context(), "front"); err != nil {
+		t.Fatal(err)
+	}
+	ada, err := a.AddPerson(t.Context(), "Ada Quill")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := a.RecordConsent(t.Context(), ada.ID, store.Consent{GivenBy: "Ada Quill", GivenAt: time.Now(), Scope: "the door"}); err != nil {
+		t.Fatal(err)
+	}
+	if err := a.AddReference(t.Context(), store.Reference{Person: ada.ID, Descriptor: store.Descriptor{1}, FaceWidth: 200, SourceSHA256: [32]byte{1}}); err != nil {
+		t.Fatal(err)
+	}
+	corners := func(x0, y0, x1, y1 float64) []store.Point {
+		return []store.Point{{X: x0, Y: y0}, {X: x1, Y: y0}, {X: x1, Y: y1}, {X: x0, Y: y1}}
+	}
+	many := []float64{.5, .25, 30, 3, 2, 1, 1, 1} // what any sign has words for
+	findings := []store.Finding{
+		{Sign: liveness.Repeat, Score: .5, Values: []float64{3, .125, 30}, Region: corners(540, 370, 740, 570)},
+		{Sign: liveness.Edges, Score: .9, Values: many, Region: corners(480, 300, 800, 700)},
+		{Sign: liveness.Gamut, Score: .125, Values: many},
+		{Sign: liveness.Cast}, {Sign: liveness.Glare, Missing: liveness.Plain}, {Sign: liveness.Place, Missing: liveness.NoLens},
+	}
+	known := &store.Match{Person: ada.ID, Distance: .2, FPIR: 1e-6, Band: "strong", Probability: .995, Frames: 1}
+	once := []string{liveness.OneFrame}
+	for i, ring := range []struct {
+		match *store.Match
+		store.Liveness
+	}{
+		{nil, store.Liveness{Level: store.NoSign, Probability: .02, Frames: 1, CantTell: once, Findings: findings[3:]}},
+		{nil, store.Liveness{Level: store.Picture, Probability: .97, Frames: 3, Findings: findings}},
+		{known, store.Liveness{Level: store.NoSign, Probability: .02, Frames: 3}},
+		{nil, store.Liveness{Level: store.Doubtful, Probability: .4, Frames: 1, CantTell: once, Findings: findings[2:]}},
+		{known, store.Liveness{Level: store.Doubtful, Probability: .4, Frames: 1, CantTell: once, Findings: findings[2:]}},
+		{known, store.Liveness{Level: store.Picture, Probability: .97, Frames: 1, CantTell: once, Findings: findings}},
+	} {
+		id, _, err := a.Keep(t.Context(), store.NewStill{Bell: "front", Ring: fmt.Sprint(i), JPEG: drawing, Width: 1280, Height: 1024,
+			ReceivedAt: time.Now().Add(time.Duration(i-6) * time.Minute)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		v, err := a.Visit(t.Context(), id)
+		if err != nil {
+			t.Fatal(err)
+		}
+		f := store.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: store.Descriptor{1, 0, .2}, Match: ring.match, Liveness: &ring.Liveness,
+			Landmarks: []store.Point{{X: 686, Y: 448}, {X: 662, Y: 448}, {X: 594, Y: 448}, {X: 618, Y: 448}, {X: 640, Y: 500}}}
+		if err := a.Record(t.Context(), v.Stills[0].ID, store.Done, []store.Face{f}); err != nil {
+			t.Fatal(err)
+		}
+		if v, err = a.Visit(t.Context(), id); err != nil {
+			t.Fatal(err)
+		}
+		visit, face = id, v.Stills[0].Faces[0].ID()
+	}
+	return visit, face
+}

@@ -1,0 +1,9 @@
+//go:build race
+
+package bench
+
+// The race detector makes drawing ten times slower.
+const (
+	ringsDrawn    = 1
+	portraitsSeen = 2
+)

@@ -1,0 +1,107 @@
+package liveness
+
+import (
+	"image"
+	"math"
+
+	"lintel/store"
+)
+
+// A camera never takes the same still twice: each has noise of its own, and a
+// person who stands sways by millimetres from one still to the next. Two frames
+// that are the same to the last bit, or the same but for having been shifted,
+// are one frame that was sent twice. And a face that stays where it is as
+// exactly as the wall does may be a picture that leans or hangs there.
+//
+// Compared are glances, whose pixels are the mean of 16 of the still: noise of
+// a standard deviation of 1 there is 0.25 here, so that frames of a camera
+// differ by some tenths (MEASUREMENTS.md), and copies by nothing, or by a few
+// hundredths if they were packed as JPEG anew. A shift is found where it is a
+// whole number of pixels of a glance.
+//
+// How much people sway: the middle of pressure under somebody who stands
+// quietly moves by about 10 mm/s (from memory of posturography), and a head not
+// less. Rings are some tenths of a second long or more. That is an assumption,
+// so stillness alone never gets more than half a score.
+
+const (
+	// sameWithin and differBy are means of the absolute difference of two
+	// glances: copies are within the one, frames of a camera differ by the other.
+	sameWithin, differBy = 0.02, 0.06
+	// furthestShift is in pixels of a glance.
+	furthestShift = 12
+)
+
+func measureCopies(t *track) store.Finding {
+	least, compared, different := math.Inf(1), false, false
+	for i, s := range t.seen {
+		for _, o := range t.seen[i+1:] {
+			a, b := s.frame.Glance, o.frame.Glance
+			if a == nil || b == nil || a.Luma == nil || b.Luma == nil || s.frame == o.frame {
+				continue
+			}
+			if a.Width != b.Width || a.Height != b.Height || a.Luma.Rect != b.Luma.Rect || a.Luma.Rect.Empty() {
+				different = true
+				continue
+			}
+			least, compared = min(least, difference(a.Luma, b.Luma)), true
+		}
+	}
+	if !compared {
+		if different {
+			return missing(Sizes)
+		}
+		return missing(Plain)
+	}
+	f := store.Finding{Score: ramp(least, differBy, sameWithin), Values: []float64{least}}
+	if len(t.moves) > 0 {
+		far := t.moves[0].far // the furthest
+		f.Values = append(f.Values, far*glanceScale)
+		f.Score = max(f.Score, 0.5*ramp(far, stirs, stirs/2))
+	}
+	return f
+}
+
+// stirs is how far in pixels of a glance a person's face moves at least in the
+// course of a ring.
+const stirs = 0.12
+
+// difference is the mean absolute difference of two glances, with the shift by
+// whole pixels at which it is least.
+func difference(a, b *image.Gray) float64 {
+	// A few hundred pixels, each by itself, tell which shift to look at closely.
+	w, h := a.Rect.Dx(), a.Rect.Dy()
+	reach := min(furthestShift, w/8, h/8)
+	dx, dy, least := 0, 0, math.Inf(1)
+	for v := -reach; v <= reach; v++ {
+		for u := -reach; u <= reach; u++ {
+			if d := shifted(a, b, u, v, max(w/16, 1)|1, max(h/16, 1)|1); d < least {
+				dx, dy, least = u, v, d
+			}
+		}
+	}
+	return min(shifted(a, b, dx, dy, 1, 1), shifted(a, b, 0, 0, 1, 1))
+}
+
+// shifted is the mean absolute difference of a and of b shifted, where they
+// overlap, of each pixel so many apart.
+func shifted(a, b *image.Gray, dx, dy, across, down int) float64 {
+	sum, n := 0, 0
+	for y := max(0, -dy); y < min(a.Rect.Dy(), a.Rect.Dy()-dy); y += down {
+		for x := max(0, -dx); x < min(a.Rect.Dx(), a.Rect.Dx()-dx); x += across {
+			d := int(a.Pix[y*a.Stride+x]) - int(b.Pix[(y+dy)*b.Stride+x+dx])
+			sum, n = sum+max(d, -d), n+1
+		}
+	}
+	return float64(sum) / float64(max(n, 1))
+}
+
+var copiesWords = words{
+	name: "Stills that are copies of each other",
+	says: func(f store.Finding) string {
+		if value(f, 0) < differBy {
+			return "Two stills of this ring are the same, though a camera’s noise makes each still differ from the others."
+		}
+		return "The face kept as still as a wall, by less than half a pixel. People sway a little when they stand. This alone says little."
+	},
+}

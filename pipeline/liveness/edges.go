@@ -1,0 +1,389 @@
+package liveness
+
+import (
+	"fmt"
+	"math"
+
+	"lintel/store"
+)
+
+// Paper and screens end somewhere, and whoever holds them shows where.
+//
+// Looked for is a frame: up to four straight edges left of, above, right of and
+// below the face, that meet in corners which are about square (a picture is held
+// so that the face on it looks at the bell). What is behind a person makes
+// straight edges too: a door, its frame, bricks. They differ in three ways, which
+// are common practice, no source:
+//
+//   - They go on past the corners; paper does not.
+//   - A person stands before them. An edge beside the head that runs on
+//     unbroken below the shoulders, or one that crosses the chest, lies before
+//     the person, or there is none.
+//   - They are as large as doors. A person's eyes are about 63 mm apart
+//     (Dodgson, Proc. SPIE 5291, 2004), so a door is 13 spans wide or more when
+//     near and rarely less than 7 behind somebody.
+//
+// What the bell can't see does not count: a picture is often larger than the
+// still, and then only some of its edges are there.
+//
+// Values: for the left, upper, right and lower edge what part of it was seen, -1
+// if there is none; the evidence of all; the part of a hand in it; the frame's
+// width in eye spans.
+var edgesSign = sign{
+	code: Edges,
+	words: words{
+		name: "Edges of paper or a screen",
+		says: func(f store.Finding) string {
+			sides := 0
+			for _, seen := range f.Values[:min(4, len(f.Values))] {
+				if seen >= 0.5 {
+					sides++
+				}
+			}
+			if len(f.Values) > 5 && f.Values[5] >= 0.5 {
+				return fmt.Sprintf("The face is framed by %d straight edges, and something like a hand is at them.", sides)
+			}
+			return fmt.Sprintf("The face is framed by %d straight edges that no head or shoulder covers.", sides)
+		},
+	},
+	measure: measureEdges,
+}
+
+// The patch that edges are looked for in, in eye spans.
+const (
+	edgesSpan  = 24 // pixels of it
+	edgesAside = 7.5
+	edgesAbove = 6.5
+	edgesBelow = 8.5
+	sidesMost  = 8 // lines to consider for each side of a frame
+)
+
+// The sides of a frame.
+const (
+	leftSide = iota
+	upperSide
+	rightSide
+	lowerSide
+	sides
+)
+
+func measureEdges(v *view) store.Finding {
+	switch {
+	case v.span == 0:
+		return missing(NoEyes)
+	case v.span < 8:
+		return missing(Tiny)
+	}
+	p := v.patch(edgesSpan, edgesAside, edgesAbove, edgesBelow)
+	if p == nil {
+		return missing(Border)
+	}
+	h := headOn(v, p)
+	h.findLines(p)
+	f := h.bestFrame()
+	if f == nil {
+		return store.Finding{Values: []float64{-1, -1, -1, -1, 0, 0, 0}}
+	}
+	f.hand = h.handAt(f)
+	return f.finding(h, p)
+}
+
+// A head says where a face is on a patch, and what lines are about it.
+type head struct {
+	w, h   float64 // of the patch
+	span   float64 // pixels of the patch
+	x, y   float64 // the middle of the eyes
+	ax, ay float64 // from there to one span to the right
+	lines  [sides][]line
+	bounds [sides]line // where a side is taken to be that is not seen
+}
+
+func headOn(v *view, p *patch) *head {
+	h := &head{w: float64(p.w), h: float64(p.h)}
+	x0, y0 := p.fromStill(v.eyes[0])
+	x1, y1 := p.fromStill(v.eyes[1])
+	h.x, h.y, h.ax, h.ay = (x0+x1)/2, (y0+y1)/2, x1-x0, y1-y0
+	h.span = math.Hypot(h.ax, h.ay)
+	return h
+}
+
+// findLines looks for what may be sides of a frame.
+func (h *head) findLines(p *patch) {
+	m := p.edges()
+	// A frame's sides pass the head where it is widest and highest, so only
+	// what is there has a vote.
+	var near [sides][]edgel
+	for _, e := range m.edgels {
+		right, down := h.upright(float64(e.x), float64(e.y))
+		if -2.4 < down && down < 3.2 {
+			switch {
+			case right < -1.05:
+				near[leftSide] = append(near[leftSide], e)
+			case right > 1.05:
+				near[rightSide] = append(near[rightSide], e)
+			}
+		}
+		if -2.6 < right && right < 2.6 {
+			switch {
+			case down < -1.1:
+				near[upperSide] = append(near[upperSide], e)
+			case down > 1.35:
+				near[lowerSide] = append(near[lowerSide], e)
+			}
+		}
+	}
+	along := math.Atan2(h.ay, h.ax)
+	for s := range sides {
+		normal := along
+		if s == upperSide || s == lowerSide {
+			normal += math.Pi / 2
+		}
+		h.lines[s] = m.lines(p, near[s], normal, h.span, sidesMost)
+		sin, cos := math.Sincos(normal)
+		x, y := h.place([sides][2]float64{{-3, 0}, {0, -2.6}, {3, 0}, {0, 3.4}}[s])
+		h.bounds[s] = newLine(normal, x*cos+y*sin)
+	}
+}
+
+// upright returns how many spans a point is to the right of and below the
+// middle of the eyes, with the head held upright.
+func (h *head) upright(x, y float64) (right, down float64) {
+	dx, dy, n := x-h.x, y-h.y, h.span*h.span
+	return (dx*h.ax + dy*h.ay) / n, (dy*h.ax - dx*h.ay) / n
+}
+
+// place is the reverse of upright.
+func (h *head) place(at [2]float64) (x, y float64) {
+	return h.x + at[0]*h.ax - at[1]*h.ay, h.y + at[0]*h.ay + at[1]*h.ax
+}
+
+// A frame is up to four lines about a head.
+type frame struct {
+	sides    [sides]*line
+	corners  [sides][2]float64 // side s runs from the s-th to the next: lower left, upper left, and on clockwise
+	seen     [sides]float64    // what part of each side there is, -1 without
+	evidence float64
+	width    float64 // eye spans
+	hand     float64
+}
+
+// bestFrame returns the frame that most speaks for, nil if there is none.
+func (h *head) bestFrame() *frame {
+	var best *frame
+	choose := func(s int) []*line {
+		all := []*line{nil}
+		for i := range h.lines[s] {
+			all = append(all, &h.lines[s][i])
+		}
+		return all
+	}
+	lefts, uppers, rights, lowers := choose(leftSide), choose(upperSide), choose(rightSide), choose(lowerSide)
+	for _, l := range lefts {
+		for _, r := range rights {
+			if l != nil && r != nil && apart(l.angle, r.angle) > parallel {
+				continue
+			}
+			for _, u := range uppers {
+				for _, d := range lowers {
+					if u != nil && d != nil && apart(u.angle, d.angle) > parallel {
+						continue
+					}
+					f := frame{sides: [sides]*line{l, u, r, d}}
+					if h.assemble(&f) && (best == nil || f.evidence > best.evidence) {
+						best = &f
+					}
+				}
+			}
+		}
+	}
+	return best
+}
+
+// neckEnds is how many spans below the eyes there may be a neck; common
+// practice, no source.
+const neckEnds = 2.7
+
+// What a frame may be, under the perspective of a picture that is held askew.
+const (
+	parallel = 26 * math.Pi / 180 // most that opposite sides turn from each other
+	square   = 22 * math.Pi / 180 // most that a corner differs from a right angle
+)
+
+// assemble works out the corners and the evidence, and reports whether the
+// lines make a frame.
+func (h *head) assemble(f *frame) bool {
+	n := 0
+	var lines [sides]*line
+	for s, l := range f.sides {
+		lines[s] = l
+		if l == nil {
+			lines[s] = &h.bounds[s]
+			continue
+		}
+		n++
+	}
+	if n < 2 {
+		return false
+	}
+	for s := range sides {
+		l, next := lines[s], lines[(s+1)%sides]
+		if f.sides[s] != nil && f.sides[(s+1)%sides] != nil && math.Pi/2-apart(l.angle, next.angle) > square {
+			return false
+		}
+		x, y := l.meets(next)
+		f.corners[(s+1)%sides] = [2]float64{x, y}
+	}
+	// Corners on the wrong side of the face make no frame about it.
+	for s, c := range f.corners {
+		right, down := h.upright(c[0], c[1])
+		if (s < 2) != (right < 0) || (s == 1 || s == 2) != (down < 0.5) {
+			return false
+		}
+	}
+	width := math.Hypot(f.corners[2][0]-f.corners[1][0], f.corners[2][1]-f.corners[1][1]) / h.span
+	height := math.Hypot(f.corners[1][0]-f.corners[0][0], f.corners[1][1]-f.corners[0][1]) / h.span
+	if width > 2.5*height || height > 3*width {
+		return false
+	}
+	f.width = width
+	var ends [sides]end
+	for s := range sides {
+		f.seen[s] = -1
+		if f.sides[s] != nil {
+			ends[s] = h.ends(f, s)
+			f.evidence += h.weigh(f, s, ends[s])
+		}
+	}
+	for s := range sides {
+		// A corner is where both sides end.
+		f.evidence += cornerWeight * ends[(s+sides-1)%sides].last * ends[s].first
+	}
+	return true
+}
+
+// A corner counts for a part of a side.
+const cornerWeight = 0.25
+
+// An end says how plainly a side ends at the corners where it should, 0 to 1,
+// and how far it goes on beyond them.
+type end struct{ first, last, beyond float64 }
+
+func (h *head) ends(f *frame, s int) (e end) {
+	l := f.sides[s]
+	from, to := f.corners[s], f.corners[(s+1)%sides]
+	a, b := l.along(from[0], from[1]), l.along(to[0], to[1])
+	if f.sides[(s+sides-1)%sides] != nil {
+		e.first, e.beyond = h.endAt(l, a, b)
+	}
+	if f.sides[(s+1)%sides] != nil {
+		last, beyond := h.endAt(l, b, a)
+		e.last, e.beyond = last, max(e.beyond, beyond)
+	}
+	return e
+}
+
+// endAt returns how plainly a line ends at a place along it that is towards it
+// from another, and how much of it is seen beyond.
+func (h *head) endAt(l *line, end, from float64) (plain, beyond float64) {
+	way := math.Copysign(h.span, end-from)
+	before, n := l.share(end-0.8*way, end-0.05*way)
+	if n < 0.2*h.span {
+		before = 0
+	}
+	beyond, n = l.share(end+0.25*way, end+1.25*way)
+	if n < 0.3*h.span {
+		return 0, 0
+	}
+	return ramp(before, 0.5, 0.8) * (1 - ramp(beyond, 0.3, 0.7)), beyond
+}
+
+// weigh returns what one side says for a frame.
+func (h *head) weigh(f *frame, s int, e end) float64 {
+	l := f.sides[s]
+	from, to := f.corners[s], f.corners[(s+1)%sides]
+	a, b := l.along(from[0], from[1]), l.along(to[0], to[1])
+	seen, length := l.share(a, b)
+	f.seen[s] = seen
+	own := ramp(seen, 0.5, 0.85) * ramp(length/h.span, 0.8, 2) * (1 - 0.6*ramp(e.beyond, 0.4, 0.9)) * (1 - 0.5*ramp(f.width, 9, 13))
+	before := h.before(f, s, l, a, b)
+	if s == lowerSide {
+		// The lines of shoulders leave out the neck.
+		own *= 2 * before
+		if h.striped(l) {
+			own *= 0.3
+		}
+		return own
+	}
+	if s == upperSide {
+		// Nobody stands before what is above; doors have it too.
+		own *= 0.7
+	}
+	return own * (1 + before)
+}
+
+// striped reports whether there are lines close above and below one that run
+// as it does, as on a striped jumper.
+func (h *head) striped(l *line) bool {
+	above, below := false, false
+	for i := range h.lines[lowerSide] {
+		o := &h.lines[lowerSide][i]
+		if apart(o.angle, l.angle) > 4*math.Pi/180 {
+			continue
+		}
+		off := l.off(o.meets(&line{angle: l.angle + math.Pi/2, cos: -l.sin, sin: l.cos, rho: h.y*l.cos - h.x*l.sin})) / h.span
+		above = above || -0.9 < off && off < -0.1
+		below = below || 0.1 < off && off < 0.9
+	}
+	return above && below
+}
+
+// before returns what speaks for a side's being before the person: 0 to 1.
+func (h *head) before(f *frame, s int, l *line, a, b float64) float64 {
+	switch s {
+	case leftSide, rightSide:
+		low, high := [2]float64{0, 2.7}, [2]float64{0, 5}
+		x0, y0 := h.place(low)
+		x1, y1 := h.place(high)
+		c, d := l.along(x0, y0), l.along(x1, y1)
+		px, py := l.at(c)
+		right, _ := h.upright(px, py)
+		// The corner may be higher than that.
+		end := a
+		if s == rightSide {
+			end = b
+		}
+		if (d > c) == (end < d) {
+			d = end
+		}
+		if (d > c) != (l.along(x1, y1) > c) {
+			return 0
+		}
+		seen, length := l.share(c, d)
+		return ramp(seen, 0.5, 0.85) * ramp(length/h.span, 0.3, 1) * (1 - ramp(math.Abs(right), 2.5, 3.3))
+	case lowerSide:
+		x0, y0 := h.place([2]float64{-1.3, 3})
+		x1, y1 := h.place([2]float64{1.3, 3})
+		c, d := l.along(x0, y0), l.along(x1, y1)
+		seen, free := l.share(c, d)
+		_, down := h.upright(l.at((c + d) / 2))
+		// A hand may be before it. High up it would be the neck.
+		if held := l.held(c, d); down < neckEnds || held > 2*free {
+			seen *= free / max(free+held, 1)
+		}
+		return ramp(seen, 0.5, 0.9)
+	}
+	return 0
+}
+
+func (f *frame) finding(h *head, p *patch) store.Finding {
+	found := store.Finding{
+		Score:  ramp(f.evidence+0.5*f.hand, 2.7, 3.8),
+		Values: append(append([]float64{}, f.seen[:]...), f.evidence, f.hand, f.width),
+	}
+	if found.Score > 0 {
+		for _, c := range f.corners {
+			found.Region = append(found.Region, p.toStill(min(max(c[0], 0), h.w-1), min(max(c[1], 0), h.h-1)))
+		}
+	}
+	return found
+}

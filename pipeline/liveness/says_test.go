@@ -1,0 +1,28 @@
+package liveness
+
+import (
+	"testing"
+
+	"lintel/store"
+)
+
+func TestSummary(t *testing.T) {
+	const once = "there is only one still of this ring, so nothing is known of movement."
+	for _, c := range []struct {
+		liveness store.Liveness
+		want     string
+	}{
+		{store.Liveness{Level: store.NoSign, Frames: 1, CantTell: []string{OneFrame}}, "No sign of a picture on this still. Can’t tell more: " + once},
+		{store.Liveness{Level: store.NoSign, Frames: 3}, "No sign of a picture on these 3 stills."},
+		{store.Liveness{Level: store.Doubtful, Frames: 1, CantTell: []string{NoEyes, OneFrame}}, "Doubtful: may be a picture. Can’t tell more: the eyes could not be made out; " + once},
+		{store.Liveness{Level: store.Picture, Frames: 2}, "Looks like a picture."},
+		{store.Liveness{Level: store.Picture, Frames: 2, CantTell: []string{"of a later version"}}, "Looks like a picture."},
+	} {
+		if got := Summary(c.liveness); got != c.want {
+			t.Errorf("%+v: %q, want %q", c.liveness, got, c.want)
+		}
+	}
+	if got := Warning("of a later version"); got != "" {
+		t.Errorf("an unknown level reads %q", got)
+	}
+}

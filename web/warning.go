@@ -1,0 +1,274 @@
+package web
+
+// A warning tells whether a face may be a picture's. The word of design.md for
+// what it comes from, liveness, is for programs only: on a screen stands what
+// there is a sign of, since no sign is no proof of a person.
+
+import (
+	"cmp"
+	"fmt"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+
+	"lintel/pipeline/liveness"
+	"lintel/pipeline/match"
+	"lintel/store"
+)
+
+// A livenessJSON is how a face was judged, as programs see it.
+type livenessJSON struct {
+	Level       store.LivenessLevel `json:"level"`
+	Probability float64             `json:"probability"`
+	Frames      int                 `json:"frames"`
+	CantTell    []string            `json:"cant_tell"`
+	Says        string              `json:"says"`
+	Findings    []signJSON          `json:"findings"`
+}
+
+// A signJSON is one finding. Region is in pixels of the still.
+type signJSON struct {
+	Sign    string       `json:"sign"`
+	Name    string       `json:"name"`
+	Score   float64      `json:"score"`
+	Values  []float64    `json:"values"`
+	Says    string       `json:"says"`
+	Region  [][2]float64 `json:"region"`
+	Missing string       `json:"missing,omitempty"`
+}
+
+// newLivenessJSON returns nil for a face that was not judged.
+func newLivenessJSON(l *store.Liveness) *livenessJSON {
+	if l == nil {
+		return nil
+	}
+	j := &livenessJSON{l.Level, l.Probability, l.Frames, append([]string{}, l.CantTell...), liveness.Summary(*l), []signJSON{}}
+	for _, f := range l.Findings {
+		s := signJSON{f.Sign, signName(f), f.Score, append([]float64{}, f.Values...), liveness.Says(f), [][2]float64{}, f.Missing}
+		for _, p := range f.Region {
+			s.Region = append(s.Region, [2]float64{p.X, p.Y})
+		}
+		j.Findings = append(j.Findings, s)
+	}
+	return j
+}
+
+// signName returns what was looked for. Archives can hold findings of signs that
+// this version does not know.
+func signName(f store.Finding) string {
+	return cmp.Or(liveness.Name(f.Sign), "Another sign: "+f.Sign)
+}
+
+// A warningView is a warning as pages show it.
+type warningView struct {
+	Level    store.LivenessLevel
+	Words    string
+	Whose    string // of several; "" where the place says it
+	Headed   bool   // whether the headline says it
+	Seen     string // the plainest signs, "" for none
+	CantTell string // a sentence, "" for none
+}
+
+// Loud reports whether there is something to warn of.
+func (w *warningView) Loud() bool {
+	return w != nil && (w.Level == store.Doubtful || w.Level == store.Picture)
+}
+
+// brief leaves the reasons out, where they stand beside the faces.
+func (w *warningView) brief() {
+	if w != nil {
+		w.Seen, w.CantTell = "", ""
+	}
+}
+
+// Picture reports whether it looks like a picture.
+func (w *warningView) Picture() bool { return w != nil && w.Level == store.Picture }
+
+// newWarningView returns nil for a face that was not judged.
+func newWarningView(l *store.Liveness) *warningView {
+	if l == nil || liveness.Warning(l.Level) == "" {
+		return nil
+	}
+	w := &warningView{Level: l.Level, Words: liveness.Warning(l.Level), CantTell: liveness.Untold(l.CantTell)}
+	if w.Loud() {
+		w.Seen = seen(l.Findings)
+	} else {
+		w.Words, _, _ = strings.Cut(liveness.Summary(*l), ".")
+		w.Words += "."
+	}
+	return w
+}
+
+// loudWarning is newWarningView, but nil where there is nothing to warn of.
+func loudWarning(l *store.Liveness) *warningView {
+	if w := newWarningView(l); w.Loud() {
+		return w
+	}
+	return nil
+}
+
+// shownSigns is how many signs a warning names.
+const shownSigns = 3
+
+// seen names the plainest signs among findings.
+func seen(findings []store.Finding) string {
+	var names []string
+	for _, f := range plainest(findings) {
+		if name := liveness.Name(f.Sign); name != "" && len(names) < shownSigns {
+			names = append(names, strings.ToLower(name[:1])+name[1:])
+		}
+	}
+	return strings.Join(names, "; ")
+}
+
+// plainest returns the findings that say something, the plainest first.
+func plainest(findings []store.Finding) (some []store.Finding) {
+	for _, f := range findings {
+		if f.Score > 0 && f.Missing == "" {
+			some = append(some, f)
+		}
+	}
+	slices.SortStableFunc(some, func(a, b store.Finding) int { return cmp.Compare(b.Score, a.Score) })
+	return some
+}
+
+// gravest returns, of each person found on a visit and under "" of its
+// strangers, the face that looks most like a picture: one held up between
+// others is a warning for all of them.
+func gravest(v store.Visit) map[string]*store.Liveness {
+	of := make(map[string]*store.Liveness)
+	for _, still := range v.Stills {
+		for _, f := range still.Faces {
+			person := ""
+			if f.Match != nil && f.Match.Band != string(match.None) {
+				person = f.Match.Person
+			}
+			if f.Liveness != nil && (of[person] == nil || graver(*f.Liveness, *of[person])) {
+				of[person] = f.Liveness
+			}
+		}
+	}
+	return of
+}
+
+func graver(a, b store.Liveness) bool {
+	grave := []store.LivenessLevel{store.NoSign, store.Doubtful, store.Picture}
+	return cmp.Or(slices.Index(grave, a.Level)-slices.Index(grave, b.Level), cmp.Compare(a.Probability, b.Probability)) > 0
+}
+
+// warn adds warnings to a card. Whom a picture shows was not there for all that
+// is known, so the name does not stand alone.
+func (c *card) warn(v store.Visit, persons []store.Match, strangers int) {
+	of := gravest(v)
+	for i, p := range persons {
+		line := &c.Persons[i]
+		if line.Warning = newWarningView(of[p.Person]); line.Warning.Picture() {
+			line.Headline, line.Warning.Headed = pictureOf(p.Name), true
+		}
+	}
+	c.Warning = newWarningView(of[""])
+	switch {
+	case !c.Warning.Loud() && c.Outcome != stranger: // nobody's headline to qualify
+		c.Warning = nil
+	case c.Warning.Picture() && c.Outcome == stranger && strangers == 1:
+		c.Headline, c.Warning.Headed = pictureOf("a stranger"), true
+	case c.Warning.Loud() && strangers > 1:
+		c.Warning.Whose = "one of the strangers at least"
+	case c.Outcome == someone:
+		c.Warning.Whose = "the stranger"
+	}
+}
+
+func pictureOf(whom string) string { return liveness.Warning(store.Picture) + " of " + whom }
+
+// A signView is a finding on the page of a visit.
+type signView struct {
+	Code     string
+	Name     string
+	Says     string
+	Score    string // 0 to 1, for a bar
+	Strength string // the same in words
+	Points   string // of the polygon to draw; "" if it has no place on the still
+	Region   string // id of the polygon on the page
+	Address  string // of the page on which it is drawn
+	Shown    bool
+}
+
+// judged adds to a face on the page of a visit how it was judged. Where the
+// still is gone there is nothing to draw on.
+func (f *faceView) judged(l *store.Liveness, s store.Still) {
+	if f.Warning = newWarningView(l); f.Warning == nil {
+		return
+	}
+	f.Warning.Seen, f.Warning.Headed = "", f.Warning.Picture() // the list below and the line above say it
+	f.Picture = percent(l.Probability)
+	f.JudgedOn = max(l.Frames, 1)
+	if f.Warning.Loud() {
+		f.Outline = string(l.Level)
+	}
+	for _, found := range plainest(l.Findings) {
+		sign := newSignView(found)
+		sign.Score, sign.Strength = fmt.Sprintf("%.2f", found.Score), strength(found.Score)
+		if s.File != "" && len(found.Region) > 2 {
+			sign.Points, sign.Address = points(found.Region), signAddress(s, f.Number, found.Sign)
+			sign.Region = fmt.Sprintf("region-%d-%d-%d", s.Frame, f.Number, len(f.Signs))
+		}
+		f.Signs = append(f.Signs, sign)
+	}
+	for _, found := range l.Findings {
+		if found.Score == 0 || found.Missing != "" {
+			f.NotSeen = append(f.NotSeen, newSignView(found))
+		}
+	}
+}
+
+func newSignView(f store.Finding) signView {
+	return signView{Code: f.Sign, Name: signName(f), Says: liveness.Says(f)}
+}
+
+// strength says a score; which word stands for which number is our own choice.
+func strength(score float64) string {
+	word := "faint"
+	switch {
+	case score >= 2./3:
+		word = "plain"
+	case score >= 1./3:
+		word = "marked"
+	}
+	return fmt.Sprintf("%s, %.0f of 100", word, max(1, 100*score))
+}
+
+// points writes a polygon for SVG.
+func points(region []store.Point) string {
+	var b strings.Builder
+	for i, p := range region {
+		if i > 0 {
+			b.WriteByte(' ')
+		}
+		fmt.Fprintf(&b, "%g,%g", p.X, p.Y)
+	}
+	return b.String()
+}
+
+// signAddress is where a visit is shown with a finding drawn on its still.
+func signAddress(s store.Still, face int, sign string) string {
+	q := url.Values{"still": {strconv.Itoa(s.Frame)}, "face": {strconv.Itoa(face)}, "finding": {sign}}
+	return visitAddress(s.Visit) + "?" + q.Encode() + "#still-" + strconv.Itoa(s.Frame)
+}
+
+// point has the finding drawn that an address asks for; one that is not there is
+// not.
+func point(stills []stillView, q url.Values) {
+	for i := range stills {
+		if q.Has("still") && strconv.Itoa(stills[i].Frame) != q.Get("still") {
+			continue
+		}
+		for j := range stills[i].Faces {
+			f := &stills[i].Faces[j]
+			for k := range f.Signs {
+				f.Signs[k].Shown = strconv.Itoa(f.Number) == q.Get("face") && f.Signs[k].Code == q.Get("finding")
+			}
+		}
+	}
+}
