@@ -9,9 +9,11 @@ require (
 	github.com/alexedwards/argon2id v1.0.0
 	github.com/chromedp/chromedp v0.23.0
 	github.com/disintegration/imaging v1.6.2
+	github.com/eclipse/paho.mqtt.golang v1.5.1
 	github.com/esimov/pigo v1.4.6
 	github.com/gorilla/websocket v1.5.3
 	github.com/mattn/go-isatty v0.0.24
+	github.com/mochi-mqtt/server/v2 v2.7.9
 	github.com/pquerna/otp v1.5.0
 	golang.org/x/crypto v0.59.0
 	golang.org/x/image v0.25.0
@@ -31,8 +33,10 @@ require (
 	github.com/google/uuid v1.6.0 // indirect
 	github.com/ncruces/go-strftime v1.1.0 // indirect
 	github.com/remyoudompheng/bigfft v0.0.0-20230129092748-24d4a6f8daec // indirect
+	github.com/rs/xid v1.4.0 // indirect
 	golang.org/x/exp/typeparams v0.0.0-20231108232855-2478ac86f678 // indirect
 	golang.org/x/mod v0.42.0 // indirect
+	golang.org/x/net v0.62.0 // indirect
 	golang.org/x/sys v0.50.0 // indirect
 	golang.org/x/tools v0.52.0 // indirect
 	honnef.co/go/tools v0.8.2 // indirect

@@ -6,7 +6,7 @@ set -eu
 cd "$(dirname "$0")/.."
 
 libraries="libdlib-dev libopenblas-dev libatlas-base-dev liblapack-dev libjpeg62-turbo-dev"
-opinions="python3-scipy python3-sklearn python3-sympy python3-geographiclib"
+opinions="python3-scipy python3-sklearn python3-sympy python3-geographiclib python3-pyzbar"
 
 say() { printf '%s\n' "$*"; }
 

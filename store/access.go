@@ -78,12 +78,12 @@ func (a *Archive) Enrolments(ctx context.Context, person string) ([]Enrolment, e
 	return refs, nil
 }
 
-// TrailOf returns entries of the audit trail about a person, and about visits
-// that name them now, oldest first and limit at most: those after the entry of
+// TrailOf returns entries of the audit trail about a person, about their
+// one-time codes, and about visits that name them now, oldest first and limit at most: those after the entry of
 // that number.
 func (a *Archive) TrailOf(ctx context.Context, person string, after int64, limit int) ([]Entry, error) {
 	entries, err := a.entries(ctx, a.read, `
-		WHERE seq > ?1 AND (subject = 'person ' || ?2 OR subject IN (SELECT 'visit ' || visit FROM appearances WHERE person = ?2))
+		WHERE seq > ?1 AND (subject IN ('person ' || ?2, 'one-time codes of person ' || ?2) OR subject IN (SELECT 'visit ' || visit FROM appearances WHERE person = ?2))
 		ORDER BY seq LIMIT ?3`, after, person, limit)
 	if err != nil {
 		return nil, fmt.Errorf("reading the audit trail: %w", err)

@@ -54,10 +54,13 @@ type DoorRule struct {
 	// Days are those of the week it holds on, Sunday first; From and To are
 	// minutes of the day by the household's clock, 0 to 1440. To may be
 	// before From: then it holds over midnight, counted to the day it began.
-	Days     [7]bool `json:"days"`
-	From     int     `json:"from_minute"`
-	To       int     `json:"to_minute"`
-	Holidays bool    `json:"holidays"` // also on the household's holidays
+	Days [7]bool `json:"days"`
+	From int     `json:"from_minute"`
+	To   int     `json:"to_minute"`
+	// Holidays says that it also holds on the household's holidays: one that
+	// allows, on those that are on its Days; one that says never, on all of
+	// them. One that says never holds on its Days in any case.
+	Holidays bool `json:"holidays"`
 	// Factors are the kinds that count, and Need how many of different kinds
 	// are needed: 1 or more, never 0.
 	Factors []FactorKind `json:"factors"`
@@ -88,7 +91,7 @@ type ParcelRule struct {
 type AdviceRules struct {
 	Paused bool `json:"paused"` // no advice at all
 	// AwayUntil is until when the household is away, and nothing is suggested;
-	// the zero time if it is not. Parcels may still be left where Away
+	// the zero time if it is not. Parcels may still be left where
 	// ParcelsWhileAway says so.
 	AwayUntil        time.Time `json:"away_until,omitzero"`
 	ParcelsWhileAway bool      `json:"parcels_while_away"`

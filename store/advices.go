@@ -208,6 +208,16 @@ func (a *Archive) AdviceSince(ctx context.Context, t time.Time) ([]Advice, error
 	return all, nil
 }
 
+// AdviceOf returns the advice that tells of a person, the newest first: whom
+// it was about, and who stood there besides. It is kept for 31 days.
+func (a *Archive) AdviceOf(ctx context.Context, person string) ([]Advice, error) {
+	all, err := a.adviceIn(ctx, a.read, `WHERE id IN (SELECT advice FROM advice_persons WHERE person = ?) ORDER BY at DESC, id`, person)
+	if err != nil {
+		return nil, fmt.Errorf("reading advice on a person: %w", err)
+	}
+	return all, nil
+}
+
 func (a *Archive) adviceIn(ctx context.Context, q querier, clause string, args ...any) ([]Advice, error) {
 	rows, err := q.QueryContext(ctx, `SELECT id, coalesce(visit, ''), coalesce(door, ''), state, at, expires_at, unmet, sealed FROM advice `+clause, args...)
 	if err != nil {

@@ -57,6 +57,7 @@ func (a *Archive) SetDoor(ctx context.Context, d Door) (id string, err error) {
 	if err != nil {
 		return "", fmt.Errorf("keeping a door: %w", spaceError(err))
 	}
+	a.signal()
 	return d.ID, nil
 }
 
@@ -114,6 +115,7 @@ func (a *Archive) SetDoorRule(ctx context.Context, r DoorRule) (id string, err e
 	if err != nil {
 		return "", fmt.Errorf("keeping a rule of a door: %w", spaceError(err))
 	}
+	a.signal()
 	return r.ID, nil
 }
 
@@ -184,6 +186,7 @@ func (a *Archive) AddParcelRule(ctx context.Context, r ParcelRule) (id string, e
 	if err != nil {
 		return "", fmt.Errorf("expecting a parcel: %w", spaceError(err))
 	}
+	a.signal()
 	return r.ID, nil
 }
 
@@ -287,5 +290,6 @@ func (a *Archive) removeRow(ctx context.Context, table, what, id string) error {
 	if err != nil {
 		return fmt.Errorf("removing %s %s: %w", what, id, spaceError(err))
 	}
+	a.signal()
 	return nil
 }

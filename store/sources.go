@@ -136,6 +136,23 @@ func (a *Archive) MoveSource(ctx context.Context, id string, change func(state j
 	return added, refused
 }
 
+// SourceState returns what [Archive.MoveSource] kept last of a source's way, nil
+// where nothing was. The error is ErrNotFound.
+func (a *Archive) SourceState(ctx context.Context, id string) (state json.RawMessage, err error) {
+	var sealed []byte
+	err = a.read.QueryRowContext(ctx, `SELECT state FROM sources WHERE id = ?`, id).Scan(&sealed)
+	if errors.Is(err, sql.ErrNoRows) {
+		err = ErrNotFound
+	}
+	if err == nil && sealed != nil {
+		state, err = a.seals.OpenValue(sealed, "sources.state", id)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("reading what is known of source %s: %w", id, err)
+	}
+	return state, nil
+}
+
 // HearSource notes that a source was heard.
 func (a *Archive) HearSource(ctx context.Context, id string) error {
 	if _, err := a.write.ExecContext(ctx, `UPDATE sources SET heard_at = ? WHERE id = ?`, micros(a.now()), id); err != nil {

@@ -34,6 +34,9 @@ func (s *Server) receiveStill(w http.ResponseWriter, r *http.Request) {
 
 	bell := r.PathValue("bell")
 	if err := s.Intake.Authenticate(r.Context(), bell, bearer(r)); err != nil {
+		if errors.Is(err, intake.ErrWrongSecret) && s.Refused != nil {
+			s.Refused(bell)
+		}
 		s.refuseStill(w, r, bell, err)
 		return
 	}

@@ -90,7 +90,8 @@ func TestRefusedStills(t *testing.T) {
 		{"taken in the year 10000, in UTC", func(r *delivery) { r.with(header("Lintel-Taken-At", "9999-12-31T23:59:59-01:00")) }, 400, "bad-time"},
 		{"taken in the year -1, in UTC", func(r *delivery) { r.with(header("Lintel-Taken-At", "0000-01-01T00:00:00+01:00")) }, 400, "bad-time"},
 	}
-	h := newHouse(t)
+	var refused []string // bells in whose name a wrong secret came
+	h := newHouse(t, func(c *Config) { c.Refused = func(bell string) { refused = append(refused, bell) } })
 	for _, bell := range []string{"yard", "old"} {
 		if _, err := h.archive.AddBell(t.Context(), bell); err != nil {
 			t.Fatal(err)
@@ -105,6 +106,7 @@ func TestRefusedStills(t *testing.T) {
 			h.within(t)
 			r := delivery{"gate", whole, h.asBell("R1", 0)}
 			test.change(&r)
+			refused = nil
 			var body io.Reader
 			if r.body != nil {
 				body = bytes.NewReader(r.body)
@@ -116,6 +118,9 @@ func TestRefusedStills(t *testing.T) {
 			// RFC 9110, 15.5.2: a 401 MUST have a challenge; RFC 6750, 3: Bearer.
 			if (test.status == 401) != strings.HasPrefix(challenge, "Bearer ") {
 				t.Errorf("WWW-Authenticate %q", challenge)
+			}
+			if wrong := test.kind == "wrong-secret"; wrong && !slices.Equal(refused, []string{r.bell}) || !wrong && refused != nil {
+				t.Errorf("told of wrong secrets of %q", refused)
 			}
 			h.keeps(0)
 		})

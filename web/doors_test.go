@@ -3,6 +3,8 @@ package web
 import (
 	"bytes"
 	"cmp"
+	"context"
+	"crypto/sha256"
 	"fmt"
 	"go/ast"
 	"go/parser"
@@ -36,6 +38,7 @@ const (
 var doors = map[string]door{
 	"GET /healthz":                     open,
 	"POST /api/v1/bells/{bell}/stills": open, // to bells, by their secret
+	"POST /api/v1/factors":             open, // to phones and readers, by their token
 	"GET /sign-in":                     open,
 	"POST /sign-in":                    open,
 	"GET /set-up":                      open,
@@ -54,85 +57,140 @@ var doors = map[string]door{
 	"GET /api/v1/visits":               anyone,
 	"GET /api/v1/visits/{visit}":       anyone,
 	"GET /api/v1/visits/{visit}/stills/{frame}": anyone,
-	"GET /visits":                              anyone,
-	"GET /visits/{visit}":                      anyone,
-	"GET /visits/erase":                        resident,
-	"POST /visits/erase":                       resident,
-	"POST /visits/{visit}/parcel":              resident,
-	"POST /visits/{visit}/hold":                resident,
-	"POST /visits/{visit}/release":             resident,
-	"GET /visits/{visit}/erase":                resident,
-	"POST /visits/{visit}/erase":               resident,
-	"DELETE /api/v1/visits":                    resident,
-	"DELETE /api/v1/visits/{visit}":            resident,
-	"PUT /api/v1/visits/{visit}/parcel":        resident,
-	"PUT /api/v1/visits/{visit}/hold":          resident,
-	"DELETE /api/v1/visits/{visit}/hold":       resident,
-	"GET /people":                              resident,
-	"GET /people/{person}":                     resident,
-	"GET /people/strangers":                    resident,
-	"GET /people/strangers/{stranger}/person":  resident,
-	"POST /people/strangers/{stranger}/person": resident,
-	"GET /api/v1/strangers":                    resident,
-	"POST /api/v1/strangers/{stranger}/person": resident,
-	"GET /people/{person}/erase":               resident,
-	"POST /people/{person}/erase":              resident,
-	"GET /api/v1/persons":                      resident,
-	"GET /api/v1/persons/{person}":             resident,
-	"DELETE /api/v1/persons/{person}":          resident,
-	"GET /api/v1/persons/{person}/export":      resident,
-	"GET /checks":                              resident,
-	"GET /checks/{face}":                       resident,
-	"POST /checks/{face}":                      resident,
-	"GET /checks/{face}/answer":                resident,
-	"POST /checks/{face}/take-back":            resident,
-	"GET /checks/answers":                      resident,
-	"GET /checks/changes":                      resident,
-	"POST /checks/changes":                     resident,
-	"GET /checks/threshold":                    resident,
-	"GET /api/v1/checks":                       resident,
-	"GET /api/v1/checks/{face}":                resident,
-	"PUT /api/v1/checks/{face}":                resident,
-	"DELETE /api/v1/checks/{face}":             resident,
-	"GET /api/v1/checks/{face}/crop":           resident,
-	"GET /api/v1/checks/changes":               resident,
-	"POST /api/v1/checks/changes":              resident,
-	"GET /api/v1/checks/threshold":             resident,
-	"GET /rules":                               resident,
-	"POST /rules":                              resident,
-	"POST /rules/save":                         resident,
-	"POST /rules/holds/{visit}/end":            resident,
-	"POST /rules/prior":                        resident,
-	"GET /api/v1/prior":                        resident,
-	"PUT /api/v1/prior":                        resident,
-	"GET /rules/masks/{bell}":                  resident,
-	"POST /rules/masks/{bell}":                 resident,
-	"POST /rules/masks/{bell}/earlier":         resident,
-	"GET /rules/lens/{bell}":                   resident,
-	"POST /rules/lens/{bell}":                  resident,
-	"POST /rules/lens/{bell}/estimate":         resident,
-	"POST /rules/lens/{bell}/clear":            resident,
-	"GET /api/v1/bells/{bell}/lens":            resident,
-	"PUT /api/v1/bells/{bell}/lens":            resident,
-	"DELETE /api/v1/bells/{bell}/lens":         resident,
-	"POST /api/v1/bells/{bell}/lens/estimate":  resident,
-	"GET /api/v1/rules":                        resident,
-	"PUT /api/v1/rules":                        resident,
-	"POST /api/v1/rules/preview":               resident,
-	"GET /api/v1/holds":                        resident,
-	"GET /api/v1/bells":                        resident,
-	"GET /api/v1/bells/{bell}/masks":           resident,
-	"PUT /api/v1/bells/{bell}/masks":           resident,
-	"GET /api/v1/bells/{bell}/masks/earlier":   resident,
-	"POST /api/v1/bells/{bell}/masks/earlier":  resident,
-	"GET /upkeep/trail":                        resident,
-	"POST /upkeep/trail/check":                 resident,
-	"GET /api/v1/trail":                        resident,
-	"GET /upkeep":                              resident,
-	"POST /upkeep/pairing-code":                resident,
-	"POST /upkeep/invitation":                  resident,
-	"POST /upkeep/tablets/{tablet}/unpair":     resident,
-	"/":                                        anyone, // what is not there
+	"GET /visits":                                  anyone,
+	"GET /visits/{visit}":                          anyone,
+	"GET /visits/erase":                            resident,
+	"POST /visits/erase":                           resident,
+	"POST /visits/{visit}/code":                    anyone,
+	"POST /api/v1/visits/{visit}/code":             anyone,
+	"POST /visits/{visit}/agree":                   resident,
+	"POST /api/v1/visits/{visit}/agree":            resident,
+	"POST /advice/{advice}/used":                   resident,
+	"POST /advice/{advice}/dismissed":              resident,
+	"POST /api/v1/advice/{advice}/used":            resident,
+	"POST /api/v1/advice/{advice}/dismissed":       resident,
+	"GET /upkeep/advice":                           resident,
+	"POST /visits/{visit}/parcel":                  resident,
+	"POST /visits/{visit}/hold":                    resident,
+	"POST /visits/{visit}/release":                 resident,
+	"GET /visits/{visit}/erase":                    resident,
+	"POST /visits/{visit}/erase":                   resident,
+	"DELETE /api/v1/visits":                        resident,
+	"DELETE /api/v1/visits/{visit}":                resident,
+	"PUT /api/v1/visits/{visit}/parcel":            resident,
+	"PUT /api/v1/visits/{visit}/hold":              resident,
+	"DELETE /api/v1/visits/{visit}/hold":           resident,
+	"GET /people":                                  resident,
+	"GET /people/{person}":                         resident,
+	"GET /people/strangers":                        resident,
+	"GET /people/strangers/{stranger}/person":      resident,
+	"POST /people/strangers/{stranger}/person":     resident,
+	"GET /api/v1/strangers":                        resident,
+	"POST /api/v1/strangers/{stranger}/person":     resident,
+	"GET /people/{person}/erase":                   resident,
+	"POST /people/{person}/erase":                  resident,
+	"GET /api/v1/persons":                          resident,
+	"GET /api/v1/persons/{person}":                 resident,
+	"DELETE /api/v1/persons/{person}":              resident,
+	"GET /api/v1/persons/{person}/export":          resident,
+	"GET /checks":                                  resident,
+	"GET /checks/{face}":                           resident,
+	"POST /checks/{face}":                          resident,
+	"GET /checks/{face}/answer":                    resident,
+	"POST /checks/{face}/take-back":                resident,
+	"GET /checks/answers":                          resident,
+	"GET /checks/changes":                          resident,
+	"POST /checks/changes":                         resident,
+	"GET /checks/threshold":                        resident,
+	"GET /api/v1/checks":                           resident,
+	"GET /api/v1/checks/{face}":                    resident,
+	"PUT /api/v1/checks/{face}":                    resident,
+	"DELETE /api/v1/checks/{face}":                 resident,
+	"GET /api/v1/checks/{face}/crop":               resident,
+	"GET /api/v1/checks/changes":                   resident,
+	"POST /api/v1/checks/changes":                  resident,
+	"GET /api/v1/checks/threshold":                 resident,
+	"GET /rules":                                   resident,
+	"POST /rules":                                  resident,
+	"POST /rules/save":                             resident,
+	"POST /rules/holds/{visit}/end":                resident,
+	"POST /rules/prior":                            resident,
+	"GET /rules/advice":                            resident,
+	"POST /rules/advice/pause":                     resident,
+	"GET /rules/advice/house":                      resident,
+	"POST /rules/advice/house":                     resident,
+	"GET /rules/advice/doors":                      resident,
+	"POST /rules/advice/doors":                     resident,
+	"GET /rules/advice/doors/{door}":               resident,
+	"POST /rules/advice/doors/{door}":              resident,
+	"GET /rules/advice/doors/{door}/remove":        resident,
+	"POST /rules/advice/doors/{door}/remove":       resident,
+	"GET /rules/advice/rules":                      resident,
+	"POST /rules/advice/rules":                     resident,
+	"GET /rules/advice/rules/{rule}":               resident,
+	"POST /rules/advice/rules/{rule}":              resident,
+	"GET /rules/advice/rules/{rule}/remove":        resident,
+	"POST /rules/advice/rules/{rule}/remove":       resident,
+	"GET /rules/advice/parcels":                    resident,
+	"POST /rules/advice/parcels":                   resident,
+	"POST /rules/advice/parcels/{parcel}/remove":   resident,
+	"GET /rules/advice/dry-run":                    resident,
+	"POST /rules/advice/dry-run":                   resident,
+	"GET /api/v1/advice/rules":                     resident,
+	"PUT /api/v1/advice/rules":                     resident,
+	"POST /api/v1/advice/dry-run":                  resident,
+	"GET /api/v1/doors":                            resident,
+	"POST /api/v1/doors":                           resident,
+	"PUT /api/v1/doors/{door}":                     resident,
+	"DELETE /api/v1/doors/{door}":                  resident,
+	"GET /api/v1/doors/rules":                      resident,
+	"POST /api/v1/doors/rules":                     resident,
+	"PUT /api/v1/doors/rules/{rule}":               resident,
+	"DELETE /api/v1/doors/rules/{rule}":            resident,
+	"GET /api/v1/parcels":                          resident,
+	"POST /api/v1/parcels":                         resident,
+	"DELETE /api/v1/parcels/{parcel}":              resident,
+	"GET /api/v1/prior":                            resident,
+	"PUT /api/v1/prior":                            resident,
+	"GET /rules/masks/{bell}":                      resident,
+	"POST /rules/masks/{bell}":                     resident,
+	"POST /rules/masks/{bell}/earlier":             resident,
+	"GET /rules/lens/{bell}":                       resident,
+	"POST /rules/lens/{bell}":                      resident,
+	"POST /rules/lens/{bell}/estimate":             resident,
+	"POST /rules/lens/{bell}/clear":                resident,
+	"GET /api/v1/bells/{bell}/lens":                resident,
+	"PUT /api/v1/bells/{bell}/lens":                resident,
+	"DELETE /api/v1/bells/{bell}/lens":             resident,
+	"POST /api/v1/bells/{bell}/lens/estimate":      resident,
+	"GET /api/v1/rules":                            resident,
+	"PUT /api/v1/rules":                            resident,
+	"POST /api/v1/rules/preview":                   resident,
+	"GET /api/v1/holds":                            resident,
+	"GET /api/v1/bells":                            resident,
+	"GET /api/v1/bells/{bell}/masks":               resident,
+	"PUT /api/v1/bells/{bell}/masks":               resident,
+	"GET /api/v1/bells/{bell}/masks/earlier":       resident,
+	"POST /api/v1/bells/{bell}/masks/earlier":      resident,
+	"GET /upkeep/trail":                            resident,
+	"POST /upkeep/trail/check":                     resident,
+	"GET /api/v1/trail":                            resident,
+	"GET /upkeep":                                  resident,
+	"POST /people/{person}/phones":                 resident,
+	"POST /people/{person}/phones/{source}/remove": resident,
+	"POST /people/{person}/tokens":                 resident,
+	"POST /people/{person}/tokens/{token}/remove":  resident,
+	"POST /people/{person}/codes":                  resident,
+	"GET /people/{person}/codes/qr/{picture}":      resident,
+	"POST /people/{person}/codes/end":              resident,
+	"POST /upkeep/readers":                         resident,
+	"POST /upkeep/readers/{source}/remove":         resident,
+	"POST /upkeep/receivers":                       resident,
+	"POST /upkeep/receivers/{receiver}/remove":     resident,
+	"POST /upkeep/pairing-code":                    resident,
+	"POST /upkeep/invitation":                      resident,
+	"POST /upkeep/tablets/{tablet}/unpair":         resident,
+	"/":                                            anyone, // what is not there
 }
 
 // A route is a pattern as server.go has it, with the function that guards it.
@@ -200,6 +258,10 @@ var asks = map[string]struct{ query, body string }{
 	"POST /people/{person}/erase":              {"", "visits=false"},
 	"DELETE /api/v1/persons/{person}":          {"?visits=true", ""},
 	"POST /rules/prior":                        {"", "percent=50"},
+	"POST /visits/{visit}/code":                {"", "person={known}&code=123456"},
+	"POST /api/v1/visits/{visit}/code":         {"", `{"person":"{known}","code":"123456"}`},
+	"POST /visits/{visit}/agree":               {"", "person={known}"},
+	"POST /api/v1/visits/{visit}/agree":        {"", `{"person":"{known}"}`},
 	"POST /people/strangers/{stranger}/person": {"", introductionForm},
 	"POST /api/v1/strangers/{stranger}/person": {"", introductionJSON},
 	"POST /rules":                              {"", typedRules},
@@ -211,6 +273,25 @@ var asks = map[string]struct{ query, body string }{
 	"POST /checks/changes":                     {"", "change="},
 	"PUT /api/v1/checks/{face}":                {"", `{"answer":"no"}`},
 	"POST /api/v1/checks/changes":              {"", `{"changes":[]}`},
+	"POST /rules/advice/pause":                 {"", "paused=true"},
+	"POST /rules/advice/house":                 {"", typedHouse},
+	"POST /rules/advice/doors":                 {"", "name=The+shed&bell=gate&kind=parcel"},
+	"POST /rules/advice/doors/{door}":          {"", "name=The+barn&bell=gate&kind=parcel"},
+	"POST /rules/advice/rules":                 {"", typedRule},
+	"POST /rules/advice/rules/{rule}":          {"", typedRule},
+	"POST /rules/advice/parcels":               {"", typedParcel},
+	"POST /rules/advice/dry-run":               {"", "rule=" + sentRule},
+	"PUT /api/v1/advice/rules":                 {"", sentHouse},
+	"POST /api/v1/advice/dry-run":              {"", `{"door":"{lasting-door}","factors":["code"],"rule":` + sentRule + `}`},
+	"POST /api/v1/doors":                       {"", `{"name":"the loft","bell":"gate","parcel":false}`},
+	"PUT /api/v1/doors/{door}":                 {"", `{"name":"the cellar","bell":"gate","parcel":false}`},
+	"POST /api/v1/doors/rules":                 {"", sentRule},
+	"PUT /api/v1/doors/rules/{rule}":           {"", sentRule},
+	"POST /api/v1/parcels":                     {"", sentParcel},
+	"POST /people/{person}/phones":             {"", "name=The+blue+phone"},
+	"POST /people/{person}/tokens":             {"", "name=brass"},
+	"POST /upkeep/readers":                     {"", "name=The+mat"},
+	"POST /upkeep/receivers":                   {"", "name=The+box&door={lasting-door}"},
 	"PUT /api/v1/prior":                        {"", `{"prior":0.5}`},
 	"PUT /api/v1/bells/{bell}/masks":           {"", "[]"},
 	"POST /rules/lens/{bell}":                  {"", "angle=100&projection=straight&height=1.4&tilt=0"},
@@ -227,8 +308,12 @@ type walk struct {
 	stranger, rang  string            // a face of a stranger who rang twice, and one of the visits
 	faces           map[string]string // that can be answered for, by pattern
 	measured        string            // a visit whose face has landmarks
+	recognised      string            // a person seen on the visits that factors are given on
+	advice          map[string]string // suggestions that are open, by pattern
+	ruled           ruled             // doors, rules and parcels
 	stills, known   int               // how many stills are kept, and persons known
 	tabletID        string
+	picture         string // that the resident may look at once
 }
 
 func newWalk(t *testing.T, changes ...func(*Config)) (w walk, resident, tablet string) {
@@ -268,6 +353,8 @@ func newWalk(t *testing.T, changes ...func(*Config)) (w walk, resident, tablet s
 			}
 		}
 	}
+	w.suggest()
+	w.ruled = w.ruledFor(everyDoor()...)
 	tablets, err := w.archive.Tablets(t.Context())
 	if err != nil {
 		t.Fatal(err)
@@ -277,9 +364,34 @@ func newWalk(t *testing.T, changes ...func(*Config)) (w walk, resident, tablet s
 	if err != nil {
 		t.Fatal(err)
 	}
+	w.picture = w.pictures.keep(sha256.Sum256([]byte(resident)), w.persons["GET /people/{person}/codes/qr/{picture}"], []byte("a picture"))
 	w.stills, w.known = len(w.files()), len(persons)
 	return w, resident, tablet
 }
+
+// suggest has a suggestion for each door that answers one, and visits of
+// somebody known for those that take a factor. Whatever code is given is right.
+func (w *walk) suggest() {
+	w.Factors = anyCode{w.Factors}
+	w.recognised = w.enrolledAs("Ben Orrin", 2).ID
+	w.advice = make(map[string]string)
+	door := w.door("the gate")
+	for i, pattern := range everyDoor() {
+		ring := fmt.Sprint("advice-", i)
+		switch {
+		case strings.HasSuffix(pattern, "/code"), strings.HasSuffix(pattern, "/agree"):
+			w.visits[pattern] = w.knownRings(ring, w.recognised)
+		case strings.Contains(pattern, "{advice}"):
+			visit := w.knownRings(ring, w.recognised)
+			w.advice[pattern] = w.advised(store.Advice{Visit: visit, Door: door, State: store.Suggested, Person: w.recognised, ExpiresAt: w.clock.now().Add(time.Hour)})
+		}
+	}
+}
+
+// anyCode is a desk that takes any code.
+type anyCode struct{ Desk }
+
+func (anyCode) Code(context.Context, string, string, string) error { return nil }
 
 func (w walk) step(pattern string, options ...option) *answer {
 	w.t.Helper()
@@ -288,7 +400,8 @@ func (w walk) step(pattern string, options ...option) *answer {
 		method, path = "GET", "/nothing/here"
 	}
 	path = strings.NewReplacer("{bell}", "gate", "{visit}", cmp.Or(w.visits[pattern], w.visit), "{frame}", "0", "{$}", "",
-		"{name}", "now.js", "{tablet}", w.tabletID, "{stranger}", w.stranger, "{face}", cmp.Or(w.faces[pattern], "NOSUCHFACE"), "{person}", cmp.Or(w.persons[pattern], w.person)).Replace(path)
+		"{name}", "now.js", "{picture}", w.picture, "{source}", "NOSUCHSOURCE", "{token}", "NOSUCHTOKEN", "{receiver}", "NOSUCHRECEIVER", "{tablet}", w.tabletID, "{stranger}", w.stranger, "{face}", cmp.Or(w.faces[pattern], "NOSUCHFACE"), "{advice}", cmp.Or(w.advice[pattern], "NOSUCHADVICE"), "{person}", cmp.Or(w.persons[pattern], w.person)).Replace(path)
+	path = w.ruled.place(pattern).Replace(path)
 	if strings.ContainsAny(path, "{}") {
 		w.t.Fatalf("no place for %s", path)
 	}
@@ -296,7 +409,7 @@ func (w walk) step(pattern string, options ...option) *answer {
 	if with.body != "" && !strings.HasPrefix(with.body, "{") {
 		options = append([]option{header("Content-Type", "application/x-www-form-urlencoded")}, options...)
 	}
-	return w.ask(method, path+with.query, strings.NewReader(strings.NewReplacer("{strangers-visit}", w.rang, "{measured-visit}", w.measured).Replace(with.body)), options...)
+	return w.ask(method, path+with.query, strings.NewReader(strings.NewReplacer("{strangers-visit}", w.rang, "{measured-visit}", w.measured, "{known}", w.recognised).Replace(w.ruled.place(pattern).Replace(with.body))), options...)
 }
 
 // everyDoor lists the patterns, those that end the session last.
@@ -366,7 +479,7 @@ func TestWithoutSession(t *testing.T) {
 func TestOpenDoors(t *testing.T) {
 	h := newHouse(t)
 	for pattern, status := range map[string]int{
-		"GET /healthz": 200, "POST /api/v1/bells/gate/stills": 401, "GET /sign-in": 200, "POST /sign-in": 401, "GET /set-up": 410,
+		"GET /healthz": 200, "POST /api/v1/bells/gate/stills": 401, "POST /api/v1/factors": 401, "GET /sign-in": 200, "POST /sign-in": 401, "GET /set-up": 410,
 		"POST /set-up": 410, "GET /join": 410, "POST /join": 410, "GET /pair": 200, "POST /pair": 422, "GET /assets/style.css": 200, "GET /assets/icon.svg": 200,
 	} {
 		method, path, _ := strings.Cut(pattern, " ")

@@ -190,6 +190,9 @@ func (s *Server) tellChanges(ctx context.Context, r *http.Request, conn *websock
 		if err != nil {
 			return known, err
 		}
+		if err := s.addAdvice(ctx, &teller, visits...); err != nil {
+			return known, err
+		}
 		if known, err = teller.tellVisits(conn, visits, known, horizon); err != nil {
 			return known, err
 		}

@@ -337,7 +337,8 @@ func TestDocumentedAnswers(t *testing.T) {
 	stranger, _ := h.strangerTwice()
 	h.enrolledAs("Ada Quill", 1)
 	_, face := h.sees("doubt", faceAt(descriptorAt(1, h.weakly())))
-	here := strings.NewReplacer("{bell}", "gate", "{visit}", visit, "{frame}", "0", "{person}", person, "{stranger}", stranger, "{face}", face)
+	all := strings.NewReplacer("{bell}", "gate", "{visit}", visit, "{frame}", "0", "{person}", person, "{stranger}", stranger, "{face}", face)
+	here := all
 
 	answered := make(map[string]bool)
 	check := func(method, pattern, query string, status int, options ...option) {
@@ -421,7 +422,12 @@ func TestDocumentedAnswers(t *testing.T) {
 	check("PUT", "/api/v1/prior", "", 401)
 	check("PUT", "/api/v1/prior", "", 403, tablet)
 	h.checkLens(check, in, tablet)
+	h.checkAdviceRules(func(replacer *strings.Replacer) { here = replacer }, check, in, tablet)
+	here = all
 	h.checkChecks(check, in, tablet)
+	h.checkFactors(check)
+	h.checkAdvice(func(replacer *strings.Replacer) { here = replacer }, check, in, tablet)
+	here = all
 	check("DELETE", visits, "?from=2001-05-04T00:00:00Z&until=2001-05-05T00:00:00Z", 403, tablet)
 	check("DELETE", "/api/v1/visits/{visit}", "", 403, tablet)
 	check("PUT", holds, "", 403, tablet)

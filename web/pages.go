@@ -114,6 +114,10 @@ func (s *Server) nowPage(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	if err := s.addAdvice(r.Context(), &teller, visits...); err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	page := nowView{Bar: barOf(r, "Now", "Now"), Revision: revision}
 	page.Trouble, _ = s.trouble.get()
 	for _, v := range visits {
@@ -141,6 +145,7 @@ type card struct {
 	More     []string     // addresses of the other frames
 	Width    int
 	Height   int
+	Advice   *adviceCard // nil where none was given
 }
 
 // A personLine is one person on a card.
@@ -157,6 +162,7 @@ func (t teller) cardOf(v store.Visit) card {
 	c := card{
 		ID: v.ID, Revision: v.Revision, Received: v.ReceivedAt.UnixMicro(), Bell: v.Bell,
 		Time: at.Format("15:04"), DateTime: at.Format(time.RFC3339), Outcome: outcomeOf(v), Notes: notesOn(v),
+		Advice: t.adviceCard(v),
 	}
 	if now := t.now.In(t.zone); at.Format(time.DateOnly) != now.Format(time.DateOnly) {
 		c.Day = at.Format("Monday 2 January")

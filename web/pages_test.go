@@ -257,7 +257,7 @@ func TestPagesHoldNothingInline(t *testing.T) {
 	for name, a := range pages {
 		t.Run(name, func(t *testing.T) { checkMarkup(t, string(a.body)) })
 	}
-	for _, name := range []string{"style.css", "now.js", "masks.js", "visit.js"} {
+	for _, name := range []string{"style.css", "now.js", "masks.js", "visit.js", "advice.js"} {
 		a := h.get("/assets/"+name, in).is(200)
 		if found := elsewhere.FindString(string(a.body)); found != "" {
 			t.Errorf("%s holds an address: %q", name, found)
@@ -348,9 +348,12 @@ func TestEveryTemplateIsRendered(t *testing.T) {
 		"account.html": form{}, "sign-in.html": form{}, "pair.html": form{}, "frame.html": nil,
 		"now.html": nowView{}, "book.html": bookView{}, "visit.html": visitView{}, "confirm.html": confirmView{},
 		"people.html": peopleView{}, "person.html": personView{}, "upkeep.html": upkeepView{}, "rules.html": rulesView{}, "rules-preview.html": previewView{},
-		"warning.html": nil, "strangers.html": strangersView{}, "stranger.html": strangerPageView{},
+		"sources.html": nil, "warning.html": nil, "strangers.html": strangersView{}, "stranger.html": strangerPageView{},
 		"checks.html": checkView{}, "check-answer.html": answerView{}, "check-answers.html": answersView{}, "check-changes.html": changesView{}, "check-threshold.html": thresholdView{},
 		"masks.html": masksView{}, "lens.html": lensView{}, "trail.html": trailView{}, "problem.html": problem{},
+		"advice-card.html": nil, "advice-month.html": adviceMonthView{},
+		"advice-rules.html": suggestingView{}, "advice-rule.html": adviceRuleView{}, "advice-rule-preview.html": rulePreview{}, "advice-house.html": adviceHouseView{},
+		"advice-door.html": adviceDoorView{}, "advice-parcels.html": adviceParcelsView{}, "advice-dry.html": adviceDryView{},
 	}
 	for _, f := range files {
 		v, ok := data[path.Base(f.Name())]

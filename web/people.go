@@ -37,6 +37,14 @@ type personView struct {
 	Done    string // what was enrolled just now
 	Doubles []doubleView
 	personJSON
+
+	// What gives factors of theirs, and what of it was added just now.
+	Phones   []sourceLine
+	Tokens   []tokenLine
+	HasCodes bool
+	Phone    *newSource
+	Codes    *codesView
+	Wrong    string // why nothing was added
 }
 
 // A doubleView is somebody with whom a person is easily confused.
@@ -126,6 +134,12 @@ func (s *Server) personPage(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
+	s.showPerson(w, r, http.StatusOK, p, personView{})
+}
+
+// showPerson shows a person's page, with what was added just now, or could not
+// be.
+func (s *Server) showPerson(w http.ResponseWriter, r *http.Request, status int, p personJSON, added personView) {
 	teller, err := s.tellerFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
@@ -133,11 +147,16 @@ func (s *Server) personPage(w http.ResponseWriter, r *http.Request) {
 	}
 	view := teller.personView(p)
 	view.Bar, view.Done = barOf(r, "People", p.Name), introducedWords(r.URL.Query())
+	view.Phone, view.Codes, view.Wrong = added.Phone, added.Codes, added.Wrong
 	if view.Doubles, err = s.doublesOf(r.Context(), p.ID); err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	writePage(w, http.StatusOK, "person.html", view)
+	if err := s.factorsOf(r.Context(), teller, &view); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	writePage(w, status, "person.html", view)
 }
 
 // doublesOf lists with whom a person is easily confused, by the distances
@@ -182,7 +201,7 @@ func (s *Server) erasePersonPage(w http.ResponseWriter, r *http.Request) {
 	view := confirmView{
 		Bar: barOf(r, "People", "Erase a person"), Back: personAddress(p.ID),
 		Action: personAddress(p.ID) + "/erase", Button: "Erase " + p.Name, Fields: []field{{"visits", fmt.Sprint(visits)}},
-		Says: []string{p.Name + ": the name, the consent and " + counted(p.References, "reference") + " would go for good, and Lintel would know this face no more. No backup brings them back here."},
+		Says: []string{p.Name + ": the name, the consent and " + counted(p.References, "reference") + " would go for good, and Lintel would know this face no more. Their phones, tokens and one-time codes count no more, and the rules about them go. No backup brings them back here."},
 	}
 	stay := p.Visits
 	if visits {

@@ -49,6 +49,8 @@ type rulesView struct {
 	Holds     []holdLine
 	Bells     []maskedBell
 
+	Suggesting suggestingLine
+
 	Prior        string // per cent, as typed or as it is
 	PriorMessage string // what is wrong with it
 }
@@ -93,6 +95,10 @@ func (s *Server) showRules(w http.ResponseWriter, r *http.Request, status int, v
 			return
 		}
 		view.Prior = strconv.FormatFloat(math.Round(1000*prior)/10, 'f', -1, 64)
+	}
+	if view.Suggesting, err = s.suggestingLine(r.Context(), t.now); err != nil {
+		s.fail(w, r, err)
+		return
 	}
 	holds, err := s.Archive.Holds(r.Context())
 	if err != nil {

@@ -11,8 +11,11 @@
 //
 //	nobody in particular  /healthz, signing in, pairing, the style sheet, the icon
 //	a bell                its stills' endpoint, with its secret
-//	a tablet              Now, the visitor book, stills, live events
+//	a phone or a reader   the endpoint for factors, with its token
+//	a tablet              Now, the visitor book, stills, live events, typing a one-time code
 //	a resident            all that, and every other screen and change
+//
+// No address opens anything: to answer advice is to say what became of it.
 //
 // A resident signs in with a password; a tablet is paired by a code that a
 // resident's screen shows. Both get a session, of which the browser holds a
@@ -45,6 +48,12 @@ type Config struct {
 	// once: the last traces are scrubbed from the database in the background.
 	Erased func()
 
+	// Factors takes what people at home say of who rang.
+	Factors Desk
+
+	// Refused, if set, is told of a bell's name that came with a wrong secret.
+	Refused func(bell string)
+
 	// Mask makes black what masks cover.
 	Mask store.Masker
 	// LastSweep, if set, says when the last sweep was, the zero time for
@@ -58,6 +67,8 @@ type Server struct {
 	handler  http.Handler
 	tickets  *tickets
 	attempts *attempts
+	sending  *sending
+	pictures *pictures
 	hashing  chan struct{} // holds a token for each password being hashed
 	looks    looks
 	trouble  trouble
@@ -65,6 +76,7 @@ type Server struct {
 	masking  masking
 	groups   groups
 	gallery  *match.Current
+	advising sync.Mutex // held while the rules of advice are read and changed
 
 	accepted sync.WaitGroup // stills being taken in, and live connections
 	mu       sync.Mutex
@@ -78,6 +90,8 @@ func New(c Config) *Server {
 		Config:   c,
 		tickets:  newTickets(c.Now),
 		attempts: newAttempts(c.Now),
+		sending:  newSending(c.Now),
+		pictures: newPictures(c.Now),
 		hashing:  make(chan struct{}, 2),
 		gallery:  match.NewCurrent(c.Archive),
 		ended:    make(chan struct{}),
@@ -94,6 +108,7 @@ func (s *Server) routes() http.Handler {
 
 	open("GET /healthz", s.health)
 	open("POST /api/v1/bells/{bell}/stills", s.receiveStill)
+	open("POST /api/v1/factors", s.receiveFactor)
 
 	open("GET /sign-in", s.signInPage)
 	open("POST /sign-in", s.signIn)
@@ -116,6 +131,16 @@ func (s *Server) routes() http.Handler {
 	anyone("GET /api/v1/visits/{visit}", s.getVisit)
 	anyone("GET /api/v1/visits/{visit}/stills/{frame}", s.getStill)
 
+	anyone("POST /visits/{visit}/code", s.giveCode) // a visitor says it, and whoever is at home types it
+	anyone("POST /api/v1/visits/{visit}/code", s.postCode)
+
+	resident("POST /visits/{visit}/agree", s.agree)
+	resident("POST /api/v1/visits/{visit}/agree", s.postAgree)
+	resident("POST /advice/{advice}/used", s.useAdvice)
+	resident("POST /advice/{advice}/dismissed", s.dismissAdvice)
+	resident("POST /api/v1/advice/{advice}/used", s.postUsed)
+	resident("POST /api/v1/advice/{advice}/dismissed", s.postDismissed)
+
 	resident("POST /sign-out", s.signOut) // a guest must not sign the tablet on the wall out
 	resident("GET /visits/erase", s.erasePeriodPage)
 	resident("POST /visits/erase", s.erasePeriod)
@@ -137,6 +162,13 @@ func (s *Server) routes() http.Handler {
 	resident("GET /api/v1/strangers", s.listStrangers)
 	resident("POST /api/v1/strangers/{stranger}/person", s.postIntroduction)
 	resident("GET /people/{person}", s.personPage)
+	resident("POST /people/{person}/phones", s.addPhone)
+	resident("POST /people/{person}/phones/{source}/remove", s.removePhone)
+	resident("POST /people/{person}/tokens", s.addToken)
+	resident("POST /people/{person}/tokens/{token}/remove", s.removeToken)
+	resident("POST /people/{person}/codes", s.giveOutCodes)
+	resident("GET /people/{person}/codes/qr/{picture}", s.codesPicture)
+	resident("POST /people/{person}/codes/end", s.endCodes)
 	resident("GET /people/{person}/erase", s.erasePersonPage)
 	resident("POST /people/{person}/erase", s.erasePerson)
 	resident("GET /api/v1/persons", s.listPersons)
@@ -174,6 +206,41 @@ func (s *Server) routes() http.Handler {
 	resident("POST /rules/lens/{bell}", s.saveLens)
 	resident("POST /rules/lens/{bell}/estimate", s.estimateOnPage)
 	resident("POST /rules/lens/{bell}/clear", s.clearLens)
+	resident("GET /rules/advice", s.advicePage)
+	resident("POST /rules/advice/pause", s.pauseAdvice)
+	resident("GET /rules/advice/house", s.adviceHousePage)
+	resident("POST /rules/advice/house", s.saveAdviceHouse)
+	resident("GET /rules/advice/doors", s.adviceDoorPage)
+	resident("POST /rules/advice/doors", s.saveDoor)
+	resident("GET /rules/advice/doors/{door}", s.adviceDoorPage)
+	resident("POST /rules/advice/doors/{door}", s.saveDoor)
+	resident("GET /rules/advice/doors/{door}/remove", s.removeDoorPage)
+	resident("POST /rules/advice/doors/{door}/remove", s.removeDoor)
+	resident("GET /rules/advice/rules", s.adviceRulePage)
+	resident("POST /rules/advice/rules", s.postRule)
+	resident("GET /rules/advice/rules/{rule}", s.adviceRulePage)
+	resident("POST /rules/advice/rules/{rule}", s.postRule)
+	resident("GET /rules/advice/rules/{rule}/remove", s.removeRulePage)
+	resident("POST /rules/advice/rules/{rule}/remove", s.removeRule)
+	resident("GET /rules/advice/parcels", s.adviceParcelsPage)
+	resident("POST /rules/advice/parcels", s.addParcel)
+	resident("POST /rules/advice/parcels/{parcel}/remove", s.removeParcel)
+	resident("GET /rules/advice/dry-run", s.adviceDryPage)
+	resident("POST /rules/advice/dry-run", s.tryRule)
+	resident("GET /api/v1/advice/rules", s.getAdviceRules)
+	resident("PUT /api/v1/advice/rules", s.putAdviceRules)
+	resident("POST /api/v1/advice/dry-run", s.postDryRun)
+	resident("GET /api/v1/doors", s.listDoors)
+	resident("POST /api/v1/doors", s.postDoor)
+	resident("PUT /api/v1/doors/{door}", s.putDoor)
+	resident("DELETE /api/v1/doors/{door}", s.deleteDoor)
+	resident("GET /api/v1/doors/rules", s.listDoorRules)
+	resident("POST /api/v1/doors/rules", s.postDoorRule)
+	resident("PUT /api/v1/doors/rules/{rule}", s.putDoorRule)
+	resident("DELETE /api/v1/doors/rules/{rule}", s.deleteDoorRule)
+	resident("GET /api/v1/parcels", s.listParcels)
+	resident("POST /api/v1/parcels", s.postParcel)
+	resident("DELETE /api/v1/parcels/{parcel}", s.deleteParcel)
 	resident("GET /api/v1/prior", s.getPrior)
 	resident("PUT /api/v1/prior", s.putPrior)
 	resident("GET /api/v1/rules", s.getRules)
@@ -191,12 +258,17 @@ func (s *Server) routes() http.Handler {
 	resident("POST /api/v1/bells/{bell}/masks/earlier", s.postMaskEarlier)
 
 	resident("GET /upkeep", s.upkeepPage)
+	resident("GET /upkeep/advice", s.adviceMonthPage)
 	resident("GET /upkeep/trail", s.trailPage)
 	resident("POST /upkeep/trail/check", s.checkTrail)
 	resident("GET /api/v1/trail", s.listTrail)
 	resident("POST /upkeep/pairing-code", s.makePairingCode)
 	resident("POST /upkeep/invitation", s.makeInvitation)
 	resident("POST /upkeep/tablets/{tablet}/unpair", s.unpairTablet)
+	resident("POST /upkeep/readers", s.addReader)
+	resident("POST /upkeep/readers/{source}/remove", s.removeReader)
+	resident("POST /upkeep/receivers", s.addReceiver)
+	resident("POST /upkeep/receivers/{receiver}/remove", s.removeReceiver)
 
 	mux.Handle("/", s.signedIn(func(w http.ResponseWriter, r *http.Request) {
 		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "not-found", Title: "There is nothing at this address."})

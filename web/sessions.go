@@ -75,7 +75,7 @@ func actor(s store.Session) string {
 func (s *Server) residentsOnly(h http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		if session(r).Resident == "" {
-			writeProblem(w, r, problem{Status: http.StatusForbidden, Type: "residents-only", Title: "A resident has to sign in for this; a tablet may only look."})
+			writeProblem(w, r, problem{Status: http.StatusForbidden, Type: "residents-only", Title: "A resident has to sign in for this; a tablet may look, and take a visitor’s code."})
 			return
 		}
 		h(w, r)

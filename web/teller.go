@@ -15,6 +15,9 @@ type teller struct {
 	zone     *time.Location
 	now      time.Time
 	resident bool // whom a hold's reason may be told
+
+	advice map[string][]store.Advice // by visit, see addAdvice
+	names  map[string]string         // by kind and id, such as "person ID"
 }
 
 // tellerFor reads the rules, once a request.

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -69,7 +70,7 @@ func (s *Server) showTrail(w http.ResponseWriter, r *http.Request, view trailVie
 		s.fail(w, r, err)
 		return
 	}
-	names, err := s.Archive.Names(r.Context())
+	names, err := s.trailNames(r.Context())
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -82,6 +83,23 @@ func (s *Server) showTrail(w http.ResponseWriter, r *http.Request, view trailVie
 		view.Earlier = entries[n-1].Seq
 	}
 	writePage(w, http.StatusOK, "trail.html", view)
+}
+
+// trailNames returns what the trail's ids stand for. A door that is gone has no
+// name any more.
+func (s *Server) trailNames(ctx context.Context) (map[string]string, error) {
+	names, err := s.Archive.Names(ctx)
+	if err != nil {
+		return nil, err
+	}
+	doors, err := s.Archive.Doors(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, d := range doors {
+		names["door "+d.ID] = d.Name
+	}
+	return names, nil
 }
 
 // trailEntries returns the entries before the one that a request names, or the
@@ -101,11 +119,14 @@ func (s *Server) trailEntries(w http.ResponseWriter, r *http.Request) ([]store.E
 
 func (t teller) trailLine(e store.Entry, names map[string]string) trailLine {
 	line := trailLine{Seq: e.Seq, When: t.moment(e.At), DateTime: e.At.In(t.zone).Format(time.RFC3339), Who: actorWords(e.Actor, names), Did: deedWords(e, names)}
-	if id, ok := strings.CutPrefix(e.Subject, "visit "); ok && e.Action != "erased" {
-		line.Visit = visitAddress(id)
+	if m := visitWords.FindStringSubmatch(e.Subject); m != nil && e.Action != "erased" {
+		line.Visit = visitAddress(m[1])
 	}
 	return line
 }
+
+// visitWords finds the visit that an entry is about.
+var visitWords = regexp.MustCompile(`^(?:advice [A-Z2-7]{26} on )?visit (.+)$`)
 
 func actorWords(actor string, names map[string]string) string {
 	switch actor {
@@ -113,6 +134,9 @@ func actorWords(actor string, names map[string]string) string {
 		return "Lintel itself"
 	case store.ByCommand:
 		return "Somebody at the server"
+	}
+	if id, ok := strings.CutPrefix(actor, "source "); ok {
+		return "The phone or reader " + id
 	}
 	words := named(actor, names)
 	if words == actor || strings.HasPrefix(words, "the ") {
@@ -126,6 +150,7 @@ var deeds = map[string]string{
 	"looked": "looked at", "consented": "recorded consent of", "enrolled": "enrolled a picture of", "held": "placed a hold on",
 	"released": "ended the hold on", "masked": "made masked places black on", "swept": "swept by the rules:", "backed-up": "made a backup,",
 	"paired": "paired", "unpaired": "unpaired", "added": "added", "removed": "removed", "checked": "answered for a face on", "unchecked": "took an answer back on", "renamed": "had a face judged anew on", "changed": "changed", "erased": "erased", "exported": "exported",
+	"suggested": "made", "used": "let somebody in by", "dismissed": "dismissed", "expired": "let expire", "missed": "counted a failed attempt:",
 }
 
 // deedWords say what was done to what. A word that is not known stays as the
@@ -143,19 +168,34 @@ func subjectWords(subject string, names map[string]string) string {
 	if n, err := fmt.Sscanf(subject, "visits %d, stills of %d, smaller %d", &s.Visits, &s.Findings, &s.Smaller); n == 3 && err == nil {
 		return sweptWords(s)
 	}
-	if subject == "rules" {
-		return "the rules"
+	if words, ok := wholeSubjects[subject]; ok {
+		return words
 	}
-	for kind, words := range map[string]string{"masks of ": "the masks of ", "lens of ": "the lens of ", "stills of ": "the stills kept of "} {
+	for kind, words := range map[string]string{"masks of ": "the masks of ", "lens of ": "the lens of ", "stills of ": "the stills kept of ", "one-time codes of ": "the one-time codes of "} {
 		if of, ok := strings.CutPrefix(subject, kind); ok {
 			return words + named(of, names)
 		}
 	}
-	return named(subject, names)
+	return named(thingWords.ReplaceAllStringFunc(subject, func(thing string) string {
+		kind, id, _ := strings.Cut(thing, " ")
+		return things[kind] + " " + id
+	}), names)
 }
 
+// wholeSubjects are words for subjects without an id, the last ones for failed
+// attempts to give a factor.
+var wholeSubjects = map[string]string{"rules": "the rules", "rules of advice": "the household’s rules for suggestions",
+	"code": "a one-time code that was wrong", "token": "a token that is nobody’s, or not of who it was given for",
+	"person": "something given for a person it is not of", "speed": "a phone that moved faster than it can"}
+
+// things are words for what has an id and no name.
+var things = map[string]string{"rule": "a rule for a door, number", "parcel": "an expected parcel, number", "factor": "a factor, number",
+	"source": "a phone or reader that gives factors, number", "token": "a token, number", "receiver": "a receiver of suggestions, number", "advice": "the suggestion"}
+
+var thingWords = regexp.MustCompile(`^(rule|parcel|factor|source|token|receiver|advice) [A-Z2-7]{26}\b`)
+
 // idWords finds what the trail names by an id that may have a name.
-var idWords = regexp.MustCompile(`\b(resident|tablet|person|bell) [A-Z2-7]{26}\b`)
+var idWords = regexp.MustCompile(`\b(resident|tablet|person|bell|door) [A-Z2-7]{26}\b`)
 
 // named puts names in the place of ids, where there still are some.
 func named(words string, names map[string]string) string {
@@ -165,7 +205,10 @@ func named(words string, names map[string]string) string {
 			return id
 		}
 		kind, _, _ := strings.Cut(id, " ")
-		if kind == "tablet" || kind == "bell" {
+		switch kind {
+		case "door":
+			return "the door “" + name + "”"
+		case "tablet", "bell":
 			return "the " + kind + " " + name
 		}
 		return name

@@ -26,6 +26,15 @@ type upkeepView struct {
 	Residents []store.Resident
 	Code      string // a pairing code just made
 	Link      string // an invitation just made
+
+	// Where factors come from and where advice goes to, what of it was added
+	// just now, and why nothing was.
+	Readers                    []sourceLine
+	Reader                     *newSource
+	Receivers                  []receiverLine
+	Receiver                   *newReceiver
+	Doors                      []store.Door
+	WrongReader, WrongReceiver string
 }
 
 type figure struct {
@@ -73,7 +82,15 @@ func (s *Server) showUpkeep(w http.ResponseWriter, r *http.Request, view upkeepV
 		s.fail(w, r, err)
 		return
 	}
-	writePage(w, http.StatusOK, "upkeep.html", view)
+	if err := errors.Join(s.fillReaders(r.Context(), t, &view), s.fillReceivers(r.Context(), t, &view)); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	status := http.StatusOK
+	if view.WrongReader != "" || view.WrongReceiver != "" {
+		status = http.StatusUnprocessableEntity
+	}
+	writePage(w, status, "upkeep.html", view)
 }
 
 // backupLasts is how old the last backup may be before Upkeep warns.
@@ -171,12 +188,8 @@ func (s *Server) makePairingCode(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) makeInvitation(w http.ResponseWriter, r *http.Request) {
-	scheme := "http"
-	if s.TLS {
-		scheme = "https"
-	}
 	token := s.tickets.issue(forJoining, session(r).Resident, joiningLasts)
-	s.showUpkeep(w, r, upkeepView{Link: scheme + "://" + r.Host + "/join?token=" + token})
+	s.showUpkeep(w, r, upkeepView{Link: s.base(r) + "/join?token=" + token})
 }
 
 func (s *Server) unpairTablet(w http.ResponseWriter, r *http.Request) {

@@ -17,16 +17,18 @@ import (
 type visitView struct {
 	Bar     barView
 	Message string // why a hold was not placed
-	Visit   bookRow
-	Address string // of this page
-	Parcel  bool
-	Stills  []stillView
-	Judged  bool           // whether it was looked for signs of a picture
-	Again   []strangerView // strangers of this visit who rang at other times too
-	Hold    *store.Hold
-	Reason  string // as typed
-	Until   string // as typed, or as proposed
-	Today   string // from when on a hold may end
+	// FactorTold is why a factor was not taken.
+	FactorTold string
+	Visit      bookRow
+	Address    string // of this page
+	Parcel     bool
+	Stills     []stillView
+	Judged     bool           // whether it was looked for signs of a picture
+	Again      []strangerView // strangers of this visit who rang at other times too
+	Hold       *store.Hold
+	Reason     string // as typed
+	Until      string // as typed, or as proposed
+	Today      string // from when on a hold may end
 }
 
 // A stillView is a still with the faces that were found on it.
@@ -84,8 +86,15 @@ func (s *Server) showVisit(w http.ResponseWriter, r *http.Request, status int, v
 		s.refuse(w, r, err)
 		return
 	}
+	if err := s.addAdvice(r.Context(), &teller, v); err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	view.Bar = barOf(r, "Visitor book", "Visit")
 	view.Visit, view.Address, view.Parcel = teller.bookRow(v), visitAddress(v.ID), v.Parcel
+	if view.Visit.Advice != nil {
+		view.Visit.Advice.OnPage, view.Visit.Advice.Told = true, view.FactorTold
+	}
 	view.Visit.Day = teller.bookDay(v.ReceivedAt)
 	for i, still := range v.Stills {
 		shown := teller.stillView(still)

@@ -60,6 +60,10 @@ func (s *Server) listVisits(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	if err := s.addAdvice(r.Context(), &teller, visits...); err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	answer := struct {
 		Visits []visitJSON `json:"visits"`
 		Next   string      `json:"next,omitempty"`
@@ -152,6 +156,10 @@ func (s *Server) answerVisit(w http.ResponseWriter, r *http.Request, id string) 
 		s.refuse(w, r, err)
 		return
 	}
+	if err := s.addAdvice(r.Context(), &teller, v); err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	writeJSON(w, http.StatusOK, teller.visitJSON(v))
 }
 
@@ -207,20 +215,21 @@ func (s *Server) refuse(w http.ResponseWriter, r *http.Request, err error) {
 // The API's view of a visit. It is written out here, apart from the store's
 // types, since programs in the house rely on it.
 type visitJSON struct {
-	ID         string      `json:"id"`
-	Bell       string      `json:"bell"`
-	Ring       string      `json:"ring"`
-	ReceivedAt time.Time   `json:"received_at"`
-	Revision   int64       `json:"revision"`
-	Outcome    outcome     `json:"outcome"`
-	Kind       store.Kind  `json:"kind"`
-	Parcel     bool        `json:"parcel"`
-	Stage      string      `json:"stage"`
-	Fate       fateJSON    `json:"fate"`
-	Hold       *holdJSON   `json:"hold"`
-	ClockSkew  float64     `json:"clock_skew_s"` // seconds the bell's clock is ahead
-	ClockOff   bool        `json:"clock_off"`    // whether that is over 30 s
-	Stills     []stillJSON `json:"stills"`
+	ID         string       `json:"id"`
+	Bell       string       `json:"bell"`
+	Ring       string       `json:"ring"`
+	ReceivedAt time.Time    `json:"received_at"`
+	Revision   int64        `json:"revision"`
+	Outcome    outcome      `json:"outcome"`
+	Kind       store.Kind   `json:"kind"`
+	Parcel     bool         `json:"parcel"`
+	Stage      string       `json:"stage"`
+	Fate       fateJSON     `json:"fate"`
+	Hold       *holdJSON    `json:"hold"`
+	ClockSkew  float64      `json:"clock_skew_s"` // seconds the bell's clock is ahead
+	ClockOff   bool         `json:"clock_off"`    // whether that is over 30 s
+	Stills     []stillJSON  `json:"stills"`
+	Advice     []adviceJSON `json:"advice"`
 }
 
 // stages are the API's words for what is left of a visit.
@@ -282,7 +291,7 @@ func (t teller) visitJSON(v store.Visit) visitJSON {
 		ID: v.ID, Bell: v.Bell, Ring: v.Ring, ReceivedAt: v.ReceivedAt, Revision: v.Revision,
 		Outcome: outcomeOf(v), Kind: v.Kind, Parcel: v.Parcel, Stage: stages[v.Stage],
 		Fate:      fateJSON{fate.SmallerAt.UTC(), fate.StillsAt.UTC(), fate.GoesAt.UTC(), fate.Rule, fate.Period},
-		ClockSkew: skew.Seconds(), ClockOff: skew.Abs() > maxSkew, Stills: []stillJSON{},
+		ClockSkew: skew.Seconds(), ClockOff: skew.Abs() > maxSkew, Stills: []stillJSON{}, Advice: []adviceJSON{},
 	}
 	if h := t.hold(v); h != nil {
 		j.Hold = &holdJSON{PlacedAt: h.PlacedAt, EndsAt: h.EndsAt}
@@ -300,6 +309,9 @@ func (t teller) visitJSON(v store.Visit) visitJSON {
 			still.Faces = append(still.Faces, face)
 		}
 		j.Stills = append(j.Stills, still)
+	}
+	for _, d := range t.advice[v.ID] {
+		j.Advice = append(j.Advice, t.adviceJSON(d))
 	}
 	return j
 }

@@ -45,6 +45,8 @@ type cli struct {
 	Ring     ringCmd     `cmd:"" help:"Ring as a bell does, with photographs from files."`
 	Bell     bellCmd     `cmd:"" help:"Add, list or remove bells, and say how they look."`
 	Person   personCmd   `cmd:"" help:"Add, list or erase persons."`
+	Source   sourceCmd   `cmd:"" help:"Add, list or remove phones and readers, which tell of more than a face."`
+	Receiver receiverCmd `cmd:"" help:"Add, list or remove receivers of advice at a door."`
 	Sweep    sweepCmd    `cmd:"" help:"Let go now what the rules say is due, as the server does every hour."`
 	Hold     holdCmd     `cmd:"" help:"Keep a visit past its time, end that, or list the holds."`
 	Erase    eraseCmd    `cmd:"" help:"Erase visits, or everything of a period, for good."`

@@ -14,8 +14,11 @@ import (
 	"time"
 
 	"lintel/models"
+	"lintel/mqtt"
 	"lintel/pipeline"
+	"lintel/pipeline/counsel"
 	"lintel/pipeline/face"
+	"lintel/pipeline/factor"
 	"lintel/pipeline/intake"
 	"lintel/pipeline/redact"
 	"lintel/store"
@@ -26,6 +29,9 @@ type serveCmd struct {
 	Listen  string `help:"The address to listen on." default:"127.0.0.1:8420" placeholder:"ADDR"`
 	TLSCert string `name:"tls-cert" help:"A file with the server's certificate, in PEM." type:"existingfile" placeholder:"FILE"`
 	TLSKey  string `name:"tls-key" help:"A file with its key, in PEM." type:"existingfile" placeholder:"FILE"`
+
+	MQTTListen string `name:"mqtt-listen" help:"An address to be an MQTT broker on, for sources of factors and receivers of advice. Without it there is none." placeholder:"ADDR"`
+	MQTTPrefix string `name:"mqtt-prefix" help:"What begins the broker's topics." default:"lintel" placeholder:"PREFIX"`
 }
 
 // workers is how many stills are examined at once: one a core, but no more
@@ -59,11 +65,23 @@ func (c *serveCmd) Run(g *globals) error {
 		log.Warn("removed stills that an earlier stop left half received; their bells were not answered", "files", removed)
 	}
 
-	listener, err := c.listen()
+	listener, err := c.listen(c.Listen)
 	if err != nil {
 		return err
 	}
 	defer listener.Close()
+	desk := factor.NewDesk(archive, time.Now)
+	broker, err := c.newBroker(archive, desk, log)
+	if err != nil {
+		return err
+	}
+	var post counsel.Post // nil unless there is a broker
+	if broker != nil {
+		defer broker.listener.Close()
+		post = broker
+	}
+	began := time.Now()
+	advice := counsel.New(archive, post, log, time.Now, counsel.NewClock(time.Now, func() time.Duration { return time.Since(began) }))
 	hours := time.NewTicker(time.Hour)
 	defer hours.Stop()
 	care := newCaretaker(archive, log, time.Now, hours.C)
@@ -77,17 +95,48 @@ func (c *serveCmd) Run(g *globals) error {
 		Erased:    care.Erased,
 		LastSweep: care.LastSweep,
 		Mask:      redact.Mask,
+		Factors:   desk,
+		Refused:   advice.Refused,
 	})
 	if err := c.greet(g, log, pages, listener.Addr()); err != nil {
 		return err
 	}
-	return c.serve(g.ctx, log, listener, pages, care, pipeline.New(archive, log, func() (pipeline.Finder, error) { return face.Open(g.Models) }, workers()))
+	if broker != nil {
+		c.greetMQTT(g, log, broker.listener.Addr())
+	}
+	steps := pipeline.New(archive, log, func() (pipeline.Finder, error) { return face.Open(g.Models) }, workers())
+	return serve(g.ctx, log, parts{listener, pages, care, steps, advice, broker})
 }
 
-func (c *serveCmd) listen() (net.Listener, error) {
-	l, err := net.Listen("tcp", c.Listen)
+// A broker is one with where it listens.
+type broker struct {
+	*mqtt.Broker
+	listener net.Listener
+}
+
+// newBroker returns nil where none is asked for.
+func (c *serveCmd) newBroker(archive *store.Archive, desk *factor.Desk, log *slog.Logger) (*broker, error) {
+	if c.MQTTListen == "" {
+		return nil, nil
+	}
+	b, err := mqtt.New(mqtt.Config{Archive: archive, Desk: desk, Log: log, Now: time.Now, Prefix: c.MQTTPrefix})
+	if errors.Is(err, mqtt.ErrPrefix) {
+		return nil, fmt.Errorf("%w: --mqtt-prefix: %w", errUsage, err)
+	}
 	if err != nil {
-		return nil, fmt.Errorf("listening on %s: %w", c.Listen, err)
+		return nil, err
+	}
+	l, err := c.listen(c.MQTTListen)
+	if err != nil {
+		return nil, err
+	}
+	return &broker{b, l}, nil
+}
+
+func (c *serveCmd) listen(address string) (net.Listener, error) {
+	l, err := net.Listen("tcp", address)
+	if err != nil {
+		return nil, fmt.Errorf("listening on %s: %w", address, err)
 	}
 	if c.TLSCert == "" {
 		return l, nil
@@ -125,13 +174,31 @@ func (c *serveCmd) greet(g *globals, log *slog.Logger, pages *web.Server, addr n
 	return nil
 }
 
-// serve runs the server, the caretaker and the pipeline until the context is
-// done or one of them fails; then all finish what they accepted.
-func (c *serveCmd) serve(ctx context.Context, log *slog.Logger, listener net.Listener, pages *web.Server, care *caretaker, steps *pipeline.Pipeline) error {
+// greetMQTT says where the broker is, and what is wrong with that.
+func (c *serveCmd) greetMQTT(g *globals, log *slog.Logger, addr net.Addr) {
+	if tcp, _ := addr.(*net.TCPAddr); tcp != nil && !tcp.IP.IsLoopback() && c.TLSCert == "" {
+		log.Warn("being an MQTT broker beyond this machine without TLS: anybody on the network can read tokens, where phones are and advice on their way; use --tls-cert and --tls-key", "listen", addr)
+	}
+	fmt.Fprintf(g.stdout, "MQTT broker on %s\n", addr)
+}
+
+// parts are what serve runs.
+type parts struct {
+	listener net.Listener
+	pages    *web.Server
+	care     *caretaker
+	steps    *pipeline.Pipeline
+	advice   *counsel.Counsel
+	broker   *broker // nil without one
+}
+
+// serve runs the server with all its parts until the context is done or one of
+// them fails; then all finish what they accepted.
+func serve(ctx context.Context, log *slog.Logger, p parts) error {
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	server := &http.Server{
-		Handler:           pages,
+		Handler:           p.pages,
 		ReadHeaderTimeout: 10 * time.Second,
 		ReadTimeout:       time.Minute, // 8 MiB over bad Wi-Fi
 		WriteTimeout:      time.Minute,
@@ -139,28 +206,37 @@ func (c *serveCmd) serve(ctx context.Context, log *slog.Logger, listener net.Lis
 		MaxHeaderBytes:    16 << 10,
 		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelWarn),
 	}
-	var caring sync.WaitGroup
-	caring.Go(func() { care.Run(store.By(ctx, store.ByItself)) })
-	examined, served := make(chan error, 1), make(chan error, 1)
+	var looking sync.WaitGroup
+	looking.Go(func() { p.care.Run(store.By(ctx, store.ByItself)) })
+	looking.Go(func() { p.advice.Run(ctx) })
+	examined, served, brokered := make(chan error, 1), make(chan error, 1), make(chan error, 1)
 	go func() {
 		defer stop()
-		examined <- steps.Run(ctx)
+		examined <- p.steps.Run(ctx)
 	}()
 	go func() {
 		defer stop()
-		err := server.Serve(listener)
+		err := server.Serve(p.listener)
 		if errors.Is(err, http.ErrServerClosed) {
 			err = nil
 		}
 		served <- err
 	}()
+	if p.broker == nil {
+		close(brokered)
+	} else {
+		go func() {
+			defer stop()
+			brokered <- p.broker.Serve(ctx, p.broker.listener)
+		}()
+	}
 	<-ctx.Done()
 
 	log.Info("stopping: finishing what was accepted")
 	finish, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopTime)
 	defer cancel()
-	err := errors.Join(pages.Drain(finish), server.Shutdown(finish), <-served, <-examined)
-	caring.Wait()
+	err := errors.Join(p.pages.Drain(finish), server.Shutdown(finish), <-served, <-brokered, <-examined)
+	looking.Wait()
 	if err != nil {
 		return fmt.Errorf("serving: %w", err)
 	}

@@ -269,7 +269,8 @@ func TestDecideEach(t *testing.T) {
 		{"gone", func(in *Input) { delete(in.Persons, ada) }, Consent, "not known"},
 		{"consent of the future", func(in *Input) { in.Persons[ada].Consent.GivenAt = evening.Add(1) }, Consent, "later than now"},
 
-		{"no rule", func(in *Input) { in.Rules = nil }, Allowed, "No rule lets Ada Quill"},
+		{"rules unknown", func(in *Input) { in.Rules = nil }, Never, "not known"},
+		{"no rule", func(in *Input) { in.Rules = []store.DoorRule{} }, Allowed, "No rule lets Ada Quill"},
 		{"a rule for another door", rule(func(r *store.DoorRule) { r.Door = side }), Allowed, "No rule lets"},
 		{"a rule for nothing", rule(func(r *store.DoorRule) { r.Need = 0 }), Allowed, "can't be followed"},
 		{"another rule that can't be followed", func(in *Input) {
@@ -325,6 +326,16 @@ func TestDecideEach(t *testing.T) {
 			in.Alike[ada] = []string{cy}
 			in.Factors = append(in.Factors, code("f-code", cy))
 		}, Alike, "has to settle it"},
+		{"a twin, and a code that is worth less", func(in *Input) {
+			in.Alike[ada] = []string{cy}
+			in.Factors = append(in.Factors, code("f-code", ada))
+			in.Factors[1].Strength = 0.9
+		}, Alike, "has to settle it"},
+		{"a twin, and an arrival as strong", func(in *Input) {
+			in.Alike[ada] = []string{cy}
+			in.Factors[0].Strength = 1
+		}, Alike, "has to settle it"},
+		{"settings out of range, two of them", func(in *Input) { in.House.Expiry, in.House.Window = 0, 0 }, On, "15 minutes; a suggestion"},
 		{"likeness unknown", func(in *Input) { in.Alike = nil }, Alike, "not known"},
 
 		{"doubtful", faces(func(f *store.Face) { f.Liveness.Level = store.Doubtful }), Sign, "signs"},
@@ -438,6 +449,24 @@ func TestDecideSeveralRules(t *testing.T) {
 	eachFace(&in, func(f *store.Face) { f.Match.Band, f.Match.FPIR = "fair", 5e-4 })
 	if a := Decide(in); suggested(a) || conditionOf(t, a, Match).Met {
 		t.Error("a laxer rule loosened the band")
+	}
+	for _, order := range []bool{false, true} {
+		for what, change := range map[string]func(*Input){
+			"signs":      func(in *Input) { eachFace(in, func(f *store.Face) { f.Liveness.Level = store.Doubtful }) },
+			"one still":  oneStill,
+			"the band":   func(in *Input) { eachFace(in, func(f *store.Face) { f.Match.Band, f.Match.FPIR = "fair", 5e-4 }) },
+			"no factors": func(in *Input) { in.Factors = nil },
+		} {
+			in := good()
+			in.Rules = append(in.Rules, lax)
+			if order {
+				slices.Reverse(in.Rules)
+			}
+			change(&in)
+			if suggested(Decide(in)) {
+				t.Errorf("a laxer rule loosened what is asked of %s", what)
+			}
+		}
 	}
 	in = good()
 	other := ruleFor("r-token", ada)

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"lintel/store"
@@ -55,7 +56,7 @@ func (q *question) on() (bool, string) {
 		return false, "The household's settings for suggestions are not known."
 	}
 	if faults := CheckHouse(*h); len(faults) > 0 {
-		return false, "The household's settings for suggestions can't be followed: " + errors.Join(faults...).Error() + "."
+		return false, "The household's settings for suggestions can't be followed: " + strings.ReplaceAll(errors.Join(faults...).Error(), "\n", "; ") + "."
 	}
 	if h.Paused {
 		return false, "Suggestions are paused for the whole house."

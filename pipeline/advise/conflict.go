@@ -97,8 +97,8 @@ func overlap(a, b store.DoorRule) (when string, found bool) {
 	for _, holiday := range []bool{false, true} {
 		for i := range 7 {
 			weekday := time.Weekday((i + 1) % 7)
-			// Rules begin and end, and so do overlaps, where one of these does.
-			for _, minute := range []int{0, a.From, b.From} {
+			// What both hold at begins where one of them does.
+			for _, minute := range []int{a.From, b.From} {
 				for _, before := range []bool{holiday, !holiday} {
 					at := wall{known: true, minute: minute, today: date{weekday, holiday}, yesterday: date{(weekday + 6) % 7, before}}
 					if holds(a, at) && holds(b, at) {

@@ -22,6 +22,8 @@ func TestDryRun(t *testing.T) {
 			bare.Stills[i].Faces[k].Quality, bare.Stills[i].Faces[k].Descriptor = nil, store.Descriptor{}
 		}
 	}
+	late := &twoDaysAgo.Stills[1] // a still that took its time
+	late.ReceivedAt, late.TakenAt = late.ReceivedAt.Add(20*time.Second), late.TakenAt.Add(20*time.Second)
 	other := visit(2)
 	other.Bell = "back"
 	visits := []store.Visit{sunday, twoDaysAgo, bare, other}

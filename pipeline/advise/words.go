@@ -60,6 +60,8 @@ func span(r store.DoorRule) string {
 		return days + hours(r) + ", not on holidays"
 	case r.Allowed:
 		return days + hours(r) + ", holidays too"
+	case r.Days == [7]bool{true, true, true, true, true, true, true}:
+		return "on any day" + hours(r) + ", holidays or not"
 	case r.Holidays:
 		return days + " and on every holiday" + hours(r)
 	}

@@ -24,7 +24,7 @@ func TestRestate(t *testing.T) {
 			r.Factors, r.Need = kinds, 2
 			r.Liveness = store.Doubtful
 		}, "Ada Quill may be suggested at the front door on Tuesday, Saturday and Sunday from 22:00 to 06:00 the day after, not on holidays, if 2 of these hold (a phone of theirs came home; a one-time code of theirs was given; a token of theirs was seen; a resident looked at the still and agreed), the match is strong, the face does not look like a picture, though there may be signs of one and there are two stills or more."},
-		{func(r *store.DoorRule) { *r = never("n", ben) }, "Ben Moss is never suggested at the front door on every day at any time, holidays or not, whatever else is allowed."},
+		{func(r *store.DoorRule) { *r = never("n", ben) }, "Ben Moss is never suggested at the front door on any day at any time, holidays or not, whatever else is allowed."},
 		{func(r *store.DoorRule) {
 			*r = never("n", ben)
 			r.Days, r.From, r.Holidays = workdays, 9*60, true

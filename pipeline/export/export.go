@@ -34,6 +34,7 @@ package export
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"html/template"
@@ -57,6 +58,16 @@ type Archive interface {
 	ReadStill(ctx context.Context, visit string, frame int) ([]byte, error)
 	TrailOf(ctx context.Context, person string, after int64, limit int) ([]store.Entry, error)
 	Note(ctx context.Context, action, subject string) error
+
+	Sources(ctx context.Context) ([]store.Source, error)
+	SourceState(ctx context.Context, id string) (json.RawMessage, error)
+	Tokens(ctx context.Context) ([]store.CarriedToken, error)
+	OneTimePersons(ctx context.Context) ([]string, error)
+	Doors(ctx context.Context) ([]store.Door, error)
+	DoorRules(ctx context.Context) ([]store.DoorRule, error)
+	FactorsSince(ctx context.Context, t time.Time) ([]store.Factor, error)
+	MissesSince(ctx context.Context, t time.Time) ([]store.Miss, error)
+	AdviceOf(ctx context.Context, person string) ([]store.Advice, error)
 }
 
 // Options say how to export.
@@ -86,6 +97,7 @@ type Export struct {
 	person     store.Person
 	consents   []store.RecordedConsent
 	references []store.Enrolment
+	second     second
 	rules      store.Rules
 	zone       *time.Location
 	others     others
@@ -131,8 +143,11 @@ func (e *Export) look(ctx context.Context, person string) (err error) {
 	}
 	e.page.Funcs(e.words())
 	names, err := e.archive.Names(ctx)
+	if err != nil {
+		return err
+	}
 	e.others = othersThan(e.person.Name, names)
-	return err
+	return e.lookSecond(ctx)
 }
 
 // FileName is what to call the file: without the person's name, since others

@@ -246,6 +246,7 @@ func furnish(t *testing.T) *house {
 	for _, actor := range []string{"resident " + morgan.ID, "tablet " + tablets[0].ID, store.ByItself} {
 		h.must(h.Note(store.By(ctx, actor), "looked", "visit "+together))
 	}
+	h.furnishSecond(morgan.ID, together)
 	return h
 }
 
@@ -310,10 +311,13 @@ func checkData(t *testing.T, files map[string][]byte, sum Summary) {
 		if e.Visit != "" {
 			about = "visit"
 		}
+		if e.Codes {
+			about = "codes"
+		}
 		trail = append(trail, e.Actor+" "+e.Action+" "+about)
 	}
 	wantTrail := []string{"itself added person", "itself consented person", "itself enrolled person", "itself held visit",
-		"resident looked visit", "tablet looked visit", "itself looked visit", "command exported person"}
+		"resident looked visit", "tablet looked visit", "itself looked visit", "itself changed codes", "command exported person"}
 	if !slices.Equal(trail, wantTrail) {
 		t.Errorf("trail %q, want %q", trail, wantTrail)
 	}

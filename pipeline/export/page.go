@@ -55,6 +55,9 @@ func (e *Export) words() template.FuncMap {
 		"missing": func(m missing) string { return missingWords[m] },
 		"actor":   func(a string) string { return cmp.Or(actorWords[a], "Somebody") },
 		"deed":    deedWords,
+		"factor":  factorWords,
+		"miss":    missWords,
+		"advice":  adviceWords,
 	}
 }
 
@@ -127,6 +130,9 @@ var actorWords = map[string]string{
 // stays as the trail has it.
 func deedWords(e entryRecord) string {
 	subject := "you"
+	if e.Codes {
+		return cmp.Or(map[string]string{"changed": "gave you one-time codes", "removed": "ended your one-time codes"}[e.Action], e.Action+" your one-time codes")
+	}
 	if e.Visit != "" {
 		subject = "a visit"
 	}

@@ -19,6 +19,13 @@ type document struct {
 	Person     personRecord      `json:"person"`
 	Consents   []consentRecord   `json:"consents"`
 	References []referenceRecord `json:"references"`
+	Phones     []phoneRecord     `json:"phones"`
+	Tokens     []string          `json:"tokens" says:"labels of what you carry, as readers tell them"`
+	Codes      bool              `json:"one_time_codes" says:"whether you have one-time codes; the secret they are made from is not in here"`
+	Rules      []ruleRecord      `json:"rules" says:"the household's rules for letting you in"`
+	Factors    []factorRecord    `json:"factors" says:"what besides your face told of you, of the last 31 days"`
+	Misses     []missRecord      `json:"failed_attempts" says:"what failed in your name, of the last 31 days"`
+	Advice     []adviceRecord    `json:"advice" says:"what was suggested, or not, when you were seen at a door, of the last 31 days"`
 	Summary    Summary           `json:"summary"`
 	Meanings   []meaning         `json:"meanings" says:"what each field means"`
 }
@@ -143,6 +150,7 @@ type entryRecord struct {
 	Actor  string    `json:"actor" says:"who: resident, tablet, command (somebody at the server) or itself (Lintel, by the rules)"`
 	Action string    `json:"action" says:"what was done"`
 	Visit  string    `json:"visit,omitempty" says:"to which visit; missing where it is about you"`
+	Codes  bool      `json:"codes" says:"whether it is about your one-time codes"`
 }
 
 // format names the form of data.json.
@@ -217,6 +225,8 @@ func (e *Export) document(sum Summary) document {
 		Format: format, MadeAt: e.now.UTC(), Zone: e.zoneName(),
 		Person:   personRecord{e.person.ID, e.person.Name, e.person.AddedAt},
 		Consents: []consentRecord{}, References: []referenceRecord{},
+		Phones: e.second.phones, Tokens: e.second.tokens, Codes: e.second.codes, Rules: e.second.rules,
+		Factors: e.second.factors, Misses: e.second.misses, Advice: e.second.advice,
 		Summary: sum, Meanings: meanings,
 	}
 	for _, c := range e.consents {
@@ -263,5 +273,5 @@ func entryOf(e store.Entry) entryRecord {
 	if visit == e.Subject {
 		visit = ""
 	}
-	return entryRecord{e.Seq, e.At, kind, e.Action, visit}
+	return entryRecord{e.Seq, e.At, kind, e.Action, visit, strings.HasPrefix(e.Subject, "one-time codes ")}
 }

@@ -283,7 +283,12 @@ func (d *Desk) Agree(ctx context.Context, visit, person, resident string) error 
 	return err
 }
 
-// missed counts a failed attempt, and returns what failed.
+// missed counts a failed attempt, and returns what failed. Where it can't be
+// counted, what failed is not answered for at all: guesses that nobody counts
+// would be free.
 func (d *Desk) missed(ctx context.Context, what, whom string, err error) error {
-	return errors.Join(err, d.archive.AddMiss(ctx, what, whom))
+	if countErr := d.archive.AddMiss(ctx, what, whom); countErr != nil {
+		return fmt.Errorf("%v, and: %w", err, countErr)
+	}
+	return err
 }

@@ -295,6 +295,32 @@ func TestFailures(t *testing.T) {
 	}
 }
 
+// uncounting can't count failed attempts.
+type uncounting struct{ Archive }
+
+func (uncounting) AddMiss(context.Context, string, string) error { return errDisk }
+
+// A guess that could not be counted is not answered for.
+func TestUncountedMiss(t *testing.T) {
+	h := newHouse(t)
+	d := NewDesk(uncounting{h.Archive}, func() time.Time { return h.at })
+	secret := onetime.Secret{1}
+	if err := h.SetOneTimeSecret(t.Context(), h.ada, secret.Text(), 0); err != nil {
+		t.Fatal(err)
+	}
+	right, err := totp.GenerateCode(secret.Text(), h.at)
+	if err != nil {
+		t.Fatal(err)
+	}
+	wrong := fmt.Sprintf("%06d", (atoi(right)+500_000)%1_000_000)
+	if err := d.Code(t.Context(), h.ada, wrong, "x"); !errors.Is(err, errDisk) || errors.Is(err, onetime.ErrWrong) {
+		t.Errorf("a wrong code: %v", err)
+	}
+	if _, err := d.Message(t.Context(), h.reader, "", []byte(`{"token":"nobody's"}`)); !errors.Is(err, errDisk) || errors.Is(err, ErrNoToken) {
+		t.Errorf("a token of nobody: %v", err)
+	}
+}
+
 func FuzzMessage(f *testing.F) {
 	for _, text := range []string{`{"code":"123456"}`, `{"token":"x"}`, `{"arrival":{"latitude_deg":1}}`, `{"code":"1","code":"2"}`, `[`, `{"arrival":null}`} {
 		f.Add([]byte(text))

@@ -74,7 +74,9 @@ function show(html) {
 	if (old) {
 		if (Number(old.dataset.revision) >= Number(card.dataset.revision)) return;
 		keepPictures(old, card);
+		const focus = keepTyped(old, card);
 		old.replaceWith(card);
+		focus?.focus();
 	} else {
 		const received = Number(card.dataset.received);
 		const next = [...visits.children].find((c) => Number(c.dataset.received) < received);
@@ -104,6 +106,25 @@ function keepPictures(from, to) {
 		if (loaded && (picture.loading !== "lazy") === (loaded.loading !== "lazy")) picture.replaceWith(loaded);
 	}
 }
+
+// keepTyped moves over what somebody is typing and what they were just told,
+// and returns what they are at, if the card still has it.
+function keepTyped(from, to) {
+	const told = from.querySelector(".told"), newTold = to.querySelector(".told");
+	if (told && newTold && !told.hidden) newTold.replaceWith(told);
+	let focus = null;
+	for (const field of to.querySelectorAll(".advice input:not([type=hidden]), .advice select, .advice button")) {
+		const old = [...from.querySelectorAll(".advice input, .advice select, .advice button")].find((f) => f.name === field.name && goesTo(f) === goesTo(field));
+		if (!old) continue;
+		if (field.name) field.value = old.value;
+		if (old === document.activeElement) focus = field;
+	}
+	return focus;
+}
+
+// goesTo is where a field's form goes, as written: a card that is not on the
+// page yet knows no other address.
+function goesTo(field) { return field.form?.getAttribute("action"); }
 
 // After midnight "today" is yesterday; and a tablet that slept may have
 // missed its own timers.

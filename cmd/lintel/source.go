@@ -1,0 +1,106 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"text/tabwriter"
+	"time"
+
+	"lintel/store"
+)
+
+type sourceCmd struct {
+	Add    sourceAddCmd    `cmd:"" help:"Add a phone or a reader and print its token, which is shown only now."`
+	List   sourceListCmd   `cmd:"" help:"List the phones and readers."`
+	Remove sourceRemoveCmd `cmd:"" help:"Make the token of a phone or a reader worthless."`
+}
+
+type sourceAddCmd struct {
+	Kind   store.SourceKind `arg:"" enum:"phone,reader" help:"phone, which tells that its person came home and their one-time codes, or reader, a local system that sees tokens."`
+	Name   string           `arg:"" help:"What screens call it, 1 to 60 characters."`
+	Person string           `help:"The id or name of whose phone it is; of a reader, whose tokens it may tell of, if not everybody's." placeholder:"PERSON"`
+	JSON   bool             `name:"json" help:"Print JSON."`
+}
+
+func (c *sourceAddCmd) Run(g *globals) error {
+	name, err := nameOf(c.Name)
+	if err != nil {
+		return err
+	}
+	if c.Kind == store.Phone && c.Person == "" {
+		return fmt.Errorf("%w: a phone is one person's, so --person is needed", errUsage)
+	}
+	a, err := g.openArchive(false)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	var person string
+	if c.Person != "" {
+		p, err := a.Person(g.ctx, c.Person)
+		if err != nil {
+			return err
+		}
+		person = p.ID
+	}
+	id, token, err := a.AddSource(g.ctx, c.Kind, person, name)
+	if err != nil {
+		return err
+	}
+	added := struct {
+		ID     string           `json:"id"`
+		Kind   store.SourceKind `json:"kind"`
+		Person string           `json:"person,omitempty"`
+		Name   string           `json:"name"`
+		Token  string           `json:"token"`
+	}{id, c.Kind, person, name, token}
+	return g.print(c.JSON, added, func(w io.Writer) { fmt.Fprintln(w, token) })
+}
+
+type sourceListCmd struct {
+	JSON bool `name:"json" help:"Print JSON."`
+}
+
+func (c *sourceListCmd) Run(g *globals) error {
+	a, err := g.openArchive(false)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	sources, err := a.Sources(g.ctx)
+	if err != nil {
+		return err
+	}
+	names, err := a.Names(g.ctx)
+	if err != nil {
+		return err
+	}
+	return g.print(c.JSON, notNil(sources), func(w io.Writer) {
+		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+		for _, s := range sources {
+			heard := "never heard"
+			if !s.HeardAt.IsZero() {
+				heard = "last heard " + s.HeardAt.Local().Format(time.DateTime)
+			}
+			of := ""
+			if s.Person != "" {
+				of = " of " + names["person "+s.Person]
+			}
+			fmt.Fprintf(t, "%s\t%s%s\t%s\t%s\n", s.ID, s.Kind, of, s.Name, heard)
+		}
+		t.Flush()
+	})
+}
+
+type sourceRemoveCmd struct {
+	ID string `arg:"" help:"The id, as the list has it."`
+}
+
+func (c *sourceRemoveCmd) Run(g *globals) error {
+	a, err := g.openArchive(false)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	return a.RemoveSource(g.ctx, c.ID)
+}

@@ -1,0 +1,268 @@
+package export
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"lintel/pipeline/advise"
+	"lintel/pipeline/arrive"
+	"lintel/store"
+)
+
+// What besides the face is held of a person: by what they can be told, which
+// rules are about them, and what was suggested. What is a secret is not in it,
+// only that there is one: whoever gets hold of an export must not be able to
+// give a code.
+
+type phoneRecord struct {
+	Name    string        `json:"name" says:"what the household calls it"`
+	Kind    string        `json:"kind" says:"phone, or reader: a system that sees your tokens only"`
+	AddedAt time.Time     `json:"added_at" says:"when the household added it"`
+	HeardAt time.Time     `json:"heard_at,omitzero" says:"when it last sent something; missing if it never did"`
+	Last    *reportRecord `json:"last_report" says:"where it said last that it is; null if it never did"`
+}
+
+type reportRecord struct {
+	Latitude  float64   `json:"latitude_deg" says:"degrees, WGS 84, north is positive"`
+	Longitude float64   `json:"longitude_deg" says:"degrees, WGS 84, east is positive"`
+	Accuracy  float64   `json:"accuracy_m" says:"radius of the circle that it is within, in metres"`
+	At        time.Time `json:"at" says:"when, by its own clock"`
+}
+
+type ruleRecord struct {
+	Door    string `json:"door" says:"what the household calls the door"`
+	Allowed bool   `json:"allowed" says:"whether it lets you be suggested in; false if it says never"`
+	Says    string `json:"says" says:"all of the rule, in words"`
+}
+
+type factorRecord struct {
+	Kind     store.FactorKind `json:"kind" says:"what it was: arrival (your phone came home), code (a one-time code of yours), token (one of yours was seen) or resident (a resident agreed that it is you)"`
+	From     string           `json:"from" says:"what gave it: source (a phone or a reader), tablet or resident"`
+	Visit    string           `json:"visit,omitempty" says:"the visit that a resident agreed on"`
+	At       time.Time        `json:"at" says:"from when it counted"`
+	Until    time.Time        `json:"until" says:"until when"`
+	Strength float64          `json:"strength" says:"how much it was worth, over 0 to 1"`
+	Used     bool             `json:"used" says:"whether something was suggested by it"`
+}
+
+type missRecord struct {
+	At   time.Time `json:"at" says:"when"`
+	What string    `json:"what" says:"what failed: code (a wrong one-time code), token, person (somebody else’s phone spoke of you) or speed (nobody moves as fast as your phone said)"`
+}
+
+type adviceRecord struct {
+	Door       string            `json:"door" says:"which door; empty if it is gone"`
+	Visit      string            `json:"visit,omitempty" says:"on which visit"`
+	At         time.Time         `json:"at" says:"when"`
+	State      store.AdviceState `json:"state" says:"what became of it: withheld (nothing was suggested), suggested, used, dismissed or expired"`
+	ExpiresAt  time.Time         `json:"expires_at,omitzero" says:"until when it held, if something was suggested"`
+	Yours      bool              `json:"yours" says:"whether it was about letting you in; what was weighed for others is theirs, and not in here"`
+	By         string            `json:"by,omitempty" says:"who used or dismissed it: resident, or itself (Lintel) if its time ran out; missing before that"`
+	Conditions []conditionRecord `json:"conditions" says:"what was weighed"`
+}
+
+type conditionRecord struct {
+	Code string `json:"code" says:"which condition, in short"`
+	Met  bool   `json:"met" says:"whether it held"`
+	Says string `json:"says" says:"the same in words; others’ names are taken out"`
+}
+
+// A second is what is held of a person besides the face and the visits.
+type second struct {
+	phones  []phoneRecord
+	tokens  []string
+	codes   bool
+	rules   []ruleRecord
+	factors []factorRecord
+	misses  []missRecord
+	advice  []adviceRecord
+}
+
+// always is before everything that is kept.
+var always = time.Unix(0, 0)
+
+// lookSecond reads it all.
+func (e *Export) lookSecond(ctx context.Context) error {
+	e.second = second{phones: []phoneRecord{}, tokens: []string{}, rules: []ruleRecord{}, factors: []factorRecord{}, misses: []missRecord{}, advice: []adviceRecord{}}
+	doors, err := e.archive.Doors(ctx)
+	if err != nil {
+		return err
+	}
+	names := map[string]string{e.person.ID: e.person.Name}
+	for _, d := range doors {
+		names[d.ID] = e.others.without(d.Name)
+	}
+	for _, look := range []func(context.Context, map[string]string) error{e.lookPhones, e.lookTokens, e.lookRules, e.lookFactors, e.lookAdvice} {
+		if err := look(ctx, names); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (e *Export) lookPhones(ctx context.Context, _ map[string]string) error {
+	sources, err := e.archive.Sources(ctx)
+	if err != nil {
+		return err
+	}
+	for _, s := range sources {
+		if s.Person != e.person.ID {
+			continue
+		}
+		r := phoneRecord{Name: e.others.without(s.Name), Kind: string(s.Kind), AddedAt: s.AddedAt, HeardAt: s.HeardAt}
+		kept, err := e.archive.SourceState(ctx, s.ID)
+		if errors.Is(err, store.ErrNotFound) {
+			continue // it was removed meanwhile
+		}
+		if err != nil {
+			return err
+		}
+		if kept != nil {
+			var state arrive.State
+			if err := json.Unmarshal(kept, &state); err != nil {
+				return fmt.Errorf("reading where a phone was: %w", err)
+			}
+			if last := state.Last; !last.At.IsZero() {
+				r.Last = &reportRecord{last.Latitude, last.Longitude, last.Accuracy, last.At}
+			}
+		}
+		e.second.phones = append(e.second.phones, r)
+	}
+	return nil
+}
+
+func (e *Export) lookTokens(ctx context.Context, _ map[string]string) error {
+	tokens, err := e.archive.Tokens(ctx)
+	if err != nil {
+		return err
+	}
+	for _, t := range tokens {
+		if t.Person == e.person.ID {
+			e.second.tokens = append(e.second.tokens, t.Label)
+		}
+	}
+	slices.Sort(e.second.tokens)
+	with, err := e.archive.OneTimePersons(ctx)
+	e.second.codes = slices.Contains(with, e.person.ID)
+	return err
+}
+
+func (e *Export) lookRules(ctx context.Context, names map[string]string) error {
+	rules, err := e.archive.DoorRules(ctx)
+	if err != nil {
+		return err
+	}
+	for _, r := range rules {
+		if r.Person == e.person.ID {
+			e.second.rules = append(e.second.rules, ruleRecord{names[r.Door], r.Allowed, advise.Restate(r, names)})
+		}
+	}
+	return nil
+}
+
+func (e *Export) lookFactors(ctx context.Context, _ map[string]string) error {
+	factors, err := e.archive.FactorsSince(ctx, always)
+	if err != nil {
+		return err
+	}
+	for _, f := range factors {
+		if f.Person != e.person.ID {
+			continue
+		}
+		from, _, named := strings.Cut(f.Source, " ")
+		if !named {
+			from = "source" // by its id alone
+		}
+		e.second.factors = append(e.second.factors, factorRecord{f.Kind, from, f.Visit, f.At, f.Until, f.Strength, f.UsedBy != ""})
+	}
+	misses, err := e.archive.MissesSince(ctx, always)
+	if err != nil {
+		return err
+	}
+	for _, m := range misses {
+		if m.Whom == e.person.ID {
+			e.second.misses = append(e.second.misses, missRecord{m.At, m.What})
+		}
+	}
+	return nil
+}
+
+func (e *Export) lookAdvice(ctx context.Context, names map[string]string) error {
+	advice, err := e.archive.AdviceOf(ctx, e.person.ID)
+	if err != nil {
+		return err
+	}
+	for _, d := range advice {
+		by, _, _ := strings.Cut(d.By, " ")
+		r := adviceRecord{
+			Door: names[d.Door], Visit: d.Visit, At: d.At, State: d.State, ExpiresAt: d.ExpiresAt, Yours: d.Person == e.person.ID,
+			By: by, Conditions: []conditionRecord{},
+		}
+		if r.Yours {
+			for _, c := range d.Conditions {
+				r.Conditions = append(r.Conditions, conditionRecord{c.Code, c.Met, e.others.without(c.Says)})
+			}
+		}
+		e.second.advice = append(e.second.advice, r)
+	}
+	return nil
+}
+
+// factorWords say what a factor was.
+func factorWords(f factorRecord) string {
+	switch f.Kind {
+	case store.FactorArrival:
+		return "Your phone came home"
+	case store.FactorCode:
+		return "A one-time code of yours was given"
+	case store.FactorToken:
+		return "A token of yours was seen"
+	case store.FactorResident:
+		return "A resident looked and agreed that it is you"
+	}
+	return string(f.Kind)
+}
+
+// missWords say what failed.
+func missWords(m missRecord) string {
+	switch m.What {
+	case "code":
+		return "A wrong one-time code was given for you"
+	case "token":
+		return "A token that is not yours was seen for you"
+	case "person":
+		return "Somebody else’s phone spoke of you"
+	case "speed":
+		return "Your phone said that it moved faster than anybody does"
+	}
+	return "An attempt failed: " + m.What
+}
+
+// adviceWords say what became of advice.
+func adviceWords(a adviceRecord) string {
+	who := "you be let in"
+	if !a.Yours {
+		who = "somebody else be let in, while you stood there"
+	}
+	switch a.State {
+	case store.Withheld:
+		if !a.Yours {
+			return "Nothing was suggested while you stood there"
+		}
+		return "Nothing was suggested"
+	case store.Suggested:
+		return "It is suggested that " + who
+	case store.Used:
+		return "It was suggested that " + who + ", and a resident says so was done"
+	case store.Dismissed:
+		return "It was suggested that " + who + ", and a resident dismissed that"
+	case store.Expired:
+		return "It was suggested that " + who + ", and nobody answered in time"
+	}
+	return string(a.State)
+}

@@ -1,0 +1,480 @@
+package web
+
+// Advice is shown here and answered here. An answer opens nothing, and neither
+// does a suggestion: Lintel moves no lock. What an answer does is to say what
+// became of a suggestion, or to add a factor that package counsel then takes
+// into account.
+//
+// A resident may do all of that. Who stands before a tablet may be a guest, so
+// a tablet may look, and type the one-time code that a visitor says; and it is
+// told each condition in the same few words whatever the house is like: not
+// until when the household is away, at what hours rules hold, or who looks like
+// whom.
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"lintel/pipeline/advise"
+	"lintel/pipeline/factor"
+	"lintel/pipeline/match"
+	"lintel/pipeline/onetime"
+	"lintel/store"
+)
+
+// A Desk takes the factors that sources and people at home give: [factor.Desk]
+// is one. A person, visit and resident are told by their ids; source names a
+// session, as in the audit trail.
+type Desk interface {
+	Message(ctx context.Context, source store.Source, about string, text []byte) (factor.Receipt, error)
+	Code(ctx context.Context, person, code, source string) error
+	Agree(ctx context.Context, visit, person, resident string) error
+}
+
+// What is wrong with a factor that somebody gives on a visit.
+var (
+	errLate    = errors.New("the bell rang over a minute ago")
+	errNotSeen = errors.New("this person was not recognised on this visit")
+	errNoCodes = errors.New("this person has no one-time codes")
+)
+
+// conditionWords say a condition in a few words that fit every house: that it
+// holds, and why it does not.
+var conditionWords = map[string]struct{ holds, lacks string }{
+	advise.On:       {"suggestions are on", "suggestions are off"},
+	advise.Home:     {"the household is not away", "the household is away"},
+	advise.Wait:     {"no wait after failed attempts", "a wait after failed attempts"},
+	advise.Door:     {"the bell is the one at this door", "the bell is not the one at this door"},
+	advise.Fresh:    {"the ring is of this minute", "the ring is not of this minute"},
+	advise.Healthy:  {"the bell can be relied on", "the bell can’t be relied on"},
+	advise.Clock:    {"the clocks can be relied on", "a clock can’t be relied on"},
+	advise.People:   {"all who can be seen are known and allowed", "not all who can be seen are known and allowed"},
+	advise.Consent:  {"consent is in force", "no consent in force"},
+	advise.Allowed:  {"a rule lets the person be suggested here", "no rule lets the person be suggested here"},
+	advise.Never:    {"no rule says never", "a rule says never, or may"},
+	advise.Time:     {"a rule holds at this day and time", "no rule holds at this day and time"},
+	advise.Match:    {"the match is sure enough", "the match is not sure enough"},
+	advise.Frames:   {"the stills were judged together", "the stills were not judged together"},
+	advise.Quality:  {"the face can be judged well enough", "the face can’t be judged well enough"},
+	advise.Alike:    {"nobody is easily confused with the person", "somebody is easily confused with the person"},
+	advise.Sign:     {"no more sign of a picture than a rule allows", "signs of a picture, or too little to tell"},
+	advise.Factors:  {"the factors that the rule needs were given", "a factor is missing"},
+	advise.Place:    {"the door is one for parcels", "the door is not one for parcels"},
+	advise.Expected: {"a parcel is expected", "no parcel is expected"},
+	advise.Nobody:   {"nobody is seen who speaks against leaving a parcel", "somebody is seen who speaks against leaving a parcel"},
+}
+
+// conditionHolds and conditionLacks never leave a condition of another version
+// without words.
+func conditionHolds(code string) string {
+	return cmp.Or(conditionWords[code].holds, "another condition holds: "+code)
+}
+
+func conditionLacks(code string) string {
+	return cmp.Or(conditionWords[code].lacks, "another condition does not hold: "+code)
+}
+
+// addAdvice has the teller know the advice on visits, and the names in it.
+func (s *Server) addAdvice(ctx context.Context, t *teller, visits ...store.Visit) error {
+	ids := make([]string, len(visits))
+	for i, v := range visits {
+		ids[i] = v.ID
+	}
+	all, err := s.Archive.AdviceOn(ctx, ids...)
+	if err != nil || len(all) == 0 {
+		return err
+	}
+	if err := s.nameAdvice(ctx, t); err != nil {
+		return err
+	}
+	t.advice = make(map[string][]store.Advice)
+	for _, d := range all {
+		t.advice[d.Visit] = append(t.advice[d.Visit], d)
+	}
+	for _, on := range t.advice {
+		slices.SortStableFunc(on, func(a, b store.Advice) int {
+			return cmp.Or(cmp.Compare(withheldLast(a), withheldLast(b)), strings.Compare(t.doorName(a), t.doorName(b)))
+		})
+	}
+	return nil
+}
+
+func withheldLast(d store.Advice) int {
+	if d.State == store.Withheld {
+		return 1
+	}
+	return 0
+}
+
+// nameAdvice has the teller know the names of persons, residents and doors.
+func (s *Server) nameAdvice(ctx context.Context, t *teller) (err error) {
+	t.names, err = s.trailNames(ctx)
+	return err
+}
+
+func (t teller) doorName(d store.Advice) string {
+	return cmp.Or(t.names["door "+d.Door], "a door that is gone")
+}
+
+// adviceState is what became of advice by now. That a time has run out is
+// written down only a moment later.
+func (t teller) adviceState(d store.Advice) store.AdviceState {
+	if d.State == store.Suggested && !t.now.Before(d.ExpiresAt) {
+		return store.Expired
+	}
+	return d.State
+}
+
+// says is a condition as this teller tells it.
+func (t teller) says(c store.Condition) string {
+	switch {
+	case t.resident && c.Says != "":
+		return c.Says
+	case c.Met:
+		return capital(conditionHolds(c.Code)) + "."
+	}
+	return capital(conditionLacks(c.Code)) + "."
+}
+
+// The API's view of advice.
+type adviceJSON struct {
+	ID         string            `json:"id"`
+	Door       string            `json:"door"`
+	DoorName   string            `json:"door_name"`
+	State      store.AdviceState `json:"state"`
+	PersonName string            `json:"person_name,omitempty"`
+	At         time.Time         `json:"at"`
+	ExpiresAt  time.Time         `json:"expires_at,omitzero"`
+	Conditions []store.Condition `json:"conditions"`
+	By         string            `json:"by,omitempty"` // for residents
+}
+
+func (t teller) adviceJSON(d store.Advice) adviceJSON {
+	j := adviceJSON{
+		ID: d.ID, Door: d.Door, DoorName: t.doorName(d), State: t.adviceState(d), PersonName: t.names["person "+d.Person],
+		At: d.At, ExpiresAt: d.ExpiresAt, Conditions: []store.Condition{},
+	}
+	for _, c := range d.Conditions {
+		j.Conditions = append(j.Conditions, store.Condition{Code: c.Code, Met: c.Met, Says: t.says(c)})
+	}
+	if t.resident {
+		j.By = d.By
+	}
+	return j
+}
+
+// An adviceCard is the advice on a visit as Now and the visit's page show it.
+type adviceCard struct {
+	Address  string // of the visit
+	OnPage   bool   // that of the visit, rather than Now
+	Advice   []adviceView
+	Resident bool // who may answer
+	// Who are those recognised, of whom a factor may be given; empty where none
+	// would count any more. Closes is until when one does.
+	Who    []whoView
+	Closes clockView
+	Told   string // what came of a factor just given
+}
+
+type whoView struct{ ID, Name string }
+
+// A clockView is a moment, and how many milliseconds are left until it: a
+// tablet's own clock may be wrong.
+type clockView struct {
+	Time, DateTime string
+	Left           int64
+}
+
+// An adviceView is advice at one door.
+type adviceView struct {
+	ID       string
+	State    store.AdviceState
+	Headline string
+	Until    clockView // of a suggestion
+	Fate     string    // what became of a suggestion that is open no more
+	Missing  string    // what does not hold, in short
+	Reasons  []reasonView
+}
+
+type reasonView struct {
+	Met  bool
+	Says string
+}
+
+// adviceCard returns nil for a visit that no advice was given on.
+func (t teller) adviceCard(v store.Visit) *adviceCard {
+	all := t.advice[v.ID]
+	if len(all) == 0 {
+		return nil
+	}
+	card := &adviceCard{Address: visitAddress(v.ID), Resident: t.resident}
+	for _, d := range all {
+		card.Advice = append(card.Advice, t.adviceView(d))
+	}
+	if closes := v.ReceivedAt.Add(advise.MaxAge); t.now.Before(closes) && slices.ContainsFunc(all, lacksFactor) {
+		card.Closes = t.clockView(closes)
+		for _, m := range recognised(v) {
+			card.Who = append(card.Who, whoView{m.Person, m.Name})
+		}
+	}
+	return card
+}
+
+// lacksFactor reports whether a factor may make the difference.
+func lacksFactor(d store.Advice) bool {
+	return d.State == store.Withheld && slices.ContainsFunc(d.Conditions, func(c store.Condition) bool {
+		return !c.Met && (c.Code == advise.Factors || c.Code == advise.Alike)
+	})
+}
+
+// recognised are the persons that a factor may be given of.
+func recognised(v store.Visit) []store.Match {
+	persons, _ := whoRang(v)
+	return slices.DeleteFunc(persons, func(m store.Match) bool { return m.Person == "" || m.Band == string(match.None) })
+}
+
+func (t teller) clockView(at time.Time) clockView {
+	local := at.In(t.zone)
+	return clockView{local.Format("15:04:05"), local.Format(time.RFC3339), max(0, at.Sub(t.now).Milliseconds())}
+}
+
+func (t teller) adviceView(d store.Advice) adviceView {
+	view := adviceView{ID: d.ID, State: t.adviceState(d), Headline: t.adviceHeadline(d)}
+	if d.State != store.Withheld {
+		view.Until = t.clockView(d.ExpiresAt)
+		view.Fate = t.adviceFate(d)
+	}
+	var missing []string
+	for _, c := range d.Conditions {
+		view.Reasons = append(view.Reasons, reasonView{c.Met, t.says(c)})
+		if !c.Met {
+			missing = append(missing, conditionLacks(c.Code))
+		}
+	}
+	if len(missing) > 0 {
+		view.Missing = fmt.Sprintf("%d of %s %s not hold: %s.", len(missing), counted(len(d.Conditions), "condition"), verb(len(missing), "does", "do"), strings.Join(missing, "; "))
+	}
+	return view
+}
+
+func verb(n int, one, many string) string {
+	if n == 1 {
+		return one
+	}
+	return many
+}
+
+func (t teller) adviceHeadline(d store.Advice) string {
+	was := "Suggested: "
+	if t.adviceState(d) != store.Suggested {
+		was = "Was suggested: "
+	}
+	switch {
+	case d.State == store.Withheld:
+		return "Nothing is suggested at " + t.doorName(d)
+	case d.Parcel != "":
+		return was + "open " + t.doorName(d) + " for a parcel"
+	}
+	return was + "let " + cmp.Or(t.names["person "+d.Person], "somebody whose name is gone") + " in at " + t.doorName(d)
+}
+
+// adviceFate says what became of a suggestion, and to residents by whom; "" of
+// one that is open.
+func (t teller) adviceFate(d store.Advice) string {
+	by := ""
+	if t.resident && d.By != "" {
+		by = ", says " + actorWords(d.By, t.names)
+	}
+	switch t.adviceState(d) {
+	case store.Used:
+		return "Used: they were let in" + by + "."
+	case store.Dismissed:
+		return "Dismissed" + by + "."
+	case store.Expired:
+		return "Expired at " + t.clockView(d.ExpiresAt).Time + ": nobody answered."
+	}
+	return ""
+}
+
+// useAdvice and dismissAdvice are a resident's answers to a suggestion.
+func (s *Server) useAdvice(w http.ResponseWriter, r *http.Request) { s.endOnPage(w, r, store.Used) }
+
+func (s *Server) dismissAdvice(w http.ResponseWriter, r *http.Request) {
+	s.endOnPage(w, r, store.Dismissed)
+}
+
+func (s *Server) endOnPage(w http.ResponseWriter, r *http.Request, as store.AdviceState) {
+	if d, ok := s.endAdvice(w, r, as); ok {
+		http.Redirect(w, r, visitAddress(d.Visit), http.StatusSeeOther)
+	}
+}
+
+func (s *Server) postUsed(w http.ResponseWriter, r *http.Request) { s.endForProgram(w, r, store.Used) }
+
+func (s *Server) postDismissed(w http.ResponseWriter, r *http.Request) {
+	s.endForProgram(w, r, store.Dismissed)
+}
+
+func (s *Server) endForProgram(w http.ResponseWriter, r *http.Request, as store.AdviceState) {
+	d, ok := s.endAdvice(w, r, as)
+	if !ok {
+		return
+	}
+	t, err := s.tellerFor(r.Context(), session(r))
+	if err == nil {
+		err = s.nameAdvice(r.Context(), &t)
+	}
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, t.adviceJSON(d))
+}
+
+// endAdvice ends the suggestion that the request names and returns it as it is
+// then, or answers why not.
+func (s *Server) endAdvice(w http.ResponseWriter, r *http.Request, as store.AdviceState) (d store.Advice, ok bool) {
+	err := s.Archive.EndAdvice(r.Context(), r.PathValue("advice"), as)
+	if err == nil {
+		d, err = s.Archive.Advice(r.Context(), r.PathValue("advice"))
+	}
+	switch {
+	case errors.Is(err, store.ErrNotFound):
+		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "not-found", Title: "There is no such suggestion; it may have been erased."})
+	case errors.Is(err, store.ErrTaken):
+		writeProblem(w, r, problem{Status: http.StatusConflict, Type: "taken", Title: "This suggestion is not open any more: it was answered, or its time is over."})
+	case err != nil:
+		s.fail(w, r, err)
+	}
+	return d, err == nil
+}
+
+// agree takes a resident's word, from a form.
+func (s *Server) agree(w http.ResponseWriter, r *http.Request) {
+	if !readForm(w, r) {
+		return
+	}
+	s.afterFactorOnPage(w, r, s.giveWord(r, r.PostForm.Get("person")))
+}
+
+// giveCode takes a one-time code that a visitor said, from a form.
+func (s *Server) giveCode(w http.ResponseWriter, r *http.Request) {
+	if !readForm(w, r) {
+		return
+	}
+	s.afterFactorOnPage(w, r, s.takeCode(r, r.PostForm.Get("person"), r.PostForm.Get("code")))
+}
+
+// afterFactorOnPage shows the visit: the advice on it follows in a moment.
+func (s *Server) afterFactorOnPage(w http.ResponseWriter, r *http.Request, err error) {
+	p, ok := factorProblem(err)
+	switch {
+	case err == nil:
+		http.Redirect(w, r, visitAddress(r.PathValue("visit")), http.StatusSeeOther)
+	case ok && p.Status != http.StatusNotFound:
+		s.showVisit(w, r, p.Status, visitView{FactorTold: p.Title})
+	default:
+		s.refuse(w, r, err)
+	}
+}
+
+func (s *Server) postAgree(w http.ResponseWriter, r *http.Request) {
+	var body struct {
+		Person string `json:"person"`
+	}
+	if readJSON(w, r, &body) {
+		s.afterFactor(w, r, s.giveWord(r, body.Person))
+	}
+}
+
+func (s *Server) postCode(w http.ResponseWriter, r *http.Request) {
+	var body struct {
+		Person string `json:"person"`
+		Code   string `json:"code"`
+	}
+	if readJSON(w, r, &body) {
+		s.afterFactor(w, r, s.takeCode(r, body.Person, body.Code))
+	}
+}
+
+// afterFactor answers with the visit, or with why the factor was not taken.
+func (s *Server) afterFactor(w http.ResponseWriter, r *http.Request, err error) {
+	if p, ok := factorProblem(err); ok {
+		writeProblem(w, r, p)
+		return
+	}
+	s.afterChange(w, r, err)
+}
+
+func (s *Server) giveWord(r *http.Request, person string) error {
+	if err := s.mayGive(r, person); err != nil {
+		return err
+	}
+	return s.Factors.Agree(r.Context(), r.PathValue("visit"), person, session(r).Resident)
+}
+
+// takeCode goes on when whoever asks hangs up: a wrong code has to be counted.
+func (s *Server) takeCode(r *http.Request, person, code string) error {
+	if err := s.mayGive(r, person); err != nil {
+		return err
+	}
+	err := s.Factors.Code(context.WithoutCancel(r.Context()), person, strings.Join(strings.Fields(code), ""), actor(session(r)))
+	if errors.Is(err, store.ErrNotFound) {
+		return errNoCodes
+	}
+	return err
+}
+
+// mayGive reports why no factor of the person may be given on the visit that
+// the request names: only of who was recognised there, and while the ring is
+// fresh enough for a suggestion.
+func (s *Server) mayGive(r *http.Request, person string) error {
+	v, err := s.Archive.Visit(r.Context(), r.PathValue("visit"))
+	switch {
+	case err != nil:
+		return err
+	case !slices.ContainsFunc(recognised(v), func(m store.Match) bool { return m.Person == person }):
+		return errNotSeen
+	case s.Now().Sub(v.ReceivedAt) >= advise.MaxAge:
+		return errLate
+	}
+	return nil
+}
+
+// factorProblem says in words what is wrong with a factor. It reports false for
+// what is not the fault of who gave it.
+func factorProblem(err error) (p problem, ok bool) {
+	if joined, is := err.(interface{ Unwrap() []error }); is && len(joined.Unwrap()) > 1 {
+		return p, false // wrong, and could not be counted as such
+	}
+	switch {
+	case errors.Is(err, errNotSeen):
+		return problem{Status: http.StatusUnprocessableEntity, Type: "not-seen", Title: capital(errNotSeen.Error()) + "."}, true
+	case errors.Is(err, errLate):
+		return problem{Status: http.StatusConflict, Type: "too-late", Title: "The bell rang over a minute ago, so nothing is suggested for that ring any more. Have them ring again."}, true
+	case errors.Is(err, errNoCodes):
+		return problem{Status: http.StatusUnprocessableEntity, Type: "no-codes", Title: capital(errNoCodes.Error()) + ". A resident can give them out on People."}, true
+	case errors.Is(err, onetime.ErrFormat):
+		return problem{Status: http.StatusUnprocessableEntity, Type: "bad-code", Title: fmt.Sprintf("A code has %d digits.", onetime.Digits)}, true
+	case errors.Is(err, onetime.ErrWrong):
+		return problem{Status: http.StatusUnprocessableEntity, Type: "wrong-code", Title: "This code is wrong, or its time is over. Ask for the one that is shown now."}, true
+	case errors.Is(err, onetime.ErrReused):
+		return problem{Status: http.StatusUnprocessableEntity, Type: "used-code", Title: fmt.Sprintf("This code was used before. The next one is shown within %d seconds.", int(onetime.Period.Seconds()))}, true
+	case errors.Is(err, factor.ErrGuesses):
+		return problem{Status: http.StatusTooManyRequests, Type: "too-many-codes", Title: fmt.Sprintf("Too many wrong codes were given, so this one was not looked at. After %d minutes another is taken; after %d wrong ones in all, a resident has to give out new codes.",
+			int(onetime.Wait.Minutes()), onetime.MissesInAll)}, true
+	}
+	return p, false
+}
+
+func adviceAddress(id string) string { return "/advice/" + url.PathEscape(id) }
+
+// Address is where the forms of an advice go.
+func (v adviceView) Address() string { return adviceAddress(v.ID) }

@@ -1,0 +1,532 @@
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/pquerna/otp/totp"
+
+	"lintel/pipeline/advise"
+	"lintel/pipeline/factor"
+	"lintel/pipeline/onetime"
+	"lintel/store"
+)
+
+// door adds a door that gate rings at.
+func (h *house) door(name string) (id string) {
+	h.t.Helper()
+	id, err := h.archive.SetDoor(h.t.Context(), store.Door{Name: name, Bell: "gate"})
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	return id
+}
+
+// knownRings has somebody recognised ring now.
+func (h *house) knownRings(ring string, persons ...string) (visit string) {
+	h.t.Helper()
+	visit = h.rung(ring, 0, still(h.t, uint8(37*len(h.files())))).Visit
+	var faces []store.Face
+	for i, p := range persons {
+		f := like(float32(i), 90)
+		f.Match = &store.Match{Person: p, Distance: .2, FPIR: 1e-6, Band: "strong", Frames: 1}
+		faces = append(faces, f)
+	}
+	record(h.t, h.archive, visit, 0, faces...)
+	return visit
+}
+
+// advised keeps advice of now.
+func (h *house) advised(d store.Advice) (id string) {
+	h.t.Helper()
+	d.At = h.clock.now()
+	id, err := h.archive.AddAdvice(h.t.Context(), d)
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	return id
+}
+
+// conditionsBut are all conditions of a person at a door, met but for some.
+func conditionsBut(unmet ...string) (all []store.Condition) {
+	for _, code := range []string{advise.On, advise.Home, advise.People, advise.Alike, advise.Factors} {
+		met := !slices.Contains(unmet, code)
+		all = append(all, store.Condition{Code: code, Met: met, Says: fmt.Sprintf("Of %s it is %t, with a number: 42.", code, met)})
+	}
+	return all
+}
+
+// An adviceHouse has Ada recognised at the front door, and nothing suggested
+// for want of a factor.
+type adviceHouse struct {
+	*house
+	ada, visit, door, id string
+	resident, tablet     option
+	secret               onetime.Secret
+}
+
+func newAdviceHouse(t *testing.T) *adviceHouse {
+	h := &adviceHouse{house: newHouse(t), secret: onetime.Secret{1}}
+	h.resident = h.session(h.house.resident("Odile"))
+	h.tablet = h.session(h.house.tablet("Hall", "Odile"))
+	h.ada = h.enrolled("Ada Quill").ID
+	h.door = h.house.door("the front door")
+	h.visit = h.knownRings("R1", h.ada)
+	h.id = h.advised(store.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: store.Withheld, Conditions: conditionsBut(advise.Factors)})
+	if err := h.archive.SetOneTimeSecret(t.Context(), h.ada, h.house.secret(h.secret.Text()), 0); err != nil {
+		t.Fatal(err)
+	}
+	return h
+}
+
+// code is what Ada's app shows now: pquerna/otp, a library that has nothing to
+// do with the check, makes it by RFC 6238.
+func (h *adviceHouse) code() string {
+	h.t.Helper()
+	code, err := totp.GenerateCode(h.secret.Text(), h.clock.now())
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	return code
+}
+
+// suggest has the same visit suggested, for a minute.
+func (h *adviceHouse) suggest() {
+	h.t.Helper()
+	h.id = h.advised(store.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: store.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
+}
+
+func (h *adviceHouse) adviceSeenBy(who option) []adviceJSON {
+	h.t.Helper()
+	var v visitJSON
+	h.get("/api/v1/visits/"+h.visit, who).is(200).into(&v)
+	return v.Advice
+}
+
+// factors lists what has been given, by kind and source.
+func (h *adviceHouse) factors() (given []string) {
+	h.t.Helper()
+	all, err := h.archive.FactorsSince(h.t.Context(), h.clock.now().Add(-time.Hour))
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	for _, f := range all {
+		kind, _, _ := strings.Cut(f.Source, " ")
+		given = append(given, string(f.Kind)+" of "+map[string]string{h.ada: "Ada"}[f.Person]+" by a "+kind)
+	}
+	return given
+}
+
+func TestAdviceJSON(t *testing.T) {
+	h := newAdviceHouse(t)
+	garage := h.house.door("the garage")
+	h.advised(store.Advice{Visit: h.visit, Door: garage, Parcel: "", Person: h.ada, State: store.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
+	for name, who := range map[string]option{"a resident": h.resident, "a tablet": h.tablet} {
+		seen := h.adviceSeenBy(who)
+		if len(seen) != 2 || seen[0].DoorName != "the garage" || seen[0].State != store.Suggested || seen[1].DoorName != "the front door" || seen[1].State != store.Withheld {
+			t.Fatalf("%s: a suggestion comes before what is withheld, not %+v", name, seen)
+		}
+		d := seen[1]
+		if d.ID != h.id || d.Door != h.door || d.PersonName != "Ada Quill" || !d.At.Equal(h.clock.now()) || !d.ExpiresAt.IsZero() || len(d.Conditions) != 5 {
+			t.Errorf("%s: %+v", name, d)
+		}
+		if !seen[0].ExpiresAt.Equal(h.clock.now().Add(time.Minute)) {
+			t.Errorf("%s: it expires at %v", name, seen[0].ExpiresAt)
+		}
+		// The numbers are for residents: a guest may stand before a tablet.
+		for i, c := range d.Conditions {
+			if c.Met != (i < 4) || strings.Contains(c.Says, ": 42.") != (name == "a resident") || !strings.HasSuffix(c.Says, ".") {
+				t.Errorf("%s: %+v", name, c)
+			}
+		}
+	}
+}
+
+// TestAdviceEnds has suggestions answered, and what becomes of them shown.
+func TestAdviceEnds(t *testing.T) {
+	for _, test := range []struct {
+		how         string
+		state       store.AdviceState
+		page, words string
+	}{
+		{"used", store.Used, "Was suggested: let Ada Quill in at the front door", "Used: they were let in, says Odile."},
+		{"dismissed", store.Dismissed, "Was suggested: let Ada Quill in at the front door", "Dismissed, says Odile."},
+	} {
+		t.Run(test.how, func(t *testing.T) {
+			h := newAdviceHouse(t)
+			address := func() string { return "/api/v1/advice/" + h.id + "/" + test.how }
+			h.ask("POST", address(), nil, h.resident).isProblem(409, "taken") // nothing is suggested
+			h.suggest()
+			h.ask("POST", address(), nil, h.tablet).isProblem(403, "residents-only")
+			h.post("/advice/"+h.id+"/"+test.how, nil, h.tablet, browser).is(403)
+			h.get("/visits/"+h.visit, h.resident).says("Suggested: let Ada Quill in at the front door").says("Until <time").says("18:31:00").says("We let them in").says(`data-left="60000"`)
+			if page := string(h.get("/", h.tablet).says("Suggested: let Ada Quill in").body); strings.Contains(page, "We let them in") || strings.Contains(page, "Dismiss") {
+				t.Error("a tablet may answer")
+			}
+			var ended adviceJSON
+			h.ask("POST", address(), nil, h.resident).is(200).into(&ended)
+			if ended.State != test.state || !strings.HasPrefix(ended.By, "resident ") || ended.DoorName != "the front door" || ended.PersonName != "Ada Quill" {
+				t.Errorf("answered with %+v", ended)
+			}
+			h.ask("POST", address(), nil, h.resident).isProblem(409, "taken")
+			h.post("/advice/"+h.id+"/dismissed", nil, h.resident, browser).is(409).says("not open any more")
+			page := string(h.get("/visits/"+h.visit, h.resident).says(test.page).says(test.words).body)
+			if strings.Contains(page, "We let them in") {
+				t.Error("it can be answered again")
+			}
+			// A tablet sees what became of it, and not the name that a resident signs in with.
+			if page := string(h.get("/visits/"+h.visit, h.tablet).says(test.page).body); strings.Contains(page, "Odile") {
+				t.Error("a tablet is told who answered")
+			}
+			if seen := h.adviceSeenBy(h.tablet); seen[0].State != test.state || seen[0].By != "" {
+				t.Errorf("a tablet sees %+v", seen)
+			}
+		})
+	}
+	t.Run("on the page", func(t *testing.T) {
+		h := newAdviceHouse(t)
+		h.suggest()
+		if a := h.post("/advice/"+h.id+"/used", nil, h.resident, browser).is(303); a.Header.Get("Location") != "/visits/"+h.visit {
+			t.Errorf("it leads to %q", a.Header.Get("Location"))
+		}
+	})
+	t.Run("too late", func(t *testing.T) {
+		h := newAdviceHouse(t)
+		h.suggest()
+		h.clock.advance(time.Minute) // nothing has written down yet that it expired
+		h.ask("POST", "/api/v1/advice/"+h.id+"/used", nil, h.resident).isProblem(409, "taken")
+		h.get("/visits/"+h.visit, h.resident).says("Was suggested").says("Expired at 18:31:00: nobody answered.")
+		if seen := h.adviceSeenBy(h.resident); seen[0].State != store.Expired {
+			t.Errorf("seen as %s", seen[0].State)
+		}
+	})
+	t.Run("unknown", func(t *testing.T) {
+		h := newAdviceHouse(t)
+		h.ask("POST", "/api/v1/advice/NOSUCHADVICE/used", nil, h.resident).isProblem(404, "not-found")
+		h.ask("POST", "/api/v1/advice/NOSUCHADVICE/dismissed", nil, h.resident).isProblem(404, "not-found")
+	})
+}
+
+// TestCodeGiven has a visitor's code typed.
+func TestCodeGiven(t *testing.T) {
+	for _, by := range []string{"resident", "tablet"} {
+		t.Run(by, func(t *testing.T) {
+			h := newAdviceHouse(t)
+			who := map[string]option{"resident": h.resident, "tablet": h.tablet}[by]
+			give := func(code string) *answer {
+				body, _ := json.Marshal(map[string]string{"person": h.ada, "code": code})
+				return h.ask("POST", "/api/v1/visits/"+h.visit+"/code", strings.NewReader(string(body)), who)
+			}
+			h.get("/visits/"+h.visit, who).says("One-time code of Ada Quill").says("Nothing is suggested at the front door").says("A suggestion is no proof of who stands there")
+			give("12345").isProblem(422, "bad-code")
+			right := h.code()
+			wrong := string(right[:5]) + string('0'+(right[5]-'0'+5)%10)
+			give(wrong).isProblem(422, "wrong-code")
+			if misses, err := h.archive.MissesSince(t.Context(), h.clock.now().Add(-time.Hour)); err != nil || len(misses) != 1 {
+				t.Errorf("a wrong code counts once, not %v, %v", misses, err)
+			}
+			var v visitJSON
+			give(right[:3] + " " + right[3:]).is(200).into(&v) // as apps show it
+			if v.ID != h.visit {
+				t.Errorf("answered with %+v", v)
+			}
+			give(right).isProblem(422, "used-code")
+			if given := h.factors(); !slices.Equal(given, []string{"code of Ada by a " + by}) {
+				t.Errorf("given: %q", given)
+			}
+			for range onetime.Misses {
+				give(wrong)
+			}
+			h.clock.advance(30 * time.Second)
+			give(h.code()).isProblem(429, "too-many-codes")
+		})
+	}
+}
+
+// TestCodeOnPage is the same without scripts.
+func TestCodeOnPage(t *testing.T) {
+	h := newAdviceHouse(t)
+	fields := url.Values{"person": {h.ada}, "code": {"000"}}
+	h.post("/visits/"+h.visit+"/code", fields, h.tablet, browser).is(422).says("A code has 6 digits.").says("One-time code of Ada Quill")
+	fields.Set("code", h.code())
+	h.post("/visits/"+h.visit+"/code", fields, h.tablet, browser).is(303)
+	h.post("/visits/"+h.visit+"/agree", url.Values{"person": {h.ada}}, h.resident, browser).is(303)
+	if given := h.factors(); !slices.Equal(given, []string{"code of Ada by a tablet", "resident of Ada by a resident"}) && !slices.Equal(given, []string{"resident of Ada by a resident", "code of Ada by a tablet"}) {
+		t.Errorf("given: %q", given)
+	}
+}
+
+// TestAgree has a resident look, and a guest at the tablet try.
+func TestAgree(t *testing.T) {
+	h := newAdviceHouse(t)
+	address := "/api/v1/visits/" + h.visit + "/agree"
+	word := fmt.Sprintf(`{"person":%q}`, h.ada)
+	h.get("/", h.resident).says("I looked: it is Ada Quill")
+	if page := string(h.get("/", h.tablet).says("One-time code of Ada Quill").body); strings.Contains(page, "I looked") {
+		t.Error("a tablet may agree")
+	}
+	h.ask("POST", address, strings.NewReader(word), h.tablet).isProblem(403, "residents-only")
+	h.post("/visits/"+h.visit+"/agree", url.Values{"person": {h.ada}}, h.tablet, browser).is(403)
+	if given := h.factors(); len(given) > 0 {
+		t.Fatalf("a tablet gave %q", given)
+	}
+	h.ask("POST", address, strings.NewReader(word), h.resident).is(200)
+	if given := h.factors(); !slices.Equal(given, []string{"resident of Ada by a resident"}) {
+		t.Errorf("given: %q", given)
+	}
+}
+
+// TestFactorsRefused has factors given that can't count.
+func TestFactorsRefused(t *testing.T) {
+	h := newAdviceHouse(t)
+	ben := h.enrolled("Ben Orrin").ID
+	stranger := h.knownRings("R2")
+	give := func(how, visit, person string) *answer {
+		body := map[string]string{"person": person}
+		if how == "code" {
+			body["code"] = h.code()
+		}
+		text, _ := json.Marshal(body)
+		return h.ask("POST", "/api/v1/visits/"+visit+"/"+how, strings.NewReader(string(text)), h.resident)
+	}
+	for _, how := range []string{"agree", "code"} {
+		give(how, "NOSUCHVISIT", h.ada).isProblem(404, "not-found")
+		give(how, h.visit, ben).isProblem(422, "not-seen")
+		give(how, h.visit, "").isProblem(422, "not-seen")
+		give(how, stranger, h.ada).isProblem(422, "not-seen")
+		h.ask("POST", "/api/v1/visits/"+h.visit+"/"+how, strings.NewReader(`{"person":1}`), h.resident).isProblem(400, "bad-body")
+	}
+	both := h.knownRings("R3", h.ada, ben)
+	give("code", both, ben).isProblem(422, "no-codes")
+	h.clock.advance(advise.MaxAge)
+	for _, how := range []string{"agree", "code"} {
+		give(how, h.visit, h.ada).isProblem(409, "too-late")
+	}
+	if page := string(h.get("/visits/"+h.visit, h.resident).says("Nothing is suggested").body); strings.Contains(page, "One-time code") {
+		t.Error("a code is asked for that can't count any more")
+	}
+	if given := h.factors(); len(given) > 0 {
+		t.Errorf("given: %q", given)
+	}
+}
+
+// TestHangingUp has somebody guess codes and hang up before the answer: each
+// guess counts all the same.
+func TestHangingUp(t *testing.T) {
+	h := newAdviceHouse(t)
+	desk := &hangingDesk{Desk: h.Factors}
+	h.Factors = desk
+	body := fmt.Sprintf(`{"person":%q,"code":"123456"}`, h.ada)
+	h.ask("POST", "/api/v1/visits/"+h.visit+"/code", strings.NewReader(body), h.tablet, func(r *http.Request) {
+		ctx, cancel := context.WithCancel(r.Context())
+		desk.hangUp = cancel
+		*r = *r.WithContext(ctx)
+	})
+	if misses, err := h.archive.MissesSince(t.Context(), h.clock.now().Add(-time.Hour)); err != nil || len(misses) != 1 {
+		t.Errorf("counted: %v, %v", misses, err)
+	}
+}
+
+// A hangingDesk's visitors hang up as soon as they gave a code.
+type hangingDesk struct {
+	Desk
+	hangUp func()
+}
+
+func (d *hangingDesk) Code(ctx context.Context, person, code, source string) error {
+	d.hangUp()
+	return d.Desk.Code(ctx, person, code, source)
+}
+
+// TestUncounted has a wrong code that could not be counted: nobody is told that
+// it was wrong, or they would have a guess for nothing.
+func TestUncounted(t *testing.T) {
+	broken := errors.New("the disk broke")
+	for _, err := range []error{errors.Join(onetime.ErrWrong, broken), broken} {
+		if p, ok := factorProblem(err); ok {
+			t.Errorf("%v is answered with %+v", err, p)
+		}
+	}
+	if _, ok := factorProblem(errors.Join(fmt.Errorf("using a one-time code: %w", onetime.ErrWrong), nil)); !ok {
+		t.Error("a wrong code that was counted has no words")
+	}
+	if _, ok := factorProblem(fmt.Errorf("%w within 15 minutes", factor.ErrGuesses)); !ok {
+		t.Error("too many guesses have no words")
+	}
+}
+
+// TestConditionWords holds the words against the conditions that package advise
+// works out, so that none is left out.
+func TestConditionWords(t *testing.T) {
+	codes := make(map[string]bool)
+	for _, d := range []store.Advice{advise.Decide(advise.Input{}), advise.DecideParcel(advise.Input{})} {
+		for _, c := range d.Conditions {
+			codes[c.Code] = true
+			words, ok := conditionWords[c.Code]
+			if !ok || words.holds == "" || words.lacks == "" || words.holds == words.lacks {
+				t.Errorf("%s has the words %+v", c.Code, words)
+			}
+		}
+	}
+	if len(codes) != len(conditionWords) {
+		t.Errorf("%d conditions have words, there are %d", len(conditionWords), len(codes))
+	}
+	if conditionLacks("mood") == "" || conditionHolds("mood") == "" {
+		t.Error("a condition of another version has no words")
+	}
+}
+
+// TestAdviceCard looks at what the card says of each condition, in its order.
+func TestAdviceCard(t *testing.T) {
+	h := newAdviceHouse(t)
+	h.advised(store.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: store.Withheld, Conditions: conditionsBut(advise.Home, advise.Factors)})
+	page := string(h.get("/", h.resident).says("2 of 5 conditions do not hold: the household is away; a factor is missing.").body)
+	at := -1
+	for i, code := range []string{advise.On, advise.Home, advise.People, advise.Alike, advise.Factors} {
+		label := "Holds:"
+		if i == 1 || i == 4 {
+			label = "Does not hold:"
+		}
+		says := fmt.Sprintf("Of %s it is %t", code, label == "Holds:")
+		next := strings.Index(page, says)
+		if next <= at || !strings.Contains(page[max(0, next-200):next], label) {
+			t.Errorf("%s is at %d, after %d, and is to be told as %q", code, next, at, label)
+		}
+		at = next
+	}
+	parcel := store.ParcelRule{Note: "boots", From: h.clock.now().Add(-time.Hour), To: h.clock.now().Add(time.Hour), Window: time.Minute}
+	garage, err := h.archive.SetDoor(t.Context(), store.Door{Name: "the garage", Bell: "gate", Parcel: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	parcel.Door = garage
+	rule, err := h.archive.AddParcelRule(t.Context(), parcel)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h.advised(store.Advice{Visit: h.visit, Door: garage, Parcel: rule, State: store.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
+	page = string(h.get("/", h.tablet).says("Suggested: open the garage for a parcel").body)
+	if strings.Index(page, "Suggested: open") > strings.Index(page, "Nothing is suggested at the front door") {
+		t.Error("what is withheld comes before a suggestion")
+	}
+	if err := h.archive.RemoveDoor(t.Context(), garage); err != nil {
+		t.Fatal(err)
+	}
+	h.get("/", h.tablet).is(200)
+}
+
+// TestAdviceMarkup has names and reasons that would be markup.
+func TestAdviceMarkup(t *testing.T) {
+	const evil = `<b onclick=x()>"'&lt;</b>`
+	h := newAdviceHouse(t)
+	door := h.house.door(evil)
+	ben := h.enrolled(evil).ID
+	visit := h.knownRings("R2", h.ada, ben)
+	reasons := conditionsBut(advise.Factors)
+	reasons[0].Says = evil
+	h.advised(store.Advice{Visit: visit, Door: door, Person: ben, State: store.Withheld, Conditions: reasons})
+	h.advised(store.Advice{Visit: visit, Door: h.door, Person: ben, State: store.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: reasons})
+	for path, a := range map[string]*answer{
+		"/": h.get("/", h.resident).is(200).says("Whose code"), "tablet": h.get("/", h.tablet).is(200), "/visits": h.get("/visits/"+visit, h.resident).is(200), "/upkeep/advice": h.get("/upkeep/advice", h.resident).is(200),
+		"told": h.post("/visits/"+visit+"/code", url.Values{"person": {evil}, "code": {evil}}, h.tablet, browser).is(422),
+	} {
+		if strings.Contains(string(a.body), "<b onclick") {
+			t.Errorf("%s shows a name as markup:\n%s", path, a.body)
+		}
+		checkMarkup(t, string(a.body))
+	}
+}
+
+// TestLiveTellsAdvice follows advice over the live connection.
+func TestLiveTellsAdvice(t *testing.T) {
+	inBubble(t, func(t *testing.T, h *liveHouse) {
+		h.resident("Odile")
+		tablet := h.tablet("Hall", "Odile")
+		ada := h.enrolled("Ada Quill").ID
+		door := h.door("the front door")
+		visit := h.knownRings("R1", ada)
+		revision, err := h.archive.Revision(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		c := h.connect(t, tablet, revision)
+		id, err := h.archive.AddAdvice(t.Context(), store.Advice{Visit: visit, Door: door, Person: ada, State: store.Suggested, At: time.Now(), ExpiresAt: time.Now().Add(time.Minute), Conditions: conditionsBut()})
+		if err != nil {
+			t.Fatal(err)
+		}
+		m := c.next()
+		if m.Type != "visit" || len(m.Visit.Advice) != 1 || m.Visit.Advice[0].ID != id || m.Visit.Advice[0].State != store.Suggested {
+			t.Fatalf("told %+v", m)
+		}
+		if !strings.Contains(m.Card, "Suggested: let Ada Quill in at the front door") || strings.Contains(m.Card, "We let them in") || strings.Contains(m.Card, ": 42.") {
+			t.Errorf("a tablet is shown %s", m.Card)
+		}
+		if err := h.archive.EndAdvice(t.Context(), id, store.Dismissed); err != nil {
+			t.Fatal(err)
+		}
+		if m := c.next(); m.Type != "visit" || m.Visit.Advice[0].State != store.Dismissed || !strings.Contains(m.Card, "Dismissed.") {
+			t.Errorf("told %+v", m)
+		}
+	})
+}
+
+// checkAdvice checks the answers to answers against the API's description.
+func (h *house) checkAdvice(at func(*strings.Replacer), check func(method, pattern, query string, status int, options ...option), in, tablet option) {
+	desk := h.Factors
+	defer func() { h.Factors = desk }()
+	h.Factors = anyCode{desk}
+	ada := h.enrolled("Ada of the advice").ID
+	visit, door := h.knownRings("advice", ada), h.door("the front door")
+	const code, agree = "/api/v1/visits/{visit}/code", "/api/v1/visits/{visit}/agree"
+	who := sends(fmt.Sprintf(`{"person":%q}`, ada))
+	for i, how := range []string{"used", "dismissed"} {
+		id := h.advised(store.Advice{Visit: visit, Door: door, Person: ada, State: store.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
+		at(strings.NewReplacer("{visit}", visit, "{advice}", id))
+		answer := "/api/v1/advice/{advice}/" + how
+		check("GET", "/api/v1/visits/{visit}", "", 200, tablet)
+		check("POST", answer, "", 401)
+		check("POST", answer, "", 403, tablet)
+		check("POST", answer, "", 200, in)
+		check("POST", answer, "", 409, in)
+		at(strings.NewReplacer("{advice}", "NOSUCHADVICE"))
+		check("POST", answer, "", 404, in)
+		visit = h.knownRings(fmt.Sprint("advice-", i), ada)
+	}
+	h.advised(store.Advice{Visit: visit, Door: door, Person: ada, State: store.Withheld, Conditions: conditionsBut(advise.Factors)})
+	at(strings.NewReplacer("{visit}", visit))
+	check("GET", "/api/v1/visits/{visit}", "", 200, in)
+	for _, pattern := range []string{code, agree} {
+		check("POST", pattern, "", 401)
+		check("POST", pattern, "", 400, in, sends(`[]`))
+		check("POST", pattern, "", 422, in, sends(`{"person":"NOBODY"}`))
+		check("POST", pattern, "", 200, in, who)
+	}
+	check("POST", code, "", 200, tablet, who)
+	check("POST", agree, "", 403, tablet, who)
+	for err, status := range map[error]int{onetime.ErrWrong: 422, onetime.ErrReused: 422, onetime.ErrFormat: 422, store.ErrNotFound: 422, fmt.Errorf("%w lately", factor.ErrGuesses): 429} {
+		h.Factors = refusing{desk, err}
+		check("POST", code, "", status, tablet, who)
+	}
+	h.clock.advance(time.Hour)
+	check("POST", code, "", 409, in, who)
+	check("POST", agree, "", 409, in, who)
+	at(strings.NewReplacer("{visit}", "NOSUCHVISIT"))
+	check("POST", code, "", 404, in, who)
+	check("POST", agree, "", 404, in, who)
+}
+
+// refusing is a desk that takes no code.
+type refusing struct {
+	Desk
+	err error
+}
+
+func (d refusing) Code(context.Context, string, string, string) error { return d.err }

@@ -1,0 +1,230 @@
+package web
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+
+	"lintel/store"
+)
+
+// What can be wrong with a door.
+var (
+	errDoorName  = errors.New("a door has a name of 1 to 60 characters")
+	errDoorTwice = errors.New("there is a door of this name already")
+	errDoorBell  = errors.New("choose the bell that rings at this door")
+)
+
+type adviceDoorView struct {
+	Bar    barView
+	Door   store.Door // as typed, or as it is
+	Action string     // where the form is sent to
+	Known  bool       // whether it is there already
+	Bells  []string
+	Wrong  wrongs
+}
+
+func doorAddress(id string) string { return "/rules/advice/doors/" + url.PathEscape(id) }
+
+// doorOf returns the door that a request is about, and all doors; a door without
+// an id where it is about a new one. The error is store.ErrNotFound.
+func (s *Server) doorOf(r *http.Request) (d store.Door, all []store.Door, err error) {
+	if all, err = s.Archive.Doors(r.Context()); err != nil {
+		return d, nil, err
+	}
+	id := r.PathValue("door")
+	if id == "" {
+		return d, all, nil
+	}
+	d, ok := doorByID(all, id)
+	if !ok {
+		return d, all, fmt.Errorf("door %s: %w", id, store.ErrNotFound)
+	}
+	return d, all, nil
+}
+
+func doorByID(all []store.Door, id string) (store.Door, bool) {
+	i := slices.IndexFunc(all, func(d store.Door) bool { return d.ID == id })
+	if i < 0 {
+		return store.Door{}, false
+	}
+	return all[i], true
+}
+
+func (s *Server) adviceDoorPage(w http.ResponseWriter, r *http.Request) {
+	door, _, err := s.doorOf(r)
+	if err != nil {
+		s.refuseDoor(w, r, err)
+		return
+	}
+	s.showDoor(w, r, http.StatusOK, door, nil)
+}
+
+func (s *Server) showDoor(w http.ResponseWriter, r *http.Request, status int, door store.Door, wrong wrongs) {
+	view := adviceDoorView{Bar: barOf(r, "Rules", "Suggestions: a door"), Door: door, Action: "/rules/advice/doors", Known: door.ID != "", Wrong: wrong}
+	if view.Known {
+		view.Action = doorAddress(door.ID)
+	}
+	bells, err := s.Archive.Bells(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	for _, b := range bells {
+		view.Bells = append(view.Bells, b.Name)
+	}
+	writePage(w, status, "advice-door.html", view)
+}
+
+// saveDoor adds a door or changes one, by what was typed.
+func (s *Server) saveDoor(w http.ResponseWriter, r *http.Request) {
+	if !readForm(w, r) {
+		return
+	}
+	door, all, err := s.doorOf(r)
+	if err != nil {
+		s.refuseDoor(w, r, err)
+		return
+	}
+	door.Name, door.Bell, door.Parcel = strings.TrimSpace(r.PostForm.Get("name")), r.PostForm.Get("bell"), r.PostForm.Get("kind") == "parcel"
+	wrong := make(wrongs)
+	if err := checkDoor(door, all); err != nil {
+		wrong.add("name", err)
+	} else if kind := r.PostForm.Get("kind"); kind != "house" && kind != "parcel" {
+		wrong.add("kind", errors.New("say which of the two it is"))
+	} else if _, err := s.Archive.SetDoor(r.Context(), door); errors.Is(err, store.ErrNotFound) {
+		wrong.add("bell", errDoorBell)
+	} else if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	if len(wrong) > 0 {
+		s.showDoor(w, r, http.StatusUnprocessableEntity, door, wrong)
+		return
+	}
+	http.Redirect(w, r, "/rules/advice?saved", http.StatusSeeOther)
+}
+
+// checkDoor reports what is wrong with a door's name.
+func checkDoor(door store.Door, all []store.Door) error {
+	if !nameable(door.Name, 60) || door.Name == "" {
+		return errDoorName
+	}
+	for _, d := range all {
+		if d.ID != door.ID && strings.EqualFold(d.Name, door.Name) {
+			return errDoorTwice
+		}
+	}
+	return nil
+}
+
+// nameable reports whether a text is of so many characters at the most, none of
+// which moves others.
+func nameable(text string, most int) bool {
+	return utf8.ValidString(text) && utf8.RuneCountInString(text) <= most && !strings.ContainsFunc(text, unicode.IsControl)
+}
+
+func (s *Server) removeDoorPage(w http.ResponseWriter, r *http.Request) {
+	door, _, err := s.doorOf(r)
+	if err != nil {
+		s.refuseDoor(w, r, err)
+		return
+	}
+	rules, err := s.Archive.DoorRules(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	parcels, err := s.Archive.ParcelRules(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	goes := []string{}
+	if n := len(slices.DeleteFunc(rules, func(rule store.DoorRule) bool { return rule.Door != door.ID })); n > 0 {
+		goes = append(goes, counted(n, "rule"))
+	}
+	if n := len(slices.DeleteFunc(parcels, func(p store.ParcelRule) bool { return p.Door != door.ID })); n > 0 {
+		goes = append(goes, counted(n, "parcel"))
+	}
+	view := confirmView{Bar: barOf(r, "Rules", "Remove a door"), Back: "/rules/advice", Action: doorAddress(door.ID) + "/remove", Button: "Remove " + door.Name,
+		Says: []string{"Nobody would be suggested at " + door.Name + " any more, and whatever hears suggestions there would hear none."}}
+	if len(goes) > 0 {
+		view.Says = append(view.Says, capital(strings.Join(goes, " and "))+" for it would go with it.")
+	}
+	writePage(w, http.StatusOK, "confirm.html", view)
+}
+
+func (s *Server) removeDoor(w http.ResponseWriter, r *http.Request) {
+	// One that is gone already is what was wanted.
+	if err := s.Archive.RemoveDoor(r.Context(), r.PathValue("door")); err != nil && !errors.Is(err, store.ErrNotFound) {
+		s.fail(w, r, err)
+		return
+	}
+	http.Redirect(w, r, "/rules/advice?saved", http.StatusSeeOther)
+}
+
+// refuseDoor answers where there is no such door.
+func (s *Server) refuseDoor(w http.ResponseWriter, r *http.Request, err error) {
+	if errors.Is(err, store.ErrNotFound) {
+		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "unknown-door", Title: "There is no such door."})
+		return
+	}
+	s.fail(w, r, err)
+}
+
+func (s *Server) listDoors(w http.ResponseWriter, r *http.Request) {
+	doors, err := s.Archive.Doors(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	writeJSON(w, http.StatusOK, struct {
+		Doors []store.Door `json:"doors"`
+	}{append([]store.Door{}, doors...)})
+}
+
+// postDoor and putDoor add a door and change one, for programs.
+func (s *Server) postDoor(w http.ResponseWriter, r *http.Request) {
+	s.keepDoor(w, r, http.StatusCreated)
+}
+func (s *Server) putDoor(w http.ResponseWriter, r *http.Request) { s.keepDoor(w, r, http.StatusOK) }
+
+func (s *Server) keepDoor(w http.ResponseWriter, r *http.Request, status int) {
+	_, all, err := s.doorOf(r)
+	if err != nil {
+		s.refuseDoor(w, r, err)
+		return
+	}
+	var door store.Door
+	if !readJSON(w, r, &door) {
+		return
+	}
+	door.ID = r.PathValue("door")
+	door.Name = strings.TrimSpace(door.Name)
+	if err := checkDoor(door, all); err != nil {
+		refuseBad(w, r, "bad-door", err)
+		return
+	}
+	if door.ID, err = s.Archive.SetDoor(r.Context(), door); errors.Is(err, store.ErrNotFound) {
+		refuseBad(w, r, "bad-door", errors.New("there is no bell of this name"))
+		return
+	} else if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	writeJSON(w, status, door)
+}
+
+func (s *Server) deleteDoor(w http.ResponseWriter, r *http.Request) {
+	if err := s.Archive.RemoveDoor(r.Context(), r.PathValue("door")); err != nil {
+		s.refuseDoor(w, r, err)
+		return
+	}
+	s.listDoors(w, r)
+}

@@ -1,0 +1,313 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"lintel/pipeline/advise"
+	"lintel/pipeline/group"
+	"lintel/store"
+)
+
+// Rules are tried on so many visits at the most, the newest, of so long.
+const (
+	triedVisits = 200
+	triedDays   = 30
+)
+
+// takenForGranted is what a trial on past visits takes as it is not known, or as
+// it is now; see advise.DryRun.
+var takenForGranted = []string{
+	"The factors that are ticked count as given in that moment, by everybody known who rang, and good. Whether they really were is not asked.",
+	"Suggestions were not paused and nobody was away. No attempt failed before, the bell was well, and the server’s clock was right.",
+	"Consents, who looks alike, the holidays, the door and its bell are as they are now.",
+	"Each ring is decided on as 2 seconds after its last still.",
+	"Where stills are gone, faces can’t be judged again: those visits are withheld, though they might not have been.",
+	"Parcels are not tried.",
+}
+
+// A trial is what rules would have come to on past visits at a door.
+type trial struct {
+	door   store.Door
+	since  time.Time
+	visits []store.Visit // the newest first
+	advice []store.Advice
+	more   bool // whether there were more visits
+	names  map[string]string
+}
+
+func (t trial) suggested() (n int) {
+	for _, a := range t.advice {
+		if a.State == store.Suggested {
+			n++
+		}
+	}
+	return n
+}
+
+var errNoTrialDoor = errors.New("choose the door to try the rules of")
+
+// try runs the rules as they are, or with one as edited, over the past visits at
+// a door, and keeps nothing. The error is errNoTrialDoor for a door that is not
+// there.
+func (s *Server) try(ctx context.Context, book ruleBook, door string, edited *store.DoorRule, given []store.FactorKind) (t trial, err error) {
+	var ok bool
+	if t.door, ok = doorByID(book.doors, door); !ok {
+		return t, errNoTrialDoor
+	}
+	t.names, t.since = book.names, s.Now().AddDate(0, 0, -triedDays)
+	visits, next, err := s.Archive.Book(ctx, store.Filter{Bell: t.door.Bell, From: t.since}, store.Cursor{}, triedVisits)
+	if err != nil {
+		return t, err
+	}
+	in := advise.Input{Door: t.door, Rules: append([]store.DoorRule{}, book.rules...), Persons: make(map[string]store.Person)}
+	if edited != nil {
+		in.Rules = book.with(identified(*edited))
+	}
+	for _, p := range book.persons {
+		in.Persons[p.ID] = p
+	}
+	if in.Zone, in.House, in.Bells, in.Alike, err = s.tryingIn(ctx); err != nil {
+		return t, err
+	}
+	t.visits, t.more, t.advice = visits, next != store.Cursor{}, advise.DryRun(visits, in, given)
+	return t, nil
+}
+
+// tryingIn reads what a trial takes as it is now.
+func (s *Server) tryingIn(ctx context.Context) (zone *time.Location, house *store.AdviceRules, bells []string, alike map[string][]string, err error) {
+	rules, err := s.Archive.AdviceRules(ctx)
+	if err != nil {
+		return nil, nil, nil, nil, err
+	}
+	all, err := s.Archive.Bells(ctx)
+	if err != nil {
+		return nil, nil, nil, nil, err
+	}
+	for _, b := range all {
+		bells = append(bells, b.Name)
+	}
+	references, err := s.Archive.Gallery(ctx)
+	if err != nil {
+		return nil, nil, nil, nil, err
+	}
+	gallery, err := s.gallery.Gallery(ctx)
+	if err != nil {
+		return nil, nil, nil, nil, err
+	}
+	alike = make(map[string][]string)
+	for person, doubles := range group.Confusable(references, gallery.BandOf) {
+		for _, d := range doubles {
+			alike[person] = append(alike[person], d.Person)
+		}
+	}
+	return s.zone(ctx), &rules, bells, alike, nil
+}
+
+type adviceDryView struct {
+	Bar      barView
+	Doors    []store.Door
+	Door     string // id of the one that is chosen
+	Factors  []factorChoice
+	Wrong    wrongs
+	Granted  []string
+	Edited   string // what the edited rule says, "" for none
+	Rule     string // the edited rule, as JSON
+	RuleBack string // where its form is
+
+	Tried  bool
+	Counts string
+	Lines  []triedLine
+}
+
+type triedLine struct {
+	Visit, When, DateTime string
+	Suggested             bool
+	Outcome               string
+	Unmet                 []string
+}
+
+// adviceDryPage tries the rules as they are.
+func (s *Server) adviceDryPage(w http.ResponseWriter, r *http.Request) {
+	query := r.URL.Query()
+	view := adviceDryView{Door: query.Get("door"), Tried: query.Has("door")}
+	s.showDry(w, r, view, nil, kindsOf(query["factor"]))
+}
+
+// tryRule tries the rules with one that was edited and is not saved.
+func (s *Server) tryRule(w http.ResponseWriter, r *http.Request) {
+	if !readForm(w, r) {
+		return
+	}
+	view := adviceDryView{Tried: true, Rule: r.PostForm.Get("rule"), RuleBack: "/rules/advice/rules"}
+	var rule store.DoorRule
+	if err := decodeJSON(strings.NewReader(view.Rule), &rule); err != nil {
+		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-form", Title: "The form could not be read. The rules are as they were."})
+		return
+	}
+	view.Door = rule.Door
+	if rule.ID != "" {
+		view.RuleBack = ruleAddress(rule.ID)
+	}
+	given := rule.Factors
+	if r.PostForm.Has("chosen") {
+		given = kindsOf(r.PostForm["factor"])
+	}
+	s.showDry(w, r, view, &rule, given)
+}
+
+// kindsOf reads kinds of factors, each once, and passes over what is none.
+func kindsOf(words []string) (kinds []store.FactorKind) {
+	for _, c := range factorChoices(nil) {
+		if slices.Contains(words, string(c.Kind)) {
+			kinds = append(kinds, c.Kind)
+		}
+	}
+	return kinds
+}
+
+// showDry shows a trial, or what one can be made of.
+func (s *Server) showDry(w http.ResponseWriter, r *http.Request, view adviceDryView, edited *store.DoorRule, given []store.FactorKind) {
+	book, err := s.ruleBook(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	view.Bar, view.Doors, view.Granted = barOf(r, "Rules", "Rules on past visits"), book.doors, takenForGranted
+	if edited != nil {
+		if _, err := book.check(*edited); err != nil {
+			refuseBad(w, r, "bad-door-rule", err)
+			return
+		}
+		view.Edited = advise.Restate(identified(*edited), book.names)
+	}
+	if !view.Tried { // offered are the factors that some rule counts
+		for _, rule := range book.rules {
+			given = append(given, rule.Factors...)
+		}
+	}
+	view.Factors = factorChoices(given)
+	status := http.StatusOK
+	if view.Tried {
+		tried, err := s.try(r.Context(), book, view.Door, edited, given)
+		if err == nil {
+			err = s.tellTrial(r, &view, tried)
+		}
+		if errors.Is(err, errNoTrialDoor) {
+			view.Wrong, view.Tried, status = wrongs{"door": sentence(err)}, false, http.StatusUnprocessableEntity
+		} else if err != nil {
+			s.fail(w, r, err)
+			return
+		}
+	}
+	writePage(w, status, "advice-dry.html", view)
+}
+
+// tellTrial says what a trial came to.
+func (s *Server) tellTrial(r *http.Request, view *adviceDryView, tried trial) error {
+	t, err := s.tellerFor(r.Context(), session(r))
+	if err != nil {
+		return err
+	}
+	n := tried.suggested()
+	view.Counts = fmt.Sprintf("Of %s at %s since %s: %d suggested, %d withheld.", counted(len(tried.visits), "visit"), tried.door.Name, t.day(tried.since), n, len(tried.visits)-n)
+	if tried.more {
+		view.Counts += fmt.Sprintf(" Earlier ones were left out: %d are tried at the most.", triedVisits)
+	}
+	for i, v := range tried.visits {
+		a := tried.advice[i]
+		line := triedLine{Visit: visitAddress(v.ID), When: t.moment(v.ReceivedAt), DateTime: v.ReceivedAt.In(t.zone).Format(time.RFC3339), Suggested: a.State == store.Suggested}
+		who := tried.names[a.Person]
+		switch {
+		case line.Suggested:
+			line.Outcome = "Suggested for " + who
+		case who != "":
+			line.Outcome = "Withheld: " + who + " rang"
+		default:
+			line.Outcome = "Withheld"
+		}
+		for _, c := range a.Conditions {
+			if !c.Met && !slices.Contains(line.Unmet, c.Says) { // without anybody known, many say the same
+				line.Unmet = append(line.Unmet, c.Says)
+			}
+		}
+		view.Lines = append(view.Lines, line)
+	}
+	return nil
+}
+
+// The API's view of a trial.
+type trialJSON struct {
+	Door      string      `json:"door"`
+	Since     time.Time   `json:"since"`
+	Granted   []string    `json:"taken_for_granted"`
+	Rule      string      `json:"rule,omitempty"` // what the edited rule says
+	Suggested int         `json:"suggested"`
+	Withheld  int         `json:"withheld"`
+	More      bool        `json:"more"`
+	Visits    []triedJSON `json:"visits"`
+}
+
+type triedJSON struct {
+	Visit      string            `json:"visit"`
+	ReceivedAt time.Time         `json:"received_at"`
+	State      store.AdviceState `json:"state"`
+	Person     string            `json:"person,omitempty"`
+	Conditions []store.Condition `json:"conditions"`
+}
+
+// postDryRun tries rules for a program.
+func (s *Server) postDryRun(w http.ResponseWriter, r *http.Request) {
+	var sent struct {
+		Door    string        `json:"door"`
+		Factors []string      `json:"factors"`
+		Rule    *doorRuleJSON `json:"rule"`
+	}
+	if !readJSON(w, r, &sent) {
+		return
+	}
+	book, err := s.ruleBook(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	given := kindsOf(sent.Factors)
+	if len(given) != len(sent.Factors) {
+		refuseBad(w, r, "bad-factor", advise.ErrFactor)
+		return
+	}
+	answer := trialJSON{Door: sent.Door, Granted: takenForGranted, Visits: []triedJSON{}}
+	var edited *store.DoorRule
+	if sent.Rule != nil {
+		rule, err := sent.Rule.rule(sent.Rule.ID)
+		if err == nil {
+			_, err = book.check(rule)
+		}
+		if err != nil {
+			refuseBad(w, r, "bad-door-rule", err)
+			return
+		}
+		edited, answer.Rule = &rule, advise.Restate(identified(rule), book.names)
+	}
+	tried, err := s.try(r.Context(), book, sent.Door, edited, given)
+	if errors.Is(err, errNoTrialDoor) {
+		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "unknown-door", Title: "There is no such door."})
+		return
+	}
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	answer.Since, answer.Suggested, answer.More = tried.since, tried.suggested(), tried.more
+	answer.Withheld = len(tried.visits) - answer.Suggested
+	for i, v := range tried.visits {
+		a := tried.advice[i]
+		answer.Visits = append(answer.Visits, triedJSON{v.ID, v.ReceivedAt, a.State, a.Person, a.Conditions})
+	}
+	writeJSON(w, http.StatusOK, answer)
+}

@@ -1,0 +1,140 @@
+package web
+
+import (
+	"fmt"
+	"net/url"
+	"strings"
+	"testing"
+	"time"
+
+	"lintel/pipeline/advise"
+	"lintel/store"
+)
+
+// wellSeen keeps a ring of two stills on which a person is recognised as well as
+// any rule can ask for.
+func (h *house) wellSeen(ring, person string) (visit string) {
+	h.t.Helper()
+	for frame := range 2 {
+		visit = h.rung(ring, frame, still(h.t, uint8(frame+len(h.files())))).Visit
+		face := faceAt(descriptorAt(9, .1))
+		face.Match = &store.Match{Person: person, Distance: .1, FPIR: 1e-6, Band: "strong", Probability: .99, Frames: 2}
+		face.Liveness = &store.Liveness{Level: store.NoSign, Probability: .02, Frames: 2}
+		face.Quality = &store.Quality{FaceWidth: 180, EyeDistance: 70, PixelsPerMetre: 900, Sharpness: .2, Luma: 120, Clipped: .01, Contrast: .2, Yaw: 4, Roll: 2}
+		record(h.t, h.archive, visit, frame, face)
+	}
+	return visit
+}
+
+// TestDryRunOnPage tries rules on a Sunday evening on which somebody rang twice, and a
+// stranger once. What has to come of it follows from the rules' words alone.
+func TestDryRunOnPage(t *testing.T) {
+	h := newHouse(t)
+	in := h.session(h.resident("Odile"))
+	h.get("/rules/advice/dry-run", in).is(200).says("There is no door yet.")
+	r := h.ruledFor()
+	if _, err := h.archive.AddBell(t.Context(), "yard"); err != nil {
+		t.Fatal(err)
+	}
+	long := h.wellSeen("month-ago", r.person)
+	h.clock.advance(31 * 24 * time.Hour) // to Wednesday, 4 June
+	evening := h.wellSeen("evening", r.person)
+	h.clock.advance(10 * time.Minute)
+	stranger, _ := h.sees("stranger", faceAt(descriptorAt(20, 0)))
+	h.clock.advance(2 * time.Hour) // the rule is over at 20:00
+	night := h.wellSeen("night", r.person)
+	in = h.session(h.resident("Piet"))
+
+	try := func(body string) (a trialJSON) {
+		t.Helper()
+		h.ask("POST", "/api/v1/advice/dry-run", strings.NewReader(r.place("").Replace(body)), in).is(200).into(&a)
+		if a.Suggested+a.Withheld != len(a.Visits) || len(a.Granted) < 5 || a.More {
+			t.Errorf("trial %+v", a)
+		}
+		return a
+	}
+	states := func(a trialJSON) (list string) {
+		for _, v := range a.Visits {
+			name := map[string]string{long: "long", evening: "evening", stranger: "stranger", night: "night"}[v.Visit]
+			list += fmt.Sprintf("%s %s;", name, v.State)
+		}
+		return list
+	}
+	for _, test := range []struct{ sent, want string }{
+		{`{"door":"{lasting-door}","factors":["code"]}`, "night withheld;stranger withheld;evening suggested;"},
+		{`{"door":"{lasting-door}","factors":["code","arrival"]}`, "night withheld;stranger withheld;evening suggested;"},
+		{`{"door":"{lasting-door}","factors":[]}`, "night withheld;stranger withheld;evening withheld;"},
+		{`{"door":"{lasting-door}","factors":["resident","token"]}`, "night withheld;stranger withheld;evening withheld;"},
+		{`{"door":"{parcel-door}","factors":["code"]}`, "night withheld;stranger withheld;evening withheld;"},
+		// One more rule, for Monday and Tuesday, is no matter on a Wednesday.
+		{`{"door":"{lasting-door}","factors":["code"],"rule":` + sentRule + `}`, "night withheld;stranger withheld;evening suggested;"},
+		// In the rule's place, it is.
+		{`{"door":"{lasting-door}","factors":["code"],"rule":` + strings.Replace(sentRule, "{", `{"id":"`+r.rule.ID+`",`, 1) + `}`, "night withheld;stranger withheld;evening withheld;"},
+		// At any time of Wednesday.
+		{`{"door":"{lasting-door}","factors":["code"],"rule":` + strings.NewReplacer("false,true,true,false", "false,true,true,true", ":420", ":0", ":1200", ":1440").Replace(sentRule) + `}`,
+			"night suggested;stranger withheld;evening suggested;"},
+	} {
+		if got := states(try(test.sent)); got != test.want {
+			t.Errorf("%s: %s, want %s", test.sent, got, test.want)
+		}
+	}
+	for _, v := range try(`{"door":"{lasting-door}","factors":["code"]}`).Visits {
+		for _, c := range v.Conditions {
+			if c.Code == advise.Factors && v.Visit == night && !strings.Contains(c.Says, "No rule for Edda Marl holds") {
+				t.Errorf("at night: %s", c.Says)
+			}
+		}
+	}
+	if _, err := h.archive.Advice(t.Context(), "none"); err == nil {
+		t.Error("there is advice")
+	}
+	if kept, err := h.archive.AdviceOn(t.Context(), long, evening, stranger, night); err != nil || len(kept) > 0 {
+		t.Errorf("a trial kept %+v, %v", kept, err)
+	}
+
+	// The same on the page.
+	h.get("/rules/advice/dry-run", in).is(200).says(`value="code" checked`).says(`value="arrival" checked`).saysNot(`value="token" checked`).saysNot("What would have been").says("What is taken for granted")
+	h.get("/rules/advice/dry-run?door="+r.door+"&factor=code", in).is(200).says("Of 3 visits at the oak door since Monday 5 May: 1 suggested, 2 withheld.").
+		says("Suggested for Edda Marl").says("Withheld: Edda Marl rang").says("It is Wednesday 4 June").says("nobody was away").says("Nothing of this was kept or sent.").
+		says(`href="/visits/` + evening + `"`)
+	h.get("/rules/advice/dry-run?door=NOSUCHDOOR&factor=code", in).is(422).says("Choose the door to try the rules of.")
+	shown := h.post("/rules/advice/rules/"+r.rule.ID, r.typedAs(typedRule, "kind=never", "day=3"), in).is(200).shownRule()
+	h.post("/rules/advice/dry-run", url.Values{"rule": {shown}, "chosen": {"true"}, "factor": {"code"}}, in).is(200).says("With this rule, which is not saved").
+		says("Edda Marl is never suggested at the oak door on Wednesday").says("0 suggested, 3 withheld").says(`action="/rules/advice/rules/` + r.rule.ID + `"`)
+	if got := h.doorRules(); len(got) != 1 || !got[0].Allowed {
+		t.Errorf("a trial kept %+v", got)
+	}
+	h.post("/rules/advice/dry-run", url.Values{"rule": {"{}x"}}, in).isProblem(400, "bad-form")
+}
+
+// TestDryRunIsBounded tries no more than the newest 200 visits.
+func TestDryRunIsBounded(t *testing.T) {
+	h := newHouse(t)
+	in := h.session(h.resident("Odile"))
+	r := h.ruledFor()
+	var last string
+	for i := range triedVisits + 1 {
+		h.clock.advance(time.Second)
+		last = h.rung(fmt.Sprint(i), 0, still(t, 1)).Visit
+	}
+	var a trialJSON
+	h.ask("POST", "/api/v1/advice/dry-run", strings.NewReader(`{"door":"`+r.door+`","factors":["code"]}`), in).is(200).into(&a)
+	if len(a.Visits) != triedVisits || !a.More || a.Suggested != 0 || a.Visits[0].Visit != last {
+		t.Errorf("%d visits, more %t, %d suggested", len(a.Visits), a.More, a.Suggested)
+	}
+	h.get("/rules/advice/dry-run?door="+r.door, in).is(200).says("Earlier ones were left out: 200 are tried at the most.")
+}
+
+// BenchmarkDryRun tries a rule on 200 visits of two stills, for the page.
+func BenchmarkDryRun(b *testing.B) {
+	h := newHouse(b)
+	in := h.session(h.resident("Odile"))
+	r := h.ruledFor()
+	for i := range triedVisits {
+		h.clock.advance(time.Second)
+		h.wellSeen(fmt.Sprint(i), r.person)
+	}
+	for b.Loop() {
+		h.get("/rules/advice/dry-run?door="+r.door+"&factor=code", in).is(200)
+	}
+}

@@ -1,0 +1,84 @@
+package web
+
+import (
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"lintel/pipeline/advise"
+	"lintel/store"
+)
+
+// TestCountAdvice counts advice that was counted by hand.
+func TestCountAdvice(t *testing.T) {
+	withheld := func(unmet ...string) store.Advice {
+		return store.Advice{State: store.Withheld, Conditions: conditionsBut(unmet...)}
+	}
+	became := func(s store.AdviceState) store.Advice { return store.Advice{State: s, Conditions: conditionsBut()} }
+	m := countAdvice([]store.Advice{
+		withheld(advise.Factors), withheld(advise.Factors), withheld(advise.Factors, advise.Home), withheld(advise.Home), withheld(advise.Alike, advise.Home, advise.People),
+		// One whose visit is gone has the codes that were not met, and no words.
+		{State: store.Withheld, Conditions: []store.Condition{{Code: advise.Alike}}},
+		became(store.Used), became(store.Used), became(store.Dismissed), became(store.Expired), became(store.Suggested),
+	}, func(d store.Advice) store.AdviceState { return d.State })
+	want := []unmetCount{{advise.Factors, 3, 2}, {advise.Home, 3, 1}, {advise.Alike, 2, 1}, {advise.People, 1, 0}}
+	if m.Given != 5 || m.Open != 1 || m.Used != 2 || m.Dismissed != 1 || m.Expired != 1 || m.Withheld != 6 || m.Lone != 4 || !slices.Equal(m.Unmet, want) {
+		t.Errorf("counted %+v", m)
+	}
+	lines := []string{"Of 6 withheld, 2 for this reason alone: a factor is missing.", "Of 6 withheld, 1 for this reason alone: the household is away.",
+		"Of 6 withheld, 1 for this reason alone: somebody is easily confused with the person."}
+	if got := m.WhatIf(); !slices.Equal(got, lines) {
+		t.Errorf("what if: %q", got)
+	}
+	if got := m.Words(); got != "5 suggested (2 used, 1 dismissed, 1 expired, 1 still open), 6 withheld" {
+		t.Errorf("in words: %s", got)
+	}
+	if got := countAdvice(nil, nil).Words(); got != "0 suggested, 0 withheld" {
+		t.Errorf("nothing in words: %s", got)
+	}
+}
+
+// TestAdviceMonthPage has a month with advice at two doors, of which one goes,
+// and a visit that goes.
+func TestAdviceMonthPage(t *testing.T) {
+	h := newAdviceHouse(t)
+	h.get("/upkeep", h.resident).says(`href="/upkeep/advice"`)
+	h.get("/upkeep/advice", h.tablet).isProblem(403, "residents-only")
+	side := h.house.door("the side door")
+	other := h.knownRings("R2") // nobody, kept for 72 hours
+	h.advised(store.Advice{Visit: other, Door: side, Person: h.ada, State: store.Withheld, Conditions: conditionsBut(advise.Home, advise.Factors)})
+	h.suggest()
+	page := string(h.get("/upkeep/advice", h.resident).says("The front door").says("1 suggested (1 still open), 0 withheld").says("The side door").says("0 suggested, 1 withheld").
+		says("The household is away; a factor is missing.").says("None was withheld for one reason alone").body)
+	if !strings.Contains(page, "/visits/"+other) {
+		t.Errorf("the page is\n%s", page)
+	}
+	h.clock.advance(73 * time.Hour)
+	third := h.knownRings("R3", h.ada)
+	h.advised(store.Advice{Visit: third, Door: side, Person: h.ada, State: store.Withheld, Conditions: conditionsBut(advise.Factors)})
+	if _, err := h.archive.Sweep(t.Context(), nil); err != nil {
+		t.Fatal(err)
+	}
+	h.get("/upkeep/advice", h.resident).says("1 suggested (1 expired), 0 withheld").says("on a visit that is gone").says("The household is away; a factor is missing.").says("Of 2 withheld, 1 for this reason alone: a factor is missing.")
+	if err := h.archive.RemoveDoor(t.Context(), side); err != nil {
+		t.Fatal(err)
+	}
+	h.get("/upkeep/advice", h.resident).is(200)
+	h.clock.advance((adviceLookedBack + 1) * 24 * time.Hour)
+	h.get("/upkeep/advice", newSession(h, "Odile")).says("No advice was given")
+}
+
+// newSession signs a resident in anew.
+func newSession(h *adviceHouse, name string) option {
+	h.t.Helper()
+	r, err := h.archive.Resident(h.t.Context(), name)
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	token, err := h.archive.StartResidentSession(h.t.Context(), r.ID)
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	return h.session(h.house.secret(token))
+}

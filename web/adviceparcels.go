@@ -1,0 +1,299 @@
+package web
+
+import (
+	"errors"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"lintel/pipeline/advise"
+	"lintel/store"
+)
+
+// What can be wrong with an expected parcel besides what package advise says.
+var (
+	errParcelNote = errors.New("what is expected is said in 100 characters at most")
+	errParcelDoor = errors.New("choose a door for parcels")
+)
+
+// A parcelForm is an expected parcel as typed.
+type parcelForm struct {
+	Door     string // id
+	Note     string
+	From, To string // 2027-01-31T18:00, by the household's clock
+	Window   string // seconds
+}
+
+type adviceParcelsView struct {
+	Bar     barView
+	Saved   bool
+	Parcels []parcelLine
+	Doors   []store.Door // those for parcels
+	Form    parcelForm
+	Wrong   wrongs
+	Clock   string
+}
+
+type parcelLine struct {
+	Says   string // the rule, in a sentence
+	Became string
+	Visit  string // address of the visit it was used on, "" for none
+	Remove string
+}
+
+// What became of a parcel.
+const (
+	parcelLater = "later" // its time is to come
+	parcelNow   = "now"   // it is expected now
+	parcelUsed  = "used"  // opening was suggested for it
+	parcelOver  = "over"  // its time went by
+)
+
+func (t teller) parcelState(p store.ParcelRule) string {
+	switch {
+	case p.UsedBy != "":
+		return parcelUsed
+	case t.now.Before(p.From):
+		return parcelLater
+	case t.now.Before(p.To):
+		return parcelNow
+	}
+	return parcelOver
+}
+
+var parcelWords = map[string]string{
+	parcelLater: "Its time is to come.", parcelNow: "Expected now.", parcelUsed: "Used: opening was suggested for it once.",
+	parcelOver: "Over: nothing was suggested for it.",
+}
+
+func (s *Server) adviceParcelsPage(w http.ResponseWriter, r *http.Request) {
+	s.showParcels(w, r, http.StatusOK, nil, nil)
+}
+
+// showParcels shows the parcels, and a form for another: empty for none typed.
+func (s *Server) showParcels(w http.ResponseWriter, r *http.Request, status int, form *parcelForm, wrong wrongs) {
+	t, err := s.tellerFor(r.Context(), session(r))
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	view := adviceParcelsView{Bar: barOf(r, "Rules", "Expected parcels"), Saved: r.URL.Query().Has("saved"), Wrong: wrong, Clock: t.clockWords()}
+	doors, err := s.Archive.Doors(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	parcels, err := s.Archive.ParcelRules(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	for _, p := range slices.Backward(parcels) {
+		line, err := s.parcelLine(r, t, p, doors)
+		if err != nil {
+			s.fail(w, r, err)
+			return
+		}
+		view.Parcels = append(view.Parcels, line)
+	}
+	view.Doors = slices.DeleteFunc(doors, func(d store.Door) bool { return !d.Parcel })
+	if form == nil {
+		hour := t.now.In(t.zone).Truncate(time.Minute)
+		form = &parcelForm{From: hour.Format(localMinute), To: hour.Add(4 * time.Hour).Format(localMinute), Window: "60"}
+		if len(view.Doors) == 1 {
+			form.Door = view.Doors[0].ID
+		}
+	}
+	view.Form = *form
+	writePage(w, status, "advice-parcels.html", view)
+}
+
+func (s *Server) parcelLine(r *http.Request, t teller, p store.ParcelRule, doors []store.Door) (line parcelLine, err error) {
+	door, _ := doorByID(doors, p.Door)
+	unused := p
+	unused.UsedBy = "" // what became of it stands beside
+	line = parcelLine{Says: advise.RestateParcel(unused, door, t.zone), Became: parcelWords[t.parcelState(p)], Remove: "/rules/advice/parcels/" + url.PathEscape(p.ID) + "/remove"}
+	visit, err := s.parcelVisit(r, p)
+	if visit != "" {
+		line.Visit = visitAddress(visit)
+	}
+	return line, err
+}
+
+// parcelVisit returns the visit that a parcel was used on, "" if it was not, or
+// the visit is gone.
+func (s *Server) parcelVisit(r *http.Request, p store.ParcelRule) (visit string, err error) {
+	if p.UsedBy == "" {
+		return "", nil
+	}
+	advice, err := s.Archive.Advice(r.Context(), p.UsedBy)
+	if errors.Is(err, store.ErrNotFound) {
+		return "", nil
+	}
+	return advice.Visit, err
+}
+
+// addParcel expects a parcel, by what was typed.
+func (s *Server) addParcel(w http.ResponseWriter, r *http.Request) {
+	if !readForm(w, r) {
+		return
+	}
+	get := func(name string) string { return strings.TrimSpace(r.PostForm.Get(name)) }
+	form := parcelForm{Door: get("door"), Note: get("note"), From: get("from"), To: get("to"), Window: get("window")}
+	t, err := s.tellerFor(r.Context(), session(r))
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	wrong := make(wrongs)
+	p := store.ParcelRule{Door: form.Door, Note: form.Note, Window: typedDuration(form.Window, time.Second)}
+	for field, at := range map[string]struct {
+		text string
+		to   *time.Time
+	}{"from": {form.From, &p.From}, "to": {form.To, &p.To}} {
+		*at.to, err = t.localTime(at.text)
+		wrong.add(field, err)
+	}
+	if len(wrong) == 0 {
+		field, err := s.expect(r, p)
+		if field == "" && err != nil {
+			s.fail(w, r, err)
+			return
+		}
+		wrong.add(field, err)
+	}
+	if len(wrong) > 0 {
+		s.showParcels(w, r, http.StatusUnprocessableEntity, &form, wrong)
+		return
+	}
+	http.Redirect(w, r, "/rules/advice/parcels?saved", http.StatusSeeOther)
+}
+
+// expect keeps a parcel rule. It names the field of the form that is wrong,
+// and none for an error that is no fault of the form.
+func (s *Server) expect(r *http.Request, p store.ParcelRule) (field string, err error) {
+	doors, err := s.Archive.Doors(r.Context())
+	if err != nil {
+		return "", err
+	}
+	door, ok := doorByID(doors, p.Door)
+	p.ID = newRule
+	fault := advise.CheckParcel(p, door)
+	switch {
+	case !ok:
+		return "door", errParcelDoor
+	case errors.Is(fault, advise.ErrParcelDoor):
+		return "door", store.ErrHouseDoor
+	case errors.Is(fault, advise.ErrParcelTime):
+		return "to", fault
+	case errors.Is(fault, advise.ErrExpiry):
+		return "window", fault
+	case fault != nil:
+		return "door", fault
+	case !p.To.After(s.Now()):
+		return "to", errOver
+	case !nameable(p.Note, 100):
+		return "note", errParcelNote
+	}
+	_, err = s.Archive.AddParcelRule(r.Context(), p)
+	if errors.Is(err, store.ErrHouseDoor) || errors.Is(err, store.ErrNotFound) { // it changed meanwhile
+		return "door", err
+	}
+	return "", err
+}
+
+func (s *Server) removeParcel(w http.ResponseWriter, r *http.Request) {
+	// One that is gone already is what was wanted.
+	if err := s.Archive.RemoveParcelRule(r.Context(), r.PathValue("parcel")); err != nil && !errors.Is(err, store.ErrNotFound) {
+		s.fail(w, r, err)
+		return
+	}
+	http.Redirect(w, r, "/rules/advice/parcels?saved", http.StatusSeeOther)
+}
+
+// A parcelJSON is the API's view of an expected parcel.
+type parcelJSON struct {
+	ID     string    `json:"id"`
+	Door   string    `json:"door"`
+	Note   string    `json:"note"`
+	From   time.Time `json:"from"`
+	To     time.Time `json:"to"`
+	Window int64     `json:"window_s"`
+	State  string    `json:"state"`
+	Visit  string    `json:"visit,omitempty"`
+	Says   string    `json:"says"`
+}
+
+func (s *Server) listParcels(w http.ResponseWriter, r *http.Request) {
+	s.answerParcels(w, r, http.StatusOK)
+}
+
+func (s *Server) answerParcels(w http.ResponseWriter, r *http.Request, status int) {
+	t, err := s.tellerFor(r.Context(), session(r))
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	doors, err := s.Archive.Doors(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	parcels, err := s.Archive.ParcelRules(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	answer := struct {
+		Parcels []parcelJSON `json:"parcels"`
+	}{[]parcelJSON{}}
+	for _, p := range parcels {
+		door, _ := doorByID(doors, p.Door)
+		j := parcelJSON{p.ID, p.Door, p.Note, p.From, p.To, int64(p.Window / time.Second), t.parcelState(p), "", advise.RestateParcel(p, door, t.zone)}
+		if j.Visit, err = s.parcelVisit(r, p); err != nil {
+			s.fail(w, r, err)
+			return
+		}
+		answer.Parcels = append(answer.Parcels, j)
+	}
+	writeJSON(w, status, answer)
+}
+
+// postParcel expects a parcel for a program, and answers with all of them.
+func (s *Server) postParcel(w http.ResponseWriter, r *http.Request) {
+	var sent struct {
+		Door   string    `json:"door"`
+		Note   string    `json:"note"`
+		From   time.Time `json:"from"`
+		To     time.Time `json:"to"`
+		Window int64     `json:"window_s"`
+	}
+	if !readJSON(w, r, &sent) {
+		return
+	}
+	field, err := s.expect(r, store.ParcelRule{Door: sent.Door, Note: strings.TrimSpace(sent.Note), From: sent.From, To: sent.To, Window: seconds(sent.Window)})
+	switch {
+	case errors.Is(err, store.ErrHouseDoor):
+		refuseBad(w, r, "house-door", store.ErrHouseDoor)
+	case field != "":
+		refuseBad(w, r, "bad-parcel", err)
+	case err != nil:
+		s.fail(w, r, err)
+	default:
+		s.answerParcels(w, r, http.StatusCreated)
+	}
+}
+
+func (s *Server) deleteParcel(w http.ResponseWriter, r *http.Request) {
+	err := s.Archive.RemoveParcelRule(r.Context(), r.PathValue("parcel"))
+	switch {
+	case errors.Is(err, store.ErrNotFound):
+		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "unknown-parcel", Title: "No such parcel is expected."})
+	case err != nil:
+		s.fail(w, r, err)
+	default:
+		s.listParcels(w, r)
+	}
+}

@@ -1,0 +1,119 @@
+// Counts suggestions down, and sends answers without leaving the page. The
+// server says how long is left, so that a tablet's own clock does not matter;
+// it also has the last word, and refuses an answer that comes late.
+
+const marked = new WeakMap(); // when what was left was left
+const noticed = document.getElementById("visits") ?? document.querySelector("main");
+
+// What the page itself came with was left when the page was asked for, at the
+// latest.
+const asked = performance.getEntriesByType("navigation")[0]?.requestStart ?? 0;
+mark(asked - performance.now());
+new MutationObserver(() => { mark(0); tick(); }).observe(noticed, { childList: true, subtree: true });
+setInterval(tick, 250);
+tick();
+document.body.dataset.advice = "ready";
+
+function mark(earlier) {
+	for (const e of document.querySelectorAll("[data-left]")) {
+		if (!marked.has(e)) marked.set(e, { steady: performance.now() + earlier, wall: Date.now() + earlier });
+	}
+}
+
+// left is how many milliseconds are left. A tablet that slept knows by one of
+// its clocks only.
+function left(e) {
+	const at = marked.get(e);
+	return Number(e.dataset.left) - Math.max(performance.now() - at.steady, Date.now() - at.wall);
+}
+
+function tick() {
+	for (const e of document.querySelectorAll("[data-left]")) {
+		if (!marked.has(e)) continue;
+		const seconds = Math.ceil(left(e) / 1000);
+		if (e.matches(".factors")) {
+			e.hidden = seconds <= 0;
+		} else if (seconds > 0) {
+			write(e.querySelector(".left"), `${duration(seconds)} left`);
+		} else if (!e.classList.contains("over")) {
+			expire(e);
+		}
+	}
+}
+
+function duration(seconds) {
+	if (seconds >= 60) return `${Math.floor(seconds / 60)} min ${seconds % 60} s`;
+	return seconds === 1 ? "1 second" : `${seconds} seconds`;
+}
+
+// write changes a text only where it differs: it is seen each second and not
+// read out, see aria-hidden.
+function write(e, text) {
+	e.hidden = false;
+	if (e.textContent !== text) e.textContent = text;
+}
+
+function expire(e) {
+	e.classList.add("over");
+	e.querySelector(".left").hidden = true;
+	e.querySelector(".said").textContent = `Expired at ${e.querySelector("time").textContent}.`;
+	const suggestion = e.closest(".suggestion");
+	suggestion.classList.replace("suggested", "expired");
+	suggestion.querySelector(".offers")?.remove();
+}
+
+document.addEventListener("submit", async (event) => {
+	const form = event.target;
+	const card = form.closest(".advice");
+	if (!card) return;
+	event.preventDefault();
+	const button = form.querySelector("button");
+	button.disabled = true;
+	try {
+		const answer = await fetch("/api/v1" + new URL(form.action).pathname, {
+			method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(Object.fromEntries(new FormData(form))),
+		});
+		if (answer.status === 401) return location.assign("/sign-in");
+		if (answer.ok) taken(form);
+		else refused(form, (await answer.json()).title);
+	} catch {
+		say(form, "This did not reach the server. Try again.");
+	} finally {
+		button.disabled = false;
+	}
+});
+
+// taken says that an answer was taken. On Now what comes of it follows by
+// itself; the page of a visit is loaded again, once advice was worked out.
+function taken(form) {
+	const code = form.elements.code;
+	if (code) {
+		code.value = "";
+		say(form, "The code was right.", true);
+	} else if (form.elements.person) {
+		say(form, "Your word was taken.", true);
+	}
+	if (!document.body.classList.contains("now")) setTimeout(() => location.reload(), 1_000);
+}
+
+function refused(form, why) {
+	if (form.elements.code) {
+		form.elements.code.value = "";
+		form.elements.code.focus();
+	}
+	say(form, why);
+}
+
+// say finds the card anew: another may have taken its place meanwhile.
+function say(form, text, good = false) {
+	const card = form.isConnected ? form.closest(".advice") : cardOf(form);
+	const told = card?.querySelector(".told");
+	if (!told) return;
+	told.textContent = text;
+	told.classList.toggle("good", good);
+	told.hidden = false;
+}
+
+function cardOf(form) {
+	return [...document.querySelectorAll(".advice")].find((card) => [...card.querySelectorAll("form")].some((f) => f.action === form.action));
+}

@@ -1,0 +1,79 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"net/url"
+
+	"lintel/pipeline/letter"
+	"lintel/store"
+)
+
+// A receiverLine is a receiver of advice in a list.
+type receiverLine struct {
+	Name, Door, Added, Remove string
+}
+
+// A newReceiver is a receiver that was added just now, with what it is known
+// by, which is shown this once.
+type newReceiver struct {
+	ID, Name, Key, Token string
+	Door                 store.Door
+}
+
+// fillReceivers lists the receivers on Upkeep, and the doors that one can be at.
+func (s *Server) fillReceivers(ctx context.Context, t teller, view *upkeepView) (err error) {
+	if view.Doors, err = s.Archive.Doors(ctx); err != nil {
+		return err
+	}
+	receivers, err := s.Archive.Receivers(ctx)
+	if err != nil {
+		return err
+	}
+	for _, receiver := range receivers {
+		door, _ := doorByID(view.Doors, receiver.Door)
+		view.Receivers = append(view.Receivers, receiverLine{receiver.Name, door.Name, t.moment(receiver.AddedAt), "/upkeep/receivers/" + url.PathEscape(receiver.ID) + "/remove"})
+	}
+	return nil
+}
+
+// addReceiver adds a receiver of advice at a door, and shows its key and token.
+func (s *Server) addReceiver(w http.ResponseWriter, r *http.Request) {
+	if !readForm(w, r) {
+		return
+	}
+	name, err := typedName(r, "name")
+	if err != nil {
+		s.showUpkeep(w, r, upkeepView{WrongReceiver: sentence(err)})
+		return
+	}
+	receiver, token, err := s.Archive.AddReceiver(r.Context(), r.PostForm.Get("door"), name)
+	if errors.Is(err, store.ErrNotFound) {
+		s.showUpkeep(w, r, upkeepView{WrongReceiver: "Choose the door that the receiver is at."})
+		return
+	}
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	doors, err := s.Archive.Doors(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	door, _ := doorByID(doors, receiver.Door)
+	s.showUpkeep(w, r, upkeepView{Receiver: &newReceiver{
+		ID: receiver.ID, Name: receiver.Name, Door: door, Key: letter.Key(receiver.Key).Text(), Token: token,
+	}})
+}
+
+func (s *Server) removeReceiver(w http.ResponseWriter, r *http.Request) {
+	// One that is gone already is what was wanted.
+	if err := s.Archive.RemoveReceiver(r.Context(), r.PathValue("receiver")); err != nil && !errors.Is(err, store.ErrNotFound) {
+		s.fail(w, r, err)
+		return
+	}
+	s.erased()
+	http.Redirect(w, r, "/upkeep#receivers", http.StatusSeeOther)
+}

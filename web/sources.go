@@ -1,0 +1,249 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"lintel/store"
+)
+
+// A sourceLine is a phone or a reader in a list.
+type sourceLine struct {
+	Name, Heard, Remove string
+}
+
+// A newSource is a source that was added just now, with its token, which is
+// shown this once.
+type newSource struct {
+	ID, Name, Token string
+	Curl            []string // examples of messages, each a command to try it with
+}
+
+// A tokenLine is something that a person carries.
+type tokenLine struct {
+	Label, Remove string
+}
+
+// nameLength is the most characters that the name of a source, a token's label
+// and a receiver's name have.
+const nameLength = 60
+
+var errName = fmt.Errorf("a name has 1 to %d characters", nameLength)
+
+// typedName reads a name from a form. The error is errName.
+func typedName(r *http.Request, field string) (string, error) {
+	name := strings.TrimSpace(r.PostForm.Get(field))
+	if name == "" || !nameable(name, nameLength) {
+		return "", errName
+	}
+	return name, nil
+}
+
+// factorsOf fills in what of a person's gives factors.
+func (s *Server) factorsOf(ctx context.Context, t teller, view *personView) error {
+	sources, err := s.Archive.Sources(ctx)
+	if err != nil {
+		return err
+	}
+	for _, source := range sources {
+		if source.Person != view.ID {
+			continue
+		}
+		line := t.sourceLine(source, personAddress(view.ID)+"/phones/")
+		if source.Kind == store.Reader { // which the command line can add
+			line.Name += ", a reader of their tokens only"
+		}
+		view.Phones = append(view.Phones, line)
+	}
+	tokens, err := s.Archive.Tokens(ctx)
+	if err != nil {
+		return err
+	}
+	for _, token := range tokens {
+		if token.Person == view.ID {
+			view.Tokens = append(view.Tokens, tokenLine{token.Label, personAddress(view.ID) + "/tokens/" + url.PathEscape(token.ID) + "/remove"})
+		}
+	}
+	slices.SortFunc(view.Tokens, func(a, b tokenLine) int { return strings.Compare(a.Label, b.Label) })
+	with, err := s.Archive.OneTimePersons(ctx)
+	view.HasCodes = slices.Contains(with, view.ID)
+	return err
+}
+
+func (t teller) sourceLine(source store.Source, under string) sourceLine {
+	line := sourceLine{source.Name, "not heard yet", under + url.PathEscape(source.ID) + "/remove"}
+	if !source.HeardAt.IsZero() {
+		line.Heard = "last heard " + t.moment(source.HeardAt)
+	}
+	return line
+}
+
+// addPhone adds a phone of a person's and shows its token.
+func (s *Server) addPhone(w http.ResponseWriter, r *http.Request) {
+	p, name, ok := s.namedOnPerson(w, r)
+	if !ok {
+		return
+	}
+	added, err := s.addSource(r, store.Phone, p.ID, name)
+	if err != nil {
+		s.refusePerson(w, r, err)
+		return
+	}
+	s.showPerson(w, r, http.StatusOK, p, personView{Phone: &added})
+}
+
+// namedOnPerson reads a form on a person's page that has a name, or answers
+// what is wrong with it.
+func (s *Server) namedOnPerson(w http.ResponseWriter, r *http.Request) (p personJSON, name string, ok bool) {
+	if !readForm(w, r) {
+		return p, "", false
+	}
+	if p, ok = s.personOf(w, r); !ok {
+		return p, "", false
+	}
+	name, err := typedName(r, "name")
+	if err != nil {
+		s.showPerson(w, r, http.StatusUnprocessableEntity, p, personView{Wrong: sentence(err)})
+	}
+	return p, name, err == nil
+}
+
+func (s *Server) addSource(r *http.Request, kind store.SourceKind, person, name string) (newSource, error) {
+	id, token, err := s.Archive.AddSource(r.Context(), kind, person, name)
+	if err != nil {
+		return newSource{}, err
+	}
+	added := newSource{ID: id, Name: name, Token: token}
+	bodies := []string{
+		fmt.Sprintf(`{"arrival": {"latitude_deg": 47.5, "longitude_deg": -8.25, "accuracy_m": 12, "at": "%s"}}`, s.Now().UTC().Format(time.RFC3339)),
+		`{"code": "123456"}`,
+	}
+	if kind == store.Reader {
+		bodies = []string{`{"token": "LABEL"}`}
+	}
+	for _, body := range bodies {
+		added.Curl = append(added.Curl, fmt.Sprintf("curl %s/api/v1/factors -H 'Authorization: Bearer %s' -H 'Content-Type: application/json' -d '%s'", s.base(r), token, body))
+	}
+	return added, nil
+}
+
+// base is the address that a browser reached the server by.
+func (s *Server) base(r *http.Request) string {
+	if s.TLS {
+		return "https://" + r.Host
+	}
+	return "http://" + r.Host
+}
+
+func (s *Server) removePhone(w http.ResponseWriter, r *http.Request) {
+	p, ok := s.personOf(w, r)
+	if !ok {
+		return
+	}
+	if err := s.endSource(r.Context(), r.PathValue("source"), p.ID); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	s.backToPerson(w, r, p.ID)
+}
+
+// endSource removes a source of a person's, or one that is nobody's. One that
+// is not there is what was wanted.
+func (s *Server) endSource(ctx context.Context, id, person string) error {
+	sources, err := s.Archive.Sources(ctx)
+	if err != nil {
+		return err
+	}
+	if !slices.ContainsFunc(sources, func(source store.Source) bool { return source.ID == id && source.Person == person }) {
+		return nil
+	}
+	if err := s.Archive.RemoveSource(ctx, id); err != nil && !errors.Is(err, store.ErrNotFound) {
+		return err
+	}
+	s.erased()
+	return nil
+}
+
+func (s *Server) backToPerson(w http.ResponseWriter, r *http.Request, person string) {
+	http.Redirect(w, r, personAddress(person)+"#factors", http.StatusSeeOther)
+}
+
+// addToken says that a person carries what readers tell by that label.
+func (s *Server) addToken(w http.ResponseWriter, r *http.Request) {
+	p, label, ok := s.namedOnPerson(w, r)
+	if !ok {
+		return
+	}
+	_, err := s.Archive.AddToken(r.Context(), p.ID, label)
+	switch {
+	case errors.Is(err, store.ErrExists):
+		s.showPerson(w, r, http.StatusConflict, p, personView{Wrong: "This token is somebody’s already. Remove it there first."})
+	case err != nil:
+		s.refusePerson(w, r, err)
+	default:
+		s.backToPerson(w, r, p.ID)
+	}
+}
+
+func (s *Server) removeToken(w http.ResponseWriter, r *http.Request) {
+	p, ok := s.personOf(w, r)
+	if !ok {
+		return
+	}
+	tokens, err := s.Archive.Tokens(r.Context())
+	if err == nil && slices.ContainsFunc(tokens, func(t store.CarriedToken) bool { return t.ID == r.PathValue("token") && t.Person == p.ID }) {
+		if err = s.Archive.RemoveToken(r.Context(), r.PathValue("token")); errors.Is(err, store.ErrNotFound) {
+			err = nil // it went meanwhile, which is what was wanted
+		}
+		s.erased()
+	}
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	s.backToPerson(w, r, p.ID)
+}
+
+// addReader adds a local system that sees tokens, and shows its token.
+func (s *Server) addReader(w http.ResponseWriter, r *http.Request) {
+	if !readForm(w, r) {
+		return
+	}
+	name, err := typedName(r, "name")
+	if err != nil {
+		s.showUpkeep(w, r, upkeepView{WrongReader: sentence(err)})
+		return
+	}
+	added, err := s.addSource(r, store.Reader, "", name)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	s.showUpkeep(w, r, upkeepView{Reader: &added})
+}
+
+func (s *Server) removeReader(w http.ResponseWriter, r *http.Request) {
+	if err := s.endSource(r.Context(), r.PathValue("source"), ""); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	http.Redirect(w, r, "/upkeep#readers", http.StatusSeeOther)
+}
+
+// fillReaders lists the readers on Upkeep. One that sees a single person's
+// tokens only is on that person's page.
+func (s *Server) fillReaders(ctx context.Context, t teller, view *upkeepView) error {
+	sources, err := s.Archive.Sources(ctx)
+	for _, source := range sources {
+		if source.Person == "" {
+			view.Readers = append(view.Readers, t.sourceLine(source, "/upkeep/readers/"))
+		}
+	}
+	return err
+}

@@ -1,0 +1,274 @@
+package web
+
+import (
+	"bytes"
+	"html"
+	"image"
+	"image/draw"
+	"image/png"
+	"net/http"
+	"net/url"
+	"regexp"
+	"strings"
+	"testing"
+
+	"github.com/pquerna/otp/totp"
+
+	"lintel/internal/python"
+	"lintel/pipeline/letter"
+	"lintel/pipeline/onetime"
+	"lintel/store"
+)
+
+// found returns what a pattern's group matches on a page, as a reader sees it.
+func (a *answer) found(pattern string) string {
+	a.t.Helper()
+	m := regexp.MustCompile(pattern).FindSubmatch(a.body)
+	if m == nil {
+		a.t.Fatalf("the page lacks %q:\n%s", pattern, a.body)
+	}
+	return html.UnescapeString(string(m[1]))
+}
+
+var tokenShown = `class="code small token">([A-Z2-7]{26})<`
+
+// TestPhones adds a phone on its person's page, and uses what is shown there.
+func TestPhones(t *testing.T) {
+	s := newSender(t)
+	page := s.post("/people/"+s.bo+"/phones", url.Values{"name": {"  The <green> phone "}}, s.in).is(200).says("The &lt;green&gt; phone was added").says("can be lent, stolen")
+	checkMarkup(t, string(page.body))
+	token := s.house.secret(page.found(tokenShown))
+	curl := page.found(`<code>(curl [^<]*arrival[^<]*)</code>`)
+	body := curl[strings.Index(curl, "-d '")+4 : len(curl)-1]
+	if !strings.HasPrefix(curl, "curl http://example.com/api/v1/factors -H 'Authorization: Bearer "+token+"'") {
+		t.Errorf("the example is %s", curl)
+	}
+	s.tell(token, "", body).is(http.StatusAccepted) // what is shown is right
+	if again := s.get("/people/"+s.bo, s.in).is(200).says("The &lt;green&gt; phone"); bytes.Contains(again.body, []byte(token)) {
+		t.Error("the token is shown again")
+	}
+	if other := s.get("/people/"+s.ada, s.in).is(200); bytes.Contains(other.body, []byte("green")) {
+		t.Error("the phone is on another's page")
+	}
+
+	remove := page.found(`action="(/people/[A-Z2-7]+/phones/[A-Z2-7]+/remove)"`)
+	// Under another's name, or as a reader, it stays.
+	s.post(strings.Replace(remove, s.bo, s.ada, 1), nil, s.in).is(http.StatusSeeOther)
+	s.post("/upkeep/readers/"+strings.Split(remove, "/")[4]+"/remove", nil, s.in).is(http.StatusSeeOther)
+	s.tell(token, "", `{"token":"x"}`).isProblem(403, "not-theirs")
+	s.post(remove, nil, s.in).is(http.StatusSeeOther)
+	s.tell(token, "", body).isProblem(401, "wrong-token")
+	s.post(remove, nil, s.in).is(http.StatusSeeOther) // gone is what was wanted
+	s.get("/people/"+s.bo, s.in).is(200)
+
+	for _, bad := range []string{"", "   ", strings.Repeat("x", nameLength+1), "a\nb", "\xff"} {
+		s.post("/people/"+s.ada+"/phones", url.Values{"name": {bad}}, s.in).is(http.StatusUnprocessableEntity).says("A name has 1 to 60 characters. Nothing was added.")
+		s.post("/people/"+s.ada+"/tokens", url.Values{"name": {bad}}, s.in).is(http.StatusUnprocessableEntity).says("Nothing was added.")
+		s.post("/upkeep/readers", url.Values{"name": {bad}}, s.in).is(http.StatusUnprocessableEntity).says("Nothing was added.")
+		s.post("/upkeep/receivers", url.Values{"name": {bad}}, s.in).is(http.StatusUnprocessableEntity).says("Nothing was added.")
+	}
+	for _, path := range []string{"/phones", "/phones/X/remove", "/tokens", "/tokens/X/remove", "/codes", "/codes/end"} {
+		s.post("/people/NOBODY"+path, url.Values{"name": {"x"}}, s.in).isProblem(404, "not-found")
+	}
+}
+
+func TestTokens(t *testing.T) {
+	s := newSender(t)
+	s.post("/people/"+s.ada+"/tokens", url.Values{"name": {"zinc & tin"}}, s.in).is(http.StatusSeeOther)
+	page := s.get("/people/"+s.ada, s.in).is(200).says("zinc &amp; tin").says("can be lent, found or copied")
+	checkMarkup(t, string(page.body))
+	s.tell(s.reader, "?about="+s.ada, `{"token":"zinc & tin"}`).is(http.StatusAccepted)
+	s.post("/people/"+s.bo+"/tokens", url.Values{"name": {"zinc & tin"}}, s.in).is(http.StatusConflict).says("somebody’s already")
+
+	remove := page.found(`>zinc &amp; tin</span> <form method="post" action="([^"]+)"`)
+	s.post(strings.Replace(remove, s.ada, s.bo, 1), nil, s.in).is(http.StatusSeeOther)
+	s.tell(s.reader, "", `{"token":"zinc & tin"}`).is(http.StatusAccepted)
+	s.post(remove, nil, s.in).is(http.StatusSeeOther)
+	s.tell(s.reader, "", `{"token":"zinc & tin"}`).isProblem(404, "unknown-token")
+	s.post(remove, nil, s.in).is(http.StatusSeeOther)
+}
+
+// TestCodes gives out one-time codes, which package totp makes as an app does,
+// replaces them and ends them.
+func TestCodes(t *testing.T) {
+	s := newSender(t)
+	_, phone := s.source(store.Phone, s.bo)
+	given := func() (page *answer, secret onetime.Secret) {
+		t.Helper()
+		page = s.post("/people/"+s.bo+"/codes", nil, s.in).is(200).says("told to a friend works for the friend")
+		checkMarkup(t, string(page.body))
+		secret, err := onetime.Parse(page.found(`<p class="code small">([A-Z2-7 ]+)</p>`))
+		if err != nil {
+			t.Fatal(err)
+		}
+		s.house.secret(secret.Text())
+		return page, secret
+	}
+	says := func(secret onetime.Secret) *answer {
+		t.Helper()
+		code, err := totp.GenerateCode(secret.Text(), s.clock.now())
+		if err != nil {
+			t.Fatal(err)
+		}
+		return s.tell(phone, "", `{"code":"`+code+`"}`)
+	}
+	s.get("/people/"+s.bo, s.in).is(200).says("Bo Tansy has none.").says("Give out codes")
+	page, first := given()
+	address := page.found(`<img class="qr" src="([^"]+)"`)
+	picture := s.get(address, s.in).is(200)
+	if m, err := png.Decode(bytes.NewReader(picture.body)); err != nil || m.Bounds().Dx() != qrPixels || picture.Header.Get("Content-Type") != "image/png" || picture.Header.Get("Cache-Control") != "no-store" {
+		t.Errorf("the picture: %v, %v", err, picture.Header)
+	}
+	s.get(address, s.in).isProblem(404, "not-found") // once
+	says(first).is(http.StatusAccepted)
+	if again := s.get("/people/"+s.bo, s.in).is(200).says("Bo Tansy has them."); bytes.Contains(again.body, []byte(`class="qr"`)) || bytes.Contains(again.body, []byte(inGroups(first.Text()))) {
+		t.Error("the secret is shown again")
+	}
+
+	page, second := given()
+	s.clock.advance(onetime.Period)
+	says(first).isProblem(422, "wrong-code")
+	says(second).is(http.StatusAccepted)
+	address = page.found(`<img class="qr" src="([^"]+)"`)
+	s.get(address, s.session(s.resident("Runa"))).isProblem(404, "not-found") // another session's
+	s.get(strings.Replace(address, s.bo, s.ada, 1), s.in).isProblem(404, "not-found")
+	s.get(address, s.session(s.tablet("Hall", "Odile"))).isProblem(403, "residents-only")
+	s.clock.advance(pictureLasts)
+	s.get(address, s.in).isProblem(404, "not-found") // too late
+
+	s.post("/people/"+s.bo+"/codes/end", nil, s.in).is(http.StatusSeeOther)
+	says(second).isProblem(404, "no-codes")
+	s.post("/people/"+s.bo+"/codes/end", nil, s.in).is(http.StatusSeeOther)
+	s.get("/people/"+s.bo, s.in).is(200).says("Bo Tansy has none.")
+}
+
+// TestCodesPicture has another library read the picture: ZBar, by pyzbar.
+func TestCodesPicture(t *testing.T) {
+	s := newSender(t)
+	odd, err := s.archive.AddPerson(t.Context(), "Zoë: "+strings.Repeat("ü", 90))
+	if err != nil {
+		t.Fatal(err)
+	}
+	page := s.post("/people/"+odd.ID+"/codes", nil, s.in).is(200)
+	secret := strings.ReplaceAll(page.found(`<p class="code small">([A-Z2-7 ]+)</p>`), " ", "")
+	picture := s.get(page.found(`<img class="qr" src="([^"]+)"`), s.in).is(200)
+	m, err := png.Decode(bytes.NewReader(picture.body))
+	if err != nil {
+		t.Fatal(err)
+	}
+	luma := image.NewGray(m.Bounds())
+	draw.Draw(luma, luma.Rect, m, image.Point{}, draw.Src)
+	var read string
+	python.Ask(t, "pyzbar.pyzbar", `
+import base64, json, sys
+from pyzbar.pyzbar import decode
+luma = base64.b64decode(json.load(sys.stdin))
+side = int(len(luma) ** .5)
+json.dump(decode((luma, side, side))[0].data.decode(), sys.stdout)`, luma.Pix, &read)
+	u, err := url.Parse(read)
+	if err != nil || u.Scheme != "otpauth" || u.Query().Get("secret") != secret {
+		t.Errorf("read %q, %v", read, err)
+	}
+}
+
+func TestPictures(t *testing.T) {
+	s := newHouse(t)
+	mine, others := [32]byte{1}, [32]byte{2}
+	first := s.pictures.keep(mine, "A", []byte("one"))
+	second := s.pictures.keep(mine, "A", []byte("two")) // in place of the first
+	for what, ok := range map[string]bool{
+		"replaced":         func() bool { _, ok := s.pictures.take(first, mine, "A"); return ok }(),
+		"another browser":  func() bool { _, ok := s.pictures.take(second, others, "A"); return ok }(),
+		"another's person": func() bool { _, ok := s.pictures.take(second, mine, "B"); return ok }(),
+	} {
+		if ok {
+			t.Errorf("%s: it was given out", what)
+		}
+	}
+	if got, ok := s.pictures.take(second, mine, "A"); !ok || string(got) != "two" {
+		t.Errorf("%q, %t", got, ok)
+	}
+	for range 10 * mostPictures {
+		s.pictures.keep(mine, store.ByItself+first, nil)
+	}
+	for i := range 10 * mostPictures {
+		s.pictures.keep(mine, strings.Repeat("x", i), nil)
+	}
+	if n := len(s.pictures.kept); n > mostPictures {
+		t.Errorf("%d pictures are kept", n)
+	}
+}
+
+func TestAppName(t *testing.T) {
+	for name, want := range map[string]string{
+		"Ada Quill":                   "Ada Quill",
+		"Ada: Quill":                  "Ada  Quill",
+		strings.Repeat("a", 101):      strings.Repeat("a", 100),
+		"a" + strings.Repeat("ü", 80): "a" + strings.Repeat("ü", 49), // 99 bytes: the next would end at 101
+	} {
+		if got := appName(name); got != want {
+			t.Errorf("%q is called %q, want %q", name, got, want)
+		}
+	}
+}
+
+// TestReaders adds a reader on Upkeep, and uses what is shown there.
+func TestReaders(t *testing.T) {
+	s := newSender(t)
+	page := s.post("/upkeep/readers", url.Values{"name": {"The mat"}}, s.in).is(200).says("The mat was added")
+	checkMarkup(t, string(page.body))
+	token := s.house.secret(page.found(tokenShown))
+	if curl := page.found(`<code>(curl [^<]*)</code>`); !strings.HasSuffix(curl, `-d '{"token": "LABEL"}'`) {
+		t.Errorf("the example is %s", curl)
+	}
+	s.tell(token, "", `{"token": "brass-4411"}`).is(http.StatusAccepted)
+	again := s.get("/upkeep", s.in).is(200).says("The mat").says("last heard Sunday 4 May, 18:30")
+	if bytes.Contains(again.body, []byte(token)) {
+		t.Error("the token is shown again")
+	}
+	if phones := strings.Contains(string(again.body), s.phoneID); phones {
+		t.Error("a phone is among the readers")
+	}
+	for _, source := range []string{s.phoneID, "NOSUCHSOURCE"} { // a phone is removed on its person's page
+		s.post("/upkeep/readers/"+source+"/remove", nil, s.in).is(http.StatusSeeOther)
+	}
+	s.tell(s.phone, "", `{"token":"x"}`).isProblem(403, "not-theirs")
+	s.post(again.found(`The mat <small>[^<]*</small></span> <form method="post" action="([^"]+)"`), nil, s.in).is(http.StatusSeeOther)
+	s.tell(token, "", `{"token": "brass-4411"}`).isProblem(401, "wrong-token")
+}
+
+// TestReceivers adds a receiver on Upkeep. What is shown is what letters to it
+// are signed with, and what it may listen by.
+func TestReceivers(t *testing.T) {
+	s := newSender(t)
+	s.get("/upkeep", s.in).is(200).says("There is no door yet")
+	door := s.door("The <garden> gate")
+	s.post("/upkeep/receivers", url.Values{"name": {"The box"}, "door": {"NOSUCHDOOR"}}, s.in).is(http.StatusUnprocessableEntity).says("Choose the door")
+	page := s.post("/upkeep/receivers", url.Values{"name": {"The box"}, "door": {door}}, s.in).is(200).
+		says("The box was added at The &lt;garden&gt; gate").says("Lintel never moves a lock").says("free at all times, without power").says("fire codes").says("licensed locksmith").says("docs/receiver/receiver.py")
+	checkMarkup(t, string(page.body))
+	receivers, err := s.archive.Receivers(t.Context())
+	if err != nil || len(receivers) != 1 {
+		t.Fatalf("%v, %v", receivers, err)
+	}
+	r := receivers[0]
+	key, token := page.found(`(lintel-receiver-key-1 [A-Za-z0-9+/=&#;]+)<`), page.found(`class="code small token">([A-Z2-7]{26})<`)
+	if parsed, err := letter.ParseKey(key); err != nil || parsed != letter.Key(r.Key) {
+		t.Errorf("the key shown is another: %v", err)
+	}
+	s.house.secret(key)
+	if ok, err := s.archive.CheckReceiver(t.Context(), r.ID, s.house.secret(token)); !ok || err != nil {
+		t.Errorf("the token shown is another: %v", err)
+	}
+	page.says("<dd class=\"code small\">" + r.ID + "</dd>").says("<dd class=\"code small\">" + door + "</dd>")
+	again := s.get("/upkeep", s.in).is(200).says("The box")
+	if bytes.Contains(again.body, []byte(token)) || bytes.Contains(again.body, []byte("lintel-receiver-key")) {
+		t.Error("the key or the token is shown again")
+	}
+	remove := again.found(`action="(/upkeep/receivers/[A-Z2-7]{26}/remove)"`)
+	s.post(remove, nil, s.in).is(http.StatusSeeOther)
+	s.post(remove, nil, s.in).is(http.StatusSeeOther)
+	if ok, err := s.archive.CheckReceiver(t.Context(), r.ID, token); ok || err != nil {
+		t.Errorf("the token is still good: %v", err)
+	}
+}
