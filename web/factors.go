@@ -66,7 +66,7 @@ func (s *Server) receiveFactor(w http.ResponseWriter, r *http.Request) {
 		s.refuseFactor(w, r, source.ID, err)
 		return
 	}
-	s.Log.Info("took in a factor", "source", source.ID, "kind", receipt.Kind, "counts", receipt.Counts)
+	s.Log.Debug("took in a factor", "source", source.ID, "kind", receipt.Kind) // not that somebody came home
 	writeJSON(w, http.StatusAccepted, receipt)
 }
 

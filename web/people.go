@@ -42,6 +42,7 @@ type personView struct {
 	Phones   []sourceLine
 	Tokens   []tokenLine
 	HasCodes bool
+	NoHome   bool // where home is has not been said, so no phone comes home
 	Phone    *newSource
 	Codes    *codesView
 	Wrong    string // why nothing was added

@@ -22,7 +22,9 @@ type sourceLine struct {
 // shown this once.
 type newSource struct {
 	ID, Name, Token string
+	About           string   // id of whose phone it is, "" for a reader
 	Curl            []string // examples of messages, each a command to try it with
+	Plain           bool     // whether the token goes over the network in clear
 }
 
 // A tokenLine is something that a person carries.
@@ -72,7 +74,12 @@ func (s *Server) factorsOf(ctx context.Context, t teller, view *personView) erro
 	}
 	slices.SortFunc(view.Tokens, func(a, b tokenLine) int { return strings.Compare(a.Label, b.Label) })
 	with, err := s.Archive.OneTimePersons(ctx)
+	if err != nil {
+		return err
+	}
 	view.HasCodes = slices.Contains(with, view.ID)
+	rules, err := s.Archive.AdviceRules(ctx)
+	view.NoHome = rules.Home == nil
 	return err
 }
 
@@ -119,7 +126,7 @@ func (s *Server) addSource(r *http.Request, kind store.SourceKind, person, name 
 	if err != nil {
 		return newSource{}, err
 	}
-	added := newSource{ID: id, Name: name, Token: token}
+	added := newSource{ID: id, Name: name, Token: token, About: person, Plain: !s.TLS}
 	bodies := []string{
 		fmt.Sprintf(`{"arrival": {"latitude_deg": 47.5, "longitude_deg": -8.25, "accuracy_m": 12, "at": "%s"}}`, s.Now().UTC().Format(time.RFC3339)),
 		`{"code": "123456"}`,

@@ -44,6 +44,7 @@ func TestPhones(t *testing.T) {
 		t.Errorf("the example is %s", curl)
 	}
 	s.tell(token, "", body).is(http.StatusAccepted) // what is shown is right
+	page.says("<code>factors/" + s.bo + "</code>").says("reached without TLS")
 	if again := s.get("/people/"+s.bo, s.in).is(200).says("The &lt;green&gt; phone"); bytes.Contains(again.body, []byte(token)) {
 		t.Error("the token is shown again")
 	}
@@ -69,6 +70,22 @@ func TestPhones(t *testing.T) {
 	}
 	for _, path := range []string{"/phones", "/phones/X/remove", "/tokens", "/tokens/X/remove", "/codes", "/codes/end"} {
 		s.post("/people/NOBODY"+path, url.Values{"name": {"x"}}, s.in).isProblem(404, "not-found")
+	}
+}
+
+// A phone where no home is known says so on its person's page.
+func TestPhoneWithoutHome(t *testing.T) {
+	s := newSender(t)
+	const says = "Where home is has not been said"
+	if page := s.get("/people/"+s.ada, s.in).is(200); bytes.Contains(page.body, []byte(says)) {
+		t.Error("home is known")
+	}
+	if err := s.archive.SetAdviceRules(t.Context(), store.DefaultAdviceRules()); err != nil {
+		t.Fatal(err)
+	}
+	s.get("/people/"+s.ada, s.in).is(200).says(says)
+	if page := s.get("/people/"+s.bo, s.in).is(200); bytes.Contains(page.body, []byte(says)) {
+		t.Error("somebody without a phone is told")
 	}
 }
 
