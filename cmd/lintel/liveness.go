@@ -85,7 +85,7 @@ func padReportOf(outcomes []trial.Outcome) *padReport {
 		switch {
 		case o.Species == trial.BonaFide && o.Attack():
 			p.wrong = append(p.wrong, fmt.Sprintf("bona-fide/%s: %s", o.Name, levelWords(o.Together)))
-		case o.Species != trial.BonaFide && !o.Attack():
+		case o.Species != trial.BonaFide && o.Together != nil && !o.Attack():
 			p.wrong = append(p.wrong, fmt.Sprintf("attack/%s/%s: %s", o.Species, o.Name, levelWords(o.Together)))
 		}
 	}
@@ -103,9 +103,6 @@ func rateOf(r match.Rate) (value float64, interval [2]float64) {
 }
 
 func levelWords(l *store.Liveness) string {
-	if l == nil {
-		return "no face found"
-	}
 	return fmt.Sprintf("%s, probability of a picture %.3f", l.Level, l.Probability)
 }
 

@@ -16,28 +16,31 @@ import (
 )
 
 // byHandStill and byHandRing are weights that rings of a bench can't give: nobody shows a copy of a
-// still of the archive there, and no lens is known. A plain sign makes a level
-// of its own, whatever the others say.
+// still of the archive there, and no lens is known. A plain sign is enough for a
+// level: no place for a person makes it doubtful, a copy a picture.
 var (
-	byHandStill = map[string]float64{liveness.Repeat: 8, liveness.Place: 4}
+	byHandStill = map[string]float64{liveness.Repeat: 8, liveness.Place: 5}
 	byHandRing  = map[string]float64{liveness.Repeat: 8}
 )
 
 // leastStill are weights that a sign has at least. A bell's lens rarely shows a
 // screen's pixels or a print's dots, so a bench has few of them to fit to, but
-// where they are plain there is no other reason for them: two of them together,
-// or one with anything else, make a picture.
-var leastStill = map[string]float64{liveness.Grid: 4, liveness.Bands: 3, liveness.Halftone: 4, liveness.Glare: 1}
+// where they are plain on a face there is no other reason for them. One makes it
+// doubtful, and with anything else a picture.
+var leastStill = map[string]float64{liveness.Grid: 5, liveness.Bands: 5, liveness.Halftone: 5, liveness.Glare: 1}
 
 // The doubtful level begins above so many of the persons of the fit, and where
 // pictures leave room, half way (in log-odds) to the score that all but so many
 // of each species' pictures have: neither persons nor pictures that were not
-// fitted to are then the first to be on the wrong side. Few persons are called
-// pictures.
+// fitted to are then the first to be on the wrong side. One still may miss more
+// pictures than a ring, so that it doubts no more persons. Few persons are
+// called pictures.
 const (
-	notDoubted = 0.965
-	missed     = 0.05
-	notPicture = 0.995
+	notDoubtedByStill = 0.98
+	notDoubtedByRing  = 0.965
+	missedByStill     = 0.15
+	missedByRing      = 0.05
+	notPicture        = 0.995
 )
 
 // penalty keeps a weight from growing without end where a sign is plain on
@@ -54,7 +57,7 @@ func fit(outcomes []trial.Outcome) (w liveness.Weights, err error) {
 			stills.add(o.Species, scores(s.Findings))
 		}
 	}
-	if w.Still, err = stills.regression(byHandStill, leastStill); err != nil {
+	if w.Still, err = stills.regression(byHandStill, leastStill, notDoubtedByStill, missedByStill); err != nil {
 		return w, fmt.Errorf("one still: %w", err)
 	}
 	for _, o := range outcomes {
@@ -67,7 +70,7 @@ func fit(outcomes []trial.Outcome) (w liveness.Weights, err error) {
 		}
 		rings.add(o.Species, of)
 	}
-	if w.Ring, err = rings.regression(byHandRing, nil); err != nil {
+	if w.Ring, err = rings.regression(byHandRing, nil, notDoubtedByRing, missedByRing); err != nil {
 		return w, fmt.Errorf("a ring: %w", err)
 	}
 	return w, nil
@@ -96,7 +99,7 @@ func (s *samples) add(species string, scores map[string]float64) {
 // regression fits weights of which none is less than it has to be, 0 where
 // nothing is said: one that comes out smaller is set to that, the one that is
 // the furthest off first, and the rest fitted again.
-func (s *samples) regression(byHand, least map[string]float64) (liveness.Regression, error) {
+func (s *samples) regression(byHand, least map[string]float64, notDoubted, missed float64) (liveness.Regression, error) {
 	var signs []string
 	for _, scores := range s.scores {
 		for sign := range scores {
@@ -131,7 +134,7 @@ func (s *samples) regression(byHand, least map[string]float64) (liveness.Regress
 			r.Weights[sign] = round(weights[i])
 		}
 		maps.Copy(r.Weights, byHand)
-		s.setLevels(&r)
+		s.setLevels(&r, notDoubted, missed)
 		return r, nil
 	}
 }
@@ -205,7 +208,7 @@ func (s *samples) logistic(signs []string, given map[string]float64) (bias float
 func softplus(x float64) float64 { return max(x, 0) + math.Log1p(math.Exp(-math.Abs(x))) }
 
 // setLevels sets where the levels begin.
-func (s *samples) setLevels(r *liveness.Regression) {
+func (s *samples) setLevels(r *liveness.Regression, notDoubted, missed float64) {
 	odds := make(map[string][]float64)
 	for i, scores := range s.scores {
 		odds[s.species[i]] = append(odds[s.species[i]], r.LogOdds(scores))
