@@ -19,7 +19,7 @@ import (
 // still of the archive there, and no lens is known. A plain sign is enough for a
 // level: no place for a person makes it doubtful, a copy a picture.
 var (
-	byHandStill = map[string]float64{liveness.Repeat: 8, liveness.Place: 5}
+	byHandStill = map[string]float64{liveness.Repeat: 8, liveness.Place: 6}
 	byHandRing  = map[string]float64{liveness.Repeat: 8}
 )
 
@@ -27,7 +27,7 @@ var (
 // screen's pixels or a print's dots, so a bench has few of them to fit to, but
 // where they are plain on a face there is no other reason for them. One makes it
 // doubtful, and with anything else a picture.
-var leastStill = map[string]float64{liveness.Grid: 5, liveness.Bands: 5, liveness.Halftone: 5, liveness.Glare: 1}
+var leastStill = map[string]float64{liveness.Grid: 6, liveness.Bands: 6, liveness.Halftone: 6, liveness.Glare: 1}
 
 // The doubtful level begins above so many of the persons of the fit, and where
 // pictures leave room, half way (in log-odds) to the score that all but so many
