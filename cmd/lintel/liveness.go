@@ -21,14 +21,13 @@ func (c *livenessCmd) Help() string {
 	return `Each ring goes the way of a ring at the bell, and is taken for an attack if its level is anything but "no sign of a
 picture". The frames of a ring are in the order of their names; the largest face decides. The error rates are those of
 ISO/IEC 30107-3: APCER for each attack species, and BPCER, with Clopper-Pearson intervals at 95 %. A ring on which no
-face is found opens no door: it counts as an error among those of persons, and as none among attacks, and is counted
-besides.`
+face is found is a non-response: it is in no rate, and counted by itself. It would open no door.`
 }
 
 // A padReport is what `lintel liveness` reports: presentation attack detection
 // in the terms of ISO/IEC 30107-3.
 type padReport struct {
-	BonaFide  int                   `json:"bona_fide"`
+	BonaFide  int                   `json:"bona_fide"` // rings
 	BPCER     float64               `json:"bpcer"`
 	BPCERCI95 [2]float64            `json:"bpcer_ci95"`
 	NoFace    int                   `json:"bona_fide_no_face"` // of BonaFide
@@ -40,7 +39,7 @@ type padReport struct {
 }
 
 type padSpecies struct {
-	N         int        `json:"n"`
+	N         int        `json:"n"` // rings
 	APCER     float64    `json:"apcer"`
 	APCERCI95 [2]float64 `json:"apcer_ci95"`
 	NoFace    int        `json:"no_face"` // of N
@@ -74,29 +73,36 @@ func (c *livenessCmd) Run(g *globals) error {
 
 func padReportOf(outcomes []trial.Outcome) *padReport {
 	r := trial.ReportOn(outcomes, trial.Outcome.Attack)
-	p := &padReport{BonaFide: r.BPCER.N, BPCER: r.BPCER.Value(), NoFace: r.NoFace[trial.BonaFide],
+	p := &padReport{BonaFide: r.BPCER.N + r.NoFace[trial.BonaFide], NoFace: r.NoFace[trial.BonaFide],
 		Attacks: make(map[string]padSpecies), APCERMax: r.WorstAPCER(), report: r}
-	p.BPCERCI95[0], p.BPCERCI95[1] = r.BPCER.Interval(0.95)
+	p.BPCER, p.BPCERCI95 = rateOf(r.BPCER)
 	for species, rate := range r.APCER {
-		s := padSpecies{N: rate.N, APCER: rate.Value(), NoFace: r.NoFace[species]}
-		s.APCERCI95[0], s.APCERCI95[1] = rate.Interval(0.95)
+		s := padSpecies{N: rate.N + r.NoFace[species], NoFace: r.NoFace[species]}
+		s.APCER, s.APCERCI95 = rateOf(rate)
 		p.Attacks[species] = s
 	}
 	for _, o := range outcomes {
 		switch {
 		case o.Species == trial.BonaFide && o.Attack():
 			p.wrong = append(p.wrong, fmt.Sprintf("bona-fide/%s: %s", o.Name, levelWords(o.Together)))
-		case o.Species != trial.BonaFide && !o.Attack():
+		case o.Species != trial.BonaFide && o.Together != nil && !o.Attack():
 			p.wrong = append(p.wrong, fmt.Sprintf("attack/%s/%s: %s", o.Species, o.Name, levelWords(o.Together)))
 		}
 	}
 	return p
 }
 
-func levelWords(l *store.Liveness) string {
-	if l == nil {
-		return "no face found"
+// rateOf returns a rate and its interval. Where nothing responded nothing is
+// known, which the interval says: JSON has no word for no number.
+func rateOf(r match.Rate) (value float64, interval [2]float64) {
+	if r.N == 0 {
+		return 0, [2]float64{0, 1}
 	}
+	interval[0], interval[1] = r.Interval(0.95)
+	return r.Value(), interval
+}
+
+func levelWords(l *store.Liveness) string {
 	return fmt.Sprintf("%s, probability of a picture %.3f", l.Level, l.Probability)
 }
 
@@ -108,7 +114,8 @@ func (p *padReport) write(w io.Writer) {
 	table := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(table, "\trings\tno face\terrors\trate\t95 % interval")
 	row := func(what string, rate match.Rate, noFace int) {
-		fmt.Fprintf(table, "%s\t%d\t%d\t%d\t%.1f %%\t%s\n", what, rate.N, noFace, rate.Errors, 100*rate.Value(), rate.IntervalString())
+		value, _ := rateOf(rate)
+		fmt.Fprintf(table, "%s\t%d\t%d\t%d\t%.1f %%\t%s\n", what, rate.N+noFace, noFace, rate.Errors, 100*value, rate.IntervalString())
 	}
 	row("persons taken for pictures (BPCER)", p.report.BPCER, p.NoFace)
 	for _, species := range p.report.Species() {

@@ -85,7 +85,7 @@ func openness(s sighting) (open float64, why string) {
 			a, b = b, a
 		}
 		ex, ey := (b.X-a.X)/glanceScale, (b.Y-a.Y)/glanceScale // along the eye
-		if math.Hypot(ex, ey) < 5 {
+		if math.Hypot(ex, ey) < 2 {
 			return 0, Tiny
 		}
 		x0, y0 := (a.X+0.5)/glanceScale-0.5, (a.Y+0.5)/glanceScale-0.5

@@ -15,9 +15,11 @@ import (
 //
 // Compared are glances, whose pixels are the mean of 16 of the still: noise of
 // a standard deviation of 1 there is 0.25 here, so that frames of a camera
-// differ by some tenths (MEASUREMENTS.md), and copies by nothing, or by a few
-// hundredths if they were packed as JPEG anew. A shift is found where it is a
-// whole number of pixels of a glance.
+// differ by some tenths, and copies by nothing, or by some hundredths if they
+// were packed as JPEG of high quality anew (MEASUREMENTS.md); packed harder,
+// they are not told from frames of a camera. A shift is found where it is a whole
+// number of pixels of a glance. The face is compared by itself as well, because
+// a camera may smooth a wall until nothing of its noise is left.
 //
 // How much people sway: the middle of pressure under somebody who stands
 // quietly moves by about 10 mm/s (from memory of posturography), and a head not
@@ -27,7 +29,7 @@ import (
 const (
 	// sameWithin and differBy are means of the absolute difference of two
 	// glances: copies are within the one, frames of a camera differ by the other.
-	sameWithin, differBy = 0.02, 0.06
+	sameWithin, differBy = 0.05, 0.15
 	// furthestShift is in pixels of a glance.
 	furthestShift = 12
 )
@@ -44,7 +46,7 @@ func measureCopies(t *track) store.Finding {
 				different = true
 				continue
 			}
-			least, compared = min(least, difference(a.Luma, b.Luma)), true
+			least, compared = min(least, difference(a.Luma, b.Luma, onGlance(s.face.Box))), true
 		}
 	}
 	if !compared {
@@ -66,29 +68,35 @@ func measureCopies(t *track) store.Finding {
 // course of a ring.
 const stirs = 0.12
 
-// difference is the mean absolute difference of two glances, with the shift by
-// whole pixels at which it is least.
-func difference(a, b *image.Gray) float64 {
+// difference is the mean absolute difference of two glances, or of the face on
+// them if that is larger, with the shift by whole pixels at which it is least.
+func difference(a, b *image.Gray, face image.Rectangle) float64 {
 	// A few hundred pixels, each by itself, tell which shift to look at closely.
 	w, h := a.Rect.Dx(), a.Rect.Dy()
+	all := image.Rect(0, 0, w, h)
 	reach := min(furthestShift, w/8, h/8)
 	dx, dy, least := 0, 0, math.Inf(1)
 	for v := -reach; v <= reach; v++ {
 		for u := -reach; u <= reach; u++ {
-			if d := shifted(a, b, u, v, max(w/16, 1)|1, max(h/16, 1)|1); d < least {
+			if d := shifted(a, b, u, v, all, max(w/16, 1), max(h/16, 1)); d < least {
 				dx, dy, least = u, v, d
 			}
 		}
 	}
-	return min(shifted(a, b, dx, dy, 1, 1), shifted(a, b, 0, 0, 1, 1))
+	closely := func(dx, dy int) float64 {
+		return max(shifted(a, b, dx, dy, all, 1, 1), shifted(a, b, dx, dy, face, 1, 1))
+	}
+	return min(closely(dx, dy), closely(0, 0))
 }
 
-// shifted is the mean absolute difference of a and of b shifted, where they
-// overlap, of each pixel so many apart.
-func shifted(a, b *image.Gray, dx, dy, across, down int) float64 {
+// shifted is the mean absolute difference of a part of a and of b shifted, where
+// they overlap, of pixels so many apart.
+func shifted(a, b *image.Gray, dx, dy int, part image.Rectangle, across, down int) float64 {
+	w, h := a.Rect.Dx(), a.Rect.Dy()
+	part = part.Intersect(image.Rect(max(0, -dx), max(0, -dy), min(w, w-dx), min(h, h-dy)))
 	sum, n := 0, 0
-	for y := max(0, -dy); y < min(a.Rect.Dy(), a.Rect.Dy()-dy); y += down {
-		for x := max(0, -dx); x < min(a.Rect.Dx(), a.Rect.Dx()-dx); x += across {
+	for y := part.Min.Y; y < part.Max.Y; y += down {
+		for x := part.Min.X; x < part.Max.X; x += across {
 			d := int(a.Pix[y*a.Stride+x]) - int(b.Pix[(y+dy)*b.Stride+x+dx])
 			sum, n = sum+max(d, -d), n+1
 		}

@@ -215,13 +215,17 @@ func TestEdges(t *testing.T) {
 	}
 }
 
-func BenchmarkEdges(b *testing.B) {
+func BenchmarkFrameAndColours(b *testing.B) {
 	s := newStage(1280, 1024, 640, 440, 66)
 	s.bricks()
 	s.askew(6, 0.02)
 	s.paper(white, 0.2, -2.4, -3, 2.4, 4)
 	scene := newScene(s.taken(3))
-	for b.Loop() {
-		measureEdges(scene.view(s.face(), nil))
+	for _, sign := range []sign{edgesSign, gamutSign, castSign, glareSign} {
+		b.Run(sign.code, func(b *testing.B) {
+			for b.Loop() {
+				sign.measure(scene.view(s.face(), nil))
+			}
+		})
 	}
 }

@@ -92,11 +92,12 @@ func judge(l *store.Liveness) {
 // moved, is said with the finding alone.
 var counting = []string{NoEyes, Tiny, Dark, Border, Sizes}
 
-// cantTell lists the reasons why findings are missing, each once, and more.
+// cantTell lists the reasons why findings are missing, each once, and more. That
+// eyes are too small to see them blink is nothing to go by.
 func cantTell(findings []store.Finding, more ...string) []string {
 	var all []string
 	for _, why := range counting {
-		if slices.ContainsFunc(findings, func(f store.Finding) bool { return f.Missing == why }) {
+		if slices.ContainsFunc(findings, func(f store.Finding) bool { return f.Missing == why && f.Sign != Blink }) {
 			all = append(all, why)
 		}
 	}

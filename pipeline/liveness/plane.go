@@ -123,7 +123,7 @@ func (m *move) planar(alarm float64) (store.Finding, bool) {
 
 // dots follows squares of the face.
 func (m *move) dots() (dots []dot) {
-	const r = 3
+	r := m.reach()
 	face := discOf(m.face, 1.15)
 	for y := max(m.face.Min.Y, 1) + r; y <= min(m.face.Max.Y, m.from.h-2-r); y += 2*r + 1 {
 		for x := max(m.face.Min.X, 1+r); x <= min(m.face.Max.X, m.from.w-2-r); x += 2*r + 1 {

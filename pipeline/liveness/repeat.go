@@ -25,13 +25,27 @@ import (
 //   - the distance of the descriptors, which is far below that of two pictures
 //     of one person.
 //
-// Both must agree. MEASUREMENTS.md says what they are for copies and for two
-// pictures of one person. A still that is printed and held before the bell is
-// another picture by this measure, and is not found here.
+// Both must agree. Somebody who rings twice within minutes may still stand as
+// they stood, so there the two have to be alike as only a copy is that was hardly
+// packed anew. MEASUREMENTS.md says what they are for copies and for the next
+// still of a ring. A still that is printed and held before the bell is another
+// picture by this measure, and is not found here.
 const (
 	repeatBits     = 10   // of 64 may differ
 	repeatDistance = 0.12 // between the descriptors
+
+	soon         = 10 * time.Minute
+	soonBits     = 2
+	soonDistance = 0.06
 )
+
+// isCopy reports whether two faces are of one picture, that came so long apart.
+func isCopy(differ int, distance float64, apart time.Duration) bool {
+	if apart.Abs() < soon {
+		return differ <= soonBits && distance <= soonDistance
+	}
+	return differ <= repeatBits && distance <= repeatDistance
+}
 
 // lookSide is how many samples wide and high the face is hashed with, and
 // lookSpan how many eye spans they cover.
@@ -116,7 +130,7 @@ func Repeats(face *store.Face, earlier []store.LookAlike, now time.Time) {
 	for _, e := range earlier {
 		differ := bits.OnesCount64(uint64(face.Look ^ e.Look))
 		distance := match.Distance(&face.Descriptor, &e.Descriptor)
-		if differ > repeatBits || distance > repeatDistance || e.Descriptor == (store.Descriptor{}) {
+		if e.Descriptor == (store.Descriptor{}) || !isCopy(differ, distance, now.Sub(e.At)) {
 			continue
 		}
 		own := slices.DeleteFunc(slices.Clone(face.Liveness.Findings), func(f store.Finding) bool { return f.Sign == Repeat })

@@ -185,8 +185,8 @@ func TestGridOnFace(t *testing.T) {
 // TestMoireByTheSamplingTheorem draws a screen's grid that is finer than the
 // pixels: sampled, f cycles a pixel look like |f - k| (Shannon 1949).
 func TestMoireByTheSamplingTheorem(t *testing.T) {
+	face := person(natural(6))
 	for _, f := range []float64{0.7, 0.85, 1.12, 1.3, 1.73, 2.2} {
-		face := person(natural(6))
 		still := paintStill(t, 640, 480, 2, 90, func(x, y int) [3]float64 {
 			c := face(x, y)
 			for i := range c {
@@ -314,6 +314,29 @@ func TestSoftFace(t *testing.T) {
 		if f := measure(t, s, soft(image.Rect(0, 0, w, h)), box); f.Score > 0.02 {
 			t.Errorf("%s of a still that is soft all over: score %v, values %v", s.code, f.Score, f.Values)
 		}
+	}
+}
+
+// TestMovingFace: whoever moves is blurred along one direction only, before
+// things that are sharp.
+func TestMovingFace(t *testing.T) {
+	const w, h, path = 1100, 480, 3
+	tiles := func(x, y int) [3]float64 { return grey(110 + 55*float64((x/23+y/29)&1)) }
+	somebody := person(tiles)
+	still := paintStill(t, w, h, 1, 90, func(x, y int) (c [3]float64) {
+		if !image.Pt(x, y).In(image.Rect(520, 40, 820, 480)) {
+			return somebody(x-350, y)
+		}
+		for d := -path; d <= path; d++ {
+			for i, v := range somebody(x+d-350, y) {
+				c[i] += v / (2*path + 1)
+			}
+		}
+		return c
+	})
+	f := measure(t, detailSign, still, personBox.Add(image.Pt(350, 0)))
+	if f.Missing != "" || f.Score > 0.02 {
+		t.Errorf("a face that moves: score %v, values %v %s", f.Score, f.Values, f.Missing)
 	}
 }
 

@@ -181,12 +181,12 @@ func (s *spectrum) summit(u, v int, power float64) bool {
 	return true
 }
 
-// blocks reports whether a frequency is within a step of those at which squares
-// of 8 pixels repeat.
+// blocks reports whether a frequency is one of those at which squares of 8
+// pixels repeat or, where there is room between them, within a step of one.
 func (s *spectrum) blocks(u, v int) bool {
 	near := func(i int) bool {
 		off := mod(i, s.n/8)
-		return off <= 1 || off >= s.n/8-1
+		return min(off, s.n/8-off) <= min(s.n/64, 1)
 	}
 	return near(u) && near(v)
 }

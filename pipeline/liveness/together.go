@@ -25,8 +25,9 @@ import (
 // so the share is that of left, above and right together, without the one of
 // them with the largest.
 //
-// Assumptions: the bell is fixed; light may change, which each block's mean is
-// freed of.
+// Assumptions: the bell is fixed (on one that shakes, everything moves together,
+// as it does on a screen that fills the still); light may change, which each
+// block's mean is freed of.
 
 const (
 	// headTimes is how many times as large as the face's box the ellipse is
@@ -160,18 +161,19 @@ func (m *move) ask() []vote {
 
 func (m *move) poll() []vote {
 	votes := []vote{}
-	const r = 3
+	r := m.reach()
 	head, headTo := discOf(m.face, headTimes), discOf(m.faceTo, headTimes)
 	around := discOf(m.face, aroundTimes)
 	chin := float64(m.face.Max.Y)
-	for y := r + 1; y < m.from.h-r-1; y += 2 * r {
-		for x := r + 1; x < m.from.w-r-1; x += 2 * r {
+	apart := max(2*r, m.face.Dx()/6) // some hundred blocks, however large the face
+	for y := r + 1; y < m.from.h-r-1; y += apart {
+		for x := r + 1; x < m.from.w-r-1; x += apart {
 			fx, fy := float64(x), float64(y)
 			if fy > chin || !around.holds(fx, fy) || head.holds(fx, fy) || headTo.holds(fx, fy) {
 				continue
 			}
 			u, v := m.shift.to(fx, fy)
-			if u < r || v < r || u > float64(m.to.w-r-1) || v > float64(m.to.h-r-1) {
+			if u < float64(r) || v < float64(r) || u > float64(m.to.w-r-1) || v > float64(m.to.h-r-1) {
 				continue
 			}
 			b := blockAt(m.from, x, y, r)

@@ -76,7 +76,7 @@ func look(ctx context.Context, rings []trial.Ring) ([]trial.Outcome, error) {
 }
 
 // separation prints, for each sign and species, on how many faces the sign
-// could not be looked for, its mean score, and the area under the ROC curve
+// could not be looked for, its mean and its largest score, and the area under the ROC curve
 // against persons: 0.5 tells nothing apart, 1 all. A missing score counts as 0.
 func separation(outcomes []trial.Outcome) {
 	var signs, species []string
@@ -107,7 +107,7 @@ func separation(outcomes []trial.Outcome) {
 	}
 	w := tabwriter.NewWriter(os.Stdout, 0, 0, 2, ' ', 0)
 	defer w.Flush()
-	fmt.Fprintln(w, "sign\tspecies\tfaces\tmissing\tmean\t> 0.5\tAUC")
+	fmt.Fprintln(w, "sign\tspecies\tfaces\tmissing\tmean\tmost\t> 0.5\tAUC")
 	for _, sign := range signs {
 		persons := scores[[2]string{sign, trial.BonaFide}]
 		for _, kind := range species {
@@ -123,7 +123,7 @@ func separation(outcomes []trial.Outcome) {
 					plain++
 				}
 			}
-			fmt.Fprintf(w, "%s\t%s\t%d\t%.0f %%\t%.3f\t%.1f %%\t", sign, name, len(s), 100*float64(lost[key])/float64(len(s)), stat.Mean(s, nil), 100*float64(plain)/float64(len(s)))
+			fmt.Fprintf(w, "%s\t%s\t%d\t%.0f %%\t%.3f\t%.2f\t%.1f %%\t", sign, name, len(s), 100*float64(lost[key])/float64(len(s)), stat.Mean(s, nil), slices.Max(s), 100*float64(plain)/float64(len(s)))
 			if kind != trial.BonaFide && len(persons) > 0 {
 				fmt.Fprintf(w, "%.3f", area(persons, s))
 			}

@@ -269,38 +269,40 @@ func prominent(frames []liveness.Frame) []*store.Face {
 }
 
 // Attack reports whether the ring is taken for an attack: whether its level is
-// anything but store.NoSign. A ring on which no face was found is: it opens no
-// door.
-func (o Outcome) Attack() bool { return o.Together == nil || o.Together.Level != store.NoSign }
+// anything but store.NoSign.
+func (o Outcome) Attack() bool { return o.Together != nil && o.Together.Level != store.NoSign }
 
-// A Report has the error rates of a trial.
+// A Report has the error rates of a trial. Rings on which no face was found are
+// non-responses: they are in no rate, and counted by themselves, as ISO/IEC
+// 30107-3 has it.
 type Report struct {
-	BPCER  match.Rate            // persons taken for pictures, of all persons
-	APCER  map[string]match.Rate // pictures taken for persons, of all of a species
+	BPCER  match.Rate            // persons taken for pictures
+	APCER  map[string]match.Rate // pictures taken for persons, by species
 	NoFace map[string]int        // rings on which no face was found, by species; those of persons under BonaFide
 }
 
-// ReportOn counts errors, each by what wrong says of an outcome: most often
-// Outcome.Attack.
+// ReportOn counts errors, by what is taken for an attack: most often
+// [Outcome.Attack] says that.
 func ReportOn(outcomes []Outcome, attack func(Outcome) bool) Report {
 	r := Report{APCER: make(map[string]match.Rate), NoFace: make(map[string]int)}
 	for _, o := range outcomes {
+		rate := r.APCER[o.Species]
+		if o.Species == BonaFide {
+			rate = r.BPCER
+		}
 		if o.Together == nil {
 			r.NoFace[o.Species]++
+		} else {
+			rate.N++
+			if attack(o) == (o.Species == BonaFide) {
+				rate.Errors++
+			}
 		}
 		if o.Species == BonaFide {
-			r.BPCER.N++
-			if attack(o) {
-				r.BPCER.Errors++
-			}
-			continue
+			r.BPCER = rate
+		} else {
+			r.APCER[o.Species] = rate
 		}
-		rate := r.APCER[o.Species]
-		rate.N++
-		if !attack(o) {
-			rate.Errors++
-		}
-		r.APCER[o.Species] = rate
 	}
 	return r
 }
@@ -320,7 +322,9 @@ func (r Report) Species() []string {
 func (r Report) WorstAPCER() float64 {
 	worst := 0.0
 	for _, rate := range r.APCER {
-		worst = max(worst, rate.Value())
+		if rate.N > 0 {
+			worst = max(worst, rate.Value())
+		}
 	}
 	return worst
 }

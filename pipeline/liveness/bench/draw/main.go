@@ -31,17 +31,18 @@ func main() {
 	out := flag.String("out", "", "the folder to write to; made if need be")
 	held := flag.Bool("held", false, "draw from the ranges that are held out, not from those to fit on")
 	n := flag.Int("n", 60, "how many rings of persons, and of each species of attack")
+	from := flag.Int("first", 0, "the number of the first ring; others have not been looked at yet")
 	frames := flag.Int("frames", 3, "how many stills a ring has")
 	flag.Parse()
-	if *out == "" || flag.NArg() > 0 || *n < 1 || *frames < 1 {
-		fmt.Fprintln(os.Stderr, "usage: draw -out DIR [-held] [-n N] [-frames N]")
+	if *out == "" || flag.NArg() > 0 || *n < 1 || *from < 0 || *frames < 1 {
+		fmt.Fprintln(os.Stderr, "usage: draw -out DIR [-held] [-first N] [-n N] [-frames N]")
 		os.Exit(2)
 	}
 	ranges := bench.FitRanges()
 	if *held {
 		ranges = bench.HeldOutRanges()
 	}
-	if err := draw(*out, ranges, *n, *frames); err != nil {
+	if err := draw(*out, ranges, *from, *n, *frames); err != nil {
 		fmt.Fprintln(os.Stderr, "draw:", err)
 		os.Exit(1)
 	}
@@ -53,7 +54,7 @@ type job struct {
 	n       int
 }
 
-func draw(out string, ranges bench.Ranges, n, frames int) error {
+func draw(out string, ranges bench.Ranges, from, n, frames int) error {
 	dir, ok := doorstep.Faces()
 	if !ok {
 		return fmt.Errorf("no photographs in %s; LINTEL_FACES names their folder", filepath.Join(dir, "pairs"))
@@ -81,7 +82,7 @@ func draw(out string, ranges bench.Ranges, n, frames int) error {
 			}
 		})
 	}
-	for i := range n {
+	for i := from; i < from+n; i++ {
 		for _, species := range append([]string{bench.BonaFide}, bench.Species...) {
 			jobs <- job{species, i}
 		}
