@@ -308,6 +308,24 @@ func TestAdvice(t *testing.T) {
 	if got, err := a.Advice(ctx, id); err != nil || got.State != Used || got.By != "resident one" || len(got.Conditions) != 1 || got.Door != door {
 		t.Errorf("used: %+v, %v", got, err)
 	}
+	third := suggestion
+	third.Visit, third.Factors = keep(t, a, stillOf("r4", 0)), nil
+	open, err := a.AddAdvice(ctx, third)
+	if err != nil {
+		t.Fatal(err)
+	}
+	paused := DefaultAdviceRules()
+	paused.Paused = true
+	if err := a.SetAdviceRules(ctx, paused); err != nil {
+		t.Fatal(err)
+	}
+	if got, err := a.Advice(ctx, open); err != nil || got.State != Dismissed || got.By != "resident one" {
+		t.Errorf("after a pause: %+v, %v", got, err)
+	}
+	other, err = a.AddAdvice(ctx, Advice{Visit: keep(t, a, stillOf("r5", 0)), Door: door, State: Suggested, At: c.now(), ExpiresAt: suggestion.ExpiresAt})
+	if err != nil {
+		t.Fatal(err)
+	}
 	if next, err := a.ExpireAdvice(ctx); err != nil || !next.Equal(suggestion.ExpiresAt) {
 		t.Errorf("the next expires %s, %v", next, err)
 	}
@@ -322,7 +340,7 @@ func TestAdvice(t *testing.T) {
 		states = append(states, d.State)
 	}
 	slices.Sort(states)
-	if err != nil || !slices.Equal(states, []AdviceState{Expired, Used, Withheld}) {
+	if err != nil || !slices.Equal(states, []AdviceState{Dismissed, Used, Withheld}) {
 		t.Errorf("on the visit: %v, %v", states, err)
 	}
 

@@ -126,35 +126,50 @@ func (a *Archive) touchVisit(ctx context.Context, tx *sql.Tx, visit string) erro
 // or if its time has run out and it is not Expired that it becomes, and
 // ErrNotFound.
 func (a *Archive) EndAdvice(ctx context.Context, id string, as AdviceState) error {
-	err := a.update(ctx, func(tx *sql.Tx) error {
-		d, err := a.adviceIn(ctx, tx, `WHERE id = ?`, id)
-		if err != nil {
-			return err
-		}
-		if len(d) == 0 {
-			return ErrNotFound
-		}
-		now := a.now()
-		if d[0].State != Suggested || as != Expired && !now.Before(d[0].ExpiresAt) {
-			return ErrTaken
-		}
-		d[0].State, d[0].By = as, actorOf(ctx)
-		sealed, err := a.sealJSON(d[0], "advice.sealed", id)
-		if err != nil {
-			return err
-		}
-		if err := a.changeIn(ctx, tx, string(as), "advice "+id, ErrTaken, `UPDATE advice SET state = ?, sealed = ? WHERE id = ?`, as, sealed, id); err != nil {
-			return err
-		}
-		if d[0].Visit == "" {
-			return nil
-		}
-		return a.touchVisit(ctx, tx, d[0].Visit)
-	})
+	err := a.update(ctx, func(tx *sql.Tx) error { return a.endAdvice(ctx, tx, id, as) })
 	if err != nil {
 		return fmt.Errorf("ending advice %s: %w", id, spaceError(err))
 	}
 	a.signal()
+	return nil
+}
+
+func (a *Archive) endAdvice(ctx context.Context, tx *sql.Tx, id string, as AdviceState) error {
+	d, err := a.adviceIn(ctx, tx, `WHERE id = ?`, id)
+	if err != nil {
+		return err
+	}
+	if len(d) == 0 {
+		return ErrNotFound
+	}
+	if d[0].State != Suggested || as != Expired && !a.now().Before(d[0].ExpiresAt) {
+		return ErrTaken
+	}
+	d[0].State, d[0].By = as, actorOf(ctx)
+	sealed, err := a.sealJSON(d[0], "advice.sealed", id)
+	if err != nil {
+		return err
+	}
+	if err := a.changeIn(ctx, tx, string(as), "advice "+id, ErrTaken, `UPDATE advice SET state = ?, sealed = ? WHERE id = ?`, as, sealed, id); err != nil {
+		return err
+	}
+	if d[0].Visit == "" {
+		return nil
+	}
+	return a.touchVisit(ctx, tx, d[0].Visit)
+}
+
+// dismissAll dismisses every suggestion that is open.
+func (a *Archive) dismissAll(ctx context.Context, tx *sql.Tx) error {
+	open, err := a.adviceIn(ctx, tx, `WHERE state = 'suggested' AND expires_at > ?`, micros(a.now()))
+	if err != nil {
+		return err
+	}
+	for _, d := range open {
+		if err := a.endAdvice(ctx, tx, d.ID, Dismissed); err != nil {
+			return err
+		}
+	}
 	return nil
 }
 

@@ -211,11 +211,17 @@ func (a *Archive) AdviceRules(ctx context.Context) (AdviceRules, error) {
 	return r, nil
 }
 
-// SetAdviceRules keeps them as they are: package advise checks them.
+// SetAdviceRules keeps them as they are: package advise checks them. Rules that
+// pause all advice dismiss every suggestion that is open.
 func (a *Archive) SetAdviceRules(ctx context.Context, r AdviceRules) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		if err := a.set(ctx, tx, adviceRulesSetting, r); err != nil {
 			return err
+		}
+		if r.Paused {
+			if err := a.dismissAll(ctx, tx); err != nil {
+				return err
+			}
 		}
 		return a.note(ctx, tx, "changed", "rules of advice")
 	})

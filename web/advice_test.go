@@ -87,8 +87,8 @@ func newAdviceHouse(t *testing.T) *adviceHouse {
 	return h
 }
 
-// code is what Ada's app shows now: pquerna/otp, a library that has nothing to
-// do with the check, makes it by RFC 6238.
+// code is what Ada's app shows now: made by the library that the check is
+// made of, too; package onetime holds that against RFC 6238.
 func (h *adviceHouse) code() string {
 	h.t.Helper()
 	code, err := totp.GenerateCode(h.secret.Text(), h.clock.now())

@@ -283,8 +283,7 @@ func (d adviser) advise(visit string, state store.AdviceState, lasts time.Durati
 	}
 }
 
-// code is what an app shows now, by a library that knows nothing of Lintel
-// (pquerna/otp, RFC 6238).
+// code is what an app shows now. Package onetime is held against RFC 6238.
 func (d adviser) code() string {
 	d.t.Helper()
 	code, err := totp.GenerateCode(d.secret.Text(), time.Now())

@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """An example of a receiver of Lintel's advice. It needs Python 3.8 on Linux or the like, and nothing else.
 
-It reads one letter from standard input, as it was published on the topic `advice`, and prints what a receiver would do.
+It reads one letter from standard input, as it was published on its topic `lintel/advice/ID`, and prints what a receiver would do.
 It moves nothing. Exit status 0: it would act. 1: it would not, and standard error says why. 2: wrong usage.
 
     receiver.py --id ID --door DOOR --key FILE --seen FILE [--parcels] < letter

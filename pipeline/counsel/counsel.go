@@ -67,6 +67,7 @@ type Counsel struct {
 	gallery *match.Current
 	alike   alike
 
+	woken   chan struct{} // holds one where somebody was refused
 	mu      sync.Mutex
 	refused map[string]time.Time // when a bell's secret was last wrong, by the bell's name
 }
@@ -74,7 +75,7 @@ type Counsel struct {
 // New returns a counsel. The post may be nil: then nothing is sent.
 func New(archive Archive, post Post, log *slog.Logger, now func() time.Time, clock *Clock) *Counsel {
 	return &Counsel{archive: archive, post: post, log: log, now: now, clock: clock,
-		gallery: match.NewCurrent(archive), refused: make(map[string]time.Time)}
+		gallery: match.NewCurrent(archive), woken: make(chan struct{}, 1), refused: make(map[string]time.Time)}
 }
 
 // Refused says that somebody just came in a bell's name with a wrong secret.
@@ -82,6 +83,10 @@ func (c *Counsel) Refused(bell string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.refused[bell] = c.now()
+	select {
+	case c.woken <- struct{}{}:
+	default: // it is about to be looked at
+	}
 }
 
 func (c *Counsel) refusedAt(bell string) time.Time {
@@ -111,6 +116,7 @@ func (c *Counsel) Run(ctx context.Context) {
 		select {
 		case <-ctx.Done():
 		case <-changed:
+		case <-c.woken:
 		case <-wait.C:
 		}
 		wait.Stop()

@@ -1,5 +1,6 @@
 // Package letter writes advice as it leaves the server, for whatever may act on
-// it: a letter to one receiver, which is published on the topic advice.
+// it: a letter to one receiver, which is published on a topic of that receiver's
+// own (package mqtt).
 //
 // Lintel never moves a lock. A letter says that a suggestion was made, and the
 // receiver alone decides. Whoever builds one has to see to this:
@@ -26,8 +27,8 @@
 // Both objects have one spelling only, the one [Seal] writes: fields in this
 // order, no blanks, nothing else.
 //
-// A letter is authentic, not secret: whoever listens at the broker reads which
-// door, and when. No person is in it, by name or otherwise.
+// A letter is authentic, not secret: whoever listens on the network, where there
+// is no TLS, reads which door, and when. No person is in it, by name or otherwise.
 //
 // docs/receiver/receiver.py is an example of a receiver.
 package letter
