@@ -42,18 +42,21 @@ func (h *house) keepPicture(ring string, frame int, seed float64, quality int) (
 	return visit
 }
 
+// oneFace is in the middle of every still.
+func oneFace(context.Context, int) ([]store.Face, error) {
+	return []store.Face{{
+		Box:        image.Rect(80, 60, 240, 220),
+		Landmarks:  []store.Point{{X: 200, Y: 110}, {X: 180, Y: 110}, {X: 120, Y: 110}, {X: 140, Y: 110}, {X: 160, Y: 150}},
+		Descriptor: store.Descriptor{1, 0.1},
+	}}, nil
+}
+
 // What is found on a still is kept with its face, what a ring's frames show
 // together with all of them, and a still that was there before is known again.
 func TestRunLooksForPictures(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newHouse(t)
-		h.find = func(context.Context, int) ([]store.Face, error) {
-			return []store.Face{{
-				Box:        image.Rect(80, 60, 240, 220),
-				Landmarks:  []store.Point{{X: 200, Y: 110}, {X: 180, Y: 110}, {X: 120, Y: 110}, {X: 140, Y: 110}, {X: 160, Y: 150}},
-				Descriptor: store.Descriptor{1, 0.1},
-			}}, nil
-		}
+		h.find = oneFace
 		defer h.run(h.archive, 2)()
 		visit := h.keepPicture("first", 0, 0.3, 80)
 		synctest.Wait()
@@ -101,13 +104,7 @@ func TestRunLooksForPictures(t *testing.T) {
 func TestRunUsesTheLens(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newHouse(t)
-		h.find = func(context.Context, int) ([]store.Face, error) {
-			return []store.Face{{
-				Box:        image.Rect(80, 60, 240, 220),
-				Landmarks:  []store.Point{{X: 200, Y: 110}, {X: 180, Y: 110}, {X: 120, Y: 110}, {X: 140, Y: 110}, {X: 160, Y: 150}},
-				Descriptor: store.Descriptor{1, 0.1},
-			}}, nil
-		}
+		h.find = oneFace
 		defer h.run(h.archive, 1)()
 		why := func(ring string) string {
 			visit := h.keepPicture(ring, 0, 0.3, 80)

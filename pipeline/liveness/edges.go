@@ -12,19 +12,24 @@ import (
 // Looked for is a frame: up to four straight edges left of, above, right of and
 // below the face, that meet in corners which are about square (a picture is held
 // so that the face on it looks at the bell). What is behind a person makes
-// straight edges too: a door, its frame, bricks. They differ in three ways, which
-// are common practice, no source:
+// straight edges too: a door, its frame, bricks, a fence; so do the person's own
+// clothes: the hem of a hood, the stripes of a jumper. They differ in these ways,
+// which are common practice, no source:
 //
-//   - They go on past the corners; paper does not.
+//   - They go on past the corners; paper does not. What ends on such an edge, as
+//     the boards of a fence do at its top, belongs to it.
 //   - A person stands before them. An edge beside the head that runs on
 //     unbroken below the shoulders, or one that crosses the chest, lies before
 //     the person, or there is none.
 //   - They are as large as doors. A person's eyes are about 63 mm apart
 //     (Dodgson, Proc. SPIE 5291, 2004), so a door is 13 spans wide or more when
 //     near and rarely less than 7 behind somebody.
+//   - What touches the head may be its own outline, and what has neighbours that
+//     run as it does may be a stripe.
 //
 // What the bell can't see does not count: a picture is often larger than the
-// still, and then only some of its edges are there.
+// still, and then only some of its edges are there. An edge that is missing where
+// the still goes on counts a little against a frame.
 //
 // Values: for the left, upper, right and lower edge what part of it was seen, -1
 // if there is none; the evidence of all, where 4 is plain; how plainly there is a
@@ -143,7 +148,53 @@ func (h *head) findLines(p *patch) {
 		sin, cos := math.Sincos(normal)
 		x, y := h.place([sides][2]float64{{-3, 0}, {0, -2.6}, {3, 0}, {0, 3.4}}[s])
 		h.bounds[s] = newLine(normal, x*cos+y*sin)
+		for i := range h.lines[s] {
+			h.lines[s][i].trust = h.trust(s, &h.lines[s][i])
+		}
 	}
+}
+
+// trust returns how far a line may be a side of a frame, rather than the outline
+// of the head or a stripe of its clothes: 0 to 1.
+func (h *head) trust(s int, l *line) float64 {
+	switch {
+	case s == leftSide || s == rightSide:
+		return h.clear(l)
+	case s == lowerSide && h.striped(l):
+		return 0.3
+	}
+	return 1
+}
+
+// clear returns how plainly a line beside the face is off the head, 0 to 1. A
+// face is 2.2 eye spans wide, by the breadth of men's faces (about 140 mm, from
+// memory), and has hair and ears beside it.
+func (h *head) clear(l *line) float64 {
+	level := newLine(math.Atan2(h.ay, h.ax)+math.Pi/2, 0)
+	level.rho = h.x*level.cos + h.y*level.sin
+	right, _ := h.upright(l.meets(&level))
+	return ramp(math.Abs(right), 1.2, 1.5)
+}
+
+// striped reports whether a line is one of many that run as it does, as on a
+// striped jumper: the uppermost, with two more close below, or one between two.
+func (h *head) striped(l *line) bool {
+	across := newLine(l.angle+math.Pi/2, 0)
+	across.rho = h.x*across.cos + h.y*across.sin
+	above, below, closeBelow := false, false, 0
+	for i := range h.lines[lowerSide] {
+		o := &h.lines[lowerSide][i]
+		if apart(o.angle, l.angle) > 4*math.Pi/180 {
+			continue
+		}
+		off := l.off(o.meets(&across)) / h.span
+		above = above || -0.9 < off && off < -0.1
+		below = below || 0.1 < off && off < 0.9
+		if 0.1 < off && off < 0.7 {
+			closeBelow++
+		}
+	}
+	return above && below || closeBelow >= 2
 }
 
 // upright returns how many spans a point is to the right of and below the
@@ -249,53 +300,68 @@ func (h *head) assemble(f *frame) bool {
 	f.width = width
 	var ends [sides]end
 	for s := range sides {
-		f.seen[s] = -1
 		if f.sides[s] != nil {
 			ends[s] = h.ends(f, s)
-			f.evidence += h.weigh(f, s, ends[s])
 		}
 	}
 	for s := range sides {
+		f.seen[s] = -1
+		before, after := ends[(s+sides-1)%sides], ends[(s+1)%sides]
+		if f.sides[s] != nil {
+			// What ends on an edge that goes on belongs to that edge.
+			abuts := max(ends[s].first*ramp(before.pastLast, 0.4, 0.9), ends[s].last*ramp(after.pastFirst, 0.4, 0.9))
+			f.evidence += h.weigh(f, s, ends[s]) * (1 - 0.6*abuts)
+		}
+		if f.sides[s] == nil && h.inView(s) {
+			f.evidence -= 0.2
+		}
 		// A corner is where both sides end.
-		f.evidence += cornerWeight * ends[(s+sides-1)%sides].last * ends[s].first
+		f.evidence += cornerWeights[s] * before.last * ends[s].first
 	}
 	return true
 }
 
-// A corner counts for a part of a side.
-const cornerWeight = 0.25
+// A corner counts for a part of a side: the lower left one, the upper left, and
+// on. Doors have upper corners as well.
+var cornerWeights = [sides]float64{0.5, 0.25, 0.25, 0.5}
 
-// An end says how plainly a side ends at the corners where it should, 0 to 1,
-// and how far it goes on beyond them.
-type end struct{ first, last, beyond float64 }
+// inView reports whether a side that is missing should be there to be seen: the
+// patch goes on beyond where it would be, two spans farther out than is usual.
+func (h *head) inView(s int) bool {
+	x, y := h.place([sides][2]float64{{-5, 0}, {0, -4.6}, {5, 0}, {0, 5.4}}[s])
+	return 0 < x && x < h.w-1 && 0 < y && y < h.h-1
+}
+
+// An end says how plainly a side ends at the first and the last of its corners,
+// where it should, 0 to 1, and how much of it is seen past them.
+type end struct{ first, last, pastFirst, pastLast float64 }
 
 func (h *head) ends(f *frame, s int) (e end) {
 	l := f.sides[s]
 	from, to := f.corners[s], f.corners[(s+1)%sides]
 	a, b := l.along(from[0], from[1]), l.along(to[0], to[1])
 	if f.sides[(s+sides-1)%sides] != nil {
-		e.first, e.beyond = h.endAt(l, a, b)
+		e.first, e.pastFirst = h.endAt(l, a, b)
 	}
 	if f.sides[(s+1)%sides] != nil {
-		last, beyond := h.endAt(l, b, a)
-		e.last, e.beyond = last, max(e.beyond, beyond)
+		e.last, e.pastLast = h.endAt(l, b, a)
 	}
 	return e
 }
 
 // endAt returns how plainly a line ends at a place along it that is towards it
-// from another, and how much of it is seen beyond.
-func (h *head) endAt(l *line, end, from float64) (plain, beyond float64) {
+// from another, and how much of it is seen past that.
+func (h *head) endAt(l *line, end, from float64) (plain, past float64) {
 	way := math.Copysign(h.span, end-from)
 	before, n := l.share(end-0.8*way, end-0.05*way)
 	if n < 0.2*h.span {
 		before = 0
 	}
-	beyond, n = l.share(end+0.25*way, end+1.25*way)
+	past, n = l.share(end+0.25*way, end+1.25*way)
 	if n < 0.3*h.span {
 		return 0, 0
 	}
-	return ramp(before, 0.5, 0.8) * (1 - ramp(beyond, 0.3, 0.7)), beyond
+	return ramp(before, 0.5, 0.8) * (1 - ramp(past, 0.3, 0.7)), past
 }
 
 // weigh returns what one side says for a frame.
@@ -305,37 +371,20 @@ func (h *head) weigh(f *frame, s int, e end) float64 {
 	a, b := l.along(from[0], from[1]), l.along(to[0], to[1])
 	seen, length := l.share(a, b)
 	f.seen[s] = seen
-	own := ramp(seen, 0.5, 0.85) * ramp(length/h.span, 0.8, 2) * (1 - 0.6*ramp(e.beyond, 0.4, 0.9)) * (1 - 0.5*ramp(f.width, 9, 13))
+	own := ramp(seen, 0.5, 0.85) * ramp(length/h.span, 0.8, 2) * (1 - 0.6*ramp(max(e.pastFirst, e.pastLast), 0.4, 0.9)) * (1 - 0.5*ramp(f.width, 9, 13))
+	// Where most of a side may be under hands, little is known of it: a fence has
+	// their colour as well.
+	own *= l.trust * (0.1 + 0.9*ramp(length/max(length+l.held(a, b), 1), 0.4, 0.7))
 	before := h.before(f, s, l, a, b)
 	if s == lowerSide {
 		// The lines of shoulders leave out the neck.
-		own *= 2 * before
-		if h.striped(l) {
-			own *= 0.3
-		}
-		return own
+		return own * 2 * before
 	}
 	if s == upperSide {
 		// Nobody stands before what is above; doors have it too.
 		own *= 0.7
 	}
 	return own * (1 + before)
-}
-
-// striped reports whether there are lines close above and below one that run
-// as it does, as on a striped jumper.
-func (h *head) striped(l *line) bool {
-	above, below := false, false
-	for i := range h.lines[lowerSide] {
-		o := &h.lines[lowerSide][i]
-		if apart(o.angle, l.angle) > 4*math.Pi/180 {
-			continue
-		}
-		off := l.off(o.meets(&line{angle: l.angle + math.Pi/2, cos: -l.sin, sin: l.cos, rho: h.y*l.cos - h.x*l.sin})) / h.span
-		above = above || -0.9 < off && off < -0.1
-		below = below || 0.1 < off && off < 0.9
-	}
-	return above && below
 }
 
 // before returns what speaks for a side's being before the person: 0 to 1.

@@ -168,6 +168,38 @@ func (s *stage) doorway(width float64) {
 	}
 }
 
+// fence draws upright boards between two heights, of weathered brown that differs
+// from board to board and along each; about half of it has the colour of skin.
+func (s *stage) fence(top, bottom float64) {
+	rng := rand.New(rand.NewPCG(7, 5))
+	for x := -20.0; x < 20; x += 0.55 {
+		for y := top; y < bottom; y += 1.5 {
+			by := uint8(rng.IntN(28))
+			s.box(color.RGBA{112 + by/2, 92 + by, 66 + by, 255}, x, y, x+0.5, min(y+1.5, bottom))
+		}
+		s.box(color.RGBA{64, 54, 44, 255}, x+0.5, top, x+0.55, bottom)
+	}
+}
+
+// hood draws a hood about the face that ends in a straight hem on the chest.
+func (s *stage) hood() {
+	cloth := color.RGBA{40, 38, 42, 255}
+	s.polygon(cloth, -1.4, -0.9, -1, -1.7, 0, -2, 1, -1.7, 1.4, -0.9, 1.5, 1.2, 2.6, 3.1, -2.6, 3, -1.5, 1.2)
+	s.ellipse(skin, 0, 0.35, 1.05, 1.35)
+	for _, side := range []float64{-0.5, 0.5} {
+		s.ellipse(white, side, 0, 0.2, 0.1)
+		s.ellipse(hair, side, 0, 0.09, 0.1)
+	}
+}
+
+// stripes draws the stripes of a jumper on the person drawn last.
+func (s *stage) stripes() {
+	for y := 2.75; y < 12; y += 0.5 {
+		aside := min(2.6+0.9*(y-2.6), 3.3)
+		s.polygon(color.RGBA{206, 200, 96, 255}, -aside, y, aside, y-0.1, aside, y+0.13, -aside, y+0.23)
+	}
+}
+
 // paper draws a sheet with a person on it.
 func (s *stage) paper(margin color.RGBA, rim, x0, y0, x1, y1 float64) {
 	s.box(margin, x0-rim, y0-rim, x1+rim, y1+rim)
@@ -191,6 +223,35 @@ func TestEdges(t *testing.T) {
 			s.box(color.RGBA{40, 52, 60, 255}, -2.2, -3.6, 2.2, 2.6)
 			s.person(30, 9)
 		}, false},
+		{"a hood's hem before a fence", func(s *stage) {
+			s.box(white, -30, -30, 30, 30)
+			s.fence(-5, 30)
+			s.person(30, 9)
+			s.hood()
+		}, false},
+		{"a hood's hem before a lower fence", func(s *stage) { s.fence(-3.6, 30); s.person(30, 9); s.hood() }, false},
+		{"a hood's hem before a wall and a fence", func(s *stage) { s.fence(-3.6, 1.5); s.box(brick, -30, 1.5, 30, 30); s.person(30, 9); s.hood() }, false},
+		{"a striped jumper before a wall", func(s *stage) {
+			s.box(white, -30, -30, 30, -2.4)
+			s.box(color.RGBA{212, 210, 184, 255}, -30, -2.4, 30, 30)
+			s.person(30, 9)
+			s.stripes()
+		}, false},
+		{"a striped jumper before a fence", func(s *stage) { s.box(white, -30, -30, 30, 30); s.fence(-5, 30); s.person(30, 9); s.stripes() }, false},
+		{"a striped jumper before the end of a wall", func(s *stage) {
+			s.box(white, -30, -30, 30, 30)
+			s.box(wood, -9, -2.4, 1.15, 30)
+			s.person(30, 9)
+			s.stripes()
+		}, false},
+		{"paper before a fence", func(s *stage) { s.fence(-3.6, 30); s.paper(white, 0.2, -2.4, -3, 2.4, 4) }, true},
+		{"paper before a person in stripes", func(s *stage) {
+			s.box(wood, -30, 1, 30, 30)
+			s.person(30, 9)
+			s.stripes()
+			s.askew(5, 0.02)
+			s.paper(white, 0.2, -2.4, -3, 2.4, 4)
+		}, true},
 		{"paper", func(s *stage) { s.paper(white, 0.2, -2.4, -3, 2.4, 4) }, true},
 		{"paper before a door", func(s *stage) { s.doorway(9); s.paper(white, 0.2, -2.4, -3, 2.4, 4) }, true},
 		{"paper before bricks, askew", func(s *stage) { s.bricks(); s.askew(6, 0.02); s.paper(white, 0, -2.4, -3, 2.4, 4) }, true},

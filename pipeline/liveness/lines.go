@@ -190,6 +190,8 @@ type line struct {
 	// are under one.
 	first              int
 	seen, there, hands []int32
+	// trust says how far the line may be a side of a frame: 0 to 1.
+	trust float64
 }
 
 func newLine(angle, rho float64) line {

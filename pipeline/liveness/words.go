@@ -23,7 +23,7 @@ func Says(f store.Finding) string {
 	case f.Missing != "":
 		return Why(f.Missing)
 	case f.Score == 0:
-		return "Nothing of it was seen."
+		return "No sign of this was seen."
 	}
 	return w.says(f)
 }

@@ -16,7 +16,7 @@ import (
 	"lintel/store"
 )
 
-var barRings = flag.Int("bar-rings", 24, "rings of each species to measure error rates with")
+var barRings = flag.Int("bar-rings", 40, "rings of each species to measure error rates with")
 
 // What is asked for on portraits and ranges that nothing was fitted to: APCER
 // at most 20 % on single stills and 5 % on rings of three, for each species, at
