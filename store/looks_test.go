@@ -9,7 +9,9 @@ import (
 // visitWith keeps a visit of one still with a face of that look.
 func visitWith(t *testing.T, a *Archive, ring string, look Look) string {
 	t.Helper()
-	visit := keep(t, a, stillOf(ring, 0))
+	n := stillOf(ring, 0)
+	n.ReceivedAt = a.now()
+	visit := keep(t, a, n)
 	v, err := a.Visit(t.Context(), visit)
 	if err != nil {
 		t.Fatal(err)
