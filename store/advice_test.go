@@ -293,8 +293,7 @@ func TestAdvice(t *testing.T) {
 	byParcel := suggestion
 	byParcel.Visit = keep(t, a, stillOf("r3", 0))
 	byParcel.Factors, byParcel.Person, byParcel.Parcel = nil, "", parcel
-	other, err := a.AddAdvice(ctx, byParcel)
-	if err != nil {
+	if _, err := a.AddAdvice(ctx, byParcel); err != nil {
 		t.Fatal(err)
 	}
 	_, err = a.AddAdvice(ctx, byParcel)
@@ -322,7 +321,7 @@ func TestAdvice(t *testing.T) {
 	if got, err := a.Advice(ctx, open); err != nil || got.State != Dismissed || got.By != "resident one" {
 		t.Errorf("after a pause: %+v, %v", got, err)
 	}
-	other, err = a.AddAdvice(ctx, Advice{Visit: keep(t, a, stillOf("r5", 0)), Door: door, State: Suggested, At: c.now(), ExpiresAt: suggestion.ExpiresAt})
+	other, err := a.AddAdvice(ctx, Advice{Visit: keep(t, a, stillOf("r5", 0)), Door: door, State: Suggested, At: c.now(), ExpiresAt: suggestion.ExpiresAt})
 	if err != nil {
 		t.Fatal(err)
 	}
