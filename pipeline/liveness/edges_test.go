@@ -208,6 +208,7 @@ func (s *stage) paper(margin color.RGBA, rim, x0, y0, x1, y1 float64) {
 }
 
 func TestEdges(t *testing.T) {
+	withoutRaces(t)
 	tests := []struct {
 		name    string
 		draw    func(s *stage)

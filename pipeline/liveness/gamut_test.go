@@ -91,6 +91,7 @@ func TestGamut(t *testing.T) {
 }
 
 func TestCast(t *testing.T) {
+	withoutRaces(t)
 	tests := []struct {
 		name       string
 		r, g, b    float64 // of the light on the face
@@ -124,6 +125,7 @@ func TestCast(t *testing.T) {
 }
 
 func TestGlare(t *testing.T) {
+	withoutRaces(t)
 	// lamp adds light that fades out around a place, so wide.
 	lamp := func(x, y, wide float64) func(*stage) {
 		return func(s *stage) {

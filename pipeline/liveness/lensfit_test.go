@@ -41,6 +41,7 @@ func simulated(r *rand.Rand, lens store.Lens, helpers, faces int) (all []Helper)
 // and the errors are as large as is said: their root mean square is about 1 in
 // units of them. What is not worked out is refused.
 func TestFitLensRecovers(t *testing.T) {
+	withoutRaces(t)
 	for _, test := range []struct {
 		name           string
 		lens           store.Lens

@@ -232,6 +232,7 @@ func TestPlaceTowardsTheBorder(t *testing.T) {
 // Outside: OpenCV's projectPoints and fisheye.projectPoints, without their
 // distortions, draw straight and equidistant (docs of calib3d).
 func TestOpticsAgainstOpenCV(t *testing.T) {
+	withoutRaces(t)
 	type question struct {
 		Focal  float64
 		Places [][3]float64

@@ -125,6 +125,7 @@ func turned(r *rand.Rand, s surface, width, degrees, off float64) []dot {
 
 // Heads that turn are told from pictures that turn; how well is measured here.
 func TestTurnedHeads(t *testing.T) {
+	withoutRaces(t)
 	sizes, turns := []float64{80, 120, 160, 240, 320}, []float64{0, 1, 2, 3, 5, 8}
 	for _, off := range []float64{0.07, 0.15} {
 		var table strings.Builder

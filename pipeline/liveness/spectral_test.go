@@ -137,6 +137,7 @@ func blinds(x, y int) [3]float64 { return grey(150 + 40*math.Cos(2*math.Pi*float
 // TestNoSignOnPersons: what is not of a picture gives no score. Flat, noise and
 // 1/f patches are the extremes; persons stand before what is periodic.
 func TestNoSignOnPersons(t *testing.T) {
+	withoutRaces(t)
 	flat := func(x, y int) [3]float64 { return grey(130) }
 	for name, paint := range map[string]painter{
 		"flat": flat, "one over f": natural(3), "another": natural(4),

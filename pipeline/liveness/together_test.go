@@ -12,6 +12,7 @@ var drawnRings = flag.Int("together", 6, "how many rings of persons and of pictu
 // A wall behind a person stays, that on a picture goes along; how small a
 // movement shows it is measured here. The bounds are below what was measured.
 func TestAroundPersonsAndPictures(t *testing.T) {
+	withoutRaces(t)
 	n := *drawnRings
 	r := rand.New(rand.NewPCG(15, 16))
 	for _, c := range []struct {

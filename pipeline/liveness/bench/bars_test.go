@@ -24,9 +24,7 @@ var barRings = flag.Int("bar-rings", 40, "rings of each species to measure error
 // fixed, so the same rings are drawn every time; README and MEASUREMENTS.md have
 // the figures over more of them.
 func TestErrorRates(t *testing.T) {
-	if raceDetector {
-		t.Skip("SKIPPED: with the race detector this takes too long; run without -race")
-	}
+	withoutRaces(t)
 	b, _ := openBench(t)
 	var rings []trial.Ring
 	for _, species := range append([]string{BonaFide}, Species...) {

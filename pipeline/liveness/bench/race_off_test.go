@@ -2,8 +2,6 @@
 
 package bench
 
-const (
-	raceDetector  = false
-	ringsDrawn    = 10 // of each species and range, one still each
-	portraitsSeen = 68
-)
+import "testing"
+
+func withoutRaces(*testing.T) {}

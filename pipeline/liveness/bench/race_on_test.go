@@ -2,9 +2,11 @@
 
 package bench
 
-// The race detector makes drawing ten times slower.
-const (
-	raceDetector  = true
-	ringsDrawn    = 1
-	portraitsSeen = 2
-)
+import "testing"
+
+// withoutRaces skips a test that draws: the race detector makes that ten times
+// slower, and `make test` runs it without, too.
+func withoutRaces(t *testing.T) {
+	t.Helper()
+	t.Skip("SKIPPED: with the race detector this takes too long; run without -race")
+}

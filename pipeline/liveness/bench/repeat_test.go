@@ -18,11 +18,9 @@ import (
 // A still that was there before is known again, packed anew or made smaller, and
 // somebody who rings again after some seconds is not taken for a copy.
 func TestCopiesAreKnown(t *testing.T) {
+	withoutRaces(t)
 	b, finder := openBench(t)
-	rings := 12
-	if raceDetector {
-		rings = 1
-	}
+	const rings = 12
 	look := func(img image.Image) (f store.Face, ok bool) {
 		t.Helper()
 		faces, err := finder.Find(t.Context(), img)
