@@ -41,7 +41,7 @@ type Archive interface {
 	BeginExamination(ctx context.Context, still string) error
 	ReadStill(ctx context.Context, visit string, frame int) ([]byte, error)
 	Visit(ctx context.Context, id string) (store.Visit, error)
-	Lens(ctx context.Context, bell string) (lens store.Lens, known bool, err error)
+	LensAt(ctx context.Context, visit string) (lens store.Lens, known bool, err error)
 	LookAlikes(ctx context.Context, visit string, look store.Look) ([]store.LookAlike, error)
 	Rematch(ctx context.Context, visit string, faces []store.Face) error
 	match.Source
@@ -213,14 +213,7 @@ func (p *Pipeline) process(ctx context.Context, finder Finder, still store.Still
 
 // lens returns that of the bell that a visit is of, nil if it is not known.
 func (p *Pipeline) lens(ctx context.Context, visit string) (*store.Lens, error) {
-	v, err := p.archive.Visit(ctx, visit)
-	if errors.Is(err, store.ErrNotFound) {
-		return nil, nil // erased meanwhile
-	}
-	if err != nil {
-		return nil, err
-	}
-	lens, known, err := p.archive.Lens(ctx, v.Bell)
+	lens, known, err := p.archive.LensAt(ctx, visit)
 	if err != nil || !known {
 		return nil, err
 	}

@@ -53,6 +53,7 @@ import (
 	"database/sql"
 	"embed"
 	"encoding/base32"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -477,6 +478,26 @@ func (a *Archive) unseal(text *string, sealed []byte, place ...string) error {
 		return fmt.Errorf("opening %s: %w", strings.Join(place, " "), err)
 	}
 	*text = string(b)
+	return nil
+}
+
+// sealJSON and openJSON are for columns that hold a value as sealed JSON.
+func (a *Archive) sealJSON(v any, place ...string) ([]byte, error) {
+	raw, err := json.Marshal(v)
+	if err != nil {
+		return nil, fmt.Errorf("sealing %s: %w", place[0], err)
+	}
+	return a.seals.Value(raw, place...), nil
+}
+
+func (a *Archive) openJSON(v any, sealed []byte, place ...string) error {
+	raw, err := a.seals.OpenValue(sealed, place...)
+	if err != nil {
+		return fmt.Errorf("opening %s: %w", place[0], err)
+	}
+	if err := json.Unmarshal(raw, v); err != nil {
+		return fmt.Errorf("reading %s: %w", place[0], err)
+	}
 	return nil
 }
 

@@ -81,6 +81,16 @@ func (a *Archive) Bells(ctx context.Context) ([]Bell, error) {
 	return bells, nil
 }
 
+// bellMustBe returns ErrNotFound for a bell that does not exist or was removed.
+func (a *Archive) bellMustBe(ctx context.Context, q querier, name string) error {
+	var there bool
+	err := q.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM bells WHERE id = ? AND removed_at IS NULL)`, a.bellID(name)).Scan(&there)
+	if err == nil && !there {
+		err = fmt.Errorf("bell %s: %w", name, ErrNotFound)
+	}
+	return err
+}
+
 func (a *Archive) bellID(name string) string { return a.derivedID("bell", name) }
 
 // CheckBell reports whether the secret is the bell's. The error is

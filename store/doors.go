@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -45,12 +44,8 @@ func (a *Archive) SetDoor(ctx context.Context, d Door) (id string, err error) {
 		d.ID = newID()
 	}
 	err = a.update(ctx, func(tx *sql.Tx) error {
-		var there bool
-		if err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM bells WHERE id = ? AND removed_at IS NULL)`, a.bellID(d.Bell)).Scan(&there); err != nil {
+		if err := a.bellMustBe(ctx, tx, d.Bell); err != nil {
 			return err
-		}
-		if !there {
-			return fmt.Errorf("bell %s: %w", d.Bell, ErrNotFound)
 		}
 		return a.setSealed(ctx, tx, added, "doors", "door", d.ID, d, "", "")
 	})
@@ -234,26 +229,6 @@ func (a *Archive) SetAdviceRules(ctx context.Context, r AdviceRules) error {
 
 // adviceKept is for how long advice, and what it rested on, is kept.
 const adviceKept = 31 * 24 * time.Hour
-
-// sealJSON and openJSON are for columns that hold a value as sealed JSON.
-func (a *Archive) sealJSON(v any, place ...string) ([]byte, error) {
-	raw, err := json.Marshal(v)
-	if err != nil {
-		return nil, fmt.Errorf("sealing %s: %w", place[0], err)
-	}
-	return a.seals.Value(raw, place...), nil
-}
-
-func (a *Archive) openJSON(v any, sealed []byte, place ...string) error {
-	raw, err := a.seals.OpenValue(sealed, place...)
-	if err != nil {
-		return fmt.Errorf("opening %s: %w", place[0], err)
-	}
-	if err := json.Unmarshal(raw, v); err != nil {
-		return fmt.Errorf("reading %s: %w", place[0], err)
-	}
-	return nil
-}
 
 // setSealed adds a row of id and sealed value, or changes it, and notes that.
 // Person and door are columns of rules; both are empty for other tables.

@@ -41,11 +41,7 @@ func (a *Archive) addFactor(ctx context.Context, tx *sql.Tx, f Factor) (id strin
 
 // FactorsSince returns the factors that counted after a time, by when they began.
 func (a *Archive) FactorsSince(ctx context.Context, t time.Time) ([]Factor, error) {
-	return a.factorsIn(ctx, a.read, t)
-}
-
-func (a *Archive) factorsIn(ctx context.Context, q querier, t time.Time) ([]Factor, error) {
-	rows, err := q.QueryContext(ctx, `
+	rows, err := a.read.QueryContext(ctx, `
 		SELECT id, kind, person, source, coalesce(visit, ''), at, until, strength, coalesce(used_by, '') FROM factors WHERE until > ? ORDER BY at, id`, micros(t))
 	if err != nil {
 		return nil, fmt.Errorf("reading factors: %w", err)
@@ -64,19 +60,11 @@ func (a *Archive) factorsIn(ctx context.Context, q querier, t time.Time) ([]Fact
 	return factors, nil
 }
 
-// OneTimeSecret returns a person's secret for one-time codes, and the step of
-// the last code used; ErrNotFound without one.
-func (a *Archive) OneTimeSecret(ctx context.Context, person string) (secret string, lastStep int64, err error) {
-	secret, lastStep, err = a.oneTimeIn(ctx, a.read, person)
-	if err != nil {
-		return "", 0, fmt.Errorf("looking up the one-time codes of person %s: %w", person, err)
-	}
-	return secret, lastStep, nil
-}
-
-func (a *Archive) oneTimeIn(ctx context.Context, q querier, person string) (secret string, lastStep int64, err error) {
+// oneTime returns a person's secret for one-time codes, and the step of the
+// last code used; ErrNotFound without one.
+func (a *Archive) oneTime(ctx context.Context, tx *sql.Tx, person string) (secret string, lastStep int64, err error) {
 	var sealed []byte
-	err = q.QueryRowContext(ctx, `SELECT secret, last_step FROM onetime WHERE person = ?`, person).Scan(&sealed, &lastStep)
+	err = tx.QueryRowContext(ctx, `SELECT secret, last_step FROM onetime WHERE person = ?`, person).Scan(&sealed, &lastStep)
 	if errors.Is(err, sql.ErrNoRows) {
 		return "", 0, ErrNotFound
 	}
@@ -123,7 +111,7 @@ func (a *Archive) RemoveOneTimeSecret(ctx context.Context, person string) error 
 // ErrNotFound for somebody without one-time codes.
 func (a *Archive) UseCode(ctx context.Context, f Factor, check func(secret string, lastStep int64) (step int64, err error)) (factor string, err error) {
 	err = a.update(ctx, func(tx *sql.Tx) error {
-		secret, last, err := a.oneTimeIn(ctx, tx, f.Person)
+		secret, last, err := a.oneTime(ctx, tx, f.Person)
 		if err != nil {
 			return err
 		}

@@ -3,7 +3,6 @@ package store
 import (
 	"context"
 	"database/sql"
-	"encoding/json"
 	"errors"
 	"fmt"
 )
@@ -18,24 +17,20 @@ func (a *Archive) setting(ctx context.Context, q querier, name string, v any) (f
 	if err != nil {
 		return false, fmt.Errorf("reading the setting %s: %w", name, err)
 	}
-	raw, err := a.seals.OpenValue(sealed, "settings.value", name)
-	if err != nil {
-		return false, fmt.Errorf("opening the setting %s: %w", name, err)
-	}
-	if err := json.Unmarshal(raw, v); err != nil {
-		return false, fmt.Errorf("reading the setting %s: %w", name, err)
+	if err := a.openJSON(v, sealed, "settings.value", name); err != nil {
+		return false, fmt.Errorf("the setting %s: %w", name, err)
 	}
 	return true, nil
 }
 
 // set keeps a setting.
 func (a *Archive) set(ctx context.Context, db execer, name string, v any) error {
-	raw, err := json.Marshal(v)
+	sealed, err := a.sealJSON(v, "settings.value", name)
 	if err != nil {
 		return fmt.Errorf("writing the setting %s: %w", name, err)
 	}
 	_, err = db.ExecContext(ctx, `INSERT INTO settings (name, value) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value`,
-		name, a.seals.Value(raw, "settings.value", name))
+		name, sealed)
 	if err != nil {
 		return fmt.Errorf("writing the setting %s: %w", name, err)
 	}

@@ -141,6 +141,10 @@ const manyVisits = 20
 // consider works out the advice on every visit of the last minute.
 func (c *Counsel) consider(ctx context.Context) error {
 	c.clock.look()
+	doors, err := c.archive.Doors(ctx)
+	if err != nil || len(doors) == 0 {
+		return err
+	}
 	visits, err := c.archive.LatestVisits(ctx, manyVisits)
 	if err != nil {
 		return err
@@ -157,7 +161,7 @@ func (c *Counsel) consider(ctx context.Context) error {
 	}
 	var failures []error
 	for _, v := range visits {
-		for _, door := range s.doors {
+		for _, door := range doors {
 			if door.Bell == v.Bell {
 				failures = append(failures, c.decide(ctx, s.at(v, door, c.refusedAt(v.Bell), c.now())))
 			}

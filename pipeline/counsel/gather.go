@@ -15,7 +15,6 @@ const missesCount = 25 * time.Hour
 // A situation is what decisions are made from, all but the visit and the door.
 type situation struct {
 	input advise.Input
-	doors []store.Door
 	heard map[string]time.Time // when each bell was heard last, by its name
 }
 
@@ -31,9 +30,6 @@ func (s situation) at(v store.Visit, door store.Door, refused, now time.Time) ad
 
 // gather reads the situation. An error means that nothing can be decided.
 func (c *Counsel) gather(ctx context.Context) (s situation, err error) {
-	if s.doors, err = c.archive.Doors(ctx); err != nil || len(s.doors) == 0 {
-		return s, err
-	}
 	in := &s.input
 	rules, err := c.archive.Rules(ctx)
 	if err != nil {

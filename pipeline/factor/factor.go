@@ -120,7 +120,7 @@ func (d *Desk) Message(ctx context.Context, s store.Source, about string, text [
 	case m.arrival != nil && s.Kind == store.Phone:
 		return d.arrival(ctx, s, m.arrival)
 	case m.code != "" && s.Kind == store.Phone:
-		err := d.code(ctx, s.Person, m.code, s.ID)
+		err := d.Code(ctx, s.Person, m.code, s.ID)
 		return Receipt{store.FactorCode, err == nil}, err
 	case m.token != "" && s.Kind == store.Reader:
 		return d.token(ctx, s, about, m.token)
@@ -238,13 +238,10 @@ func (d *Desk) token(ctx context.Context, s store.Source, about, label string) (
 	return receipt, err
 }
 
-// Code takes a one-time code of a person's that was typed at a tablet, or by a
-// resident; source names that session, "tablet ID" or "resident ID".
+// Code takes a one-time code of a person's. Source is the id of the phone that
+// gave it, or names the session that it was typed in, "tablet ID" or "resident
+// ID".
 func (d *Desk) Code(ctx context.Context, person, code, source string) error {
-	return d.code(ctx, person, code, source)
-}
-
-func (d *Desk) code(ctx context.Context, person, code, source string) error {
 	d.guessing.Lock()
 	defer d.guessing.Unlock()
 	now := d.now()

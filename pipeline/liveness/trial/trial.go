@@ -21,6 +21,8 @@ import (
 	"runtime"
 	"slices"
 	"strings"
+	"sync"
+	"sync/atomic"
 
 	"github.com/disintegration/imaging"
 	"golang.org/x/sync/errgroup"
@@ -163,19 +165,9 @@ type Outcome struct {
 // that a frame can't be read is noted with its ring.
 func Run(ctx context.Context, rings []Ring, open func() (Finder, error), done func()) ([]Outcome, error) {
 	outcomes := make([]Outcome, len(rings))
-	next, looked := make(chan int), make(chan struct{})
+	var next atomic.Int64 // the ring that nobody looks at yet
+	var telling sync.Mutex
 	workers, ctx := errgroup.WithContext(ctx)
-	workers.Go(func() error {
-		defer close(next)
-		for i := range rings {
-			select {
-			case next <- i:
-			case <-ctx.Done():
-				return ctx.Err()
-			}
-		}
-		return nil
-	})
 	for range min(runtime.GOMAXPROCS(0), len(rings)) {
 		workers.Go(func() error {
 			finder, err := open()
@@ -183,26 +175,23 @@ func Run(ctx context.Context, rings []Ring, open func() (Finder, error), done fu
 				return fmt.Errorf("opening a face finder: %w", err)
 			}
 			defer finder.Close()
-			for i := range next {
+			for i := next.Add(1) - 1; i < int64(len(rings)); i = next.Add(1) - 1 {
+				if err := ctx.Err(); err != nil {
+					return err
+				}
 				if outcomes[i], err = look(ctx, finder, rings[i]); err != nil {
 					return err
 				}
-				select {
-				case looked <- struct{}{}:
-				case <-ctx.Done():
+				if done != nil {
+					telling.Lock()
+					done()
+					telling.Unlock()
 				}
 			}
-			return ctx.Err()
+			return nil
 		})
 	}
-	failed := make(chan error, 1)
-	go func() { failed <- workers.Wait(); close(looked) }()
-	for range looked {
-		if done != nil {
-			done()
-		}
-	}
-	return outcomes, <-failed
+	return outcomes, workers.Wait()
 }
 
 // look examines a ring as the pipeline does.
