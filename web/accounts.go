@@ -265,6 +265,20 @@ func readForm(w http.ResponseWriter, r *http.Request) bool {
 	return true
 }
 
+// readBool reads a posted form and a field of it that is true or false, or
+// answers that it can't; title says what a form without that field lacks.
+func readBool(w http.ResponseWriter, r *http.Request, field, title string) (value, ok bool) {
+	if !readForm(w, r) {
+		return false, false
+	}
+	text := r.PostForm.Get(field)
+	if text != "true" && text != "false" {
+		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-form", Title: title})
+		return false, false
+	}
+	return text == "true", true
+}
+
 // Hashing takes 64 MB for a moment, so only as many at once as s.hashing holds.
 
 func (s *Server) hashPassword(ctx context.Context, password string) (hash string, err error) {

@@ -259,16 +259,13 @@ func (t teller) adviceView(d store.Advice) adviceView {
 		}
 	}
 	if len(missing) > 0 {
-		view.Missing = fmt.Sprintf("%d of %s %s not hold: %s.", len(missing), counted(len(d.Conditions), "condition"), verb(len(missing), "does", "do"), strings.Join(missing, "; "))
+		do := "do"
+		if len(missing) == 1 {
+			do = "does"
+		}
+		view.Missing = fmt.Sprintf("%d of %s %s not hold: %s.", len(missing), counted(len(d.Conditions), "condition"), do, strings.Join(missing, "; "))
 	}
 	return view
-}
-
-func verb(n int, one, many string) string {
-	if n == 1 {
-		return one
-	}
-	return many
 }
 
 func (t teller) adviceHeadline(d store.Advice) string {
@@ -456,20 +453,19 @@ func factorProblem(err error) (p problem, ok bool) {
 	}
 	switch {
 	case errors.Is(err, errNotSeen):
-		return problem{Status: http.StatusUnprocessableEntity, Type: "not-seen", Title: capital(errNotSeen.Error()) + "."}, true
+		return problem{Status: http.StatusUnprocessableEntity, Type: "not-seen", Title: sentence(errNotSeen)}, true
 	case errors.Is(err, errLate):
 		return problem{Status: http.StatusConflict, Type: "too-late", Title: "The bell rang over a minute ago, so nothing is suggested for that ring any more. Have them ring again."}, true
 	case errors.Is(err, errNoCodes):
-		return problem{Status: http.StatusUnprocessableEntity, Type: "no-codes", Title: capital(errNoCodes.Error()) + ". A resident can give them out on People."}, true
+		return problem{Status: http.StatusUnprocessableEntity, Type: "no-codes", Title: sentence(errNoCodes) + " A resident can give them out on People."}, true
 	case errors.Is(err, onetime.ErrFormat):
-		return problem{Status: http.StatusUnprocessableEntity, Type: "bad-code", Title: fmt.Sprintf("A code has %d digits.", onetime.Digits)}, true
+		return problem{Status: http.StatusUnprocessableEntity, Type: "bad-code", Title: codeDigitsTold}, true
 	case errors.Is(err, onetime.ErrWrong):
 		return problem{Status: http.StatusUnprocessableEntity, Type: "wrong-code", Title: "This code is wrong, or its time is over. Ask for the one that is shown now."}, true
 	case errors.Is(err, onetime.ErrReused):
 		return problem{Status: http.StatusUnprocessableEntity, Type: "used-code", Title: fmt.Sprintf("This code was used before. The next one is shown within %d seconds.", int(onetime.Period.Seconds()))}, true
 	case errors.Is(err, factor.ErrGuesses):
-		return problem{Status: http.StatusTooManyRequests, Type: "too-many-codes", Title: fmt.Sprintf("Too many wrong codes were given, so this one was not looked at. After %d minutes another is taken; after %d wrong ones in all, a resident has to give out new codes.",
-			int(onetime.Wait.Minutes()), onetime.MissesInAll)}, true
+		return problem{Status: http.StatusTooManyRequests, Type: "too-many-codes", Title: codeGuessesTold}, true
 	}
 	return p, false
 }

@@ -161,21 +161,12 @@ func (s *Server) removeDoorPage(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) removeDoor(w http.ResponseWriter, r *http.Request) {
-	// One that is gone already is what was wanted.
-	if err := s.Archive.RemoveDoor(r.Context(), r.PathValue("door")); err != nil && !errors.Is(err, store.ErrNotFound) {
-		s.fail(w, r, err)
-		return
-	}
-	http.Redirect(w, r, "/rules/advice?saved", http.StatusSeeOther)
+	s.afterRemoval(w, r, s.Archive.RemoveDoor(r.Context(), r.PathValue("door")), "/rules/advice?saved")
 }
 
 // refuseDoor answers where there is no such door.
 func (s *Server) refuseDoor(w http.ResponseWriter, r *http.Request, err error) {
-	if errors.Is(err, store.ErrNotFound) {
-		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "unknown-door", Title: "There is no such door."})
-		return
-	}
-	s.fail(w, r, err)
+	s.refuseMissing(w, r, err, "unknown-door", "There is no such door.")
 }
 
 func (s *Server) listDoors(w http.ResponseWriter, r *http.Request) {

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
-	"strings"
 	"time"
 
 	"lintel/pipeline/advise"
@@ -72,7 +71,7 @@ func (s *Server) try(ctx context.Context, book ruleBook, door string, edited *st
 	for _, p := range book.persons {
 		in.Persons[p.ID] = p
 	}
-	if in.Zone, in.House, in.Bells, in.Alike, err = s.tryingIn(ctx); err != nil {
+	if err := s.tryingIn(ctx, &in); err != nil {
 		return t, err
 	}
 	t.visits, t.more, t.advice = visits, next != store.Cursor{}, advise.DryRun(visits, in, given)
@@ -80,33 +79,33 @@ func (s *Server) try(ctx context.Context, book ruleBook, door string, edited *st
 }
 
 // tryingIn reads what a trial takes as it is now.
-func (s *Server) tryingIn(ctx context.Context) (zone *time.Location, house *store.AdviceRules, bells []string, alike map[string][]string, err error) {
-	rules, err := s.Archive.AdviceRules(ctx)
+func (s *Server) tryingIn(ctx context.Context, in *advise.Input) error {
+	house, err := s.Archive.AdviceRules(ctx)
 	if err != nil {
-		return nil, nil, nil, nil, err
+		return err
 	}
-	all, err := s.Archive.Bells(ctx)
+	bells, err := s.Archive.Bells(ctx)
 	if err != nil {
-		return nil, nil, nil, nil, err
-	}
-	for _, b := range all {
-		bells = append(bells, b.Name)
+		return err
 	}
 	references, err := s.Archive.Gallery(ctx)
 	if err != nil {
-		return nil, nil, nil, nil, err
+		return err
 	}
 	gallery, err := s.gallery.Gallery(ctx)
 	if err != nil {
-		return nil, nil, nil, nil, err
+		return err
 	}
-	alike = make(map[string][]string)
+	in.House, in.Zone, in.Alike = &house, s.zone(ctx), make(map[string][]string)
+	for _, b := range bells {
+		in.Bells = append(in.Bells, b.Name)
+	}
 	for person, doubles := range group.Confusable(references, gallery.BandOf) {
 		for _, d := range doubles {
-			alike[person] = append(alike[person], d.Person)
+			in.Alike[person] = append(in.Alike[person], d.Person)
 		}
 	}
-	return s.zone(ctx), &rules, bells, alike, nil
+	return nil
 }
 
 type adviceDryView struct {
@@ -146,8 +145,7 @@ func (s *Server) tryRule(w http.ResponseWriter, r *http.Request) {
 	}
 	view := adviceDryView{Tried: true, Rule: r.PostForm.Get("rule"), RuleBack: "/rules/advice/rules"}
 	var rule store.DoorRule
-	if err := decodeJSON(strings.NewReader(view.Rule), &rule); err != nil {
-		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-form", Title: "The form could not be read. The rules are as they were."})
+	if !formJSON(w, r, "rule", &rule) {
 		return
 	}
 	view.Door = rule.Door

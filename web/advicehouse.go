@@ -1,8 +1,6 @@
 package web
 
 import (
-	"cmp"
-	"context"
 	"errors"
 	"fmt"
 	"net/http"
@@ -213,19 +211,15 @@ func (s *Server) saveAdviceHouse(w http.ResponseWriter, r *http.Request) {
 
 // pauseAdvice pauses all suggestions, or lets them be made again.
 func (s *Server) pauseAdvice(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
-	}
-	paused := r.PostForm.Get("paused")
-	if paused != "true" && paused != "false" {
-		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-form", Title: "The form does not say whether suggestions are to be paused."})
+	paused, ok := readBool(w, r, "paused", "The form does not say whether suggestions are to be paused.")
+	if !ok {
 		return
 	}
 	s.advising.Lock()
 	defer s.advising.Unlock()
 	house, err := s.Archive.AdviceRules(r.Context())
-	if err == nil && house.Paused != (paused == "true") {
-		house.Paused = paused == "true"
+	if err == nil && house.Paused != paused {
+		house.Paused = paused
 		err = s.Archive.SetAdviceRules(r.Context(), house)
 	}
 	if err != nil {
@@ -260,8 +254,9 @@ func (t teller) houseSentences(h store.AdviceRules) []string {
 
 func (t teller) holidayWords(days []string) string {
 	today := t.now.In(t.zone).Format(time.DateOnly)
-	i, _ := slices.BinarySearch(slices.Sorted(slices.Values(days)), today)
-	next := slices.Sorted(slices.Values(days))[i:]
+	days = slices.Sorted(slices.Values(days))
+	i, _ := slices.BinarySearch(days, today)
+	next := days[i:]
 	if len(next) == 0 {
 		return "No holiday to come is known."
 	}
@@ -361,22 +356,4 @@ func (s *Server) putAdviceRules(w http.ResponseWriter, r *http.Request) {
 // refuseBad answers a program whose rules, door or parcel can't be followed.
 func refuseBad(w http.ResponseWriter, r *http.Request, kind string, err error) {
 	writeProblem(w, r, problem{Status: http.StatusUnprocessableEntity, Type: kind, Title: sentence(err)})
-}
-
-// namesOf lists what persons and doors are called, by their ids.
-func (s *Server) namesOf(ctx context.Context, doors []store.Door) (names map[string]string, persons []store.Person, err error) {
-	if persons, err = s.Archive.Persons(ctx); err != nil {
-		return nil, nil, err
-	}
-	names = make(map[string]string)
-	for _, p := range persons {
-		names[p.ID] = p.Name
-	}
-	for _, d := range doors {
-		names[d.ID] = d.Name
-	}
-	slices.SortFunc(persons, func(a, b store.Person) int {
-		return cmp.Or(strings.Compare(a.Name, b.Name), strings.Compare(a.ID, b.ID))
-	})
-	return names, persons, nil
 }

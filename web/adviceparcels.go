@@ -74,22 +74,12 @@ func (s *Server) adviceParcelsPage(w http.ResponseWriter, r *http.Request) {
 
 // showParcels shows the parcels, and a form for another: empty for none typed.
 func (s *Server) showParcels(w http.ResponseWriter, r *http.Request, status int, form *parcelForm, wrong wrongs) {
-	t, err := s.tellerFor(r.Context(), session(r))
+	t, doors, parcels, err := s.parcelsFor(r)
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
 	view := adviceParcelsView{Bar: barOf(r, "Rules", "Expected parcels"), Saved: r.URL.Query().Has("saved"), Wrong: wrong, Clock: t.clockWords()}
-	doors, err := s.Archive.Doors(r.Context())
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	parcels, err := s.Archive.ParcelRules(r.Context())
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
 	for _, p := range slices.Backward(parcels) {
 		line, err := s.parcelLine(r, t, p, doors)
 		if err != nil {
@@ -108,6 +98,18 @@ func (s *Server) showParcels(w http.ResponseWriter, r *http.Request, status int,
 	}
 	view.Form = *form
 	writePage(w, status, "advice-parcels.html", view)
+}
+
+// parcelsFor reads what is told of the parcels that are expected.
+func (s *Server) parcelsFor(r *http.Request) (t teller, doors []store.Door, parcels []store.ParcelRule, err error) {
+	if t, err = s.tellerFor(r.Context(), session(r)); err != nil {
+		return t, nil, nil, err
+	}
+	if doors, err = s.Archive.Doors(r.Context()); err != nil {
+		return t, nil, nil, err
+	}
+	parcels, err = s.Archive.ParcelRules(r.Context())
+	return t, doors, parcels, err
 }
 
 func (s *Server) parcelLine(r *http.Request, t teller, p store.ParcelRule, doors []store.Door) (line parcelLine, err error) {
@@ -205,12 +207,7 @@ func (s *Server) expect(r *http.Request, p store.ParcelRule) (field string, err 
 }
 
 func (s *Server) removeParcel(w http.ResponseWriter, r *http.Request) {
-	// One that is gone already is what was wanted.
-	if err := s.Archive.RemoveParcelRule(r.Context(), r.PathValue("parcel")); err != nil && !errors.Is(err, store.ErrNotFound) {
-		s.fail(w, r, err)
-		return
-	}
-	http.Redirect(w, r, "/rules/advice/parcels?saved", http.StatusSeeOther)
+	s.afterRemoval(w, r, s.Archive.RemoveParcelRule(r.Context(), r.PathValue("parcel")), "/rules/advice/parcels?saved")
 }
 
 // A parcelJSON is the API's view of an expected parcel.
@@ -231,17 +228,7 @@ func (s *Server) listParcels(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) answerParcels(w http.ResponseWriter, r *http.Request, status int) {
-	t, err := s.tellerFor(r.Context(), session(r))
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	doors, err := s.Archive.Doors(r.Context())
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	parcels, err := s.Archive.ParcelRules(r.Context())
+	t, doors, parcels, err := s.parcelsFor(r)
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -287,13 +274,9 @@ func (s *Server) postParcel(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) deleteParcel(w http.ResponseWriter, r *http.Request) {
-	err := s.Archive.RemoveParcelRule(r.Context(), r.PathValue("parcel"))
-	switch {
-	case errors.Is(err, store.ErrNotFound):
-		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "unknown-parcel", Title: "No such parcel is expected."})
-	case err != nil:
-		s.fail(w, r, err)
-	default:
-		s.listParcels(w, r)
+	if err := s.Archive.RemoveParcelRule(r.Context(), r.PathValue("parcel")); err != nil {
+		s.refuseMissing(w, r, err, "unknown-parcel", "No such parcel is expected.")
+		return
 	}
+	s.listParcels(w, r)
 }

@@ -77,7 +77,7 @@ func (s *Server) suggestingView(r *http.Request) (view suggestingView, err error
 	}
 	expected := 0
 	for _, p := range parcels {
-		if p.UsedBy == "" && p.To.After(t.now) {
+		if state := t.parcelState(p); state == parcelLater || state == parcelNow {
 			expected++
 		}
 	}
@@ -111,9 +111,19 @@ func (s *Server) ruleBook(ctx context.Context) (b ruleBook, err error) {
 	if b.rules, err = s.Archive.DoorRules(ctx); err != nil {
 		return b, err
 	}
-	if b.names, b.persons, err = s.namesOf(ctx, b.doors); err != nil {
+	if b.persons, err = s.Archive.Persons(ctx); err != nil {
 		return b, err
 	}
+	b.names = make(map[string]string)
+	for _, p := range b.persons {
+		b.names[p.ID] = p.Name
+	}
+	for _, d := range b.doors {
+		b.names[d.ID] = d.Name
+	}
+	slices.SortFunc(b.persons, func(x, y store.Person) int {
+		return cmp.Or(strings.Compare(x.Name, y.Name), strings.Compare(x.ID, y.ID))
+	})
 	slices.SortStableFunc(b.rules, func(x, y store.DoorRule) int {
 		return cmp.Or(strings.Compare(b.names[x.Person], b.names[y.Person]), strings.Compare(b.names[x.Door], b.names[y.Door]), order(x)-order(y))
 	})
@@ -360,10 +370,10 @@ func (s *Server) postRule(w http.ResponseWriter, r *http.Request) {
 	form, rule, wrong := readRuleForm(r.PostForm), store.DoorRule{}, wrongs(nil)
 	shown := r.PostForm.Has("rule")
 	if shown {
-		if rule, err = ruleShown(r); err != nil {
-			writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-form", Title: "The form could not be read. The rules are as they were."})
+		if !formJSON(w, r, "rule", &rule) {
 			return
 		}
+		rule.ID = r.PathValue("rule")
 		form, wrong = ruleFormOf(rule), make(wrongs)
 	} else {
 		rule, wrong = form.rule(r.PathValue("rule"))
@@ -384,13 +394,6 @@ func (s *Server) postRule(w http.ResponseWriter, r *http.Request) {
 	default:
 		s.showRulePreview(w, r, book, rule)
 	}
-}
-
-// ruleShown reads the rule that a preview's form carries.
-func ruleShown(r *http.Request) (rule store.DoorRule, err error) {
-	err = decodeJSON(strings.NewReader(r.PostForm.Get("rule")), &rule)
-	rule.ID = r.PathValue("rule")
-	return rule, err
 }
 
 func (s *Server) saveRule(w http.ResponseWriter, r *http.Request, rule store.DoorRule) {
@@ -452,21 +455,12 @@ func (s *Server) removeRulePage(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) removeRule(w http.ResponseWriter, r *http.Request) {
-	// One that is gone already is what was wanted.
-	if err := s.Archive.RemoveDoorRule(r.Context(), r.PathValue("rule")); err != nil && !errors.Is(err, store.ErrNotFound) {
-		s.fail(w, r, err)
-		return
-	}
-	http.Redirect(w, r, "/rules/advice?saved", http.StatusSeeOther)
+	s.afterRemoval(w, r, s.Archive.RemoveDoorRule(r.Context(), r.PathValue("rule")), "/rules/advice?saved")
 }
 
 // refuseRule answers where there is no such rule.
 func (s *Server) refuseRule(w http.ResponseWriter, r *http.Request, err error) {
-	if errors.Is(err, store.ErrNotFound) {
-		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "unknown-rule", Title: "There is no such rule, or its person or door is gone."})
-		return
-	}
-	s.fail(w, r, err)
+	s.refuseMissing(w, r, err, "unknown-rule", "There is no such rule, or its person or door is gone.")
 }
 
 // A doorRuleJSON is the API's view of a rule: what it says in words besides. Of

@@ -23,11 +23,8 @@ const maxSkew = 30 * time.Second
 // one that is here already, and only when the still is safe; 200 too at a time
 // when nothing is kept, so that the bell need not send it again.
 func (s *Server) receiveStill(w http.ResponseWriter, r *http.Request) {
-	finished, ok := s.accept()
+	finished, ok := s.acceptSent(w, r)
 	if !ok {
-		w.Header().Set("Retry-After", "10")
-		w.Header().Set("Connection", "close")
-		writeProblem(w, r, problem{Status: http.StatusServiceUnavailable, Type: "stopping", Title: "The server is stopping. Send again in a moment."})
 		return
 	}
 	defer finished()
@@ -41,7 +38,7 @@ func (s *Server) receiveStill(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if wait, err := s.Intake.Allow(bell); err != nil {
-		w.Header().Set("Retry-After", strconv.Itoa(int(math.Ceil(wait.Seconds()))))
+		retryAfter(w, wait)
 		s.refuseStill(w, r, bell, err)
 		return
 	}
@@ -66,6 +63,23 @@ func (s *Server) receiveStill(w http.ResponseWriter, r *http.Request) {
 			"bytes", len(d.Body), "damaged", receipt.Damaged, "clock_differs", receipt.ClockSkew.Abs() > maxSkew)
 	}
 	writeJSON(w, status, receipt)
+}
+
+// acceptSent is accept for what a device sends, or answers that the server is
+// stopping.
+func (s *Server) acceptSent(w http.ResponseWriter, r *http.Request) (finished func(), ok bool) {
+	finished, ok = s.accept()
+	if !ok {
+		retryAfter(w, 10*time.Second)
+		w.Header().Set("Connection", "close")
+		writeProblem(w, r, problem{Status: http.StatusServiceUnavailable, Type: "stopping", Title: "The server is stopping. Send again in a moment."})
+	}
+	return finished, ok
+}
+
+// retryAfter says how long to wait, in whole seconds: RFC 9110 knows no less.
+func retryAfter(w http.ResponseWriter, wait time.Duration) {
+	w.Header().Set("Retry-After", strconv.Itoa(int(math.Ceil(wait.Seconds()))))
 }
 
 // Errors in what surrounds a still.
@@ -94,16 +108,23 @@ func readDelivery(w http.ResponseWriter, r *http.Request) (intake.Delivery, erro
 	if t, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || t != "image/jpeg" && t != "image/png" {
 		return d, errWrongType
 	}
-	if r.ContentLength > intake.MaxBytes {
-		return d, intake.ErrTooLarge // said before a byte of it is read
+	d.Body, err = readBody(w, r, intake.MaxBytes, intake.ErrTooLarge, errCutShort)
+	return d, err
+}
+
+// readBody reads a body of so many bytes at the most. The error is tooLarge or
+// wraps cutShort.
+func readBody(w http.ResponseWriter, r *http.Request, most int64, tooLarge, cutShort error) ([]byte, error) {
+	if r.ContentLength > most {
+		return nil, tooLarge // said before a byte of it is read
 	}
-	d.Body, err = io.ReadAll(http.MaxBytesReader(w, r.Body, intake.MaxBytes))
-	if tooLarge := new(http.MaxBytesError); errors.As(err, &tooLarge) {
-		return d, intake.ErrTooLarge
+	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, most))
+	if over := new(http.MaxBytesError); errors.As(err, &over) {
+		return nil, tooLarge
 	} else if err != nil {
-		return d, fmt.Errorf("%w: %w", errCutShort, err)
+		return nil, fmt.Errorf("%w: %w", cutShort, err)
 	}
-	return d, nil
+	return body, nil
 }
 
 // sayable reports whether a time can be told again, in UTC: an offset takes

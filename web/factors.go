@@ -4,11 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"math"
 	"net/http"
 	"regexp"
-	"strconv"
 	"sync"
 	"time"
 
@@ -27,11 +24,8 @@ import (
 //
 // Neither what a message holds nor whom it is about is written to the log.
 func (s *Server) receiveFactor(w http.ResponseWriter, r *http.Request) {
-	finished, ok := s.accept()
+	finished, ok := s.acceptSent(w, r)
 	if !ok {
-		w.Header().Set("Retry-After", "10")
-		w.Header().Set("Connection", "close")
-		writeProblem(w, r, problem{Status: http.StatusServiceUnavailable, Type: "stopping", Title: "The server is stopping. Send again in a moment."})
 		return
 	}
 	defer finished()
@@ -48,7 +42,7 @@ func (s *Server) receiveFactor(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if wait := s.sending.allow(source.ID); wait > 0 {
-		w.Header().Set("Retry-After", strconv.Itoa(int(math.Ceil(wait.Seconds()))))
+		retryAfter(w, wait)
 		s.refuseFactor(w, r, source.ID, errTooOften)
 		return
 	}
@@ -89,19 +83,18 @@ func readMessage(w http.ResponseWriter, r *http.Request) (about string, text []b
 			return "", nil, errAbout
 		}
 	}
-	if r.ContentLength > factor.LargestMessage {
-		return "", nil, errMessageTooLarge // said before a byte of it is read
-	}
-	text, err = io.ReadAll(http.MaxBytesReader(w, r.Body, factor.LargestMessage))
-	if tooLarge := new(http.MaxBytesError); errors.As(err, &tooLarge) {
-		return "", nil, errMessageTooLarge
-	} else if err != nil {
-		return "", nil, fmt.Errorf("%w: %w", errBrokeOff, err)
-	}
-	return about, text, nil
+	text, err = readBody(w, r, factor.LargestMessage, errMessageTooLarge, errBrokeOff)
+	return about, text, err
 }
 
 var errBrokeOff = errors.New("the connection broke before the whole message was here")
+
+// What both a source and somebody at home are told of a code.
+var (
+	codeDigitsTold  = fmt.Sprintf("A code has %d digits.", onetime.Digits)
+	codeGuessesTold = fmt.Sprintf("Too many wrong codes were given, so this one was not looked at. After %d minutes another is taken; after %d wrong ones in all, a resident has to give out new codes.",
+		int(onetime.Wait.Minutes()), onetime.MissesInAll)
+)
 
 // factorRefusals say how each error of a message is answered.
 var factorRefusals = []struct {
@@ -113,7 +106,7 @@ var factorRefusals = []struct {
 	{errWrongToken, http.StatusUnauthorized, "wrong-token", "No source has this token; it may have been removed."},
 	{errTooOften, http.StatusTooManyRequests, "too-often", "The source sends too often; send again later."},
 	{errAbout, http.StatusBadRequest, "bad-about", "about is the id of a person."},
-	{errMessageTooLarge, http.StatusRequestEntityTooLarge, "too-large", capital(errMessageTooLarge.Error()) + "."},
+	{errMessageTooLarge, http.StatusRequestEntityTooLarge, "too-large", sentence(errMessageTooLarge)},
 	{errBrokeOff, http.StatusBadRequest, "cut-short", "The connection broke before the whole message was here."},
 	{factor.ErrMessage, http.StatusBadRequest, "bad-message", `This is no message of a source: a message is one JSON object with one field, "arrival", "code" or "token".`},
 	{arrive.ErrReport, http.StatusBadRequest, "bad-report", `This is no report of a phone: "arrival" has exactly the fields latitude_deg, longitude_deg, accuracy_m and at.`},
@@ -129,10 +122,9 @@ var factorRefusals = []struct {
 	{arrive.ErrFuture, http.StatusUnprocessableEntity, "from-the-future", fmt.Sprintf("The report is from the future. The phone's clock may be ahead by %s at most.", spell(arrive.Skew))},
 	{arrive.ErrOld, http.StatusUnprocessableEntity, "too-old", fmt.Sprintf("The report is older than %s. Send reports at once, and set the phone's clock.", spell(arrive.Old))},
 	{arrive.ErrSpeed, http.StatusUnprocessableEntity, "too-fast", "Nobody gets here from the report before in the time between."},
-	{onetime.ErrFormat, http.StatusUnprocessableEntity, "bad-code", fmt.Sprintf("A code has %d digits.", onetime.Digits)},
+	{onetime.ErrFormat, http.StatusUnprocessableEntity, "bad-code", codeDigitsTold},
 	{onetime.ErrWrong, http.StatusUnprocessableEntity, "wrong-code", "The code is wrong, or its time is over."},
-	{factor.ErrGuesses, http.StatusTooManyRequests, "too-many-codes", fmt.Sprintf("Too many wrong codes were given, so this one was not looked at. After %d minutes another is taken; after %d wrong ones in all, a resident has to give out new codes.",
-		int(onetime.Wait.Minutes()), onetime.MissesInAll)},
+	{factor.ErrGuesses, http.StatusTooManyRequests, "too-many-codes", codeGuessesTold},
 	{store.ErrNotFound, http.StatusNotFound, "not-found", "The person or the source was removed."},
 }
 
@@ -146,7 +138,7 @@ func (s *Server) refuseFactor(w http.ResponseWriter, r *http.Request, source str
 		case errWrongToken:
 			w.Header().Set("WWW-Authenticate", `Bearer realm="factors"`)
 		case factor.ErrGuesses:
-			w.Header().Set("Retry-After", strconv.Itoa(int(onetime.Wait.Seconds())))
+			retryAfter(w, onetime.Wait)
 		}
 		s.Log.Warn("refused a factor", "source", source, "why", refusal.kind)
 		writeProblem(w, r, problem{Status: refusal.status, Type: refusal.kind, Title: refusal.title})

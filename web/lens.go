@@ -87,15 +87,10 @@ func lensAddress(bell string) string { return "/rules/lens/" + url.PathEscape(be
 // lensOf returns the lens of the bell that a request is about. The error is
 // store.ErrNotFound without such a bell.
 func (s *Server) lensOf(r *http.Request) (lens store.Lens, known bool, err error) {
-	bells, err := s.Archive.Bells(r.Context())
-	if err != nil {
+	if err := s.findBell(r); err != nil {
 		return lens, false, err
 	}
-	bell := r.PathValue("bell")
-	if !slices.ContainsFunc(bells, func(b store.Bell) bool { return b.Name == bell }) {
-		return lens, false, fmt.Errorf("bell %w", store.ErrNotFound)
-	}
-	return s.Archive.Lens(r.Context(), bell)
+	return s.Archive.Lens(r.Context(), r.PathValue("bell"))
 }
 
 func (s *Server) lensPage(w http.ResponseWriter, r *http.Request) {
@@ -208,9 +203,7 @@ func (s *Server) lensFaces(r *http.Request, bell string, form lensForm) (all []l
 					continue
 				}
 				place := facePlace{v.ID, still.Frame, i}
-				middle, side := f.Box.Min.Add(f.Box.Max).Div(2), 2*max(f.Box.Dx(), f.Box.Dy())
-				all = append(all, lensFace{place.String(), t.moment(v.ReceivedAt),
-					faceCrop{stillAddress(still), still.Width, still.Height, middle.X - side/2, middle.Y - side/2, side}, slices.Contains(form.Faces, place)})
+				all = append(all, lensFace{place.String(), t.moment(v.ReceivedAt), newFaceCrop(still, f), slices.Contains(form.Faces, place)})
 			}
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -51,16 +52,23 @@ func masksAddress(bell string) string { return "/rules/masks/" + url.PathEscape(
 // masksOf returns the masks of the bell that a request is about. The error is
 // store.ErrNotFound without such a bell.
 func (s *Server) masksOf(r *http.Request) (masks []store.Polygon, revision int64, err error) {
-	bells, err := s.Archive.Bells(r.Context())
-	if err != nil {
+	if err := s.findBell(r); err != nil {
 		return nil, 0, err
 	}
-	for _, b := range bells {
-		if b.Name == r.PathValue("bell") {
-			return s.Archive.Masks(r.Context(), b.Name)
-		}
+	return s.Archive.Masks(r.Context(), r.PathValue("bell"))
+}
+
+// findBell looks for the bell that a request is about. The error is
+// store.ErrNotFound if there is none.
+func (s *Server) findBell(r *http.Request) error {
+	bells, err := s.Archive.Bells(r.Context())
+	if err != nil {
+		return err
 	}
-	return nil, 0, fmt.Errorf("bell %w", store.ErrNotFound)
+	if !slices.ContainsFunc(bells, func(b store.Bell) bool { return b.Name == r.PathValue("bell") }) {
+		return fmt.Errorf("bell %w", store.ErrNotFound)
+	}
+	return nil
 }
 
 // showMasks shows a drawing over the bell's latest still.

@@ -2,8 +2,11 @@ package web
 
 import (
 	"encoding/json"
+	"errors"
 	"net/http"
 	"strings"
+
+	"lintel/store"
 )
 
 // A problem is an answer that says what went wrong, as RFC 9457 lays down.
@@ -29,6 +32,25 @@ func writeProblem(w http.ResponseWriter, r *http.Request, p problem) {
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(p.Status)
 	json.NewEncoder(w).Encode(p)
+}
+
+// refuseMissing answers where what a request names is not there.
+func (s *Server) refuseMissing(w http.ResponseWriter, r *http.Request, err error, kind, title string) {
+	if errors.Is(err, store.ErrNotFound) {
+		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: kind, Title: title})
+		return
+	}
+	s.fail(w, r, err)
+}
+
+// afterRemoval leads a browser on. That what was to go is gone already is what
+// was wanted.
+func (s *Server) afterRemoval(w http.ResponseWriter, r *http.Request, err error, to string) {
+	if err != nil && !errors.Is(err, store.ErrNotFound) {
+		s.fail(w, r, err)
+		return
+	}
+	http.Redirect(w, r, to, http.StatusSeeOther)
 }
 
 // wantsPage tells a browser that goes somewhere from a program.

@@ -173,7 +173,8 @@ func (s *Server) previewRules(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if r.PostForm.Has("back") {
-		if rules, ok := s.formRules(w, r); ok {
+		var rules store.Rules
+		if formJSON(w, r, "rules", &rules) {
 			s.showRules(w, r, http.StatusOK, rulesView{Draft: draftOf(rules)})
 		}
 		return
@@ -221,8 +222,8 @@ func (s *Server) saveRules(w http.ResponseWriter, r *http.Request) {
 	if !readForm(w, r) {
 		return
 	}
-	rules, ok := s.formRules(w, r)
-	if !ok {
+	var rules store.Rules
+	if !formJSON(w, r, "rules", &rules) {
 		return
 	}
 	err := s.Archive.SetRules(r.Context(), rules)
@@ -237,22 +238,18 @@ func (s *Server) saveRules(w http.ResponseWriter, r *http.Request) {
 	http.Redirect(w, r, "/rules?saved", http.StatusSeeOther)
 }
 
-// formRules reads the rules that the preview's form carries.
-func (s *Server) formRules(w http.ResponseWriter, r *http.Request) (rules store.Rules, ok bool) {
-	err := decodeJSON(strings.NewReader(r.PostForm.Get("rules")), &rules)
+// formJSON reads rules that the form of a preview carries, or answers that it
+// can't.
+func formJSON(w http.ResponseWriter, r *http.Request, field string, v any) bool {
+	err := decodeJSON(strings.NewReader(r.PostForm.Get(field)), v)
 	if err != nil {
 		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-form", Title: "The form could not be read. The rules are as they were."})
 	}
-	return rules, err == nil
+	return err == nil
 }
 
 func (s *Server) endHoldOnRules(w http.ResponseWriter, r *http.Request) {
-	// One that has ended meanwhile is what was wanted.
-	if err := s.Archive.EndHold(r.Context(), r.PathValue("visit")); err != nil && !errors.Is(err, store.ErrNotFound) {
-		s.fail(w, r, err)
-		return
-	}
-	http.Redirect(w, r, "/rules", http.StatusSeeOther)
+	s.afterRemoval(w, r, s.Archive.EndHold(r.Context(), r.PathValue("visit")), "/rules")
 }
 
 func (s *Server) getRules(w http.ResponseWriter, r *http.Request) {

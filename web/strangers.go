@@ -298,8 +298,14 @@ func times(n int) string {
 	return strconv.Itoa(n) + " times"
 }
 
-// cropOf returns the part of a still around a face, twice as wide as the face;
-// none if the still went meanwhile.
+// newFaceCrop is the part of a still around a face, twice as wide as the face.
+func newFaceCrop(still store.Still, f store.Face) faceCrop {
+	middle, side := f.Box.Min.Add(f.Box.Max).Div(2), 2*max(f.Box.Dx(), f.Box.Dy())
+	return faceCrop{stillAddress(still), still.Width, still.Height, middle.X - side/2, middle.Y - side/2, side}
+}
+
+// cropOf returns the part of a still around a face; none if the still went
+// meanwhile.
 func (s *Server) cropOf(ctx context.Context, f store.Sighting) (faceCrop, error) {
 	v, err := s.Archive.Visit(ctx, f.Visit)
 	if errors.Is(err, store.ErrNotFound) {
@@ -307,8 +313,7 @@ func (s *Server) cropOf(ctx context.Context, f store.Sighting) (faceCrop, error)
 	}
 	for _, still := range v.Stills {
 		if still.Frame == f.Frame && still.File != "" && still.File == f.File {
-			middle, side := f.Face.Box.Min.Add(f.Face.Box.Max).Div(2), 2*max(f.Face.Box.Dx(), f.Face.Box.Dy())
-			return faceCrop{stillAddress(still), still.Width, still.Height, middle.X - side/2, middle.Y - side/2, side}, nil
+			return newFaceCrop(still, f.Face), nil
 		}
 	}
 	return faceCrop{}, err

@@ -193,10 +193,5 @@ func (s *Server) makeInvitation(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) unpairTablet(w http.ResponseWriter, r *http.Request) {
-	err := s.Archive.UnpairTablet(r.Context(), r.PathValue("tablet"))
-	if err != nil && !errors.Is(err, store.ErrNotFound) {
-		s.fail(w, r, err)
-		return
-	}
-	http.Redirect(w, r, "/upkeep", http.StatusSeeOther)
+	s.afterRemoval(w, r, s.Archive.UnpairTablet(r.Context(), r.PathValue("tablet")), "/upkeep")
 }

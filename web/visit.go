@@ -180,15 +180,9 @@ func newFaceView(number int, f store.Face, s store.Still) faceView {
 }
 
 func (s *Server) setParcel(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+	if parcel, ok := readBool(w, r, "parcel", "parcel is true or false."); ok {
+		s.toVisit(w, r, s.Archive.SetParcel(r.Context(), r.PathValue("visit"), parcel))
 	}
-	parcel := r.PostForm.Get("parcel")
-	if parcel != "true" && parcel != "false" {
-		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-form", Title: "parcel is true or false."})
-		return
-	}
-	s.toVisit(w, r, s.Archive.SetParcel(r.Context(), r.PathValue("visit"), parcel == "true"))
 }
 
 // toVisit ends a change of a visit: it leads back to its page, or says why the
