@@ -96,14 +96,9 @@ func (s *Server) tryingIn(ctx context.Context, in *advise.Input) error {
 	if err != nil {
 		return err
 	}
-	in.House, in.Zone, in.Alike = &house, s.zone(ctx), make(map[string][]string)
+	in.House, in.Zone, in.Alike = &house, s.zone(ctx), group.Alike(references, gallery.BandOf)
 	for _, b := range bells {
 		in.Bells = append(in.Bells, b.Name)
-	}
-	for person, doubles := range group.Confusable(references, gallery.BandOf) {
-		for _, d := range doubles {
-			in.Alike[person] = append(in.Alike[person], d.Person)
-		}
 	}
 	return nil
 }

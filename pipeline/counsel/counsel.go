@@ -288,12 +288,6 @@ func (c *Counsel) doubles(ctx context.Context) (map[string][]string, error) {
 	if err != nil {
 		return nil, err
 	}
-	persons := make(map[string][]string)
-	for person, doubles := range group.Confusable(references, gallery.BandOf) {
-		for _, d := range doubles {
-			persons[person] = append(persons[person], d.Person)
-		}
-	}
-	c.alike.known, c.alike.revision, c.alike.persons = true, revision, persons
-	return persons, nil
+	c.alike.known, c.alike.revision, c.alike.persons = true, revision, group.Alike(references, gallery.BandOf)
+	return c.alike.persons, nil
 }

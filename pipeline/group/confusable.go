@@ -53,3 +53,14 @@ func Confusable(gallery []store.Reference, bandOf func(distance float64) match.B
 	}
 	return doubles
 }
+
+// Alike is Confusable with the ids alone, the likest first. It is never nil.
+func Alike(gallery []store.Reference, bandOf func(distance float64) match.Band) map[string][]string {
+	alike := make(map[string][]string)
+	for person, doubles := range Confusable(gallery, bandOf) {
+		for _, d := range doubles {
+			alike[person] = append(alike[person], d.Person)
+		}
+	}
+	return alike
+}
