@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"lintel/pipeline/arrive"
 	"lintel/pipeline/match"
 	"lintel/store"
 )
@@ -97,7 +98,7 @@ func CheckHouse(h store.AdviceRules) (errs []error) {
 		{badExpiry(h.Expiry), ErrExpiry},
 		{h.Misses < 1 || h.Misses > 10, ErrMisses},
 		{h.Wait < time.Minute || h.Wait > 24*time.Hour, ErrWait},
-		{h.Home != nil && badHome(*h.Home), ErrHome},
+		{h.Home != nil && arrive.CheckHome(*h.Home) != nil, ErrHome},
 	} {
 		if c.wrong {
 			errs = append(errs, c.err)
@@ -110,11 +111,6 @@ func CheckHouse(h store.AdviceRules) (errs []error) {
 }
 
 func badExpiry(d time.Duration) bool { return d < 15*time.Second || d > 5*time.Minute }
-
-// badHome also holds where something is not a number.
-func badHome(h store.Home) bool {
-	return !(h.Latitude >= -90 && h.Latitude <= 90 && h.Longitude >= -180 && h.Longitude <= 180 && h.Radius >= 20 && h.Radius <= 500)
-}
 
 // checkHolidays asks for dates of the calendar. Parse takes them only as they
 // are compared, with four, two and two figures.

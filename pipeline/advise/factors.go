@@ -128,7 +128,7 @@ func (q *question) factors() (bool, string) {
 		if i > 0 {
 			says.WriteString(" ")
 		}
-		fmt.Fprintf(&says, "For %s, %d of these %s needed: %s. Given: %d.", v.name, rule.Need, verb(rule.Need, "is", "are"), kindNames(rule.Factors), kindsGiven(*rule, v.factors))
+		fmt.Fprintf(&says, "For %s, %d of these %s needed: %s. Given: %d.", v.name, rule.Need, verb(rule.Need, "is", "are"), strings.Join(allHappened(rule.Factors), "; "), kindsGiven(*rule, v.factors))
 	}
 	for _, why := range v.spoiled[:min(len(v.spoiled), 3)] {
 		says.WriteString(" " + sentence(why))

@@ -2,7 +2,6 @@ package advise
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 
@@ -37,12 +36,7 @@ func Restate(r store.DoorRule, names map[string]string) string {
 // needs says which factors a rule asks for: "a one-time code of theirs was
 // given or a phone of theirs came home".
 func needs(r store.DoorRule) string {
-	var words []string
-	for _, k := range kinds {
-		if slices.Contains(r.Factors, k) {
-			words = append(words, happened(k))
-		}
-	}
+	words := allHappened(r.Factors)
 	switch {
 	case r.Need == len(words):
 		return listed(words)

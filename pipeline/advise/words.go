@@ -41,14 +41,14 @@ func happened(k store.FactorKind) string {
 	return "something of no known kind happened"
 }
 
-func kindNames(all []store.FactorKind) string {
-	var names []string
+// allHappened says it of several kinds, in the order they are told in.
+func allHappened(all []store.FactorKind) (words []string) {
 	for _, k := range kinds {
 		if slices.Contains(all, k) {
-			names = append(names, happened(k))
+			words = append(words, happened(k))
 		}
 	}
-	return strings.Join(names, "; ")
+	return words
 }
 
 // span says when a rule holds: "Monday to Friday from 07:00 to 20:00, not on

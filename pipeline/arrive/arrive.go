@@ -121,8 +121,8 @@ func Step(s State, r Report, home store.Home, now time.Time) (next State, arrive
 	if err := r.check(now); err != nil {
 		return s, false, err
 	}
-	if !onEarth(home.Latitude, home.Longitude) || !(home.Radius >= leastRadius && home.Radius <= mostRadius) {
-		return s, false, ErrHome
+	if err := CheckHome(home); err != nil {
+		return s, false, err
 	}
 	if !r.At.After(s.Last.At) {
 		return s, false, ErrOrder
@@ -153,6 +153,14 @@ func Step(s State, r Report, home store.Home, now time.Time) (next State, arrive
 		}
 	}
 	return s, false, nil
+}
+
+// CheckHome returns [ErrHome] where nobody could ever arrive.
+func CheckHome(h store.Home) error {
+	if !onEarth(h.Latitude, h.Longitude) || !(h.Radius >= leastRadius && h.Radius <= mostRadius) {
+		return ErrHome
+	}
+	return nil
 }
 
 // check returns why a report is refused that is wrong by itself.

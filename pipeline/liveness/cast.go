@@ -43,12 +43,13 @@ var castSign = sign{
 const colourless = 4
 
 func measureCast(v *view) store.Finding {
-	face, _, far, why := zonesOf(v)
-	if why == "" && face.chroma(0.9) < colourless && far.chroma(0.9) < colourless {
-		why = Dark
+	z := v.comparedZones()
+	if z.why != "" {
+		return missing(z.why)
 	}
-	if why != "" {
-		return missing(why)
+	face, far := z.face, z.far
+	if face.chroma(0.9) < colourless && far.chroma(0.9) < colourless {
+		return missing(Dark)
 	}
 	if 2*face.whole < len(face.lumas) || far.whole < zoneLeast { // clipped, so the colours are gone
 		return store.Finding{Values: []float64{0, 0, 0}}

@@ -74,17 +74,10 @@ const (
 )
 
 func measureEdges(v *view) store.Finding {
-	switch {
-	case v.span == 0:
-		return missing(NoEyes)
-	case v.span < 8:
-		return missing(Tiny)
+	p, h, why := v.patchAndHead(edgesSpan, edgesAside, edgesAbove, edgesBelow)
+	if why != "" {
+		return missing(why)
 	}
-	p := v.patch(edgesSpan, edgesAside, edgesAbove, edgesBelow)
-	if p == nil {
-		return missing(Border)
-	}
-	h := headOn(v, p)
 	h.findLines(p)
 	f := h.bestFrame()
 	if f == nil {
@@ -102,6 +95,21 @@ type head struct {
 	ax, ay float64 // from there to one span to the right
 	lines  [sides][]line
 	bounds [sides]line // where a side is taken to be that is not seen
+}
+
+// patchAndHead returns a patch as [view.patch] does, with the head on it, or why
+// there is none.
+func (v *view) patchAndHead(span, aside, above, below float64) (p *patch, h *head, why string) {
+	switch {
+	case v.span == 0:
+		return nil, nil, NoEyes
+	case v.span < leastSpan:
+		return nil, nil, Tiny
+	}
+	if p = v.patch(span, aside, above, below); p == nil {
+		return nil, nil, Border
+	}
+	return p, headOn(v, p), ""
 }
 
 func headOn(v *view, p *patch) *head {

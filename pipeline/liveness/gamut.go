@@ -38,11 +38,11 @@ var gamutSign = sign{
 }
 
 func measureGamut(v *view) store.Finding {
-	face, near, far, why := zonesOf(v)
-	if why != "" {
-		return missing(why)
+	z := v.comparedZones()
+	if z.why != "" {
+		return missing(z.why)
 	}
-	in := face.with(near)
+	in, far := z.face.with(z.near), z.far
 	black := in.light(0.02) / max(in.light(0.98), 1e-3)
 	lumaRange := (in.luma(0.98) - in.luma(0.02)) / (far.luma(0.98) - far.luma(0.02) + 1)
 	chromaRange := in.chroma(0.9) / (far.chroma(0.9) + 3)
@@ -81,21 +81,28 @@ const (
 	farFrom   = 3.6 // aside or above
 )
 
-// zonesOf returns what is on the face, near it, and far from it, or why it
-// can't.
-func zonesOf(v *view) (face, near, far *zone, why string) {
-	switch {
-	case v.span == 0:
-		return nil, nil, nil, NoEyes
-	case v.span < 8:
-		return nil, nil, nil, Tiny
+// zones are what is on the face, near it, and far from it, or why they can't be
+// compared.
+type zones struct {
+	face, near, far *zone
+	why             string
+}
+
+// comparedZones returns those of the view. Two signs ask for them.
+func (v *view) comparedZones() zones {
+	if v.zones == nil {
+		z := zonesOf(v)
+		v.zones = &z
 	}
-	p := v.patch(zoneSpan, 9, 8, 10)
-	if p == nil {
-		return nil, nil, nil, Border
+	return *v.zones
+}
+
+func zonesOf(v *view) zones {
+	p, h, why := v.patchAndHead(zoneSpan, 9, 8, 10)
+	if why != "" {
+		return zones{why: why}
 	}
-	h := headOn(v, p)
-	face, near, far = &zone{}, &zone{}, &zone{}
+	face, near, far := &zone{}, &zone{}, &zone{}
 	for i := range p.y {
 		right, down := h.upright(float64(i%p.w), float64(i/p.w))
 		a, b := right/0.95, (down-0.45)/1.25 // as package quality draws a face
@@ -113,13 +120,13 @@ func zonesOf(v *view) (face, near, far *zone, why string) {
 	}
 	switch {
 	case len(face.lumas) < zoneLeast || len(near.lumas) < zoneLeast:
-		return nil, nil, nil, Border
+		return zones{why: Border}
 	case len(far.lumas) < zoneLeast:
-		return nil, nil, nil, Plain
+		return zones{why: Plain}
 	case face.luma(0.98) < 40:
-		return nil, nil, nil, Dark
+		return zones{why: Dark}
 	}
-	return face, near, far, ""
+	return zones{face: face, near: near, far: far}
 }
 
 // add takes a pixel of a patch into the zone.

@@ -49,17 +49,10 @@ const (
 )
 
 func measureGlare(v *view) store.Finding {
-	switch {
-	case v.span == 0:
-		return missing(NoEyes)
-	case v.span < 8:
-		return missing(Tiny)
+	p, h, why := v.patchAndHead(glareSpan, 3, 3, 3)
+	if why != "" {
+		return missing(why)
 	}
-	p := v.patch(glareSpan, 3, 3, 3)
-	if p == nil {
-		return missing(Border)
-	}
-	h := headOn(v, p)
 	found := store.Finding{Values: []float64{0, 0, 0, 0}}
 	best := -1.0
 	for _, b := range p.shines(h) {

@@ -4,6 +4,7 @@ import (
 	_ "embed"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 
@@ -35,23 +36,19 @@ const Stills = "stills"
 //go:embed weights.json
 var weightsJSON []byte
 
-var weights = mustWeights(weightsJSON)
-
-func mustWeights(b []byte) (w Weights) {
-	if err := json.Unmarshal(b, &w); err != nil {
+// weights are those that levels are worked out with.
+var weights = func() (w Weights) {
+	if err := json.Unmarshal(weightsJSON, &w); err != nil {
 		panic(fmt.Sprintf("weights.json: %v", err)) // embedded, and tested
 	}
 	return w
-}
-
-// Shipped returns the weights that levels are worked out with.
-func Shipped() Weights { return mustWeights(weightsJSON) }
+}()
 
 // LogOdds returns the log-odds of a picture by these scores.
 func (r Regression) LogOdds(scores map[string]float64) float64 {
 	sum := r.Bias
-	for sign, w := range r.Weights {
-		sum += w * scores[sign]
+	for _, sign := range slices.Sorted(maps.Keys(r.Weights)) { // the same sum every time, to the last bit
+		sum += r.Weights[sign] * scores[sign]
 	}
 	return sum
 }
@@ -68,9 +65,9 @@ func (r Regression) level(p float64) store.LivenessLevel {
 	return store.NoSign
 }
 
-// scoresOf returns the scores of findings by sign, without those that could not
+// Scores returns the scores of findings by sign, without those that could not
 // be looked for.
-func scoresOf(findings []store.Finding) map[string]float64 {
+func Scores(findings []store.Finding) map[string]float64 {
 	scores := make(map[string]float64, len(findings))
 	for _, f := range findings {
 		if f.Missing == "" {
@@ -82,7 +79,7 @@ func scoresOf(findings []store.Finding) map[string]float64 {
 
 // judge sets level and probability of a face on one still from its findings.
 func judge(l *store.Liveness) {
-	p := logistic(weights.Still.LogOdds(scoresOf(l.Findings)))
+	p := logistic(weights.Still.LogOdds(Scores(l.Findings)))
 	l.Probability, l.Level = math.Round(p*1e4)/1e4, weights.Still.level(p)
 	l.CantTell = cantTell(l.Findings, OneFrame)
 }

@@ -37,14 +37,21 @@ type Seen struct {
 // An Unknown says what of a lens is to be worked out.
 type Unknown struct{ Angle, Height, Tilt bool }
 
-func (u Unknown) count() (n int) {
-	for _, unknown := range []bool{u.Angle, u.Height, u.Tilt} {
-		if unknown {
-			n++
-		}
+// of returns those numbers of a lens that are unknown, always in one order.
+func (u Unknown) of(l *store.Lens) (numbers []*float64) {
+	if u.Angle {
+		numbers = append(numbers, &l.Angle)
 	}
-	return n
+	if u.Height {
+		numbers = append(numbers, &l.Height)
+	}
+	if u.Tilt {
+		numbers = append(numbers, &l.Tilt)
+	}
+	return numbers
 }
+
+func (u Unknown) count() int { return len(u.of(&store.Lens{})) }
 
 // A LensFit is a lens that was worked out, with the standard error of each
 // number, 0 for one that was known.
@@ -117,14 +124,9 @@ var middling = store.Lens{Angle: 90, Height: 1.4}
 
 // fill returns known with the unknown numbers from another lens.
 func (u Unknown) fill(known, from store.Lens) store.Lens {
-	if u.Angle {
-		known.Angle = from.Angle
-	}
-	if u.Height {
-		known.Height = from.Height
-	}
-	if u.Tilt {
-		known.Tilt = from.Tilt
+	to := u.of(&known)
+	for i, v := range u.of(&from) {
+		*to[i] = *v
 	}
 	return known
 }
@@ -186,26 +188,16 @@ type solution struct {
 // vector and from turn a solution into numbers to vary, and back: first what is
 // unknown of the lens, then the helpers.
 func (p *problem) vector(s solution) (x []float64) {
-	for _, n := range []struct {
-		unknown bool
-		v       float64
-	}{{p.unknown.Angle, s.lens.Angle}, {p.unknown.Height, s.lens.Height}, {p.unknown.Tilt, s.lens.Tilt}} {
-		if n.unknown {
-			x = append(x, n.v)
-		}
+	for _, v := range p.unknown.of(&s.lens) {
+		x = append(x, *v)
 	}
 	return append(x, s.build...)
 }
 
 func (p *problem) from(x []float64) (s solution) {
 	s.lens = p.known
-	for _, n := range []struct {
-		unknown bool
-		v       *float64
-	}{{p.unknown.Angle, &s.lens.Angle}, {p.unknown.Height, &s.lens.Height}, {p.unknown.Tilt, &s.lens.Tilt}} {
-		if n.unknown {
-			*n.v, x = x[0], x[1:]
-		}
+	for _, v := range p.unknown.of(&s.lens) {
+		*v, x = x[0], x[1:]
 	}
 	s.build = append([]float64(nil), x...)
 	return s
@@ -214,17 +206,21 @@ func (p *problem) from(x []float64) (s solution) {
 // within returns the nearest numbers that a lens can have.
 func (p *problem) within(x []float64) []float64 {
 	s := p.from(x)
-	s.lens.Angle = min(max(s.lens.Angle, 20), p.widest())
-	s.lens.Height = min(max(s.lens.Height, 0.3), 3)
-	s.lens.Tilt = min(max(s.lens.Tilt, -45), 60)
+	least, most := p.limits()
+	lows, highs := p.unknown.of(&least), p.unknown.of(&most)
+	for i, v := range p.unknown.of(&s.lens) {
+		*v = min(max(*v, *lows[i]), *highs[i])
+	}
 	return p.vector(s)
 }
 
-func (p *problem) widest() float64 {
+// limits are the least and the most that the numbers of a lens can be.
+func (p *problem) limits() (least, most store.Lens) {
+	least, most = store.Lens{Angle: 20, Height: 0.3, Tilt: -45}, store.Lens{Angle: 200, Height: 3, Tilt: 60}
 	if p.known.Projection == store.Straight {
-		return 169
+		most.Angle = 169
 	}
-	return 200
+	return least, most
 }
 
 // errorsAt returns the error to expect of each face's height, in metres: of
@@ -397,28 +393,18 @@ func (p *problem) judge(s solution) (LensFit, error) {
 	} else if s.cost > 9 { // only eyes and build no person has would make it right
 		return LensFit{}, fmt.Errorf("%w: is the height right?", ErrNoFit)
 	}
-	fit := LensFit{Lens: s.lens, Faces: len(p.faces)}
-	i := 0
-	for _, n := range []struct {
-		unknown         bool
-		v, sigma        *float64
-		low, high, most float64
-	}{
-		{p.unknown.Angle, &fit.Lens.Angle, &fit.Angle, 20, p.widest(), vagueAngle},
-		{p.unknown.Height, &fit.Lens.Height, &fit.Height, 0.3, 3, vagueHeight},
-		{p.unknown.Tilt, &fit.Lens.Tilt, &fit.Tilt, -45, 60, vagueTilt},
-	} {
-		if !n.unknown {
-			continue
-		}
-		*n.sigma = scale * math.Sqrt(s.spread.At(i, i))
-		if !(*n.sigma <= n.most) {
+	least, most := p.limits()
+	vague, sigma := store.Lens{Angle: vagueAngle, Height: vagueHeight, Tilt: vagueTilt}, store.Lens{}
+	lows, highs := p.unknown.of(&least), p.unknown.of(&most)
+	vagues, sigmas := p.unknown.of(&vague), p.unknown.of(&sigma)
+	for i, v := range p.unknown.of(&s.lens) {
+		*sigmas[i] = scale * math.Sqrt(s.spread.At(i, i))
+		if !(*sigmas[i] <= *vagues[i]) {
 			return LensFit{}, ErrAlikeFaces
 		}
-		if *n.v <= n.low || *n.v >= n.high {
+		if *v <= *lows[i] || *v >= *highs[i] {
 			return LensFit{}, fmt.Errorf("%w: it would have to be beyond what a lens can be", ErrNoFit)
 		}
-		i++
 	}
-	return fit, nil
+	return LensFit{Lens: s.lens, Angle: sigma.Angle, Height: sigma.Height, Tilt: sigma.Tilt, Faces: len(p.faces)}, nil
 }

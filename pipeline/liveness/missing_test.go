@@ -117,7 +117,7 @@ func TestFramesOfOtherSize(t *testing.T) {
 
 // The shipped weights are what the package says of them.
 func TestShippedWeights(t *testing.T) {
-	w := Shipped()
+	w := weights
 	for name, r := range map[string]Regression{"still": w.Still, "ring": w.Ring} {
 		if len(r.Weights) == 0 || !(0 < r.Doubtful && r.Doubtful <= r.Picture && r.Picture < 1) {
 			t.Errorf("%s: %+v", name, r)

@@ -344,7 +344,6 @@ type move struct {
 	from, to     *sheet
 	face, faceTo image.Rectangle // the box on both, in pixels of the glance
 	shift        shift           // of the face
-	alike        float64         // how alike the face is then, up to 1
 	far          float64         // how far its middle and its sides moved, at the median
 	noise        float64         // the variance of luma by pixel where nothing moved
 	jitter       float64         // by how much movement found there is off, squared, as a multiple of what noise explains
@@ -404,8 +403,8 @@ func newTrack(seen []sighting) *track {
 	return t
 }
 
-// pairs returns which sightings to compare: each with the next and the first
-// with the last, and where there are too many, those that lie furthest apart.
+// pairs returns which sightings to compare: each with every other, and where
+// that is too many, those that lie furthest apart.
 func (t *track) pairs() (pairs [][2]int) {
 	var there []int
 	for i, s := range t.sheets {
@@ -445,11 +444,11 @@ func newMove(from, to *sheet, a, b *store.Face) (move, bool) {
 	if alike < 0.6 {
 		first = guess.about(0.5)
 	}
-	m.shift, m.alike = follow(from, to, on, first.about(2), similar)
-	if m.alike < 0.6 {
+	m.shift, alike = follow(from, to, on, first.about(2), similar)
+	if alike < 0.6 {
 		m.shift = guess
-	} else if s, alike := follow(from, to, on, m.shift, affine); alike > m.alike { // tilted
-		m.shift, m.alike = s, alike
+	} else if s, better := follow(from, to, on, m.shift, affine); better > alike { // tilted
+		m.shift = s
 	}
 	var far []float64
 	for _, p := range [][2]float64{{0, 0}, {-1, 0}, {1, 0}, {0, -1}, {0, 1}} {

@@ -2,6 +2,7 @@ package liveness
 
 import (
 	"fmt"
+	"image"
 	"math"
 
 	"lintel/store"
@@ -150,13 +151,12 @@ func metres(m float64) string {
 // FaceAt returns how many pixels wide a grown-up's face would be, in the middle
 // of a still so many pixels wide, so many metres away.
 func FaceAt(lens store.Lens, stillWidth int, distance float64) float64 {
+	o := opticsOf(lens, image.Pt(stillWidth, 0))
 	half := math.Atan(meanEyes / 2 / distance)
-	focal := float64(stillWidth) / 2 / (radians(lens.Angle) / 2)
-	if lens.Projection != store.Equidistant {
+	if o.straight {
 		half = math.Tan(half)
-		focal = float64(stillWidth) / 2 / math.Tan(radians(lens.Angle)/2)
 	}
-	return boxWidth * 2 * focal * half
+	return boxWidth * 2 * o.focal * half
 }
 
 // boxWidth is that of the box around a face, in distances of the eyes: 2.28 in

@@ -82,10 +82,10 @@ func judgeTrack(seen []sighting) {
 	var found []store.Finding
 	sum, repeated := 0.0, 0.0
 	for _, s := range seen {
-		own := slices.Clone(ofStill(s.face.Liveness.Findings))
+		own := ofStill(s.face.Liveness.Findings)
 		s.face.Liveness = &store.Liveness{Frames: len(seen), Findings: own}
 		judge(s.face.Liveness)
-		of := scoresOf(own)
+		of := Scores(own)
 		sum += weights.Still.LogOdds(of)
 		repeated = max(repeated, of[Repeat]) // one copy is enough
 	}
@@ -93,17 +93,13 @@ func judgeTrack(seen []sighting) {
 		return
 	}
 	t := newTrack(seen)
-	scores := map[string]float64{Repeat: repeated}
 	for _, sign := range ringSigns {
 		f := sign.measure(t)
 		f.Sign = sign.code
-		f = tidy(f)
-		found = append(found, f)
-		if f.Missing == "" {
-			scores[f.Sign] = f.Score
-		}
+		found = append(found, tidy(f))
 	}
-	scores[Stills] = sum / float64(len(seen))
+	scores := Scores(found)
+	scores[Repeat], scores[Stills] = repeated, sum/float64(len(seen))
 	p := logistic(weights.Ring.LogOdds(scores))
 	for _, s := range seen {
 		l := s.face.Liveness

@@ -80,6 +80,7 @@ type view struct {
 	span float64
 
 	peaks *[3][]peak // what facePeaks returns, once it is worked out
+	zones *zones     // what comparedZones returns, likewise
 }
 
 func (s *scene) view(face store.Face, lens *store.Lens) *view {

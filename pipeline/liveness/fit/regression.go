@@ -12,7 +12,6 @@ import (
 
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/liveness/trial"
-	"lintel/store"
 )
 
 // byHandStill and byHandRing are weights that rings of a bench can't give: nobody shows a copy of a
@@ -54,7 +53,7 @@ func fit(outcomes []trial.Outcome) (w liveness.Weights, err error) {
 	var stills, rings samples
 	for _, o := range outcomes {
 		for _, s := range o.Stills {
-			stills.add(o.Species, scores(s.Findings))
+			stills.add(o.Species, liveness.Scores(s.Findings))
 		}
 	}
 	if w.Still, err = stills.regression(byHandStill, leastStill, notDoubtedByStill, missedByStill); err != nil {
@@ -64,9 +63,9 @@ func fit(outcomes []trial.Outcome) (w liveness.Weights, err error) {
 		if o.Together == nil || o.Together.Frames < 2 {
 			continue
 		}
-		of := scores(o.Together.Findings[len(o.Stills[0].Findings):])
+		of := liveness.Scores(o.Together.Findings[len(o.Stills[0].Findings):])
 		for _, s := range o.Stills {
-			of[liveness.Stills] += w.Still.LogOdds(scores(s.Findings)) / float64(len(o.Stills))
+			of[liveness.Stills] += w.Still.LogOdds(liveness.Scores(s.Findings)) / float64(len(o.Stills))
 		}
 		rings.add(o.Species, of)
 	}
@@ -74,16 +73,6 @@ func fit(outcomes []trial.Outcome) (w liveness.Weights, err error) {
 		return w, fmt.Errorf("a ring: %w", err)
 	}
 	return w, nil
-}
-
-func scores(findings []store.Finding) map[string]float64 {
-	of := make(map[string]float64)
-	for _, f := range findings {
-		if f.Missing == "" {
-			of[f.Sign] = f.Score
-		}
-	}
-	return of
 }
 
 // samples are what a regression is fitted to.
