@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 )
 
@@ -97,6 +98,26 @@ func (e *IncompleteError) Is(target error) bool { return target == ErrIncomplete
 // The error is nil if all are right, else an [*IncompleteError]. It reads about 32 MB and takes about 0.1 s.
 func Check(dir string, kinds ...Kind) ([]Finding, error) {
 	return examine(dir, Files(kinds...), hashed)
+}
+
+// Verify hashes the one file of the name in dir and returns its path. The error is [fs.ErrNotExist] if it is not there
+// and [ErrMismatch] if it has other bytes than the table says, or the table does not have it.
+func Verify(dir, name string) (path string, err error) {
+	i := slices.IndexFunc(files, func(f File) bool { return f.Name == name })
+	if i < 0 {
+		return "", fmt.Errorf("model file %s: %w", name, ErrMismatch)
+	}
+	path = filepath.Join(dir, filepath.FromSlash(name))
+	switch found := hashed(path, files[i]); found.State {
+	case OK:
+		return path, nil
+	case Wrong:
+		return "", fmt.Errorf("model file %s: %w", found, ErrMismatch)
+	case Missing:
+		return "", fmt.Errorf("model file %s: %w", found, fs.ErrNotExist)
+	default:
+		return "", fmt.Errorf("model file %s: %w", name, found.Err)
+	}
 }
 
 // Present is Check by name and size alone, without reading the files.
