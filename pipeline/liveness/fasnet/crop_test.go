@@ -13,6 +13,7 @@ import (
 
 // Worked by hand from the rule in Window's comment.
 func TestWindow(t *testing.T) {
+	large, small, away := image.Rect(0, 0, 1000, 800), image.Rect(0, 0, 200, 100), image.Pt(1000, 500)
 	for _, test := range []struct {
 		name    string
 		picture image.Rectangle
@@ -21,15 +22,15 @@ func TestWindow(t *testing.T) {
 		want    image.Rectangle
 	}{
 		// Centre 500, 400; 54 and 108 either way: 446 to 554, and 292 to 508.
-		{"room all around", image.Rect(0, 0, 1000, 800), image.Rect(480, 360, 520, 440), 2.7, image.Rect(446, 292, 555, 509)},
+		{"room all around", large, image.Rect(480, 360, 520, 440), 2.7, image.Rect(446, 292, 555, 509)},
 		// 40 wide about 10: -10 to 30, pushed to 0 to 40. About 50 down: 30 to 70.
-		{"at the left edge", image.Rect(0, 0, 200, 100), image.Rect(5, 45, 15, 55), 4, image.Rect(0, 30, 41, 71)},
+		{"at the left edge", small, image.Rect(5, 45, 15, 55), 4, image.Rect(0, 30, 41, 71)},
 		// The last pixels are 199 and 99.
-		{"in the lower right corner", image.Rect(0, 0, 200, 100), image.Rect(190, 90, 200, 100), 4, image.Rect(159, 59, 200, 100)},
+		{"in the lower right corner", small, image.Rect(190, 90, 200, 100), 4, image.Rect(159, 59, 200, 100)},
 		// Only 99/50 times fits in height: 99 wide about 100, 50.5 to 149.5.
-		{"too tall", image.Rect(0, 0, 200, 100), image.Rect(75, 25, 125, 75), 4, image.Rect(50, 0, 150, 100)},
-		{"a picture not at the origin", image.Rect(1000, 500, 2000, 1300), image.Rect(1480, 860, 1520, 940), 2.7, image.Rect(1446, 792, 1555, 1009)},
-		{"out of the picture", image.Rect(0, 0, 200, 100), image.Rect(500, 500, 510, 510), 4, image.Rect(159, 59, 200, 100)},
+		{"too tall", small, image.Rect(75, 25, 125, 75), 4, image.Rect(50, 0, 150, 100)},
+		{"a picture not at the origin", large.Add(away), image.Rect(480, 360, 520, 440).Add(away), 2.7, image.Rect(446, 292, 555, 509).Add(away)},
+		{"out of the picture", small, image.Rect(500, 500, 510, 510), 4, image.Rect(159, 59, 200, 100)},
 	} {
 		if got := Window(test.picture, test.face, test.scale); got != test.want {
 			t.Errorf("%s: %v, want %v", test.name, got, test.want)
@@ -135,7 +136,9 @@ func TestCutAgainstOpenCV(t *testing.T) {
 	r := rand.New(rand.NewPCG(8, 8))
 	var asked []picture
 	var crops []*Crop
-	for _, size := range []image.Point{{80, 80}, {160, 160}, {1, 1}, {2, 3}, {57, 91}, {133, 79}, {301, 388}, {81, 40}, {240, 417}} {
+	for _, size := range []image.Point{
+		{80, 80}, {160, 160}, {1, 1}, {2, 3}, {57, 91}, {133, 79}, {301, 388}, {81, 40}, {240, 417},
+	} {
 		p := picture{Width: size.X, Height: size.Y}
 		still := image.NewNRGBA(image.Rectangle{Max: size})
 		for i := 0; i < len(still.Pix); i += 4 {

@@ -218,7 +218,8 @@ func TestLoadErrors(t *testing.T) {
 		t.Errorf("of an empty directory: %v", err)
 	}
 	// A pickle that would have its reader fill the memory is not read at all: its sum is wrong.
-	if err := os.WriteFile(filepath.Join(dir, models.FaceAndEdge), []byte("\x80\x02\x8e\xff\xff\xff\xff\xff\xff\xff\x7f"), 0o600); err != nil {
+	hostile := []byte("\x80\x02\x8e\xff\xff\xff\xff\xff\xff\xff\x7f")
+	if err := os.WriteFile(filepath.Join(dir, models.FaceAndEdge), hostile, 0o600); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := Load(dir); !errors.Is(err, models.ErrMismatch) {

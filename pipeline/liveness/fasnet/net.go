@@ -51,7 +51,8 @@ type scratch struct {
 func newNet(tensors map[string]tensor, scale float64) (*Net, error) {
 	b := &builder{tensors: tensors, used: make(map[string]bool)}
 	n := &Net{Scale: scale}
-	n.stem = stage{mix: b.convolution("conv1.conv", "conv1.bn", "conv1.prelu", 3, 3), kernel: 3, stride: 1, pad: 1}
+	n.stem = stage{kernel: 3, stride: 1, pad: 1}
+	n.stem.mix = b.convolution("conv1.conv", "conv1.bn", "conv1.prelu", 3, 3)
 	n.stem.around = b.around("conv2_dw", "conv2_dw.prelu", n.stem.mix.out, 3)
 	channels := n.stem.mix.out
 	for _, group := range []struct{ halving, residuals string }{
@@ -72,7 +73,8 @@ func newNet(tensors map[string]tensor, scale float64) (*Net, error) {
 			n.blocks = append(n.blocks, same)
 		}
 	}
-	n.head = stage{mix: b.convolution("conv_6_sep.conv", "conv_6_sep.bn", "conv_6_sep.prelu", channels, 1), kernel: 5, stride: 1}
+	n.head = stage{kernel: 5, stride: 1}
+	n.head.mix = b.convolution("conv_6_sep.conv", "conv_6_sep.bn", "conv_6_sep.prelu", channels, 1)
 	n.head.around = b.around("conv_6_dw", "", n.head.mix.out, n.head.kernel)
 	n.embedding = b.linear("linear", "bn", n.head.mix.out)
 	n.classes = b.linear("prob", "", n.embedding.out)

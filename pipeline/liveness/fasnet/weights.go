@@ -89,7 +89,9 @@ func (b *builder) take(name string, shape ...int) tensor {
 	if b.err != nil {
 		return tensor{shape: make([]int, len(shape))}
 	}
-	same := slices.EqualFunc(t.shape, shape, func(is, want int) bool { return is > 0 && (want == anything || is == want) })
+	same := slices.EqualFunc(t.shape, shape, func(is, want int) bool {
+		return is == want || want == anything && 0 < is && is <= len(t.data)
+	})
 	if !same || len(t.data) != elements(t.shape) {
 		b.err = fmt.Errorf("tensor %q has shape %v and %d numbers, not shape %v", name, t.shape, len(t.data), shape)
 		return tensor{shape: make([]int, len(shape))}
