@@ -4,6 +4,8 @@
 export LINTEL_MODELS ?= $(CURDIR)/models
 # Photographs to measure recognition with, DIR/<person>/*.jpg. Tests that need them say so and are skipped without.
 export LINTEL_FACES ?= $(wildcard $(abspath $(CURDIR)/../shared/faces))
+# Model files that no package brings (models/README.md says which), for tests of them on a machine that can't fetch them.
+export LINTEL_NETS ?= $(wildcard $(abspath $(CURDIR)/../shared/models))
 
 GO = CGO_LDFLAGS="$$(sh setup/debian.sh flags)" go
 

@@ -64,7 +64,11 @@ func (f Finding) String() string {
 	default:
 		found = f.State.String()
 	}
-	return f.File.Name + ": " + found + "\n    " + wanted(f.File)
+	line := f.File.Name + ": " + found + "\n    " + wanted(f.File)
+	if f.File.Kind == Optional {
+		line += "\n    optional: without it " + without
+	}
+	return line
 }
 
 // wanted describes a file to somebody who has to find it.
@@ -95,7 +99,7 @@ func (e *IncompleteError) Error() string {
 func (e *IncompleteError) Is(target error) bool { return target == ErrIncomplete }
 
 // Check hashes the required files in dir, and those of the kinds asked for besides, and returns a finding for each.
-// The error is nil if all are right, else an [*IncompleteError]. It reads about 32 MB and takes about 0.1 s.
+// The error is nil if all are right, or only optional ones are missing, else an [*IncompleteError]. It reads about 32 MB and takes about 0.1 s.
 func Check(dir string, kinds ...Kind) ([]Finding, error) {
 	return examine(dir, Files(kinds...), hashed)
 }
@@ -131,7 +135,7 @@ func examine(dir string, files []File, look func(string, File) Finding) ([]Findi
 	for _, file := range files {
 		f := look(filepath.Join(dir, filepath.FromSlash(file.Name)), file)
 		all = append(all, f)
-		if f.State != OK {
+		if f.State != OK && !(file.Kind == Optional && f.State == Missing) {
 			amiss = append(amiss, f)
 		}
 	}

@@ -115,7 +115,7 @@ func TestReadmeHasTheTable(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, f := range Files(Research) {
+	for _, f := range Files(Research, Optional) {
 		row := fmt.Sprintf("| %s | %d | %s | %s |\n", f.Name, f.Size, f.SHA256, f.Licence)
 		if !strings.Contains(string(readme), row) {
 			t.Errorf("README.md lacks the row\n%s", row)
@@ -142,7 +142,7 @@ func goModVersion(t *testing.T) string {
 func TestTable(t *testing.T) {
 	seen := make(map[string]bool)
 	sum := regexp.MustCompile(`^[0-9a-f]{64}$`)
-	for _, f := range Files(Research, Example) {
+	for _, f := range Files(Research, Example, Optional) {
 		if seen[f.Name] || seen[f.SHA256] {
 			t.Errorf("%s: name or SHA-256 stands twice in the table", f.Name)
 		}

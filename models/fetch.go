@@ -26,18 +26,23 @@ type FetchOptions struct {
 }
 
 // Fetch brings those files into dir that [Check] finds missing or wrong, and makes dir if need be. If there are none, it
-// uses no network. When it is interrupted, or the network is, what was downloaded so far is kept in dir's .fetch and the
+// uses no network. It also tries the optional files, for ten seconds in all; where they can't be had it says how to bring
+// them by hand, and that is no error. When it is interrupted, or the network is, what was downloaded so far is kept in dir's .fetch and the
 // next call goes on from there; when all is well, .fetch is removed.
 //
 // The error is [ErrNotDebian] where apt cannot bring the files and people have to, [ErrDownload] if a download failed,
 // [ErrMismatch] if what arrived is not the file wanted, and the context's error if that ended.
 func Fetch(ctx context.Context, dir string, options FetchOptions) error {
 	f := &fetcher{
-		dir:    dir,
-		files:  Files(options.Kinds...),
-		keep:   options.KeepArchives,
-		helper: "/usr/lib/apt/apt-helper",
-		pigo:   pigoDir,
+		dir:       dir,
+		files:     Files(slices.Concat(options.Kinds, []Kind{Optional})...),
+		keep:      options.KeepArchives,
+		helper:    "/usr/lib/apt/apt-helper",
+		pigo:      pigoDir,
+		publisher: publisher,
+		patience: func(ctx context.Context) (context.Context, context.CancelFunc) {
+			return context.WithTimeout(ctx, patience)
+		},
 	}
 	f.progress.to(options.Progress)
 	return f.fetch(ctx)
@@ -45,31 +50,33 @@ func Fetch(ctx context.Context, dir string, options FetchOptions) error {
 
 // fetcher is one call of Fetch.
 type fetcher struct {
-	dir      string
-	files    []File
-	keep     bool
-	helper   string                                        // apt's program that downloads one file
-	pigo     func(context.Context, string) (string, error) // where the module pigo is unpacked
-	scratch  string                                        // on dir's own file system, so that a rename is atomic
-	progress progress
+	dir       string
+	files     []File
+	keep      bool
+	helper    string                                        // apt's program that downloads one file
+	pigo      func(context.Context, string) (string, error) // where the module pigo is unpacked
+	publisher string                                        // the address that optional files are below
+	patience  func(context.Context) (context.Context, context.CancelFunc)
+	scratch   string // on dir's own file system, so that a rename is atomic
+	progress  progress
 }
 
 func (f *fetcher) fetch(ctx context.Context) error {
-	findings, err := examine(f.dir, f.files, hashed)
-	if err == nil {
-		f.progress.say("model files: all %d are there and right", len(findings))
-		return nil
-	}
+	findings, _ := examine(f.dir, f.files, hashed)
 	var want []File
 	for _, found := range findings {
 		if found.State != OK {
 			want = append(want, found.File)
 		}
 	}
+	if len(want) == 0 {
+		f.progress.say("model files: all %d are there and right", len(findings))
+		return nil
+	}
 	if err := f.makeScratch(); err != nil {
 		return fmt.Errorf("fetching model files: %w", err)
 	}
-	err = errors.Join(f.fromPigo(ctx, from(want, Pigo)), f.fromDebian(ctx, from(want, DlibModels, Dlib)))
+	err := errors.Join(f.fromPigo(ctx, from(want, Pigo)), f.fromDebian(ctx, from(want, DlibModels, Dlib)))
 	if err != nil {
 		if ctx.Err() != nil {
 			// The rest is apt's surprise at being interrupted.
@@ -77,10 +84,15 @@ func (f *fetcher) fetch(ctx context.Context) error {
 		}
 		return fmt.Errorf("fetching model files: %w", err)
 	}
-	if findings, err = examine(f.dir, f.files, hashed); err != nil {
+	f.fromPublisher(ctx, from(want, Publisher))
+	if ctx.Err() != nil {
+		return fmt.Errorf("fetching model files: %w", ctx.Err())
+	}
+	needed := slices.DeleteFunc(slices.Clone(f.files), func(f File) bool { return f.Kind == Optional })
+	if _, err = examine(f.dir, needed, hashed); err != nil {
 		return fmt.Errorf("after fetching: %w", err)
 	}
-	f.progress.say("model files: all %d are there and right", len(findings))
+	f.progress.say("model files: all %d that Lintel needs are there and right", len(needed))
 	return f.clean()
 }
 

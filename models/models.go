@@ -9,12 +9,16 @@
 //     looks whether they are there, which is enough for the start of a server that checked them when they were fetched.
 //   - [Fetch] brings what [Check] finds missing or wrong. When nothing is, it opens no connection at all.
 //
-// The files are not Lintel's own and are not kept with its source. Two places have them:
+// The files are not Lintel's own and are not kept with its source. Three places have them:
 //
 //   - Debian's source package dlib. Fetch has apt download it, so that the machine's mirror and proxy are used and its
 //     keys vouch for what arrives, but on settings and lists in a directory of Fetch's own: nothing in /etc/apt or
 //     /var/lib/apt is changed, and an ordinary user may do it.
 //   - The Go module github.com/esimov/pigo, through the go command, in the version the program was built with.
+//   - For the optional files, their publisher's address on the public network. Where it can't be reached Fetch says so,
+//     and how to bring them by hand, and goes on without.
+//
+// Only Fetch connects to anything. The server never calls it.
 //
 // A file is unpacked under another name, compared with its SHA-256, made durable, and only then given its name: a
 // file that carries a model's name is whole, whatever interrupted the fetching.
@@ -48,8 +52,8 @@ const (
 	Dlib
 	// Pigo is the Go module github.com/esimov/pigo.
 	Pigo
-	// FaceNets is the public repository that the networks of package fasnet were published in, at one commit.
-	FaceNets
+	// Publisher is the public repository that the optional files were published in, at one commit.
+	Publisher
 )
 
 // String returns the origin in words that tell a person where to look.
@@ -61,8 +65,8 @@ func (o Origin) String() string {
 		return "Debian's source package dlib, archive orig"
 	case Pigo:
 		return "Go module " + pigoModule
-	case FaceNets:
-		return faceNetsAddress
+	case Publisher:
+		return publisher
 	}
 	return "unknown"
 }
@@ -89,10 +93,10 @@ const (
 	unstated = "not stated for the photographs: tests only, do not pass on"
 )
 
-// The optional files, networks that tell live faces from pictures.
+// Names of the optional files, networks that tell live faces from pictures of faces. Package fasnet runs them.
 const (
-	FaceAndEdge         = "2.7_80x80_MiniFASNetV2.pth"
-	FaceAndSurroundings = "4_0_0_80x80_MiniFASNetV1SE.pth"
+	FaceAndEdge         = "2.7_80x80_MiniFASNetV2.pth"     // looks at a face and its edge
+	FaceAndSurroundings = "4_0_0_80x80_MiniFASNetV1SE.pth" // looks at more of what is around it
 )
 
 // The sums and sizes are of dlib 19.24+dfsg-1 (Debian 12). The model files of 19.24.6+dfsg-1 (Debian 13) are the same;
@@ -103,8 +107,8 @@ var files = []File{
 	{"mmod_human_face_detector.dat", 729940, "be467b1a76f482693de3b0f6a1ff91d092319be71523d4d4b0628f6a53fcb87a", cc0, Required, DlibModels, "mmod_human_face_detector.dat"},
 	{"facefinder", 239632, "d8014993e7298c7b1865d1f8b855d6dbf4ec5c808bf879e2091ab6837abf90cd", mit, Required, Pigo, "cascade/facefinder"},
 	{"shape_predictor_68_face_landmarks.dat", 99693937, "fbdc2cb80eb9aa7a758672cbfdda32ba6300efe9b6e6c7a299ff7e736b11b92f", researchOnly, Research, DlibModels, "shape_predictor_68_face_landmarks.dat"},
-	{FaceAndEdge, 1849453, "a5eb02e1843f19b5386b953cc4c9f011c3f985d0ee2bb9819eea9a142099bec0", apache, Optional, FaceNets, "resources/anti_spoof_models/" + FaceAndEdge},
-	{FaceAndSurroundings, 1856130, "84ee1d37d96894d5e82de5a57df044ef80a58be2b218b5ed7cdfd875ec2f5990", apache, Optional, FaceNets, "resources/anti_spoof_models/" + FaceAndSurroundings},
+	{FaceAndEdge, 1849453, "a5eb02e1843f19b5386b953cc4c9f011c3f985d0ee2bb9819eea9a142099bec0", apache, Optional, Publisher, "resources/anti_spoof_models/" + FaceAndEdge},
+	{FaceAndSurroundings, 1856130, "84ee1d37d96894d5e82de5a57df044ef80a58be2b218b5ed7cdfd875ec2f5990", apache, Optional, Publisher, "resources/anti_spoof_models/" + FaceAndSurroundings},
 	{"examples/2007_007763.jpg", 89619, "17d9897dd55d38179f51dc18371b3f4495a606aaa2846e25a3cb6a58b3a97c89", unstated, Example, Dlib, "examples/faces/2007_007763.jpg"},
 	{"examples/2008_001009.jpg", 41770, "2509864113a286bf245161d0317a18c38b6a6641135969847a7e59dff359c52c", unstated, Example, Dlib, "examples/faces/2008_001009.jpg"},
 	{"examples/2008_001322.jpg", 65344, "2ea5a60f5347baab8da6eccce43b0320d63da1368d7710fb15cbff8a790bc626", unstated, Example, Dlib, "examples/faces/2008_001322.jpg"},

@@ -58,7 +58,7 @@ elsewhere() {
 	say "  (on Debian: $libraries)"
 	say "and put these files, by name and SHA-256, into models/ (models/README.md says where they are to be had):"
 	sed -n 's/^| \([^ ]*\) | [0-9]* | \([0-9a-f]\{64\}\) | \(.*\) |$/\2  \1  (\3)/p' models/README.md |
-		grep -v 'research only' | sed 's/^/  /'
+		grep -v -e 'research only' -e '\.pth' | sed 's/^/  /'
 	say "Then run this again; \`build/lintel models check\` confirms the files."
 	exit 1
 } >&2

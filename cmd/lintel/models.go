@@ -8,7 +8,7 @@ import (
 )
 
 type modelsCmd struct {
-	Fetch modelsFetchCmd `cmd:"" help:"Bring the model files that are missing, from Debian's source package."`
+	Fetch modelsFetchCmd `cmd:"" help:"Bring the model files that are missing, from Debian's source package; optional ones from their publisher, if it answers."`
 	Check modelsCheckCmd `cmd:"" help:"Check the model files by SHA-256."`
 }
 
@@ -48,13 +48,15 @@ type checked struct {
 	SHA256  string `json:"sha256,omitempty"`
 	Wanted  string `json:"wanted_sha256"`
 	Licence string `json:"licence"`
+	// Whether Lintel does without it.
+	Optional bool `json:"optional"`
 }
 
 func (c *modelsCheckCmd) Run(g *globals) error {
-	findings, incomplete := models.Check(g.Models, c.kinds()...)
+	findings, incomplete := models.Check(g.Models, append(c.kinds(), models.Optional)...)
 	results := []checked{}
 	for _, f := range findings {
-		results = append(results, checked{f.File.Name, f.State.String(), f.SHA256, f.File.SHA256, f.File.Licence})
+		results = append(results, checked{f.File.Name, f.State.String(), f.SHA256, f.File.SHA256, f.File.Licence, f.File.Kind == models.Optional})
 	}
 	err := g.print(c.JSON, results, func(w io.Writer) {
 		for _, f := range findings {

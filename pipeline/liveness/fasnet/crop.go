@@ -42,7 +42,7 @@ func within(centre, span, last float64) (int, int) {
 }
 
 // Cut returns the window of the picture, which must lie within it, resized to Side x Side by bilinear interpolation
-// between the centres of the nearest pixels. Nothing is smoothed before, however much smaller it becomes: neither was it
+// between the centres of the nearest pixels. Nothing is smoothed before, however much smaller it becomes: nor was it
 // for the networks when they were trained. Nor were fractions kept: as with OpenCV's INTER_LINEAR on bytes, shares are
 // whole 2048ths, and what is cut off after each step is a unit in one pixel of fourteen, to which the networks are not
 // blind. (The steps' widths are from memory; they come out as OpenCV's to the last bit.)

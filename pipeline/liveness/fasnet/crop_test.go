@@ -29,7 +29,8 @@ func TestWindow(t *testing.T) {
 		{"in the lower right corner", small, image.Rect(190, 90, 200, 100), 4, image.Rect(159, 59, 200, 100)},
 		// Only 99/50 times fits in height: 99 wide about 100, 50.5 to 149.5.
 		{"too tall", small, image.Rect(75, 25, 125, 75), 4, image.Rect(50, 0, 150, 100)},
-		{"a picture not at the origin", large.Add(away), image.Rect(480, 360, 520, 440).Add(away), 2.7, image.Rect(446, 292, 555, 509).Add(away)},
+		{"a picture not at the origin", large.Add(away), image.Rect(480, 360, 520, 440).Add(away), 2.7,
+			image.Rect(446, 292, 555, 509).Add(away)},
 		{"out of the picture", small, image.Rect(500, 500, 510, 510), 4, image.Rect(159, 59, 200, 100)},
 	} {
 		if got := Window(test.picture, test.face, test.scale); got != test.want {
@@ -52,7 +53,8 @@ func TestWindowStaysInside(t *testing.T) {
 
 func TestCutOfOneColour(t *testing.T) {
 	still := image.NewNRGBA(image.Rect(0, 0, 100, 90))
-	draw.Draw(still, still.Bounds(), image.NewUniform(color.NRGBA{R: 200, G: 100, B: 50, A: 255}), image.Point{}, draw.Src)
+	colour := image.NewUniform(color.NRGBA{R: 200, G: 100, B: 50, A: 255})
+	draw.Draw(still, still.Bounds(), colour, image.Point{}, draw.Src)
 	crop := Cut(still, image.Rect(10, 20, 63, 88))
 	for i, v := range crop {
 		if want := []float32{50, 100, 200}[i/(Side*Side)]; v != want {

@@ -39,7 +39,8 @@ func TestConvolve(t *testing.T) {
 }
 
 func TestMix(t *testing.T) {
-	f := filter{out: 2, in: 3, weights: []float32{1, 2, 3, -1, 0, 1}, bias: []float32{10, -5}, slope: []float32{0.5, 0.25}}
+	f := filter{out: 2, in: 3, weights: []float32{1, 2, 3, -1, 0, 1}}
+	f.bias, f.slope = []float32{10, -5}, []float32{0.5, 0.25}
 	in := []float32{1, 2, 10, 20, 100, -200} // three maps of two places
 	got := make([]float32, 4)
 	f.mix(got, in, 2)
@@ -95,7 +96,7 @@ func TestNeighbours(t *testing.T) {
 		for k := range 9 {
 			got := out[((p[0]*9+k)*40+p[1])*40+p[2]]
 			if want := at(p[0], 2*p[1]+k/3-1, 2*p[2]+k%3-1); got != want {
-				t.Errorf("colour %d, row %d, column %d, place %d of the kernel: %g, want %g", p[0], p[1], p[2], k, got, want)
+				t.Errorf("colour, row, column %v, place %d of the kernel: %g, want %g", p, k, got, want)
 			}
 		}
 	}
