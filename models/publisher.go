@@ -70,7 +70,8 @@ func byHand(dir, publisher string, lacking []File, cause error) string {
 	fmt.Fprintf(&b, "  %s\n", strings.ReplaceAll(cause.Error(), "\n", "\n  "))
 	fmt.Fprintf(&b, "Lintel works without them, but %s. By hand, put into %s\n", without, dir)
 	for _, file := range lacking {
-		fmt.Fprintf(&b, "  %s\n    %d bytes, SHA-256 %s\n    from %s/%s\n", file.Name, file.Size, file.SHA256, publisher, file.Path)
+		fmt.Fprintf(&b, "  %s\n    %d bytes, SHA-256 %s\n", file.Name, file.Size, file.SHA256)
+		fmt.Fprintf(&b, "    from %s/%s\n", publisher, file.Path)
 	}
 	b.WriteString("`lintel models check` confirms them.")
 	return b.String()

@@ -8,7 +8,7 @@ import (
 )
 
 type modelsCmd struct {
-	Fetch modelsFetchCmd `cmd:"" help:"Bring the model files that are missing, from Debian's source package; optional ones from their publisher, if it answers."`
+	Fetch modelsFetchCmd `cmd:"" help:"Bring the model files that are missing; optional ones if their publisher answers."`
 	Check modelsCheckCmd `cmd:"" help:"Check the model files by SHA-256."`
 }
 

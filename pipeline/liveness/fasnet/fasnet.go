@@ -1,9 +1,9 @@
 // Package fasnet asks two small networks whether a face is a live person or a picture of one.
 //
 // The networks are MiniFASNet, published with their weights under Apache-2.0; what they were trained on is not
-// published. Each looks at a square piece of the still, [Side] pixels wide: one at the face and its edge, 2.7 times the
-// face's box, one at more of what is around it, 4 times. A piece that holds the edge of a sheet or of a telephone says
-// more than the skin does. A box is of forehead-to-chin kind, as a detector draws it that was trained on whole faces.
+// published. Each looks at a piece of the still, made [Side] pixels wide and high: one at the face and its edge, 2.7
+// times the face's box, one at more of what is around it, 4 times. A piece that holds the edge of a sheet or of a
+// telephone may say more than the skin does. A box reaches from forehead to chin, wider than dlib's.
 //
 //	nets, err := fasnet.Load(dir)
 //	scores, err := nets.Score(still, face)
