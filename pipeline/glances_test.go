@@ -49,7 +49,7 @@ func (noStills) Watch() (<-chan struct{}, func())                          { ret
 // Pictures of visitors do not stay in memory.
 func TestGlancesAreForgotten(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		p := New(noStills{}, slog.New(slog.DiscardHandler), nil, 0)
+		p := New(noStills{}, slog.New(slog.DiscardHandler), nil, nil, 0)
 		ctx, stop := context.WithCancel(t.Context())
 		ended := make(chan struct{})
 		go func() {

@@ -99,30 +99,3 @@ func TestRunLooksForPictures(t *testing.T) {
 		}
 	})
 }
-
-// Where the bell's lens is known, signs that need it can be looked for.
-func TestRunUsesTheLens(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		h := newHouse(t)
-		h.find = oneFace
-		defer h.run(h.archive, 1)()
-		why := func(ring string) string {
-			visit := h.keepPicture(ring, 0, 0.3, 80)
-			synctest.Wait()
-			f, found := h.still(visit).Faces[0].Liveness.Finding(liveness.Place)
-			if !found {
-				t.Fatal("the place was not looked at")
-			}
-			return f.Missing
-		}
-		if got := why("before"); got != liveness.NoLens {
-			t.Errorf("without a lens: missing %q", got)
-		}
-		if err := h.archive.SetLens(t.Context(), "gate", store.Lens{Angle: 110, Projection: store.Equidistant, Height: 1.3}); err != nil {
-			t.Fatal(err)
-		}
-		if got := why("after"); got != "" {
-			t.Errorf("with a lens: missing %q", got)
-		}
-	})
-}

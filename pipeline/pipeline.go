@@ -41,7 +41,6 @@ type Archive interface {
 	BeginExamination(ctx context.Context, still string) error
 	ReadStill(ctx context.Context, visit string, frame int) ([]byte, error)
 	Visit(ctx context.Context, id string) (store.Visit, error)
-	LensAt(ctx context.Context, visit string) (lens store.Lens, known bool, err error)
 	LookAlikes(ctx context.Context, visit string, look store.Look) ([]store.LookAlike, error)
 	Rematch(ctx context.Context, visit string, faces []store.Face) error
 	match.Source
@@ -59,6 +58,7 @@ type Pipeline struct {
 	archive Archive
 	log     *slog.Logger
 	open    func() (Finder, error)
+	signs   *liveness.Examiner
 	workers int
 	gallery *match.Current
 	glances glances
@@ -70,9 +70,9 @@ type Pipeline struct {
 }
 
 // New returns a pipeline that runs that many workers. Each opens a Finder of
-// its own.
-func New(archive Archive, log *slog.Logger, open func() (Finder, error), workers int) *Pipeline {
-	return &Pipeline{archive: archive, log: log, open: open, workers: workers, gallery: match.NewCurrent(archive)}
+// its own; all look for signs of a picture with the one Examiner.
+func New(archive Archive, log *slog.Logger, open func() (Finder, error), signs *liveness.Examiner, workers int) *Pipeline {
+	return &Pipeline{archive: archive, log: log, open: open, signs: signs, workers: workers, gallery: match.NewCurrent(archive)}
 }
 
 // Run examines stills as they come, until the context is done, and returns
@@ -188,13 +188,8 @@ func (p *Pipeline) process(ctx context.Context, finder Finder, still store.Still
 		log.Error("preparing an examination", "err", err)
 		return
 	}
-	lens, err := p.lens(ctx, still.Visit)
-	if err != nil {
-		log.Error("preparing an examination", "err", err) // the store's trouble again
-		return
-	}
 	began := time.Now()
-	img, faces, err := examine(ctx, finder, data, lens)
+	img, faces, err := p.examine(ctx, finder, data)
 	if err != nil {
 		log.Error("examining a still", "err", err)
 		p.record(ctx, log, still, store.Failed, nil)
@@ -209,15 +204,6 @@ func (p *Pipeline) process(ctx context.Context, finder Finder, still store.Still
 		return
 	}
 	p.record(ctx, log, still, store.Done, faces)
-}
-
-// lens returns that of the bell that a visit is of, nil if it is not known.
-func (p *Pipeline) lens(ctx context.Context, visit string) (*store.Lens, error) {
-	lens, known, err := p.archive.LensAt(ctx, visit)
-	if err != nil || !known {
-		return nil, err
-	}
-	return &lens, nil
 }
 
 // judge says whose the faces of a still are, and whether there are signs of a
@@ -321,7 +307,7 @@ func (p *Pipeline) record(ctx context.Context, log *slog.Logger, still store.Sti
 
 // examine takes a still through the steps that need nothing else: decode, find
 // faces, measure how well each can be judged, look for signs of a picture.
-func examine(ctx context.Context, finder Finder, data []byte, lens *store.Lens) (image.Image, []store.Face, error) {
+func (p *Pipeline) examine(ctx context.Context, finder Finder, data []byte) (image.Image, []store.Face, error) {
 	img, err := jpeg.Decode(bytes.NewReader(data))
 	if err != nil {
 		return nil, nil, fmt.Errorf("decoding: %w", err)
@@ -335,6 +321,6 @@ func examine(ctx context.Context, finder Finder, data []byte, lens *store.Lens) 
 		faces[i].Quality = &measured
 		faces[i].Look = liveness.LookOf(img, faces[i])
 	}
-	liveness.Examine(img, faces, lens)
+	p.signs.Examine(img, faces)
 	return img, faces, nil
 }

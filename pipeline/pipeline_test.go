@@ -16,6 +16,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"lintel/pipeline/liveness"
 	"lintel/store"
 	"lintel/store/seal"
 )
@@ -99,7 +100,7 @@ func (h *house) run(archive Archive, workers int) (stop func()) {
 	ctx, cancel := context.WithCancel(h.t.Context())
 	log := slog.New(slog.NewTextHandler(&h.log, nil))
 	done := make(chan error, 1)
-	go func() { done <- New(archive, log, h.open, workers).Run(ctx) }()
+	go func() { done <- New(archive, log, h.open, liveness.New(nil), workers).Run(ctx) }()
 	synctest.Wait()
 	return func() {
 		h.t.Helper()
@@ -416,7 +417,7 @@ func TestRunWithoutFinders(t *testing.T) {
 			}
 			return h.open()
 		}
-		if err := New(h.archive, slog.New(slog.DiscardHandler), open, 3).Run(t.Context()); !errors.Is(err, missing) {
+		if err := New(h.archive, slog.New(slog.DiscardHandler), open, liveness.New(nil), 3).Run(t.Context()); !errors.Is(err, missing) {
 			t.Errorf("%v, want %v", err, missing)
 		}
 		if h.closed != 2 {

@@ -64,21 +64,6 @@ func (a *Archive) Lens(ctx context.Context, bell string) (l Lens, known bool, er
 	return l, known, err
 }
 
-// LensAt is Lens of the bell that a visit is of; not known where the visit is
-// gone.
-func (a *Archive) LensAt(ctx context.Context, visit string) (l Lens, known bool, err error) {
-	var bell string
-	err = a.read.QueryRowContext(ctx, `SELECT bell FROM visits WHERE id = ?`, visit).Scan(&bell)
-	if errors.Is(err, sql.ErrNoRows) {
-		return l, false, nil
-	}
-	if err != nil {
-		return l, false, fmt.Errorf("looking up the bell of visit %s: %w", visit, err)
-	}
-	known, err = a.setting(ctx, a.read, lensSetting(bell), &l)
-	return l, known, err
-}
-
 // SetLens keeps how a bell looks. The error is ErrBadLens, or ErrNotFound
 // without such a bell.
 func (a *Archive) SetLens(ctx context.Context, bell string, l Lens) error {

@@ -144,24 +144,3 @@ func TestCheckLens(t *testing.T) {
 		wantError(t, l.Check(), ErrBadLens)
 	}
 }
-
-// The lens of the bell that a visit is of.
-func TestLensAt(t *testing.T) {
-	a, _ := newArchive(t)
-	visit := keep(t, a, stillOf("r1", 0))
-	want := Lens{Angle: 110, Projection: Equidistant, Height: 1.3, Tilt: 5}
-	for _, test := range []struct {
-		visit string
-		known bool
-	}{{visit, false}, {visit, true}, {"none", false}} {
-		if test.known {
-			if err := a.SetLens(t.Context(), "gate", want); err != nil {
-				t.Fatal(err)
-			}
-		}
-		l, known, err := a.LensAt(t.Context(), test.visit)
-		if err != nil || known != test.known || known && l != want {
-			t.Errorf("%s: %+v, %v, %v", test.visit, l, known, err)
-		}
-	}
-}

@@ -157,12 +157,10 @@ var doors = map[string]door{
 	"POST /rules/masks/{bell}/earlier":             resident,
 	"GET /rules/lens/{bell}":                       resident,
 	"POST /rules/lens/{bell}":                      resident,
-	"POST /rules/lens/{bell}/estimate":             resident,
 	"POST /rules/lens/{bell}/clear":                resident,
 	"GET /api/v1/bells/{bell}/lens":                resident,
 	"PUT /api/v1/bells/{bell}/lens":                resident,
 	"DELETE /api/v1/bells/{bell}/lens":             resident,
-	"POST /api/v1/bells/{bell}/lens/estimate":      resident,
 	"GET /api/v1/rules":                            resident,
 	"PUT /api/v1/rules":                            resident,
 	"POST /api/v1/rules/preview":                   resident,
@@ -295,9 +293,7 @@ var asks = map[string]struct{ query, body string }{
 	"PUT /api/v1/prior":                        {"", `{"prior":0.5}`},
 	"PUT /api/v1/bells/{bell}/masks":           {"", "[]"},
 	"POST /rules/lens/{bell}":                  {"", "angle=100&projection=straight&height=1.4&tilt=0"},
-	"POST /rules/lens/{bell}/estimate":         {"", "show=true"},
 	"PUT /api/v1/bells/{bell}/lens":            {"", lensSent},
-	"POST /api/v1/bells/{bell}/lens/estimate":  {"", `{"angle_deg":100,"projection":"straight","tilt_deg":0,"person_height_m":1.6,"faces":[{"visit":"{measured-visit}","frame":0,"face":0}]}`},
 }
 
 // A walk asks for every route. Each has a visit and a person of its own.

@@ -26,16 +26,16 @@ type judgedFace struct {
 }
 
 const (
-	onlyOne = "Can’t tell more: there is only one still of this ring, so nothing is known of movement."
-	noEyes  = "Can’t tell more: the eyes could not be made out; there is only one still of this ring, so nothing is known of movement."
+	onlyOne = "Can’t tell more: there is only one still of this ring, and one alone tells little."
+	noEyes  = "Can’t tell more: the eyes could not be made out; there is only one still of this ring, and one alone tells little."
 )
 
 func judgedFaces() []judgedFace {
 	findings := []store.Finding{
-		{Sign: liveness.Place, Score: 0},
-		{Sign: liveness.Grid, Score: .25, Values: []float64{7.5, .5, .25, 3, 2, 1, 1, 1}, Region: []store.Point{{X: 20, Y: 30}, {X: 60, Y: 30}, {X: 40, Y: 70}}},
+		{Sign: liveness.Network, Score: 0},
+		{Sign: liveness.Edges, Score: .25, Values: []float64{7.5, .5, .25, 3, 2, 1, 1, 1}, Region: []store.Point{{X: 20, Y: 30}, {X: 60, Y: 30}, {X: 40, Y: 70}}},
 		{Sign: liveness.Repeat, Score: .875, Values: []float64{3, .125, 30}},
-		{Sign: liveness.Glare, Missing: liveness.Dark},
+		{Sign: liveness.Detail, Missing: liveness.Dark},
 	}
 	return []judgedFace{
 		{name: "not judged", named: "Ilse", unnamed: "A stranger", saysNone: []string{"picture", "Can’t tell"}},
@@ -254,7 +254,7 @@ func TestFindingsOnVisitPage(t *testing.T) {
 	if short := page("?" + url.Values{"finding": {grid.Sign}, "face": {"1"}}.Encode()); !strings.Contains(short, "region shown") {
 		t.Error("the finding is not drawn where no still is named")
 	}
-	for _, other := range []string{"?finding=grid&face=2", "?finding=glare&face=1", "?finding=repeat&face=1", "?finding=grid&face=1&still=0", "?finding=grid", "?face=1", "?finding=%3Cb%3E&face=x&still=-1"} {
+	for _, other := range []string{"?finding=edges&face=2", "?finding=detail&face=1", "?finding=repeat&face=1", "?finding=edges&face=1&still=0", "?finding=edges", "?face=1", "?finding=%3Cb%3E&face=x&still=-1"} {
 		if body := page(other); strings.Contains(body, "region shown") {
 			t.Errorf("%s draws the finding", other)
 		}

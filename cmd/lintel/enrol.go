@@ -6,12 +6,15 @@ import (
 	"fmt"
 	"image"
 	"io"
+	"io/fs"
 	"os"
 	"strings"
 
 	"lintel/models"
 	"lintel/pipeline/face"
 	"lintel/pipeline/intake"
+	"lintel/pipeline/liveness"
+	"lintel/pipeline/liveness/fasnet"
 	"lintel/pipeline/match"
 	"lintel/pipeline/quality"
 	"lintel/store"
@@ -168,6 +171,20 @@ func (g *globals) openFinder() (*face.Finder, error) {
 		return nil, err
 	}
 	return face.Open(g.Models)
+}
+
+// openExaminer opens what looks for signs of a picture. Where the networks'
+// files are not there it looks without them, and says what that costs.
+func (g *globals) openExaminer() (*liveness.Examiner, error) {
+	nets, err := fasnet.Load(g.Models)
+	if errors.Is(err, fs.ErrNotExist) {
+		fmt.Fprintln(g.stderr, "without the networks that know pictures (lintel models check): most pictures of a face will pass")
+		return liveness.New(nil), nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("opening the networks that know pictures: %w", err)
+	}
+	return liveness.New(nets), nil
 }
 
 type compareCmd struct {

@@ -54,7 +54,11 @@ func (c *livenessCmd) Run(g *globals) error {
 		rings = trial.Apart(rings)
 	}
 	progress := g.newProgress("looking at rings", len(rings))
-	outcomes, err := trial.Run(g.ctx, rings, func() (trial.Finder, error) { return g.openFinder() }, progress.step)
+	signs, err := g.openExaminer()
+	if err != nil {
+		return err
+	}
+	outcomes, err := trial.Run(g.ctx, rings, signs, func() (trial.Finder, error) { return g.openFinder() }, progress.step)
 	progress.end()
 	if err != nil {
 		return err

@@ -104,7 +104,11 @@ func (c *serveCmd) Run(g *globals) error {
 	if broker != nil {
 		c.greetMQTT(g, log, broker.listener.Addr())
 	}
-	steps := pipeline.New(archive, log, func() (pipeline.Finder, error) { return face.Open(g.Models) }, workers())
+	signs, err := g.openExaminer()
+	if err != nil {
+		return err
+	}
+	steps := pipeline.New(archive, log, func() (pipeline.Finder, error) { return face.Open(g.Models) }, signs, workers())
 	return serve(g.ctx, log, parts{listener, pages, care, steps, advice, broker})
 }
 

@@ -120,8 +120,8 @@ func (h *household) fillWithWarnings() (visit, face string) {
 	findings := []store.Finding{
 		{Sign: liveness.Repeat, Score: .5, Values: []float64{3, .125, 30}, Region: corners(540, 370, 740, 570)},
 		{Sign: liveness.Edges, Score: .9, Values: many, Region: corners(480, 300, 800, 700)},
-		{Sign: liveness.Gamut, Score: .125, Values: many},
-		{Sign: liveness.Cast}, {Sign: liveness.Glare, Missing: liveness.Plain}, {Sign: liveness.Place, Missing: liveness.NoLens},
+		{Sign: liveness.Detail, Score: .125, Values: many},
+		{Sign: liveness.Network}, {Sign: liveness.Copies, Missing: liveness.Sizes},
 	}
 	known := &store.Match{Person: ada.ID, Distance: .2, FPIR: 1e-6, Band: "strong", Probability: .995, Frames: 1}
 	once := []string{liveness.OneFrame}

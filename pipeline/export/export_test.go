@@ -113,7 +113,7 @@ func face(box image.Rectangle, person string) store.Face {
 	}
 	f.Liveness = &store.Liveness{Level: store.Doubtful, Probability: .5, Frames: 1, CantTell: []string{liveness.OneFrame}, Findings: []store.Finding{
 		{Sign: liveness.Repeat, Score: 1, Values: []float64{3, .125, 30}, Region: []store.Point{{X: 60, Y: 60}, {X: 120, Y: 60}, {X: 90, Y: 120}}},
-		{Sign: liveness.Glare, Missing: liveness.Dark},
+		{Sign: liveness.Detail, Missing: liveness.Dark},
 	}}
 	if person != "" {
 		f.Match = &store.Match{Person: person, Distance: 0.3125, FPIR: 2.5e-5, Band: "strong"}

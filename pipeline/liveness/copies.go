@@ -7,11 +7,9 @@ import (
 	"lintel/store"
 )
 
-// A camera never takes the same still twice: each has noise of its own, and a
-// person who stands sways by millimetres from one still to the next. Two frames
-// that are the same to the last bit, or the same but for having been shifted,
-// are one frame that was sent twice. And a face that stays where it is as
-// exactly as the wall does may be a picture that leans or hangs there.
+// A camera never takes the same still twice: each has noise of its own. Two
+// frames that are the same to the last bit, or the same but for having been
+// shifted, are one frame that was sent twice.
 //
 // Compared are glances, whose pixels are the mean of 16 of the still: noise of
 // a standard deviation of 1 there is 0.25 here, so that frames of a camera
@@ -20,11 +18,6 @@ import (
 // they are not told from frames of a camera. A shift is found where it is a whole
 // number of pixels of a glance. The face is compared by itself as well, because
 // a camera may smooth a wall until nothing of its noise is left.
-//
-// How much people sway: the middle of pressure under somebody who stands
-// quietly moves by about 10 mm/s (from memory of posturography), and a head not
-// less. Rings are some tenths of a second long or more. That is an assumption,
-// so stillness alone never gets more than half a score.
 
 const (
 	// sameWithin and differBy are means of the absolute difference of two
@@ -34,10 +27,10 @@ const (
 	furthestShift = 12
 )
 
-func measureCopies(t *track) store.Finding {
+func measureCopies(seen []sighting) store.Finding {
 	least, compared, different := math.Inf(1), false, false
-	for i, s := range t.seen {
-		for _, o := range t.seen[i+1:] {
+	for i, s := range seen {
+		for _, o := range seen[i+1:] {
 			a, b := s.frame.Glance, o.frame.Glance
 			if a == nil || b == nil || a.Luma == nil || b.Luma == nil || s.frame == o.frame {
 				continue
@@ -49,24 +42,19 @@ func measureCopies(t *track) store.Finding {
 			least, compared = min(least, difference(a.Luma, b.Luma, onGlance(s.face.Box))), true
 		}
 	}
-	if !compared {
-		if different {
-			return missing(Sizes)
-		}
-		return missing(Plain)
+	switch {
+	case compared:
+		return store.Finding{Score: ramp(least, differBy, sameWithin), Values: []float64{least}}
+	case different:
+		return missing(Sizes)
 	}
-	f := store.Finding{Score: ramp(least, differBy, sameWithin), Values: []float64{least}}
-	if len(t.moves) > 0 {
-		far := t.moves[0].far // the furthest
-		f.Values = append(f.Values, far*glanceScale)
-		f.Score = max(f.Score, 0.5*ramp(far, stirs, stirs/2))
-	}
-	return f
+	return missing(Plain)
 }
 
-// stirs is how far in pixels of a glance a person's face moves at least in the
-// course of a ring.
-const stirs = 0.12
+// onGlance is a box of the still in pixels of the glance.
+func onGlance(box image.Rectangle) image.Rectangle {
+	return image.Rect(box.Min.X/glanceScale, box.Min.Y/glanceScale, box.Max.X/glanceScale, box.Max.Y/glanceScale)
+}
 
 // difference is the mean absolute difference of two glances, or of the face on
 // them if that is larger, with the shift by whole pixels at which it is least.
@@ -106,10 +94,7 @@ func shifted(a, b *image.Gray, dx, dy int, part image.Rectangle, across, down in
 
 var copiesWords = words{
 	name: "Stills that are copies of each other",
-	says: func(f store.Finding) string {
-		if value(f, 0) < differBy {
-			return "Two stills of this ring are the same, though a camera’s noise makes each still differ from the others."
-		}
-		return "The face kept as still as a wall, by less than half a pixel. People sway a little when they stand. This alone says little."
+	says: func(store.Finding) string {
+		return "Two stills of this ring are the same, though a camera’s noise makes each still differ from the others."
 	},
 }

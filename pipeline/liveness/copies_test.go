@@ -2,40 +2,69 @@ package liveness
 
 import (
 	"image"
+	"math"
 	"math/rand/v2"
 	"testing"
+
+	"lintel/store"
 )
 
-func TestCopies(t *testing.T) {
-	r := rand.New(rand.NewPCG(19, 20))
-	p := newPlay(r, false)
-	score := func(change func([]Frame)) float64 {
-		frames := p.ring(r, 12)
-		change(frames)
-		f := found(t, frames, Copies)
-		if f.Missing != "" {
-			t.Errorf("missing: %+v", f)
+// ringOf takes three frames of an even pattern with a camera whose noise has
+// that deviation on a still, a quarter of it on a glance.
+func ringOf(r *rand.Rand, noise float64) (frames []Frame) {
+	for n := range 3 {
+		g := &Glance{800, 640, image.NewGray(image.Rect(0, 0, 200, 160))}
+		for y := range 160 {
+			for x := range 200 {
+				v := 120 + 30*math.Sin(float64(x)/5)*math.Cos(float64(y)/7) + noise/4*r.NormFloat64()
+				g.Luma.Pix[y*200+x] = uint8(v + 0.5)
+			}
 		}
-		return f.Score
+		frames = append(frames, Frame{n, g, []store.Face{{Box: image.Rect(320, 240, 480, 400), Descriptor: store.Descriptor{1}, Liveness: &store.Liveness{}}}})
 	}
-	if s := score(func([]Frame) {}); s != 0 {
-		t.Errorf("three stills of a person: %v", s)
+	return frames
+}
+
+// copiesOn judges a ring and returns what was found on its first frame.
+func copiesOn(t *testing.T, frames []Frame) store.Finding {
+	t.Helper()
+	JudgeRing(frames)
+	f, ok := frames[0].Faces[0].Liveness.Finding(Copies)
+	if !ok || f.Missing != "" && f.Score != 0 {
+		t.Fatalf("found %+v", frames[0].Faces[0].Liveness)
 	}
-	if s := score(func(f []Frame) { f[2].Glance = f[0].Glance }); s != 1 {
-		t.Errorf("the first still twice: %v", s)
-	}
-	if s := score(func(f []Frame) { f[2].Glance = moved(f[0].Glance, 5, -3) }); s != 1 {
-		t.Errorf("the first still twice, shifted: %v", s)
-	}
-	// A quiet camera: noise of 1 in the still, 0.25 in the glance.
-	p.noise = 1
-	if s := score(func([]Frame) {}); s != 0 {
-		t.Errorf("three stills of a quiet camera: %v", s)
-	}
-	// A face that does not move at all, before a wall that does not either.
-	still := found(t, p.ring(r, 0), Copies)
-	if still.Score <= 0 || still.Score > 0.5 {
-		t.Errorf("a face that keeps quite still: %+v", still)
+	return f
+}
+
+func TestCopies(t *testing.T) {
+	for _, test := range []struct {
+		name    string
+		noise   float64
+		change  func([]Frame)
+		score   float64
+		missing string
+	}{
+		{"three stills", 3, func([]Frame) {}, 0, ""},
+		{"three stills of a quiet camera", 1, func([]Frame) {}, 0, ""},
+		{"the first still twice", 3, func(f []Frame) { f[2].Glance = f[0].Glance }, 1, ""},
+		{"the first still twice, shifted", 3, func(f []Frame) { f[2].Glance = moved(f[0].Glance, 5, -3) }, 1, ""},
+		{"one still is there", 3, func(f []Frame) { f[1].Glance, f[2].Glance = nil, nil }, 0, Plain},
+		{"no glance has a pixel", 3, func(f []Frame) {
+			for i := range f {
+				f[i].Glance = &Glance{0, 0, image.NewGray(image.Rectangle{})}
+			}
+		}, 0, Sizes},
+		{"all of different sizes", 3, func(f []Frame) {
+			f[1].Glance = &Glance{720, 600, image.NewGray(image.Rect(0, 0, 180, 150))}
+			f[2].Glance = &Glance{640, 640, image.NewGray(image.Rect(0, 0, 160, 160))}
+		}, 0, Sizes},
+		{"a face beyond the still", 3, func(f []Frame) { f[1].Faces[0].Box = image.Rect(-900, -900, -100, -100) }, 0, ""},
+	} {
+		frames := ringOf(rand.New(rand.NewPCG(19, 20)), test.noise)
+		test.change(frames)
+		if f := copiesOn(t, frames); f.Score != test.score || f.Missing != test.missing || Says(f) == "" {
+			t.Errorf("%s: %+v", test.name, f)
+		}
 	}
 }
 
@@ -48,4 +77,23 @@ func moved(g *Glance, dx, dy int) *Glance {
 		}
 	}
 	return out
+}
+
+// A ring of frames that are copies of each other adds to what its stills say.
+func TestCopiesCount(t *testing.T) {
+	frames := ringOf(rand.New(rand.NewPCG(19, 20)), 3)
+	copiesOn(t, frames)
+	apart := frames[0].Faces[0].Liveness.Probability
+	frames[2].Glance = frames[0].Glance
+	copiesOn(t, frames)
+	if together := frames[0].Faces[0].Liveness.Probability; together <= apart {
+		t.Errorf("a picture by %.3f, and with copies by %.3f", apart, together)
+	}
+}
+
+func BenchmarkJudgeRing(b *testing.B) {
+	frames := ringOf(rand.New(rand.NewPCG(13, 14)), 3)
+	for b.Loop() {
+		JudgeRing(frames)
+	}
 }

@@ -59,7 +59,7 @@ func measureDetail(v *view) store.Finding {
 	switch {
 	case v.face.Box.Dx() < detailTiny:
 		return missing(Tiny)
-	case v.meanLuma(v.face.Box) < gridDark:
+	case v.meanLuma(v.face.Box) < darkest:
 		return missing(Dark)
 	case head.Intersect(v.bounds).Empty():
 		return missing(Border)

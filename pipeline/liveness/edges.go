@@ -62,6 +62,8 @@ const (
 	edgesAbove = 6.5
 	edgesBelow = 8.5
 	sidesMost  = 7 // lines to consider for each side of a frame
+	// leastSpan is the least distance between the eyes, in pixels.
+	leastSpan = 8
 )
 
 // The sides of a frame.

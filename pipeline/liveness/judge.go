@@ -22,16 +22,14 @@ type Regression struct {
 
 // Weights are what findings are weighed with.
 type Weights struct {
-	// Still is for one still.
-	Still Regression `json:"still"`
-	// Ring is for several frames: over the signs of a ring and, under the name
-	// Stills, the mean of what each still alone gives, as log-odds.
-	Ring Regression `json:"ring"`
+	// Networks is over the signs of a still where the networks looked at the
+	// face, and Alone where they did not.
+	Networks Regression `json:"networks"`
+	Alone    Regression `json:"alone"`
+	// Copies is what frames that are plain copies of each other add to the mean
+	// of a ring's log-odds.
+	Copies float64 `json:"copies"`
 }
-
-// Stills is the name under which the regression over a ring takes what its
-// stills give alone.
-const Stills = "stills"
 
 //go:embed weights.json
 var weightsJSON []byte
@@ -43,6 +41,14 @@ var weights = func() (w Weights) {
 	}
 	return w
 }()
+
+// of returns the regression for what was looked at.
+func (w Weights) of(scores map[string]float64) Regression {
+	if _, looked := scores[Network]; looked {
+		return w.Networks
+	}
+	return w.Alone
+}
 
 // LogOdds returns the log-odds of a picture by these scores.
 func (r Regression) LogOdds(scores map[string]float64) float64 {
@@ -65,12 +71,17 @@ func (r Regression) level(p float64) store.LivenessLevel {
 	return store.NoSign
 }
 
-// Scores returns the scores of findings by sign, without those that could not
-// be looked for.
+// Scores returns by sign what findings are weighed by, without those that could
+// not be looked for: the score, and for the networks their log-odds, since what
+// they say for a person counts against what other signs say.
 func Scores(findings []store.Finding) map[string]float64 {
 	scores := make(map[string]float64, len(findings))
 	for _, f := range findings {
-		if f.Missing == "" {
+		switch {
+		case f.Missing != "":
+		case f.Sign == Network:
+			scores[f.Sign] = value(f, 0)
+		default:
 			scores[f.Sign] = f.Score
 		}
 	}
@@ -79,22 +90,27 @@ func Scores(findings []store.Finding) map[string]float64 {
 
 // judge sets level and probability of a face on one still from its findings.
 func judge(l *store.Liveness) {
-	p := logistic(weights.Still.LogOdds(Scores(l.Findings)))
-	l.Probability, l.Level = math.Round(p*1e4)/1e4, weights.Still.level(p)
+	scores := Scores(l.Findings)
+	r := weights.of(scores)
+	r.settle(l, r.LogOdds(scores))
 	l.CantTell = cantTell(l.Findings, OneFrame)
 }
 
-// counting are the reasons for missing findings that make a whole judgement
-// one that can't be told. That the bell's lens is not known, or that nothing
-// moved, is said with the finding alone.
-var counting = []string{NoEyes, Tiny, Dark, Border, Sizes}
+// settle sets level and probability from log-odds.
+func (r Regression) settle(l *store.Liveness, odds float64) {
+	p := logistic(odds)
+	l.Probability, l.Level = math.Round(p*1e6)/1e6, r.level(p)
+}
 
-// cantTell lists the reasons why findings are missing, each once, and more. That
-// eyes are too small to see them blink is nothing to go by.
+// counting are the reasons for missing findings that make a whole judgement
+// one that can't be told.
+var counting = []string{NoNetwork, NoEyes, Tiny, Dark, Border, Sizes}
+
+// cantTell lists the reasons why findings are missing, each once, and more.
 func cantTell(findings []store.Finding, more ...string) []string {
 	var all []string
 	for _, why := range counting {
-		if slices.ContainsFunc(findings, func(f store.Finding) bool { return f.Missing == why && f.Sign != Blink }) {
+		if slices.ContainsFunc(findings, func(f store.Finding) bool { return f.Missing == why }) {
 			all = append(all, why)
 		}
 	}

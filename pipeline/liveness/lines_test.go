@@ -15,7 +15,7 @@ func TestLinesAgainstScikitImage(t *testing.T) {
 	s.box(white, -6, -5, -2.5, 6)
 	s.polygon(shirt, 3, -6, 6, -6, 6.5, 6, 4, 6)
 	s.polygon(wood, -2, 3.5, 2.5, 3, 2.5, 6, -2, 6)
-	v := newScene(s.taken(2)).view(s.face(), nil)
+	v := newScene(s.taken(2)).view(s.face())
 	p := v.patch(edgesSpan, edgesAside, edgesAbove, edgesBelow)
 	m := p.edges()
 	type foot struct{ Angle, Distance float64 }
@@ -80,7 +80,7 @@ func TestPatchSize(t *testing.T) {
 	for _, span := range []float64{24, 60, 131} {
 		s := newStage(1600, 1400, 803, 705, span)
 		s.box(white, -2, -2, 2, 2)
-		p := newScene(s.taken(0)).view(s.face(), nil).patch(24, 3, 3, 3)
+		p := newScene(s.taken(0)).view(s.face()).patch(24, 3, 3, 3)
 		if p.w < 140 || p.w > 146 || p.h < 140 || p.h > 146 {
 			t.Errorf("span %v: %d x %d", span, p.w, p.h)
 		}
@@ -96,7 +96,6 @@ func TestPatchSize(t *testing.T) {
 
 // No still and no face is too odd to be measured.
 func TestOddStills(t *testing.T) {
-	signs := []sign{edgesSign, gamutSign, castSign, glareSign}
 	for _, size := range [][2]int{{1, 1}, {7, 3}, {40, 40}, {641, 3}, {5, 480}, {333, 251}} {
 		for _, at := range [][3]float64{{0, 0, 30}, {-500, 20, 40}, {150, 120, 9}, {150, 120, 0.5}, {150, 5000, 60}, {10, 10, 900}, {160, 130, 3}} {
 			s := newStage(size[0], size[1], at[0], at[1], at[2])
@@ -104,7 +103,7 @@ func TestOddStills(t *testing.T) {
 			for _, scene := range []*scene{newScene(s.taken(3)), newScene(s.RGBA)} {
 				for _, face := range []store.Face{s.face(), {}, {Landmarks: make([]store.Point, 5)}} {
 					for _, sign := range signs {
-						f := sign.measure(scene.view(face, nil))
+						f := sign.measure(scene.view(face))
 						if f.Missing != "" && (f.Score != 0 || f.Region != nil) || !(f.Score >= 0 && f.Score <= 1) {
 							t.Errorf("%v %v: %s %+v", size, at, sign.code, f)
 						}

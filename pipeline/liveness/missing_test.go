@@ -2,6 +2,7 @@ package liveness
 
 import (
 	"image"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -41,14 +42,14 @@ func TestCantTell(t *testing.T) {
 		want  []string
 		sign  string // one whose finding is missing
 	}{
-		{"one still", noise(1280, 1024, 120), faceIn(middle), []string{OneFrame}, Place},
+		{"one still", noise(1280, 1024, 120), faceIn(middle), []string{NoNetwork, OneFrame}, Network},
 		{"a tiny face", noise(1280, 1024, 120), faceIn(image.Rect(600, 400, 620, 420)), []string{Tiny, OneFrame}, Detail},
 		{"dark", noise(1280, 1024, 8), faceIn(middle), []string{Dark, OneFrame}, Detail},
 		{"no eyes", noise(1280, 1024, 120), store.Face{Box: middle}, []string{NoEyes, OneFrame}, Edges},
 		{"at the border", noise(1280, 1024, 120), faceIn(image.Rect(-150, 400, 50, 600)), []string{Border, OneFrame}, Detail},
 	} {
 		faces := []store.Face{test.face}
-		Examine(test.still, faces, nil)
+		New(nil).Examine(test.still, faces)
 		l := faces[0].Liveness
 		for _, why := range test.want {
 			if !slices.Contains(l.CantTell, why) {
@@ -60,7 +61,7 @@ func TestCantTell(t *testing.T) {
 			t.Errorf("%s: %s found %+v", test.name, test.sign, f)
 		}
 	}
-	Examine(noise(64, 48, 120), nil, nil) // no face, and no still to speak of
+	New(nil).Examine(noise(64, 48, 120), nil) // no face, and no still to speak of
 }
 
 // Two faces are judged each by itself, over the frames that they are on.
@@ -74,7 +75,7 @@ func TestTwoFaces(t *testing.T) {
 		if n == 2 {
 			faces = faces[:1] // Bo has gone
 		}
-		Examine(still, faces, nil)
+		New(nil).Examine(still, faces)
 		frames = append(frames, Frame{Number: n, Glance: NewGlance(still), Faces: faces})
 	}
 	JudgeRing(frames)
@@ -100,7 +101,7 @@ func TestFramesOfOtherSize(t *testing.T) {
 	for n, size := range []image.Point{{1280, 1024}, {640, 512}} {
 		still := noise(size.X, size.Y, 120)
 		faces := []store.Face{faceIn(image.Rect(size.X/3, size.Y/3, size.X/2, size.Y/2))}
-		Examine(still, faces, nil)
+		New(nil).Examine(still, faces)
 		frames = append(frames, Frame{Number: n, Glance: NewGlance(still), Faces: faces})
 	}
 	JudgeRing(frames)
@@ -117,8 +118,7 @@ func TestFramesOfOtherSize(t *testing.T) {
 
 // The shipped weights are what the package says of them.
 func TestShippedWeights(t *testing.T) {
-	w := weights
-	for name, r := range map[string]Regression{"still": w.Still, "ring": w.Ring} {
+	for name, r := range map[string]Regression{"networks": weights.Networks, "alone": weights.Alone} {
 		if len(r.Weights) == 0 || !(0 < r.Doubtful && r.Doubtful <= r.Picture && r.Picture < 1) {
 			t.Errorf("%s: %+v", name, r)
 		}
@@ -126,22 +126,67 @@ func TestShippedWeights(t *testing.T) {
 			if weight < 0 {
 				t.Errorf("%s: the weight of %s is %g", name, sign, weight)
 			}
-			if sign != Stills && Name(sign) == "" {
+			if Name(sign) == "" {
 				t.Errorf("%s: nobody knows the sign %s", name, sign)
 			}
 		}
-		if p := logistic(r.LogOdds(nil)); r.level(p) != store.NoSign {
+		if p := logistic(r.LogOdds(map[string]float64{Network: -1})); r.level(p) != store.NoSign {
 			t.Errorf("%s: nothing found makes %s", name, r.level(p))
 		}
-		for _, sign := range []string{Repeat} {
-			if p := logistic(r.LogOdds(map[string]float64{sign: 1})); r.level(p) != store.Picture {
-				t.Errorf("%s: a plain %s makes %s", name, sign, r.level(p))
+		// The networks may be as sure as they like of a person: a still that was there before is a copy.
+		if p := logistic(r.LogOdds(map[string]float64{Repeat: 1, Network: -surest})); r.level(p) != store.Picture {
+			t.Errorf("%s: a plain copy makes %s", name, r.level(p))
+		}
+	}
+	if weights.Copies <= 0 {
+		t.Errorf("copies weigh %g", weights.Copies)
+	}
+}
+
+func TestSignsAnywhere(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 9))
+	for range 300 {
+		w, h := 1+r.IntN(300), 1+r.IntN(300)
+		at := image.Pt(r.IntN(9)-4, r.IntN(9)-4)
+		var still image.Image
+		switch bounds := image.Rect(0, 0, w, h).Add(at); r.IntN(4) {
+		case 0:
+			img := image.NewGray(bounds)
+			for i := range img.Pix {
+				img.Pix[i] = uint8(r.Uint32())
+			}
+			still = img
+		case 1:
+			img := image.NewNRGBA(bounds)
+			for i := range img.Pix {
+				img.Pix[i] = uint8(r.Uint32())
+			}
+			still = img
+		default:
+			ratios := []image.YCbCrSubsampleRatio{image.YCbCrSubsampleRatio444, image.YCbCrSubsampleRatio422, image.YCbCrSubsampleRatio420}
+			img := image.NewYCbCr(bounds.Union(bounds.Sub(at)).Union(image.Rect(0, 0, 1, 1)).Intersect(image.Rect(0, 0, 999, 999)), ratios[r.IntN(3)])
+			for i := range img.Y {
+				img.Y[i] = uint8(r.Uint32())
+			}
+			still = img.SubImage(bounds)
+		}
+		box := image.Rect(r.IntN(500)-100, r.IntN(500)-100, r.IntN(500)-100, r.IntN(500)-100)
+		for _, s := range signs {
+			if still.Bounds().Empty() {
+				continue
+			}
+			f := s.measure(newScene(still).view(store.Face{Box: box}))
+			if math.IsNaN(f.Score) || f.Score < 0 || f.Score > 1 {
+				t.Fatalf("%s on %v, box %v: score %v", s.code, still.Bounds(), box, f.Score)
+			}
+			if (f.Score > 0) != (f.Region != nil) {
+				t.Errorf("%s: score %v, region %v", s.code, f.Score, f.Region)
+			}
+			if s.says(f) == "" && f.Missing == "" && f.Score > 0 {
+				t.Errorf("%s has no words for %v", s.code, f)
 			}
 		}
 	}
-	for _, sign := range []string{Grid, Bands, Halftone, Place} {
-		if p := logistic(w.Still.LogOdds(map[string]float64{sign: 1})); w.Still.level(p) == store.NoSign {
-			t.Errorf("a plain %s makes %s", sign, w.Still.level(p))
-		}
-	}
 }
+
+// BenchmarkSpectralSigns takes a still of the usual size and a face as near as

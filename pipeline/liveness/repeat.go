@@ -57,7 +57,7 @@ const (
 // LookOf returns the perceptual hash of a face, or 0 if its eyes were not made
 // out.
 func LookOf(still image.Image, face store.Face) store.Look {
-	v := newScene(still).view(face, nil)
+	v := newScene(still).view(face)
 	if v.span == 0 {
 		return 0
 	}

@@ -16,7 +16,7 @@ type Frame struct {
 	Faces  []store.Face
 }
 
-// A Glance is a still made small, which is enough to see what moved.
+// A Glance is a still made small, which is enough to know a copy.
 type Glance struct {
 	Width, Height int         // pixels of the still
 	Luma          *image.Gray // a quarter as wide and high
@@ -51,23 +51,6 @@ type sighting struct {
 	face  *store.Face
 }
 
-// A ringSign is one way of telling a picture from a person by several frames.
-// It gets a track of two sightings or more, by the number of their frames.
-type ringSign struct {
-	code string
-	words
-	measure func(*track) store.Finding
-	around  float64 // the region to draw: the face's box, so many times as large
-}
-
-// ringSigns are in the order that they are shown in.
-var ringSigns = []ringSign{
-	{Plane, planeWords, measurePlane, 1.5},
-	{Together, togetherWords, measureTogether, aroundTimes},
-	{Blink, blinkWords, measureBlink, 0.8},
-	{Copies, copiesWords, measureCopies, 1},
-}
-
 // JudgeRing sets the Liveness of each face of a ring to what all of its frames
 // together say. Each face has been examined; those that were not are left
 // alone. The frames are in any order. It may be called again when another frame
@@ -79,37 +62,37 @@ func JudgeRing(frames []Frame) {
 }
 
 func judgeTrack(seen []sighting) {
-	var found []store.Finding
-	sum, repeated := 0.0, 0.0
+	odds, repeated := 0.0, false
+	var r Regression
 	for _, s := range seen {
-		own := ofStill(s.face.Liveness.Findings)
-		s.face.Liveness = &store.Liveness{Frames: len(seen), Findings: own}
+		findings := ofStill(s.face.Liveness.Findings)
+		s.face.Liveness = &store.Liveness{Frames: len(seen), Findings: findings}
 		judge(s.face.Liveness)
-		of := Scores(own)
-		sum += weights.Still.LogOdds(of)
-		repeated = max(repeated, of[Repeat]) // one copy is enough
+		scores := Scores(findings)
+		own := weights.of(scores)
+		if r.Weights == nil || own.Weights[Network] > 0 {
+			r = own // the levels of the networks, where they saw any of the stills
+		}
+		odds += own.LogOdds(scores) / float64(len(seen))
+		repeated = repeated || scores[Repeat] > 0
 	}
 	if len(seen) < 2 {
 		return
 	}
-	t := newTrack(seen)
-	for _, sign := range ringSigns {
-		f := sign.measure(t)
-		f.Sign = sign.code
-		found = append(found, tidy(f))
+	copies := measureCopies(seen)
+	copies.Sign = Copies
+	copies = tidy(copies)
+	odds += weights.Copies * copies.Score
+	if repeated {
+		odds = max(odds, r.LogOdds(map[string]float64{Repeat: 1})) // one copy is enough
 	}
-	scores := Scores(found)
-	scores[Repeat], scores[Stills] = repeated, sum/float64(len(seen))
-	p := logistic(weights.Ring.LogOdds(scores))
 	for _, s := range seen {
-		l := s.face.Liveness
-		for i, f := range found {
-			if f.Score > 0 && f.Region == nil {
-				f.Region = outline(s.face.Box, ringSigns[i].around)
-			}
-			l.Findings = append(l.Findings, f)
+		l, f := s.face.Liveness, copies
+		if f.Score > 0 {
+			f.Region = outline(s.face.Box, 1)
 		}
-		l.Probability, l.Level = math.Round(p*1e4)/1e4, weights.Ring.level(p)
+		l.Findings = append(l.Findings, f)
+		r.settle(l, odds)
 		l.CantTell = cantTell(l.Findings)
 	}
 }
@@ -117,7 +100,7 @@ func judgeTrack(seen []sighting) {
 // ofStill returns the findings that are not of a ring.
 func ofStill(findings []store.Finding) []store.Finding {
 	return slices.DeleteFunc(slices.Clone(findings), func(f store.Finding) bool {
-		return slices.ContainsFunc(ringSigns, func(s ringSign) bool { return s.code == f.Sign })
+		return !slices.ContainsFunc(signs, func(s sign) bool { return s.code == f.Sign }) && f.Sign != Repeat
 	})
 }
 

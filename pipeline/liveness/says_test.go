@@ -7,7 +7,7 @@ import (
 )
 
 func TestSummary(t *testing.T) {
-	const once = "there is only one still of this ring, so nothing is known of movement."
+	const once = "there is only one still of this ring, and one alone tells little."
 	for _, c := range []struct {
 		liveness store.Liveness
 		want     string

@@ -5,6 +5,7 @@ import (
 	"image/color"
 	"math"
 
+	"lintel/pipeline/liveness/fasnet"
 	"lintel/store"
 )
 
@@ -68,23 +69,37 @@ func (s *scene) rgbAt(x, y int) (r, g, b float64) {
 	return float64(rr >> 8), float64(gg >> 8), float64(bb >> 8)
 }
 
+// meanLuma is that of every other pixel of a rectangle within the still.
+func (s *scene) meanLuma(r image.Rectangle) float64 {
+	r = r.Intersect(s.bounds).Sub(s.bounds.Min)
+	sum, n := 0, 0
+	for y := r.Min.Y; y < r.Max.Y; y += 2 {
+		for x := r.Min.X; x < r.Max.X; x += 2 {
+			sum += int(s.luma[y*s.stride+x])
+			n++
+		}
+	}
+	return float64(sum) / float64(max(n, 1))
+}
+
+// darkest is the mean luma of a face below which noise and rounding are all
+// there is.
+const darkest = 24
+
 // A view is what a sign looks at: one face on a still.
 type view struct {
 	*scene
 	face store.Face
-	lens *store.Lens // nil if not known
+	nets *fasnet.Nets // nil where their files are not there
 
 	// eyes are the middles of the eyes, left one of the picture first, and
 	// span the distance between them in pixels; 0 if they were not made out.
 	eyes [2]store.Point
 	span float64
-
-	peaks *[3][]peak // what facePeaks returns, once it is worked out
-	zones *zones     // what comparedZones returns, likewise
 }
 
-func (s *scene) view(face store.Face, lens *store.Lens) *view {
-	v := &view{scene: s, face: face, lens: lens}
+func (s *scene) view(face store.Face) *view {
+	v := &view{scene: s, face: face}
 	if len(face.Landmarks) >= 4 {
 		l := face.Landmarks
 		one := store.Point{X: (l[0].X + l[1].X) / 2, Y: (l[0].Y + l[1].Y) / 2}

@@ -34,12 +34,10 @@ func wordsOf(code string) words {
 			return s.words
 		}
 	}
-	for _, s := range ringSigns {
-		if s.code == code {
-			return s.words
-		}
-	}
-	if code == Repeat {
+	switch code {
+	case Copies:
+		return copiesWords
+	case Repeat:
 		return repeatWords
 	}
 	return words{}
@@ -47,15 +45,14 @@ func wordsOf(code string) words {
 
 // reasons are why something can't be told, by code.
 var reasons = map[string]string{
-	Tiny:     "The face is too small to tell.",
-	Dark:     "It is too dark to tell.",
-	NoEyes:   "The eyes could not be made out.",
-	Border:   "The edge of the still cuts off what would have to be looked at.",
-	NoLens:   "It is not known how this bell's lens looks at the doorstep.",
-	OneFrame: "There is only one still of this ring, so nothing is known of movement.",
-	Sizes:    "The stills of this ring differ in size, so movement could not be measured.",
-	Still:    "Nothing moved enough between the stills to tell.",
-	Plain:    "There is nothing around the face to compare it with.",
+	Tiny:      "The face is too small to tell.",
+	Dark:      "It is too dark to tell.",
+	NoEyes:    "The eyes could not be made out.",
+	Border:    "The edge of the still cuts off what would have to be looked at.",
+	NoNetwork: "The networks that know pictures best are not there (lintel models check).",
+	OneFrame:  "There is only one still of this ring, and one alone tells little.",
+	Sizes:     "The stills of this ring differ in size, so they could not be compared.",
+	Plain:     "There is nothing around the face to compare it with.",
 }
 
 // Why returns a reason for something that can't be told as a sentence, or "".

@@ -1,12 +1,12 @@
 // Command fit works out the weights that the findings of package liveness are
-// weighed with, from rings whose truth is known.
+// weighed with, from real photographs whose truth is known.
 //
-//	go run ./pipeline/liveness/bench/draw -out DIR    rings of persons and of pictures
 //	go run ./pipeline/liveness/fit DIR                how well each sign tells them apart, and the weights
 //	go run ./pipeline/liveness/fit -write pipeline/liveness/weights.json DIR
 //
-// DIR is laid out as package trial says. LINTEL_MODELS names the folder of
-// model files. The same rings give the same weights.
+// DIR is laid out as package trial says; a ring's name begins with where it
+// comes from and a hyphen. LINTEL_MODELS names the folder of model files, the
+// networks' among them. The same rings give the same weights.
 package main
 
 import (
@@ -24,6 +24,8 @@ import (
 	"gonum.org/v1/gonum/stat"
 
 	"lintel/pipeline/face"
+	"lintel/pipeline/liveness"
+	"lintel/pipeline/liveness/fasnet"
 	"lintel/pipeline/liveness/trial"
 	"lintel/store"
 )
@@ -72,7 +74,11 @@ func look(ctx context.Context, rings []trial.Ring) ([]trial.Outcome, error) {
 	if models == "" {
 		models = "models"
 	}
-	return trial.Run(ctx, rings, func() (trial.Finder, error) { return face.Open(models) }, nil)
+	nets, err := fasnet.Load(models)
+	if err != nil {
+		return nil, err
+	}
+	return trial.Run(ctx, rings, liveness.New(nets), func() (trial.Finder, error) { return face.Open(models) }, nil)
 }
 
 // separation prints, for each sign and species, on how many faces the sign
@@ -113,6 +119,9 @@ func separation(outcomes []trial.Outcome) {
 		for _, kind := range species {
 			key := [2]string{sign, kind}
 			s := scores[key]
+			if len(s) == 0 { // a sign of a ring, and no ring of the species has two stills
+				continue
+			}
 			name := kind
 			if name == trial.BonaFide {
 				name = "(persons)"

@@ -43,7 +43,6 @@ type Ring struct {
 	Species string // of the attack, or BonaFide
 	Name    string
 	Frames  []func() (image.Image, error)
-	Lens    *store.Lens // nil if not known
 }
 
 // Read lists the rings of a folder. Hidden files and folders are left out, and
@@ -163,7 +162,7 @@ type Outcome struct {
 // Run looks at each ring, on all cores, and calls done after each, from one
 // goroutine at a time; it may be nil. An error means that the trial can't go on:
 // that a frame can't be read is noted with its ring.
-func Run(ctx context.Context, rings []Ring, open func() (Finder, error), done func()) ([]Outcome, error) {
+func Run(ctx context.Context, rings []Ring, signs *liveness.Examiner, open func() (Finder, error), done func()) ([]Outcome, error) {
 	outcomes := make([]Outcome, len(rings))
 	var next atomic.Int64 // the ring that nobody looks at yet
 	var telling sync.Mutex
@@ -179,7 +178,7 @@ func Run(ctx context.Context, rings []Ring, open func() (Finder, error), done fu
 				if err := ctx.Err(); err != nil {
 					return err
 				}
-				if outcomes[i], err = look(ctx, finder, rings[i]); err != nil {
+				if outcomes[i], err = look(ctx, signs, finder, rings[i]); err != nil {
 					return err
 				}
 				if done != nil {
@@ -195,7 +194,7 @@ func Run(ctx context.Context, rings []Ring, open func() (Finder, error), done fu
 }
 
 // look examines a ring as the pipeline does.
-func look(ctx context.Context, finder Finder, ring Ring) (Outcome, error) {
+func look(ctx context.Context, signs *liveness.Examiner, finder Finder, ring Ring) (Outcome, error) {
 	o := Outcome{Ring: ring}
 	var frames []liveness.Frame
 	for n, read := range ring.Frames {
@@ -212,7 +211,7 @@ func look(ctx context.Context, finder Finder, ring Ring) (Outcome, error) {
 			o.Unread = append(o.Unread, fmt.Errorf("%s, frame %d: %w", ring.Name, n, err))
 			continue
 		}
-		liveness.Examine(still, faces, ring.Lens)
+		signs.Examine(still, faces)
 		frames = append(frames, liveness.Frame{Number: n, Glance: liveness.NewGlance(still), Faces: faces})
 	}
 	main := prominent(frames)

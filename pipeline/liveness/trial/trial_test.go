@@ -11,6 +11,7 @@ import (
 	"slices"
 	"testing"
 
+	"lintel/pipeline/liveness"
 	"lintel/pipeline/match"
 	"lintel/store"
 )
@@ -98,7 +99,7 @@ func TestRun(t *testing.T) {
 		t.Fatal(err)
 	}
 	steps := 0
-	outcomes, err := Run(t.Context(), rings, func() (Finder, error) { return byLuma{}, nil }, func() { steps++ })
+	outcomes, err := Run(t.Context(), rings, liveness.New(nil), func() (Finder, error) { return byLuma{}, nil }, func() { steps++ })
 	if err != nil || steps != len(rings) {
 		t.Fatalf("%d steps, %v", steps, err)
 	}
@@ -114,12 +115,12 @@ func TestRun(t *testing.T) {
 			t.Errorf("%s: %d stills, %d frames, %v; want %+v", o.Name, len(o.Stills), frames, o.Unread, want)
 		}
 	}
-	if _, err := Run(t.Context(), rings, func() (Finder, error) { return nil, os.ErrNotExist }, nil); !errors.Is(err, os.ErrNotExist) {
+	if _, err := Run(t.Context(), rings, liveness.New(nil), func() (Finder, error) { return nil, os.ErrNotExist }, nil); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("no finder: %v", err)
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	if _, err := Run(ctx, rings, func() (Finder, error) { return byLuma{}, nil }, nil); !errors.Is(err, context.Canceled) {
+	if _, err := Run(ctx, rings, liveness.New(nil), func() (Finder, error) { return byLuma{}, nil }, nil); !errors.Is(err, context.Canceled) {
 		t.Errorf("cancelled: %v", err)
 	}
 }

@@ -1,7 +1,0 @@
-//go:build !race
-
-package bench
-
-import "testing"
-
-func withoutRaces(*testing.T) {}
