@@ -371,13 +371,19 @@ func TestConditionWords(t *testing.T) {
 		for _, c := range d.Conditions {
 			codes[c.Code] = true
 			words, ok := conditionWords[c.Code]
+			if c.Code == advise.Sign {
+				t.Error("a picture is spoken of where nobody is seen")
+			}
 			if !ok || words.holds == "" || words.lacks == "" || words.holds == words.lacks {
 				t.Errorf("%s has the words %+v", c.Code, words)
 			}
 		}
 	}
-	if len(codes) != len(conditionWords) {
-		t.Errorf("%d conditions have words, there are %d", len(conditionWords), len(codes))
+	if words := conditionWords[advise.Sign]; words.holds != "" || words.lacks == "" {
+		t.Errorf("of a picture there are the words %+v, but it never holds", words)
+	}
+	if len(codes)+1 != len(conditionWords) {
+		t.Errorf("%d conditions have words, there are %d and that of pictures", len(conditionWords), len(codes))
 	}
 	if conditionLacks("mood") == "" || conditionHolds("mood") == "" {
 		t.Error("a condition of another version has no words")
