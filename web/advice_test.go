@@ -390,6 +390,39 @@ func TestConditionWords(t *testing.T) {
 	}
 }
 
+// TestAdviceOfPictures has what speaks for a picture stand against a suggestion,
+// apart from the conditions that are counted, and what an earlier version kept
+// as met told nowhere.
+func TestAdviceOfPictures(t *testing.T) {
+	h := newAdviceHouse(t)
+	earlier := store.Condition{Code: advise.Sign, Met: true, Says: "There is no sign that it is one."}
+	against := store.Condition{Code: advise.Sign, Says: "The face looks like one."}
+	for _, c := range []struct {
+		unmet []string
+		last  store.Condition
+		says  string
+	}{
+		{nil, against, "Against it: signs of a picture, or too little to tell."},
+		{[]string{advise.Factors}, against, "1 of 5 conditions does not hold: a factor is missing. Against it: signs of a picture, or too little to tell."},
+		{[]string{advise.Factors}, earlier, "1 of 5 conditions does not hold: a factor is missing."},
+	} {
+		id := h.advised(store.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: store.Withheld, Conditions: append(conditionsBut(c.unmet...), c.last)})
+		for who, o := range map[string]option{"resident": h.resident, "tablet": h.tablet} {
+			page := string(h.get("/visits/"+h.visit, o).is(200).says(`<p class="missing">` + c.says + `</p>`).body)
+			var answer visitJSON
+			h.get("/api/v1/visits/"+h.visit, o).is(200).into(&answer)
+			i := slices.IndexFunc(answer.Advice, func(a adviceJSON) bool { return a.ID == id })
+			if i < 0 {
+				t.Fatalf("no advice %s in %+v", id, answer.Advice)
+			}
+			told := slices.ContainsFunc(answer.Advice[i].Conditions, func(c store.Condition) bool { return c.Code == advise.Sign })
+			if told == c.last.Met || strings.Contains(page, "no sign") || strings.Count(page, `class="unmet"`) != len(c.unmet)+btoi(!c.last.Met) {
+				t.Errorf("%s, %+v: told %t: %s", who, c, told, page)
+			}
+		}
+	}
+}
+
 // TestAdviceCard looks at what the card says of each condition, in its order.
 func TestAdviceCard(t *testing.T) {
 	h := newAdviceHouse(t)

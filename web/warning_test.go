@@ -506,6 +506,13 @@ func TestCaution(t *testing.T) {
 			t.Errorf("%s says %d times that a photograph passes", path, got)
 		}
 	}
+	h := newAdviceHouse(t)
+	for path, times := range map[string]int{"/": 2, "/visits/" + h.visit: 1} { // Now has it at its foot as well
+		page := strings.ToLower(wordsOn(string(h.get(path, h.tablet).is(200).body)))
+		if got := strings.Count(page, strings.ToLower(caution)); got != times {
+			t.Errorf("with advice, %s says %d times that a photograph passes", path, got)
+		}
+	}
 }
 
 var classed = regexp.MustCompile(`class="([^"]*)"`)
