@@ -151,7 +151,8 @@ type Advice struct {
 	State     AdviceState `json:"state"`
 	At        time.Time   `json:"at"`
 	ExpiresAt time.Time   `json:"expires_at,omitzero"` // of a suggestion
-	// Conditions are all of them, met or not, in the order they are shown in.
+	// Conditions are all of them, met or not, in the order they are shown in, and
+	// after them what withholds besides.
 	Conditions []Condition `json:"conditions"`
 	// Factors are the ids of those it rests on.
 	Factors []string `json:"factors,omitempty"`

@@ -27,7 +27,7 @@ type Liveness struct {
 type LivenessLevel string
 
 const (
-	NoSign   LivenessLevel = "no-sign"  // no sign of a picture, which is not a proof of a person
+	NoSign   LivenessLevel = "no-sign"  // no sign of a picture, which says nothing: most show none
 	Doubtful LivenessLevel = "doubtful" // there are signs
 	Picture  LivenessLevel = "picture"  // it looks like a picture
 )

@@ -64,7 +64,7 @@ var conditionWords = map[string]struct{ holds, lacks string }{
 	advise.Frames:   {"the stills were judged together", "the stills were not judged together"},
 	advise.Quality:  {"the face can be judged well enough", "the face can’t be judged well enough"},
 	advise.Alike:    {"nobody is easily confused with the person", "somebody is easily confused with the person"},
-	advise.Sign:     {"no more sign of a picture than a rule allows", "signs of a picture, or too little to tell"},
+	advise.Sign:     {"", "signs of a picture, or too little to tell"}, // never in favour
 	advise.Factors:  {"the factors that the rule needs were given", "a factor is missing"},
 	advise.Place:    {"the door is one for parcels", "the door is not one for parcels"},
 	advise.Expected: {"a parcel is expected", "no parcel is expected"},
@@ -161,7 +161,7 @@ func (t teller) adviceJSON(d store.Advice) adviceJSON {
 		ID: d.ID, Door: d.Door, DoorName: t.doorName(d), State: t.adviceState(d), PersonName: t.names["person "+d.Person],
 		At: d.At, ExpiresAt: d.ExpiresAt, Conditions: []store.Condition{},
 	}
-	for _, c := range d.Conditions {
+	for _, c := range advise.Told(d.Conditions) {
 		j.Conditions = append(j.Conditions, store.Condition{Code: c.Code, Met: c.Met, Says: t.says(c)})
 	}
 	if t.resident {
@@ -251,21 +251,38 @@ func (t teller) adviceView(d store.Advice) adviceView {
 		view.Until = t.clockView(d.ExpiresAt)
 		view.Fate = t.adviceFate(d)
 	}
-	var missing []string
-	for _, c := range d.Conditions {
+	told := advise.Told(d.Conditions)
+	for _, c := range told {
 		view.Reasons = append(view.Reasons, reasonView{c.Met, t.says(c)})
-		if !c.Met {
-			missing = append(missing, conditionLacks(c.Code))
+	}
+	view.Missing = missing(told)
+	return view
+}
+
+// missing says in short what does not hold, "" if all does. A picture is no
+// condition of those counted: it stands against a suggestion, or says nothing.
+func missing(all []store.Condition) string {
+	var unmet, parts []string
+	count, against := len(all), ""
+	for _, c := range all {
+		switch {
+		case c.Code == advise.Sign:
+			count, against = count-1, "Against it: "+conditionLacks(c.Code)+"."
+		case !c.Met:
+			unmet = append(unmet, conditionLacks(c.Code))
 		}
 	}
-	if len(missing) > 0 {
+	if len(unmet) > 0 {
 		do := "do"
-		if len(missing) == 1 {
+		if len(unmet) == 1 {
 			do = "does"
 		}
-		view.Missing = fmt.Sprintf("%d of %s %s not hold: %s.", len(missing), counted(len(d.Conditions), "condition"), do, strings.Join(missing, "; "))
+		parts = append(parts, fmt.Sprintf("%d of %s %s not hold: %s.", len(unmet), counted(count, "condition"), do, strings.Join(unmet, "; ")))
 	}
-	return view
+	if against != "" {
+		parts = append(parts, against)
+	}
+	return strings.Join(parts, " ")
 }
 
 func (t teller) adviceHeadline(d store.Advice) string {

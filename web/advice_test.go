@@ -371,16 +371,55 @@ func TestConditionWords(t *testing.T) {
 		for _, c := range d.Conditions {
 			codes[c.Code] = true
 			words, ok := conditionWords[c.Code]
+			if c.Code == advise.Sign {
+				t.Error("a picture is spoken of where nobody is seen")
+			}
 			if !ok || words.holds == "" || words.lacks == "" || words.holds == words.lacks {
 				t.Errorf("%s has the words %+v", c.Code, words)
 			}
 		}
 	}
-	if len(codes) != len(conditionWords) {
-		t.Errorf("%d conditions have words, there are %d", len(conditionWords), len(codes))
+	if words := conditionWords[advise.Sign]; words.holds != "" || words.lacks == "" {
+		t.Errorf("of a picture there are the words %+v, but it never holds", words)
+	}
+	if len(codes)+1 != len(conditionWords) {
+		t.Errorf("%d conditions have words, there are %d and that of pictures", len(conditionWords), len(codes))
 	}
 	if conditionLacks("mood") == "" || conditionHolds("mood") == "" {
 		t.Error("a condition of another version has no words")
+	}
+}
+
+// TestAdviceOfPictures has what speaks for a picture stand against a suggestion,
+// apart from the conditions that are counted, and what an earlier version kept
+// as met told nowhere.
+func TestAdviceOfPictures(t *testing.T) {
+	h := newAdviceHouse(t)
+	earlier := store.Condition{Code: advise.Sign, Met: true, Says: "There is no sign that it is one."}
+	against := store.Condition{Code: advise.Sign, Says: "The face looks like one."}
+	for _, c := range []struct {
+		unmet []string
+		last  store.Condition
+		says  string
+	}{
+		{nil, against, "Against it: signs of a picture, or too little to tell."},
+		{[]string{advise.Factors}, against, "1 of 5 conditions does not hold: a factor is missing. Against it: signs of a picture, or too little to tell."},
+		{[]string{advise.Factors}, earlier, "1 of 5 conditions does not hold: a factor is missing."},
+	} {
+		id := h.advised(store.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: store.Withheld, Conditions: append(conditionsBut(c.unmet...), c.last)})
+		for who, o := range map[string]option{"resident": h.resident, "tablet": h.tablet} {
+			page := string(h.get("/visits/"+h.visit, o).is(200).says(`<p class="missing">` + c.says + `</p>`).body)
+			var answer visitJSON
+			h.get("/api/v1/visits/"+h.visit, o).is(200).into(&answer)
+			i := slices.IndexFunc(answer.Advice, func(a adviceJSON) bool { return a.ID == id })
+			if i < 0 {
+				t.Fatalf("no advice %s in %+v", id, answer.Advice)
+			}
+			told := slices.ContainsFunc(answer.Advice[i].Conditions, func(c store.Condition) bool { return c.Code == advise.Sign })
+			if told == c.last.Met || strings.Contains(page, "no sign") || strings.Count(page, `class="unmet"`) != len(c.unmet)+btoi(!c.last.Met) {
+				t.Errorf("%s, %+v: told %t: %s", who, c, told, page)
+			}
+		}
 	}
 }
 

@@ -131,7 +131,7 @@ func TestRuleOnPage(t *testing.T) {
 	// A second rule, over midnight: seen first, then saved.
 	night := r.typedAs(typedRule, "day=6", "from=22:00", "to=06:00", "need=2", "band=fair", "doubtful=true", "cant_tell=true", "holidays=true")
 	says := "Edda Marl may be suggested at the oak door on Saturday from 22:00 to 06:00 the day after, holidays too, if a phone of theirs came home and a one-time code of theirs was given, " +
-		"the match is strong or fair, the face does not look like a picture, though there may be signs of one and there is one still or more."
+		"the match is strong or fair and there is one still or more. A face that looks like a picture withholds; lesser signs of one are allowed."
 	shown := h.post("/rules/advice/rules", night, in).is(200).says(says).says("No other rule holds").shownRule()
 	if got := h.doorRules(); len(got) != 1 {
 		t.Fatalf("a preview kept a rule: %+v", got)

@@ -135,14 +135,14 @@ func (s *Server) itemView(r *http.Request, d doubt, after string) (itemView, err
 	item := itemView{
 		Address: checkAddress(d.ID), Face: d.ID, Person: d.Person, Name: d.Name, Named: d.Band != "", Band: d.Band, Odds: odds(d.FPIR),
 		Distance: fmt.Sprintf("%.2f", d.Distance), Crop: cropAddress(d.Sighting), Seen: teller.seen(d.Sighting), Visit: visitAddress(d.Visit),
-		Width: d.Face.Width(), Warning: loudWarning(d.Face.Liveness), Offer: goodReference(d.Sighting), After: after,
+		Width: d.Face.Width(), Warning: newWarningView(d.Face.Liveness), Offer: goodReference(d.Sighting), After: after,
 	}
 	for _, x := range earlier {
 		by := "a strong match"
 		if x.Check != nil {
 			by = "you said so"
 		}
-		item.Earlier = append(item.Earlier, earlierView{cropAddress(x), teller.seen(x), visitAddress(x.Visit), by, loudWarning(x.Face.Liveness)})
+		item.Earlier = append(item.Earlier, earlierView{cropAddress(x), teller.seen(x), visitAddress(x.Visit), by, newWarningView(x.Face.Liveness)})
 	}
 	if item.Consent, err = s.consents(r.Context(), d.Person); err != nil {
 		return itemView{}, err
@@ -554,7 +554,7 @@ func (s *Server) changesPage(w http.ResponseWriter, r *http.Request) {
 	}
 	for _, c := range all[:min(len(all), shownChanges)] {
 		view.Changes = append(view.Changes, changeView{
-			Value: c.ID + " " + finding(c.Becomes), Seen: teller.seen(c.Sighting), Visit: visitAddress(c.Visit), Crop: cropAddress(c.Sighting), Warning: loudWarning(c.Face.Liveness),
+			Value: c.ID + " " + finding(c.Becomes), Seen: teller.seen(c.Sighting), Visit: visitAddress(c.Visit), Crop: cropAddress(c.Sighting), Warning: newWarningView(c.Face.Liveness),
 			Old: findingViewOf(c.Face.Match), New: findingViewOf(c.Becomes),
 		})
 	}

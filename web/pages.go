@@ -139,7 +139,7 @@ type card struct {
 	Headline string
 	Persons  []personLine
 	Also     string       // who else stood there
-	Warning  *warningView // of strangers; nil for nothing to say
+	Warning  *warningView // of strangers; nil for nothing to warn of
 	Notes    []string     // what to know about the stills
 	Still    string       // address of the still shown
 	More     []string     // addresses of the other frames
@@ -154,7 +154,7 @@ type personLine struct {
 	Headline string // the name, or whose picture it looks like
 	Band     string
 	Odds     string
-	Warning  *warningView // nil if it was not judged
+	Warning  *warningView // nil for nothing to warn of
 }
 
 func (t teller) cardOf(v store.Visit) card {

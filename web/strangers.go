@@ -247,7 +247,7 @@ func (s *Server) seenAgain(ctx context.Context, t teller, visit string) (views [
 		if n := len(view.Visits); n > shownAgain {
 			view.Visits, view.More = view.Visits[:shownAgain], counted(n-shownAgain, "earlier visit")
 		}
-		view.Warning = loudWarning(g.best().Face.Liveness)
+		view.Warning = newWarningView(g.best().Face.Liveness)
 		if view.Best, err = s.cropOf(ctx, g.best()); err != nil {
 			return nil, err
 		}
@@ -353,7 +353,7 @@ func (s *Server) strangerPage(w http.ResponseWriter, r *http.Request) {
 	view := strangerPageView{Form: introduction{Consent: store.Consent{Scope: defaultScope}}}
 	for _, v := range g.Visits {
 		// Of what may be a picture nobody makes a reference unasked.
-		if loudWarning(v.Faces[0].Face.Liveness) == nil {
+		if newWarningView(v.Faces[0].Face.Liveness) == nil {
 			view.Form.Visits = append(view.Form.Visits, v.ID)
 		}
 	}
@@ -376,7 +376,7 @@ func (s *Server) showStranger(w http.ResponseWriter, r *http.Request, status int
 	for i, v := range g.Visits {
 		row := &view.Visits[i]
 		row.Chosen = slices.Contains(view.Form.Visits, v.ID)
-		row.Warning = loudWarning(v.Faces[0].Face.Liveness)
+		row.Warning = newWarningView(v.Faces[0].Face.Liveness)
 		if row.Face, err = s.cropOf(r.Context(), v.Faces[0]); err != nil {
 			s.fail(w, r, err)
 			return

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
-	"slices"
 	"time"
 
 	"lintel/pipeline/match"
@@ -23,7 +22,6 @@ type visitView struct {
 	Address    string // of this page
 	Parcel     bool
 	Stills     []stillView
-	Judged     bool           // whether it was looked for signs of a picture
 	Again      []strangerView // strangers of this visit who rang at other times too
 	Hold       *store.Hold
 	Reason     string // as typed
@@ -63,11 +61,10 @@ type faceView struct {
 	Said          string // what a resident answered, "" if nobody did
 	Outline       string // how it is outlined besides its band: a level that warns
 
-	Warning  *warningView // nil if it was not judged
+	Warning  *warningView // nil for nothing to warn of
 	Picture  string       // probability that it is a picture's
 	JudgedOn int          // stills
 	Signs    []signView   // that were found
-	NotSeen  []signView   // that were looked for as well
 }
 
 func (s *Server) visitPage(w http.ResponseWriter, r *http.Request) {
@@ -99,7 +96,6 @@ func (s *Server) showVisit(w http.ResponseWriter, r *http.Request, status int, v
 	for i, still := range v.Stills {
 		shown := teller.stillView(still)
 		shown.Title = fmt.Sprintf("Still %d of %d", i+1, len(v.Stills))
-		view.Judged = view.Judged || slices.ContainsFunc(shown.Faces, func(f faceView) bool { return f.Warning != nil })
 		view.Stills = append(view.Stills, shown)
 	}
 	point(view.Stills, r.URL.Query())

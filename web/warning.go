@@ -1,8 +1,9 @@
 package web
 
-// A warning tells whether a face may be a picture's. The word of design.md for
+// A warning tells that a face may be a picture's. The word of design.md for
 // what it comes from, liveness, is for programs only: on a screen stands what
-// there is a sign of, since no sign is no proof of a person.
+// there is a sign of. That there is none stands nowhere, since most pictures show
+// none; what stands there, wherever a name is, is that a photograph passes.
 
 import (
 	"cmp"
@@ -70,11 +71,6 @@ type warningView struct {
 	CantTell string // a sentence, "" for none
 }
 
-// Loud reports whether there is something to warn of.
-func (w *warningView) Loud() bool {
-	return w != nil && (w.Level == store.Doubtful || w.Level == store.Picture)
-}
-
 // brief leaves the reasons out, where they stand beside the faces.
 func (w *warningView) brief() {
 	if w != nil {
@@ -85,27 +81,12 @@ func (w *warningView) brief() {
 // Picture reports whether it looks like a picture.
 func (w *warningView) Picture() bool { return w != nil && w.Level == store.Picture }
 
-// newWarningView returns nil for a face that was not judged.
+// newWarningView returns nil where there is nothing to warn of.
 func newWarningView(l *store.Liveness) *warningView {
 	if l == nil || liveness.Warning(l.Level) == "" {
 		return nil
 	}
-	w := &warningView{Level: l.Level, Words: liveness.Warning(l.Level), CantTell: liveness.Untold(l.CantTell)}
-	if w.Loud() {
-		w.Seen = seen(l.Findings)
-	} else {
-		w.Words, _, _ = strings.Cut(liveness.Summary(*l), ".")
-		w.Words += "."
-	}
-	return w
-}
-
-// loudWarning is newWarningView, but nil where there is nothing to warn of.
-func loudWarning(l *store.Liveness) *warningView {
-	if w := newWarningView(l); w.Loud() {
-		return w
-	}
-	return nil
+	return &warningView{Level: l.Level, Words: liveness.Warning(l.Level), Seen: seen(l.Findings), CantTell: liveness.Untold(l.CantTell)}
 }
 
 // shownSigns is how many signs a warning names.
@@ -169,11 +150,10 @@ func (c *card) warn(v store.Visit, persons []store.Match, strangers int) {
 	}
 	c.Warning = newWarningView(of[""])
 	switch {
-	case !c.Warning.Loud() && c.Outcome != stranger: // nobody's headline to qualify
-		c.Warning = nil
+	case c.Warning == nil:
 	case c.Warning.Picture() && c.Outcome == stranger && strangers == 1:
 		c.Headline, c.Warning.Headed = pictureOf("a stranger"), true
-	case c.Warning.Loud() && strangers > 1:
+	case strangers > 1:
 		c.Warning.Whose = "one of the strangers at least"
 	case c.Outcome == someone:
 		c.Warning.Whose = "the stranger"
@@ -195,8 +175,8 @@ type signView struct {
 	Shown    bool
 }
 
-// judged adds to a face on the page of a visit how it was judged. Where the
-// still is gone there is nothing to draw on.
+// judged adds to a face on the page of a visit what speaks for a picture. Where
+// the still is gone there is nothing to draw on.
 func (f *faceView) judged(l *store.Liveness, s store.Still) {
 	if f.Warning = newWarningView(l); f.Warning == nil {
 		return
@@ -204,27 +184,16 @@ func (f *faceView) judged(l *store.Liveness, s store.Still) {
 	f.Warning.Seen, f.Warning.Headed = "", f.Warning.Picture() // the list below and the line above say it
 	f.Picture = percent(l.Probability)
 	f.JudgedOn = max(l.Frames, 1)
-	if f.Warning.Loud() {
-		f.Outline = string(l.Level)
-	}
+	f.Outline = string(l.Level)
 	for _, found := range plainest(l.Findings) {
-		sign := newSignView(found)
-		sign.Score, sign.Strength = fmt.Sprintf("%.2f", found.Score), strength(found.Score)
+		sign := signView{Code: found.Sign, Name: signName(found), Says: liveness.Says(found),
+			Score: fmt.Sprintf("%.2f", found.Score), Strength: strength(found.Score)}
 		if s.File != "" && len(found.Region) > 2 {
 			sign.Points, sign.Address = points(found.Region), signAddress(s, f.Number, found.Sign)
 			sign.Region = fmt.Sprintf("region-%d-%d-%d", s.Frame, f.Number, len(f.Signs))
 		}
 		f.Signs = append(f.Signs, sign)
 	}
-	for _, found := range l.Findings {
-		if found.Score == 0 || found.Missing != "" {
-			f.NotSeen = append(f.NotSeen, newSignView(found))
-		}
-	}
-}
-
-func newSignView(f store.Finding) signView {
-	return signView{Code: f.Sign, Name: signName(f), Says: liveness.Says(f)}
 }
 
 // strength says a score; which word stands for which number is our own choice.

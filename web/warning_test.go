@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"lintel/pipeline/liveness"
 	"lintel/store"
@@ -26,8 +27,8 @@ type judgedFace struct {
 }
 
 const (
-	onlyOne = "Can’t tell more: there is only one still of this ring, and one alone tells little."
 	noEyes  = "Can’t tell more: the eyes could not be made out; there is only one still of this ring, and one alone tells little."
+	caution = "A good photograph of a face passes."
 )
 
 func judgedFaces() []judgedFace {
@@ -40,13 +41,13 @@ func judgedFaces() []judgedFace {
 	return []judgedFace{
 		{name: "not judged", named: "Ilse", unnamed: "A stranger", saysNone: []string{"picture", "Can’t tell"}},
 		{name: "no sign on one still", liveness: &store.Liveness{Level: store.NoSign, Probability: .02, Frames: 1, CantTell: []string{liveness.OneFrame}}, named: "Ilse", unnamed: "A stranger",
-			says: []string{"No sign of a picture on this still.", onlyOne}, saysNone: []string{"Looks like", "Doubtful", `aria-label="Warning:"`}},
+			saysNone: []string{"picture", "No sign", "Can’t tell", `aria-label="Warning:"`}},
 		{name: "no sign on three", liveness: &store.Liveness{Level: store.NoSign, Probability: .02, Frames: 3, Findings: findings[:1]}, named: "Ilse", unnamed: "A stranger",
-			says: []string{"No sign of a picture on these 3 stills."}, saysNone: []string{"Looks like", "Doubtful", "Can’t tell", `aria-label="Warning:"`}},
+			saysNone: []string{"picture", "No sign", "Can’t tell", `aria-label="Warning:"`}},
 		{name: "doubtful", liveness: &store.Liveness{Level: store.Doubtful, Probability: .5, Frames: 1, CantTell: []string{liveness.NoEyes, liveness.OneFrame}, Findings: findings}, named: "Ilse", unnamed: "A stranger",
-			says: []string{"Doubtful: may be a picture", noEyes, `aria-label="Warning:"`}, saysNone: []string{"Looks like", "No sign of a picture"}, loud: true},
+			says: []string{"Doubtful: may be a picture", noEyes, `aria-label="Warning:"`}, saysNone: []string{"Looks like", "No sign"}, loud: true},
 		{name: "picture", liveness: &store.Liveness{Level: store.Picture, Probability: .93, Frames: 3, Findings: findings}, named: "Looks like a picture of Ilse", unnamed: "Looks like a picture of a stranger",
-			says: []string{"Looks like a picture", `aria-label="Warning:"`}, saysNone: []string{"Doubtful", "No sign of a picture", "Can’t tell"}, loud: true},
+			says: []string{"Looks like a picture", `aria-label="Warning:"`}, saysNone: []string{"Doubtful", "No sign", "Can’t tell"}, loud: true},
 		{name: "picture, findings gone", liveness: &store.Liveness{Level: store.Picture, Probability: .93, Frames: 3}, named: "Looks like a picture of Ilse", unnamed: "Looks like a picture of a stranger",
 			says: []string{"Looks like a picture"}, saysNone: []string{"Seen:"}, loud: true},
 	}
@@ -109,8 +110,8 @@ func TestWarnings(t *testing.T) {
 				if c.liveness != nil && c.liveness.Level == store.Picture && (strings.Contains(card.String(), "bars") || strings.Contains(row, "bars") || strings.Contains(page, `"strong"`)) {
 					t.Error("a picture looks like a good match")
 				}
-				if got, want := strings.Count(page, "A good picture shows no sign"), btoi(c.liveness != nil); got != want {
-					t.Errorf("the page says %d times that a good picture shows no sign", got)
+				if got, want := strings.Count(page, caution), btoi(person.ID != ""); got != want {
+					t.Errorf("the page says %d times that a photograph passes", got)
 				}
 				checkMarkup(t, card.String())
 				checkMarkup(t, page)
@@ -134,7 +135,7 @@ var (
 )
 
 // textOf returns what a page shows or says aloud, and checks that it does not
-// call a face live or real: no sign of a picture is proof of that.
+// call a face live or real: that no sign was seen proves nothing.
 func textOf(t *testing.T, page string) string {
 	t.Helper()
 	text := wordsOn(page)
@@ -170,7 +171,7 @@ func TestWarningOfSeveral(t *testing.T) {
 		none   []string
 	}{
 		{"one of two persons", []store.Still{examined(store.Done, judged(i, store.Picture, .9), judged(j, store.NoSign, .1))},
-			[]string{"Looks like a picture of Ilse The face on it is a strong match.", "Jory No sign of a picture on this still. strong match"}, []string{"picture of Jory"}},
+			[]string{"Looks like a picture of Ilse The face on it is a strong match.", "Jory strong match"}, []string{"picture of Jory"}},
 		{"the stranger beside a person", []store.Still{examined(store.Done, judged(i, store.NoSign, .1), judged(unknown, store.Doubtful, .5))},
 			[]string{"and a stranger Warning: Doubtful: may be a picture (the stranger)"}, []string{"picture of"}},
 		{"a stranger who shows no sign beside a person", []store.Still{examined(store.Done, i, judged(unknown, store.NoSign, .1))}, nil, []string{"picture"}},
@@ -224,8 +225,8 @@ func TestFindingsOnVisitPage(t *testing.T) {
 	body := page("")
 	text := textOf(t, body)
 	repeat, grid := judged.Findings[2], judged.Findings[1]
-	// The plainest first, then the one with a place, then what was not seen.
-	order := []string{signName(repeat) + " plain, 88 of 100", signName(grid) + " faint, 25 of 100", "Also looked for", signName(judged.Findings[0]), signName(judged.Findings[3]) + " "}
+	// The plainest first, then the one with a place.
+	order := []string{signName(repeat) + " plain, 88 of 100", signName(grid) + " faint, 25 of 100"}
 	at := 0
 	for _, want := range order {
 		i := strings.Index(text[at:], want)
@@ -233,6 +234,12 @@ func TestFindingsOnVisitPage(t *testing.T) {
 			t.Fatalf("no %q, or not in its place: %s", want, text)
 		}
 		at += i
+	}
+	// What was not seen speaks for nobody.
+	for _, quiet := range []store.Finding{judged.Findings[0], judged.Findings[3]} {
+		if strings.Contains(text, signName(quiet)) {
+			t.Errorf("says what was not seen: %s", text)
+		}
 	}
 	if !strings.Contains(text, "Probability of a picture 50 %, by this still.") {
 		t.Errorf("no probability: %s", text)
@@ -435,6 +442,87 @@ func TestStrangersWarn(t *testing.T) {
 		}
 	}
 	checkMarkup(t, body)
+}
+
+// TestNoSignIsNoComfort reads every page that shows a face, of a known person
+// and of a stranger, judged without a sign and not judged at all: they say the
+// same, and look the same.
+func TestNoSignIsNoComfort(t *testing.T) {
+	quiet := func(cantTell ...string) *store.Liveness {
+		return &store.Liveness{Level: store.NoSign, Probability: .02, Frames: 1, CantTell: cantTell, Findings: []store.Finding{
+			{Sign: liveness.Edges, Score: .125, Values: []float64{.5, .25, 30, 3, 2, 1, 1, 1}, Region: []store.Point{{X: 20, Y: 30}, {X: 60, Y: 30}, {X: 40, Y: 70}}},
+			{Sign: liveness.Repeat}, {Sign: liveness.Detail, Missing: liveness.Dark}}}
+	}
+	blind := pagesOf(t, nil)
+	for name, l := range map[string]*store.Liveness{"can tell": quiet(), "can't tell": quiet(liveness.OneFrame, liveness.Dark)} {
+		for path, page := range pagesOf(t, l) {
+			if was, now := textOf(t, blind[path]), textOf(t, page); now != was {
+				t.Errorf("%s, %s: says\n%s\nand where nobody looked\n%s", name, path, now, was)
+			}
+			if was, now := classes(blind[path]), classes(page); !slices.Equal(was, now) {
+				t.Errorf("%s, %s: looks other than where nobody looked: %q, %q", name, path, now, was)
+			}
+			if strings.Contains(page, "no-sign") {
+				t.Errorf("%s, %s: has the level", name, path)
+			}
+		}
+	}
+	if len(blind) < 10 || !strings.Contains(blind["/checks"], "In question") || !strings.Contains(blind["/people/strangers"], "The face, from a still") {
+		t.Errorf("%d pages, or they show no faces", len(blind))
+	}
+}
+
+// pagesOf fills a house with faces that were all judged in one way, and returns
+// every page that shows them, by its name.
+func pagesOf(t *testing.T, l *store.Liveness) map[string]string {
+	t.Helper()
+	h := newHouse(t)
+	in := h.session(h.resident("Odile"))
+	h.enrolledAs("Ada Quill", 1)
+	judged := func(f store.Face) store.Face { f.Liveness = l; return f }
+	known, _ := h.sees("known", judged(faceAt(descriptorAt(1, h.strongly()))))
+	doubted, id := h.sees("doubted", judged(faceAt(descriptorAt(1, h.weakly()))))
+	h.rings("stranger", judged(like(50, 120)))
+	h.clock.advance(time.Minute)
+	again := h.rings("again", judged(like(50.1, 90)))
+	read := map[string]string{"/visits/known": "/visits/" + known, "/visits/doubted": "/visits/" + doubted, "/visits/again": "/visits/" + again,
+		"/checks/face": "/checks/" + id, "/checks/answer": "/checks/" + id + "/answer?answer=else",
+		"/people/stranger": "/people/strangers/" + h.seenAgainBy(in).Strangers[0].ID + "/person"}
+	for _, path := range []string{"/", "/visits", "/people", "/people/strangers", "/checks", "/checks/changes", "/checks/threshold", "/checks/answers"} {
+		read[path] = path
+	}
+	for name, path := range read {
+		read[name] = string(h.get(path, in).is(200).body)
+	}
+	return read
+}
+
+// TestCaution finds on every page that names somebody with a band, once, that a
+// photograph passes.
+func TestCaution(t *testing.T) {
+	all := pagesOf(t, nil)
+	for _, path := range []string{"/", "/visits", "/visits/known", "/visits/doubted", "/checks", "/checks/face", "/checks/changes"} {
+		if got := strings.Count(wordsOn(all[path]), caution); got != 1 {
+			t.Errorf("%s says %d times that a photograph passes", path, got)
+		}
+	}
+	h := newAdviceHouse(t)
+	for path, times := range map[string]int{"/": 2, "/visits/" + h.visit: 1} { // Now has it at its foot as well
+		page := strings.ToLower(wordsOn(string(h.get(path, h.tablet).is(200).body)))
+		if got := strings.Count(page, strings.ToLower(caution)); got != times {
+			t.Errorf("with advice, %s says %d times that a photograph passes", path, got)
+		}
+	}
+}
+
+var classed = regexp.MustCompile(`class="([^"]*)"`)
+
+// classes lists how the parts of a page look, in order.
+func classes(page string) (all []string) {
+	for _, m := range classed.FindAllStringSubmatch(page, -1) {
+		all = append(all, m[1])
+	}
+	return all
 }
 
 // TestNoScreenCallsAFaceLive reads every screen that shows faces.

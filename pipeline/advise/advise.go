@@ -12,8 +12,8 @@
 // the same advice, today and in a year.
 //
 //	visit, findings ─┐
-//	factors ─────────┼─▶ 18 conditions, all of them, always ─▶ every one met? ─▶ suggest
-//	rules, bell, now ┘                                                └──────▶ withhold
+//	factors ─────────┼─▶ 17 conditions, all of them, always ─▶ every one met? ─▶ suggest
+//	rules, bell, now ┘                 signs of a picture ──────────▶ or else ─▶ withhold
 //
 // # Doubt withholds
 //
@@ -30,9 +30,16 @@
 // known withholds, whoever stands beside it, and so does a still that was not
 // examined, could not be, or is damaged. Where several known persons can be
 // seen, each must meet all that is asked of a person: consent, a rule that
-// holds now, the band, the picture's quality, no sign of a picture. Factors are
-// asked of one of them, all that this person's own rules need; the suggestion
-// is for that person, and the others are company.
+// holds now, the band, the picture's quality. Factors are asked of one of them,
+// all that this person's own rules need; the suggestion is for that person, and
+// the others are company.
+//
+// # A picture held before the bell
+//
+// Signs that a face is a picture's withhold, if they are plainer than the rule
+// allows, and so does not to have looked, or that it can't be told. That there
+// is no sign counts for nothing: a good photograph shows none. No condition
+// that can be met goes by it, so it never stands in favour of anybody.
 //
 // Nobody is seen who stands beside the camera's view, behind somebody, or on a
 // part of the still that is masked.
@@ -113,10 +120,10 @@ const (
 	Never    = "never"    // no rule says never, now
 	Time     = "time"     // a rule that allows holds at this day and time
 	Match    = "match"    // the match is as sure as the rule asks for
-	Frames   = "frames"   // match and sign of a picture are of the same stills
+	Frames   = "frames"   // the match is by all stills that show the face
 	Quality  = "quality"  // the face can be judged well enough
 	Alike    = "alike"    // nobody is easily confused with the person
-	Sign     = "picture"  // no more sign of a picture than the rule allows
+	Sign     = "picture"  // never met: signs of a picture, or too little to tell
 	Factors  = "factors"  // the factors that the rule needs
 	Place    = "place"    // the door is one for parcels
 	Expected = "expected" // a parcel is expected, and not come yet

@@ -159,7 +159,7 @@ func TestDecideSuggests(t *testing.T) {
 	if !slices.Equal(a.Factors, []string{"f-arrival"}) {
 		t.Errorf("rests on %v", a.Factors)
 	}
-	order := []string{On, Home, Wait, Door, Fresh, Healthy, Clock, People, Consent, Allowed, Never, Time, Match, Frames, Quality, Alike, Sign, Factors}
+	order := []string{On, Home, Wait, Door, Fresh, Healthy, Clock, People, Consent, Allowed, Never, Time, Match, Frames, Quality, Alike, Factors}
 	var got []string
 	for _, c := range a.Conditions {
 		got = append(got, c.Code)
@@ -308,7 +308,7 @@ func TestDecideEach(t *testing.T) {
 		}, Match, "is fair"},
 
 		{"judged by one still of two", faces(func(f *store.Face) { f.Match.Frames = 1 }), Frames, "the match is by 1"},
-		{"looked at one still of two", func(in *Input) { in.Visit.Stills[0].Faces[0].Liveness.Frames = 1 }, Frames, "signs of a picture by 1"},
+		{"looked at one still of two", func(in *Input) { in.Visit.Stills[0].Faces[0].Liveness.Frames = 1 }, Sign, "looked for on 1 of them"},
 		{"not judged", faces(func(f *store.Face) { f.Match.Frames = 0 }), Frames, "by 0"},
 		{"descriptor gone", faces(func(f *store.Face) { f.Descriptor = store.Descriptor{} }), Frames, "not kept any more"},
 

@@ -35,17 +35,20 @@ var conditions = []condition{
 	{Frames, ofEach((*question).frames)},
 	{Quality, ofEach((*question).quality)},
 	{Alike, ofEach((*question).alike)},
-	{Sign, ofEach((*question).sign)},
 	{Factors, (*question).factors},
 }
 
-// judge works out all conditions.
-func (q *question) judge(all []condition) (judged []store.Condition, met bool) {
+// judge works out all conditions, and after them what of pictures speaks
+// against a suggestion.
+func (q *question) judge(all []condition, against func(*question) string) (judged []store.Condition, met bool) {
 	judged, met = make([]store.Condition, len(all)), true
 	for i, c := range all {
 		ok, says := c.judge(q)
 		judged[i] = store.Condition{Code: c.code, Met: ok, Says: says}
 		met = met && ok
+	}
+	if says := against(q); says != "" {
+		judged, met = append(judged, store.Condition{Code: Sign, Says: says}), false
 	}
 	return judged, met
 }

@@ -75,11 +75,11 @@ func asks(r store.DoorRule) string {
 	if r.Band == string(match.Fair) {
 		more[1] += " at least"
 	}
-	if r.Liveness == store.NoSign {
-		more = append(more, "there is no sign of a picture")
-	}
 	if !r.CantTell {
 		more = append(more, "there are two stills or more")
+	}
+	if r.Liveness == store.NoSign {
+		more = append(more, "any sign of a picture withholds")
 	}
 	return strings.Join(more, ", ")
 }

@@ -6,7 +6,6 @@ import (
 	"slices"
 	"strings"
 
-	"lintel/pipeline/liveness"
 	"lintel/pipeline/match"
 	"lintel/pipeline/quality"
 	"lintel/store"
@@ -15,8 +14,8 @@ import (
 // Decide says whether to suggest unlocking the door for who rang, and why or
 // why not. The advice has every condition, in the order on, home, wait, door,
 // fresh, bell, clock, people, consent, rule, never, time, match, frames,
-// quality, alike, picture, factors. It has no ID and no By, which whoever keeps
-// it gives it.
+// quality, alike, factors; and picture after them where that withholds, never
+// as one that is met. It has no ID and no By, which whoever keeps it gives it.
 //
 // A suggestion names the person and the factors it rests on, no more of those
 // than are needed. It expires when the household says, or earlier with the
@@ -29,7 +28,7 @@ func Decide(in Input) store.Advice {
 		a.Person = s.id
 	}
 	var met bool
-	a.Conditions, met = q.judge(conditions)
+	a.Conditions, met = q.judge(conditions, (*question).persons)
 	if !met {
 		return a
 	}
@@ -276,17 +275,16 @@ func matchFault(m store.Match) string {
 	return ""
 }
 
-// frames asks that a face was judged as one over all stills it is on, both for
-// whose it is and for signs of a picture: lest a face on one still vouch for
-// a picture on another.
+// frames asks that a face was matched as one over all stills it is on: lest a
+// face on one still vouch for somebody else on another.
 func (q *question) frames(v *visitor) (bool, string) {
 	for _, f := range v.faces {
-		if f.Descriptor == (store.Descriptor{}) || f.Liveness == nil {
+		if f.Descriptor == (store.Descriptor{}) {
 			return false, "A face of " + v.name + " was not judged, or is not kept any more."
 		}
-		if f.Match.Frames != v.frames || f.Liveness.Frames != v.frames {
-			return false, fmt.Sprintf("%s is on %s, and not judged by all of them together: the match is by %d, signs of a picture by %d.",
-				v.name, counted(v.frames, "still"), f.Match.Frames, f.Liveness.Frames)
+		if f.Match.Frames != v.frames {
+			return false, fmt.Sprintf("%s is on %s, and not judged by all of them together: the match is by %d.",
+				v.name, counted(v.frames, "still"), f.Match.Frames)
 		}
 	}
 	return true, fmt.Sprintf("%s was judged by %s together, all that show the face.", v.name, counted(v.frames, "still"))
@@ -345,69 +343,4 @@ func (q *question) doubles(id string) []string {
 	}
 	slices.Sort(others)
 	return slices.Compact(others)
-}
-
-func (q *question) sign(v *visitor) (bool, string) {
-	asked, cantTell := v.ruling.sign()
-	for _, f := range v.faces {
-		l := f.Liveness
-		if l == nil || !(l.Probability >= 0 && l.Probability <= 1) || plainness(l.Level) < 0 {
-			return false, "Whether the face of " + v.name + " may be a picture is not known."
-		}
-		if asked == "" {
-			return false, fmt.Sprintf("%s No rule holds that says what is allowed.", pictureSays(v.name, l.Level))
-		}
-		if plainness(l.Level) > plainness(asked) {
-			return false, pictureSays(v.name, l.Level)
-		}
-		reasons := l.CantTell
-		if l.Frames < 2 && len(reasons) == 0 {
-			reasons = []string{liveness.OneFrame} // whatever the finding says
-		}
-		for _, why := range reasons {
-			if why != liveness.OneFrame || !cantTell {
-				return false, fmt.Sprintf("It can't be told whether the face of %s is a picture. %s", v.name, reason(why))
-			}
-		}
-	}
-	worst := store.NoSign
-	single := false
-	for _, f := range v.faces {
-		if plainness(f.Liveness.Level) > plainness(worst) {
-			worst = f.Liveness.Level
-		}
-		single = single || f.Liveness.Frames < 2
-	}
-	says := pictureSays(v.name, worst)
-	if worst != store.NoSign {
-		says += " The rule allows that."
-	}
-	if single {
-		says += " There is only one still, and the rule allows that nothing is known of movement."
-	}
-	return true, says
-}
-
-// reason is why something can't be told, as a sentence.
-func reason(code string) string {
-	if why := liveness.Why(code); why != "" {
-		return why
-	}
-	return "Why is not known."
-}
-
-// plainness orders how plain signs of a picture are; it is negative for a level
-// that is none.
-func plainness(l store.LivenessLevel) int {
-	return slices.Index([]store.LivenessLevel{store.NoSign, store.Doubtful, store.Picture}, l)
-}
-
-func pictureSays(name string, l store.LivenessLevel) string {
-	switch l {
-	case store.NoSign:
-		return fmt.Sprintf("There is no sign that the face of %s is a picture; a good picture may show none.", name)
-	case store.Doubtful:
-		return fmt.Sprintf("There are signs that the face of %s is a picture.", name)
-	}
-	return fmt.Sprintf("The face of %s looks like a picture.", name)
 }

@@ -50,13 +50,16 @@ func (r ruling) band() string {
 	return band
 }
 
-// sign is the worst level that all rules that hold allow, "" if none holds,
-// and whether all allow a ring of one still.
+// sign is the worst level that all rules that hold allow, and whether all allow
+// a ring of one still. If none holds, nothing is allowed.
 func (r ruling) sign() (worst store.LivenessLevel, cantTell bool) {
-	cantTell = true
+	if len(r.holding) == 0 {
+		return store.NoSign, false
+	}
+	worst, cantTell = store.Doubtful, true
 	for _, rule := range r.holding {
-		if worst == "" || rule.Liveness == store.NoSign {
-			worst = rule.Liveness
+		if rule.Liveness == store.NoSign {
+			worst = store.NoSign
 		}
 		cantTell = cantTell && rule.CantTell
 	}

@@ -27,8 +27,8 @@ var parcelConditions = []condition{
 // there is to go by. So it is never for the house's own door, each rule is good
 // for one suggestion, and the suggestion holds no longer than the rule says and
 // the parcel is expected. The conditions are on, home, wait, door, place,
-// fresh, bell, clock, expected, nobody, with the same rule about doubt as
-// [Decide].
+// fresh, bell, clock, expected, nobody, and picture where a face looks like one;
+// with the same rule about doubt as [Decide].
 //
 // It does not protect from a stranger who rings within that time, by chance or
 // since they know of the parcel: whatever stands in the garage or on the porch
@@ -44,7 +44,7 @@ func DecideParcel(in Input) store.Advice {
 		a.Parcel = rule.ID
 	}
 	var met bool
-	a.Conditions, met = q.judge(parcelConditions)
+	a.Conditions, met = q.judge(parcelConditions, (*question).anybody)
 	if !met {
 		return a
 	}
@@ -107,8 +107,8 @@ func (q *question) expected() (bool, string) {
 	return false, fmt.Sprintf("No parcel is expected at %s now: %s came already, %s at other times.", q.doorName(), counted(used, "parcel"), counted(later, "parcel"))
 }
 
-// nobody asks that no rule keeps away whoever is known at the door, and that
-// nobody holds a picture to the bell. Both are reasons for a resident to look.
+// nobody asks that no rule keeps away whoever is known at the door, which is a
+// reason for a resident to look.
 func (q *question) nobody() (bool, string) {
 	if ok, says := q.examined(); !ok {
 		return false, says
@@ -121,15 +121,5 @@ func (q *question) nobody() (bool, string) {
 			return false, fmt.Sprintf("%s can be seen, and a rule says never for %s now.", v.name, v.name)
 		}
 	}
-	for _, s := range q.Visit.Stills {
-		for _, f := range s.Faces {
-			switch l := f.Liveness; {
-			case l == nil || plainness(l.Level) < 0 || !(l.Probability >= 0 && l.Probability <= 1):
-				return false, "Whether a face may be a picture is not known."
-			case l.Level == store.Picture:
-				return false, "A face looks like a picture."
-			}
-		}
-	}
-	return true, "Nobody is seen whom a rule keeps away, and no face looks like a picture."
+	return true, "Nobody is seen whom a rule keeps away."
 }

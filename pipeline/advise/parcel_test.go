@@ -38,8 +38,8 @@ func TestDecideParcel(t *testing.T) {
 			in.Rules[1].Door = side
 		}, Nobody, "never for Ben Moss"},
 		{"somebody known, rules not", func(in *Input) { known(in); in.Rules = nil }, Nobody, "not known"},
-		{"a picture", func(in *Input) { eachFace(in, func(f *store.Face) { f.Liveness.Level = store.Picture }) }, Nobody, "looks like a picture"},
-		{"not looked at", func(in *Input) { eachFace(in, func(f *store.Face) { f.Liveness = nil }) }, Nobody, "not known"},
+		{"a picture", func(in *Input) { eachFace(in, func(f *store.Face) { f.Liveness.Level = store.Picture }) }, Sign, "looks like a picture"},
+		{"not looked at", func(in *Input) { eachFace(in, func(f *store.Face) { f.Liveness = nil }) }, Sign, "not known"},
 		{"a still not examined", func(in *Input) { in.Visit.Stills[0].State = store.Pending }, Nobody, "not examined"},
 		{"the house's own door", func(in *Input) { in.Door.Parcel = false }, Place, "no door for parcels"},
 		{"the front door, with a rule that says so", func(in *Input) {
@@ -69,7 +69,11 @@ func TestDecideParcel(t *testing.T) {
 			in := parcelGood()
 			test.change(&in)
 			a := DecideParcel(in)
-			if len(a.Conditions) != len(parcelConditions) || a.Person != "" {
+			want := len(parcelConditions)
+			if test.code == Sign {
+				want++
+			}
+			if len(a.Conditions) != want || a.Person != "" {
 				t.Errorf("%d conditions, for %q", len(a.Conditions), a.Person)
 			}
 			if test.code == "" {

@@ -417,11 +417,14 @@ func soundly(t *testing.T, in Input, a store.Advice) {
 	all := true
 	for i, c := range a.Conditions {
 		all = all && c.Met
-		if c.Says == "" || c.Code != conditions[i].code {
+		if i == len(conditions) && c.Code == Sign && !c.Met && c.Says != "" {
+			continue // after all that can be met
+		}
+		if c.Says == "" || i >= len(conditions) || c.Code != conditions[i].code {
 			t.Errorf("condition %d is %+v", i, c)
 		}
 	}
-	if len(a.Conditions) != len(conditions) || all != suggested(a) || a.State != store.Suggested && a.State != store.Withheld {
+	if len(a.Conditions) < len(conditions) || all != suggested(a) || a.State != store.Suggested && a.State != store.Withheld {
 		t.Fatalf("%s with %d conditions, all met: %t", a.State, len(a.Conditions), all)
 	}
 	if !suggested(a) {

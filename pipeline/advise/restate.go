@@ -22,15 +22,15 @@ func Restate(r store.DoorRule, names map[string]string) string {
 	if r.Band == "fair" {
 		match = "the match is strong or fair"
 	}
-	sign := "there is no sign of a picture"
+	sign := "Any sign of a picture withholds."
 	if r.Liveness == store.Doubtful {
-		sign = "the face does not look like a picture, though there may be signs of one"
+		sign = "A face that looks like a picture withholds; lesser signs of one are allowed."
 	}
 	stills := "there are two stills or more"
 	if r.CantTell {
 		stills = "there is one still or more"
 	}
-	return fmt.Sprintf("%s may be suggested at %s %s, if %s, %s, %s and %s.", who, where, span(r), needs(r), match, sign, stills)
+	return fmt.Sprintf("%s may be suggested at %s %s, if %s, %s and %s. %s", who, where, span(r), needs(r), match, stills, sign)
 }
 
 // needs says which factors a rule asks for: "a one-time code of theirs was

@@ -215,7 +215,7 @@ func unmet(d store.Advice) (codes []string) {
 func (h *house) suggested(visit, factor string) store.Advice {
 	h.t.Helper()
 	d := h.advice(visit, h.front)
-	if d.State != store.Suggested || len(d.Conditions) != 18 || len(unmet(d)) > 0 || d.Person != h.ada ||
+	if d.State != store.Suggested || len(d.Conditions) != 17 || len(unmet(d)) > 0 || d.Person != h.ada ||
 		!slices.Equal(d.Factors, []string{factor}) || !d.At.Equal(h.now()) || !d.ExpiresAt.Equal(h.now().Add(time.Minute)) {
 		h.t.Errorf("advice %+v, not met %v", d, unmet(d))
 	}

@@ -106,6 +106,15 @@ func still(t testing.TB, c color.Color, at ...image.Rectangle) []byte {
 
 var red = color.RGBA{220, 30, 40, 255}
 
+// TestNoSignIsToldToNobody has a face without a sign of a picture in an export:
+// the code for programs, and no words.
+func TestNoSignIsToldToNobody(t *testing.T) {
+	l := livenessOf(store.Liveness{Level: store.NoSign, Probability: .02, Frames: 3, CantTell: []string{liveness.OneFrame}})
+	if l.Level != store.NoSign || l.Says != "" || !slices.Equal(l.CantTell, []string{liveness.OneFrame}) {
+		t.Errorf("%+v", l)
+	}
+}
+
 func face(box image.Rectangle, person string) store.Face {
 	f := store.Face{Box: box, Landmarks: []store.Point{{X: float64(box.Min.X) + 3.5, Y: 70}}, Quality: &store.Quality{FaceWidth: box.Dx(), Sharpness: .25}}
 	for i := range f.Descriptor {

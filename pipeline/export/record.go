@@ -126,8 +126,8 @@ type qualityRecord struct {
 
 // A livenessRecord has what a store.Liveness says, in words as well.
 type livenessRecord struct {
-	Level       store.LivenessLevel `json:"level" says:"no-sign (no sign of a picture, which is no proof that somebody was there), doubtful (it may be a picture) or picture (it looks like one)"`
-	Says        string              `json:"says" says:"the same in words, and what could not be told"`
+	Level       store.LivenessLevel `json:"level" says:"no-sign (no sign was noticed, which says nothing: most pictures show none), doubtful (it may be a picture) or picture (it looks like one)"`
+	Says        string              `json:"says" says:"a warning in words, and what could not be told; empty where there is nothing to warn of"`
 	Probability float64             `json:"probability" says:"that it is a picture, from all findings, 0 to 1"`
 	Frames      int                 `json:"frames" says:"how many stills of the ring were judged together"`
 	CantTell    []string            `json:"cant_tell" says:"why some of it could not be told, by the codes that “missing” has as well"`

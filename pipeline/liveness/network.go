@@ -50,12 +50,12 @@ const (
 
 func measureNetwork(v *view) store.Finding {
 	switch {
-	case v.nets == nil:
-		return missing(NoNetwork)
 	case v.face.Box.Dx() < networkTiny:
 		return missing(Tiny)
 	case !middleOn(v.face.Box, v.bounds):
 		return missing(Border)
+	case v.nets == nil:
+		return missing(NoNetwork)
 	}
 	box := sized(v.face.Box, widerBox, higherBox)
 	closer := sized(v.face.Box, nearer*widerBox, nearer*higherBox)

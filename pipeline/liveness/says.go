@@ -1,18 +1,16 @@
 package liveness
 
 import (
-	"fmt"
 	"strings"
 
 	"lintel/store"
 )
 
-// Warning returns how a level reads, without a full stop, or "" for one that is
-// not known. It never says that somebody is there.
+// Warning returns how a level reads, without a full stop, or "" where there is
+// nothing to warn of. That no sign was seen is told to nobody: most pictures
+// show none, and it would be taken for a comfort.
 func Warning(level store.LivenessLevel) string {
 	switch level {
-	case store.NoSign:
-		return "No sign of a picture"
 	case store.Doubtful:
 		return "Doubtful: may be a picture"
 	case store.Picture:
@@ -21,22 +19,14 @@ func Warning(level store.LivenessLevel) string {
 	return ""
 }
 
-// Summary returns in sentences how a face was judged, and what could not be
-// told.
+// Summary returns a warning in sentences, with what could not be told, or ""
+// where there is nothing to warn of.
 func Summary(l store.Liveness) string {
 	says := Warning(l.Level)
-	if l.Level == store.NoSign {
-		says += " " + on(l.Frames)
+	if says == "" {
+		return ""
 	}
 	return strings.TrimSpace(says + ". " + Untold(l.CantTell))
-}
-
-// on says how many stills were judged together.
-func on(frames int) string {
-	if frames > 1 {
-		return fmt.Sprintf("on these %d stills", frames)
-	}
-	return "on this still"
 }
 
 // Untold returns the reasons for what could not be told as one sentence, or ""

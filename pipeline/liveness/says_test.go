@@ -12,8 +12,8 @@ func TestSummary(t *testing.T) {
 		liveness store.Liveness
 		want     string
 	}{
-		{store.Liveness{Level: store.NoSign, Frames: 1, CantTell: []string{OneFrame}}, "No sign of a picture on this still. Can’t tell more: " + once},
-		{store.Liveness{Level: store.NoSign, Frames: 3}, "No sign of a picture on these 3 stills."},
+		{store.Liveness{Level: store.NoSign, Frames: 1, CantTell: []string{OneFrame}}, ""},
+		{store.Liveness{Level: store.NoSign, Frames: 3}, ""},
 		{store.Liveness{Level: store.Doubtful, Frames: 1, CantTell: []string{NoEyes, OneFrame}}, "Doubtful: may be a picture. Can’t tell more: the eyes could not be made out; " + once},
 		{store.Liveness{Level: store.Picture, Frames: 2}, "Looks like a picture."},
 		{store.Liveness{Level: store.Picture, Frames: 2, CantTell: []string{"of a later version"}}, "Looks like a picture."},
@@ -22,7 +22,9 @@ func TestSummary(t *testing.T) {
 			t.Errorf("%+v: %q, want %q", c.liveness, got, c.want)
 		}
 	}
-	if got := Warning("of a later version"); got != "" {
-		t.Errorf("an unknown level reads %q", got)
+	for _, quiet := range []store.LivenessLevel{store.NoSign, "of a later version"} {
+		if got := Warning(quiet); got != "" {
+			t.Errorf("%q reads %q", quiet, got)
+		}
 	}
 }
