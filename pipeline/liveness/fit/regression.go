@@ -27,6 +27,9 @@ const (
 	doubted      = 0.025
 	takenAmiss   = 0.01
 	leastPicture = 0.9
+	// Without the networks a frame alone makes a face doubtful from a score of a half on: that of a door about a
+	// person comes near it (edges_test.go), and few photographs that a fit has are taken in doorways.
+	leastAlone = 0.75
 )
 
 // penalty keeps a weight from growing without end where a sign is plain on pictures alone: a tenth of it times each
@@ -65,6 +68,7 @@ func fit(outcomes []trial.Outcome) (w liveness.Weights, err error) {
 	if w.Alone, err = regression(alone, liveness.Edges, liveness.Detail); err != nil {
 		return w, fmt.Errorf("without: %w", err)
 	}
+	w.Alone.Doubtful = max(w.Alone.Doubtful, leastAlone)
 	w.Copies = copiesWeighs
 	return w, nil
 }
