@@ -23,7 +23,7 @@ func Says(f store.Finding) string {
 	case f.Missing != "":
 		return Why(f.Missing)
 	case f.Score == 0:
-		return "No sign of this was seen."
+		return "" // no sign is no comfort
 	}
 	return w.says(f)
 }

@@ -64,16 +64,6 @@ func Cut(still image.Image, window image.Rectangle) *Crop {
 	return &crop
 }
 
-// Mirror returns the crop with left and right exchanged.
-func (c *Crop) Mirror() *Crop {
-	var m Crop
-	for i := range c {
-		row := i - i%Side
-		m[i] = c[row+Side-1-i%Side]
-	}
-	return &m
-}
-
 // A sample lies between two pixels of a row or column; beyond the centre of the first or last, both are that one.
 type sample struct {
 	at, next   int

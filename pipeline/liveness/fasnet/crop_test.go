@@ -88,14 +88,6 @@ func TestCutByHand(t *testing.T) {
 	}
 }
 
-func TestMirror(t *testing.T) {
-	c := noise(5)
-	m := c.Mirror()
-	if m[0] != c[Side-1] || m[2*Side*Side+3*Side+7] != c[2*Side*Side+3*Side+Side-1-7] || *m.Mirror() != *c {
-		t.Error("left and right are not exchanged")
-	}
-}
-
 // How each kind of picture is read must not matter.
 func TestPixels(t *testing.T) {
 	still := image.NewYCbCr(image.Rect(3, 5, 20, 16), image.YCbCrSubsampleRatio420)
