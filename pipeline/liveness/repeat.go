@@ -32,7 +32,7 @@ import (
 // picture by this measure, and is not found here.
 const (
 	repeatBits     = 10   // of 64 may differ
-	repeatDistance = 0.12 // between the descriptors
+	repeatDistance = 0.10 // between the descriptors
 
 	soon         = 10 * time.Minute
 	soonBits     = 2

@@ -115,7 +115,7 @@ func TestPersonsAreNoPictures(t *testing.T) {
 // or made smaller, and another picture of the same person is not taken for a
 // copy.
 func TestCopiesAreKnown(t *testing.T) {
-	all := portraits(t, 1)
+	all := portraits(t, 4)
 	finder, err := face.Open(doorstep.NeedModels(t))
 	if err != nil {
 		t.Fatal(err)
