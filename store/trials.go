@@ -91,7 +91,8 @@ func (a *Archive) StartTrial(ctx context.Context, bell, resident string) (id str
 		if err := a.bellMustBe(ctx, tx, bell); err != nil {
 			return err
 		}
-		_, err := tx.ExecContext(ctx, `UPDATE trials SET ended_at = ends_at WHERE ended_at IS NULL AND ends_at <= ?`, micros(now))
+		_, err := tx.ExecContext(ctx,
+			`UPDATE trials SET ended_at = ends_at WHERE ended_at IS NULL AND ends_at <= ?`, micros(now))
 		if err != nil {
 			return err
 		}
@@ -134,7 +135,8 @@ func (a *Archive) dismissAt(ctx context.Context, tx *sql.Tx, bell string) error 
 // StepTrial has a trial go on to a step, from the one before. The error is
 // ErrTrialStep if it is at another, ErrTrialOver or ErrNotFound.
 func (a *Archive) StepTrial(ctx context.Context, id string, to TrialStep) error {
-	return a.changeTrial(ctx, id, ErrTrialStep, `UPDATE trials SET step = step + 1 WHERE id = ?1 AND step + 1 = ?2`, slices.Index(TrialSteps, to))
+	return a.changeTrial(ctx, id, ErrTrialStep,
+		`UPDATE trials SET step = step + 1 WHERE id = ?1 AND step + 1 = ?2`, slices.Index(TrialSteps, to))
 }
 
 // EndTrial ends a trial that runs. The error is ErrTrialOver or ErrNotFound.
@@ -162,7 +164,8 @@ func (a *Archive) changeTrial(ctx context.Context, id string, none error, statem
 }
 
 func (a *Archive) trialRuns(ctx context.Context, tx *sql.Tx, id string) (runs bool, err error) {
-	err = tx.QueryRowContext(ctx, `SELECT ended_at IS NULL AND ends_at > ? FROM trials WHERE id = ?`, micros(a.now()), id).Scan(&runs)
+	err = tx.QueryRowContext(ctx,
+		`SELECT ended_at IS NULL AND ends_at > ? FROM trials WHERE id = ?`, micros(a.now()), id).Scan(&runs)
 	if errors.Is(err, sql.ErrNoRows) {
 		err = ErrNotFound
 	}
@@ -197,7 +200,8 @@ func (a *Archive) RemoveTrialRing(ctx context.Context, trial, ring string) error
 		if err != nil {
 			return err
 		}
-		return a.changeIn(ctx, tx, "changed", "trial "+trial, ErrNotFound, `DELETE FROM trial_rings WHERE trial = ? AND id = ?`, trial, ring)
+		return a.changeIn(ctx, tx, "changed", "trial "+trial, ErrNotFound,
+			`DELETE FROM trial_rings WHERE trial = ? AND id = ?`, trial, ring)
 	})
 	if err != nil {
 		return fmt.Errorf("taking a ring out of trial %s: %w", trial, spaceError(err))
@@ -278,7 +282,8 @@ func (a *Archive) trials(ctx context.Context, clause string, args ...any) ([]Tri
 }
 
 func (a *Archive) fillTrial(ctx context.Context, t *Trial) error {
-	rows, err := a.read.QueryContext(ctx, `SELECT id, coalesce(visit, ''), step, at, sealed FROM trial_rings WHERE trial = ? ORDER BY at, rowid`, t.ID)
+	rows, err := a.read.QueryContext(ctx, `
+		SELECT id, coalesce(visit, ''), step, at, sealed FROM trial_rings WHERE trial = ? ORDER BY at, rowid`, t.ID)
 	if err != nil {
 		return fmt.Errorf("reading a trial's rings: %w", err)
 	}
@@ -371,5 +376,6 @@ func foundOn(v Visit) (f TrialFound) {
 // graver reports whether it says more of a picture than another.
 func (l Liveness) graver(other Liveness) bool {
 	grave := []LivenessLevel{NoSign, Doubtful, Picture}
-	return cmp.Or(slices.Index(grave, l.Level)-slices.Index(grave, other.Level), cmp.Compare(l.Probability, other.Probability)) > 0
+	byLevel := slices.Index(grave, l.Level) - slices.Index(grave, other.Level)
+	return cmp.Or(byLevel, cmp.Compare(l.Probability, other.Probability)) > 0
 }

@@ -49,11 +49,12 @@ type trialFindings struct {
 }
 
 func (t teller) bellTrialJSON(trial store.Trial) bellTrialJSON {
-	j := bellTrialJSON{ID: trial.ID, Bell: trial.Bell, Resident: trial.Resident, StartedAt: trial.StartedAt, EndsAt: trial.EndsAt,
-		Running: trial.Runs(t.now), Step: trial.Step, Says: trialSummary(trial)}
+	j := bellTrialJSON{ID: trial.ID, Bell: trial.Bell, Resident: trial.Resident,
+		StartedAt: trial.StartedAt, EndsAt: trial.EndsAt, Running: trial.Runs(t.now), Step: trial.Step, Says: trialSummary(trial)}
 	for _, step := range store.TrialSteps {
 		c := countOf(trial, step)
-		s := trialStepJSON{Step: step, Judged: c.rate.N, NoFace: c.noFace, Errors: c.rate.Errors, CI95: [2]float64{0, 1}, Rings: []trialRingJSON{}}
+		s := trialStepJSON{Step: step, Judged: c.rate.N, NoFace: c.noFace, Errors: c.rate.Errors,
+			CI95: [2]float64{0, 1}, Rings: []trialRingJSON{}}
 		if c.rate.N > 0 {
 			rate := c.rate.Value()
 			s.Rate = &rate
@@ -80,7 +81,8 @@ func newTrialRingJSON(r store.TrialRing) trialRingJSON {
 		j.State = "no-face"
 	default:
 		j.State = "judged"
-		j.Found = &trialFindings{f.Level, f.Probability, f.Frames, append([]string{}, f.CantTell...), append([]store.TrialSign{}, f.Signs...)}
+		j.Found = &trialFindings{f.Level, f.Probability, f.Frames,
+			append([]string{}, f.CantTell...), append([]store.TrialSign{}, f.Signs...)}
 	}
 	return j
 }

@@ -25,11 +25,14 @@ const trialRings = 3
 
 // stepWords say what a step is, and what to do.
 var stepWords = map[store.TrialStep]struct{ name, do, what, passes string }{
-	store.TrialPerson: {"Yourself", "Stand where visitors stand, look as you always do, and ring.", "rings of yourself", ""},
-	store.TrialPrint: {"A printed photograph", "Hold a printed photograph of yourself before your face, as near as somebody would who wants to get in, and ring. " +
-		"Try it nearer and farther, held still and moved.", "rings with a print", "such prints"},
-	store.TrialScreen: {"A phone or tablet", "Show a photograph or a clip of yourself on a phone or tablet, hold it before your face, and ring. " +
-		"Try it bright and dim.", "rings with a screen", "such screens"},
+	store.TrialPerson: {name: "Yourself", what: "rings of yourself",
+		do: "Stand where visitors stand, look as you always do, and ring."},
+	store.TrialPrint: {name: "A printed photograph", what: "rings with a print", passes: "such prints",
+		do: "Hold a printed photograph of yourself before your face, as near as somebody would who wants to get in, and ring. " +
+			"Try it nearer and farther, held still and moved."},
+	store.TrialScreen: {name: "A phone or tablet", what: "rings with a screen", passes: "such screens",
+		do: "Show a photograph or a clip of yourself on a phone or tablet, hold it before your face, and ring. " +
+			"Try it bright and dim."},
 }
 
 // levelSeen says what was noticed of a ring of a trial.
@@ -53,7 +56,6 @@ type trialLine struct {
 // A trialView is what the page of a trial shows.
 type trialView struct {
 	Bar     barView
-	ID      string
 	Address string
 	Bell    string
 	By      string
@@ -103,7 +105,8 @@ func (s *Server) fillTrials(ctx context.Context, t teller, view *upkeepView) err
 		var came []string
 		for _, step := range store.TrialSteps {
 			if c := countOf(trial, step); c.rate.N > 0 {
-				came = append(came, fmt.Sprintf("%s: %d of %d noticed", strings.ToLower(stepWords[step].name), c.noticed(), c.rate.N))
+				name := strings.ToLower(stepWords[step].name)
+				came = append(came, fmt.Sprintf("%s: %d of %d %s", name, c.noticed(), c.rate.N, c.noticedWords()))
 			}
 		}
 		line.Says += " · " + cmp.Or(strings.Join(came, ", "), "no ring that could be judged")
@@ -126,6 +129,13 @@ func (c trialCount) noticed() int {
 		return c.rate.Errors
 	}
 	return c.rate.N - c.rate.Errors
+}
+
+func (c trialCount) noticedWords() string {
+	if c.step == store.TrialPerson {
+		return "taken for a picture"
+	}
+	return "noticed"
 }
 
 func countOf(trial store.Trial, step store.TrialStep) trialCount {
@@ -160,11 +170,14 @@ func (c trialCount) words() string {
 	case c.rate.N == 0 && c.noFace == 0:
 		return "Not tried."
 	case c.rate.N == 0:
-		return fmt.Sprintf("On none of %s a face could be judged. Stand nearer, or where there is more light.", c.rings(c.noFace))
+		return fmt.Sprintf("On none of %s a face could be judged. Stand nearer, or where there is more light.",
+			c.rings(c.noFace))
 	case c.step == store.TrialPerson:
-		says = fmt.Sprintf("%d of %s taken for a picture. By these few, that happens to %s of your rings.", c.rate.Errors, c.rings(c.rate.N), interval)
+		says = fmt.Sprintf("%d of %s taken for a picture. By these few, that happens to %s of your rings.",
+			c.rate.Errors, c.rings(c.rate.N), interval)
 	default:
-		says = fmt.Sprintf("%d of %s noticed, so %d passed. By these few, %s of %s pass.", c.noticed(), c.rings(c.rate.N), c.rate.Errors, interval, w.passes)
+		says = fmt.Sprintf("%d of %s noticed, so %d passed. By these few, %s of %s pass.",
+			c.noticed(), c.rings(c.rate.N), c.rate.Errors, interval, w.passes)
 	}
 	if c.noFace > 0 {
 		says += fmt.Sprintf(" On %d more no face could be judged.", c.noFace)
@@ -198,8 +211,9 @@ func (s *Server) trialFor(r *http.Request) (view trialView, err error) {
 	if err != nil {
 		return view, err
 	}
-	view.Bar, view.ID, view.Address, view.Bell = barOf(r, "Upkeep", "A trial with pictures"), trial.ID, trialAddress(trial.ID), trial.Bell
-	view.By, view.When = cmp.Or(names["resident "+trial.Resident], "somebody who is no resident any more"), t.moment(trial.StartedAt)
+	view.Bar, view.Address, view.Bell = barOf(r, "Upkeep", "A trial with pictures"), trialAddress(trial.ID), trial.Bell
+	view.By = cmp.Or(names["resident "+trial.Resident], "somebody who is no resident any more")
+	view.When = t.moment(trial.StartedAt)
 	if trial.Runs(t.now) {
 		view.Until = trial.EndsAt.In(t.zone).Format("15:04")
 	}
@@ -240,7 +254,8 @@ func (t teller) trialStep(trial store.Trial, step store.TrialStep) trialStepView
 }
 
 func (t teller) trialRing(trial store.Trial, r store.TrialRing) trialRingView {
-	v := trialRingView{When: r.At.In(t.zone).Format("15:04:05"), Wrong: mistakenRing(r), Remove: trialAddress(trial.ID) + "/rings/" + url.PathEscape(r.ID) + "/remove"}
+	v := trialRingView{When: r.At.In(t.zone).Format("15:04:05"), Wrong: mistakenRing(r)}
+	v.Remove = trialAddress(trial.ID) + "/rings/" + url.PathEscape(r.ID) + "/remove"
 	if r.Visit != "" {
 		v.Visit = visitAddress(r.Visit)
 	}
@@ -269,8 +284,9 @@ func trialSummary(trial store.Trial) (says []string) {
 		says = append(says, stepWords[step].name+": "+countOf(trial, step).words())
 	}
 	_, most := match.Rate{N: trialRings}.Interval(0.95)
-	return append(says, fmt.Sprintf("The ranges are 95 %% intervals. Few rings prove little: where %d of %d pictures are noticed, up to %.0f %% may still pass. "+
-		"Try again by another light and with other pictures.", trialRings, trialRings, math.Ceil(100*most)))
+	return append(says, fmt.Sprintf("The ranges are 95 %% intervals. Few rings prove little, and those of one picture in one "+
+		"hand less: where %d of %d pictures are noticed, up to %.0f %% may still pass. Try again by another light and with "+
+		"other pictures.", trialRings, trialRings, math.Ceil(100*most)))
 }
 
 func (s *Server) trialPage(w http.ResponseWriter, r *http.Request) {
@@ -328,7 +344,8 @@ func trialFault(err error) string {
 // is so by now.
 func (s *Server) stepTrial(w http.ResponseWriter, r *http.Request) {
 	if readForm(w, r) {
-		s.afterTrial(w, r, s.Archive.StepTrial(r.Context(), r.PathValue("trial"), store.TrialStep(r.PostForm.Get("step"))))
+		to := store.TrialStep(r.PostForm.Get("step"))
+		s.afterTrial(w, r, s.Archive.StepTrial(r.Context(), r.PathValue("trial"), to))
 	}
 }
 

@@ -102,7 +102,7 @@ func TestTrialAsItIsLived(t *testing.T) {
 			t.Errorf("the report lacks %q:\n%s", want, first)
 		}
 	}
-	h.get("/upkeep", in).is(200).says("yourself: 1 of 2 noticed, a printed photograph: 1 of 3 noticed")
+	h.get("/upkeep", in).is(200).says("yourself: 1 of 2 taken for a picture, a printed photograph: 1 of 3 noticed")
 
 	// The visits go, the report stays.
 	h.ask("DELETE", "/api/v1/visits/"+noticed, nil, in).is(200)

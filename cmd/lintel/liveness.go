@@ -93,7 +93,8 @@ func (c *livenessCmd) Run(g *globals) error {
 		return err
 	}
 	progress := g.newProgress("looking at rings", len(rings))
-	outcomes, err := trial.Run(g.ctx, rings, func() (trial.Finder, error) { return g.openFinder() }, progress.step)
+	open := func() (trial.Finder, error) { return g.openFinder() }
+	outcomes, err := trial.Run(g.ctx, rings, open, progress.step)
 	progress.end()
 	if err != nil {
 		return err
@@ -140,7 +141,8 @@ func (g *globals) labelRings(rings []trial.Ring, file string) error {
 	}
 	unlisted, err := trial.LabelRings(rings, labels)
 	if unlisted > 0 {
-		fmt.Fprintf(g.stderr, "%d of %d rings have no line in %s: nothing is known of their persons and conditions\n", unlisted, len(rings), file)
+		fmt.Fprintf(g.stderr, "%d of %d rings have no line in %s: nothing is known of their persons and conditions\n",
+			unlisted, len(rings), file)
 	}
 	return err
 }
@@ -148,10 +150,12 @@ func (g *globals) labelRings(rings []trial.Ring, file string) error {
 func padReportOf(outcomes []trial.Outcome) *padReport {
 	r := trial.ReportOn(outcomes, trial.Outcome.Attack)
 	p := &padReport{BonaFide: r.BPCER.N + r.NoFace[trial.BonaFide], NoFace: r.NoFace[trial.BonaFide],
-		Attacks: make(map[string]padSpecies), APCERMax: r.WorstAPCER(), Curve: curveJSON(trial.CurveOf(outcomes, trial.BonaFide)), report: r}
+		Attacks: make(map[string]padSpecies), APCERMax: r.WorstAPCER(), report: r,
+		Curve: curveJSON(trial.CurveOf(outcomes, trial.BonaFide))}
 	p.BPCER, p.BPCERCI95, p.BPCERInterval = rateOf(r, trial.BonaFide)
 	for species, rate := range r.APCER {
-		s := padSpecies{N: rate.N + r.NoFace[species], NoFace: r.NoFace[species], Curve: curveJSON(trial.CurveOf(outcomes, species))}
+		s := padSpecies{N: rate.N + r.NoFace[species], NoFace: r.NoFace[species],
+			Curve: curveJSON(trial.CurveOf(outcomes, species))}
 		s.APCER, s.APCERCI95, s.APCERInterval = rateOf(r, species)
 		p.Attacks[species] = s
 	}
@@ -194,7 +198,8 @@ func rateOf(r trial.Report, species string) (value float64, interval [2]float64,
 }
 
 func curveJSON(c trial.Curve) padCurve {
-	return padCurve{estimateJSON(c.Area), estimateJSON(c.EER), estimateJSON(c.BPCER10), estimateJSON(c.BPCER20), estimateJSON(c.BPCER100)}
+	return padCurve{estimateJSON(c.Area), estimateJSON(c.EER),
+		estimateJSON(c.BPCER10), estimateJSON(c.BPCER20), estimateJSON(c.BPCER100)}
 }
 
 func estimateJSON(e trial.Estimate) padEstimate {
@@ -254,7 +259,8 @@ func (p *padReport) writeTables(w io.Writer) {
 		if by == trial.NotKnown { // an area of 1: what else is known is by another method
 			by = c.BPCER10.Interval
 		}
-		fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", what, c.Area.number(), c.EER.percent(), c.BPCER10.percent(), c.BPCER20.percent(), c.BPCER100.percent(), by.Words())
+		fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", what, c.Area.number(), c.EER.percent(),
+			c.BPCER10.percent(), c.BPCER20.percent(), c.BPCER100.percent(), by.Words())
 	}
 	for _, s := range species {
 		curve("persons and "+s, p.Attacks[s].Curve)
