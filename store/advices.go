@@ -19,7 +19,8 @@ var ErrTaken = errors.New("already used, answered or expired")
 
 // AddAdvice keeps advice and returns its id. A suggestion takes the factors, and
 // the parcel, that it rests on, in the same transaction: the error is ErrTaken,
-// and nothing is kept, if one of them was used meanwhile. Persons are all that
+// and nothing is kept, if one of them was used meanwhile, or the visit is one of a
+// trial. Persons are all that
 // it tells of. It takes the place of advice that was withheld on the same visit
 // and door; where something was suggested there before, the error is ErrTaken.
 func (a *Archive) AddAdvice(ctx context.Context, d Advice, persons ...string) (id string, err error) {
@@ -86,6 +87,10 @@ func (a *Archive) makeWay(ctx context.Context, tx *sql.Tx, d Advice) error {
 
 // takeFor marks what a suggestion rests on as used for it.
 func takeFor(ctx context.Context, tx *sql.Tx, d Advice) error {
+	// Whoever stands at a trial need not be whom a picture shows.
+	if tried, err := isTrialRing(ctx, tx, d.Visit); err != nil || tried {
+		return cmp.Or(err, ErrTaken)
+	}
 	for _, f := range d.Factors {
 		if err := take(ctx, tx, "factors", f, d.ID); err != nil {
 			return fmt.Errorf("factor %s: %w", f, err)

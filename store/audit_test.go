@@ -36,7 +36,7 @@ func TestEachChangeIsNoted(t *testing.T) {
 	n := stillOf("ring-of-thursday", 0)
 	visit := keep(t, a, n)
 	other := keep(t, a, stillOf("r2", 0))
-	var person, resident, tablet string
+	var person, resident, tablet, trial string
 	start := len(trailOf(t, a))
 	for _, test := range []struct {
 		name   string
@@ -89,6 +89,14 @@ func TestEachChangeIsNoted(t *testing.T) {
 		{"parcel", func() error { return a.SetParcel(ctx, visit, true) }, []string{"changed visit " + visit}},
 		{"looked", func() error { return a.Note(ctx, "looked", "visit "+visit) }, []string{"looked visit " + visit}},
 		{"visit erased", func() error { return a.EraseVisit(ctx, visit) }, []string{"erased visit " + visit}},
+		{"trial", func() (err error) { trial, err = a.StartTrial(ctx, "gate", "R"); return err }, []string{"started trial *"}},
+		{"trial beside", func() error { _, err := a.StartTrial(ctx, "gate", "R"); return only(err, ErrTrialRuns) }, nil},
+		{"trial goes on", func() error { return a.StepTrial(ctx, trial, TrialPrint) }, []string{"changed trial *"}},
+		{"trial goes on to nowhere", func() error { return only(a.StepTrial(ctx, trial, "mask"), ErrTrialStep) }, nil},
+		{"trial removed too early", func() error { return only(a.RemoveTrial(ctx, trial), ErrTrialRuns) }, nil},
+		{"trial ended", func() error { return a.EndTrial(ctx, trial) }, []string{"changed trial *"}},
+		{"trial ended again", func() error { return only(a.EndTrial(ctx, trial), ErrTrialOver) }, nil},
+		{"trial removed", func() error { return a.RemoveTrial(ctx, trial) }, []string{"removed trial *"}},
 		{"visit erased again", func() error { return only(a.EraseVisit(ctx, visit), ErrNotFound) }, nil},
 		{"period erased", func() error { _, err := a.ErasePeriod(ctx, c.ago(time.Hour), c.now().Add(time.Hour)); return err },
 			[]string{"erased period 2031-05-04T17:30:00Z 2031-05-04T19:30:00Z", "erased visit " + other}},

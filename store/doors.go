@@ -13,7 +13,11 @@ import (
 
 // Doors lists the doors by name.
 func (a *Archive) Doors(ctx context.Context) ([]Door, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT id, sealed FROM doors`)
+	return a.doorsIn(ctx, a.read)
+}
+
+func (a *Archive) doorsIn(ctx context.Context, q querier) ([]Door, error) {
+	rows, err := q.QueryContext(ctx, `SELECT id, sealed FROM doors`)
 	if err != nil {
 		return nil, fmt.Errorf("listing doors: %w", err)
 	}
@@ -261,16 +265,18 @@ func (a *Archive) mustBe(ctx context.Context, q querier, table, what, id string)
 
 // removeRow removes a row by its id and notes that.
 func (a *Archive) removeRow(ctx context.Context, table, what, id string) error {
-	err := a.update(ctx, func(tx *sql.Tx) error {
-		if err := a.changeIn(ctx, tx, "removed", what+" "+id, ErrNotFound, `DELETE FROM `+table+` WHERE id = ?`, id); err != nil {
-			return err
-		}
-		_, err := tx.ExecContext(ctx, `UPDATE counters SET value = 1 WHERE name = 'scrub_due'`)
-		return err
-	})
+	err := a.update(ctx, func(tx *sql.Tx) error { return a.removeRowIn(ctx, tx, table, what, id) })
 	if err != nil {
 		return fmt.Errorf("removing %s %s: %w", what, id, spaceError(err))
 	}
 	a.signal()
 	return nil
+}
+
+func (a *Archive) removeRowIn(ctx context.Context, tx *sql.Tx, table, what, id string) error {
+	if err := a.changeIn(ctx, tx, "removed", what+" "+id, ErrNotFound, `DELETE FROM `+table+` WHERE id = ?`, id); err != nil {
+		return err
+	}
+	_, err := tx.ExecContext(ctx, `UPDATE counters SET value = 1 WHERE name = 'scrub_due'`)
+	return err
 }

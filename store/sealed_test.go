@@ -23,6 +23,9 @@ func TestFolderTellsNothing(t *testing.T) {
 	if _, err := a.AddBell(ctx, "cellar-door"); err != nil {
 		t.Fatal(err)
 	}
+	if _, err := a.StartTrial(ctx, "cellar-door", "R"); err != nil {
+		t.Fatal(err)
+	}
 	still := stillOf("ring-of-thursday", 0)
 	still.Bell = "cellar-door"
 	still.JPEG = append([]byte("\xff\xd8\xff\xe0\x00\x10JFIF\x00"), bytes.Repeat([]byte("every pixel of a visitor "), 4000)...)
@@ -35,6 +38,7 @@ func TestFolderTellsNothing(t *testing.T) {
 		t.Fatal(err)
 	}
 	face := faceOf(0.25, &Match{Person: p.ID, Distance: 0.3, FPIR: 1e-5, Band: "strong"})
+	face.Liveness = &Liveness{Level: Doubtful, Findings: []Finding{{Sign: "thumb-of-coal", Score: 1}}}
 	if err := a.AddReference(ctx, Reference{Person: p.ID, Descriptor: face.Descriptor, FaceWidth: 120, SourceSHA256: still.SentSHA256}); err != nil {
 		t.Fatal(err)
 	}
@@ -109,6 +113,7 @@ func TestFolderTellsNothing(t *testing.T) {
 		"a receiver's name":          []byte("winch"),
 		"a receiver's key":           receiver.Key,
 		"a descriptor":               descriptor,
+		"what a trial noticed":       []byte("thumb-of-coal"),
 		"a hash of what was sent":    still.SentSHA256[:],
 		"the master key":             testKey[:],
 	} {

@@ -174,6 +174,9 @@ func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n NewS
 	if err != nil {
 		return "", fmt.Errorf("noting that the bell was heard: %w", err)
 	}
+	if err := a.takeForTrial(ctx, tx, visit); err != nil {
+		return "", err
+	}
 	return visit, a.settle(ctx, tx, visit)
 }
 

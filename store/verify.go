@@ -507,6 +507,7 @@ var sealedColumns = []struct{ table, column, id string }{
 	{"receivers", "name", "id"},
 	{"receivers", "key", "id"},
 	{"advice", "sealed", "id"},
+	{"trial_rings", "sealed", "id"},
 }
 
 func (v *verification) checkSealed(ctx context.Context) error {

@@ -397,6 +397,9 @@ func (a *Archive) Record(ctx context.Context, still string, state StillState, fa
 				return err
 			}
 		}
+		if err := a.noteForTrial(ctx, tx, visit); err != nil {
+			return err
+		}
 		return a.settle(ctx, tx, visit)
 	})
 	if err != nil {

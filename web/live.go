@@ -24,15 +24,15 @@ const (
 )
 
 // A message is one live event: a visit that is new or has changed, visits that
-// are gone, a beat, that more was missed than is told again, what is wrong, or
-// that somebody rang while nothing is kept.
+// are gone, a beat, that more was missed than is told again, what is wrong, that
+// a trial with pictures runs, or that somebody rang while nothing is kept.
 type message struct {
-	Type     string     `json:"type"`            // visit, gone, beat, missed, trouble or ring
+	Type     string     `json:"type"`            // visit, gone, beat, missed, trouble, trial or ring
 	Revision int64      `json:"revision"`        // known up to here, once this is taken in
 	Visit    *visitJSON `json:"visit,omitempty"` //
 	Card     string     `json:"card,omitempty"`  // the visit as Now shows it, in HTML
 	Gone     []string   `json:"gone,omitempty"`  // ids of visits
-	Text     string     `json:"text,omitempty"`  // of a trouble, which without is over, or of a ring
+	Text     string     `json:"text,omitempty"`  // of a trouble or trial, which without is over, or of a ring
 }
 
 var upgrader = websocket.Upgrader{
@@ -102,7 +102,7 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 		return err
 	}
 	// A page takes no trouble for granted when it connects.
-	told := ""
+	told, trial := "", ""
 	_, _, rings, _ := s.quiet.last()
 	for {
 		if known, err = s.tellChanges(ctx, r, conn, known); err != nil {
@@ -114,6 +114,9 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 			if err := send(conn, message{Type: "trouble", Revision: known, Text: text}); err != nil {
 				return err
 			}
+		}
+		if trial, err = s.tellTrying(ctx, conn, known, trial); err != nil {
+			return err
 		}
 		bell, at, count, rang := s.quiet.last()
 		if count > rings {
@@ -145,6 +148,17 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 			return nil
 		}
 	}
+}
+
+// tellTrying says whether a trial runs, where that is not what was told before,
+// and returns what is told then. One that ends by itself is told with the next
+// beat.
+func (s *Server) tellTrying(ctx context.Context, conn *websocket.Conn, known int64, told string) (string, error) {
+	text, err := s.trialWords(ctx)
+	if err != nil || text == told {
+		return told, err
+	}
+	return text, send(conn, message{Type: "trial", Revision: known, Text: text})
 }
 
 // startFrom moves a revision forward for who was away for so long that telling

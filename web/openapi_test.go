@@ -424,6 +424,8 @@ func TestDocumentedAnswers(t *testing.T) {
 	h.checkLens(check, in, tablet)
 	h.checkAdviceRules(func(replacer *strings.Replacer) { here = replacer }, check, in, tablet)
 	here = all
+	h.checkTrials(func(replacer *strings.Replacer) { here = replacer }, check, in, tablet)
+	here = all
 	h.checkChecks(check, in, tablet)
 	h.checkFactors(check)
 	h.checkAdvice(func(replacer *strings.Replacer) { here = replacer }, check, in, tablet)

@@ -93,6 +93,7 @@ type nowView struct {
 	Bar      barView
 	Revision int64
 	Trouble  string
+	Trial    string // that one runs, "" for none
 	Cards    []card
 }
 
@@ -120,6 +121,10 @@ func (s *Server) nowPage(w http.ResponseWriter, r *http.Request) {
 	}
 	page := nowView{Bar: barOf(r, "Now", "Now"), Revision: revision}
 	page.Trouble, _ = s.trouble.get()
+	if page.Trial, err = s.trialWords(r.Context()); err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	for _, v := range visits {
 		page.Cards = append(page.Cards, teller.cardOf(v))
 	}

@@ -257,7 +257,7 @@ func TestPagesHoldNothingInline(t *testing.T) {
 	for name, a := range pages {
 		t.Run(name, func(t *testing.T) { checkMarkup(t, string(a.body)) })
 	}
-	for _, name := range []string{"style.css", "now.js", "masks.js", "visit.js", "advice.js"} {
+	for _, name := range []string{"style.css", "now.js", "masks.js", "visit.js", "advice.js", "trial.js"} {
 		a := h.get("/assets/"+name, in).is(200)
 		if found := elsewhere.FindString(string(a.body)); found != "" {
 			t.Errorf("%s holds an address: %q", name, found)
@@ -350,7 +350,7 @@ func TestEveryTemplateIsRendered(t *testing.T) {
 		"people.html": peopleView{}, "person.html": personView{}, "upkeep.html": upkeepView{}, "rules.html": rulesView{}, "rules-preview.html": previewView{},
 		"sources.html": nil, "warning.html": nil, "strangers.html": strangersView{}, "stranger.html": strangerPageView{},
 		"checks.html": checkView{}, "check-answer.html": answerView{}, "check-answers.html": answersView{}, "check-changes.html": changesView{}, "check-threshold.html": thresholdView{},
-		"masks.html": masksView{}, "lens.html": lensView{}, "trail.html": trailView{}, "problem.html": problem{},
+		"masks.html": masksView{}, "lens.html": lensView{}, "trail.html": trailView{}, "trial.html": trialView{}, "problem.html": problem{},
 		"advice-card.html": nil, "advice-month.html": adviceMonthView{},
 		"advice-rules.html": suggestingView{}, "advice-rule.html": adviceRuleView{}, "advice-rule-preview.html": rulePreview{}, "advice-house.html": adviceHouseView{},
 		"advice-door.html": adviceDoorView{}, "advice-parcels.html": adviceParcelsView{}, "advice-dry.html": adviceDryView{},

@@ -150,7 +150,7 @@ var deeds = map[string]string{
 	"looked": "looked at", "consented": "recorded consent of", "enrolled": "enrolled a picture of", "held": "placed a hold on",
 	"released": "ended the hold on", "masked": "made masked places black on", "swept": "swept by the rules:", "backed-up": "made a backup,",
 	"paired": "paired", "unpaired": "unpaired", "added": "added", "removed": "removed", "checked": "answered for a face on", "unchecked": "took an answer back on", "renamed": "had a face judged anew on", "changed": "changed", "erased": "erased", "exported": "exported",
-	"suggested": "made", "used": "let somebody in by", "dismissed": "dismissed", "expired": "let expire", "missed": "counted a failed attempt:",
+	"started": "began", "suggested": "made", "used": "let somebody in by", "dismissed": "dismissed", "expired": "let expire", "missed": "counted a failed attempt:",
 }
 
 // deedWords say what was done to what. A word that is not known stays as the
@@ -190,9 +190,9 @@ var wholeSubjects = map[string]string{"rules": "the rules", "rules of advice": "
 
 // things are words for what has an id and no name.
 var things = map[string]string{"rule": "a rule for a door, number", "parcel": "an expected parcel, number", "factor": "a factor, number",
-	"source": "a phone or reader that gives factors, number", "token": "a token, number", "receiver": "a receiver of suggestions, number", "advice": "the suggestion"}
+	"source": "a phone or reader that gives factors, number", "token": "a token, number", "receiver": "a receiver of suggestions, number", "trial": "a trial with pictures, number", "advice": "the suggestion"}
 
-var thingWords = regexp.MustCompile(`^(rule|parcel|factor|source|token|receiver|advice) [A-Z2-7]{26}\b`)
+var thingWords = regexp.MustCompile(`^(rule|parcel|factor|source|token|receiver|trial|advice) [A-Z2-7]{26}\b`)
 
 // idWords finds what the trail names by an id that may have a name.
 var idWords = regexp.MustCompile(`\b(resident|tablet|person|bell|door) [A-Z2-7]{26}\b`)

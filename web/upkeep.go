@@ -22,6 +22,7 @@ type upkeepView struct {
 	Backup    string
 	BackupOld bool // whether there is none, or none of this week
 	Bells     []bellLine
+	Trials    trialsView
 	Tablets   []store.Tablet
 	Residents []store.Resident
 	Code      string // a pairing code just made
@@ -82,12 +83,12 @@ func (s *Server) showUpkeep(w http.ResponseWriter, r *http.Request, view upkeepV
 		s.fail(w, r, err)
 		return
 	}
-	if err := errors.Join(s.fillReaders(r.Context(), t, &view), s.fillReceivers(r.Context(), t, &view)); err != nil {
+	if err := errors.Join(s.fillReaders(r.Context(), t, &view), s.fillReceivers(r.Context(), t, &view), s.fillTrials(r.Context(), t, &view)); err != nil {
 		s.fail(w, r, err)
 		return
 	}
 	status := http.StatusOK
-	if view.WrongReader != "" || view.WrongReceiver != "" {
+	if view.WrongReader != "" || view.WrongReceiver != "" || view.Trials.Wrong != "" {
 		status = http.StatusUnprocessableEntity
 	}
 	writePage(w, status, "upkeep.html", view)

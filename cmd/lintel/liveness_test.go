@@ -10,6 +10,8 @@ import (
 	"testing"
 
 	"lintel/pipeline/face/doorstep"
+	"lintel/pipeline/liveness/trial"
+	"lintel/store"
 )
 
 // The command on photographs of persons, in both roles: whether it counts, not
@@ -69,5 +71,61 @@ func TestLivenessCommand(t *testing.T) {
 	}
 	if status := run(t.Context(), []string{"--models", models, "liveness", t.TempDir()}, io.Discard, &out); status != exitFailed || !strings.Contains(out.String(), "bona-fide/RING") {
 		t.Errorf("an empty folder: status %d, %s", status, &out)
+	}
+}
+
+// Two rings of Ada's and one of somebody else's, one of them by night: what is
+// told of each condition, and what is said of a list that is wrong.
+func TestLivenessByCondition(t *testing.T) {
+	outcome := func(species, name, person, condition string, p float64) trial.Outcome {
+		level := store.NoSign
+		if p >= 0.5 {
+			level = store.Picture
+		}
+		return trial.Outcome{Ring: trial.Ring{Species: species, Name: name, Person: person, Condition: condition},
+			Together: &store.Liveness{Level: level, Probability: p, Frames: 3}}
+	}
+	outcomes := []trial.Outcome{
+		outcome("", "ada-1", "ada", "night", 0.6), outcome("", "ada-2", "ada", "", 0.1), outcome("", "bo-1", "", "day", 0.2),
+		outcome("print", "ada-3", "ada", "night", 0.3), outcome("print", "ada-4", "ada", "night", 0.9),
+	}
+	report := padReportOf(outcomes)
+	report.wrong, report.Conditions = mistaken(outcomes), byCondition(outcomes)
+	if report.BPCERInterval != trial.Resampled || report.Conditions["day"].BPCERInterval != trial.Exact || len(report.Conditions) != 2 {
+		t.Errorf("%+v", report)
+	}
+	if night := report.Conditions["night"]; night.BonaFide != 1 || night.BPCER != 1 || night.Attacks["print"].N != 2 || night.Attacks["print"].APCER != 0.5 {
+		t.Errorf("night: %+v", night)
+	}
+	var out bytes.Buffer
+	report.write(&out)
+	for _, want := range []string{"attack/print/ada-3: no-sign", "Condition: day", "Condition: night", "persons resampled", "persons and print", "not measured"} {
+		if !strings.Contains(out.String(), want) {
+			t.Errorf("%q is not said in\n%s", want, &out)
+		}
+	}
+	// JSON can hold all of it: nothing is no number.
+	if _, err := json.Marshal(report); err != nil {
+		t.Error(err)
+	}
+}
+
+func TestLivenessList(t *testing.T) {
+	dir := t.TempDir()
+	for _, ring := range []string{"bona-fide/ada-01", "attack/print/ada-03"} {
+		if err := os.MkdirAll(filepath.Join(dir, ring), 0o700); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(dir, ring, "0.jpg"), nil, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	list := filepath.Join(dir, "list.csv")
+	if err := os.WriteFile(list, []byte("ring,person,condition\nbona-fide/bo,,\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var said bytes.Buffer
+	if status := run(t.Context(), []string{"liveness", dir, "--by", list}, io.Discard, &said); status != exitFailed || !strings.Contains(said.String(), `line 2: there is no ring "bona-fide/bo"`) {
+		t.Errorf("status %d, %s", status, &said)
 	}
 }

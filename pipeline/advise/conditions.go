@@ -162,6 +162,8 @@ func (q *question) healthy() (bool, string) {
 		return false, "What is known of the bell is dated later than now."
 	case silence >= MaxSilence:
 		return false, fmt.Sprintf("The bell was not heard for %s; after %s nothing is suggested.", lasting(silence), lasting(MaxSilence))
+	case q.Visit.ReceivedAt.Before(b.TrialUntil):
+		return false, "The bell rang during a trial with pictures, until " + q.clockTime(b.TrialUntil) + ". Nothing is suggested on a ring of a trial."
 	case !b.RefusedAt.IsZero() && q.Now.Sub(b.RefusedAt) < AfterRefusal:
 		return false, fmt.Sprintf("Somebody came in the bell's name with a wrong secret at %s. Nothing is suggested for %s after that.", q.clockTime(b.RefusedAt), lasting(AfterRefusal))
 	}

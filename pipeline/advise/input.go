@@ -41,6 +41,9 @@ type Bell struct {
 	// RefusedAt is when somebody last came in its name with a wrong secret;
 	// zero if nobody did.
 	RefusedAt time.Time
+	// TrialUntil is when the last trial with pictures at it ends or ended; zero
+	// without one. Nothing that came before is suggested on.
+	TrialUntil time.Time
 }
 
 // A ClockState is how the server's clock is doing, by somebody who watches it

@@ -34,6 +34,7 @@ import (
 type Archive interface {
 	LatestVisits(ctx context.Context, limit int) ([]store.Visit, error)
 	Bells(context.Context) ([]store.Bell, error)
+	TrialEnds(context.Context) (map[string]time.Time, error)
 	Doors(context.Context) ([]store.Door, error)
 	DoorRules(context.Context) ([]store.DoorRule, error)
 	ParcelRules(context.Context) ([]store.ParcelRule, error)

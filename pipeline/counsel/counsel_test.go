@@ -395,6 +395,60 @@ func TestWrongSecret(t *testing.T) {
 	})
 }
 
+// TestTrial has somebody allowed ring at the bell while pictures are tried there,
+// with a factor: nothing is suggested, nor once the trial is over, and what was
+// suggested when it began is dismissed.
+func TestTrial(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newHouse(t)
+		defer h.run(h.archive)()
+		before := h.ring(h.face())
+		h.suggested(before, h.arrive())
+		if _, err := h.archive.AddBell(t.Context(), "yard"); err != nil {
+			t.Fatal(err)
+		}
+		trial, err := h.archive.StartTrial(t.Context(), "yard", "R")
+		h.must(err)
+		synctest.Wait()
+		if d := h.advice(before, h.front); d.State != store.Suggested {
+			t.Errorf("by a trial at another bell it is %s", d.State)
+		}
+		h.must(h.archive.EndTrial(t.Context(), trial))
+		trial, err = h.archive.StartTrial(t.Context(), "gate", "R")
+		h.must(err)
+		if d := h.advice(before, h.front); d.State != store.Dismissed {
+			t.Errorf("what was suggested is %s", d.State)
+		}
+		h.arrive()
+		visit := h.ring(h.face())
+		h.withheld(visit, advise.Healthy)
+		h.must(h.archive.EndTrial(t.Context(), trial))
+		synctest.Wait()
+		h.withheld(visit, advise.Healthy)
+		// Nor by a decision that began before the trial did.
+		if _, err := h.archive.AddAdvice(t.Context(), store.Advice{Visit: visit, Door: h.front, Person: h.ada, State: store.Suggested, At: h.now(), ExpiresAt: h.now().Add(time.Minute)}); !errors.Is(err, store.ErrTaken) {
+			t.Errorf("kept all the same: %v", err)
+		}
+		time.Sleep(time.Second)
+		after := h.ring(h.face())
+		if d := h.advice(after, h.front); d.State != store.Suggested {
+			t.Errorf("after the trial it is %s, not met %v", d.State, unmet(d))
+		}
+		h.post.take()
+		// One that nobody ends is over by itself.
+		_, err = h.archive.StartTrial(t.Context(), "gate", "R")
+		h.must(err)
+		time.Sleep(store.TrialLasts - time.Second)
+		h.arrive()
+		h.withheld(h.ring(h.face()), advise.Healthy)
+		time.Sleep(time.Second)
+		visit = h.ring(h.face())
+		if d := h.advice(visit, h.front); d.State != store.Suggested {
+			t.Errorf("at its end it is %s, not met %v", d.State, unmet(d))
+		}
+	})
+}
+
 func TestClockJumps(t *testing.T) {
 	for _, jump := range []time.Duration{3 * time.Second, 5 * time.Minute, -3 * time.Second} {
 		synctest.Test(t, func(t *testing.T) {

@@ -16,6 +16,7 @@ const missesCount = 25 * time.Hour
 type situation struct {
 	input advise.Input
 	heard map[string]time.Time // when each bell was heard last, by its name
+	tried map[string]time.Time // when the last trial at a bell ends or ended, by its name
 }
 
 // at is the input of a decision on a visit at a door.
@@ -23,7 +24,7 @@ func (s situation) at(v store.Visit, door store.Door, refused, now time.Time) ad
 	in := s.input
 	in.Visit, in.Door, in.Now = v, door, now
 	if heard, known := s.heard[v.Bell]; known {
-		in.Bell = &advise.Bell{Name: v.Bell, HeardAt: heard, RefusedAt: refused}
+		in.Bell = &advise.Bell{Name: v.Bell, HeardAt: heard, RefusedAt: refused, TrialUntil: s.tried[v.Bell]}
 	}
 	return in
 }
@@ -61,6 +62,9 @@ func (c *Counsel) gather(ctx context.Context) (s situation, err error) {
 	for _, b := range bells {
 		in.Bells = append(in.Bells, b.Name)
 		s.heard[b.Name] = b.HeardAt
+	}
+	if s.tried, err = c.archive.TrialEnds(ctx); err != nil {
+		return s, err
 	}
 	persons, err := c.archive.Persons(ctx)
 	if err != nil {

@@ -6,6 +6,7 @@ const visits = document.getElementById("visits");
 const nobody = document.getElementById("nobody");
 const connection = document.getElementById("connection");
 const trouble = document.getElementById("trouble");
+const trial = document.getElementById("trial");
 const ring = document.getElementById("ring");
 const ringShown = 120_000; // ms that a ring of which nothing is kept is told
 const shown = Number(visits.dataset.shown);
@@ -26,7 +27,8 @@ function connect() {
 		wait = 1_000;
 		lost = null;
 		connection.hidden = true;
-		tell(""); // if something is wrong still, the server says so
+		tell(trouble, ""); // if something is wrong still, the server says so
+		tell(trial, "");
 	};
 	socket.onmessage = (event) => {
 		clearTimeout(watchdog);
@@ -34,7 +36,8 @@ function connect() {
 		const message = JSON.parse(event.data);
 		if (message.type === "visit") show(message.card);
 		if (message.type === "gone") message.gone.forEach(remove);
-		if (message.type === "trouble") tell(message.text ?? "");
+		if (message.type === "trouble") tell(trouble, message.text ?? "");
+		if (message.type === "trial") tell(trial, message.text ?? "");
 		if (message.type === "ring") rang(message.text);
 		if (message.type === "missed") return location.reload();
 		known = Math.max(known, message.revision);
@@ -86,10 +89,10 @@ function show(html) {
 	nobody.hidden = true;
 }
 
-// tell says what is wrong, or that nothing is any more.
-function tell(text) {
-	trouble.textContent = text;
-	trouble.hidden = text === "";
+// tell says what is so, such as what is wrong, or that nothing is any more.
+function tell(place, text) {
+	place.textContent = text;
+	place.hidden = text === "";
 }
 
 // remove takes a visit that is gone off the page.

@@ -1,17 +1,22 @@
 // Package trial runs rings whose truth is known through the search for signs
 // of a picture, and counts the errors as ISO/IEC 30107-3 asks: APCER for each
-// attack species by itself, and BPCER.
+// attack species by itself, and BPCER, with intervals that know which rings
+// are of one person.
 //
 // What comes in is a folder:
 //
 //	DIR/bona-fide/<ring>/*.jpg          a person stood there
 //	DIR/attack/<species>/<ring>/*.jpg   a picture was held there
 //
-// The frames of a ring are in the order of their names. What goes out is what
-// was found on each ring ([Outcome]) and the error rates over all ([Report]).
+// The frames of a ring are in the order of their names. A list may say whom a
+// ring shows, and under which condition it was taken ([ReadLabels]). What goes
+// out is what was found on each ring ([Outcome]), the error rates over all
+// ([Report]), and how well the probability of a picture tells persons from
+// pictures at any threshold ([Curve]).
 package trial
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -19,7 +24,6 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
-	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -42,7 +46,21 @@ var ErrNoRings = errors.New("a trial needs DIR/bona-fide/RING/*.jpg and DIR/atta
 type Ring struct {
 	Species string // of the attack, or BonaFide
 	Name    string
-	Frames  []func() (image.Image, error)
+	// Person is who stood there, or whom the picture shows: rings of one
+	// person are not independent. It is "" for somebody of no other ring.
+	Person string
+	// Condition is under what it was taken: by night, say; "" if not stated.
+	Condition string
+	Frames    []func() (image.Image, error)
+}
+
+// Path names the ring below the trial's folder: bona-fide/<ring> or
+// attack/<species>/<ring>.
+func (r Ring) Path() string {
+	if r.Species == BonaFide {
+		return "bona-fide/" + r.Name
+	}
+	return "attack/" + r.Species + "/" + r.Name
 }
 
 // Read lists the rings of a folder. Hidden files and folders are left out, and
@@ -128,12 +146,13 @@ func open(path string) (image.Image, error) {
 }
 
 // Apart returns a ring for each frame of each ring, as if every still had come
-// alone.
+// alone. Those of one ring show one person.
 func Apart(rings []Ring) []Ring {
 	var apart []Ring
 	for _, r := range rings {
 		for i, frame := range r.Frames {
 			one := r
+			one.Person = cmp.Or(r.Person, r.Path())
 			one.Name, one.Frames = fmt.Sprintf("%s, frame %d", r.Name, i), []func() (image.Image, error){frame}
 			apart = append(apart, one)
 		}
@@ -254,65 +273,4 @@ func prominent(frames []liveness.Frame) []*store.Face {
 		}
 	}
 	return same
-}
-
-// Attack reports whether the ring is taken for an attack: whether its level is
-// anything but store.NoSign.
-func (o Outcome) Attack() bool { return o.Together != nil && o.Together.Level != store.NoSign }
-
-// A Report has the error rates of a trial. Rings on which no face was found are
-// non-responses: they are in no rate, and counted by themselves, as ISO/IEC
-// 30107-3 has it.
-type Report struct {
-	BPCER  match.Rate            // persons taken for pictures
-	APCER  map[string]match.Rate // pictures taken for persons, by species
-	NoFace map[string]int        // rings on which no face was found, by species; those of persons under BonaFide
-}
-
-// ReportOn counts errors, by what is taken for an attack: most often
-// [Outcome.Attack] says that.
-func ReportOn(outcomes []Outcome, attack func(Outcome) bool) Report {
-	r := Report{APCER: make(map[string]match.Rate), NoFace: make(map[string]int)}
-	for _, o := range outcomes {
-		rate := r.APCER[o.Species]
-		if o.Species == BonaFide {
-			rate = r.BPCER
-		}
-		if o.Together == nil {
-			r.NoFace[o.Species]++
-		} else {
-			rate.N++
-			if attack(o) == (o.Species == BonaFide) {
-				rate.Errors++
-			}
-		}
-		if o.Species == BonaFide {
-			r.BPCER = rate
-		} else {
-			r.APCER[o.Species] = rate
-		}
-	}
-	return r
-}
-
-// Species lists the attack species of a report, by name.
-func (r Report) Species() []string {
-	var all []string
-	for s := range r.APCER {
-		all = append(all, s)
-	}
-	slices.Sort(all)
-	return all
-}
-
-// WorstAPCER returns the largest APCER of all species, which is what ISO/IEC
-// 30107-3 has a system reported by.
-func (r Report) WorstAPCER() float64 {
-	worst := 0.0
-	for _, rate := range r.APCER {
-		if rate.N > 0 {
-			worst = max(worst, rate.Value())
-		}
-	}
-	return worst
 }

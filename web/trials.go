@@ -1,0 +1,398 @@
+package web
+
+// A trial is how a household tries for itself what is noticed at its bell: a
+// resident stands there, then holds up a print and a phone. Advice is withheld
+// at that bell meanwhile. So that nobody silences it unnoticed, only residents
+// start a trial, Now says so on every screen, and it ends by itself.
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+
+	"lintel/pipeline/match"
+	"lintel/store"
+)
+
+// trialRings is how many rings a step asks for. More are welcome.
+const trialRings = 3
+
+// stepWords say what a step is, and what to do.
+var stepWords = map[store.TrialStep]struct{ name, do, what, passes string }{
+	store.TrialPerson: {name: "Yourself", what: "rings of yourself",
+		do: "Stand where visitors stand, look as you always do, and ring."},
+	store.TrialPrint: {name: "A printed photograph", what: "rings with a print", passes: "such prints",
+		do: "Hold a printed photograph of yourself before your face, as near as somebody would who wants to get in, and ring. " +
+			"Try it nearer and farther, held still and moved."},
+	store.TrialScreen: {name: "A phone or tablet", what: "rings with a screen", passes: "such screens",
+		do: "Show a photograph or a clip of yourself on a phone or tablet, hold it before your face, and ring. " +
+			"Try it bright and dim."},
+}
+
+// levelSeen says what was noticed of a ring of a trial.
+var levelSeen = map[store.LivenessLevel]string{
+	store.Picture: "Seen as a picture", store.Doubtful: "Doubtful", store.NoSign: "Nothing noticed",
+}
+
+// A trialsView is what Upkeep shows of trials.
+type trialsView struct {
+	Bells   []string
+	Running *trialLine
+	Trials  []trialLine // that are over
+	Quiet   bool        // whether nothing is kept now
+	Wrong   string
+}
+
+type trialLine struct {
+	Name, Says, Address string
+}
+
+// A trialView is what the page of a trial shows.
+type trialView struct {
+	Bar     barView
+	Address string
+	Bell    string
+	By      string
+	When    string
+	Until   string // the time it ends by itself; "" once it is over
+	Next    *trialStepView
+	Steps   []trialStepView
+	Says    []string
+	Known   int64 // the revision that the page shows
+}
+
+type trialStepView struct {
+	Code, Name, Do string
+	State          string // done, now or next
+	Wants          string // how many rings are still asked for
+	Says           string // what the rings came to
+	Rings          []trialRingView
+}
+
+type trialRingView struct {
+	When, Seen, Detail string
+	Wrong              bool   // whether it was taken for what it is not
+	Visit              string // address, "" once it is gone
+	Remove             string
+}
+
+// trialAddress is where a trial is shown.
+func trialAddress(id string) string { return "/upkeep/trials/" + url.PathEscape(id) }
+
+// fillTrials says on Upkeep which trials there were.
+func (s *Server) fillTrials(ctx context.Context, t teller, view *upkeepView) error {
+	all, err := s.Archive.Trials(ctx)
+	if err != nil {
+		return err
+	}
+	v := &view.Trials
+	v.Quiet = t.rules.QuietAt(t.now)
+	for _, b := range view.Bells {
+		v.Bells = append(v.Bells, b.Name)
+	}
+	for _, trial := range all {
+		line := trialLine{trial.Bell, t.moment(trial.StartedAt), trialAddress(trial.ID)}
+		if trial.Runs(t.now) {
+			v.Running = &line
+			continue
+		}
+		var came []string
+		for _, step := range store.TrialSteps {
+			if c := countOf(trial, step); c.rate.N > 0 {
+				name := strings.ToLower(stepWords[step].name)
+				came = append(came, fmt.Sprintf("%s: %d of %d %s", name, c.noticed(), c.rate.N, c.noticedWords()))
+			}
+		}
+		line.Says += " · " + cmp.Or(strings.Join(came, ", "), "no ring that could be judged")
+		v.Trials = append(v.Trials, line)
+	}
+	return nil
+}
+
+// A trialCount counts the rings of a step.
+type trialCount struct {
+	step    store.TrialStep
+	rate    match.Rate // of errors among rings that were judged
+	noFace  int        // or none that could be judged
+	looking int
+}
+
+// noticed is how many rings were taken for pictures.
+func (c trialCount) noticed() int {
+	if c.step == store.TrialPerson {
+		return c.rate.Errors
+	}
+	return c.rate.N - c.rate.Errors
+}
+
+func (c trialCount) noticedWords() string {
+	if c.step == store.TrialPerson {
+		return "taken for a picture"
+	}
+	return "noticed"
+}
+
+func countOf(trial store.Trial, step store.TrialStep) trialCount {
+	c := trialCount{step: step}
+	for _, r := range trial.Rings {
+		switch {
+		case r.Step != step:
+		case r.Found == nil && r.Visit != "":
+			c.looking++
+		case r.Found == nil || r.Found.Level == "":
+			c.noFace++
+		default:
+			if c.rate.N++; mistakenRing(r) {
+				c.rate.Errors++
+			}
+		}
+	}
+	return c
+}
+
+// mistakenRing reports whether a ring was taken for what it is not.
+func mistakenRing(r store.TrialRing) bool {
+	return r.Found != nil && r.Found.Level != "" && (r.Found.Level != store.NoSign) == (r.Step == store.TrialPerson)
+}
+
+// words say what the rings of a step came to, and how little that proves.
+func (c trialCount) words() string {
+	w := stepWords[c.step]
+	var says string
+	interval := c.rate.IntervalString()
+	switch {
+	case c.rate.N == 0 && c.noFace == 0:
+		return "Not tried."
+	case c.rate.N == 0:
+		return fmt.Sprintf("On none of %s a face could be judged. Stand nearer, or where there is more light.",
+			c.rings(c.noFace))
+	case c.step == store.TrialPerson:
+		says = fmt.Sprintf("%d of %s taken for a picture. By these few, that happens to %s of your rings.",
+			c.rate.Errors, c.rings(c.rate.N), interval)
+	default:
+		says = fmt.Sprintf("%d of %s noticed, so %d passed. By these few, %s of %s pass.",
+			c.noticed(), c.rings(c.rate.N), c.rate.Errors, interval, w.passes)
+	}
+	if c.noFace > 0 {
+		says += fmt.Sprintf(" On %d more no face could be judged.", c.noFace)
+	}
+	return says
+}
+
+func (c trialCount) rings(n int) string {
+	words := stepWords[c.step].what
+	if n == 1 {
+		words = strings.Replace(words, "rings", "ring", 1)
+	}
+	return fmt.Sprintf("%d %s", n, words)
+}
+
+// trialFor returns the trial that a request names, as its page shows it.
+func (s *Server) trialFor(r *http.Request) (view trialView, err error) {
+	// The revision comes first, as on Now.
+	if view.Known, err = s.Archive.Revision(r.Context()); err != nil {
+		return view, err
+	}
+	t, err := s.tellerFor(r.Context(), session(r))
+	if err != nil {
+		return view, err
+	}
+	trial, err := s.Archive.Trial(r.Context(), r.PathValue("trial"))
+	if err != nil {
+		return view, err
+	}
+	names, err := s.Archive.Names(r.Context())
+	if err != nil {
+		return view, err
+	}
+	view.Bar, view.Address, view.Bell = barOf(r, "Upkeep", "A trial with pictures"), trialAddress(trial.ID), trial.Bell
+	view.By = cmp.Or(names["resident "+trial.Resident], "somebody who is no resident any more")
+	view.When = t.moment(trial.StartedAt)
+	if trial.Runs(t.now) {
+		view.Until = trial.EndsAt.In(t.zone).Format("15:04")
+	}
+	at := slices.Index(store.TrialSteps, trial.Step)
+	for i, step := range store.TrialSteps {
+		v := t.trialStep(trial, step)
+		switch {
+		case view.Until == "" || i < at:
+			v.State = "done"
+		case i == at:
+			v.State = "now"
+		default:
+			v.State = "next"
+		}
+		view.Steps = append(view.Steps, v)
+	}
+	if view.Until != "" && at+1 < len(view.Steps) {
+		view.Next = &view.Steps[at+1]
+	}
+	view.Says = trialSummary(trial)
+	return view, nil
+}
+
+func (t teller) trialStep(trial store.Trial, step store.TrialStep) trialStepView {
+	c, w := countOf(trial, step), stepWords[step]
+	v := trialStepView{Code: string(step), Name: w.name, Do: w.do, Says: c.words()}
+	if missing := trialRings - c.rate.N; missing > 0 {
+		v.Wants = fmt.Sprintf("%s of %d to come.", counted(missing, "ring"), trialRings)
+	} else {
+		v.Wants = fmt.Sprintf("%s. That is enough; more tell more.", counted(c.rate.N, "ring"))
+	}
+	for _, r := range trial.Rings {
+		if r.Step == step {
+			v.Rings = append(v.Rings, t.trialRing(trial, r))
+		}
+	}
+	return v
+}
+
+func (t teller) trialRing(trial store.Trial, r store.TrialRing) trialRingView {
+	v := trialRingView{When: r.At.In(t.zone).Format("15:04:05"), Wrong: mistakenRing(r)}
+	v.Remove = trialAddress(trial.ID) + "/rings/" + url.PathEscape(r.ID) + "/remove"
+	if r.Visit != "" {
+		v.Visit = visitAddress(r.Visit)
+	}
+	switch {
+	case r.Found == nil && r.Visit != "":
+		v.Seen = "Looking…"
+	case r.Found == nil || r.Found.Failed:
+		v.Seen = "Could not be examined"
+	case r.Found.Level == "":
+		v.Seen = "No face found"
+	default:
+		v.Seen = levelSeen[r.Found.Level]
+		details := []string{"probability of a picture " + percent(r.Found.Probability), counted(r.Found.Frames, "still")}
+		for _, sign := range r.Found.Signs[:min(len(r.Found.Signs), shownSigns)] {
+			name := signName(store.Finding{Sign: sign.Sign})
+			details = append(details, strings.ToLower(name[:1])+name[1:])
+		}
+		v.Detail = strings.Join(details, " · ")
+	}
+	return v
+}
+
+// trialSummary says what a trial came to.
+func trialSummary(trial store.Trial) (says []string) {
+	for _, step := range store.TrialSteps {
+		says = append(says, stepWords[step].name+": "+countOf(trial, step).words())
+	}
+	_, most := match.Rate{N: trialRings}.Interval(0.95)
+	return append(says, fmt.Sprintf("The ranges are 95 %% intervals. Few rings prove little, and those of one picture in one "+
+		"hand less: where %d of %d pictures are noticed, up to %.0f %% may still pass. Try again by another light and with "+
+		"other pictures.", trialRings, trialRings, math.Ceil(100*most)))
+}
+
+func (s *Server) trialPage(w http.ResponseWriter, r *http.Request) {
+	view, err := s.trialFor(r)
+	if err != nil {
+		s.refuseTrial(w, r, err)
+		return
+	}
+	writePage(w, http.StatusOK, "trial.html", view)
+}
+
+// errQuietTrial says that no ring would be kept.
+var errQuietTrial = errors.New("nothing is kept at this time of the week, so there is nothing to try")
+
+// beginTrial starts a trial at a bell.
+func (s *Server) beginTrial(r *http.Request, bell string) (id string, err error) {
+	t, err := s.tellerFor(r.Context(), session(r))
+	if err != nil {
+		return "", err
+	}
+	if t.rules.QuietAt(t.now) {
+		return "", errQuietTrial
+	}
+	return s.Archive.StartTrial(r.Context(), bell, session(r).Resident)
+}
+
+func (s *Server) startTrial(w http.ResponseWriter, r *http.Request) {
+	if !readForm(w, r) {
+		return
+	}
+	id, err := s.beginTrial(r, r.PostForm.Get("bell"))
+	switch {
+	case errors.Is(err, store.ErrTrialRuns) || errors.Is(err, errQuietTrial):
+		s.showUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: trialFault(err)}})
+	case errors.Is(err, store.ErrNotFound):
+		s.showUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: "Choose a bell."}})
+	case err != nil:
+		s.fail(w, r, err)
+	default:
+		http.Redirect(w, r, trialAddress(id), http.StatusSeeOther)
+	}
+}
+
+// trialFault says what is in the way of a change.
+func trialFault(err error) string {
+	for _, fault := range []error{store.ErrTrialRuns, store.ErrTrialOver, store.ErrTrialStep, errQuietTrial} {
+		if errors.Is(err, fault) {
+			return sentence(fault)
+		}
+	}
+	return ""
+}
+
+// stepTrial goes on to a step. Where somebody was quicker, the page says what
+// is so by now.
+func (s *Server) stepTrial(w http.ResponseWriter, r *http.Request) {
+	if readForm(w, r) {
+		to := store.TrialStep(r.PostForm.Get("step"))
+		s.afterTrial(w, r, s.Archive.StepTrial(r.Context(), r.PathValue("trial"), to))
+	}
+}
+
+func (s *Server) endTrial(w http.ResponseWriter, r *http.Request) {
+	s.afterTrial(w, r, s.Archive.EndTrial(r.Context(), r.PathValue("trial")))
+}
+
+func (s *Server) removeTrialRing(w http.ResponseWriter, r *http.Request) {
+	err := s.Archive.RemoveTrialRing(r.Context(), r.PathValue("trial"), r.PathValue("ring"))
+	if err == nil {
+		s.erased()
+	}
+	s.afterTrial(w, r, err)
+}
+
+func (s *Server) afterTrial(w http.ResponseWriter, r *http.Request, err error) {
+	if err != nil && !errors.Is(err, store.ErrTrialStep) && !errors.Is(err, store.ErrTrialOver) {
+		s.refuseTrial(w, r, err)
+		return
+	}
+	http.Redirect(w, r, trialAddress(r.PathValue("trial")), http.StatusSeeOther)
+}
+
+func (s *Server) removeTrial(w http.ResponseWriter, r *http.Request) {
+	if err := s.Archive.RemoveTrial(r.Context(), r.PathValue("trial")); err != nil {
+		s.refuseTrial(w, r, err)
+		return
+	}
+	s.erased()
+	http.Redirect(w, r, "/upkeep", http.StatusSeeOther)
+}
+
+// refuseTrial answers a request about a trial that can't be met.
+func (s *Server) refuseTrial(w http.ResponseWriter, r *http.Request, err error) {
+	if fault := trialFault(err); fault != "" {
+		writeProblem(w, r, problem{Status: http.StatusConflict, Type: "trial-state", Title: fault})
+		return
+	}
+	s.refuseMissing(w, r, err, "unknown-trial", "There is no such trial or ring.")
+}
+
+// trialWords say on Now that a trial runs, "" if none does.
+func (s *Server) trialWords(ctx context.Context) (string, error) {
+	trial, runs, err := s.Archive.RunningTrial(ctx)
+	if err != nil || !runs {
+		return "", err
+	}
+	return fmt.Sprintf("Pictures are being tried at the bell %s, until %s at the latest. Nothing is suggested there meanwhile.",
+		trial.Bell, trial.EndsAt.In(s.zone(ctx)).Format("15:04")), nil
+}
