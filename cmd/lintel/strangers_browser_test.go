@@ -76,7 +76,7 @@ func (h *household) fillWithStrangers() (newest string) {
 		return d
 	}
 	bo := store.Consent{GivenBy: "Bo Tarn", GivenAt: time.Now().Add(-time.Hour), Scope: "Being known at the door"}
-	if _, err := a.Introduce(t.Context(), "Bo Tarn", bo, []store.Reference{{Descriptor: at(0.48), FaceWidth: 120}}); err != nil {
+	if _, err := a.Introduce(t.Context(), "Bo Tarn", bo, []store.Reference{{Descriptor: at(0.40), FaceWidth: 120}}); err != nil {
 		t.Fatal(err)
 	}
 	for i, ring := range []struct {

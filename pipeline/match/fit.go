@@ -270,9 +270,9 @@ func (t Tail) sharedBy(pairs []Pair, times []float64) (Tail, bool) {
 
 // evidence returns the logarithms of a likelihood ratio at a curve's entries:
 // those of the two smoothed densities, made to fall with the distance by
-// pooling neighbours that don't. The density between two persons is at least
-// what the rate of the worst group rises by, so that a probability promises no
-// more than a band does.
+// pooling neighbours that don't. As far as names are given, the density between two
+// persons is at least what the rate of the worst group rises by, so that a
+// probability promises no more than a band does.
 func evidence(t Trial, pairsOfPersons int, rate []float64) []float64 {
 	genuine := density(t.Genuine, t.Persons)
 	impostor := density(t.Impostor, pairsOfPersons)

@@ -92,7 +92,7 @@ func fitPareto(excesses []excess) (shape, scale float64, err error) {
 		ratios[max(0, best-1)], ratios[min(len(ratios)-1, best+1)])
 	shape, _ = fit(ratio)
 	if math.Abs(ratio*mean) < 1e-7 {
-		return shape, mean, nil
+		return 0, mean, nil
 	}
 	return shape, shape / ratio, nil
 }
