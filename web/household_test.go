@@ -85,6 +85,6 @@ func TestHouseholdPages(t *testing.T) {
 	if err := h.archive.AddReference(t.Context(), again); err != nil {
 		t.Fatal(err)
 	}
-	a := h.get(personAddress(ada.ID), in).is(200).says("looks as much like Ada Quill: surer with it. <span>the face 120 px wide</span>")
+	a := h.get(personAddress(ada.ID), in).is(200).says("<li>A face 120 px wide. Without it, a face like this is a").says("looks as much like Ada Quill: surer with it.</li>")
 	checkMarkup(t, string(a.body))
 }
