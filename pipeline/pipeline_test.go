@@ -474,14 +474,14 @@ func TestRunJudgesFramesTogether(t *testing.T) {
 				return []store.Face{seen, beside}, nil
 			}
 			defer h.run(h.archive, workers)()
-			visit := h.keepFrame("r", 0, 65)
+			visit := h.keepFrame("r", 0, 60)
 			synctest.Wait()
 			if m := h.still(visit).Faces[0].Match; m != nil {
 				t.Fatalf("one frame makes %+v, want a stranger", m)
 			}
-			h.keepFrame("r", 1, 45)
-			h.keepFrame("r", 2, 25)
-			h.keepFrame("other", 0, 64) // another ring, which is judged by itself
+			h.keepFrame("r", 1, 40)
+			h.keepFrame("r", 2, 20)
+			h.keepFrame("other", 0, 59) // another ring, which is judged by itself
 			synctest.Wait()
 			v, err := h.archive.Visit(t.Context(), visit)
 			if err != nil {
@@ -492,8 +492,8 @@ func TestRunJudgesFramesTogether(t *testing.T) {
 					t.Fatalf("frame %d: %+v", s.Frame, s.Faces)
 				}
 				m := s.Faces[0].Match
-				if m == nil || m.Person != person || m.Frames != 3 || m.Distance < 0.449 || m.Distance > 0.451 || m.Probability <= 0 {
-					t.Errorf("frame %d: %+v, want %s at 0.45 by 3 frames", s.Frame, m, person)
+				if m == nil || m.Person != person || m.Frames != 3 || m.Distance < 0.399 || m.Distance > 0.401 || m.Probability <= 0 {
+					t.Errorf("frame %d: %+v, want %s at 0.40 by 3 frames", s.Frame, m, person)
 				}
 			}
 			if v.Kind != store.Known {

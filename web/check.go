@@ -26,6 +26,8 @@ type checkView struct {
 	Item    *itemView
 	Next    string // address of the doubtful visit after this one, "" after the last
 	First   string // address of the first one, "" where this is it
+
+	Household householdView
 }
 
 // An itemView is a face beside earlier ones of the person it may be.
@@ -92,6 +94,10 @@ func (s *Server) checksPage(w http.ResponseWriter, r *http.Request) {
 	if after != (doubtPlace{}) {
 		view.First = queueAddress("")
 	}
+	if view.Household, err = s.household(r.Context()); err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	if len(page) == 0 {
 		view.Bar = barOf(r, "Check matches", "Check matches")
 		writePage(w, http.StatusOK, "checks.html", view)
@@ -110,7 +116,12 @@ func (s *Server) checkPage(w http.ResponseWriter, r *http.Request) {
 		s.refuseCheck(w, r, err)
 		return
 	}
-	s.showDoubt(w, r, http.StatusOK, checkView{First: queueAddress("")}, d, "")
+	household, err := s.household(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	s.showDoubt(w, r, http.StatusOK, checkView{First: queueAddress(""), Household: household}, d, "")
 }
 
 func (s *Server) showDoubt(w http.ResponseWriter, r *http.Request, status int, view checkView, d doubt, after string) {
@@ -362,7 +373,7 @@ func keptWords(q url.Values) string {
 	}[q.Get("done")]
 	switch q.Get("reference") {
 	case referenceAdded:
-		words += " The face is a reference from now on; look at what that changes for past visits."
+		words += " The face is a reference from now on; look at what that changes for past visits, and on the person’s page at what it adds."
 	case referenceThere:
 		words += " The face was a reference before."
 	case referenceNoConsent:

@@ -350,7 +350,7 @@ func TestEveryTemplateIsRendered(t *testing.T) {
 		"people.html": peopleView{}, "person.html": personView{}, "upkeep.html": upkeepView{}, "rules.html": rulesView{}, "rules-preview.html": previewView{},
 		"sources.html": nil, "warning.html": nil, "strangers.html": strangersView{}, "stranger.html": strangerPageView{},
 		"checks.html": checkView{}, "check-answer.html": answerView{}, "check-answers.html": answersView{}, "check-changes.html": changesView{}, "check-threshold.html": thresholdView{},
-		"masks.html": masksView{}, "lens.html": lensView{}, "trail.html": trailView{}, "trial.html": trialView{}, "problem.html": problem{},
+		"household.html": nil, "masks.html": masksView{}, "lens.html": lensView{}, "trail.html": trailView{}, "trial.html": trialView{}, "problem.html": problem{},
 		"advice-card.html": nil, "advice-month.html": adviceMonthView{},
 		"advice-rules.html": suggestingView{}, "advice-rule.html": adviceRuleView{}, "advice-rule-preview.html": rulePreview{}, "advice-house.html": adviceHouseView{},
 		"advice-door.html": adviceDoorView{}, "advice-parcels.html": adviceParcelsView{}, "advice-dry.html": adviceDryView{},

@@ -25,6 +25,8 @@ type peopleView struct {
 	Bar     barView
 	Done    string // who was erased just now
 	Persons []personView
+
+	Household householdView
 }
 
 // A personView is a person, as People and the person's own page show them.
@@ -37,6 +39,9 @@ type personView struct {
 	Done    string // what was enrolled just now
 	Doubles []doubleView
 	personJSON
+
+	Pictures []pictureView // what each reference adds
+	More     string        // which are asked for, "" for none
 
 	// What gives factors of theirs, and what of it was added just now.
 	Phones   []sourceLine
@@ -69,6 +74,10 @@ func (s *Server) peoplePage(w http.ResponseWriter, r *http.Request) {
 	view := peopleView{Bar: barOf(r, "People", "People"), Done: erasedWords(r.URL.Query())}
 	for _, p := range persons {
 		view.Persons = append(view.Persons, teller.personView(p))
+	}
+	if view.Household, err = s.household(r.Context()); err != nil {
+		s.fail(w, r, err)
+		return
 	}
 	writePage(w, http.StatusOK, "people.html", view)
 }
@@ -150,6 +159,10 @@ func (s *Server) showPerson(w http.ResponseWriter, r *http.Request, status int, 
 	view.Bar, view.Done = barOf(r, "People", p.Name), introducedWords(r.URL.Query())
 	view.Phone, view.Codes, view.Wrong = added.Phone, added.Codes, added.Wrong
 	if view.Doubles, err = s.doublesOf(r.Context(), p.ID); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	if view.Pictures, view.More, err = s.picturesOf(r.Context(), p.Person); err != nil {
 		s.fail(w, r, err)
 		return
 	}

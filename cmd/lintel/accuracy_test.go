@@ -283,10 +283,12 @@ func TestAccuracyCommand(t *testing.T) {
 			FNMR      float64   `json:"fnmr"`
 			FNMRCI95  []float64 `json:"fnmr_ci95"`
 		} `json:"at"`
-		ThresholdAtFMR1e4 float64 `json:"threshold_at_fmr_1e4"`
-		MsPerImageP50     float64 `json:"ms_per_image_p50"`
+		ThresholdAtFMR1e4 float64     `json:"threshold_at_fmr_1e4"`
+		MsPerImageP50     float64     `json:"ms_per_image_p50"`
+		Bands             []bandField `json:"bands"`
 	}
 	decodeExactly(t, out.Bytes(), &got)
+	checkBandFields(t, got.Bands)
 	if got.Identities != 2 || got.Images != 5 || got.NotDetected != 2 || got.Genuine != 1 || got.Impostor != 2 {
 		t.Errorf("got %+v", got)
 	}

@@ -155,7 +155,7 @@ func (h *household) fillWithDoubts() {
 	if err != nil {
 		t.Fatal(err)
 	}
-	weak, beyond := gallery.Threshold(match.Weak)-.005, gallery.Threshold(match.Weak)+.01
+	weak, beyond := gallery.Threshold(match.Weak)-.005, gallery.Threshold(match.Weak)+.001
 	fair := gallery.Threshold(match.Fair) - .005
 	for i, visit := range []struct {
 		number   int

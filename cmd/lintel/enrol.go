@@ -37,7 +37,9 @@ type enrolled struct {
 	File      string    `json:"file"`
 	FaceWidth int       `json:"face_width,omitempty"`
 	Quality   *measured `json:"quality,omitempty"` // missing without the one face
-	Error     string    `json:"error,omitempty"`
+	// Without says how surely the face was known before, if it was enrolled.
+	Without *match.Gain `json:"without,omitempty"`
+	Error   string      `json:"error,omitempty"`
 }
 
 // A measured face is what package quality says of it.
@@ -96,9 +98,12 @@ func (c *enrolCmd) Run(g *globals) error {
 	}
 	err = g.print(c.JSON, results, func(w io.Writer) {
 		for _, r := range results {
-			r.print(w)
+			r.print(w, person.Name)
 		}
 	})
+	if err == nil && !c.JSON {
+		err = askForMore(g, g.stdout, a, person.ID)
+	}
 	if err == nil && !c.JSON {
 		err = printDoubles(g, g.stdout, a, person)
 	}
@@ -108,12 +113,27 @@ func (c *enrolCmd) Run(g *globals) error {
 	return err
 }
 
+// askForMore asks for further pictures of a person who has few.
+func askForMore(g *globals, w io.Writer, a *store.Archive, person string) error {
+	p, err := a.Person(g.ctx, person)
+	if err != nil {
+		return err
+	}
+	if ask := match.MorePictures(p.References); ask != "" {
+		fmt.Fprintf(w, "%s is enrolled with %d pictures. %s\n", p.Name, p.References, ask)
+	}
+	return nil
+}
+
 // print tells what became of a file, and what was measured.
-func (r enrolled) print(w io.Writer) {
+func (r enrolled) print(w io.Writer, name string) {
 	if r.Error != "" {
 		fmt.Fprintf(w, "%s: not enrolled: %s\n", r.File, r.Error)
 	} else {
 		fmt.Fprintf(w, "%s: enrolled\n", r.File)
+	}
+	if r.Without != nil {
+		fmt.Fprintf(w, "    %s\n", r.Without.Words(name))
 	}
 	if m := r.Quality; m != nil {
 		fmt.Fprintf(w, "    quality %.2f of 1; the face is %d pixels wide, %.0f pixels per metre (fit to %s), sharpness %.3f, luma %.0f of 255, "+
@@ -138,9 +158,21 @@ func enrolFile(g *globals, a *store.Archive, finder *face.Finder, person string,
 	if len(complaints) > 0 {
 		return poorPicture(complaints)
 	}
-	return a.AddReference(g.ctx, store.Reference{
-		Person: person, Descriptor: f.Descriptor, FaceWidth: f.Width(), Quality: score, SourceSHA256: hash,
-	})
+	gallery, err := match.NewCurrent(a).Gallery(g.ctx)
+	if err != nil {
+		return err
+	}
+	references, err := a.Gallery(g.ctx)
+	if err != nil {
+		return err
+	}
+	added := store.Reference{Person: person, Descriptor: f.Descriptor, FaceWidth: f.Width(), Quality: score, SourceSHA256: hash}
+	if err := a.AddReference(g.ctx, added); err != nil {
+		return err
+	}
+	without := match.GainOf(added, references, gallery.Curve())
+	r.Without = &without
+	return nil
 }
 
 // onlyFace returns a file's picture and the one face in it, with the SHA-256 of

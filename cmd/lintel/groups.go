@@ -241,8 +241,11 @@ func writeGroups(w io.Writer, groups []groupAccuracy) {
 	by := ""
 	for _, g := range groups {
 		if g.By != by {
+			if by != "" {
+				fmt.Fprintln(w)
+			}
 			by = g.By
-			fmt.Fprintf(w, "\nBy %s. Genuine and impostor comparisons are those within a group: photographs of its persons with each other.\n", by)
+			fmt.Fprintf(w, "By %s. Genuine and impostor comparisons are those within a group: photographs of its persons with each other.\n", by)
 		}
 		fmt.Fprintf(w, "\n%s: persons %d, photographs %d, failure to acquire %v (%s),\ngenuine comparisons %d, impostor comparisons %d.\n\n",
 			g.Group, g.Identities, g.Images, g.failureToAcquire(), g.failureToAcquire().IntervalString(), g.Genuine, g.Impostor)

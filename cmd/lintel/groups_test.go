@@ -201,15 +201,16 @@ func TestOneGroupOfAll(t *testing.T) {
 	}
 	// The fields, exactly: a field more or less is an error.
 	var got struct {
-		Identities        int     `json:"identities"`
-		Images            int     `json:"images"`
-		NotDetected       int     `json:"not_detected"`
-		Genuine           int     `json:"genuine"`
-		Impostor          int     `json:"impostor"`
-		EER               float64 `json:"eer"`
-		At                []at    `json:"at"`
-		ThresholdAtFMR1e4 float64 `json:"threshold_at_fmr_1e4"`
-		MsPerImageP50     float64 `json:"ms_per_image_p50"`
+		Identities        int         `json:"identities"`
+		Images            int         `json:"images"`
+		NotDetected       int         `json:"not_detected"`
+		Genuine           int         `json:"genuine"`
+		Impostor          int         `json:"impostor"`
+		EER               float64     `json:"eer"`
+		At                []at        `json:"at"`
+		ThresholdAtFMR1e4 float64     `json:"threshold_at_fmr_1e4"`
+		MsPerImageP50     float64     `json:"ms_per_image_p50"`
+		Bands             []bandField `json:"bands"`
 		Groups            []struct {
 			By              string    `json:"by"`
 			Group           string    `json:"group"`
@@ -223,6 +224,7 @@ func TestOneGroupOfAll(t *testing.T) {
 		} `json:"groups"`
 	}
 	decodeExactly(t, out.Bytes(), &got)
+	checkBandFields(t, got.Bands)
 	if len(got.Groups) != 1 {
 		t.Fatalf("%d groups: %s", len(got.Groups), &out)
 	}

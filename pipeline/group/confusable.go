@@ -22,28 +22,11 @@ type Double struct {
 // Twins and parents with their children are found so, and also references that
 // are of somebody else than they should be.
 func Confusable(gallery []store.Reference, bandOf func(distance float64) match.Band) map[string][]Double {
-	type pair struct{ one, other string }
-	nearest := make(map[pair]float64)
-	limit := squareOf(match.MaxDistance)
-	for i := range gallery {
-		for j := range i {
-			one, other := &gallery[i], &gallery[j]
-			if one.Person == other.Person || !within(&one.Descriptor, &other.Descriptor, limit) {
-				continue
-			}
-			p := pair{min(one.Person, other.Person), max(one.Person, other.Person)}
-			d, known := nearest[p]
-			if !known {
-				d = math.Inf(1)
-			}
-			nearest[p] = min(d, match.Distance(&one.Descriptor, &other.Descriptor))
-		}
-	}
 	doubles := make(map[string][]Double)
-	for p, distance := range nearest {
-		if band := bandOf(distance); band != match.None {
-			doubles[p.one] = append(doubles[p.one], Double{p.other, distance, band})
-			doubles[p.other] = append(doubles[p.other], Double{p.one, distance, band})
+	for _, p := range nearest(gallery, match.MaxDistance) {
+		if band := bandOf(p.Distance); band != match.None {
+			doubles[p.One] = append(doubles[p.One], Double{p.Other, p.Distance, band})
+			doubles[p.Other] = append(doubles[p.Other], Double{p.One, p.Distance, band})
 		}
 	}
 	for _, list := range doubles {
@@ -52,6 +35,49 @@ func Confusable(gallery []store.Reference, bandOf func(distance float64) match.B
 		})
 	}
 	return doubles
+}
+
+// A Pair is two persons, by their ids, and how far apart their nearest references
+// are.
+type Pair struct {
+	One, Other string
+	Distance   float64
+}
+
+// Closest returns the pairs of persons of a gallery who look most alike, the
+// likest first.
+func Closest(gallery []store.Reference, most int) []Pair {
+	pairs := nearest(gallery, math.Inf(1))
+	return pairs[:min(most, len(pairs))]
+}
+
+// nearest returns the pairs of persons with references within that distance, the
+// likest first.
+func nearest(gallery []store.Reference, upTo float64) (pairs []Pair) {
+	type pair struct{ one, other string }
+	least := make(map[pair]float64)
+	limit := squareOf(upTo)
+	for i := range gallery {
+		for j := range i {
+			one, other := &gallery[i], &gallery[j]
+			if one.Person == other.Person || !within(&one.Descriptor, &other.Descriptor, limit) {
+				continue
+			}
+			p := pair{min(one.Person, other.Person), max(one.Person, other.Person)}
+			d, known := least[p]
+			if !known {
+				d = math.Inf(1)
+			}
+			least[p] = min(d, match.Distance(&one.Descriptor, &other.Descriptor))
+		}
+	}
+	for p, d := range least {
+		pairs = append(pairs, Pair{p.one, p.other, d})
+	}
+	slices.SortFunc(pairs, func(a, b Pair) int {
+		return cmp.Or(cmp.Compare(a.Distance, b.Distance), cmp.Compare(a.One, b.One), cmp.Compare(a.Other, b.Other))
+	})
+	return pairs
 }
 
 // Alike is Confusable with the ids alone, the likest first. It is never nil.

@@ -43,9 +43,9 @@ import (
 	"lintel/store"
 )
 
-// FMR is the false match rate that groups stand for: about one pair of
-// strangers in 10,000 is put together by mistake.
-const FMR = 1e-4
+// FMR is the false match rate that groups stand for: of pairs of strangers who
+// share sex and descent, at most about one in 1,000 is put together by mistake.
+const FMR = 1e-3
 
 // Distance returns the largest distance at which the false match rate of one
 // comparison is at most fmr by the curve, 0 to [match.MaxDistance]: no match is

@@ -215,7 +215,7 @@ func TestAgainstSciPy(t *testing.T) {
 
 func TestDistance(t *testing.T) {
 	curve := match.Shipped()
-	for _, fmr := range []float64{1e-6, 1e-5, FMR, 1e-3} {
+	for _, fmr := range []float64{1e-5, 1e-4, FMR, 1e-2} {
 		d := Distance(curve, fmr)
 		if !(d > 0 && d < match.MaxDistance) || match.FMR(d-1e-9) > fmr || match.FMR(d+1e-3) < fmr {
 			t.Errorf("Distance(%g) = %g, where the FMR is %g", fmr, d, match.FMR(d))

@@ -70,6 +70,6 @@ func (c *Current) read(ctx context.Context) (*Gallery, error) {
 	if err != nil {
 		return nil, err
 	}
-	curve, _ := Shipped().Adapt(strangers)
+	curve := Shipped().Adapt(strangers)
 	return NewGallery(refs, curve, prior), nil
 }

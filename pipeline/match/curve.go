@@ -17,21 +17,19 @@ import (
 type Curve struct {
 	Source      string `json:"source"`      // what was compared, in words
 	Persons     int    `json:"persons"`     // compared with each other
-	Comparisons int    `json:"comparisons"` // between two persons
+	Comparisons int    `json:"comparisons"` // between two of them, of one group
 	Genuine     int    `json:"genuine"`     // between two pictures of one person
 	Strangers   int    `json:"strangers"`   // of the household's own, 0 in the shipped curve
 
-	// Rate is the false match rate of one comparison with that distance as
-	// the threshold, from 0 to 1; Low and High are the ends of its interval of
-	// 95 %. All three rise with the distance, and none is ever 0.
-	Rate []float64 `json:"rate"`
-	Low  []float64 `json:"low"`
-	High []float64 `json:"high"`
+	// Groups are those that persons were compared within.
+	Groups []FittedGroup `json:"groups"`
 
-	// Observed is the least distance between two persons that was observed.
-	// Rates below come from Tail alone.
-	Observed float64 `json:"observed"`
-	Tail     Tail    `json:"tail"`
+	// Rate is the false match rate of one comparison with that distance as
+	// the threshold, from 0 to 1, in the worst group: the upper end of its
+	// one-sided 95 % interval. Estimate is the worst group's estimate, and at
+	// most the rate. Both rise with the distance, and none is ever 0.
+	Rate     []float64 `json:"rate"`
+	Estimate []float64 `json:"estimate"`
 
 	// Evidence is the natural logarithm of the likelihood ratio; it falls
 	// with the distance.
@@ -82,7 +80,7 @@ func ParseCurve(table []byte) (*Curve, error) {
 	if err := json.Unmarshal(table, &c); err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrBadCurve, err)
 	}
-	for _, t := range [][]float64{c.Rate, c.Low, c.High, c.Evidence} {
+	for _, t := range [][]float64{c.Rate, c.Estimate, c.Evidence} {
 		if len(t) != entries {
 			return nil, fmt.Errorf("%w: a table of %d entries, not %d", ErrBadCurve, len(t), entries)
 		}
@@ -90,9 +88,9 @@ func ParseCurve(table []byte) (*Curve, error) {
 	for i := range entries {
 		last := max(0, i-1)
 		switch {
-		case !(c.Low[i] > 0 && c.Low[i] <= c.Rate[i] && c.Rate[i] <= c.High[i] && c.High[i] <= 1):
-			return nil, fmt.Errorf("%w: at %.2f the rates are %v, %v and %v", ErrBadCurve, float64(i)*Step, c.Low[i], c.Rate[i], c.High[i])
-		case c.Rate[last] > c.Rate[i] || c.Low[last] > c.Low[i] || c.High[last] > c.High[i] || !(c.Evidence[last] >= c.Evidence[i]):
+		case !(c.Estimate[i] > 0 && c.Estimate[i] <= c.Rate[i] && c.Rate[i] <= 1):
+			return nil, fmt.Errorf("%w: at %.2f the rate is %v, estimated as %v", ErrBadCurve, float64(i)*Step, c.Rate[i], c.Estimate[i])
+		case c.Rate[last] > c.Rate[i] || c.Estimate[last] > c.Estimate[i] || !(c.Evidence[last] >= c.Evidence[i]):
 			return nil, fmt.Errorf("%w: at %.2f a table turns round", ErrBadCurve, float64(i)*Step)
 		case math.Abs(c.Evidence[i]) > mostEvidence:
 			return nil, fmt.Errorf("%w: at %.2f the evidence is %v", ErrBadCurve, float64(i)*Step, c.Evidence[i])
@@ -102,16 +100,15 @@ func ParseCurve(table []byte) (*Curve, error) {
 }
 
 // FMR returns the false match rate of one comparison with that distance as
-// the threshold: how often two persons are at most as far apart. It is more
-// than 0 and at most 1; 1 for a distance that is no number.
+// the threshold: how often two persons of the worst group are at most as far
+// apart, at the upper end of what is likely. It is more than 0 and at most 1; 1
+// for a distance that is no number.
 func (c *Curve) FMR(distance float64) float64 { return rateAt(c.Rate, distance) }
 
-// Interval returns the ends of the 95 % interval of the false match rate. It
-// allows for comparisons that share a person, and for the choice of where the
-// fitted tail begins.
-func (c *Curve) Interval(distance float64) (low, high float64) {
-	return rateAt(c.Low, distance), rateAt(c.High, distance)
-}
+// Likeliest returns the estimate that FMR is the upper end of. It allows neither
+// for comparisons that share a person nor for the choice of where a fitted tail
+// begins.
+func (c *Curve) Likeliest(distance float64) float64 { return rateAt(c.Estimate, distance) }
 
 // DistanceAt returns the largest distance whose FMR is at most fmr; 0 where
 // even that of a distance of 0 is more, and +Inf where all are at most fmr.

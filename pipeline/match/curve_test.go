@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"flag"
+	"maps"
 	"math"
 	"os"
 	"slices"
@@ -16,22 +17,36 @@ var update = flag.Bool("update", false, "write the shipped curve anew")
 // curveSeed makes the intervals of the shipped curve repeatable.
 const curveSeed = 5152
 
-// trialOf compares the subjects: all portraits with each other for the rates,
-// and each portrait, as a reference, with every sight of the others' and of
-// the same person's other one, for the likelihood ratio.
+// enoughPairs is how many comparisons a group of one sex and descent needs to be
+// fitted alone. The others, each within itself, are fitted together.
+const enoughPairs = 500
+
+// trialOf compares subjects of one sex, and of one sex and descent: all portraits
+// with each other for the rates, and each portrait, as a reference, with every
+// sight of the others' and of the same person's other one, for the likelihood
+// ratio.
 func trialOf(all []subject) Trial {
 	t := Trial{
 		Source: "68 adults, two portraits each, of the Face Research Lab London Set, version 5 " +
 			"(DeBruine and Jones 2017, CC BY 4.0, doi:10.6084/m9.figshare.5047666.v5)",
 		Persons: len(all),
 	}
+	sexes := Group{Name: "of one sex"}
+	within := make(map[string][]Pair)
 	for a := range all {
 		for b := range all {
+			if all[a].sex() != all[b].sex() {
+				continue
+			}
 			for i := range 2 {
 				for j := range 2 {
 					one, other := all[a].seen[i][0], all[b].seen[j]
 					if a < b {
-						t.Pairs = append(t.Pairs, Pair{a, b, Distance(one, other[0])})
+						p := Pair{a, b, Distance(one, other[0])}
+						sexes.Pairs = append(sexes.Pairs, p)
+						if all[a].group == all[b].group {
+							within[all[a].group] = append(within[all[a].group], p)
+						}
 					}
 					for _, probe := range other {
 						switch {
@@ -45,6 +60,18 @@ func trialOf(all []subject) Trial {
 				}
 			}
 		}
+	}
+	t.Groups = []Group{sexes}
+	small := Group{Name: "of one sex and descent, the small groups"}
+	for _, name := range slices.Sorted(maps.Keys(within)) {
+		if pairs := within[name]; len(pairs) >= enoughPairs {
+			t.Groups = append(t.Groups, Group{name, pairs})
+		} else {
+			small.Pairs = append(small.Pairs, pairs...)
+		}
+	}
+	if len(small.Pairs) > 0 {
+		t.Groups = append(t.Groups, small)
 	}
 	return t
 }
@@ -75,7 +102,7 @@ func TestShippedCurve(t *testing.T) {
 		t.Skipf("SKIPPED: LINTEL_FACES holds another set: %d persons, %d comparisons", fitted.Persons, fitted.Comparisons)
 	}
 	for i := range entries {
-		for _, pair := range [][2]float64{{c.Rate[i], fitted.Rate[i]}, {c.Low[i], fitted.Low[i]}, {c.High[i], fitted.High[i]}} {
+		for _, pair := range [][2]float64{{c.Rate[i], fitted.Rate[i]}, {c.Estimate[i], fitted.Estimate[i]}} {
 			if min(pair[0], pair[1]) > 1e-6 && math.Abs(math.Log(pair[0]/pair[1])) > 0.25 {
 				t.Errorf("at %.2f the shipped curve has %v, fitted %v", float64(i)*Step, pair[0], pair[1])
 			}
@@ -89,14 +116,18 @@ func TestShippedCurve(t *testing.T) {
 // rounded returns the curve with four figures that count.
 func rounded(c *Curve) *Curve {
 	one := *c
-	for _, table := range []*[]float64{&one.Rate, &one.Low, &one.High, &one.Evidence} {
+	for _, table := range []*[]float64{&one.Rate, &one.Estimate, &one.Evidence} {
 		*table = slices.Clone(*table)
 		for i, v := range *table {
 			(*table)[i] = figures(v)
 		}
 	}
-	for _, v := range []*float64{&one.Observed, &one.Tail.Threshold, &one.Tail.Share, &one.Tail.Shape, &one.Tail.Scale} {
-		*v = figures(*v)
+	one.Groups = slices.Clone(one.Groups)
+	for i := range one.Groups {
+		g := &one.Groups[i]
+		for _, v := range []*float64{&g.Observed, &g.Tail.Threshold, &g.Tail.Share, &g.Tail.Shape, &g.Tail.Scale} {
+			*v = figures(*v)
+		}
 	}
 	return &one
 }
@@ -112,17 +143,16 @@ func figures(v float64) float64 {
 func TestCurveIsMonotone(t *testing.T) {
 	c := Shipped()
 	for d := -0.1; d < 1.5; d += 0.001 {
-		low, high := c.Interval(d)
-		rate := c.FMR(d)
-		if !(low > 0 && low <= rate*(1+1e-12) && rate <= high*(1+1e-12) && high <= 1) {
-			t.Fatalf("at %.3f: %v, interval %v to %v", d, rate, low, high)
+		rate, estimate := c.FMR(d), c.Likeliest(d)
+		if !(estimate > 0 && estimate <= rate*(1+1e-12) && rate <= 1+1e-12) {
+			t.Fatalf("at %.3f: %v, estimated as %v", d, rate, estimate)
 		}
 		const rounding = 1e-12
 		if c.FMR(d+0.001) < rate*(1-rounding) || c.LikelihoodRatio(d+0.001) > c.LikelihoodRatio(d)*(1+rounding) {
 			t.Fatalf("at %.3f a table turns round", d)
 		}
 	}
-	if c.FMR(math.NaN()) != 1 || c.LikelihoodRatio(math.NaN()) != 1 || c.FMR(math.Inf(1)) > 1 {
+	if c.FMR(math.NaN()) != 1 || c.Likeliest(math.NaN()) != 1 || c.LikelihoodRatio(math.NaN()) != 1 || c.FMR(math.Inf(1)) > 1 {
 		t.Error("what is no distance is near somebody")
 	}
 }
@@ -147,15 +177,15 @@ func TestParseCurve(t *testing.T) {
 	for name, spoil := range map[string]func(*Curve){
 		"too short":          func(c *Curve) { c.Rate = c.Rate[1:] },
 		"none":               func(c *Curve) { c.Evidence = nil },
-		"a rate of 0":        func(c *Curve) { c.Low[0] = 0 },
-		"a rate above 1":     func(c *Curve) { c.High[120] = 1.1 },
-		"outside":            func(c *Curve) { c.Rate[50] = c.High[50] * 1.01 },
-		"rates turn round":   func(c *Curve) { c.High[60] = c.High[61] * 1.01 },
+		"a rate of 0":        func(c *Curve) { c.Estimate[0] = 0 },
+		"a rate above 1":     func(c *Curve) { c.Rate[120] = 1.1 },
+		"below the estimate": func(c *Curve) { c.Estimate[50] = c.Rate[50] * 1.01 },
+		"rates turn round":   func(c *Curve) { c.Rate[60] = c.Rate[61] * 1.01 },
 		"evidence of all":    func(c *Curve) { c.Evidence[0] = 1e300 },
 		"evidence turns too": func(c *Curve) { c.Evidence[60]++ },
 	} {
 		c := *Shipped()
-		c.Rate, c.Low, c.High, c.Evidence = slices.Clone(c.Rate), slices.Clone(c.Low), slices.Clone(c.High), slices.Clone(c.Evidence)
+		c.Rate, c.Estimate, c.Evidence = slices.Clone(c.Rate), slices.Clone(c.Estimate), slices.Clone(c.Evidence)
 		spoil(&c)
 		raw, err := json.Marshal(&c)
 		if err != nil {
@@ -173,7 +203,7 @@ func TestParseCurve(t *testing.T) {
 // Whatever is taken for a curve behaves like one.
 func FuzzParseCurve(f *testing.F) {
 	f.Add(shippedTable)
-	f.Add([]byte(`{"rate":[1e-9],"low":[],"high":null}`))
+	f.Add([]byte(`{"rate":[1e-9],"estimate":[],"evidence":null}`))
 	f.Fuzz(func(t *testing.T, table []byte) {
 		c, err := ParseCurve(table)
 		if err != nil {

@@ -14,17 +14,35 @@ import (
 type Trial struct {
 	Source  string
 	Persons int
-	// Pairs are comparisons between persons, for the false match rate.
-	Pairs []Pair
+	Groups  []Group // at least one
 	// Genuine and Impostor are distances between a reference and a probe as a
-	// door sees it, of one person and of two, for the likelihood ratio.
+	// door sees it, of one person and of two of one group, for the likelihood
+	// ratio.
 	Genuine, Impostor []float64
+}
+
+// A Group holds comparisons between persons who share something: their sex, or
+// sex and descent. Persons of different groups are not compared, since who rings
+// mostly shares such things with who lives there. That groups differ in their
+// error rates is what ISO/IEC 19795-10 calls a demographic differential.
+type Group struct {
+	Name  string
+	Pairs []Pair
 }
 
 // A Pair is a comparison of pictures of two persons, who are numbered from 0.
 type Pair struct {
 	A, B     int
 	Distance float64
+}
+
+// A FittedGroup is what a curve keeps of a [Group].
+type FittedGroup struct {
+	Name        string  `json:"name"`
+	Persons     int     `json:"persons"`     // compared with each other
+	Comparisons int     `json:"comparisons"` // between two persons
+	Observed    float64 `json:"observed"`    // the least distance; rates below are the tail's alone
+	Tail        Tail    `json:"tail"`
 }
 
 // tailShare is the share of comparisons that a tail is fitted to, and the
@@ -35,55 +53,123 @@ const (
 	tailShareMax = 0.10
 )
 
-// resamples is how often persons are drawn for an interval.
-const resamples = 1000
+// Of a small group the share is as large as leastExcesses comparisons take: our
+// own choice, no source.
+const leastExcesses = 30
+
+// ownTail is how many persons it takes for a resample to have a tail of its own.
+// Below, most resamples repeat so few persons that their tails are of two or
+// three.
+const ownTail = 40
+
+const (
+	resamples = 1000 // of the persons, for an interval
+	upperEnd  = 0.95 // the quantile over these that is the rate: one-sided 95 %
+)
 
 // Fit fits a curve to a trial.
 //
-// Down to the threshold below which 5 % of the distances between persons lie,
-// a rate is the share that was observed; below, it comes from the [Tail].
+// In each group, down to the threshold below which 5 % of its distances lie, a
+// rate is the share that was observed; below, it comes from the [Tail]. That is
+// an estimate. The rate that a curve goes by is the upper end of its one-sided
+// 95 % interval, and of all groups the worst one's, at every distance.
 //
 // Intervals are those of a bootstrap over persons, not over comparisons: as
 // many persons are drawn as there are, with replacement, and each comparison
 // counts as often as both its persons were drawn together. One person who
 // resembles many moves many comparisons at once, and this shows it. Each
-// resample also draws where its tail begins, from 2 % to 10 %, so that the
-// interval holds the doubt about that choice. The seed makes it repeatable.
+// resample of a group of 40 persons or more also fits its own tail and draws
+// where that begins, from 2 % to 10 %, so that the interval holds the doubt about
+// that choice. Smaller groups can't show how their tail falls, only how many of
+// their comparisons are in it: there the tail's form stays, and its share is
+// resampled. So what such a group says of distances below its least one is no
+// more than its fit. The seed makes it repeatable.
 //
-// A trial of 40 persons is about the least: the error is ErrFewExcesses where a
-// tail, of the trial or of a resample, has fewer than 10 comparisons.
+// The error is ErrFewExcesses where a tail, of a group or of a resample, has
+// fewer than 10 comparisons.
 //
 // The likelihood ratio is that of the two densities of Genuine and Impostor,
 // smoothed with Gaussian kernels of Silverman's width, each mixed with a little
 // of an even density that stands for what was not observed. It is made to fall
 // with the distance by pooling neighbours that don't.
 func Fit(t Trial, seed uint64) (*Curve, error) {
-	pairs := slices.SortedFunc(slices.Values(t.Pairs), func(a, b Pair) int { return cmp.Compare(a.Distance, b.Distance) })
-	once := make([]float64, t.Persons)
-	for i := range once {
-		once[i] = 1
-	}
-	rate, tail, err := fitRates(pairs, once, tailShare)
-	if err != nil {
-		return nil, fmt.Errorf("fitting a curve: %w", err)
-	}
 	c := &Curve{
-		Source: t.Source, Persons: t.Persons, Comparisons: len(pairs), Genuine: len(t.Genuine),
-		Rate: rate, Observed: pairs[0].Distance, Tail: tail, Evidence: evidence(t),
+		Source: t.Source, Persons: t.Persons, Genuine: len(t.Genuine),
+		Rate: make([]float64, entries), Estimate: make([]float64, entries),
 	}
-	if c.Low, c.High, err = intervals(pairs, t.Persons, seed); err != nil {
-		return nil, fmt.Errorf("fitting the intervals of a curve: %w", err)
+	for _, g := range t.Groups {
+		fitted, estimate, upper, err := fitGroup(g, seed)
+		if err != nil {
+			return nil, fmt.Errorf("fitting a curve to the group %s: %w", g.Name, err)
+		}
+		c.Groups = append(c.Groups, fitted)
+		c.Comparisons = max(c.Comparisons, fitted.Comparisons)
+		for e := range entries {
+			c.Estimate[e] = max(c.Estimate[e], estimate[e])
+			c.Rate[e] = max(c.Rate[e], estimate[e], upper[e])
+		}
 	}
-	for i := range entries {
-		c.Low[i], c.High[i] = min(c.Low[i], rate[i]), max(c.High[i], rate[i])
+	if len(c.Groups) == 0 {
+		return nil, fmt.Errorf("fitting a curve: %w", ErrFewExcesses)
 	}
+	// Pairs of persons are what is independent, more or less, not of pictures.
+	pairs := 0
+	for _, g := range t.Groups {
+		pairs = max(pairs, g.pairsOfPersons())
+	}
+	c.Evidence = evidence(t, pairs, c.Rate)
 	return c, nil
 }
 
-// fitRates returns the rates at a curve's entries and the tail they come from.
-// Pairs are sorted by distance, and each counts as often as the product of how
-// often its persons do.
-func fitRates(pairs []Pair, times []float64, share float64) (rate []float64, tail Tail, err error) {
+// fitGroup fits one group: its estimated rates at a curve's entries, and the
+// upper ends of their intervals.
+func fitGroup(g Group, seed uint64) (f FittedGroup, estimate, upper []float64, err error) {
+	pairs, persons := g.sorted()
+	f = FittedGroup{Name: g.Name, Persons: persons, Comparisons: len(pairs)}
+	if len(pairs) == 0 {
+		return f, nil, nil, ErrFewExcesses
+	}
+	f.Observed = pairs[0].Distance
+	once := slices.Repeat([]float64{1}, persons)
+	share := max(tailShare, leastExcesses/float64(len(pairs)))
+	if f.Tail, err = fitTail(pairs, once, share); err != nil {
+		return f, nil, nil, err
+	}
+	estimate = ratesOf(pairs, once, f.Tail)
+	upper, err = upperEnds(pairs, persons, f.Tail, seed)
+	return f, estimate, upper, err
+}
+
+// sorted returns the pairs by distance, with their persons numbered anew from 0,
+// and how many these are.
+func (g Group) sorted() (pairs []Pair, persons int) {
+	number := make(map[int]int)
+	of := func(person int) int {
+		if _, known := number[person]; !known {
+			number[person] = len(number)
+		}
+		return number[person]
+	}
+	for _, p := range g.Pairs {
+		pairs = append(pairs, Pair{of(p.A), of(p.B), p.Distance})
+	}
+	slices.SortStableFunc(pairs, func(a, b Pair) int { return cmp.Compare(a.Distance, b.Distance) })
+	return pairs, len(number)
+}
+
+// pairsOfPersons counts the persons' pairs, whatever number of pictures there is
+// of each.
+func (g Group) pairsOfPersons() int {
+	seen := make(map[[2]int]bool)
+	for _, p := range g.Pairs {
+		seen[[2]int{min(p.A, p.B), max(p.A, p.B)}] = true
+	}
+	return len(seen)
+}
+
+// fitTail fits a tail to a share of the pairs, which are sorted by distance; each
+// counts as often as the product of how often its persons do.
+func fitTail(pairs []Pair, times []float64, share float64) (tail Tail, err error) {
 	total := 0.0
 	for _, p := range pairs {
 		total += times[p.A] * times[p.B]
@@ -94,7 +180,7 @@ func fitRates(pairs []Pair, times []float64, share float64) (rate []float64, tai
 		below += times[pairs[i].A] * times[pairs[i].B]
 	}
 	if i == len(pairs) {
-		return nil, Tail{}, ErrFewExcesses
+		return Tail{}, ErrFewExcesses
 	}
 	tail.Threshold, tail.Share = pairs[i].Distance, below/total
 	for _, p := range pairs[:i] {
@@ -102,8 +188,16 @@ func fitRates(pairs []Pair, times []float64, share float64) (rate []float64, tai
 			excesses = append(excesses, excess{tail.Threshold - p.Distance, n})
 		}
 	}
-	if tail.Shape, tail.Scale, err = fitPareto(excesses); err != nil {
-		return nil, Tail{}, err
+	tail.Shape, tail.Scale, err = fitPareto(excesses)
+	return tail, err
+}
+
+// ratesOf returns the rates at a curve's entries: below the tail's threshold the
+// tail's, above it what was observed.
+func ratesOf(pairs []Pair, times []float64, tail Tail) (rate []float64) {
+	total := 0.0
+	for _, p := range pairs {
+		total += times[p.A] * times[p.B]
 	}
 	rate = make([]float64, entries)
 	seen, i := 0.0, 0
@@ -119,12 +213,12 @@ func fitRates(pairs []Pair, times []float64, share float64) (rate []float64, tai
 		}
 		rate[e] = min(max(rate[e], leastRate), 1)
 	}
-	return rate, tail, nil
+	return rate
 }
 
-// intervals returns the 2.5th and 97.5th percentile of each rate over
-// resamples of the persons.
-func intervals(pairs []Pair, persons int, seed uint64) (low, high []float64, err error) {
+// upperEnds returns the upper ends of the rates' intervals, over resamples of
+// the persons.
+func upperEnds(pairs []Pair, persons int, fitted Tail, seed uint64) (upper []float64, err error) {
 	r := rand.New(rand.NewPCG(seed, 0))
 	rates := make([][]float64, entries)
 	for range resamples {
@@ -132,30 +226,63 @@ func intervals(pairs []Pair, persons int, seed uint64) (low, high []float64, err
 		for range persons {
 			times[r.IntN(persons)]++
 		}
-		rate, _, err := fitRates(pairs, times, tailShareMin+(tailShareMax-tailShareMin)*r.Float64())
-		if err != nil {
-			return nil, nil, err
+		tail, any := fitted.sharedBy(pairs, times)
+		if !any {
+			continue // one person alone was drawn, or none who were compared
 		}
-		for e := range rate {
-			rates[e] = append(rates[e], rate[e])
+		if persons >= ownTail {
+			share := tailShareMin + (tailShareMax-tailShareMin)*r.Float64()
+			if tail, err = fitTail(pairs, times, share); err != nil {
+				return nil, err
+			}
+		}
+		for e, rate := range ratesOf(pairs, times, tail) {
+			rates[e] = append(rates[e], rate)
 		}
 	}
 	for _, at := range rates {
+		if len(at) == 0 {
+			return nil, ErrFewExcesses
+		}
 		slices.Sort(at)
-		low = append(low, stat.Quantile(0.025, stat.Empirical, at, nil))
-		high = append(high, stat.Quantile(0.975, stat.Empirical, at, nil))
+		upper = append(upper, stat.Quantile(upperEnd, stat.Empirical, at, nil))
 	}
-	return low, high, nil
+	return upper, nil
+}
+
+// sharedBy returns the tail with the share of the comparisons that are in it,
+// where each counts as often as its persons do; false where none counts.
+func (t Tail) sharedBy(pairs []Pair, times []float64) (Tail, bool) {
+	below, total := 0.0, 0.0
+	for _, p := range pairs {
+		n := times[p.A] * times[p.B]
+		total += n
+		if p.Distance < t.Threshold {
+			below += n
+		}
+	}
+	if total == 0 {
+		return t, false
+	}
+	t.Share = below / total
+	return t, true
 }
 
 // evidence returns the logarithms of a likelihood ratio at a curve's entries:
 // those of the two smoothed densities, made to fall with the distance by
-// pooling neighbours that don't.
-func evidence(t Trial) []float64 {
+// pooling neighbours that don't. As far as names are given, the density between two
+// persons is at least what the rate of the worst group rises by, so that a
+// probability promises no more than a band does.
+func evidence(t Trial, pairsOfPersons int, rate []float64) []float64 {
 	genuine := density(t.Genuine, t.Persons)
-	impostor := density(t.Impostor, t.Persons*(t.Persons-1)/2)
+	impostor := density(t.Impostor, pairsOfPersons)
 	ratio := make([]float64, entries)
 	for e := range ratio {
+		before, after := max(e-1, 0), min(e+1, entries-1)
+		rise := (rate[after] - rate[before]) / (Step * float64(after-before))
+		if distance := float64(e) * Step; distance < MaxDistance {
+			impostor[e] = max(impostor[e], rise)
+		}
 		ratio[e] = math.Log(genuine[e] / impostor[e])
 	}
 	return falling(ratio)

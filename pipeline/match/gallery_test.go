@@ -17,16 +17,15 @@ func TestBandOf(t *testing.T) {
 	}{
 		{0, 0, None}, // nobody is enrolled
 		{0.30, 1, Strong},
-		{0.45, 1, Strong}, // an FMR of 8.6e-5
-		{0.46, 1, Fair},
-		{0.52, 1, Fair},
-		{0.54, 1, Weak},
-		{0.579, 1, Weak},
-		{0.58, 1, None},
+		{0.37, 1, Strong}, // an FMR of 8e-5
+		{0.39, 1, Fair},
+		{0.42, 1, Fair},
+		{0.44, 1, Weak},
+		{0.46, 1, None},
 		{0.60, 1, None}, // dlib's default may never be a door's threshold
-		{0.45, 2, Fair}, // the same distance is worth less in a larger gallery
-		{0.45, 20, Weak},
-		{0.45, 1000, None},
+		{0.37, 2, Fair}, // the same distance is worth less in a larger gallery
+		{0.37, 20, Weak},
+		{0.37, 1000, None},
 		{math.NaN(), 1, None},
 		{math.Inf(1), 1, None},
 	} {
@@ -58,9 +57,6 @@ func TestEffectiveSize(t *testing.T) {
 			if more := (Size{s.References, s.Persons + 1}); more.Effective() < m {
 				t.Fatalf("the effective number falls from %+v to %+v", s, more)
 			}
-		}
-		if low, high := c.FPIRInterval(d, s); low > c.FPIR(d, s)*(1+1e-12) || high < c.FPIR(d, s)*(1-1e-12) || low <= 0 {
-			t.Fatalf("at %v in %+v: %v, interval %v to %v", d, s, c.FPIR(d, s), low, high)
 		}
 		if c.FPIR(d+0.01, s) < c.FPIR(d, s) {
 			t.Fatalf("FPIR falls with the distance at %v", d)
@@ -108,7 +104,7 @@ func TestIdentify(t *testing.T) {
 		{0.25, refs, "ada 0.05 strong"}, // 0.05·2^(1/8), the far one next to nothing
 		{0.2, refs, "ada 0.00 strong"},
 		{-0.05, refs, "ben 0.05 strong"},
-		{-0.45, refs, "ben 0.45 fair"},
+		{-0.38, refs, "ben 0.38 fair"},
 		{-0.7, refs, "stranger"},
 		{0.25, nil, "stranger"},
 	} {

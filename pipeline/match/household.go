@@ -4,73 +4,59 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/stat/distuv"
-
 	"lintel/store"
 )
 
-// A curve follows the household's own strangers only once there are so many of
-// them, and so many comparisons with persons who are enrolled.
-const (
-	EnoughStrangers   = 50
-	EnoughComparisons = 500
-)
+// EnoughStrangers is how many strangers of its own a household has to have
+// answered for before the curve may fall because of them. It may rise from the
+// first one on.
+const EnoughStrangers = 10
 
 // Adapt returns the curve for a household whose own strangers were as far from
-// its persons as the counts say, and whether there were enough of them; where
-// not, the curve is the one it came from.
+// its persons as the counts say; without any, the curve it came from.
 //
 // What was observed at home corrects what was measured elsewhere, by the
-// gamma-Poisson rule: a rate F, as uncertain as its interval says, is worth a
-// false matches in a/F comparisons, and with k more in n it becomes
+// gamma-Poisson rule: a rate F is worth one false match in 1/F comparisons, and
+// with k more in n it becomes
 //
-//	(a + k) / (a/F + n)
+//	(1 + k) / (1/F + n)
 //
-// Comparisons of one stranger are alike, so all those of one count as a single
-// comparison: n is the number of strangers. Where next to none would be
-// expected, in the tail, the rate stays what it was.
+// To rise, each comparison counts by itself. That errs towards doubt, and so does
+// that the household is asked of those strangers who look like somebody here. To
+// fall, all comparisons of one stranger count as a single one, since they are
+// alike, and there have to be [EnoughStrangers].
 //
-// The result is never below the lower end of the interval it came from: a
-// household whose strangers happen to look like nobody learns no more than
-// that. It may rise without limit, as with relatives at the door. The
-// likelihood ratio falls where the rate rose, and never rises.
-func (c *Curve) Adapt(own store.StrangerDistances) (adapted *Curve, enough bool) {
+// The result is never below the estimate that the curve came from: a household
+// whose strangers happen to look like nobody learns no more than that. It may
+// rise without limit, as with relatives at the door. The likelihood ratio falls
+// where the rate rose, and never rises.
+func (c *Curve) Adapt(own store.StrangerDistances) *Curve {
 	comparisons := own.Comparisons()
-	if own.Strangers < EnoughStrangers || comparisons < EnoughComparisons {
-		return c, false
+	if own.Strangers <= 0 || comparisons == 0 {
+		return c
 	}
 	one := *c
-	one.Strangers, one.Comparisons = own.Strangers, c.Comparisons+comparisons
-	one.Rate, one.Low, one.High = make([]float64, entries), make([]float64, entries), make([]float64, entries)
-	one.Evidence = slices.Clone(c.Evidence)
-	n := float64(own.Strangers)
+	one.Strangers = own.Strangers
+	one.Rate, one.Estimate, one.Evidence = make([]float64, entries), make([]float64, entries), slices.Clone(c.Evidence)
 	seen := 0
 	for i := range entries {
 		if i < len(own.Counts) {
 			seen += own.Counts[i]
 		}
-		k := n * float64(seen) / float64(comparisons)
-		known := certainty(c.Rate[i], c.High[i])
-		rate := distuv.Gamma{Alpha: known + k, Beta: known/c.Rate[i] + n}
+		rate := c.Rate[i]
+		if risen := corrected(rate, float64(seen), float64(comparisons)); risen > rate {
+			rate = risen
+		} else if n := float64(own.Strangers); n >= EnoughStrangers {
+			rate = min(rate, max(c.Estimate[i], corrected(rate, n*float64(seen)/float64(comparisons), n)))
+		}
 		last := max(0, i-1)
-		limited := func(v, before float64) float64 { return min(max(v, c.Low[i], before), 1) }
-		one.Rate[i] = limited(rate.Mean(), one.Rate[last])
-		one.Low[i] = min(limited(rate.Quantile(0.025), one.Low[last]), one.Rate[i])
-		one.High[i] = max(limited(rate.Quantile(0.975), one.High[last]), one.Rate[i])
+		one.Rate[i] = min(max(rate, one.Rate[last]), 1)
+		one.Estimate[i] = c.Estimate[i]
 		one.Evidence[i] -= max(0, math.Log(one.Rate[i]/c.Rate[i]))
 	}
 	one.Evidence = falling(one.Evidence)
-	if first := slices.IndexFunc(own.Counts, func(n int) bool { return n > 0 }); first >= 0 {
-		one.Observed = min(c.Observed, float64(first)*Step)
-	}
-	return &one, true
+	return &one
 }
 
-// certainty returns how many false matches a rate is worth: the shape of the
-// gamma distribution whose logarithm deviates as much as the upper side of the
-// rate's interval says. The lower side is of no use in the tail, where a rate
-// may be next to nothing.
-func certainty(rate, high float64) float64 {
-	deviation := math.Log(high/rate) / 1.96
-	return 1 / max(math.Expm1(deviation*deviation), 1e-6)
-}
+// corrected returns a rate after k false matches were observed in n comparisons.
+func corrected(rate, k, n float64) float64 { return (1 + k) / (1/rate + n) }

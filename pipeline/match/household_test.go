@@ -19,49 +19,65 @@ func strangers(r *rand.Rand, n, persons int, factor float64) store.StrangerDista
 	return s
 }
 
-func TestAdaptNeedsEnough(t *testing.T) {
-	r := rand.New(rand.NewPCG(1, 2))
-	for _, c := range []struct {
-		strangers, persons int
-		want               bool
-	}{{0, 0, false}, {EnoughStrangers - 1, 20, false}, {EnoughStrangers, 9, false}, {EnoughStrangers, 10, true}, {1000, 4, true}} {
-		curve, enough := Shipped().Adapt(strangers(r, c.strangers, c.persons, 1))
-		if enough != c.want || (curve == Shipped()) == c.want {
-			t.Errorf("%d strangers and %d persons: adapted %v", c.strangers, c.persons, enough)
+func TestAdapt(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 2))
+	c := Shipped()
+	near := store.StrangerDistances{Strangers: 1, Counts: make([]int, 151)}
+	near.Counts[42], near.Counts[80] = 1, 3 // somebody at 0.42, and far from three others
+	for _, test := range []struct {
+		name      string
+		own       store.StrangerDistances
+		low, high float64 // of the rate at 0.45 over the shipped one
+	}{
+		{"none", store.StrangerDistances{}, 1, 1},
+		{"none compared", store.StrangerDistances{Strangers: 5, Counts: make([]int, 151)}, 1, 1},
+		{"one who is near", near, 1.8, 2},                   // (1 + 1)/(1 + 4·F)
+		{"too few to fall", strangers(r, 9, 4, 1e-6), 1, 1}, // nobody near
+		{"enough to fall", strangers(r, 10, 4, 1e-6), 0.8, 0.99},
+		{"nobody near", strangers(r, 20000, 4, 1e-6), 0, 0.999}, // held by the estimate
+		{"as expected", strangers(r, 400, 5, 1), 0.7, 1.4},
+		{"relatives", strangers(r, 20, 4, 8), 1.5, 8},
+		{"many relatives", strangers(r, 20000, 5, 8), 7, 9},
+		{"all at the end", store.StrangerDistances{Strangers: 60, Counts: append(make([]int, 150), 600)}, 0.3, 1},
+	} {
+		adapted := c.Adapt(test.own)
+		if ratio := adapted.FMR(0.45) / c.FMR(0.45); ratio < test.low || ratio > test.high {
+			t.Errorf("%s: the rate at 0.45 is %v of the shipped one, want %v to %v", test.name, ratio, test.low, test.high)
+		}
+		for i := range entries {
+			last := max(0, i-1)
+			if adapted.Rate[i] < c.Estimate[i] || adapted.Rate[i] < adapted.Rate[last] || adapted.Rate[i] > 1 ||
+				adapted.Evidence[i] > adapted.Evidence[last] || adapted.Estimate[i] > adapted.Rate[i] {
+				t.Fatalf("%s: entry %d: %v, the estimate is %v", test.name, i, adapted.Rate[i], c.Estimate[i])
+			}
 		}
 	}
 }
 
-func TestAdapt(t *testing.T) {
-	r := rand.New(rand.NewPCG(3, 2))
-	c := Shipped()
-	for _, test := range []struct {
-		name      string
-		own       store.StrangerDistances
-		low, high float64 // of the rate at 0.6 over the shipped one
-	}{
-		{"as expected", strangers(r, 400, 5, 1), 0.6, 1.6},
-		{"relatives", strangers(r, 400, 5, 8), 2, 9},
-		{"many relatives", strangers(r, 20000, 5, 8), 6.5, 9},
-		{"nobody near", strangers(r, 20000, 5, 0.01), 0.2, 0.5}, // held by the interval's lower end
-		{"all at the end", store.StrangerDistances{Strangers: 60, Counts: append(make([]int, 150), 600)}, 0.3, 1},
-	} {
-		adapted, enough := c.Adapt(test.own)
-		if !enough {
-			t.Fatalf("%s: not adapted", test.name)
-		}
-		if ratio := adapted.FMR(0.6) / c.FMR(0.6); ratio < test.low || ratio > test.high {
-			t.Errorf("%s: the rate at 0.6 is %v of the shipped one", test.name, ratio)
-		}
-		if ratio := adapted.FMR(0.35) / c.FMR(0.35); ratio < 0.9 && test.name != "nobody near" {
-			t.Errorf("%s: the tail fell to %v of what it was", test.name, ratio)
-		}
-		for i := range entries {
-			last := max(0, i-1)
-			if adapted.Rate[i] < c.Low[i] || adapted.Rate[i] < adapted.Rate[last] || adapted.Low[i] > adapted.Rate[i] ||
-				adapted.High[i] < adapted.Rate[i] || adapted.High[i] > 1 || adapted.Evidence[i] > adapted.Evidence[last] {
-				t.Fatalf("%s: entry %d: %v, from %v to %v; the shipped one is from %v", test.name, i, adapted.Rate[i], adapted.Low[i], adapted.High[i], c.Low[i])
+// The rule worked by hand: of a rate of 1 %, one false match in 100, two in 20
+// comparisons make 3/120.
+func TestCorrected(t *testing.T) {
+	if got := corrected(0.01, 2, 20); math.Abs(got-0.025) > 1e-12 {
+		t.Errorf("%v, want 0.025", got)
+	}
+}
+
+// TestMeasureAdapt says after how many strangers the curve has followed a
+// household whose strangers look like its four persons eight times as often as
+// the curve says, or never: the distance where naming ends.
+func TestMeasureAdapt(t *testing.T) {
+	size := Size{4, 4}
+	for _, factor := range []float64{8, 1, 1e-6} {
+		for _, n := range []int{1, 5, 10, 20, 50, 100, 400} {
+			sum, end := 0.0, 0.0
+			const draws = 50
+			for i := range uint64(draws) {
+				adapted := Shipped().Adapt(strangers(rand.New(rand.NewPCG(i, 7)), n, 4, factor))
+				sum += adapted.FMR(0.45) / Shipped().FMR(0.45) / draws
+				end += adapted.Threshold(Weak.Limit(), size) / draws
 			}
+			t.Logf("strangers alike %g times as often, after %d: the rate at 0.45 is %.2g of the shipped one; naming ends at %.3f (%.3f)",
+				factor, n, sum, end, Shipped().Threshold(Weak.Limit(), size))
 		}
 	}
 }

@@ -30,18 +30,26 @@
 //	FPIR = 1 - (1 - FMR)^M
 //
 // where M is the effective number of references: see [Size.Effective]. Its
-// band follows. The rates are estimates with an interval, [Curve.Interval],
-// and they are of portraits taken in one session; twins, years and a stranger
-// who means to look like somebody are not in them. MEASUREMENTS.md beside this
-// file has the figures.
+// band follows.
+//
+// Who rings mostly shares sex, descent and age with who lives there, and such
+// persons are taken for each other many times as often as any two are: a
+// demographic differential, as ISO/IEC 19795-10 calls it. So the curve comes from
+// comparisons within groups, and at every distance it is the worst group's; and
+// since few persons can't show small rates, it is the upper end of what is likely,
+// not the estimate.
+//
+// The rates are of portraits of adults, taken in one session; twins, years, children,
+// make-up and a stranger who means to look like somebody are not in them.
+// MEASUREMENTS.md beside this file has the figures.
 //
 // # To a probability
 //
 // The curve's likelihood ratio and a prior, how often a known person rings,
 // make a probability for each person: see [Curve.Posterior].
 //
-// Once a household has said of enough faces that they are strangers, the curve
-// follows them too: see [Curve.Adapt].
+// The curve follows the household's own strangers too, from the first one that
+// somebody answered for: see [Curve.Adapt].
 package match
 
 import (
@@ -67,10 +75,10 @@ var bands = []struct {
 	fpir float64
 }{{Strong, 1e-4}, {Fair, 1e-3}, {Weak, 1e-2}}
 
-// MaxDistance is where no match is named any more, whatever the curve says.
-// It is below dlib's default of 0.60, at which 1 stranger in 175 passed for
-// somebody.
-const MaxDistance = 0.58
+// MaxDistance is where no match is named any more, whatever a curve says. It is
+// below dlib's default of 0.60, at which among some groups of the open set 1
+// comparison of two persons in 3 was a match.
+const MaxDistance = 0.50
 
 // FMR returns the false match rate of one comparison at a threshold of that
 // distance, by the shipped curve.
@@ -115,13 +123,6 @@ func (s Size) Effective() float64 {
 // a name. It takes persons for independent, which errs towards doubt.
 func (c *Curve) FPIR(distance float64, size Size) float64 {
 	return identification(c.FMR(distance), size)
-}
-
-// FPIRInterval returns the ends of the 95 % interval of that rate, by those of
-// the false match rate.
-func (c *Curve) FPIRInterval(distance float64, size Size) (low, high float64) {
-	low, high = c.Interval(distance)
-	return identification(low, size), identification(high, size)
 }
 
 // identification turns the FMR of a comparison into the FPIR of a search.

@@ -394,7 +394,8 @@ func TestMeasureProbability(t *testing.T) {
 				}
 			}
 			curve := *Shipped()
-			curve.Evidence = evidence(trialOf(train))
+			trial := trialOf(train)
+			curve.Evidence = evidence(trial, trial.Groups[0].pairsOfPersons(), curve.Rate)
 			for range 40 {
 				r.Shuffle(len(held), func(i, j int) { held[i], held[j] = held[j], held[i] })
 				half := len(held) / 2

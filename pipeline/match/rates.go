@@ -137,7 +137,13 @@ func (r Rate) IntervalString() string {
 		return "not measured"
 	}
 	low, high := r.Interval(0.95)
-	return percent(low, math.Floor) + " to " + percent(high, math.Ceil)
+	return Percents([2]float64{low, high})
+}
+
+// Percents returns an interval of rates in per cent, for people, rounded
+// outwards.
+func Percents(interval [2]float64) string {
+	return percent(interval[0], math.Floor) + " to " + percent(interval[1], math.Ceil)
 }
 
 // percent formats a rate with two figures that count, rounded as told.

@@ -48,7 +48,8 @@ type excess struct{ by, times float64 }
 // fitPareto fits a generalised Pareto distribution to excesses by maximum
 // likelihood. For a given ratio of shape to scale the best shape is known, so
 // one number is searched for (Grimshaw, Technometrics 35, 1993, from memory).
-// Shapes below -1/2, where the likelihood has no regular maximum, are left out.
+// Shapes below -1/2, where the likelihood has no regular maximum, are left out,
+// and so are shapes above 0, whose tails never end: no distance is below 0.
 func fitPareto(excesses []excess) (shape, scale float64, err error) {
 	total, mean, most := 0.0, 0.0, 0.0
 	for _, e := range excesses {
@@ -68,17 +69,17 @@ func fitPareto(excesses []excess) (shape, scale float64, err error) {
 			shape += e.times * math.Log1p(ratio*e.by)
 		}
 		shape /= total
-		if shape < -0.5 {
+		if shape < -0.5 || shape > 0 {
 			return shape, math.Inf(-1)
 		}
 		return shape, -math.Log(shape/ratio) - shape - 1
 	}
 	// The likelihood may have two maxima, so a coarse search comes first. It
-	// goes from where the distribution ends at the largest excess to shapes
-	// far above 1.
-	var ratios []float64
-	for i := range 100 {
-		ratios = append(ratios, -(1-1e-9)/most*math.Pow(0.93, float64(i)), 0.01*math.Pow(1.1, float64(i))/mean)
+	// goes from where the distribution ends at the largest excess to where it
+	// has no end.
+	ratios := []float64{0}
+	for i := range 160 {
+		ratios = append(ratios, -(1-1e-9)/most*math.Pow(0.93, float64(i)))
 	}
 	slices.Sort(ratios)
 	best, bestLikelihood := 0, math.Inf(-1)
@@ -91,7 +92,7 @@ func fitPareto(excesses []excess) (shape, scale float64, err error) {
 		ratios[max(0, best-1)], ratios[min(len(ratios)-1, best+1)])
 	shape, _ = fit(ratio)
 	if math.Abs(ratio*mean) < 1e-7 {
-		return shape, mean, nil
+		return 0, mean, nil
 	}
 	return shape, shape / ratio, nil
 }

@@ -2,12 +2,15 @@ package match
 
 import (
 	"context"
+	"encoding/csv"
 	"fmt"
 	"image"
 	"image/color"
 	"math/rand/v2"
+	"os"
 	"path/filepath"
 	"runtime"
+	"strings"
 	"sync"
 	"testing"
 
@@ -63,8 +66,31 @@ var pictureNames = [2]string{"neutral", "smiling"}
 // A subject is a person of the open set: the descriptors of two pictures, each
 // by sight; nil where no face was found.
 type subject struct {
-	id   string
-	seen [2][]*store.Descriptor
+	id    string
+	group string // descent and sex, as the set's own table has them: "white female"
+	seen  [2][]*store.Descriptor
+}
+
+// sex is the last word of the group.
+func (s subject) sex() string { return s.group[strings.LastIndex(s.group, " ")+1:] }
+
+// groupsOf reads the set's table of groups: lines of an id, a comma and a group
+// below a header.
+func groupsOf(dir string) (map[string]string, error) {
+	f, err := os.Open(filepath.Join(dir, "groups.csv"))
+	if err != nil {
+		return nil, fmt.Errorf("opening the groups of the portraits: %w", err)
+	}
+	defer f.Close()
+	rows, err := csv.NewReader(f).ReadAll()
+	if err != nil {
+		return nil, fmt.Errorf("reading the groups of the portraits: %w", err)
+	}
+	groups := make(map[string]string)
+	for _, row := range rows[min(1, len(rows)):] {
+		groups[row[0]] = row[1]
+	}
+	return groups, nil
 }
 
 var (
@@ -96,6 +122,10 @@ func describe(dir, models string) ([]subject, error) {
 	if err != nil {
 		return nil, err
 	}
+	groups, err := groupsOf(dir)
+	if err != nil {
+		return nil, err
+	}
 	all := make([]subject, len(folders))
 	next := make(chan int)
 	var workers errgroup.Group
@@ -115,6 +145,7 @@ func describe(dir, models string) ([]subject, error) {
 			for i := range next {
 				if err == nil {
 					all[i], err = describeSubject(f, folders[i], uint64(i))
+					all[i].group = groups[all[i].id]
 				}
 			}
 			return err

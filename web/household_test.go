@@ -1,0 +1,90 @@
+package web
+
+import (
+	"reflect"
+	"testing"
+
+	"lintel/pipeline/match"
+	"lintel/store"
+)
+
+// Persons on a line, so that distances are differences.
+func TestHouseholdOf(t *testing.T) {
+	on := func(person string, x float32) store.Reference {
+		return store.Reference{Person: person, Descriptor: store.Descriptor{x}}
+	}
+	names := map[string]string{"a": "Ada Quill", "b": "Ben Orrin", "c": "Cleo Varr"}
+	near := store.StrangerDistances{Strangers: 3, Counts: make([]int, 151)}
+	near.Counts[40] = 3
+	far := store.StrangerDistances{Strangers: 1, Counts: make([]int, 151)}
+	far.Counts[150] = 3
+	ends := func(n int) string { return householdOf(nil, gallerySized(n), nil).Ends }
+	for _, c := range []struct {
+		name       string
+		references []store.Reference
+		own        store.StrangerDistances
+		want       householdView
+	}{
+		{"nobody", nil, store.StrangerDistances{}, householdView{Apart: true, Ends: "0.000"}},
+		{"one", []store.Reference{on("a", 0), on("a", 1)}, store.StrangerDistances{}, householdView{Persons: 1, Apart: true}},
+		{"two apart", []store.Reference{on("a", 0), on("b", 0.75)}, far, householdView{Persons: 2, Pairs: 1, Apart: true, Own: 1, Ends: ends(2),
+			Closest: []closestView{{"Ada Quill", "Ben Orrin", "0.75", match.None}}}},
+		{"three, two alike", []store.Reference{on("a", 0), on("b", 0.25), on("c", 1.75)}, store.StrangerDistances{}, householdView{Persons: 3, Pairs: 3, Ends: ends(3),
+			Closest: []closestView{{"Ada Quill", "Ben Orrin", "0.25", match.Strong}, {"Ben Orrin", "Cleo Varr", "1.50", match.None}, {"Ada Quill", "Cleo Varr", "1.75", match.None}}}},
+		{"strangers alike", []store.Reference{on("a", 0), on("b", 0.75)}, near, householdView{Persons: 2, Pairs: 1, Apart: true, Own: 3, Shipped: ends(2),
+			Closest: []closestView{{"Ada Quill", "Ben Orrin", "0.75", match.None}}}},
+	} {
+		got := householdOf(c.references, match.NewGallery(c.references, match.Shipped().Adapt(c.own), match.DefaultPrior), names)
+		if c.want.Enough = match.EnoughStrangers; c.want.Ends == "" {
+			if c.want.Ends = got.Ends; got.Ends == got.Shipped || c.want.Shipped != "" && got.Ends >= got.Shipped {
+				t.Errorf("%s: naming ends at %s, without own strangers at %s", c.name, got.Ends, got.Shipped)
+			}
+		}
+		if !reflect.DeepEqual(got, c.want) {
+			t.Errorf("%s: %+v, want %+v", c.name, got, c.want)
+		}
+	}
+}
+
+// gallerySized has so many persons, each with a reference.
+func gallerySized(n int) *match.Gallery {
+	var references []store.Reference
+	for i := range n {
+		references = append(references, store.Reference{Person: string(rune('a' + i)), Descriptor: store.Descriptor{float32(i)}})
+	}
+	return match.NewGallery(references, match.Shipped(), match.DefaultPrior)
+}
+
+// What group differences mean here is on both screens, and what each picture adds
+// on the person's.
+func TestHouseholdPages(t *testing.T) {
+	h := newHouse(t)
+	in := h.session(h.resident("Odile"))
+	h.get("/people", in).is(200).says("Nobody is enrolled")
+	known := func(name string, x float32) store.Person {
+		p := h.enrolled(name)
+		if err := h.archive.RecordConsent(t.Context(), p.ID, store.Consent{GivenBy: name, GivenAt: h.clock.now(), Scope: "the gate"}); err != nil {
+			t.Fatal(err)
+		}
+		if err := h.archive.AddReference(t.Context(), store.Reference{Person: p.ID, Descriptor: store.Descriptor{x}, FaceWidth: 240}); err != nil {
+			t.Fatal(err)
+		}
+		return p
+	}
+	ada := known("Ada Quill", 0)
+	h.get("/people", in).is(200).says("Only one person is enrolled").says("shares sex, descent and age with who lives here")
+	h.get(personAddress(ada.ID), in).is(200).says("The only picture, so there is none to compare it with.").
+		says("Add pictures until there are five, in different light and pose")
+	known("Ben Orrin", 1)
+	for _, page := range []string{"/people", "/checks"} {
+		a := h.get(page, in).is(200).says("Measured on the references of 2 persons, 1 pair.").says("Ada Quill and Ben Orrin").
+			says("No stranger of yours counts yet").says("after 10, those who look like nobody count too")
+		checkMarkup(t, string(a.body))
+	}
+	again := store.Reference{Person: ada.ID, Descriptor: store.Descriptor{-0.39}, FaceWidth: 120, SourceSHA256: [32]byte{1}}
+	if err := h.archive.AddReference(t.Context(), again); err != nil {
+		t.Fatal(err)
+	}
+	a := h.get(personAddress(ada.ID), in).is(200).says("<li>A face 120 px wide. Without it, a face like this is a").says("looks as much like Ada Quill: surer with it.</li>")
+	checkMarkup(t, string(a.body))
+}
