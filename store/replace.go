@@ -24,7 +24,7 @@ type replacement struct {
 
 // replaceStills puts new pictures in the place of a visit's stills, and moves
 // the visit to a stage. Each gets a file and a data key of its own; the old
-// file and its key go. The error is errChanged if a still was replaced or went
+// file and its key go. The error is errChanged if a still was added, replaced or went
 // since it was read, or if the visit is to move on and is held by now; then
 // nothing is changed.
 func (a *Archive) replaceStills(ctx context.Context, v Visit, stage Stage, news []replacement) (err error) {
@@ -49,6 +49,11 @@ func (a *Archive) replaceStills(ctx context.Context, v Visit, stage Stage, news 
 	}
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		if held, err := a.isHeld(ctx, tx, v.ID); err != nil || held && stage != v.Stage {
+			return errors.Join(err, errChanged)
+		}
+		// A frame that came while the others were made smaller has to be made smaller, too.
+		var stills int
+		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM stills WHERE visit = ?`, v.ID).Scan(&stills); err != nil || stills != len(v.Stills) {
 			return errors.Join(err, errChanged)
 		}
 		for i, n := range news {

@@ -1,0 +1,43 @@
+package store
+
+import (
+	"testing"
+	"time"
+)
+
+// A frame that comes while the others of its ring are made smaller does not stay whole.
+func TestLateFrameWhileShrinking(t *testing.T) {
+	a, c := newArchive(t)
+	rules := DefaultRules()
+	short := Rule{Smaller: Period{Hours: 1}, Stills: Period{Hours: 72}, Findings: Period{Hours: 72}}
+	for _, k := range Kinds {
+		rules.Keep[k] = short
+	}
+	if err := a.SetRules(t.Context(), rules); err != nil {
+		t.Fatal(err)
+	}
+	keep := func(frame int) string {
+		id, _, err := a.Keep(t.Context(), NewStill{Bell: "gate", Ring: "r", Frame: frame, JPEG: make([]byte, 1000), Width: 640, Height: 480, ReceivedAt: c.now(), SentSHA256: [32]byte{byte(frame)}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		s, err := a.Visit(t.Context(), id)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := a.Record(t.Context(), s.Stills[frame].ID, Done, nil); err != nil {
+			t.Fatal(err)
+		}
+		return id
+	}
+	id := keep(0)
+	c.advance(2 * time.Hour)
+	if _, err := a.Sweep(t.Context(), func(jpeg []byte) ([]byte, int, int, error) { keep(1); return jpeg[:500], 320, 240, nil }); err != nil {
+		t.Fatal(err)
+	}
+	v, _ := a.Visit(t.Context(), id)
+	t.Logf("stage %d, widths %d %d", v.Stage, v.Stills[0].Width, v.Stills[1].Width)
+	if v.Stage == Smaller && v.Stills[1].Width == 640 {
+		t.Error("a frame that came while the others were made smaller stays whole at the stage of smaller ones")
+	}
+}
