@@ -50,11 +50,15 @@ func (s *Server) household(ctx context.Context) (householdView, error) {
 
 func householdOf(references []store.Reference, gallery *match.Gallery, names map[string]string) householdView {
 	n := gallery.Size().Persons
-	view := householdView{Persons: n, Pairs: n * (n - 1) / 2, Apart: true, Own: gallery.Curve().Strangers, Enough: match.EnoughStrangers}
+	view := householdView{
+		Persons: n, Pairs: n * (n - 1) / 2, Apart: true,
+		Own: gallery.Curve().Strangers, Enough: match.EnoughStrangers,
+	}
 	for _, p := range group.Closest(references, closestShown) {
 		band := gallery.BandOf(p.Distance)
 		view.Apart = view.Apart && band == match.None
-		view.Closest = append(view.Closest, closestView{names[p.One], names[p.Other], fmt.Sprintf("%.2f", p.Distance), band})
+		view.Closest = append(view.Closest,
+			closestView{names[p.One], names[p.Other], fmt.Sprintf("%.2f", p.Distance), band})
 	}
 	view.Ends = fmt.Sprintf("%.3f", gallery.Threshold(match.None))
 	shipped := fmt.Sprintf("%.3f", match.Shipped().Threshold(match.Weak.Limit(), gallery.Size()))

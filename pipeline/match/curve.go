@@ -89,7 +89,8 @@ func ParseCurve(table []byte) (*Curve, error) {
 		last := max(0, i-1)
 		switch {
 		case !(c.Estimate[i] > 0 && c.Estimate[i] <= c.Rate[i] && c.Rate[i] <= 1):
-			return nil, fmt.Errorf("%w: at %.2f the rate is %v, estimated as %v", ErrBadCurve, float64(i)*Step, c.Rate[i], c.Estimate[i])
+			return nil, fmt.Errorf("%w: at %.2f the rate is %v, estimated as %v",
+				ErrBadCurve, float64(i)*Step, c.Rate[i], c.Estimate[i])
 		case c.Rate[last] > c.Rate[i] || c.Estimate[last] > c.Estimate[i] || !(c.Evidence[last] >= c.Evidence[i]):
 			return nil, fmt.Errorf("%w: at %.2f a table turns round", ErrBadCurve, float64(i)*Step)
 		case math.Abs(c.Evidence[i]) > mostEvidence:

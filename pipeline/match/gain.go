@@ -42,7 +42,8 @@ func (g Gain) Words(name string) string {
 	case g.Others == 0:
 		return "The first picture of " + name + "."
 	case g.Band == None:
-		return "Without it, " + name + " is missed where the face looks like this: much surer with it, if it shows " + name + "."
+		return "Without it, " + name + " is missed where the face looks like this: much surer with it, if it shows " +
+			name + "."
 	case g.Band == Strong:
 		return "Without it, a face like this is a strong match already: hardly surer with it."
 	}
