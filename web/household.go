@@ -57,8 +57,9 @@ func householdOf(references []store.Reference, gallery *match.Gallery, names map
 	for _, p := range group.Closest(references, closestShown) {
 		band := gallery.BandOf(p.Distance)
 		view.Apart = view.Apart && band == match.None
+		one, other := names[p.One], names[p.Other]
 		view.Closest = append(view.Closest,
-			closestView{names[p.One], names[p.Other], fmt.Sprintf("%.2f", p.Distance), band})
+			closestView{min(one, other), max(one, other), fmt.Sprintf("%.2f", p.Distance), band})
 	}
 	view.Ends = fmt.Sprintf("%.3f", gallery.Threshold(match.None))
 	shipped := fmt.Sprintf("%.3f", match.Shipped().Threshold(match.Weak.Limit(), gallery.Size()))
