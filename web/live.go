@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"net/http"
 	"sync"
 	"time"
@@ -162,28 +161,46 @@ func (s *Server) startFrom(ctx context.Context, conn *websocket.Conn, known int6
 	return known, send(conn, message{Type: "missed", Revision: known})
 }
 
+// changes is what a live connection reads of the archive.
+type changes interface {
+	Revision(ctx context.Context) (int64, error)
+	VisitsSince(ctx context.Context, revision int64, limit int) ([]store.Visit, error)
+	DeparturesSince(ctx context.Context, revision int64, limit int) ([]store.Departure, error)
+}
+
+// nextChanges returns what changed after a revision, and up to which both lists
+// are whole. That is no more than what was committed before either was read:
+// what comes between the two readings is in the second alone.
+func nextChanges(ctx context.Context, a changes, known int64) (visits []store.Visit, gone []store.Departure, horizon int64, err error) {
+	if horizon, err = a.Revision(ctx); err != nil || horizon <= known {
+		return nil, nil, known, err
+	}
+	if visits, err = a.VisitsSince(ctx, known, shownVisits); err != nil {
+		return nil, nil, known, err
+	}
+	if gone, err = a.DeparturesSince(ctx, known, catchUp); err != nil {
+		return nil, nil, known, err
+	}
+	// Where one list was cut off, the other waits for its rest.
+	if len(visits) == shownVisits {
+		horizon = min(horizon, visits[len(visits)-1].Revision)
+	}
+	if len(gone) == catchUp {
+		horizon = min(horizon, gone[len(gone)-1].Revision)
+	}
+	return visits, gone, horizon, nil
+}
+
 // tellChanges sends what changed after the revision, visits that are gone
 // before those that changed, since a ring's id may be used again. It returns
 // the revision known then.
 func (s *Server) tellChanges(ctx context.Context, r *http.Request, conn *websocket.Conn, known int64) (int64, error) {
 	for {
-		visits, err := s.Archive.VisitsSince(ctx, known, shownVisits)
-		if err != nil {
+		visits, gone, horizon, err := nextChanges(ctx, s.Archive, known)
+		if err != nil || horizon <= known {
 			return known, err
 		}
-		gone, err := s.Archive.DeparturesSince(ctx, known, catchUp)
-		if err != nil || len(visits)+len(gone) == 0 {
-			return known, err
-		}
-		// Where one list was cut off, the other waits for its rest.
-		horizon := int64(math.MaxInt64)
-		if len(visits) == shownVisits {
-			horizon = visits[len(visits)-1].Revision
-		}
-		if len(gone) == catchUp {
-			horizon = min(horizon, gone[len(gone)-1].Revision)
-		}
-		if known, err = tellGone(conn, gone, known, horizon); err != nil {
+		if _, err = tellGone(conn, gone, known, horizon); err != nil {
 			return known, err
 		}
 		teller, err := s.tellerFor(ctx, session(r))
@@ -193,9 +210,10 @@ func (s *Server) tellChanges(ctx context.Context, r *http.Request, conn *websock
 		if err := s.addAdvice(ctx, &teller, visits...); err != nil {
 			return known, err
 		}
-		if known, err = teller.tellVisits(conn, visits, known, horizon); err != nil {
+		if _, err = teller.tellVisits(conn, visits, known, horizon); err != nil {
 			return known, err
 		}
+		known = horizon
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -436,4 +437,60 @@ func TestLiveQuietRing(t *testing.T) {
 		}
 		h.keeps(0)
 	})
+}
+
+// A busyArchive is one to which something happens right after visits were read
+// for the first time.
+type busyArchive struct {
+	*store.Archive
+	happens func()
+}
+
+func (a *busyArchive) VisitsSince(ctx context.Context, revision int64, limit int) ([]store.Visit, error) {
+	visits, err := a.Archive.VisitsSince(ctx, revision, limit)
+	if a.happens != nil {
+		a.happens()
+		a.happens = nil
+	}
+	return visits, err
+}
+
+// TestLiveBetweenReadings has a visit change, and then another go, after a
+// connection has read the visits and before it reads which are gone.
+func TestLiveBetweenReadings(t *testing.T) {
+	h := newHouse(t)
+	stays, goes := h.rung("R1", 0, still(t, 1)).Visit, h.rung("R2", 0, still(t, 2)).Visit
+	known, err := h.archive.Revision(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	record(t, h.archive, goes, 0) // so that there is something to tell
+	busy := &busyArchive{h.archive, func() {
+		record(t, h.archive, stays, 0)
+		if err := h.archive.EraseVisit(t.Context(), goes); err != nil {
+			t.Fatal(err)
+		}
+	}}
+	var told []string
+	for range 3 {
+		visits, gone, horizon, err := nextChanges(t.Context(), busy, known)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, d := range gone {
+			if d.Revision <= horizon {
+				told = append(told, "gone "+d.Visit)
+			}
+		}
+		for _, v := range visits {
+			if v.Revision <= horizon {
+				told = append(told, v.ID)
+			}
+		}
+		known = horizon
+	}
+	want := []string{goes, "gone " + goes, stays}
+	if !slices.Equal(told, want) {
+		t.Errorf("told of %q, want %q", told, want)
+	}
 }
