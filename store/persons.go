@@ -172,7 +172,8 @@ type Reference struct {
 }
 
 // AddReference enrols a descriptor. The error is ErrNoConsent if the person's
-// consent is not there, and ErrExists if the picture was enrolled before.
+// consent is not there, and ErrExists if the picture, or this very descriptor,
+// was enrolled before.
 func (a *Archive) AddReference(ctx context.Context, r Reference) error {
 	return a.update(ctx, func(tx *sql.Tx) error { return a.addReference(ctx, tx, r) })
 }
@@ -185,6 +186,13 @@ func (a *Archive) addReference(ctx context.Context, tx *sql.Tx, r Reference) err
 	}
 	if consents == 0 {
 		return ErrNoConsent
+	}
+	known, err := a.references(ctx, tx, `SELECT id, person, descriptor, face_width, coalesce(quality, 0) FROM gallery WHERE person = ?`, r.Person)
+	if err != nil {
+		return err
+	}
+	if slices.ContainsFunc(known, func(k Reference) bool { return k.Descriptor == r.Descriptor }) {
+		return fmt.Errorf("this face: %w", ErrExists)
 	}
 	id := newID()
 	res, err := tx.ExecContext(ctx, `
@@ -203,9 +211,14 @@ func (a *Archive) addReference(ctx context.Context, tx *sql.Tx, r Reference) err
 
 // Gallery returns all references of persons whose consent is in force.
 func (a *Archive) Gallery(ctx context.Context) ([]Reference, error) {
-	rows, err := a.read.QueryContext(ctx, `
+	return a.references(ctx, a.read, `
 		SELECT id, person, descriptor, face_width, coalesce(quality, 0) FROM gallery g
 		WHERE EXISTS (SELECT 1 FROM consents c WHERE c.person = g.person AND c.withdrawn_at IS NULL)`)
+}
+
+// references reads the references that the query picks.
+func (a *Archive) references(ctx context.Context, q querier, query string, args ...any) ([]Reference, error) {
+	rows, err := q.QueryContext(ctx, query, args...)
 	if err != nil {
 		return nil, fmt.Errorf("reading the gallery: %w", err)
 	}

@@ -669,3 +669,31 @@ func BenchmarkChecks(b *testing.B) {
 		})
 	}
 }
+
+// TestOneFaceIsOneReference has a stranger's face enrolled as somebody's from
+// Strangers seen again, and then again from Check matches: it counts once.
+func TestOneFaceIsOneReference(t *testing.T) {
+	h, in, ada, _, _, _ := newDoubtfulHouse(t)
+	near := descriptorAt(1, stillNamed+.01)
+	_, face := h.sees("R7", faceAt(near))
+	h.sees("R8", faceAt(near))
+	before, err := h.archive.Enrolments(t.Context(), ada.ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, err := h.archive.Sighting(t.Context(), face)
+	if err != nil || v.Face.Match != nil {
+		t.Fatalf("the face is nobody stranger's: %+v, %v", v.Face.Match, err)
+	}
+	var done introduced
+	h.ask("POST", "/api/v1/strangers/"+face+"/person", strings.NewReader(`{"person":"`+ada.ID+`","visits":["`+v.Visit+`"]}`), in).is(http.StatusCreated).into(&done)
+	if done.References != 1 {
+		t.Fatalf("%d references of the introduction", done.References)
+	}
+	var answer struct{ Reference string }
+	h.ask("PUT", "/api/v1/checks/"+face, strings.NewReader(`{"answer":"yes","reference":true}`), in).is(200).into(&answer)
+	after, err := h.archive.Enrolments(t.Context(), ada.ID)
+	if err != nil || answer.Reference != referenceThere || len(after) != len(before)+1 {
+		t.Errorf("the face became a reference %d times (%q), %v", len(after)-len(before), answer.Reference, err)
+	}
+}
