@@ -169,12 +169,25 @@ func (a *Archive) Strangers(ctx context.Context, limit int) ([]Sighting, error) 
 }
 
 // Sightings returns faces of visits received since, whose descriptor is kept,
-// newest first, limit at most. Those of one visit follow each other.
-func (a *Archive) Sightings(ctx context.Context, since time.Time, limit int) ([]Sighting, error) {
-	return a.sightings(ctx, a.read, `faces f`, `
+// newest first, limit at most, and whether there are more. Those of one visit
+// follow each other, and a visit comes whole or not at all: the faces of a ring
+// are judged together. Only a visit of more than limit faces is cut.
+func (a *Archive) Sightings(ctx context.Context, since time.Time, limit int) (all []Sighting, more bool, err error) {
+	all, err = a.sightings(ctx, a.read, `faces f`, `
 		WHERE f.id IN (SELECT f.id FROM visits v JOIN stills s ON s.visit = v.id JOIN faces f ON f.still = s.id
 			WHERE v.received_at >= ? AND v.stage < 2 AND s.file IS NOT NULL AND `+described+` ORDER BY v.received_at DESC, v.id DESC, f.id DESC LIMIT ?)
-		ORDER BY v.received_at DESC, v.id DESC, f.id DESC`, micros(since), limit)
+		ORDER BY v.received_at DESC, v.id DESC, f.id DESC`, micros(since), limit+1)
+	if err != nil || len(all) <= limit {
+		return all, false, err
+	}
+	end := limit
+	for end > 0 && all[end-1].Visit == all[limit].Visit {
+		end--
+	}
+	if end == 0 {
+		end = limit
+	}
+	return all[:end], true, nil
 }
 
 // SurelyOf returns faces that are the person's by an answer or by a strong

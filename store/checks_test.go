@@ -390,8 +390,23 @@ func TestSightings(t *testing.T) {
 	if got, want := set(a.Strangers(ctx, 1)), sorted(told[0]); got != want {
 		t.Errorf("the newest stranger is %s, want %s", got, want)
 	}
-	if got, want := set(a.Sightings(ctx, a.now().Add(-24*time.Hour), 10)), sorted(strong[0], strong[1], denied[0], told[0]); got != want {
-		t.Errorf("of a day %s, want %s", got, want)
+	for _, c := range []struct {
+		limit int
+		want  []string
+		more  bool
+	}{
+		{10, []string{strong[0], strong[1], denied[0], told[0]}, false},
+		{4, []string{strong[0], strong[1], denied[0], told[0]}, false},
+		{3, []string{denied[0], told[0]}, true}, // the two faces of a ring come together
+		{2, []string{denied[0], told[0]}, true},
+	} {
+		all, more, err := a.Sightings(ctx, a.now().Add(-24*time.Hour), c.limit)
+		if got, want := set(all, err), sorted(c.want...); got != want || more != c.more {
+			t.Errorf("%d of a day: %s, more: %t; want %s, %t", c.limit, got, more, want, c.more)
+		}
+	}
+	if all, more, err := a.Sightings(ctx, a.now().Add(-30*time.Minute-time.Hour), 1); len(all) != 1 || !more || err != nil {
+		t.Errorf("of a day with a limit of one: %q, more: %t, %v", ids(all), more, err)
 	}
 	if got, want := set(a.SurelyOf(ctx, ada, 10)), sorted(strong[0], told[0]); got != want {
 		t.Errorf("surely Ada's %s, want %s", got, want)

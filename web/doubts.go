@@ -313,7 +313,7 @@ const (
 // name otherwise, or with another band, newest first. Those that somebody
 // answered for are settled.
 func (s *Server) revisions(ctx context.Context) ([]revision, error) {
-	sightings, err := s.Archive.Sightings(ctx, s.Now().AddDate(0, 0, -lookBackDays), lookBackFaces)
+	sightings, _, err := s.Archive.Sightings(ctx, s.Now().AddDate(0, 0, -lookBackDays), lookBackFaces)
 	if err != nil {
 		return nil, err
 	}
