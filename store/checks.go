@@ -426,37 +426,3 @@ func sameFinding(a, b *Match) bool {
 	}
 	return a.Person == b.Person && a.Band == b.Band
 }
-
-// A Judged is a distance of which the household said whether it lies between
-// two faces of one person.
-type Judged struct {
-	Person   string // id, to whom the distance is
-	Distance float64
-	Genuine  bool // else of an impostor, in the sense of ISO/IEC 2382-37
-	At       time.Time
-}
-
-// JudgedDistances returns the distances that answers tell the truth of, oldest
-// first: the household's own, for a curve of its own. One that several faces
-// of a ring were judged by counts once. They go when the answers do.
-func (a *Archive) JudgedDistances(ctx context.Context) ([]Judged, error) {
-	rows, err := a.read.QueryContext(ctx, `
-		WITH told AS (SELECT c.*, s.visit FROM checks c JOIN faces f ON f.id = c.face JOIN stills s ON s.id = f.still)
-		SELECT DISTINCT asked, asked_distance, answer = 'yes', at, visit FROM told WHERE answer IN ('yes', 'no', 'else')
-		UNION ALL SELECT DISTINCT person, person_distance, 1, at, visit FROM told WHERE answer = 'else' AND person_distance > 0
-		ORDER BY at`)
-	if err != nil {
-		return nil, fmt.Errorf("reading judged distances: %w", err)
-	}
-	all, err := collect(rows, func(j *Judged) error {
-		var at sql.NullInt64
-		var visit string
-		err := rows.Scan(&j.Person, &j.Distance, &j.Genuine, &at, &visit)
-		j.At = timeOf(at)
-		return err
-	})
-	if err != nil {
-		return nil, fmt.Errorf("reading judged distances: %w", err)
-	}
-	return all, nil
-}

@@ -80,18 +80,10 @@ func (a *Archive) StrangerDistances(ctx context.Context) (s StrangerDistances, e
 	return s, err
 }
 
-// CountStranger counts how far a face was from each person, once a resident has
+// countStranger counts how far a face was from each person, once a resident has
 // said that it is a stranger's. Whom nobody vouched for must not be counted:
 // somebody enrolled whom no reference fits would spoil the rates at the very
 // distances where he or she is missed.
-func (a *Archive) CountStranger(ctx context.Context, distances []float64) error {
-	err := a.update(ctx, func(tx *sql.Tx) error { return a.countStranger(ctx, tx, distances) })
-	if err != nil {
-		return spaceError(err)
-	}
-	return nil
-}
-
 func (a *Archive) countStranger(ctx context.Context, tx *sql.Tx, distances []float64) error {
 	var s StrangerDistances
 	if _, err := a.setting(ctx, tx, strangersSetting, &s); err != nil {

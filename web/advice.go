@@ -448,9 +448,6 @@ func (s *Server) mayGive(r *http.Request, person string) error {
 // factorProblem says in words what is wrong with a factor. It reports false for
 // what is not the fault of who gave it.
 func factorProblem(err error) (p problem, ok bool) {
-	if joined, is := err.(interface{ Unwrap() []error }); is && len(joined.Unwrap()) > 1 {
-		return p, false // wrong, and could not be counted as such
-	}
 	switch {
 	case errors.Is(err, errNotSeen):
 		return problem{Status: http.StatusUnprocessableEntity, Type: "not-seen", Title: sentence(errNotSeen)}, true

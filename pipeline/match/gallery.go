@@ -115,11 +115,6 @@ func (g *Gallery) Prior() float64 { return g.prior }
 // this gallery; 0 for an empty one.
 func (g *Gallery) FPIR(distance float64) float64 { return g.curve.FPIR(distance, g.Size()) }
 
-// FPIRInterval returns the ends of the 95 % interval of that rate.
-func (g *Gallery) FPIRInterval(distance float64) (low, high float64) {
-	return g.curve.FPIRInterval(distance, g.Size())
-}
-
 // BandOf returns the band of a match at that distance in this gallery.
 func (g *Gallery) BandOf(distance float64) Band { return g.curve.BandOf(distance, g.Size()) }
 

@@ -117,13 +117,6 @@ func (c *Curve) FPIR(distance float64, size Size) float64 {
 	return identification(c.FMR(distance), size)
 }
 
-// FPIRInterval returns the ends of the 95 % interval of that rate, by those of
-// the false match rate.
-func (c *Curve) FPIRInterval(distance float64, size Size) (low, high float64) {
-	low, high = c.Interval(distance)
-	return identification(low, size), identification(high, size)
-}
-
 // identification turns the FMR of a comparison into the FPIR of a search.
 func identification(fmr float64, size Size) float64 {
 	effective := size.Effective()
