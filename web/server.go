@@ -294,7 +294,9 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h.Set("Cross-Origin-Opener-Policy", "same-origin")
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
 	h.Set("Cache-Control", "no-store")
-	s.handler.ServeHTTP(w, r)
+	s.handler.ServeHTTP(loggingWriter{w, func(err error) {
+		s.Log.Error("answering a request", "method", r.Method, "path", r.URL.Path, "err", err)
+	}}, r)
 }
 
 func (s *Server) health(w http.ResponseWriter, r *http.Request) {
@@ -355,6 +357,6 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	// the connection would read no answer as an empty 200.
 	writeProblem(w, r, problem{
 		Status: http.StatusInternalServerError, Type: "internal",
-		Title: "Something went wrong inside the server. What was kept before is safe; the server's log says more.",
+		Title: failedInside,
 	})
 }
