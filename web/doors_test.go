@@ -60,6 +60,8 @@ var doors = map[string]door{
 	"GET /visits":                                  anyone,
 	"GET /visits/{visit}":                          anyone,
 	"GET /visits/erase":                            resident,
+	"GET /erasures/{erasure}":                      resident,
+	"GET /api/v1/erasures/{erasure}":               resident,
 	"POST /visits/erase":                           resident,
 	"POST /visits/{visit}/code":                    anyone,
 	"POST /api/v1/visits/{visit}/code":             anyone,
@@ -364,6 +366,8 @@ func newWalk(t *testing.T, changes ...func(*Config)) (w walk, resident, tablet s
 	if err != nil {
 		t.Fatal(err)
 	}
+	w.erasing.all = append(w.erasing.all, &erasure{id: "LASTING", state: "running", back: "/visits",
+		left: func(context.Context) (int, error) { return 0, nil }})
 	w.picture = w.pictures.keep(sha256.Sum256([]byte(resident)), w.persons["GET /people/{person}/codes/qr/{picture}"], []byte("a picture"))
 	w.stills, w.known = len(w.files()), len(persons)
 	return w, resident, tablet
@@ -400,7 +404,7 @@ func (w walk) step(pattern string, options ...option) *answer {
 		method, path = "GET", "/nothing/here"
 	}
 	path = strings.NewReplacer("{bell}", "gate", "{visit}", cmp.Or(w.visits[pattern], w.visit), "{frame}", "0", "{$}", "",
-		"{name}", "now.js", "{picture}", w.picture, "{source}", "NOSUCHSOURCE", "{token}", "NOSUCHTOKEN", "{receiver}", "NOSUCHRECEIVER", "{tablet}", w.tabletID, "{stranger}", w.stranger, "{face}", cmp.Or(w.faces[pattern], "NOSUCHFACE"), "{advice}", cmp.Or(w.advice[pattern], "NOSUCHADVICE"), "{person}", cmp.Or(w.persons[pattern], w.person)).Replace(path)
+		"{name}", "now.js", "{picture}", w.picture, "{source}", "NOSUCHSOURCE", "{token}", "NOSUCHTOKEN", "{receiver}", "NOSUCHRECEIVER", "{tablet}", w.tabletID, "{erasure}", "LASTING", "{stranger}", w.stranger, "{face}", cmp.Or(w.faces[pattern], "NOSUCHFACE"), "{advice}", cmp.Or(w.advice[pattern], "NOSUCHADVICE"), "{person}", cmp.Or(w.persons[pattern], w.person)).Replace(path)
 	path = w.ruled.place(pattern).Replace(path)
 	if strings.ContainsAny(path, "{}") {
 		w.t.Fatalf("no place for %s", path)

@@ -356,7 +356,7 @@ func TestErasedPersonTellsNothing(t *testing.T) {
 	s := newSender(t)
 	s.tell(s.phone, "", s.report(0, 0)).is(http.StatusAccepted)
 	s.tell(s.reader, "", `{"token":"brass-4411"}`).is(http.StatusAccepted)
-	s.post("/people/"+s.ada+"/erase", url.Values{"visits": {"false"}}, s.in).is(http.StatusSeeOther)
+	s.over(s.post("/people/"+s.ada+"/erase", url.Values{"visits": {"false"}}, s.in), s.in)
 	s.tell(s.phone, "", `{"code":"`+s.code()+`"}`).isProblem(401, "wrong-token")
 	s.tell(s.reader, "", `{"token":"brass-4411"}`).isProblem(404, "unknown-token")
 	if f := s.counting(); len(f) > 0 {

@@ -401,7 +401,8 @@ func TestDocumentedAnswers(t *testing.T) {
 		check("DELETE", "/api/v1/persons/{person}", bad, 400, in)
 	}
 	check("DELETE", "/api/v1/persons/{person}", "?visits=true", 401)
-	check("DELETE", "/api/v1/persons/{person}", "?visits=true", 200, in)
+	check("DELETE", "/api/v1/persons/{person}", "?visits=true", 202, in)
+	h.accepted.Wait()
 	check("DELETE", "/api/v1/persons/{person}", "?visits=true", 404, in)
 	check("GET", "/api/v1/persons/{person}", "", 404, in)
 	check("GET", exports, "", 404, in)
@@ -409,9 +410,17 @@ func TestDocumentedAnswers(t *testing.T) {
 		"?from=2031-05-04T00:00:00Z&until=2031-05-04T00:00:00Z"} {
 		check("DELETE", visits, bad, 400, in)
 	}
-	check("DELETE", visits, "?from=2001-05-04T00:00:00Z&until=2001-05-05T00:00:00Z", 200, in)
+	check("DELETE", visits, "?from=2001-05-04T00:00:00Z&until=2001-05-05T00:00:00Z", 202, in)
 	check("DELETE", visits, "", 401)
 	tablet := h.session(h.tablet("Hall", "Odile"))
+	const erasure = "/api/v1/erasures/{erasure}"
+	check("GET", erasure, "", 404, in)
+	h.accepted.Wait()
+	here = strings.NewReplacer("{erasure}", h.erasing.all[0].id)
+	check("GET", erasure, "", 200, in)
+	check("GET", erasure, "", 401)
+	check("GET", erasure, "", 403, tablet)
+	here = all
 	h.checkRulesOf(check, in, tablet)
 	check("GET", "/api/v1/prior", "", 200, in)
 	check("GET", "/api/v1/prior", "", 401)

@@ -236,9 +236,8 @@ func (s *Server) erasePerson(w http.ResponseWriter, r *http.Request) {
 	if !readForm(w, r) {
 		return
 	}
-	if e, ok := s.eraseNamed(w, r, r.PostForm); ok {
-		q := url.Values{"erased": {strconv.Itoa(e.Visits)}, "unnamed": {strconv.Itoa(e.Unnamed)}}
-		http.Redirect(w, r, "/people?"+q.Encode(), http.StatusSeeOther)
+	if x, ok := s.personErasure(w, r, r.PostForm); ok && s.beginErasure(w, r, x) {
+		http.Redirect(w, r, x.address(), http.StatusSeeOther)
 	}
 }
 
@@ -253,24 +252,38 @@ func erasedWords(q url.Values) string {
 }
 
 func (s *Server) deletePerson(w http.ResponseWriter, r *http.Request) {
-	if e, ok := s.eraseNamed(w, r, r.URL.Query()); ok {
-		writeJSON(w, http.StatusOK, e)
+	if x, ok := s.personErasure(w, r, r.URL.Query()); ok {
+		s.postedErasure(w, r, x)
 	}
 }
 
-// eraseNamed erases the person that the address names, or answers why not.
-func (s *Server) eraseNamed(w http.ResponseWriter, r *http.Request, q url.Values) (store.Erased, bool) {
+// personErasure is the erasure of the person that the address names, or answers
+// why there is none.
+func (s *Server) personErasure(w http.ResponseWriter, r *http.Request, q url.Values) (*erasure, bool) {
 	visits, ok := withVisits(w, r, q)
 	if !ok {
-		return store.Erased{}, false
+		return nil, false
 	}
-	e, err := s.Archive.ErasePerson(context.WithoutCancel(r.Context()), r.PathValue("person"), visits)
-	if err != nil {
-		s.refusePerson(w, r, err)
-		return e, false
+	p, ok := s.personOf(w, r)
+	if !ok {
+		return nil, false
 	}
-	s.erased()
-	return e, true
+	return &erasure{
+		of: p.Visits, left: s.namedOn(p.ID), back: "/people",
+		done: func(e store.Erased) string {
+			q := url.Values{"erased": {strconv.Itoa(e.Visits)}, "unnamed": {strconv.Itoa(e.Unnamed)}}
+			return "/people?" + q.Encode()
+		},
+		run: func(ctx context.Context) (store.Erased, error) { return s.Archive.ErasePerson(ctx, p.ID, visits) },
+	}, true
+}
+
+// namedOn counts the visits that name a person, as long as there are any.
+func (s *Server) namedOn(person string) func(context.Context) (int, error) {
+	return func(ctx context.Context) (int, error) {
+		would, err := s.Archive.WouldErasePerson(ctx, person)
+		return would.Visits + would.Held, err
+	}
 }
 
 func (s *Server) listPersons(w http.ResponseWriter, r *http.Request) {

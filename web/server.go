@@ -74,6 +74,7 @@ type Server struct {
 	trouble  trouble
 	quiet    quiet
 	masking  masking
+	erasing  erasing
 	groups   groups
 	gallery  *match.Current
 	advising sync.Mutex // held while the rules of advice are read and changed
@@ -151,6 +152,8 @@ func (s *Server) routes() http.Handler {
 	resident("POST /visits/{visit}/erase", s.eraseVisit)
 	resident("DELETE /api/v1/visits", s.deletePeriod)
 	resident("DELETE /api/v1/visits/{visit}", s.deleteVisit)
+	resident("GET /erasures/{erasure}", s.erasurePage)
+	resident("GET /api/v1/erasures/{erasure}", s.getErasure)
 	resident("PUT /api/v1/visits/{visit}/parcel", s.putParcel)
 	resident("PUT /api/v1/visits/{visit}/hold", s.putHold)
 	resident("DELETE /api/v1/visits/{visit}/hold", s.deleteHold)
