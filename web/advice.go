@@ -53,7 +53,7 @@ var conditionWords = map[string]struct{ holds, lacks string }{
 	advise.Wait:     {"no wait after failed attempts", "a wait after failed attempts"},
 	advise.Door:     {"the bell is the one at this door", "the bell is not the one at this door"},
 	advise.Fresh:    {"the ring is of this minute", "the ring is not of this minute"},
-	advise.Healthy:  {"the bell can be relied on", "the bell can’t be relied on"},
+	advise.Healthy:  {"nobody poses as the bell", "somebody may pose as the bell"},
 	advise.Clock:    {"the clocks can be relied on", "a clock can’t be relied on"},
 	advise.People:   {"all who can be seen are known and allowed", "not all who can be seen are known and allowed"},
 	advise.Consent:  {"consent is in force", "no consent in force"},
