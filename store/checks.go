@@ -274,6 +274,13 @@ func (a *Archive) Answer(ctx context.Context, c Check, becomes *Match) error {
 				return err
 			}
 		}
+		if becomes != nil {
+			if is, err := a.isWithdrawn(ctx, tx, becomes.Person); err != nil {
+				return err
+			} else if is {
+				becomes = nil // the answer stands, and no face is compared by it
+			}
+		}
 		if c.Answer == AnswerElse && c.Person == "" && len(c.Distances) > 0 {
 			if err := a.countStranger(ctx, tx, c.Distances); err != nil {
 				return err
@@ -403,6 +410,9 @@ func (a *Archive) Rename(ctx context.Context, all []Renaming) (renamed int, err 
 				if err := a.isThere(ctx, tx, r.Becomes.Person); errors.Is(err, ErrPersonGone) {
 					return nil
 				} else if err != nil {
+					return err
+				}
+				if is, err := a.isWithdrawn(ctx, tx, r.Becomes.Person); err != nil || is {
 					return err
 				}
 			}

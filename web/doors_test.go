@@ -89,6 +89,9 @@ var doors = map[string]door{
 	"POST /people/strangers/{stranger}/person":     resident,
 	"GET /api/v1/strangers":                        resident,
 	"POST /api/v1/strangers/{stranger}/person":     resident,
+	"GET /people/{person}/withdraw":                resident,
+	"POST /people/{person}/withdraw":               resident,
+	"DELETE /api/v1/persons/{person}/consent":      resident,
 	"GET /people/{person}/erase":                   resident,
 	"POST /people/{person}/erase":                  resident,
 	"GET /api/v1/persons":                          resident,
@@ -331,6 +334,9 @@ func newWalk(t *testing.T, changes ...func(*Config)) (w walk, resident, tablet s
 		}
 		if strings.Contains(pattern, "{person}") {
 			w.persons[pattern] = w.enrolled(fmt.Sprint("Person of ", pattern)).ID
+			if strings.HasSuffix(pattern, "/withdraw") || strings.HasSuffix(pattern, "/consent") {
+				w.consents(w.persons[pattern])
+			}
 		}
 	}
 	for _, pattern := range []string{"DELETE /api/v1/visits/{visit}/hold", "POST /visits/{visit}/release", "POST /rules/holds/{visit}/end"} {

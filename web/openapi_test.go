@@ -393,6 +393,13 @@ func TestDocumentedAnswers(t *testing.T) {
 	check("GET", "/api/v1/persons", "", 401)
 	check("GET", "/api/v1/persons/{person}", "", 200, in)
 	check("GET", "/api/v1/persons/{person}", "", 401)
+	const consent = "/api/v1/persons/{person}/consent"
+	check("DELETE", consent, "", 409, in)
+	h.consents(person)
+	check("DELETE", consent, "", 401)
+	check("DELETE", consent, "", 403, h.session(h.tablet("Attic", "Odile")))
+	check("DELETE", consent, "", 202, in)
+	h.accepted.Wait()
 	const exports = "/api/v1/persons/{person}/export"
 	check("GET", exports, "", 200, in)
 	check("GET", exports, "?recipient=age1nobody", 400, in)
@@ -404,6 +411,7 @@ func TestDocumentedAnswers(t *testing.T) {
 	check("DELETE", "/api/v1/persons/{person}", "?visits=true", 202, in)
 	h.accepted.Wait()
 	check("DELETE", "/api/v1/persons/{person}", "?visits=true", 404, in)
+	check("DELETE", consent, "", 404, in)
 	check("GET", "/api/v1/persons/{person}", "", 404, in)
 	check("GET", exports, "", 404, in)
 	for _, bad := range []string{"", "?from=2031-05-04T00:00:00Z", "?until=2031-05-04T00:00:00Z", "?from=2031-05-04&until=2031-05-05",

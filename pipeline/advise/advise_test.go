@@ -508,7 +508,6 @@ func TestDecideTwinSpendsTheCode(t *testing.T) {
 	}
 }
 
-// TestDecideKeepsItsInput and says the same twice.
 // TestBellCondition claims no more of the bell than can fail: the ring itself is
 // the last that was heard of it, so silence is no part of it.
 func TestBellCondition(t *testing.T) {
@@ -519,6 +518,7 @@ func TestBellCondition(t *testing.T) {
 	}
 }
 
+// TestDecideKeepsItsInput and says the same twice.
 func TestDecideKeepsItsInput(t *testing.T) {
 	in := good()
 	in.Misses.At = ago(time.Minute, 2*time.Minute)
