@@ -23,6 +23,7 @@ import (
 	"github.com/eclipse/paho.mqtt.golang/packets"
 	"github.com/pquerna/otp/totp"
 
+	"lintel/internal/mailbox"
 	"lintel/pipeline/counsel"
 	"lintel/pipeline/factor"
 	"lintel/pipeline/letter"
@@ -651,7 +652,7 @@ func TestLetter(t *testing.T) {
 	}
 	seen := make(map[string]bool)
 	open := func(text []byte) (letter.Letter, error) {
-		return letter.Open(text, h.receiver.name, h.key, h.now(), func(nonce string) bool {
+		return mailbox.Open(text, h.receiver.name, h.key, h.now(), func(nonce string) bool {
 			before := seen[nonce]
 			seen[nonce] = true
 			return before
@@ -663,12 +664,12 @@ func TestLetter(t *testing.T) {
 	// Somebody on the network who took the letter down publishes it again, by a
 	// broker of their own if need be.
 	h.send(h.receiver, m.Payload())
-	if _, err := open(wait(t, c.came, "the letter again").Payload()); !errors.Is(err, letter.ErrSeen) {
+	if _, err := open(wait(t, c.came, "the letter again").Payload()); !errors.Is(err, mailbox.ErrSeen) {
 		t.Errorf("opened again: %v", err)
 	}
 	h.pass(time.Minute)
 	clear(seen)
-	if _, err := open(text); !errors.Is(err, letter.ErrExpired) {
+	if _, err := open(text); !errors.Is(err, mailbox.ErrTime) {
 		t.Errorf("opened after its time: %v", err)
 	}
 	h.send(h.another, []byte("another's"))
@@ -736,7 +737,7 @@ func TestFromFactorToLetter(t *testing.T) {
 		t.Fatal(err)
 	}
 	m := wait(t, r.came, "the letter")
-	l, err := letter.Open(m.Payload(), h.receiver.name, h.key, h.now(), func(string) bool { return false })
+	l, err := mailbox.Open(m.Payload(), h.receiver.name, h.key, h.now(), func(string) bool { return false })
 	if err != nil || l.Visit != visit || l.Door != h.door || l.Bell != h.bell || l.Kind != letter.Person {
 		t.Errorf("%+v, %v", l, err)
 	}

@@ -78,13 +78,19 @@ func (a *Archive) Enrolments(ctx context.Context, person string) ([]Enrolment, e
 	return refs, nil
 }
 
+// AnswersAbout returns the faces for which somebody answered that they are the
+// person's, or was asked whether they are, the first answer first.
+func (a *Archive) AnswersAbout(ctx context.Context, person string) ([]Sighting, error) {
+	return a.sightings(ctx, a.read, `checks k JOIN faces f ON f.id = k.face`, `WHERE k.person = ?1 OR k.asked = ?1 ORDER BY k.at, s.frame, k.face`, person)
+}
+
 // TrailOf returns entries of the audit trail about a person, about their
-// one-time codes, and about visits that name them now, oldest first and limit at most: those after the entry of
-// that number.
+// one-time codes, and about visits that are tied to them now as VisitsOf has
+// it, oldest first and limit at most: those after the entry of that number.
 func (a *Archive) TrailOf(ctx context.Context, person string, after int64, limit int) ([]Entry, error) {
 	entries, err := a.entries(ctx, a.read, `
-		WHERE seq > ?1 AND (subject IN ('person ' || ?2, 'one-time codes of person ' || ?2) OR subject IN (SELECT 'visit ' || visit FROM appearances WHERE person = ?2))
-		ORDER BY seq LIMIT ?3`, after, person, limit)
+		WHERE seq > ?2 AND (subject IN ('person ' || ?1, 'one-time codes of person ' || ?1) OR subject IN (SELECT 'visit ' || visit FROM (`+visitsOf+`)))
+		ORDER BY seq LIMIT ?3`, person, after, limit)
 	if err != nil {
 		return nil, fmt.Errorf("reading the audit trail: %w", err)
 	}

@@ -25,8 +25,15 @@ func TestConsentsAndEnrolments(t *testing.T) {
 		}
 		c.advance(time.Minute)
 	}
-	if _, err := a.write.ExecContext(t.Context(), `UPDATE consents SET withdrawn_at = ?`, micros(c.now())); err != nil {
+	references, err := a.Enrolments(t.Context(), p.ID)
+	if err != nil || len(references) != 2 {
+		t.Fatalf("%+v, %v", references, err)
+	}
+	if _, err := a.WithdrawConsent(t.Context(), p.ID); err != nil {
 		t.Fatal(err)
+	}
+	if left, err := a.Enrolments(t.Context(), p.ID); err != nil || len(left) != 0 {
+		t.Errorf("after the withdrawal: %+v, %v", left, err)
 	}
 	consents, err := a.Consents(t.Context(), p.ID)
 	if err != nil || len(consents) != 2 {
@@ -39,10 +46,6 @@ func TestConsentsAndEnrolments(t *testing.T) {
 		if consents[i] != want {
 			t.Errorf("%+v, want %+v", consents[i], want)
 		}
-	}
-	references, err := a.Enrolments(t.Context(), p.ID)
-	if err != nil || len(references) != 2 {
-		t.Fatalf("%+v, %v", references, err)
 	}
 	for i, r := range references {
 		if r.Person != p.ID || r.FaceWidth != 100+i || !r.AddedAt.Equal(start.Add(time.Duration(i)*time.Minute)) || r.Descriptor != faceOf(float32(i), nil).Descriptor {

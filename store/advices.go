@@ -166,7 +166,12 @@ func (a *Archive) endAdvice(ctx context.Context, tx *sql.Tx, id string, as Advic
 
 // dismissAll dismisses every suggestion that is open.
 func (a *Archive) dismissAll(ctx context.Context, tx *sql.Tx) error {
-	open, err := a.adviceIn(ctx, tx, `WHERE state = 'suggested' AND expires_at > ?`, micros(a.now()))
+	return a.dismissWhere(ctx, tx, `true`)
+}
+
+// dismissWhere dismisses the open suggestions that the condition picks.
+func (a *Archive) dismissWhere(ctx context.Context, tx *sql.Tx, condition string, args ...any) error {
+	open, err := a.adviceIn(ctx, tx, `WHERE state = 'suggested' AND expires_at > ? AND `+condition, append([]any{micros(a.now())}, args...)...)
 	if err != nil {
 		return err
 	}

@@ -56,12 +56,36 @@ func ParseCursor(text string) (Cursor, error) {
 // begins, zero after the last. A page deep in the book takes as long as the
 // first: each begins where an index says, and nothing is skipped over.
 func (a *Archive) Book(ctx context.Context, f Filter, from Cursor, limit int) (visits []Visit, next Cursor, err error) {
+	return a.bookPage(ctx, limit, func(q querier, limit int) ([]string, error) { return a.bookIDs(ctx, q, f, from, limit) })
+}
+
+// VisitsOf returns a page of the visits that are tied to a person, in the way of
+// Book: those that name them, and those where a face is theirs by an answer
+// alone. It looks through all of them for each page.
+func (a *Archive) VisitsOf(ctx context.Context, person string, from Cursor, limit int) (visits []Visit, next Cursor, err error) {
+	before := from
+	if from == (Cursor{}) {
+		before = Cursor{1 << 62, "~"}
+	}
+	return a.bookPage(ctx, limit, func(q querier, limit int) ([]string, error) {
+		rows, err := q.QueryContext(ctx, `
+			SELECT v.id FROM (`+visitsOf+`) p JOIN visits v ON v.id = p.visit WHERE (v.received_at, v.id) < (?2, ?3)
+			ORDER BY v.received_at DESC, v.id DESC LIMIT ?4`, person, before.at, before.id, limit)
+		if err != nil {
+			return nil, err
+		}
+		return collect(rows, func(id *string) error { return rows.Scan(id) })
+	})
+}
+
+// bookPage reads the visits that find finds, limit and one more at most.
+func (a *Archive) bookPage(ctx context.Context, limit int, find func(q querier, limit int) ([]string, error)) (visits []Visit, next Cursor, err error) {
 	tx, err := a.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return nil, Cursor{}, fmt.Errorf("reading the visitor book: %w", err)
 	}
 	defer tx.Rollback()
-	ids, err := a.bookIDs(ctx, tx, f, from, limit+1)
+	ids, err := find(tx, limit+1)
 	if err != nil {
 		return nil, Cursor{}, fmt.Errorf("reading the visitor book: %w", err)
 	}

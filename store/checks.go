@@ -169,12 +169,25 @@ func (a *Archive) Strangers(ctx context.Context, limit int) ([]Sighting, error) 
 }
 
 // Sightings returns faces of visits received since, whose descriptor is kept,
-// newest first, limit at most. Those of one visit follow each other.
-func (a *Archive) Sightings(ctx context.Context, since time.Time, limit int) ([]Sighting, error) {
-	return a.sightings(ctx, a.read, `faces f`, `
+// newest first, limit at most, and whether there are more. Those of one visit
+// follow each other, and a visit comes whole or not at all: the faces of a ring
+// are judged together. Only a visit of more than limit faces is cut.
+func (a *Archive) Sightings(ctx context.Context, since time.Time, limit int) (all []Sighting, more bool, err error) {
+	all, err = a.sightings(ctx, a.read, `faces f`, `
 		WHERE f.id IN (SELECT f.id FROM visits v JOIN stills s ON s.visit = v.id JOIN faces f ON f.still = s.id
 			WHERE v.received_at >= ? AND v.stage < 2 AND s.file IS NOT NULL AND `+described+` ORDER BY v.received_at DESC, v.id DESC, f.id DESC LIMIT ?)
-		ORDER BY v.received_at DESC, v.id DESC, f.id DESC`, micros(since), limit)
+		ORDER BY v.received_at DESC, v.id DESC, f.id DESC`, micros(since), limit+1)
+	if err != nil || len(all) <= limit {
+		return all, false, err
+	}
+	end := limit
+	for end > 0 && all[end-1].Visit == all[limit].Visit {
+		end--
+	}
+	if end == 0 {
+		end = limit
+	}
+	return all[:end], true, nil
 }
 
 // SurelyOf returns faces that are the person's by an answer or by a strong
@@ -259,6 +272,13 @@ func (a *Archive) Answer(ctx context.Context, c Check, becomes *Match) error {
 		for _, person := range []string{c.Asked, c.Person} {
 			if err := a.isThere(ctx, tx, person); err != nil {
 				return err
+			}
+		}
+		if becomes != nil {
+			if is, err := a.isWithdrawn(ctx, tx, becomes.Person); err != nil {
+				return err
+			} else if is {
+				becomes = nil // the answer stands, and no face is compared by it
 			}
 		}
 		if c.Answer == AnswerElse && c.Person == "" && len(c.Distances) > 0 {
@@ -392,6 +412,9 @@ func (a *Archive) Rename(ctx context.Context, all []Renaming) (renamed int, err 
 				} else if err != nil {
 					return err
 				}
+				if is, err := a.isWithdrawn(ctx, tx, r.Becomes.Person); err != nil || is {
+					return err
+				}
 			}
 			renamed++
 			return a.rename(ctx, tx, s.Visit, []string{s.ID}, r.Becomes, "renamed")
@@ -412,38 +435,4 @@ func sameFinding(a, b *Match) bool {
 		return a == b
 	}
 	return a.Person == b.Person && a.Band == b.Band
-}
-
-// A Judged is a distance of which the household said whether it lies between
-// two faces of one person.
-type Judged struct {
-	Person   string // id, to whom the distance is
-	Distance float64
-	Genuine  bool // else of an impostor, in the sense of ISO/IEC 2382-37
-	At       time.Time
-}
-
-// JudgedDistances returns the distances that answers tell the truth of, oldest
-// first: the household's own, for a curve of its own. One that several faces
-// of a ring were judged by counts once. They go when the answers do.
-func (a *Archive) JudgedDistances(ctx context.Context) ([]Judged, error) {
-	rows, err := a.read.QueryContext(ctx, `
-		WITH told AS (SELECT c.*, s.visit FROM checks c JOIN faces f ON f.id = c.face JOIN stills s ON s.id = f.still)
-		SELECT DISTINCT asked, asked_distance, answer = 'yes', at, visit FROM told WHERE answer IN ('yes', 'no', 'else')
-		UNION ALL SELECT DISTINCT person, person_distance, 1, at, visit FROM told WHERE answer = 'else' AND person_distance > 0
-		ORDER BY at`)
-	if err != nil {
-		return nil, fmt.Errorf("reading judged distances: %w", err)
-	}
-	all, err := collect(rows, func(j *Judged) error {
-		var at sql.NullInt64
-		var visit string
-		err := rows.Scan(&j.Person, &j.Distance, &j.Genuine, &at, &visit)
-		j.At = timeOf(at)
-		return err
-	})
-	if err != nil {
-		return nil, fmt.Errorf("reading judged distances: %w", err)
-	}
-	return all, nil
 }

@@ -234,8 +234,8 @@ func (a *Archive) ErasePerson(ctx context.Context, id string, visits bool) (e Er
 	return e, nil
 }
 
-// FinishErasures goes on with erasures of persons that a crash broke off, and
-// with the removal of files.
+// FinishErasures goes on with erasures of persons and withdrawals of consents that
+// a crash broke off, and with the removal of files.
 func (a *Archive) FinishErasures(ctx context.Context) error {
 	rows, err := a.read.QueryContext(ctx, `SELECT person, visits FROM erasing`)
 	if err != nil {
@@ -254,7 +254,27 @@ func (a *Archive) FinishErasures(ctx context.Context) error {
 			return fmt.Errorf("finishing the erasure of person %s: %w", b.person, err)
 		}
 	}
+	if err := a.finishWithdrawals(ctx); err != nil {
+		return fmt.Errorf("finishing the withdrawal of consents: %w", err)
+	}
 	return a.finishRemovals(ctx)
+}
+
+// finishWithdrawals takes persons out of visits who are named on some although
+// they withdrew their consent.
+func (a *Archive) finishWithdrawals(ctx context.Context) error {
+	rows, err := a.read.QueryContext(ctx, `SELECT w.person FROM (`+withdrawn+`) w
+		WHERE EXISTS (SELECT 1 FROM appearances p WHERE p.person = w.person)`)
+	if err != nil {
+		return err
+	}
+	persons, err := collect(rows, func(id *string) error { return rows.Scan(id) })
+	for _, person := range persons {
+		if err == nil {
+			_, err = a.unnameAll(ctx, person)
+		}
+	}
+	return err
 }
 
 func (a *Archive) finishErasure(ctx context.Context, person string, visits bool) (e Erased, err error) {
@@ -267,19 +287,8 @@ func (a *Archive) finishErasure(ctx context.Context, person string, visits bool)
 			return e, err
 		}
 	}
-	for {
-		var done int
-		err := a.update(ctx, func(tx *sql.Tx) (err error) {
-			done, err = a.unname(ctx, tx, person)
-			return err
-		})
-		if err != nil {
-			return e, err
-		}
-		a.signal()
-		if e.Unnamed += done; done == 0 {
-			break
-		}
+	if e.Unnamed, err = a.unnameAll(ctx, person); err != nil {
+		return e, err
 	}
 	if visits {
 		e.Held = e.Unnamed
@@ -296,6 +305,25 @@ func (a *Archive) finishErasure(ctx context.Context, person string, visits bool)
 		return nil
 	})
 	return e, err
+}
+
+// unnameAll takes the person out of all visits, batch by batch, and returns of
+// how many.
+func (a *Archive) unnameAll(ctx context.Context, person string) (visits int, err error) {
+	for {
+		var done int
+		err := a.update(ctx, func(tx *sql.Tx) (err error) {
+			done, err = a.unname(ctx, tx, person)
+			return err
+		})
+		if err != nil {
+			return visits, err
+		}
+		a.signal()
+		if visits += done; done == 0 {
+			return visits, nil
+		}
+	}
 }
 
 // visitsOf finds the visits that name the person ?1, by a finding or else by an

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strings"
 )
 
 // Masks returns the outlines that are black on a bell's stills, and their
@@ -68,9 +69,40 @@ func (a *Archive) SetMasks(ctx context.Context, bell string, masks []Polygon) er
 // A Masker returns a JPEG still with what the masks cover made black.
 type Masker func(jpeg []byte, masks []Polygon) ([]byte, error)
 
+// A StillError says of which still something failed.
+type StillError struct {
+	Visit string
+	Frame int
+	Err   error
+}
+
+func (e StillError) Error() string {
+	return fmt.Sprintf("frame %d of visit %s: %v", e.Frame, e.Visit, e.Err)
+}
+
+func (e StillError) Unwrap() error { return e.Err }
+
+// A StillsError says which stills something failed for; it was done to all
+// others.
+type StillsError []StillError
+
+func (e StillsError) Error() string {
+	const named = 5
+	var words []string
+	for _, s := range e[:min(len(e), named)] {
+		words = append(words, s.Error())
+	}
+	if len(e) > named {
+		words = append(words, fmt.Sprintf("and %d more", len(e)-named))
+	}
+	return strings.Join(words, "; ")
+}
+
 // MaskEarlier makes black, on the stills a bell sent before its masks were
 // drawn as they are now, what they cover, and drops faces found there. It
-// returns how many stills it changed. What was there can't be brought back.
+// returns how many stills it changed. What was there can't be brought back. A
+// still that can't be read or masked stays as it was and does not keep the
+// others: the error is then a StillsError.
 func (a *Archive) MaskEarlier(ctx context.Context, bell string, mask Masker) (changed int, err error) {
 	id := a.bellID(bell)
 	masks, revision, err := a.masksIn(ctx, a.read, id)
@@ -80,22 +112,25 @@ func (a *Archive) MaskEarlier(ctx context.Context, bell string, mask Masker) (ch
 	if err := a.Note(ctx, "masked", "stills of bell "+id); err != nil {
 		return 0, err
 	}
+	var failed StillsError
 	for after := ""; ; {
 		visit, err := a.nextUnmasked(ctx, id, revision, after)
-		if errors.Is(err, ErrNotFound) {
+		switch {
+		case errors.Is(err, ErrNotFound) && len(failed) > 0:
+			return changed, failed
+		case errors.Is(err, ErrNotFound):
 			return changed, nil
-		}
-		if err != nil {
+		case err != nil:
 			return changed, err
 		}
-		n, err := a.maskVisit(ctx, visit, masks, revision, mask)
-		changed += n
-		if err != nil && !errors.Is(err, errChanged) && !errors.Is(err, ErrNotFound) {
+		n, broken, err := a.maskVisit(ctx, visit, masks, revision, mask)
+		if errors.Is(err, errChanged) {
+			continue // it is tried again as it is now
+		}
+		if err != nil && !errors.Is(err, ErrNotFound) {
 			return changed, fmt.Errorf("masking visit %s: %w", visit, err)
 		}
-		if !errors.Is(err, errChanged) {
-			after = visit // else it is tried again as it is now
-		}
+		changed, failed, after = changed+n, append(failed, broken...), visit
 	}
 }
 
@@ -113,10 +148,12 @@ func (a *Archive) nextUnmasked(ctx context.Context, bell string, revision int64,
 	return visit, nil
 }
 
-func (a *Archive) maskVisit(ctx context.Context, id string, masks []Polygon, revision int64, mask Masker) (changed int, err error) {
+// maskVisit masks the stills of a visit, and returns how many, and those that
+// could not be. The error says that nothing was changed.
+func (a *Archive) maskVisit(ctx context.Context, id string, masks []Polygon, revision int64, mask Masker) (changed int, broken StillsError, err error) {
 	v, err := a.Visit(ctx, id)
 	if err != nil {
-		return 0, err
+		return 0, nil, err
 	}
 	var news []replacement
 	for _, s := range v.Stills {
@@ -124,16 +161,28 @@ func (a *Archive) maskVisit(ctx context.Context, id string, masks []Polygon, rev
 			continue
 		}
 		data, err := a.ReadStill(ctx, id, s.Frame)
-		if err != nil {
-			return 0, err
-		}
 		r := replacement{old: s, width: s.Width, height: s.Height, masked: revision, faces: unmasked(s, s.Faces, masks)}
-		if r.jpeg, err = mask(data, masks); err != nil {
-			return 0, err
+		if err == nil {
+			r.jpeg, err = mask(data, masks)
 		}
-		news = append(news, r)
+		switch {
+		case err != nil && ctx.Err() != nil:
+			return 0, nil, ctx.Err()
+		case errors.Is(err, ErrNotFound):
+			return 0, nil, errChanged // it went meanwhile
+		case err != nil:
+			broken = append(broken, StillError{id, s.Frame, err})
+		default:
+			news = append(news, r)
+		}
 	}
-	return len(news), a.replaceStills(ctx, v, v.Stage, news)
+	if len(news) == 0 {
+		return 0, broken, nil
+	}
+	if err := a.replaceStills(ctx, v, v.Stage, news); err != nil {
+		return 0, nil, err
+	}
+	return len(news), broken, nil
 }
 
 // unmasked returns the faces whose middle no mask covers.

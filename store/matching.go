@@ -80,18 +80,10 @@ func (a *Archive) StrangerDistances(ctx context.Context) (s StrangerDistances, e
 	return s, err
 }
 
-// CountStranger counts how far a face was from each person, once a resident has
+// countStranger counts how far a face was from each person, once a resident has
 // said that it is a stranger's. Whom nobody vouched for must not be counted:
 // somebody enrolled whom no reference fits would spoil the rates at the very
 // distances where he or she is missed.
-func (a *Archive) CountStranger(ctx context.Context, distances []float64) error {
-	err := a.update(ctx, func(tx *sql.Tx) error { return a.countStranger(ctx, tx, distances) })
-	if err != nil {
-		return spaceError(err)
-	}
-	return nil
-}
-
 func (a *Archive) countStranger(ctx context.Context, tx *sql.Tx, distances []float64) error {
 	var s StrangerDistances
 	if _, err := a.setting(ctx, tx, strangersSetting, &s); err != nil {
@@ -129,7 +121,7 @@ func (a *Archive) Rematch(ctx context.Context, visit string, faces []Face) error
 				UPDATE faces SET (person, distance, fpir, band, probability, frames) = (
 					SELECT p.id, iif(p.id IS NULL, NULL, ?2), iif(p.id IS NULL, NULL, ?3), iif(p.id IS NULL, NULL, ?4),
 						iif(p.id IS NULL, NULL, nullif(?5, 0)), iif(p.id IS NULL, NULL, nullif(?6, 0))
-					FROM (SELECT 1) LEFT JOIN persons p ON p.id = ?7 AND p.id NOT IN (SELECT person FROM erasing))
+					FROM (SELECT 1) LEFT JOIN persons p ON p.id = ?7 AND p.id NOT IN (SELECT person FROM erasing) AND p.id NOT IN (`+withdrawn+`))
 				WHERE id = ?1 AND still IN (SELECT id FROM stills WHERE visit = ?8) AND id NOT IN (SELECT face FROM checks)`,
 				f.id, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames, m.Person, visit)
 			if err == nil {

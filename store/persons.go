@@ -97,6 +97,54 @@ func (a *Archive) recordConsent(ctx context.Context, tx *sql.Tx, person string, 
 	return nil
 }
 
+// WithdrawConsent ends every consent of a person's that is in force, and all that
+// was done by it: the references go, so that nobody is taken for the person from
+// now on, suggestions for them that are open are dismissed, and the visits that
+// name them stay as a stranger's, by whose rules they are kept. It returns how
+// many visits those are. Who else the person is to the household stays: the name,
+// phones, tokens, codes and rules. If it breaks off, [Archive.FinishErasures] goes
+// on. A backup made before brings all of it back where it is restored, and then
+// the consent has to be withdrawn again. The error is ErrNotFound, or ErrNoConsent
+// if none is in force.
+func (a *Archive) WithdrawConsent(ctx context.Context, person string) (unnamed int, err error) {
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		if err := a.isThere(ctx, tx, person); errors.Is(err, ErrPersonGone) || person == "" {
+			return fmt.Errorf("person %s: %w", person, ErrNotFound)
+		} else if err != nil {
+			return err
+		}
+		if err := a.dismissWhere(ctx, tx, `id IN (SELECT advice FROM advice_persons WHERE person = ?)`, person); err != nil {
+			return err
+		}
+		for _, statement := range []string{
+			`DELETE FROM gallery WHERE person = ?`,
+			`UPDATE counters SET value = 1 WHERE name = 'scrub_due'`,
+		} {
+			if _, err := tx.ExecContext(ctx, statement, person); err != nil {
+				return err
+			}
+		}
+		return a.changeIn(ctx, tx, "withdrew", "person "+person, ErrNoConsent,
+			`UPDATE consents SET withdrawn_at = ? WHERE person = ? AND withdrawn_at IS NULL`, micros(a.now()), person)
+	})
+	if err == nil {
+		unnamed, err = a.unnameAll(ctx, person)
+	}
+	if err != nil {
+		return unnamed, fmt.Errorf("withdrawing a consent: %w", spaceError(err))
+	}
+	return unnamed, nil
+}
+
+// withdrawn finds the persons whose every consent is withdrawn. Nobody is named
+// as one of them.
+const withdrawn = `SELECT person FROM consents GROUP BY person HAVING count(withdrawn_at) = count(*)`
+
+func (a *Archive) isWithdrawn(ctx context.Context, q querier, person string) (is bool, err error) {
+	err = q.QueryRowContext(ctx, `SELECT ? IN (`+withdrawn+`)`, person).Scan(&is)
+	return is, err
+}
+
 // Persons lists the persons by name.
 func (a *Archive) Persons(ctx context.Context) ([]Person, error) {
 	rows, err := a.read.QueryContext(ctx, `
@@ -172,7 +220,8 @@ type Reference struct {
 }
 
 // AddReference enrols a descriptor. The error is ErrNoConsent if the person's
-// consent is not there, and ErrExists if the picture was enrolled before.
+// consent is not there, and ErrExists if the picture, or this very descriptor,
+// was enrolled before.
 func (a *Archive) AddReference(ctx context.Context, r Reference) error {
 	return a.update(ctx, func(tx *sql.Tx) error { return a.addReference(ctx, tx, r) })
 }
@@ -185,6 +234,13 @@ func (a *Archive) addReference(ctx context.Context, tx *sql.Tx, r Reference) err
 	}
 	if consents == 0 {
 		return ErrNoConsent
+	}
+	known, err := a.references(ctx, tx, `SELECT id, person, descriptor, face_width, coalesce(quality, 0) FROM gallery WHERE person = ?`, r.Person)
+	if err != nil {
+		return err
+	}
+	if slices.ContainsFunc(known, func(k Reference) bool { return k.Descriptor == r.Descriptor }) {
+		return fmt.Errorf("this face: %w", ErrExists)
 	}
 	id := newID()
 	res, err := tx.ExecContext(ctx, `
@@ -203,9 +259,14 @@ func (a *Archive) addReference(ctx context.Context, tx *sql.Tx, r Reference) err
 
 // Gallery returns all references of persons whose consent is in force.
 func (a *Archive) Gallery(ctx context.Context) ([]Reference, error) {
-	rows, err := a.read.QueryContext(ctx, `
+	return a.references(ctx, a.read, `
 		SELECT id, person, descriptor, face_width, coalesce(quality, 0) FROM gallery g
 		WHERE EXISTS (SELECT 1 FROM consents c WHERE c.person = g.person AND c.withdrawn_at IS NULL)`)
+}
+
+// references reads the references that the query picks.
+func (a *Archive) references(ctx context.Context, q querier, query string, args ...any) ([]Reference, error) {
+	rows, err := q.QueryContext(ctx, query, args...)
 	if err != nil {
 		return nil, fmt.Errorf("reading the gallery: %w", err)
 	}

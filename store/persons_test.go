@@ -83,8 +83,7 @@ func TestConsentComesFirst(t *testing.T) {
 	if gallery, err := a.Gallery(ctx); err != nil || !reflect.DeepEqual(gallery, []Reference{reference}) {
 		t.Errorf("gallery %+v, %v", gallery, err)
 	}
-	// There is no command for a withdrawal yet; the gallery honours one already.
-	if _, err := a.write.ExecContext(ctx, `UPDATE consents SET withdrawn_at = 1`); err != nil {
+	if _, err := a.WithdrawConsent(ctx, p.ID); err != nil {
 		t.Fatal(err)
 	}
 	if gallery, err := a.Gallery(ctx); err != nil || len(gallery) != 0 {

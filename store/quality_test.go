@@ -82,7 +82,7 @@ func TestReferenceQuality(t *testing.T) {
 		t.Fatal(err)
 	}
 	add := func(i byte, quality float64) error {
-		return a.AddReference(t.Context(), Reference{Person: p.ID, FaceWidth: int(i), Quality: quality, SourceSHA256: [32]byte{i}, Descriptor: faceOf(.1, nil).Descriptor})
+		return a.AddReference(t.Context(), Reference{Person: p.ID, FaceWidth: int(i), Quality: quality, SourceSHA256: [32]byte{i}, Descriptor: Descriptor{float32(i)}})
 	}
 	want := map[int]float64{100: 0, 101: .0625, 102: 1}
 	for width, quality := range want {

@@ -374,7 +374,8 @@ func (a *Archive) BeginExamination(ctx context.Context, still string) error {
 
 // Record keeps what an examination found, in place of anything found before,
 // and moves the still to the state Done or Failed. A still that was erased
-// meanwhile is left alone. A person erased meanwhile makes a stranger.
+// meanwhile is left alone. A person erased meanwhile, or whose consent was
+// withdrawn, makes a stranger.
 func (a *Archive) Record(ctx context.Context, still string, state StillState, faces []Face) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		var visit string
@@ -468,7 +469,7 @@ func (a *Archive) insertFace(ctx context.Context, tx *sql.Tx, still string, f Fa
 		INSERT INTO faces (id, still, sealed, person, distance, fpir, band, probability, frames)
 		SELECT ?, ?, ?, p.id, iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?),
 			iif(p.id IS NULL, NULL, nullif(?, 0)), iif(p.id IS NULL, NULL, nullif(?, 0))
-		FROM (SELECT 1) LEFT JOIN persons p ON p.id = ? AND p.id NOT IN (SELECT person FROM erasing)`,
+		FROM (SELECT 1) LEFT JOIN persons p ON p.id = ? AND p.id NOT IN (SELECT person FROM erasing) AND p.id NOT IN (`+withdrawn+`)`,
 		id, still, sealed, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames, m.Person)
 	if err != nil {
 		return err

@@ -53,7 +53,7 @@ var conditionWords = map[string]struct{ holds, lacks string }{
 	advise.Wait:     {"no wait after failed attempts", "a wait after failed attempts"},
 	advise.Door:     {"the bell is the one at this door", "the bell is not the one at this door"},
 	advise.Fresh:    {"the ring is of this minute", "the ring is not of this minute"},
-	advise.Healthy:  {"the bell can be relied on", "the bell can’t be relied on"},
+	advise.Healthy:  {"nobody poses as the bell", "somebody may pose as the bell"},
 	advise.Clock:    {"the clocks can be relied on", "a clock can’t be relied on"},
 	advise.People:   {"all who can be seen are known and allowed", "not all who can be seen are known and allowed"},
 	advise.Consent:  {"consent is in force", "no consent in force"},
@@ -465,9 +465,6 @@ func (s *Server) mayGive(r *http.Request, person string) error {
 // factorProblem says in words what is wrong with a factor. It reports false for
 // what is not the fault of who gave it.
 func factorProblem(err error) (p problem, ok bool) {
-	if joined, is := err.(interface{ Unwrap() []error }); is && len(joined.Unwrap()) > 1 {
-		return p, false // wrong, and could not be counted as such
-	}
 	switch {
 	case errors.Is(err, errNotSeen):
 		return problem{Status: http.StatusUnprocessableEntity, Type: "not-seen", Title: sentence(errNotSeen)}, true

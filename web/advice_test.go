@@ -350,12 +350,12 @@ func (d *hangingDesk) Code(ctx context.Context, person, code, source string) err
 // it was wrong, or they would have a guess for nothing.
 func TestUncounted(t *testing.T) {
 	broken := errors.New("the disk broke")
-	for _, err := range []error{errors.Join(onetime.ErrWrong, broken), broken} {
+	for _, err := range []error{fmt.Errorf("%v, and: %w", onetime.ErrWrong, broken), broken} {
 		if p, ok := factorProblem(err); ok {
 			t.Errorf("%v is answered with %+v", err, p)
 		}
 	}
-	if _, ok := factorProblem(errors.Join(fmt.Errorf("using a one-time code: %w", onetime.ErrWrong), nil)); !ok {
+	if _, ok := factorProblem(fmt.Errorf("using a one-time code: %w", onetime.ErrWrong)); !ok {
 		t.Error("a wrong code that was counted has no words")
 	}
 	if _, ok := factorProblem(fmt.Errorf("%w within 15 minutes", factor.ErrGuesses)); !ok {

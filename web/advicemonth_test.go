@@ -1,10 +1,12 @@
 package web
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"lintel/pipeline/advise"
 	"lintel/store"
@@ -67,6 +69,22 @@ func TestAdviceMonthPage(t *testing.T) {
 	h.get("/upkeep/advice", h.resident).is(200)
 	h.clock.advance((adviceLookedBack + 1) * 24 * time.Hour)
 	h.get("/upkeep/advice", newSession(h, "Odile")).says("No advice was given")
+}
+
+// TestAdviceMonthOfAnyAlphabet has doors whose first letter is more than a byte.
+func TestAdviceMonthOfAnyAlphabet(t *testing.T) {
+	h := newAdviceHouse(t)
+	for i, name := range []string{"задняя дверь", "écurie"} {
+		visit := h.knownRings(fmt.Sprint("R", i+5), h.ada)
+		h.advised(store.Advice{Visit: visit, Door: h.house.door(name), Person: h.ada, State: store.Withheld, Conditions: conditionsBut(advise.Home)})
+	}
+	page := h.get("/upkeep/advice", h.resident).says("Задняя дверь").says("Écurie")
+	if !utf8.Valid(page.body) {
+		t.Error("the page is no UTF-8")
+	}
+	if got := capital(""); got != "" {
+		t.Errorf("nothing became %q", got)
+	}
 }
 
 // newSession signs a resident in anew.

@@ -10,6 +10,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"lintel/pipeline/intake"
 	"lintel/store"
@@ -197,4 +199,11 @@ func loggable(bell string, err error) string {
 	return bell
 }
 
-func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+// capital begins words with a capital letter, in any alphabet.
+func capital(s string) string {
+	first, n := utf8.DecodeRuneInString(s)
+	if n == 0 {
+		return ""
+	}
+	return string(unicode.ToUpper(first)) + s[n:]
+}

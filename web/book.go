@@ -270,8 +270,13 @@ func (s *Server) erasePeriod(w http.ResponseWriter, r *http.Request) {
 		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-period", Title: capital(err.Error()) + ". Nothing was erased."})
 		return
 	}
-	if e, ok := s.eraseBetween(w, r, from, until); ok {
-		http.Redirect(w, r, donePath(e), http.StatusSeeOther)
+	x, err := s.periodErasure(r.Context(), from, until)
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	if s.beginErasure(w, r, x) {
+		http.Redirect(w, r, x.address(), http.StatusSeeOther)
 	}
 }
 
@@ -282,23 +287,25 @@ func (s *Server) deletePeriod(w http.ResponseWriter, r *http.Request) {
 		badQuery(w, r, capital(err.Error())+".")
 		return
 	}
-	if e, ok := s.eraseBetween(w, r, from, until); ok {
-		writeJSON(w, http.StatusOK, e)
-	}
-}
-
-// eraseBetween erases a period, or answers why not. What was begun goes on to
-// its end even if the browser hangs up.
-func (s *Server) eraseBetween(w http.ResponseWriter, r *http.Request, from, until time.Time) (store.Erased, bool) {
-	e, err := s.Archive.ErasePeriod(context.WithoutCancel(r.Context()), from, until)
-	if e.Visits > 0 {
-		s.erased()
-	}
+	x, err := s.periodErasure(r.Context(), from, until)
 	if err != nil {
 		s.fail(w, r, err)
-		return e, false
+		return
 	}
-	return e, true
+	s.postedErasure(w, r, x)
+}
+
+// periodErasure is the erasure of a period.
+func (s *Server) periodErasure(ctx context.Context, from, until time.Time) (*erasure, error) {
+	left := func(ctx context.Context) (int, error) {
+		would, err := s.Archive.WouldErasePeriod(ctx, from, until)
+		return would.Visits, err
+	}
+	of, err := left(ctx)
+	return &erasure{
+		of: of, left: left, done: donePath, back: "/visits",
+		run: func(ctx context.Context) (store.Erased, error) { return s.Archive.ErasePeriod(ctx, from, until) },
+	}, err
 }
 
 // erased tells whoever wants to know that something was erased.

@@ -146,7 +146,7 @@ func (s *Server) itemView(r *http.Request, d doubt, after string) (itemView, err
 	item := itemView{
 		Address: checkAddress(d.ID), Face: d.ID, Person: d.Person, Name: d.Name, Named: d.Band != "", Band: d.Band, Odds: odds(d.FPIR),
 		Distance: fmt.Sprintf("%.2f", d.Distance), Crop: cropAddress(d.Sighting), Seen: teller.seen(d.Sighting), Visit: visitAddress(d.Visit),
-		Width: d.Face.Width(), Warning: newWarningView(d.Face.Liveness), Offer: goodReference(d.Sighting), After: after,
+		Width: d.Face.Width(), Warning: newWarningView(d.Face.Liveness), Offer: faultOf(d.Face) == "", After: after,
 	}
 	for _, x := range earlier {
 		by := "a strong match"
@@ -326,7 +326,7 @@ func (s *Server) keepReference(ctx context.Context, x store.Sighting, person str
 	switch {
 	case person == "":
 		return referenceNobody, nil
-	case !goodReference(x):
+	case faultOf(x.Face) != "":
 		return referencePoor, nil
 	}
 	err := s.Archive.AddReference(ctx, referenceFrom(x, person))

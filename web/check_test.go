@@ -2,14 +2,12 @@ package web
 
 import (
 	"bytes"
-	"database/sql"
 	"errors"
 	"fmt"
 	"image"
 	"image/jpeg"
 	"net/http"
 	"net/url"
-	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -37,13 +35,19 @@ func faceAt(d store.Descriptor) store.Face {
 func (h *house) enrolledAs(name string, number int) store.Person {
 	h.t.Helper()
 	p := h.enrolled(name)
-	if err := h.archive.RecordConsent(h.t.Context(), p.ID, store.Consent{GivenBy: name, GivenAt: h.clock.now(), Scope: "the door"}); err != nil {
-		h.t.Fatal(err)
-	}
+	h.consents(p.ID)
 	if err := h.archive.AddReference(h.t.Context(), store.Reference{Person: p.ID, Descriptor: descriptorAt(number, 0), FaceWidth: 200, SourceSHA256: [32]byte{byte(number)}}); err != nil {
 		h.t.Fatal(err)
 	}
 	return p
+}
+
+// consents has a person agree.
+func (h *house) consents(person string) {
+	h.t.Helper()
+	if err := h.archive.RecordConsent(h.t.Context(), person, store.Consent{GivenBy: "they", GivenAt: h.clock.now(), Scope: "the door"}); err != nil {
+		h.t.Fatal(err)
+	}
 }
 
 // sees keeps a ring with that face, judged as the pipeline would, and returns
@@ -103,20 +107,6 @@ func newDoubtfulHouse(t *testing.T) (h *house, in option, ada, ben store.Person,
 	ada, ben = h.enrolledAs("Ada Quill", 1), h.enrolledAs("Ben Orrin", 2)
 	visit, face = h.sees("weak", faceAt(descriptorAt(1, h.weakly())))
 	return h, in, ada, ben, visit, face
-}
-
-// withdrawConsent writes that a person's consent is withdrawn, for which there
-// is no command yet.
-func (h *house) withdrawConsent(person string) {
-	h.t.Helper()
-	db, err := sql.Open("sqlite", filepath.Join(h.dir, "archive.db"))
-	if err != nil {
-		h.t.Fatal(err)
-	}
-	defer db.Close()
-	if _, err := db.Exec(`UPDATE consents SET withdrawn_at = 1 WHERE person = ?`, person); err != nil {
-		h.t.Fatal(err)
-	}
 }
 
 type checkList struct {
@@ -383,19 +373,21 @@ func TestReferenceFromAnswer(t *testing.T) {
 		{"not asked for", 100, true, `{"answer":"yes"}`, "", 0},
 		{"too small", 79, true, `{"answer":"yes","reference":true}`, "poor", 0},
 		{"just large enough", 80, true, `{"answer":"yes","reference":true}`, "added", 1},
-		{"consent withdrawn", 100, false, `{"answer":"yes","reference":true}`, "no-consent", 0},
+		{"consent withdrawn", 100, false, `{"answer":"else","person":"{ada}","reference":true}`, "no-consent", 0},
 		{"of nobody", 100, true, `{"answer":"else","person":"","reference":true}`, "nobody", 0},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			h, in, ada, _, _, _ := newDoubtfulHouse(t)
 			f := faceAt(descriptorAt(1, h.weakly()))
 			f.Box.Max.X = f.Box.Min.X + test.width
-			_, face := h.sees("R2", f)
-			if !test.consent {
-				h.withdrawConsent(ada.ID)
+			if !test.consent { // Ben is asked about then
+				if _, err := h.archive.WithdrawConsent(t.Context(), ada.ID); err != nil {
+					t.Fatal(err)
+				}
 			}
+			_, face := h.sees("R2", f)
 			offered := strings.Contains(string(h.get("/checks/"+face, in).is(200).body), `name="reference"`)
-			if want := test.consent && test.width >= 80; offered != want {
+			if want := test.width >= 80; offered != want {
 				t.Errorf("offered %t, want %t", offered, want)
 			}
 			before, err := h.archive.Enrolments(t.Context(), ada.ID)
@@ -403,11 +395,8 @@ func TestReferenceFromAnswer(t *testing.T) {
 				t.Fatal(err)
 			}
 			var answer struct{ Reference string }
-			a := h.ask("PUT", "/api/v1/checks/"+face, strings.NewReader(test.body), in)
-			if !test.consent { // nothing of hers is left to compare with, but the answer stands
-				a.is(200)
-			}
-			a.is(200).into(&answer)
+			body := strings.ReplaceAll(test.body, "{ada}", ada.ID)
+			h.ask("PUT", "/api/v1/checks/"+face, strings.NewReader(body), in).is(200).into(&answer)
 			after, err := h.archive.Enrolments(t.Context(), ada.ID)
 			if err != nil || answer.Reference != test.want || len(after)-len(before) != test.more {
 				t.Errorf("reference %q, %d more, %v", answer.Reference, len(after)-len(before), err)
@@ -667,5 +656,33 @@ func BenchmarkChecks(b *testing.B) {
 				h.get(path, in).is(200)
 			}
 		})
+	}
+}
+
+// TestOneFaceIsOneReference has a stranger's face enrolled as somebody's from
+// Strangers seen again, and then again from Check matches: it counts once.
+func TestOneFaceIsOneReference(t *testing.T) {
+	h, in, ada, _, _, _ := newDoubtfulHouse(t)
+	near := descriptorAt(1, stillNamed+.01)
+	_, face := h.sees("R7", faceAt(near))
+	h.sees("R8", faceAt(near))
+	before, err := h.archive.Enrolments(t.Context(), ada.ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, err := h.archive.Sighting(t.Context(), face)
+	if err != nil || v.Face.Match != nil {
+		t.Fatalf("the face is nobody stranger's: %+v, %v", v.Face.Match, err)
+	}
+	var done introduced
+	h.ask("POST", "/api/v1/strangers/"+face+"/person", strings.NewReader(`{"person":"`+ada.ID+`","visits":["`+v.Visit+`"]}`), in).is(http.StatusCreated).into(&done)
+	if done.References != 1 {
+		t.Fatalf("%d references of the introduction", done.References)
+	}
+	var answer struct{ Reference string }
+	h.ask("PUT", "/api/v1/checks/"+face, strings.NewReader(`{"answer":"yes","reference":true}`), in).is(200).into(&answer)
+	after, err := h.archive.Enrolments(t.Context(), ada.ID)
+	if err != nil || answer.Reference != referenceThere || len(after) != len(before)+1 {
+		t.Errorf("the face became a reference %d times (%q), %v", len(after)-len(before), answer.Reference, err)
 	}
 }

@@ -202,6 +202,11 @@ var doors = map[string]door{
 	"POST /upkeep/invitation":                         resident,
 	"POST /upkeep/tablets/{tablet}/unpair":            resident,
 	"/":                                               anyone, // what is not there
+	"GET /erasures/{erasure}":                         resident,
+	"GET /api/v1/erasures/{erasure}":                  resident,
+	"GET /people/{person}/withdraw":                   resident,
+	"POST /people/{person}/withdraw":                  resident,
+	"DELETE /api/v1/persons/{person}/consent":         resident,
 }
 
 // A route is a pattern as server.go has it, with the function that guards it.
@@ -343,6 +348,9 @@ func newWalk(t *testing.T, changes ...func(*Config)) (w walk, resident, tablet s
 		}
 		if strings.Contains(pattern, "{person}") {
 			w.persons[pattern] = w.enrolled(fmt.Sprint("Person of ", pattern)).ID
+			if strings.HasSuffix(pattern, "/withdraw") || strings.HasSuffix(pattern, "/consent") {
+				w.consents(w.persons[pattern])
+			}
 		}
 	}
 	for _, pattern := range []string{"DELETE /api/v1/visits/{visit}/hold", "POST /visits/{visit}/release", "POST /rules/holds/{visit}/end"} {
@@ -379,6 +387,8 @@ func newWalk(t *testing.T, changes ...func(*Config)) (w walk, resident, tablet s
 	if err != nil {
 		t.Fatal(err)
 	}
+	w.erasing.all = append(w.erasing.all, &erasure{id: "LASTING", state: "running", back: "/visits",
+		left: func(context.Context) (int, error) { return 0, nil }})
 	w.picture = w.pictures.keep(sha256.Sum256([]byte(resident)), w.persons["GET /people/{person}/codes/qr/{picture}"], []byte("a picture"))
 	w.stills, w.known = len(w.files()), len(persons)
 	return w, resident, tablet
@@ -415,7 +425,7 @@ func (w walk) step(pattern string, options ...option) *answer {
 		method, path = "GET", "/nothing/here"
 	}
 	path = strings.NewReplacer("{bell}", "gate", "{visit}", cmp.Or(w.visits[pattern], w.visit), "{frame}", "0", "{$}", "",
-		"{name}", "now.js", "{picture}", w.picture, "{source}", "NOSUCHSOURCE", "{token}", "NOSUCHTOKEN", "{receiver}", "NOSUCHRECEIVER", "{tablet}", w.tabletID, "{stranger}", w.stranger, "{face}", cmp.Or(w.faces[pattern], "NOSUCHFACE"), "{advice}", cmp.Or(w.advice[pattern], "NOSUCHADVICE"), "{person}", cmp.Or(w.persons[pattern], w.person)).Replace(path)
+		"{name}", "now.js", "{picture}", w.picture, "{source}", "NOSUCHSOURCE", "{token}", "NOSUCHTOKEN", "{receiver}", "NOSUCHRECEIVER", "{tablet}", w.tabletID, "{erasure}", "LASTING", "{stranger}", w.stranger, "{face}", cmp.Or(w.faces[pattern], "NOSUCHFACE"), "{advice}", cmp.Or(w.advice[pattern], "NOSUCHADVICE"), "{person}", cmp.Or(w.persons[pattern], w.person)).Replace(path)
 	path = w.tried.place(w.house, pattern).Replace(w.ruled.place(pattern).Replace(path))
 	if strings.ContainsAny(path, "{}") {
 		w.t.Fatalf("no place for %s", path)

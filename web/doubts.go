@@ -11,7 +11,6 @@ import (
 	"strings"
 
 	"lintel/pipeline/match"
-	"lintel/pipeline/quality"
 	"lintel/store"
 )
 
@@ -273,35 +272,14 @@ func (s *Server) earlier(ctx context.Context, d doubt) ([]store.Sighting, error)
 	return shown, nil
 }
 
-// leastReference is the width of a face in pixels under which it is not offered
-// as a reference, if nothing else was measured: a blurred one makes others look
-// alike.
-const leastReference = 80
-
-// goodReference reports whether the face is good enough to know somebody by:
-// as good as a picture has to be to enrol.
-func goodReference(x store.Sighting) bool {
-	if !x.Kept() || x.Face.Width() < leastReference {
-		return false
-	}
-	if x.Face.Quality == nil {
-		return true
-	}
-	score, complaints := quality.Judge(*x.Face.Quality)
-	return score > 0 && len(complaints) == 0
-}
-
-// referenceFrom makes a reference of a face on a still. The still's id stands
-// for the picture, so that no still is enrolled twice.
+// referenceFrom makes a reference of a face on a still, for [faultOf] finds no
+// fault with it. The still's id stands for the picture: its bytes change where it
+// is masked or made smaller.
 func referenceFrom(x store.Sighting, person string) store.Reference {
-	r := store.Reference{
-		Person: person, Descriptor: x.Face.Descriptor, FaceWidth: x.Face.Width(),
+	return store.Reference{
+		Person: person, Descriptor: x.Face.Descriptor, FaceWidth: widthOf(x.Face), Quality: scoreOf(x.Face),
 		SourceSHA256: sha256.Sum256([]byte("still " + x.Still)),
 	}
-	if x.Face.Quality != nil {
-		r.Quality, _ = quality.Judge(*x.Face.Quality)
-	}
-	return r
 }
 
 // namedAs returns the match that a face gets once the household said whose it
@@ -335,7 +313,7 @@ const (
 // name otherwise, or with another band, newest first. Those that somebody
 // answered for are settled.
 func (s *Server) revisions(ctx context.Context) ([]revision, error) {
-	sightings, err := s.Archive.Sightings(ctx, s.Now().AddDate(0, 0, -lookBackDays), lookBackFaces)
+	sightings, _, err := s.Archive.Sightings(ctx, s.Now().AddDate(0, 0, -lookBackDays), lookBackFaces)
 	if err != nil {
 		return nil, err
 	}

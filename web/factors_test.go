@@ -273,6 +273,20 @@ func TestFactorsAgain(t *testing.T) {
 	s.tell(bos, "", `{"code":"123456"}`).isProblem(404, "no-codes")
 }
 
+// TestFactorFromTheOtherSide has phones report from right opposite home, where
+// every way leads home: far away, and then too fast.
+func TestFactorFromTheOtherSide(t *testing.T) {
+	s := newSender(t)
+	opposite := fmt.Sprintf(`{"arrival":{"latitude_deg":-10.123456,"longitude_deg":-159.345679,"accuracy_m":10,"at":"%s"}}`, s.clock.now().Format(time.RFC3339))
+	var receipt factor.Receipt
+	s.tell(s.phone, "", opposite).is(http.StatusAccepted).into(&receipt)
+	if receipt.Counts {
+		t.Error("somebody came home at the other side of the Earth")
+	}
+	s.clock.advance(time.Minute)
+	s.tell(s.phone, "", s.report(0, 0)).isProblem(422, "too-fast")
+}
+
 // TestFactorsTooOften bounds each source by itself.
 func TestFactorsTooOften(t *testing.T) {
 	s := newSender(t)
@@ -342,7 +356,7 @@ func TestErasedPersonTellsNothing(t *testing.T) {
 	s := newSender(t)
 	s.tell(s.phone, "", s.report(0, 0)).is(http.StatusAccepted)
 	s.tell(s.reader, "", `{"token":"brass-4411"}`).is(http.StatusAccepted)
-	s.post("/people/"+s.ada+"/erase", url.Values{"visits": {"false"}}, s.in).is(http.StatusSeeOther)
+	s.over(s.post("/people/"+s.ada+"/erase", url.Values{"visits": {"false"}}, s.in), s.in)
 	s.tell(s.phone, "", `{"code":"`+s.code()+`"}`).isProblem(401, "wrong-token")
 	s.tell(s.reader, "", `{"token":"brass-4411"}`).isProblem(404, "unknown-token")
 	if f := s.counting(); len(f) > 0 {

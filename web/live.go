@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"net/http"
 	"sync"
 	"time"
@@ -20,14 +19,15 @@ const (
 	beatEvery  = 15 * time.Second // how often something is sent, if only a beat
 	readWithin = 60 * time.Second // a client that is silent for longer is gone
 	sendWithin = 10 * time.Second
-	catchUp    = 100 // visits told again to who was away; then only the newest
+	catchUp    = 100 // visits that went, told to who was away; who missed more begins anew
 )
 
-// A message is one live event: a visit that is new or has changed, visits that
-// are gone, a beat, that more was missed than is told again, what is wrong, that
-// a trial with pictures runs, or that somebody rang while nothing is kept.
+// A message is one live event: a visit that is new on Now or has changed, visits
+// that are gone, a beat, that visits which Now does not show changed as well,
+// that more was missed than is told again, what is wrong, that a trial with
+// pictures runs, or that somebody rang while nothing is kept.
 type message struct {
-	Type     string     `json:"type"`            // visit, gone, beat, missed, trouble, trial or ring
+	Type     string     `json:"type"`            // visit, gone, beat, others, missed, trouble, trial or ring
 	Revision int64      `json:"revision"`        // known up to here, once this is taken in
 	Visit    *visitJSON `json:"visit,omitempty"` //
 	Card     string     `json:"card,omitempty"`  // the visit as Now shows it, in HTML
@@ -97,7 +97,7 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 	defer stop()
 	beat := time.NewTicker(beatEvery)
 	defer beat.Stop()
-	known, err := s.startFrom(ctx, conn, known)
+	screen, err := s.screenOf(ctx, conn, known)
 	if err != nil {
 		return err
 	}
@@ -105,13 +105,13 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 	told, trial := "", ""
 	_, _, rings, _ := s.quiet.last()
 	for {
-		if known, err = s.tellChanges(ctx, r, conn, known); err != nil {
+		if err := s.tellChanges(ctx, r, conn, &screen); err != nil {
 			return err
 		}
 		text, troubleChanged := s.trouble.get()
 		if text != told {
 			told = text
-			if err := send(conn, message{Type: "trouble", Revision: known, Text: text}); err != nil {
+			if err := send(conn, message{Type: "trouble", Revision: screen.known, Text: text}); err != nil {
 				return err
 			}
 		}
@@ -122,7 +122,7 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 		if count > rings {
 			rings = count
 			text := fmt.Sprintf("Somebody rang at %s at %s. Nothing is kept at this time.", bell, at.In(s.zone(ctx)).Format("15:04"))
-			if err := send(conn, message{Type: "ring", Revision: known, Text: text}); err != nil {
+			if err := send(conn, message{Type: "ring", Revision: screen.known, Text: text}); err != nil {
 				return err
 			}
 		}
@@ -136,7 +136,11 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 			if _, err := s.sessionOf(r.WithContext(ctx)); errors.Is(err, store.ErrNotFound) {
 				return bye(conn, websocket.ClosePolicyViolation, "signed out")
 			}
-			if err := send(conn, message{Type: "beat", Revision: known}); err != nil {
+			kind := "beat"
+			if screen.others {
+				kind, screen.others = "others", false
+			}
+			if err := send(conn, message{Type: kind, Revision: screen.known}); err != nil {
 				return err
 			}
 			if err := conn.WriteControl(websocket.PingMessage, nil, time.Now().Add(sendWithin)); err != nil {
@@ -161,90 +165,60 @@ func (s *Server) tellTrying(ctx context.Context, conn *websocket.Conn, known int
 	return text, send(conn, message{Type: "trial", Revision: known, Text: text})
 }
 
-// startFrom moves a revision forward for who was away for so long that telling
-// everything would be of no use to a page that shows a few visits, and says so.
-func (s *Server) startFrom(ctx context.Context, conn *websocket.Conn, known int64) (int64, error) {
+// screenOf begins with what the page at the other end knows. One that knows
+// another archive begins anew.
+func (s *Server) screenOf(ctx context.Context, conn *websocket.Conn, known int64) (screen, error) {
 	latest, err := s.Archive.Revision(ctx)
+	if err != nil || known <= latest {
+		return screen{known: known}, err
+	}
+	return screen{}, send(conn, message{Type: "missed"})
+}
+
+// tellChanges sends what changed on the screen, visits that are gone before
+// those that changed.
+func (s *Server) tellChanges(ctx context.Context, r *http.Request, conn *websocket.Conn, c *screen) error {
+	known := c.known
+	n, err := c.look(ctx, s.Archive)
 	if err != nil {
-		return 0, err
+		return err
 	}
-	if known <= latest && known >= latest-catchUp {
-		return known, nil
+	if n.missed {
+		if err := send(conn, message{Type: "missed", Revision: known}); err != nil {
+			return err
+		}
 	}
-	// Else away for long, or knowing another archive.
-	known = max(0, latest-catchUp)
-	return known, send(conn, message{Type: "missed", Revision: known})
+	if len(n.gone) > 0 {
+		// What is known does not grow yet: visits that changed before come next.
+		if err := send(conn, message{Type: "gone", Revision: known, Gone: n.gone}); err != nil {
+			return err
+		}
+	}
+	if len(n.visits) == 0 {
+		return nil
+	}
+	teller, err := s.tellerFor(ctx, session(r))
+	if err != nil {
+		return err
+	}
+	if err := s.addAdvice(ctx, &teller, n.visits...); err != nil {
+		return err
+	}
+	return teller.tellVisits(conn, n.visits)
 }
 
-// tellChanges sends what changed after the revision, visits that are gone
-// before those that changed, since a ring's id may be used again. It returns
-// the revision known then.
-func (s *Server) tellChanges(ctx context.Context, r *http.Request, conn *websocket.Conn, known int64) (int64, error) {
-	for {
-		visits, err := s.Archive.VisitsSince(ctx, known, shownVisits)
-		if err != nil {
-			return known, err
-		}
-		gone, err := s.Archive.DeparturesSince(ctx, known, catchUp)
-		if err != nil || len(visits)+len(gone) == 0 {
-			return known, err
-		}
-		// Where one list was cut off, the other waits for its rest.
-		horizon := int64(math.MaxInt64)
-		if len(visits) == shownVisits {
-			horizon = visits[len(visits)-1].Revision
-		}
-		if len(gone) == catchUp {
-			horizon = min(horizon, gone[len(gone)-1].Revision)
-		}
-		if known, err = tellGone(conn, gone, known, horizon); err != nil {
-			return known, err
-		}
-		teller, err := s.tellerFor(ctx, session(r))
-		if err != nil {
-			return known, err
-		}
-		if err := s.addAdvice(ctx, &teller, visits...); err != nil {
-			return known, err
-		}
-		if known, err = teller.tellVisits(conn, visits, known, horizon); err != nil {
-			return known, err
-		}
-	}
-}
-
-func tellGone(conn *websocket.Conn, gone []store.Departure, known, horizon int64) (int64, error) {
-	m := message{Type: "gone", Revision: known}
-	upTo := known
-	for _, d := range gone {
-		if d.Revision <= horizon {
-			m.Gone = append(m.Gone, d.Visit)
-			upTo = d.Revision
-		}
-	}
-	if len(m.Gone) == 0 {
-		return known, nil
-	}
-	// What is known does not grow yet: visits that changed before come next.
-	return upTo, send(conn, m)
-}
-
-func (t teller) tellVisits(conn *websocket.Conn, visits []store.Visit, known, horizon int64) (int64, error) {
+func (t teller) tellVisits(conn *websocket.Conn, visits []store.Visit) error {
 	for _, v := range visits {
-		if v.Revision > horizon {
-			break
-		}
 		var html bytes.Buffer
 		if err := pages.ExecuteTemplate(&html, "card", t.cardOf(v)); err != nil {
-			return known, fmt.Errorf("drawing a visit: %w", err)
+			return fmt.Errorf("drawing a visit: %w", err)
 		}
 		asJSON := t.visitJSON(v)
 		if err := send(conn, message{Type: "visit", Revision: v.Revision, Visit: &asJSON, Card: html.String()}); err != nil {
-			return known, err
+			return err
 		}
-		known = max(known, v.Revision)
 	}
-	return known, nil
+	return nil
 }
 
 func send(conn *websocket.Conn, m message) error {

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -181,27 +182,37 @@ func TestLiveTellsStillThenFinding(t *testing.T) {
 	})
 }
 
-// TestLiveCatchesUp has pages that were away.
+// TestLiveCatchesUp has pages that were away: they hear of what Now shows, and
+// that there is more.
 func TestLiveCatchesUp(t *testing.T) {
 	inBubble(t, func(t *testing.T, h *liveHouse) {
 		token := h.resident("Odile")
 		var ids []string
 		var revisions []int64
 		for i := range 3 * shownVisits {
+			time.Sleep(time.Second)
 			receipt := h.rung(fmt.Sprint("R", i), 0, still(t, 1))
 			ids = append(ids, receipt.Visit)
 			revisions = append(revisions, h.visit(receipt.Visit, token).Revision)
 		}
-		for _, known := range []int{0, 1, len(ids) - 1} {
-			c := h.connect(t, token, revisions[known])
-			for _, want := range ids[known+1:] {
-				if m := c.nextVisit(); m.Visit.ID != want {
-					t.Fatalf("since %d: %s, want %s", known, m.Visit.ID, want)
+		last := len(ids) - 1
+		for _, c := range []struct {
+			known, from int
+			then        string
+		}{
+			{0, last + 1 - shownVisits, "others"},
+			{last - shownVisits, last + 1 - shownVisits, "beat"},
+			{last - 1, last, "beat"},
+			{last, last + 1, "beat"},
+		} {
+			conn := h.connect(t, token, revisions[c.known])
+			for _, want := range ids[c.from:] {
+				if m := conn.nextVisit(); m.Visit.ID != want {
+					t.Fatalf("since %d: %s, want %s", c.known, m.Visit.ID, want)
 				}
 			}
-			// Nothing more: the next word is a beat that repeats what is known.
-			if m := c.next(); m.Type != "beat" || m.Revision != revisions[len(ids)-1] {
-				t.Errorf("since %d: %+v", known, m)
+			if m := conn.next(); m.Type != c.then || m.Revision != revisions[last] {
+				t.Errorf("since %d: %+v, want %s", c.known, m, c.then)
 			}
 		}
 		// A page that knows another archive, since this one is new.
@@ -209,41 +220,48 @@ func TestLiveCatchesUp(t *testing.T) {
 		if m := c.next(); m.Type != "missed" {
 			t.Errorf("from another archive: %+v", m)
 		}
-		if m := c.nextVisit(); m.Visit.ID != ids[0] {
+		if m := c.nextVisit(); m.Visit.ID != ids[last+1-shownVisits] {
 			t.Errorf("from another archive: %+v", m)
 		}
 	})
 }
 
-// TestLiveFarBehind has a page that was away for weeks: it hears of the newest
-// visits only.
+// TestLiveFarBehind has pages that were away while many visits went: few are
+// told by their ids, and many have the page begin anew.
 func TestLiveFarBehind(t *testing.T) {
 	inBubble(t, func(t *testing.T, h *liveHouse) {
 		token := h.resident("Odile")
-		receipt := h.rung("R0", 0, still(t, 1))
-		// Each record is one more change, without a still to write.
-		for range catchUp {
-			record(t, h.archive, receipt.Visit, 0)
+		var erased []string
+		for i := range catchUp {
+			erased = append(erased, h.rung(fmt.Sprint("R", i), 0, still(t, 1)).Visit)
 		}
-		var newest []string
-		for i := range 5 {
-			newest = append(newest, h.rung(fmt.Sprint("N", i), 0, still(t, 1)).Visit)
+		kept := h.rung("R", 0, still(t, 1))
+		known, err := h.archive.Revision(t.Context())
+		if err != nil {
+			t.Fatal(err)
 		}
-		for range catchUp - len(newest) {
-			record(t, h.archive, newest[4], 0)
-		}
-		c := h.connect(t, token, 0)
-		if m := c.next(); m.Type != "missed" {
-			t.Errorf("%+v", m)
-		}
-		for _, want := range newest {
-			if m := c.nextVisit(); m.Visit.ID != want {
-				t.Fatalf("%s, want %s", m.Visit.ID, want)
+		erase := func(visits ...string) {
+			for _, v := range visits {
+				if err := h.archive.EraseVisit(t.Context(), v); err != nil {
+					t.Fatal(err)
+				}
 			}
 		}
-		if m := c.next(); m.Type != "beat" {
-			t.Errorf("%+v", m)
+		erase(erased[1:]...)
+		few := h.connect(t, token, known).next()
+		slices.Sort(few.Gone)
+		if want := slices.Sorted(slices.Values(erased[1:])); few.Type != "gone" || !slices.Equal(few.Gone, want) {
+			t.Errorf("%+v, want %q gone", few, want)
 		}
+		erase(erased[0])
+		many := h.connect(t, token, known)
+		if m := many.next(); m.Type != "missed" {
+			t.Errorf("%+v, want missed", m)
+		}
+		if m := h.connect(t, token, 0).next(); m.Type != "missed" {
+			t.Errorf("%+v, want missed", m)
+		}
+		h.get("/", h.session(token), browser).is(http.StatusOK).says("visit-" + kept.Visit)
 	})
 }
 
@@ -435,5 +453,122 @@ func TestLiveQuietRing(t *testing.T) {
 			t.Errorf("%+v", m)
 		}
 		h.keeps(0)
+	})
+}
+
+// A busyArchive is one to which something happens right after visits were read
+// for the first time.
+type busyArchive struct {
+	*store.Archive
+	happens func()
+}
+
+func (a *busyArchive) LatestVisits(ctx context.Context, limit int) ([]store.Visit, error) {
+	visits, err := a.Archive.LatestVisits(ctx, limit)
+	if a.happens != nil {
+		a.happens()
+		a.happens = nil
+	}
+	return visits, err
+}
+
+// TestLiveBetweenReadings has a visit change, and then another go, after a
+// connection has read the visits and before it reads which are gone.
+func TestLiveBetweenReadings(t *testing.T) {
+	h := newHouse(t)
+	stays, goes := h.rung("R1", 0, still(t, 1)).Visit, h.rung("R2", 0, still(t, 2)).Visit
+	known, err := h.archive.Revision(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	record(t, h.archive, goes, 0) // so that there is something to tell
+	busy := &busyArchive{h.archive, func() {
+		record(t, h.archive, stays, 0)
+		if err := h.archive.EraseVisit(t.Context(), goes); err != nil {
+			t.Fatal(err)
+		}
+	}}
+	c := screen{known: known}
+	var told []string
+	for range 3 {
+		n, err := c.look(t.Context(), busy)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, id := range n.gone {
+			told = append(told, "gone "+id)
+		}
+		for _, v := range n.visits {
+			told = append(told, v.ID)
+		}
+	}
+	want := []string{goes, "gone " + goes, stays}
+	if !slices.Equal(told, want) {
+		t.Errorf("told of %q, want %q", told, want)
+	}
+}
+
+// TestLiveTellsOfTheScreen changes many visits of which Now shows some, and lets
+// many go, as a sweep does: a tablet hears of those it shows, and one word of
+// all others.
+func TestLiveTellsOfTheScreen(t *testing.T) {
+	inBubble(t, func(t *testing.T, h *liveHouse) {
+		const many = 60
+		token := h.resident("Odile")
+		var ids []string
+		for i := range many + shownVisits {
+			time.Sleep(time.Second)
+			ids = append(ids, h.rung(fmt.Sprint("R", i), 0, still(t, 1)).Visit)
+		}
+		known, err := h.archive.Revision(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		c := h.connect(t, token, known)
+		if m := c.next(); m.Type != "beat" {
+			t.Fatalf("%+v", m)
+		}
+		for _, id := range ids[:many] {
+			record(t, h.archive, id, 0)
+		}
+		record(t, h.archive, ids[many], 0)
+		if m := c.nextVisit(); m.Visit.ID != ids[many] {
+			t.Errorf("%+v, want the one on the screen", m)
+		}
+		if m := c.next(); m.Type != "others" {
+			t.Errorf("%+v, want one word of the others", m)
+		}
+		if m := c.next(); m.Type != "beat" {
+			t.Errorf("%+v, want no more of them", m)
+		}
+
+		// Two of the screen go among many: two older ones come up.
+		for _, id := range append(slices.Clone(ids[:many-3]), ids[many], ids[many+1]) {
+			if err := h.archive.EraseVisit(t.Context(), id); err != nil {
+				t.Fatal(err)
+			}
+		}
+		var gone, came []string
+		for len(gone)+len(came) < 4 {
+			switch m := c.next(); m.Type {
+			case "gone":
+				gone = append(gone, m.Gone...)
+			case "visit":
+				came = append(came, m.Visit.ID)
+			default:
+				t.Fatalf("%+v", m)
+			}
+		}
+		slices.Sort(gone)
+		slices.Sort(came)
+		if want := slices.Sorted(slices.Values(ids[many : many+2])); !slices.Equal(gone, want) {
+			t.Errorf("gone %q, want %q", gone, want)
+		}
+		if want := slices.Sorted(slices.Values(ids[many-2 : many])); !slices.Equal(came, want) {
+			t.Errorf("came up %q, want %q", came, want)
+		}
+		if m := c.next(); m.Type != "others" {
+			t.Errorf("%+v, want one word of the others", m)
+		}
 	})
 }

@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net/http"
 	"sync"
@@ -19,9 +20,16 @@ type masking struct {
 
 // A maskingJSON says how far the masking of earlier stills is: the API's view.
 type maskingJSON struct {
-	State string `json:"state"` // idle, running, done, stopped or failed
-	Of    int    `json:"of"`    // stills there were to mask
-	Done  int    `json:"done"`
+	State  string       `json:"state"` // idle, running, done, stopped or failed
+	Of     int          `json:"of"`    // stills there were to mask
+	Done   int          `json:"done"`
+	Failed []failedJSON `json:"failed,omitempty"` // stills that could not be read or masked, and are as they were
+}
+
+// A failedJSON names a still.
+type failedJSON struct {
+	Visit string `json:"visit"`
+	Frame int    `json:"frame"`
 }
 
 func (m maskingJSON) words() string {
@@ -29,7 +37,11 @@ func (m maskingJSON) words() string {
 	case "running":
 		return fmt.Sprintf("Making stills black: %d of %d are done.", m.Done, m.Of)
 	case "done":
-		return fmt.Sprintf("The masks were laid on %s kept earlier.", counted(m.Done, "still"))
+		words := fmt.Sprintf("The masks were laid on %s kept earlier.", counted(m.Done, "still"))
+		if len(m.Failed) > 0 {
+			words += fmt.Sprintf(" %s could not be read:", capital(counted(len(m.Failed), "still")))
+		}
+		return words
 	case "stopped", "failed":
 		return fmt.Sprintf("That came to a halt after %s; the others are as they were. Try again; the server's log says more.", counted(m.Done, "still"))
 	}
@@ -64,10 +76,10 @@ func (m *masking) step() {
 	m.state.Of = max(m.state.Of, m.state.Done) // a still may have come meanwhile
 }
 
-func (m *masking) end(state string, changed int) {
+func (m *masking) end(state string, changed int, failed ...failedJSON) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	m.state.State, m.state.Done = state, changed
+	m.state.State, m.state.Done, m.state.Failed = state, changed, failed
 }
 
 // maskEarlier begins to make black what the bell's masks cover on the stills
@@ -135,17 +147,30 @@ func (s *Server) beginMasking(w http.ResponseWriter, r *http.Request) bool {
 			defer s.masking.step()
 			return s.Mask(jpeg, masks)
 		})
-		switch {
-		case err == nil:
-			s.masking.end("done", changed)
-			s.Log.Info("masked earlier stills", "bell", bell, "stills", changed)
-		case ctx.Err() != nil:
-			s.masking.end("stopped", changed)
-			s.Log.Warn("masking earlier stills was stopped with the server; the others are as they were", "bell", bell, "stills", changed)
-		default:
-			s.masking.end("failed", changed)
-			s.Log.Error("masking earlier stills; those not masked yet are as they were", "bell", bell, "stills", changed, "err", err)
-		}
+		s.endMasking(ctx, bell, changed, err)
 	}()
 	return true
+}
+
+// endMasking says how a run ended.
+func (s *Server) endMasking(ctx context.Context, bell string, changed int, err error) {
+	var some store.StillsError
+	switch {
+	case err == nil:
+		s.masking.end("done", changed)
+		s.Log.Info("masked earlier stills", "bell", bell, "stills", changed)
+	case errors.As(err, &some):
+		var failed []failedJSON
+		for _, f := range some {
+			failed = append(failed, failedJSON{f.Visit, f.Frame})
+		}
+		s.masking.end("done", changed, failed...)
+		s.Log.Error("masked earlier stills but for some, which are as they were", "bell", bell, "stills", changed, "failed", len(some), "err", err)
+	case ctx.Err() != nil:
+		s.masking.end("stopped", changed)
+		s.Log.Warn("masking earlier stills was stopped with the server; the others are as they were", "bell", bell, "stills", changed)
+	default:
+		s.masking.end("failed", changed)
+		s.Log.Error("masking earlier stills; those not masked yet are as they were", "bell", bell, "stills", changed, "err", err)
+	}
 }

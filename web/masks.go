@@ -32,7 +32,16 @@ type masksView struct {
 	EarlierWords  string
 	Masking       maskingJSON
 	MaskingWords  string
+
+	Unreadable     []unreadableView // stills that the last run could not read
+	UnreadableMore int              // how many others
 }
+
+// An unreadableView is a still that could not be read, by its visit.
+type unreadableView struct{ Address, Words string }
+
+// shownUnreadable is how many of them are listed.
+const shownUnreadable = 20
 
 // frameWidth and frameHeight are of the frame that is drawn on while there is
 // no still.
@@ -102,7 +111,34 @@ func (s *Server) showMasks(w http.ResponseWriter, r *http.Request, status int, v
 		view.Earlier = 0 // one run is enough
 	}
 	view.MaskingWords = view.Masking.words()
+	if err := s.addUnreadable(r, &view); err != nil {
+		s.fail(w, r, err)
+		return
+	}
 	writePage(w, status, "masks.html", view)
+}
+
+// addUnreadable lists stills that the last run could not read; those whose visits
+// went since are left out.
+func (s *Server) addUnreadable(r *http.Request, view *masksView) error {
+	teller, err := s.tellerFor(r.Context(), session(r))
+	if err != nil {
+		return err
+	}
+	failed := view.Masking.Failed
+	for _, f := range failed[:min(len(failed), shownUnreadable)] {
+		v, err := s.Archive.Visit(r.Context(), f.Visit)
+		if errors.Is(err, store.ErrNotFound) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		words := fmt.Sprintf("Frame %d of the visit %s", f.Frame+1, teller.moment(v.ReceivedAt))
+		view.Unreadable = append(view.Unreadable, unreadableView{visitAddress(f.Visit), words})
+	}
+	view.UnreadableMore = max(0, len(failed)-shownUnreadable)
+	return nil
 }
 
 // latestStill returns the newest still of a bell that is not gone, of the

@@ -7,7 +7,9 @@ import (
 	"image/jpeg"
 	"net/http"
 	"net/url"
+	"os"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -138,7 +140,7 @@ func TestMaskingEarlierStills(t *testing.T) {
 	// With nothing left to do it is over at once.
 	var state maskingJSON
 	h.ask("POST", "/api/v1/bells/gate/masks/earlier", nil, in).is(http.StatusAccepted).into(&state)
-	if state != (maskingJSON{"done", 0, 0}) {
+	if state.State != "done" || state.Of != 0 || state.Done != 0 || state.Failed != nil {
 		t.Errorf("state %+v", state)
 	}
 }
@@ -204,9 +206,42 @@ func TestMaskingFails(t *testing.T) {
 	h.post("/rules/masks/gate", url.Values{"masks": {quarter}}, in).is(http.StatusSeeOther)
 	h.post("/rules/masks/gate/earlier", nil, in).is(http.StatusSeeOther)
 	h.accepted.Wait()
-	h.get("/rules/masks/gate", in).is(200).says("came to a halt after 0 stills").says("Make it black on the 1 still")
+	h.get("/rules/masks/gate", in).is(200).says("laid on 0 stills kept earlier. 1 still could not be read:").says("Make it black on the 1 still").says(visitAddress(visit))
 	if red, _, _, _ := h.pixel(visit, 10, 10, in); red < 0x8000 {
 		t.Errorf("the corner is %x red", red)
+	}
+}
+
+// TestMaskingGoesOn has the file of one still of three broken, as a failing disk
+// leaves it: the others are masked, and the page names the one that is not.
+func TestMaskingGoesOn(t *testing.T) {
+	h := newHouse(t)
+	in := h.session(h.resident("Odile"))
+	visits := []string{h.found("R1", true), h.found("R2", true), h.found("R3", true)}
+	slices.Sort(visits) // the order they are masked in
+	v, err := h.archive.Visit(t.Context(), visits[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := h.files()[slices.IndexFunc(h.files(), func(path string) bool { return strings.Contains(path, v.Stills[0].File) })]
+	if err := os.WriteFile(file, []byte("broken"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	h.post("/rules/masks/gate", url.Values{"masks": {quarter}}, in).is(http.StatusSeeOther)
+	h.post("/rules/masks/gate/earlier", nil, in).is(http.StatusSeeOther)
+	h.accepted.Wait()
+	for _, visit := range visits[1:] {
+		if r, g, b, _ := h.pixel(visit, 10, 10, in); r+g+b > 0x1800 {
+			t.Errorf("the corner is %x %x %x", r, g, b)
+		}
+	}
+	page := h.get("/rules/masks/gate", in).is(200)
+	page.says("laid on 2 stills kept earlier. 1 still could not be read:").says(visitAddress(visits[0])).says("Frame 1 of the visit Sunday 4 May, 18:30")
+	checkMarkup(t, string(page.body))
+	var state maskingJSON
+	h.get("/api/v1/bells/gate/masks/earlier", in).is(200).into(&state)
+	if state.Done != 2 || !slices.Equal(state.Failed, []failedJSON{{visits[0], 0}}) {
+		t.Errorf("state %+v", state)
 	}
 }
 

@@ -393,6 +393,13 @@ func TestDocumentedAnswers(t *testing.T) {
 	check("GET", "/api/v1/persons", "", 401)
 	check("GET", "/api/v1/persons/{person}", "", 200, in)
 	check("GET", "/api/v1/persons/{person}", "", 401)
+	const consent = "/api/v1/persons/{person}/consent"
+	check("DELETE", consent, "", 409, in)
+	h.consents(person)
+	check("DELETE", consent, "", 401)
+	check("DELETE", consent, "", 403, h.session(h.tablet("Attic", "Odile")))
+	check("DELETE", consent, "", 202, in)
+	h.accepted.Wait()
 	const exports = "/api/v1/persons/{person}/export"
 	check("GET", exports, "", 200, in)
 	check("GET", exports, "?recipient=age1nobody", 400, in)
@@ -401,17 +408,27 @@ func TestDocumentedAnswers(t *testing.T) {
 		check("DELETE", "/api/v1/persons/{person}", bad, 400, in)
 	}
 	check("DELETE", "/api/v1/persons/{person}", "?visits=true", 401)
-	check("DELETE", "/api/v1/persons/{person}", "?visits=true", 200, in)
+	check("DELETE", "/api/v1/persons/{person}", "?visits=true", 202, in)
+	h.accepted.Wait()
 	check("DELETE", "/api/v1/persons/{person}", "?visits=true", 404, in)
+	check("DELETE", consent, "", 404, in)
 	check("GET", "/api/v1/persons/{person}", "", 404, in)
 	check("GET", exports, "", 404, in)
 	for _, bad := range []string{"", "?from=2031-05-04T00:00:00Z", "?until=2031-05-04T00:00:00Z", "?from=2031-05-04&until=2031-05-05",
 		"?from=2031-05-04T00:00:00Z&until=2031-05-04T00:00:00Z"} {
 		check("DELETE", visits, bad, 400, in)
 	}
-	check("DELETE", visits, "?from=2001-05-04T00:00:00Z&until=2001-05-05T00:00:00Z", 200, in)
+	check("DELETE", visits, "?from=2001-05-04T00:00:00Z&until=2001-05-05T00:00:00Z", 202, in)
 	check("DELETE", visits, "", 401)
 	tablet := h.session(h.tablet("Hall", "Odile"))
+	const erasure = "/api/v1/erasures/{erasure}"
+	check("GET", erasure, "", 404, in)
+	h.accepted.Wait()
+	here = strings.NewReplacer("{erasure}", h.erasing.all[0].id)
+	check("GET", erasure, "", 200, in)
+	check("GET", erasure, "", 401)
+	check("GET", erasure, "", 403, tablet)
+	here = all
 	h.checkRulesOf(check, in, tablet)
 	check("GET", "/api/v1/prior", "", 200, in)
 	check("GET", "/api/v1/prior", "", 401)

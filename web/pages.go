@@ -27,7 +27,7 @@ var pages = template.Must(template.New("").ParseFS(pageFiles, "pages/*.html"))
 func writePage(w http.ResponseWriter, status int, name string, data any) {
 	var b bytes.Buffer
 	if err := pages.ExecuteTemplate(&b, name, data); err != nil {
-		// Templates are checked by tests with every kind of data.
+		logFailure(w, fmt.Errorf("drawing %s: %w", name, err))
 		http.Error(w, "the page could not be made", http.StatusInternalServerError)
 		return
 	}

@@ -346,7 +346,7 @@ func TestEveryTemplateIsRendered(t *testing.T) {
 	}
 	data := map[string]any{
 		"account.html": form{}, "sign-in.html": form{}, "pair.html": form{}, "frame.html": nil,
-		"now.html": nowView{}, "book.html": bookView{}, "visit.html": visitView{}, "confirm.html": confirmView{},
+		"now.html": nowView{}, "book.html": bookView{}, "visit.html": visitView{}, "confirm.html": confirmView{}, "erasure.html": erasureView{},
 		"people.html": peopleView{}, "person.html": personView{}, "upkeep.html": upkeepView{}, "rules.html": rulesView{}, "rules-preview.html": previewView{},
 		"sources.html": nil, "warning.html": nil, "strangers.html": strangersView{}, "stranger.html": strangerPageView{},
 		"checks.html": checkView{}, "check-answer.html": answerView{}, "check-answers.html": answersView{}, "check-changes.html": changesView{}, "check-threshold.html": thresholdView{},

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -156,7 +157,7 @@ func (s *Server) showPerson(w http.ResponseWriter, r *http.Request, status int, 
 		return
 	}
 	view := teller.personView(p)
-	view.Bar, view.Done = barOf(r, "People", p.Name), introducedWords(r.URL.Query())
+	view.Bar, view.Done = barOf(r, "People", p.Name), cmp.Or(introducedWords(r.URL.Query()), withdrawnWords(r.URL.Query()))
 	view.Phone, view.Codes, view.Wrong = added.Phone, added.Codes, added.Wrong
 	if view.Doubles, err = s.doublesOf(r.Context(), p.ID); err != nil {
 		s.fail(w, r, err)
@@ -232,6 +233,74 @@ func (s *Server) erasePersonPage(w http.ResponseWriter, r *http.Request) {
 	writePage(w, http.StatusOK, "confirm.html", view)
 }
 
+// withdrawPage says what withdrawing a person's consent takes.
+func (s *Server) withdrawPage(w http.ResponseWriter, r *http.Request) {
+	p, ok := s.consenting(w, r)
+	if !ok {
+		return
+	}
+	writePage(w, http.StatusOK, "confirm.html", confirmView{
+		Bar: barOf(r, "People", "Withdraw a consent"), Back: personAddress(p.ID),
+		Action: personAddress(p.ID) + "/withdraw", Button: "Withdraw the consent",
+		Says: []string{
+			p.Name + ": " + counted(p.References, "reference") + " would go for good. Lintel would know this face no more, from now on.",
+			counted(p.Visits, "visit") + " would stay and show a stranger. They go when a stranger’s do. Stills there still show the face until then.",
+			"The name, phones, tokens, one-time codes and rules stay. Without a consent nothing is suggested for " + p.Name + ". Erase " + p.Name + " to take it all away.",
+			"A backup made earlier brings the consent back. Withdraw it again after restoring one.",
+		},
+	})
+}
+
+func (s *Server) withdraw(w http.ResponseWriter, r *http.Request) {
+	if p, ok := s.consenting(w, r); ok {
+		if x := s.withdrawal(p); s.beginErasure(w, r, x) {
+			http.Redirect(w, r, x.address(), http.StatusSeeOther)
+		}
+	}
+}
+
+func (s *Server) deleteConsent(w http.ResponseWriter, r *http.Request) {
+	if p, ok := s.consenting(w, r); ok {
+		s.postedErasure(w, r, s.withdrawal(p))
+	}
+}
+
+// consenting returns the person that the address names, or answers that there is
+// none, or no consent of theirs in force.
+func (s *Server) consenting(w http.ResponseWriter, r *http.Request) (personJSON, bool) {
+	p, ok := s.personOf(w, r)
+	if ok && p.Consent == nil {
+		writeProblem(w, r, problem{Status: http.StatusConflict, Type: "no-consent", Title: "No consent of this person is in force.", Detail: "Nothing was changed."})
+		return p, false
+	}
+	return p, ok
+}
+
+// withdrawal has a person's consent end, and the visits that name them show a
+// stranger.
+func (s *Server) withdrawal(p personJSON) *erasure {
+	return &erasure{
+		of: p.Visits, left: s.namedOn(p.ID), back: personAddress(p.ID),
+		done: func(e store.Erased) string {
+			return personAddress(p.ID) + "?" + url.Values{"withdrawn": {strconv.Itoa(e.Unnamed)}}.Encode()
+		},
+		run: func(ctx context.Context) (e store.Erased, err error) {
+			e.Unnamed, err = s.Archive.WithdrawConsent(ctx, p.ID)
+			return e, err
+		},
+	}
+}
+
+// withdrawnWords say what withdrawing a consent took, from the address that it
+// led to.
+func withdrawnWords(q url.Values) string {
+	unnamed, err := strconv.Atoi(q.Get("withdrawn"))
+	if err != nil || unnamed < 0 {
+		return ""
+	}
+	return "The consent is withdrawn. " + counted(unnamed, "visit") + " left with a stranger."
+}
+
 // withVisits reads whether the visits that name a person are erased as well.
 // There is no default: whoever asks has to say.
 func withVisits(w http.ResponseWriter, r *http.Request, q url.Values) (visits, ok bool) {
@@ -249,9 +318,8 @@ func (s *Server) erasePerson(w http.ResponseWriter, r *http.Request) {
 	if !readForm(w, r) {
 		return
 	}
-	if e, ok := s.eraseNamed(w, r, r.PostForm); ok {
-		q := url.Values{"erased": {strconv.Itoa(e.Visits)}, "unnamed": {strconv.Itoa(e.Unnamed)}}
-		http.Redirect(w, r, "/people?"+q.Encode(), http.StatusSeeOther)
+	if x, ok := s.personErasure(w, r, r.PostForm); ok && s.beginErasure(w, r, x) {
+		http.Redirect(w, r, x.address(), http.StatusSeeOther)
 	}
 }
 
@@ -266,24 +334,38 @@ func erasedWords(q url.Values) string {
 }
 
 func (s *Server) deletePerson(w http.ResponseWriter, r *http.Request) {
-	if e, ok := s.eraseNamed(w, r, r.URL.Query()); ok {
-		writeJSON(w, http.StatusOK, e)
+	if x, ok := s.personErasure(w, r, r.URL.Query()); ok {
+		s.postedErasure(w, r, x)
 	}
 }
 
-// eraseNamed erases the person that the address names, or answers why not.
-func (s *Server) eraseNamed(w http.ResponseWriter, r *http.Request, q url.Values) (store.Erased, bool) {
+// personErasure is the erasure of the person that the address names, or answers
+// why there is none.
+func (s *Server) personErasure(w http.ResponseWriter, r *http.Request, q url.Values) (*erasure, bool) {
 	visits, ok := withVisits(w, r, q)
 	if !ok {
-		return store.Erased{}, false
+		return nil, false
 	}
-	e, err := s.Archive.ErasePerson(context.WithoutCancel(r.Context()), r.PathValue("person"), visits)
-	if err != nil {
-		s.refusePerson(w, r, err)
-		return e, false
+	p, ok := s.personOf(w, r)
+	if !ok {
+		return nil, false
 	}
-	s.erased()
-	return e, true
+	return &erasure{
+		of: p.Visits, left: s.namedOn(p.ID), back: "/people",
+		done: func(e store.Erased) string {
+			q := url.Values{"erased": {strconv.Itoa(e.Visits)}, "unnamed": {strconv.Itoa(e.Unnamed)}}
+			return "/people?" + q.Encode()
+		},
+		run: func(ctx context.Context) (store.Erased, error) { return s.Archive.ErasePerson(ctx, p.ID, visits) },
+	}, true
+}
+
+// namedOn counts the visits that name a person, as long as there are any.
+func (s *Server) namedOn(person string) func(context.Context) (int, error) {
+	return func(ctx context.Context) (int, error) {
+		would, err := s.Archive.WouldErasePerson(ctx, person)
+		return would.Visits + would.Held, err
+	}
 }
 
 func (s *Server) listPersons(w http.ResponseWriter, r *http.Request) {

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"net/http"
 	"net/url"
 	"strings"
 	"testing"
@@ -66,6 +65,53 @@ func TestPeople(t *testing.T) {
 	}
 }
 
+// TestWithdrawConsent withdraws a consent on the person's page and by the API.
+func TestWithdrawConsent(t *testing.T) {
+	for _, byAPI := range []bool{false, true} {
+		h, in, first, second := newPeople(t)
+		h.get("/people/"+first.ID, in).is(200).says("/people/" + first.ID + "/withdraw")
+		page := h.get("/people/"+first.ID+"/withdraw", in).is(200).says("1 reference would go for good").says("3 visits would stay and show a stranger.")
+		checkMarkup(t, string(page.body))
+		if byAPI {
+			e := h.erasedBy(h.ask("DELETE", "/api/v1/persons/"+first.ID+"/consent", nil, in), in)
+			if want := (store.Erased{Unnamed: 3}); e.Erased != want || e.Of != 3 || e.Done != 3 {
+				t.Errorf("withdrawn: %+v", e)
+			}
+		} else {
+			h.over(h.post("/people/"+first.ID+"/withdraw", nil, in), in).says("The consent is withdrawn. 3 visits left with a stranger.").says("None is in force")
+		}
+		h.keeps(4) // the visits stay
+		var p personJSON
+		h.get("/api/v1/persons/"+first.ID, in).is(200).into(&p)
+		if p.Consent != nil || p.References != 0 || p.Visits != 0 {
+			t.Errorf("the API says %+v", p)
+		}
+		var list struct{ Visits []visitJSON }
+		h.get("/api/v1/visits", in).is(200).into(&list)
+		for _, v := range list.Visits {
+			if v.Outcome == someone || v.Fate.Rule == store.Known {
+				t.Errorf("a visit is %+v", v)
+			}
+		}
+		h.get("/upkeep/trail", in).is(200).says("withdrew the consent of")
+		for _, without := range []string{first.ID, second.ID} {
+			h.get("/people/"+without+"/withdraw", in).isProblem(409, "no-consent")
+			h.post("/people/"+without+"/withdraw", nil, in).isProblem(409, "no-consent")
+			h.ask("DELETE", "/api/v1/persons/"+without+"/consent", nil, in).isProblem(409, "no-consent")
+		}
+	}
+}
+
+// TestWithdrawalEndsSuggestions has one that is open when the consent ends.
+func TestWithdrawalEndsSuggestions(t *testing.T) {
+	h := newAdviceHouse(t)
+	h.consents(h.ada)
+	h.suggest()
+	h.ask("DELETE", "/api/v1/persons/"+h.ada+"/consent", nil, h.resident).is(202)
+	h.accepted.Wait()
+	h.ask("POST", "/api/v1/advice/"+h.id+"/used", nil, h.resident).isProblem(409, "taken")
+}
+
 func TestErasePerson(t *testing.T) {
 	for _, test := range []struct {
 		name    string
@@ -90,14 +136,12 @@ func TestErasePerson(t *testing.T) {
 				h.post("/people/"+first.ID+"/erase", nil, in).isProblem(400, "bad-query")
 				h.keeps(4)
 				if byAPI {
-					var e store.Erased
-					h.ask("DELETE", "/api/v1/persons/"+first.ID+"?visits="+test.visits, nil, in).is(200).into(&e)
-					if e != test.erased {
+					e := h.erasedBy(h.ask("DELETE", "/api/v1/persons/"+first.ID+"?visits="+test.visits, nil, in), in)
+					if e.Erased != test.erased || e.Of != 3 || e.Done != 3 {
 						t.Errorf("erased %+v, want %+v", e, test.erased)
 					}
 				} else {
-					a := h.post("/people/"+first.ID+"/erase", url.Values{"visits": {test.visits}}, in).is(http.StatusSeeOther)
-					h.get(a.Header.Get("Location"), in).is(200).says(test.done)
+					h.over(h.post("/people/"+first.ID+"/erase", url.Values{"visits": {test.visits}}, in), in).says(test.done)
 				}
 				h.keeps(test.left)
 				persons, err := h.archive.Persons(t.Context())

@@ -74,6 +74,7 @@ type Server struct {
 	trouble  trouble
 	quiet    quiet
 	masking  masking
+	erasing  erasing
 	groups   groups
 	gallery  *match.Current
 	advising sync.Mutex // held while the rules of advice are read and changed
@@ -151,6 +152,8 @@ func (s *Server) routes() http.Handler {
 	resident("POST /visits/{visit}/erase", s.eraseVisit)
 	resident("DELETE /api/v1/visits", s.deletePeriod)
 	resident("DELETE /api/v1/visits/{visit}", s.deleteVisit)
+	resident("GET /erasures/{erasure}", s.erasurePage)
+	resident("GET /api/v1/erasures/{erasure}", s.getErasure)
 	resident("PUT /api/v1/visits/{visit}/parcel", s.putParcel)
 	resident("PUT /api/v1/visits/{visit}/hold", s.putHold)
 	resident("DELETE /api/v1/visits/{visit}/hold", s.deleteHold)
@@ -169,6 +172,9 @@ func (s *Server) routes() http.Handler {
 	resident("POST /people/{person}/codes", s.giveOutCodes)
 	resident("GET /people/{person}/codes/qr/{picture}", s.codesPicture)
 	resident("POST /people/{person}/codes/end", s.endCodes)
+	resident("GET /people/{person}/withdraw", s.withdrawPage)
+	resident("POST /people/{person}/withdraw", s.withdraw)
+	resident("DELETE /api/v1/persons/{person}/consent", s.deleteConsent)
 	resident("GET /people/{person}/erase", s.erasePersonPage)
 	resident("POST /people/{person}/erase", s.erasePerson)
 	resident("GET /api/v1/persons", s.listPersons)
@@ -305,7 +311,9 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h.Set("Cross-Origin-Opener-Policy", "same-origin")
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
 	h.Set("Cache-Control", "no-store")
-	s.handler.ServeHTTP(w, r)
+	s.handler.ServeHTTP(loggingWriter{w, func(err error) {
+		s.Log.Error("answering a request", "method", r.Method, "path", r.URL.Path, "err", err)
+	}}, r)
 }
 
 func (s *Server) health(w http.ResponseWriter, r *http.Request) {
@@ -366,6 +374,6 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	// the connection would read no answer as an empty 200.
 	writeProblem(w, r, problem{
 		Status: http.StatusInternalServerError, Type: "internal",
-		Title: "Something went wrong inside the server. What was kept before is safe; the server's log says more.",
+		Title: failedInside,
 	})
 }

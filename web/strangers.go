@@ -3,7 +3,6 @@ package web
 import (
 	"cmp"
 	"context"
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"net/http"
@@ -502,7 +501,7 @@ func (s *Server) introduce(ctx context.Context, g strangerGroup, form introducti
 	if visits, err = s.described(ctx, visits); err != nil {
 		return done, err
 	}
-	references, err := s.referencesFrom(ctx, visits)
+	references, err := referencesFrom(visits)
 	if err != nil {
 		return done, err
 	}
@@ -596,7 +595,7 @@ func (s *Server) described(ctx context.Context, visits []strangerVisit) (all []s
 // referencesFrom makes references of the best face of each visit, where that is
 // good enough: the best of them, maxReferences at most. The error is
 // ErrNoReference if none is, with what is wrong with the best.
-func (s *Server) referencesFrom(ctx context.Context, visits []strangerVisit) (references []store.Reference, err error) {
+func referencesFrom(visits []strangerVisit) (references []store.Reference, err error) {
 	var best []store.Sighting
 	for _, v := range visits {
 		best = append(best, v.Faces[0])
@@ -608,13 +607,7 @@ func (s *Server) referencesFrom(ctx context.Context, visits []strangerVisit) (re
 			fault = cmp.Or(fault, wrong)
 			continue
 		}
-		still, err := s.Archive.ReadStill(ctx, f.Visit, f.Frame)
-		if err != nil {
-			return nil, err
-		}
-		references = append(references, store.Reference{
-			Descriptor: f.Face.Descriptor, FaceWidth: widthOf(f.Face), Quality: scoreOf(f.Face), SourceSHA256: sha256.Sum256(still),
-		})
+		references = append(references, referenceFrom(f, ""))
 		if len(references) == maxReferences {
 			break
 		}

@@ -147,7 +147,7 @@ func actorWords(actor string, names map[string]string) string {
 
 // deeds are the words for what an action does to its subject.
 var deeds = map[string]string{
-	"looked": "looked at", "consented": "recorded consent of", "enrolled": "enrolled a picture of", "held": "placed a hold on",
+	"looked": "looked at", "consented": "recorded consent of", "withdrew": "withdrew the consent of", "enrolled": "enrolled a picture of", "held": "placed a hold on",
 	"released": "ended the hold on", "masked": "made masked places black on", "swept": "swept by the rules:", "backed-up": "made a backup,",
 	"paired": "paired", "unpaired": "unpaired", "added": "added", "removed": "removed", "checked": "answered for a face on", "unchecked": "took an answer back on", "renamed": "had a face judged anew on", "changed": "changed", "erased": "erased", "exported": "exported",
 	"started": "began", "suggested": "made", "used": "let somebody in by", "dismissed": "dismissed", "expired": "let expire", "missed": "counted a failed attempt:",

@@ -55,7 +55,11 @@ func TestFullDisk(t *testing.T) {
 	d.checkAnswer(t, "PUT", "/api/v1/visits/{visit}/hold", a)
 	h.ask("PUT", "/api/v1/visits/"+visit+"/parcel", nil, in, sends(`{"parcel":true}`)).isProblem(507, "no-space")
 	h.ask("DELETE", "/api/v1/visits/"+visit, nil, in).isProblem(507, "no-space")
-	h.ask("DELETE", "/api/v1/visits?from=2031-05-04T00:00:00Z&until=2031-05-05T00:00:00Z", nil, in).isProblem(507, "no-space")
+	period := h.ask("DELETE", "/api/v1/visits?from=2031-05-04T00:00:00Z&until=2031-05-05T00:00:00Z", nil, in)
+	if e := h.erasedBy(period, in); e.State != "failed" || e.Why != "no-space" || e.Of != 1 || e.Done != 0 {
+		t.Errorf("erasing a period: %+v", e)
+	}
+	h.get("/erasures/"+h.erasing.all[0].id, in).is(200).says("The disk is full").says("Make room")
 	h.post("/visits/"+visit+"/hold", url.Values{"reason": {"A claim"}, "until": {"2031-06-01"}}, in, browser).
 		is(507).says("What was kept before is safe").says("Make room")
 	h.post("/pair", url.Values{"name": {"Hall"}, "code": {code}}).isProblem(507, "no-space")

@@ -183,14 +183,14 @@ func detCurve(all []search) (curve []errorRates) {
 // lookBack reads what there is to judge thresholds by: the searches of the last
 // days, the gallery, and whether there were more faces than are read.
 func (s *Server) lookBack(ctx context.Context) (all []search, gallery *match.Gallery, cut bool, err error) {
-	sightings, err := s.Archive.Sightings(ctx, s.Now().AddDate(0, 0, -lookBackDays), lookBackFaces)
+	sightings, cut, err := s.Archive.Sightings(ctx, s.Now().AddDate(0, 0, -lookBackDays), lookBackFaces)
 	if err != nil {
 		return nil, nil, false, err
 	}
 	if gallery, err = s.gallery.Gallery(ctx); err != nil {
 		return nil, nil, false, err
 	}
-	return searches(sightings, gallery), gallery, len(sightings) == lookBackFaces, nil
+	return searches(sightings, gallery), gallery, cut, nil
 }
 
 // presentThreshold is the distance at which naming ends now, within what the

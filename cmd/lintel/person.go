@@ -10,9 +10,10 @@ import (
 )
 
 type personCmd struct {
-	Add   personAddCmd   `cmd:"" help:"Add a person, with the consent that enrolment needs."`
-	List  personListCmd  `cmd:"" help:"List the persons."`
-	Erase personEraseCmd `cmd:"" help:"Erase a person: consents, references, and the name in every finding."`
+	Add      personAddCmd      `cmd:"" help:"Add a person, with the consent that enrolment needs."`
+	List     personListCmd     `cmd:"" help:"List the persons."`
+	Withdraw personWithdrawCmd `cmd:"" help:"Withdraw a person's consent: references go, and visits that name them stay as a stranger's."`
+	Erase    personEraseCmd    `cmd:"" help:"Erase a person: consents, references, and the name in every finding."`
 }
 
 // consentFlags say who agreed, when, and to what.
@@ -86,6 +87,33 @@ func (c *personListCmd) Run(g *globals) error {
 			fmt.Fprintf(t, "%s\t%s\treferences: %d\t%s\n", p.ID, p.Name, p.References, consent)
 		}
 		t.Flush()
+	})
+}
+
+type personWithdrawCmd struct {
+	Person string `arg:"" help:"The person's id or name."`
+	JSON   bool   `name:"json" help:"Print JSON."`
+}
+
+func (c *personWithdrawCmd) Run(g *globals) error {
+	a, err := g.openArchive(false)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	p, err := a.Person(g.ctx, c.Person)
+	if err != nil {
+		return err
+	}
+	unnamed, err := a.WithdrawConsent(g.ctx, p.ID)
+	if err != nil {
+		return err
+	}
+	if err := a.Scrub(g.ctx); err != nil {
+		return fmt.Errorf("the consent is withdrawn; traces may be left in the database's files, and the server will remove them: %w", err)
+	}
+	return g.print(c.JSON, store.Erased{Unnamed: unnamed}, func(w io.Writer) {
+		fmt.Fprintf(w, "The consent of %s is withdrawn. References that went: %d; visits that named them and no longer do: %d.\n", p.ID, p.References, unnamed)
 	})
 }
 

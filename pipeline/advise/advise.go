@@ -92,8 +92,6 @@ const (
 	MaxAge = 60 * time.Second
 	// MaxSkew is how far the bell's clock may be from the server's.
 	MaxSkew = 10 * time.Second
-	// MaxSilence is for how long a bell may not have been heard.
-	MaxSilence = 10 * time.Minute
 	// AfterRefusal is for how long nothing is suggested once somebody came in a
 	// bell's name with a wrong secret.
 	AfterRefusal = time.Hour
@@ -112,7 +110,7 @@ const (
 	Wait     = "wait"     // no wait after failed attempts
 	Door     = "door"     // the visit is of the bell that rings at this door
 	Fresh    = "fresh"    // the ring is of this minute
-	Healthy  = "bell"     // the bell is known, heard, and nobody poses as it
+	Healthy  = "bell"     // the bell is known, and nobody poses as it
 	Clock    = "clock"    // the clocks can be relied on
 	People   = "people"   // everybody who can be seen is known and allowed
 	Consent  = "consent"  // whose consent is in force

@@ -153,21 +153,18 @@ func staleBy(age, differ time.Duration) string {
 
 func (q *question) healthy() (bool, string) {
 	b := q.Bell
-	if b == nil || b.Name == "" || b.Name != q.Visit.Bell || !slices.Contains(q.Bells, b.Name) || b.HeardAt.IsZero() {
-		return false, "How the bell is doing is not known."
+	if b == nil || b.Name == "" || b.Name != q.Visit.Bell || !slices.Contains(q.Bells, b.Name) {
+		return false, "The bell is not known, or none of the house's any more."
 	}
-	silence := q.Now.Sub(b.HeardAt)
 	switch {
-	case silence < 0 || b.RefusedAt.After(q.Now):
+	case b.RefusedAt.After(q.Now):
 		return false, "What is known of the bell is dated later than now."
-	case silence >= MaxSilence:
-		return false, fmt.Sprintf("The bell was not heard for %s; after %s nothing is suggested.", lasting(silence), lasting(MaxSilence))
 	case q.Visit.ReceivedAt.Before(b.TrialUntil):
 		return false, "The bell rang during a trial with pictures, until " + q.clockTime(b.TrialUntil) + ". Nothing is suggested on a ring of a trial."
 	case !b.RefusedAt.IsZero() && q.Now.Sub(b.RefusedAt) < AfterRefusal:
 		return false, fmt.Sprintf("Somebody came in the bell's name with a wrong secret at %s. Nothing is suggested for %s after that.", q.clockTime(b.RefusedAt), lasting(AfterRefusal))
 	}
-	return true, "The bell was heard " + lasting(silence) + " ago, and nobody came in its name with a wrong secret lately."
+	return true, "Nobody came in the bell's name with a wrong secret lately."
 }
 
 func (q *question) clock() (bool, string) {

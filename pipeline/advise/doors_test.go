@@ -182,7 +182,6 @@ func moved(in *Input, by time.Duration) {
 		s := &in.Visit.Stills[i]
 		s.ReceivedAt, s.TakenAt = s.ReceivedAt.Add(by), s.TakenAt.Add(by)
 	}
-	in.Bell.HeardAt = in.Bell.HeardAt.Add(by)
 	for i := range in.Factors {
 		in.Factors[i].At, in.Factors[i].Until = in.Factors[i].At.Add(by), in.Factors[i].Until.Add(by)
 	}

@@ -49,7 +49,7 @@ func past(in Input, v store.Visit, given []store.FactorKind) Input {
 	if !in.Now.IsZero() {
 		in.Now = in.Now.Add(judgingTakes)
 	}
-	in.Bell = &Bell{Name: v.Bell, HeardAt: in.Now}
+	in.Bell = &Bell{Name: v.Bell}
 	in.Clock, in.Misses = &ClockState{}, &Misses{}
 	if in.House != nil {
 		house := *in.House

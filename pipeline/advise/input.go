@@ -33,11 +33,10 @@ type Input struct {
 	Factors []store.Factor // of any persons
 }
 
-// A Bell is how the bell that rang is doing.
+// A Bell is the bell that rang. That it was heard says nothing: the ring itself
+// is the last that was heard of it.
 type Bell struct {
 	Name string
-	// HeardAt is when its last heartbeat or still came, by the server's clock.
-	HeardAt time.Time
 	// RefusedAt is when somebody last came in its name with a wrong secret;
 	// zero if nobody did.
 	RefusedAt time.Time

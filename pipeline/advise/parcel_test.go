@@ -62,7 +62,7 @@ func TestDecideParcel(t *testing.T) {
 		{"after failed attempts", func(in *Input) { in.Misses.At = ago(1, 2, 3) }, Wait, "3 failed attempts"},
 		{"an old ring", func(in *Input) { in.Visit.ReceivedAt = evening.Add(-time.Minute) }, Fresh, "old"},
 		{"another bell", func(in *Input) { in.Door.Bell = "back" }, Door, "back"},
-		{"the bell not heard", func(in *Input) { in.Bell.HeardAt = evening.Add(-time.Hour) }, Healthy, "not heard"},
+		{"somebody poses as the bell", func(in *Input) { in.Bell.RefusedAt = evening.Add(-time.Minute) }, Healthy, "wrong secret"},
 		{"the clock jumped", func(in *Input) { in.Clock.JumpedAt = evening }, Clock, "jumped"},
 	} {
 		t.Run(test.name, func(t *testing.T) {

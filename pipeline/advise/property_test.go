@@ -111,7 +111,6 @@ func drawn(roll dice) Input {
 	if odd() {
 		in.Bells = nil
 	}
-	in.Bell.HeardAt = moment(in.Bell.HeardAt)
 	if odd() {
 		in.Bell.RefusedAt = pick(roll, moments...)
 	}

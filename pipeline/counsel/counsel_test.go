@@ -16,6 +16,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"lintel/internal/mailbox"
 	"lintel/pipeline/advise"
 	"lintel/pipeline/letter"
 	"lintel/store"
@@ -229,7 +230,7 @@ func (h *house) suggested(visit, factor string) store.Advice {
 			h.t.Errorf("no letter to receiver %s", r.ID)
 			continue
 		}
-		l, err := letter.Open(sent[i].text, r.ID, letter.Key(r.Key), h.now(), func(string) bool { return false })
+		l, err := mailbox.Open(sent[i].text, r.ID, letter.Key(r.Key), h.now(), func(string) bool { return false })
 		if err != nil || l.Visit != visit || l.Door != h.front || l.Bell != "gate" || l.Kind != letter.Person || !l.ExpiresAt.Equal(d.ExpiresAt.Truncate(time.Second)) {
 			h.t.Errorf("letter %+v, %v", l, err)
 		}
@@ -739,7 +740,7 @@ func TestParcel(t *testing.T) {
 		if len(sent) != 1 || sent[0].receiver != r.ID {
 			t.Fatalf("letters %v", sent)
 		}
-		l, err := letter.Open(sent[0].text, r.ID, letter.Key(r.Key), h.now(), func(string) bool { return false })
+		l, err := mailbox.Open(sent[0].text, r.ID, letter.Key(r.Key), h.now(), func(string) bool { return false })
 		if err != nil || l.Kind != letter.Parcel || l.Door != h.garage {
 			t.Errorf("letter %+v, %v", l, err)
 		}

@@ -2,6 +2,7 @@ package counsel
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"lintel/pipeline/advise"
@@ -15,7 +16,6 @@ const missesCount = 25 * time.Hour
 // A situation is what decisions are made from, all but the visit and the door.
 type situation struct {
 	input advise.Input
-	heard map[string]time.Time // when each bell was heard last, by its name
 	tried map[string]time.Time // when the last trial at a bell ends or ended, by its name
 }
 
@@ -23,8 +23,8 @@ type situation struct {
 func (s situation) at(v store.Visit, door store.Door, refused, now time.Time) advise.Input {
 	in := s.input
 	in.Visit, in.Door, in.Now = v, door, now
-	if heard, known := s.heard[v.Bell]; known {
-		in.Bell = &advise.Bell{Name: v.Bell, HeardAt: heard, RefusedAt: refused, TrialUntil: s.tried[v.Bell]}
+	if slices.Contains(in.Bells, v.Bell) {
+		in.Bell = &advise.Bell{Name: v.Bell, RefusedAt: refused, TrialUntil: s.tried[v.Bell]}
 	}
 	return in
 }
@@ -58,10 +58,8 @@ func (c *Counsel) gather(ctx context.Context) (s situation, err error) {
 	if err != nil {
 		return s, err
 	}
-	s.heard = make(map[string]time.Time, len(bells))
 	for _, b := range bells {
 		in.Bells = append(in.Bells, b.Name)
-		s.heard[b.Name] = b.HeardAt
 	}
 	if s.tried, err = c.archive.TrialEnds(ctx); err != nil {
 		return s, err

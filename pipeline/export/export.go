@@ -17,7 +17,7 @@
 // has the names that the archive knows taken out; it can't know all. Only who
 // consented for the person stays named, since that is whom to ask.
 //
-// A face that was not taken for the person's is blurred (package redact), and
+// A face that was neither taken for the person's nor is by an answer is blurred (package redact), and
 // a still on which faces were not looked for is not given out, since nobody
 // can say who is on it. It is listed, and so is each still that is gone, lost
 // or broken.
@@ -53,7 +53,9 @@ type Archive interface {
 	Enrolments(ctx context.Context, person string) ([]store.Enrolment, error)
 	Rules(ctx context.Context) (store.Rules, error)
 	Names(ctx context.Context) (map[string]string, error)
-	Book(ctx context.Context, f store.Filter, from store.Cursor, limit int) ([]store.Visit, store.Cursor, error)
+	VisitsOf(ctx context.Context, person string, from store.Cursor, limit int) ([]store.Visit, store.Cursor, error)
+	AnswersAbout(ctx context.Context, person string) ([]store.Sighting, error)
+	AnsweredOn(ctx context.Context, visit string) (map[string]store.Check, error)
 	Visit(ctx context.Context, id string) (store.Visit, error)
 	ReadStill(ctx context.Context, visit string, frame int) ([]byte, error)
 	TrailOf(ctx context.Context, person string, after int64, limit int) ([]store.Entry, error)
@@ -97,6 +99,7 @@ type Export struct {
 	person     store.Person
 	consents   []store.RecordedConsent
 	references []store.Enrolment
+	answers    []answerRecord
 	second     second
 	rules      store.Rules
 	zone       *time.Location
@@ -132,6 +135,9 @@ func (e *Export) look(ctx context.Context, person string) (err error) {
 	if e.references, err = e.archive.Enrolments(ctx, e.person.ID); err != nil {
 		return err
 	}
+	if err := e.lookForAnswers(ctx); err != nil {
+		return err
+	}
 	if e.rules, err = e.archive.Rules(ctx); err != nil {
 		return err
 	}
@@ -148,6 +154,18 @@ func (e *Export) look(ctx context.Context, person string) (err error) {
 	}
 	e.others = othersThan(e.person.Name, names)
 	return e.lookSecond(ctx)
+}
+
+// lookForAnswers reads what residents answered about the person. Whose else a
+// face is stays theirs.
+func (e *Export) lookForAnswers(ctx context.Context) error {
+	all, err := e.archive.AnswersAbout(ctx, e.person.ID)
+	e.answers = []answerRecord{}
+	for _, x := range all {
+		own := x.Check.Person == e.person.ID
+		e.answers = append(e.answers, answerRecord{x.Check.At, own, x.Visit, x.ReceivedAt, x.Frame})
+	}
+	return err
 }
 
 // FileName is what to call the file: without the person's name, since others
@@ -235,7 +253,7 @@ func (e *Export) writeVisits(ctx context.Context, p *pack, sum *Summary) (t text
 	t = newTexts()
 	for from, begun := (store.Cursor{}), false; !begun || from != (store.Cursor{}); begun = true {
 		var page []store.Visit
-		page, from, err = e.archive.Book(ctx, store.Filter{Person: e.person.ID}, from, visitsRead)
+		page, from, err = e.archive.VisitsOf(ctx, e.person.ID, from, visitsRead)
 		if err != nil {
 			return t, err
 		}

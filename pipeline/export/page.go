@@ -140,6 +140,7 @@ func deedWords(e entryRecord) string {
 		"looked":    "looked at a still of " + subject,
 		"added":     "added " + subject,
 		"consented": "recorded a consent of yours",
+		"withdrew":  "withdrew your consent",
 		"enrolled":  "enrolled a reference of yours",
 		"held":      "placed a hold on " + subject,
 		"released":  "ended the hold on " + subject,

@@ -19,6 +19,7 @@ type document struct {
 	Person     personRecord      `json:"person"`
 	Consents   []consentRecord   `json:"consents"`
 	References []referenceRecord `json:"references"`
+	Answers    []answerRecord    `json:"answers" says:"what residents answered when asked whether a face is yours"`
 	Phones     []phoneRecord     `json:"phones"`
 	Tokens     []string          `json:"tokens" says:"labels of what you carry, as readers tell them"`
 	Codes      bool              `json:"one_time_codes" says:"whether you have one-time codes; the secret they are made from is not in here"`
@@ -51,12 +52,20 @@ type referenceRecord struct {
 	Descriptor []float32 `json:"descriptor" says:"128 numbers that describe your face, without a unit: biometric data"`
 }
 
+type answerRecord struct {
+	At         time.Time `json:"at" says:"when a resident answered"`
+	Yours      bool      `json:"yours" says:"whether the answer is that the face is yours"`
+	Visit      string    `json:"visit" says:"the visit that the face was seen on"`
+	ReceivedAt time.Time `json:"received_at" says:"when that visit was"`
+	Frame      int       `json:"frame" says:"on which of its stills; the first is 0"`
+}
+
 type visitRecord struct {
 	ID          string        `json:"id" says:"the visit's; name it to have this visit erased"`
 	Bell        string        `json:"bell" says:"which bell was rung"`
 	ReceivedAt  time.Time     `json:"received_at" says:"when the first still came, by the server's clock"`
 	CountedFrom time.Time     `json:"counted_from" says:"from when on the time of keeping is counted"`
-	Kind        store.Kind    `json:"kind" says:"what the household's rules go by: person, parcel, or looking while a still waits to be examined"`
+	Kind        store.Kind    `json:"kind" says:"what the household's rules go by: person, parcel, looking while a still waits to be examined, or another where a face is yours by an answer alone"`
 	Parcel      bool          `json:"parcel" says:"whether the household noted that a parcel came"`
 	Stage       string        `json:"stage" says:"what is left: whole, smaller (smaller stills) or findings (no stills)"`
 	Fate        fateRecord    `json:"fate"`
@@ -88,8 +97,8 @@ type stillRecord struct {
 	ReceivedAt time.Time        `json:"received_at" says:"when it came, by the server's clock"`
 	TakenAt    time.Time        `json:"taken_at,omitzero" says:"when it was taken, by the bell's clock, if it said"`
 	State      store.StillState `json:"state" says:"whether faces were looked for: done, pending or failed"`
-	OtherFaces int              `json:"other_faces" says:"how many faces on it were not taken for yours; blurred in the file"`
-	Faces      []faceRecord     `json:"faces" says:"those that were taken for yours"`
+	OtherFaces int              `json:"other_faces" says:"how many faces on it are not yours, by a finding or an answer; blurred in the file"`
+	Faces      []faceRecord     `json:"faces" says:"those that were taken for yours, or are by an answer"`
 }
 
 type faceRecord struct {
@@ -98,7 +107,7 @@ type faceRecord struct {
 	Width         int             `json:"width_px" says:"pixels"`
 	Height        int             `json:"height_px" says:"pixels"`
 	Landmarks     []store.Point   `json:"landmarks_px" says:"two corners of each eye and the base of the nose, in pixels"`
-	Band          string          `json:"band" says:"how sure the match is: strong, fair or weak (fpir of at most 1e-4, 1e-3, 1e-2)"`
+	Band          string          `json:"band" says:"how sure the match is: strong, fair or weak (fpir of at most 1e-4, 1e-3, 1e-2); empty, and the numbers of the match 0, where the face is yours by an answer alone"`
 	Distance      float64         `json:"distance" says:"Euclidean distance from your references, all together, without a unit; smaller is more alike"`
 	Probability   float64         `json:"probability" says:"that it is you, 0 to 1, by how often somebody enrolled rings; 0 if it was not worked out"`
 	Frames        int             `json:"frames" says:"how many stills of the ring it was judged by, 0 if that is not known"`
@@ -224,7 +233,7 @@ func (e *Export) document(sum Summary) document {
 	d := document{
 		Format: format, MadeAt: e.now.UTC(), Zone: e.zoneName(),
 		Person:   personRecord{e.person.ID, e.person.Name, e.person.AddedAt},
-		Consents: []consentRecord{}, References: []referenceRecord{},
+		Consents: []consentRecord{}, References: []referenceRecord{}, Answers: e.answers,
 		Phones: e.second.phones, Tokens: e.second.tokens, Codes: e.second.codes, Rules: e.second.rules,
 		Factors: e.second.factors, Misses: e.second.misses, Advice: e.second.advice,
 		Summary: sum, Meanings: meanings,

@@ -82,6 +82,11 @@ func (e *Export) still(ctx context.Context, v store.Visit, frame int) (stillReco
 		if !ok {
 			break
 		}
+		answered, err := e.archive.AnsweredOn(ctx, v.ID)
+		if err != nil {
+			return stillRecord{}, nil, err
+		}
+		own := func(f store.Face) bool { return e.isOwn(f, answered) }
 		data, err := e.archive.ReadStill(ctx, v.ID, frame)
 		if ctx.Err() != nil {
 			return stillRecord{}, nil, ctx.Err()
@@ -96,12 +101,12 @@ func (e *Export) still(ctx context.Context, v store.Visit, frame int) (stillReco
 			v = now
 			continue
 		}
-		r := e.stillOf(s)
+		r := e.stillOf(s, own)
 		if r.Missing == "" {
 			r.Missing = reasonOf(err)
 		}
 		if r.Missing == "" {
-			data, err = e.blur(data, s, &r)
+			data, err = e.blur(data, s, &r, own)
 			if err != nil {
 				r.Missing = noPicture
 			}
@@ -109,7 +114,7 @@ func (e *Export) still(ctx context.Context, v store.Visit, frame int) (stillReco
 		return r, data, nil
 	}
 	s, ok := frameOf(v, frame)
-	r := e.stillOf(s)
+	r := e.stillOf(s, func(f store.Face) bool { return e.isOwn(f, nil) })
 	if r.Frame = frame; ok {
 		r.Missing = changing
 	}
@@ -141,7 +146,7 @@ func reasonOf(err error) missing {
 }
 
 // stillOf records a still by its row.
-func (e *Export) stillOf(s store.Still) stillRecord {
+func (e *Export) stillOf(s store.Still, own func(store.Face) bool) stillRecord {
 	r := stillRecord{
 		Frame: s.Frame, Width: s.Width, Height: s.Height, Damaged: s.Damaged,
 		ReceivedAt: s.ReceivedAt, TakenAt: s.TakenAt, State: s.State, Faces: []faceRecord{},
@@ -157,7 +162,7 @@ func (e *Export) stillOf(s store.Still) stillRecord {
 		r.Missing = notExaminable
 	}
 	for _, f := range s.Faces {
-		if e.isOwn(f) {
+		if own(f) {
 			r.Faces = append(r.Faces, faceOf(f))
 		} else {
 			r.OtherFaces++
@@ -166,12 +171,17 @@ func (e *Export) stillOf(s store.Still) stillRecord {
 	return r
 }
 
-func (e *Export) isOwn(f store.Face) bool { return f.Match != nil && f.Match.Person == e.person.ID }
+// isOwn reports whether a face was taken for the person's, or is by an answer.
+func (e *Export) isOwn(f store.Face, answered map[string]store.Check) bool {
+	return f.Match != nil && f.Match.Person == e.person.ID || answered[f.ID()].Person == e.person.ID
+}
 
 func faceOf(f store.Face) faceRecord {
 	r := faceRecord{
 		X: f.Box.Min.X, Y: f.Box.Min.Y, Width: f.Box.Dx(), Height: f.Box.Dy(), Landmarks: append([]store.Point{}, f.Landmarks...),
-		Band: f.Match.Band, Distance: f.Match.Distance, FPIR: f.Match.FPIR, Probability: f.Match.Probability, Frames: f.Match.Frames,
+	}
+	if m := f.Match; m != nil {
+		r.Band, r.Distance, r.FPIR, r.Probability, r.Frames = m.Band, m.Distance, m.FPIR, m.Probability, m.Frames
 	}
 	if f.Descriptor != (store.Descriptor{}) {
 		r.Descriptor = f.Descriptor[:]
@@ -203,7 +213,7 @@ var errOtherSize = errors.New("the picture has another size than its row says")
 
 // blur returns the picture with others' faces unseen, and records which of the
 // person's own that goes over as well.
-func (e *Export) blur(picture []byte, s store.Still, r *stillRecord) ([]byte, error) {
+func (e *Export) blur(picture []byte, s store.Still, r *stillRecord, isOwn func(store.Face) bool) ([]byte, error) {
 	size, err := jpeg.DecodeConfig(bytes.NewReader(picture))
 	if err != nil {
 		return nil, fmt.Errorf("decoding a still: %w", err)
@@ -213,7 +223,7 @@ func (e *Export) blur(picture []byte, s store.Still, r *stillRecord) ([]byte, er
 	}
 	var boxes, own []image.Rectangle
 	for _, f := range s.Faces {
-		if e.isOwn(f) {
+		if isOwn(f) {
 			own = append(own, f.Box)
 		} else {
 			boxes = append(boxes, f.Box)

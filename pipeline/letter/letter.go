@@ -34,7 +34,6 @@
 package letter
 
 import (
-	"bytes"
 	"crypto/hmac"
 	"crypto/sha256"
 	"encoding/base64"
@@ -93,27 +92,9 @@ type envelope struct {
 	MAC     string `json:"mac"`
 }
 
-var (
-	// ErrAdvice says that there is nothing to write a letter of: the advice
-	// suggests nothing, or lacks something, or holds for more than Longest.
-	ErrAdvice = errors.New("no letter is written of this advice")
-	// ErrLetter says that something is no letter, or one with a right mac that
-	// Seal would not have written.
-	ErrLetter = errors.New("this is no letter")
-	// ErrMAC says that a letter was written with another key, or altered. On a
-	// topic with several receivers most letters are for somebody else.
-	ErrMAC = errors.New("the letter was written with another key, or altered")
-	// ErrVersion says that a letter is of another version.
-	ErrVersion = errors.New("the letter is of another version")
-	// ErrReceiver says that a letter is for somebody else with the same key.
-	ErrReceiver = errors.New("the letter is for another receiver")
-	// ErrExpired says that a letter does not hold any more.
-	ErrExpired = errors.New("the letter has expired")
-	// ErrFuture says that a letter was written more than Skew ahead.
-	ErrFuture = errors.New("the letter is from the future")
-	// ErrSeen says that a letter came before.
-	ErrSeen = errors.New("the letter came before")
-)
+// ErrAdvice says that there is nothing to write a letter of: the advice suggests
+// nothing, or lacks something, or holds for more than Longest.
+var ErrAdvice = errors.New("no letter is written of this advice")
 
 // words are what ids and names of bells are made of.
 var words = regexp.MustCompile(`^[A-Za-z0-9._-]{1,64}$`)
@@ -177,82 +158,6 @@ func mac(key, message []byte) []byte {
 	return h.Sum(nil)
 }
 
-// Open reads a letter to the receiver with the id and key, at a time by the
-// receiver's clock. It asks seen last, and only about a letter that is right in
-// everything else: seen reports whether the nonce was there before, and
-// remembers it for good before it returns. Where it can't, it says that it was.
-//
-// Whoever gets a letter still has to see whether its door is the right one, and
-// whether its kind is one to act on.
-func Open(text []byte, receiver string, key Key, now time.Time, seen func(nonce string) bool) (Letter, error) {
-	l, err := read(text, key)
-	if err != nil {
-		return Letter{}, err
-	}
-	switch {
-	case l.Receiver != receiver:
-		return Letter{}, ErrReceiver
-	case l.IssuedAt.Sub(now) > Skew:
-		return Letter{}, ErrFuture
-	case !now.Before(l.ExpiresAt):
-		return Letter{}, ErrExpired
-	case seen(l.Nonce):
-		return Letter{}, ErrSeen
-	}
-	return l, nil
-}
-
-// read reads a letter with the right mac.
-func read(text []byte, key Key) (l Letter, err error) {
-	if key == (Key{}) {
-		return l, ErrKey // somebody forgot it
-	}
-	if len(text) > Largest {
-		return l, fmt.Errorf("%w: it has more than %d bytes", ErrLetter, Largest)
-	}
-	var e envelope
-	if err := spelled(text, &e); err != nil {
-		return l, err
-	}
-	if !hmac.Equal([]byte(e.MAC), []byte(macText(e.Payload, key))) {
-		return l, ErrMAC
-	}
-	payload, err := base64.StdEncoding.Strict().DecodeString(e.Payload)
-	if err != nil {
-		return l, fmt.Errorf("%w: its payload is not base64", ErrLetter)
-	}
-	// The version comes first: everything else may be otherwise in another.
-	var of struct {
-		Version int `json:"version"`
-	}
-	if err := json.Unmarshal(payload, &of); err != nil {
-		return l, fmt.Errorf("%w: %w", ErrLetter, err)
-	}
-	if of.Version != Version {
-		return l, fmt.Errorf("%w: %d", ErrVersion, of.Version)
-	}
-	if err := spelled(payload, &l); err != nil {
-		return l, err
-	}
-	if err := l.check(); err != nil {
-		return l, fmt.Errorf("%w: %w", ErrLetter, err)
-	}
-	return l, nil
-}
-
-// spelled reads JSON that is spelled just as it would be written. So no field is
-// there twice, in other letters, unknown, missing, or null.
-func spelled(text []byte, into any) error {
-	if err := json.Unmarshal(text, into); err != nil {
-		return fmt.Errorf("%w: %w", ErrLetter, err)
-	}
-	again, err := json.Marshal(into)
-	if err != nil || !bytes.Equal(again, text) {
-		return fmt.Errorf("%w: it is spelled otherwise", ErrLetter)
-	}
-	return nil
-}
-
 var nonces = regexp.MustCompile(`^[0-9a-f]{32}$`)
 
 // check returns what is wrong with a letter by itself.
@@ -265,7 +170,7 @@ func (l Letter) check() error {
 	holds := l.ExpiresAt.Sub(l.IssuedAt)
 	switch {
 	case l.Version != Version:
-		return ErrVersion
+		return errors.New("it is of another version")
 	case l.Action != Action:
 		return errors.New("its action is unknown")
 	case l.Kind != Person && l.Kind != Parcel:

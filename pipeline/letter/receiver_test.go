@@ -132,7 +132,7 @@ func TestReceiverFailsClosed(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	stranger, err := Seal(suggested(), "garden", "gate", NewKey())
+	stranger, err := Seal(suggested(), "garden", "gate", Key{1})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -155,6 +155,12 @@ func TestReceiverFailsClosed(t *testing.T) {
 		{"a field twice", with(`"kind"`, `"kind":"parcel","kind"`), nil, "spelled otherwise"},
 		{"another action", with("suggest", "open"), nil, "its action"},
 		{"a line after the receiver", with(`"gate"`, `"gate\n"`), nil, "its receiver"},
+		{"another kind", with("person", "animal"), nil, "its kind"},
+		{"a field less", with(`"action":"suggest",`, ``), nil, "other fields"},
+		{"a blank", with(`,"kind"`, `, "kind"`), nil, "spelled otherwise"},
+		{"a short nonce", with("00112233", ""), nil, "its nonce"},
+		{"another zone", with("12:00:00Z", "13:00:00+01:00"), nil, ""},
+		{"it ends before it begins", with("12:01:00Z", "11:59:00Z"), nil, ""},
 		{"it holds too long", with("12:01:00Z", "12:05:01Z"), nil, "too long"},
 		{"no such day", with("11-25T12:01", "11-31T12:01"), nil, "wrong"},
 		{"not JSON within", enclose([]byte("open"), key), nil, "wrong"},

@@ -165,6 +165,7 @@ async function follow() {
 			const state = await answer.json();
 			if (state.state !== "running") {
 				progress.textContent = `That is over: ${state.done} stills were masked.`;
+				if (state.failed) progress.textContent += ` ${state.failed.length} could not be read. Load this page again to see which.`;
 				return;
 			}
 			progress.textContent = `Making stills black: ${state.done} of ${state.of} are done.`;

@@ -1,0 +1,120 @@
+package store
+
+import (
+	"database/sql"
+	"testing"
+)
+
+// TestWithdrawConsent has a person who is named on visits, answered for and
+// suggested: nobody is taken for them from then on, and the visits are kept as a
+// stranger's are.
+func TestWithdrawConsent(t *testing.T) {
+	a, c, ada, ben := newChecked(t)
+	ctx := t.Context()
+	for i, person := range []string{ada, ben} {
+		if err := a.RecordConsent(ctx, person, Consent{GivenBy: "they", GivenAt: c.now(), Scope: "the door"}); err != nil {
+			t.Fatal(err)
+		}
+		if err := a.AddReference(ctx, Reference{Person: person, FaceWidth: 100, Descriptor: Descriptor{float32(i + 1)}, SourceSHA256: [32]byte{byte(i)}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	named, faces := seenAs(t, a, "R1", []Face{aFace(0, ada, 1e-5, "strong"), aFace(200, ben, 1e-5, "strong")})
+	alone, _ := seenAs(t, a, "R2", []Face{aFace(0, ada, 1e-5, "strong")})
+	told, toldFaces := seenAs(t, a, "R3", []Face{aFace(0, "", 0, "")})
+	if err := a.Answer(ctx, Check{Face: toldFaces[0], Answer: AnswerYes, Asked: ada, Person: ada}, nil); err != nil {
+		t.Fatal(err)
+	}
+	revision, err := a.GalleryRevision(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	n, err := a.WithdrawConsent(By(ctx, "resident R"), ada)
+	if err != nil || n != 3 {
+		t.Fatalf("took the name from %d visits, %v; want 3", n, err)
+	}
+	if now, err := a.GalleryRevision(ctx); err != nil || now == revision {
+		t.Errorf("the gallery's revision is %d as before, %v", now, err)
+	}
+	gallery, err := a.Gallery(ctx)
+	if err != nil || len(gallery) != 1 || gallery[0].Person != ben {
+		t.Errorf("gallery %+v, %v", gallery, err)
+	}
+	p, err := a.Person(ctx, ada)
+	if err != nil || p.Consent != nil || p.References != 0 {
+		t.Errorf("the person is %+v, %v", p, err)
+	}
+	for visit, want := range map[string]Kind{named: Known, alone: Stranger, told: Stranger} {
+		v, err := a.Visit(ctx, visit)
+		if err != nil || v.Kind != want {
+			t.Errorf("a visit of kind %s, %v, want %s", v.Kind, err, want)
+		}
+		for _, f := range v.Stills[0].Faces {
+			hers := f.ID() != faces[1]
+			if hers && (f.Match != nil || f.Descriptor != Descriptor{}) || !hers && f.Match == nil {
+				t.Errorf("a face of hers (%t) is %+v", hers, f)
+			}
+		}
+		if answers, err := a.AnsweredOn(ctx, visit); err != nil || len(answers) != 0 {
+			t.Errorf("answers %+v, %v", answers, err)
+		}
+	}
+	trail, err := a.Trail(ctx, 0, 1)
+	if err != nil || trail[0].Action != "withdrew" || trail[0].Subject != "person "+ada || trail[0].Actor != "resident R" {
+		t.Errorf("the trail ends with %+v, %v", trail, err)
+	}
+	checkSound(t, a)
+
+	// A ring that was being examined, a change that was ticked, and an answer
+	// name nobody either.
+	late, lateFaces := seenAs(t, a, "R4", []Face{aFace(0, ada, 1e-5, "strong")})
+	if _, err := a.Rename(ctx, []Renaming{{Face: lateFaces[0], Becomes: &Match{Person: ada, Band: "strong"}}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := a.Answer(ctx, Check{Face: lateFaces[0], Answer: AnswerYes, Asked: ada, Person: ada}, &Match{Person: ada, Band: "strong"}); err != nil {
+		t.Fatal(err)
+	}
+	if v, err := a.Visit(ctx, late); err != nil || v.Kind != Stranger {
+		t.Errorf("named afterwards: %+v, %v", v, err)
+	}
+
+	_, err = a.WithdrawConsent(ctx, ada)
+	wantError(t, err, ErrNoConsent)
+	for _, nobody := range []string{"", newID()} {
+		_, err = a.WithdrawConsent(ctx, nobody)
+		wantError(t, err, ErrNotFound)
+	}
+	wantError(t, a.AddReference(ctx, Reference{Person: ada, Descriptor: Descriptor{9}}), ErrNoConsent)
+
+	// Who consents anew begins anew.
+	if err := a.RecordConsent(ctx, ada, Consent{GivenBy: "they", GivenAt: c.now(), Scope: "the door"}); err != nil {
+		t.Fatal(err)
+	}
+	again, _ := seenAs(t, a, "R5", []Face{aFace(0, ada, 1e-5, "strong")})
+	if v, err := a.Visit(ctx, again); err != nil || v.Kind != Known {
+		t.Errorf("with a consent again: %s, %v", v.Kind, err)
+	}
+}
+
+// TestWithdrawalBreaksOff has a crash come after the references went and before
+// the visits were gone through: the next start goes on.
+func TestWithdrawalBreaksOff(t *testing.T) {
+	a, c, ada, _ := newChecked(t)
+	ctx := t.Context()
+	if err := a.RecordConsent(ctx, ada, Consent{GivenBy: "they", GivenAt: c.now(), Scope: "the door"}); err != nil {
+		t.Fatal(err)
+	}
+	visit, _ := seenAs(t, a, "R1", []Face{aFace(0, ada, 1e-5, "strong")})
+	if err := a.update(ctx, func(tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, `UPDATE consents SET withdrawn_at = ? WHERE person = ?`, micros(c.now()), ada)
+		return err
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if err := a.FinishErasures(ctx); err != nil {
+		t.Fatal(err)
+	}
+	if v, err := a.Visit(ctx, visit); err != nil || v.Kind != Stranger {
+		t.Errorf("the visit is %s, %v", v.Kind, err)
+	}
+}

@@ -1,0 +1,174 @@
+package web
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"sync"
+
+	"lintel/store"
+)
+
+// erasing is the erasures that were begun since the server started. One of
+// thousands of visits takes minutes, which no browser waits for: it is begun,
+// its address is answered at once, and it goes on by itself. Drain waits for it.
+type erasing struct {
+	mu  sync.Mutex
+	all []*erasure // the newest last
+}
+
+// shownErasures is how many are remembered.
+const shownErasures = 50
+
+// An erasure takes visits, or a person's name from them.
+type erasure struct {
+	id string
+	of int // visits there were to erase, or to take the name from
+	// left counts those that are still to go, and run has them go.
+	left func(context.Context) (int, error)
+	run  func(context.Context) (store.Erased, error)
+	// done is where a page goes afterwards, and back where else.
+	done func(store.Erased) string
+	back string
+
+	mu     sync.Mutex // guards what follows
+	state  string     // running, done or failed
+	erased store.Erased
+	why    string // it failed: no-space or internal
+}
+
+// An erasureJSON says how far an erasure is: the API's view.
+type erasureJSON struct {
+	ID     string       `json:"id"`
+	State  string       `json:"state"`         // running, done or failed
+	Of     int          `json:"of"`            // visits there were to erase, or to take a name from
+	Done   int          `json:"done"`          // of these
+	Erased store.Erased `json:"erased"`        // what went, once it is over
+	Why    string       `json:"why,omitempty"` // it failed: no-space or internal
+}
+
+func (x *erasure) json(ctx context.Context) (erasureJSON, error) {
+	x.mu.Lock()
+	j := erasureJSON{x.id, x.state, x.of, x.erased.Visits + x.erased.Unnamed, x.erased, x.why}
+	x.mu.Unlock()
+	if j.State != "running" {
+		return j, nil
+	}
+	left, err := x.left(ctx)
+	j.Done = min(max(0, x.of-left), x.of) // more may have come meanwhile
+	return j, err
+}
+
+func (x *erasure) address() string { return "/erasures/" + url.PathEscape(x.id) }
+
+// beginErasure begins an erasure, or answers that the server is stopping.
+func (s *Server) beginErasure(w http.ResponseWriter, r *http.Request, x *erasure) bool {
+	finished, ok := s.accept()
+	if !ok {
+		writeProblem(w, r, problem{Status: http.StatusServiceUnavailable, Type: "stopping", Title: "The server is stopping. Nothing was erased. Ask again in a moment."})
+		return false
+	}
+	x.id, x.state = rand.Text(), "running"
+	s.erasing.mu.Lock()
+	s.erasing.all = append(s.erasing.all[max(0, len(s.erasing.all)+1-shownErasures):], x)
+	s.erasing.mu.Unlock()
+	ctx := context.WithoutCancel(r.Context()) // with who asked, for the audit trail
+	go func() {
+		defer finished()
+		e, err := x.run(ctx)
+		if err == nil || e != (store.Erased{}) {
+			s.erased()
+		}
+		x.mu.Lock()
+		defer x.mu.Unlock()
+		x.state, x.erased = "done", e
+		if err != nil {
+			x.state, x.why = "failed", "internal"
+			if errors.Is(err, store.ErrNoSpace) {
+				x.why = "no-space"
+			}
+			s.Log.Error("erasing came to a halt", "visits", e.Visits, "unnamed", e.Unnamed, "err", err)
+		}
+	}()
+	return true
+}
+
+// erasureOf returns the erasure that the address names, or answers that there
+// is none.
+func (s *Server) erasureOf(w http.ResponseWriter, r *http.Request) (*erasure, erasureJSON, bool) {
+	s.erasing.mu.Lock()
+	i := slices.IndexFunc(s.erasing.all, func(x *erasure) bool { return x.id == r.PathValue("erasure") })
+	var x *erasure
+	if i >= 0 {
+		x = s.erasing.all[i]
+	}
+	s.erasing.mu.Unlock()
+	if x == nil {
+		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "not-found",
+			Title: "This erasure is not known any more; the server may have started since.", Detail: "Look whether it is done, and begin it again if not."})
+		return nil, erasureJSON{}, false
+	}
+	j, err := x.json(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return nil, j, false
+	}
+	return x, j, true
+}
+
+func (s *Server) getErasure(w http.ResponseWriter, r *http.Request) {
+	if _, j, ok := s.erasureOf(w, r); ok {
+		writeJSON(w, http.StatusOK, j)
+	}
+}
+
+// postedErasure answers the API that an erasure has begun, and where it is told
+// how far it is.
+func (s *Server) postedErasure(w http.ResponseWriter, r *http.Request, x *erasure) {
+	if !s.beginErasure(w, r, x) {
+		return
+	}
+	j, err := x.json(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	w.Header().Set("Location", "/api/v1"+x.address())
+	writeJSON(w, http.StatusAccepted, j)
+}
+
+// An erasureView is what the page of an erasure shows.
+type erasureView struct {
+	Bar     barView
+	Running bool
+	Says    string
+	Back    string
+}
+
+// erasurePage tells how far an erasure is, and leads on once it is done.
+func (s *Server) erasurePage(w http.ResponseWriter, r *http.Request) {
+	x, j, ok := s.erasureOf(w, r)
+	if !ok {
+		return
+	}
+	view := erasureView{Bar: barOf(r, "Visitor book", "Erasing"), Back: x.back}
+	switch j.State {
+	case "done":
+		http.Redirect(w, r, x.done(j.Erased), http.StatusSeeOther)
+		return
+	case "running":
+		view.Running = true
+		view.Says = fmt.Sprintf("%d of %s done.", j.Done, counted(j.Of, "visit"))
+		w.Header().Set("Refresh", "2") // seconds
+	default:
+		view.Says = fmt.Sprintf("It came to a halt after %s. What is gone stays gone. Begin it again; the server’s log says more.", counted(j.Done, "visit"))
+		if j.Why == "no-space" {
+			view.Says = fmt.Sprintf("The disk is full or can’t be written, so it came to a halt after %s. What is gone stays gone. Make room, and begin it again.", counted(j.Done, "visit"))
+		}
+	}
+	writePage(w, http.StatusOK, "erasure.html", view)
+}
