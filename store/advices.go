@@ -45,7 +45,7 @@ func (a *Archive) AddAdvice(ctx context.Context, d Advice, persons ...string) (i
 			return err
 		}
 		_, err = tx.ExecContext(ctx, `INSERT INTO advice (id, visit, door, state, at, expires_at, unmet, sealed) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
-			d.ID, d.Visit, d.Door, d.State, micros(d.At), micros(d.ExpiresAt), strings.Join(d.unmet(), ","), sealed)
+			d.ID, d.Visit, d.Door, d.State, micros(d.At), micros(d.ExpiresAt), strings.Join(d.Unmet(), ","), sealed)
 		if err != nil {
 			return err
 		}
@@ -150,7 +150,7 @@ func (a *Archive) endAdvice(ctx context.Context, tx *sql.Tx, id string, as Advic
 	if d[0].State != Suggested || as != Expired && !a.now().Before(d[0].ExpiresAt) {
 		return ErrTaken
 	}
-	d[0].State, d[0].By = as, actorOf(ctx)
+	d[0].State, d[0].By = as, Actor(ctx)
 	sealed, err := a.sealJSON(d[0], "advice.sealed", id)
 	if err != nil {
 		return err
@@ -272,7 +272,8 @@ func (a *Archive) adviceIn(ctx context.Context, q querier, clause string, args .
 	})
 }
 
-func (d Advice) unmet() (codes []string) {
+// Unmet returns the codes of the conditions that are not met.
+func (d Advice) Unmet() (codes []string) {
 	for _, c := range d.Conditions {
 		if !c.Met {
 			codes = append(codes, c.Code)

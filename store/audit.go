@@ -50,7 +50,9 @@ func By(ctx context.Context, actor string) context.Context {
 	return context.WithValue(ctx, actorKey{}, actor)
 }
 
-func actorOf(ctx context.Context) string {
+// Actor returns who is behind what is done with the context, the server itself
+// if [By] never said.
+func Actor(ctx context.Context) string {
 	if actor, ok := ctx.Value(actorKey{}).(string); ok {
 		return actor
 	}
@@ -77,7 +79,7 @@ const trailSince = 2
 // left out and so shows for ever.
 func (a *Archive) note(ctx context.Context, tx *sql.Tx, action, subject string) error {
 	clean := strings.NewReplacer("\t", " ", "\n", " ")
-	e := Entry{At: a.now().UTC().Truncate(time.Microsecond), Actor: clean.Replace(actorOf(ctx)), Action: action, Subject: clean.Replace(subject)}
+	e := Entry{At: a.now().UTC().Truncate(time.Microsecond), Actor: clean.Replace(Actor(ctx)), Action: action, Subject: clean.Replace(subject)}
 	var err error
 	e.Seq, e.Before, err = a.auditHead(ctx, tx)
 	if errors.Is(err, ErrTampered) {

@@ -47,7 +47,9 @@ type Check struct {
 	At             time.Time
 }
 
-func (c Check) complete() error {
+// Complete returns an error, ErrBadAnswer, that says what is missing or does not
+// go together.
+func (c Check) Complete() error {
 	switch {
 	case c.Face == "":
 		return fmt.Errorf("%w: it names no face", ErrBadAnswer)
@@ -118,7 +120,7 @@ func (a *Archive) scanSighting(rows *sql.Rows, s *Sighting) error {
 	if err != nil {
 		return err
 	}
-	s.Face.id, s.Face.still, s.ReceivedAt = s.ID, s.Still, timeOf(received)
+	s.Face.ID, s.Face.Still, s.ReceivedAt = s.ID, s.Still, timeOf(received)
 	if person.Valid {
 		m.Person, m.Distance, m.FPIR, m.Band = person.String, distance.Float64, fpir.Float64, band.String
 		s.Face.Match = &m
@@ -245,16 +247,13 @@ func (a *Archive) NamedOn(ctx context.Context, visits []string) (map[Naming]bool
 	return named, nil
 }
 
-// ID returns the face's id, "" for one that was not read from the archive.
-func (f Face) ID() string { return f.id }
-
 // Answer keeps an answer, and has the face named as becomes says, nobody for
 // nil; so are the faces on the ring's other frames that were judged together
 // with it. The errors are ErrBadAnswer, ErrNotFound, ErrStillGone, ErrAnswered,
 // ErrFindingChanged if the face is no longer named as it was when asked about,
 // and ErrPersonGone.
 func (a *Archive) Answer(ctx context.Context, c Check, becomes *Match) error {
-	if err := c.complete(); err != nil {
+	if err := c.Complete(); err != nil {
 		return err
 	}
 	err := a.update(ctx, func(tx *sql.Tx) error {
@@ -294,7 +293,7 @@ func (a *Archive) Answer(ctx context.Context, c Check, becomes *Match) error {
 			_, err = tx.ExecContext(ctx, `
 				INSERT INTO checks (face, answer, asked, asked_distance, person, person_distance, by, at)
 				VALUES (?1, ?2, ?3, ?4, nullif(?5, ''), iif(?5 = '', NULL, ?6), ?7, ?8) ON CONFLICT DO NOTHING`,
-				face, c.Answer, c.Asked, c.AskedDistance, c.Person, c.PersonDistance, actorOf(ctx), micros(a.now()))
+				face, c.Answer, c.Asked, c.AskedDistance, c.Person, c.PersonDistance, Actor(ctx), micros(a.now()))
 			if err != nil {
 				return err
 			}

@@ -36,7 +36,7 @@ func seenAs(t *testing.T, a *Archive, ring string, frames ...[]Face) (visit stri
 	}
 	for _, s := range v.Stills {
 		for _, f := range s.Faces {
-			faces = append(faces, f.ID())
+			faces = append(faces, f.ID)
 		}
 	}
 	return visit, faces

@@ -345,7 +345,7 @@ func (a *Archive) unname(ctx context.Context, tx *sql.Tx, person string) (visits
 		}
 		for _, s := range v.Stills {
 			for _, f := range s.Faces {
-				if (f.Match == nil || f.Match.Person != person) && answered[f.id].Person != person {
+				if (f.Match == nil || f.Match.Person != person) && answered[f.ID].Person != person {
 					continue
 				}
 				if err := a.forgetFace(ctx, tx, f); err != nil {
@@ -363,16 +363,16 @@ func (a *Archive) unname(ctx context.Context, tx *sql.Tx, person string) (visits
 // forgetFace leaves of a face where it was, and nothing of whose: neither what
 // was found nor what was answered.
 func (a *Archive) forgetFace(ctx context.Context, tx *sql.Tx, f Face) error {
-	sealed, err := a.sealFace(Face{Box: f.Box}, f.id)
+	sealed, err := a.sealFace(Face{Box: f.Box}, f.ID)
 	if err != nil {
 		return err
 	}
 	for _, statement := range []string{`DELETE FROM checks WHERE face = ?`, `DELETE FROM looks WHERE face = ?`} {
-		if _, err := tx.ExecContext(ctx, statement, f.id); err != nil {
+		if _, err := tx.ExecContext(ctx, statement, f.ID); err != nil {
 			return err
 		}
 	}
-	_, err = tx.ExecContext(ctx, `UPDATE faces SET sealed = ?, person = NULL, distance = NULL, fpir = NULL, band = NULL, probability = NULL, frames = NULL WHERE id = ?`, sealed, f.id)
+	_, err = tx.ExecContext(ctx, `UPDATE faces SET sealed = ?, person = NULL, distance = NULL, fpir = NULL, band = NULL, probability = NULL, frames = NULL WHERE id = ?`, sealed, f.ID)
 	return err
 }
 

@@ -150,7 +150,7 @@ func record(t *testing.T, a *Archive, visit string, f Face) {
 // time, and all others stay.
 func (c *throng) keepFor(t *testing.T, k Kind, r Rule) {
 	t.Helper()
-	rules, long := DefaultRules(), Period{Days: maxDays}
+	rules, long := DefaultRules(), Period{Days: MaxDays}
 	for kind := range rules.Keep {
 		rules.Keep[kind] = Rule{Stills: long, Findings: long}
 	}

@@ -64,16 +64,16 @@ func (l Liveness) Equal(other Liveness) bool {
 		})
 }
 
-// summary is what stays of it when the still goes.
-func (l *Liveness) summary() *Liveness {
+// Summary is what stays of it when the still goes.
+func (l *Liveness) Summary() *Liveness {
 	if l == nil {
 		return nil
 	}
 	return &Liveness{Level: l.Level, Probability: l.Probability, Frames: l.Frames, CantTell: l.CantTell}
 }
 
-// onScaled returns it for a still of another size.
-func (l *Liveness) onScaled(x, y float64) *Liveness {
+// Scaled returns it for a still of another size.
+func (l *Liveness) Scaled(x, y float64) *Liveness {
 	if l == nil {
 		return nil
 	}
@@ -94,7 +94,7 @@ func (l *Liveness) onScaled(x, y float64) *Liveness {
 // still made smaller, since the caller read it, and then nothing is changed.
 func (a *Archive) keepLiveness(ctx context.Context, tx *sql.Tx, f Face, visit string) error {
 	var sealed []byte
-	err := tx.QueryRowContext(ctx, `SELECT sealed FROM faces WHERE id = ? AND still IN (SELECT id FROM stills WHERE visit = ?)`, f.id, visit).Scan(&sealed)
+	err := tx.QueryRowContext(ctx, `SELECT sealed FROM faces WHERE id = ? AND still IN (SELECT id FROM stills WHERE visit = ?)`, f.ID, visit).Scan(&sealed)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil
 	}
@@ -102,17 +102,17 @@ func (a *Archive) keepLiveness(ctx context.Context, tx *sql.Tx, f Face, visit st
 		return err
 	}
 	var now Face
-	if err := a.openFace(&now, sealed, f.id); err != nil {
+	if err := a.openFace(&now, sealed, f.ID); err != nil {
 		return err
 	}
 	if now.Descriptor == (Descriptor{}) || now.Box != f.Box || f.Liveness == nil || now.Liveness != nil && now.Liveness.Equal(*f.Liveness) {
 		return nil
 	}
 	now.Liveness = f.Liveness
-	if sealed, err = a.sealFace(now, f.id); err != nil {
+	if sealed, err = a.sealFace(now, f.ID); err != nil {
 		return err
 	}
-	if _, err := tx.ExecContext(ctx, `UPDATE faces SET sealed = ? WHERE id = ?`, sealed, f.id); err != nil {
+	if _, err := tx.ExecContext(ctx, `UPDATE faces SET sealed = ? WHERE id = ?`, sealed, f.ID); err != nil {
 		return fmt.Errorf("keeping a liveness finding: %w", err)
 	}
 	return nil

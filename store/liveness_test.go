@@ -126,7 +126,7 @@ func TestRematchKeepsLiveness(t *testing.T) {
 				err = errors.New("not made smaller")
 			}
 			return err
-		}, false, judgedAs(.1, nil, NoSign).Liveness.onScaled(.5, .5)},
+		}, false, judgedAs(.1, nil, NoSign).Liveness.Scaled(.5, .5)},
 		{"the still goes", func(ctx context.Context, a *Archive, _ Person, _ string) error {
 			rules := DefaultRules()
 			rules.Keep[Known] = Rule{Stills: Period{Hours: 1}, Findings: Period{Hours: 48}}
@@ -138,7 +138,7 @@ func TestRematchKeepsLiveness(t *testing.T) {
 				err = errors.New("not gone")
 			}
 			return err
-		}, false, judgedAs(.1, nil, NoSign).Liveness.summary()},
+		}, false, judgedAs(.1, nil, NoSign).Liveness.Summary()},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			a, clock := newArchive(t)

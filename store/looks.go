@@ -42,11 +42,11 @@ func (a *Archive) LookAlikes(ctx context.Context, visit string, look Look) ([]Lo
 	alike, err := collect(rows, func(l *LookAlike) error {
 		var sealed []byte
 		var at sql.NullInt64
-		if err := rows.Scan(&l.id, &l.still, &sealed, &l.Visit, &at); err != nil {
+		if err := rows.Scan(&l.ID, &l.Still, &sealed, &l.Visit, &at); err != nil {
 			return err
 		}
 		l.At = timeOf(at)
-		return a.openFace(&l.Face, sealed, l.id)
+		return a.openFace(&l.Face, sealed, l.ID)
 	})
 	if err != nil {
 		return nil, fmt.Errorf("looking for a still that was there before: %w", damage(err))

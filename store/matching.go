@@ -64,8 +64,8 @@ func (s StrangerDistances) Comparisons() (n int) {
 // counts as if it were there.
 const farthest = 150
 
-// with returns the counts with one stranger more.
-func (s StrangerDistances) with(distances []float64) StrangerDistances {
+// With returns the counts with one stranger more.
+func (s StrangerDistances) With(distances []float64) StrangerDistances {
 	more := StrangerDistances{s.Strangers + 1, make([]int, farthest+1)}
 	copy(more.Counts, s.Counts)
 	for _, d := range distances {
@@ -89,7 +89,7 @@ func (a *Archive) countStranger(ctx context.Context, tx *sql.Tx, distances []flo
 	if _, err := a.setting(ctx, tx, strangersSetting, &s); err != nil {
 		return err
 	}
-	return a.set(ctx, tx, strangersSetting, s.with(distances))
+	return a.set(ctx, tx, strangersSetting, s.With(distances))
 }
 
 // GalleryRevision returns a number that grows with every change of the gallery,
@@ -123,7 +123,7 @@ func (a *Archive) Rematch(ctx context.Context, visit string, faces []Face) error
 						iif(p.id IS NULL, NULL, nullif(?5, 0)), iif(p.id IS NULL, NULL, nullif(?6, 0))
 					FROM (SELECT 1) LEFT JOIN persons p ON p.id = ?7 AND p.id NOT IN (SELECT person FROM erasing) AND p.id NOT IN (`+withdrawn+`))
 				WHERE id = ?1 AND still IN (SELECT id FROM stills WHERE visit = ?8) AND id NOT IN (SELECT face FROM checks)`,
-				f.id, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames, m.Person, visit)
+				f.ID, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames, m.Person, visit)
 			if err == nil {
 				err = a.keepLiveness(ctx, tx, f, visit)
 			}

@@ -185,7 +185,7 @@ func TestRematchLeavesAnswers(t *testing.T) {
 		t.Fatal(err)
 	}
 	face := v.Stills[0].Faces[0]
-	if err := a.Answer(ctx, Check{Face: face.ID(), Answer: AnswerNo, Asked: p.ID, AskedDistance: 0.5}, nil); err != nil {
+	if err := a.Answer(ctx, Check{Face: face.ID, Answer: AnswerNo, Asked: p.ID, AskedDistance: 0.5}, nil); err != nil {
 		t.Fatal(err)
 	}
 	if err := a.Rematch(ctx, visit, []Face{face}); err != nil {

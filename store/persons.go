@@ -33,8 +33,8 @@ type Consent struct {
 	Scope   string    `json:"scope"`
 }
 
-// complete returns an error that says which part is missing.
-func (c Consent) complete() error {
+// Complete returns an error, ErrNoConsent, that says which part is missing.
+func (c Consent) Complete() error {
 	switch {
 	case strings.TrimSpace(c.GivenBy) == "":
 		return fmt.Errorf("%w: it must say who agreed", ErrNoConsent)
@@ -80,7 +80,7 @@ func (a *Archive) RecordConsent(ctx context.Context, person string, c Consent) e
 }
 
 func (a *Archive) recordConsent(ctx context.Context, tx *sql.Tx, person string, c Consent) error {
-	if err := c.complete(); err != nil {
+	if err := c.Complete(); err != nil {
 		return err
 	}
 	if c.GivenAt.After(a.now()) {

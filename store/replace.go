@@ -101,12 +101,12 @@ func (a *Archive) replaceStill(ctx context.Context, tx *sql.Tx, n replacement, f
 	}
 	kept := make([]string, len(n.faces))
 	for i, f := range n.faces {
-		kept[i] = f.id
-		open, err := a.sealFace(f, f.id)
+		kept[i] = f.ID
+		open, err := a.sealFace(f, f.ID)
 		if err != nil {
 			return err
 		}
-		if _, err := tx.ExecContext(ctx, `UPDATE faces SET sealed = ? WHERE id = ?`, open, f.id); err != nil {
+		if _, err := tx.ExecContext(ctx, `UPDATE faces SET sealed = ? WHERE id = ?`, open, f.ID); err != nil {
 			return err
 		}
 	}

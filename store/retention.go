@@ -34,7 +34,7 @@ func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s Swept, err erro
 		return s, fmt.Errorf("sweeping: %w", spaceError(err))
 	}
 	var failed []error
-	for _, step := range rules.steps() {
+	for _, step := range stepsOf(rules) {
 		var n int
 		var err error
 		switch step.to {
@@ -79,10 +79,10 @@ type step struct {
 	zone     *time.Location
 }
 
-// steps are all that the rules ask for, with what takes most away first.
-func (r Rules) steps() (steps []step) {
+// stepsOf are all that the rules ask for, with what takes most away first.
+func stepsOf(r Rules) (steps []step) {
 	for _, kind := range kindsFor("") {
-		rule, zone := r.rule(kind), r.Location()
+		rule, zone := r.For(kind), r.Location()
 		for _, from := range []Stage{Whole, Smaller, OnlyFindings} {
 			steps = append(steps, step{kind, from, gone, rule.Findings, zone})
 		}
@@ -109,7 +109,7 @@ func (a *Archive) due(ctx context.Context, q querier, s step, after place, limit
 	now := a.now()
 	// Daylight saving makes days of the calendar longer or shorter by an
 	// hour or so; those near the edge are judged one by one.
-	latest := now.Add(-time.Duration(s.period.atLeastHours()) * time.Hour)
+	latest := now.Add(-time.Duration(s.period.AtLeastHours()) * time.Hour)
 	if s.period.Days > 0 {
 		latest = latest.Add(edge)
 	}
@@ -176,14 +176,14 @@ func (a *Archive) letStillsGo(ctx context.Context, tx *sql.Tx, ids []string) err
 	for _, v := range visits {
 		for _, s := range v.Stills {
 			for _, f := range s.Faces {
-				sealed, err := a.sealFace(Face{Box: f.Box, Liveness: f.Liveness.summary()}, f.id)
+				sealed, err := a.sealFace(Face{Box: f.Box, Liveness: f.Liveness.Summary()}, f.ID)
 				if err != nil {
 					return err
 				}
-				if _, err := tx.ExecContext(ctx, `UPDATE faces SET sealed = ? WHERE id = ?`, sealed, f.id); err != nil {
+				if _, err := tx.ExecContext(ctx, `UPDATE faces SET sealed = ? WHERE id = ?`, sealed, f.ID); err != nil {
 					return err
 				}
-				if _, err := tx.ExecContext(ctx, `DELETE FROM looks WHERE face = ?`, f.id); err != nil {
+				if _, err := tx.ExecContext(ctx, `DELETE FROM looks WHERE face = ?`, f.ID); err != nil {
 					return err
 				}
 			}
@@ -250,15 +250,15 @@ func (a *Archive) shrinkVisit(ctx context.Context, id string, shrink Shrinker) e
 			return err
 		}
 		for _, f := range s.Faces {
-			r.faces = append(r.faces, scaled(f, float64(r.width)/float64(s.Width), float64(r.height)/float64(s.Height)))
+			r.faces = append(r.faces, f.Scaled(float64(r.width)/float64(s.Width), float64(r.height)/float64(s.Height)))
 		}
 		news = append(news, r)
 	}
 	return a.replaceStills(ctx, v, Smaller, news)
 }
 
-// scaled returns a face in pixels of a still of another size.
-func scaled(f Face, x, y float64) Face {
+// Scaled returns a face in pixels of a still of another size.
+func (f Face) Scaled(x, y float64) Face {
 	at := func(p image.Point) image.Point { return Point{float64(p.X) * x, float64(p.Y) * y}.Round() }
 	f.Box = image.Rectangle{at(f.Box.Min), at(f.Box.Max)}
 	landmarks := make([]Point, len(f.Landmarks))
@@ -266,7 +266,7 @@ func scaled(f Face, x, y float64) Face {
 		landmarks[i] = Point{p.X * x, p.Y * y}
 	}
 	f.Landmarks = landmarks
-	f.Liveness = f.Liveness.onScaled(x, y)
+	f.Liveness = f.Liveness.Scaled(x, y)
 	return f
 }
 
@@ -314,7 +314,7 @@ func (a *Archive) Preview(ctx context.Context, r Rules) (Preview, error) {
 	defer tx.Rollback()
 	p := make(Preview)
 	counted := make(map[step]int) // by where visits stand: those that an earlier step takes
-	for _, s := range r.steps() {
+	for _, s := range stepsOf(r) {
 		n, err := a.countDue(ctx, tx, s)
 		if err != nil {
 			return nil, fmt.Errorf("counting what would go: %w", err)
@@ -340,7 +340,7 @@ func (a *Archive) Preview(ctx context.Context, r Rules) (Preview, error) {
 // due by the index alone, those near the edge one by one.
 func (a *Archive) countDue(ctx context.Context, tx *sql.Tx, s step) (n int, err error) {
 	now := a.now()
-	certain := now.Add(-time.Duration(s.period.atLeastHours())*time.Hour - edge)
+	certain := now.Add(-time.Duration(s.period.AtLeastHours())*time.Hour - edge)
 	err = tx.QueryRowContext(ctx, `
 		SELECT (SELECT count(*) FROM visits WHERE stage = ?1 AND kind = ?2 AND counted_from <= ?3)
 			- (SELECT count(*) FROM holds h JOIN visits v ON v.id = h.visit

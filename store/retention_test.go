@@ -214,10 +214,10 @@ func TestSweepIsPreview(t *testing.T) {
 			for _, kind := range Kinds {
 				r := Rule{Stills: period(2)}
 				if r.Findings = r.Stills; rnd.IntN(2) == 0 {
-					r.Findings = period(r.Stills.atLeastHours() + 1)
+					r.Findings = period(r.Stills.AtLeastHours() + 1)
 				}
 				if rnd.IntN(2) == 0 {
-					r.Smaller = Period{Hours: 1 + rnd.IntN(r.Stills.atLeastHours()-1)}
+					r.Smaller = Period{Hours: 1 + rnd.IntN(r.Stills.AtLeastHours()-1)}
 				}
 				rules.Keep[kind] = r
 			}

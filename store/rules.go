@@ -46,8 +46,8 @@ type Period struct {
 	Days  int
 }
 
-// maxDays bounds a period: ten years.
-const maxDays = 3660
+// MaxDays bounds a period: ten years.
+const MaxDays = 3660
 
 var periodText = regexp.MustCompile(`^([0-9]{1,6})([hd])$`)
 
@@ -71,8 +71,8 @@ func (p Period) check() error {
 		return fmt.Errorf("%w: a period is one hour at least", ErrBadRule)
 	case p.Hours > 0 && p.Days > 0:
 		return fmt.Errorf("%w: a period is in hours or in days", ErrBadRule)
-	case p.Days > maxDays || p.Hours > 24*maxDays:
-		return fmt.Errorf("%w: a period is %d days at most", ErrBadRule, maxDays)
+	case p.Days > MaxDays || p.Hours > 24*MaxDays:
+		return fmt.Errorf("%w: a period is %d days at most", ErrBadRule, MaxDays)
 	}
 	return nil
 }
@@ -232,7 +232,7 @@ func (r Rule) check() error {
 	if err := errors.Join(r.Stills.check(), r.Findings.check()); err != nil {
 		return err
 	}
-	if r.Findings.atLeastHours() < r.Stills.atLeastHours() {
+	if r.Findings.AtLeastHours() < r.Stills.AtLeastHours() {
 		return fmt.Errorf("%w: findings go no sooner (%s) than stills (%s)", ErrBadRule, r.Findings, r.Stills)
 	}
 	if r.Smaller == (Period{}) {
@@ -241,14 +241,14 @@ func (r Rule) check() error {
 	if err := r.Smaller.check(); err != nil {
 		return err
 	}
-	if r.Smaller.atLeastHours() >= r.Stills.atLeastHours() {
+	if r.Smaller.AtLeastHours() >= r.Stills.AtLeastHours() {
 		return fmt.Errorf("%w: stills get smaller (%s) before they go (%s)", ErrBadRule, r.Smaller, r.Stills)
 	}
 	return nil
 }
 
-// atLeastHours is for comparing periods.
-func (p Period) atLeastHours() int { return p.Hours + 24*p.Days }
+// AtLeastHours is for comparing periods.
+func (p Period) AtLeastHours() int { return p.Hours + 24*p.Days }
 
 func (q Quiet) check() error {
 	if len(q.Days) == 0 || len(q.Days) > 7 {
@@ -303,10 +303,10 @@ func (r Rules) QuietAt(t time.Time) bool {
 	return false
 }
 
-// rule returns the rule that a visit of the kind goes by. One that is not
+// For returns the rule that a visit of the kind goes by. One that is not
 // examined yet has no findings that could stay: it goes whole when a stranger's
 // stills would.
-func (r Rules) rule(k Kind) Rule {
+func (r Rules) For(k Kind) Rule {
 	if k == Looking {
 		stills := r.Keep[Stranger].Stills
 		return Rule{Stills: stills, Findings: stills}
@@ -327,7 +327,7 @@ type Fate struct {
 
 // Fate returns what will become of a visit.
 func (r Rules) Fate(v Visit) Fate {
-	rule, zone := r.rule(v.Kind), r.Location()
+	rule, zone := r.For(v.Kind), r.Location()
 	f := Fate{Rule: v.Kind, Period: rule.Findings, GoesAt: rule.Findings.After(v.CountedFrom, zone)}
 	if v.Kind == Looking {
 		f.Rule = Stranger

@@ -48,7 +48,6 @@ type Still struct {
 	File       string   // names the file; "" when it is gone
 	Lost       bool     // whether the file went missing or broke, rather than by a rule
 	Masked     int64    // revision of the bell's masks that were black on it
-	sentMAC    []byte   // keyed hash of what the bell sent
 }
 
 // A StillState says how far the examination of a still has come.
@@ -80,14 +79,15 @@ func (a *Archive) Find(ctx context.Context, bell, ring string, frame int, sent [
 }
 
 func (a *Archive) findFrame(ctx context.Context, q querier, bell, ring string, frame int, sent [32]byte) (s Still, found bool, err error) {
-	row := q.QueryRowContext(ctx, `SELECT `+stillColumns+` FROM stills WHERE visit = ? AND frame = ?`, a.visitID(bell, ring), frame)
-	err = scanStill(row, &s)
+	row := q.QueryRowContext(ctx, `SELECT `+stillColumns+`, sent_mac FROM stills WHERE visit = ? AND frame = ?`, a.visitID(bell, ring), frame)
+	var sentMAC []byte
+	err = scanStill(row, &s, &sentMAC)
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
 		return Still{}, false, nil
 	case err != nil:
 		return Still{}, false, fmt.Errorf("looking for frame %d of ring %s: %w", frame, ring, err)
-	case !bytes.Equal(s.sentMAC, a.seals.Index(string(sent[:]))):
+	case !bytes.Equal(sentMAC, a.seals.Index(string(sent[:]))):
 		return s, true, ErrOtherBytes
 	}
 	return s, true, nil

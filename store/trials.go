@@ -342,7 +342,7 @@ func (a *Archive) noteForTrial(ctx context.Context, tx *sql.Tx, visit string) er
 	if err := tx.QueryRowContext(ctx, `SELECT id FROM trial_rings WHERE visit = ?`, visit).Scan(&ring); err != nil {
 		return err
 	}
-	sealed, err := a.sealJSON(foundOn(all[0]), "trial_rings.sealed", ring)
+	sealed, err := a.sealJSON(FoundOn(all[0]), "trial_rings.sealed", ring)
 	if err != nil {
 		return err
 	}
@@ -350,7 +350,8 @@ func (a *Archive) noteForTrial(ctx context.Context, tx *sql.Tx, visit string) er
 	return err
 }
 
-func foundOn(v Visit) (f TrialFound) {
+// FoundOn returns what a trial keeps of a visit.
+func FoundOn(v Visit) (f TrialFound) {
 	f.Failed = !slices.ContainsFunc(v.Stills, func(s Still) bool { return s.State == Done })
 	var gravest *Liveness
 	for _, s := range v.Stills {

@@ -73,7 +73,8 @@ type Face struct {
 	Look       Look            // 0 if the eyes were not made out, or the still is gone
 	Match      *Match          // nil for a stranger
 
-	id, still string
+	ID    string // "" for one that was not read from the archive
+	Still string // id of the still that it is on
 }
 
 // A Point is a place on a still, in pixels from its left upper corner.
@@ -247,13 +248,13 @@ func (a *Archive) scanVisit(rows *sql.Rows, v *Visit) error {
 		a.unseal(&v.Ring, ring, "visits.ring", v.ID))
 }
 
-const stillColumns = `id, visit, frame, width, height, damaged, received_at, taken_at, state, attempts, sent_mac, sha256, size, coalesce(file, ''), lost, masked`
+const stillColumns = `id, visit, frame, width, height, damaged, received_at, taken_at, state, attempts, sha256, size, coalesce(file, ''), lost, masked`
 
-// scanStill reads the stillColumns of a row.
-func scanStill(row interface{ Scan(...any) error }, s *Still) error {
+// scanStill reads the stillColumns of a row, and more that follow them.
+func scanStill(row interface{ Scan(...any) error }, s *Still, more ...any) error {
 	var received, taken sql.NullInt64
 	var hash []byte
-	err := row.Scan(&s.ID, &s.Visit, &s.Frame, &s.Width, &s.Height, &s.Damaged, &received, &taken, &s.State, &s.Attempts, &s.sentMAC, &hash, &s.Size, &s.File, &s.Lost, &s.Masked)
+	err := row.Scan(append([]any{&s.ID, &s.Visit, &s.Frame, &s.Width, &s.Height, &s.Damaged, &received, &taken, &s.State, &s.Attempts, &hash, &s.Size, &s.File, &s.Lost, &s.Masked}, more...)...)
 	s.ReceivedAt, s.TakenAt = timeOf(received), timeOf(taken)
 	copy(s.SHA256[:], hash)
 	return err
@@ -280,7 +281,7 @@ func (a *Archive) stillsOf(ctx context.Context, q querier, visits ...string) ([]
 		return nil, err
 	}
 	for _, f := range faces {
-		s := place[f.still]
+		s := place[f.Still]
 		s.Faces = append(s.Faces, f)
 	}
 	return stills, nil
@@ -316,7 +317,7 @@ func (a *Archive) facesOn(ctx context.Context, q querier, stills []string) ([]Fa
 		var person, band sql.NullString
 		var distance, fpir sql.NullFloat64
 		var m Match
-		if err := rows.Scan(&f.id, &f.still, &sealed, &person, &name, &distance, &fpir, &band, &m.Probability, &m.Frames); err != nil {
+		if err := rows.Scan(&f.ID, &f.Still, &sealed, &person, &name, &distance, &fpir, &band, &m.Probability, &m.Frames); err != nil {
 			return err
 		}
 		if person.Valid {
@@ -326,7 +327,7 @@ func (a *Archive) facesOn(ctx context.Context, q querier, stills []string) ([]Fa
 				return err
 			}
 		}
-		return a.openFace(f, sealed, f.id)
+		return a.openFace(f, sealed, f.ID)
 	})
 	slices.SortStableFunc(faces, func(a, b Face) int { return a.Box.Min.X - b.Box.Min.X })
 	return faces, err

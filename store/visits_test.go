@@ -191,7 +191,7 @@ func TestRecord(t *testing.T) {
 	}
 	got := still()
 	for i := range got.Faces {
-		got.Faces[i].id, got.Faces[i].still = "", ""
+		got.Faces[i].ID, got.Faces[i].Still = "", ""
 	}
 	known.Match.Name, erased.Match = "Tamsin Quill", nil // somebody erased meanwhile is a stranger
 	if want := []Face{erased, known, stranger}; !reflect.DeepEqual(got.Faces, want) || got.State != Done {
@@ -221,7 +221,7 @@ func TestRecord(t *testing.T) {
 }
 
 func TestClockSkew(t *testing.T) {
-	at := newClock().now()
+	at := time.Date(2031, 5, 6, 7, 8, 9, 0, time.UTC)
 	still := func(ahead time.Duration) Still { return Still{ReceivedAt: at, TakenAt: at.Add(ahead)} }
 	for name, test := range map[string]struct {
 		stills []Still

@@ -50,7 +50,7 @@ func TestWithdrawConsent(t *testing.T) {
 			t.Errorf("a visit of kind %s, %v, want %s", v.Kind, err, want)
 		}
 		for _, f := range v.Stills[0].Faces {
-			hers := f.ID() != faces[1]
+			hers := f.ID != faces[1]
 			if hers && (f.Match != nil || f.Descriptor != Descriptor{}) || !hers && f.Match == nil {
 				t.Errorf("a face of hers (%t) is %+v", hers, f)
 			}

@@ -209,11 +209,11 @@ func (s *Server) addAnswers(ctx context.Context, v store.Visit, shown []stillVie
 	for i, still := range v.Stills {
 		for j, f := range still.Faces {
 			face := &shown[i].Faces[j]
-			if c, ok := answers[f.ID()]; ok {
+			if c, ok := answers[f.ID]; ok {
 				face.Said = answerWords(c, names)
 			}
 			if still.File != "" && f.Match != nil && f.Descriptor != (store.Descriptor{}) {
-				face.Check = checkAddress(f.ID())
+				face.Check = checkAddress(f.ID)
 			}
 		}
 	}
@@ -452,7 +452,7 @@ func (s *Server) losesName(r *http.Request, d doubt) ([]string, error) {
 	says := []string{"The name " + d.Name + " would be removed from this face, on the visit at " + teller.seen(d.Sighting) + "."}
 	for i := range v.Stills {
 		for j := range v.Stills[i].Faces {
-			if f := &v.Stills[i].Faces[j]; f.ID() == d.ID {
+			if f := &v.Stills[i].Faces[j]; f.ID == d.ID {
 				f.Match = nil
 			}
 		}

@@ -72,7 +72,7 @@ func (h *house) sees(ring string, f store.Face) (visit, face string) {
 	if v, err = h.archive.Visit(h.t.Context(), visit); err != nil {
 		h.t.Fatal(err)
 	}
-	return visit, v.Stills[0].Faces[0].ID()
+	return visit, v.Stills[0].Faces[0].ID
 }
 
 // stillNamed is a distance at which names are still given, whatever the curve says.
@@ -230,7 +230,7 @@ func TestRingJudgedAnew(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	h.ask("PUT", "/api/v1/checks/"+v.Stills[1].Faces[0].ID(), strings.NewReader(`{"answer":"no"}`), in).is(200)
+	h.ask("PUT", "/api/v1/checks/"+v.Stills[1].Faces[0].ID, strings.NewReader(`{"answer":"no"}`), in).is(200)
 	if v := h.visit(visit, h.resident("Piet")); v.Outcome != stranger {
 		t.Errorf("the visit still names somebody: %+v", v)
 	}

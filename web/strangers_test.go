@@ -49,7 +49,7 @@ func (h *house) strangerTwice() (face, visit string) {
 	if err != nil {
 		h.t.Fatal(err)
 	}
-	return v.Stills[0].Faces[0].ID(), visit
+	return v.Stills[0].Faces[0].ID, visit
 }
 
 type strangersAnswer struct {

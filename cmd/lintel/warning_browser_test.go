@@ -153,7 +153,7 @@ func (h *household) fillWithWarnings() (visit, face string) {
 		if v, err = a.Visit(t.Context(), id); err != nil {
 			t.Fatal(err)
 		}
-		visit, face = id, v.Stills[0].Faces[0].ID()
+		visit, face = id, v.Stills[0].Faces[0].ID
 	}
 	return visit, face
 }

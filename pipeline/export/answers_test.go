@@ -18,7 +18,7 @@ func TestAnswers(t *testing.T) {
 		t.Helper()
 		v, err := h.Visit(ctx, visit)
 		h.must(err)
-		c.Face, c.AskedDistance = v.Stills[0].Faces[0].ID(), .75
+		c.Face, c.AskedDistance = v.Stills[0].Faces[0].ID, .75
 		h.must(h.Answer(ctx, c, nil))
 	}
 	hers := h.rings("ring-hers", 0, still(t, red, farFace), store.Done, face(adasFace, ""), face(farFace, h.bo.ID))

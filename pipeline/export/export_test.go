@@ -253,7 +253,7 @@ func furnish(t *testing.T) *house {
 	h.rings("ring-of-bo", 0, still(t, red), store.Done, face(adasFace, h.bo.ID))
 	nobodys, err := h.Visit(ctx, h.rings("ring-of-nobody", 0, still(t, red), store.Done, face(adasFace, "")))
 	h.must(err)
-	h.must(h.Answer(ctx, store.Check{Face: nobodys.Stills[0].Faces[0].ID(), Answer: store.AnswerNo, Asked: h.ada.ID, AskedDistance: .6}, nil))
+	h.must(h.Answer(ctx, store.Check{Face: nobodys.Stills[0].Faces[0].ID, Answer: store.AnswerNo, Asked: h.ada.ID, AskedDistance: .6}, nil))
 	for _, actor := range []string{"resident " + morgan.ID, "tablet " + tablets[0].ID, store.ByItself} {
 		h.must(h.Note(store.By(ctx, actor), "looked", "visit "+together))
 	}

@@ -173,7 +173,7 @@ func (e *Export) stillOf(s store.Still, own func(store.Face) bool) stillRecord {
 
 // isOwn reports whether a face was taken for the person's, or is by an answer.
 func (e *Export) isOwn(f store.Face, answered map[string]store.Check) bool {
-	return f.Match != nil && f.Match.Person == e.person.ID || answered[f.ID()].Person == e.person.ID
+	return f.Match != nil && f.Match.Person == e.person.ID || answered[f.ID].Person == e.person.ID
 }
 
 func faceOf(f store.Face) faceRecord {
