@@ -10,7 +10,7 @@ import (
 
 	"golang.org/x/time/rate"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // An account is somebody who may connect. The token is kept while they are, to
@@ -19,7 +19,7 @@ type account struct {
 	id     string
 	kind   accountKind
 	token  string
-	source store.Source // of a source
+	source house.Source // of a source
 }
 
 type accountKind string
@@ -39,8 +39,8 @@ func (b *Broker) known(ctx context.Context, name string) (bool, error) {
 	if err != nil {
 		return false, err
 	}
-	return slices.ContainsFunc(sources, func(s store.Source) bool { return s.ID == name }) ||
-		slices.ContainsFunc(receivers, func(r store.Receiver) bool { return r.ID == name }), nil
+	return slices.ContainsFunc(sources, func(s house.Source) bool { return s.ID == name }) ||
+		slices.ContainsFunc(receivers, func(r house.Receiver) bool { return r.ID == name }), nil
 }
 
 func same(a, b string) bool { return subtle.ConstantTimeCompare([]byte(a), []byte(b)) == 1 }

@@ -12,8 +12,8 @@ import (
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
 
+	"lintel/internal/house"
 	"lintel/pipeline/factor"
-	"lintel/store"
 )
 
 // Why connections end.
@@ -269,7 +269,7 @@ func (g *gate) OnPublish(cl *mochi.Client, p packets.Packet) (packets.Packet, er
 // their hashes, so that time says nothing.
 func (b *Broker) account(ctx context.Context, name, token string) (account, error) {
 	source, err := b.Archive.SourceOf(ctx, token)
-	if err != nil && !errors.Is(err, store.ErrNotFound) {
+	if err != nil && !errors.Is(err, house.ErrNotFound) {
 		return account{}, fmt.Errorf("looking up a source: %w", err)
 	}
 	receives, otherErr := b.Archive.CheckReceiver(ctx, name, token)

@@ -17,8 +17,8 @@ import (
 	"github.com/eclipse/paho.mqtt.golang/packets"
 	"golang.org/x/time/rate"
 
+	"lintel/internal/house"
 	"lintel/pipeline/factor"
-	"lintel/store"
 )
 
 // The tests here run in bubbles of package synctest, over pipes: time goes by
@@ -60,23 +60,23 @@ type few struct{}
 
 const source, receiver, receiver2 = "SOURCE", "RECEIVER", "RECEIVER2"
 
-func (few) SourceOf(_ context.Context, token string) (store.Source, error) {
+func (few) SourceOf(_ context.Context, token string) (house.Source, error) {
 	if token != "SOURCETOKEN" {
-		return store.Source{}, store.ErrNotFound
+		return house.Source{}, house.ErrNotFound
 	}
-	return store.Source{ID: source, Kind: store.Reader}, nil
+	return house.Source{ID: source, Kind: house.Reader}, nil
 }
 
 func (few) CheckReceiver(_ context.Context, id, token string) (bool, error) {
 	return (id == receiver || id == receiver2) && token == "TOKEN", nil
 }
 
-func (few) Sources(context.Context) ([]store.Source, error) {
-	return []store.Source{{ID: source}}, nil
+func (few) Sources(context.Context) ([]house.Source, error) {
+	return []house.Source{{ID: source}}, nil
 }
 
-func (few) Receivers(context.Context) ([]store.Receiver, error) {
-	return []store.Receiver{{ID: receiver}, {ID: receiver2}}, nil
+func (few) Receivers(context.Context) ([]house.Receiver, error) {
+	return []house.Receiver{{ID: receiver}, {ID: receiver2}}, nil
 }
 
 // A tray is a desk that keeps what it is given.
@@ -85,7 +85,7 @@ type tray struct {
 	got []string
 }
 
-func (d *tray) Message(_ context.Context, s store.Source, about string, text []byte) (factor.Receipt, error) {
+func (d *tray) Message(_ context.Context, s house.Source, about string, text []byte) (factor.Receipt, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.got = append(d.got, s.ID+" "+about+" "+string(text))
@@ -327,7 +327,7 @@ func TestOutOfPlace(t *testing.T) {
 // A panic ends the connection it is of, and nothing else.
 type panicking struct{}
 
-func (panicking) Message(context.Context, store.Source, string, []byte) (factor.Receipt, error) {
+func (panicking) Message(context.Context, house.Source, string, []byte) (factor.Receipt, error) {
 	panic("a bug")
 }
 

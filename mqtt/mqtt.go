@@ -80,8 +80,8 @@ import (
 
 	mochi "github.com/mochi-mqtt/server/v2"
 
+	"lintel/internal/house"
 	"lintel/pipeline/factor"
-	"lintel/store"
 )
 
 const (
@@ -115,15 +115,15 @@ var ErrPrefix = errors.New("a prefix of topics is made of letters, digits, '.', 
 
 // An Archive knows the accounts.
 type Archive interface {
-	SourceOf(ctx context.Context, token string) (store.Source, error)
-	Sources(context.Context) ([]store.Source, error)
+	SourceOf(ctx context.Context, token string) (house.Source, error)
+	Sources(context.Context) ([]house.Source, error)
 	CheckReceiver(ctx context.Context, id, token string) (bool, error)
-	Receivers(context.Context) ([]store.Receiver, error)
+	Receivers(context.Context) ([]house.Receiver, error)
 }
 
 // A Desk takes in the messages of sources.
 type Desk interface {
-	Message(ctx context.Context, s store.Source, about string, text []byte) (factor.Receipt, error)
+	Message(ctx context.Context, s house.Source, about string, text []byte) (factor.Receipt, error)
 }
 
 // Config is what a Broker needs.

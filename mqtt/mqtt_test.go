@@ -23,6 +23,7 @@ import (
 	"github.com/eclipse/paho.mqtt.golang/packets"
 	"github.com/pquerna/otp/totp"
 
+	"lintel/internal/house"
 	"lintel/internal/mailbox"
 	"lintel/pipeline/counsel"
 	"lintel/pipeline/factor"
@@ -38,9 +39,9 @@ import (
 // patience is how long a test waits for what has to come.
 const patience = 20 * time.Second
 
-// A house is a broker on a real archive and desk, with two persons, their
+// A household is a broker on a real archive and desk, with two persons, their
 // phones, a reader and two receivers, and a clock that the test sets.
-type house struct {
+type household struct {
 	t                 *testing.T
 	archive           *store.Archive
 	broker            *Broker
@@ -92,13 +93,13 @@ func (j *journal) look() (text string, grew <-chan struct{}) {
 	return j.text.String(), j.grew
 }
 
-func (h *house) now() time.Time {
+func (h *household) now() time.Time {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return h.at
 }
 
-func (h *house) pass(d time.Duration) {
+func (h *household) pass(d time.Duration) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.at = h.at.Add(d)
@@ -107,9 +108,9 @@ func (h *house) pass(d time.Duration) {
 // change lets a test put something between the broker and the archive or desk.
 type change func(*Config)
 
-func newHouse(t *testing.T, changes ...change) *house {
+func newHouse(t *testing.T, changes ...change) *household {
 	t.Helper()
-	h := &house{t: t, at: time.Date(2031, 5, 6, 7, 8, 9, 0, time.UTC), bell: "gate"}
+	h := &household{t: t, at: time.Date(2031, 5, 6, 7, 8, 9, 0, time.UTC), bell: "gate"}
 	h.fill()
 	c := Config{Archive: h.archive, Desk: factor.NewDesk(h.archive, h.now), Log: slog.New(slog.NewTextHandler(&h.log, nil)), Now: h.now}
 	for _, change := range changes {
@@ -129,7 +130,7 @@ func newHouse(t *testing.T, changes ...change) *house {
 }
 
 // serve serves until the test ends.
-func (h *house) serve(listener net.Listener) {
+func (h *household) serve(listener net.Listener) {
 	ctx, stop := context.WithCancel(h.t.Context())
 	served := make(chan error, 1)
 	broker := h.broker
@@ -142,7 +143,7 @@ func (h *house) serve(listener net.Listener) {
 	})
 }
 
-func (h *house) fill() {
+func (h *household) fill() {
 	h.t.Helper()
 	ctx := h.t.Context()
 	check := func(err error) {
@@ -163,15 +164,15 @@ func (h *house) fill() {
 		return p.ID
 	}
 	h.ada, h.bo = person("Ada Quill", "brass"), person("Bo Tansy", "copper")
-	source := func(kind store.SourceKind, person string) login {
+	source := func(kind house.SourceKind, person string) login {
 		id, token, err := h.archive.AddSource(ctx, kind, person, "a source")
 		check(err)
 		return login{id, token}
 	}
-	h.phone, h.other, h.reader = source(store.Phone, h.ada), source(store.Phone, h.bo), source(store.Reader, "")
+	h.phone, h.other, h.reader = source(house.Phone, h.ada), source(house.Phone, h.bo), source(house.Reader, "")
 	_, err = h.archive.AddBell(ctx, h.bell)
 	check(err)
-	h.door, err = h.archive.SetDoor(ctx, store.Door{Name: "Front door", Bell: h.bell})
+	h.door, err = h.archive.SetDoor(ctx, house.Door{Name: "Front door", Bell: h.bell})
 	check(err)
 	receiver := func() (login, letter.Key) {
 		r, token, err := h.archive.AddReceiver(ctx, h.door, "a receiver")
@@ -180,8 +181,8 @@ func (h *house) fill() {
 	}
 	h.receiver, h.key = receiver()
 	h.another, _ = receiver()
-	rules := store.DefaultAdviceRules()
-	rules.Home = &store.Home{Latitude: 10, Longitude: 20, Radius: 100}
+	rules := house.DefaultAdviceRules()
+	rules.Home = &house.Home{Latitude: 10, Longitude: 20, Radius: 100}
 	check(h.archive.SetAdviceRules(ctx, rules))
 }
 
@@ -206,7 +207,7 @@ type client struct {
 
 // options are those of a client that shows what the broker does, and makes
 // nothing good by itself.
-func (h *house) options(l login) (*paho.ClientOptions, *client) {
+func (h *household) options(l login) (*paho.ClientOptions, *client) {
 	c := &client{t: h.t, came: make(chan paho.Message, 100), lost: make(chan error, 1)}
 	o := paho.NewClientOptions().AddBroker(h.address).SetClientID("it").SetUsername(l.name).SetPassword(l.token).
 		SetProtocolVersion(4).SetAutoReconnect(false).SetConnectRetry(false).SetConnectTimeout(patience).
@@ -216,7 +217,7 @@ func (h *house) options(l login) (*paho.ClientOptions, *client) {
 }
 
 // connect connects somebody, who is disconnected when the test ends.
-func (h *house) connect(l login, change ...func(*paho.ClientOptions)) *client {
+func (h *household) connect(l login, change ...func(*paho.ClientOptions)) *client {
 	h.t.Helper()
 	c, err := h.tryConnect(l, change...)
 	if err != nil {
@@ -225,7 +226,7 @@ func (h *house) connect(l login, change ...func(*paho.ClientOptions)) *client {
 	return c
 }
 
-func (h *house) tryConnect(l login, change ...func(*paho.ClientOptions)) (*client, error) {
+func (h *household) tryConnect(l login, change ...func(*paho.ClientOptions)) (*client, error) {
 	h.t.Helper()
 	o, c := h.options(l)
 	for _, change := range change {
@@ -267,7 +268,7 @@ func (c *client) subscribe(filter string, qos byte) byte {
 }
 
 // factors are those that count now.
-func (h *house) factors() []store.Factor {
+func (h *household) factors() []house.Factor {
 	h.t.Helper()
 	all, err := h.archive.FactorsSince(h.t.Context(), h.now())
 	if err != nil {
@@ -276,7 +277,7 @@ func (h *house) factors() []store.Factor {
 	return all
 }
 
-func (h *house) misses() (whats []string) {
+func (h *household) misses() (whats []string) {
 	h.t.Helper()
 	all, err := h.archive.MissesSince(h.t.Context(), h.now().Add(-time.Hour))
 	if err != nil {
@@ -288,15 +289,15 @@ func (h *house) misses() (whats []string) {
 	return whats
 }
 
-func (h *house) report(latitude float64) string {
+func (h *household) report(latitude float64) string {
 	return fmt.Sprintf(`{"arrival":{"latitude_deg":%g,"longitude_deg":20,"accuracy_m":10,"at":"%s"}}`, latitude, h.now().Format(time.RFC3339))
 }
 
 // letter writes one about a suggestion that was never kept.
-func (h *house) letter(visit string) []byte {
+func (h *household) letter(visit string) []byte {
 	h.t.Helper()
-	text, err := letter.Seal(store.Advice{
-		ID: "advice" + visit, Visit: visit, Door: h.door, Person: h.ada, State: store.Suggested, At: h.now(), ExpiresAt: h.now().Add(time.Minute),
+	text, err := letter.Seal(house.Advice{
+		ID: "advice" + visit, Visit: visit, Door: h.door, Person: h.ada, State: house.Suggested, At: h.now(), ExpiresAt: h.now().Add(time.Minute),
 	}, h.bell, h.receiver.name, h.key)
 	if err != nil {
 		h.t.Fatal(err)
@@ -304,7 +305,7 @@ func (h *house) letter(visit string) []byte {
 	return text
 }
 
-func (h *house) send(to login, text []byte) {
+func (h *household) send(to login, text []byte) {
 	h.t.Helper()
 	if err := h.broker.Send(h.t.Context(), to.name, text); err != nil {
 		h.t.Fatal(err)
@@ -315,7 +316,7 @@ func (h *house) send(to login, text []byte) {
 func TestConnect(t *testing.T) {
 	h := newHouse(t)
 	gone := h.phone
-	gone.name, gone.token, _ = h.archive.AddSource(t.Context(), store.Phone, h.ada, "an old one")
+	gone.name, gone.token, _ = h.archive.AddSource(t.Context(), house.Phone, h.ada, "an old one")
 	removed, token, err := h.archive.AddReceiver(t.Context(), h.door, "an old one")
 	if err != nil {
 		t.Fatal(err)
@@ -389,7 +390,7 @@ func TestLevel(t *testing.T) {
 	}
 }
 
-func (h *house) dial() net.Conn {
+func (h *household) dial() net.Conn {
 	h.t.Helper()
 	conn, err := net.Dial("tcp", strings.TrimPrefix(h.address, "tcp://"))
 	if err != nil {
@@ -470,7 +471,7 @@ func TestFactor(t *testing.T) {
 		t.Fatal(err)
 	}
 	f := h.factors() // there already, as the acknowledgement comes after
-	if len(f) != 1 || f[0].Person != h.bo || f[0].Kind != store.FactorToken || f[0].Source != h.reader.name {
+	if len(f) != 1 || f[0].Person != h.bo || f[0].Kind != house.FactorToken || f[0].Source != h.reader.name {
 		t.Errorf("factors %+v", f)
 	}
 	secret := onetime.New()
@@ -583,7 +584,7 @@ func TestMayPublish(t *testing.T) {
 }
 
 // waitForLog waits until the log says something, after its first bytes.
-func (h *house) waitForLog(after int, text string) {
+func (h *household) waitForLog(after int, text string) {
 	h.t.Helper()
 	for {
 		log, grew := h.log.look()
@@ -683,13 +684,13 @@ func TestLetter(t *testing.T) {
 func TestFromFactorToLetter(t *testing.T) {
 	h := newHouse(t)
 	ctx := t.Context()
-	_, err := h.archive.SetDoorRule(ctx, store.DoorRule{
+	_, err := h.archive.SetDoorRule(ctx, house.DoorRule{
 		Person: h.ada, Door: h.door, Allowed: true, Days: [7]bool{true, true, true, true, true, true, true}, To: 24 * 60,
-		Factors: []store.FactorKind{store.FactorToken}, Need: 1, Band: "strong", Liveness: store.NoSign,
+		Factors: []house.FactorKind{house.FactorToken}, Need: 1, Band: "strong", Liveness: house.NoSign,
 	})
 	err = errors.Join(err,
-		h.archive.RecordConsent(ctx, h.ada, store.Consent{GivenBy: "Ada Quill", GivenAt: h.now(), Scope: "being recognised"}),
-		h.archive.AddReference(ctx, store.Reference{Person: h.ada, Descriptor: store.Descriptor{0.1}}))
+		h.archive.RecordConsent(ctx, h.ada, house.Consent{GivenBy: "Ada Quill", GivenAt: h.now(), Scope: "being recognised"}),
+		h.archive.AddReference(ctx, house.Reference{Person: h.ada, Descriptor: house.Descriptor{0.1}}))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -708,17 +709,17 @@ func TestFromFactorToLetter(t *testing.T) {
 	if code := r.subscribe("lintel/advice/"+h.receiver.name, 0); code != 0 {
 		t.Fatalf("subscribing: %#x", code)
 	}
-	face := store.Face{
-		Descriptor: store.Descriptor{0.1},
-		Quality: &store.Quality{FaceWidth: 180, EyeDistance: 70, PixelsPerMetre: 900, Sharpness: 0.2, Luma: 120,
+	face := house.Face{
+		Descriptor: house.Descriptor{0.1},
+		Quality: &house.Quality{FaceWidth: 180, EyeDistance: 70, PixelsPerMetre: 900, Sharpness: 0.2, Luma: 120,
 			Clipped: 0.01, Contrast: 0.2, Yaw: 4, Roll: 2},
-		Liveness: &store.Liveness{Level: store.NoSign, Probability: 0.02, Frames: 2},
-		Match:    &store.Match{Person: h.ada, Distance: 0.31, FPIR: 2e-6, Band: "strong", Probability: 0.99, Frames: 2},
+		Liveness: &house.Liveness{Level: house.NoSign, Probability: 0.02, Frames: 2},
+		Match:    &house.Match{Person: h.ada, Distance: 0.31, FPIR: 2e-6, Band: "strong", Probability: 0.99, Frames: 2},
 	}
 	var visit string
 	for frame := range 2 {
 		body := []byte{byte(frame)}
-		if visit, _, err = h.archive.Keep(ctx, store.NewStill{
+		if visit, _, err = h.archive.Keep(ctx, house.NewStill{
 			Bell: h.bell, Ring: "R", Frame: frame, SentSHA256: sha256.Sum256(body), JPEG: body, Width: 640, Height: 480, ReceivedAt: h.now(),
 		}); err != nil {
 			t.Fatal(err)
@@ -729,7 +730,7 @@ func TestFromFactorToLetter(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, still := range v.Stills {
-		if err := h.archive.Record(ctx, still.ID, store.Done, []store.Face{face}); err != nil {
+		if err := h.archive.Record(ctx, still.ID, house.Done, []house.Face{face}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -801,7 +802,7 @@ func TestReplayedArrival(t *testing.T) {
 	away()
 	captured := h.report(10)
 	tell(captured)
-	if f := h.factors(); len(f) != 1 || f[0].Kind != store.FactorArrival || f[0].Person != h.ada {
+	if f := h.factors(); len(f) != 1 || f[0].Kind != house.FactorArrival || f[0].Person != h.ada {
 		t.Fatalf("factors %+v", f)
 	}
 	logged := len(h.log.String())
@@ -894,9 +895,9 @@ func (b *broken) failure() error {
 	return b.err
 }
 
-func (b *broken) SourceOf(ctx context.Context, token string) (store.Source, error) {
+func (b *broken) SourceOf(ctx context.Context, token string) (house.Source, error) {
 	if err := b.failure(); err != nil {
-		return store.Source{}, err
+		return house.Source{}, err
 	}
 	return b.Archive.SourceOf(ctx, token)
 }
@@ -915,7 +916,7 @@ type brokenDesk struct {
 	err  error
 }
 
-func (d *brokenDesk) Message(ctx context.Context, s store.Source, about string, text []byte) (r factor.Receipt, err error) {
+func (d *brokenDesk) Message(ctx context.Context, s house.Source, about string, text []byte) (r factor.Receipt, err error) {
 	d.fail.Do(func() { err = d.err })
 	if err != nil {
 		return r, err

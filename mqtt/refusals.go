@@ -3,10 +3,10 @@ package mqtt
 import (
 	"errors"
 
+	"lintel/internal/house"
 	"lintel/pipeline/arrive"
 	"lintel/pipeline/factor"
 	"lintel/pipeline/onetime"
-	"lintel/store"
 )
 
 // refusals are what is wrong with messages, in the words of the log. An error's
@@ -31,7 +31,7 @@ var refusals = []struct {
 	{arrive.ErrOrder, "not later than the one before"},
 	{arrive.ErrSpeed, "too fast"},
 	{arrive.ErrHome, "no home"},
-	{store.ErrNotFound, "not there"},
+	{house.ErrNotFound, "not there"},
 }
 
 // refusal says what is wrong with a message, and whether it is the message at

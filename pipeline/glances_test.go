@@ -8,8 +8,8 @@ import (
 	"testing/synctest"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/liveness"
-	"lintel/store"
 )
 
 func TestGlances(t *testing.T) {
@@ -43,7 +43,7 @@ func TestGlances(t *testing.T) {
 // noStills is an archive in which nothing ever happens.
 type noStills struct{ Archive }
 
-func (noStills) PendingStills(context.Context, int) ([]store.Still, error) { return nil, nil }
+func (noStills) PendingStills(context.Context, int) ([]house.Still, error) { return nil, nil }
 func (noStills) Watch() (<-chan struct{}, func())                          { return nil, func() {} }
 
 // Pictures of visitors do not stay in memory.

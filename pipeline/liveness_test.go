@@ -12,12 +12,12 @@ import (
 	"testing/synctest"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/liveness"
-	"lintel/store"
 )
 
 // keepPicture keeps a still of soft patches, which the seed decides.
-func (h *house) keepPicture(ring string, frame int, seed float64, quality int) (visit string) {
+func (h *household) keepPicture(ring string, frame int, seed float64, quality int) (visit string) {
 	h.t.Helper()
 	img := image.NewGray(image.Rect(0, 0, 320, 240))
 	for y := range 240 {
@@ -33,7 +33,7 @@ func (h *house) keepPicture(ring string, frame int, seed float64, quality int) (
 	if err := jpeg.Encode(&b, img, &jpeg.Options{Quality: quality}); err != nil {
 		h.t.Fatal(err)
 	}
-	visit, added, err := h.archive.Keep(h.t.Context(), store.NewStill{
+	visit, added, err := h.archive.Keep(h.t.Context(), house.NewStill{
 		Bell: "gate", Ring: ring, Frame: frame, SentSHA256: sha256.Sum256(b.Bytes()), JPEG: b.Bytes(), Width: 320, Height: 240, ReceivedAt: time.Now(),
 	})
 	if err != nil || !added {
@@ -43,11 +43,11 @@ func (h *house) keepPicture(ring string, frame int, seed float64, quality int) (
 }
 
 // oneFace is in the middle of every still.
-func oneFace(context.Context, int) ([]store.Face, error) {
-	return []store.Face{{
+func oneFace(context.Context, int) ([]house.Face, error) {
+	return []house.Face{{
 		Box:        image.Rect(80, 60, 240, 220),
-		Landmarks:  []store.Point{{X: 200, Y: 110}, {X: 180, Y: 110}, {X: 120, Y: 110}, {X: 140, Y: 110}, {X: 160, Y: 150}},
-		Descriptor: store.Descriptor{1, 0.1},
+		Landmarks:  []house.Point{{X: 200, Y: 110}, {X: 180, Y: 110}, {X: 120, Y: 110}, {X: 140, Y: 110}, {X: 160, Y: 150}},
+		Descriptor: house.Descriptor{1, 0.1},
 	}}, nil
 }
 
@@ -81,14 +81,14 @@ func TestRunLooksForPictures(t *testing.T) {
 			}
 		}
 
-		repeat := func(ring string, seed float64) (store.Liveness, bool) {
+		repeat := func(ring string, seed float64) (house.Liveness, bool) {
 			visit := h.keepPicture(ring, 0, seed, 60)
 			synctest.Wait()
 			l := h.still(visit).Faces[0].Liveness
 			_, found := l.Finding(liveness.Repeat)
 			return *l, found
 		}
-		if l, found := repeat("second", 0.3); !found || l.Level == store.NoSign {
+		if l, found := repeat("second", 0.3); !found || l.Level == house.NoSign {
 			t.Errorf("a still that was there before, compressed anew: %+v", l)
 		}
 		if l, found := repeat("third", 1.9); found {

@@ -23,28 +23,28 @@ import (
 	"sync"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/match"
 	"lintel/pipeline/quality"
-	"lintel/store"
 )
 
 // A Finder finds the faces on a still. It is used by one goroutine at a time.
 type Finder interface {
-	Find(ctx context.Context, still image.Image) ([]store.Face, error)
+	Find(ctx context.Context, still image.Image) ([]house.Face, error)
 	Close() error
 }
 
 // An Archive is what the pipeline needs of the store.
 type Archive interface {
-	PendingStills(ctx context.Context, limit int) ([]store.Still, error)
+	PendingStills(ctx context.Context, limit int) ([]house.Still, error)
 	BeginExamination(ctx context.Context, still string) error
 	ReadStill(ctx context.Context, visit string, frame int) ([]byte, error)
-	Visit(ctx context.Context, id string) (store.Visit, error)
-	LookAlikes(ctx context.Context, visit string, look store.Look) ([]store.LookAlike, error)
-	Rematch(ctx context.Context, visit string, faces []store.Face) error
+	Visit(ctx context.Context, id string) (house.Visit, error)
+	LookAlikes(ctx context.Context, visit string, look house.Look) ([]house.LookAlike, error)
+	Rematch(ctx context.Context, visit string, faces []house.Face) error
 	match.Source
-	Record(ctx context.Context, still string, state store.StillState, faces []store.Face) error
+	Record(ctx context.Context, still string, state house.StillState, faces []house.Face) error
 	Watch() (changed <-chan struct{}, stop func())
 }
 
@@ -83,7 +83,7 @@ func (p *Pipeline) Run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	stills, done := make(chan store.Still), make(chan string)
+	stills, done := make(chan house.Still), make(chan string)
 	var workers sync.WaitGroup
 	finishing := context.WithoutCancel(ctx) // a still takes a fraction of a second
 	for _, finder := range finders {
@@ -119,7 +119,7 @@ func (p *Pipeline) openFinders() ([]Finder, error) {
 // dispatch hands pending stills to workers until the context is done, and
 // returns when no worker has one any more. A still that comes back pending,
 // since the store failed, waits for the next change before it is tried again.
-func (p *Pipeline) dispatch(ctx context.Context, stills chan<- store.Still, done <-chan string) {
+func (p *Pipeline) dispatch(ctx context.Context, stills chan<- house.Still, done <-chan string) {
 	changed, stop := p.archive.Watch()
 	defer stop()
 	busy := make(map[string]bool)
@@ -127,8 +127,8 @@ func (p *Pipeline) dispatch(ctx context.Context, stills chan<- store.Still, done
 	forget := time.NewTimer(rememberFor)
 	defer forget.Stop()
 	for {
-		var next store.Still
-		var ready chan<- store.Still // nil, and so never ready, while the queue is empty
+		var next house.Still
+		var ready chan<- house.Still // nil, and so never ready, while the queue is empty
 		if len(queue) > 0 && ctx.Err() == nil {
 			next, ready = queue[0], stills
 		}
@@ -156,7 +156,7 @@ func (p *Pipeline) dispatch(ctx context.Context, stills chan<- store.Still, done
 }
 
 // pending asks the store what is to be done that nobody does yet.
-func (p *Pipeline) pending(ctx context.Context, busy map[string]bool) []store.Still {
+func (p *Pipeline) pending(ctx context.Context, busy map[string]bool) []house.Still {
 	stills, err := p.archive.PendingStills(ctx, 100)
 	if err != nil && ctx.Err() == nil {
 		p.log.Error("looking for stills to examine", "err", err)
@@ -171,11 +171,11 @@ func (p *Pipeline) pending(ctx context.Context, busy map[string]bool) []store.St
 }
 
 // process examines one still and records what came of it.
-func (p *Pipeline) process(ctx context.Context, finder Finder, still store.Still) {
+func (p *Pipeline) process(ctx context.Context, finder Finder, still house.Still) {
 	log := p.log.With("visit", still.Visit, "frame", still.Frame)
 	if still.Attempts >= maxAttempts {
 		log.Error("giving a still up", "attempts", still.Attempts)
-		p.record(ctx, log, still, store.Failed, nil)
+		p.record(ctx, log, still, house.Failed, nil)
 		return
 	}
 	if err := p.archive.BeginExamination(ctx, still.ID); err != nil {
@@ -192,7 +192,7 @@ func (p *Pipeline) process(ctx context.Context, finder Finder, still store.Still
 	img, faces, err := p.examine(ctx, finder, data)
 	if err != nil {
 		log.Error("examining a still", "err", err)
-		p.record(ctx, log, still, store.Failed, nil)
+		p.record(ctx, log, still, house.Failed, nil)
 		return
 	}
 	p.glances.put(still.ID, liveness.NewGlance(img))
@@ -203,7 +203,7 @@ func (p *Pipeline) process(ctx context.Context, finder Finder, still store.Still
 		log.Error("judging faces", "err", err)
 		return
 	}
-	p.record(ctx, log, still, store.Done, faces)
+	p.record(ctx, log, still, house.Done, faces)
 }
 
 // judge says whose the faces of a still are, and whether there are signs of a
@@ -211,7 +211,7 @@ func (p *Pipeline) process(ctx context.Context, finder Finder, still store.Still
 // and records what changes for those. The
 // still's own are not recorded yet: should that fail, it is examined again, and
 // the same comes of it.
-func (p *Pipeline) judge(ctx context.Context, still store.Still, faces []store.Face) error {
+func (p *Pipeline) judge(ctx context.Context, still house.Still, faces []house.Face) error {
 	if len(faces) == 0 {
 		return nil
 	}
@@ -220,7 +220,7 @@ func (p *Pipeline) judge(ctx context.Context, still store.Still, faces []store.F
 		return err
 	}
 	visit, err := p.archive.Visit(ctx, still.Visit)
-	if errors.Is(err, store.ErrNotFound) {
+	if errors.Is(err, house.ErrNotFound) {
 		return nil // erased meanwhile
 	}
 	if err != nil {
@@ -229,10 +229,10 @@ func (p *Pipeline) judge(ctx context.Context, still store.Still, faces []store.F
 	if err := p.recall(ctx, still, visit.ReceivedAt, faces); err != nil {
 		return err
 	}
-	frames := [][]store.Face{faces}
+	frames := [][]house.Face{faces}
 	ring := []liveness.Frame{{Number: still.Frame, Glance: p.glance(ctx, still), Faces: faces}}
 	for _, s := range visit.Stills {
-		if s.ID != still.ID && s.State == store.Done && len(s.Faces) > 0 {
+		if s.ID != still.ID && s.State == house.Done && len(s.Faces) > 0 {
 			others := slices.Clone(s.Faces)
 			frames = append(frames, others)
 			ring = append(ring, liveness.Frame{Number: s.Frame, Glance: p.glance(ctx, s), Faces: others})
@@ -241,7 +241,7 @@ func (p *Pipeline) judge(ctx context.Context, still store.Still, faces []store.F
 	before := slices.Concat(frames[1:]...)
 	gallery.IdentifyRing(frames)
 	liveness.JudgeRing(ring)
-	var changed []store.Face
+	var changed []house.Face
 	for i, f := range slices.Concat(frames[1:]...) {
 		if !sameMatch(f.Match, before[i].Match) || !sameLiveness(f.Liveness, before[i].Liveness) {
 			changed = append(changed, f)
@@ -251,7 +251,7 @@ func (p *Pipeline) judge(ctx context.Context, still store.Still, faces []store.F
 }
 
 // recall looks whether a still is a copy of one that was there before.
-func (p *Pipeline) recall(ctx context.Context, still store.Still, at time.Time, faces []store.Face) error {
+func (p *Pipeline) recall(ctx context.Context, still house.Still, at time.Time, faces []house.Face) error {
 	for i := range faces {
 		alike, err := p.archive.LookAlikes(ctx, still.Visit, faces[i].Look)
 		if err != nil {
@@ -264,7 +264,7 @@ func (p *Pipeline) recall(ctx context.Context, still store.Still, at time.Time, 
 
 // glance returns what a still looked like, nil if that can't be had: it may be
 // gone meanwhile, and its faces are judged without.
-func (p *Pipeline) glance(ctx context.Context, still store.Still) *liveness.Glance {
+func (p *Pipeline) glance(ctx context.Context, still house.Still) *liveness.Glance {
 	if g := p.glances.get(still.ID); g != nil {
 		return g
 	}
@@ -281,7 +281,7 @@ func (p *Pipeline) glance(ctx context.Context, still store.Still) *liveness.Glan
 	return g
 }
 
-func sameLiveness(a, b *store.Liveness) bool {
+func sameLiveness(a, b *house.Liveness) bool {
 	if a == nil || b == nil {
 		return a == b
 	}
@@ -290,7 +290,7 @@ func sameLiveness(a, b *store.Liveness) bool {
 
 // sameMatch reports whether two matches say the same; names aside, which only
 // the store fills in.
-func sameMatch(a, b *store.Match) bool {
+func sameMatch(a, b *house.Match) bool {
 	if a == nil || b == nil {
 		return a == b
 	}
@@ -299,7 +299,7 @@ func sameMatch(a, b *store.Match) bool {
 	return one == other
 }
 
-func (p *Pipeline) record(ctx context.Context, log *slog.Logger, still store.Still, state store.StillState, faces []store.Face) {
+func (p *Pipeline) record(ctx context.Context, log *slog.Logger, still house.Still, state house.StillState, faces []house.Face) {
 	if err := p.archive.Record(ctx, still.ID, state, faces); err != nil {
 		log.Error("recording findings", "err", err)
 	}
@@ -307,7 +307,7 @@ func (p *Pipeline) record(ctx context.Context, log *slog.Logger, still store.Sti
 
 // examine takes a still through the steps that need nothing else: decode, find
 // faces, measure how well each can be judged, look for signs of a picture.
-func (p *Pipeline) examine(ctx context.Context, finder Finder, data []byte) (image.Image, []store.Face, error) {
+func (p *Pipeline) examine(ctx context.Context, finder Finder, data []byte) (image.Image, []house.Face, error) {
 	img, err := jpeg.Decode(bytes.NewReader(data))
 	if err != nil {
 		return nil, nil, fmt.Errorf("decoding: %w", err)

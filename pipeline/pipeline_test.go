@@ -16,6 +16,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/liveness"
 	"lintel/store"
 	"lintel/store/seal"
@@ -26,13 +27,13 @@ import (
 // whatever only polling would find stays undone. A bubble also fails the test
 // if a goroutine is left when it ends.
 
-// A house is a pipeline on a real archive, with finders that see what the test
+// A household is a pipeline on a real archive, with finders that see what the test
 // tells them.
-type house struct {
+type household struct {
 	t       *testing.T
 	archive *store.Archive
 	log     bytes.Buffer
-	find    func(ctx context.Context, width int) ([]store.Face, error) // of the still with that width
+	find    func(ctx context.Context, width int) ([]house.Face, error) // of the still with that width
 
 	mu             sync.Mutex
 	looking, most  int   // finders at work, and the most there ever were
@@ -40,8 +41,8 @@ type house struct {
 	opened, closed int
 }
 
-func newHouse(t *testing.T) *house {
-	h := &house{t: t, find: func(context.Context, int) ([]store.Face, error) { return nil, nil }}
+func newHouse(t *testing.T) *household {
+	h := &household{t: t, find: func(context.Context, int) ([]house.Face, error) { return nil, nil }}
 	var err error
 	if h.archive, err = store.Open(t.Context(), t.TempDir(), seal.Key{1}, time.Now); err != nil {
 		t.Fatal(err)
@@ -55,18 +56,18 @@ func newHouse(t *testing.T) *house {
 
 // A finder must not be used by two goroutines at a time.
 type finder struct {
-	house *house
+	house *household
 	busy  bool
 }
 
-func (h *house) open() (Finder, error) {
+func (h *household) open() (Finder, error) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.opened++
 	return &finder{house: h}, nil
 }
 
-func (f *finder) Find(ctx context.Context, still image.Image) ([]store.Face, error) {
+func (f *finder) Find(ctx context.Context, still image.Image) ([]house.Face, error) {
 	h, width := f.house, still.Bounds().Dx()
 	h.mu.Lock()
 	if f.busy {
@@ -95,7 +96,7 @@ func (f *finder) Close() error {
 
 // run runs a pipeline with that many workers. The function it returns stops
 // the pipeline and waits for it.
-func (h *house) run(archive Archive, workers int) (stop func()) {
+func (h *household) run(archive Archive, workers int) (stop func()) {
 	h.t.Helper()
 	ctx, cancel := context.WithCancel(h.t.Context())
 	log := slog.New(slog.NewTextHandler(&h.log, nil))
@@ -116,13 +117,13 @@ func (h *house) run(archive Archive, workers int) (stop func()) {
 
 // keep keeps a still of that width, as a ring of its own, and returns its
 // visit.
-func (h *house) keep(width int) (visit string) {
+func (h *household) keep(width int) (visit string) {
 	h.t.Helper()
 	var b bytes.Buffer
 	if err := jpeg.Encode(&b, image.NewGray(image.Rect(0, 0, width, 8)), nil); err != nil {
 		h.t.Fatal(err)
 	}
-	visit, added, err := h.archive.Keep(h.t.Context(), store.NewStill{
+	visit, added, err := h.archive.Keep(h.t.Context(), house.NewStill{
 		Bell: "gate", Ring: fmt.Sprint(width), SentSHA256: sha256.Sum256(b.Bytes()),
 		JPEG: b.Bytes(), Width: width, Height: 8,
 		ReceivedAt: time.Now().Add(time.Duration(width) * time.Second), // so narrow ones come first
@@ -133,7 +134,7 @@ func (h *house) keep(width int) (visit string) {
 	return visit
 }
 
-func (h *house) still(visit string) store.Still {
+func (h *household) still(visit string) house.Still {
 	h.t.Helper()
 	v, err := h.archive.Visit(h.t.Context(), visit)
 	if err != nil {
@@ -142,7 +143,7 @@ func (h *house) still(visit string) store.Still {
 	return v.Stills[0]
 }
 
-func (h *house) want(visit string, state store.StillState, attempts int) {
+func (h *household) want(visit string, state house.StillState, attempts int) {
 	h.t.Helper()
 	if s := h.still(visit); s.State != state || s.Attempts != attempts {
 		h.t.Errorf("still %d wide is %s after %d attempts, want %s after %d", s.Width, s.State, s.Attempts, state, attempts)
@@ -156,15 +157,15 @@ func TestRunFinishesWhatWasLeft(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		consent := store.Consent{GivenBy: "Tamsin Quill", GivenAt: time.Now(), Scope: "being recognised"}
+		consent := house.Consent{GivenBy: "Tamsin Quill", GivenAt: time.Now(), Scope: "being recognised"}
 		if err := h.archive.RecordConsent(t.Context(), visitor.ID, consent); err != nil {
 			t.Fatal(err)
 		}
-		face := store.Face{Box: image.Rect(1, 2, 5, 6), Landmarks: []store.Point{{X: 2, Y: 3}}}
+		face := house.Face{Box: image.Rect(1, 2, 5, 6), Landmarks: []house.Point{{X: 2, Y: 3}}}
 		for i := range face.Descriptor {
 			face.Descriptor[i] = float32(i%5) / 20
 		}
-		if err := h.archive.AddReference(t.Context(), store.Reference{Person: visitor.ID, Descriptor: face.Descriptor}); err != nil {
+		if err := h.archive.AddReference(t.Context(), house.Reference{Person: visitor.ID, Descriptor: face.Descriptor}); err != nil {
 			t.Fatal(err)
 		}
 		var visits []string
@@ -174,11 +175,11 @@ func TestRunFinishesWhatWasLeft(t *testing.T) {
 		far := face
 		far.Box = far.Box.Add(image.Pt(10, 0))
 		far.Descriptor[0] += 0.8
-		h.find = func(context.Context, int) ([]store.Face, error) { return []store.Face{face, far}, nil }
+		h.find = func(context.Context, int) ([]house.Face, error) { return []house.Face{face, far}, nil }
 
 		defer h.run(h.archive, 2)()
 		for _, visit := range visits {
-			h.want(visit, store.Done, 1)
+			h.want(visit, house.Done, 1)
 			faces := h.still(visit).Faces
 			if len(faces) != 2 || faces[1].Match != nil || faces[0].Quality == nil || faces[0].Quality.FaceWidth != 4 {
 				t.Fatalf("faces %+v", faces)
@@ -205,7 +206,7 @@ func TestRunTakesWhatComes(t *testing.T) {
 			began := time.Now()
 			visit := h.keep(width)
 			synctest.Wait()
-			h.want(visit, store.Done, 1)
+			h.want(visit, house.Done, 1)
 			if waited := time.Since(began); waited != 0 {
 				t.Errorf("waited %v", waited)
 			}
@@ -222,7 +223,7 @@ type eventful struct {
 	event func()
 }
 
-func (e *eventful) PendingStills(ctx context.Context, limit int) ([]store.Still, error) {
+func (e *eventful) PendingStills(ctx context.Context, limit int) ([]house.Still, error) {
 	stills, err := e.Archive.PendingStills(ctx, limit)
 	if e.event != nil {
 		e.event()
@@ -236,7 +237,7 @@ func TestRunMissesNothing(t *testing.T) {
 		h := newHouse(t)
 		var visit string
 		defer h.run(&eventful{h.archive, func() { visit = h.keep(10) }}, 1)()
-		h.want(visit, store.Done, 1)
+		h.want(visit, house.Done, 1)
 	})
 }
 
@@ -256,18 +257,18 @@ func TestRunOldestFirst(t *testing.T) {
 // A still that took the process down three times is given up: what happens in
 // C++ can't be recovered from, only counted.
 func TestRunGivesUp(t *testing.T) {
-	broken := func(context.Context, int) ([]store.Face, error) { return nil, errors.New("no such luck") }
+	broken := func(context.Context, int) ([]house.Face, error) { return nil, errors.New("no such luck") }
 	for name, test := range map[string]struct {
 		before   int // attempts
-		find     func(context.Context, int) ([]store.Face, error)
-		state    store.StillState
+		find     func(context.Context, int) ([]house.Face, error)
+		state    house.StillState
 		attempts int
 		looked   int
 	}{
-		"begun twice before":       {2, nil, store.Done, 3, 1},
-		"begun three times before": {3, nil, store.Failed, 3, 0},
-		"begun four times before":  {4, nil, store.Failed, 4, 0},
-		"the finder fails":         {0, broken, store.Failed, 1, 1},
+		"begun twice before":       {2, nil, house.Done, 3, 1},
+		"begun three times before": {3, nil, house.Failed, 3, 0},
+		"begun four times before":  {4, nil, house.Failed, 4, 0},
+		"the finder fails":         {0, broken, house.Failed, 1, 1},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -286,10 +287,10 @@ func TestRunGivesUp(t *testing.T) {
 				if len(h.seen) != test.looked {
 					t.Errorf("looked %d times, want %d", len(h.seen), test.looked)
 				}
-				h.find = func(context.Context, int) ([]store.Face, error) { return nil, nil }
+				h.find = func(context.Context, int) ([]house.Face, error) { return nil, nil }
 				next := h.keep(20)
 				synctest.Wait()
-				h.want(next, store.Done, 1) // the pipeline goes on
+				h.want(next, house.Done, 1) // the pipeline goes on
 			})
 		})
 	}
@@ -300,7 +301,7 @@ func TestRunStops(t *testing.T) {
 		h := newHouse(t)
 		visits := []string{h.keep(10), h.keep(20), h.keep(30), h.keep(40)}
 		goOn := make(chan struct{})
-		h.find = func(ctx context.Context, _ int) ([]store.Face, error) {
+		h.find = func(ctx context.Context, _ int) ([]house.Face, error) {
 			<-goOn
 			return nil, ctx.Err() // stopping must not cut it short
 		}
@@ -320,15 +321,15 @@ func TestRunStops(t *testing.T) {
 		}
 		close(goOn)
 		<-stopped
-		h.want(visits[0], store.Done, 1)
-		h.want(visits[1], store.Done, 1)
-		h.want(visits[2], store.Pending, 0)
-		h.want(visits[3], store.Pending, 0)
+		h.want(visits[0], house.Done, 1)
+		h.want(visits[1], house.Done, 1)
+		h.want(visits[2], house.Pending, 0)
+		h.want(visits[3], house.Pending, 0)
 
 		h.opened, h.closed = 0, 0
 		h.run(h.archive, 1)() // the next start
-		h.want(visits[2], store.Done, 1)
-		h.want(visits[3], store.Done, 1)
+		h.want(visits[2], house.Done, 1)
+		h.want(visits[3], house.Done, 1)
 	})
 }
 
@@ -337,7 +338,7 @@ func TestRunBoundsWorkers(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			h := newHouse(t)
 			goOn := make(chan struct{})
-			h.find = func(context.Context, int) ([]store.Face, error) {
+			h.find = func(context.Context, int) ([]house.Face, error) {
 				<-goOn
 				return nil, nil
 			}
@@ -373,7 +374,7 @@ func (f *flaky) BeginExamination(ctx context.Context, still string) error {
 	return f.Archive.BeginExamination(ctx, still)
 }
 
-func (f *flaky) Record(ctx context.Context, still string, state store.StillState, faces []store.Face) error {
+func (f *flaky) Record(ctx context.Context, still string, state house.StillState, faces []house.Face) error {
 	if f.records--; f.records >= 0 {
 		return errFlaky
 	}
@@ -396,11 +397,11 @@ func TestRunTriesAgain(t *testing.T) {
 				first := h.keep(10)
 				test.archive.Archive = h.archive
 				defer h.run(&test.archive, 1)()
-				h.want(first, store.Pending, test.before)
+				h.want(first, house.Pending, test.before)
 				second := h.keep(20)
 				synctest.Wait()
-				h.want(first, store.Done, test.after)
-				h.want(second, store.Done, 1)
+				h.want(first, house.Done, test.after)
+				h.want(second, house.Done, 1)
 			})
 		})
 	}
@@ -423,18 +424,18 @@ func TestRunWithoutFinders(t *testing.T) {
 		if h.closed != 2 {
 			t.Errorf("%d finders were closed, want 2", h.closed)
 		}
-		h.want(visit, store.Pending, 0)
+		h.want(visit, house.Pending, 0)
 	})
 }
 
 // keepFrame keeps a still of that width as a frame of a ring.
-func (h *house) keepFrame(ring string, frame, width int) (visit string) {
+func (h *household) keepFrame(ring string, frame, width int) (visit string) {
 	h.t.Helper()
 	var b bytes.Buffer
 	if err := jpeg.Encode(&b, image.NewGray(image.Rect(0, 0, width, 8)), nil); err != nil {
 		h.t.Fatal(err)
 	}
-	visit, added, err := h.archive.Keep(h.t.Context(), store.NewStill{
+	visit, added, err := h.archive.Keep(h.t.Context(), house.NewStill{
 		Bell: "gate", Ring: ring, Frame: frame, SentSHA256: sha256.Sum256(b.Bytes()), JPEG: b.Bytes(), Width: width, Height: 8, ReceivedAt: time.Now(),
 	})
 	if err != nil || !added {
@@ -444,17 +445,17 @@ func (h *house) keepFrame(ring string, frame, width int) (visit string) {
 }
 
 // enrol adds a person with one reference.
-func (h *house) enrol(name string, second float32) (person string) {
+func (h *household) enrol(name string, second float32) (person string) {
 	h.t.Helper()
 	p, err := h.archive.AddPerson(h.t.Context(), name)
 	if err != nil {
 		h.t.Fatal(err)
 	}
-	consent := store.Consent{GivenBy: name, GivenAt: time.Now(), Scope: "being recognised"}
+	consent := house.Consent{GivenBy: name, GivenAt: time.Now(), Scope: "being recognised"}
 	if err := h.archive.RecordConsent(h.t.Context(), p.ID, consent); err != nil {
 		h.t.Fatal(err)
 	}
-	if err := h.archive.AddReference(h.t.Context(), store.Reference{Person: p.ID, Descriptor: store.Descriptor{1, second}}); err != nil {
+	if err := h.archive.AddReference(h.t.Context(), house.Reference{Person: p.ID, Descriptor: house.Descriptor{1, second}}); err != nil {
 		h.t.Fatal(err)
 	}
 	return p.ID
@@ -468,10 +469,10 @@ func TestRunJudgesFramesTogether(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			h := newHouse(t)
 			person := h.enrol("Tamsin Quill", 0)
-			h.find = func(_ context.Context, width int) ([]store.Face, error) {
-				seen := store.Face{Box: image.Rect(0, 0, 4, 4), Descriptor: store.Descriptor{1, float32(width) / 100}}
-				beside := store.Face{Box: image.Rect(5, 0, 8, 4), Descriptor: store.Descriptor{-1}}
-				return []store.Face{seen, beside}, nil
+			h.find = func(_ context.Context, width int) ([]house.Face, error) {
+				seen := house.Face{Box: image.Rect(0, 0, 4, 4), Descriptor: house.Descriptor{1, float32(width) / 100}}
+				beside := house.Face{Box: image.Rect(5, 0, 8, 4), Descriptor: house.Descriptor{-1}}
+				return []house.Face{seen, beside}, nil
 			}
 			defer h.run(h.archive, workers)()
 			visit := h.keepFrame("r", 0, 60)
@@ -496,7 +497,7 @@ func TestRunJudgesFramesTogether(t *testing.T) {
 					t.Errorf("frame %d: %+v, want %s at 0.40 by 3 frames", s.Frame, m, person)
 				}
 			}
-			if v.Kind != store.Known {
+			if v.Kind != house.Known {
 				t.Errorf("the visit is of the kind %s", v.Kind)
 			}
 		})
@@ -508,8 +509,8 @@ func TestRunJudgesFramesTogether(t *testing.T) {
 func TestRunKeepsTheGalleryCurrent(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newHouse(t)
-		h.find = func(context.Context, int) ([]store.Face, error) {
-			return []store.Face{{Box: image.Rect(0, 0, 4, 4), Descriptor: store.Descriptor{1, 0.1}}}, nil
+		h.find = func(context.Context, int) ([]house.Face, error) {
+			return []house.Face{{Box: image.Rect(0, 0, 4, 4), Descriptor: house.Descriptor{1, 0.1}}}, nil
 		}
 		defer h.run(h.archive, 1)()
 		named := func(width int) string {

@@ -5,26 +5,20 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"time"
-)
 
-// A RecordedConsent is a consent as it was kept, in force or not.
-type RecordedConsent struct {
-	Consent
-	RecordedAt  time.Time
-	WithdrawnAt time.Time // zero while it is in force
-}
+	"lintel/internal/house"
+)
 
 // Consents returns all consents of a person's, those withdrawn as well, in the
 // order they were given.
-func (a *Archive) Consents(ctx context.Context, person string) ([]RecordedConsent, error) {
+func (a *Archive) Consents(ctx context.Context, person string) ([]house.RecordedConsent, error) {
 	rows, err := a.read.QueryContext(ctx, `
 		SELECT id, given_by, given_at, scope, recorded_at, withdrawn_at FROM consents
 		WHERE person = ? ORDER BY given_at, recorded_at, id`, person)
 	if err != nil {
 		return nil, fmt.Errorf("reading consents: %w", err)
 	}
-	consents, err := collect(rows, func(c *RecordedConsent) error {
+	consents, err := collect(rows, func(c *house.RecordedConsent) error {
 		var id string
 		var by, scope []byte
 		var given, recorded, withdrawn sql.NullInt64
@@ -42,22 +36,16 @@ func (a *Archive) Consents(ctx context.Context, person string) ([]RecordedConsen
 	return consents, nil
 }
 
-// An Enrolment is a reference, and when it came into the gallery.
-type Enrolment struct {
-	Reference
-	AddedAt time.Time
-}
-
 // Enrolments returns all references of a person's in the order they came,
 // whether a consent is in force or not: [Archive.Gallery] has those that are
 // compared with.
-func (a *Archive) Enrolments(ctx context.Context, person string) ([]Enrolment, error) {
+func (a *Archive) Enrolments(ctx context.Context, person string) ([]house.Enrolment, error) {
 	rows, err := a.read.QueryContext(ctx, `
 		SELECT id, person, descriptor, face_width, coalesce(quality, 0), added_at FROM gallery WHERE person = ? ORDER BY added_at, id`, person)
 	if err != nil {
 		return nil, fmt.Errorf("reading references: %w", err)
 	}
-	refs, err := collect(rows, func(e *Enrolment) error {
+	refs, err := collect(rows, func(e *house.Enrolment) error {
 		var id string
 		var sealed []byte
 		var added sql.NullInt64
@@ -80,14 +68,14 @@ func (a *Archive) Enrolments(ctx context.Context, person string) ([]Enrolment, e
 
 // AnswersAbout returns the faces for which somebody answered that they are the
 // person's, or was asked whether they are, the first answer first.
-func (a *Archive) AnswersAbout(ctx context.Context, person string) ([]Sighting, error) {
+func (a *Archive) AnswersAbout(ctx context.Context, person string) ([]house.Sighting, error) {
 	return a.sightings(ctx, a.read, `checks k JOIN faces f ON f.id = k.face`, `WHERE k.person = ?1 OR k.asked = ?1 ORDER BY k.at, s.frame, k.face`, person)
 }
 
 // TrailOf returns entries of the audit trail about a person, about their
 // one-time codes, and about visits that are tied to them now as VisitsOf has
 // it, oldest first and limit at most: those after the entry of that number.
-func (a *Archive) TrailOf(ctx context.Context, person string, after int64, limit int) ([]Entry, error) {
+func (a *Archive) TrailOf(ctx context.Context, person string, after int64, limit int) ([]house.Entry, error) {
 	entries, err := a.entries(ctx, a.read, `
 		WHERE seq > ?2 AND (subject IN ('person ' || ?1, 'one-time codes of person ' || ?1) OR subject IN (SELECT 'visit ' || visit FROM (`+visitsOf+`)))
 		ORDER BY seq LIMIT ?3`, person, after, limit)

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"testing"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // All that was ever agreed to and enrolled is there, in force or not.
@@ -16,10 +18,10 @@ func TestConsentsAndEnrolments(t *testing.T) {
 	}
 	start := c.now()
 	for i, scope := range []string{"once", "again"} {
-		if err := a.RecordConsent(t.Context(), p.ID, Consent{GivenBy: "Ada Quill", GivenAt: c.ago(time.Hour), Scope: scope}); err != nil {
+		if err := a.RecordConsent(t.Context(), p.ID, house.Consent{GivenBy: "Ada Quill", GivenAt: c.ago(time.Hour), Scope: scope}); err != nil {
 			t.Fatal(err)
 		}
-		r := Reference{Person: p.ID, FaceWidth: 100 + i, SourceSHA256: [32]byte{byte(i)}, Descriptor: faceOf(float32(i), nil).Descriptor}
+		r := house.Reference{Person: p.ID, FaceWidth: 100 + i, SourceSHA256: [32]byte{byte(i)}, Descriptor: faceOf(float32(i), nil).Descriptor}
 		if err := a.AddReference(t.Context(), r); err != nil {
 			t.Fatal(err)
 		}
@@ -39,9 +41,9 @@ func TestConsentsAndEnrolments(t *testing.T) {
 	if err != nil || len(consents) != 2 {
 		t.Fatalf("%+v, %v", consents, err)
 	}
-	for i, want := range []RecordedConsent{
-		{Consent{"Ada Quill", start.Add(-time.Hour), "once"}, start, c.now()},
-		{Consent{"Ada Quill", start.Add(-59 * time.Minute), "again"}, start.Add(time.Minute), c.now()},
+	for i, want := range []house.RecordedConsent{
+		{Consent: house.Consent{GivenBy: "Ada Quill", GivenAt: start.Add(-time.Hour), Scope: "once"}, RecordedAt: start, WithdrawnAt: c.now()},
+		{Consent: house.Consent{GivenBy: "Ada Quill", GivenAt: start.Add(-59 * time.Minute), Scope: "again"}, RecordedAt: start.Add(time.Minute), WithdrawnAt: c.now()},
 	} {
 		if consents[i] != want {
 			t.Errorf("%+v, want %+v", consents[i], want)
@@ -71,7 +73,7 @@ func TestTrailOf(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := a.Record(t.Context(), v.Stills[0].ID, Done, []Face{faceOf(1, &Match{Person: person, Band: "weak"})}); err != nil {
+		if err := a.Record(t.Context(), v.Stills[0].ID, house.Done, []house.Face{faceOf(1, &house.Match{Person: person, Band: "weak"})}); err != nil {
 			t.Fatal(err)
 		}
 		for _, action := range []string{"looked", "held"} {

@@ -10,48 +10,19 @@ import (
 	"slices"
 	"strings"
 	"time"
-)
 
-// A Resident is somebody who lives here and may sign in.
-type Resident struct {
-	ID           string    `json:"id"`
-	Name         string    `json:"name"`
-	PasswordHash string    `json:"-"` // as argon2id writes it, with its salt and costs
-	AddedAt      time.Time `json:"added_at"`
-}
-
-// A Tablet is a screen in the house that was paired and needs no password.
-type Tablet struct {
-	ID       string    `json:"id"`
-	Name     string    `json:"name"`
-	PairedBy string    `json:"paired_by"` // the resident's name
-	PairedAt time.Time `json:"paired_at"`
-}
-
-// A Session says who is asking: a resident or a tablet, the other is "".
-type Session struct {
-	Resident  string // id
-	Tablet    string // id
-	Name      string // of either
-	ExpiresAt time.Time
-}
-
-// How long a session lasts. A tablet's is long, and can be ended from any
-// resident's screen.
-const (
-	ResidentSession = 30 * 24 * time.Hour
-	TabletSession   = 5 * 365 * 24 * time.Hour
+	"lintel/internal/house"
 )
 
 // AddResident adds a resident. The error is ErrExists if the name is taken,
 // whatever its case.
-func (a *Archive) AddResident(ctx context.Context, name, passwordHash string) (Resident, error) {
-	r := Resident{ID: newID(), Name: strings.TrimSpace(name), PasswordHash: passwordHash, AddedAt: a.now().UTC()}
-	err := a.change(ctx, "added", "resident "+r.ID, fmt.Errorf("a resident of this name is %w", ErrExists), `
+func (a *Archive) AddResident(ctx context.Context, name, passwordHash string) (house.Resident, error) {
+	r := house.Resident{ID: newID(), Name: strings.TrimSpace(name), PasswordHash: passwordHash, AddedAt: a.now().UTC()}
+	err := a.change(ctx, "added", "resident "+r.ID, fmt.Errorf("a resident of this name is %w", house.ErrExists), `
 		INSERT INTO residents (id, name, name_mac, password_hash, added_at) VALUES (?, ?, ?, ?, ?) ON CONFLICT (name_mac) DO NOTHING`,
 		r.ID, a.seal(r.Name, "residents.name", r.ID), a.nameMAC(r.Name), r.PasswordHash, micros(r.AddedAt))
 	if err != nil {
-		return Resident{}, fmt.Errorf("adding a resident: %w", err)
+		return house.Resident{}, fmt.Errorf("adding a resident: %w", err)
 	}
 	return r, nil
 }
@@ -64,33 +35,33 @@ func (a *Archive) nameMAC(name string) []byte {
 
 // Resident returns the resident of that name, whatever its case, or
 // ErrNotFound.
-func (a *Archive) Resident(ctx context.Context, name string) (Resident, error) {
+func (a *Archive) Resident(ctx context.Context, name string) (house.Resident, error) {
 	found, err := a.residents(ctx, `WHERE name_mac = ?`, a.nameMAC(name))
 	if err != nil {
-		return Resident{}, fmt.Errorf("looking up a resident: %w", err)
+		return house.Resident{}, fmt.Errorf("looking up a resident: %w", err)
 	}
 	if len(found) == 0 {
-		return Resident{}, fmt.Errorf("resident %w", ErrNotFound)
+		return house.Resident{}, fmt.Errorf("resident %w", house.ErrNotFound)
 	}
 	return found[0], nil
 }
 
 // Residents lists the residents by name.
-func (a *Archive) Residents(ctx context.Context) ([]Resident, error) {
+func (a *Archive) Residents(ctx context.Context) ([]house.Resident, error) {
 	all, err := a.residents(ctx, ``)
 	if err != nil {
 		return nil, fmt.Errorf("listing residents: %w", err)
 	}
-	slices.SortFunc(all, func(a, b Resident) int { return strings.Compare(a.Name, b.Name) })
+	slices.SortFunc(all, func(a, b house.Resident) int { return strings.Compare(a.Name, b.Name) })
 	return all, nil
 }
 
-func (a *Archive) residents(ctx context.Context, clause string, args ...any) ([]Resident, error) {
+func (a *Archive) residents(ctx context.Context, clause string, args ...any) ([]house.Resident, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT id, name, password_hash, added_at FROM residents `+clause, args...)
 	if err != nil {
 		return nil, err
 	}
-	return collect(rows, func(r *Resident) error {
+	return collect(rows, func(r *house.Resident) error {
 		var added sql.NullInt64
 		var name []byte
 		if err := rows.Scan(&r.ID, &name, &r.PasswordHash, &added); err != nil {
@@ -104,7 +75,7 @@ func (a *Archive) residents(ctx context.Context, clause string, args ...any) ([]
 // StartResidentSession returns the token of a new session. Only its hash is
 // kept.
 func (a *Archive) StartResidentSession(ctx context.Context, resident string) (token string, err error) {
-	return a.startSession(ctx, a.write, resident, "", ResidentSession)
+	return a.startSession(ctx, a.write, resident, "", house.ResidentSession)
 }
 
 // PairTablet adds a tablet and starts its session.
@@ -116,7 +87,7 @@ func (a *Archive) PairTablet(ctx context.Context, name, pairedBy string) (token 
 		if err != nil {
 			return fmt.Errorf("adding a tablet: %w", err)
 		}
-		if token, err = a.startSession(ctx, tx, "", id, TabletSession); err != nil {
+		if token, err = a.startSession(ctx, tx, "", id, house.TabletSession); err != nil {
 			return err
 		}
 		return a.note(ctx, tx, "paired", "tablet "+id)
@@ -140,7 +111,7 @@ func (a *Archive) startSession(ctx context.Context, db execer, resident, tablet 
 
 // Session returns whose session the token is, or ErrNotFound if it is nobody's
 // or has expired.
-func (a *Archive) Session(ctx context.Context, token string) (s Session, err error) {
+func (a *Archive) Session(ctx context.Context, token string) (s house.Session, err error) {
 	var expires sql.NullInt64
 	var resident, tablet []byte
 	err = a.read.QueryRowContext(ctx, `
@@ -149,10 +120,10 @@ func (a *Archive) Session(ctx context.Context, token string) (s Session, err err
 		WHERE s.token_hash = ? AND s.expires_at > ?`, hashOf(token), micros(a.now())).
 		Scan(&s.Resident, &s.Tablet, &resident, &tablet, &expires)
 	if errors.Is(err, sql.ErrNoRows) {
-		return Session{}, fmt.Errorf("session %w", ErrNotFound)
+		return house.Session{}, fmt.Errorf("session %w", house.ErrNotFound)
 	}
 	if err != nil {
-		return Session{}, fmt.Errorf("looking up a session: %w", err)
+		return house.Session{}, fmt.Errorf("looking up a session: %w", err)
 	}
 	s.ExpiresAt = timeOf(expires)
 	if s.Resident != "" {
@@ -171,13 +142,13 @@ func (a *Archive) EndSession(ctx context.Context, token string) error {
 }
 
 // Tablets lists the paired tablets by name.
-func (a *Archive) Tablets(ctx context.Context) ([]Tablet, error) {
+func (a *Archive) Tablets(ctx context.Context) ([]house.Tablet, error) {
 	rows, err := a.read.QueryContext(ctx, `
 		SELECT t.id, t.name, r.id, r.name, t.paired_at FROM tablets t JOIN residents r ON r.id = t.paired_by`)
 	if err != nil {
 		return nil, fmt.Errorf("listing tablets: %w", err)
 	}
-	tablets, err := collect(rows, func(t *Tablet) error {
+	tablets, err := collect(rows, func(t *house.Tablet) error {
 		var at sql.NullInt64
 		var by string
 		var name, byName []byte
@@ -192,7 +163,7 @@ func (a *Archive) Tablets(ctx context.Context) ([]Tablet, error) {
 	if err != nil {
 		return nil, fmt.Errorf("listing tablets: %w", err)
 	}
-	slices.SortFunc(tablets, func(a, b Tablet) int {
+	slices.SortFunc(tablets, func(a, b house.Tablet) int {
 		return cmp.Or(strings.Compare(a.Name, b.Name), strings.Compare(a.ID, b.ID))
 	})
 	return tablets, nil
@@ -200,7 +171,7 @@ func (a *Archive) Tablets(ctx context.Context) ([]Tablet, error) {
 
 // UnpairTablet removes a tablet and ends its session.
 func (a *Archive) UnpairTablet(ctx context.Context, id string) error {
-	err := a.change(ctx, "unpaired", "tablet "+id, ErrNotFound, `DELETE FROM tablets WHERE id = ?`, id)
+	err := a.change(ctx, "unpaired", "tablet "+id, house.ErrNotFound, `DELETE FROM tablets WHERE id = ?`, id)
 	if err != nil {
 		return fmt.Errorf("unpairing tablet %s: %w", id, err)
 	}

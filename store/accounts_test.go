@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"testing"
 	"time"
+
+	"lintel/internal/house"
 )
 
 func TestAccounts(t *testing.T) {
@@ -14,12 +16,12 @@ func TestAccounts(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, err = a.AddResident(ctx, "TAMSIN", "other")
-	wantError(t, err, ErrExists)
+	wantError(t, err, house.ErrExists)
 	if got, err := a.Resident(ctx, "tamsin"); err != nil || got != quill {
 		t.Errorf("%+v, want %+v; %v", got, quill, err)
 	}
 	_, err = a.Resident(ctx, "Odo")
-	wantError(t, err, ErrNotFound)
+	wantError(t, err, house.ErrNotFound)
 	if rs, err := a.Residents(ctx); err != nil || len(rs) != 1 || rs[0] != quill {
 		t.Errorf("residents %v, %v", rs, err)
 	}
@@ -47,7 +49,7 @@ func TestAccounts(t *testing.T) {
 	if err != nil || len(tablets) != 2 || tablets[0].Name != "attic" || tablets[0].PairedBy != "Tamsin" || !tablets[0].PairedAt.Equal(c.now()) {
 		t.Fatalf("tablets %+v, %v", tablets, err)
 	}
-	session := func(token string, want Session, wantErr error) {
+	session := func(token string, want house.Session, wantErr error) {
 		t.Helper()
 		got, err := a.Session(ctx, token)
 		if got != want {
@@ -55,25 +57,25 @@ func TestAccounts(t *testing.T) {
 		}
 		wantError(t, err, wantErr)
 	}
-	residents := Session{Resident: quill.ID, Name: "Tamsin", ExpiresAt: c.now().Add(ResidentSession)}
-	halls := Session{Tablet: tablets[1].ID, Name: "hall", ExpiresAt: c.now().Add(TabletSession)}
+	residents := house.Session{Resident: quill.ID, Name: "Tamsin", ExpiresAt: c.now().Add(house.ResidentSession)}
+	halls := house.Session{Tablet: tablets[1].ID, Name: "hall", ExpiresAt: c.now().Add(house.TabletSession)}
 	session(mine, residents, nil)
 	session(ended, residents, nil)
 	session(hall, halls, nil)
-	session("", Session{}, ErrNotFound)
-	session(mine+"x", Session{}, ErrNotFound)
+	session("", house.Session{}, house.ErrNotFound)
+	session(mine+"x", house.Session{}, house.ErrNotFound)
 
 	if err := a.EndSession(ctx, ended); err != nil {
 		t.Fatal(err)
 	}
-	session(ended, Session{}, ErrNotFound)
+	session(ended, house.Session{}, house.ErrNotFound)
 	session(mine, residents, nil)
 	if err := a.UnpairTablet(ctx, tablets[0].ID); err != nil {
 		t.Fatal(err)
 	}
-	session(attic, Session{}, ErrNotFound)
+	session(attic, house.Session{}, house.ErrNotFound)
 	session(hall, halls, nil)
-	wantError(t, a.UnpairTablet(ctx, tablets[0].ID), ErrNotFound)
+	wantError(t, a.UnpairTablet(ctx, tablets[0].ID), house.ErrNotFound)
 
 	raw := rawBytes(t, a)
 	if !bytes.Contains(raw, hashOf(mine)) {
@@ -85,10 +87,10 @@ func TestAccounts(t *testing.T) {
 		}
 	}
 
-	c.advance(ResidentSession - time.Microsecond)
+	c.advance(house.ResidentSession - time.Microsecond)
 	session(mine, residents, nil)
 	c.advance(time.Microsecond)
-	session(mine, Session{}, ErrNotFound)
+	session(mine, house.Session{}, house.ErrNotFound)
 	session(hall, halls, nil)
 	if err := a.EndSession(ctx, "nobody's"); err != nil { // clears expired ones away
 		t.Fatal(err)
@@ -97,6 +99,6 @@ func TestAccounts(t *testing.T) {
 	if err := a.read.QueryRowContext(ctx, `SELECT count(*) FROM sessions`).Scan(&sessions); err != nil || sessions != 1 {
 		t.Errorf("%d sessions are kept, want the tablet's; %v", sessions, err)
 	}
-	c.advance(TabletSession)
-	session(hall, Session{}, ErrNotFound)
+	c.advance(house.TabletSession)
+	session(hall, house.Session{}, house.ErrNotFound)
 }

@@ -8,6 +8,8 @@ import (
 	"sync"
 	"testing"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // advised gives an archive a door and a person who may be advised in there, with
@@ -15,18 +17,18 @@ import (
 func advised(t *testing.T, a *Archive, person string, n int) (door string) {
 	t.Helper()
 	ctx := t.Context()
-	door, err := a.SetDoor(ctx, Door{Name: fmt.Sprintf("Larder hatch %d", n), Bell: "gate", Parcel: true})
+	door, err := a.SetDoor(ctx, house.Door{Name: fmt.Sprintf("Larder hatch %d", n), Bell: "gate", Parcel: true})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := a.SetDoorRule(ctx, DoorRule{Person: person, Door: door, Allowed: true, Need: 1, Factors: []FactorKind{FactorToken}, Band: "strong", Liveness: NoSign}); err != nil {
+	if _, err := a.SetDoorRule(ctx, house.DoorRule{Person: person, Door: door, Allowed: true, Need: 1, Factors: []house.FactorKind{house.FactorToken}, Band: "strong", Liveness: house.NoSign}); err != nil {
 		t.Fatal(err)
 	}
-	source, _, err := a.AddSource(ctx, Phone, person, fmt.Sprintf("Pocket telephone %d", n))
+	source, _, err := a.AddSource(ctx, house.Phone, person, fmt.Sprintf("Pocket telephone %d", n))
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, err = a.MoveSource(ctx, source, func(json.RawMessage) (json.RawMessage, *Factor, error) {
+	_, err = a.MoveSource(ctx, source, func(json.RawMessage) (json.RawMessage, *house.Factor, error) {
 		return json.RawMessage(fmt.Sprintf(`{"last seen at the orchard":%d}`, n)), nil, nil
 	})
 	if err != nil {
@@ -49,19 +51,19 @@ func TestDoorsAndRules(t *testing.T) {
 		t.Fatal(err)
 	}
 	door := advised(t, a, p.ID, 1)
-	_, err = a.SetDoor(ctx, Door{Name: "Nowhere", Bell: "no-such-bell"})
-	wantError(t, err, ErrNotFound)
-	_, err = a.SetDoor(ctx, Door{ID: "none", Name: "Nowhere", Bell: "gate"})
-	wantError(t, err, ErrNotFound)
-	if _, err = a.SetDoor(ctx, Door{ID: door, Name: "Porch", Bell: "gate", Parcel: true}); err != nil {
+	_, err = a.SetDoor(ctx, house.Door{Name: "Nowhere", Bell: "no-such-bell"})
+	wantError(t, err, house.ErrNotFound)
+	_, err = a.SetDoor(ctx, house.Door{ID: "none", Name: "Nowhere", Bell: "gate"})
+	wantError(t, err, house.ErrNotFound)
+	if _, err = a.SetDoor(ctx, house.Door{ID: door, Name: "Porch", Bell: "gate", Parcel: true}); err != nil {
 		t.Fatal(err)
 	}
-	house, err := a.SetDoor(ctx, Door{Name: "House", Bell: "gate"})
+	houseID, err := a.SetDoor(ctx, house.Door{Name: "House", Bell: "gate"})
 	if err != nil {
 		t.Fatal(err)
 	}
 	doors, err := a.Doors(ctx)
-	if err != nil || len(doors) != 2 || doors[0] != (Door{ID: house, Name: "House", Bell: "gate"}) || doors[1].Name != "Porch" {
+	if err != nil || len(doors) != 2 || doors[0] != (house.Door{ID: houseID, Name: "House", Bell: "gate"}) || doors[1].Name != "Porch" {
 		t.Errorf("doors %+v, %v", doors, err)
 	}
 
@@ -69,20 +71,20 @@ func TestDoorsAndRules(t *testing.T) {
 	if err != nil || len(rules) != 1 || rules[0].Person != p.ID || rules[0].Door != door || !rules[0].Allowed || rules[0].Band != "strong" {
 		t.Fatalf("rules %+v, %v", rules, err)
 	}
-	rules[0].Allowed, rules[0].Door = false, house
+	rules[0].Allowed, rules[0].Door = false, houseID
 	if _, err := a.SetDoorRule(ctx, rules[0]); err != nil {
 		t.Fatal(err)
 	}
-	for _, bad := range []DoorRule{{Person: p.ID, Door: "none"}, {Person: "nobody", Door: door}, {ID: "none", Person: p.ID, Door: door}} {
+	for _, bad := range []house.DoorRule{{Person: p.ID, Door: "none"}, {Person: "nobody", Door: door}, {ID: "none", Person: p.ID, Door: door}} {
 		_, err := a.SetDoorRule(ctx, bad)
-		wantError(t, err, ErrNotFound)
+		wantError(t, err, house.ErrNotFound)
 	}
 
-	_, err = a.AddParcelRule(ctx, ParcelRule{Door: house, From: c.now(), To: c.now().Add(time.Hour)})
-	wantError(t, err, ErrHouseDoor)
-	_, err = a.AddParcelRule(ctx, ParcelRule{Door: "none"})
-	wantError(t, err, ErrNotFound)
-	parcel, err := a.AddParcelRule(ctx, ParcelRule{Door: door, Note: "lamp oil", From: c.now(), To: c.now().Add(time.Hour), UsedBy: "made up"})
+	_, err = a.AddParcelRule(ctx, house.ParcelRule{Door: houseID, From: c.now(), To: c.now().Add(time.Hour)})
+	wantError(t, err, house.ErrHouseDoor)
+	_, err = a.AddParcelRule(ctx, house.ParcelRule{Door: "none"})
+	wantError(t, err, house.ErrNotFound)
+	parcel, err := a.AddParcelRule(ctx, house.ParcelRule{Door: door, Note: "lamp oil", From: c.now(), To: c.now().Add(time.Hour), UsedBy: "made up"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -91,20 +93,20 @@ func TestDoorsAndRules(t *testing.T) {
 		t.Errorf("parcels %+v, %v", parcels, err)
 	}
 
-	if err := a.RemoveDoor(ctx, house); err != nil {
+	if err := a.RemoveDoor(ctx, houseID); err != nil {
 		t.Fatal(err)
 	}
 	if rules, err := a.DoorRules(ctx); err != nil || len(rules) != 0 {
 		t.Errorf("rules of a door that is gone: %+v, %v", rules, err)
 	}
-	wantError(t, a.RemoveDoor(ctx, house), ErrNotFound)
-	wantError(t, a.RemoveDoorRule(ctx, rules[0].ID), ErrNotFound)
+	wantError(t, a.RemoveDoor(ctx, houseID), house.ErrNotFound)
+	wantError(t, a.RemoveDoorRule(ctx, rules[0].ID), house.ErrNotFound)
 
 	if got, err := a.AdviceRules(ctx); err != nil || got.Window != 5*time.Minute || got.Expiry != time.Minute {
 		t.Errorf("nothing decided: %+v, %v", got, err)
 	}
-	want := DefaultAdviceRules()
-	want.Paused, want.Home = true, &Home{Latitude: 1, Longitude: 2, Radius: 50}
+	want := house.DefaultAdviceRules()
+	want.Paused, want.Home = true, &house.Home{Latitude: 1, Longitude: 2, Radius: 50}
 	if err := a.SetAdviceRules(ctx, want); err != nil {
 		t.Fatal(err)
 	}
@@ -120,25 +122,25 @@ func TestSources(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, _, err = a.AddSource(ctx, Phone, "", "nobody's phone")
-	wantError(t, err, ErrNotFound)
-	_, _, err = a.AddSource(ctx, Phone, "nobody", "nobody's phone")
-	wantError(t, err, ErrNotFound)
-	id, token, err := a.AddSource(ctx, Phone, p.ID, "Pocket telephone")
+	_, _, err = a.AddSource(ctx, house.Phone, "", "nobody's phone")
+	wantError(t, err, house.ErrNotFound)
+	_, _, err = a.AddSource(ctx, house.Phone, "nobody", "nobody's phone")
+	wantError(t, err, house.ErrNotFound)
+	id, token, err := a.AddSource(ctx, house.Phone, p.ID, "Pocket telephone")
 	if err != nil {
 		t.Fatal(err)
 	}
-	if s, err := a.SourceOf(ctx, token); err != nil || s.ID != id || s.Person != p.ID || s.Kind != Phone || s.Name != "Pocket telephone" || !s.HeardAt.IsZero() {
+	if s, err := a.SourceOf(ctx, token); err != nil || s.ID != id || s.Person != p.ID || s.Kind != house.Phone || s.Name != "Pocket telephone" || !s.HeardAt.IsZero() {
 		t.Errorf("source %+v, %v", s, err)
 	}
 	_, err = a.SourceOf(ctx, id)
-	wantError(t, err, ErrNotFound)
+	wantError(t, err, house.ErrNotFound)
 
 	// Of many reports at once each sees what the one before left.
 	var wg sync.WaitGroup
 	for range 8 {
 		wg.Go(func() {
-			_, err := a.MoveSource(ctx, id, func(state json.RawMessage) (json.RawMessage, *Factor, error) {
+			_, err := a.MoveSource(ctx, id, func(state json.RawMessage) (json.RawMessage, *house.Factor, error) {
 				var n int
 				if state != nil {
 					if err := json.Unmarshal(state, &n); err != nil {
@@ -146,9 +148,9 @@ func TestSources(t *testing.T) {
 					}
 				}
 				raw, err := json.Marshal(n + 1)
-				var f *Factor
+				var f *house.Factor
 				if n == 7 {
-					f = &Factor{Kind: FactorArrival, Person: p.ID, Source: id, At: c.now(), Until: c.now().Add(time.Minute), Strength: .5}
+					f = &house.Factor{Kind: house.FactorArrival, Person: p.ID, Source: id, At: c.now(), Until: c.now().Add(time.Minute), Strength: .5}
 				}
 				return raw, f, err
 			})
@@ -158,7 +160,7 @@ func TestSources(t *testing.T) {
 		})
 	}
 	wg.Wait()
-	if factors, err := a.FactorsSince(ctx, c.now()); err != nil || len(factors) != 1 || factors[0].Kind != FactorArrival || factors[0].Source != id {
+	if factors, err := a.FactorsSince(ctx, c.now()); err != nil || len(factors) != 1 || factors[0].Kind != house.FactorArrival || factors[0].Source != id {
 		t.Errorf("factors %+v, %v", factors, err)
 	}
 	if factors, err := a.FactorsSince(ctx, c.now().Add(time.Minute)); err != nil || len(factors) != 0 {
@@ -167,13 +169,13 @@ func TestSources(t *testing.T) {
 
 	// A report that is refused may still leave something behind, and is refused.
 	refusal := errors.New("too fast")
-	added, err := a.MoveSource(ctx, id, func(json.RawMessage) (json.RawMessage, *Factor, error) {
-		return json.RawMessage(`"unknown"`), &Factor{Kind: FactorArrival, Person: p.ID}, refusal
+	added, err := a.MoveSource(ctx, id, func(json.RawMessage) (json.RawMessage, *house.Factor, error) {
+		return json.RawMessage(`"unknown"`), &house.Factor{Kind: house.FactorArrival, Person: p.ID}, refusal
 	})
 	if added || !errors.Is(err, refusal) {
 		t.Errorf("refused: %v, %v", added, err)
 	}
-	_, err = a.MoveSource(ctx, id, func(state json.RawMessage) (json.RawMessage, *Factor, error) {
+	_, err = a.MoveSource(ctx, id, func(state json.RawMessage) (json.RawMessage, *house.Factor, error) {
 		if string(state) != `"unknown"` {
 			t.Errorf("left behind: %s", state)
 		}
@@ -187,17 +189,17 @@ func TestSources(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, err = a.AddToken(ctx, p.ID, "brass")
-	wantError(t, err, ErrExists)
+	wantError(t, err, house.ErrExists)
 	if got, err := a.TokenOf(ctx, "brass"); err != nil || got != p.ID {
 		t.Errorf("token of %s, %v", got, err)
 	}
 	_, err = a.TokenOf(ctx, "copper")
-	wantError(t, err, ErrNotFound)
+	wantError(t, err, house.ErrNotFound)
 	if err := a.RemoveSource(ctx, id); err != nil {
 		t.Fatal(err)
 	}
 	_, err = a.SourceOf(ctx, token)
-	wantError(t, err, ErrNotFound)
+	wantError(t, err, house.ErrNotFound)
 }
 
 // A code that two give at the same moment is good for one of them.
@@ -208,7 +210,7 @@ func TestUseCode(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	factor := Factor{Kind: FactorCode, Person: p.ID, Source: "resident", At: c.now(), Until: c.now().Add(time.Minute), Strength: 1}
+	factor := house.Factor{Kind: house.FactorCode, Person: p.ID, Source: "resident", At: c.now(), Until: c.now().Add(time.Minute), Strength: 1}
 	reused := errors.New("reused")
 	check := func(secret string, last int64) (int64, error) {
 		if secret != "SECRET" {
@@ -220,7 +222,7 @@ func TestUseCode(t *testing.T) {
 		return 7, nil
 	}
 	_, err = a.UseCode(ctx, factor, check)
-	wantError(t, err, ErrNotFound)
+	wantError(t, err, house.ErrNotFound)
 	if err := a.SetOneTimeSecret(ctx, p.ID, "SECRET", 3); err != nil {
 		t.Fatal(err)
 	}
@@ -246,18 +248,18 @@ func TestUseCode(t *testing.T) {
 
 func TestAdvice(t *testing.T) {
 	a, c := newArchive(t)
-	ctx := By(t.Context(), "resident one")
+	ctx := house.By(t.Context(), "resident one")
 	p, err := a.AddPerson(ctx, "Tamsin Quill")
 	if err != nil {
 		t.Fatal(err)
 	}
 	door := advised(t, a, p.ID, 1)
 	visit := keep(t, a, stillOf("r1", 0))
-	factor, err := a.AddFactor(ctx, Factor{Kind: FactorToken, Person: p.ID, Source: "reader", At: c.now(), Until: c.now().Add(time.Minute), Strength: .8})
+	factor, err := a.AddFactor(ctx, house.Factor{Kind: house.FactorToken, Person: p.ID, Source: "reader", At: c.now(), Until: c.now().Add(time.Minute), Strength: .8})
 	if err != nil {
 		t.Fatal(err)
 	}
-	parcel, err := a.AddParcelRule(ctx, ParcelRule{Door: door, From: c.now(), To: c.now().Add(time.Hour)})
+	parcel, err := a.AddParcelRule(ctx, house.ParcelRule{Door: door, From: c.now(), To: c.now().Add(time.Hour)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -265,8 +267,8 @@ func TestAdvice(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	suggestion := Advice{Visit: visit, Door: door, Person: p.ID, State: Suggested, At: c.now(), ExpiresAt: c.now().Add(time.Minute),
-		Conditions: []Condition{{Code: "on", Met: true, Says: "Advice is on."}}, Factors: []string{factor}}
+	suggestion := house.Advice{Visit: visit, Door: door, Person: p.ID, State: house.Suggested, At: c.now(), ExpiresAt: c.now().Add(time.Minute),
+		Conditions: []house.Condition{{Code: "on", Met: true, Says: "Advice is on."}}, Factors: []string{factor}}
 	id, err := a.AddAdvice(ctx, suggestion)
 	if err != nil {
 		t.Fatal(err)
@@ -275,16 +277,16 @@ func TestAdvice(t *testing.T) {
 		t.Errorf("nobody who watches hears of it: revision %d, then %d, %v", before.Revision, after.Revision, err)
 	}
 	_, err = a.AddAdvice(ctx, suggestion) // a second time
-	wantError(t, err, ErrTaken)
-	house, err := a.SetDoor(ctx, Door{Name: "House", Bell: "gate"})
+	wantError(t, err, house.ErrTaken)
+	houseID, err := a.SetDoor(ctx, house.Door{Name: "House", Bell: "gate"})
 	if err != nil {
 		t.Fatal(err)
 	}
 	elsewhere := suggestion
-	elsewhere.Door = house
+	elsewhere.Door = houseID
 	_, err = a.AddAdvice(ctx, elsewhere) // by the factor that was used
-	wantError(t, err, ErrTaken)
-	withheld := Advice{Visit: visit, Door: house, State: Withheld, At: c.now(), Conditions: []Condition{{Code: "on", Says: "Advice is paused."}}}
+	wantError(t, err, house.ErrTaken)
+	withheld := house.Advice{Visit: visit, Door: houseID, State: house.Withheld, At: c.now(), Conditions: []house.Condition{{Code: "on", Says: "Advice is paused."}}}
 	for range 2 { // one takes the other's place
 		if _, err := a.AddAdvice(ctx, withheld); err != nil {
 			t.Fatal(err)
@@ -297,14 +299,14 @@ func TestAdvice(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, err = a.AddAdvice(ctx, byParcel)
-	wantError(t, err, ErrTaken)
+	wantError(t, err, house.ErrTaken)
 
-	if err := a.EndAdvice(ctx, id, Used); err != nil {
+	if err := a.EndAdvice(ctx, id, house.Used); err != nil {
 		t.Fatal(err)
 	}
-	wantError(t, a.EndAdvice(ctx, id, Dismissed), ErrTaken)
-	wantError(t, a.EndAdvice(ctx, "none", Used), ErrNotFound)
-	if got, err := a.Advice(ctx, id); err != nil || got.State != Used || got.By != "resident one" || len(got.Conditions) != 1 || got.Door != door {
+	wantError(t, a.EndAdvice(ctx, id, house.Dismissed), house.ErrTaken)
+	wantError(t, a.EndAdvice(ctx, "none", house.Used), house.ErrNotFound)
+	if got, err := a.Advice(ctx, id); err != nil || got.State != house.Used || got.By != "resident one" || len(got.Conditions) != 1 || got.Door != door {
 		t.Errorf("used: %+v, %v", got, err)
 	}
 	third := suggestion
@@ -313,15 +315,15 @@ func TestAdvice(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	paused := DefaultAdviceRules()
+	paused := house.DefaultAdviceRules()
 	paused.Paused = true
 	if err := a.SetAdviceRules(ctx, paused); err != nil {
 		t.Fatal(err)
 	}
-	if got, err := a.Advice(ctx, open); err != nil || got.State != Dismissed || got.By != "resident one" {
+	if got, err := a.Advice(ctx, open); err != nil || got.State != house.Dismissed || got.By != "resident one" {
 		t.Errorf("after a pause: %+v, %v", got, err)
 	}
-	other, err := a.AddAdvice(ctx, Advice{Visit: keep(t, a, stillOf("r5", 0)), Door: door, State: Suggested, At: c.now(), ExpiresAt: suggestion.ExpiresAt})
+	other, err := a.AddAdvice(ctx, house.Advice{Visit: keep(t, a, stillOf("r5", 0)), Door: door, State: house.Suggested, At: c.now(), ExpiresAt: suggestion.ExpiresAt})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -329,17 +331,17 @@ func TestAdvice(t *testing.T) {
 		t.Errorf("the next expires %s, %v", next, err)
 	}
 	c.advance(time.Minute)
-	wantError(t, a.EndAdvice(ctx, other, Used), ErrTaken) // a moment too late
+	wantError(t, a.EndAdvice(ctx, other, house.Used), house.ErrTaken) // a moment too late
 	if next, err := a.ExpireAdvice(ctx); err != nil || !next.IsZero() {
 		t.Errorf("the next expires %s, %v", next, err)
 	}
 	all, err := a.AdviceOn(ctx, visit, byParcel.Visit)
-	var states []AdviceState
+	var states []house.AdviceState
 	for _, d := range all {
 		states = append(states, d.State)
 	}
 	slices.Sort(states)
-	if err != nil || !slices.Equal(states, []AdviceState{Dismissed, Used, Withheld}) {
+	if err != nil || !slices.Equal(states, []house.AdviceState{house.Dismissed, house.Used, house.Withheld}) {
 		t.Errorf("on the visit: %v, %v", states, err)
 	}
 
@@ -353,7 +355,7 @@ func TestAdvice(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if misses, err := a.MissesSince(ctx, c.ago(time.Hour)); err != nil || len(misses) != 3 || misses[2] != (Miss{c.now(), "code", p.ID}) {
+	if misses, err := a.MissesSince(ctx, c.ago(time.Hour)); err != nil || len(misses) != 3 || misses[2] != (house.Miss{At: c.now(), What: "code", Whom: p.ID}) {
 		t.Errorf("misses %v, %v", misses, err)
 	}
 	if lately, inAll, err := a.CodeMisses(ctx, p.ID, c.ago(time.Second)); lately != 1 || inAll != 2 || err != nil {
@@ -397,7 +399,7 @@ func TestAdviceGoes(t *testing.T) {
 	add := func(ring string, persons ...string) (visit, id string) {
 		visit = keep(t, a, stillOf(ring, 0))
 		record(t, a, visit, faceOf(.2, nil))
-		id, err := a.AddAdvice(ctx, Advice{Visit: visit, Door: door, State: Withheld, At: c.now(), Conditions: []Condition{{Code: "on", Met: true, Says: "Yes."}, {Code: "fresh", Says: "No."}, {Code: "picture"}}}, persons...)
+		id, err := a.AddAdvice(ctx, house.Advice{Visit: visit, Door: door, State: house.Withheld, At: c.now(), Conditions: []house.Condition{{Code: "on", Met: true, Says: "Yes."}, {Code: "fresh", Says: "No."}, {Code: "picture"}}}, persons...)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -410,15 +412,15 @@ func TestAdviceGoes(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, err = a.Advice(ctx, withIt)
-	wantError(t, err, ErrNotFound)
+	wantError(t, err, house.ErrNotFound)
 	if _, err := a.ErasePerson(ctx, q.ID, false); err != nil {
 		t.Fatal(err)
 	}
 	_, err = a.Advice(ctx, ofBoth)
-	wantError(t, err, ErrNotFound)
+	wantError(t, err, house.ErrNotFound)
 	c.advance(80 * time.Hour)
 	sweep(t, a, noShrinker)
-	left := []Condition{{Code: "fresh"}, {Code: "picture"}}
+	left := []house.Condition{{Code: "fresh"}, {Code: "picture"}}
 	if got, err := a.Advice(ctx, swept); err != nil || got.Visit != "" || got.Person != "" || got.Door != door || !slices.Equal(got.Conditions, left) {
 		t.Errorf("advice on a visit that went: %+v, %v", got, err)
 	}
@@ -428,8 +430,8 @@ func TestReceivers(t *testing.T) {
 	a, _ := newArchive(t)
 	ctx := t.Context()
 	_, _, err := a.AddReceiver(ctx, "none", "Garage winch")
-	wantError(t, err, ErrNotFound)
-	door, err := a.SetDoor(ctx, Door{Name: "Garage", Bell: "gate"})
+	wantError(t, err, house.ErrNotFound)
+	door, err := a.SetDoor(ctx, house.Door{Name: "Garage", Bell: "gate"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -452,5 +454,5 @@ func TestReceivers(t *testing.T) {
 	if err := a.RemoveReceiver(ctx, r.ID); err != nil {
 		t.Fatal(err)
 	}
-	wantError(t, a.RemoveReceiver(ctx, r.ID), ErrNotFound)
+	wantError(t, a.RemoveReceiver(ctx, r.ID), house.ErrNotFound)
 }

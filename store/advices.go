@@ -11,11 +11,9 @@ import (
 	"slices"
 	"strings"
 	"time"
-)
 
-// ErrTaken says that what a suggestion would rest on was used meanwhile, or that
-// the suggestion itself is not open any more.
-var ErrTaken = errors.New("already used, answered or expired")
+	"lintel/internal/house"
+)
 
 // AddAdvice keeps advice and returns its id. A suggestion takes the factors, and
 // the parcel, that it rests on, in the same transaction: the error is ErrTaken,
@@ -23,7 +21,7 @@ var ErrTaken = errors.New("already used, answered or expired")
 // trial. Persons are all that
 // it tells of. It takes the place of advice that was withheld on the same visit
 // and door; where something was suggested there before, the error is ErrTaken.
-func (a *Archive) AddAdvice(ctx context.Context, d Advice, persons ...string) (id string, err error) {
+func (a *Archive) AddAdvice(ctx context.Context, d house.Advice, persons ...string) (id string, err error) {
 	d.ID = newID()
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		if err := a.mustBe(ctx, tx, "visits", "visit", d.Visit); err != nil {
@@ -32,7 +30,7 @@ func (a *Archive) AddAdvice(ctx context.Context, d Advice, persons ...string) (i
 		if err := a.makeWay(ctx, tx, d); err != nil {
 			return err
 		}
-		if d.State == Suggested {
+		if d.State == house.Suggested {
 			if err := takeFor(ctx, tx, d); err != nil {
 				return err
 			}
@@ -57,7 +55,7 @@ func (a *Archive) AddAdvice(ctx context.Context, d Advice, persons ...string) (i
 				return err
 			}
 		}
-		if d.State == Suggested {
+		if d.State == house.Suggested {
 			if err := a.note(ctx, tx, string(d.State), "advice "+d.ID+" on visit "+d.Visit); err != nil {
 				return err
 			}
@@ -72,24 +70,24 @@ func (a *Archive) AddAdvice(ctx context.Context, d Advice, persons ...string) (i
 }
 
 // makeWay removes what was withheld on the same visit and door.
-func (a *Archive) makeWay(ctx context.Context, tx *sql.Tx, d Advice) error {
+func (a *Archive) makeWay(ctx context.Context, tx *sql.Tx, d house.Advice) error {
 	var suggested bool
 	err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM advice WHERE visit = ? AND door = ? AND state <> 'withheld')`, d.Visit, d.Door).Scan(&suggested)
 	if err != nil {
 		return err
 	}
 	if suggested {
-		return ErrTaken
+		return house.ErrTaken
 	}
 	_, err = tx.ExecContext(ctx, `DELETE FROM advice WHERE visit = ? AND door = ?`, d.Visit, d.Door)
 	return err
 }
 
 // takeFor marks what a suggestion rests on as used for it.
-func takeFor(ctx context.Context, tx *sql.Tx, d Advice) error {
+func takeFor(ctx context.Context, tx *sql.Tx, d house.Advice) error {
 	// Whoever stands at a trial need not be whom a picture shows.
 	if tried, err := isTrialRing(ctx, tx, d.Visit); err != nil || tried {
-		return cmp.Or(err, ErrTaken)
+		return cmp.Or(err, house.ErrTaken)
 	}
 	for _, f := range d.Factors {
 		if err := take(ctx, tx, "factors", f, d.ID); err != nil {
@@ -112,7 +110,7 @@ func take(ctx context.Context, tx *sql.Tx, table, id, advice string) error {
 	if n, err := res.RowsAffected(); err != nil || n > 0 {
 		return err
 	}
-	return ErrTaken
+	return house.ErrTaken
 }
 
 // touchVisit gives a visit a new revision, so that whoever watches reads it
@@ -130,7 +128,7 @@ func (a *Archive) touchVisit(ctx context.Context, tx *sql.Tx, visit string) erro
 // ran out. Once it ended it stays so. The error is ErrTaken if it is not open,
 // or if its time has run out and it is not Expired that it becomes, and
 // ErrNotFound.
-func (a *Archive) EndAdvice(ctx context.Context, id string, as AdviceState) error {
+func (a *Archive) EndAdvice(ctx context.Context, id string, as house.AdviceState) error {
 	err := a.update(ctx, func(tx *sql.Tx) error { return a.endAdvice(ctx, tx, id, as) })
 	if err != nil {
 		return fmt.Errorf("ending advice %s: %w", id, spaceError(err))
@@ -139,23 +137,23 @@ func (a *Archive) EndAdvice(ctx context.Context, id string, as AdviceState) erro
 	return nil
 }
 
-func (a *Archive) endAdvice(ctx context.Context, tx *sql.Tx, id string, as AdviceState) error {
+func (a *Archive) endAdvice(ctx context.Context, tx *sql.Tx, id string, as house.AdviceState) error {
 	d, err := a.adviceIn(ctx, tx, `WHERE id = ?`, id)
 	if err != nil {
 		return err
 	}
 	if len(d) == 0 {
-		return ErrNotFound
+		return house.ErrNotFound
 	}
-	if d[0].State != Suggested || as != Expired && !a.now().Before(d[0].ExpiresAt) {
-		return ErrTaken
+	if d[0].State != house.Suggested || as != house.Expired && !a.now().Before(d[0].ExpiresAt) {
+		return house.ErrTaken
 	}
-	d[0].State, d[0].By = as, Actor(ctx)
+	d[0].State, d[0].By = as, house.Actor(ctx)
 	sealed, err := a.sealJSON(d[0], "advice.sealed", id)
 	if err != nil {
 		return err
 	}
-	if err := a.changeIn(ctx, tx, string(as), "advice "+id, ErrTaken, `UPDATE advice SET state = ?, sealed = ? WHERE id = ?`, as, sealed, id); err != nil {
+	if err := a.changeIn(ctx, tx, string(as), "advice "+id, house.ErrTaken, `UPDATE advice SET state = ?, sealed = ? WHERE id = ?`, as, sealed, id); err != nil {
 		return err
 	}
 	if d[0].Visit == "" {
@@ -176,7 +174,7 @@ func (a *Archive) dismissWhere(ctx context.Context, tx *sql.Tx, condition string
 		return err
 	}
 	for _, d := range open {
-		if err := a.endAdvice(ctx, tx, d.ID, Dismissed); err != nil {
+		if err := a.endAdvice(ctx, tx, d.ID, house.Dismissed); err != nil {
 			return err
 		}
 	}
@@ -194,7 +192,7 @@ func (a *Archive) ExpireAdvice(ctx context.Context) (next time.Time, err error) 
 		if d.ExpiresAt.After(a.now()) {
 			return d.ExpiresAt, nil
 		}
-		if err := a.EndAdvice(ctx, d.ID, Expired); err != nil && !errors.Is(err, ErrTaken) && !errors.Is(err, ErrNotFound) {
+		if err := a.EndAdvice(ctx, d.ID, house.Expired); err != nil && !errors.Is(err, house.ErrTaken) && !errors.Is(err, house.ErrNotFound) {
 			return next, err
 		}
 	}
@@ -202,19 +200,19 @@ func (a *Archive) ExpireAdvice(ctx context.Context) (next time.Time, err error) 
 }
 
 // Advice returns the advice of that id, or ErrNotFound.
-func (a *Archive) Advice(ctx context.Context, id string) (Advice, error) {
+func (a *Archive) Advice(ctx context.Context, id string) (house.Advice, error) {
 	all, err := a.adviceIn(ctx, a.read, `WHERE id = ?`, id)
 	if err == nil && len(all) == 0 {
-		err = ErrNotFound
+		err = house.ErrNotFound
 	}
 	if err != nil {
-		return Advice{}, fmt.Errorf("reading advice %s: %w", id, err)
+		return house.Advice{}, fmt.Errorf("reading advice %s: %w", id, err)
 	}
 	return all[0], nil
 }
 
 // AdviceOn returns the advice given on visits, the newest first.
-func (a *Archive) AdviceOn(ctx context.Context, visits ...string) ([]Advice, error) {
+func (a *Archive) AdviceOn(ctx context.Context, visits ...string) ([]house.Advice, error) {
 	all, err := a.adviceIn(ctx, a.read, `WHERE visit IN (SELECT value FROM json_each(?)) ORDER BY at DESC, id`, jsonList(visits))
 	if err != nil {
 		return nil, fmt.Errorf("reading advice: %w", err)
@@ -225,7 +223,7 @@ func (a *Archive) AdviceOn(ctx context.Context, visits ...string) ([]Advice, err
 // AdviceSince returns the advice given since a time, the newest first. It is
 // kept for 31 days. Once a visit is gone, only the conditions that were not met
 // are left of the advice on it, by their codes.
-func (a *Archive) AdviceSince(ctx context.Context, t time.Time) ([]Advice, error) {
+func (a *Archive) AdviceSince(ctx context.Context, t time.Time) ([]house.Advice, error) {
 	all, err := a.adviceIn(ctx, a.read, `WHERE at >= ? ORDER BY at DESC, id`, micros(t))
 	if err != nil {
 		return nil, fmt.Errorf("reading advice: %w", err)
@@ -235,7 +233,7 @@ func (a *Archive) AdviceSince(ctx context.Context, t time.Time) ([]Advice, error
 
 // AdviceOf returns the advice that tells of a person, the newest first: whom
 // it was about, and who stood there besides. It is kept for 31 days.
-func (a *Archive) AdviceOf(ctx context.Context, person string) ([]Advice, error) {
+func (a *Archive) AdviceOf(ctx context.Context, person string) ([]house.Advice, error) {
 	all, err := a.adviceIn(ctx, a.read, `WHERE id IN (SELECT advice FROM advice_persons WHERE person = ?) ORDER BY at DESC, id`, person)
 	if err != nil {
 		return nil, fmt.Errorf("reading advice on a person: %w", err)
@@ -243,14 +241,14 @@ func (a *Archive) AdviceOf(ctx context.Context, person string) ([]Advice, error)
 	return all, nil
 }
 
-func (a *Archive) adviceIn(ctx context.Context, q querier, clause string, args ...any) ([]Advice, error) {
+func (a *Archive) adviceIn(ctx context.Context, q querier, clause string, args ...any) ([]house.Advice, error) {
 	rows, err := q.QueryContext(ctx, `SELECT id, coalesce(visit, ''), coalesce(door, ''), state, at, expires_at, unmet, sealed FROM advice `+clause, args...)
 	if err != nil {
 		return nil, err
 	}
-	return collect(rows, func(d *Advice) error {
+	return collect(rows, func(d *house.Advice) error {
 		var id, visit, door, unmet string
-		var state AdviceState
+		var state house.AdviceState
 		var at, expires sql.NullInt64
 		var sealed []byte
 		if err := rows.Scan(&id, &visit, &door, &state, &at, &expires, &unmet, &sealed); err != nil {
@@ -263,7 +261,7 @@ func (a *Archive) adviceIn(ctx context.Context, q querier, clause string, args .
 		} else {
 			for code := range strings.SplitSeq(unmet, ",") {
 				if code != "" {
-					d.Conditions = append(d.Conditions, Condition{Code: code})
+					d.Conditions = append(d.Conditions, house.Condition{Code: code})
 				}
 			}
 		}
@@ -272,37 +270,18 @@ func (a *Archive) adviceIn(ctx context.Context, q querier, clause string, args .
 	})
 }
 
-// Unmet returns the codes of the conditions that are not met.
-func (d Advice) Unmet() (codes []string) {
-	for _, c := range d.Conditions {
-		if !c.Met {
-			codes = append(codes, c.Code)
-		}
-	}
-	return codes
-}
-
-// A Receiver may hear advice at one door.
-type Receiver struct {
-	ID      string    `json:"id"`
-	Door    string    `json:"door"` // id
-	Name    string    `json:"name"`
-	AddedAt time.Time `json:"added_at"`
-	Key     []byte    `json:"-"` // 32 bytes, that letters to it are signed with
-}
-
 // AddReceiver adds a receiver, and returns it with its key, and with the token
 // by which it may listen, which is kept only as a hash. The error is
 // ErrNotFound for a door that is not there.
-func (a *Archive) AddReceiver(ctx context.Context, door, name string) (r Receiver, token string, err error) {
-	r = Receiver{ID: newID(), Door: door, Name: name, AddedAt: a.now(), Key: make([]byte, 32)}
+func (a *Archive) AddReceiver(ctx context.Context, door, name string) (r house.Receiver, token string, err error) {
+	r = house.Receiver{ID: newID(), Door: door, Name: name, AddedAt: a.now(), Key: make([]byte, 32)}
 	rand.Read(r.Key)
 	token = rand.Text()
-	err = a.change(ctx, "added", "receiver "+r.ID, ErrNotFound, `
+	err = a.change(ctx, "added", "receiver "+r.ID, house.ErrNotFound, `
 		INSERT INTO receivers (id, door, name, key, token_hash, added_at) SELECT ?, id, ?, ?, ?, ? FROM doors WHERE id = ?`,
 		r.ID, a.seal(name, "receivers.name", r.ID), a.seals.Value(r.Key, "receivers.key", r.ID), hashOf(token), micros(r.AddedAt), door)
 	if err != nil {
-		return Receiver{}, "", fmt.Errorf("adding a receiver: %w", err)
+		return house.Receiver{}, "", fmt.Errorf("adding a receiver: %w", err)
 	}
 	return r, token, nil
 }
@@ -327,12 +306,12 @@ func (a *Archive) RemoveReceiver(ctx context.Context, id string) error {
 }
 
 // Receivers lists the receivers by name, with their keys.
-func (a *Archive) Receivers(ctx context.Context) ([]Receiver, error) {
+func (a *Archive) Receivers(ctx context.Context) ([]house.Receiver, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT id, door, name, key, added_at FROM receivers`)
 	if err != nil {
 		return nil, fmt.Errorf("listing receivers: %w", err)
 	}
-	all, err := collect(rows, func(r *Receiver) error {
+	all, err := collect(rows, func(r *house.Receiver) error {
 		var name, key []byte
 		var added sql.NullInt64
 		if err := rows.Scan(&r.ID, &r.Door, &name, &key, &added); err != nil {
@@ -347,6 +326,8 @@ func (a *Archive) Receivers(ctx context.Context) ([]Receiver, error) {
 	if err != nil {
 		return nil, fmt.Errorf("listing receivers: %w", damage(err))
 	}
-	slices.SortFunc(all, func(a, b Receiver) int { return cmp.Or(strings.Compare(a.Name, b.Name), strings.Compare(a.ID, b.ID)) })
+	slices.SortFunc(all, func(a, b house.Receiver) int {
+		return cmp.Or(strings.Compare(a.Name, b.Name), strings.Compare(a.ID, b.ID))
+	})
 	return all, nil
 }

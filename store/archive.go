@@ -74,10 +74,7 @@ import (
 
 // Errors that callers test for with errors.Is.
 var (
-	// ErrNotFound says that there is nothing of that name or id.
-	ErrNotFound = errors.New("not found")
-	// ErrExists says that the name is taken.
-	ErrExists = errors.New("already there")
+
 	// ErrNoArchive says that the folder holds no archive.
 	ErrNoArchive = errors.New("no archive")
 	// ErrNewerArchive says that a newer Lintel wrote the archive.

@@ -6,58 +6,16 @@ import (
 	"crypto/sha256"
 	"database/sql"
 	"encoding/binary"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"strings"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // ErrTampered says that the audit trail is not as it was written.
 var ErrTampered = errors.New("the audit trail has been changed")
-
-// An Entry of the audit trail says who did what to what. It names ids, never
-// names or pictures.
-type Entry struct {
-	Seq     int64     `json:"seq"` // 1, 2, 3 …
-	At      time.Time `json:"at"`
-	Actor   string    `json:"actor"`   // see [By]
-	Action  string    `json:"action"`  // one word: looked, erased, held …
-	Subject string    `json:"subject"` // such as "visit ID"
-	Before  [32]byte  `json:"-"`       // hash of the entry before, zeros for the first
-	Hash    [32]byte  `json:"-"`
-}
-
-// Text is what an entry's hash is the SHA-256 of: the hash before it in
-// hexadecimal, and the entry's fields, with tabs between and a line end after.
-// So the trail can be checked with sha256sum(1) alone.
-func (e Entry) Text() string {
-	return fmt.Sprintf("%s\t%d\t%s\t%s\t%s\t%s\n", hex.EncodeToString(e.Before[:]), e.Seq,
-		e.At.UTC().Format("2006-01-02T15:04:05.000000Z"), e.Actor, e.Action, e.Subject)
-}
-
-type actorKey struct{}
-
-// Actors that are nobody in particular. A resident is "resident ID", a tablet
-// "tablet ID".
-const (
-	ByCommand = "command" // somebody at the server's command line
-	ByItself  = "itself"  // the server, going by the rules
-)
-
-// By says who is behind what is done with the context, for the audit trail.
-func By(ctx context.Context, actor string) context.Context {
-	return context.WithValue(ctx, actorKey{}, actor)
-}
-
-// Actor returns who is behind what is done with the context, the server itself
-// if [By] never said.
-func Actor(ctx context.Context) string {
-	if actor, ok := ctx.Value(actorKey{}).(string); ok {
-		return actor
-	}
-	return ByItself
-}
 
 // Note adds an entry to the audit trail for something that changed nothing in
 // the archive: that somebody looked at a visit, or took an export.
@@ -79,7 +37,7 @@ const trailSince = 2
 // left out and so shows for ever.
 func (a *Archive) note(ctx context.Context, tx *sql.Tx, action, subject string) error {
 	clean := strings.NewReplacer("\t", " ", "\n", " ")
-	e := Entry{At: a.now().UTC().Truncate(time.Microsecond), Actor: clean.Replace(Actor(ctx)), Action: action, Subject: clean.Replace(subject)}
+	e := house.Entry{At: a.now().UTC().Truncate(time.Microsecond), Actor: clean.Replace(house.Actor(ctx)), Action: action, Subject: clean.Replace(subject)}
 	var err error
 	e.Seq, e.Before, err = a.auditHead(ctx, tx)
 	if errors.Is(err, ErrTampered) {
@@ -127,7 +85,7 @@ func (a *Archive) auditHead(ctx context.Context, q querier) (seq int64, hash [32
 
 // Trail returns entries of the audit trail, newest first, limit at most; those
 // before the entry of that number, or the newest for 0.
-func (a *Archive) Trail(ctx context.Context, before int64, limit int) ([]Entry, error) {
+func (a *Archive) Trail(ctx context.Context, before int64, limit int) ([]house.Entry, error) {
 	entries, err := a.entries(ctx, a.read, `WHERE seq < ? OR ? = 0 ORDER BY seq DESC LIMIT ?`, before, before, limit)
 	if err != nil {
 		return nil, fmt.Errorf("reading the audit trail: %w", err)
@@ -135,15 +93,15 @@ func (a *Archive) Trail(ctx context.Context, before int64, limit int) ([]Entry, 
 	return entries, nil
 }
 
-func (a *Archive) entries(ctx context.Context, q querier, clause string, args ...any) ([]Entry, error) {
+func (a *Archive) entries(ctx context.Context, q querier, clause string, args ...any) ([]house.Entry, error) {
 	rows, err := q.QueryContext(ctx, `SELECT seq, at, actor, action, subject, before, hash FROM audit `+clause, args...)
 	if err != nil {
 		return nil, err
 	}
-	return collect(rows, func(e *Entry) error { return scanEntry(rows, e) })
+	return collect(rows, func(e *house.Entry) error { return scanEntry(rows, e) })
 }
 
-func scanEntry(rows *sql.Rows, e *Entry) error {
+func scanEntry(rows *sql.Rows, e *house.Entry) error {
 	var at sql.NullInt64
 	var before, hash []byte
 	if err := rows.Scan(&e.Seq, &at, &e.Actor, &e.Action, &e.Subject, &before, &hash); err != nil {
@@ -182,7 +140,7 @@ func (a *Archive) CheckTrail(ctx context.Context) (entries int64, err error) {
 	defer rows.Close()
 	var before [32]byte
 	for rows.Next() {
-		var e Entry
+		var e house.Entry
 		if err := scanEntry(rows, &e); err != nil {
 			return entries, fmt.Errorf("checking the audit trail: %w", err)
 		}

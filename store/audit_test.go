@@ -14,10 +14,12 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // trailOf returns the whole audit trail, oldest first.
-func trailOf(t *testing.T, a *Archive) []Entry {
+func trailOf(t *testing.T, a *Archive) []house.Entry {
 	t.Helper()
 	entries, err := a.Trail(t.Context(), 0, 1000)
 	if err != nil {
@@ -30,7 +32,7 @@ func trailOf(t *testing.T, a *Archive) []Entry {
 // Each change adds one entry, that says who did what to which id, and no more.
 func TestEachChangeIsNoted(t *testing.T) {
 	a, c := newArchive(t)
-	ctx := By(t.Context(), "resident R")
+	ctx := house.By(t.Context(), "resident R")
 	names := []string{"Tamsin Quill", "Odo Fenwright", "Morgan Vale", "Pantry", "cellar-door", "gate", "insurance", "ring-of-thursday", "the porch"}
 	bell := "bell " + a.bellID("cellar-door")
 	n := stillOf("ring-of-thursday", 0)
@@ -44,24 +46,26 @@ func TestEachChangeIsNoted(t *testing.T) {
 		want   []string // action and subject of the entries, * for any id
 	}{
 		{"bell added", func() error { _, err := a.AddBell(ctx, "cellar-door"); return err }, []string{"added " + bell}},
-		{"bell added again", func() error { _, err := a.AddBell(ctx, "cellar-door"); return only(err, ErrExists) }, nil},
+		{"bell added again", func() error { _, err := a.AddBell(ctx, "cellar-door"); return only(err, house.ErrExists) }, nil},
 		{"bell removed", func() error { return a.RemoveBell(ctx, "cellar-door") }, []string{"removed " + bell}},
-		{"bell removed again", func() error { return only(a.RemoveBell(ctx, "cellar-door"), ErrNotFound) }, nil},
+		{"bell removed again", func() error { return only(a.RemoveBell(ctx, "cellar-door"), house.ErrNotFound) }, nil},
 		{"person added", func() error {
 			p, err := a.AddPerson(ctx, "Tamsin Quill")
 			person = p.ID
 			return err
 		}, []string{"added person *"}},
 		{"consent", func() error {
-			return a.RecordConsent(ctx, person, Consent{GivenBy: "Odo Fenwright", GivenAt: c.now(), Scope: "the porch"})
+			return a.RecordConsent(ctx, person, house.Consent{GivenBy: "Odo Fenwright", GivenAt: c.now(), Scope: "the porch"})
 		}, []string{"consented person *"}},
 		{"consent of nobody", func() error {
-			return only(a.RecordConsent(ctx, "X", Consent{GivenBy: "Odo Fenwright", GivenAt: c.now(), Scope: "the porch"}), ErrNotFound)
+			return only(a.RecordConsent(ctx, "X", house.Consent{GivenBy: "Odo Fenwright", GivenAt: c.now(), Scope: "the porch"}), house.ErrNotFound)
 		}, nil},
 		{"reference", func() error {
-			return a.AddReference(ctx, Reference{Person: person, FaceWidth: 90, Descriptor: faceOf(0.1, nil).Descriptor})
+			return a.AddReference(ctx, house.Reference{Person: person, FaceWidth: 90, Descriptor: faceOf(0.1, nil).Descriptor})
 		}, []string{"enrolled person *"}},
-		{"reference again", func() error { return only(a.AddReference(ctx, Reference{Person: person, FaceWidth: 90}), ErrExists) }, nil},
+		{"reference again", func() error {
+			return only(a.AddReference(ctx, house.Reference{Person: person, FaceWidth: 90}), house.ErrExists)
+		}, nil},
 		{"resident", func() error {
 			r, err := a.AddResident(ctx, "Morgan Vale", "$argon2id$not a real one")
 			resident = r.ID
@@ -76,38 +80,40 @@ func TestEachChangeIsNoted(t *testing.T) {
 			tablet = ts[0].ID
 			return a.UnpairTablet(ctx, tablet)
 		}, []string{"unpaired tablet *"}},
-		{"rules", func() error { return a.SetRules(ctx, DefaultRules()) }, []string{"changed rules"}},
-		{"rules that can't be followed", func() error { return only(a.SetRules(ctx, Rules{}), ErrBadRule) }, nil},
-		{"masks", func() error { return a.SetMasks(ctx, "gate", []Polygon{{{0, 0}, {1, 0}, {1, 0.5}}}) }, []string{"changed masks of bell " + a.bellID("gate")}},
+		{"rules", func() error { return a.SetRules(ctx, house.DefaultRules()) }, []string{"changed rules"}},
+		{"rules that can't be followed", func() error { return only(a.SetRules(ctx, house.Rules{}), house.ErrBadRule) }, nil},
+		{"masks", func() error {
+			return a.SetMasks(ctx, "gate", []house.Polygon{{{X: 0, Y: 0}, {X: 1, Y: 0}, {X: 1, Y: 0.5}}})
+		}, []string{"changed masks of bell " + a.bellID("gate")}},
 		{"stills masked", func() error {
-			_, err := a.MaskEarlier(ctx, "gate", func(b []byte, _ []Polygon) ([]byte, error) { return b, nil })
+			_, err := a.MaskEarlier(ctx, "gate", func(b []byte, _ []house.Polygon) ([]byte, error) { return b, nil })
 			return err
 		}, []string{"masked stills of bell " + a.bellID("gate")}},
 		{"hold", func() error { return a.PlaceHold(ctx, visit, "for the insurance", c.now().Add(time.Hour)) }, []string{"held visit " + visit}},
-		{"erasing what is held", func() error { return only(a.EraseVisit(ctx, visit), ErrHeld) }, nil},
+		{"erasing what is held", func() error { return only(a.EraseVisit(ctx, visit), house.ErrHeld) }, nil},
 		{"hold ended", func() error { return a.EndHold(ctx, visit) }, []string{"released visit " + visit}},
 		{"parcel", func() error { return a.SetParcel(ctx, visit, true) }, []string{"changed visit " + visit}},
 		{"looked", func() error { return a.Note(ctx, "looked", "visit "+visit) }, []string{"looked visit " + visit}},
 		{"visit erased", func() error { return a.EraseVisit(ctx, visit) }, []string{"erased visit " + visit}},
 		{"trial", func() (err error) { trial, err = a.StartTrial(ctx, "gate", "R"); return err }, []string{"started trial *"}},
-		{"trial beside", func() error { _, err := a.StartTrial(ctx, "gate", "R"); return only(err, ErrTrialRuns) }, nil},
-		{"trial goes on", func() error { return a.StepTrial(ctx, trial, TrialPrint) }, []string{"changed trial *"}},
-		{"trial goes on to nowhere", func() error { return only(a.StepTrial(ctx, trial, "mask"), ErrTrialStep) }, nil},
-		{"trial removed too early", func() error { return only(a.RemoveTrial(ctx, trial), ErrTrialRuns) }, nil},
+		{"trial beside", func() error { _, err := a.StartTrial(ctx, "gate", "R"); return only(err, house.ErrTrialRuns) }, nil},
+		{"trial goes on", func() error { return a.StepTrial(ctx, trial, house.TrialPrint) }, []string{"changed trial *"}},
+		{"trial goes on to nowhere", func() error { return only(a.StepTrial(ctx, trial, "mask"), house.ErrTrialStep) }, nil},
+		{"trial removed too early", func() error { return only(a.RemoveTrial(ctx, trial), house.ErrTrialRuns) }, nil},
 		{"trial ended", func() error { return a.EndTrial(ctx, trial) }, []string{"changed trial *"}},
-		{"trial ended again", func() error { return only(a.EndTrial(ctx, trial), ErrTrialOver) }, nil},
+		{"trial ended again", func() error { return only(a.EndTrial(ctx, trial), house.ErrTrialOver) }, nil},
 		{"trial removed", func() error { return a.RemoveTrial(ctx, trial) }, []string{"removed trial *"}},
-		{"visit erased again", func() error { return only(a.EraseVisit(ctx, visit), ErrNotFound) }, nil},
+		{"visit erased again", func() error { return only(a.EraseVisit(ctx, visit), house.ErrNotFound) }, nil},
 		{"period erased", func() error { _, err := a.ErasePeriod(ctx, c.ago(time.Hour), c.now().Add(time.Hour)); return err },
 			[]string{"erased period 2031-05-04T17:30:00Z 2031-05-04T19:30:00Z", "erased visit " + other}},
 		{"person erased", func() error { _, err := a.ErasePerson(ctx, person, true); return err }, []string{"erased person *"}},
 		{"a bell rings", func() error { keep(t, a, stillOf("r3", 0)); return nil }, nil},
 		{"swept", func() error {
 			c.advance(73 * time.Hour)
-			_, err := a.Sweep(By(ctx, ByItself), nil)
+			_, err := a.Sweep(house.By(ctx, house.ByItself), nil)
 			return err
 		}, []string{"swept visits 1, stills of 0, smaller 0"}},
-		{"swept, and nothing was due", func() error { _, err := a.Sweep(By(ctx, ByItself), nil); return err }, nil},
+		{"swept, and nothing was due", func() error { _, err := a.Sweep(house.By(ctx, house.ByItself), nil); return err }, nil},
 	} {
 		if err := test.change(); err != nil {
 			t.Fatalf("%s: %v", test.name, err)
@@ -127,7 +133,7 @@ func TestEachChangeIsNoted(t *testing.T) {
 			}
 			actor := "resident R"
 			if e.Action == "swept" {
-				actor = ByItself
+				actor = house.ByItself
 			}
 			if said != want || e.Actor != actor || e.At != c.now() {
 				t.Errorf("%s: %+v, want %q by %q", test.name, e, test.want[i], actor)
@@ -169,7 +175,7 @@ func TestTrailAgainstSha256sum(t *testing.T) {
 	}
 	a, c := newArchive(t)
 	for i := range 50 {
-		if err := a.Note(By(t.Context(), fmt.Sprintf("resident %d\twith\ntabs", i)), "looked", fmt.Sprintf("visit %d é\n", i)); err != nil {
+		if err := a.Note(house.By(t.Context(), fmt.Sprintf("resident %d\twith\ntabs", i)), "looked", fmt.Sprintf("visit %d é\n", i)); err != nil {
 			t.Fatal(err)
 		}
 		c.advance(time.Duration(i*1_000_003) * time.Microsecond)

@@ -20,6 +20,7 @@ import (
 
 	"filippo.io/age"
 
+	"lintel/internal/house"
 	"lintel/store/seal"
 )
 
@@ -31,7 +32,7 @@ func furnished(t *testing.T) (a *Archive, c *clock, visits []string) {
 	ctx := t.Context()
 	p, err := a.AddPerson(ctx, "Tamsin Quill")
 	if err == nil {
-		err = a.RecordConsent(ctx, p.ID, Consent{GivenBy: "Tamsin Quill", GivenAt: c.now(), Scope: "the door"})
+		err = a.RecordConsent(ctx, p.ID, house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.now(), Scope: "the door"})
 	}
 	if err != nil {
 		t.Fatal(err)
@@ -49,7 +50,7 @@ func furnished(t *testing.T) (a *Archive, c *clock, visits []string) {
 	}
 	v, err := a.Visit(ctx, visits[0])
 	if err == nil {
-		err = a.Record(ctx, v.Stills[0].ID, Done, []Face{faceOf(1, &Match{Person: p.ID, Distance: 0.25, FPIR: 1e-5, Band: "strong"})})
+		err = a.Record(ctx, v.Stills[0].ID, house.Done, []house.Face{faceOf(1, &house.Match{Person: p.ID, Distance: 0.25, FPIR: 1e-5, Band: "strong"})})
 	}
 	if err == nil {
 		err = a.PlaceHold(ctx, visits[0], "a parcel went missing", c.now().Add(time.Hour))
@@ -502,7 +503,7 @@ func TestBackupWhileAPersonGoes(t *testing.T) {
 		}
 		b := openArchive(t, into, newClock())
 		for _, id := range persons {
-			if _, err := b.Person(t.Context(), id); !errors.Is(err, ErrNotFound) {
+			if _, err := b.Person(t.Context(), id); !errors.Is(err, house.ErrNotFound) {
 				t.Errorf("%s: person %s is in the backup: %v", name, id, err)
 			}
 		}

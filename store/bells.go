@@ -11,19 +11,9 @@ import (
 	"regexp"
 	"slices"
 	"strings"
-	"time"
+
+	"lintel/internal/house"
 )
-
-// A Bell is a door station that may send stills.
-type Bell struct {
-	Name    string    `json:"name"`
-	AddedAt time.Time `json:"added_at"`
-	HeardAt time.Time `json:"heard_at,omitzero"` // when its last still came
-}
-
-// ErrBadName says that a bell's name has other characters, or more, than
-// topics and addresses allow.
-var ErrBadName = errors.New("a bell's name has 1 to 64 characters of A-Z a-z 0-9 . _ - and does not begin with a dot")
 
 var bellName = regexp.MustCompile(`^[A-Za-z0-9_-][A-Za-z0-9._-]{0,63}$`)
 
@@ -31,11 +21,11 @@ var bellName = regexp.MustCompile(`^[A-Za-z0-9_-][A-Za-z0-9._-]{0,63}$`)
 // and so can't be shown again. A removed bell's name can be added anew.
 func (a *Archive) AddBell(ctx context.Context, name string) (secret string, err error) {
 	if !bellName.MatchString(name) {
-		return "", ErrBadName
+		return "", house.ErrBadName
 	}
 	secret = rand.Text()
 	id := a.bellID(name)
-	err = a.change(ctx, "added", "bell "+id, ErrExists, `
+	err = a.change(ctx, "added", "bell "+id, house.ErrExists, `
 		INSERT INTO bells (id, name, secret_hash, added_at) VALUES (?, ?, ?, ?)
 		ON CONFLICT (id) DO UPDATE
 			SET secret_hash = excluded.secret_hash, added_at = excluded.added_at, removed_at = NULL, heard_at = NULL
@@ -50,7 +40,7 @@ func (a *Archive) AddBell(ctx context.Context, name string) (secret string, err 
 // RemoveBell makes a bell's secret worthless. Its visits stay.
 func (a *Archive) RemoveBell(ctx context.Context, name string) error {
 	id := a.bellID(name)
-	err := a.change(ctx, "removed", "bell "+id, ErrNotFound,
+	err := a.change(ctx, "removed", "bell "+id, house.ErrNotFound,
 		`UPDATE bells SET secret_hash = NULL, removed_at = ? WHERE id = ? AND removed_at IS NULL`, micros(a.now()), id)
 	if err != nil {
 		return fmt.Errorf("removing bell %s: %w", name, err)
@@ -59,12 +49,12 @@ func (a *Archive) RemoveBell(ctx context.Context, name string) error {
 }
 
 // Bells lists the bells by name, without those removed.
-func (a *Archive) Bells(ctx context.Context) ([]Bell, error) {
+func (a *Archive) Bells(ctx context.Context) ([]house.Bell, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT id, name, added_at, heard_at FROM bells WHERE removed_at IS NULL`)
 	if err != nil {
 		return nil, fmt.Errorf("listing bells: %w", err)
 	}
-	bells, err := collect(rows, func(b *Bell) error {
+	bells, err := collect(rows, func(b *house.Bell) error {
 		var id string
 		var name []byte
 		var added, heard sql.NullInt64
@@ -77,7 +67,7 @@ func (a *Archive) Bells(ctx context.Context) ([]Bell, error) {
 	if err != nil {
 		return nil, fmt.Errorf("listing bells: %w", err)
 	}
-	slices.SortFunc(bells, func(a, b Bell) int { return strings.Compare(a.Name, b.Name) })
+	slices.SortFunc(bells, func(a, b house.Bell) int { return strings.Compare(a.Name, b.Name) })
 	return bells, nil
 }
 
@@ -86,7 +76,7 @@ func (a *Archive) bellMustBe(ctx context.Context, q querier, name string) error 
 	var there bool
 	err := q.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM bells WHERE id = ? AND removed_at IS NULL)`, a.bellID(name)).Scan(&there)
 	if err == nil && !there {
-		err = fmt.Errorf("bell %s: %w", name, ErrNotFound)
+		err = fmt.Errorf("bell %s: %w", name, house.ErrNotFound)
 	}
 	return err
 }
@@ -99,7 +89,7 @@ func (a *Archive) CheckBell(ctx context.Context, name, secret string) (bool, err
 	var hash []byte
 	err := a.read.QueryRowContext(ctx, `SELECT secret_hash FROM bells WHERE id = ? AND removed_at IS NULL`, a.bellID(name)).Scan(&hash)
 	if errors.Is(err, sql.ErrNoRows) {
-		return false, fmt.Errorf("bell %w", ErrNotFound)
+		return false, fmt.Errorf("bell %w", house.ErrNotFound)
 	}
 	if err != nil {
 		return false, fmt.Errorf("looking up bell %s: %w", name, err)
@@ -120,7 +110,7 @@ func oneRow(res sql.Result, what string) error {
 	if n, err := res.RowsAffected(); err != nil || n > 0 {
 		return err
 	}
-	return fmt.Errorf("%s: %w", what, ErrNotFound)
+	return fmt.Errorf("%s: %w", what, house.ErrNotFound)
 }
 
 // collect scans every row into a value of its own and closes the rows.

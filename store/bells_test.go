@@ -5,6 +5,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"lintel/internal/house"
 )
 
 func TestBells(t *testing.T) {
@@ -30,19 +32,19 @@ func TestBells(t *testing.T) {
 	check("front-door", first+"x", false, nil)
 	check("front-door", "", false, nil)
 	check("gate", first, false, nil)
-	check("Front-Door", first, false, ErrNotFound)
+	check("Front-Door", first, false, house.ErrNotFound)
 	_, err = a.AddBell(ctx, "front-door")
-	wantError(t, err, ErrExists)
+	wantError(t, err, house.ErrExists)
 	check("front-door", first, true, nil) // the second AddBell changed nothing
-	visit := keep(t, a, NewStill{Bell: "front-door", Ring: "r1", JPEG: []byte("still"), ReceivedAt: c.now()})
+	visit := keep(t, a, house.NewStill{Bell: "front-door", Ring: "r1", JPEG: []byte("still"), ReceivedAt: c.now()})
 
 	if err := a.RemoveBell(ctx, "front-door"); err != nil {
 		t.Fatal(err)
 	}
-	check("front-door", first, false, ErrNotFound)
-	check("front-door", "", false, ErrNotFound)
-	wantError(t, a.RemoveBell(ctx, "front-door"), ErrNotFound)
-	wantError(t, a.RemoveBell(ctx, "never-there"), ErrNotFound)
+	check("front-door", first, false, house.ErrNotFound)
+	check("front-door", "", false, house.ErrNotFound)
+	wantError(t, a.RemoveBell(ctx, "front-door"), house.ErrNotFound)
+	wantError(t, a.RemoveBell(ctx, "never-there"), house.ErrNotFound)
 	if bells, err := a.Bells(ctx); err != nil || len(bells) != 1 || bells[0].Name != "gate" {
 		t.Errorf("bells %v, %v", bells, err)
 	}
@@ -79,20 +81,20 @@ func TestBellNames(t *testing.T) {
 		"a":                     nil,
 		"Garden_gate-2.north":   nil,
 		strings.Repeat("b", 64): nil,
-		strings.Repeat("b", 65): ErrBadName,
-		"":                      ErrBadName,
-		".":                     ErrBadName,
-		"..":                    ErrBadName,
-		".hidden":               ErrBadName,
-		"../x":                  ErrBadName,
-		"a/b":                   ErrBadName,
-		`a\b`:                   ErrBadName,
-		"a b":                   ErrBadName,
-		"a\n":                   ErrBadName,
-		"a\x00":                 ErrBadName,
-		"+":                     ErrBadName, // a wildcard of MQTT
-		"#":                     ErrBadName,
-		"türe":                  ErrBadName,
+		strings.Repeat("b", 65): house.ErrBadName,
+		"":                      house.ErrBadName,
+		".":                     house.ErrBadName,
+		"..":                    house.ErrBadName,
+		".hidden":               house.ErrBadName,
+		"../x":                  house.ErrBadName,
+		"a/b":                   house.ErrBadName,
+		`a\b`:                   house.ErrBadName,
+		"a b":                   house.ErrBadName,
+		"a\n":                   house.ErrBadName,
+		"a\x00":                 house.ErrBadName,
+		"+":                     house.ErrBadName, // a wildcard of MQTT
+		"#":                     house.ErrBadName,
+		"türe":                  house.ErrBadName,
 	} {
 		_, err := a.AddBell(t.Context(), name)
 		if want == nil && err != nil {

@@ -8,12 +8,14 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // A Filter picks visits of the visitor book. Its zero value picks all.
 type Filter struct {
 	Bell   string // name
-	Kind   Kind
+	Kind   house.Kind
 	Person string    // id, of who was named
 	From   time.Time // received then or later
 	Until  time.Time // received before
@@ -55,14 +57,14 @@ func ParseCursor(text string) (Cursor, error) {
 // first, limit at most, from the cursor on; next is where the page after it
 // begins, zero after the last. A page deep in the book takes as long as the
 // first: each begins where an index says, and nothing is skipped over.
-func (a *Archive) Book(ctx context.Context, f Filter, from Cursor, limit int) (visits []Visit, next Cursor, err error) {
+func (a *Archive) Book(ctx context.Context, f Filter, from Cursor, limit int) (visits []house.Visit, next Cursor, err error) {
 	return a.bookPage(ctx, limit, func(q querier, limit int) ([]string, error) { return a.bookIDs(ctx, q, f, from, limit) })
 }
 
 // VisitsOf returns a page of the visits that are tied to a person, in the way of
 // Book: those that name them, and those where a face is theirs by an answer
 // alone. It looks through all of them for each page.
-func (a *Archive) VisitsOf(ctx context.Context, person string, from Cursor, limit int) (visits []Visit, next Cursor, err error) {
+func (a *Archive) VisitsOf(ctx context.Context, person string, from Cursor, limit int) (visits []house.Visit, next Cursor, err error) {
 	before := from
 	if from == (Cursor{}) {
 		before = Cursor{1 << 62, "~"}
@@ -79,7 +81,7 @@ func (a *Archive) VisitsOf(ctx context.Context, person string, from Cursor, limi
 }
 
 // bookPage reads the visits that find finds, limit and one more at most.
-func (a *Archive) bookPage(ctx context.Context, limit int, find func(q querier, limit int) ([]string, error)) (visits []Visit, next Cursor, err error) {
+func (a *Archive) bookPage(ctx context.Context, limit int, find func(q querier, limit int) ([]string, error)) (visits []house.Visit, next Cursor, err error) {
 	tx, err := a.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return nil, Cursor{}, fmt.Errorf("reading the visitor book: %w", err)
@@ -195,9 +197,9 @@ func (a *Archive) bellsFor(ctx context.Context, q querier, name string) ([]strin
 	return collect(rows, func(id *string) error { return rows.Scan(id) })
 }
 
-func kindsFor(k Kind) []Kind {
+func kindsFor(k house.Kind) []house.Kind {
 	if k != "" {
-		return []Kind{k}
+		return []house.Kind{k}
 	}
-	return append([]Kind{Looking}, Kinds...)
+	return append([]house.Kind{house.Looking}, house.Kinds...)
 }

@@ -9,10 +9,12 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // picks says what a filter is to pick, the plain way.
-func picks(f Filter, v Visit, now time.Time) bool {
+func picks(f Filter, v house.Visit, now time.Time) bool {
 	named := func(person string) bool {
 		for _, s := range v.Stills {
 			for _, face := range s.Faces {
@@ -56,15 +58,15 @@ func TestBook(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		var faces []Face
+		var faces []house.Face
 		for range rnd.IntN(3) {
-			var m *Match
+			var m *house.Match
 			if rnd.IntN(2) == 0 {
-				m = &Match{Person: persons[rnd.IntN(2)], Distance: 0.3, FPIR: 1e-4, Band: "strong"}
+				m = &house.Match{Person: persons[rnd.IntN(2)], Distance: 0.3, FPIR: 1e-4, Band: "strong"}
 			}
 			faces = append(faces, faceOf(rnd.Float32(), m))
 		}
-		if err := a.Record(ctx, v.Stills[0].ID, []StillState{Done, Done, Failed}[rnd.IntN(3)], faces); err != nil {
+		if err := a.Record(ctx, v.Stills[0].ID, []house.StillState{house.Done, house.Done, house.Failed}[rnd.IntN(3)], faces); err != nil {
 			t.Fatal(err)
 		}
 		if rnd.IntN(10) == 0 {
@@ -90,7 +92,7 @@ func TestBook(t *testing.T) {
 	for range 400 {
 		f := Filter{
 			Bell:   choose("gate", "garden", "cellar", "nowhere"),
-			Kind:   Kind(choose("person", "stranger", "parcel", "no-face", "damaged", "looking")),
+			Kind:   house.Kind(choose("person", "stranger", "parcel", "no-face", "damaged", "looking")),
 			Person: choose(persons[0], persons[1], "NOBODY"),
 			Held:   rnd.IntN(4) == 0,
 		}
@@ -147,7 +149,7 @@ func TestBookUsesIndexes(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer tx.Rollback()
-	for _, f := range []Filter{{}, {Bell: "gate"}, {Kind: Stranger}, {Person: "P"}, {Bell: "gate", Kind: Known, Person: "P"}, {Held: true}, {Until: time.Now()}} {
+	for _, f := range []Filter{{}, {Bell: "gate"}, {Kind: house.Stranger}, {Person: "P"}, {Bell: "gate", Kind: house.Known, Person: "P"}, {Held: true}, {Until: time.Now()}} {
 		spy := &spyQuerier{querier: tx}
 		if _, err := a.bookIDs(t.Context(), spy, f, Cursor{}, 10); err != nil {
 			t.Fatal(err)

@@ -6,91 +6,16 @@ import (
 	"errors"
 	"fmt"
 	"time"
+
+	"lintel/internal/house"
 )
-
-// Errors of answers, to be tested for with errors.Is.
-var (
-	// ErrAnswered says that somebody answered before.
-	ErrAnswered = errors.New("this face has been answered for already")
-	// ErrStillGone says that nothing is left of a face to judge it by.
-	ErrStillGone = errors.New("the still of this face is gone, and what described the face with it")
-	// ErrPersonGone says that a person was erased, or is being erased.
-	ErrPersonGone = errors.New("this person was erased meanwhile")
-	// ErrFindingChanged says that a face is named otherwise than when it was shown.
-	ErrFindingChanged = errors.New("the finding has changed since it was shown")
-	// ErrBadAnswer says that an answer does not say what it has to.
-	ErrBadAnswer = errors.New("this is no answer")
-)
-
-// An Answer is what a resident says of a face, when asked whether it is a
-// person's.
-type Answer string
-
-const (
-	AnswerYes     Answer = "yes"        // it is
-	AnswerNo      Answer = "no"         // it is not, and whose it is remains open
-	AnswerElse    Answer = "else"       // it is another person's, or a stranger's
-	AnswerNotFace Answer = "not-a-face" // it is nobody's
-)
-
-// A Check is an answer that was given. It goes with its visit, with its face,
-// and with any person it tells of.
-type Check struct {
-	Face           string // id
-	Answer         Answer
-	Asked          string    // the person asked about
-	AskedDistance  float64   // from the face to that person
-	Person         string    // whose face it is; "" for a stranger's, nobody's or who knows whose
-	PersonDistance float64   // from the face to that person, 0 without
-	Distances      []float64 // where it is a stranger's, to every person; counted when given, and not kept
-	By             string    // who answered, as in the audit trail; filled in when given
-	At             time.Time
-}
-
-// Complete returns an error, ErrBadAnswer, that says what is missing or does not
-// go together.
-func (c Check) Complete() error {
-	switch {
-	case c.Face == "":
-		return fmt.Errorf("%w: it names no face", ErrBadAnswer)
-	case c.Asked == "":
-		return fmt.Errorf("%w: it does not say about whom", ErrBadAnswer)
-	case c.Answer == AnswerYes && c.Person != c.Asked:
-		return fmt.Errorf("%w: yes is for the person asked about", ErrBadAnswer)
-	case c.Answer == AnswerElse && c.Person == c.Asked:
-		return fmt.Errorf("%w: someone else is not the person asked about", ErrBadAnswer)
-	case (c.Answer == AnswerNo || c.Answer == AnswerNotFace) && c.Person != "":
-		return fmt.Errorf("%w: %s names nobody", ErrBadAnswer, c.Answer)
-	}
-	switch c.Answer {
-	case AnswerYes, AnswerNo, AnswerElse, AnswerNotFace:
-		return nil
-	}
-	return fmt.Errorf("%w: it is yes, no, else or not-a-face", ErrBadAnswer)
-}
-
-// A Sighting is a face with where and when it was seen.
-type Sighting struct {
-	ID         string // of the face
-	Face       Face
-	Still      string // id
-	File       string // of the still, "" once it is gone
-	Frame      int
-	Visit      string
-	Bell       string
-	ReceivedAt time.Time // of the visit
-	Check      *Check    // nil if nobody answered
-}
-
-// Kept reports whether there is still something to judge the face by.
-func (s Sighting) Kept() bool { return s.File != "" && s.Face.Descriptor != Descriptor{} }
 
 // described picks faces whose descriptor is kept, by what they weigh: 512
 // bytes are 684 in base64. The indexes of migration 3 say it in the same words.
 const described = `length(f.sealed) > 684`
 
 // sightings reads the faces that the clause picks.
-func (a *Archive) sightings(ctx context.Context, q querier, from, clause string, args ...any) ([]Sighting, error) {
+func (a *Archive) sightings(ctx context.Context, q querier, from, clause string, args ...any) ([]house.Sighting, error) {
 	rows, err := q.QueryContext(ctx, `
 		SELECT f.id, f.still, f.sealed, f.person, p.name, f.distance, f.fpir, f.band, coalesce(f.probability, 0), coalesce(f.frames, 0),
 			coalesce(s.file, ''), s.frame, v.id, v.received_at, b.id, b.name,
@@ -100,20 +25,20 @@ func (a *Archive) sightings(ctx context.Context, q querier, from, clause string,
 	if err != nil {
 		return nil, fmt.Errorf("reading faces: %w", err)
 	}
-	all, err := collect(rows, func(s *Sighting) error { return a.scanSighting(rows, s) })
+	all, err := collect(rows, func(s *house.Sighting) error { return a.scanSighting(rows, s) })
 	if err != nil {
 		return nil, fmt.Errorf("reading faces: %w", err)
 	}
 	return all, nil
 }
 
-func (a *Archive) scanSighting(rows *sql.Rows, s *Sighting) error {
+func (a *Archive) scanSighting(rows *sql.Rows, s *house.Sighting) error {
 	var sealed, name, bellName []byte
 	var bell string
 	var person, band, answer, asked, answerPerson, by sql.NullString
 	var distance, fpir, askedDistance, ownDistance sql.NullFloat64
 	var received, at sql.NullInt64
-	var m Match
+	var m house.Match
 	err := rows.Scan(&s.ID, &s.Still, &sealed, &person, &name, &distance, &fpir, &band, &m.Probability, &m.Frames,
 		&s.File, &s.Frame, &s.Visit, &received, &bell, &bellName,
 		&answer, &asked, &askedDistance, &answerPerson, &ownDistance, &by, &at)
@@ -129,24 +54,24 @@ func (a *Archive) scanSighting(rows *sql.Rows, s *Sighting) error {
 		}
 	}
 	if answer.Valid {
-		s.Check = &Check{Face: s.ID, Answer: Answer(answer.String), Asked: asked.String, AskedDistance: askedDistance.Float64,
+		s.Check = &house.Check{Face: s.ID, Answer: house.Answer(answer.String), Asked: asked.String, AskedDistance: askedDistance.Float64,
 			Person: answerPerson.String, PersonDistance: ownDistance.Float64, By: by.String, At: timeOf(at)}
 	}
 	return errors.Join(a.unseal(&s.Bell, bellName, "bells.name", bell), a.openFace(&s.Face, sealed, s.ID))
 }
 
 // Sighting returns the face of that id, or ErrNotFound.
-func (a *Archive) Sighting(ctx context.Context, face string) (Sighting, error) {
+func (a *Archive) Sighting(ctx context.Context, face string) (house.Sighting, error) {
 	return a.sighting(ctx, a.read, face)
 }
 
-func (a *Archive) sighting(ctx context.Context, q querier, face string) (Sighting, error) {
+func (a *Archive) sighting(ctx context.Context, q querier, face string) (house.Sighting, error) {
 	found, err := a.sightings(ctx, q, `faces f`, `WHERE f.id = ?`, face)
 	if err == nil && len(found) == 0 {
-		err = fmt.Errorf("face %s: %w", face, ErrNotFound)
+		err = fmt.Errorf("face %s: %w", face, house.ErrNotFound)
 	}
 	if err != nil {
-		return Sighting{}, err
+		return house.Sighting{}, err
 	}
 	return found[0], nil
 }
@@ -155,7 +80,7 @@ func (a *Archive) sighting(ctx context.Context, q querier, face string) (Sightin
 // nobody answered for, the highest FPIR first, limit at most: of each visit
 // and person only the surest, since that is what the visit is called by. They
 // come after the place (fpir, face) in that order; begin with 1 and "~".
-func (a *Archive) Doubtful(ctx context.Context, fpir float64, face string, limit int) ([]Sighting, error) {
+func (a *Archive) Doubtful(ctx context.Context, fpir float64, face string, limit int) ([]house.Sighting, error) {
 	return a.sightings(ctx, a.read, `faces f INDEXED BY faces_in_doubt`, `
 		WHERE f.band IN ('fair', 'weak') AND `+described+` AND s.file IS NOT NULL AND c.face IS NULL AND (f.fpir, f.id) < (?, ?)
 			AND NOT EXISTS (SELECT 1 FROM stills s2 JOIN faces g ON g.still = s2.id
@@ -165,7 +90,7 @@ func (a *Archive) Doubtful(ctx context.Context, fpir float64, face string, limit
 
 // Strangers returns faces without a name whose descriptor is kept, newest
 // first, limit at most, answered for or not.
-func (a *Archive) Strangers(ctx context.Context, limit int) ([]Sighting, error) {
+func (a *Archive) Strangers(ctx context.Context, limit int) ([]house.Sighting, error) {
 	return a.sightings(ctx, a.read, `faces f INDEXED BY faces_of_strangers`, `
 		WHERE f.person IS NULL AND `+described+` AND s.file IS NOT NULL ORDER BY v.received_at DESC, f.id DESC LIMIT ?`, limit)
 }
@@ -174,7 +99,7 @@ func (a *Archive) Strangers(ctx context.Context, limit int) ([]Sighting, error) 
 // newest first, limit at most, and whether there are more. Those of one visit
 // follow each other, and a visit comes whole or not at all: the faces of a ring
 // are judged together. Only a visit of more than limit faces is cut.
-func (a *Archive) Sightings(ctx context.Context, since time.Time, limit int) (all []Sighting, more bool, err error) {
+func (a *Archive) Sightings(ctx context.Context, since time.Time, limit int) (all []house.Sighting, more bool, err error) {
 	all, err = a.sightings(ctx, a.read, `faces f`, `
 		WHERE f.id IN (SELECT f.id FROM visits v JOIN stills s ON s.visit = v.id JOIN faces f ON f.still = s.id
 			WHERE v.received_at >= ? AND v.stage < 2 AND s.file IS NOT NULL AND `+described+` ORDER BY v.received_at DESC, v.id DESC, f.id DESC LIMIT ?)
@@ -195,7 +120,7 @@ func (a *Archive) Sightings(ctx context.Context, since time.Time, limit int) (al
 // SurelyOf returns faces that are the person's by an answer or by a strong
 // match that nobody denied, whose stills are kept: those answered for and the
 // surest others, limit of each at most.
-func (a *Archive) SurelyOf(ctx context.Context, person string, limit int) ([]Sighting, error) {
+func (a *Archive) SurelyOf(ctx context.Context, person string, limit int) ([]house.Sighting, error) {
 	return a.sightings(ctx, a.read, `faces f`, `
 		WHERE f.id IN (
 			SELECT * FROM (SELECT f.id FROM faces f LEFT JOIN checks c ON c.face = f.id
@@ -206,41 +131,38 @@ func (a *Archive) SurelyOf(ctx context.Context, person string, limit int) ([]Sig
 
 // Answered returns the faces that were answered for, the latest answer first,
 // limit at most.
-func (a *Archive) Answered(ctx context.Context, limit int) ([]Sighting, error) {
+func (a *Archive) Answered(ctx context.Context, limit int) ([]house.Sighting, error) {
 	return a.sightings(ctx, a.read, `checks k JOIN faces f ON f.id = k.face`, `ORDER BY k.at DESC, k.face LIMIT ?`, limit)
 }
 
 // AnsweredOn returns the answers given for faces of a visit, by face.
-func (a *Archive) AnsweredOn(ctx context.Context, visit string) (map[string]Check, error) {
+func (a *Archive) AnsweredOn(ctx context.Context, visit string) (map[string]house.Check, error) {
 	return a.answeredOn(ctx, a.read, visit)
 }
 
-func (a *Archive) answeredOn(ctx context.Context, q querier, visit string) (map[string]Check, error) {
+func (a *Archive) answeredOn(ctx context.Context, q querier, visit string) (map[string]house.Check, error) {
 	all, err := a.sightings(ctx, q, `faces f`, `WHERE v.id = ? AND c.face IS NOT NULL`, visit)
 	if err != nil {
 		return nil, err
 	}
-	checks := make(map[string]Check, len(all))
+	checks := make(map[string]house.Check, len(all))
 	for _, s := range all {
 		checks[s.ID] = *s.Check
 	}
 	return checks, nil
 }
 
-// A Naming is a person who is named on a visit.
-type Naming struct{ Visit, Person string }
-
 // NamedOn returns who is named on visits.
-func (a *Archive) NamedOn(ctx context.Context, visits []string) (map[Naming]bool, error) {
+func (a *Archive) NamedOn(ctx context.Context, visits []string) (map[house.Naming]bool, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT visit, person FROM appearances WHERE visit IN (SELECT value FROM json_each(?))`, jsonList(visits))
 	if err != nil {
 		return nil, fmt.Errorf("reading who is named: %w", err)
 	}
-	all, err := collect(rows, func(n *Naming) error { return rows.Scan(&n.Visit, &n.Person) })
+	all, err := collect(rows, func(n *house.Naming) error { return rows.Scan(&n.Visit, &n.Person) })
 	if err != nil {
 		return nil, fmt.Errorf("reading who is named: %w", err)
 	}
-	named := make(map[Naming]bool, len(all))
+	named := make(map[house.Naming]bool, len(all))
 	for _, n := range all {
 		named[n] = true
 	}
@@ -252,7 +174,7 @@ func (a *Archive) NamedOn(ctx context.Context, visits []string) (map[Naming]bool
 // with it. The errors are ErrBadAnswer, ErrNotFound, ErrStillGone, ErrAnswered,
 // ErrFindingChanged if the face is no longer named as it was when asked about,
 // and ErrPersonGone.
-func (a *Archive) Answer(ctx context.Context, c Check, becomes *Match) error {
+func (a *Archive) Answer(ctx context.Context, c house.Check, becomes *house.Match) error {
 	if err := c.Complete(); err != nil {
 		return err
 	}
@@ -262,11 +184,11 @@ func (a *Archive) Answer(ctx context.Context, c Check, becomes *Match) error {
 		case err != nil:
 			return err
 		case s.Check != nil:
-			return ErrAnswered
+			return house.ErrAnswered
 		case !s.Kept():
-			return ErrStillGone
+			return house.ErrStillGone
 		case s.Face.Match != nil && s.Face.Match.Person != c.Asked:
-			return ErrFindingChanged
+			return house.ErrFindingChanged
 		}
 		for _, person := range []string{c.Asked, c.Person} {
 			if err := a.isThere(ctx, tx, person); err != nil {
@@ -280,7 +202,7 @@ func (a *Archive) Answer(ctx context.Context, c Check, becomes *Match) error {
 				becomes = nil // the answer stands, and no face is compared by it
 			}
 		}
-		if c.Answer == AnswerElse && c.Person == "" && len(c.Distances) > 0 {
+		if c.Answer == house.AnswerElse && c.Person == "" && len(c.Distances) > 0 {
 			if err := a.countStranger(ctx, tx, c.Distances); err != nil {
 				return err
 			}
@@ -293,7 +215,7 @@ func (a *Archive) Answer(ctx context.Context, c Check, becomes *Match) error {
 			_, err = tx.ExecContext(ctx, `
 				INSERT INTO checks (face, answer, asked, asked_distance, person, person_distance, by, at)
 				VALUES (?1, ?2, ?3, ?4, nullif(?5, ''), iif(?5 = '', NULL, ?6), ?7, ?8) ON CONFLICT DO NOTHING`,
-				face, c.Answer, c.Asked, c.AskedDistance, c.Person, c.PersonDistance, Actor(ctx), micros(a.now()))
+				face, c.Answer, c.Asked, c.AskedDistance, c.Person, c.PersonDistance, house.Actor(ctx), micros(a.now()))
 			if err != nil {
 				return err
 			}
@@ -309,7 +231,7 @@ func (a *Archive) Answer(ctx context.Context, c Check, becomes *Match) error {
 
 // judgedWith returns the faces on the ring's frames that got one match by being
 // judged together, or just this one.
-func (a *Archive) judgedWith(ctx context.Context, tx *sql.Tx, s Sighting) ([]string, error) {
+func (a *Archive) judgedWith(ctx context.Context, tx *sql.Tx, s house.Sighting) ([]string, error) {
 	if s.Face.Match == nil || s.Face.Match.Frames < 2 {
 		return []string{s.ID}, nil
 	}
@@ -327,14 +249,14 @@ func (a *Archive) isThere(ctx context.Context, tx *sql.Tx, person string) error 
 	var there bool
 	err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM persons WHERE id = ?1 AND id NOT IN (SELECT person FROM erasing))`, person).Scan(&there)
 	if err == nil && !there && person != "" {
-		err = fmt.Errorf("person %s: %w", person, ErrPersonGone)
+		err = fmt.Errorf("person %s: %w", person, house.ErrPersonGone)
 	}
 	return err
 }
 
 // rename names faces of a visit, settles it and adds that to the audit trail.
-func (a *Archive) rename(ctx context.Context, tx *sql.Tx, visit string, faces []string, becomes *Match, action string) error {
-	var m Match
+func (a *Archive) rename(ctx context.Context, tx *sql.Tx, visit string, faces []string, becomes *house.Match, action string) error {
+	var m house.Match
 	if becomes != nil {
 		m = *becomes
 	}
@@ -360,7 +282,7 @@ func (a *Archive) TakeBack(ctx context.Context, face string) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		s, err := a.sighting(ctx, tx, face)
 		if err == nil && s.Check == nil {
-			err = fmt.Errorf("an answer for face %s: %w", face, ErrNotFound)
+			err = fmt.Errorf("an answer for face %s: %w", face, house.ErrNotFound)
 		}
 		if err != nil {
 			return err
@@ -383,22 +305,15 @@ func (a *Archive) TakeBack(ctx context.Context, face string) error {
 	return nil
 }
 
-// A Renaming names a face anew, from what it was to what it becomes, nil for a
-// stranger's.
-type Renaming struct {
-	Face         string
-	Was, Becomes *Match
-}
-
 // Rename names faces anew, and returns how many: a face that is named
 // otherwise by now than it was, that somebody answered for meanwhile or that is
 // gone is left as it is.
-func (a *Archive) Rename(ctx context.Context, all []Renaming) (renamed int, err error) {
+func (a *Archive) Rename(ctx context.Context, all []house.Renaming) (renamed int, err error) {
 	for _, r := range all { // a transaction each, so that no bell waits for all of them
 		err := a.update(ctx, func(tx *sql.Tx) error {
 			s, err := a.sighting(ctx, tx, r.Face)
 			switch {
-			case errors.Is(err, ErrNotFound):
+			case errors.Is(err, house.ErrNotFound):
 				return nil
 			case err != nil:
 				return err
@@ -406,7 +321,7 @@ func (a *Archive) Rename(ctx context.Context, all []Renaming) (renamed int, err 
 				return nil
 			}
 			if r.Becomes != nil {
-				if err := a.isThere(ctx, tx, r.Becomes.Person); errors.Is(err, ErrPersonGone) {
+				if err := a.isThere(ctx, tx, r.Becomes.Person); errors.Is(err, house.ErrPersonGone) {
 					return nil
 				} else if err != nil {
 					return err
@@ -429,7 +344,7 @@ func (a *Archive) Rename(ctx context.Context, all []Renaming) (renamed int, err 
 }
 
 // sameFinding reports whether two matches name the same person as surely.
-func sameFinding(a, b *Match) bool {
+func sameFinding(a, b *house.Match) bool {
 	if a == nil || b == nil {
 		return a == b
 	}

@@ -10,14 +10,16 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // seenAs keeps a ring with a still for each list of faces, and returns the
 // visit and the faces' ids in that order.
-func seenAs(t *testing.T, a *Archive, ring string, frames ...[]Face) (visit string, faces []string) {
+func seenAs(t *testing.T, a *Archive, ring string, frames ...[]house.Face) (visit string, faces []string) {
 	t.Helper()
 	for frame, found := range frames {
-		id, _, err := a.Keep(t.Context(), NewStill{Bell: "gate", Ring: ring, Frame: frame, JPEG: []byte(ring + fmt.Sprint(frame)), Width: 640, Height: 480, ReceivedAt: a.now()})
+		id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "gate", Ring: ring, Frame: frame, JPEG: []byte(ring + fmt.Sprint(frame)), Width: 640, Height: 480, ReceivedAt: a.now()})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -25,7 +27,7 @@ func seenAs(t *testing.T, a *Archive, ring string, frames ...[]Face) (visit stri
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := a.Record(t.Context(), v.Stills[frame].ID, Done, found); err != nil {
+		if err := a.Record(t.Context(), v.Stills[frame].ID, house.Done, found); err != nil {
 			t.Fatal(err)
 		}
 		visit = id
@@ -43,15 +45,15 @@ func seenAs(t *testing.T, a *Archive, ring string, frames ...[]Face) (visit stri
 }
 
 // aFace is a face at a place from the left, named with that band if there is a person.
-func aFace(x int, person string, fpir float64, band string) Face {
-	f := Face{Box: image.Rect(x, 40, x+100, 140), Descriptor: Descriptor{float32(x) + 1, 1}}
+func aFace(x int, person string, fpir float64, band string) house.Face {
+	f := house.Face{Box: image.Rect(x, 40, x+100, 140), Descriptor: house.Descriptor{float32(x) + 1, 1}}
 	if person != "" {
-		f.Match = &Match{Person: person, Distance: .5, FPIR: fpir, Band: band, Probability: .9, Frames: 1}
+		f.Match = &house.Match{Person: person, Distance: .5, FPIR: fpir, Band: band, Probability: .9, Frames: 1}
 	}
 	return f
 }
 
-func ids(all []Sighting) (list []string) {
+func ids(all []house.Sighting) (list []string) {
 	for _, s := range all {
 		list = append(list, s.ID)
 	}
@@ -75,19 +77,19 @@ func newChecked(t *testing.T) (a *Archive, c *clock, ada, ben string) {
 // that are sure, gone, answered for, or surer on another frame of the visit.
 func TestDoubtful(t *testing.T) {
 	a, _, ada, ben := newChecked(t)
-	_, weak := seenAs(t, a, "weak", []Face{aFace(0, ada, 8e-3, "weak")})
-	_, fair := seenAs(t, a, "fair", []Face{aFace(0, ada, 5e-4, "fair"), aFace(200, "", 0, "")})
-	_, same := seenAs(t, a, "same", []Face{aFace(0, ben, 8e-3, "weak")})
-	seenAs(t, a, "strong", []Face{aFace(0, ada, 1e-5, "strong")})
-	seenAs(t, a, "surer", []Face{aFace(0, ada, 8e-3, "weak")}, []Face{aFace(0, ada, 1e-5, "strong")})
-	_, two := seenAs(t, a, "two", []Face{aFace(0, ada, 7e-3, "weak")}, []Face{aFace(0, ada, 6e-3, "weak")})
-	_, answered := seenAs(t, a, "answered", []Face{aFace(0, ada, 9e-3, "weak")})
-	if err := a.Answer(t.Context(), Check{Face: answered[0], Answer: AnswerYes, Asked: ada, Person: ada}, &Match{Person: ada, Distance: .5, FPIR: 9e-3, Band: "weak"}); err != nil {
+	_, weak := seenAs(t, a, "weak", []house.Face{aFace(0, ada, 8e-3, "weak")})
+	_, fair := seenAs(t, a, "fair", []house.Face{aFace(0, ada, 5e-4, "fair"), aFace(200, "", 0, "")})
+	_, same := seenAs(t, a, "same", []house.Face{aFace(0, ben, 8e-3, "weak")})
+	seenAs(t, a, "strong", []house.Face{aFace(0, ada, 1e-5, "strong")})
+	seenAs(t, a, "surer", []house.Face{aFace(0, ada, 8e-3, "weak")}, []house.Face{aFace(0, ada, 1e-5, "strong")})
+	_, two := seenAs(t, a, "two", []house.Face{aFace(0, ada, 7e-3, "weak")}, []house.Face{aFace(0, ada, 6e-3, "weak")})
+	_, answered := seenAs(t, a, "answered", []house.Face{aFace(0, ada, 9e-3, "weak")})
+	if err := a.Answer(t.Context(), house.Check{Face: answered[0], Answer: house.AnswerYes, Asked: ada, Person: ada}, &house.Match{Person: ada, Distance: .5, FPIR: 9e-3, Band: "weak"}); err != nil {
 		t.Fatal(err)
 	}
 	gone := aFace(0, ada, 9.5e-3, "weak")
-	gone.Descriptor = Descriptor{}
-	seenAs(t, a, "gone", []Face{gone})
+	gone.Descriptor = house.Descriptor{}
+	seenAs(t, a, "gone", []house.Face{gone})
 
 	want := []string{max(weak[0], same[0]), min(weak[0], same[0]), two[1], fair[0]}
 	var got []string
@@ -130,35 +132,41 @@ func TestDoubtful(t *testing.T) {
 func TestAnswer(t *testing.T) {
 	for _, test := range []struct {
 		name    string
-		check   func(ada, ben string) Check
-		becomes func(ada, ben string) *Match
+		check   func(ada, ben string) house.Check
+		becomes func(ada, ben string) *house.Match
 		named   string // who the face is of afterwards: ada, ben or nobody
-		kind    Kind
+		kind    house.Kind
 	}{
-		{"yes", func(ada, ben string) Check { return Check{Answer: AnswerYes, Asked: ada, Person: ada} },
-			func(ada, ben string) *Match { return &Match{Person: ada, Distance: .5, FPIR: 8e-3, Band: "weak"} }, "ada", Known},
-		{"no", func(ada, ben string) Check { return Check{Answer: AnswerNo, Asked: ada} },
-			func(ada, ben string) *Match { return nil }, "", Stranger},
-		{"else a person", func(ada, ben string) Check {
-			return Check{Answer: AnswerElse, Asked: ada, Person: ben, PersonDistance: .3}
-		}, func(ada, ben string) *Match { return &Match{Person: ben, Distance: .3, FPIR: 1e-5, Band: "strong"} }, "ben", Known},
-		{"else a stranger", func(ada, ben string) Check {
-			return Check{Answer: AnswerElse, Asked: ada, Distances: []float64{.5, .8}}
-		}, func(ada, ben string) *Match { return nil }, "", Stranger},
-		{"not a face", func(ada, ben string) Check { return Check{Answer: AnswerNotFace, Asked: ada} },
-			func(ada, ben string) *Match { return nil }, "", Stranger},
+		{"yes", func(ada, ben string) house.Check {
+			return house.Check{Answer: house.AnswerYes, Asked: ada, Person: ada}
+		},
+			func(ada, ben string) *house.Match {
+				return &house.Match{Person: ada, Distance: .5, FPIR: 8e-3, Band: "weak"}
+			}, "ada", house.Known},
+		{"no", func(ada, ben string) house.Check { return house.Check{Answer: house.AnswerNo, Asked: ada} },
+			func(ada, ben string) *house.Match { return nil }, "", house.Stranger},
+		{"else a person", func(ada, ben string) house.Check {
+			return house.Check{Answer: house.AnswerElse, Asked: ada, Person: ben, PersonDistance: .3}
+		}, func(ada, ben string) *house.Match {
+			return &house.Match{Person: ben, Distance: .3, FPIR: 1e-5, Band: "strong"}
+		}, "ben", house.Known},
+		{"else a stranger", func(ada, ben string) house.Check {
+			return house.Check{Answer: house.AnswerElse, Asked: ada, Distances: []float64{.5, .8}}
+		}, func(ada, ben string) *house.Match { return nil }, "", house.Stranger},
+		{"not a face", func(ada, ben string) house.Check { return house.Check{Answer: house.AnswerNotFace, Asked: ada} },
+			func(ada, ben string) *house.Match { return nil }, "", house.Stranger},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			a, _, ada, ben := newChecked(t)
 			names := map[string]string{ada: "ada", ben: "ben"}
-			visit, faces := seenAs(t, a, "R1", []Face{aFace(0, ada, 8e-3, "weak")})
+			visit, faces := seenAs(t, a, "R1", []house.Face{aFace(0, ada, 8e-3, "weak")})
 			c := test.check(ada, ben)
 			c.Face, c.AskedDistance = faces[0], .5
-			ctx := By(t.Context(), "resident R")
+			ctx := house.By(t.Context(), "resident R")
 			if err := a.Answer(ctx, c, test.becomes(ada, ben)); err != nil {
 				t.Fatal(err)
 			}
-			if err := a.Answer(ctx, c, nil); !errors.Is(err, ErrAnswered) {
+			if err := a.Answer(ctx, c, nil); !errors.Is(err, house.ErrAnswered) {
 				t.Errorf("a second time: %v", err)
 			}
 			x, err := a.Sighting(ctx, faces[0])
@@ -193,7 +201,7 @@ func TestAnswer(t *testing.T) {
 			if err := a.TakeBack(ctx, faces[0]); err != nil {
 				t.Fatal(err)
 			}
-			if err := a.TakeBack(ctx, faces[0]); !errors.Is(err, ErrNotFound) {
+			if err := a.TakeBack(ctx, faces[0]); !errors.Is(err, house.ErrNotFound) {
 				t.Errorf("taken back twice: %v", err)
 			}
 			if x, err := a.Sighting(ctx, faces[0]); err != nil || x.Check != nil {
@@ -209,12 +217,12 @@ func TestAnswerForARing(t *testing.T) {
 	a, _, ada, _ := newChecked(t)
 	fused := aFace(0, ada, 8e-3, "weak")
 	fused.Match.Frames = 2
-	visit, faces := seenAs(t, a, "R1", []Face{fused}, []Face{fused}, []Face{aFace(0, ada, 9e-3, "weak")})
-	if err := a.Answer(t.Context(), Check{Face: faces[0], Answer: AnswerNo, Asked: ada, AskedDistance: .5}, nil); err != nil {
+	visit, faces := seenAs(t, a, "R1", []house.Face{fused}, []house.Face{fused}, []house.Face{aFace(0, ada, 9e-3, "weak")})
+	if err := a.Answer(t.Context(), house.Check{Face: faces[0], Answer: house.AnswerNo, Asked: ada, AskedDistance: .5}, nil); err != nil {
 		t.Fatal(err)
 	}
 	answers, err := a.AnsweredOn(t.Context(), visit)
-	if err != nil || len(answers) != 2 || answers[faces[1]].Answer != AnswerNo {
+	if err != nil || len(answers) != 2 || answers[faces[1]].Answer != house.AnswerNo {
 		t.Errorf("answered for %v, %v", answers, err)
 	}
 	v, err := a.Visit(t.Context(), visit)
@@ -231,26 +239,26 @@ func TestAnswerForARing(t *testing.T) {
 
 func TestRefusedAnswers(t *testing.T) {
 	a, _, ada, ben := newChecked(t)
-	_, faces := seenAs(t, a, "R1", []Face{aFace(0, ada, 8e-3, "weak")})
+	_, faces := seenAs(t, a, "R1", []house.Face{aFace(0, ada, 8e-3, "weak")})
 	blank := aFace(0, ada, 8e-3, "weak")
-	blank.Descriptor = Descriptor{}
-	_, gone := seenAs(t, a, "R2", []Face{blank})
+	blank.Descriptor = house.Descriptor{}
+	_, gone := seenAs(t, a, "R2", []house.Face{blank})
 	for _, test := range []struct {
 		name  string
-		check Check
+		check house.Check
 		want  error
 	}{
-		{"no face", Check{Answer: AnswerNo, Asked: ada}, ErrBadAnswer},
-		{"about nobody", Check{Face: faces[0], Answer: AnswerNo}, ErrBadAnswer},
-		{"no answer", Check{Face: faces[0], Asked: ada}, ErrBadAnswer},
-		{"another word", Check{Face: faces[0], Answer: "perhaps", Asked: ada}, ErrBadAnswer},
-		{"yes, somebody else", Check{Face: faces[0], Answer: AnswerYes, Asked: ada, Person: ben}, ErrBadAnswer},
-		{"no, and who", Check{Face: faces[0], Answer: AnswerNo, Asked: ada, Person: ben}, ErrBadAnswer},
-		{"someone else, the same", Check{Face: faces[0], Answer: AnswerElse, Asked: ada, Person: ada}, ErrBadAnswer},
-		{"an unknown face", Check{Face: "NONE", Answer: AnswerNo, Asked: ada}, ErrNotFound},
-		{"a face that went", Check{Face: gone[0], Answer: AnswerNo, Asked: ada}, ErrStillGone},
-		{"about somebody else", Check{Face: faces[0], Answer: AnswerNo, Asked: ben}, ErrFindingChanged},
-		{"a person who went", Check{Face: faces[0], Answer: AnswerElse, Asked: ada, Person: "NONE"}, ErrPersonGone},
+		{"no face", house.Check{Answer: house.AnswerNo, Asked: ada}, house.ErrBadAnswer},
+		{"about nobody", house.Check{Face: faces[0], Answer: house.AnswerNo}, house.ErrBadAnswer},
+		{"no answer", house.Check{Face: faces[0], Asked: ada}, house.ErrBadAnswer},
+		{"another word", house.Check{Face: faces[0], Answer: "perhaps", Asked: ada}, house.ErrBadAnswer},
+		{"yes, somebody else", house.Check{Face: faces[0], Answer: house.AnswerYes, Asked: ada, Person: ben}, house.ErrBadAnswer},
+		{"no, and who", house.Check{Face: faces[0], Answer: house.AnswerNo, Asked: ada, Person: ben}, house.ErrBadAnswer},
+		{"someone else, the same", house.Check{Face: faces[0], Answer: house.AnswerElse, Asked: ada, Person: ada}, house.ErrBadAnswer},
+		{"an unknown face", house.Check{Face: "NONE", Answer: house.AnswerNo, Asked: ada}, house.ErrNotFound},
+		{"a face that went", house.Check{Face: gone[0], Answer: house.AnswerNo, Asked: ada}, house.ErrStillGone},
+		{"about somebody else", house.Check{Face: faces[0], Answer: house.AnswerNo, Asked: ben}, house.ErrFindingChanged},
+		{"a person who went", house.Check{Face: faces[0], Answer: house.AnswerElse, Asked: ada, Person: "NONE"}, house.ErrPersonGone},
 	} {
 		if err := a.Answer(t.Context(), test.check, nil); !errors.Is(err, test.want) {
 			t.Errorf("%s: %v, want %v", test.name, err, test.want)
@@ -270,8 +278,8 @@ func TestRefusedAnswers(t *testing.T) {
 func TestAnswersGo(t *testing.T) {
 	answered := func(t *testing.T) (a *Archive, ada, ben, visit, face string) {
 		a, _, ada, ben = newChecked(t)
-		visit, faces := seenAs(t, a, "R1", []Face{aFace(0, ada, 8e-3, "weak")})
-		err := a.Answer(t.Context(), Check{Face: faces[0], Answer: AnswerElse, Asked: ada, AskedDistance: .5, Person: ben}, nil)
+		visit, faces := seenAs(t, a, "R1", []house.Face{aFace(0, ada, 8e-3, "weak")})
+		err := a.Answer(t.Context(), house.Check{Face: faces[0], Answer: house.AnswerElse, Asked: ada, AskedDistance: .5, Person: ben}, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -297,7 +305,7 @@ func TestAnswersGo(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := a.Record(t.Context(), v.Stills[0].ID, Done, nil); err != nil {
+		if err := a.Record(t.Context(), v.Stills[0].ID, house.Done, nil); err != nil {
 			t.Fatal(err)
 		}
 		none(t, a)
@@ -318,7 +326,7 @@ func TestAnswersGo(t *testing.T) {
 			t.Fatal(e, err)
 		}
 		none(t, a)
-		if x, err := a.Sighting(t.Context(), face); err != nil || x.Face.Descriptor != (Descriptor{}) {
+		if x, err := a.Sighting(t.Context(), face); err != nil || x.Face.Descriptor != (house.Descriptor{}) {
 			t.Errorf("the face is still described, %v", err)
 		}
 		if _, err := a.Visit(t.Context(), visit); err != nil {
@@ -331,7 +339,7 @@ func TestAnswersGo(t *testing.T) {
 			t.Fatal(e, err)
 		}
 		none(t, a)
-		if _, err := a.Visit(t.Context(), visit); !errors.Is(err, ErrNotFound) {
+		if _, err := a.Visit(t.Context(), visit); !errors.Is(err, house.ErrNotFound) {
 			t.Error(err)
 		}
 	})
@@ -341,27 +349,27 @@ func TestAnswersGo(t *testing.T) {
 // somebody's.
 func TestSightings(t *testing.T) {
 	a, c, ada, ben := newChecked(t)
-	_, old := seenAs(t, a, "old", []Face{aFace(0, "", 0, "")})
+	_, old := seenAs(t, a, "old", []house.Face{aFace(0, "", 0, "")})
 	c.advance(40 * 24 * time.Hour)
-	_, strong := seenAs(t, a, "strong", []Face{aFace(0, ada, 1e-5, "strong"), aFace(200, "", 0, "")})
+	_, strong := seenAs(t, a, "strong", []house.Face{aFace(0, ada, 1e-5, "strong"), aFace(200, "", 0, "")})
 	c.advance(time.Hour)
-	_, denied := seenAs(t, a, "denied", []Face{aFace(0, ada, 1e-6, "strong")})
-	_, told := seenAs(t, a, "told", []Face{aFace(0, "", 0, "")})
-	weak := &Match{Person: ada, Distance: .5, FPIR: 1e-6, Band: "strong"}
-	for face, check := range map[string]Check{
-		denied[0]: {Answer: AnswerElse, Asked: ada, Person: ben},
-		told[0]:   {Answer: AnswerYes, Asked: ada, Person: ada},
+	_, denied := seenAs(t, a, "denied", []house.Face{aFace(0, ada, 1e-6, "strong")})
+	_, told := seenAs(t, a, "told", []house.Face{aFace(0, "", 0, "")})
+	weak := &house.Match{Person: ada, Distance: .5, FPIR: 1e-6, Band: "strong"}
+	for face, check := range map[string]house.Check{
+		denied[0]: {Answer: house.AnswerElse, Asked: ada, Person: ben},
+		told[0]:   {Answer: house.AnswerYes, Asked: ada, Person: ada},
 	} {
 		check.Face = face
 		becomes := weak // even where the name stays, as of an answer that was given long ago
-		if check.Answer == AnswerYes {
+		if check.Answer == house.AnswerYes {
 			becomes = nil
 		}
 		if err := a.Answer(t.Context(), check, becomes); err != nil {
 			t.Fatal(err)
 		}
 	}
-	set := func(all []Sighting, err error) string {
+	set := func(all []house.Sighting, err error) string {
 		t.Helper()
 		if err != nil {
 			t.Fatal(err)
@@ -406,7 +414,7 @@ func TestSightings(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if named, err := a.NamedOn(ctx, []string{x.Visit, "NONE"}); err != nil || len(named) != 1 || !named[Naming{x.Visit, ada}] {
+	if named, err := a.NamedOn(ctx, []string{x.Visit, "NONE"}); err != nil || len(named) != 1 || !named[house.Naming{Visit: x.Visit, Person: ada}] {
 		t.Errorf("named on the visit: %v, %v", named, err)
 	}
 }
@@ -414,19 +422,21 @@ func TestSightings(t *testing.T) {
 // TestRename applies changes that are still what was seen, and no others.
 func TestRename(t *testing.T) {
 	a, _, ada, ben := newChecked(t)
-	weak := func(person string) *Match { return &Match{Person: person, Distance: .5, FPIR: 8e-3, Band: "weak"} }
-	becomes := &Match{Person: ben, Distance: .2, FPIR: 1e-6, Band: "strong", Probability: .99, Frames: 1}
-	visit, faces := seenAs(t, a, "R1", []Face{aFace(0, ada, 8e-3, "weak"), aFace(150, "", 0, ""), aFace(300, ada, 8e-3, "weak"), aFace(450, ada, 8e-3, "weak")})
-	if err := a.Answer(t.Context(), Check{Face: faces[3], Answer: AnswerYes, Asked: ada, Person: ada}, weak(ada)); err != nil {
+	weak := func(person string) *house.Match {
+		return &house.Match{Person: person, Distance: .5, FPIR: 8e-3, Band: "weak"}
+	}
+	becomes := &house.Match{Person: ben, Distance: .2, FPIR: 1e-6, Band: "strong", Probability: .99, Frames: 1}
+	visit, faces := seenAs(t, a, "R1", []house.Face{aFace(0, ada, 8e-3, "weak"), aFace(150, "", 0, ""), aFace(300, ada, 8e-3, "weak"), aFace(450, ada, 8e-3, "weak")})
+	if err := a.Answer(t.Context(), house.Check{Face: faces[3], Answer: house.AnswerYes, Asked: ada, Person: ada}, weak(ada)); err != nil {
 		t.Fatal(err)
 	}
-	n, err := a.Rename(t.Context(), []Renaming{
-		{faces[0], weak(ada), becomes},
-		{faces[1], nil, becomes},
-		{faces[2], weak(ben), becomes},                  // it was something else
-		{faces[3], weak(ada), becomes},                  // answered for
-		{"NONE", nil, becomes},                          // gone
-		{faces[2], weak(ada), &Match{Person: "NOBODY"}}, // erased
+	n, err := a.Rename(t.Context(), []house.Renaming{
+		{Face: faces[0], Was: weak(ada), Becomes: becomes},
+		{Face: faces[1], Was: nil, Becomes: becomes},
+		{Face: faces[2], Was: weak(ben), Becomes: becomes},                        // it was something else
+		{Face: faces[3], Was: weak(ada), Becomes: becomes},                        // answered for
+		{Face: "NONE", Was: nil, Becomes: becomes},                                // gone
+		{Face: faces[2], Was: weak(ada), Becomes: &house.Match{Person: "NOBODY"}}, // erased
 	})
 	if err != nil || n != 2 {
 		t.Errorf("%d renamed, %v", n, err)

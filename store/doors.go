@@ -9,19 +9,21 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // Doors lists the doors by name.
-func (a *Archive) Doors(ctx context.Context) ([]Door, error) {
+func (a *Archive) Doors(ctx context.Context) ([]house.Door, error) {
 	return a.doorsIn(ctx, a.read)
 }
 
-func (a *Archive) doorsIn(ctx context.Context, q querier) ([]Door, error) {
+func (a *Archive) doorsIn(ctx context.Context, q querier) ([]house.Door, error) {
 	rows, err := q.QueryContext(ctx, `SELECT id, sealed FROM doors`)
 	if err != nil {
 		return nil, fmt.Errorf("listing doors: %w", err)
 	}
-	doors, err := collect(rows, func(d *Door) error {
+	doors, err := collect(rows, func(d *house.Door) error {
 		var id string
 		var sealed []byte
 		if err := rows.Scan(&id, &sealed); err != nil {
@@ -36,13 +38,13 @@ func (a *Archive) doorsIn(ctx context.Context, q querier) ([]Door, error) {
 	if err != nil {
 		return nil, fmt.Errorf("listing doors: %w", damage(err))
 	}
-	slices.SortFunc(doors, func(a, b Door) int { return cmp.Or(strings.Compare(a.Name, b.Name), strings.Compare(a.ID, b.ID)) })
+	slices.SortFunc(doors, func(a, b house.Door) int { return cmp.Or(strings.Compare(a.Name, b.Name), strings.Compare(a.ID, b.ID)) })
 	return doors, nil
 }
 
 // SetDoor adds a door, if its ID is empty, or changes one, and returns its id.
 // The error is ErrNotFound for a door, or a bell, that is not there.
-func (a *Archive) SetDoor(ctx context.Context, d Door) (id string, err error) {
+func (a *Archive) SetDoor(ctx context.Context, d house.Door) (id string, err error) {
 	added := d.ID == ""
 	if added {
 		d.ID = newID()
@@ -66,12 +68,12 @@ func (a *Archive) RemoveDoor(ctx context.Context, id string) error {
 }
 
 // DoorRules lists all rules, those of a person together.
-func (a *Archive) DoorRules(ctx context.Context) ([]DoorRule, error) {
+func (a *Archive) DoorRules(ctx context.Context) ([]house.DoorRule, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT id, person, door, sealed FROM door_rules ORDER BY person, door, id`)
 	if err != nil {
 		return nil, fmt.Errorf("listing rules of doors: %w", err)
 	}
-	rules, err := collect(rows, func(r *DoorRule) error {
+	rules, err := collect(rows, func(r *house.DoorRule) error {
 		var id, person, door string
 		var sealed []byte
 		if err := rows.Scan(&id, &person, &door, &sealed); err != nil {
@@ -92,7 +94,7 @@ func (a *Archive) DoorRules(ctx context.Context) ([]DoorRule, error) {
 // SetDoorRule adds a rule, if its ID is empty, or changes one, and returns its
 // id. It takes a rule as it is: package advise checks rules. The error is
 // ErrNotFound for a rule, person or door that is not there.
-func (a *Archive) SetDoorRule(ctx context.Context, r DoorRule) (id string, err error) {
+func (a *Archive) SetDoorRule(ctx context.Context, r house.DoorRule) (id string, err error) {
 	added := r.ID == ""
 	if added {
 		r.ID = newID()
@@ -107,7 +109,7 @@ func (a *Archive) SetDoorRule(ctx context.Context, r DoorRule) (id string, err e
 			return err
 		}
 		if !there {
-			return fmt.Errorf("person %s: %w", r.Person, ErrNotFound)
+			return fmt.Errorf("person %s: %w", r.Person, house.ErrNotFound)
 		}
 		return a.setSealed(ctx, tx, added, "door_rules", "rule", r.ID, r, r.Person, r.Door)
 	})
@@ -125,12 +127,12 @@ func (a *Archive) RemoveDoorRule(ctx context.Context, id string) error {
 
 // ParcelRules lists the parcels that are expected, were used for advice, or
 // whose time ended less than 31 days ago, by the end of their time.
-func (a *Archive) ParcelRules(ctx context.Context) ([]ParcelRule, error) {
+func (a *Archive) ParcelRules(ctx context.Context) ([]house.ParcelRule, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT id, door, sealed, coalesce(used_by, '') FROM parcel_rules ORDER BY ends_at, id`)
 	if err != nil {
 		return nil, fmt.Errorf("listing parcels: %w", err)
 	}
-	rules, err := collect(rows, func(r *ParcelRule) error {
+	rules, err := collect(rows, func(r *house.ParcelRule) error {
 		var id, door, used string
 		var sealed []byte
 		if err := rows.Scan(&id, &door, &sealed, &used); err != nil {
@@ -148,29 +150,25 @@ func (a *Archive) ParcelRules(ctx context.Context) ([]ParcelRule, error) {
 	return rules, nil
 }
 
-// ErrHouseDoor says that a parcel can't be expected at a door that is not one
-// for parcels.
-var ErrHouseDoor = errors.New("a parcel may only be left at a door for parcels, never at the house's own")
-
 // AddParcelRule expects a parcel, and returns the rule's id. The error is
 // ErrHouseDoor, or ErrNotFound for a door that is not there.
-func (a *Archive) AddParcelRule(ctx context.Context, r ParcelRule) (id string, err error) {
+func (a *Archive) AddParcelRule(ctx context.Context, r house.ParcelRule) (id string, err error) {
 	r.ID, r.UsedBy = newID(), ""
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		var sealed []byte
 		err := tx.QueryRowContext(ctx, `SELECT sealed FROM doors WHERE id = ?`, r.Door).Scan(&sealed)
 		if errors.Is(err, sql.ErrNoRows) {
-			return fmt.Errorf("door %s: %w", r.Door, ErrNotFound)
+			return fmt.Errorf("door %s: %w", r.Door, house.ErrNotFound)
 		}
 		if err != nil {
 			return err
 		}
-		var d Door
+		var d house.Door
 		if err := a.openJSON(&d, sealed, "doors.sealed", r.Door); err != nil {
 			return err
 		}
 		if !d.Parcel {
-			return ErrHouseDoor
+			return house.ErrHouseDoor
 		}
 		if sealed, err = a.sealJSON(r, "parcel_rules.sealed", r.ID); err != nil {
 			return err
@@ -179,7 +177,7 @@ func (a *Archive) AddParcelRule(ctx context.Context, r ParcelRule) (id string, e
 		if _, err := tx.ExecContext(ctx, `DELETE FROM parcel_rules WHERE ends_at < ?`, micros(a.now().Add(-adviceKept))); err != nil {
 			return err
 		}
-		return a.changeIn(ctx, tx, "added", "parcel "+r.ID, ErrNotFound,
+		return a.changeIn(ctx, tx, "added", "parcel "+r.ID, house.ErrNotFound,
 			`INSERT INTO parcel_rules (id, door, sealed, ends_at) VALUES (?, ?, ?, ?)`, r.ID, r.Door, sealed, micros(r.To))
 	})
 	if err != nil {
@@ -197,22 +195,22 @@ func (a *Archive) RemoveParcelRule(ctx context.Context, id string) error {
 const adviceRulesSetting = "advice"
 
 // AdviceRules returns what the household decided about all advice, or
-// [DefaultAdviceRules].
-func (a *Archive) AdviceRules(ctx context.Context) (AdviceRules, error) {
-	var r AdviceRules
+// [house.DefaultAdviceRules].
+func (a *Archive) AdviceRules(ctx context.Context) (house.AdviceRules, error) {
+	var r house.AdviceRules
 	found, err := a.setting(ctx, a.read, adviceRulesSetting, &r)
 	if err != nil {
-		return AdviceRules{}, err
+		return house.AdviceRules{}, err
 	}
 	if !found {
-		return DefaultAdviceRules(), nil
+		return house.DefaultAdviceRules(), nil
 	}
 	return r, nil
 }
 
 // SetAdviceRules keeps them as they are: package advise checks them. Rules that
 // pause all advice dismiss every suggestion that is open.
-func (a *Archive) SetAdviceRules(ctx context.Context, r AdviceRules) error {
+func (a *Archive) SetAdviceRules(ctx context.Context, r house.AdviceRules) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		if err := a.set(ctx, tx, adviceRulesSetting, r); err != nil {
 			return err
@@ -243,13 +241,13 @@ func (a *Archive) setSealed(ctx context.Context, tx *sql.Tx, added bool, table, 
 	}
 	switch {
 	case added && person != "":
-		return a.changeIn(ctx, tx, "added", what+" "+id, ErrNotFound, `INSERT INTO `+table+` (id, person, door, sealed) VALUES (?, ?, ?, ?)`, id, person, door, sealed)
+		return a.changeIn(ctx, tx, "added", what+" "+id, house.ErrNotFound, `INSERT INTO `+table+` (id, person, door, sealed) VALUES (?, ?, ?, ?)`, id, person, door, sealed)
 	case added:
-		return a.changeIn(ctx, tx, "added", what+" "+id, ErrNotFound, `INSERT INTO `+table+` (id, sealed) VALUES (?, ?)`, id, sealed)
+		return a.changeIn(ctx, tx, "added", what+" "+id, house.ErrNotFound, `INSERT INTO `+table+` (id, sealed) VALUES (?, ?)`, id, sealed)
 	case person != "":
-		return a.changeIn(ctx, tx, "changed", what+" "+id, ErrNotFound, `UPDATE `+table+` SET person = ?, door = ?, sealed = ? WHERE id = ?`, person, door, sealed, id)
+		return a.changeIn(ctx, tx, "changed", what+" "+id, house.ErrNotFound, `UPDATE `+table+` SET person = ?, door = ?, sealed = ? WHERE id = ?`, person, door, sealed, id)
 	}
-	return a.changeIn(ctx, tx, "changed", what+" "+id, ErrNotFound, `UPDATE `+table+` SET sealed = ? WHERE id = ?`, sealed, id)
+	return a.changeIn(ctx, tx, "changed", what+" "+id, house.ErrNotFound, `UPDATE `+table+` SET sealed = ? WHERE id = ?`, sealed, id)
 }
 
 func (a *Archive) mustBe(ctx context.Context, q querier, table, what, id string) error {
@@ -258,7 +256,7 @@ func (a *Archive) mustBe(ctx context.Context, q querier, table, what, id string)
 		return err
 	}
 	if !there {
-		return fmt.Errorf("%s %s: %w", what, id, ErrNotFound)
+		return fmt.Errorf("%s %s: %w", what, id, house.ErrNotFound)
 	}
 	return nil
 }
@@ -274,7 +272,7 @@ func (a *Archive) removeRow(ctx context.Context, table, what, id string) error {
 }
 
 func (a *Archive) removeRowIn(ctx context.Context, tx *sql.Tx, table, what, id string) error {
-	if err := a.changeIn(ctx, tx, "removed", what+" "+id, ErrNotFound, `DELETE FROM `+table+` WHERE id = ?`, id); err != nil {
+	if err := a.changeIn(ctx, tx, "removed", what+" "+id, house.ErrNotFound, `DELETE FROM `+table+` WHERE id = ?`, id); err != nil {
 		return err
 	}
 	_, err := tx.ExecContext(ctx, `UPDATE counters SET value = 1 WHERE name = 'scrub_due'`)

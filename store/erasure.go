@@ -6,6 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // An Erased says what an erasure took.
@@ -28,13 +30,13 @@ func (a *Archive) EraseVisit(ctx context.Context, id string) error {
 		var held sql.NullInt64
 		err := tx.QueryRowContext(ctx, `SELECT h.ends_at FROM visits v LEFT JOIN holds h ON h.visit = v.id WHERE v.id = ?`, id).Scan(&held)
 		if errors.Is(err, sql.ErrNoRows) {
-			return fmt.Errorf("visit %s: %w", id, ErrNotFound)
+			return fmt.Errorf("visit %s: %w", id, house.ErrNotFound)
 		}
 		if err != nil {
 			return err
 		}
 		if held.Valid && timeOf(held).After(a.now()) {
-			return ErrHeld
+			return house.ErrHeld
 		}
 		return a.eraseVisits(ctx, tx, []string{id})
 	})
@@ -362,8 +364,8 @@ func (a *Archive) unname(ctx context.Context, tx *sql.Tx, person string) (visits
 
 // forgetFace leaves of a face where it was, and nothing of whose: neither what
 // was found nor what was answered.
-func (a *Archive) forgetFace(ctx context.Context, tx *sql.Tx, f Face) error {
-	sealed, err := a.sealFace(Face{Box: f.Box}, f.ID)
+func (a *Archive) forgetFace(ctx context.Context, tx *sql.Tx, f house.Face) error {
+	sealed, err := a.sealFace(house.Face{Box: f.Box}, f.ID)
 	if err != nil {
 		return err
 	}

@@ -10,6 +10,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // A trace is something in the archive's folder that tells of somebody to
@@ -77,7 +79,7 @@ type throng struct {
 	*Archive
 	clock   *clock
 	visits  []string
-	persons []Person
+	persons []house.Person
 	doors   []string
 	named   map[string][]string // visits by person
 }
@@ -114,14 +116,14 @@ func newThrong(t *testing.T) *throng {
 			n.JPEG[j] = byte(rnd.Uint32())
 		}
 		id := keep(t, a, n)
-		var match *Match
+		var match *house.Match
 		if i < unnamedFirst {
 			p := all.persons[i%throngPersons].ID
-			match = &Match{Person: p, Distance: 0.3, FPIR: 1e-4, Band: "strong"}
+			match = &house.Match{Person: p, Distance: 0.3, FPIR: 1e-4, Band: "strong"}
 			all.named[p] = append(all.named[p], id)
 		}
 		record(t, a, id, faceOf(rnd.Float32(), match))
-		advice := Advice{Visit: id, Door: all.doors[i%len(all.doors)], State: Withheld, At: c.now(), Conditions: []Condition{{Code: "on", Says: fmt.Sprintf("reason number %d", i)}}}
+		advice := house.Advice{Visit: id, Door: all.doors[i%len(all.doors)], State: house.Withheld, At: c.now(), Conditions: []house.Condition{{Code: "on", Says: fmt.Sprintf("reason number %d", i)}}}
 		if match != nil {
 			advice.Person = match.Person
 		}
@@ -135,24 +137,24 @@ func newThrong(t *testing.T) *throng {
 }
 
 // record records a face on a visit's only still.
-func record(t *testing.T, a *Archive, visit string, f Face) {
+func record(t *testing.T, a *Archive, visit string, f house.Face) {
 	t.Helper()
 	var still string
 	if err := a.read.QueryRowContext(t.Context(), `SELECT id FROM stills WHERE visit = ?`, visit).Scan(&still); err != nil {
 		t.Fatal(err)
 	}
-	if err := a.Record(t.Context(), still, Done, []Face{f}); err != nil {
+	if err := a.Record(t.Context(), still, house.Done, []house.Face{f}); err != nil {
 		t.Fatal(err)
 	}
 }
 
 // keepFor sets rules by which visits of a kind go, or change, at once after a
 // time, and all others stay.
-func (c *throng) keepFor(t *testing.T, k Kind, r Rule) {
+func (c *throng) keepFor(t *testing.T, k house.Kind, r house.Rule) {
 	t.Helper()
-	rules, long := DefaultRules(), Period{Days: MaxDays}
+	rules, long := house.DefaultRules(), house.Period{Days: house.MaxDays}
 	for kind := range rules.Keep {
-		rules.Keep[kind] = Rule{Stills: long, Findings: long}
+		rules.Keep[kind] = house.Rule{Stills: long, Findings: long}
 	}
 	rules.Keep[k] = r
 	if err := c.SetRules(t.Context(), rules); err != nil {
@@ -167,7 +169,7 @@ func TestNothingIsLeft(t *testing.T) {
 	c := newThrong(t)
 	ctx := t.Context()
 	smaller := func(jpeg []byte) ([]byte, int, int, error) { return jpeg[:len(jpeg)/2], 320, 240, nil }
-	blacked := func(jpeg []byte, _ []Polygon) ([]byte, error) { return bytes.Repeat([]byte{1}, len(jpeg)), nil }
+	blacked := func(jpeg []byte, _ []house.Polygon) ([]byte, error) { return bytes.Repeat([]byte{1}, len(jpeg)), nil }
 	for _, way := range []struct {
 		name string
 		do   func() error
@@ -215,7 +217,7 @@ func TestNothingIsLeft(t *testing.T) {
 			return nil
 		}, nil},
 		{"masked", func() error {
-			if err := c.SetMasks(ctx, "yard", []Polygon{{{0.5, 0.1}, {0.9, 0.1}, {0.9, 0.9}, {0.5, 0.9}}}); err != nil {
+			if err := c.SetMasks(ctx, "yard", []house.Polygon{{{X: 0.5, Y: 0.1}, {X: 0.9, Y: 0.1}, {X: 0.9, Y: 0.9}, {X: 0.5, Y: 0.9}}}); err != nil {
 				return err
 			}
 			n, err := c.MaskEarlier(ctx, "yard", blacked)
@@ -232,7 +234,7 @@ func TestNothingIsLeft(t *testing.T) {
 			return err
 		}, map[string]int{"ring": 10, "key": 10, "picture": 10}},
 		{"made smaller", func() error {
-			c.keepFor(t, Known, Rule{Smaller: Period{Hours: 1}, Stills: Period{Days: 9}, Findings: Period{Days: 9}})
+			c.keepFor(t, house.Known, house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Days: 9}, Findings: house.Period{Days: 9}})
 			s, err := c.Sweep(ctx, smaller)
 			if err == nil && s.Smaller < 8 {
 				err = fmt.Errorf("%+v", s)
@@ -241,7 +243,7 @@ func TestNothingIsLeft(t *testing.T) {
 		}, map[string]int{"key": 8, "hash": 8, "picture": 8}},
 		{"stills gone and findings not", func() error {
 			c.clock.advance(2 * time.Hour)
-			c.keepFor(t, Known, Rule{Stills: Period{Hours: 1}, Findings: Period{Days: 9}})
+			c.keepFor(t, house.Known, house.Rule{Stills: house.Period{Hours: 1}, Findings: house.Period{Days: 9}})
 			s, err := c.Sweep(ctx, smaller)
 			if err == nil && s.Findings < 8 {
 				err = fmt.Errorf("%+v", s)
@@ -249,13 +251,13 @@ func TestNothingIsLeft(t *testing.T) {
 			return err
 		}, map[string]int{"key": 8, "hash": 8, "picture": 8, "face": 8}},
 		{"swept", func() error {
-			c.keepFor(t, Stranger, Rule{Stills: Period{Hours: 1}, Findings: Period{Hours: 1}})
+			c.keepFor(t, house.Stranger, house.Rule{Stills: house.Period{Hours: 1}, Findings: house.Period{Hours: 1}})
 			_, err := c.Sweep(ctx, smaller)
 			return err
 		}, map[string]int{"ring": 25, "key": 25, "face": 25, "picture": 25}},
 		{"all of the rest swept", func() error {
-			for _, k := range Kinds {
-				c.keepFor(t, k, Rule{Stills: Period{Hours: 1}, Findings: Period{Hours: 1}})
+			for _, k := range house.Kinds {
+				c.keepFor(t, k, house.Rule{Stills: house.Period{Hours: 1}, Findings: house.Period{Hours: 1}})
 				if _, err := c.Sweep(ctx, smaller); err != nil {
 					return err
 				}
@@ -320,14 +322,14 @@ func TestErasedStaysErased(t *testing.T) {
 	a, _ := newArchive(t)
 	ctx := t.Context()
 	visit := keep(t, a, stillOf("r1", 0))
-	wantError(t, a.EraseVisit(ctx, newID()), ErrNotFound)
+	wantError(t, a.EraseVisit(ctx, newID()), house.ErrNotFound)
 	if err := a.EraseVisit(ctx, visit); err != nil {
 		t.Fatal(err)
 	}
-	wantError(t, a.EraseVisit(ctx, visit), ErrNotFound)
+	wantError(t, a.EraseVisit(ctx, visit), house.ErrNotFound)
 	for frame := range 2 { // the same again, and one that had not come
 		_, added, err := a.Keep(ctx, stillOf("r1", frame))
-		wantError(t, err, ErrErased)
+		wantError(t, err, house.ErrErased)
 		if added {
 			t.Error("added")
 		}
@@ -348,18 +350,18 @@ func TestErasuresSpareWhatIsHeld(t *testing.T) {
 	ctx := t.Context()
 	p, _ := enrolled(t, a, rand.New(rand.NewPCG(1, 2)), "Tamsin Quill", 1)
 	visit := keep(t, a, stillOf("r1", 0))
-	record(t, a, visit, faceOf(0.1, &Match{Person: p.ID, Distance: 0.3, Band: "strong"}))
+	record(t, a, visit, faceOf(0.1, &house.Match{Person: p.ID, Distance: 0.3, Band: "strong"}))
 	if err := a.PlaceHold(ctx, visit, "for the insurance", c.now().Add(time.Hour)); err != nil {
 		t.Fatal(err)
 	}
-	wantError(t, a.EraseVisit(ctx, visit), ErrHeld)
+	wantError(t, a.EraseVisit(ctx, visit), house.ErrHeld)
 	if e, err := a.ErasePeriod(ctx, c.ago(time.Hour), c.now().Add(time.Hour)); err != nil || e != (Erased{Held: 1}) {
 		t.Errorf("%+v, %v", e, err)
 	}
 	if e, err := a.ErasePerson(ctx, p.ID, true); err != nil || e.Held != 1 || e.Visits != 0 {
 		t.Errorf("%+v, %v", e, err)
 	}
-	if v, err := a.Visit(ctx, visit); err != nil || v.Kind != Stranger || v.Stills[0].Faces[0].Match != nil || v.Stills[0].Faces[0].Descriptor != (Descriptor{}) {
+	if v, err := a.Visit(ctx, visit); err != nil || v.Kind != house.Stranger || v.Stills[0].Faces[0].Match != nil || v.Stills[0].Faces[0].Descriptor != (house.Descriptor{}) {
 		t.Errorf("%+v, %v", v, err)
 	}
 	c.advance(time.Hour) // the hold ends by itself
@@ -385,7 +387,7 @@ func TestErasureBrokenOff(t *testing.T) {
 			ctx := t.Context()
 			a := copyOf(t, &well, c, func(t *testing.T, a *Archive, _ *clock) []string {
 				p, _ := enrolled(t, a, rand.New(rand.NewPCG(3, 3)), "Odo Fenwright", 2)
-				match := &Match{Person: p.ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}
+				match := &house.Match{Person: p.ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}
 				for i := range 2*batch + 3 {
 					record(t, a, keep(t, a, stillOf(fmt.Sprintf("r%d", i), 0)), faceOf(float32(i), match))
 				}
@@ -395,7 +397,7 @@ func TestErasureBrokenOff(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			match := &Match{Person: p.ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}
+			match := &house.Match{Person: p.ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}
 			broken, breakOff := context.WithCancel(ctx)
 			if test.stop { // once the clock is read after the first batch
 				a.now = func() time.Time {

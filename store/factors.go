@@ -6,11 +6,13 @@ import (
 	"errors"
 	"fmt"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // AddFactor keeps a factor and returns its id. The error is ErrNotFound for a
 // person, or a visit, that is not there.
-func (a *Archive) AddFactor(ctx context.Context, f Factor) (id string, err error) {
+func (a *Archive) AddFactor(ctx context.Context, f house.Factor) (id string, err error) {
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		id, err = a.addFactor(ctx, tx, f)
 		return err
@@ -22,7 +24,7 @@ func (a *Archive) AddFactor(ctx context.Context, f Factor) (id string, err error
 	return id, nil
 }
 
-func (a *Archive) addFactor(ctx context.Context, tx *sql.Tx, f Factor) (id string, err error) {
+func (a *Archive) addFactor(ctx context.Context, tx *sql.Tx, f house.Factor) (id string, err error) {
 	id = newID()
 	if f.Visit != "" {
 		if err := a.mustBe(ctx, tx, "visits", "visit", f.Visit); err != nil {
@@ -32,7 +34,7 @@ func (a *Archive) addFactor(ctx context.Context, tx *sql.Tx, f Factor) (id strin
 	if _, err := tx.ExecContext(ctx, `DELETE FROM factors WHERE until < ?`, micros(a.now().Add(-adviceKept))); err != nil {
 		return "", err
 	}
-	err = a.changeIn(ctx, tx, "added", "factor "+id, fmt.Errorf("person %s: %w", f.Person, ErrNotFound), `
+	err = a.changeIn(ctx, tx, "added", "factor "+id, fmt.Errorf("person %s: %w", f.Person, house.ErrNotFound), `
 		INSERT INTO factors (id, kind, person, source, visit, at, until, strength)
 		SELECT ?, ?, id, ?, nullif(?, ''), ?, ?, ? FROM persons WHERE id = ? AND id NOT IN (SELECT person FROM erasing)`,
 		id, f.Kind, f.Source, f.Visit, micros(f.At), micros(f.Until), f.Strength, f.Person)
@@ -40,13 +42,13 @@ func (a *Archive) addFactor(ctx context.Context, tx *sql.Tx, f Factor) (id strin
 }
 
 // FactorsSince returns the factors that counted after a time, by when they began.
-func (a *Archive) FactorsSince(ctx context.Context, t time.Time) ([]Factor, error) {
+func (a *Archive) FactorsSince(ctx context.Context, t time.Time) ([]house.Factor, error) {
 	rows, err := a.read.QueryContext(ctx, `
 		SELECT id, kind, person, source, coalesce(visit, ''), at, until, strength, coalesce(used_by, '') FROM factors WHERE until > ? ORDER BY at, id`, micros(t))
 	if err != nil {
 		return nil, fmt.Errorf("reading factors: %w", err)
 	}
-	factors, err := collect(rows, func(f *Factor) error {
+	factors, err := collect(rows, func(f *house.Factor) error {
 		var at, until sql.NullInt64
 		if err := rows.Scan(&f.ID, &f.Kind, &f.Person, &f.Source, &f.Visit, &at, &until, &f.Strength, &f.UsedBy); err != nil {
 			return err
@@ -66,7 +68,7 @@ func (a *Archive) oneTime(ctx context.Context, tx *sql.Tx, person string) (secre
 	var sealed []byte
 	err = tx.QueryRowContext(ctx, `SELECT secret, last_step FROM onetime WHERE person = ?`, person).Scan(&sealed, &lastStep)
 	if errors.Is(err, sql.ErrNoRows) {
-		return "", 0, ErrNotFound
+		return "", 0, house.ErrNotFound
 	}
 	if err != nil {
 		return "", 0, err
@@ -86,7 +88,7 @@ func (a *Archive) OneTimePersons(ctx context.Context) ([]string, error) {
 // SetOneTimeSecret gives a person one-time codes, in place of those they had.
 // No code up to the step is good. The error is ErrNotFound.
 func (a *Archive) SetOneTimeSecret(ctx context.Context, person, secret string, step int64) error {
-	err := a.change(ctx, "changed", "one-time codes of person "+person, ErrNotFound, `
+	err := a.change(ctx, "changed", "one-time codes of person "+person, house.ErrNotFound, `
 		INSERT INTO onetime (person, secret, last_step, added_at) SELECT id, ?, ?, ? FROM persons WHERE id = ? AND id NOT IN (SELECT person FROM erasing)
 		ON CONFLICT (person) DO UPDATE SET secret = excluded.secret, last_step = excluded.last_step, added_at = excluded.added_at`,
 		a.seal(secret, "onetime.secret", person), step, micros(a.now()), person)
@@ -98,7 +100,7 @@ func (a *Archive) SetOneTimeSecret(ctx context.Context, person, secret string, s
 
 // RemoveOneTimeSecret ends a person's one-time codes. The error is ErrNotFound.
 func (a *Archive) RemoveOneTimeSecret(ctx context.Context, person string) error {
-	err := a.change(ctx, "removed", "one-time codes of person "+person, ErrNotFound, `DELETE FROM onetime WHERE person = ?`, person)
+	err := a.change(ctx, "removed", "one-time codes of person "+person, house.ErrNotFound, `DELETE FROM onetime WHERE person = ?`, person)
 	if err != nil {
 		return fmt.Errorf("removing one-time codes: %w", err)
 	}
@@ -109,7 +111,7 @@ func (a *Archive) RemoveOneTimeSecret(ctx context.Context, person string) error 
 // as used and adds the factor, all in one transaction: a code that two give at
 // once is good for one. An error of check is returned as it is. The error is
 // ErrNotFound for somebody without one-time codes.
-func (a *Archive) UseCode(ctx context.Context, f Factor, check func(secret string, lastStep int64) (step int64, err error)) (factor string, err error) {
+func (a *Archive) UseCode(ctx context.Context, f house.Factor, check func(secret string, lastStep int64) (step int64, err error)) (factor string, err error) {
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		secret, last, err := a.oneTime(ctx, tx, f.Person)
 		if err != nil {
@@ -132,20 +134,13 @@ func (a *Archive) UseCode(ctx context.Context, f Factor, check func(secret strin
 	return factor, nil
 }
 
-// A Miss is a failed attempt.
-type Miss struct {
-	At   time.Time `json:"at"`
-	What string    `json:"what"`           // a word, such as code
-	Whom string    `json:"whom,omitempty"` // id of the person it was about, if known
-}
-
 // AddMiss counts a failed attempt.
 func (a *Archive) AddMiss(ctx context.Context, what, whom string) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		if _, err := tx.ExecContext(ctx, `DELETE FROM misses WHERE at < ?`, micros(a.now().Add(-adviceKept))); err != nil {
 			return err
 		}
-		return a.changeIn(ctx, tx, "missed", what, ErrNotFound, `INSERT INTO misses (at, what, whom) VALUES (?, ?, ?)`, micros(a.now()), what, whom)
+		return a.changeIn(ctx, tx, "missed", what, house.ErrNotFound, `INSERT INTO misses (at, what, whom) VALUES (?, ?, ?)`, micros(a.now()), what, whom)
 	})
 	if err != nil {
 		return fmt.Errorf("counting a failed attempt: %w", spaceError(err))
@@ -156,12 +151,12 @@ func (a *Archive) AddMiss(ctx context.Context, what, whom string) error {
 
 // MissesSince returns the failed attempts after a time, the oldest first. They
 // are kept for 31 days.
-func (a *Archive) MissesSince(ctx context.Context, t time.Time) ([]Miss, error) {
+func (a *Archive) MissesSince(ctx context.Context, t time.Time) ([]house.Miss, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT at, what, whom FROM misses WHERE at > ? ORDER BY at`, micros(t))
 	if err != nil {
 		return nil, fmt.Errorf("counting failed attempts: %w", err)
 	}
-	return collect(rows, func(m *Miss) error {
+	return collect(rows, func(m *house.Miss) error {
 		var at sql.NullInt64
 		err := rows.Scan(&at, &m.What, &m.Whom)
 		m.At = timeOf(at)

@@ -9,6 +9,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // TestFigures compares with the files there are, and with df(1) of GNU
@@ -19,7 +21,7 @@ func TestFigures(t *testing.T) {
 		t.Errorf("an empty archive has %+v, %v", f, err)
 	}
 	for i := range 5 {
-		kept, _, err := a.Keep(t.Context(), NewStill{Bell: "gate", Ring: fmt.Sprint(i / 2), Frame: i % 2, JPEG: []byte(strings.Repeat("x", 1000*(i+1))),
+		kept, _, err := a.Keep(t.Context(), house.NewStill{Bell: "gate", Ring: fmt.Sprint(i / 2), Frame: i % 2, JPEG: []byte(strings.Repeat("x", 1000*(i+1))),
 			Width: 640, Height: 480, ReceivedAt: c.now()})
 		if err != nil {
 			t.Fatal(err)
@@ -90,11 +92,11 @@ func TestUnmasked(t *testing.T) {
 	}
 	for i := range 6 {
 		bell := []string{"gate", "yard"}[i%2]
-		if _, _, err := a.Keep(t.Context(), NewStill{Bell: bell, Ring: fmt.Sprint(i), JPEG: []byte{byte(i)}, Width: 640, Height: 480, ReceivedAt: c.now()}); err != nil {
+		if _, _, err := a.Keep(t.Context(), house.NewStill{Bell: bell, Ring: fmt.Sprint(i), JPEG: []byte{byte(i)}, Width: 640, Height: 480, ReceivedAt: c.now()}); err != nil {
 			t.Fatal(err)
 		}
 	}
-	triangle := []Polygon{{{0, 0}, {0.5, 0}, {0, 0.5}}}
+	triangle := []house.Polygon{{{X: 0, Y: 0}, {X: 0.5, Y: 0}, {X: 0, Y: 0.5}}}
 	check := func(when string, want int) {
 		t.Helper()
 		if n, err := a.Unmasked(t.Context(), "gate"); err != nil || n != want {
@@ -106,7 +108,7 @@ func TestUnmasked(t *testing.T) {
 		t.Fatal(err)
 	}
 	check("with a mask", 3)
-	same := func(jpeg []byte, masks []Polygon) ([]byte, error) { return jpeg, nil }
+	same := func(jpeg []byte, masks []house.Polygon) ([]byte, error) { return jpeg, nil }
 	if n, err := a.MaskEarlier(t.Context(), "gate", same); err != nil || n != 3 {
 		t.Errorf("masked %d, %v", n, err)
 	}
@@ -161,7 +163,7 @@ func BenchmarkFigures(b *testing.B) {
 			}
 		}
 	})
-	if err := a.SetMasks(b.Context(), "gate", []Polygon{{{0, 0}, {0.5, 0}, {0, 0.5}}}); err != nil {
+	if err := a.SetMasks(b.Context(), "gate", []house.Polygon{{{X: 0, Y: 0}, {X: 0.5, Y: 0}, {X: 0, Y: 0.5}}}); err != nil {
 		b.Fatal(err)
 	}
 	b.Run("unmasked", func(b *testing.B) {

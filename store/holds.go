@@ -3,30 +3,15 @@ package store
 import (
 	"context"
 	"database/sql"
-	"errors"
 	"fmt"
 	"strings"
 	"time"
-)
 
-// Errors of holds.
-var (
-	// ErrBadHold says that a hold lacks a reason, or an end that is to come.
-	ErrBadHold = errors.New("this hold can't be placed")
-	// ErrHeld says that a visit is held and so can't be erased.
-	ErrHeld = errors.New("the visit is held; end its hold first")
+	"lintel/internal/house"
 )
 
 // maxHold is the longest a hold may last; it can be placed again.
 const maxHold = 366 * 24 * time.Hour
-
-// A Hold keeps a visit past its time, whatever the rules say.
-type Hold struct {
-	Visit    string
-	Reason   string
-	PlacedAt time.Time
-	EndsAt   time.Time
-}
 
 // PlaceHold keeps a visit until a time, for a reason; a hold it has already is
 // replaced. The error is ErrBadHold for one without a reason, without an end,
@@ -35,13 +20,13 @@ func (a *Archive) PlaceHold(ctx context.Context, visit, reason string, until tim
 	reason, now := strings.TrimSpace(reason), a.now()
 	switch {
 	case reason == "" || len(reason) > 1000:
-		return fmt.Errorf("%w: a reason has 1 to 1000 bytes", ErrBadHold)
+		return fmt.Errorf("%w: a reason has 1 to 1000 bytes", house.ErrBadHold)
 	case until.IsZero():
-		return fmt.Errorf("%w: it needs an end", ErrBadHold)
+		return fmt.Errorf("%w: it needs an end", house.ErrBadHold)
 	case !until.After(now):
-		return fmt.Errorf("%w: its end has passed", ErrBadHold)
+		return fmt.Errorf("%w: its end has passed", house.ErrBadHold)
 	case until.After(now.Add(maxHold)):
-		return fmt.Errorf("%w: it ends within a year; it can be placed again then", ErrBadHold)
+		return fmt.Errorf("%w: it ends within a year; it can be placed again then", house.ErrBadHold)
 	}
 	err := a.changeVisit(ctx, visit, "held", `
 		INSERT INTO holds (visit, reason, placed_at, ends_at) SELECT id, ?, ?, ? FROM visits WHERE id = ?
@@ -72,12 +57,12 @@ func (a *Archive) isHeld(ctx context.Context, q querier, visit string) (held boo
 }
 
 // Holds lists the holds that have not ended, by their end.
-func (a *Archive) Holds(ctx context.Context) ([]Hold, error) {
+func (a *Archive) Holds(ctx context.Context) ([]house.Hold, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT visit, reason, placed_at, ends_at FROM holds WHERE ends_at > ? ORDER BY ends_at, visit`, micros(a.now()))
 	if err != nil {
 		return nil, fmt.Errorf("listing holds: %w", err)
 	}
-	holds, err := collect(rows, func(h *Hold) error {
+	holds, err := collect(rows, func(h *house.Hold) error {
 		var reason []byte
 		var placed, ends sql.NullInt64
 		if err := rows.Scan(&h.Visit, &reason, &placed, &ends); err != nil {

@@ -17,6 +17,7 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store/seal"
 )
 
@@ -46,17 +47,17 @@ func fastClock() time.Time {
 }
 
 // killRules let everything happen to a visit within seconds.
-func killRules() Rules {
-	rules := DefaultRules()
+func killRules() house.Rules {
+	rules := house.DefaultRules()
 	rules.Zone = "Etc/UTC"
-	for _, kind := range Kinds {
-		rules.Keep[kind] = Rule{Smaller: Period{Hours: 1}, Stills: Period{Hours: 2}, Findings: Period{Hours: 3}}
+	for _, kind := range house.Kinds {
+		rules.Keep[kind] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2}, Findings: house.Period{Hours: 3}}
 	}
 	return rules
 }
 
 // killStill is the i-th that a process of that seed keeps.
-func killStill(seed, i int) NewStill {
+func killStill(seed, i int) house.NewStill {
 	n := stillOf(fmt.Sprintf("ring-%d-%d", seed, i/2), i%2)
 	n.JPEG = killPicture(seed, i)
 	n.ReceivedAt = fastClock()
@@ -114,7 +115,7 @@ func keepStills(ctx context.Context, a *Archive, seed int) error {
 			began = n.ReceivedAt
 		}
 		visit, added, err := a.Keep(ctx, n)
-		if errors.Is(err, ErrErased) {
+		if errors.Is(err, house.ErrErased) {
 			continue // between its frames
 		}
 		if err != nil || !added {
@@ -136,15 +137,15 @@ func examineStills(ctx context.Context, a *Archive, seed int) error {
 			return err
 		}
 		for _, s := range stills {
-			var faces []Face
+			var faces []house.Face
 			for range rnd.IntN(3) {
-				var m *Match
+				var m *house.Match
 				if len(persons) > 0 && rnd.IntN(2) == 0 {
-					m = &Match{Person: persons[rnd.IntN(len(persons))].ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}
+					m = &house.Match{Person: persons[rnd.IntN(len(persons))].ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}
 				}
 				faces = append(faces, faceOf(rnd.Float32(), m))
 			}
-			if err := a.Record(ctx, s.ID, Done, faces); err != nil {
+			if err := a.Record(ctx, s.ID, house.Done, faces); err != nil {
 				return err
 			}
 		}
@@ -164,11 +165,11 @@ func sweepOften(ctx context.Context, a *Archive, seed int) error {
 }
 
 // someVisit picks one of the newest visits.
-func someVisit(ctx context.Context, a *Archive, rnd *rand.Rand) (Visit, error) {
+func someVisit(ctx context.Context, a *Archive, rnd *rand.Rand) (house.Visit, error) {
 	for {
 		visits, err := a.LatestVisits(ctx, 40)
 		if err != nil {
-			return Visit{}, err
+			return house.Visit{}, err
 		}
 		if len(visits) > 0 {
 			return visits[rnd.IntN(len(visits))], nil
@@ -188,7 +189,7 @@ func eraseVisits(ctx context.Context, a *Archive, seed int) error {
 		switch {
 		case err == nil:
 			fmt.Printf("erased %s\n", v.ID)
-		case !errors.Is(err, ErrNotFound) && !errors.Is(err, ErrHeld):
+		case !errors.Is(err, house.ErrNotFound) && !errors.Is(err, house.ErrHeld):
 			return err
 		}
 	}
@@ -226,7 +227,7 @@ func holdVisits(ctx context.Context, a *Archive, seed int) error {
 			return err
 		}
 		err = a.PlaceHold(ctx, v.ID, "why not", fastClock().Add(100*24*time.Hour))
-		if err != nil && !errors.Is(err, ErrNotFound) {
+		if err != nil && !errors.Is(err, house.ErrNotFound) {
 			return err
 		}
 		if err == nil {
@@ -318,7 +319,7 @@ func busy(t *testing.T, dir string, seed int, moment time.Duration) said {
 func TestKill(t *testing.T) {
 	dir := t.TempDir()
 	rnd := rand.New(rand.NewPCG(killSeed, 0))
-	h := &killedArchive{dir: dir, held: make(map[string]Stage), sums: make(map[string]int)}
+	h := &killedArchive{dir: dir, held: make(map[string]house.Stage), sums: make(map[string]int)}
 	a := h.open(t)
 	_, err := a.AddBell(t.Context(), "gate")
 	if err := errors.Join(err, a.SetRules(t.Context(), killRules()), a.Close()); err != nil {
@@ -355,7 +356,7 @@ func TestKill(t *testing.T) {
 // A killedArchive knows what must outlive every kill.
 type killedArchive struct {
 	dir  string
-	held map[string]Stage // where it stood when that was first seen
+	held map[string]house.Stage // where it stood when that was first seen
 	kept []keptStill
 	all  bool           // whether every held visit is looked at, or a few
 	sums map[string]int // what was seen how often
@@ -408,7 +409,7 @@ func (h *killedArchive) check(t *testing.T, s said, number int) {
 		}
 	}
 	for id := range s.erased {
-		if _, err := a.Visit(ctx, id); !errors.Is(err, ErrNotFound) {
+		if _, err := a.Visit(ctx, id); !errors.Is(err, house.ErrNotFound) {
 			t.Errorf("visit %s was erased, and is there: %v", id, err)
 		}
 		if _, held := h.held[id]; held || s.held[id] {
@@ -417,7 +418,7 @@ func (h *killedArchive) check(t *testing.T, s said, number int) {
 		h.sums["erased and gone"]++
 	}
 	for id := range s.unnamed {
-		if _, err := a.Person(ctx, id); !errors.Is(err, ErrNotFound) {
+		if _, err := a.Person(ctx, id); !errors.Is(err, house.ErrNotFound) {
 			t.Errorf("person %s was erased, and is there: %v", id, err)
 		}
 		h.sums["unnamed and gone"]++
@@ -482,7 +483,7 @@ func (h *killedArchive) checkKept(t *testing.T, a *Archive, s said, seed int) {
 	h.kept = slices.DeleteFunc(h.kept, func(k keptStill) bool {
 		v, err := a.Visit(t.Context(), k.visit)
 		switch {
-		case errors.Is(err, ErrNotFound) && (erased[k.visit] || !k.at.Add(3*time.Hour).After(now)):
+		case errors.Is(err, house.ErrNotFound) && (erased[k.visit] || !k.at.Add(3*time.Hour).After(now)):
 			h.sums["kept and gone"]++
 			return true
 		case err != nil:
@@ -494,15 +495,15 @@ func (h *killedArchive) checkKept(t *testing.T, a *Archive, s said, seed int) {
 	})
 }
 
-func (h *killedArchive) compare(t *testing.T, a *Archive, v Visit, frame int, whole []byte) {
+func (h *killedArchive) compare(t *testing.T, a *Archive, v house.Visit, frame int, whole []byte) {
 	t.Helper()
 	data, err := a.ReadStill(t.Context(), v.ID, frame)
 	switch {
-	case v.Stage == OnlyFindings && errors.Is(err, ErrNotFound):
+	case v.Stage == house.OnlyFindings && errors.Is(err, house.ErrNotFound):
 		h.sums["findings only"]++
-	case err == nil && v.Stage == Whole && bytes.Equal(data, whole):
+	case err == nil && v.Stage == house.Whole && bytes.Equal(data, whole):
 		h.sums["kept and there"]++
-	case err == nil && v.Stage == Smaller && bytes.Equal(data, whole[:len(whole)/2]):
+	case err == nil && v.Stage == house.Smaller && bytes.Equal(data, whole[:len(whole)/2]):
 		h.sums["smaller"]++
 	default:
 		t.Errorf("frame %d of visit %s at stage %d: %d of %d bytes, %v", frame, v.ID, v.Stage, len(data), len(whole), err)

@@ -7,21 +7,23 @@ import (
 	"image"
 	"testing"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // judgedAs is a face with findings: one that has a place, and one that could not
 // be looked for.
-func judgedAs(seed float32, m *Match, level LivenessLevel) Face {
+func judgedAs(seed float32, m *house.Match, level house.LivenessLevel) house.Face {
 	f := faceOf(seed, m)
-	f.Liveness = &Liveness{Level: level, Probability: .875, Frames: 1, CantTell: []string{"one-frame"}, Findings: []Finding{
-		{Sign: "halftone", Score: .75, Values: []float64{4.5, .125}, Region: []Point{{100, 50}, {181, 50}, {140, 131}}},
+	f.Liveness = &house.Liveness{Level: level, Probability: .875, Frames: 1, CantTell: []string{"one-frame"}, Findings: []house.Finding{
+		{Sign: "halftone", Score: .75, Values: []float64{4.5, .125}, Region: []house.Point{{X: 100, Y: 50}, {X: 181, Y: 50}, {X: 140, Y: 131}}},
 		{Sign: "glare", Missing: "dark"},
 	}}
 	return f
 }
 
 // onlyFace returns the face on the first still of a visit.
-func onlyFace(t *testing.T, a *Archive, visit string) Face {
+func onlyFace(t *testing.T, a *Archive, visit string) house.Face {
 	t.Helper()
 	v, err := a.Visit(t.Context(), visit)
 	if err != nil || len(v.Stills[0].Faces) != 1 {
@@ -30,7 +32,7 @@ func onlyFace(t *testing.T, a *Archive, visit string) Face {
 	return v.Stills[0].Faces[0]
 }
 
-func wantLiveness(t *testing.T, when string, got, want *Liveness) {
+func wantLiveness(t *testing.T, when string, got, want *house.Liveness) {
 	t.Helper()
 	if (got == nil) != (want == nil) || got != nil && !got.Equal(*want) {
 		t.Errorf("%s: %+v, want %+v", when, got, want)
@@ -42,10 +44,10 @@ func wantLiveness(t *testing.T, when string, got, want *Liveness) {
 func TestLivenessFollowsTheStill(t *testing.T) {
 	a, c := newArchive(t)
 	visit := keep(t, a, stillOf("r1", 0)) // 640x480
-	f := judgedAs(.1, nil, Picture)
+	f := judgedAs(.1, nil, house.Picture)
 	record(t, a, visit, f)
-	rules := DefaultRules()
-	rules.Keep[Stranger] = Rule{Smaller: Period{Hours: 1}, Stills: Period{Hours: 2}, Findings: Period{Hours: 24}}
+	rules := house.DefaultRules()
+	rules.Keep[house.Stranger] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2}, Findings: house.Period{Hours: 24}}
 	if err := a.SetRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
 	}
@@ -64,16 +66,16 @@ func TestLivenessFollowsTheStill(t *testing.T) {
 		t.Fatalf("swept %+v", got)
 	}
 	half := *f.Liveness
-	half.Findings = []Finding{f.Liveness.Findings[0], f.Liveness.Findings[1]}
-	half.Findings[0].Region = []Point{{50, 25}, {91, 25}, {70, 66}} // halves are rounded up
+	half.Findings = []house.Finding{f.Liveness.Findings[0], f.Liveness.Findings[1]}
+	half.Findings[0].Region = []house.Point{{X: 50, Y: 25}, {X: 91, Y: 25}, {X: 70, Y: 66}} // halves are rounded up
 	wantLiveness(t, "on a smaller still", onlyFace(t, a, visit).Liveness, &half)
 	c.advance(time.Hour)
 	if got := sweep(t, a, noShrinker); got.Findings != 1 {
 		t.Fatalf("swept %+v", got)
 	}
 	left := onlyFace(t, a, visit)
-	wantLiveness(t, "without the still", left.Liveness, &Liveness{Level: Picture, Probability: .875, Frames: 1, CantTell: []string{"one-frame"}})
-	if left.Descriptor != (Descriptor{}) || left.Landmarks != nil {
+	wantLiveness(t, "without the still", left.Liveness, &house.Liveness{Level: house.Picture, Probability: .875, Frames: 1, CantTell: []string{"one-frame"}})
+	if left.Descriptor != (house.Descriptor{}) || left.Landmarks != nil {
 		t.Errorf("more than that stayed: %+v", left)
 	}
 }
@@ -83,8 +85,8 @@ func TestUnjudgedStaysUnjudged(t *testing.T) {
 	a, c := newArchive(t)
 	visit := keep(t, a, stillOf("r1", 0))
 	record(t, a, visit, faceOf(.1, nil))
-	rules := DefaultRules()
-	rules.Keep[Stranger] = Rule{Smaller: Period{Hours: 1}, Stills: Period{Hours: 2}, Findings: Period{Hours: 24}}
+	rules := house.DefaultRules()
+	rules.Keep[house.Stranger] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2}, Findings: house.Period{Hours: 24}}
 	if err := a.SetRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
 	}
@@ -98,26 +100,26 @@ func TestUnjudgedStaysUnjudged(t *testing.T) {
 // A ring judged anew updates a face of an earlier frame, but not one that was
 // forgotten or whose still was made smaller meanwhile, nor one of another visit.
 func TestRematchKeepsLiveness(t *testing.T) {
-	anew := &Liveness{Level: Doubtful, Probability: .5, Frames: 2, Findings: []Finding{{Sign: "plane", Score: .5, Values: []float64{1.5}}}}
+	anew := &house.Liveness{Level: house.Doubtful, Probability: .5, Frames: 2, Findings: []house.Finding{{Sign: "plane", Score: .5, Values: []float64{1.5}}}}
 	for _, c := range []struct {
 		name      string
-		meanwhile func(context.Context, *Archive, Person, string) error
+		meanwhile func(context.Context, *Archive, house.Person, string) error
 		updated   bool
-		left      *Liveness // else as it was judged first
+		left      *house.Liveness // else as it was judged first
 	}{
 		{"nothing", nil, true, anew},
-		{"another still", func(ctx context.Context, a *Archive, _ Person, _ string) error {
+		{"another still", func(ctx context.Context, a *Archive, _ house.Person, _ string) error {
 			n := stillOf("r1", 1)
 			_, _, err := a.Keep(ctx, n)
 			return err
 		}, true, anew},
-		{"the person is erased", func(ctx context.Context, a *Archive, p Person, _ string) error {
+		{"the person is erased", func(ctx context.Context, a *Archive, p house.Person, _ string) error {
 			_, err := a.ErasePerson(ctx, p.ID, false)
 			return err
 		}, false, nil},
-		{"the still is made smaller", func(ctx context.Context, a *Archive, _ Person, _ string) error {
-			rules := DefaultRules()
-			rules.Keep[Known] = Rule{Smaller: Period{Hours: 1}, Stills: Period{Hours: 48}, Findings: Period{Hours: 48}}
+		{"the still is made smaller", func(ctx context.Context, a *Archive, _ house.Person, _ string) error {
+			rules := house.DefaultRules()
+			rules.Keep[house.Known] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 48}, Findings: house.Period{Hours: 48}}
 			if err := a.SetRules(ctx, rules); err != nil {
 				return err
 			}
@@ -126,10 +128,10 @@ func TestRematchKeepsLiveness(t *testing.T) {
 				err = errors.New("not made smaller")
 			}
 			return err
-		}, false, judgedAs(.1, nil, NoSign).Liveness.Scaled(.5, .5)},
-		{"the still goes", func(ctx context.Context, a *Archive, _ Person, _ string) error {
-			rules := DefaultRules()
-			rules.Keep[Known] = Rule{Stills: Period{Hours: 1}, Findings: Period{Hours: 48}}
+		}, false, judgedAs(.1, nil, house.NoSign).Liveness.Scaled(.5, .5)},
+		{"the still goes", func(ctx context.Context, a *Archive, _ house.Person, _ string) error {
+			rules := house.DefaultRules()
+			rules.Keep[house.Known] = house.Rule{Stills: house.Period{Hours: 1}, Findings: house.Period{Hours: 48}}
 			if err := a.SetRules(ctx, rules); err != nil {
 				return err
 			}
@@ -138,7 +140,7 @@ func TestRematchKeepsLiveness(t *testing.T) {
 				err = errors.New("not gone")
 			}
 			return err
-		}, false, judgedAs(.1, nil, NoSign).Liveness.Summary()},
+		}, false, judgedAs(.1, nil, house.NoSign).Liveness.Summary()},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			a, clock := newArchive(t)
@@ -147,9 +149,9 @@ func TestRematchKeepsLiveness(t *testing.T) {
 				t.Fatal(err)
 			}
 			visit, other := keep(t, a, stillOf("r1", 0)), keep(t, a, stillOf("r2", 0))
-			m := &Match{Person: p.ID, Distance: .3, FPIR: 1e-5, Band: "strong"}
-			record(t, a, visit, judgedAs(.1, m, NoSign))
-			record(t, a, other, judgedAs(.1, nil, NoSign))
+			m := &house.Match{Person: p.ID, Distance: .3, FPIR: 1e-5, Band: "strong"}
+			record(t, a, visit, judgedAs(.1, m, house.NoSign))
+			record(t, a, other, judgedAs(.1, nil, house.NoSign))
 			clock.advance(2 * time.Hour)
 			read, elsewhere := onlyFace(t, a, visit), onlyFace(t, a, other)
 			if c.meanwhile != nil {
@@ -159,12 +161,12 @@ func TestRematchKeepsLiveness(t *testing.T) {
 			}
 			before := onlyFace(t, a, visit)
 			read.Liveness, elsewhere.Liveness = anew, anew
-			if err := a.Rematch(t.Context(), visit, []Face{read, elsewhere}); err != nil {
+			if err := a.Rematch(t.Context(), visit, []house.Face{read, elsewhere}); err != nil {
 				t.Fatal(err)
 			}
 			after := onlyFace(t, a, visit)
 			wantLiveness(t, "judged anew", after.Liveness, c.left)
-			wantLiveness(t, "of another visit", onlyFace(t, a, other).Liveness, judgedAs(.1, nil, NoSign).Liveness)
+			wantLiveness(t, "of another visit", onlyFace(t, a, other).Liveness, judgedAs(.1, nil, house.NoSign).Liveness)
 			if after.Box != before.Box || after.Descriptor != before.Descriptor || len(after.Landmarks) != len(before.Landmarks) {
 				t.Errorf("what else is known of the face changed: %+v, was %+v", after, before)
 			}
@@ -176,7 +178,7 @@ func TestRematchKeepsLiveness(t *testing.T) {
 func TestRematchOfTheSameLiveness(t *testing.T) {
 	a, _ := newArchive(t)
 	visit := keep(t, a, stillOf("r1", 0))
-	record(t, a, visit, judgedAs(.1, nil, Doubtful))
+	record(t, a, visit, judgedAs(.1, nil, house.Doubtful))
 	sealed := func() (b []byte) {
 		t.Helper()
 		if err := a.read.QueryRowContext(t.Context(), `SELECT sealed FROM faces`).Scan(&b); err != nil {
@@ -187,8 +189,8 @@ func TestRematchOfTheSameLiveness(t *testing.T) {
 	before, f := sealed(), onlyFace(t, a, visit)
 	unjudged := f
 	unjudged.Liveness = nil
-	for _, f := range []Face{f, unjudged} {
-		if err := a.Rematch(t.Context(), visit, []Face{f}); err != nil {
+	for _, f := range []house.Face{f, unjudged} {
+		if err := a.Rematch(t.Context(), visit, []house.Face{f}); err != nil {
 			t.Fatal(err)
 		}
 		if !bytes.Equal(sealed(), before) {
@@ -205,41 +207,11 @@ func TestLivenessGoesWithThePerson(t *testing.T) {
 		t.Fatal(err)
 	}
 	visit := keep(t, a, stillOf("r1", 0))
-	record(t, a, visit, judgedAs(.1, &Match{Person: p.ID, Distance: .3, Band: "strong"}, Picture))
+	record(t, a, visit, judgedAs(.1, &house.Match{Person: p.ID, Distance: .3, Band: "strong"}, house.Picture))
 	if _, err := a.ErasePerson(t.Context(), p.ID, false); err != nil {
 		t.Fatal(err)
 	}
 	if got := onlyFace(t, a, visit); got.Liveness != nil || got.Box == (image.Rectangle{}) {
 		t.Errorf("%+v", got)
-	}
-}
-
-func TestLivenessEqual(t *testing.T) {
-	l := *judgedAs(.1, nil, Picture).Liveness
-	if !l.Equal(*judgedAs(.1, nil, Picture).Liveness) {
-		t.Error("not equal to its like")
-	}
-	for what, change := range map[string]func(*Liveness){
-		"level":       func(l *Liveness) { l.Level = Doubtful },
-		"probability": func(l *Liveness) { l.Probability++ },
-		"frames":      func(l *Liveness) { l.Frames++ },
-		"can't tell":  func(l *Liveness) { l.CantTell = nil },
-		"no finding":  func(l *Liveness) { l.Findings = l.Findings[:1] },
-		"sign":        func(l *Liveness) { l.Findings[0].Sign = "grid" },
-		"score":       func(l *Liveness) { l.Findings[0].Score = 0 },
-		"value":       func(l *Liveness) { l.Findings[0].Values[1] = 0 },
-		"region":      func(l *Liveness) { l.Findings[0].Region[2].Y = 0 },
-		"missing":     func(l *Liveness) { l.Findings[1].Missing = "" },
-	} {
-		other := *judgedAs(.1, nil, Picture).Liveness
-		if change(&other); l.Equal(other) {
-			t.Errorf("equal to one of another %s", what)
-		}
-	}
-	if f, ok := l.Finding("halftone"); !ok || f.Score != .75 {
-		t.Errorf("halftone is %+v, %t", f, ok)
-	}
-	if _, ok := l.Finding("grid"); ok {
-		t.Error("a sign that was not looked for is there")
 	}
 }

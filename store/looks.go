@@ -5,19 +5,9 @@ import (
 	"database/sql"
 	"encoding/binary"
 	"fmt"
-	"time"
+
+	"lintel/internal/house"
 )
-
-// A Look is a perceptual hash of a face's picture: pictures that look alike
-// differ in few of its 64 bits. 0 is none.
-type Look uint64
-
-// A LookAlike is a face of an earlier visit whose picture looks like another.
-type LookAlike struct {
-	Face
-	Visit string
-	At    time.Time // when the visit began
-}
 
 // maxLookAlikes is how many faces are compared with one at most, the newest
 // first. Of a million faces, 61 agree with one in a part by chance.
@@ -26,7 +16,7 @@ const maxLookAlikes = 256
 // LookAlikes returns faces of other visits whose look has a part of 16 bits in
 // common with this one, the newest first, 256 at most. It misses none that
 // differs in 3 bits or fewer, and may miss others.
-func (a *Archive) LookAlikes(ctx context.Context, visit string, look Look) ([]LookAlike, error) {
+func (a *Archive) LookAlikes(ctx context.Context, visit string, look house.Look) ([]house.LookAlike, error) {
 	if look == 0 {
 		return nil, nil
 	}
@@ -39,7 +29,7 @@ func (a *Archive) LookAlikes(ctx context.Context, visit string, look Look) ([]Lo
 	if err != nil {
 		return nil, fmt.Errorf("looking for a still that was there before: %w", err)
 	}
-	alike, err := collect(rows, func(l *LookAlike) error {
+	alike, err := collect(rows, func(l *house.LookAlike) error {
 		var sealed []byte
 		var at sql.NullInt64
 		if err := rows.Scan(&l.ID, &l.Still, &sealed, &l.Visit, &at); err != nil {
@@ -55,7 +45,7 @@ func (a *Archive) LookAlikes(ctx context.Context, visit string, look Look) ([]Lo
 }
 
 // insertLook keeps what a face is found again by.
-func (a *Archive) insertLook(ctx context.Context, tx *sql.Tx, face string, look Look) error {
+func (a *Archive) insertLook(ctx context.Context, tx *sql.Tx, face string, look house.Look) error {
 	if look == 0 {
 		return nil
 	}
@@ -69,7 +59,7 @@ func (a *Archive) insertLook(ctx context.Context, tx *sql.Tx, face string, look 
 
 // lookMACs returns the keyed hashes of the four parts of a look. Each knows
 // which part it is of.
-func (a *Archive) lookMACs(look Look) (macs [4][]byte) {
+func (a *Archive) lookMACs(look house.Look) (macs [4][]byte) {
 	for part := range macs {
 		value := binary.BigEndian.AppendUint16([]byte{byte(part)}, uint16(look>>(16*part)))
 		macs[part] = a.seals.Index("look\x00" + string(value))[:8]

@@ -4,10 +4,12 @@ import (
 	"slices"
 	"testing"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // visitWith keeps a visit of one still with a face of that look.
-func visitWith(t *testing.T, a *Archive, ring string, look Look) string {
+func visitWith(t *testing.T, a *Archive, ring string, look house.Look) string {
 	t.Helper()
 	n := stillOf(ring, 0)
 	n.ReceivedAt = a.now()
@@ -18,7 +20,7 @@ func visitWith(t *testing.T, a *Archive, ring string, look Look) string {
 	}
 	f := faceOf(0.2, nil)
 	f.Look = look
-	if err := a.Record(t.Context(), v.Stills[0].ID, Done, []Face{f}); err != nil {
+	if err := a.Record(t.Context(), v.Stills[0].ID, house.Done, []house.Face{f}); err != nil {
 		t.Fatal(err)
 	}
 	return visit
@@ -26,11 +28,11 @@ func visitWith(t *testing.T, a *Archive, ring string, look Look) string {
 
 func TestLookAlikes(t *testing.T) {
 	a, clock := newArchive(t)
-	look := Look(0x0123_4567_89ab_cdef)
+	look := house.Look(0x0123_4567_89ab_cdef)
 	var visits []string
 	for _, v := range []struct {
 		ring string
-		look Look
+		look house.Look
 	}{
 		{"the-same", look},
 		{"three-bits", look ^ 0x1_0001_0001}, // in three parts, so that one is the same
@@ -42,7 +44,7 @@ func TestLookAlikes(t *testing.T) {
 		clock.advance(time.Minute)
 	}
 	mine := visitWith(t, a, "mine", look)
-	found := func(look Look) (visits []string) {
+	found := func(look house.Look) (visits []string) {
 		t.Helper()
 		alike, err := a.LookAlikes(t.Context(), mine, look)
 		if err != nil {
@@ -50,7 +52,7 @@ func TestLookAlikes(t *testing.T) {
 		}
 		for _, l := range alike {
 			visits = append(visits, l.Visit)
-			if l.Descriptor == (Descriptor{}) || l.Look == 0 || l.At.IsZero() {
+			if l.Descriptor == (house.Descriptor{}) || l.Look == 0 || l.At.IsZero() {
 				t.Errorf("visit %s: %+v", l.Visit, l)
 			}
 		}
@@ -70,9 +72,9 @@ func TestLookAlikes(t *testing.T) {
 	if got := found(look); !slices.Equal(got, visits[:1]) {
 		t.Errorf("after an erasure: %v", got)
 	}
-	rules := DefaultRules()
+	rules := house.DefaultRules()
 	for kind := range rules.Keep {
-		rules.Keep[kind] = Rule{Stills: Period{Days: 1}, Findings: Period{Days: 30}}
+		rules.Keep[kind] = house.Rule{Stills: house.Period{Days: 1}, Findings: house.Period{Days: 30}}
 	}
 	if err := a.SetRules(t.Context(), rules); err != nil {
 		t.Fatal(err)

@@ -7,16 +7,18 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+
+	"lintel/internal/house"
 )
 
 // Masks returns the outlines that are black on a bell's stills, and their
 // revision, which grows with every change; no outlines and 0 where none were
 // ever drawn.
-func (a *Archive) Masks(ctx context.Context, bell string) (masks []Polygon, revision int64, err error) {
+func (a *Archive) Masks(ctx context.Context, bell string) (masks []house.Polygon, revision int64, err error) {
 	return a.masksIn(ctx, a.read, a.bellID(bell))
 }
 
-func (a *Archive) masksIn(ctx context.Context, q querier, bell string) (masks []Polygon, revision int64, err error) {
+func (a *Archive) masksIn(ctx context.Context, q querier, bell string) (masks []house.Polygon, revision int64, err error) {
 	var sealed []byte
 	err = q.QueryRowContext(ctx, `SELECT polygons, revision FROM masks WHERE bell = ?`, bell).Scan(&sealed, &revision)
 	if errors.Is(err, sql.ErrNoRows) {
@@ -38,8 +40,8 @@ func (a *Archive) masksIn(ctx context.Context, q querier, bell string) (masks []
 // SetMasks keeps the outlines for a bell's stills from now on; those kept
 // already are the business of [Archive.MaskEarlier]. The error is ErrBadMask,
 // or ErrNotFound without such a bell.
-func (a *Archive) SetMasks(ctx context.Context, bell string, masks []Polygon) error {
-	if err := CheckMasks(masks); err != nil {
+func (a *Archive) SetMasks(ctx context.Context, bell string, masks []house.Polygon) error {
+	if err := house.CheckMasks(masks); err != nil {
 		return err
 	}
 	raw, err := json.Marshal(masks)
@@ -67,7 +69,7 @@ func (a *Archive) SetMasks(ctx context.Context, bell string, masks []Polygon) er
 }
 
 // A Masker returns a JPEG still with what the masks cover made black.
-type Masker func(jpeg []byte, masks []Polygon) ([]byte, error)
+type Masker func(jpeg []byte, masks []house.Polygon) ([]byte, error)
 
 // A StillError says of which still something failed.
 type StillError struct {
@@ -116,9 +118,9 @@ func (a *Archive) MaskEarlier(ctx context.Context, bell string, mask Masker) (ch
 	for after := ""; ; {
 		visit, err := a.nextUnmasked(ctx, id, revision, after)
 		switch {
-		case errors.Is(err, ErrNotFound) && len(failed) > 0:
+		case errors.Is(err, house.ErrNotFound) && len(failed) > 0:
 			return changed, failed
-		case errors.Is(err, ErrNotFound):
+		case errors.Is(err, house.ErrNotFound):
 			return changed, nil
 		case err != nil:
 			return changed, err
@@ -127,7 +129,7 @@ func (a *Archive) MaskEarlier(ctx context.Context, bell string, mask Masker) (ch
 		if errors.Is(err, errChanged) {
 			continue // it is tried again as it is now
 		}
-		if err != nil && !errors.Is(err, ErrNotFound) {
+		if err != nil && !errors.Is(err, house.ErrNotFound) {
 			return changed, fmt.Errorf("masking visit %s: %w", visit, err)
 		}
 		changed, failed, after = changed+n, append(failed, broken...), visit
@@ -138,9 +140,9 @@ func (a *Archive) nextUnmasked(ctx context.Context, bell string, revision int64,
 	err = a.read.QueryRowContext(ctx, `
 		SELECT v.id FROM visits v WHERE v.bell = ? AND v.stage < ? AND v.id > ?
 			AND EXISTS (SELECT 1 FROM stills s WHERE s.visit = v.id AND s.file IS NOT NULL AND s.masked < ?)
-		ORDER BY v.id LIMIT 1`, bell, OnlyFindings, after, revision).Scan(&visit)
+		ORDER BY v.id LIMIT 1`, bell, house.OnlyFindings, after, revision).Scan(&visit)
 	if errors.Is(err, sql.ErrNoRows) {
-		return "", ErrNotFound
+		return "", house.ErrNotFound
 	}
 	if err != nil {
 		return "", fmt.Errorf("looking for stills to mask: %w", err)
@@ -150,7 +152,7 @@ func (a *Archive) nextUnmasked(ctx context.Context, bell string, revision int64,
 
 // maskVisit masks the stills of a visit, and returns how many, and those that
 // could not be. The error says that nothing was changed.
-func (a *Archive) maskVisit(ctx context.Context, id string, masks []Polygon, revision int64, mask Masker) (changed int, broken StillsError, err error) {
+func (a *Archive) maskVisit(ctx context.Context, id string, masks []house.Polygon, revision int64, mask Masker) (changed int, broken StillsError, err error) {
 	v, err := a.Visit(ctx, id)
 	if err != nil {
 		return 0, nil, err
@@ -168,7 +170,7 @@ func (a *Archive) maskVisit(ctx context.Context, id string, masks []Polygon, rev
 		switch {
 		case err != nil && ctx.Err() != nil:
 			return 0, nil, ctx.Err()
-		case errors.Is(err, ErrNotFound):
+		case errors.Is(err, house.ErrNotFound):
 			return 0, nil, errChanged // it went meanwhile
 		case err != nil:
 			broken = append(broken, StillError{id, s.Frame, err})
@@ -186,7 +188,7 @@ func (a *Archive) maskVisit(ctx context.Context, id string, masks []Polygon, rev
 }
 
 // unmasked returns the faces whose middle no mask covers.
-func unmasked(s Still, faces []Face, masks []Polygon) (seen []Face) {
+func unmasked(s house.Still, faces []house.Face, masks []house.Polygon) (seen []house.Face) {
 	for _, f := range faces {
 		x := float64(f.Box.Min.X+f.Box.Max.X) / 2 / float64(s.Width)
 		y := float64(f.Box.Min.Y+f.Box.Max.Y) / 2 / float64(s.Height)

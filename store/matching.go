@@ -3,13 +3,10 @@ package store
 import (
 	"context"
 	"database/sql"
-	"errors"
 	"fmt"
-	"math"
-)
 
-// ErrBadPrior says that a prior can't be one, and why.
-var ErrBadPrior = errors.New("how often a ring is somebody enrolled lies between 1 % and 99 %")
+	"lintel/internal/house"
+)
 
 // The names of the settings.
 const (
@@ -28,7 +25,7 @@ func (a *Archive) Prior(ctx context.Context) (prior float64, err error) {
 // error is ErrBadPrior. What was found before stays as it was.
 func (a *Archive) SetPrior(ctx context.Context, prior float64) error {
 	if !(prior >= 0.01 && prior <= 0.99) {
-		return fmt.Errorf("%w, not %v", ErrBadPrior, prior)
+		return fmt.Errorf("%w, not %v", house.ErrBadPrior, prior)
 	}
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		if err := a.set(ctx, tx, priorSetting, prior); err != nil {
@@ -43,39 +40,8 @@ func (a *Archive) SetPrior(ctx context.Context, prior float64) error {
 	return nil
 }
 
-// StrangerDistances are how far faces that the household called strangers were
-// from its persons. They are counts, and so stay when the faces go.
-type StrangerDistances struct {
-	Strangers int `json:"strangers"` // faces
-	// Counts says how many distances there are by hundredth, rounded up:
-	// Counts[40] those above 0.39 and up to 0.40.
-	Counts []int `json:"counts"`
-}
-
-// Comparisons returns how many distances there are.
-func (s StrangerDistances) Comparisons() (n int) {
-	for _, count := range s.Counts {
-		n += count
-	}
-	return n
-}
-
-// farthest is the last hundredth that is counted by itself; what is farther
-// counts as if it were there.
-const farthest = 150
-
-// With returns the counts with one stranger more.
-func (s StrangerDistances) With(distances []float64) StrangerDistances {
-	more := StrangerDistances{s.Strangers + 1, make([]int, farthest+1)}
-	copy(more.Counts, s.Counts)
-	for _, d := range distances {
-		more.Counts[int(math.Ceil(min(max(100*d-1e-9, 0), farthest)))]++
-	}
-	return more
-}
-
 // StrangerDistances returns the counts.
-func (a *Archive) StrangerDistances(ctx context.Context) (s StrangerDistances, err error) {
+func (a *Archive) StrangerDistances(ctx context.Context) (s house.StrangerDistances, err error) {
 	_, err = a.setting(ctx, a.read, strangersSetting, &s)
 	return s, err
 }
@@ -85,7 +51,7 @@ func (a *Archive) StrangerDistances(ctx context.Context) (s StrangerDistances, e
 // somebody enrolled whom no reference fits would spoil the rates at the very
 // distances where he or she is missed.
 func (a *Archive) countStranger(ctx context.Context, tx *sql.Tx, distances []float64) error {
-	var s StrangerDistances
+	var s house.StrangerDistances
 	if _, err := a.setting(ctx, tx, strangersSetting, &s); err != nil {
 		return err
 	}
@@ -107,13 +73,13 @@ func (a *Archive) GalleryRevision(ctx context.Context) (n int64, err error) {
 // judged, in place of those found when each was examined. Faces that are gone stay gone,
 // one that somebody answered for keeps the match that was found when they did,
 // and a person erased meanwhile makes a stranger.
-func (a *Archive) Rematch(ctx context.Context, visit string, faces []Face) error {
+func (a *Archive) Rematch(ctx context.Context, visit string, faces []house.Face) error {
 	if len(faces) == 0 {
 		return nil
 	}
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		for _, f := range faces {
-			var m Match
+			var m house.Match
 			if f.Match != nil {
 				m = *f.Match
 			}

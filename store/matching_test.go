@@ -7,6 +7,8 @@ import (
 	"math"
 	"slices"
 	"testing"
+
+	"lintel/internal/house"
 )
 
 func TestPrior(t *testing.T) {
@@ -15,7 +17,7 @@ func TestPrior(t *testing.T) {
 		t.Errorf("a new archive has the prior %v, %v", p, err)
 	}
 	for _, p := range []float64{0, 0.009, 0.991, 1, -1, math.NaN(), math.Inf(1)} {
-		wantError(t, a.SetPrior(t.Context(), p), ErrBadPrior)
+		wantError(t, a.SetPrior(t.Context(), p), house.ErrBadPrior)
 	}
 	for _, p := range []float64{0.01, 0.7, 0.99} {
 		if err := a.SetPrior(t.Context(), p); err != nil {
@@ -75,26 +77,26 @@ func TestGalleryRevision(t *testing.T) {
 		before = now
 	}
 	ctx := t.Context()
-	var p Person
-	changes("a visit", false, func() error { examinedVisit(t, a, "r1", Done, faceOf(0.5, nil)); return nil })
+	var p house.Person
+	changes("a visit", false, func() error { examinedVisit(t, a, "r1", house.Done, faceOf(0.5, nil)); return nil })
 	changes("a person without a reference", false, func() (err error) { p, err = other.AddPerson(ctx, "Tamsin Quill"); return err })
 	changes("a consent", true, func() error {
-		return other.RecordConsent(ctx, p.ID, Consent{GivenBy: "Tamsin Quill", GivenAt: c.now(), Scope: "being recognised"})
+		return other.RecordConsent(ctx, p.ID, house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.now(), Scope: "being recognised"})
 	})
 	changes("a reference", true, func() error {
-		return other.AddReference(ctx, Reference{Person: p.ID, Descriptor: faceOf(0.5, nil).Descriptor})
+		return other.AddReference(ctx, house.Reference{Person: p.ID, Descriptor: faceOf(0.5, nil).Descriptor})
 	})
 	changes("the prior", true, func() error { return other.SetPrior(ctx, 0.8) })
 	changes("the prior again", true, func() error { return other.SetPrior(ctx, 0.7) })
 	changes("a stranger", true, func() error { return other.calledStranger(ctx, []float64{0.8}) })
-	changes("rules", false, func() error { return other.SetRules(ctx, DefaultRules()) })
+	changes("rules", false, func() error { return other.SetRules(ctx, house.DefaultRules()) })
 	changes("an erasure", true, func() error { _, err := other.ErasePerson(ctx, p.ID, false); return err })
 }
 
 func TestRematch(t *testing.T) {
 	a, _ := newArchive(t)
 	ctx := t.Context()
-	var persons []Person
+	var persons []house.Person
 	for _, name := range []string{"Tamsin Quill", "Perpetua Vale"} {
 		p, err := a.AddPerson(ctx, name)
 		if err != nil {
@@ -102,12 +104,12 @@ func TestRematch(t *testing.T) {
 		}
 		persons = append(persons, p)
 	}
-	found := Match{Person: persons[0].ID, Name: persons[0].Name, Distance: 0.5, FPIR: 5e-3, Band: "weak", Probability: 0.6, Frames: 1}
+	found := house.Match{Person: persons[0].ID, Name: persons[0].Name, Distance: 0.5, FPIR: 5e-3, Band: "weak", Probability: 0.6, Frames: 1}
 	right := faceOf(0.9, nil)
 	right.Box = right.Box.Add(image.Pt(200, 0)) // faces come from left to right
-	visit := examinedVisit(t, a, "r1", Done, faceOf(0.1, &found), right)
-	elsewhere := examinedVisit(t, a, "r2", Done, faceOf(0.1, &found))
-	facesOf := func(visit string) []Face {
+	visit := examinedVisit(t, a, "r1", house.Done, faceOf(0.1, &found), right)
+	elsewhere := examinedVisit(t, a, "r2", house.Done, faceOf(0.1, &found))
+	facesOf := func(visit string) []house.Face {
 		t.Helper()
 		v, err := a.Visit(ctx, visit)
 		if err != nil {
@@ -115,7 +117,7 @@ func TestRematch(t *testing.T) {
 		}
 		return v.Stills[0].Faces
 	}
-	wantMatch := func(f Face, want *Match) {
+	wantMatch := func(f house.Face, want *house.Match) {
 		t.Helper()
 		if (f.Match == nil) != (want == nil) || want != nil && *f.Match != *want {
 			t.Errorf("match %+v, want %+v", f.Match, want)
@@ -125,7 +127,7 @@ func TestRematch(t *testing.T) {
 	wantMatch(faces[0], &found)
 	surer := found
 	surer.Distance, surer.FPIR, surer.Band, surer.Probability, surer.Frames = 0.3, 1e-5, "strong", 0.99, 3
-	faces[0].Match, faces[1].Match = &surer, &Match{Person: persons[1].ID, Name: persons[1].Name, Distance: 0.4, FPIR: 5e-4, Band: "fair", Probability: 0.9, Frames: 2}
+	faces[0].Match, faces[1].Match = &surer, &house.Match{Person: persons[1].ID, Name: persons[1].Name, Distance: 0.4, FPIR: 5e-4, Band: "fair", Probability: 0.9, Frames: 2}
 	if err := a.Rematch(ctx, visit, append(slices.Clone(faces), facesOf(elsewhere)...)); err != nil {
 		t.Fatal(err)
 	}
@@ -159,7 +161,7 @@ func TestRematch(t *testing.T) {
 		t.Fatal(err)
 	}
 	wantMatch(facesOf(visit)[0], nil)
-	if v, err := a.Visit(ctx, visit); err != nil || v.Kind != Stranger {
+	if v, err := a.Visit(ctx, visit); err != nil || v.Kind != house.Stranger {
 		t.Errorf("the visit is of the kind %s, %v", v.Kind, err)
 	}
 	if err := a.EraseVisit(ctx, visit); err != nil {
@@ -178,17 +180,17 @@ func TestRematchLeavesAnswers(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	found := Match{Person: p.ID, Name: p.Name, Distance: 0.5, FPIR: 5e-3, Band: "weak", Probability: 0.6, Frames: 1}
-	visit := examinedVisit(t, a, "r1", Done, faceOf(0.1, &found))
+	found := house.Match{Person: p.ID, Name: p.Name, Distance: 0.5, FPIR: 5e-3, Band: "weak", Probability: 0.6, Frames: 1}
+	visit := examinedVisit(t, a, "r1", house.Done, faceOf(0.1, &found))
 	v, err := a.Visit(ctx, visit)
 	if err != nil {
 		t.Fatal(err)
 	}
 	face := v.Stills[0].Faces[0]
-	if err := a.Answer(ctx, Check{Face: face.ID, Answer: AnswerNo, Asked: p.ID, AskedDistance: 0.5}, nil); err != nil {
+	if err := a.Answer(ctx, house.Check{Face: face.ID, Answer: house.AnswerNo, Asked: p.ID, AskedDistance: 0.5}, nil); err != nil {
 		t.Fatal(err)
 	}
-	if err := a.Rematch(ctx, visit, []Face{face}); err != nil {
+	if err := a.Rematch(ctx, visit, []house.Face{face}); err != nil {
 		t.Fatal(err)
 	}
 	if v, err = a.Visit(ctx, visit); err != nil || v.Stills[0].Faces[0].Match != nil {

@@ -9,13 +9,14 @@ import (
 	"path/filepath"
 	"testing"
 
+	"lintel/internal/house"
 	"lintel/store/seal"
 )
 
 // firstArchive makes an archive as the first Lintel wrote it: schema 1, with a
 // visit of each kind, and a file that a crash left without a row. It returns
 // the visits and the person who was named.
-func firstArchive(t *testing.T, dir string, c *clock) (visits map[Kind]string, person string) {
+func firstArchive(t *testing.T, dir string, c *clock) (visits map[house.Kind]string, person string) {
 	t.Helper()
 	script, err := migrations.ReadFile("migrations/0001_first.sql")
 	if err != nil {
@@ -54,13 +55,13 @@ func firstArchive(t *testing.T, dir string, c *clock) (visits map[Kind]string, p
 			t.Fatal(err)
 		}
 	}
-	visits = make(map[Kind]string)
+	visits = make(map[house.Kind]string)
 	for i, v := range []struct {
-		kind  Kind
-		state StillState
+		kind  house.Kind
+		state house.StillState
 		faces int
 		named bool
-	}{{Looking, Pending, 0, false}, {Known, Done, 2, true}, {Stranger, Done, 1, false}, {NoFace, Done, 0, false}, {Damaged, Failed, 0, false}} {
+	}{{house.Looking, house.Pending, 0, false}, {house.Known, house.Done, 2, true}, {house.Stranger, house.Done, 1, false}, {house.NoFace, house.Done, 0, false}, {house.Damaged, house.Failed, 0, false}} {
 		ring := string(v.kind)
 		visit, id := a.visitID("gate", ring), newID()
 		visits[v.kind] = visit
@@ -105,7 +106,7 @@ func TestMigrateFirst(t *testing.T) {
 	}
 	for kind, id := range visits {
 		v, err := a.Visit(t.Context(), id)
-		if err != nil || v.Kind != kind || v.Stage != Whole || !v.CountedFrom.Equal(c.now()) {
+		if err != nil || v.Kind != kind || v.Stage != house.Whole || !v.CountedFrom.Equal(c.now()) {
 			t.Errorf("%s: kind %s, stage %d, counted from %s; %v", kind, v.Kind, v.Stage, v.CountedFrom, err)
 		}
 		if got, err := a.ReadStill(t.Context(), id, 0); err != nil || string(got) != "a picture" {
@@ -113,7 +114,7 @@ func TestMigrateFirst(t *testing.T) {
 		}
 	}
 	book, _, err := a.Book(t.Context(), Filter{Person: person}, Cursor{}, 10)
-	if err != nil || len(book) != 1 || book[0].ID != visits[Known] {
+	if err != nil || len(book) != 1 || book[0].ID != visits[house.Known] {
 		t.Errorf("the book of the person: %v, %v", book, err)
 	}
 	if report, err := a.Verify(t.Context(), false, nil); err != nil || len(report.Problems) > 0 {

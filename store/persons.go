@@ -9,85 +9,49 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"lintel/internal/house"
 )
-
-// ErrNoConsent says that a person has given no consent, or withdrew it.
-var ErrNoConsent = errors.New("no consent")
-
-// ErrAmbiguous says that several persons have the name.
-var ErrAmbiguous = errors.New("several persons have this name; use the id")
-
-// A Person is somebody who can be enrolled.
-type Person struct {
-	ID         string    `json:"id"`
-	Name       string    `json:"name"`
-	AddedAt    time.Time `json:"added_at"`
-	Consent    *Consent  `json:"consent"`    // the latest in force, nil without
-	References int       `json:"references"` // how many are in the gallery
-}
-
-// A Consent says who agreed, when, and to what.
-type Consent struct {
-	GivenBy string    `json:"given_by"` // the person, or who may agree for them
-	GivenAt time.Time `json:"given_at"`
-	Scope   string    `json:"scope"`
-}
-
-// Complete returns an error, ErrNoConsent, that says which part is missing.
-func (c Consent) Complete() error {
-	switch {
-	case strings.TrimSpace(c.GivenBy) == "":
-		return fmt.Errorf("%w: it must say who agreed", ErrNoConsent)
-	case c.GivenAt.IsZero():
-		return fmt.Errorf("%w: it must say when", ErrNoConsent)
-	case strings.TrimSpace(c.Scope) == "":
-		return fmt.Errorf("%w: it must say to what", ErrNoConsent)
-	}
-	return nil
-}
-
-// ErrBadPersonName says that a name is none.
-var ErrBadPersonName = errors.New("a person's name has 1 to 200 bytes")
 
 // AddPerson adds a person, who can be enrolled once there is a consent. The
 // error is ErrBadPersonName for a name that is none.
-func (a *Archive) AddPerson(ctx context.Context, name string) (p Person, err error) {
+func (a *Archive) AddPerson(ctx context.Context, name string) (p house.Person, err error) {
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		p, err = a.addPerson(ctx, tx, name)
 		return err
 	})
 	if err != nil {
-		return Person{}, fmt.Errorf("adding a person: %w", spaceError(err))
+		return house.Person{}, fmt.Errorf("adding a person: %w", spaceError(err))
 	}
 	return p, nil
 }
 
-func (a *Archive) addPerson(ctx context.Context, tx *sql.Tx, name string) (Person, error) {
+func (a *Archive) addPerson(ctx context.Context, tx *sql.Tx, name string) (house.Person, error) {
 	name = strings.TrimSpace(name)
 	if name == "" || len(name) > 200 {
-		return Person{}, ErrBadPersonName
+		return house.Person{}, house.ErrBadPersonName
 	}
-	p := Person{ID: newID(), Name: name, AddedAt: a.now().UTC()}
-	return p, a.changeIn(ctx, tx, "added", "person "+p.ID, ErrExists,
+	p := house.Person{ID: newID(), Name: name, AddedAt: a.now().UTC()}
+	return p, a.changeIn(ctx, tx, "added", "person "+p.ID, house.ErrExists,
 		`INSERT INTO persons (id, name, added_at) VALUES (?, ?, ?)`, p.ID, a.seal(p.Name, "persons.name", p.ID), micros(p.AddedAt))
 }
 
 // RecordConsent keeps a consent of the person's. The error is ErrNoConsent if
 // it does not say who agreed, when and to what.
-func (a *Archive) RecordConsent(ctx context.Context, person string, c Consent) error {
+func (a *Archive) RecordConsent(ctx context.Context, person string, c house.Consent) error {
 	err := a.update(ctx, func(tx *sql.Tx) error { return a.recordConsent(ctx, tx, person, c) })
 	return spaceError(err)
 }
 
-func (a *Archive) recordConsent(ctx context.Context, tx *sql.Tx, person string, c Consent) error {
+func (a *Archive) recordConsent(ctx context.Context, tx *sql.Tx, person string, c house.Consent) error {
 	if err := c.Complete(); err != nil {
 		return err
 	}
 	if c.GivenAt.After(a.now()) {
-		return fmt.Errorf("%w: it can't be given in the future (%s)", ErrNoConsent, c.GivenAt.Format(time.DateOnly))
+		return fmt.Errorf("%w: it can't be given in the future (%s)", house.ErrNoConsent, c.GivenAt.Format(time.DateOnly))
 	}
 	id := newID()
-	err := a.changeIn(ctx, tx, "consented", "person "+person, ErrNotFound, `
+	err := a.changeIn(ctx, tx, "consented", "person "+person, house.ErrNotFound, `
 		INSERT INTO consents (id, person, given_by, given_at, scope, recorded_at)
 		SELECT ?, id, ?, ?, ?, ? FROM persons WHERE id = ? AND id NOT IN (SELECT person FROM erasing)`,
 		id, a.seal(c.GivenBy, "consents.given_by", id), micros(c.GivenAt), a.seal(c.Scope, "consents.scope", id), micros(a.now()), person)
@@ -108,8 +72,8 @@ func (a *Archive) recordConsent(ctx context.Context, tx *sql.Tx, person string, 
 // if none is in force.
 func (a *Archive) WithdrawConsent(ctx context.Context, person string) (unnamed int, err error) {
 	err = a.update(ctx, func(tx *sql.Tx) error {
-		if err := a.isThere(ctx, tx, person); errors.Is(err, ErrPersonGone) || person == "" {
-			return fmt.Errorf("person %s: %w", person, ErrNotFound)
+		if err := a.isThere(ctx, tx, person); errors.Is(err, house.ErrPersonGone) || person == "" {
+			return fmt.Errorf("person %s: %w", person, house.ErrNotFound)
 		} else if err != nil {
 			return err
 		}
@@ -124,7 +88,7 @@ func (a *Archive) WithdrawConsent(ctx context.Context, person string) (unnamed i
 				return err
 			}
 		}
-		return a.changeIn(ctx, tx, "withdrew", "person "+person, ErrNoConsent,
+		return a.changeIn(ctx, tx, "withdrew", "person "+person, house.ErrNoConsent,
 			`UPDATE consents SET withdrawn_at = ? WHERE person = ? AND withdrawn_at IS NULL`, micros(a.now()), person)
 	})
 	if err == nil {
@@ -146,7 +110,7 @@ func (a *Archive) isWithdrawn(ctx context.Context, q querier, person string) (is
 }
 
 // Persons lists the persons by name.
-func (a *Archive) Persons(ctx context.Context) ([]Person, error) {
+func (a *Archive) Persons(ctx context.Context) ([]house.Person, error) {
 	rows, err := a.read.QueryContext(ctx, `
 		SELECT p.id, p.name, p.added_at, c.id, c.given_by, c.given_at, c.scope,
 			(SELECT count(*) FROM gallery g WHERE g.person = p.id)
@@ -157,17 +121,17 @@ func (a *Archive) Persons(ctx context.Context) ([]Person, error) {
 	if err != nil {
 		return nil, fmt.Errorf("listing persons: %w", err)
 	}
-	persons, err := collect(rows, func(p *Person) error { return a.scanPerson(rows, p) })
+	persons, err := collect(rows, func(p *house.Person) error { return a.scanPerson(rows, p) })
 	if err != nil {
 		return nil, fmt.Errorf("listing persons: %w", err)
 	}
-	slices.SortFunc(persons, func(a, b Person) int {
+	slices.SortFunc(persons, func(a, b house.Person) int {
 		return cmp.Or(strings.Compare(strings.ToLower(a.Name), strings.ToLower(b.Name)), strings.Compare(a.ID, b.ID))
 	})
 	return persons, nil
 }
 
-func (a *Archive) scanPerson(rows *sql.Rows, p *Person) error {
+func (a *Archive) scanPerson(rows *sql.Rows, p *house.Person) error {
 	var added, given sql.NullInt64
 	var consent sql.NullString
 	var name, by, scope []byte
@@ -178,7 +142,7 @@ func (a *Archive) scanPerson(rows *sql.Rows, p *Person) error {
 	if err := a.unseal(&p.Name, name, "persons.name", p.ID); err != nil || !consent.Valid {
 		return err
 	}
-	p.Consent = &Consent{GivenAt: timeOf(given)}
+	p.Consent = &house.Consent{GivenAt: timeOf(given)}
 	return errors.Join(
 		a.unseal(&p.Consent.GivenBy, by, "consents.given_by", consent.String),
 		a.unseal(&p.Consent.Scope, scope, "consents.scope", consent.String))
@@ -187,12 +151,12 @@ func (a *Archive) scanPerson(rows *sql.Rows, p *Person) error {
 // Person returns the person with that id or, failing that, that name, whatever
 // its case. The error is ErrNotFound, or ErrAmbiguous where the name is not
 // enough. Names are sealed, so all are opened to find one.
-func (a *Archive) Person(ctx context.Context, idOrName string) (Person, error) {
+func (a *Archive) Person(ctx context.Context, idOrName string) (house.Person, error) {
 	persons, err := a.Persons(ctx)
 	if err != nil {
-		return Person{}, err
+		return house.Person{}, err
 	}
-	var named []Person
+	var named []house.Person
 	for _, p := range persons {
 		if p.ID == idOrName {
 			return p, nil
@@ -203,44 +167,35 @@ func (a *Archive) Person(ctx context.Context, idOrName string) (Person, error) {
 	}
 	switch len(named) {
 	case 0:
-		return Person{}, fmt.Errorf("person %q: %w", idOrName, ErrNotFound)
+		return house.Person{}, fmt.Errorf("person %q: %w", idOrName, house.ErrNotFound)
 	case 1:
 		return named[0], nil
 	}
-	return Person{}, fmt.Errorf("%q: %w", idOrName, ErrAmbiguous)
-}
-
-// A Reference is one enrolled descriptor of a person.
-type Reference struct {
-	Person       string // id
-	Descriptor   Descriptor
-	FaceWidth    int      // pixels of the picture it came from
-	Quality      float64  // of that picture, over 0 to 1, as package quality scores it; 0 if it was not measured
-	SourceSHA256 [32]byte // of the picture it came from; zero when read, since only a keyed hash is kept
+	return house.Person{}, fmt.Errorf("%q: %w", idOrName, house.ErrAmbiguous)
 }
 
 // AddReference enrols a descriptor. The error is ErrNoConsent if the person's
 // consent is not there, and ErrExists if the picture, or this very descriptor,
 // was enrolled before.
-func (a *Archive) AddReference(ctx context.Context, r Reference) error {
+func (a *Archive) AddReference(ctx context.Context, r house.Reference) error {
 	return a.update(ctx, func(tx *sql.Tx) error { return a.addReference(ctx, tx, r) })
 }
 
-func (a *Archive) addReference(ctx context.Context, tx *sql.Tx, r Reference) error {
+func (a *Archive) addReference(ctx context.Context, tx *sql.Tx, r house.Reference) error {
 	var consents int
 	err := tx.QueryRowContext(ctx, `SELECT count(*) FROM consents WHERE person = ? AND withdrawn_at IS NULL`, r.Person).Scan(&consents)
 	if err != nil {
 		return fmt.Errorf("looking up consents: %w", err)
 	}
 	if consents == 0 {
-		return ErrNoConsent
+		return house.ErrNoConsent
 	}
 	known, err := a.references(ctx, tx, `SELECT id, person, descriptor, face_width, coalesce(quality, 0) FROM gallery WHERE person = ?`, r.Person)
 	if err != nil {
 		return err
 	}
-	if slices.ContainsFunc(known, func(k Reference) bool { return k.Descriptor == r.Descriptor }) {
-		return fmt.Errorf("this face: %w", ErrExists)
+	if slices.ContainsFunc(known, func(k house.Reference) bool { return k.Descriptor == r.Descriptor }) {
+		return fmt.Errorf("this face: %w", house.ErrExists)
 	}
 	id := newID()
 	res, err := tx.ExecContext(ctx, `
@@ -252,25 +207,25 @@ func (a *Archive) addReference(ctx context.Context, tx *sql.Tx, r Reference) err
 		return fmt.Errorf("adding a reference: %w", err)
 	}
 	if n, _ := res.RowsAffected(); n == 0 {
-		return fmt.Errorf("this picture: %w", ErrExists)
+		return fmt.Errorf("this picture: %w", house.ErrExists)
 	}
 	return a.note(ctx, tx, "enrolled", "person "+r.Person)
 }
 
 // Gallery returns all references of persons whose consent is in force.
-func (a *Archive) Gallery(ctx context.Context) ([]Reference, error) {
+func (a *Archive) Gallery(ctx context.Context) ([]house.Reference, error) {
 	return a.references(ctx, a.read, `
 		SELECT id, person, descriptor, face_width, coalesce(quality, 0) FROM gallery g
 		WHERE EXISTS (SELECT 1 FROM consents c WHERE c.person = g.person AND c.withdrawn_at IS NULL)`)
 }
 
 // references reads the references that the query picks.
-func (a *Archive) references(ctx context.Context, q querier, query string, args ...any) ([]Reference, error) {
+func (a *Archive) references(ctx context.Context, q querier, query string, args ...any) ([]house.Reference, error) {
 	rows, err := q.QueryContext(ctx, query, args...)
 	if err != nil {
 		return nil, fmt.Errorf("reading the gallery: %w", err)
 	}
-	refs, err := collect(rows, func(r *Reference) error {
+	refs, err := collect(rows, func(r *house.Reference) error {
 		var id string
 		var sealed []byte
 		if err := rows.Scan(&id, &r.Person, &sealed, &r.FaceWidth, &r.Quality); err != nil {

@@ -9,22 +9,24 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // enrolled adds a person with a consent and that many references, and returns
 // the person and the bytes of every reference's descriptor.
-func enrolled(t *testing.T, a *Archive, rnd *rand.Rand, name string, references int) (Person, [][]byte) {
+func enrolled(t *testing.T, a *Archive, rnd *rand.Rand, name string, references int) (house.Person, [][]byte) {
 	t.Helper()
 	p, err := a.AddPerson(t.Context(), name)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := a.RecordConsent(t.Context(), p.ID, Consent{GivenBy: name, GivenAt: a.now(), Scope: "opening to " + name}); err != nil {
+	if err := a.RecordConsent(t.Context(), p.ID, house.Consent{GivenBy: name, GivenAt: a.now(), Scope: "opening to " + name}); err != nil {
 		t.Fatal(err)
 	}
 	var descriptors [][]byte
 	for i := range references {
-		r := Reference{Person: p.ID, FaceWidth: 120, SourceSHA256: sha256.Sum256(fmt.Append(nil, name, i))}
+		r := house.Reference{Person: p.ID, FaceWidth: 120, SourceSHA256: sha256.Sum256(fmt.Append(nil, name, i))}
 		for j := range r.Descriptor {
 			r.Descriptor[j] = rnd.Float32() - 0.5
 		}
@@ -43,20 +45,20 @@ func TestConsentComesFirst(t *testing.T) {
 	if err != nil || p.Name != "Tamsin Quill" {
 		t.Fatalf("%q, %v", p.Name, err)
 	}
-	reference := Reference{Person: p.ID, Descriptor: faceOf(0.1, nil).Descriptor, FaceWidth: 90, SourceSHA256: sha256.Sum256([]byte("one"))}
-	wantError(t, a.AddReference(ctx, reference), ErrNoConsent)
-	whole := Consent{GivenBy: "Tamsin Quill", GivenAt: c.now(), Scope: "being recognised at the door"}
-	for name, spoil := range map[string]func(*Consent){
-		"nobody":     func(c *Consent) { c.GivenBy = " \t" },
-		"never":      func(c *Consent) { c.GivenAt = time.Time{} },
-		"to nothing": func(c *Consent) { c.Scope = "" },
-		"to come":    func(c *Consent) { c.GivenAt = c.GivenAt.Add(time.Second) },
+	reference := house.Reference{Person: p.ID, Descriptor: faceOf(0.1, nil).Descriptor, FaceWidth: 90, SourceSHA256: sha256.Sum256([]byte("one"))}
+	wantError(t, a.AddReference(ctx, reference), house.ErrNoConsent)
+	whole := house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.now(), Scope: "being recognised at the door"}
+	for name, spoil := range map[string]func(*house.Consent){
+		"nobody":     func(c *house.Consent) { c.GivenBy = " \t" },
+		"never":      func(c *house.Consent) { c.GivenAt = time.Time{} },
+		"to nothing": func(c *house.Consent) { c.Scope = "" },
+		"to come":    func(c *house.Consent) { c.GivenAt = c.GivenAt.Add(time.Second) },
 	} {
 		t.Run(name, func(t *testing.T) {
 			spoilt := whole
 			spoil(&spoilt)
-			wantError(t, a.RecordConsent(ctx, p.ID, spoilt), ErrNoConsent)
-			wantError(t, a.AddReference(ctx, reference), ErrNoConsent)
+			wantError(t, a.RecordConsent(ctx, p.ID, spoilt), house.ErrNoConsent)
+			wantError(t, a.AddReference(ctx, reference), house.ErrNoConsent)
 		})
 	}
 	if p, err := a.Person(ctx, p.ID); err != nil || p.Consent != nil || p.References != 0 {
@@ -75,12 +77,12 @@ func TestConsentComesFirst(t *testing.T) {
 	if err := a.AddReference(ctx, reference); err != nil {
 		t.Fatal(err)
 	}
-	wantError(t, a.AddReference(ctx, reference), ErrExists)
+	wantError(t, a.AddReference(ctx, reference), house.ErrExists)
 	if p, err := a.Person(ctx, p.ID); err != nil || p.Consent == nil || *p.Consent != whole || p.References != 1 {
 		t.Errorf("after consent: %+v, %v", p, err)
 	}
 	reference.SourceSHA256 = [32]byte{} // kept as a keyed hash only
-	if gallery, err := a.Gallery(ctx); err != nil || !reflect.DeepEqual(gallery, []Reference{reference}) {
+	if gallery, err := a.Gallery(ctx); err != nil || !reflect.DeepEqual(gallery, []house.Reference{reference}) {
 		t.Errorf("gallery %+v, %v", gallery, err)
 	}
 	if _, err := a.WithdrawConsent(ctx, p.ID); err != nil {
@@ -90,7 +92,7 @@ func TestConsentComesFirst(t *testing.T) {
 		t.Errorf("gallery after a withdrawal: %+v, %v", gallery, err)
 	}
 	reference.SourceSHA256[0]++
-	wantError(t, a.AddReference(ctx, reference), ErrNoConsent)
+	wantError(t, a.AddReference(ctx, reference), house.ErrNoConsent)
 }
 
 func TestPerson(t *testing.T) {
@@ -118,10 +120,10 @@ func TestPerson(t *testing.T) {
 		odo1:           {odo1, nil},
 		odo2:           {odo2, nil},
 		named:          {named, nil},
-		"Odo":          {"", ErrAmbiguous},
-		"Tamsin":       {"", ErrNotFound},
-		"%":            {"", ErrNotFound},
-		"":             {"", ErrNotFound},
+		"Odo":          {"", house.ErrAmbiguous},
+		"Tamsin":       {"", house.ErrNotFound},
+		"%":            {"", house.ErrNotFound},
+		"":             {"", house.ErrNotFound},
 	} {
 		p, err := a.Person(t.Context(), asked)
 		if p.ID != test.id {
@@ -146,7 +148,7 @@ func TestErasePersonLeavesNothing(t *testing.T) {
 	ctx := t.Context()
 	rnd := rand.New(rand.NewPCG(2031, 5)) // any seed will do
 	type someone struct {
-		Person
+		house.Person
 		sealed [][]byte // name and references
 		visit  string
 	}
@@ -160,8 +162,8 @@ func TestErasePersonLeavesNothing(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		match := &Match{Person: p.ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}
-		if err := a.Record(ctx, v.Stills[0].ID, Done, []Face{faceOf(rnd.Float32(), match)}); err != nil {
+		match := &house.Match{Person: p.ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}
+		if err := a.Record(ctx, v.Stills[0].ID, house.Done, []house.Face{faceOf(rnd.Float32(), match)}); err != nil {
 			t.Fatal(err)
 		}
 		all = append(all, someone{p, sealedOf(t, a, p.ID), visit})
@@ -211,7 +213,7 @@ func TestErasePersonLeavesNothing(t *testing.T) {
 			}
 		}
 		_, err = a.ErasePerson(ctx, s.ID, false)
-		wantError(t, err, ErrNotFound)
+		wantError(t, err, house.ErrNotFound)
 	}
 	after := rawBytes(t, a)
 	for _, s := range left {

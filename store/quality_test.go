@@ -5,23 +5,25 @@ import (
 	"math"
 	"testing"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // What was measured of a face is kept sealed with it, stays what it was of the
 // still that was examined, and goes with the descriptor.
 func TestQualityGoesWithTheStill(t *testing.T) {
 	a, c := newArchive(t)
-	q := Quality{FaceWidth: 80, EyeDistance: 33.25, PixelsPerMetre: 528, Sharpness: .125, Luma: 97.5, Clipped: .01, Contrast: .11, Yaw: -12, Roll: 3, Occlusion: .2, Cut: .3}
+	q := house.Quality{FaceWidth: 80, EyeDistance: 33.25, PixelsPerMetre: 528, Sharpness: .125, Luma: 97.5, Clipped: .01, Contrast: .11, Yaw: -12, Roll: 3, Occlusion: .2, Cut: .3}
 	visit := keep(t, a, stillOf("r1", 0))
 	f := faceOf(0.1, nil)
 	f.Quality = &q
 	record(t, a, visit, f)
-	rules := DefaultRules()
-	rules.Keep[Stranger] = Rule{Smaller: Period{Hours: 1}, Stills: Period{Hours: 2}, Findings: Period{Hours: 24}}
+	rules := house.DefaultRules()
+	rules.Keep[house.Stranger] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2}, Findings: house.Period{Hours: 24}}
 	if err := a.SetRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
 	}
-	measured := func() *Quality {
+	measured := func() *house.Quality {
 		t.Helper()
 		v, err := a.Visit(t.Context(), visit)
 		if err != nil {
@@ -59,8 +61,8 @@ func TestQualityGoesWithThePerson(t *testing.T) {
 		t.Fatal(err)
 	}
 	visit := keep(t, a, stillOf("r1", 0))
-	f := faceOf(0.1, &Match{Person: p.ID, Distance: 0.3, Band: "strong"})
-	f.Quality = &Quality{FaceWidth: 80, Yaw: 12}
+	f := faceOf(0.1, &house.Match{Person: p.ID, Distance: 0.3, Band: "strong"})
+	f.Quality = &house.Quality{FaceWidth: 80, Yaw: 12}
 	record(t, a, visit, f)
 	if _, err := a.ErasePerson(t.Context(), p.ID, false); err != nil {
 		t.Fatal(err)
@@ -78,11 +80,11 @@ func TestReferenceQuality(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := a.RecordConsent(t.Context(), p.ID, Consent{GivenBy: "Tamsin Quill", GivenAt: a.now(), Scope: "being recognised"}); err != nil {
+	if err := a.RecordConsent(t.Context(), p.ID, house.Consent{GivenBy: "Tamsin Quill", GivenAt: a.now(), Scope: "being recognised"}); err != nil {
 		t.Fatal(err)
 	}
 	add := func(i byte, quality float64) error {
-		return a.AddReference(t.Context(), Reference{Person: p.ID, FaceWidth: int(i), Quality: quality, SourceSHA256: [32]byte{i}, Descriptor: Descriptor{float32(i)}})
+		return a.AddReference(t.Context(), house.Reference{Person: p.ID, FaceWidth: int(i), Quality: quality, SourceSHA256: [32]byte{i}, Descriptor: house.Descriptor{float32(i)}})
 	}
 	want := map[int]float64{100: 0, 101: .0625, 102: 1}
 	for width, quality := range want {

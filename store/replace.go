@@ -7,6 +7,8 @@ import (
 	"errors"
 	"fmt"
 	"os"
+
+	"lintel/internal/house"
 )
 
 // errChanged says that a still is no longer what it was when its replacement
@@ -15,11 +17,11 @@ var errChanged = errors.New("the still has changed meanwhile")
 
 // A replacement takes a still's place.
 type replacement struct {
-	old           Still
+	old           house.Still
 	jpeg          []byte
 	width, height int
 	masked        int64
-	faces         []Face // that stay, in pixels of the new still
+	faces         []house.Face // that stay, in pixels of the new still
 }
 
 // replaceStills puts new pictures in the place of a visit's stills, and moves
@@ -27,7 +29,7 @@ type replacement struct {
 // file and its key go. The error is errChanged if a still was added, replaced or went
 // since it was read, or if the visit is to move on and is held by now; then
 // nothing is changed.
-func (a *Archive) replaceStills(ctx context.Context, v Visit, stage Stage, news []replacement) (err error) {
+func (a *Archive) replaceStills(ctx context.Context, v house.Visit, stage house.Stage, news []replacement) (err error) {
 	ctx = context.WithoutCancel(ctx)
 	files := make([]string, len(news))
 	defer func() {

@@ -3,21 +3,23 @@ package store
 import (
 	"testing"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // A frame that comes while the others of its ring are made smaller does not stay whole.
 func TestLateFrameWhileShrinking(t *testing.T) {
 	a, c := newArchive(t)
-	rules := DefaultRules()
-	short := Rule{Smaller: Period{Hours: 1}, Stills: Period{Hours: 72}, Findings: Period{Hours: 72}}
-	for _, k := range Kinds {
+	rules := house.DefaultRules()
+	short := house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 72}, Findings: house.Period{Hours: 72}}
+	for _, k := range house.Kinds {
 		rules.Keep[k] = short
 	}
 	if err := a.SetRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
 	}
 	keep := func(frame int) string {
-		id, _, err := a.Keep(t.Context(), NewStill{Bell: "gate", Ring: "r", Frame: frame, JPEG: make([]byte, 1000), Width: 640, Height: 480, ReceivedAt: c.now(), SentSHA256: [32]byte{byte(frame)}})
+		id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "gate", Ring: "r", Frame: frame, JPEG: make([]byte, 1000), Width: 640, Height: 480, ReceivedAt: c.now(), SentSHA256: [32]byte{byte(frame)}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -25,7 +27,7 @@ func TestLateFrameWhileShrinking(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := a.Record(t.Context(), s.Stills[frame].ID, Done, nil); err != nil {
+		if err := a.Record(t.Context(), s.Stills[frame].ID, house.Done, nil); err != nil {
 			t.Fatal(err)
 		}
 		return id
@@ -37,7 +39,7 @@ func TestLateFrameWhileShrinking(t *testing.T) {
 	}
 	v, _ := a.Visit(t.Context(), id)
 	t.Logf("stage %d, widths %d %d", v.Stage, v.Stills[0].Width, v.Stills[1].Width)
-	if v.Stage == Smaller && v.Stills[1].Width == 640 {
+	if v.Stage == house.Smaller && v.Stills[1].Width == 640 {
 		t.Error("a frame that came while the others were made smaller stays whole at the stage of smaller ones")
 	}
 }

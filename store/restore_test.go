@@ -17,6 +17,7 @@ import (
 
 	"filippo.io/age"
 
+	"lintel/internal/house"
 	"lintel/store/seal"
 )
 
@@ -129,7 +130,7 @@ func TestRestoreByteForByte(t *testing.T) {
 				}
 			}
 			// The bell that sends an erased visit again is still refused.
-			if _, _, err := b.Keep(t.Context(), stillOf("r2", 0)); !errors.Is(err, ErrErased) {
+			if _, _, err := b.Keep(t.Context(), stillOf("r2", 0)); !errors.Is(err, house.ErrErased) {
 				t.Errorf("an erased visit came back: %v", err)
 			}
 		})
@@ -368,13 +369,13 @@ func TestRestoreRespectsErasures(t *testing.T) {
 				t.Errorf("%+v", r)
 			}
 			b := openArchive(t, into, c)
-			if _, err := b.Visit(ctx, visits[1]); !errors.Is(err, ErrNotFound) {
+			if _, err := b.Visit(ctx, visits[1]); !errors.Is(err, house.ErrNotFound) {
 				t.Errorf("the erased visit: %v", err)
 			}
-			if _, _, err := b.Keep(ctx, stillOf("r1", 0)); !errors.Is(err, ErrErased) {
+			if _, _, err := b.Keep(ctx, stillOf("r1", 0)); !errors.Is(err, house.ErrErased) {
 				t.Errorf("its bell sends it again: %v", err)
 			}
-			if _, err := b.Person(ctx, persons[0].ID); !errors.Is(err, ErrNotFound) {
+			if _, err := b.Person(ctx, persons[0].ID); !errors.Is(err, house.ErrNotFound) {
 				t.Errorf("the erased person: %v", err)
 			}
 			v, err := b.Visit(ctx, visits[2])
@@ -392,7 +393,7 @@ func TestRestoreRespectsErasures(t *testing.T) {
 				t.Error(err)
 			}
 			trail, err := b.Trail(ctx, 0, 100)
-			if err != nil || !slices.ContainsFunc(trail, func(e Entry) bool { return e.Action == "restored" && e.Subject == "snapshot "+old.Snapshot }) {
+			if err != nil || !slices.ContainsFunc(trail, func(e house.Entry) bool { return e.Action == "restored" && e.Subject == "snapshot "+old.Snapshot }) {
 				t.Errorf("the trail lacks the restoring: %+v, %v", trail, err)
 			}
 			database, err := os.ReadFile(filepath.Join(into, databaseFile))

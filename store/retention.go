@@ -5,8 +5,9 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"image"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // A Shrinker returns a smaller JPEG of a still, with its size in pixels.
@@ -38,10 +39,10 @@ func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s Swept, err erro
 		var n int
 		var err error
 		switch step.to {
-		case Smaller:
+		case house.Smaller:
 			n, err = a.sweepSmaller(ctx, step, shrink)
 			s.Smaller += n
-		case OnlyFindings:
+		case house.OnlyFindings:
 			n, err = a.sweepBatches(ctx, step, a.letStillsGo)
 			s.Findings += n
 		default:
@@ -68,29 +69,29 @@ func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s Swept, err erro
 const departuresLast = 30 * 24 * time.Hour
 
 // gone is the stage after the last: no visit any more.
-const gone Stage = OnlyFindings + 1
+const gone house.Stage = house.OnlyFindings + 1
 
 // A step of a sweep moves the visits of one kind and stage on, once a period
 // is over.
 type step struct {
-	kind     Kind
-	from, to Stage
-	period   Period
+	kind     house.Kind
+	from, to house.Stage
+	period   house.Period
 	zone     *time.Location
 }
 
 // stepsOf are all that the rules ask for, with what takes most away first.
-func stepsOf(r Rules) (steps []step) {
+func stepsOf(r house.Rules) (steps []step) {
 	for _, kind := range kindsFor("") {
 		rule, zone := r.For(kind), r.Location()
-		for _, from := range []Stage{Whole, Smaller, OnlyFindings} {
+		for _, from := range []house.Stage{house.Whole, house.Smaller, house.OnlyFindings} {
 			steps = append(steps, step{kind, from, gone, rule.Findings, zone})
 		}
 		if rule.Stills != rule.Findings {
-			steps = append(steps, step{kind, Whole, OnlyFindings, rule.Stills, zone}, step{kind, Smaller, OnlyFindings, rule.Stills, zone})
+			steps = append(steps, step{kind, house.Whole, house.OnlyFindings, rule.Stills, zone}, step{kind, house.Smaller, house.OnlyFindings, rule.Stills, zone})
 		}
-		if rule.Smaller != (Period{}) {
-			steps = append(steps, step{kind, Whole, Smaller, rule.Smaller, zone})
+		if rule.Smaller != (house.Period{}) {
+			steps = append(steps, step{kind, house.Whole, house.Smaller, rule.Smaller, zone})
 		}
 	}
 	return steps
@@ -176,7 +177,7 @@ func (a *Archive) letStillsGo(ctx context.Context, tx *sql.Tx, ids []string) err
 	for _, v := range visits {
 		for _, s := range v.Stills {
 			for _, f := range s.Faces {
-				sealed, err := a.sealFace(Face{Box: f.Box, Liveness: f.Liveness.Summary()}, f.ID)
+				sealed, err := a.sealFace(house.Face{Box: f.Box, Liveness: f.Liveness.Summary()}, f.ID)
 				if err != nil {
 					return err
 				}
@@ -218,9 +219,9 @@ func (a *Archive) sweepSmaller(ctx context.Context, s step, shrink Shrinker) (mo
 			switch {
 			case err == nil:
 				moved++
-			case errors.Is(err, ErrNoSpace):
+			case errors.Is(err, house.ErrNoSpace):
 				return moved, err // it would fail for all others too
-			case !errors.Is(err, errChanged) && !errors.Is(err, ErrNotFound): // else there will be another sweep
+			case !errors.Is(err, errChanged) && !errors.Is(err, house.ErrNotFound): // else there will be another sweep
 				failed = append(failed, fmt.Errorf("making the stills of visit %s smaller: %w", id, err))
 			}
 		}
@@ -254,20 +255,7 @@ func (a *Archive) shrinkVisit(ctx context.Context, id string, shrink Shrinker) e
 		}
 		news = append(news, r)
 	}
-	return a.replaceStills(ctx, v, Smaller, news)
-}
-
-// Scaled returns a face in pixels of a still of another size.
-func (f Face) Scaled(x, y float64) Face {
-	at := func(p image.Point) image.Point { return Point{float64(p.X) * x, float64(p.Y) * y}.Round() }
-	f.Box = image.Rectangle{at(f.Box.Min), at(f.Box.Max)}
-	landmarks := make([]Point, len(f.Landmarks))
-	for i, p := range f.Landmarks {
-		landmarks[i] = Point{p.X * x, p.Y * y}
-	}
-	f.Landmarks = landmarks
-	f.Liveness = f.Liveness.Scaled(x, y)
-	return f
+	return a.replaceStills(ctx, v, house.Smaller, news)
 }
 
 // followClock sees to it that no clock that was wrong keeps a visit for longer.
@@ -278,7 +266,7 @@ func (a *Archive) followClock(ctx context.Context) error {
 	now := micros(a.now())
 	queries := []string{`UPDATE visits SET counted_from = received_at WHERE rowid IN
 		(SELECT rowid FROM visits WHERE counted_from < received_at AND received_at <= ?1 LIMIT ?2)`}
-	for _, stage := range []Stage{Whole, Smaller, OnlyFindings} {
+	for _, stage := range []house.Stage{house.Whole, house.Smaller, house.OnlyFindings} {
 		for _, kind := range kindsFor("") {
 			queries = append(queries, fmt.Sprintf(`UPDATE visits SET counted_from = ?1 WHERE rowid IN
 				(SELECT rowid FROM visits WHERE stage = %d AND kind = '%s' AND counted_from > ?1 LIMIT ?2)`, stage, kind))
@@ -299,11 +287,11 @@ func (a *Archive) followClock(ctx context.Context) error {
 }
 
 // A Preview says what a sweep would do now by some rules, kind by kind.
-type Preview map[Kind]Swept
+type Preview map[house.Kind]Swept
 
 // Preview counts what a sweep by these rules would do, without doing it. The
 // error is ErrBadRule if they can't be followed.
-func (a *Archive) Preview(ctx context.Context, r Rules) (Preview, error) {
+func (a *Archive) Preview(ctx context.Context, r house.Rules) (Preview, error) {
 	if err := r.Check(); err != nil {
 		return nil, err
 	}
@@ -326,9 +314,9 @@ func (a *Archive) Preview(ctx context.Context, r Rules) (Preview, error) {
 		switch s.to {
 		case gone:
 			kind.Visits += n
-		case OnlyFindings:
+		case house.OnlyFindings:
 			kind.Findings += n
-		case Smaller:
+		case house.Smaller:
 			kind.Smaller += n
 		}
 		p[s.kind] = kind

@@ -10,6 +10,8 @@ import (
 	"reflect"
 	"testing"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // noShrinker is for sweeps that make nothing smaller.
@@ -22,12 +24,12 @@ func halves(jpeg []byte) ([]byte, int, int, error) { return jpeg[:len(jpeg)/2], 
 
 // examinedVisit keeps a ring of one still, received by the clock's time, and
 // records faces.
-func examinedVisit(t *testing.T, a *Archive, ring string, state StillState, faces ...Face) string {
+func examinedVisit(t *testing.T, a *Archive, ring string, state house.StillState, faces ...house.Face) string {
 	t.Helper()
 	n := stillOf(ring, 0)
 	n.ReceivedAt = a.now()
 	visit := keep(t, a, n)
-	if state == Pending {
+	if state == house.Pending {
 		return visit
 	}
 	v, err := a.Visit(t.Context(), visit)
@@ -41,22 +43,22 @@ func examinedVisit(t *testing.T, a *Archive, ring string, state StillState, face
 }
 
 // visitsOfAllKinds makes one visit of each kind, named by its kind.
-func visitsOfAllKinds(t *testing.T, a *Archive) map[Kind]string {
+func visitsOfAllKinds(t *testing.T, a *Archive) map[house.Kind]string {
 	t.Helper()
 	p, err := a.AddPerson(t.Context(), "Tamsin Quill")
 	if err != nil {
 		t.Fatal(err)
 	}
-	known := faceOf(0.2, &Match{Person: p.ID, Distance: 0.3, FPIR: 1e-5, Band: "strong"})
-	visits := map[Kind]string{
-		Looking:  examinedVisit(t, a, "looking", Pending),
-		Known:    examinedVisit(t, a, "person", Done, known),
-		Stranger: examinedVisit(t, a, "stranger", Done, faceOf(0.1, nil)),
-		Parcel:   examinedVisit(t, a, "parcel", Done, faceOf(0.3, nil)),
-		NoFace:   examinedVisit(t, a, "no-face", Done),
-		Damaged:  examinedVisit(t, a, "damaged", Failed),
+	known := faceOf(0.2, &house.Match{Person: p.ID, Distance: 0.3, FPIR: 1e-5, Band: "strong"})
+	visits := map[house.Kind]string{
+		house.Looking:  examinedVisit(t, a, "looking", house.Pending),
+		house.Known:    examinedVisit(t, a, "person", house.Done, known),
+		house.Stranger: examinedVisit(t, a, "stranger", house.Done, faceOf(0.1, nil)),
+		house.Parcel:   examinedVisit(t, a, "parcel", house.Done, faceOf(0.3, nil)),
+		house.NoFace:   examinedVisit(t, a, "no-face", house.Done),
+		house.Damaged:  examinedVisit(t, a, "damaged", house.Failed),
 	}
-	if err := a.SetParcel(t.Context(), visits[Parcel], true); err != nil {
+	if err := a.SetParcel(t.Context(), visits[house.Parcel], true); err != nil {
 		t.Fatal(err)
 	}
 	for kind, id := range visits {
@@ -77,13 +79,13 @@ func sweep(t *testing.T, a *Archive, shrink Shrinker) Swept {
 }
 
 // left returns the kinds of visits that are still there.
-func left(t *testing.T, a *Archive, visits map[Kind]string) map[Kind]bool {
+func left(t *testing.T, a *Archive, visits map[house.Kind]string) map[house.Kind]bool {
 	t.Helper()
-	there := make(map[Kind]bool)
+	there := make(map[house.Kind]bool)
 	for kind, id := range visits {
 		if _, err := a.Visit(t.Context(), id); err == nil {
 			there[kind] = true
-		} else if !errors.Is(err, ErrNotFound) {
+		} else if !errors.Is(err, house.ErrNotFound) {
 			t.Fatal(err)
 		}
 	}
@@ -101,7 +103,7 @@ func TestSweepByDefault(t *testing.T) {
 	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 5}) {
 		t.Errorf("after 72 hours: %+v", got)
 	}
-	if got := left(t, a, visits); !reflect.DeepEqual(got, map[Kind]bool{Known: true}) {
+	if got := left(t, a, visits); !reflect.DeepEqual(got, map[house.Kind]bool{house.Known: true}) {
 		t.Errorf("after 72 hours there are %v", got)
 	}
 	c.advance(27*24*time.Hour - time.Microsecond)
@@ -124,16 +126,16 @@ func TestSweepByDefault(t *testing.T) {
 func TestSweepInStages(t *testing.T) {
 	a, c := newArchive(t)
 	ctx := t.Context()
-	rules := DefaultRules()
+	rules := house.DefaultRules()
 	rules.Zone = "Etc/UTC"
-	rules.Keep[Stranger] = Rule{Smaller: Period{Hours: 1}, Stills: Period{Hours: 2}, Findings: Period{Days: 1}}
+	rules.Keep[house.Stranger] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2}, Findings: house.Period{Days: 1}}
 	if err := a.SetRules(ctx, rules); err != nil {
 		t.Fatal(err)
 	}
 	face := faceOf(0.1, nil)
-	face.Landmarks = []Point{{200, 100}, {210, 110}}
-	visit := examinedVisit(t, a, "r1", Done, face)
-	see := func() Visit {
+	face.Landmarks = []house.Point{{X: 200, Y: 100}, {X: 210, Y: 110}}
+	visit := examinedVisit(t, a, "r1", house.Done, face)
+	see := func() house.Visit {
 		t.Helper()
 		v, err := a.Visit(ctx, visit)
 		if err != nil {
@@ -143,7 +145,7 @@ func TestSweepInStages(t *testing.T) {
 	}
 	began := c.now()
 	whole := see()
-	if got, want := rules.Fate(whole), (Fate{SmallerAt: began.Add(time.Hour), StillsAt: began.Add(2 * time.Hour), GoesAt: began.Add(24 * time.Hour), Rule: Stranger, Period: Period{Days: 1}}); got != want {
+	if got, want := rules.Fate(whole), (house.Fate{SmallerAt: began.Add(time.Hour), StillsAt: began.Add(2 * time.Hour), GoesAt: began.Add(24 * time.Hour), Rule: house.Stranger, Period: house.Period{Days: 1}}); got != want {
 		t.Errorf("fate %+v, want %+v", got, want)
 	}
 
@@ -153,13 +155,13 @@ func TestSweepInStages(t *testing.T) {
 	}
 	v := see()
 	before, after := whole.Stills[0], v.Stills[0]
-	if v.Stage != Smaller || v.Revision == whole.Revision || after.Width != 320 || after.Height != 240 || after.File == before.File || after.ID != before.ID {
+	if v.Stage != house.Smaller || v.Revision == whole.Revision || after.Width != 320 || after.Height != 240 || after.File == before.File || after.ID != before.ID {
 		t.Errorf("stage %d, still %+v", v.Stage, after)
 	}
 	if b, f := before.Faces[0].Box, after.Faces[0].Box; f != image.Rect(b.Min.X/2, b.Min.Y/2, b.Max.X/2, b.Max.Y/2) {
 		t.Errorf("on a still of half the size the face is at %v, was at %v", f, b)
 	}
-	if got := after.Faces[0]; got.Landmarks[1] != (Point{105, 55}) || got.Descriptor != face.Descriptor {
+	if got := after.Faces[0]; got.Landmarks[1] != (house.Point{X: 105, Y: 55}) || got.Descriptor != face.Descriptor {
 		t.Errorf("the face is %+v", got)
 	}
 	want := stillOf("r1", 0).JPEG
@@ -176,11 +178,11 @@ func TestSweepInStages(t *testing.T) {
 		t.Errorf("after two hours: %+v", got)
 	}
 	v = see()
-	if s := v.Stills[0]; v.Stage != OnlyFindings || v.Kind != Stranger || s.File != "" || s.Lost || len(s.Faces) != 1 || s.Faces[0].Descriptor != (Descriptor{}) || len(s.Faces[0].Landmarks) > 0 {
+	if s := v.Stills[0]; v.Stage != house.OnlyFindings || v.Kind != house.Stranger || s.File != "" || s.Lost || len(s.Faces) != 1 || s.Faces[0].Descriptor != (house.Descriptor{}) || len(s.Faces[0].Landmarks) > 0 {
 		t.Errorf("stage %d, kind %s, still %+v", v.Stage, v.Kind, s)
 	}
 	_, err := a.ReadStill(ctx, visit, 0)
-	wantError(t, err, ErrNotFound)
+	wantError(t, err, house.ErrNotFound)
 	if got := rules.Fate(v); got.SmallerAt != (time.Time{}) || got.StillsAt != (time.Time{}) || !got.GoesAt.Equal(began.Add(24*time.Hour)) {
 		t.Errorf("fate %+v", got)
 	}
@@ -203,21 +205,21 @@ func TestSweepIsPreview(t *testing.T) {
 			// Around the change of the clocks on 26 October 2031 (tz
 			// database, Rule EU: the last Sunday of October).
 			c.micros.Store(time.Date(2031, 10, 20, 0, 0, 0, 0, time.UTC).UnixMicro())
-			period := func(least int) Period {
+			period := func(least int) house.Period {
 				if rnd.IntN(2) == 0 {
-					return Period{Hours: least + rnd.IntN(100)}
+					return house.Period{Hours: least + rnd.IntN(100)}
 				}
-				return Period{Days: (least+23)/24 + rnd.IntN(5)}
+				return house.Period{Days: (least+23)/24 + rnd.IntN(5)}
 			}
-			rules := DefaultRules()
+			rules := house.DefaultRules()
 			rules.Zone = "Europe/Berlin"
-			for _, kind := range Kinds {
-				r := Rule{Stills: period(2)}
+			for _, kind := range house.Kinds {
+				r := house.Rule{Stills: period(2)}
 				if r.Findings = r.Stills; rnd.IntN(2) == 0 {
 					r.Findings = period(r.Stills.AtLeastHours() + 1)
 				}
 				if rnd.IntN(2) == 0 {
-					r.Smaller = Period{Hours: 1 + rnd.IntN(r.Stills.AtLeastHours()-1)}
+					r.Smaller = house.Period{Hours: 1 + rnd.IntN(r.Stills.AtLeastHours()-1)}
 				}
 				rules.Keep[kind] = r
 			}
@@ -225,10 +227,10 @@ func TestSweepIsPreview(t *testing.T) {
 				t.Fatal(err)
 			}
 			kinds := []func(ring string) string{
-				func(ring string) string { return examinedVisit(t, a, ring, Pending) },
-				func(ring string) string { return examinedVisit(t, a, ring, Done, faceOf(0.1, nil)) },
-				func(ring string) string { return examinedVisit(t, a, ring, Done) },
-				func(ring string) string { return examinedVisit(t, a, ring, Failed) },
+				func(ring string) string { return examinedVisit(t, a, ring, house.Pending) },
+				func(ring string) string { return examinedVisit(t, a, ring, house.Done, faceOf(0.1, nil)) },
+				func(ring string) string { return examinedVisit(t, a, ring, house.Done) },
+				func(ring string) string { return examinedVisit(t, a, ring, house.Failed) },
 			}
 			for i := range 40 {
 				id := kinds[rnd.IntN(len(kinds))](fmt.Sprint("r", i))
@@ -265,13 +267,13 @@ func TestSweepIsPreview(t *testing.T) {
 }
 
 // checkFate compares what became of a visit with what was to.
-func checkFate(t *testing.T, a *Archive, now time.Time, was Visit, f Fate) {
+func checkFate(t *testing.T, a *Archive, now time.Time, was house.Visit, f house.Fate) {
 	t.Helper()
 	is, err := a.Visit(t.Context(), was.ID)
 	isDue := func(at time.Time) bool { return !at.IsZero() && !at.After(now) }
 	switch {
 	case isDue(f.GoesAt):
-		if !errors.Is(err, ErrNotFound) {
+		if !errors.Is(err, house.ErrNotFound) {
 			t.Errorf("%s is there after %s (%v)", was.Ring, f.GoesAt, err)
 		}
 		return
@@ -281,10 +283,10 @@ func checkFate(t *testing.T, a *Archive, now time.Time, was Visit, f Fate) {
 	}
 	want := was.Stage
 	if isDue(f.SmallerAt) {
-		want = Smaller
+		want = house.Smaller
 	}
 	if isDue(f.StillsAt) {
-		want = OnlyFindings
+		want = house.OnlyFindings
 	}
 	if is.Stage != want {
 		t.Errorf("%s (%s) is at stage %d, want %d: %+v", was.Ring, was.Kind, is.Stage, want, f)
@@ -294,18 +296,18 @@ func checkFate(t *testing.T, a *Archive, now time.Time, was Visit, f Fate) {
 func TestHold(t *testing.T) {
 	a, c := newArchive(t)
 	ctx := t.Context()
-	visit := examinedVisit(t, a, "r1", Done)
+	visit := examinedVisit(t, a, "r1", house.Done)
 	for _, test := range []struct {
 		name, visit, reason string
 		until               time.Time
 		want                error
 	}{
-		{"no reason", visit, " \n", c.now().Add(time.Hour), ErrBadHold},
-		{"a book for a reason", visit, string(make([]byte, 1001)), c.now().Add(time.Hour), ErrBadHold},
-		{"no end", visit, "police", time.Time{}, ErrBadHold},
-		{"an end that has passed", visit, "police", c.now(), ErrBadHold},
-		{"for ever", visit, "police", c.now().Add(maxHold + time.Second), ErrBadHold},
-		{"no such visit", "NOBODY", "police", c.now().Add(time.Hour), ErrNotFound},
+		{"no reason", visit, " \n", c.now().Add(time.Hour), house.ErrBadHold},
+		{"a book for a reason", visit, string(make([]byte, 1001)), c.now().Add(time.Hour), house.ErrBadHold},
+		{"no end", visit, "police", time.Time{}, house.ErrBadHold},
+		{"an end that has passed", visit, "police", c.now(), house.ErrBadHold},
+		{"for ever", visit, "police", c.now().Add(maxHold + time.Second), house.ErrBadHold},
+		{"no such visit", "NOBODY", "police", c.now().Add(time.Hour), house.ErrNotFound},
 	} {
 		t.Run(test.name, func(t *testing.T) { wantError(t, a.PlaceHold(ctx, test.visit, test.reason, test.until), test.want) })
 	}
@@ -316,7 +318,7 @@ func TestHold(t *testing.T) {
 	if err := a.PlaceHold(ctx, visit, "the insurance asks", until); err != nil {
 		t.Fatal(err)
 	}
-	want := Hold{visit, "the insurance asks", c.now(), until}
+	want := house.Hold{Visit: visit, Reason: "the insurance asks", PlacedAt: c.now(), EndsAt: until}
 	if holds, err := a.Holds(ctx); err != nil || len(holds) != 1 || holds[0] != want {
 		t.Errorf("holds %+v, %v", holds, err)
 	}
@@ -324,10 +326,10 @@ func TestHold(t *testing.T) {
 	if err != nil || v.Hold == nil || *v.Hold != want {
 		t.Fatalf("the visit's hold is %+v, %v", v.Hold, err)
 	}
-	if f := DefaultRules().Fate(v); !f.GoesAt.Equal(until) || !f.HeldUntil.Equal(until) {
+	if f := house.DefaultRules().Fate(v); !f.GoesAt.Equal(until) || !f.HeldUntil.Equal(until) {
 		t.Errorf("fate %+v", f)
 	}
-	wantError(t, a.EraseVisit(ctx, visit), ErrHeld)
+	wantError(t, a.EraseVisit(ctx, visit), house.ErrHeld)
 	if e, err := a.ErasePeriod(ctx, c.ago(time.Hour), c.now().Add(time.Hour)); err != nil || e != (Erased{Held: 1}) {
 		t.Errorf("a period: %+v, %v", e, err)
 	}
@@ -344,8 +346,8 @@ func TestHold(t *testing.T) {
 		t.Errorf("once it has ended: %+v", got)
 	}
 
-	visit = examinedVisit(t, a, "r2", Done)
-	wantError(t, a.EndHold(ctx, visit), ErrNotFound)
+	visit = examinedVisit(t, a, "r2", house.Done)
+	wantError(t, a.EndHold(ctx, visit), house.ErrNotFound)
 	if err := errors.Join(a.PlaceHold(ctx, visit, "why not", c.now().Add(time.Hour)), a.EndHold(ctx, visit), a.EraseVisit(ctx, visit)); err != nil {
 		t.Error(err)
 	}
@@ -357,9 +359,9 @@ func TestSweepFollowsTheClock(t *testing.T) {
 	a, c := newArchive(t)
 	right := c.now()
 	c.advance(5 * 365 * 24 * time.Hour)
-	ahead := examinedVisit(t, a, "ahead", Done)
+	ahead := examinedVisit(t, a, "ahead", house.Done)
 	c.micros.Store(right.UnixMicro())
-	present := examinedVisit(t, a, "present", Done)
+	present := examinedVisit(t, a, "present", house.Done)
 
 	if got := sweep(t, a, noShrinker); got != (Swept{}) {
 		t.Errorf("set right: %+v", got)
@@ -370,11 +372,11 @@ func TestSweepFollowsTheClock(t *testing.T) {
 	}
 	for _, id := range []string{ahead, present} {
 		_, err := a.Visit(t.Context(), id)
-		wantError(t, err, ErrNotFound)
+		wantError(t, err, house.ErrNotFound)
 	}
 
 	right = c.now()
-	visit := examinedVisit(t, a, "r1", Done)
+	visit := examinedVisit(t, a, "r1", house.Done)
 	c.micros.Store(0) // as after a start without a battery
 	if got := sweep(t, a, noShrinker); got != (Swept{}) {
 		t.Errorf("in 1970: %+v", got)
@@ -395,13 +397,13 @@ func TestSweepFollowsTheClock(t *testing.T) {
 // One visit that can't be made smaller keeps none of the others.
 func TestSweepGoesOn(t *testing.T) {
 	a, c := newArchive(t)
-	rules := DefaultRules()
-	rules.Keep[NoFace] = Rule{Smaller: Period{Hours: 1}, Stills: Period{Hours: 2}, Findings: Period{Hours: 2}}
+	rules := house.DefaultRules()
+	rules.Keep[house.NoFace] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2}, Findings: house.Period{Hours: 2}}
 	if err := a.SetRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
 	}
 	for i := range 2*batch + 5 {
-		examinedVisit(t, a, fmt.Sprint("r", i), Done)
+		examinedVisit(t, a, fmt.Sprint("r", i), house.Done)
 	}
 	c.advance(time.Hour)
 	odd := errors.New("an odd picture")

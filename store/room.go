@@ -3,6 +3,8 @@ package store
 import (
 	"fmt"
 	"syscall"
+
+	"lintel/internal/house"
 )
 
 // maxReserve is the most that is kept free of a disk for the database, in
@@ -24,7 +26,7 @@ func (a *Archive) checkRoom(bytes int) error {
 		reserve = 0
 	}
 	if disk.Bavail*block < uint64(bytes)+reserve {
-		return fmt.Errorf("%w: the disk has %d MB left, which the database needs", ErrNoSpace, disk.Bavail*block>>20)
+		return fmt.Errorf("%w: the disk has %d MB left, which the database needs", house.ErrNoSpace, disk.Bavail*block>>20)
 	}
 	return nil
 }

@@ -18,6 +18,7 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store/seal"
 )
 
@@ -59,10 +60,10 @@ func generate(tb testing.TB, a *Archive, visits int) {
 		}
 		t.persons = append(t.persons, p.ID)
 	}
-	rules := DefaultRules()
+	rules := house.DefaultRules()
 	rules.Zone = "Europe/Berlin"
-	for _, kind := range Kinds {
-		rules.Keep[kind] = Rule{Stills: Period{Days: 30}, Findings: Period{Days: 3660}}
+	for _, kind := range house.Kinds {
+		rules.Keep[kind] = house.Rule{Stills: house.Period{Days: 30}, Findings: house.Period{Days: 3660}}
 	}
 	if err := a.SetRules(ctx, rules); err != nil {
 		tb.Fatal(err)
@@ -117,11 +118,11 @@ func (w *rowWriter) visit(t *town, i int, at time.Time, stills bool) error {
 	a, ring := w.a, fmt.Sprintf("ring-%d", i)
 	bellName := t.bells[min(t.IntN(6), 2)] // the cellar's rings most
 	bell, id := a.bellID(bellName), a.visitID(bellName, ring)
-	kind, state, damaged := Stranger, Done, false
-	var faces []Face
+	kind, state, damaged := house.Stranger, house.Done, false
+	var faces []house.Face
 	switch n := t.IntN(100); {
 	case n < 45:
-		kind = Known
+		kind = house.Known
 		faces = append(faces, t.face(t.persons[t.IntN(len(t.persons))]))
 		if t.IntN(5) == 0 {
 			faces = append(faces, t.face(""))
@@ -129,18 +130,18 @@ func (w *rowWriter) visit(t *town, i int, at time.Time, stills bool) error {
 	case n < 80:
 		faces = append(faces, t.face(""))
 	case n < 86:
-		kind = Parcel
+		kind = house.Parcel
 		faces = append(faces, t.face(""))
 	case n < 98:
-		kind = NoFace
+		kind = house.NoFace
 	default:
-		kind, state, damaged = Damaged, Failed, true
+		kind, state, damaged = house.Damaged, house.Failed, true
 	}
-	stage := OnlyFindings
+	stage := house.OnlyFindings
 	if stills {
-		stage = Whole
+		stage = house.Whole
 	}
-	if _, err := w.visits.ExecContext(w.ctx, id, bell, a.seal(ring, "visits.ring", id), micros(at), i+1, kind, kind == Parcel, stage); err != nil {
+	if _, err := w.visits.ExecContext(w.ctx, id, bell, a.seal(ring, "visits.ring", id), micros(at), i+1, kind, kind == house.Parcel, stage); err != nil {
 		return err
 	}
 	for frame := range 1 + t.IntN(2) {
@@ -159,7 +160,7 @@ func (w *rowWriter) visit(t *town, i int, at time.Time, stills bool) error {
 	return nil
 }
 
-func (w *rowWriter) still(t *town, visit string, frame int, at time.Time, present bool, state StillState, damaged bool, faces []Face) error {
+func (w *rowWriter) still(t *town, visit string, frame int, at time.Time, present bool, state house.StillState, damaged bool, faces []house.Face) error {
 	a, id := w.a, newID()
 	var key []byte
 	var size int
@@ -185,7 +186,7 @@ func (w *rowWriter) still(t *town, visit string, frame int, at time.Time, presen
 	}
 	for _, f := range faces {
 		if !present {
-			f.Descriptor, f.Landmarks = Descriptor{}, nil
+			f.Descriptor, f.Landmarks = house.Descriptor{}, nil
 		}
 		faceID := newID()
 		sealed, err := a.sealFace(f, faceID)
@@ -205,14 +206,14 @@ func (w *rowWriter) still(t *town, visit string, frame int, at time.Time, presen
 	return nil
 }
 
-func (t *town) face(person string) Face {
+func (t *town) face(person string) house.Face {
 	x, y := t.IntN(1000), t.IntN(700)
-	f := Face{Box: image.Rect(x, y, x+140, y+140), Landmarks: []Point{{10, 20}, {30, 20}, {70, 20}, {90, 20}, {50, 60}}}
+	f := house.Face{Box: image.Rect(x, y, x+140, y+140), Landmarks: []house.Point{{X: 10, Y: 20}, {X: 30, Y: 20}, {X: 70, Y: 20}, {X: 90, Y: 20}, {X: 50, Y: 60}}}
 	for i := range f.Descriptor {
 		f.Descriptor[i] = t.Float32() - 0.5
 	}
 	if person != "" {
-		f.Match = &Match{Person: person, Distance: 0.2 + t.Float64()/4, FPIR: 1e-4, Band: "strong"}
+		f.Match = &house.Match{Person: person, Distance: 0.2 + t.Float64()/4, FPIR: 1e-4, Band: "strong"}
 	}
 	return f
 }
@@ -285,7 +286,7 @@ func BenchmarkScale(b *testing.B) {
 	b.Run("book", func(b *testing.B) { benchmarkBook(b, a, c, persons) })
 	b.Run("preview", func(b *testing.B) {
 		for b.Loop() {
-			if _, err := a.Preview(ctx, DefaultRules()); err != nil {
+			if _, err := a.Preview(ctx, house.DefaultRules()); err != nil {
 				b.Fatal(err)
 			}
 		}
@@ -308,13 +309,13 @@ func BenchmarkScale(b *testing.B) {
 
 // benchmarkBook turns to pages of 30 visits: for each filter the first, and as
 // many others at places drawn at random.
-func benchmarkBook(b *testing.B, a *Archive, c *clock, persons []Person) {
+func benchmarkBook(b *testing.B, a *Archive, c *clock, persons []house.Person) {
 	rnd := rand.New(rand.NewPCG(1, 1))
 	began := c.now().AddDate(-10, 0, 0)
 	span := c.now().Sub(began)
 	filters := []Filter{{}, {Held: true}}
 	for _, bell := range []string{"", "gate"} {
-		for _, kind := range append([]Kind{""}, Kinds...) {
+		for _, kind := range append([]house.Kind{""}, house.Kinds...) {
 			for _, person := range []string{"", persons[0].ID, "NOBODY"} {
 				f := Filter{Bell: bell, Kind: kind, Person: person}
 				filters = append(filters, f)
@@ -367,8 +368,8 @@ func benchmarkSweep(b *testing.B, a *Archive, c *clock) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	for _, kind := range Kinds { // stills stay, so that only visits go
-		rules.Keep[kind] = Rule{Stills: Period{Days: 3660}, Findings: Period{Days: 3660}}
+	for _, kind := range house.Kinds { // stills stay, so that only visits go
+		rules.Keep[kind] = house.Rule{Stills: house.Period{Days: 3660}, Findings: house.Period{Days: 3660}}
 	}
 	if err := a.SetRules(ctx, rules); err != nil {
 		b.Fatal(err)

@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store/seal"
 )
 
@@ -34,19 +35,19 @@ func TestFolderTellsNothing(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := a.RecordConsent(ctx, p.ID, Consent{GivenBy: "Aunt Perpetua", GivenAt: a.now(), Scope: "when I bring coal"}); err != nil {
+	if err := a.RecordConsent(ctx, p.ID, house.Consent{GivenBy: "Aunt Perpetua", GivenAt: a.now(), Scope: "when I bring coal"}); err != nil {
 		t.Fatal(err)
 	}
-	face := faceOf(0.25, &Match{Person: p.ID, Distance: 0.3, FPIR: 1e-5, Band: "strong"})
-	face.Liveness = &Liveness{Level: Doubtful, Findings: []Finding{{Sign: "thumb-of-coal", Score: 1}}}
-	if err := a.AddReference(ctx, Reference{Person: p.ID, Descriptor: face.Descriptor, FaceWidth: 120, SourceSHA256: still.SentSHA256}); err != nil {
+	face := faceOf(0.25, &house.Match{Person: p.ID, Distance: 0.3, FPIR: 1e-5, Band: "strong"})
+	face.Liveness = &house.Liveness{Level: house.Doubtful, Findings: []house.Finding{{Sign: "thumb-of-coal", Score: 1}}}
+	if err := a.AddReference(ctx, house.Reference{Person: p.ID, Descriptor: face.Descriptor, FaceWidth: 120, SourceSHA256: still.SentSHA256}); err != nil {
 		t.Fatal(err)
 	}
 	v, err := a.Visit(ctx, visit)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := a.Record(ctx, v.Stills[0].ID, Done, []Face{face}); err != nil {
+	if err := a.Record(ctx, v.Stills[0].ID, house.Done, []house.Face{face}); err != nil {
 		t.Fatal(err)
 	}
 	resident, err := a.AddResident(ctx, "Morgan Vale", "$argon2id$not a real one")
@@ -60,17 +61,17 @@ func TestFolderTellsNothing(t *testing.T) {
 	if err := a.PlaceHold(ctx, visit, "somebody took the coal", a.now().Add(time.Hour)); err != nil {
 		t.Fatal(err)
 	}
-	rules := DefaultRules()
+	rules := house.DefaultRules()
 	rules.Zone = "Asia/Kathmandu"
 	if err := a.SetRules(ctx, rules); err != nil {
 		t.Fatal(err)
 	}
-	if err := a.SetMasks(ctx, "cellar-door", []Polygon{{{0.125, 0}, {1, 0.0625}, {0.03125, 1}}}); err != nil {
+	if err := a.SetMasks(ctx, "cellar-door", []house.Polygon{{{X: 0.125, Y: 0}, {X: 1, Y: 0.0625}, {X: 0.03125, Y: 1}}}); err != nil {
 		t.Fatal(err)
 	}
 
 	door := advised(t, a, p.ID, 1)
-	advice := Advice{Visit: visit, Door: door, Person: p.ID, State: Withheld, At: a.now(), Conditions: []Condition{{Code: "on", Says: "The marmalade is out."}}}
+	advice := house.Advice{Visit: visit, Door: door, Person: p.ID, State: house.Withheld, At: a.now(), Conditions: []house.Condition{{Code: "on", Says: "The marmalade is out."}}}
 	if _, err := a.AddAdvice(ctx, advice); err != nil {
 		t.Fatal(err)
 	}

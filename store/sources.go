@@ -10,33 +10,16 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"time"
-)
 
-// A Source gives factors: a person's phone, or a local system that sees tokens.
-type Source struct {
-	ID      string     `json:"id"`
-	Kind    SourceKind `json:"kind"`
-	Person  string     `json:"person,omitempty"` // id; whose phone it is
-	Name    string     `json:"name"`
-	AddedAt time.Time  `json:"added_at"`
-	HeardAt time.Time  `json:"heard_at,omitzero"`
-}
-
-// A SourceKind is what a source may tell.
-type SourceKind string
-
-const (
-	Phone  SourceKind = "phone"  // where its person is
-	Reader SourceKind = "reader" // whose token it sees
+	"lintel/internal/house"
 )
 
 // AddSource adds a source and returns the token by which it is known, which is
 // kept only as a hash. A phone is one person's; the error is ErrNotFound for
 // somebody who is not there.
-func (a *Archive) AddSource(ctx context.Context, kind SourceKind, person, name string) (id, token string, err error) {
+func (a *Archive) AddSource(ctx context.Context, kind house.SourceKind, person, name string) (id, token string, err error) {
 	id, token = newID(), rand.Text()
-	err = a.change(ctx, "added", "source "+id, ErrNotFound, `
+	err = a.change(ctx, "added", "source "+id, house.ErrNotFound, `
 		INSERT INTO sources (id, kind, person, name, token_hash, added_at)
 		SELECT ?1, ?2, nullif(?3, ''), ?4, ?5, ?6
 		WHERE ?3 = '' AND ?2 = 'reader' OR EXISTS (SELECT 1 FROM persons WHERE id = ?3 AND id NOT IN (SELECT person FROM erasing))`,
@@ -54,7 +37,7 @@ func (a *Archive) RemoveSource(ctx context.Context, id string) error {
 
 const sourceColumns = `id, kind, coalesce(person, ''), name, added_at, heard_at`
 
-func (a *Archive) scanSource(row interface{ Scan(...any) error }, s *Source) error {
+func (a *Archive) scanSource(row interface{ Scan(...any) error }, s *house.Source) error {
 	var name []byte
 	var added, heard sql.NullInt64
 	if err := row.Scan(&s.ID, &s.Kind, &s.Person, &name, &added, &heard); err != nil {
@@ -65,27 +48,29 @@ func (a *Archive) scanSource(row interface{ Scan(...any) error }, s *Source) err
 }
 
 // Sources lists the sources by name.
-func (a *Archive) Sources(ctx context.Context) ([]Source, error) {
+func (a *Archive) Sources(ctx context.Context) ([]house.Source, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT `+sourceColumns+` FROM sources`)
 	if err != nil {
 		return nil, fmt.Errorf("listing sources: %w", err)
 	}
-	sources, err := collect(rows, func(s *Source) error { return a.scanSource(rows, s) })
+	sources, err := collect(rows, func(s *house.Source) error { return a.scanSource(rows, s) })
 	if err != nil {
 		return nil, fmt.Errorf("listing sources: %w", damage(err))
 	}
-	slices.SortFunc(sources, func(a, b Source) int { return cmp.Or(strings.Compare(a.Name, b.Name), strings.Compare(a.ID, b.ID)) })
+	slices.SortFunc(sources, func(a, b house.Source) int {
+		return cmp.Or(strings.Compare(a.Name, b.Name), strings.Compare(a.ID, b.ID))
+	})
 	return sources, nil
 }
 
 // SourceOf returns the source that has the token, or ErrNotFound.
-func (a *Archive) SourceOf(ctx context.Context, token string) (s Source, err error) {
+func (a *Archive) SourceOf(ctx context.Context, token string) (s house.Source, err error) {
 	err = a.scanSource(a.read.QueryRowContext(ctx, `SELECT `+sourceColumns+` FROM sources WHERE token_hash = ?`, hashOf(token)), &s)
 	if errors.Is(err, sql.ErrNoRows) {
-		return Source{}, fmt.Errorf("source %w", ErrNotFound)
+		return house.Source{}, fmt.Errorf("source %w", house.ErrNotFound)
 	}
 	if err != nil {
-		return Source{}, fmt.Errorf("looking up a source: %w", err)
+		return house.Source{}, fmt.Errorf("looking up a source: %w", err)
 	}
 	return s, nil
 }
@@ -95,13 +80,13 @@ func (a *Archive) SourceOf(ctx context.Context, token string) (s Source, err err
 // home by it, a factor to add. All of it happens in one transaction, so that of
 // two reports at once one comes second. An error of change is returned as it is,
 // and what it returned is kept all the same, unless that is nil.
-func (a *Archive) MoveSource(ctx context.Context, id string, change func(state json.RawMessage) (json.RawMessage, *Factor, error)) (added bool, err error) {
+func (a *Archive) MoveSource(ctx context.Context, id string, change func(state json.RawMessage) (json.RawMessage, *house.Factor, error)) (added bool, err error) {
 	var refused error
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		var sealed []byte
 		err := tx.QueryRowContext(ctx, `SELECT state FROM sources WHERE id = ?`, id).Scan(&sealed)
 		if errors.Is(err, sql.ErrNoRows) {
-			return fmt.Errorf("source %s: %w", id, ErrNotFound)
+			return fmt.Errorf("source %s: %w", id, house.ErrNotFound)
 		}
 		if err != nil {
 			return err
@@ -142,7 +127,7 @@ func (a *Archive) SourceState(ctx context.Context, id string) (state json.RawMes
 	var sealed []byte
 	err = a.read.QueryRowContext(ctx, `SELECT state FROM sources WHERE id = ?`, id).Scan(&sealed)
 	if errors.Is(err, sql.ErrNoRows) {
-		err = ErrNotFound
+		err = house.ErrNotFound
 	}
 	if err == nil && sealed != nil {
 		state, err = a.seals.OpenValue(sealed, "sources.state", id)
@@ -161,13 +146,6 @@ func (a *Archive) HearSource(ctx context.Context, id string) error {
 	return nil
 }
 
-// A CarriedToken is something that a person carries and a reader sees.
-type CarriedToken struct {
-	ID     string `json:"id"`
-	Person string `json:"person"` // id
-	Label  string `json:"label"`  // as readers tell it
-}
-
 // AddToken says that a token is a person's. The error is ErrExists for a label
 // that is taken, and ErrNotFound.
 func (a *Archive) AddToken(ctx context.Context, person, label string) (id string, err error) {
@@ -176,7 +154,7 @@ func (a *Archive) AddToken(ctx context.Context, person, label string) (id string
 		if err := a.mustBe(ctx, tx, "persons", "person", person); err != nil {
 			return err
 		}
-		return a.changeIn(ctx, tx, "added", "token "+id, ErrExists, `INSERT INTO tokens (id, person, label, mac) VALUES (?, ?, ?, ?) ON CONFLICT (mac) DO NOTHING`,
+		return a.changeIn(ctx, tx, "added", "token "+id, house.ErrExists, `INSERT INTO tokens (id, person, label, mac) VALUES (?, ?, ?, ?) ON CONFLICT (mac) DO NOTHING`,
 			id, person, a.seal(label, "tokens.label", id), a.tokenMAC(label))
 	})
 	if err != nil {
@@ -191,12 +169,12 @@ func (a *Archive) RemoveToken(ctx context.Context, id string) error {
 }
 
 // Tokens lists all tokens, a person's together.
-func (a *Archive) Tokens(ctx context.Context) ([]CarriedToken, error) {
+func (a *Archive) Tokens(ctx context.Context) ([]house.CarriedToken, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT id, person, label FROM tokens ORDER BY person, id`)
 	if err != nil {
 		return nil, fmt.Errorf("listing tokens: %w", err)
 	}
-	tokens, err := collect(rows, func(t *CarriedToken) error {
+	tokens, err := collect(rows, func(t *house.CarriedToken) error {
 		var label []byte
 		if err := rows.Scan(&t.ID, &t.Person, &label); err != nil {
 			return err
@@ -213,7 +191,7 @@ func (a *Archive) Tokens(ctx context.Context) ([]CarriedToken, error) {
 func (a *Archive) TokenOf(ctx context.Context, label string) (person string, err error) {
 	err = a.read.QueryRowContext(ctx, `SELECT person FROM tokens WHERE mac = ?`, a.tokenMAC(label)).Scan(&person)
 	if errors.Is(err, sql.ErrNoRows) {
-		return "", fmt.Errorf("token %w", ErrNotFound)
+		return "", fmt.Errorf("token %w", house.ErrNotFound)
 	}
 	if err != nil {
 		return "", fmt.Errorf("looking up a token: %w", err)

@@ -4,6 +4,8 @@ import (
 	"slices"
 	"testing"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // What is known of a source's way is given out as it was kept, and gone with
@@ -24,7 +26,7 @@ func TestSourceState(t *testing.T) {
 	if state, err := a.SourceState(ctx, id); err != nil || string(state) != `{"last seen at the orchard":3}` {
 		t.Errorf("%s, %v", state, err)
 	}
-	silent, _, err := a.AddSource(ctx, Reader, "", "The mat")
+	silent, _, err := a.AddSource(ctx, house.Reader, "", "The mat")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -35,7 +37,7 @@ func TestSourceState(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, err = a.SourceState(ctx, id)
-	wantError(t, err, ErrNotFound)
+	wantError(t, err, house.ErrNotFound)
 }
 
 // Advice is found by everybody that it tells of, and the trail has what was
@@ -57,7 +59,7 @@ func TestAdviceOf(t *testing.T) {
 	add := func(door, person string, also ...string) string {
 		t.Helper()
 		c.advance(time.Minute)
-		id, err := a.AddAdvice(ctx, Advice{Visit: visit, Door: door, Person: person, State: Withheld, At: c.now()}, also...)
+		id, err := a.AddAdvice(ctx, house.Advice{Visit: visit, Door: door, Person: person, State: house.Withheld, At: c.now()}, also...)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -75,8 +77,8 @@ func TestAdviceOf(t *testing.T) {
 		}
 	}
 	entries, err := a.TrailOf(ctx, persons[0], 0, 100)
-	if err != nil || !slices.ContainsFunc(entries, func(e Entry) bool { return e.Subject == "one-time codes of person "+persons[0] }) ||
-		slices.ContainsFunc(entries, func(e Entry) bool { return e.Subject == "one-time codes of person "+persons[1] }) {
+	if err != nil || !slices.ContainsFunc(entries, func(e house.Entry) bool { return e.Subject == "one-time codes of person "+persons[0] }) ||
+		slices.ContainsFunc(entries, func(e house.Entry) bool { return e.Subject == "one-time codes of person "+persons[1] }) {
 		t.Errorf("the trail of a person is %+v, %v", entries, err)
 	}
 }

@@ -13,82 +13,30 @@ import (
 	"strconv"
 	"strings"
 	"syscall"
-	"time"
 
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
+
+	"lintel/internal/house"
 )
-
-// ErrOtherBytes says that the archive has this frame of this ring already,
-// with other bytes.
-var ErrOtherBytes = errors.New("this frame is here already with other bytes")
-
-// ErrNoSpace says that the disk is full or may not be written.
-var ErrNoSpace = errors.New("no space to keep a still")
-
-// ErrErased says that the household erased the visit of this ring, so that no
-// still of it is kept again.
-var ErrErased = errors.New("this visit was erased")
-
-// A Still is one picture of a visit, as the archive keeps it.
-type Still struct {
-	ID         string
-	Visit      string
-	Frame      int
-	Width      int // pixels
-	Height     int // pixels
-	Damaged    bool
-	ReceivedAt time.Time // by the server's clock
-	TakenAt    time.Time // by the bell's clock, zero if it did not say
-	State      StillState
-	Faces      []Face   // from left to right
-	Attempts   int      // how often an examination began
-	SHA256     [32]byte // of the file
-	Size       int      // of the file, in bytes
-	File       string   // names the file; "" when it is gone
-	Lost       bool     // whether the file went missing or broke, rather than by a rule
-	Masked     int64    // revision of the bell's masks that were black on it
-}
-
-// A StillState says how far the examination of a still has come.
-type StillState string
-
-const (
-	Pending StillState = "pending" // not examined yet
-	Done    StillState = "done"    // examined; no faces means that none was found
-	Failed  StillState = "failed"  // could not be examined
-)
-
-// A NewStill is a still to keep. JPEG is what the file will hold.
-type NewStill struct {
-	Bell, Ring    string
-	Frame         int      // 0 to 15
-	SentSHA256    [32]byte // of the bytes as the bell sent them
-	JPEG          []byte
-	Width, Height int
-	Damaged       bool
-	ReceivedAt    time.Time
-	TakenAt       time.Time // zero if the bell did not say
-	Masked        int64     // revision of the bell's masks that are black on it
-}
 
 // Find returns the still of this frame of this ring, if the archive has it.
 // The error is ErrOtherBytes if it was sent with other bytes.
-func (a *Archive) Find(ctx context.Context, bell, ring string, frame int, sent [32]byte) (s Still, found bool, err error) {
+func (a *Archive) Find(ctx context.Context, bell, ring string, frame int, sent [32]byte) (s house.Still, found bool, err error) {
 	return a.findFrame(ctx, a.read, bell, ring, frame, sent)
 }
 
-func (a *Archive) findFrame(ctx context.Context, q querier, bell, ring string, frame int, sent [32]byte) (s Still, found bool, err error) {
+func (a *Archive) findFrame(ctx context.Context, q querier, bell, ring string, frame int, sent [32]byte) (s house.Still, found bool, err error) {
 	row := q.QueryRowContext(ctx, `SELECT `+stillColumns+`, sent_mac FROM stills WHERE visit = ? AND frame = ?`, a.visitID(bell, ring), frame)
 	var sentMAC []byte
 	err = scanStill(row, &s, &sentMAC)
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
-		return Still{}, false, nil
+		return house.Still{}, false, nil
 	case err != nil:
-		return Still{}, false, fmt.Errorf("looking for frame %d of ring %s: %w", frame, ring, err)
+		return house.Still{}, false, fmt.Errorf("looking for frame %d of ring %s: %w", frame, ring, err)
 	case !bytes.Equal(sentMAC, a.seals.Index(string(sent[:]))):
-		return s, true, ErrOtherBytes
+		return s, true, house.ErrOtherBytes
 	}
 	return s, true, nil
 }
@@ -105,7 +53,7 @@ type querier interface {
 // it was here with others, ErrErased if the household erased its visit, and
 // ErrNoSpace if the disk can't take it. Once begun it goes on to the end, even
 // if ctx is done.
-func (a *Archive) Keep(ctx context.Context, n NewStill) (visit string, added bool, err error) {
+func (a *Archive) Keep(ctx context.Context, n house.NewStill) (visit string, added bool, err error) {
 	id := newID()
 	sealed, wrappedKey, err := a.seals.File(n.JPEG, stillPlace(a.visitID(n.Bell, n.Ring), n.Frame)...)
 	if err != nil {
@@ -131,7 +79,7 @@ func (a *Archive) Keep(ctx context.Context, n NewStill) (visit string, added boo
 		return err
 	})
 	err = spaceError(err)
-	if !added || errors.Is(err, ErrNoSpace) {
+	if !added || errors.Is(err, house.ErrNoSpace) {
 		// No row will ever name this file. Where it is not that sure,
 		// since the commit itself failed, Recover finds out.
 		os.Remove(a.incomingPath(id))
@@ -144,12 +92,12 @@ func (a *Archive) Keep(ctx context.Context, n NewStill) (visit string, added boo
 	return visit, true, nil
 }
 
-func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n NewStill, wrappedKey, sealed []byte) (visit string, err error) {
+func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n house.NewStill, wrappedKey, sealed []byte) (visit string, err error) {
 	bell, visit := a.bellID(n.Bell), a.visitID(n.Bell, n.Ring)
 	if erased, err := isErased(ctx, tx, "visit", visit); err != nil {
 		return "", err
 	} else if erased {
-		return "", ErrErased
+		return "", house.ErrErased
 	}
 	// settle gives the visit this same revision. A frame that comes late, when
 	// the visit's others are smaller or gone, begins at the first stage.
@@ -294,7 +242,7 @@ func spaceError(err error) error {
 		refuses = refuses || code == sqlite3.SQLITE_FULL || code == sqlite3.SQLITE_READONLY
 	}
 	if refuses {
-		return fmt.Errorf("%w: %w", ErrNoSpace, err)
+		return fmt.Errorf("%w: %w", house.ErrNoSpace, err)
 	}
 	return err
 }
@@ -316,7 +264,7 @@ func (a *Archive) readStill(ctx context.Context, visit string, frame int) ([]byt
 	var wrappedKey []byte
 	err := a.read.QueryRowContext(ctx, `SELECT file, wrapped_key FROM stills WHERE visit = ? AND frame = ? AND file IS NOT NULL`, visit, frame).Scan(&file, &wrappedKey)
 	if errors.Is(err, sql.ErrNoRows) {
-		return nil, fmt.Errorf("frame %d of visit %s: %w", frame, visit, ErrNotFound)
+		return nil, fmt.Errorf("frame %d of visit %s: %w", frame, visit, house.ErrNotFound)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("looking up frame %d of visit %s: %w", frame, visit, err)

@@ -17,14 +17,15 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store/seal"
 )
 
 // stillOf returns a frame for the bell "gate". The store looks at no picture,
 // so any bytes do.
-func stillOf(ring string, frame int) NewStill {
+func stillOf(ring string, frame int) house.NewStill {
 	sent := fmt.Sprintf("sent: %s, frame %d", ring, frame)
-	return NewStill{
+	return house.NewStill{
 		Bell: "gate", Ring: ring, Frame: frame,
 		SentSHA256: sha256.Sum256([]byte(sent)),
 		JPEG:       []byte("kept: " + sent),
@@ -34,7 +35,7 @@ func stillOf(ring string, frame int) NewStill {
 }
 
 // keep keeps a still that is not there yet, and returns its visit.
-func keep(t *testing.T, a *Archive, n NewStill) string {
+func keep(t *testing.T, a *Archive, n house.NewStill) string {
 	t.Helper()
 	visit, added, err := a.Keep(t.Context(), n)
 	if err != nil || !added {
@@ -54,7 +55,7 @@ func TestKeep(t *testing.T) {
 		t.Fatalf("%d stills, %v", len(v.Stills), err)
 	}
 	s := v.Stills[0]
-	if s.Frame != 3 || s.Width != 640 || s.Height != 480 || !s.Damaged || s.State != Pending || s.Size != len(n.JPEG)+seal.Overhead ||
+	if s.Frame != 3 || s.Width != 640 || s.Height != 480 || !s.Damaged || s.State != house.Pending || s.Size != len(n.JPEG)+seal.Overhead ||
 		!s.ReceivedAt.Equal(n.ReceivedAt) || !s.TakenAt.Equal(n.TakenAt) {
 		t.Errorf("kept %+v of %+v", s, n)
 	}
@@ -75,12 +76,12 @@ func TestKeep(t *testing.T) {
 	foreign.Bell = "nobody's"
 	for _, test := range []struct {
 		name string
-		n    NewStill
+		n    house.NewStill
 		want error // nil for any, once it must fail
 		ok   bool
 	}{
 		{"the same again", n, nil, true},
-		{"other bytes", other, ErrOtherBytes, false},
+		{"other bytes", other, house.ErrOtherBytes, false},
 		{"a bell that is not there", foreign, nil, false},
 		{"a frame past the last", stillOf("r1", 16), nil, false},
 	} {
@@ -107,7 +108,7 @@ func TestKeep(t *testing.T) {
 		want  error
 	}{
 		{"r1", 3, n.SentSHA256, true, nil},
-		{"r1", 3, other.SentSHA256, true, ErrOtherBytes},
+		{"r1", 3, other.SentSHA256, true, house.ErrOtherBytes},
 		{"r1", 2, n.SentSHA256, false, nil},
 		{"r2", 3, n.SentSHA256, false, nil},
 	} {
@@ -209,7 +210,7 @@ func TestKeepOnAFullDisk(t *testing.T) {
 			if added {
 				t.Error("added")
 			}
-			wantError(t, err, ErrNoSpace)
+			wantError(t, err, house.ErrNoSpace)
 			checkSound(t, a)
 			if got, err := a.ReadStill(t.Context(), visit, 0); err != nil || !bytes.Equal(got, first.JPEG) {
 				t.Errorf("the still from before: %q, %v", got, err)
@@ -245,7 +246,7 @@ func TestSweepOnAFullDisk(t *testing.T) {
 	for ring(kept) == nil {
 		kept++
 	}
-	if err := ring(kept); !errors.Is(err, ErrNoSpace) || kept < 200 {
+	if err := ring(kept); !errors.Is(err, house.ErrNoSpace) || kept < 200 {
 		t.Fatalf("after %d stills of 200 KB on 64 MB: %v", kept, err)
 	}
 	c.advance(73 * time.Hour)
@@ -295,7 +296,7 @@ func TestKeepWhenTheDatabaseRefuses(t *testing.T) {
 			for ; err == nil && i < 500; i++ {
 				_, _, err = a.Keep(t.Context(), stillOf(fmt.Sprintf("r%d", i), 0))
 			}
-			wantError(t, err, ErrNoSpace)
+			wantError(t, err, house.ErrNoSpace)
 			checkSound(t, a)
 			if _, err := a.write.ExecContext(t.Context(), refuse.off); err != nil {
 				t.Fatal(err)
@@ -390,7 +391,7 @@ func TestReadStillRefuses(t *testing.T) {
 		frame int
 	}{{visit, 1}, {"../" + visit, 0}, {"", 0}} {
 		_, err := a.ReadStill(t.Context(), test.visit, test.frame)
-		wantError(t, err, ErrNotFound)
+		wantError(t, err, house.ErrNotFound)
 	}
 }
 

@@ -5,16 +5,15 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-)
 
-// ErrNoReference says that nobody can be enrolled with no reference at all.
-var ErrNoReference = errors.New("there is no reference to enrol")
+	"lintel/internal/house"
+)
 
 // Introduce adds a person together with the consent that they gave and
 // references of their face, whose person it fills in: all of them or, if
 // anything is refused, nothing. A picture that comes twice is enrolled once.
 // The errors are ErrBadPersonName, ErrNoConsent and ErrNoReference.
-func (a *Archive) Introduce(ctx context.Context, name string, c Consent, references []Reference) (p Person, err error) {
+func (a *Archive) Introduce(ctx context.Context, name string, c house.Consent, references []house.Reference) (p house.Person, err error) {
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		if p, err = a.addPerson(ctx, tx, name); err != nil {
 			return err
@@ -23,21 +22,21 @@ func (a *Archive) Introduce(ctx context.Context, name string, c Consent, referen
 			return err
 		}
 		if len(references) == 0 {
-			return ErrNoReference
+			return house.ErrNoReference
 		}
 		for _, r := range references {
 			r.Person = p.ID
 			err := a.addReference(ctx, tx, r)
 			if err == nil {
 				p.References++
-			} else if !errors.Is(err, ErrExists) {
+			} else if !errors.Is(err, house.ErrExists) {
 				return err
 			}
 		}
 		return nil
 	})
 	if err != nil {
-		return Person{}, fmt.Errorf("adding a person: %w", spaceError(err))
+		return house.Person{}, fmt.Errorf("adding a person: %w", spaceError(err))
 	}
 	p.Consent = &c
 	return p, nil

@@ -5,29 +5,31 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // TestIntroduce has a person added whole, or not at all.
 func TestIntroduce(t *testing.T) {
 	a, c := newArchive(t)
-	ctx := By(t.Context(), "resident R")
-	consent := Consent{GivenBy: "Tamsin Quill", GivenAt: c.now(), Scope: "being recognised at the door"}
-	reference := func(seed float32) Reference {
-		return Reference{Descriptor: faceOf(seed, nil).Descriptor, FaceWidth: 90, SourceSHA256: sha256.Sum256([]byte{byte(100 * seed)})}
+	ctx := house.By(t.Context(), "resident R")
+	consent := house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.now(), Scope: "being recognised at the door"}
+	reference := func(seed float32) house.Reference {
+		return house.Reference{Descriptor: faceOf(seed, nil).Descriptor, FaceWidth: 90, SourceSHA256: sha256.Sum256([]byte{byte(100 * seed)})}
 	}
 	for name, test := range map[string]struct {
 		name       string
-		consent    Consent
-		references []Reference
+		consent    house.Consent
+		references []house.Reference
 		want       error
 	}{
-		"no name":           {" ", consent, []Reference{reference(0.1)}, ErrBadPersonName},
-		"a long name":       {strings.Repeat("x", 201), consent, []Reference{reference(0.1)}, ErrBadPersonName},
-		"nobody agreed":     {"Tamsin", Consent{GivenAt: c.now(), Scope: "all"}, []Reference{reference(0.1)}, ErrNoConsent},
-		"to come":           {"Tamsin", Consent{GivenBy: "Tamsin", GivenAt: c.now().Add(time.Hour), Scope: "all"}, []Reference{reference(0.1)}, ErrNoConsent},
-		"no reference":      {"Tamsin", consent, nil, ErrNoReference},
-		"a bad quality":     {"Tamsin", consent, []Reference{reference(0.1), {Quality: 7}}, nil}, // refused by the schema
-		"nobody knows when": {"Tamsin", Consent{GivenBy: "Tamsin", Scope: "all"}, []Reference{reference(0.1)}, ErrNoConsent},
+		"no name":           {" ", consent, []house.Reference{reference(0.1)}, house.ErrBadPersonName},
+		"a long name":       {strings.Repeat("x", 201), consent, []house.Reference{reference(0.1)}, house.ErrBadPersonName},
+		"nobody agreed":     {"Tamsin", house.Consent{GivenAt: c.now(), Scope: "all"}, []house.Reference{reference(0.1)}, house.ErrNoConsent},
+		"to come":           {"Tamsin", house.Consent{GivenBy: "Tamsin", GivenAt: c.now().Add(time.Hour), Scope: "all"}, []house.Reference{reference(0.1)}, house.ErrNoConsent},
+		"no reference":      {"Tamsin", consent, nil, house.ErrNoReference},
+		"a bad quality":     {"Tamsin", consent, []house.Reference{reference(0.1), {Quality: 7}}, nil}, // refused by the schema
+		"nobody knows when": {"Tamsin", house.Consent{GivenBy: "Tamsin", Scope: "all"}, []house.Reference{reference(0.1)}, house.ErrNoConsent},
 	} {
 		_, err := a.Introduce(ctx, test.name, test.consent, test.references)
 		if test.want != nil {
@@ -42,7 +44,7 @@ func TestIntroduce(t *testing.T) {
 	if entries, err := a.Trail(ctx, 0, 10); err != nil || len(entries) != 1 { // the bell
 		t.Fatalf("the trail has %v of what was refused (%v)", entries, err)
 	}
-	p, err := a.Introduce(ctx, " Tamsin Quill ", consent, []Reference{reference(0.1), reference(0.2), reference(0.1)})
+	p, err := a.Introduce(ctx, " Tamsin Quill ", consent, []house.Reference{reference(0.1), reference(0.2), reference(0.1)})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,86 +1,15 @@
 package store
 
 import (
-	"cmp"
 	"context"
 	"database/sql"
 	"errors"
 	"fmt"
 	"slices"
 	"time"
+
+	"lintel/internal/house"
 )
-
-// Errors of trials.
-var (
-	// ErrTrialRuns says that a trial runs: there is one at a time, and it has
-	// to end before it can be removed.
-	ErrTrialRuns = errors.New("a trial with pictures runs already; end it first")
-	// ErrTrialOver says that a trial has ended.
-	ErrTrialOver = errors.New("this trial is over")
-	// ErrTrialStep says that a trial is not at the step before.
-	ErrTrialStep = errors.New("the trial is at another step")
-)
-
-// A Trial is one at a bell: a resident stands there, and then holds pictures up,
-// to see what is noticed. Every visit that begins at the bell while it runs is a
-// ring of the step the trial is at, and no advice suggests anything on one. The
-// trial keeps what was found when the visits are gone.
-type Trial struct {
-	ID        string
-	Bell      string // name
-	Resident  string // id of who ran it
-	Step      TrialStep
-	StartedAt time.Time
-	// EndsAt is when it ends by itself, or when a resident ended it.
-	EndsAt time.Time
-	Rings  []TrialRing // oldest first
-}
-
-// TrialLasts is how long a trial runs that nobody ends.
-const TrialLasts = 20 * time.Minute
-
-// A TrialStep is what is shown to the bell.
-type TrialStep string
-
-const (
-	TrialPerson TrialStep = "person" // the resident
-	TrialPrint  TrialStep = "print"  // a printed photograph
-	TrialScreen TrialStep = "screen" // a phone or tablet with a photograph
-)
-
-// TrialSteps are the steps in their order.
-var TrialSteps = []TrialStep{TrialPerson, TrialPrint, TrialScreen}
-
-// A TrialRing is a visit that belongs to a trial.
-type TrialRing struct {
-	ID    string
-	Visit string // "" once it is gone
-	Step  TrialStep
-	At    time.Time
-	// Found is what was found; nil while that is being looked for.
-	Found *TrialFound
-}
-
-// A TrialFound says how the face of a visit was judged that looks most like a
-// picture, which is what a household is warned of.
-type TrialFound struct {
-	Failed bool `json:"failed,omitempty"` // no still could be examined
-	// Level is "" where no face was found or none judged.
-	Level       LivenessLevel `json:"level,omitempty"`
-	Probability float64       `json:"probability,omitempty"` // of a picture, 0 to 1
-	Frames      int           `json:"frames,omitempty"`
-	CantTell    []string      `json:"cant_tell,omitempty"`
-	Signs       []TrialSign   `json:"signs,omitempty"` // that were seen, the plainest first
-}
-
-// A TrialSign is a finding without its place on the still.
-type TrialSign struct {
-	Sign  string  `json:"sign"`
-	Score float64 `json:"score"` // over 0 to 1
-}
-
-// Runs reports whether the trial runs at that time.
-func (t Trial) Runs(now time.Time) bool { return now.Before(t.EndsAt) }
 
 // StartTrial starts a trial at a bell and dismisses what is suggested at its
 // doors. The error is ErrTrialRuns, or ErrNotFound without such a bell.
@@ -99,10 +28,10 @@ func (a *Archive) StartTrial(ctx context.Context, bell, resident string) (id str
 		if err := a.dismissAt(ctx, tx, bell); err != nil {
 			return err
 		}
-		return a.changeIn(ctx, tx, "started", "trial "+id, ErrTrialRuns, `
+		return a.changeIn(ctx, tx, "started", "trial "+id, house.ErrTrialRuns, `
 			INSERT INTO trials (id, bell, resident, step, started_at, ends_at) SELECT ?, ?, ?, 0, ?, ?
 			WHERE NOT EXISTS (SELECT 1 FROM trials WHERE ended_at IS NULL)`,
-			id, a.bellID(bell), resident, micros(now), micros(now.Add(TrialLasts)))
+			id, a.bellID(bell), resident, micros(now), micros(now.Add(house.TrialLasts)))
 	})
 	if err != nil {
 		return "", fmt.Errorf("starting a trial: %w", spaceError(err))
@@ -122,10 +51,10 @@ func (a *Archive) dismissAt(ctx context.Context, tx *sql.Tx, bell string) error 
 		return err
 	}
 	for _, d := range open {
-		if !slices.ContainsFunc(doors, func(door Door) bool { return door.ID == d.Door && door.Bell == bell }) {
+		if !slices.ContainsFunc(doors, func(door house.Door) bool { return door.ID == d.Door && door.Bell == bell }) {
 			continue
 		}
-		if err := a.endAdvice(ctx, tx, d.ID, Dismissed); err != nil {
+		if err := a.endAdvice(ctx, tx, d.ID, house.Dismissed); err != nil {
 			return err
 		}
 	}
@@ -134,14 +63,14 @@ func (a *Archive) dismissAt(ctx context.Context, tx *sql.Tx, bell string) error 
 
 // StepTrial has a trial go on to a step, from the one before. The error is
 // ErrTrialStep if it is at another, ErrTrialOver or ErrNotFound.
-func (a *Archive) StepTrial(ctx context.Context, id string, to TrialStep) error {
-	return a.changeTrial(ctx, id, ErrTrialStep,
-		`UPDATE trials SET step = step + 1 WHERE id = ?1 AND step + 1 = ?2`, slices.Index(TrialSteps, to))
+func (a *Archive) StepTrial(ctx context.Context, id string, to house.TrialStep) error {
+	return a.changeTrial(ctx, id, house.ErrTrialStep,
+		`UPDATE trials SET step = step + 1 WHERE id = ?1 AND step + 1 = ?2`, slices.Index(house.TrialSteps, to))
 }
 
 // EndTrial ends a trial that runs. The error is ErrTrialOver or ErrNotFound.
 func (a *Archive) EndTrial(ctx context.Context, id string) error {
-	return a.changeTrial(ctx, id, ErrTrialOver, `UPDATE trials SET ended_at = ?2 WHERE id = ?1`, micros(a.now()))
+	return a.changeTrial(ctx, id, house.ErrTrialOver, `UPDATE trials SET ended_at = ?2 WHERE id = ?1`, micros(a.now()))
 }
 
 // changeTrial makes a change of a trial that runs.
@@ -149,7 +78,7 @@ func (a *Archive) changeTrial(ctx context.Context, id string, none error, statem
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		runs, err := a.trialRuns(ctx, tx, id)
 		if err == nil && !runs {
-			err = ErrTrialOver
+			err = house.ErrTrialOver
 		}
 		if err != nil {
 			return err
@@ -167,7 +96,7 @@ func (a *Archive) trialRuns(ctx context.Context, tx *sql.Tx, id string) (runs bo
 	err = tx.QueryRowContext(ctx,
 		`SELECT ended_at IS NULL AND ends_at > ? FROM trials WHERE id = ?`, micros(a.now()), id).Scan(&runs)
 	if errors.Is(err, sql.ErrNoRows) {
-		err = ErrNotFound
+		err = house.ErrNotFound
 	}
 	return runs, err
 }
@@ -178,7 +107,7 @@ func (a *Archive) RemoveTrial(ctx context.Context, id string) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		runs, err := a.trialRuns(ctx, tx, id)
 		if err == nil && runs {
-			err = ErrTrialRuns
+			err = house.ErrTrialRuns
 		}
 		if err != nil {
 			return err
@@ -200,7 +129,7 @@ func (a *Archive) RemoveTrialRing(ctx context.Context, trial, ring string) error
 		if err != nil {
 			return err
 		}
-		return a.changeIn(ctx, tx, "changed", "trial "+trial, ErrNotFound,
+		return a.changeIn(ctx, tx, "changed", "trial "+trial, house.ErrNotFound,
 			`DELETE FROM trial_rings WHERE trial = ? AND id = ?`, trial, ring)
 	})
 	if err != nil {
@@ -211,7 +140,7 @@ func (a *Archive) RemoveTrialRing(ctx context.Context, trial, ring string) error
 }
 
 // RunningTrial returns the trial that runs, without its rings, if one does.
-func (a *Archive) RunningTrial(ctx context.Context) (t Trial, runs bool, err error) {
+func (a *Archive) RunningTrial(ctx context.Context) (t house.Trial, runs bool, err error) {
 	all, err := a.trials(ctx, `WHERE t.ended_at IS NULL AND t.ends_at > ?`, micros(a.now()))
 	if err != nil || len(all) == 0 {
 		return t, false, err
@@ -235,7 +164,7 @@ func (a *Archive) TrialEnds(ctx context.Context) (map[string]time.Time, error) {
 }
 
 // Trials lists all trials with their rings, the newest first.
-func (a *Archive) Trials(ctx context.Context) ([]Trial, error) {
+func (a *Archive) Trials(ctx context.Context) ([]house.Trial, error) {
 	all, err := a.trials(ctx, `ORDER BY t.started_at DESC, t.id`)
 	for i := range all {
 		if err == nil {
@@ -246,25 +175,25 @@ func (a *Archive) Trials(ctx context.Context) ([]Trial, error) {
 }
 
 // Trial returns a trial with its rings. The error is ErrNotFound.
-func (a *Archive) Trial(ctx context.Context, id string) (Trial, error) {
+func (a *Archive) Trial(ctx context.Context, id string) (house.Trial, error) {
 	all, err := a.trials(ctx, `WHERE t.id = ?`, id)
 	if err == nil && len(all) == 0 {
-		err = fmt.Errorf("trial %s: %w", id, ErrNotFound)
+		err = fmt.Errorf("trial %s: %w", id, house.ErrNotFound)
 	}
 	if err != nil {
-		return Trial{}, err
+		return house.Trial{}, err
 	}
 	return all[0], a.fillTrial(ctx, &all[0])
 }
 
-func (a *Archive) trials(ctx context.Context, clause string, args ...any) ([]Trial, error) {
+func (a *Archive) trials(ctx context.Context, clause string, args ...any) ([]house.Trial, error) {
 	rows, err := a.read.QueryContext(ctx, `
 		SELECT t.id, t.bell, b.name, t.resident, t.step, t.started_at, coalesce(t.ended_at, t.ends_at)
 		FROM trials t JOIN bells b ON b.id = t.bell `+clause, args...)
 	if err != nil {
 		return nil, fmt.Errorf("reading trials: %w", err)
 	}
-	all, err := collect(rows, func(t *Trial) error {
+	all, err := collect(rows, func(t *house.Trial) error {
 		var bell string
 		var name []byte
 		var step int
@@ -272,7 +201,7 @@ func (a *Archive) trials(ctx context.Context, clause string, args ...any) ([]Tri
 		if err := rows.Scan(&t.ID, &bell, &name, &t.Resident, &step, &started, &ends); err != nil {
 			return err
 		}
-		t.Step, t.StartedAt, t.EndsAt = TrialSteps[step], timeOf(started), timeOf(ends)
+		t.Step, t.StartedAt, t.EndsAt = house.TrialSteps[step], timeOf(started), timeOf(ends)
 		return a.unseal(&t.Bell, name, "bells.name", bell)
 	})
 	if err != nil {
@@ -281,24 +210,24 @@ func (a *Archive) trials(ctx context.Context, clause string, args ...any) ([]Tri
 	return all, nil
 }
 
-func (a *Archive) fillTrial(ctx context.Context, t *Trial) error {
+func (a *Archive) fillTrial(ctx context.Context, t *house.Trial) error {
 	rows, err := a.read.QueryContext(ctx, `
 		SELECT id, coalesce(visit, ''), step, at, sealed FROM trial_rings WHERE trial = ? ORDER BY at, rowid`, t.ID)
 	if err != nil {
 		return fmt.Errorf("reading a trial's rings: %w", err)
 	}
-	t.Rings, err = collect(rows, func(r *TrialRing) error {
+	t.Rings, err = collect(rows, func(r *house.TrialRing) error {
 		var step int
 		var at sql.NullInt64
 		var sealed []byte
 		if err := rows.Scan(&r.ID, &r.Visit, &step, &at, &sealed); err != nil {
 			return err
 		}
-		r.Step, r.At = TrialSteps[step], timeOf(at)
+		r.Step, r.At = house.TrialSteps[step], timeOf(at)
 		if sealed == nil {
 			return nil
 		}
-		r.Found = new(TrialFound)
+		r.Found = new(house.TrialFound)
 		return a.openJSON(r.Found, sealed, "trial_rings.sealed", r.ID)
 	})
 	if err != nil {
@@ -342,41 +271,10 @@ func (a *Archive) noteForTrial(ctx context.Context, tx *sql.Tx, visit string) er
 	if err := tx.QueryRowContext(ctx, `SELECT id FROM trial_rings WHERE visit = ?`, visit).Scan(&ring); err != nil {
 		return err
 	}
-	sealed, err := a.sealJSON(FoundOn(all[0]), "trial_rings.sealed", ring)
+	sealed, err := a.sealJSON(house.FoundOn(all[0]), "trial_rings.sealed", ring)
 	if err != nil {
 		return err
 	}
 	_, err = tx.ExecContext(ctx, `UPDATE trial_rings SET sealed = ? WHERE id = ?`, sealed, ring)
 	return err
-}
-
-// FoundOn returns what a trial keeps of a visit.
-func FoundOn(v Visit) (f TrialFound) {
-	f.Failed = !slices.ContainsFunc(v.Stills, func(s Still) bool { return s.State == Done })
-	var gravest *Liveness
-	for _, s := range v.Stills {
-		for _, face := range s.Faces {
-			if l := face.Liveness; l != nil && (gravest == nil || l.graver(*gravest)) {
-				gravest = l
-			}
-		}
-	}
-	if gravest == nil {
-		return f
-	}
-	f.Level, f.Probability, f.Frames, f.CantTell = gravest.Level, gravest.Probability, gravest.Frames, gravest.CantTell
-	for _, found := range gravest.Findings {
-		if found.Score > 0 && found.Missing == "" {
-			f.Signs = append(f.Signs, TrialSign{found.Sign, found.Score})
-		}
-	}
-	slices.SortStableFunc(f.Signs, func(a, b TrialSign) int { return cmp.Compare(b.Score, a.Score) })
-	return f
-}
-
-// graver reports whether it says more of a picture than another.
-func (l Liveness) graver(other Liveness) bool {
-	grave := []LivenessLevel{NoSign, Doubtful, Picture}
-	byLevel := slices.Index(grave, l.Level) - slices.Index(grave, other.Level)
-	return cmp.Or(byLevel, cmp.Compare(l.Probability, other.Probability)) > 0
 }

@@ -18,6 +18,7 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store/seal"
 )
 
@@ -53,18 +54,18 @@ func makeHousehold(t *testing.T, a *Archive, c *clock) (visits []string) {
 	}
 	last := visits[len(visits)-1]
 	record(t, a, visits[3], faceOf(0.5, nil))
-	record(t, a, last, faceOf(0.2, &Match{Person: p.ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}))
+	record(t, a, last, faceOf(0.2, &house.Match{Person: p.ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}))
 	if err := errors.Join(
-		a.SetRules(ctx, DefaultRules()),
-		a.SetMasks(ctx, "gate", []Polygon{{{0, 0}, {1, 0}, {1, 0.5}}}),
+		a.SetRules(ctx, house.DefaultRules()),
+		a.SetMasks(ctx, "gate", []house.Polygon{{{X: 0, Y: 0}, {X: 1, Y: 0}, {X: 1, Y: 0.5}}}),
 		a.PlaceHold(ctx, last, "for the insurance", c.now().Add(time.Hour)),
 	); err != nil {
 		t.Fatal(err)
 	}
 	door := advised(t, a, p.ID, 1)
 	_, _, err = a.AddReceiver(ctx, door, "Garage winch")
-	_, parcelErr := a.AddParcelRule(ctx, ParcelRule{Door: door, Note: "lamp oil", From: c.now(), To: c.now().Add(time.Hour)})
-	_, adviceErr := a.AddAdvice(ctx, Advice{Visit: last, Door: door, Person: p.ID, State: Withheld, At: c.now()})
+	_, parcelErr := a.AddParcelRule(ctx, house.ParcelRule{Door: door, Note: "lamp oil", From: c.now(), To: c.now().Add(time.Hour)})
+	_, adviceErr := a.AddAdvice(ctx, house.Advice{Visit: last, Door: door, Person: p.ID, State: house.Withheld, At: c.now()})
 	if err := errors.Join(err, parcelErr, adviceErr); err != nil {
 		t.Fatal(err)
 	}
@@ -119,7 +120,7 @@ func TestVerifySound(t *testing.T) {
 // TestVerify spoils one thing at a time, and lets Verify find and mend it.
 func TestVerify(t *testing.T) {
 	ctx := t.Context()
-	still := func(t *testing.T, a *Archive, visit string) (s Still, path string) {
+	still := func(t *testing.T, a *Archive, visit string) (s house.Still, path string) {
 		t.Helper()
 		v, err := a.Visit(ctx, visit)
 		if err != nil {
@@ -274,7 +275,7 @@ func TestVerify(t *testing.T) {
 				if !s.Lost || s.File != "" || r.Lost != 1 || faces() != found {
 					t.Errorf("the still is %+v with %d of %d faces, %d are lost", s, faces(), found, r.Lost)
 				}
-				if _, err := a.ReadStill(ctx, visit, 0); !errors.Is(err, ErrNotFound) {
+				if _, err := a.ReadStill(ctx, visit, 0); !errors.Is(err, house.ErrNotFound) {
 					t.Errorf("reading it: %v", err)
 				}
 				if all := trailOf(t, a); all[len(all)-1].Action != "lost" || all[len(all)-1].Subject != "still "+s.ID+" of visit "+visit {
@@ -313,7 +314,7 @@ func TestLostWhilePending(t *testing.T) {
 		t.Fatal(err)
 	}
 	v, err := a.Visit(t.Context(), visit)
-	if err != nil || v.Stills[0].State != Failed || v.Kind != Damaged {
+	if err != nil || v.Stills[0].State != house.Failed || v.Kind != house.Damaged {
 		t.Errorf("%+v, %v", v, err)
 	}
 	if pending, err := a.PendingStills(t.Context(), 9); err != nil || len(pending) > 0 {
@@ -443,7 +444,7 @@ func TestVerifyBesideServer(t *testing.T) {
 	ctx := t.Context()
 	var serving sync.WaitGroup
 	round := make(chan bool, 1)
-	blacked := func(jpeg []byte, _ []Polygon) ([]byte, error) { return jpeg, nil }
+	blacked := func(jpeg []byte, _ []house.Polygon) ([]byte, error) { return jpeg, nil }
 	for worker := range 2 {
 		serving.Go(func() {
 			for i := 0; served.Err() == nil; i++ {
@@ -454,7 +455,7 @@ func TestVerifyBesideServer(t *testing.T) {
 					err = server.EraseVisit(ctx, visit)
 				}
 				if err == nil && i%20 == 0 && worker == 0 {
-					err = server.SetMasks(ctx, "gate", []Polygon{{{0, 0}, {1, 0}, {1, 0.5}}})
+					err = server.SetMasks(ctx, "gate", []house.Polygon{{{X: 0, Y: 0}, {X: 1, Y: 0}, {X: 1, Y: 0.5}}})
 					if err == nil {
 						_, err = server.MaskEarlier(ctx, "gate", blacked)
 					}
@@ -462,7 +463,7 @@ func TestVerifyBesideServer(t *testing.T) {
 				if err == nil && i%7 == 0 {
 					err = server.Scrub(ctx)
 				}
-				if err != nil && !errors.Is(err, ErrNotFound) {
+				if err != nil && !errors.Is(err, house.ErrNotFound) {
 					t.Error(err)
 				}
 				select {
@@ -495,7 +496,7 @@ func TestVerifyLooksAgain(t *testing.T) {
 		if done > 1 {
 			return
 		}
-		_, masked := server.MaskEarlier(ctx, "gate", func(jpeg []byte, _ []Polygon) ([]byte, error) { return jpeg[1:], nil })
+		_, masked := server.MaskEarlier(ctx, "gate", func(jpeg []byte, _ []house.Polygon) ([]byte, error) { return jpeg[1:], nil })
 		if err := errors.Join(masked, server.EraseVisit(ctx, visits[2])); err != nil {
 			t.Error(err)
 		}
@@ -563,7 +564,7 @@ func TestFlippedBits(t *testing.T) {
 	}
 	for _, v := range all {
 		_, err := a.ReadStill(ctx, v.ID, v.Stills[0].Frame)
-		if spoilt[v.Stills[0].ID] != errors.Is(err, ErrNotFound) || !spoilt[v.Stills[0].ID] && err != nil {
+		if spoilt[v.Stills[0].ID] != errors.Is(err, house.ErrNotFound) || !spoilt[v.Stills[0].ID] && err != nil {
 			t.Errorf("afterwards: %v", err)
 		}
 	}

@@ -10,123 +10,29 @@ import (
 	"image"
 	"math"
 	"slices"
-	"time"
+
+	"lintel/internal/house"
 )
-
-// A Visit is what the archive keeps of a ring.
-type Visit struct {
-	ID          string
-	Bell        string
-	Ring        string
-	ReceivedAt  time.Time // of its first still, by the server's clock
-	Revision    int64
-	Kind        Kind
-	Parcel      bool // the household says that a parcel came
-	Stage       Stage
-	CountedFrom time.Time // when the periods of keeping began
-	Hold        *Hold     // nil without
-	Stills      []Still   // by frame
-}
-
-// A Stage says what is left of a visit.
-type Stage int
-
-const (
-	Whole        Stage = iota // stills as they came
-	Smaller                   // smaller stills
-	OnlyFindings              // no stills, and no descriptors of faces
-)
-
-// Pending reports whether a still of the visit waits to be examined.
-func (v Visit) Pending() bool {
-	for _, s := range v.Stills {
-		if s.State == Pending {
-			return true
-		}
-	}
-	return false
-}
-
-// ClockSkew returns how far the bell's clock is ahead of the server's, by the
-// still that differs most; 0 where the bell never said its time.
-func (v Visit) ClockSkew() time.Duration {
-	var most time.Duration
-	for _, s := range v.Stills {
-		if d := s.TakenAt.Sub(s.ReceivedAt); !s.TakenAt.IsZero() && d.Abs() > most.Abs() {
-			most = d
-		}
-	}
-	return most
-}
-
-// A Descriptor is 128 numbers that describe a face; the distance between two
-// is small when they are of one person.
-type Descriptor [128]float32
-
-// A Face is a face found on a still, and who it probably is.
-type Face struct {
-	Box        image.Rectangle // pixels of the still
-	Landmarks  []Point         // two corners of each eye and the base of the nose
-	Descriptor Descriptor      // zeros once the still is gone
-	Quality    *Quality        // nil if it was not measured, or the still is gone
-	Liveness   *Liveness       // nil if it was not judged; without findings once the still is gone
-	Look       Look            // 0 if the eyes were not made out, or the still is gone
-	Match      *Match          // nil for a stranger
-
-	ID    string // "" for one that was not read from the archive
-	Still string // id of the still that it is on
-}
-
-// A Point is a place on a still, in pixels from its left upper corner.
-type Point struct {
-	X float64 `json:"x"`
-	Y float64 `json:"y"`
-}
-
-// Round returns the nearest whole pixel.
-func (p Point) Round() image.Point {
-	return image.Pt(int(math.Round(p.X)), int(math.Round(p.Y)))
-}
-
-// Width returns the face's width in pixels of the still.
-func (f Face) Width() int { return f.Box.Dx() }
-
-// A Match says whose face it probably is, and how sure that is.
-type Match struct {
-	Person      string  // id
-	Name        string  // filled in when read, never stored here
-	Distance    float64 // to the person, over all references and frames
-	FPIR        float64 // at the gallery's size when it was judged
-	Band        string  // strong, fair or weak
-	Probability float64 // that it is this person, 0 to 1, under the prior then; 0 where it was not worked out
-	Frames      int     // how many frames of the ring it was judged by; 0 where it is not known
-}
 
 // LatestVisits returns the newest visits, newest first.
-func (a *Archive) LatestVisits(ctx context.Context, limit int) ([]Visit, error) {
+func (a *Archive) LatestVisits(ctx context.Context, limit int) ([]house.Visit, error) {
 	return a.visits(ctx, `ORDER BY v.received_at DESC, v.id DESC LIMIT ?`, limit)
 }
 
 // VisitsSince returns visits that changed after the revision, in the order of
 // their changes, limit at most.
-func (a *Archive) VisitsSince(ctx context.Context, revision int64, limit int) ([]Visit, error) {
+func (a *Archive) VisitsSince(ctx context.Context, revision int64, limit int) ([]house.Visit, error) {
 	return a.visits(ctx, `WHERE v.revision > ? ORDER BY v.revision LIMIT ?`, revision, limit)
-}
-
-// A Departure is a visit that is gone.
-type Departure struct {
-	Visit    string
-	Revision int64
 }
 
 // DeparturesSince returns visits that went after the revision, in that order,
 // limit at most. They are remembered for 30 days.
-func (a *Archive) DeparturesSince(ctx context.Context, revision int64, limit int) ([]Departure, error) {
+func (a *Archive) DeparturesSince(ctx context.Context, revision int64, limit int) ([]house.Departure, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT visit, revision FROM departures WHERE revision > ? ORDER BY revision LIMIT ?`, revision, limit)
 	if err != nil {
 		return nil, fmt.Errorf("reading departures: %w", err)
 	}
-	gone, err := collect(rows, func(d *Departure) error { return rows.Scan(&d.Visit, &d.Revision) })
+	gone, err := collect(rows, func(d *house.Departure) error { return rows.Scan(&d.Visit, &d.Revision) })
 	if err != nil {
 		return nil, fmt.Errorf("reading departures: %w", err)
 	}
@@ -134,13 +40,13 @@ func (a *Archive) DeparturesSince(ctx context.Context, revision int64, limit int
 }
 
 // Visit returns the visit of that id, or ErrNotFound.
-func (a *Archive) Visit(ctx context.Context, id string) (Visit, error) {
+func (a *Archive) Visit(ctx context.Context, id string) (house.Visit, error) {
 	vs, err := a.visits(ctx, `WHERE v.id = ?`, id)
 	if err != nil {
-		return Visit{}, err
+		return house.Visit{}, err
 	}
 	if len(vs) == 0 {
-		return Visit{}, fmt.Errorf("visit %s: %w", id, ErrNotFound)
+		return house.Visit{}, fmt.Errorf("visit %s: %w", id, house.ErrNotFound)
 	}
 	return vs[0], nil
 }
@@ -189,7 +95,7 @@ func (a *Archive) Revision(ctx context.Context) (n int64, err error) {
 
 // visits reads the visits that the clause picks, with their stills and faces,
 // all from one state of the database.
-func (a *Archive) visits(ctx context.Context, clause string, args ...any) ([]Visit, error) {
+func (a *Archive) visits(ctx context.Context, clause string, args ...any) ([]house.Visit, error) {
 	tx, err := a.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return nil, fmt.Errorf("reading visits: %w", err)
@@ -202,18 +108,18 @@ func (a *Archive) visits(ctx context.Context, clause string, args ...any) ([]Vis
 	return all, nil
 }
 
-func (a *Archive) visitsIn(ctx context.Context, q querier, clause string, args ...any) ([]Visit, error) {
+func (a *Archive) visitsIn(ctx context.Context, q querier, clause string, args ...any) ([]house.Visit, error) {
 	rows, err := q.QueryContext(ctx, `
 		SELECT v.id, v.bell, b.name, v.ring, v.received_at, v.revision, v.kind, v.parcel, v.stage, v.counted_from, h.reason, h.placed_at, h.ends_at
 		FROM visits v JOIN bells b ON b.id = v.bell LEFT JOIN holds h ON h.visit = v.id `+clause, args...)
 	if err != nil {
 		return nil, err
 	}
-	all, err := collect(rows, func(v *Visit) error { return a.scanVisit(rows, v) })
+	all, err := collect(rows, func(v *house.Visit) error { return a.scanVisit(rows, v) })
 	if err != nil || len(all) == 0 {
 		return nil, err
 	}
-	place := make(map[string]*Visit, len(all)) // by id
+	place := make(map[string]*house.Visit, len(all)) // by id
 	ids := make([]string, len(all))
 	for i := range all {
 		ids[i] = all[i].ID
@@ -230,7 +136,7 @@ func (a *Archive) visitsIn(ctx context.Context, q querier, clause string, args .
 	return all, nil
 }
 
-func (a *Archive) scanVisit(rows *sql.Rows, v *Visit) error {
+func (a *Archive) scanVisit(rows *sql.Rows, v *house.Visit) error {
 	var at, counted, placed, ends sql.NullInt64
 	var bell string
 	var name, ring, reason []byte
@@ -240,7 +146,7 @@ func (a *Archive) scanVisit(rows *sql.Rows, v *Visit) error {
 	}
 	v.ReceivedAt, v.CountedFrom = timeOf(at), timeOf(counted)
 	if placed.Valid {
-		v.Hold = &Hold{Visit: v.ID, PlacedAt: timeOf(placed), EndsAt: timeOf(ends)}
+		v.Hold = &house.Hold{Visit: v.ID, PlacedAt: timeOf(placed), EndsAt: timeOf(ends)}
 		err = a.unseal(&v.Hold.Reason, reason, "holds.reason", v.ID)
 	}
 	return errors.Join(err,
@@ -251,7 +157,7 @@ func (a *Archive) scanVisit(rows *sql.Rows, v *Visit) error {
 const stillColumns = `id, visit, frame, width, height, damaged, received_at, taken_at, state, attempts, sha256, size, coalesce(file, ''), lost, masked`
 
 // scanStill reads the stillColumns of a row, and more that follow them.
-func scanStill(row interface{ Scan(...any) error }, s *Still, more ...any) error {
+func scanStill(row interface{ Scan(...any) error }, s *house.Still, more ...any) error {
 	var received, taken sql.NullInt64
 	var hash []byte
 	err := row.Scan(append([]any{&s.ID, &s.Visit, &s.Frame, &s.Width, &s.Height, &s.Damaged, &received, &taken, &s.State, &s.Attempts, &hash, &s.Size, &s.File, &s.Lost, &s.Masked}, more...)...)
@@ -261,16 +167,16 @@ func scanStill(row interface{ Scan(...any) error }, s *Still, more ...any) error
 }
 
 // stillsOf returns the stills of visits, each visit's by frame.
-func (a *Archive) stillsOf(ctx context.Context, q querier, visits ...string) ([]Still, error) {
+func (a *Archive) stillsOf(ctx context.Context, q querier, visits ...string) ([]house.Still, error) {
 	rows, err := q.QueryContext(ctx, `SELECT `+stillColumns+` FROM stills WHERE visit IN (SELECT value FROM json_each(?)) ORDER BY visit, frame`, jsonList(visits))
 	if err != nil {
 		return nil, err
 	}
-	stills, err := collect(rows, func(s *Still) error { return scanStill(rows, s) })
+	stills, err := collect(rows, func(s *house.Still) error { return scanStill(rows, s) })
 	if err != nil || len(stills) == 0 {
 		return nil, err
 	}
-	place := make(map[string]*Still, len(stills)) // by id
+	place := make(map[string]*house.Still, len(stills)) // by id
 	ids := make([]string, len(stills))
 	for i := range stills {
 		ids[i] = stills[i].ID
@@ -296,15 +202,15 @@ func jsonList(ids []string) string {
 // A sealedFace is what of a face is sealed.
 type sealedFace struct {
 	Box        image.Rectangle
-	Landmarks  []Point
+	Landmarks  []house.Point
 	Descriptor []byte
-	Quality    *Quality  `json:",omitempty"`
-	Liveness   *Liveness `json:",omitempty"`
-	Look       Look      `json:",omitempty"`
+	Quality    *house.Quality  `json:",omitempty"`
+	Liveness   *house.Liveness `json:",omitempty"`
+	Look       house.Look      `json:",omitempty"`
 }
 
 // facesOn returns the faces on stills, each still's from left to right.
-func (a *Archive) facesOn(ctx context.Context, q querier, stills []string) ([]Face, error) {
+func (a *Archive) facesOn(ctx context.Context, q querier, stills []string) ([]house.Face, error) {
 	rows, err := q.QueryContext(ctx, `
 		SELECT f.id, f.still, f.sealed, f.person, p.name, f.distance, f.fpir, f.band, coalesce(f.probability, 0), coalesce(f.frames, 0)
 		FROM faces f LEFT JOIN persons p ON p.id = f.person
@@ -312,11 +218,11 @@ func (a *Archive) facesOn(ctx context.Context, q querier, stills []string) ([]Fa
 	if err != nil {
 		return nil, err
 	}
-	faces, err := collect(rows, func(f *Face) error {
+	faces, err := collect(rows, func(f *house.Face) error {
 		var sealed, name []byte
 		var person, band sql.NullString
 		var distance, fpir sql.NullFloat64
-		var m Match
+		var m house.Match
 		if err := rows.Scan(&f.ID, &f.Still, &sealed, &person, &name, &distance, &fpir, &band, &m.Probability, &m.Frames); err != nil {
 			return err
 		}
@@ -329,11 +235,11 @@ func (a *Archive) facesOn(ctx context.Context, q querier, stills []string) ([]Fa
 		}
 		return a.openFace(f, sealed, f.ID)
 	})
-	slices.SortStableFunc(faces, func(a, b Face) int { return a.Box.Min.X - b.Box.Min.X })
+	slices.SortStableFunc(faces, func(a, b house.Face) int { return a.Box.Min.X - b.Box.Min.X })
 	return faces, err
 }
 
-func (a *Archive) openFace(f *Face, sealed []byte, id string) error {
+func (a *Archive) openFace(f *house.Face, sealed []byte, id string) error {
 	raw, err := a.seals.OpenValue(sealed, "faces.sealed", id)
 	if err != nil {
 		return fmt.Errorf("opening face %s: %w", id, err)
@@ -351,12 +257,12 @@ func (a *Archive) openFace(f *Face, sealed []byte, id string) error {
 }
 
 // PendingStills returns stills that wait to be examined, oldest first.
-func (a *Archive) PendingStills(ctx context.Context, limit int) ([]Still, error) {
+func (a *Archive) PendingStills(ctx context.Context, limit int) ([]house.Still, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT `+stillColumns+` FROM stills WHERE state = 'pending' ORDER BY received_at LIMIT ?`, limit)
 	if err != nil {
 		return nil, fmt.Errorf("reading pending stills: %w", err)
 	}
-	stills, err := collect(rows, func(s *Still) error { return scanStill(rows, s) })
+	stills, err := collect(rows, func(s *house.Still) error { return scanStill(rows, s) })
 	if err != nil {
 		return nil, fmt.Errorf("reading pending stills: %w", err)
 	}
@@ -377,7 +283,7 @@ func (a *Archive) BeginExamination(ctx context.Context, still string) error {
 // and moves the still to the state Done or Failed. A still that was erased
 // meanwhile is left alone. A person erased meanwhile, or whose consent was
 // withdrawn, makes a stranger.
-func (a *Archive) Record(ctx context.Context, still string, state StillState, faces []Face) error {
+func (a *Archive) Record(ctx context.Context, still string, state house.StillState, faces []house.Face) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		var visit string
 		err := tx.QueryRowContext(ctx, `UPDATE stills SET state = ? WHERE id = ? RETURNING visit`, state, still).Scan(&visit)
@@ -413,8 +319,8 @@ func (a *Archive) Record(ctx context.Context, still string, state StillState, fa
 
 // seenFaces returns the faces that no mask of the bell's covers: the still may
 // have been masked while it was examined.
-func (a *Archive) seenFaces(ctx context.Context, tx *sql.Tx, still string, faces []Face) ([]Face, error) {
-	var s Still
+func (a *Archive) seenFaces(ctx context.Context, tx *sql.Tx, still string, faces []house.Face) ([]house.Face, error) {
+	var s house.Still
 	var bell string
 	err := tx.QueryRowContext(ctx, `SELECT s.width, s.height, s.masked, v.bell FROM stills s JOIN visits v ON v.id = s.visit WHERE s.id = ?`, still).
 		Scan(&s.Width, &s.Height, &s.Masked, &bell)
@@ -456,13 +362,13 @@ func (a *Archive) settle(ctx context.Context, tx *sql.Tx, visit string) error {
 	return nil
 }
 
-func (a *Archive) insertFace(ctx context.Context, tx *sql.Tx, still string, f Face) error {
+func (a *Archive) insertFace(ctx context.Context, tx *sql.Tx, still string, f house.Face) error {
 	id := newID()
 	sealed, err := a.sealFace(f, id)
 	if err != nil {
 		return err
 	}
-	var m Match
+	var m house.Match
 	if f.Match != nil {
 		m = *f.Match
 	}
@@ -479,9 +385,9 @@ func (a *Archive) insertFace(ctx context.Context, tx *sql.Tx, still string, f Fa
 }
 
 // sealFace seals what of a face is sealed; a descriptor of zeros is left out.
-func (a *Archive) sealFace(f Face, id string) ([]byte, error) {
+func (a *Archive) sealFace(f house.Face, id string) ([]byte, error) {
 	open := sealedFace{Box: f.Box, Landmarks: f.Landmarks, Quality: f.Quality, Liveness: f.Liveness, Look: f.Look}
-	if f.Descriptor != (Descriptor{}) {
+	if f.Descriptor != (house.Descriptor{}) {
 		open.Descriptor = encodeDescriptor(f.Descriptor)
 	}
 	raw, err := json.Marshal(open)
@@ -491,7 +397,7 @@ func (a *Archive) sealFace(f Face, id string) ([]byte, error) {
 	return a.seals.Value(raw, "faces.sealed", id), nil
 }
 
-func encodeDescriptor(d Descriptor) []byte {
+func encodeDescriptor(d house.Descriptor) []byte {
 	b := make([]byte, 0, 4*len(d))
 	for _, v := range d {
 		b = binary.LittleEndian.AppendUint32(b, math.Float32bits(v))
@@ -499,7 +405,7 @@ func encodeDescriptor(d Descriptor) []byte {
 	return b
 }
 
-func decodeDescriptor(b []byte) (d Descriptor, err error) {
+func decodeDescriptor(b []byte) (d house.Descriptor, err error) {
 	if len(b) != 4*len(d) {
 		return d, fmt.Errorf("a descriptor of %d bytes, not %d", len(b), 4*len(d))
 	}

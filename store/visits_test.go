@@ -8,15 +8,17 @@ import (
 	"slices"
 	"testing"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // faceOf returns a face whose descriptor is 128 numbers near seed.
-func faceOf(seed float32, m *Match) Face {
-	f := Face{
+func faceOf(seed float32, m *house.Match) house.Face {
+	f := house.Face{
 		Box:       image.Rect(100, 50, 180, 130),
-		Landmarks: []Point{{110.5, 70}, {125, 70.25}, {150, 71}, {165, 71}, {138, 95}},
+		Landmarks: []house.Point{{X: 110.5, Y: 70}, {X: 125, Y: 70.25}, {X: 150, Y: 71}, {X: 165, Y: 71}, {X: 138, Y: 95}},
 		Match:     m,
-		Look:      Look(math.Float64bits(float64(seed) * math.Pi)),
+		Look:      house.Look(math.Float64bits(float64(seed) * math.Pi)),
 	}
 	for i := range f.Descriptor {
 		f.Descriptor[i] = seed + float32(i)/1000
@@ -90,7 +92,7 @@ func TestVisitsSince(t *testing.T) {
 	if err != nil || len(latest) != 2 || latest[0].Ring != "r3" || latest[1].Ring != "r2" {
 		t.Errorf("latest %v, %v", latest, err)
 	}
-	if err := a.Record(t.Context(), latest[1].Stills[0].ID, Done, nil); err != nil {
+	if err := a.Record(t.Context(), latest[1].Stills[0].ID, house.Done, nil); err != nil {
 		t.Fatal(err)
 	}
 	signalled(true)
@@ -101,7 +103,7 @@ func TestVisitsSince(t *testing.T) {
 	signalled(false)
 
 	_, err = a.Visit(t.Context(), "nothing")
-	wantError(t, err, ErrNotFound)
+	wantError(t, err, house.ErrNotFound)
 }
 
 func TestPendingStills(t *testing.T) {
@@ -119,7 +121,7 @@ func TestPendingStills(t *testing.T) {
 		}
 		ids = append(ids, v.Stills[0].ID)
 	}
-	pending := func(limit int, want ...string) []Still {
+	pending := func(limit int, want ...string) []house.Still {
 		t.Helper()
 		stills, err := a.PendingStills(t.Context(), limit)
 		var got []string
@@ -135,8 +137,8 @@ func TestPendingStills(t *testing.T) {
 	pending(2, ids[3], ids[2])
 	for _, done := range []struct {
 		id    string
-		state StillState
-	}{{ids[3], Done}, {ids[1], Failed}} {
+		state house.StillState
+	}{{ids[3], house.Done}, {ids[1], house.Failed}} {
 		if err := a.Record(t.Context(), done.id, done.state, nil); err != nil {
 			t.Fatal(err)
 		}
@@ -171,7 +173,7 @@ func TestRecord(t *testing.T) {
 	if _, err := a.ErasePerson(ctx, gone.ID, false); err != nil {
 		t.Fatal(err)
 	}
-	still := func() Still {
+	still := func() house.Still {
 		t.Helper()
 		v, err := a.Visit(ctx, visit)
 		if err != nil {
@@ -181,12 +183,12 @@ func TestRecord(t *testing.T) {
 	}
 	id := still().ID
 
-	match := func(person string) *Match {
-		return &Match{Person: person, Distance: 0.31, FPIR: 2.5e-5, Band: "strong"}
+	match := func(person string) *house.Match {
+		return &house.Match{Person: person, Distance: 0.31, FPIR: 2.5e-5, Band: "strong"}
 	}
 	stranger, known, erased := faceOf(0.1, nil), faceOf(0.2, match(ada.ID)), faceOf(0.3, match(gone.ID))
 	stranger.Box, erased.Box = stranger.Box.Add(image.Pt(200, 0)), erased.Box.Sub(image.Pt(100, 0))
-	if err := a.Record(ctx, id, Done, []Face{stranger, known, erased}); err != nil {
+	if err := a.Record(ctx, id, house.Done, []house.Face{stranger, known, erased}); err != nil {
 		t.Fatal(err)
 	}
 	got := still()
@@ -194,14 +196,14 @@ func TestRecord(t *testing.T) {
 		got.Faces[i].ID, got.Faces[i].Still = "", ""
 	}
 	known.Match.Name, erased.Match = "Tamsin Quill", nil // somebody erased meanwhile is a stranger
-	if want := []Face{erased, known, stranger}; !reflect.DeepEqual(got.Faces, want) || got.State != Done {
+	if want := []house.Face{erased, known, stranger}; !reflect.DeepEqual(got.Faces, want) || got.State != house.Done {
 		t.Errorf("state %s, faces %+v, want %+v", got.State, got.Faces, want)
 	}
 	if got.Faces[0].Width() != 80 {
 		t.Errorf("a face %d pixels wide, want 80", got.Faces[0].Width())
 	}
 
-	if err := a.Record(ctx, id, Done, []Face{stranger}); err != nil {
+	if err := a.Record(ctx, id, house.Done, []house.Face{stranger}); err != nil {
 		t.Fatal(err)
 	}
 	if got := still(); len(got.Faces) != 1 {
@@ -209,32 +211,13 @@ func TestRecord(t *testing.T) {
 	}
 	bad := faceOf(0.4, match(ada.ID))
 	bad.Match.Band = "certain"
-	if err := a.Record(ctx, id, Done, []Face{known, bad}); err == nil {
+	if err := a.Record(ctx, id, house.Done, []house.Face{known, bad}); err == nil {
 		t.Error("a band of no meaning was recorded")
 	}
 	if got := still(); len(got.Faces) != 1 || got.Faces[0].Match != nil {
 		t.Errorf("half of a refused record was kept: %+v", got.Faces)
 	}
-	if err := a.Record(ctx, newID(), Done, []Face{known}); err != nil {
+	if err := a.Record(ctx, newID(), house.Done, []house.Face{known}); err != nil {
 		t.Errorf("a still erased meanwhile: %v", err)
-	}
-}
-
-func TestClockSkew(t *testing.T) {
-	at := time.Date(2031, 5, 6, 7, 8, 9, 0, time.UTC)
-	still := func(ahead time.Duration) Still { return Still{ReceivedAt: at, TakenAt: at.Add(ahead)} }
-	for name, test := range map[string]struct {
-		stills []Still
-		want   time.Duration
-	}{
-		"the bell never said":  {[]Still{{ReceivedAt: at}}, 0},
-		"right":                {[]Still{still(0)}, 0},
-		"slow":                 {[]Still{still(-time.Hour)}, -time.Hour},
-		"fast":                 {[]Still{still(time.Minute)}, time.Minute},
-		"by the one that most": {[]Still{still(time.Second), {ReceivedAt: at}, still(-time.Minute), still(30 * time.Second)}, -time.Minute},
-	} {
-		if got := (Visit{Stills: test.stills}).ClockSkew(); got != test.want {
-			t.Errorf("%s: %v, want %v", name, got, test.want)
-		}
 	}
 }

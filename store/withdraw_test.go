@@ -3,6 +3,8 @@ package store
 import (
 	"database/sql"
 	"testing"
+
+	"lintel/internal/house"
 )
 
 // TestWithdrawConsent has a person who is named on visits, answered for and
@@ -12,24 +14,24 @@ func TestWithdrawConsent(t *testing.T) {
 	a, c, ada, ben := newChecked(t)
 	ctx := t.Context()
 	for i, person := range []string{ada, ben} {
-		if err := a.RecordConsent(ctx, person, Consent{GivenBy: "they", GivenAt: c.now(), Scope: "the door"}); err != nil {
+		if err := a.RecordConsent(ctx, person, house.Consent{GivenBy: "they", GivenAt: c.now(), Scope: "the door"}); err != nil {
 			t.Fatal(err)
 		}
-		if err := a.AddReference(ctx, Reference{Person: person, FaceWidth: 100, Descriptor: Descriptor{float32(i + 1)}, SourceSHA256: [32]byte{byte(i)}}); err != nil {
+		if err := a.AddReference(ctx, house.Reference{Person: person, FaceWidth: 100, Descriptor: house.Descriptor{float32(i + 1)}, SourceSHA256: [32]byte{byte(i)}}); err != nil {
 			t.Fatal(err)
 		}
 	}
-	named, faces := seenAs(t, a, "R1", []Face{aFace(0, ada, 1e-5, "strong"), aFace(200, ben, 1e-5, "strong")})
-	alone, _ := seenAs(t, a, "R2", []Face{aFace(0, ada, 1e-5, "strong")})
-	told, toldFaces := seenAs(t, a, "R3", []Face{aFace(0, "", 0, "")})
-	if err := a.Answer(ctx, Check{Face: toldFaces[0], Answer: AnswerYes, Asked: ada, Person: ada}, nil); err != nil {
+	named, faces := seenAs(t, a, "R1", []house.Face{aFace(0, ada, 1e-5, "strong"), aFace(200, ben, 1e-5, "strong")})
+	alone, _ := seenAs(t, a, "R2", []house.Face{aFace(0, ada, 1e-5, "strong")})
+	told, toldFaces := seenAs(t, a, "R3", []house.Face{aFace(0, "", 0, "")})
+	if err := a.Answer(ctx, house.Check{Face: toldFaces[0], Answer: house.AnswerYes, Asked: ada, Person: ada}, nil); err != nil {
 		t.Fatal(err)
 	}
 	revision, err := a.GalleryRevision(ctx)
 	if err != nil {
 		t.Fatal(err)
 	}
-	n, err := a.WithdrawConsent(By(ctx, "resident R"), ada)
+	n, err := a.WithdrawConsent(house.By(ctx, "resident R"), ada)
 	if err != nil || n != 3 {
 		t.Fatalf("took the name from %d visits, %v; want 3", n, err)
 	}
@@ -44,14 +46,14 @@ func TestWithdrawConsent(t *testing.T) {
 	if err != nil || p.Consent != nil || p.References != 0 {
 		t.Errorf("the person is %+v, %v", p, err)
 	}
-	for visit, want := range map[string]Kind{named: Known, alone: Stranger, told: Stranger} {
+	for visit, want := range map[string]house.Kind{named: house.Known, alone: house.Stranger, told: house.Stranger} {
 		v, err := a.Visit(ctx, visit)
 		if err != nil || v.Kind != want {
 			t.Errorf("a visit of kind %s, %v, want %s", v.Kind, err, want)
 		}
 		for _, f := range v.Stills[0].Faces {
 			hers := f.ID != faces[1]
-			if hers && (f.Match != nil || f.Descriptor != Descriptor{}) || !hers && f.Match == nil {
+			if hers && (f.Match != nil || f.Descriptor != house.Descriptor{}) || !hers && f.Match == nil {
 				t.Errorf("a face of hers (%t) is %+v", hers, f)
 			}
 		}
@@ -67,31 +69,31 @@ func TestWithdrawConsent(t *testing.T) {
 
 	// A ring that was being examined, a change that was ticked, and an answer
 	// name nobody either.
-	late, lateFaces := seenAs(t, a, "R4", []Face{aFace(0, ada, 1e-5, "strong")})
-	if _, err := a.Rename(ctx, []Renaming{{Face: lateFaces[0], Becomes: &Match{Person: ada, Band: "strong"}}}); err != nil {
+	late, lateFaces := seenAs(t, a, "R4", []house.Face{aFace(0, ada, 1e-5, "strong")})
+	if _, err := a.Rename(ctx, []house.Renaming{{Face: lateFaces[0], Becomes: &house.Match{Person: ada, Band: "strong"}}}); err != nil {
 		t.Fatal(err)
 	}
-	if err := a.Answer(ctx, Check{Face: lateFaces[0], Answer: AnswerYes, Asked: ada, Person: ada}, &Match{Person: ada, Band: "strong"}); err != nil {
+	if err := a.Answer(ctx, house.Check{Face: lateFaces[0], Answer: house.AnswerYes, Asked: ada, Person: ada}, &house.Match{Person: ada, Band: "strong"}); err != nil {
 		t.Fatal(err)
 	}
-	if v, err := a.Visit(ctx, late); err != nil || v.Kind != Stranger {
+	if v, err := a.Visit(ctx, late); err != nil || v.Kind != house.Stranger {
 		t.Errorf("named afterwards: %+v, %v", v, err)
 	}
 
 	_, err = a.WithdrawConsent(ctx, ada)
-	wantError(t, err, ErrNoConsent)
+	wantError(t, err, house.ErrNoConsent)
 	for _, nobody := range []string{"", newID()} {
 		_, err = a.WithdrawConsent(ctx, nobody)
-		wantError(t, err, ErrNotFound)
+		wantError(t, err, house.ErrNotFound)
 	}
-	wantError(t, a.AddReference(ctx, Reference{Person: ada, Descriptor: Descriptor{9}}), ErrNoConsent)
+	wantError(t, a.AddReference(ctx, house.Reference{Person: ada, Descriptor: house.Descriptor{9}}), house.ErrNoConsent)
 
 	// Who consents anew begins anew.
-	if err := a.RecordConsent(ctx, ada, Consent{GivenBy: "they", GivenAt: c.now(), Scope: "the door"}); err != nil {
+	if err := a.RecordConsent(ctx, ada, house.Consent{GivenBy: "they", GivenAt: c.now(), Scope: "the door"}); err != nil {
 		t.Fatal(err)
 	}
-	again, _ := seenAs(t, a, "R5", []Face{aFace(0, ada, 1e-5, "strong")})
-	if v, err := a.Visit(ctx, again); err != nil || v.Kind != Known {
+	again, _ := seenAs(t, a, "R5", []house.Face{aFace(0, ada, 1e-5, "strong")})
+	if v, err := a.Visit(ctx, again); err != nil || v.Kind != house.Known {
 		t.Errorf("with a consent again: %s, %v", v.Kind, err)
 	}
 }
@@ -101,10 +103,10 @@ func TestWithdrawConsent(t *testing.T) {
 func TestWithdrawalBreaksOff(t *testing.T) {
 	a, c, ada, _ := newChecked(t)
 	ctx := t.Context()
-	if err := a.RecordConsent(ctx, ada, Consent{GivenBy: "they", GivenAt: c.now(), Scope: "the door"}); err != nil {
+	if err := a.RecordConsent(ctx, ada, house.Consent{GivenBy: "they", GivenAt: c.now(), Scope: "the door"}); err != nil {
 		t.Fatal(err)
 	}
-	visit, _ := seenAs(t, a, "R1", []Face{aFace(0, ada, 1e-5, "strong")})
+	visit, _ := seenAs(t, a, "R1", []house.Face{aFace(0, ada, 1e-5, "strong")})
 	if err := a.update(ctx, func(tx *sql.Tx) error {
 		_, err := tx.ExecContext(ctx, `UPDATE consents SET withdrawn_at = ? WHERE person = ?`, micros(c.now()), ada)
 		return err
@@ -114,7 +116,7 @@ func TestWithdrawalBreaksOff(t *testing.T) {
 	if err := a.FinishErasures(ctx); err != nil {
 		t.Fatal(err)
 	}
-	if v, err := a.Visit(ctx, visit); err != nil || v.Kind != Stranger {
+	if v, err := a.Visit(ctx, visit); err != nil || v.Kind != house.Stranger {
 		t.Errorf("the visit is %s, %v", v.Kind, err)
 	}
 }

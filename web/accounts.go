@@ -13,7 +13,7 @@ import (
 
 	"github.com/alexedwards/argon2id"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // Bounds on what people choose. NIST SP 800-63B asks for at least 8
@@ -113,7 +113,7 @@ func (s *Server) makeAccount(w http.ResponseWriter, r *http.Request, p purpose, 
 		return
 	}
 	resident, err := s.Archive.AddResident(r.Context(), f.Name, hash)
-	if errors.Is(err, store.ErrExists) {
+	if errors.Is(err, house.ErrExists) {
 		// The ticket is not lost over a name.
 		f.Token = s.tickets.issue(p, "", joiningLasts)
 		f.Message = "Somebody here has this name already. Choose another."
@@ -160,7 +160,7 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	resident, err := s.Archive.Resident(r.Context(), f.Name)
-	if errors.Is(err, store.ErrNotFound) {
+	if errors.Is(err, house.ErrNotFound) {
 		resident.PasswordHash, err = decoy()
 	}
 	if err != nil {
@@ -194,7 +194,7 @@ func (s *Server) startSession(w http.ResponseWriter, r *http.Request, resident s
 		s.fail(w, r, err)
 		return
 	}
-	s.enter(w, r, token, store.ResidentSession)
+	s.enter(w, r, token, house.ResidentSession)
 }
 
 // enter gives the browser a session, in place of any it had, and goes to Now.
@@ -252,7 +252,7 @@ func (s *Server) pair(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.Log.Info("a tablet was paired", "by", by)
-	s.enter(w, r, token, store.TabletSession)
+	s.enter(w, r, token, house.TabletSession)
 }
 
 // readForm reads a posted form, or answers that it can't.

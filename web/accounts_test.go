@@ -14,7 +14,7 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 const password = "eleven green umbrellas"
@@ -25,7 +25,7 @@ func account(token, name, password string) url.Values {
 }
 
 // settledHouse is one with the resident Odile, who has the password.
-func settledHouse(t *testing.T) (h *house, token string) {
+func settledHouse(t *testing.T) (h *household, token string) {
 	t.Helper()
 	h = newHouse(t)
 	h.secret(password)
@@ -38,7 +38,7 @@ func settledHouse(t *testing.T) (h *house, token string) {
 }
 
 // pairingCode makes a pairing code as the resident with that session does.
-func (h *house) pairingCode(token string) string {
+func (h *household) pairingCode(token string) string {
 	h.t.Helper()
 	a := h.post("/upkeep/pairing-code", nil, h.session(token)).is(http.StatusOK)
 	shown := regexp.MustCompile(`id="pairing-code">([0-9]{4}) ([0-9]{4})<`).FindSubmatch(a.body)
@@ -49,7 +49,7 @@ func (h *house) pairingCode(token string) string {
 	return h.secret(fmt.Sprintf("%s%s", shown[1], shown[2]))
 }
 
-func (h *house) invitation(token string, options ...option) (link *url.URL) {
+func (h *household) invitation(token string, options ...option) (link *url.URL) {
 	h.t.Helper()
 	a := h.post("/upkeep/invitation", nil, append(options, h.session(token))...).is(http.StatusOK)
 	shown := regexp.MustCompile(`id="invitation">([^<]+)<`).FindSubmatch(a.body)
@@ -64,7 +64,7 @@ func (h *house) invitation(token string, options ...option) (link *url.URL) {
 	return link
 }
 
-func (h *house) residents(want ...string) {
+func (h *household) residents(want ...string) {
 	h.t.Helper()
 	residents, err := h.archive.Residents(h.t.Context())
 	if err != nil {
@@ -244,7 +244,7 @@ func TestSignIn(t *testing.T) {
 	h.get("/api/v1/visits", h.session(third)).isProblem(401, "not-signed-in")
 	h.get("/", h.session(first)).is(http.StatusOK) // only that one
 
-	h.clock.advance(store.ResidentSession)
+	h.clock.advance(house.ResidentSession)
 	h.get("/", h.session(first)).isProblem(401, "not-signed-in")
 }
 

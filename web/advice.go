@@ -22,18 +22,18 @@ import (
 	"strings"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/advise"
 	"lintel/pipeline/factor"
 	"lintel/pipeline/match"
 	"lintel/pipeline/onetime"
-	"lintel/store"
 )
 
 // A Desk takes the factors that sources and people at home give: [factor.Desk]
 // is one. A person, visit and resident are told by their ids; source names a
 // session, as in the audit trail.
 type Desk interface {
-	Message(ctx context.Context, source store.Source, about string, text []byte) (factor.Receipt, error)
+	Message(ctx context.Context, source house.Source, about string, text []byte) (factor.Receipt, error)
 	Code(ctx context.Context, person, code, source string) error
 	Agree(ctx context.Context, visit, person, resident string) error
 }
@@ -82,7 +82,7 @@ func conditionLacks(code string) string {
 }
 
 // addAdvice has the teller know the advice on visits, and the names in it.
-func (s *Server) addAdvice(ctx context.Context, t *teller, visits ...store.Visit) error {
+func (s *Server) addAdvice(ctx context.Context, t *teller, visits ...house.Visit) error {
 	ids := make([]string, len(visits))
 	for i, v := range visits {
 		ids[i] = v.ID
@@ -94,20 +94,20 @@ func (s *Server) addAdvice(ctx context.Context, t *teller, visits ...store.Visit
 	if err := s.nameAdvice(ctx, t); err != nil {
 		return err
 	}
-	t.advice = make(map[string][]store.Advice)
+	t.advice = make(map[string][]house.Advice)
 	for _, d := range all {
 		t.advice[d.Visit] = append(t.advice[d.Visit], d)
 	}
 	for _, on := range t.advice {
-		slices.SortStableFunc(on, func(a, b store.Advice) int {
+		slices.SortStableFunc(on, func(a, b house.Advice) int {
 			return cmp.Or(cmp.Compare(withheldLast(a), withheldLast(b)), strings.Compare(t.doorName(a), t.doorName(b)))
 		})
 	}
 	return nil
 }
 
-func withheldLast(d store.Advice) int {
-	if d.State == store.Withheld {
+func withheldLast(d house.Advice) int {
+	if d.State == house.Withheld {
 		return 1
 	}
 	return 0
@@ -119,21 +119,21 @@ func (s *Server) nameAdvice(ctx context.Context, t *teller) (err error) {
 	return err
 }
 
-func (t teller) doorName(d store.Advice) string {
+func (t teller) doorName(d house.Advice) string {
 	return cmp.Or(t.names["door "+d.Door], "a door that is gone")
 }
 
 // adviceState is what became of advice by now. That a time has run out is
 // written down only a moment later.
-func (t teller) adviceState(d store.Advice) store.AdviceState {
-	if d.State == store.Suggested && !t.now.Before(d.ExpiresAt) {
-		return store.Expired
+func (t teller) adviceState(d house.Advice) house.AdviceState {
+	if d.State == house.Suggested && !t.now.Before(d.ExpiresAt) {
+		return house.Expired
 	}
 	return d.State
 }
 
 // says is a condition as this teller tells it.
-func (t teller) says(c store.Condition) string {
+func (t teller) says(c house.Condition) string {
 	switch {
 	case t.resident && c.Says != "":
 		return c.Says
@@ -148,21 +148,21 @@ type adviceJSON struct {
 	ID         string            `json:"id"`
 	Door       string            `json:"door"`
 	DoorName   string            `json:"door_name"`
-	State      store.AdviceState `json:"state"`
+	State      house.AdviceState `json:"state"`
 	PersonName string            `json:"person_name,omitempty"`
 	At         time.Time         `json:"at"`
 	ExpiresAt  time.Time         `json:"expires_at,omitzero"`
-	Conditions []store.Condition `json:"conditions"`
+	Conditions []house.Condition `json:"conditions"`
 	By         string            `json:"by,omitempty"` // for residents
 }
 
-func (t teller) adviceJSON(d store.Advice) adviceJSON {
+func (t teller) adviceJSON(d house.Advice) adviceJSON {
 	j := adviceJSON{
 		ID: d.ID, Door: d.Door, DoorName: t.doorName(d), State: t.adviceState(d), PersonName: t.names["person "+d.Person],
-		At: d.At, ExpiresAt: d.ExpiresAt, Conditions: []store.Condition{},
+		At: d.At, ExpiresAt: d.ExpiresAt, Conditions: []house.Condition{},
 	}
 	for _, c := range advise.Told(d.Conditions) {
-		j.Conditions = append(j.Conditions, store.Condition{Code: c.Code, Met: c.Met, Says: t.says(c)})
+		j.Conditions = append(j.Conditions, house.Condition{Code: c.Code, Met: c.Met, Says: t.says(c)})
 	}
 	if t.resident {
 		j.By = d.By
@@ -195,7 +195,7 @@ type clockView struct {
 // An adviceView is advice at one door.
 type adviceView struct {
 	ID       string
-	State    store.AdviceState
+	State    house.AdviceState
 	Headline string
 	Until    clockView // of a suggestion
 	Fate     string    // what became of a suggestion that is open no more
@@ -209,7 +209,7 @@ type reasonView struct {
 }
 
 // adviceCard returns nil for a visit that no advice was given on.
-func (t teller) adviceCard(v store.Visit) *adviceCard {
+func (t teller) adviceCard(v house.Visit) *adviceCard {
 	all := t.advice[v.ID]
 	if len(all) == 0 {
 		return nil
@@ -228,16 +228,16 @@ func (t teller) adviceCard(v store.Visit) *adviceCard {
 }
 
 // lacksFactor reports whether a factor may make the difference.
-func lacksFactor(d store.Advice) bool {
-	return d.State == store.Withheld && slices.ContainsFunc(d.Conditions, func(c store.Condition) bool {
+func lacksFactor(d house.Advice) bool {
+	return d.State == house.Withheld && slices.ContainsFunc(d.Conditions, func(c house.Condition) bool {
 		return !c.Met && (c.Code == advise.Factors || c.Code == advise.Alike)
 	})
 }
 
 // recognised are the persons that a factor may be given of.
-func recognised(v store.Visit) []store.Match {
+func recognised(v house.Visit) []house.Match {
 	persons, _ := whoRang(v)
-	return slices.DeleteFunc(persons, func(m store.Match) bool { return m.Person == "" || m.Band == string(match.None) })
+	return slices.DeleteFunc(persons, func(m house.Match) bool { return m.Person == "" || m.Band == string(match.None) })
 }
 
 func (t teller) clockView(at time.Time) clockView {
@@ -245,9 +245,9 @@ func (t teller) clockView(at time.Time) clockView {
 	return clockView{local.Format("15:04:05"), local.Format(time.RFC3339), max(0, at.Sub(t.now).Milliseconds())}
 }
 
-func (t teller) adviceView(d store.Advice) adviceView {
+func (t teller) adviceView(d house.Advice) adviceView {
 	view := adviceView{ID: d.ID, State: t.adviceState(d), Headline: t.adviceHeadline(d)}
-	if d.State != store.Withheld {
+	if d.State != house.Withheld {
 		view.Until = t.clockView(d.ExpiresAt)
 		view.Fate = t.adviceFate(d)
 	}
@@ -261,7 +261,7 @@ func (t teller) adviceView(d store.Advice) adviceView {
 
 // missing says in short what does not hold, "" if all does. A picture is no
 // condition of those counted: it stands against a suggestion, or says nothing.
-func missing(all []store.Condition) string {
+func missing(all []house.Condition) string {
 	var unmet, parts []string
 	count, against := len(all), ""
 	for _, c := range all {
@@ -285,13 +285,13 @@ func missing(all []store.Condition) string {
 	return strings.Join(parts, " ")
 }
 
-func (t teller) adviceHeadline(d store.Advice) string {
+func (t teller) adviceHeadline(d house.Advice) string {
 	was := "Suggested: "
-	if t.adviceState(d) != store.Suggested {
+	if t.adviceState(d) != house.Suggested {
 		was = "Was suggested: "
 	}
 	switch {
-	case d.State == store.Withheld:
+	case d.State == house.Withheld:
 		return "Nothing is suggested at " + t.doorName(d)
 	case d.Parcel != "":
 		return was + "open " + t.doorName(d) + " for a parcel"
@@ -301,42 +301,42 @@ func (t teller) adviceHeadline(d store.Advice) string {
 
 // adviceFate says what became of a suggestion, and to residents by whom; "" of
 // one that is open.
-func (t teller) adviceFate(d store.Advice) string {
+func (t teller) adviceFate(d house.Advice) string {
 	by := ""
 	if t.resident && d.By != "" {
 		by = ", says " + actorWords(d.By, t.names)
 	}
 	switch t.adviceState(d) {
-	case store.Used:
+	case house.Used:
 		return "Used: they were let in" + by + "."
-	case store.Dismissed:
+	case house.Dismissed:
 		return "Dismissed" + by + "."
-	case store.Expired:
+	case house.Expired:
 		return "Expired at " + t.clockView(d.ExpiresAt).Time + ": nobody answered."
 	}
 	return ""
 }
 
 // useAdvice and dismissAdvice are a resident's answers to a suggestion.
-func (s *Server) useAdvice(w http.ResponseWriter, r *http.Request) { s.endOnPage(w, r, store.Used) }
+func (s *Server) useAdvice(w http.ResponseWriter, r *http.Request) { s.endOnPage(w, r, house.Used) }
 
 func (s *Server) dismissAdvice(w http.ResponseWriter, r *http.Request) {
-	s.endOnPage(w, r, store.Dismissed)
+	s.endOnPage(w, r, house.Dismissed)
 }
 
-func (s *Server) endOnPage(w http.ResponseWriter, r *http.Request, as store.AdviceState) {
+func (s *Server) endOnPage(w http.ResponseWriter, r *http.Request, as house.AdviceState) {
 	if d, ok := s.endAdvice(w, r, as); ok {
 		http.Redirect(w, r, visitAddress(d.Visit), http.StatusSeeOther)
 	}
 }
 
-func (s *Server) postUsed(w http.ResponseWriter, r *http.Request) { s.endForProgram(w, r, store.Used) }
+func (s *Server) postUsed(w http.ResponseWriter, r *http.Request) { s.endForProgram(w, r, house.Used) }
 
 func (s *Server) postDismissed(w http.ResponseWriter, r *http.Request) {
-	s.endForProgram(w, r, store.Dismissed)
+	s.endForProgram(w, r, house.Dismissed)
 }
 
-func (s *Server) endForProgram(w http.ResponseWriter, r *http.Request, as store.AdviceState) {
+func (s *Server) endForProgram(w http.ResponseWriter, r *http.Request, as house.AdviceState) {
 	d, ok := s.endAdvice(w, r, as)
 	if !ok {
 		return
@@ -354,15 +354,15 @@ func (s *Server) endForProgram(w http.ResponseWriter, r *http.Request, as store.
 
 // endAdvice ends the suggestion that the request names and returns it as it is
 // then, or answers why not.
-func (s *Server) endAdvice(w http.ResponseWriter, r *http.Request, as store.AdviceState) (d store.Advice, ok bool) {
+func (s *Server) endAdvice(w http.ResponseWriter, r *http.Request, as house.AdviceState) (d house.Advice, ok bool) {
 	err := s.Archive.EndAdvice(r.Context(), r.PathValue("advice"), as)
 	if err == nil {
 		d, err = s.Archive.Advice(r.Context(), r.PathValue("advice"))
 	}
 	switch {
-	case errors.Is(err, store.ErrNotFound):
+	case errors.Is(err, house.ErrNotFound):
 		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "not-found", Title: "There is no such suggestion; it may have been erased."})
-	case errors.Is(err, store.ErrTaken):
+	case errors.Is(err, house.ErrTaken):
 		writeProblem(w, r, problem{Status: http.StatusConflict, Type: "taken", Title: "This suggestion is not open any more: it was answered, or its time is over."})
 	case err != nil:
 		s.fail(w, r, err)
@@ -440,7 +440,7 @@ func (s *Server) takeCode(r *http.Request, person, code string) error {
 		return err
 	}
 	err := s.Factors.Code(context.WithoutCancel(r.Context()), person, strings.Join(strings.Fields(code), ""), actor(session(r)))
-	if errors.Is(err, store.ErrNotFound) {
+	if errors.Is(err, house.ErrNotFound) {
 		return errNoCodes
 	}
 	return err
@@ -454,7 +454,7 @@ func (s *Server) mayGive(r *http.Request, person string) error {
 	switch {
 	case err != nil:
 		return err
-	case !slices.ContainsFunc(recognised(v), func(m store.Match) bool { return m.Person == person }):
+	case !slices.ContainsFunc(recognised(v), func(m house.Match) bool { return m.Person == person }):
 		return errNotSeen
 	case s.Now().Sub(v.ReceivedAt) >= advise.MaxAge:
 		return errLate

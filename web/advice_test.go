@@ -14,16 +14,16 @@ import (
 
 	"github.com/pquerna/otp/totp"
 
+	"lintel/internal/house"
 	"lintel/pipeline/advise"
 	"lintel/pipeline/factor"
 	"lintel/pipeline/onetime"
-	"lintel/store"
 )
 
 // door adds a door that gate rings at.
-func (h *house) door(name string) (id string) {
+func (h *household) door(name string) (id string) {
 	h.t.Helper()
-	id, err := h.archive.SetDoor(h.t.Context(), store.Door{Name: name, Bell: "gate"})
+	id, err := h.archive.SetDoor(h.t.Context(), house.Door{Name: name, Bell: "gate"})
 	if err != nil {
 		h.t.Fatal(err)
 	}
@@ -31,13 +31,13 @@ func (h *house) door(name string) (id string) {
 }
 
 // knownRings has somebody recognised ring now.
-func (h *house) knownRings(ring string, persons ...string) (visit string) {
+func (h *household) knownRings(ring string, persons ...string) (visit string) {
 	h.t.Helper()
 	visit = h.rung(ring, 0, still(h.t, uint8(37*len(h.files())))).Visit
-	var faces []store.Face
+	var faces []house.Face
 	for i, p := range persons {
 		f := like(float32(i), 90)
-		f.Match = &store.Match{Person: p, Distance: .2, FPIR: 1e-6, Band: "strong", Frames: 1}
+		f.Match = &house.Match{Person: p, Distance: .2, FPIR: 1e-6, Band: "strong", Frames: 1}
 		faces = append(faces, f)
 	}
 	record(h.t, h.archive, visit, 0, faces...)
@@ -45,7 +45,7 @@ func (h *house) knownRings(ring string, persons ...string) (visit string) {
 }
 
 // advised keeps advice of now.
-func (h *house) advised(d store.Advice) (id string) {
+func (h *household) advised(d house.Advice) (id string) {
 	h.t.Helper()
 	d.At = h.clock.now()
 	id, err := h.archive.AddAdvice(h.t.Context(), d)
@@ -56,10 +56,10 @@ func (h *house) advised(d store.Advice) (id string) {
 }
 
 // conditionsBut are all conditions of a person at a door, met but for some.
-func conditionsBut(unmet ...string) (all []store.Condition) {
+func conditionsBut(unmet ...string) (all []house.Condition) {
 	for _, code := range []string{advise.On, advise.Home, advise.People, advise.Alike, advise.Factors} {
 		met := !slices.Contains(unmet, code)
-		all = append(all, store.Condition{Code: code, Met: met, Says: fmt.Sprintf("Of %s it is %t, with a number: 42.", code, met)})
+		all = append(all, house.Condition{Code: code, Met: met, Says: fmt.Sprintf("Of %s it is %t, with a number: 42.", code, met)})
 	}
 	return all
 }
@@ -67,21 +67,21 @@ func conditionsBut(unmet ...string) (all []store.Condition) {
 // An adviceHouse has Ada recognised at the front door, and nothing suggested
 // for want of a factor.
 type adviceHouse struct {
-	*house
+	*household
 	ada, visit, door, id string
 	resident, tablet     option
 	secret               onetime.Secret
 }
 
 func newAdviceHouse(t *testing.T) *adviceHouse {
-	h := &adviceHouse{house: newHouse(t), secret: onetime.Secret{1}}
-	h.resident = h.session(h.house.resident("Odile"))
-	h.tablet = h.session(h.house.tablet("Hall", "Odile"))
+	h := &adviceHouse{household: newHouse(t), secret: onetime.Secret{1}}
+	h.resident = h.session(h.household.resident("Odile"))
+	h.tablet = h.session(h.household.tablet("Hall", "Odile"))
 	h.ada = h.enrolled("Ada Quill").ID
-	h.door = h.house.door("the front door")
+	h.door = h.household.door("the front door")
 	h.visit = h.knownRings("R1", h.ada)
-	h.id = h.advised(store.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: store.Withheld, Conditions: conditionsBut(advise.Factors)})
-	if err := h.archive.SetOneTimeSecret(t.Context(), h.ada, h.house.secret(h.secret.Text()), 0); err != nil {
+	h.id = h.advised(house.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: house.Withheld, Conditions: conditionsBut(advise.Factors)})
+	if err := h.archive.SetOneTimeSecret(t.Context(), h.ada, h.household.secret(h.secret.Text()), 0); err != nil {
 		t.Fatal(err)
 	}
 	return h
@@ -101,7 +101,7 @@ func (h *adviceHouse) code() string {
 // suggest has the same visit suggested, for a minute.
 func (h *adviceHouse) suggest() {
 	h.t.Helper()
-	h.id = h.advised(store.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: store.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
+	h.id = h.advised(house.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: house.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
 }
 
 func (h *adviceHouse) adviceSeenBy(who option) []adviceJSON {
@@ -127,11 +127,11 @@ func (h *adviceHouse) factors() (given []string) {
 
 func TestAdviceJSON(t *testing.T) {
 	h := newAdviceHouse(t)
-	garage := h.house.door("the garage")
-	h.advised(store.Advice{Visit: h.visit, Door: garage, Parcel: "", Person: h.ada, State: store.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
+	garage := h.household.door("the garage")
+	h.advised(house.Advice{Visit: h.visit, Door: garage, Parcel: "", Person: h.ada, State: house.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
 	for name, who := range map[string]option{"a resident": h.resident, "a tablet": h.tablet} {
 		seen := h.adviceSeenBy(who)
-		if len(seen) != 2 || seen[0].DoorName != "the garage" || seen[0].State != store.Suggested || seen[1].DoorName != "the front door" || seen[1].State != store.Withheld {
+		if len(seen) != 2 || seen[0].DoorName != "the garage" || seen[0].State != house.Suggested || seen[1].DoorName != "the front door" || seen[1].State != house.Withheld {
 			t.Fatalf("%s: a suggestion comes before what is withheld, not %+v", name, seen)
 		}
 		d := seen[1]
@@ -154,11 +154,11 @@ func TestAdviceJSON(t *testing.T) {
 func TestAdviceEnds(t *testing.T) {
 	for _, test := range []struct {
 		how         string
-		state       store.AdviceState
+		state       house.AdviceState
 		page, words string
 	}{
-		{"used", store.Used, "Was suggested: let Ada Quill in at the front door", "Used: they were let in, says Odile."},
-		{"dismissed", store.Dismissed, "Was suggested: let Ada Quill in at the front door", "Dismissed, says Odile."},
+		{"used", house.Used, "Was suggested: let Ada Quill in at the front door", "Used: they were let in, says Odile."},
+		{"dismissed", house.Dismissed, "Was suggested: let Ada Quill in at the front door", "Dismissed, says Odile."},
 	} {
 		t.Run(test.how, func(t *testing.T) {
 			h := newAdviceHouse(t)
@@ -204,7 +204,7 @@ func TestAdviceEnds(t *testing.T) {
 		h.clock.advance(time.Minute) // nothing has written down yet that it expired
 		h.ask("POST", "/api/v1/advice/"+h.id+"/used", nil, h.resident).isProblem(409, "taken")
 		h.get("/visits/"+h.visit, h.resident).says("Was suggested").says("Expired at 18:31:00: nobody answered.")
-		if seen := h.adviceSeenBy(h.resident); seen[0].State != store.Expired {
+		if seen := h.adviceSeenBy(h.resident); seen[0].State != house.Expired {
 			t.Errorf("seen as %s", seen[0].State)
 		}
 	})
@@ -367,7 +367,7 @@ func TestUncounted(t *testing.T) {
 // works out, so that none is left out.
 func TestConditionWords(t *testing.T) {
 	codes := make(map[string]bool)
-	for _, d := range []store.Advice{advise.Decide(advise.Input{}), advise.DecideParcel(advise.Input{})} {
+	for _, d := range []house.Advice{advise.Decide(advise.Input{}), advise.DecideParcel(advise.Input{})} {
 		for _, c := range d.Conditions {
 			codes[c.Code] = true
 			words, ok := conditionWords[c.Code]
@@ -395,18 +395,18 @@ func TestConditionWords(t *testing.T) {
 // as met told nowhere.
 func TestAdviceOfPictures(t *testing.T) {
 	h := newAdviceHouse(t)
-	earlier := store.Condition{Code: advise.Sign, Met: true, Says: "There is no sign that it is one."}
-	against := store.Condition{Code: advise.Sign, Says: "The face looks like one."}
+	earlier := house.Condition{Code: advise.Sign, Met: true, Says: "There is no sign that it is one."}
+	against := house.Condition{Code: advise.Sign, Says: "The face looks like one."}
 	for _, c := range []struct {
 		unmet []string
-		last  store.Condition
+		last  house.Condition
 		says  string
 	}{
 		{nil, against, "Against it: signs of a picture, or too little to tell."},
 		{[]string{advise.Factors}, against, "1 of 5 conditions does not hold: a factor is missing. Against it: signs of a picture, or too little to tell."},
 		{[]string{advise.Factors}, earlier, "1 of 5 conditions does not hold: a factor is missing."},
 	} {
-		id := h.advised(store.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: store.Withheld, Conditions: append(conditionsBut(c.unmet...), c.last)})
+		id := h.advised(house.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: house.Withheld, Conditions: append(conditionsBut(c.unmet...), c.last)})
 		for who, o := range map[string]option{"resident": h.resident, "tablet": h.tablet} {
 			page := string(h.get("/visits/"+h.visit, o).is(200).says(`<p class="missing">` + c.says + `</p>`).body)
 			var answer visitJSON
@@ -415,7 +415,7 @@ func TestAdviceOfPictures(t *testing.T) {
 			if i < 0 {
 				t.Fatalf("no advice %s in %+v", id, answer.Advice)
 			}
-			told := slices.ContainsFunc(answer.Advice[i].Conditions, func(c store.Condition) bool { return c.Code == advise.Sign })
+			told := slices.ContainsFunc(answer.Advice[i].Conditions, func(c house.Condition) bool { return c.Code == advise.Sign })
 			if told == c.last.Met || strings.Contains(page, "no sign") || strings.Count(page, `class="unmet"`) != len(c.unmet)+btoi(!c.last.Met) {
 				t.Errorf("%s, %+v: told %t: %s", who, c, told, page)
 			}
@@ -426,7 +426,7 @@ func TestAdviceOfPictures(t *testing.T) {
 // TestAdviceCard looks at what the card says of each condition, in its order.
 func TestAdviceCard(t *testing.T) {
 	h := newAdviceHouse(t)
-	h.advised(store.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: store.Withheld, Conditions: conditionsBut(advise.Home, advise.Factors)})
+	h.advised(house.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: house.Withheld, Conditions: conditionsBut(advise.Home, advise.Factors)})
 	page := string(h.get("/", h.resident).says("2 of 5 conditions do not hold: the household is away; a factor is missing.").body)
 	at := -1
 	for i, code := range []string{advise.On, advise.Home, advise.People, advise.Alike, advise.Factors} {
@@ -441,8 +441,8 @@ func TestAdviceCard(t *testing.T) {
 		}
 		at = next
 	}
-	parcel := store.ParcelRule{Note: "boots", From: h.clock.now().Add(-time.Hour), To: h.clock.now().Add(time.Hour), Window: time.Minute}
-	garage, err := h.archive.SetDoor(t.Context(), store.Door{Name: "the garage", Bell: "gate", Parcel: true})
+	parcel := house.ParcelRule{Note: "boots", From: h.clock.now().Add(-time.Hour), To: h.clock.now().Add(time.Hour), Window: time.Minute}
+	garage, err := h.archive.SetDoor(t.Context(), house.Door{Name: "the garage", Bell: "gate", Parcel: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -451,7 +451,7 @@ func TestAdviceCard(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	h.advised(store.Advice{Visit: h.visit, Door: garage, Parcel: rule, State: store.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
+	h.advised(house.Advice{Visit: h.visit, Door: garage, Parcel: rule, State: house.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
 	page = string(h.get("/", h.tablet).says("Suggested: open the garage for a parcel").body)
 	if strings.Index(page, "Suggested: open") > strings.Index(page, "Nothing is suggested at the front door") {
 		t.Error("what is withheld comes before a suggestion")
@@ -466,13 +466,13 @@ func TestAdviceCard(t *testing.T) {
 func TestAdviceMarkup(t *testing.T) {
 	const evil = `<b onclick=x()>"'&lt;</b>`
 	h := newAdviceHouse(t)
-	door := h.house.door(evil)
+	door := h.household.door(evil)
 	ben := h.enrolled(evil).ID
 	visit := h.knownRings("R2", h.ada, ben)
 	reasons := conditionsBut(advise.Factors)
 	reasons[0].Says = evil
-	h.advised(store.Advice{Visit: visit, Door: door, Person: ben, State: store.Withheld, Conditions: reasons})
-	h.advised(store.Advice{Visit: visit, Door: h.door, Person: ben, State: store.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: reasons})
+	h.advised(house.Advice{Visit: visit, Door: door, Person: ben, State: house.Withheld, Conditions: reasons})
+	h.advised(house.Advice{Visit: visit, Door: h.door, Person: ben, State: house.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: reasons})
 	for path, a := range map[string]*answer{
 		"/": h.get("/", h.resident).is(200).says("Whose code"), "tablet": h.get("/", h.tablet).is(200), "/visits": h.get("/visits/"+visit, h.resident).is(200), "/upkeep/advice": h.get("/upkeep/advice", h.resident).is(200),
 		"told": h.post("/visits/"+visit+"/code", url.Values{"person": {evil}, "code": {evil}}, h.tablet, browser).is(422),
@@ -497,28 +497,28 @@ func TestLiveTellsAdvice(t *testing.T) {
 			t.Fatal(err)
 		}
 		c := h.connect(t, tablet, revision)
-		id, err := h.archive.AddAdvice(t.Context(), store.Advice{Visit: visit, Door: door, Person: ada, State: store.Suggested, At: time.Now(), ExpiresAt: time.Now().Add(time.Minute), Conditions: conditionsBut()})
+		id, err := h.archive.AddAdvice(t.Context(), house.Advice{Visit: visit, Door: door, Person: ada, State: house.Suggested, At: time.Now(), ExpiresAt: time.Now().Add(time.Minute), Conditions: conditionsBut()})
 		if err != nil {
 			t.Fatal(err)
 		}
 		m := c.next()
-		if m.Type != "visit" || len(m.Visit.Advice) != 1 || m.Visit.Advice[0].ID != id || m.Visit.Advice[0].State != store.Suggested {
+		if m.Type != "visit" || len(m.Visit.Advice) != 1 || m.Visit.Advice[0].ID != id || m.Visit.Advice[0].State != house.Suggested {
 			t.Fatalf("told %+v", m)
 		}
 		if !strings.Contains(m.Card, "Suggested: let Ada Quill in at the front door") || strings.Contains(m.Card, "We let them in") || strings.Contains(m.Card, ": 42.") {
 			t.Errorf("a tablet is shown %s", m.Card)
 		}
-		if err := h.archive.EndAdvice(t.Context(), id, store.Dismissed); err != nil {
+		if err := h.archive.EndAdvice(t.Context(), id, house.Dismissed); err != nil {
 			t.Fatal(err)
 		}
-		if m := c.next(); m.Type != "visit" || m.Visit.Advice[0].State != store.Dismissed || !strings.Contains(m.Card, "Dismissed.") {
+		if m := c.next(); m.Type != "visit" || m.Visit.Advice[0].State != house.Dismissed || !strings.Contains(m.Card, "Dismissed.") {
 			t.Errorf("told %+v", m)
 		}
 	})
 }
 
 // checkAdvice checks the answers to answers against the API's description.
-func (h *house) checkAdvice(at func(*strings.Replacer), check func(method, pattern, query string, status int, options ...option), in, tablet option) {
+func (h *household) checkAdvice(at func(*strings.Replacer), check func(method, pattern, query string, status int, options ...option), in, tablet option) {
 	desk := h.Factors
 	defer func() { h.Factors = desk }()
 	h.Factors = anyCode{desk}
@@ -527,7 +527,7 @@ func (h *house) checkAdvice(at func(*strings.Replacer), check func(method, patte
 	const code, agree = "/api/v1/visits/{visit}/code", "/api/v1/visits/{visit}/agree"
 	who := sends(fmt.Sprintf(`{"person":%q}`, ada))
 	for i, how := range []string{"used", "dismissed"} {
-		id := h.advised(store.Advice{Visit: visit, Door: door, Person: ada, State: store.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
+		id := h.advised(house.Advice{Visit: visit, Door: door, Person: ada, State: house.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
 		at(strings.NewReplacer("{visit}", visit, "{advice}", id))
 		answer := "/api/v1/advice/{advice}/" + how
 		check("GET", "/api/v1/visits/{visit}", "", 200, tablet)
@@ -539,7 +539,7 @@ func (h *house) checkAdvice(at func(*strings.Replacer), check func(method, patte
 		check("POST", answer, "", 404, in)
 		visit = h.knownRings(fmt.Sprint("advice-", i), ada)
 	}
-	h.advised(store.Advice{Visit: visit, Door: door, Person: ada, State: store.Withheld, Conditions: conditionsBut(advise.Factors)})
+	h.advised(house.Advice{Visit: visit, Door: door, Person: ada, State: house.Withheld, Conditions: conditionsBut(advise.Factors)})
 	at(strings.NewReplacer("{visit}", visit))
 	check("GET", "/api/v1/visits/{visit}", "", 200, in)
 	for _, pattern := range []string{code, agree} {
@@ -550,7 +550,7 @@ func (h *house) checkAdvice(at func(*strings.Replacer), check func(method, patte
 	}
 	check("POST", code, "", 200, tablet, who)
 	check("POST", agree, "", 403, tablet, who)
-	for err, status := range map[error]int{onetime.ErrWrong: 422, onetime.ErrReused: 422, onetime.ErrFormat: 422, store.ErrNotFound: 422, fmt.Errorf("%w lately", factor.ErrGuesses): 429} {
+	for err, status := range map[error]int{onetime.ErrWrong: 422, onetime.ErrReused: 422, onetime.ErrFormat: 422, house.ErrNotFound: 422, fmt.Errorf("%w lately", factor.ErrGuesses): 429} {
 		h.Factors = refusing{desk, err}
 		check("POST", code, "", status, tablet, who)
 	}

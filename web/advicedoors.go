@@ -10,7 +10,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // What can be wrong with a door.
@@ -22,7 +22,7 @@ var (
 
 type adviceDoorView struct {
 	Bar    barView
-	Door   store.Door // as typed, or as it is
+	Door   house.Door // as typed, or as it is
 	Action string     // where the form is sent to
 	Known  bool       // whether it is there already
 	Bells  []string
@@ -32,8 +32,8 @@ type adviceDoorView struct {
 func doorAddress(id string) string { return "/rules/advice/doors/" + url.PathEscape(id) }
 
 // doorOf returns the door that a request is about, and all doors; a door without
-// an id where it is about a new one. The error is store.ErrNotFound.
-func (s *Server) doorOf(r *http.Request) (d store.Door, all []store.Door, err error) {
+// an id where it is about a new one. The error is house.ErrNotFound.
+func (s *Server) doorOf(r *http.Request) (d house.Door, all []house.Door, err error) {
 	if all, err = s.Archive.Doors(r.Context()); err != nil {
 		return d, nil, err
 	}
@@ -43,15 +43,15 @@ func (s *Server) doorOf(r *http.Request) (d store.Door, all []store.Door, err er
 	}
 	d, ok := doorByID(all, id)
 	if !ok {
-		return d, all, fmt.Errorf("door %s: %w", id, store.ErrNotFound)
+		return d, all, fmt.Errorf("door %s: %w", id, house.ErrNotFound)
 	}
 	return d, all, nil
 }
 
-func doorByID(all []store.Door, id string) (store.Door, bool) {
-	i := slices.IndexFunc(all, func(d store.Door) bool { return d.ID == id })
+func doorByID(all []house.Door, id string) (house.Door, bool) {
+	i := slices.IndexFunc(all, func(d house.Door) bool { return d.ID == id })
 	if i < 0 {
-		return store.Door{}, false
+		return house.Door{}, false
 	}
 	return all[i], true
 }
@@ -65,7 +65,7 @@ func (s *Server) adviceDoorPage(w http.ResponseWriter, r *http.Request) {
 	s.showDoor(w, r, http.StatusOK, door, nil)
 }
 
-func (s *Server) showDoor(w http.ResponseWriter, r *http.Request, status int, door store.Door, wrong wrongs) {
+func (s *Server) showDoor(w http.ResponseWriter, r *http.Request, status int, door house.Door, wrong wrongs) {
 	view := adviceDoorView{Bar: barOf(r, "Rules", "Suggestions: a door"), Door: door, Action: "/rules/advice/doors", Known: door.ID != "", Wrong: wrong}
 	if view.Known {
 		view.Action = doorAddress(door.ID)
@@ -97,7 +97,7 @@ func (s *Server) saveDoor(w http.ResponseWriter, r *http.Request) {
 		wrong.add("name", err)
 	} else if kind := r.PostForm.Get("kind"); kind != "house" && kind != "parcel" {
 		wrong.add("kind", errors.New("say which of the two it is"))
-	} else if _, err := s.Archive.SetDoor(r.Context(), door); errors.Is(err, store.ErrNotFound) {
+	} else if _, err := s.Archive.SetDoor(r.Context(), door); errors.Is(err, house.ErrNotFound) {
 		wrong.add("bell", errDoorBell)
 	} else if err != nil {
 		s.fail(w, r, err)
@@ -111,7 +111,7 @@ func (s *Server) saveDoor(w http.ResponseWriter, r *http.Request) {
 }
 
 // checkDoor reports what is wrong with a door's name.
-func checkDoor(door store.Door, all []store.Door) error {
+func checkDoor(door house.Door, all []house.Door) error {
 	if !nameable(door.Name, 60) || door.Name == "" {
 		return errDoorName
 	}
@@ -146,10 +146,10 @@ func (s *Server) removeDoorPage(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	goes := []string{}
-	if n := len(slices.DeleteFunc(rules, func(rule store.DoorRule) bool { return rule.Door != door.ID })); n > 0 {
+	if n := len(slices.DeleteFunc(rules, func(rule house.DoorRule) bool { return rule.Door != door.ID })); n > 0 {
 		goes = append(goes, counted(n, "rule"))
 	}
-	if n := len(slices.DeleteFunc(parcels, func(p store.ParcelRule) bool { return p.Door != door.ID })); n > 0 {
+	if n := len(slices.DeleteFunc(parcels, func(p house.ParcelRule) bool { return p.Door != door.ID })); n > 0 {
 		goes = append(goes, counted(n, "parcel"))
 	}
 	view := confirmView{Bar: barOf(r, "Rules", "Remove a door"), Back: "/rules/advice", Action: doorAddress(door.ID) + "/remove", Button: "Remove " + door.Name,
@@ -176,8 +176,8 @@ func (s *Server) listDoors(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	writeJSON(w, http.StatusOK, struct {
-		Doors []store.Door `json:"doors"`
-	}{append([]store.Door{}, doors...)})
+		Doors []house.Door `json:"doors"`
+	}{append([]house.Door{}, doors...)})
 }
 
 // postDoor and putDoor add a door and change one, for programs.
@@ -192,7 +192,7 @@ func (s *Server) keepDoor(w http.ResponseWriter, r *http.Request, status int) {
 		s.refuseDoor(w, r, err)
 		return
 	}
-	var door store.Door
+	var door house.Door
 	if !readJSON(w, r, &door) {
 		return
 	}
@@ -202,7 +202,7 @@ func (s *Server) keepDoor(w http.ResponseWriter, r *http.Request, status int) {
 		refuseBad(w, r, "bad-door", err)
 		return
 	}
-	if door.ID, err = s.Archive.SetDoor(r.Context(), door); errors.Is(err, store.ErrNotFound) {
+	if door.ID, err = s.Archive.SetDoor(r.Context(), door); errors.Is(err, house.ErrNotFound) {
 		refuseBad(w, r, "bad-door", errors.New("there is no bell of this name"))
 		return
 	} else if err != nil {

@@ -8,10 +8,10 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
-func (h *house) doors() []store.Door {
+func (h *household) doors() []house.Door {
 	h.t.Helper()
 	doors, err := h.archive.Doors(h.t.Context())
 	if err != nil {
@@ -59,14 +59,14 @@ func TestDoorOnPage(t *testing.T) {
 	h.get("/rules/advice/doors/"+box.ID, in).is(200).says(`value="the box"`).says(`value="parcel" checked`).says(`value="yard" selected`)
 	h.post("/rules/advice/doors/"+box.ID, typed("the box", "gate", "parcel"), in).is(http.StatusSeeOther)
 	h.post("/rules/advice/doors/"+box.ID, typed("the <OAK> door", "gate", "parcel"), in).is(422).says("There is a door of this name already.")
-	want := store.Door{ID: box.ID, Name: "the box", Bell: "gate", Parcel: true}
+	want := house.Door{ID: box.ID, Name: "the box", Bell: "gate", Parcel: true}
 	if got := h.doors()[1]; got != want {
 		t.Errorf("changed into %+v", got)
 	}
 
 	// With a door goes what is for it, which is said before.
 	r := h.ruledFor()
-	if _, err := h.archive.AddParcelRule(t.Context(), store.ParcelRule{Door: r.parcelDoor, From: h.clock.now(), To: h.clock.now().Add(time.Hour), Window: time.Minute}); err != nil {
+	if _, err := h.archive.AddParcelRule(t.Context(), house.ParcelRule{Door: r.parcelDoor, From: h.clock.now(), To: h.clock.now().Add(time.Hour), Window: time.Minute}); err != nil {
 		t.Fatal(err)
 	}
 	h.get("/rules/advice/doors/"+r.door+"/remove", in).is(200).says("1 rule for it would go with it.")
@@ -88,7 +88,7 @@ func TestDoorsByAPI(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
 	send := func(method, path, body string) *answer { return h.ask(method, path, strings.NewReader(body), in) }
-	var door store.Door
+	var door house.Door
 	send("POST", "/api/v1/doors", `{"name":"the box","bell":"gate","parcel":true,"id":"CHOSEN"}`).is(201).into(&door)
 	if door.ID == "" || door.ID == "CHOSEN" || door.Name != "the box" || !door.Parcel {
 		t.Errorf("added %+v", door)
@@ -100,9 +100,9 @@ func TestDoorsByAPI(t *testing.T) {
 		send("POST", "/api/v1/doors", bad).isProblem(400, "bad-body")
 	}
 	send("PUT", "/api/v1/doors/"+door.ID, `{"name":"the chest","bell":"gate","parcel":true}`).is(200)
-	var list struct{ Doors []store.Door }
+	var list struct{ Doors []house.Door }
 	h.get("/api/v1/doors", in).is(200).into(&list)
-	if want := []store.Door{{ID: door.ID, Name: "the chest", Bell: "gate", Parcel: true}}; !reflect.DeepEqual(list.Doors, want) {
+	if want := []house.Door{{ID: door.ID, Name: "the chest", Bell: "gate", Parcel: true}}; !reflect.DeepEqual(list.Doors, want) {
 		t.Errorf("list %+v", list)
 	}
 	if a := h.ask("DELETE", "/api/v1/doors/"+door.ID, nil, in).is(200); strings.TrimSpace(string(a.body)) != `{"doors":[]}` {

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/advise"
 	"lintel/pipeline/group"
 	"lintel/store"
@@ -32,17 +33,17 @@ var takenForGranted = []string{
 
 // A trial is what rules would have come to on past visits at a door.
 type trial struct {
-	door   store.Door
+	door   house.Door
 	since  time.Time
-	visits []store.Visit // the newest first
-	advice []store.Advice
+	visits []house.Visit // the newest first
+	advice []house.Advice
 	more   bool // whether there were more visits
 	names  map[string]string
 }
 
 func (t trial) suggested() (n int) {
 	for _, a := range t.advice {
-		if a.State == store.Suggested {
+		if a.State == house.Suggested {
 			n++
 		}
 	}
@@ -54,7 +55,7 @@ var errNoTrialDoor = errors.New("choose the door to try the rules of")
 // try runs the rules as they are, or with one as edited, over the past visits at
 // a door, and keeps nothing. The error is errNoTrialDoor for a door that is not
 // there.
-func (s *Server) try(ctx context.Context, book ruleBook, door string, edited *store.DoorRule, given []store.FactorKind) (t trial, err error) {
+func (s *Server) try(ctx context.Context, book ruleBook, door string, edited *house.DoorRule, given []house.FactorKind) (t trial, err error) {
 	var ok bool
 	if t.door, ok = doorByID(book.doors, door); !ok {
 		return t, errNoTrialDoor
@@ -64,7 +65,7 @@ func (s *Server) try(ctx context.Context, book ruleBook, door string, edited *st
 	if err != nil {
 		return t, err
 	}
-	in := advise.Input{Door: t.door, Rules: append([]store.DoorRule{}, book.rules...), Persons: make(map[string]store.Person)}
+	in := advise.Input{Door: t.door, Rules: append([]house.DoorRule{}, book.rules...), Persons: make(map[string]house.Person)}
 	if edited != nil {
 		in.Rules = book.with(identified(*edited))
 	}
@@ -105,7 +106,7 @@ func (s *Server) tryingIn(ctx context.Context, in *advise.Input) error {
 
 type adviceDryView struct {
 	Bar      barView
-	Doors    []store.Door
+	Doors    []house.Door
 	Door     string // id of the one that is chosen
 	Factors  []factorChoice
 	Wrong    wrongs
@@ -139,7 +140,7 @@ func (s *Server) tryRule(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	view := adviceDryView{Tried: true, Rule: r.PostForm.Get("rule"), RuleBack: "/rules/advice/rules"}
-	var rule store.DoorRule
+	var rule house.DoorRule
 	if !formJSON(w, r, "rule", &rule) {
 		return
 	}
@@ -155,7 +156,7 @@ func (s *Server) tryRule(w http.ResponseWriter, r *http.Request) {
 }
 
 // kindsOf reads kinds of factors, each once, and passes over what is none.
-func kindsOf(words []string) (kinds []store.FactorKind) {
+func kindsOf(words []string) (kinds []house.FactorKind) {
 	for _, c := range factorChoices(nil) {
 		if slices.Contains(words, string(c.Kind)) {
 			kinds = append(kinds, c.Kind)
@@ -165,7 +166,7 @@ func kindsOf(words []string) (kinds []store.FactorKind) {
 }
 
 // showDry shows a trial, or what one can be made of.
-func (s *Server) showDry(w http.ResponseWriter, r *http.Request, view adviceDryView, edited *store.DoorRule, given []store.FactorKind) {
+func (s *Server) showDry(w http.ResponseWriter, r *http.Request, view adviceDryView, edited *house.DoorRule, given []house.FactorKind) {
 	book, err := s.ruleBook(r.Context())
 	if err != nil {
 		s.fail(w, r, err)
@@ -214,7 +215,7 @@ func (s *Server) tellTrial(r *http.Request, view *adviceDryView, tried trial) er
 	}
 	for i, v := range tried.visits {
 		a := tried.advice[i]
-		line := triedLine{Visit: visitAddress(v.ID), When: t.moment(v.ReceivedAt), DateTime: v.ReceivedAt.In(t.zone).Format(time.RFC3339), Suggested: a.State == store.Suggested}
+		line := triedLine{Visit: visitAddress(v.ID), When: t.moment(v.ReceivedAt), DateTime: v.ReceivedAt.In(t.zone).Format(time.RFC3339), Suggested: a.State == house.Suggested}
 		who := tried.names[a.Person]
 		switch {
 		case line.Suggested:
@@ -249,9 +250,9 @@ type trialJSON struct {
 type triedJSON struct {
 	Visit      string            `json:"visit"`
 	ReceivedAt time.Time         `json:"received_at"`
-	State      store.AdviceState `json:"state"`
+	State      house.AdviceState `json:"state"`
 	Person     string            `json:"person,omitempty"`
-	Conditions []store.Condition `json:"conditions"`
+	Conditions []house.Condition `json:"conditions"`
 }
 
 // postDryRun tries rules for a program.
@@ -275,7 +276,7 @@ func (s *Server) postDryRun(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	answer := trialJSON{Door: sent.Door, Granted: takenForGranted, Visits: []triedJSON{}}
-	var edited *store.DoorRule
+	var edited *house.DoorRule
 	if sent.Rule != nil {
 		rule, err := sent.Rule.rule(sent.Rule.ID)
 		if err == nil {

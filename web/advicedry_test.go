@@ -7,20 +7,20 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/advise"
-	"lintel/store"
 )
 
 // wellSeen keeps a ring of two stills on which a person is recognised as well as
 // any rule can ask for.
-func (h *house) wellSeen(ring, person string) (visit string) {
+func (h *household) wellSeen(ring, person string) (visit string) {
 	h.t.Helper()
 	for frame := range 2 {
 		visit = h.rung(ring, frame, still(h.t, uint8(frame+len(h.files())))).Visit
 		face := faceAt(descriptorAt(9, .1))
-		face.Match = &store.Match{Person: person, Distance: .1, FPIR: 1e-6, Band: "strong", Probability: .99, Frames: 2}
-		face.Liveness = &store.Liveness{Level: store.NoSign, Probability: .02, Frames: 2}
-		face.Quality = &store.Quality{FaceWidth: 180, EyeDistance: 70, PixelsPerMetre: 900, Sharpness: .2, Luma: 120, Clipped: .01, Contrast: .2, Yaw: 4, Roll: 2}
+		face.Match = &house.Match{Person: person, Distance: .1, FPIR: 1e-6, Band: "strong", Probability: .99, Frames: 2}
+		face.Liveness = &house.Liveness{Level: house.NoSign, Probability: .02, Frames: 2}
+		face.Quality = &house.Quality{FaceWidth: 180, EyeDistance: 70, PixelsPerMetre: 900, Sharpness: .2, Luma: 120, Clipped: .01, Contrast: .2, Yaw: 4, Roll: 2}
 		record(h.t, h.archive, visit, frame, face)
 	}
 	return visit

@@ -9,8 +9,8 @@ import (
 	"strings"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/advise"
-	"lintel/store"
 )
 
 // A houseForm is what the household decides about all suggestions, as typed.
@@ -70,7 +70,7 @@ func (t teller) clockWords() string {
 	return "the clock of " + t.rules.Zone
 }
 
-func houseFormOf(h store.AdviceRules, t teller) houseForm {
+func houseFormOf(h house.AdviceRules, t teller) houseForm {
 	f := houseForm{
 		ParcelsWhileAway: h.ParcelsWhileAway, Window: plainNumber(h.Window.Minutes(), 3), Expiry: plainNumber(h.Expiry.Seconds(), 3),
 		Misses: fmt.Sprint(h.Misses), Wait: plainNumber(h.Wait.Minutes(), 3), Holidays: strings.Join(h.Holidays, "\n"),
@@ -94,7 +94,7 @@ func readHouseForm(form url.Values) houseForm {
 }
 
 // rules reads what was typed over the rules as they are, and says what is wrong.
-func (f houseForm) rules(h store.AdviceRules, t teller) (store.AdviceRules, wrongs) {
+func (f houseForm) rules(h house.AdviceRules, t teller) (house.AdviceRules, wrongs) {
 	wrong := make(wrongs)
 	h.AwayUntil, h.ParcelsWhileAway, h.Home = time.Time{}, f.ParcelsWhileAway, nil
 	if f.AwayUntil != "" {
@@ -118,7 +118,7 @@ func (f houseForm) rules(h store.AdviceRules, t teller) (store.AdviceRules, wron
 	}
 	h.Holidays = readHolidays(f.Holidays)
 	if f.Latitude+f.Longitude+f.HomeSize != "" {
-		h.Home = new(store.Home)
+		h.Home = new(house.Home)
 		for _, n := range []struct {
 			text string
 			to   *float64
@@ -177,7 +177,7 @@ func showAdviceHouse(w http.ResponseWriter, r *http.Request, status int, t telle
 	writePage(w, status, "advice-house.html", adviceHouseView{barOf(r, "Rules", "Suggestions: the household"), form, wrong, t.clockWords()})
 }
 
-func (s *Server) houseFor(r *http.Request) (t teller, house store.AdviceRules, err error) {
+func (s *Server) houseFor(r *http.Request) (t teller, house house.AdviceRules, err error) {
 	if t, err = s.tellerFor(r.Context(), session(r)); err != nil {
 		return t, house, err
 	}
@@ -230,7 +230,7 @@ func (s *Server) pauseAdvice(w http.ResponseWriter, r *http.Request) {
 }
 
 // houseSentences say what the household decided about all suggestions.
-func (t teller) houseSentences(h store.AdviceRules) []string {
+func (t teller) houseSentences(h house.AdviceRules) []string {
 	away := "The household is not away."
 	if h.AwayUntil.After(t.now) {
 		away = fmt.Sprintf("The household is away until %s, and nobody is suggested until then.", t.moment(h.AwayUntil))
@@ -291,14 +291,14 @@ type adviceRulesJSON struct {
 	Misses           int         `json:"misses"`
 	Wait             int64       `json:"wait_s"`
 	Holidays         []string    `json:"holidays"`
-	Home             *store.Home `json:"home"`
+	Home             *house.Home `json:"home"`
 }
 
-func (j adviceRulesJSON) rules() (h store.AdviceRules, err error) {
+func (j adviceRulesJSON) rules() (h house.AdviceRules, err error) {
 	if j.Paused == nil {
 		return h, errUnpaused
 	}
-	h = store.AdviceRules{Paused: *j.Paused, ParcelsWhileAway: j.ParcelsWhileAway, Window: seconds(j.Window), Expiry: seconds(j.Expiry), Misses: j.Misses,
+	h = house.AdviceRules{Paused: *j.Paused, ParcelsWhileAway: j.ParcelsWhileAway, Window: seconds(j.Window), Expiry: seconds(j.Expiry), Misses: j.Misses,
 		Wait: seconds(j.Wait), Holidays: slices.Compact(slices.Sorted(slices.Values(j.Holidays))), Home: j.Home}
 	if j.AwayUntil != nil {
 		if h.AwayUntil = *j.AwayUntil; !sayable(h.AwayUntil) {
@@ -316,7 +316,7 @@ func seconds(n int64) time.Duration {
 	return time.Duration(n) * time.Second
 }
 
-func newAdviceRulesJSON(h store.AdviceRules) adviceRulesJSON {
+func newAdviceRulesJSON(h house.AdviceRules) adviceRulesJSON {
 	j := adviceRulesJSON{Paused: &h.Paused, ParcelsWhileAway: h.ParcelsWhileAway, Window: int64(h.Window / time.Second), Expiry: int64(h.Expiry / time.Second),
 		Misses: h.Misses, Wait: int64(h.Wait / time.Second), Holidays: append([]string{}, h.Holidays...), Home: h.Home}
 	if !h.AwayUntil.IsZero() {

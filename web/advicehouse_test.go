@@ -11,11 +11,11 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/advise"
-	"lintel/store"
 )
 
-func (h *house) adviceRules() store.AdviceRules {
+func (h *household) adviceRules() house.AdviceRules {
 	h.t.Helper()
 	rules, err := h.archive.AdviceRules(h.t.Context())
 	if err != nil {
@@ -63,8 +63,8 @@ func TestHouseOnPage(t *testing.T) {
 		says("counts for 2 minutes and 30 seconds.").says("A suggestion holds for 90 seconds.").says("After 4 failed attempts within an hour nothing is suggested for 2 hours.").
 		says("2 holidays to come; the next is Tuesday 10 June.").says("within 80 metres of the house").says("All suggestions are paused.")
 	// Lisbon keeps summer time in June: an hour ahead of UTC (tz database, Rule EU).
-	want := store.AdviceRules{Paused: true, AwayUntil: time.Date(2031, 6, 1, 17, 0, 0, 0, time.UTC), ParcelsWhileAway: true, Window: 150 * time.Second, Expiry: 90 * time.Second,
-		Misses: 4, Wait: 2 * time.Hour, Holidays: []string{"2030-01-01", "2031-06-10", "2031-12-25"}, Home: &store.Home{Latitude: 48.5, Longitude: -9.25, Radius: 80}}
+	want := house.AdviceRules{Paused: true, AwayUntil: time.Date(2031, 6, 1, 17, 0, 0, 0, time.UTC), ParcelsWhileAway: true, Window: 150 * time.Second, Expiry: 90 * time.Second,
+		Misses: 4, Wait: 2 * time.Hour, Holidays: []string{"2030-01-01", "2031-06-10", "2031-12-25"}, Home: &house.Home{Latitude: 48.5, Longitude: -9.25, Radius: 80}}
 	got := h.adviceRules()
 	if !got.AwayUntil.Equal(want.AwayUntil) {
 		t.Errorf("away until %s", got.AwayUntil)
@@ -155,7 +155,7 @@ func TestHouseFormRoundTrip(t *testing.T) {
 	}
 	at := teller{zone: zone, now: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)}
 	for range 2000 {
-		h := store.AdviceRules{Paused: random.IntN(2) == 0, ParcelsWhileAway: random.IntN(2) == 0, Window: time.Duration(60+random.IntN(841)) * time.Second,
+		h := house.AdviceRules{Paused: random.IntN(2) == 0, ParcelsWhileAway: random.IntN(2) == 0, Window: time.Duration(60+random.IntN(841)) * time.Second,
 			Expiry: time.Duration(15+random.IntN(286)) * time.Second, Misses: 1 + random.IntN(10), Wait: time.Duration(60+random.IntN(86341)) * time.Second, Holidays: []string{}}
 		for range random.IntN(5) {
 			h.Holidays = append(h.Holidays, fmt.Sprintf("20%02d-%02d-%02d", random.IntN(100), 1+random.IntN(12), 1+random.IntN(28)))
@@ -163,12 +163,12 @@ func TestHouseFormRoundTrip(t *testing.T) {
 		slices.Sort(h.Holidays)
 		h.Holidays = slices.Compact(h.Holidays)
 		if random.IntN(2) == 0 {
-			h.Home = &store.Home{Latitude: float64(random.IntN(180e6)-90e6) / 1e6, Longitude: float64(random.IntN(360e6)-180e6) / 1e6, Radius: float64(200+random.IntN(4800)) / 10}
+			h.Home = &house.Home{Latitude: float64(random.IntN(180e6)-90e6) / 1e6, Longitude: float64(random.IntN(360e6)-180e6) / 1e6, Radius: float64(200+random.IntN(4800)) / 10}
 		}
 		if random.IntN(2) == 0 {
 			h.AwayUntil = at.now.Add(time.Duration(1+random.IntN(1e6)) * time.Minute)
 		}
-		got, wrong := houseFormOf(h, at).rules(store.AdviceRules{Paused: h.Paused}, at)
+		got, wrong := houseFormOf(h, at).rules(house.AdviceRules{Paused: h.Paused}, at)
 		// A clock that is put back shows an hour twice: either is right.
 		if d := got.AwayUntil.Sub(h.AwayUntil).Abs(); d == time.Hour && got.AwayUntil.In(zone).Format(localMinute) == h.AwayUntil.In(zone).Format(localMinute) || d == 0 {
 			got.AwayUntil = h.AwayUntil
@@ -191,7 +191,7 @@ func FuzzHouseForm(f *testing.F) {
 		if err != nil {
 			return
 		}
-		rules, wrong := readHouseForm(values).rules(store.DefaultAdviceRules(), at)
+		rules, wrong := readHouseForm(values).rules(house.DefaultAdviceRules(), at)
 		if len(wrong) > 0 {
 			return
 		}

@@ -9,7 +9,7 @@ import (
 	"strings"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // adviceLookedBack is how many days of advice the page tells of: as many as the
@@ -42,19 +42,19 @@ type unmetCount struct {
 func (u unmetCount) Words() string { return capital(conditionLacks(u.Code)) }
 
 // countAdvice counts advice; state says what became of each.
-func countAdvice(all []store.Advice, state func(store.Advice) store.AdviceState) (m adviceMonth) {
+func countAdvice(all []house.Advice, state func(house.Advice) house.AdviceState) (m adviceMonth) {
 	unmet := make(map[string]unmetCount)
 	for _, d := range all {
 		switch state(d) {
-		case store.Suggested:
+		case house.Suggested:
 			m.Open++
-		case store.Used:
+		case house.Used:
 			m.Used++
-		case store.Dismissed:
+		case house.Dismissed:
 			m.Dismissed++
-		case store.Expired:
+		case house.Expired:
 			m.Expired++
-		case store.Withheld:
+		case house.Withheld:
 			m.Withheld++
 			codes := unmetOf(d)
 			for _, code := range codes {
@@ -77,7 +77,7 @@ func countAdvice(all []store.Advice, state func(store.Advice) store.AdviceState)
 }
 
 // unmetOf lists the conditions that were not met, each once.
-func unmetOf(d store.Advice) (codes []string) {
+func unmetOf(d house.Advice) (codes []string) {
 	for _, c := range d.Conditions {
 		if !c.Met && !slices.Contains(codes, c.Code) {
 			codes = append(codes, c.Code)
@@ -167,8 +167,8 @@ func (s *Server) adviceMonthPage(w http.ResponseWriter, r *http.Request) {
 
 // byDoor counts the advice at each door, by the doors' names. Doors that are
 // gone have none, and count as one.
-func (t teller) byDoor(all []store.Advice) (doors []doorMonth) {
-	at := make(map[string][]store.Advice)
+func (t teller) byDoor(all []house.Advice) (doors []doorMonth) {
+	at := make(map[string][]house.Advice)
 	for _, d := range all {
 		name := t.doorName(d)
 		at[name] = append(at[name], d)
@@ -179,13 +179,13 @@ func (t teller) byDoor(all []store.Advice) (doors []doorMonth) {
 	return doors
 }
 
-func (t teller) adviceLine(d store.Advice) adviceLine {
+func (t teller) adviceLine(d house.Advice) adviceLine {
 	view := t.adviceView(d)
 	line := adviceLine{When: t.moment(d.At), DateTime: d.At.In(t.zone).Format(time.RFC3339), Headline: view.Headline, Says: view.Fate}
 	if d.Visit != "" {
 		line.Visit = visitAddress(d.Visit)
 	}
-	if d.State == store.Withheld {
+	if d.State == house.Withheld {
 		var why []string
 		for _, code := range unmetOf(d) {
 			why = append(why, conditionLacks(code))

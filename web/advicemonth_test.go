@@ -8,22 +8,22 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"lintel/internal/house"
 	"lintel/pipeline/advise"
-	"lintel/store"
 )
 
 // TestCountAdvice counts advice that was counted by hand.
 func TestCountAdvice(t *testing.T) {
-	withheld := func(unmet ...string) store.Advice {
-		return store.Advice{State: store.Withheld, Conditions: conditionsBut(unmet...)}
+	withheld := func(unmet ...string) house.Advice {
+		return house.Advice{State: house.Withheld, Conditions: conditionsBut(unmet...)}
 	}
-	became := func(s store.AdviceState) store.Advice { return store.Advice{State: s, Conditions: conditionsBut()} }
-	m := countAdvice([]store.Advice{
+	became := func(s house.AdviceState) house.Advice { return house.Advice{State: s, Conditions: conditionsBut()} }
+	m := countAdvice([]house.Advice{
 		withheld(advise.Factors), withheld(advise.Factors), withheld(advise.Factors, advise.Home), withheld(advise.Home), withheld(advise.Alike, advise.Home, advise.People),
 		// One whose visit is gone has the codes that were not met, and no words.
-		{State: store.Withheld, Conditions: []store.Condition{{Code: advise.Alike}}},
-		became(store.Used), became(store.Used), became(store.Dismissed), became(store.Expired), became(store.Suggested),
-	}, func(d store.Advice) store.AdviceState { return d.State })
+		{State: house.Withheld, Conditions: []house.Condition{{Code: advise.Alike}}},
+		became(house.Used), became(house.Used), became(house.Dismissed), became(house.Expired), became(house.Suggested),
+	}, func(d house.Advice) house.AdviceState { return d.State })
 	want := []unmetCount{{advise.Factors, 3, 2}, {advise.Home, 3, 1}, {advise.Alike, 2, 1}, {advise.People, 1, 0}}
 	if m.Given != 5 || m.Open != 1 || m.Used != 2 || m.Dismissed != 1 || m.Expired != 1 || m.Withheld != 6 || m.Lone != 4 || !slices.Equal(m.Unmet, want) {
 		t.Errorf("counted %+v", m)
@@ -47,9 +47,9 @@ func TestAdviceMonthPage(t *testing.T) {
 	h := newAdviceHouse(t)
 	h.get("/upkeep", h.resident).says(`href="/upkeep/advice"`)
 	h.get("/upkeep/advice", h.tablet).isProblem(403, "residents-only")
-	side := h.house.door("the side door")
+	side := h.household.door("the side door")
 	other := h.knownRings("R2") // nobody, kept for 72 hours
-	h.advised(store.Advice{Visit: other, Door: side, Person: h.ada, State: store.Withheld, Conditions: conditionsBut(advise.Home, advise.Factors)})
+	h.advised(house.Advice{Visit: other, Door: side, Person: h.ada, State: house.Withheld, Conditions: conditionsBut(advise.Home, advise.Factors)})
 	h.suggest()
 	page := string(h.get("/upkeep/advice", h.resident).says("The front door").says("1 suggested (1 still open), 0 withheld").says("The side door").says("0 suggested, 1 withheld").
 		says("The household is away; a factor is missing.").says("None was withheld for one reason alone").body)
@@ -58,7 +58,7 @@ func TestAdviceMonthPage(t *testing.T) {
 	}
 	h.clock.advance(73 * time.Hour)
 	third := h.knownRings("R3", h.ada)
-	h.advised(store.Advice{Visit: third, Door: side, Person: h.ada, State: store.Withheld, Conditions: conditionsBut(advise.Factors)})
+	h.advised(house.Advice{Visit: third, Door: side, Person: h.ada, State: house.Withheld, Conditions: conditionsBut(advise.Factors)})
 	if _, err := h.archive.Sweep(t.Context(), nil); err != nil {
 		t.Fatal(err)
 	}
@@ -76,7 +76,7 @@ func TestAdviceMonthOfAnyAlphabet(t *testing.T) {
 	h := newAdviceHouse(t)
 	for i, name := range []string{"задняя дверь", "écurie"} {
 		visit := h.knownRings(fmt.Sprint("R", i+5), h.ada)
-		h.advised(store.Advice{Visit: visit, Door: h.house.door(name), Person: h.ada, State: store.Withheld, Conditions: conditionsBut(advise.Home)})
+		h.advised(house.Advice{Visit: visit, Door: h.household.door(name), Person: h.ada, State: house.Withheld, Conditions: conditionsBut(advise.Home)})
 	}
 	page := h.get("/upkeep/advice", h.resident).says("Задняя дверь").says("Écurie")
 	if !utf8.Valid(page.body) {
@@ -98,5 +98,5 @@ func newSession(h *adviceHouse, name string) option {
 	if err != nil {
 		h.t.Fatal(err)
 	}
-	return h.session(h.house.secret(token))
+	return h.session(h.household.secret(token))
 }

@@ -8,8 +8,8 @@ import (
 	"strings"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/advise"
-	"lintel/store"
 )
 
 // What can be wrong with an expected parcel besides what package advise says.
@@ -30,7 +30,7 @@ type adviceParcelsView struct {
 	Bar     barView
 	Saved   bool
 	Parcels []parcelLine
-	Doors   []store.Door // those for parcels
+	Doors   []house.Door // those for parcels
 	Form    parcelForm
 	Wrong   wrongs
 	Clock   string
@@ -51,7 +51,7 @@ const (
 	parcelOver  = "over"  // its time went by
 )
 
-func (t teller) parcelState(p store.ParcelRule) string {
+func (t teller) parcelState(p house.ParcelRule) string {
 	switch {
 	case p.UsedBy != "":
 		return parcelUsed
@@ -88,7 +88,7 @@ func (s *Server) showParcels(w http.ResponseWriter, r *http.Request, status int,
 		}
 		view.Parcels = append(view.Parcels, line)
 	}
-	view.Doors = slices.DeleteFunc(doors, func(d store.Door) bool { return !d.Parcel })
+	view.Doors = slices.DeleteFunc(doors, func(d house.Door) bool { return !d.Parcel })
 	if form == nil {
 		hour := t.now.In(t.zone).Truncate(time.Minute)
 		form = &parcelForm{From: hour.Format(localMinute), To: hour.Add(4 * time.Hour).Format(localMinute), Window: "60"}
@@ -101,7 +101,7 @@ func (s *Server) showParcels(w http.ResponseWriter, r *http.Request, status int,
 }
 
 // parcelsFor reads what is told of the parcels that are expected.
-func (s *Server) parcelsFor(r *http.Request) (t teller, doors []store.Door, parcels []store.ParcelRule, err error) {
+func (s *Server) parcelsFor(r *http.Request) (t teller, doors []house.Door, parcels []house.ParcelRule, err error) {
 	if t, err = s.tellerFor(r.Context(), session(r)); err != nil {
 		return t, nil, nil, err
 	}
@@ -112,7 +112,7 @@ func (s *Server) parcelsFor(r *http.Request) (t teller, doors []store.Door, parc
 	return t, doors, parcels, err
 }
 
-func (s *Server) parcelLine(r *http.Request, t teller, p store.ParcelRule, doors []store.Door) (line parcelLine, err error) {
+func (s *Server) parcelLine(r *http.Request, t teller, p house.ParcelRule, doors []house.Door) (line parcelLine, err error) {
 	door, _ := doorByID(doors, p.Door)
 	unused := p
 	unused.UsedBy = "" // what became of it stands beside
@@ -126,12 +126,12 @@ func (s *Server) parcelLine(r *http.Request, t teller, p store.ParcelRule, doors
 
 // parcelVisit returns the visit that a parcel was used on, "" if it was not, or
 // the visit is gone.
-func (s *Server) parcelVisit(r *http.Request, p store.ParcelRule) (visit string, err error) {
+func (s *Server) parcelVisit(r *http.Request, p house.ParcelRule) (visit string, err error) {
 	if p.UsedBy == "" {
 		return "", nil
 	}
 	advice, err := s.Archive.Advice(r.Context(), p.UsedBy)
-	if errors.Is(err, store.ErrNotFound) {
+	if errors.Is(err, house.ErrNotFound) {
 		return "", nil
 	}
 	return advice.Visit, err
@@ -150,7 +150,7 @@ func (s *Server) addParcel(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	wrong := make(wrongs)
-	p := store.ParcelRule{Door: form.Door, Note: form.Note, Window: typedDuration(form.Window, time.Second)}
+	p := house.ParcelRule{Door: form.Door, Note: form.Note, Window: typedDuration(form.Window, time.Second)}
 	for field, at := range map[string]struct {
 		text string
 		to   *time.Time
@@ -175,7 +175,7 @@ func (s *Server) addParcel(w http.ResponseWriter, r *http.Request) {
 
 // expect keeps a parcel rule. It names the field of the form that is wrong,
 // and none for an error that is no fault of the form.
-func (s *Server) expect(r *http.Request, p store.ParcelRule) (field string, err error) {
+func (s *Server) expect(r *http.Request, p house.ParcelRule) (field string, err error) {
 	doors, err := s.Archive.Doors(r.Context())
 	if err != nil {
 		return "", err
@@ -187,7 +187,7 @@ func (s *Server) expect(r *http.Request, p store.ParcelRule) (field string, err 
 	case !ok:
 		return "door", errParcelDoor
 	case errors.Is(fault, advise.ErrParcelDoor):
-		return "door", store.ErrHouseDoor
+		return "door", house.ErrHouseDoor
 	case errors.Is(fault, advise.ErrParcelTime):
 		return "to", fault
 	case errors.Is(fault, advise.ErrExpiry):
@@ -200,7 +200,7 @@ func (s *Server) expect(r *http.Request, p store.ParcelRule) (field string, err 
 		return "note", errParcelNote
 	}
 	_, err = s.Archive.AddParcelRule(r.Context(), p)
-	if errors.Is(err, store.ErrHouseDoor) || errors.Is(err, store.ErrNotFound) { // it changed meanwhile
+	if errors.Is(err, house.ErrHouseDoor) || errors.Is(err, house.ErrNotFound) { // it changed meanwhile
 		return "door", err
 	}
 	return "", err
@@ -260,10 +260,10 @@ func (s *Server) postParcel(w http.ResponseWriter, r *http.Request) {
 	if !readJSON(w, r, &sent) {
 		return
 	}
-	field, err := s.expect(r, store.ParcelRule{Door: sent.Door, Note: strings.TrimSpace(sent.Note), From: sent.From, To: sent.To, Window: seconds(sent.Window)})
+	field, err := s.expect(r, house.ParcelRule{Door: sent.Door, Note: strings.TrimSpace(sent.Note), From: sent.From, To: sent.To, Window: seconds(sent.Window)})
 	switch {
-	case errors.Is(err, store.ErrHouseDoor):
-		refuseBad(w, r, "house-door", store.ErrHouseDoor)
+	case errors.Is(err, house.ErrHouseDoor):
+		refuseBad(w, r, "house-door", house.ErrHouseDoor)
 	case field != "":
 		refuseBad(w, r, "bad-parcel", err)
 	case err != nil:

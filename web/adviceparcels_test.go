@@ -6,10 +6,10 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
-func (h *house) parcels() []store.ParcelRule {
+func (h *household) parcels() []house.ParcelRule {
 	h.t.Helper()
 	parcels, err := h.archive.ParcelRules(h.t.Context())
 	if err != nil {
@@ -72,7 +72,7 @@ func TestParcelOnPage(t *testing.T) {
 	state(parcelOver)
 	h.clock.micros.Store(parcels[0].From.UnixMicro())
 	visit := h.rung("parcel", 0, still(t, 3)).Visit
-	h.advised(store.Advice{Visit: visit, Door: r.parcelDoor, State: store.Suggested, Parcel: parcels[0].ID, ExpiresAt: h.clock.now().Add(time.Minute)})
+	h.advised(house.Advice{Visit: visit, Door: r.parcelDoor, State: house.Suggested, Parcel: parcels[0].ID, ExpiresAt: h.clock.now().Add(time.Minute)})
 	state(parcelUsed)
 	h.get("/rules/advice/parcels", in).is(200).says(`href="/visits/` + visit + `"`).saysNot("holds no more")
 	h.get("/rules/advice", in).is(200).says("No parcel is expected.")

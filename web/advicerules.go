@@ -13,8 +13,8 @@ import (
 	"strings"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/advise"
-	"lintel/store"
 )
 
 // A suggestingView is what the page of who may be suggested in shows.
@@ -88,7 +88,7 @@ func (s *Server) suggestingView(r *http.Request) (view suggestingView, err error
 	return view, nil
 }
 
-func doorWords(d store.Door) string {
+func doorWords(d house.Door) string {
 	words := "the house’s own door"
 	if d.Parcel {
 		words = "for parcels only"
@@ -98,9 +98,9 @@ func doorWords(d store.Door) string {
 
 // A ruleBook is all rules, by the names of their persons and doors, with what their ids stand for.
 type ruleBook struct {
-	rules   []store.DoorRule
-	doors   []store.Door
-	persons []store.Person
+	rules   []house.DoorRule
+	doors   []house.Door
+	persons []house.Person
 	names   map[string]string
 }
 
@@ -121,37 +121,37 @@ func (s *Server) ruleBook(ctx context.Context) (b ruleBook, err error) {
 	for _, d := range b.doors {
 		b.names[d.ID] = d.Name
 	}
-	slices.SortFunc(b.persons, func(x, y store.Person) int {
+	slices.SortFunc(b.persons, func(x, y house.Person) int {
 		return cmp.Or(strings.Compare(x.Name, y.Name), strings.Compare(x.ID, y.ID))
 	})
-	slices.SortStableFunc(b.rules, func(x, y store.DoorRule) int {
+	slices.SortStableFunc(b.rules, func(x, y house.DoorRule) int {
 		return cmp.Or(strings.Compare(b.names[x.Person], b.names[y.Person]), strings.Compare(b.names[x.Door], b.names[y.Door]), order(x)-order(y))
 	})
 	return b, nil
 }
 
 // order tells rules that allow before those that say never.
-func order(rule store.DoorRule) int {
+func order(rule house.DoorRule) int {
 	if rule.Allowed {
 		return 0
 	}
 	return 1
 }
 
-// find returns the rule of that id. The error is store.ErrNotFound.
-func (b ruleBook) find(id string) (store.DoorRule, error) {
-	i := slices.IndexFunc(b.rules, func(rule store.DoorRule) bool { return rule.ID == id })
+// find returns the rule of that id. The error is house.ErrNotFound.
+func (b ruleBook) find(id string) (house.DoorRule, error) {
+	i := slices.IndexFunc(b.rules, func(rule house.DoorRule) bool { return rule.ID == id })
 	if i < 0 {
-		return store.DoorRule{}, fmt.Errorf("rule %s: %w", id, store.ErrNotFound)
+		return house.DoorRule{}, fmt.Errorf("rule %s: %w", id, house.ErrNotFound)
 	}
 	return b.rules[i], nil
 }
 
 // with returns all rules as they would be with one changed or added, which has
 // an id also if it is new.
-func (b ruleBook) with(rule store.DoorRule) []store.DoorRule {
+func (b ruleBook) with(rule house.DoorRule) []house.DoorRule {
 	rules := slices.Clone(b.rules)
-	if i := slices.IndexFunc(rules, func(r store.DoorRule) bool { return r.ID == rule.ID }); i >= 0 {
+	if i := slices.IndexFunc(rules, func(r house.DoorRule) bool { return r.ID == rule.ID }); i >= 0 {
 		rules[i] = rule
 		return rules
 	}
@@ -161,7 +161,7 @@ func (b ruleBook) with(rule store.DoorRule) []store.DoorRule {
 // newRule stands for the id of a rule that was not saved yet.
 const newRule = "new"
 
-func identified(rule store.DoorRule) store.DoorRule {
+func identified(rule house.DoorRule) house.DoorRule {
 	if rule.ID == "" {
 		rule.ID = newRule
 	}
@@ -176,14 +176,14 @@ var (
 )
 
 // check reports what is wrong with a rule, and with which field of the form.
-func (b ruleBook) check(rule store.DoorRule) (field string, err error) {
-	if !slices.ContainsFunc(b.persons, func(p store.Person) bool { return p.ID == rule.Person }) {
+func (b ruleBook) check(rule house.DoorRule) (field string, err error) {
+	if !slices.ContainsFunc(b.persons, func(p house.Person) bool { return p.ID == rule.Person }) {
 		return "person", errNoPersonThere
 	}
 	if _, ok := doorByID(b.doors, rule.Door); !ok {
 		return "door", errNoDoorThere
 	}
-	faults := advise.Check([]store.DoorRule{identified(rule)})
+	faults := advise.Check([]house.DoorRule{identified(rule)})
 	if len(faults) == 0 {
 		return "", nil
 	}
@@ -215,18 +215,18 @@ type ruleForm struct {
 
 // A factorChoice is a kind of factor to tick.
 type factorChoice struct {
-	Kind  store.FactorKind
+	Kind  house.FactorKind
 	Words string
 	On    bool
 }
 
 // factorChoices are all kinds, in the order they are told in.
-func factorChoices(on []store.FactorKind) (choices []factorChoice) {
+func factorChoices(on []house.FactorKind) (choices []factorChoice) {
 	for _, c := range []factorChoice{
-		{Kind: store.FactorArrival, Words: "a phone of theirs came home"},
-		{Kind: store.FactorCode, Words: "a one-time code of theirs was given"},
-		{Kind: store.FactorToken, Words: "a token of theirs was seen"},
-		{Kind: store.FactorResident, Words: "a resident looked at the still and agreed"},
+		{Kind: house.FactorArrival, Words: "a phone of theirs came home"},
+		{Kind: house.FactorCode, Words: "a one-time code of theirs was given"},
+		{Kind: house.FactorToken, Words: "a token of theirs was seen"},
+		{Kind: house.FactorResident, Words: "a resident looked at the still and agreed"},
 	} {
 		c.On = slices.Contains(on, c.Kind)
 		choices = append(choices, c)
@@ -234,10 +234,10 @@ func factorChoices(on []store.FactorKind) (choices []factorChoice) {
 	return choices
 }
 
-func ruleFormOf(rule store.DoorRule) ruleForm {
-	f := ruleForm{Person: rule.Person, Door: rule.Door, Kind: "never", From: store.DayTime(rule.From).String(), To: store.DayTime(rule.To % (24 * 60)).String(),
+func ruleFormOf(rule house.DoorRule) ruleForm {
+	f := ruleForm{Person: rule.Person, Door: rule.Door, Kind: "never", From: house.DayTime(rule.From).String(), To: house.DayTime(rule.To % (24 * 60)).String(),
 		Holidays: rule.Holidays, Factors: factorChoices(rule.Factors), Need: strconv.Itoa(max(1, rule.Need)), Band: rule.Band,
-		Doubtful: rule.Liveness == store.Doubtful, CantTell: rule.CantTell}
+		Doubtful: rule.Liveness == house.Doubtful, CantTell: rule.CantTell}
 	if rule.Allowed {
 		f.Kind = "allowed"
 	}
@@ -252,8 +252,8 @@ func ruleFormOf(rule store.DoorRule) ruleForm {
 }
 
 // emptyRule is what the form for a new rule begins with: the strictest.
-func emptyRule() store.DoorRule {
-	return store.DoorRule{Allowed: true, From: 7 * 60, To: 20 * 60, Need: 1, Band: "strong", Liveness: store.NoSign}
+func emptyRule() house.DoorRule {
+	return house.DoorRule{Allowed: true, From: 7 * 60, To: 20 * 60, Need: 1, Band: "strong", Liveness: house.NoSign}
 }
 
 func readRuleForm(form url.Values) ruleForm {
@@ -263,9 +263,9 @@ func readRuleForm(form url.Values) ruleForm {
 	for i := range f.Days {
 		f.Days[i].On = slices.Contains(form["day"], strconv.Itoa(f.Days[i].Value))
 	}
-	var kinds []store.FactorKind
+	var kinds []house.FactorKind
 	for _, kind := range form["factor"] {
-		kinds = append(kinds, store.FactorKind(kind))
+		kinds = append(kinds, house.FactorKind(kind))
 	}
 	f.Factors = factorChoices(kinds)
 	return f
@@ -273,16 +273,16 @@ func readRuleForm(form url.Values) ruleForm {
 
 // rule reads what was typed. A rule that says never has no factors and no
 // limits. Until 00:00 is until the end of the day.
-func (f ruleForm) rule(id string) (rule store.DoorRule, wrong wrongs) {
+func (f ruleForm) rule(id string) (rule house.DoorRule, wrong wrongs) {
 	wrong = make(wrongs)
-	rule = store.DoorRule{ID: id, Person: f.Person, Door: f.Door, Allowed: f.Kind == "allowed", Holidays: f.Holidays}
+	rule = house.DoorRule{ID: id, Person: f.Person, Door: f.Door, Allowed: f.Kind == "allowed", Holidays: f.Holidays}
 	if f.Kind != "allowed" && f.Kind != "never" {
 		wrong.add("kind", errors.New("say whether it allows or says never"))
 	}
 	for _, d := range f.Days {
 		rule.Days[d.Value] = d.On
 	}
-	var from, to store.DayTime
+	var from, to house.DayTime
 	if from.UnmarshalText([]byte(f.From)) != nil || to.UnmarshalText([]byte(f.To)) != nil {
 		wrong.add("times", errDayTimes)
 	}
@@ -298,9 +298,9 @@ func (f ruleForm) rule(id string) (rule store.DoorRule, wrong wrongs) {
 		}
 	}
 	rule.Need, _ = strconv.Atoi(f.Need) // 0 is refused
-	rule.Band, rule.Liveness, rule.CantTell = f.Band, store.NoSign, f.CantTell
+	rule.Band, rule.Liveness, rule.CantTell = f.Band, house.NoSign, f.CantTell
 	if f.Doubtful {
-		rule.Liveness = store.Doubtful
+		rule.Liveness = house.Doubtful
 	}
 	return rule, wrong
 }
@@ -311,8 +311,8 @@ type adviceRuleView struct {
 	Action  string
 	Known   bool // whether it is there already
 	Wrong   wrongs
-	Persons []store.Person
-	Doors   []store.Door
+	Persons []house.Person
+	Doors   []house.Door
 }
 
 func (s *Server) adviceRulePage(w http.ResponseWriter, r *http.Request) {
@@ -367,7 +367,7 @@ func (s *Server) postRule(w http.ResponseWriter, r *http.Request) {
 		s.refuseRule(w, r, err)
 		return
 	}
-	form, rule, wrong := readRuleForm(r.PostForm), store.DoorRule{}, wrongs(nil)
+	form, rule, wrong := readRuleForm(r.PostForm), house.DoorRule{}, wrongs(nil)
 	shown := r.PostForm.Has("rule")
 	if shown {
 		if !formJSON(w, r, "rule", &rule) {
@@ -396,7 +396,7 @@ func (s *Server) postRule(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
-func (s *Server) saveRule(w http.ResponseWriter, r *http.Request, rule store.DoorRule) {
+func (s *Server) saveRule(w http.ResponseWriter, r *http.Request, rule house.DoorRule) {
 	if _, err := s.Archive.SetDoorRule(r.Context(), rule); err != nil {
 		s.refuseRule(w, r, err)
 		return
@@ -404,7 +404,7 @@ func (s *Server) saveRule(w http.ResponseWriter, r *http.Request, rule store.Doo
 	http.Redirect(w, r, "/rules/advice?saved", http.StatusSeeOther)
 }
 
-func (s *Server) showRulePreview(w http.ResponseWriter, r *http.Request, book ruleBook, rule store.DoorRule) {
+func (s *Server) showRulePreview(w http.ResponseWriter, r *http.Request, book ruleBook, rule house.DoorRule) {
 	raw, err := json.Marshal(rule)
 	if err != nil {
 		s.fail(w, r, err)
@@ -425,7 +425,7 @@ func (s *Server) showRulePreview(w http.ResponseWriter, r *http.Request, book ru
 }
 
 // conflictsOf says how a rule gets into the way of others.
-func (b ruleBook) conflictsOf(rule store.DoorRule) (says []string) {
+func (b ruleBook) conflictsOf(rule house.DoorRule) (says []string) {
 	rule = identified(rule)
 	for _, c := range advise.Conflicts(b.with(rule), b.names) {
 		if c.Rules[0] == rule.ID || c.Rules[1] == rule.ID {
@@ -466,18 +466,18 @@ func (s *Server) refuseRule(w http.ResponseWriter, r *http.Request, err error) {
 // A doorRuleJSON is the API's view of a rule: what it says in words besides. Of
 // what is sent, id and says are passed over.
 type doorRuleJSON struct {
-	store.DoorRule
+	house.DoorRule
 	Days []bool `json:"days"` // one too many, or too few, is noticed
 	Says string `json:"says"`
 }
 
-func (b ruleBook) ruleJSON(rule store.DoorRule) doorRuleJSON {
-	rule.Factors = append([]store.FactorKind{}, rule.Factors...)
+func (b ruleBook) ruleJSON(rule house.DoorRule) doorRuleJSON {
+	rule.Factors = append([]house.FactorKind{}, rule.Factors...)
 	return doorRuleJSON{rule, rule.Days[:], advise.Restate(rule, b.names)}
 }
 
 // rule returns what was sent, with another id.
-func (j doorRuleJSON) rule(id string) (store.DoorRule, error) {
+func (j doorRuleJSON) rule(id string) (house.DoorRule, error) {
 	rule := j.DoorRule
 	rule.ID = id
 	if len(j.Days) != len(rule.Days) {

@@ -13,8 +13,8 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/advise"
-	"lintel/store"
 )
 
 // What browsers and programs send of advice; names in braces are of a ruled.
@@ -33,7 +33,7 @@ const (
 // there; and with a door, a rule and a parcel for each pattern that names one.
 type ruled struct {
 	door, parcelDoor, person string
-	rule                     store.DoorRule
+	rule                     house.DoorRule
 	doors, rules, parcels    map[string]string // by pattern
 }
 
@@ -42,7 +42,7 @@ func (r ruled) place(pattern string) *strings.Replacer {
 		"{door}", cmp.Or(r.doors[pattern], r.door), "{rule}", cmp.Or(r.rules[pattern], r.rule.ID), "{parcel}", cmp.Or(r.parcels[pattern], "NOSUCHPARCEL"))
 }
 
-func (h *house) ruledFor(patterns ...string) (r ruled) {
+func (h *household) ruledFor(patterns ...string) (r ruled) {
 	h.t.Helper()
 	set := func(id string, err error) string {
 		h.t.Helper()
@@ -53,21 +53,21 @@ func (h *house) ruledFor(patterns ...string) (r ruled) {
 	}
 	ctx := h.t.Context()
 	r.person = h.enrolledAs("Edda Marl", 9).ID
-	r.door = set(h.archive.SetDoor(ctx, store.Door{Name: h.secret("the oak door"), Bell: "gate"}))
-	r.parcelDoor = set(h.archive.SetDoor(ctx, store.Door{Name: "the box", Bell: "gate", Parcel: true}))
-	r.rule = store.DoorRule{Person: r.person, Door: r.door, Allowed: true, Days: [7]bool{false, true, true, true, true, true}, From: 7 * 60, To: 20 * 60,
-		Factors: []store.FactorKind{store.FactorArrival, store.FactorCode}, Need: 1, Band: "strong", Liveness: store.NoSign}
+	r.door = set(h.archive.SetDoor(ctx, house.Door{Name: h.secret("the oak door"), Bell: "gate"}))
+	r.parcelDoor = set(h.archive.SetDoor(ctx, house.Door{Name: "the box", Bell: "gate", Parcel: true}))
+	r.rule = house.DoorRule{Person: r.person, Door: r.door, Allowed: true, Days: [7]bool{false, true, true, true, true, true}, From: 7 * 60, To: 20 * 60,
+		Factors: []house.FactorKind{house.FactorArrival, house.FactorCode}, Need: 1, Band: "strong", Liveness: house.NoSign}
 	r.rule.ID = set(h.archive.SetDoorRule(ctx, r.rule))
 	r.doors, r.rules, r.parcels = make(map[string]string), make(map[string]string), make(map[string]string)
 	for i, pattern := range patterns {
 		if strings.Contains(pattern, "{door}") {
-			r.doors[pattern] = set(h.archive.SetDoor(ctx, store.Door{Name: fmt.Sprint("Door ", i), Bell: "gate"}))
+			r.doors[pattern] = set(h.archive.SetDoor(ctx, house.Door{Name: fmt.Sprint("Door ", i), Bell: "gate"}))
 		}
 		if strings.Contains(pattern, "{rule}") {
-			r.rules[pattern] = set(h.archive.SetDoorRule(ctx, store.DoorRule{Person: r.person, Door: r.door, Days: [7]bool{true}, To: 24 * 60}))
+			r.rules[pattern] = set(h.archive.SetDoorRule(ctx, house.DoorRule{Person: r.person, Door: r.door, Days: [7]bool{true}, To: 24 * 60}))
 		}
 		if strings.Contains(pattern, "{parcel}") {
-			r.parcels[pattern] = set(h.archive.AddParcelRule(ctx, store.ParcelRule{Door: r.parcelDoor, From: h.clock.now(), To: h.clock.now().Add(time.Hour), Window: time.Minute}))
+			r.parcels[pattern] = set(h.archive.AddParcelRule(ctx, house.ParcelRule{Door: r.parcelDoor, From: h.clock.now(), To: h.clock.now().Add(time.Hour), Window: time.Minute}))
 		}
 	}
 	return r
@@ -109,7 +109,7 @@ func (a *answer) saysNot(text string) *answer {
 	return a
 }
 
-func (h *house) doorRules() []store.DoorRule {
+func (h *household) doorRules() []house.DoorRule {
 	h.t.Helper()
 	rules, err := h.archive.DoorRules(h.t.Context())
 	if err != nil {
@@ -147,13 +147,13 @@ func TestRuleOnPage(t *testing.T) {
 		says("Edda Marl is never suggested at the oak door on Saturday at any time, holidays or not, whatever else is allowed.").
 		says("Instead of: Edda Marl may be suggested").says("one allows and one says never. Never wins.").shownRule()
 	h.post("/rules/advice/rules/"+r.rule.ID, url.Values{"rule": {never}, "save": {"true"}}, in).is(http.StatusSeeOther)
-	want := store.DoorRule{ID: r.rule.ID, Person: r.person, Door: r.door, Days: [7]bool{time.Saturday: true}, To: 24 * 60}
+	want := house.DoorRule{ID: r.rule.ID, Person: r.person, Door: r.door, Days: [7]bool{time.Saturday: true}, To: 24 * 60}
 	rules := h.doorRules()
 	i := 0
 	if rules[0].ID != want.ID {
 		i = 1
 	}
-	if got := rules[i]; got.Allowed || got.Days != want.Days || got.From != 0 || got.To != 24*60 || len(got.Factors) != 0 || got.Need != 0 || got.Band != "" || got.Liveness == store.Doubtful {
+	if got := rules[i]; got.Allowed || got.Days != want.Days || got.From != 0 || got.To != 24*60 || len(got.Factors) != 0 || got.Need != 0 || got.Band != "" || got.Liveness == house.Doubtful {
 		t.Errorf("kept %+v", got)
 	}
 	h.get("/rules/advice", in).is(200).says("one allows and one says never. Never wins.")
@@ -207,10 +207,10 @@ func TestWrongRule(t *testing.T) {
 			}
 		}
 	}
-	var rule store.DoorRule
+	var rule house.DoorRule
 	for _, change := range []func(){
 		func() { rule.Person = "NOBODY" }, func() { rule.Door = "" }, func() { rule.Days = [7]bool{} }, func() { rule.To = rule.From }, func() { rule.To = 1441 }, func() { rule.From = -1 },
-		func() { rule.Factors = nil }, func() { rule.Factors = []store.FactorKind{"code", "code"} }, func() { rule.Factors = []store.FactorKind{"face"} }, func() { rule.Need = 0 }, func() { rule.Need = 3 },
+		func() { rule.Factors = nil }, func() { rule.Factors = []house.FactorKind{"code", "code"} }, func() { rule.Factors = []house.FactorKind{"face"} }, func() { rule.Need = 0 }, func() { rule.Need = 3 },
 		func() { rule.Band = "weak" }, func() { rule.Band = "" }, func() { rule.Liveness = "picture" }, func() { rule.Liveness = "" },
 	} {
 		rule = r.rule
@@ -278,10 +278,10 @@ func TestAdvicePagesHoldNothingInline(t *testing.T) {
 	in := h.session(h.resident("Odile"))
 	const evil = `"><script src=//elsewhere.example></script><i style=x>`
 	r := h.ruledFor()
-	if _, err := h.archive.SetDoor(t.Context(), store.Door{ID: r.door, Name: evil, Bell: "gate"}); err != nil {
+	if _, err := h.archive.SetDoor(t.Context(), house.Door{ID: r.door, Name: evil, Bell: "gate"}); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := h.archive.AddParcelRule(t.Context(), store.ParcelRule{Door: r.parcelDoor, Note: evil, From: h.clock.now(), To: h.clock.now().Add(time.Hour), Window: time.Minute}); err != nil {
+	if _, err := h.archive.AddParcelRule(t.Context(), house.ParcelRule{Door: r.parcelDoor, Note: evil, From: h.clock.now(), To: h.clock.now().Add(time.Hour), Window: time.Minute}); err != nil {
 		t.Fatal(err)
 	}
 	h.wellSeen("R1", h.enrolled(evil).ID)
@@ -321,7 +321,7 @@ func TestRuleFormRoundTrip(t *testing.T) {
 	random := rand.New(rand.NewPCG(1, 2))
 	kinds := factorChoices(nil)
 	for range 2000 {
-		rule := store.DoorRule{ID: "R", Person: "P", Door: "D", Allowed: random.IntN(4) > 0, From: random.IntN(24 * 60), To: 1 + random.IntN(24*60), Holidays: random.IntN(2) == 0}
+		rule := house.DoorRule{ID: "R", Person: "P", Door: "D", Allowed: random.IntN(4) > 0, From: random.IntN(24 * 60), To: 1 + random.IntN(24*60), Holidays: random.IntN(2) == 0}
 		for i := range rule.Days {
 			rule.Days[i] = random.IntN(2) == 0
 		}
@@ -332,7 +332,7 @@ func TestRuleFormRoundTrip(t *testing.T) {
 				}
 			}
 			rule.Need, rule.Band = 1+random.IntN(4), []string{"strong", "fair"}[random.IntN(2)]
-			rule.Liveness, rule.CantTell = []store.LivenessLevel{store.NoSign, store.Doubtful}[random.IntN(2)], random.IntN(2) == 0
+			rule.Liveness, rule.CantTell = []house.LivenessLevel{house.NoSign, house.Doubtful}[random.IntN(2)], random.IntN(2) == 0
 		}
 		form := ruleFormOf(rule)
 		if got, wrong := form.rule("R"); len(wrong) > 0 || !reflect.DeepEqual(got, rule) {
@@ -347,7 +347,7 @@ func FuzzRuleForm(f *testing.F) {
 	for _, form := range []string{typedRule, "", "kind=never&day=0&from=00:00&to=00:00&person=P&door=D", "kind=allowed&day=9&day=-1&need=-1&factor=x&from=24:00&to=0:0"} {
 		f.Add(form)
 	}
-	book := ruleBook{persons: []store.Person{{ID: "P", Name: "Edda Marl"}}, doors: []store.Door{{ID: "D", Name: "the oak door"}}}
+	book := ruleBook{persons: []house.Person{{ID: "P", Name: "Edda Marl"}}, doors: []house.Door{{ID: "D", Name: "the oak door"}}}
 	f.Fuzz(func(t *testing.T, text string) {
 		values, err := url.ParseQuery(text)
 		if err != nil {
@@ -366,7 +366,7 @@ func FuzzRuleForm(f *testing.F) {
 }
 
 // checkAdviceRules checks the addresses of doors, rules, parcels and trials.
-func (h *house) checkAdviceRules(at func(*strings.Replacer), check func(method, pattern, query string, status int, options ...option), in, tablet option) {
+func (h *household) checkAdviceRules(at func(*strings.Replacer), check func(method, pattern, query string, status int, options ...option), in, tablet option) {
 	const house, doors, rules, parcels, dry = "/api/v1/advice/rules", "/api/v1/doors", "/api/v1/doors/rules", "/api/v1/parcels", "/api/v1/advice/dry-run"
 	r := h.ruledFor("{door} {rule} {parcel}")
 	at(r.place("{door} {rule} {parcel}"))

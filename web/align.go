@@ -8,7 +8,7 @@ import (
 	"golang.org/x/image/draw"
 	"golang.org/x/image/math/f64"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // An aligned face is drawn so that the eyes lie on the same two points, whatever
@@ -24,7 +24,7 @@ const (
 // first, from landmarks in the order of dlib's 5-point predictor: two corners of
 // one eye, two of the other, the base of the nose. Where there are none, the
 // eyes are taken to be where they are in most boxes (common practice, no source).
-func eyesOf(f store.Face) (left, right store.Point) {
+func eyesOf(f house.Face) (left, right house.Point) {
 	if len(f.Landmarks) >= 4 {
 		l := f.Landmarks
 		left, right = middle(l[2], l[3]), middle(l[0], l[1])
@@ -35,17 +35,17 @@ func eyesOf(f store.Face) (left, right store.Point) {
 			return left, right
 		}
 	}
-	at := func(x, y float64) store.Point {
-		return store.Point{X: float64(f.Box.Min.X) + x*float64(f.Box.Dx()), Y: float64(f.Box.Min.Y) + y*float64(f.Box.Dy())}
+	at := func(x, y float64) house.Point {
+		return house.Point{X: float64(f.Box.Min.X) + x*float64(f.Box.Dx()), Y: float64(f.Box.Min.Y) + y*float64(f.Box.Dy())}
 	}
 	return at(.3, .35), at(.7, .35)
 }
 
-func middle(a, b store.Point) store.Point { return store.Point{X: (a.X + b.X) / 2, Y: (a.Y + b.Y) / 2} }
+func middle(a, b house.Point) house.Point { return house.Point{X: (a.X + b.X) / 2, Y: (a.Y + b.Y) / 2} }
 
 // align draws the face on a still turned, scaled and moved so that its eyes lie
 // where those of every aligned face do. What lies beyond the still is black.
-func align(still image.Image, f store.Face) *image.RGBA {
+func align(still image.Image, f house.Face) *image.RGBA {
 	left, right := eyesOf(f)
 	out := image.NewRGBA(image.Rect(0, 0, alignedWidth, alignedHeight))
 	draw.Draw(out, out.Rect, image.NewUniform(color.Black), image.Point{}, draw.Src)

@@ -7,27 +7,27 @@ import (
 	"math"
 	"testing"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // drawn paints a face's eyes as dots, red at the left and blue at the right, on
 // a grey still, and returns it with landmarks beside the dots.
-func drawn(size, origin image.Point, left, right store.Point) (image.Image, store.Face) {
+func drawn(size, origin image.Point, left, right house.Point) (image.Image, house.Face) {
 	still := image.NewRGBA(image.Rectangle{origin, origin.Add(size)})
 	draw.Draw(still, still.Rect, image.NewUniform(color.Gray{120}), image.Point{}, draw.Src)
 	dx, dy := right.X-left.X, right.Y-left.Y
 	radius := math.Hypot(dx, dy) / 12
 	for y := range size.Y {
 		for x := range size.X {
-			for eye, c := range map[store.Point]color.Color{left: red, right: blue} {
+			for eye, c := range map[house.Point]color.Color{left: red, right: blue} {
 				if math.Hypot(float64(x)+.5-eye.X, float64(y)+.5-eye.Y) <= radius {
 					still.Set(origin.X+x, origin.Y+y, c)
 				}
 			}
 		}
 	}
-	corner := func(eye store.Point, by float64) store.Point { return store.Point{X: eye.X + by*dx, Y: eye.Y + by*dy} }
-	return still, store.Face{Landmarks: []store.Point{
+	corner := func(eye house.Point, by float64) house.Point { return house.Point{X: eye.X + by*dx, Y: eye.Y + by*dy} }
+	return still, house.Face{Landmarks: []house.Point{
 		corner(right, .15), corner(right, -.15), corner(left, -.15), corner(left, .15), {X: (left.X + right.X) / 2, Y: (left.Y+right.Y)/2 + dx/2}}}
 }
 
@@ -51,15 +51,15 @@ func TestAlign(t *testing.T) {
 	for _, test := range []struct {
 		name         string
 		size, origin image.Point
-		left, right  store.Point
+		left, right  house.Point
 	}{
-		{"upright", image.Pt(640, 480), image.Point{}, store.Point{X: 280, Y: 200}, store.Point{X: 360, Y: 200}},
-		{"tilted to the right", image.Pt(640, 480), image.Point{}, store.Point{X: 280, Y: 180}, store.Point{X: 350, Y: 230}},
-		{"tilted to the left", image.Pt(640, 480), image.Point{}, store.Point{X: 280, Y: 260}, store.Point{X: 350, Y: 200}},
-		{"large", image.Pt(1280, 1024), image.Point{}, store.Point{X: 400, Y: 400}, store.Point{X: 800, Y: 430}},
-		{"small", image.Pt(640, 480), image.Point{}, store.Point{X: 300, Y: 300}, store.Point{X: 324, Y: 303}},
-		{"a part of a picture", image.Pt(640, 480), image.Pt(50, -30), store.Point{X: 280, Y: 180}, store.Point{X: 350, Y: 230}},
-		{"by the border", image.Pt(640, 480), image.Point{}, store.Point{X: 12, Y: 20}, store.Point{X: 70, Y: 25}},
+		{"upright", image.Pt(640, 480), image.Point{}, house.Point{X: 280, Y: 200}, house.Point{X: 360, Y: 200}},
+		{"tilted to the right", image.Pt(640, 480), image.Point{}, house.Point{X: 280, Y: 180}, house.Point{X: 350, Y: 230}},
+		{"tilted to the left", image.Pt(640, 480), image.Point{}, house.Point{X: 280, Y: 260}, house.Point{X: 350, Y: 200}},
+		{"large", image.Pt(1280, 1024), image.Point{}, house.Point{X: 400, Y: 400}, house.Point{X: 800, Y: 430}},
+		{"small", image.Pt(640, 480), image.Point{}, house.Point{X: 300, Y: 300}, house.Point{X: 324, Y: 303}},
+		{"a part of a picture", image.Pt(640, 480), image.Pt(50, -30), house.Point{X: 280, Y: 180}, house.Point{X: 350, Y: 230}},
+		{"by the border", image.Pt(640, 480), image.Point{}, house.Point{X: 12, Y: 20}, house.Point{X: 70, Y: 25}},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			still, f := drawn(test.size, test.origin, test.left, test.right)
@@ -91,24 +91,24 @@ func TestAlign(t *testing.T) {
 // by their box, and nothing goes wrong without one.
 func TestAlignWithoutEyes(t *testing.T) {
 	still := scene(160, 120)
-	nan := store.Point{X: math.NaN(), Y: math.NaN()}
-	same := store.Point{X: 50, Y: 50}
+	nan := house.Point{X: math.NaN(), Y: math.NaN()}
+	same := house.Point{X: 50, Y: 50}
 	box := image.Rect(40, 20, 100, 80)
-	want := align(still, store.Face{Box: box})
-	for name, landmarks := range map[string][]store.Point{
+	want := align(still, house.Face{Box: box})
+	for name, landmarks := range map[string][]house.Point{
 		"too few": {same}, "no numbers": {nan, nan, nan, nan, nan}, "all at one place": {same, same, same, same, same},
 	} {
-		if got := align(still, store.Face{Box: box, Landmarks: landmarks}); string(got.Pix) != string(want.Pix) {
+		if got := align(still, house.Face{Box: box, Landmarks: landmarks}); string(got.Pix) != string(want.Pix) {
 			t.Errorf("%s: not as by the box", name)
 		}
 	}
-	if x, _ := eyesOf(store.Face{Box: box}); x != (store.Point{X: 58, Y: 41}) {
+	if x, _ := eyesOf(house.Face{Box: box}); x != (house.Point{X: 58, Y: 41}) {
 		t.Errorf("the left eye of a box is at %v", x)
 	}
-	if out := align(still, store.Face{}); out.RGBAAt(10, 10) != (color.RGBA{A: 255}) {
+	if out := align(still, house.Face{}); out.RGBAAt(10, 10) != (color.RGBA{A: 255}) {
 		t.Error("a face without a place is not black")
 	}
-	if out := align(still, store.Face{Box: image.Rect(5000, 5000, 5100, 5100)}); out.RGBAAt(10, 10) != (color.RGBA{A: 255}) {
+	if out := align(still, house.Face{Box: image.Rect(5000, 5000, 5100, 5100)}); out.RGBAAt(10, 10) != (color.RGBA{A: 255}) {
 		t.Error("a face off the still is not black")
 	}
 }

@@ -13,8 +13,8 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"lintel/internal/house"
 	"lintel/pipeline/intake"
-	"lintel/store"
 )
 
 // maxSkew is the difference between the bell's clock and the server's from
@@ -162,14 +162,14 @@ var refusals = []struct {
 	{intake.ErrTooManyPixels, http.StatusUnprocessableEntity, "too-many-pixels"},
 	{intake.ErrNotAPicture, http.StatusUnprocessableEntity, "not-a-picture"},
 	{errCutShort, http.StatusBadRequest, "cut-short"},
-	{store.ErrOtherBytes, http.StatusConflict, "other-bytes"},
-	{store.ErrErased, http.StatusGone, "erased"},
-	{store.ErrNoSpace, http.StatusInsufficientStorage, "no-space"},
+	{house.ErrOtherBytes, http.StatusConflict, "other-bytes"},
+	{house.ErrErased, http.StatusGone, "erased"},
+	{house.ErrNoSpace, http.StatusInsufficientStorage, "no-space"},
 }
 
 // refuseStill answers a bell whose still was not kept.
 func (s *Server) refuseStill(w http.ResponseWriter, r *http.Request, bell string, err error) {
-	if errors.Is(err, store.ErrNoSpace) {
+	if errors.Is(err, house.ErrNoSpace) {
 		s.trouble.set(diskFull)
 	}
 	for _, refusal := range refusals {

@@ -22,6 +22,7 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/intake"
 	"lintel/store"
 )
@@ -244,7 +245,7 @@ func TestLargeBodyOverANetwork(t *testing.T) {
 }
 
 // dial connects to the house over TCP.
-func (h *house) dial() *net.TCPConn {
+func (h *household) dial() *net.TCPConn {
 	h.t.Helper()
 	server := httptest.NewServer(h)
 	h.t.Cleanup(server.Close)
@@ -258,12 +259,12 @@ func (h *house) dial() *net.TCPConn {
 }
 
 // head is a format of the head of a request by gate, with its ring and length.
-func (h *house) head() string {
+func (h *household) head() string {
 	return "POST /api/v1/bells/gate/stills HTTP/1.1\r\nHost: lintel.example\r\nAuthorization: Bearer " + h.bell +
 		"\r\nContent-Type: image/jpeg\r\nLintel-Ring: %s\r\nLintel-Frame: 0\r\nContent-Length: %d\r\n\r\n"
 }
 
-func (h *house) read(conn net.Conn) *answer {
+func (h *household) read(conn net.Conn) *answer {
 	h.t.Helper()
 	response, err := http.ReadResponse(bufio.NewReader(conn), nil)
 	if err != nil {
@@ -300,9 +301,9 @@ func TestConnectionBreaksOff(t *testing.T) {
 // A stubborn archive finds nothing until the bell has hung up.
 type stubborn struct{ *store.Archive }
 
-func (a stubborn) Find(ctx context.Context, bell, ring string, frame int, sent [32]byte) (store.Still, bool, error) {
+func (a stubborn) Find(ctx context.Context, bell, ring string, frame int, sent [32]byte) (house.Still, bool, error) {
 	<-ctx.Done()
-	return store.Still{}, false, ctx.Err()
+	return house.Still{}, false, ctx.Err()
 }
 
 // TestNoEmptyYes has a bell that closes its own half of the connection after
@@ -326,8 +327,8 @@ func TestNoEmptyYes(t *testing.T) {
 // A full archive has no space.
 type full struct{ *store.Archive }
 
-func (full) Keep(context.Context, store.NewStill) (string, bool, error) {
-	return "", false, fmt.Errorf("writing a still: %w: write incoming/X: no space left on device", store.ErrNoSpace)
+func (full) Keep(context.Context, house.NewStill) (string, bool, error) {
+	return "", false, fmt.Errorf("writing a still: %w: write incoming/X: no space left on device", house.ErrNoSpace)
 }
 
 func TestNoSpace(t *testing.T) {

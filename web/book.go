@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store"
 )
 
@@ -23,7 +24,7 @@ type bookView struct {
 	Fields  bookFields
 	Bells   []string
 	Kinds   []kindChoice
-	Persons []store.Person
+	Persons []house.Person
 	Days    []bookDay
 	Newest  string // address of the page with the newest, "" on that page
 	Earlier string // address of the page after this one, "" on the last
@@ -38,13 +39,13 @@ type bookFields struct {
 func (f bookFields) Filtered() bool { return f != bookFields{} }
 
 type kindChoice struct {
-	Kind store.Kind
+	Kind house.Kind
 	Name string
 }
 
 // kindChoices are what the filter's form offers.
 func kindChoices() (choices []kindChoice) {
-	for _, kind := range append(slices.Clone(store.Kinds), store.Looking) {
+	for _, kind := range append(slices.Clone(house.Kinds), house.Looking) {
 		choices = append(choices, kindChoice{kind, kindPlurals[kind]})
 	}
 	return choices
@@ -150,7 +151,7 @@ func (t teller) bookDay(at time.Time) string {
 	return t.day(at)
 }
 
-func (t teller) bookRow(v store.Visit) bookRow {
+func (t teller) bookRow(v house.Visit) bookRow {
 	row := bookRow{card: t.cardOf(v), Fate: t.fateWords(v)}
 	if v.Parcel {
 		row.Tags = append(row.Tags, "Parcel")

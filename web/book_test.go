@@ -10,28 +10,29 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store"
 )
 
 // A bookHouse has three visits a day at two bells, of three kinds, and keeps
 // its days by Lisbon's clock.
 type bookHouse struct {
-	*house
+	*household
 	in     option
-	person store.Person
+	person house.Person
 	all    []kept // oldest first
 }
 
 type kept struct {
 	id, bell, day string // the day in Lisbon
-	kind          store.Kind
+	kind          house.Kind
 }
 
 func newBookHouse(t *testing.T, days int) bookHouse {
 	t.Helper()
-	h := bookHouse{house: newHouse(t)}
+	h := bookHouse{household: newHouse(t)}
 	h.in = h.session(h.resident("Odile"))
-	rules := store.DefaultRules()
+	rules := house.DefaultRules()
 	rules.Zone = "Europe/Lisbon"
 	if err := h.archive.SetRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
@@ -41,14 +42,14 @@ func newBookHouse(t *testing.T, days int) bookHouse {
 	}
 	h.person = h.enrolled("Ilse Amberg")
 	for i := range 3 * days {
-		k := kept{bell: []string{"gate", "yard"}[i%2], kind: []store.Kind{store.Known, store.Stranger, store.NoFace}[i%3]}
+		k := kept{bell: []string{"gate", "yard"}[i%2], kind: []house.Kind{house.Known, house.Stranger, house.NoFace}[i%3]}
 		k.day = h.clock.now().In(rules.Location()).Format(time.DateOnly)
 		var err error
-		k.id, _, err = h.archive.Keep(t.Context(), store.NewStill{Bell: k.bell, Ring: fmt.Sprint(i), JPEG: still(t, 1), Width: 160, Height: 120, ReceivedAt: h.clock.now()})
+		k.id, _, err = h.archive.Keep(t.Context(), house.NewStill{Bell: k.bell, Ring: fmt.Sprint(i), JPEG: still(t, 1), Width: 160, Height: 120, ReceivedAt: h.clock.now()})
 		if err != nil {
 			t.Fatal(err)
 		}
-		faces := map[store.Kind][]store.Face{store.Known: {face(10, 50, h.person, 1e-5, "strong")}, store.Stranger: {face(10, 50, none, 0, "")}}
+		faces := map[house.Kind][]house.Face{house.Known: {face(10, 50, h.person, 1e-5, "strong")}, house.Stranger: {face(10, 50, none, 0, "")}}
 		record(t, h.archive, k.id, 0, faces[k.kind]...)
 		h.all = append(h.all, k)
 		h.clock.advance(8 * time.Hour)
@@ -127,10 +128,10 @@ func TestBook(t *testing.T) {
 		{"an empty form", url.Values{"bell": {""}, "kind": {""}, "person": {""}, "from": {""}, "until": {""}, "held": {""}}, url.Values{"held": {"false"}},
 			func(kept) bool { return true }},
 		{"a bell", url.Values{"bell": {"yard"}}, url.Values{"bell": {"yard"}}, func(k kept) bool { return k.bell == "yard" }},
-		{"a kind", url.Values{"kind": {"no-face"}}, url.Values{"kind": {"no-face"}}, func(k kept) bool { return k.kind == store.NoFace }},
-		{"a person", url.Values{"person": {h.person.ID}}, url.Values{"person": {h.person.ID}}, func(k kept) bool { return k.kind == store.Known }},
+		{"a kind", url.Values{"kind": {"no-face"}}, url.Values{"kind": {"no-face"}}, func(k kept) bool { return k.kind == house.NoFace }},
+		{"a person", url.Values{"person": {h.person.ID}}, url.Values{"person": {h.person.ID}}, func(k kept) bool { return k.kind == house.Known }},
 		{"a bell and a person", url.Values{"bell": {"gate"}, "person": {h.person.ID}}, url.Values{"bell": {"gate"}, "person": {h.person.ID}},
-			func(k kept) bool { return k.kind == store.Known && k.bell == "gate" }},
+			func(k kept) bool { return k.kind == house.Known && k.bell == "gate" }},
 		{"from a day on", url.Values{"from": {"2031-05-20"}}, url.Values{"from": {"2031-05-20T00:00:00+01:00"}}, func(k kept) bool { return k.day >= "2031-05-20" }},
 		{"one day", url.Values{"from": {"2031-05-20"}, "until": {"2031-05-20"}}, url.Values{"from": {"2031-05-19T23:00:00Z"}, "until": {"2031-05-20T23:00:00Z"}},
 			func(k kept) bool { return k.day == "2031-05-20" }},
@@ -190,8 +191,8 @@ func TestBookRefusesBadFilters(t *testing.T) {
 // TestBookSaysWhatBecame shows stills that went by a rule and one that broke.
 func TestBookSaysWhatBecame(t *testing.T) {
 	h := newBookHouse(t, 1)
-	rules := store.DefaultRules()
-	rules.Keep[store.Known] = store.Rule{Stills: store.Period{Hours: 1}, Findings: store.Period{Days: 30}}
+	rules := house.DefaultRules()
+	rules.Keep[house.Known] = house.Rule{Stills: house.Period{Hours: 1}, Findings: house.Period{Days: 30}}
 	if err := h.archive.SetRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
 	}
@@ -203,7 +204,7 @@ func TestBookSaysWhatBecame(t *testing.T) {
 	h.get("/visits/"+known, h.in).is(200).says("This still is gone, as the rules say.").says("Ilse Amberg")
 	var v visitJSON
 	h.get("/api/v1/visits/"+known, h.in).is(200).into(&v)
-	if v.Stage != "findings" || v.Stills[0].Present || v.Stills[0].Lost || v.Fate.Rule != store.Known || v.Fate.Period != (store.Period{Days: 30}) || !v.Fate.StillsGoneAt.IsZero() {
+	if v.Stage != "findings" || v.Stills[0].Present || v.Stills[0].Lost || v.Fate.Rule != house.Known || v.Fate.Period != (house.Period{Days: 30}) || !v.Fate.StillsGoneAt.IsZero() {
 		t.Errorf("the API says %+v", v)
 	}
 	h.get("/api/v1/visits/"+known+"/stills/0", h.in).isProblem(404, "not-found")

@@ -15,8 +15,8 @@ import (
 	"strings"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // A checkView is what the screen Check matches shows: one doubtful visit.
@@ -63,7 +63,7 @@ type earlierView struct {
 
 func checkAddress(face string) string { return "/checks/" + url.PathEscape(face) }
 
-func cropAddress(x store.Sighting) string {
+func cropAddress(x house.Sighting) string {
 	return "/api/v1/checks/" + url.PathEscape(x.ID) + "/crop?of=" + x.File[:8]
 }
 
@@ -75,7 +75,7 @@ func queueAddress(after string) string {
 	return "/checks?" + url.Values{"after": {after}}.Encode()
 }
 
-func (t teller) seen(x store.Sighting) string {
+func (t teller) seen(x house.Sighting) string {
 	return x.Bell + ", " + t.day(x.ReceivedAt) + ", " + x.ReceivedAt.In(t.zone).Format("15:04")
 }
 
@@ -174,17 +174,17 @@ func (s *Server) consents(ctx context.Context, person string) (bool, error) {
 	if err != nil {
 		return false, err
 	}
-	return slices.ContainsFunc(persons, func(p store.Person) bool { return p.ID == person && p.Consent != nil }), nil
+	return slices.ContainsFunc(persons, func(p house.Person) bool { return p.ID == person && p.Consent != nil }), nil
 }
 
 // answerWords say what was answered.
-func answerWords(c store.Check, names map[string]string) string {
+func answerWords(c house.Check, names map[string]string) string {
 	switch c.Answer {
-	case store.AnswerYes:
+	case house.AnswerYes:
 		return "You said: it is " + names[c.Asked]
-	case store.AnswerNo:
+	case house.AnswerNo:
 		return "You said: it is not " + names[c.Asked]
-	case store.AnswerNotFace:
+	case house.AnswerNotFace:
 		return "You said: it is not a face"
 	}
 	if c.Person == "" {
@@ -195,7 +195,7 @@ func answerWords(c store.Check, names map[string]string) string {
 
 // addAnswers adds to the faces of a visit's page what was answered for them, and
 // where that can be done.
-func (s *Server) addAnswers(ctx context.Context, v store.Visit, shown []stillView) error {
+func (s *Server) addAnswers(ctx context.Context, v house.Visit, shown []stillView) error {
 	answers, err := s.Archive.AnsweredOn(ctx, v.ID)
 	if err != nil {
 		return err
@@ -212,7 +212,7 @@ func (s *Server) addAnswers(ctx context.Context, v store.Visit, shown []stillVie
 			if c, ok := answers[f.ID]; ok {
 				face.Said = answerWords(c, names)
 			}
-			if still.File != "" && f.Match != nil && f.Descriptor != (store.Descriptor{}) {
+			if still.File != "" && f.Match != nil && f.Descriptor != (house.Descriptor{}) {
 				face.Check = checkAddress(f.ID)
 			}
 		}
@@ -224,15 +224,15 @@ func (s *Server) addAnswers(ctx context.Context, v store.Visit, shown []stillVie
 func (s *Server) crop(w http.ResponseWriter, r *http.Request) {
 	x, err := s.Archive.Sighting(r.Context(), r.PathValue("face"))
 	if err == nil && x.File == "" {
-		err = store.ErrStillGone
+		err = house.ErrStillGone
 	}
 	if err != nil {
 		s.refuseCheck(w, r, err)
 		return
 	}
 	data, err := s.Archive.ReadStill(r.Context(), x.Visit, x.Frame)
-	if errors.Is(err, store.ErrNotFound) {
-		err = store.ErrStillGone
+	if errors.Is(err, house.ErrNotFound) {
+		err = house.ErrStillGone
 	}
 	if err != nil {
 		s.refuseCheck(w, r, err)
@@ -255,7 +255,7 @@ func (s *Server) crop(w http.ResponseWriter, r *http.Request) {
 
 // A given is an answer as it is sent.
 type given struct {
-	Answer    store.Answer `json:"answer"`
+	Answer    house.Answer `json:"answer"`
 	Asked     string       `json:"asked"`     // the person asked about; "" for whom the face is named, or is nearest
 	Person    string       `json:"person"`    // for someone else: who, "" for a stranger
 	Reference bool         `json:"reference"` // whether to keep the face as a reference of who it is
@@ -277,15 +277,15 @@ func (s *Server) answer(ctx context.Context, face string, g given) (reference st
 		return "", err
 	}
 	if d.Check != nil {
-		return "", store.ErrAnswered
+		return "", house.ErrAnswered
 	}
 	gallery, err := s.gallery.Gallery(ctx)
 	if err != nil {
 		return "", err
 	}
 	scores := gallery.Scores(match.ProbeOf(d.Face))
-	c := store.Check{Face: face, Answer: g.Answer, Asked: cmp.Or(g.Asked, d.Person), Person: g.Person}
-	if c.Answer == store.AnswerYes && c.Person == "" {
+	c := house.Check{Face: face, Answer: g.Answer, Asked: cmp.Or(g.Asked, d.Person), Person: g.Person}
+	if c.Answer == house.AnswerYes && c.Person == "" {
 		c.Person = c.Asked
 	}
 	to := func(person string) float64 {
@@ -298,18 +298,18 @@ func (s *Server) answer(ctx context.Context, face string, g given) (reference st
 		c.PersonDistance = to(c.Person)
 	}
 	if math.IsInf(c.AskedDistance, 1) { // their references went since
-		return "", store.ErrFindingChanged
+		return "", house.ErrFindingChanged
 	}
 	if math.IsInf(c.PersonDistance, 1) {
 		c.PersonDistance = 0 // not enrolled, so at no distance
 	}
-	var becomes *store.Match
+	var becomes *house.Match
 	switch {
-	case c.Answer == store.AnswerYes && d.Face.Match != nil:
+	case c.Answer == house.AnswerYes && d.Face.Match != nil:
 		becomes = d.Face.Match
 	case c.Person != "" && c.PersonDistance > 0:
 		becomes = namedAs(c.Person, c.PersonDistance, d.Face, gallery)
-	case c.Answer == store.AnswerElse:
+	case c.Answer == house.AnswerElse:
 		for _, score := range scores {
 			c.Distances = append(c.Distances, score.Distance)
 		}
@@ -322,7 +322,7 @@ func (s *Server) answer(ctx context.Context, face string, g given) (reference st
 }
 
 // keepReference enrols a face that was answered for, and says what came of it.
-func (s *Server) keepReference(ctx context.Context, x store.Sighting, person string) (string, error) {
+func (s *Server) keepReference(ctx context.Context, x house.Sighting, person string) (string, error) {
 	switch {
 	case person == "":
 		return referenceNobody, nil
@@ -331,9 +331,9 @@ func (s *Server) keepReference(ctx context.Context, x store.Sighting, person str
 	}
 	err := s.Archive.AddReference(ctx, referenceFrom(x, person))
 	switch {
-	case errors.Is(err, store.ErrNoConsent):
+	case errors.Is(err, house.ErrNoConsent):
 		return referenceNoConsent, nil
-	case errors.Is(err, store.ErrExists):
+	case errors.Is(err, house.ErrExists):
 		return referenceThere, nil
 	case err != nil:
 		return "", err
@@ -346,9 +346,9 @@ func (s *Server) giveAnswer(w http.ResponseWriter, r *http.Request) {
 	if !readForm(w, r) {
 		return
 	}
-	g := given{Answer: store.Answer(r.PostForm.Get("answer")), Asked: r.PostForm.Get("asked"), Person: r.PostForm.Get("person"), Reference: r.PostForm.Get("reference") == "true"}
-	if g.Answer == store.AnswerElse && !r.PostForm.Has("person") {
-		s.refuseCheck(w, r, fmt.Errorf("%w: it does not say who it is", store.ErrBadAnswer))
+	g := given{Answer: house.Answer(r.PostForm.Get("answer")), Asked: r.PostForm.Get("asked"), Person: r.PostForm.Get("person"), Reference: r.PostForm.Get("reference") == "true"}
+	if g.Answer == house.AnswerElse && !r.PostForm.Has("person") {
+		s.refuseCheck(w, r, fmt.Errorf("%w: it does not say who it is", house.ErrBadAnswer))
 		return
 	}
 	reference, err := s.answer(r.Context(), r.PathValue("face"), g)
@@ -390,9 +390,9 @@ func keptWords(q url.Values) string {
 type answerView struct {
 	Bar     barView
 	Item    itemView
-	Answer  store.Answer
+	Answer  house.Answer
 	Says    []string
-	Persons []store.Person // to choose among, for someone else
+	Persons []house.Person // to choose among, for someone else
 	Button  string
 	Back    string
 }
@@ -402,19 +402,19 @@ func (s *Server) answerPage(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
 	d, err := s.doubtAbout(r.Context(), r.PathValue("face"))
 	if err == nil && d.Check != nil {
-		err = store.ErrAnswered
+		err = house.ErrAnswered
 	}
 	if err != nil {
 		s.refuseCheck(w, r, err)
 		return
 	}
-	view := answerView{Answer: store.Answer(q.Get("answer")), Back: queueAddress(q.Get("after"))}
+	view := answerView{Answer: house.Answer(q.Get("answer")), Back: queueAddress(q.Get("after"))}
 	if view.Item, err = s.itemView(r, d, q.Get("after")); err == nil {
 		view.Says, err = s.losesName(r, d)
 	}
-	if err == nil && view.Answer == store.AnswerElse {
+	if err == nil && view.Answer == house.AnswerElse {
 		view.Persons, err = s.Archive.Persons(r.Context())
-		view.Persons = slices.DeleteFunc(view.Persons, func(p store.Person) bool { return p.ID == d.Person })
+		view.Persons = slices.DeleteFunc(view.Persons, func(p house.Person) bool { return p.ID == d.Person })
 	}
 	if err != nil {
 		s.refuseCheck(w, r, err)
@@ -422,11 +422,11 @@ func (s *Server) answerPage(w http.ResponseWriter, r *http.Request) {
 	}
 	title := ""
 	switch view.Answer {
-	case store.AnswerNo:
+	case house.AnswerNo:
 		title, view.Button = "Not "+d.Name+"?", "It is not "+d.Name
-	case store.AnswerNotFace:
+	case house.AnswerNotFace:
 		title, view.Button = "Not a face?", "It is not a face"
-	case store.AnswerElse:
+	case house.AnswerElse:
 		title, view.Button = "Who is it?", "Keep this answer"
 	default:
 		badQuery(w, r, "answer is no, else or not-a-face.")
@@ -457,8 +457,8 @@ func (s *Server) losesName(r *http.Request, d doubt) ([]string, error) {
 			}
 		}
 	}
-	if persons, _ := whoRang(v); len(persons) == 0 && v.Kind == store.Known {
-		v.Kind = store.Stranger
+	if persons, _ := whoRang(v); len(persons) == 0 && v.Kind == house.Known {
+		v.Kind = house.Stranger
 		words := teller.fateWords(v)
 		says = append(says, "Without it the visit is a stranger’s, and is kept as theirs are. "+words[len(words)-1]+".")
 	}
@@ -535,7 +535,7 @@ type changeView struct {
 // A findingView is a finding in words; no name is a stranger.
 type findingView struct{ Name, Band string }
 
-func findingViewOf(m *store.Match) findingView {
+func findingViewOf(m *house.Match) findingView {
 	if m == nil {
 		return findingView{"A stranger", ""}
 	}
@@ -591,10 +591,10 @@ func (s *Server) applyChanges(ctx context.Context, wanted []wantedChange) (renam
 	for _, c := range wanted {
 		becomes[c.Face] = strings.TrimSpace(c.Person + " " + c.Band)
 	}
-	var chosen []store.Renaming
+	var chosen []house.Renaming
 	for _, c := range all {
 		if want, ok := becomes[c.ID]; ok && want == finding(c.Becomes) {
-			chosen = append(chosen, store.Renaming{Face: c.ID, Was: c.Face.Match, Becomes: c.Becomes})
+			chosen = append(chosen, house.Renaming{Face: c.ID, Was: c.Face.Match, Becomes: c.Becomes})
 		}
 	}
 	return s.Archive.Rename(context.WithoutCancel(ctx), chosen)
@@ -621,21 +621,21 @@ func (s *Server) postChanges(w http.ResponseWriter, r *http.Request) {
 func (s *Server) refuseCheck(w http.ResponseWriter, r *http.Request, err error) {
 	p := problem{Status: http.StatusConflict, Detail: "Nothing was changed."}
 	switch {
-	case errors.Is(err, store.ErrNotFound):
+	case errors.Is(err, house.ErrNotFound):
 		p = problem{Status: http.StatusNotFound, Type: "not-found", Title: "There is no such face, or no answer for it; the visit may have been erased."}
-	case errors.Is(err, store.ErrStillGone):
-		p = problem{Status: http.StatusGone, Type: "still-gone", Title: capital(store.ErrStillGone.Error()) + ".", Detail: "The rules let it go, or it was erased."}
-	case errors.Is(err, store.ErrAnswered):
-		p.Type, p.Title = "answered", capital(store.ErrAnswered.Error())+"."
+	case errors.Is(err, house.ErrStillGone):
+		p = problem{Status: http.StatusGone, Type: "still-gone", Title: capital(house.ErrStillGone.Error()) + ".", Detail: "The rules let it go, or it was erased."}
+	case errors.Is(err, house.ErrAnswered):
+		p.Type, p.Title = "answered", capital(house.ErrAnswered.Error())+"."
 		p.Detail = "The first answer stands. It can be taken back, and another given."
-	case errors.Is(err, store.ErrFindingChanged):
-		p.Type, p.Title = "finding-changed", capital(store.ErrFindingChanged.Error())+"."
+	case errors.Is(err, house.ErrFindingChanged):
+		p.Type, p.Title = "finding-changed", capital(house.ErrFindingChanged.Error())+"."
 		p.Detail = "Nothing was changed. Look at it again."
-	case errors.Is(err, store.ErrPersonGone):
-		p.Type, p.Title = "person-gone", capital(store.ErrPersonGone.Error())+"."
+	case errors.Is(err, house.ErrPersonGone):
+		p.Type, p.Title = "person-gone", capital(house.ErrPersonGone.Error())+"."
 	case errors.Is(err, errNobody):
 		p.Type, p.Title = "nobody-enrolled", capital(errNobody.Error())+"."
-	case errors.Is(err, store.ErrBadAnswer):
+	case errors.Is(err, house.ErrBadAnswer):
 		p = problem{Status: http.StatusUnprocessableEntity, Type: "bad-answer", Title: capital(strings.TrimPrefix(err.Error(), "keeping an answer: ")) + "."}
 	default:
 		s.fail(w, r, err)
@@ -830,7 +830,7 @@ type checkJSON struct {
 }
 
 type answeredJSON struct {
-	Answer store.Answer `json:"answer"`
+	Answer house.Answer `json:"answer"`
 	Person string       `json:"person"` // "" for a stranger or nobody
 	By     string       `json:"by"`
 	At     time.Time    `json:"at"`
@@ -932,7 +932,7 @@ type findingJSON struct {
 	Band     string  `json:"band"`
 }
 
-func findingJSONOf(m *store.Match) *findingJSON {
+func findingJSONOf(m *house.Match) *findingJSON {
 	if m == nil {
 		return nil
 	}

@@ -13,46 +13,46 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // descriptorAt returns a descriptor at a distance from that of the person of a number,
 // and from those of all other numbers by more than 1.
-func descriptorAt(number int, distance float64) (d store.Descriptor) {
+func descriptorAt(number int, distance float64) (d house.Descriptor) {
 	d[number] = 1
 	d[100] = float32(distance)
 	return d
 }
 
 // faceAt is a face of 100 pixels on a still of 160.
-func faceAt(d store.Descriptor) store.Face {
-	return store.Face{Box: image.Rect(30, 10, 130, 110), Descriptor: d,
-		Landmarks: []store.Point{{X: 110, Y: 45}, {X: 92, Y: 46}, {X: 50, Y: 45}, {X: 68, Y: 46}, {X: 80, Y: 70}}}
+func faceAt(d house.Descriptor) house.Face {
+	return house.Face{Box: image.Rect(30, 10, 130, 110), Descriptor: d,
+		Landmarks: []house.Point{{X: 110, Y: 45}, {X: 92, Y: 46}, {X: 50, Y: 45}, {X: 68, Y: 46}, {X: 80, Y: 70}}}
 }
 
 // enrolledAs adds a person with consent and a reference of that number.
-func (h *house) enrolledAs(name string, number int) store.Person {
+func (h *household) enrolledAs(name string, number int) house.Person {
 	h.t.Helper()
 	p := h.enrolled(name)
 	h.consents(p.ID)
-	if err := h.archive.AddReference(h.t.Context(), store.Reference{Person: p.ID, Descriptor: descriptorAt(number, 0), FaceWidth: 200, SourceSHA256: [32]byte{byte(number)}}); err != nil {
+	if err := h.archive.AddReference(h.t.Context(), house.Reference{Person: p.ID, Descriptor: descriptorAt(number, 0), FaceWidth: 200, SourceSHA256: [32]byte{byte(number)}}); err != nil {
 		h.t.Fatal(err)
 	}
 	return p
 }
 
 // consents has a person agree.
-func (h *house) consents(person string) {
+func (h *household) consents(person string) {
 	h.t.Helper()
-	if err := h.archive.RecordConsent(h.t.Context(), person, store.Consent{GivenBy: "they", GivenAt: h.clock.now(), Scope: "the door"}); err != nil {
+	if err := h.archive.RecordConsent(h.t.Context(), person, house.Consent{GivenBy: "they", GivenAt: h.clock.now(), Scope: "the door"}); err != nil {
 		h.t.Fatal(err)
 	}
 }
 
 // sees keeps a ring with that face, judged as the pipeline would, and returns
 // the visit and the face's id.
-func (h *house) sees(ring string, f store.Face) (visit, face string) {
+func (h *household) sees(ring string, f house.Face) (visit, face string) {
 	h.t.Helper()
 	h.clock.advance(time.Minute)
 	visit = h.rung(ring, 0, still(h.t, 7)).Visit
@@ -64,9 +64,9 @@ func (h *house) sees(ring string, f store.Face) (visit, face string) {
 	if err != nil {
 		h.t.Fatal(err)
 	}
-	faces := []store.Face{f}
-	g.IdentifyRing([][]store.Face{faces})
-	if err := h.archive.Record(h.t.Context(), v.Stills[0].ID, store.Done, faces); err != nil {
+	faces := []house.Face{f}
+	g.IdentifyRing([][]house.Face{faces})
+	if err := h.archive.Record(h.t.Context(), v.Stills[0].ID, house.Done, faces); err != nil {
 		h.t.Fatal(err)
 	}
 	if v, err = h.archive.Visit(h.t.Context(), visit); err != nil {
@@ -79,7 +79,7 @@ func (h *house) sees(ring string, f store.Face) (visit, face string) {
 const stillNamed = match.MaxDistance - .005
 
 // between returns the largest distance up to most whose FPIR in the present gallery lies between two.
-func (h *house) between(low, high, most float64) float64 {
+func (h *household) between(low, high, most float64) float64 {
 	h.t.Helper()
 	g, err := h.gallery.Gallery(h.t.Context())
 	if err != nil {
@@ -94,14 +94,14 @@ func (h *house) between(low, high, most float64) float64 {
 	return 0
 }
 
-func (h *house) strongly() float64   { return h.between(0, 5e-5, stillNamed) }
-func (h *house) fairly() float64     { return h.between(3e-4, 9e-4, stillNamed) }
-func (h *house) weakly() float64     { return h.between(1.5e-3, 8e-3, stillNamed) }
-func (h *house) justBeyond() float64 { return h.between(1.2e-2, 3e-2, 1) }
+func (h *household) strongly() float64   { return h.between(0, 5e-5, stillNamed) }
+func (h *household) fairly() float64     { return h.between(3e-4, 9e-4, stillNamed) }
+func (h *household) weakly() float64     { return h.between(1.5e-3, 8e-3, stillNamed) }
+func (h *household) justBeyond() float64 { return h.between(1.2e-2, 3e-2, 1) }
 
 // newDoubtfulHouse is a house
 // with Ada and Ben, and a weak match of Ada's.
-func newDoubtfulHouse(t *testing.T) (h *house, in option, ada, ben store.Person, visit, face string) {
+func newDoubtfulHouse(t *testing.T) (h *household, in option, ada, ben house.Person, visit, face string) {
 	h = newHouse(t)
 	in = h.session(h.resident("Odile"))
 	ada, ben = h.enrolledAs("Ada Quill", 1), h.enrolledAs("Ben Orrin", 2)
@@ -114,7 +114,7 @@ type checkList struct {
 	Next   string
 }
 
-func (h *house) checks(in option, query string) (list checkList) {
+func (h *household) checks(in option, query string) (list checkList) {
 	h.t.Helper()
 	h.get("/api/v1/checks"+query, in).is(200).into(&list)
 	return list
@@ -206,13 +206,13 @@ func TestRingJudgedAnew(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	frames := [][]store.Face{{faceAt(descriptorAt(1, d-.02))}, {faceAt(descriptorAt(1, d+.01))}}
+	frames := [][]house.Face{{faceAt(descriptorAt(1, d-.02))}, {faceAt(descriptorAt(1, d+.01))}}
 	g.IdentifyRing(frames)
 	if a, b := frames[0][0].Match, frames[1][0].Match; a == nil || b == nil || *a != *b || a.Frames != 2 {
 		t.Fatalf("not judged together: %+v, %+v", a, b)
 	}
 	for i, faces := range frames {
-		if err := h.archive.Record(t.Context(), v.Stills[i].ID, store.Done, faces); err != nil {
+		if err := h.archive.Record(t.Context(), v.Stills[i].ID, house.Done, faces); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -306,26 +306,26 @@ func TestCrop(t *testing.T) {
 func TestAnswerPages(t *testing.T) {
 	for _, test := range []struct {
 		name     string
-		fields   func(ada, ben store.Person) url.Values
+		fields   func(ada, ben house.Person) url.Values
 		says     []string // on the page before, if there is one
 		done     string
 		outcome  outcome
 		person   int // of the name afterwards
 		question string
 	}{
-		{"yes", func(ada, ben store.Person) url.Values { return url.Values{"answer": {"yes"}, "asked": {ada.ID}} }, nil, "Kept: it is.", someone, 1, ""},
-		{"yes, and a reference", func(ada, ben store.Person) url.Values {
+		{"yes", func(ada, ben house.Person) url.Values { return url.Values{"answer": {"yes"}, "asked": {ada.ID}} }, nil, "Kept: it is.", someone, 1, ""},
+		{"yes, and a reference", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"yes"}, "asked": {ada.ID}, "reference": {"true"}}
 		}, nil, "The face is a reference from now on", someone, 1, ""},
-		{"no", func(ada, ben store.Person) url.Values { return url.Values{"answer": {"no"}, "asked": {ada.ID}} },
+		{"no", func(ada, ben house.Person) url.Values { return url.Values{"answer": {"no"}, "asked": {ada.ID}} },
 			[]string{"The name Ada Quill would be removed from this face", "kept as theirs are. Goes on"}, "Kept: it is not.", stranger, 0, "no"},
-		{"someone else", func(ada, ben store.Person) url.Values {
+		{"someone else", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"else"}, "asked": {ada.ID}, "person": {ben.ID}}
 		}, []string{"Ben Orrin", "A stranger"}, "Kept: it is someone else.", stranger, 0, "else"},
-		{"a stranger", func(ada, ben store.Person) url.Values {
+		{"a stranger", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"else"}, "asked": {ada.ID}, "person": {""}, "reference": {"true"}}
 		}, nil, "it is nobody", stranger, 0, "else"},
-		{"not a face", func(ada, ben store.Person) url.Values {
+		{"not a face", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"not-a-face"}, "asked": {ada.ID}}
 		}, []string{"would be removed"}, "Kept: it is not a face.", stranger, 0, "not-a-face"},
 	} {
@@ -481,7 +481,7 @@ func TestChanges(t *testing.T) {
 		t.Fatalf("nothing changed, but %v", got)
 	}
 	h.get("/checks/changes", in).is(200).says("Nothing would be found otherwise now")
-	err := h.archive.AddReference(t.Context(), store.Reference{Person: ada.ID, Descriptor: descriptorAt(1, h.weakly()+.01), FaceWidth: 200, SourceSHA256: [32]byte{99}})
+	err := h.archive.AddReference(t.Context(), house.Reference{Person: ada.ID, Descriptor: descriptorAt(1, h.weakly()+.01), FaceWidth: 200, SourceSHA256: [32]byte{99}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -603,7 +603,7 @@ func TestThresholdIsSure(t *testing.T) {
 }
 
 // checkChecks checks the addresses of Check matches against their description.
-func (h *house) checkChecks(check func(method, pattern, query string, status int, options ...option), in, tablet option) {
+func (h *household) checkChecks(check func(method, pattern, query string, status int, options ...option), in, tablet option) {
 	const checks, one, crop, changes, threshold = "/api/v1/checks", "/api/v1/checks/{face}", "/api/v1/checks/{face}/crop", "/api/v1/checks/changes", "/api/v1/checks/threshold"
 	check("GET", checks, "", 200, in)
 	check("GET", checks, "?limit=1", 200, in)

@@ -10,8 +10,8 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"lintel/internal/house"
 	"lintel/pipeline/onetime"
-	"lintel/store"
 )
 
 // A codesView shows the secret of one-time codes that were given out just now.
@@ -89,7 +89,7 @@ func (s *Server) endCodes(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	if err := s.Archive.RemoveOneTimeSecret(r.Context(), p.ID); err != nil && !errors.Is(err, store.ErrNotFound) {
+	if err := s.Archive.RemoveOneTimeSecret(r.Context(), p.ID); err != nil && !errors.Is(err, house.ErrNotFound) {
 		s.fail(w, r, err)
 		return
 	}

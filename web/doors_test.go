@@ -21,7 +21,7 @@ import (
 
 	"github.com/gorilla/websocket"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A door is who may go through.
@@ -320,7 +320,7 @@ var asks = map[string]struct{ query, body string }{
 
 // A walk asks for every route. Each has a visit and a person of its own.
 type walk struct {
-	*house
+	*household
 	visit, person   string
 	visits, persons map[string]string // by pattern
 	stranger, rang  string            // a face of a stranger who rang twice, and one of the visits
@@ -336,7 +336,7 @@ type walk struct {
 }
 
 func newWalk(t *testing.T, changes ...func(*Config)) (w walk, resident, tablet string) {
-	w.house = newHouse(t, changes...)
+	w.household = newHouse(t, changes...)
 	resident = w.resident("Odile")
 	tablet = w.tablet("Hall", "Odile")
 	w.tablet("Attic", "Odile")
@@ -370,7 +370,7 @@ func newWalk(t *testing.T, changes ...func(*Config)) (w walk, resident, tablet s
 		}
 		_, w.faces[pattern] = w.sees(fmt.Sprint("face-", i), faceAt(descriptorAt(1, w.weakly())))
 		if strings.HasPrefix(pattern, "DELETE") || strings.HasSuffix(pattern, "take-back") {
-			if _, err := w.answer(t.Context(), w.faces[pattern], given{Answer: store.AnswerYes}); err != nil {
+			if _, err := w.answer(t.Context(), w.faces[pattern], given{Answer: house.AnswerYes}); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -408,7 +408,7 @@ func (w *walk) suggest() {
 			w.visits[pattern] = w.knownRings(ring, w.recognised)
 		case strings.Contains(pattern, "{advice}"):
 			visit := w.knownRings(ring, w.recognised)
-			w.advice[pattern] = w.advised(store.Advice{Visit: visit, Door: door, State: store.Suggested, Person: w.recognised, ExpiresAt: w.clock.now().Add(time.Hour)})
+			w.advice[pattern] = w.advised(house.Advice{Visit: visit, Door: door, State: house.Suggested, Person: w.recognised, ExpiresAt: w.clock.now().Add(time.Hour)})
 		}
 	}
 }
@@ -426,7 +426,7 @@ func (w walk) step(pattern string, options ...option) *answer {
 	}
 	path = strings.NewReplacer("{bell}", "gate", "{visit}", cmp.Or(w.visits[pattern], w.visit), "{frame}", "0", "{$}", "",
 		"{name}", "now.js", "{picture}", w.picture, "{source}", "NOSUCHSOURCE", "{token}", "NOSUCHTOKEN", "{receiver}", "NOSUCHRECEIVER", "{tablet}", w.tabletID, "{erasure}", "LASTING", "{stranger}", w.stranger, "{face}", cmp.Or(w.faces[pattern], "NOSUCHFACE"), "{advice}", cmp.Or(w.advice[pattern], "NOSUCHADVICE"), "{person}", cmp.Or(w.persons[pattern], w.person)).Replace(path)
-	path = w.tried.place(w.house, pattern).Replace(w.ruled.place(pattern).Replace(path))
+	path = w.tried.place(w.household, pattern).Replace(w.ruled.place(pattern).Replace(path))
 	if strings.ContainsAny(path, "{}") {
 		w.t.Fatalf("no place for %s", path)
 	}
@@ -458,7 +458,7 @@ func TestWithoutSession(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	w.clock.advance(store.ResidentSession)
+	w.clock.advance(house.ResidentSession)
 	keys := map[string]option{
 		"none":             func(*http.Request) {},
 		"empty":            header("Cookie", w.cookieName()+"="),
@@ -792,7 +792,7 @@ func TestCookie(t *testing.T) {
 		if len(c.Value) < 22 { // OWASP, Session Management: 64 bits at least; this is 110
 			t.Errorf("a token of %d characters", len(c.Value))
 		}
-		if lasts := time.Duration(c.MaxAge) * time.Second; lasts != store.TabletSession {
+		if lasts := time.Duration(c.MaxAge) * time.Second; lasts != house.TabletSession {
 			t.Errorf("lasts %v", lasts)
 		}
 		h.get("/", h.session(c.Value)).is(200)

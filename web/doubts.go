@@ -10,8 +10,8 @@ import (
 	"strconv"
 	"strings"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // namedUpTo is the FPIR of the least sure match that is named.
@@ -27,7 +27,7 @@ const someStrangers = 2000
 // A doubt is a face that the household can be asked about: whether it is the
 // person's.
 type doubt struct {
-	store.Sighting
+	house.Sighting
 	Person   string // id
 	Name     string
 	Distance float64 // to the person's nearest reference
@@ -115,7 +115,7 @@ func (s *Server) doubts(ctx context.Context, after doubtPlace, limit int) (page 
 	return page, next, nil
 }
 
-func doubtOf(s store.Sighting, near nearest, fpir float64) doubt {
+func doubtOf(s house.Sighting, near nearest, fpir float64) doubt {
 	d := doubt{Sighting: s, Person: near.person, Distance: near.distance, FPIR: fpir, rank: rankOf(fpir, s.Face.Match != nil)}
 	if s.Face.Match != nil {
 		d.Band = s.Face.Match.Band
@@ -135,11 +135,11 @@ func (s *Server) nearStrangers(ctx context.Context) ([]doubt, error) {
 	if err != nil || gallery.Size().Persons == 0 {
 		return nil, err
 	}
-	best, settled := make(map[store.Naming]doubt), make(map[store.Naming]bool)
+	best, settled := make(map[house.Naming]doubt), make(map[house.Naming]bool)
 	for _, x := range strangers {
 		if x.Check != nil {
-			settled[store.Naming{Visit: x.Visit, Person: x.Check.Asked}] = true
-			settled[store.Naming{Visit: x.Visit, Person: x.Check.Person}] = true
+			settled[house.Naming{Visit: x.Visit, Person: x.Check.Asked}] = true
+			settled[house.Naming{Visit: x.Visit, Person: x.Check.Person}] = true
 			continue
 		}
 		near := nearestOf(x.Face, gallery)
@@ -147,7 +147,7 @@ func (s *Server) nearStrangers(ctx context.Context) ([]doubt, error) {
 		if rankOf(fpir, false) < leastNear {
 			continue
 		}
-		about := store.Naming{Visit: x.Visit, Person: near.person}
+		about := house.Naming{Visit: x.Visit, Person: near.person}
 		if b, ok := best[about]; !ok || near.distance < b.Distance {
 			best[about] = doubtOf(x, near, fpir)
 		}
@@ -188,7 +188,7 @@ func (s *Server) personNames(ctx context.Context) (map[string]string, error) {
 }
 
 // doubtAbout returns the doubt about one face, whether or not it is in the
-// queue. The error is store.ErrNotFound, store.ErrStillGone, or errNobody where
+// queue. The error is house.ErrNotFound, house.ErrStillGone, or errNobody where
 // no person is enrolled to ask about.
 func (s *Server) doubtAbout(ctx context.Context, face string) (doubt, error) {
 	x, err := s.Archive.Sighting(ctx, face)
@@ -196,7 +196,7 @@ func (s *Server) doubtAbout(ctx context.Context, face string) (doubt, error) {
 		return doubt{}, err
 	}
 	if !x.Kept() {
-		return doubt{}, store.ErrStillGone
+		return doubt{}, house.ErrStillGone
 	}
 	if m := x.Face.Match; m != nil {
 		d := doubtOf(x, nearest{m.Person, m.Distance}, m.FPIR)
@@ -229,7 +229,7 @@ type nearest struct {
 }
 
 // nearestOf finds the person nearest to a face.
-func nearestOf(f store.Face, g *match.Gallery) nearest {
+func nearestOf(f house.Face, g *match.Gallery) nearest {
 	if scores := g.Scores(match.ProbeOf(f)); len(scores) > 0 {
 		return nearest{scores[0].Person, scores[0].Distance}
 	}
@@ -253,16 +253,16 @@ const comparedWith = 3
 // earlier returns faces that surely are the person's, on other visits, those
 // nearest to the face first. References keep no picture, so these stand for
 // them.
-func (s *Server) earlier(ctx context.Context, d doubt) ([]store.Sighting, error) {
+func (s *Server) earlier(ctx context.Context, d doubt) ([]house.Sighting, error) {
 	all, err := s.Archive.SurelyOf(ctx, d.Person, 50)
 	if err != nil {
 		return nil, err
 	}
-	slices.SortStableFunc(all, func(a, b store.Sighting) int {
+	slices.SortStableFunc(all, func(a, b house.Sighting) int {
 		return cmp.Compare(match.Distance(&d.Face.Descriptor, &a.Face.Descriptor), match.Distance(&d.Face.Descriptor, &b.Face.Descriptor))
 	})
 	seen := map[string]bool{d.Visit: true}
-	var shown []store.Sighting
+	var shown []house.Sighting
 	for _, x := range all {
 		if !seen[x.Visit] && len(shown) < comparedWith {
 			seen[x.Visit] = true
@@ -275,8 +275,8 @@ func (s *Server) earlier(ctx context.Context, d doubt) ([]store.Sighting, error)
 // referenceFrom makes a reference of a face on a still, for [faultOf] finds no
 // fault with it. The still's id stands for the picture: its bytes change where it
 // is masked or made smaller.
-func referenceFrom(x store.Sighting, person string) store.Reference {
-	return store.Reference{
+func referenceFrom(x house.Sighting, person string) house.Reference {
+	return house.Reference{
 		Person: person, Descriptor: x.Face.Descriptor, FaceWidth: widthOf(x.Face), Quality: scoreOf(x.Face),
 		SourceSHA256: sha256.Sum256([]byte("still " + x.Still)),
 	}
@@ -285,7 +285,7 @@ func referenceFrom(x store.Sighting, person string) store.Reference {
 // namedAs returns the match that a face gets once the household said whose it
 // is: at its distance from that person, nil where that is too far to be named,
 // since a band says what the faces alone do.
-func namedAs(person string, distance float64, f store.Face, g *match.Gallery) *store.Match {
+func namedAs(person string, distance float64, f house.Face, g *match.Gallery) *house.Match {
 	band := g.BandOf(distance)
 	if band == match.None {
 		return nil
@@ -293,13 +293,13 @@ func namedAs(person string, distance float64, f store.Face, g *match.Gallery) *s
 	if band == match.Strong && match.ProbeOf(f).Poor {
 		band = match.Fair
 	}
-	return &store.Match{Person: person, Distance: distance, FPIR: g.FPIR(distance), Band: string(band)}
+	return &house.Match{Person: person, Distance: distance, FPIR: g.FPIR(distance), Band: string(band)}
 }
 
 // A revision is a past finding that would be another one now.
 type revision struct {
-	store.Sighting
-	Becomes *store.Match
+	house.Sighting
+	Becomes *house.Match
 }
 
 // lookBackDays is how long back past visits are judged anew, and for how many
@@ -340,7 +340,7 @@ func (s *Server) revisions(ctx context.Context) ([]revision, error) {
 
 // judgedAnew judges faces as the pipeline would now, those of one ring
 // together.
-func judgedAnew(sightings []store.Sighting, gallery *match.Gallery) (all []revision) {
+func judgedAnew(sightings []house.Sighting, gallery *match.Gallery) (all []revision) {
 	for len(sightings) > 0 {
 		n := 1
 		for n < len(sightings) && sightings[n].Visit == sightings[0].Visit {
@@ -348,8 +348,8 @@ func judgedAnew(sightings []store.Sighting, gallery *match.Gallery) (all []revis
 		}
 		visit := slices.Clone(sightings[:n])
 		sightings = sightings[n:]
-		slices.SortStableFunc(visit, func(a, b store.Sighting) int { return a.Frame - b.Frame })
-		var frames [][]store.Face
+		slices.SortStableFunc(visit, func(a, b house.Sighting) int { return a.Frame - b.Frame })
+		var frames [][]house.Face
 		for i, x := range visit {
 			if i == 0 || x.Frame != visit[i-1].Frame {
 				frames = append(frames, nil)
@@ -365,7 +365,7 @@ func judgedAnew(sightings []store.Sighting, gallery *match.Gallery) (all []revis
 }
 
 // finding names what a match says, for comparing: the person and the band.
-func finding(m *store.Match) string {
+func finding(m *house.Match) string {
 	if m == nil {
 		return ""
 	}

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store"
 )
 
@@ -22,7 +23,7 @@ type draft struct {
 }
 
 type draftRule struct {
-	Kind     store.Kind
+	Kind     house.Kind
 	Name     string
 	Stills   draftPeriod
 	Findings draftPeriod // empty: as long as the stills
@@ -63,9 +64,9 @@ func newQuiet(number int) draftQuiet {
 }
 
 // draftOf writes rules into the form.
-func draftOf(rules store.Rules) draft {
+func draftOf(rules house.Rules) draft {
 	d := draft{Zone: rules.Zone}
-	for _, kind := range store.Kinds {
+	for _, kind := range house.Kinds {
 		rule := rules.Keep[kind]
 		line := newDraftRule(kind)
 		line.Stills.set(rule.Stills)
@@ -86,18 +87,18 @@ func draftOf(rules store.Rules) draft {
 	return d
 }
 
-func newDraftRule(kind store.Kind) draftRule {
+func newDraftRule(kind house.Kind) draftRule {
 	words := kindPlurals[kind]
 	period := func(label, part, none string) draftPeriod {
 		return draftPeriod{Of: words, Label: label, Field: string(kind) + "." + part, None: none}
 	}
 	return draftRule{
-		Kind: kind, Name: words, Caution: kind == store.Stranger,
+		Kind: kind, Name: words, Caution: kind == house.Stranger,
 		Stills: period("Stills, for", "stills", ""), Findings: period("Findings, for", "findings", "as the stills"), Smaller: period("Smaller after", "smaller", "never"),
 	}
 }
 
-func (p *draftPeriod) set(to store.Period) {
+func (p *draftPeriod) set(to house.Period) {
 	switch {
 	case to.Days > 0:
 		p.Number, p.Days = strconv.Itoa(to.Days), true
@@ -117,7 +118,7 @@ const maxQuiets = 101
 // readDraft reads the form.
 func readDraft(form url.Values) draft {
 	d := draft{Zone: strings.TrimSpace(form.Get("zone"))}
-	for _, kind := range store.Kinds {
+	for _, kind := range house.Kinds {
 		line := newDraftRule(kind)
 		for _, p := range []*draftPeriod{&line.Stills, &line.Findings, &line.Smaller} {
 			p.read(form)
@@ -154,9 +155,9 @@ func (d *draft) edit(form url.Values) bool {
 	return false
 }
 
-// rules reads what was typed. The error is store.ErrBadRule.
-func (d draft) rules() (store.Rules, error) {
-	rules := store.Rules{Zone: d.Zone, Keep: make(map[store.Kind]store.Rule), Quiet: []store.Quiet{}}
+// rules reads what was typed. The error is house.ErrBadRule.
+func (d draft) rules() (house.Rules, error) {
+	rules := house.Rules{Zone: d.Zone, Keep: make(map[house.Kind]house.Rule), Quiet: []house.Quiet{}}
 	for _, line := range d.Kinds {
 		rule, err := line.rule()
 		if err != nil {
@@ -174,7 +175,7 @@ func (d draft) rules() (store.Rules, error) {
 	return rules, nil
 }
 
-func (line draftRule) rule() (rule store.Rule, err error) {
+func (line draftRule) rule() (rule house.Rule, err error) {
 	if rule.Stills, err = line.Stills.period(); err != nil {
 		return rule, err
 	}
@@ -190,39 +191,39 @@ func (line draftRule) rule() (rule store.Rule, err error) {
 	return rule, err
 }
 
-func (p draftPeriod) period() (store.Period, error) {
+func (p draftPeriod) period() (house.Period, error) {
 	if p.Number == "" {
-		return store.Period{}, fmt.Errorf("%w: it says nothing of how long stills are kept", store.ErrBadRule)
+		return house.Period{}, fmt.Errorf("%w: it says nothing of how long stills are kept", house.ErrBadRule)
 	}
 	unit := "h"
 	if p.Days {
 		unit = "d"
 	}
-	return store.ParsePeriod(p.Number + unit)
+	return house.ParsePeriod(p.Number + unit)
 }
 
-func (q draftQuiet) quiet() (quiet store.Quiet, err error) {
+func (q draftQuiet) quiet() (quiet house.Quiet, err error) {
 	for _, day := range q.Days {
 		if day.On {
 			quiet.Days = append(quiet.Days, time.Weekday(day.Value))
 		}
 	}
 	if len(quiet.Days) == 0 {
-		return quiet, fmt.Errorf("%w: tick the days on which it begins", store.ErrBadRule)
+		return quiet, fmt.Errorf("%w: tick the days on which it begins", house.ErrBadRule)
 	}
 	err = errors.Join(quiet.From.UnmarshalText([]byte(q.From)), quiet.Until.UnmarshalText([]byte(q.Until)))
 	return quiet, err
 }
 
 // kindPlurals name kinds of visit on screens, for the many.
-var kindPlurals = map[store.Kind]string{
-	store.Looking: "Not examined yet", store.Stranger: "Strangers", store.Known: "Persons",
-	store.Parcel: "Parcels", store.NoFace: "No face", store.Damaged: "Damaged",
+var kindPlurals = map[house.Kind]string{
+	house.Looking: "Not examined yet", house.Stranger: "Strangers", house.Known: "Persons",
+	house.Parcel: "Parcels", house.NoFace: "No face", house.Damaged: "Damaged",
 }
 
 // ruleSentences says the rules in words, one sentence each.
-func ruleSentences(rules store.Rules) (sentences []string) {
-	for _, kind := range store.Kinds {
+func ruleSentences(rules house.Rules) (sentences []string) {
+	for _, kind := range house.Kinds {
 		sentences = append(sentences, kindPlurals[kind]+": "+ruleWords(rules.Keep[kind])+".")
 	}
 	for _, q := range rules.Quiet {
@@ -231,18 +232,18 @@ func ruleSentences(rules store.Rules) (sentences []string) {
 	return sentences
 }
 
-func ruleWords(rule store.Rule) string {
+func ruleWords(rule house.Rule) string {
 	words := fmt.Sprintf("stills and findings go after %s", rule.Stills.Words())
 	if rule.Findings != rule.Stills {
 		words = fmt.Sprintf("stills go after %s, findings after %s", rule.Stills.Words(), rule.Findings.Words())
 	}
-	if rule.Smaller != (store.Period{}) {
+	if rule.Smaller != (house.Period{}) {
 		words = fmt.Sprintf("stills get smaller after %s; %s", rule.Smaller.Words(), words)
 	}
 	return words
 }
 
-func quietWords(q store.Quiet) string {
+func quietWords(q house.Quiet) string {
 	var days []string
 	for _, day := range week {
 		for _, d := range q.Days {
@@ -268,7 +269,7 @@ func quietWords(q store.Quiet) string {
 
 // previewSentences say what a sweep by some rules would do, kind by kind.
 func previewSentences(p store.Preview) (sentences []string) {
-	for _, kind := range append([]store.Kind{store.Looking}, store.Kinds...) {
+	for _, kind := range append([]house.Kind{house.Looking}, house.Kinds...) {
 		goes := p[kind]
 		var parts []string
 		if goes.Visits > 0 {
@@ -288,12 +289,12 @@ func previewSentences(p store.Preview) (sentences []string) {
 }
 
 // changeSentences say what new rules change for what is kept.
-func changeSentences(old, new store.Rules) (sentences []string) {
-	for _, kind := range store.Kinds {
+func changeSentences(old, new house.Rules) (sentences []string) {
+	for _, kind := range house.Kinds {
 		before, after := old.Keep[kind], new.Keep[kind]
 		for _, part := range []struct {
 			what          string
-			before, after store.Period
+			before, after house.Period
 		}{
 			{"stills are kept", before.Stills, after.Stills},
 			{"findings are kept", before.Findings, after.Findings},
@@ -321,7 +322,7 @@ func changeSentences(old, new store.Rules) (sentences []string) {
 	return sentences
 }
 
-func quietSet(rules store.Rules) map[string]bool {
+func quietSet(rules house.Rules) map[string]bool {
 	set := make(map[string]bool)
 	for _, q := range rules.Quiet {
 		set[quietWords(q)] = true
@@ -330,8 +331,8 @@ func quietSet(rules store.Rules) map[string]bool {
 }
 
 // changeWords compare two periods; none at all is without end.
-func changeWords(before, after store.Period) string {
-	none := store.Period{}
+func changeWords(before, after house.Period) string {
+	none := house.Period{}
 	switch {
 	case after == none:
 		return fmt.Sprintf("for good instead of %s: longer", before.Words())
@@ -348,6 +349,6 @@ func changeWords(before, after store.Period) string {
 	return words // a day is 24 hours, but for daylight saving
 }
 
-func hours(p store.Period) int { return p.Hours + 24*p.Days }
+func hours(p house.Period) int { return p.Hours + 24*p.Days }
 
 func zoneWords(name string) string { return cmp.Or(name, "the server's") }

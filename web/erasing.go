@@ -10,6 +10,7 @@ import (
 	"slices"
 	"sync"
 
+	"lintel/internal/house"
 	"lintel/store"
 )
 
@@ -88,7 +89,7 @@ func (s *Server) beginErasure(w http.ResponseWriter, r *http.Request, x *erasure
 		x.state, x.erased = "done", e
 		if err != nil {
 			x.state, x.why = "failed", "internal"
-			if errors.Is(err, store.ErrNoSpace) {
+			if errors.Is(err, house.ErrNoSpace) {
 				x.why = "no-space"
 			}
 			s.Log.Error("erasing came to a halt", "visits", e.Visits, "unnamed", e.Unnamed, "err", err)

@@ -12,7 +12,7 @@ import (
 
 // over waits until an erasure that a form began is over, and returns the page
 // that it leads to.
-func (h *house) over(begun *answer, in option) *answer {
+func (h *household) over(begun *answer, in option) *answer {
 	h.t.Helper()
 	address := begun.is(http.StatusSeeOther).Header.Get("Location")
 	if !strings.HasPrefix(address, "/erasures/") {
@@ -24,7 +24,7 @@ func (h *house) over(begun *answer, in option) *answer {
 
 // erasedBy waits until an erasure that the API began is over, and returns how it
 // ended.
-func (h *house) erasedBy(begun *answer, in option) (e erasureJSON) {
+func (h *household) erasedBy(begun *answer, in option) (e erasureJSON) {
 	h.t.Helper()
 	begun.is(http.StatusAccepted).into(&e)
 	h.accepted.Wait()

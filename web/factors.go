@@ -11,10 +11,10 @@ import (
 
 	"golang.org/x/time/rate"
 
+	"lintel/internal/house"
 	"lintel/pipeline/arrive"
 	"lintel/pipeline/factor"
 	"lintel/pipeline/onetime"
-	"lintel/store"
 )
 
 // receiveFactor is the endpoint of phones and readers: a message as package
@@ -34,7 +34,7 @@ func (s *Server) receiveFactor(w http.ResponseWriter, r *http.Request) {
 	// of how much of it was right. Wrong ones are not counted: a token has 130
 	// random bits, and a lock-out would let anybody silence a phone.
 	source, err := s.Archive.SourceOf(r.Context(), bearer(r))
-	if errors.Is(err, store.ErrNotFound) {
+	if errors.Is(err, house.ErrNotFound) {
 		err = errWrongToken
 	}
 	if err != nil {
@@ -54,7 +54,7 @@ func (s *Server) receiveFactor(w http.ResponseWriter, r *http.Request) {
 	// A wrong code has to be counted even if whoever guesses hangs up.
 	receipt, err := s.Factors.Message(context.WithoutCancel(r.Context()), source, about, text)
 	if err != nil {
-		if errors.Is(err, store.ErrNotFound) && receipt.Kind == store.FactorCode {
+		if errors.Is(err, house.ErrNotFound) && receipt.Kind == house.FactorCode {
 			err = errNoCodes
 		}
 		s.refuseFactor(w, r, source.ID, err)
@@ -125,7 +125,7 @@ var factorRefusals = []struct {
 	{onetime.ErrFormat, http.StatusUnprocessableEntity, "bad-code", codeDigitsTold},
 	{onetime.ErrWrong, http.StatusUnprocessableEntity, "wrong-code", "The code is wrong, or its time is over."},
 	{factor.ErrGuesses, http.StatusTooManyRequests, "too-many-codes", codeGuessesTold},
-	{store.ErrNotFound, http.StatusNotFound, "not-found", "The person or the source was removed."},
+	{house.ErrNotFound, http.StatusNotFound, "not-found", "The person or the source was removed."},
 }
 
 // refuseFactor answers a source whose message was not taken in.

@@ -14,15 +14,15 @@ import (
 
 	"github.com/pquerna/otp/totp"
 
+	"lintel/internal/house"
 	"lintel/pipeline/factor"
 	"lintel/pipeline/onetime"
-	"lintel/store"
 )
 
 // A sender is a house with two persons, a phone of the first, a reader, and a
 // token of each.
 type sender struct {
-	*house
+	*household
 	in                             option
 	ada, bo                        string
 	phone, reader, phoneID, readID string // tokens and ids
@@ -31,38 +31,38 @@ type sender struct {
 
 func newSender(t *testing.T, changes ...func(*Config)) *sender {
 	t.Helper()
-	s := &sender{house: newHouse(t, changes...)}
+	s := &sender{household: newHouse(t, changes...)}
 	s.in = s.session(s.resident("Odile"))
 	s.ada, s.bo = s.enrolled("Ada Quill").ID, s.enrolled("Bo Tansy").ID
-	s.phoneID, s.phone = s.source(store.Phone, s.ada)
-	s.readID, s.reader = s.source(store.Reader, "")
+	s.phoneID, s.phone = s.source(house.Phone, s.ada)
+	s.readID, s.reader = s.source(house.Reader, "")
 	for person, label := range map[string]string{s.ada: "brass-4411", s.bo: "copper-9023"} {
-		if _, err := s.archive.AddToken(t.Context(), person, s.house.secret(label)); err != nil {
+		if _, err := s.archive.AddToken(t.Context(), person, s.household.secret(label)); err != nil {
 			t.Fatal(err)
 		}
 	}
 	s.secret = onetime.New()
-	if err := s.archive.SetOneTimeSecret(t.Context(), s.ada, s.house.secret(s.secret.Text()), 0); err != nil {
+	if err := s.archive.SetOneTimeSecret(t.Context(), s.ada, s.household.secret(s.secret.Text()), 0); err != nil {
 		t.Fatal(err)
 	}
-	rules := store.DefaultAdviceRules()
-	rules.Home = &store.Home{Latitude: 10.123456, Longitude: 20.654321, Radius: 100}
+	rules := house.DefaultAdviceRules()
+	rules.Home = &house.Home{Latitude: 10.123456, Longitude: 20.654321, Radius: 100}
 	if err := s.archive.SetAdviceRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
 	}
 	for _, position := range []string{"10.12", "20.65", "11.12"} { // where somebody is
-		s.house.secret(position)
+		s.household.secret(position)
 	}
 	return s
 }
 
-func (s *sender) source(kind store.SourceKind, person string) (id, token string) {
+func (s *sender) source(kind house.SourceKind, person string) (id, token string) {
 	s.t.Helper()
-	id, token, err := s.archive.AddSource(s.t.Context(), kind, person, s.house.secret("a source of somebody"))
+	id, token, err := s.archive.AddSource(s.t.Context(), kind, person, s.household.secret("a source of somebody"))
 	if err != nil {
 		s.t.Fatal(err)
 	}
-	return id, s.house.secret(token)
+	return id, s.household.secret(token)
 }
 
 // tell sends a message as curl does.
@@ -87,7 +87,7 @@ func (s *sender) code() string {
 }
 
 // counting are the factors that count now.
-func (s *sender) counting() []store.Factor {
+func (s *sender) counting() []house.Factor {
 	s.t.Helper()
 	all, err := s.archive.FactorsSince(s.t.Context(), s.clock.now())
 	if err != nil {
@@ -108,7 +108,7 @@ func (s *sender) missed() (n int) {
 // TestFactors has a phone come home, say a code, and a reader see a token.
 func TestFactors(t *testing.T) {
 	s := newSender(t)
-	took := func(a *answer, kind store.FactorKind, counts bool) {
+	took := func(a *answer, kind house.FactorKind, counts bool) {
 		t.Helper()
 		var receipt factor.Receipt
 		a.is(http.StatusAccepted).into(&receipt)
@@ -117,13 +117,13 @@ func TestFactors(t *testing.T) {
 		}
 	}
 	for range 4 {
-		took(s.tell(s.phone, "", s.report(.01, 0)), store.FactorArrival, false)
+		took(s.tell(s.phone, "", s.report(.01, 0)), house.FactorArrival, false)
 		s.clock.advance(90 * time.Second)
 	}
-	took(s.tell(s.phone, "?about="+s.ada, s.report(0, 0)), store.FactorArrival, true)
-	took(s.tell(s.phone, "", `{"code":"`+s.code()+`"}`), store.FactorCode, true)
-	took(s.tell(s.reader, "", `{"token":"brass-4411"}`), store.FactorToken, true)
-	took(s.tell(s.reader, "?about="+s.bo, `{"token":"copper-9023"}`), store.FactorToken, true)
+	took(s.tell(s.phone, "?about="+s.ada, s.report(0, 0)), house.FactorArrival, true)
+	took(s.tell(s.phone, "", `{"code":"`+s.code()+`"}`), house.FactorCode, true)
+	took(s.tell(s.reader, "", `{"token":"brass-4411"}`), house.FactorToken, true)
+	took(s.tell(s.reader, "?about="+s.bo, `{"token":"copper-9023"}`), house.FactorToken, true)
 	var got []string
 	for _, f := range s.counting() {
 		who := "Ada"
@@ -269,7 +269,7 @@ func TestFactorsAgain(t *testing.T) {
 	s.tell(s.phone, "", `{"code":"`+s.code()+`"}`).is(http.StatusAccepted)
 
 	// Bo has no codes and no phone.
-	_, bos := s.source(store.Phone, s.bo)
+	_, bos := s.source(house.Phone, s.bo)
 	s.tell(bos, "", `{"code":"123456"}`).isProblem(404, "no-codes")
 }
 
@@ -310,7 +310,7 @@ func TestFactorsTooOften(t *testing.T) {
 // TestFactorsWithoutHome has no place to arrive at.
 func TestFactorsWithoutHome(t *testing.T) {
 	s := newSender(t)
-	if err := s.archive.SetAdviceRules(t.Context(), store.DefaultAdviceRules()); err != nil {
+	if err := s.archive.SetAdviceRules(t.Context(), house.DefaultAdviceRules()); err != nil {
 		t.Fatal(err)
 	}
 	s.tell(s.phone, "", s.report(0, 0)).isProblem(409, "no-home")
@@ -322,7 +322,7 @@ type failing struct {
 	err error
 }
 
-func (f failing) Message(context.Context, store.Source, string, []byte) (factor.Receipt, error) {
+func (f failing) Message(context.Context, house.Source, string, []byte) (factor.Receipt, error) {
 	return factor.Receipt{}, f.err
 }
 
@@ -334,9 +334,9 @@ func TestFactorsFail(t *testing.T) {
 		status int
 		kind   string
 	}{
-		"the disk is full": {fmt.Errorf("keeping: %w", store.ErrNoSpace), 507, "no-space"},
+		"the disk is full": {fmt.Errorf("keeping: %w", house.ErrNoSpace), 507, "no-space"},
 		"anything":         {errors.New("the disk gives no answer"), 500, "internal"},
-		"removed":          {fmt.Errorf("source: %w", store.ErrNotFound), 404, "not-found"},
+		"removed":          {fmt.Errorf("source: %w", house.ErrNotFound), 404, "not-found"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s.within(t)
@@ -373,15 +373,15 @@ func TestErasedPersonTellsNothing(t *testing.T) {
 }
 
 // checkFactors checks the endpoint of sources against the document.
-func (h *house) checkFactors(check func(method, pattern, query string, status int, options ...option)) {
+func (h *household) checkFactors(check func(method, pattern, query string, status int, options ...option)) {
 	h.t.Helper()
 	const factors = "/api/v1/factors"
 	person := h.enrolled("Tilda Moss").ID
-	_, phone, err := h.archive.AddSource(h.t.Context(), store.Phone, person, "a phone")
+	_, phone, err := h.archive.AddSource(h.t.Context(), house.Phone, person, "a phone")
 	if err != nil {
 		h.t.Fatal(err)
 	}
-	_, reader, err := h.archive.AddSource(h.t.Context(), store.Reader, "", "a reader")
+	_, reader, err := h.archive.AddSource(h.t.Context(), house.Reader, "", "a reader")
 	if err != nil {
 		h.t.Fatal(err)
 	}
@@ -402,7 +402,7 @@ func (h *house) checkFactors(check func(method, pattern, query string, status in
 	if err != nil {
 		h.t.Fatal(err)
 	}
-	rules.Home = &store.Home{Latitude: 1, Longitude: 2, Radius: 50}
+	rules.Home = &house.Home{Latitude: 1, Longitude: 2, Radius: 50}
 	if err := h.archive.SetAdviceRules(h.t.Context(), rules); err != nil {
 		h.t.Fatal(err)
 	}

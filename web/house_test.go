@@ -36,8 +36,8 @@ type clock struct{ micros atomic.Int64 }
 func (c *clock) now() time.Time          { return time.UnixMicro(c.micros.Load()).UTC() }
 func (c *clock) advance(d time.Duration) { c.micros.Add(d.Microseconds()) }
 
-// A house is a server under test over a real archive, with the bell "gate".
-type house struct {
+// A household is a server under test over a real archive, with the bell "gate".
+type household struct {
 	*Server
 	t       testing.TB
 	dir     string
@@ -71,21 +71,21 @@ var plenty = intake.Limits{PerMinute: 60, Burst: 1000, Parallel: 2}
 
 // newHouse returns a house; each change alters how its server is made. When
 // the test ends, the log is searched for what may not be in it.
-func newHouse(t testing.TB, changes ...func(*Config)) *house {
+func newHouse(t testing.TB, changes ...func(*Config)) *household {
 	t.Helper()
 	c := new(clock)
 	c.micros.Store(time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC).UnixMicro())
 	return newHouseAt(t, c, c.now, changes...)
 }
 
-func newHouseAt(t testing.TB, c *clock, now func() time.Time, changes ...func(*Config)) *house {
+func newHouseAt(t testing.TB, c *clock, now func() time.Time, changes ...func(*Config)) *household {
 	t.Helper()
 	return newHouseIn(t, t.TempDir(), c, now, changes...)
 }
 
-func newHouseIn(t testing.TB, dir string, c *clock, now func() time.Time, changes ...func(*Config)) *house {
+func newHouseIn(t testing.TB, dir string, c *clock, now func() time.Time, changes ...func(*Config)) *household {
 	t.Helper()
-	h := &house{t: t, dir: dir, clock: c, log: new(lockedBuffer), secrets: make(map[string]bool)}
+	h := &household{t: t, dir: dir, clock: c, log: new(lockedBuffer), secrets: make(map[string]bool)}
 	h.archive = openArchive(t, h.dir, now)
 	var err error
 	if h.bell, err = h.archive.AddBell(t.Context(), "gate"); err != nil {
@@ -130,14 +130,14 @@ func openArchive(t testing.TB, dir string, now func() time.Time) *store.Archive 
 }
 
 // within makes a subtest the one that fails.
-func (h *house) within(t *testing.T) {
+func (h *household) within(t *testing.T) {
 	outer := h.t
 	h.t = t
 	t.Cleanup(func() { h.t = outer })
 }
 
 // secret notes what the log may not hold, and returns it.
-func (h *house) secret(s string) string {
+func (h *household) secret(s string) string {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if s != "" {
@@ -148,7 +148,7 @@ func (h *house) secret(s string) string {
 
 // resident adds a resident whose password nobody knows, and returns a
 // session's token. It spares tests the time that hashing takes.
-func (h *house) resident(name string) (token string) {
+func (h *household) resident(name string) (token string) {
 	h.t.Helper()
 	r, err := h.archive.AddResident(context.Background(), h.secret(name), "none")
 	if err != nil {
@@ -161,7 +161,7 @@ func (h *house) resident(name string) (token string) {
 }
 
 // tablet pairs a tablet for the resident of that name.
-func (h *house) tablet(name, by string) (token string) {
+func (h *household) tablet(name, by string) (token string) {
 	h.t.Helper()
 	r, err := h.archive.Resident(context.Background(), by)
 	if err != nil {
@@ -193,7 +193,7 @@ func browser(r *http.Request) {
 	r.Header.Set("Accept", "text/html,application/xhtml+xml,*/*;q=0.8")
 }
 
-func (h *house) session(token string) option {
+func (h *household) session(token string) option {
 	return func(r *http.Request) {
 		if token != "" {
 			r.AddCookie(&http.Cookie{Name: h.cookieName(), Value: token})
@@ -209,7 +209,7 @@ type answer struct {
 }
 
 // ask makes a request of the handler, with no network between.
-func (h *house) ask(method, target string, body io.Reader, options ...option) *answer {
+func (h *household) ask(method, target string, body io.Reader, options ...option) *answer {
 	h.t.Helper()
 	r := httptest.NewRequestWithContext(h.t.Context(), method, target, body)
 	for _, o := range options {
@@ -220,25 +220,25 @@ func (h *house) ask(method, target string, body io.Reader, options ...option) *a
 	return &answer{w.Result(), h.t, w.Body.Bytes()}
 }
 
-func (h *house) get(target string, options ...option) *answer {
+func (h *household) get(target string, options ...option) *answer {
 	h.t.Helper()
 	return h.ask("GET", target, nil, options...)
 }
 
 // post sends a form.
-func (h *house) post(target string, fields url.Values, options ...option) *answer {
+func (h *household) post(target string, fields url.Values, options ...option) *answer {
 	h.t.Helper()
 	options = append([]option{header("Content-Type", "application/x-www-form-urlencoded")}, options...)
 	return h.ask("POST", target, strings.NewReader(fields.Encode()), options...)
 }
 
 // ring sends a still as gate does.
-func (h *house) ring(ring string, frame int, body []byte, options ...option) *answer {
+func (h *household) ring(ring string, frame int, body []byte, options ...option) *answer {
 	h.t.Helper()
 	return h.ask("POST", "/api/v1/bells/gate/stills", bytes.NewReader(body), append(h.asBell(ring, frame), options...)...)
 }
 
-func (h *house) asBell(ring string, frame int) []option {
+func (h *household) asBell(ring string, frame int) []option {
 	return []option{
 		header("Authorization", "Bearer "+h.bell), header("Content-Type", "image/jpeg"),
 		header("Lintel-Ring", ring), header("Lintel-Frame", strconv.Itoa(frame)),
@@ -246,7 +246,7 @@ func (h *house) asBell(ring string, frame int) []option {
 }
 
 // rung sends a still that has to be kept as new, and returns its receipt.
-func (h *house) rung(ring string, frame int, body []byte, options ...option) (receipt intake.Receipt) {
+func (h *household) rung(ring string, frame int, body []byte, options ...option) (receipt intake.Receipt) {
 	h.t.Helper()
 	h.ring(ring, frame, body, options...).is(http.StatusCreated).into(&receipt)
 	return receipt
@@ -329,7 +329,7 @@ func (a *answer) cookie() *http.Cookie {
 }
 
 // files lists the stills' files, whole or on their way in.
-func (h *house) files() (paths []string) {
+func (h *household) files() (paths []string) {
 	h.t.Helper()
 	for _, folder := range []string{"stills", "incoming"} {
 		err := filepath.WalkDir(filepath.Join(h.dir, folder), func(path string, d fs.DirEntry, err error) error {
@@ -347,7 +347,7 @@ func (h *house) files() (paths []string) {
 
 // keeps checks that the archive has that many stills, by its rows and by its
 // files, and that nothing is on its way in.
-func (h *house) keeps(stills int) {
+func (h *household) keeps(stills int) {
 	h.t.Helper()
 	visits, err := h.archive.LatestVisits(context.Background(), 1000)
 	if err != nil {
@@ -367,7 +367,7 @@ func (h *house) keeps(stills int) {
 }
 
 // visit asks the API for a visit.
-func (h *house) visit(id, token string) (v visitJSON) {
+func (h *household) visit(id, token string) (v visitJSON) {
 	h.t.Helper()
 	h.get("/api/v1/visits/"+id, h.session(token)).is(http.StatusOK).into(&v)
 	return v

@@ -4,9 +4,9 @@ import (
 	"context"
 	"fmt"
 
+	"lintel/internal/house"
 	"lintel/pipeline/group"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // A householdView says what it means for this household that groups of people
@@ -48,7 +48,7 @@ func (s *Server) household(ctx context.Context) (householdView, error) {
 	return householdOf(references, gallery, names), nil
 }
 
-func householdOf(references []store.Reference, gallery *match.Gallery, names map[string]string) householdView {
+func householdOf(references []house.Reference, gallery *match.Gallery, names map[string]string) householdView {
 	n := gallery.Size().Persons
 	view := householdView{
 		Persons: n, Pairs: n * (n - 1) / 2, Apart: true,
@@ -77,7 +77,7 @@ type pictureView struct {
 
 // picturesOf says of each of a person's references what it adds, and asks for
 // more where there are few.
-func (s *Server) picturesOf(ctx context.Context, person store.Person) (pictures []pictureView, more string, err error) {
+func (s *Server) picturesOf(ctx context.Context, person house.Person) (pictures []pictureView, more string, err error) {
 	references, err := s.Archive.Gallery(ctx)
 	if err != nil {
 		return nil, "", err

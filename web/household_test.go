@@ -4,34 +4,34 @@ import (
 	"reflect"
 	"testing"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // Persons on a line, so that distances are differences.
 func TestHouseholdOf(t *testing.T) {
-	on := func(person string, x float32) store.Reference {
-		return store.Reference{Person: person, Descriptor: store.Descriptor{x}}
+	on := func(person string, x float32) house.Reference {
+		return house.Reference{Person: person, Descriptor: house.Descriptor{x}}
 	}
 	names := map[string]string{"a": "Ada Quill", "b": "Ben Orrin", "c": "Cleo Varr"}
-	near := store.StrangerDistances{Strangers: 3, Counts: make([]int, 151)}
+	near := house.StrangerDistances{Strangers: 3, Counts: make([]int, 151)}
 	near.Counts[40] = 3
-	far := store.StrangerDistances{Strangers: 1, Counts: make([]int, 151)}
+	far := house.StrangerDistances{Strangers: 1, Counts: make([]int, 151)}
 	far.Counts[150] = 3
 	ends := func(n int) string { return householdOf(nil, gallerySized(n), nil).Ends }
 	for _, c := range []struct {
 		name       string
-		references []store.Reference
-		own        store.StrangerDistances
+		references []house.Reference
+		own        house.StrangerDistances
 		want       householdView
 	}{
-		{"nobody", nil, store.StrangerDistances{}, householdView{Apart: true, Ends: "0.000"}},
-		{"one", []store.Reference{on("a", 0), on("a", 1)}, store.StrangerDistances{}, householdView{Persons: 1, Apart: true}},
-		{"two apart", []store.Reference{on("a", 0), on("b", 0.75)}, far, householdView{Persons: 2, Pairs: 1, Apart: true, Own: 1, Ends: ends(2),
+		{"nobody", nil, house.StrangerDistances{}, householdView{Apart: true, Ends: "0.000"}},
+		{"one", []house.Reference{on("a", 0), on("a", 1)}, house.StrangerDistances{}, householdView{Persons: 1, Apart: true}},
+		{"two apart", []house.Reference{on("a", 0), on("b", 0.75)}, far, householdView{Persons: 2, Pairs: 1, Apart: true, Own: 1, Ends: ends(2),
 			Closest: []closestView{{"Ada Quill", "Ben Orrin", "0.75", match.None}}}},
-		{"three, two alike", []store.Reference{on("a", 0), on("b", 0.25), on("c", 1.75)}, store.StrangerDistances{}, householdView{Persons: 3, Pairs: 3, Ends: ends(3),
+		{"three, two alike", []house.Reference{on("a", 0), on("b", 0.25), on("c", 1.75)}, house.StrangerDistances{}, householdView{Persons: 3, Pairs: 3, Ends: ends(3),
 			Closest: []closestView{{"Ada Quill", "Ben Orrin", "0.25", match.Strong}, {"Ben Orrin", "Cleo Varr", "1.50", match.None}, {"Ada Quill", "Cleo Varr", "1.75", match.None}}}},
-		{"strangers alike", []store.Reference{on("a", 0), on("b", 0.75)}, near, householdView{Persons: 2, Pairs: 1, Apart: true, Own: 3, Shipped: ends(2),
+		{"strangers alike", []house.Reference{on("a", 0), on("b", 0.75)}, near, householdView{Persons: 2, Pairs: 1, Apart: true, Own: 3, Shipped: ends(2),
 			Closest: []closestView{{"Ada Quill", "Ben Orrin", "0.75", match.None}}}},
 	} {
 		got := householdOf(c.references, match.NewGallery(c.references, match.Shipped().Adapt(c.own), match.DefaultPrior), names)
@@ -48,9 +48,9 @@ func TestHouseholdOf(t *testing.T) {
 
 // gallerySized has so many persons, each with a reference.
 func gallerySized(n int) *match.Gallery {
-	var references []store.Reference
+	var references []house.Reference
 	for i := range n {
-		references = append(references, store.Reference{Person: string(rune('a' + i)), Descriptor: store.Descriptor{float32(i)}})
+		references = append(references, house.Reference{Person: string(rune('a' + i)), Descriptor: house.Descriptor{float32(i)}})
 	}
 	return match.NewGallery(references, match.Shipped(), match.DefaultPrior)
 }
@@ -61,12 +61,12 @@ func TestHouseholdPages(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
 	h.get("/people", in).is(200).says("Nobody is enrolled")
-	known := func(name string, x float32) store.Person {
+	known := func(name string, x float32) house.Person {
 		p := h.enrolled(name)
-		if err := h.archive.RecordConsent(t.Context(), p.ID, store.Consent{GivenBy: name, GivenAt: h.clock.now(), Scope: "the gate"}); err != nil {
+		if err := h.archive.RecordConsent(t.Context(), p.ID, house.Consent{GivenBy: name, GivenAt: h.clock.now(), Scope: "the gate"}); err != nil {
 			t.Fatal(err)
 		}
-		if err := h.archive.AddReference(t.Context(), store.Reference{Person: p.ID, Descriptor: store.Descriptor{x}, FaceWidth: 240}); err != nil {
+		if err := h.archive.AddReference(t.Context(), house.Reference{Person: p.ID, Descriptor: house.Descriptor{x}, FaceWidth: 240}); err != nil {
 			t.Fatal(err)
 		}
 		return p
@@ -81,7 +81,7 @@ func TestHouseholdPages(t *testing.T) {
 			says("No stranger of yours counts yet").says("after 10, those who look like nobody count too")
 		checkMarkup(t, string(a.body))
 	}
-	again := store.Reference{Person: ada.ID, Descriptor: store.Descriptor{-0.39}, FaceWidth: 120, SourceSHA256: [32]byte{1}}
+	again := house.Reference{Person: ada.ID, Descriptor: house.Descriptor{-0.39}, FaceWidth: 120, SourceSHA256: [32]byte{1}}
 	if err := h.archive.AddReference(t.Context(), again); err != nil {
 		t.Fatal(err)
 	}

@@ -10,8 +10,8 @@ import (
 	"strconv"
 	"strings"
 
+	"lintel/internal/house"
 	"lintel/pipeline/liveness"
-	"lintel/store"
 )
 
 // A lensView is what the page of how a bell looks shows.
@@ -30,14 +30,14 @@ type lensView struct {
 // A lensForm is what is typed: numbers are as they were.
 type lensForm struct {
 	Angle, Height, Tilt string
-	Projection          store.Projection
+	Projection          house.Projection
 }
 
 func lensAddress(bell string) string { return "/rules/lens/" + url.PathEscape(bell) }
 
 // lensOf returns the lens of the bell that a request is about. The error is
-// store.ErrNotFound without such a bell.
-func (s *Server) lensOf(r *http.Request) (lens store.Lens, known bool, err error) {
+// house.ErrNotFound without such a bell.
+func (s *Server) lensOf(r *http.Request) (lens house.Lens, known bool, err error) {
 	if err := s.findBell(r); err != nil {
 		return lens, false, err
 	}
@@ -50,7 +50,7 @@ func (s *Server) lensPage(w http.ResponseWriter, r *http.Request) {
 		s.refuseLens(w, r, err)
 		return
 	}
-	form := lensForm{Tilt: "0", Projection: store.Straight}
+	form := lensForm{Tilt: "0", Projection: house.Straight}
 	if known {
 		form = formOf(lens)
 	}
@@ -58,7 +58,7 @@ func (s *Server) lensPage(w http.ResponseWriter, r *http.Request) {
 }
 
 // formOf fills a form with what a lens was saved as.
-func formOf(l store.Lens) lensForm {
+func formOf(l house.Lens) lensForm {
 	return lensForm{Angle: plainNumber(l.Angle, 1), Height: plainNumber(l.Height, 2), Tilt: plainNumber(l.Tilt, 1), Projection: l.Projection}
 }
 
@@ -86,12 +86,12 @@ func (s *Server) showLens(w http.ResponseWriter, r *http.Request, status int, vi
 }
 
 // lensWords say how a bell looks.
-func lensWords(l store.Lens, known bool) string {
+func lensWords(l house.Lens, known bool) string {
 	if !known {
 		return "not known"
 	}
 	lines := "keeps straight lines straight"
-	if l.Projection == store.Equidistant {
+	if l.Projection == house.Equidistant {
 		lines = "bows straight lines"
 	}
 	return fmt.Sprintf("sees %s° across and %s, is %s m above the ground and %s", plainNumber(l.Angle, 1), lines, plainNumber(l.Height, 2), tiltWords(l.Tilt))
@@ -133,7 +133,7 @@ func readLensForm(w http.ResponseWriter, r *http.Request) (f lensForm, ok bool) 
 		return f, false
 	}
 	get := func(name string) string { return strings.TrimSpace(r.PostForm.Get(name)) }
-	return lensForm{get("angle"), get("height"), get("tilt"), store.Projection(get("projection"))}, true
+	return lensForm{get("angle"), get("height"), get("tilt"), house.Projection(get("projection"))}, true
 }
 
 // What may be wrong with the numbers of a form.
@@ -144,7 +144,7 @@ var (
 
 // lens reads the numbers of a form. The error is errNoNumber or
 // errMissingNumber.
-func (f lensForm) lens() (l store.Lens, err error) {
+func (f lensForm) lens() (l house.Lens, err error) {
 	l.Projection = f.Projection
 	for _, n := range []struct {
 		name, text string
@@ -181,7 +181,7 @@ func (s *Server) saveLens(w http.ResponseWriter, r *http.Request) {
 		err = s.Archive.SetLens(r.Context(), r.PathValue("bell"), lens)
 	}
 	switch {
-	case errors.Is(err, store.ErrBadLens) || errors.Is(err, errNoNumber) || err == errMissingNumber:
+	case errors.Is(err, house.ErrBadLens) || errors.Is(err, errNoNumber) || err == errMissingNumber:
 		s.showLens(w, r, http.StatusUnprocessableEntity, lensView{Form: form, Message: sentence(err)})
 	case err != nil:
 		s.refuseLens(w, r, err)
@@ -201,13 +201,13 @@ func (s *Server) clearLens(w http.ResponseWriter, r *http.Request) {
 // refuseLens answers where a lens could not be read or kept.
 func (s *Server) refuseLens(w http.ResponseWriter, r *http.Request, err error) {
 	switch {
-	case errors.Is(err, store.ErrBadLens):
-		p := problem{Status: http.StatusUnprocessableEntity, Type: "bad-lens", Title: sentence(store.ErrBadLens)}
-		if err.Error() != store.ErrBadLens.Error() {
+	case errors.Is(err, house.ErrBadLens):
+		p := problem{Status: http.StatusUnprocessableEntity, Type: "bad-lens", Title: sentence(house.ErrBadLens)}
+		if err.Error() != house.ErrBadLens.Error() {
 			p.Detail = err.Error()
 		}
 		writeProblem(w, r, p)
-	case errors.Is(err, store.ErrNotFound):
+	case errors.Is(err, house.ErrNotFound):
 		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "unknown-bell", Title: "There is no bell of this name."})
 	default:
 		s.fail(w, r, err)
@@ -217,17 +217,17 @@ func (s *Server) refuseLens(w http.ResponseWriter, r *http.Request, err error) {
 // A lensJSON is a lens as programs send it; all of it is needed.
 type lensJSON struct {
 	Angle      *float64         `json:"angle_deg"`
-	Projection store.Projection `json:"projection"`
+	Projection house.Projection `json:"projection"`
 	Height     *float64         `json:"height_m"`
 	Tilt       *float64         `json:"tilt_deg"`
 }
 
 // lens reports false where a number is missing or null.
-func (j lensJSON) lens() (store.Lens, bool) {
+func (j lensJSON) lens() (house.Lens, bool) {
 	if j.Angle == nil || j.Height == nil || j.Tilt == nil {
-		return store.Lens{}, false
+		return house.Lens{}, false
 	}
-	return store.Lens{Angle: *j.Angle, Projection: j.Projection, Height: *j.Height, Tilt: *j.Tilt}, true
+	return house.Lens{Angle: *j.Angle, Projection: j.Projection, Height: *j.Height, Tilt: *j.Tilt}, true
 }
 
 func (s *Server) getLens(w http.ResponseWriter, r *http.Request) {
@@ -237,7 +237,7 @@ func (s *Server) getLens(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	var answer struct {
-		Lens *store.Lens `json:"lens"` // null where it is not known
+		Lens *house.Lens `json:"lens"` // null where it is not known
 	}
 	if known {
 		answer.Lens = &lens
@@ -251,7 +251,7 @@ func (s *Server) putLens(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	lens, whole := sent.lens()
-	err := fmt.Errorf("%w: angle_deg, height_m and tilt_deg are all needed", store.ErrBadLens)
+	err := fmt.Errorf("%w: angle_deg, height_m and tilt_deg are all needed", house.ErrBadLens)
 	if whole {
 		err = s.Archive.SetLens(r.Context(), r.PathValue("bell"), lens)
 	}

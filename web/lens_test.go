@@ -6,7 +6,7 @@ import (
 	"strings"
 	"testing"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 const lensSent = `{"angle_deg":110,"projection":"straight","height_m":1.4,"tilt_deg":-5}`
@@ -26,7 +26,7 @@ func TestLensOnPage(t *testing.T) {
 	h.get("/rules", in).is(200).says("sees 90° across")
 	h.get("/upkeep/trail", in).is(200).says("changed the lens of the bell gate")
 	lens, known, err := h.archive.Lens(t.Context(), "gate")
-	if want := (store.Lens{Angle: 90, Projection: store.Straight, Height: 1.45, Tilt: -5}); err != nil || !known || lens != want {
+	if want := (house.Lens{Angle: 90, Projection: house.Straight, Height: 1.45, Tilt: -5}); err != nil || !known || lens != want {
 		t.Errorf("kept %+v, %t, %v", lens, known, err)
 	}
 
@@ -84,7 +84,7 @@ func TestLensByAPI(t *testing.T) {
 }
 
 // checkLens checks the addresses of how a bell looks.
-func (h *house) checkLens(check func(method, pattern, query string, status int, options ...option), in, tablet option) {
+func (h *household) checkLens(check func(method, pattern, query string, status int, options ...option), in, tablet option) {
 	const lens = "/api/v1/bells/{bell}/lens"
 	check("GET", lens, "", 200, in)
 	check("PUT", lens, "", 200, in, sends(lensSent))

@@ -11,7 +11,7 @@ import (
 
 	"github.com/gorilla/websocket"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // The live connection's clockwork.
@@ -133,7 +133,7 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 		case <-beat.C:
 			// Another process may have changed something, which
 			// tellChanges finds; and the session may have ended.
-			if _, err := s.sessionOf(r.WithContext(ctx)); errors.Is(err, store.ErrNotFound) {
+			if _, err := s.sessionOf(r.WithContext(ctx)); errors.Is(err, house.ErrNotFound) {
 				return bye(conn, websocket.ClosePolicyViolation, "signed out")
 			}
 			kind := "beat"
@@ -207,7 +207,7 @@ func (s *Server) tellChanges(ctx context.Context, r *http.Request, conn *websock
 	return teller.tellVisits(conn, n.visits)
 }
 
-func (t teller) tellVisits(conn *websocket.Conn, visits []store.Visit) error {
+func (t teller) tellVisits(conn *websocket.Conn, visits []house.Visit) error {
 	for _, v := range visits {
 		var html bytes.Buffer
 		if err := pages.ExecuteTemplate(&html, "card", t.cardOf(v)); err != nil {

@@ -16,6 +16,7 @@ import (
 
 	"github.com/gorilla/websocket"
 
+	"lintel/internal/house"
 	"lintel/store"
 )
 
@@ -58,7 +59,7 @@ func (p *pipes) dial(context.Context, string, string) (net.Conn, error) {
 
 // A liveHouse serves over pipes, by the bubble's clock.
 type liveHouse struct {
-	*house
+	*household
 	pipes *pipes
 }
 
@@ -143,13 +144,13 @@ func (c client) isEnded(code int, reason string) {
 }
 
 // record keeps findings for a still, as the pipeline does.
-func record(t testing.TB, a *store.Archive, visit string, frame int, faces ...store.Face) {
+func record(t testing.TB, a *store.Archive, visit string, frame int, faces ...house.Face) {
 	t.Helper()
 	v, err := a.Visit(t.Context(), visit)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := a.Record(t.Context(), v.Stills[frame].ID, store.Done, faces); err != nil {
+	if err := a.Record(t.Context(), v.Stills[frame].ID, house.Done, faces); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -424,10 +425,10 @@ func TestLiveClientLeaves(t *testing.T) {
 // once, and of nothing that would be of a visit.
 func TestLiveQuietRing(t *testing.T) {
 	inBubble(t, func(t *testing.T, h *liveHouse) {
-		rules := store.DefaultRules()
+		rules := house.DefaultRules()
 		rules.Zone = "Etc/UTC"
 		every := []time.Weekday{0, 1, 2, 3, 4, 5, 6}
-		rules.Quiet = []store.Quiet{{Days: every, From: 0, Until: 0}}
+		rules.Quiet = []house.Quiet{{Days: every, From: 0, Until: 0}}
 		if err := h.archive.SetRules(t.Context(), rules); err != nil {
 			t.Fatal(err)
 		}
@@ -463,7 +464,7 @@ type busyArchive struct {
 	happens func()
 }
 
-func (a *busyArchive) LatestVisits(ctx context.Context, limit int) ([]store.Visit, error) {
+func (a *busyArchive) LatestVisits(ctx context.Context, limit int) ([]house.Visit, error) {
 	visits, err := a.Archive.LatestVisits(ctx, limit)
 	if a.happens != nil {
 		a.happens()

@@ -4,12 +4,12 @@ import (
 	"sync"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A look is somebody's, at a visit.
 type look struct {
-	by    store.Session
+	by    house.Session
 	visit string
 }
 

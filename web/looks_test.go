@@ -7,11 +7,11 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // looked lists the audit trail's entries of looks, oldest first.
-func (h *house) looked() (entries []string) {
+func (h *household) looked() (entries []string) {
 	h.t.Helper()
 	trail, err := h.archive.Trail(h.t.Context(), 0, 1000)
 	if err != nil {
@@ -84,7 +84,7 @@ func TestLooksAreBounded(t *testing.T) {
 	if !l.first(last, now) {
 		t.Error("a look that was forgotten is not the first")
 	}
-	if !l.first(look{by: store.Session{Resident: "A"}, visit: last.visit}, now) {
+	if !l.first(look{by: house.Session{Resident: "A"}, visit: last.visit}, now) {
 		t.Error("another's look is not the first")
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"sync"
 
+	"lintel/internal/house"
 	"lintel/store"
 )
 
@@ -143,7 +144,7 @@ func (s *Server) beginMasking(w http.ResponseWriter, r *http.Request) bool {
 	go func() {
 		defer finished()
 		defer close(over)
-		changed, err := s.Archive.MaskEarlier(ctx, bell, func(jpeg []byte, masks []store.Polygon) ([]byte, error) {
+		changed, err := s.Archive.MaskEarlier(ctx, bell, func(jpeg []byte, masks []house.Polygon) ([]byte, error) {
 			defer s.masking.step()
 			return s.Mask(jpeg, masks)
 		})

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store"
 )
 
@@ -59,8 +60,8 @@ func (s *Server) masksPage(w http.ResponseWriter, r *http.Request) {
 func masksAddress(bell string) string { return "/rules/masks/" + url.PathEscape(bell) }
 
 // masksOf returns the masks of the bell that a request is about. The error is
-// store.ErrNotFound without such a bell.
-func (s *Server) masksOf(r *http.Request) (masks []store.Polygon, revision int64, err error) {
+// house.ErrNotFound without such a bell.
+func (s *Server) masksOf(r *http.Request) (masks []house.Polygon, revision int64, err error) {
 	if err := s.findBell(r); err != nil {
 		return nil, 0, err
 	}
@@ -68,14 +69,14 @@ func (s *Server) masksOf(r *http.Request) (masks []store.Polygon, revision int64
 }
 
 // findBell looks for the bell that a request is about. The error is
-// store.ErrNotFound if there is none.
+// house.ErrNotFound if there is none.
 func (s *Server) findBell(r *http.Request) error {
 	bells, err := s.Archive.Bells(r.Context())
 	if err != nil {
 		return err
 	}
-	if !slices.ContainsFunc(bells, func(b store.Bell) bool { return b.Name == r.PathValue("bell") }) {
-		return fmt.Errorf("bell %w", store.ErrNotFound)
+	if !slices.ContainsFunc(bells, func(b house.Bell) bool { return b.Name == r.PathValue("bell") }) {
+		return fmt.Errorf("bell %w", house.ErrNotFound)
 	}
 	return nil
 }
@@ -83,7 +84,7 @@ func (s *Server) findBell(r *http.Request) error {
 // showMasks shows a drawing over the bell's latest still.
 func (s *Server) showMasks(w http.ResponseWriter, r *http.Request, status int, view masksView) {
 	bell := r.PathValue("bell")
-	view.Bar, view.Bell, view.Most, view.MostMasks = barOf(r, "Rules", "Privacy masks: "+bell), bell, store.MaxMaskPoints, store.MaxMasks
+	view.Bar, view.Bell, view.Most, view.MostMasks = barOf(r, "Rules", "Privacy masks: "+bell), bell, house.MaxMaskPoints, house.MaxMasks
 	view.Action = masksAddress(bell)
 	view.Progress = "/api/v1/bells/" + url.PathEscape(bell) + "/masks/earlier"
 	view.Width, view.Height = frameWidth, frameHeight
@@ -128,7 +129,7 @@ func (s *Server) addUnreadable(r *http.Request, view *masksView) error {
 	failed := view.Masking.Failed
 	for _, f := range failed[:min(len(failed), shownUnreadable)] {
 		v, err := s.Archive.Visit(r.Context(), f.Visit)
-		if errors.Is(err, store.ErrNotFound) {
+		if errors.Is(err, house.ErrNotFound) {
 			continue
 		}
 		if err != nil {
@@ -143,7 +144,7 @@ func (s *Server) addUnreadable(r *http.Request, view *masksView) error {
 
 // latestStill returns the newest still of a bell that is not gone, of the
 // hundred newest visits.
-func (s *Server) latestStill(ctx context.Context, bell string) (still store.Still, found bool, err error) {
+func (s *Server) latestStill(ctx context.Context, bell string) (still house.Still, found bool, err error) {
 	visits, _, err := s.Archive.Book(ctx, store.Filter{Bell: bell}, store.Cursor{}, 100)
 	if err != nil {
 		return still, false, err
@@ -170,7 +171,7 @@ func (s *Server) saveMasks(w http.ResponseWriter, r *http.Request) {
 	if err == nil {
 		err = s.Archive.SetMasks(r.Context(), r.PathValue("bell"), masks)
 	}
-	if errors.Is(err, store.ErrBadMask) {
+	if errors.Is(err, house.ErrBadMask) {
 		s.showMasks(w, r, http.StatusUnprocessableEntity, masksView{Text: text, Message: sentence(err)})
 		return
 	}
@@ -183,7 +184,7 @@ func (s *Server) saveMasks(w http.ResponseWriter, r *http.Request) {
 
 // refuseMasks answers where masks could not be read or kept.
 func (s *Server) refuseMasks(w http.ResponseWriter, r *http.Request, err error) {
-	if errors.Is(err, store.ErrNotFound) {
+	if errors.Is(err, house.ErrNotFound) {
 		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "unknown-bell", Title: "There is no bell of this name."})
 		return
 	}
@@ -193,7 +194,7 @@ func (s *Server) refuseMasks(w http.ResponseWriter, r *http.Request, err error) 
 // formatMasks writes masks as the form has them: a line for each, its corners
 // with spaces between, each as "x,y" in fractions of the still's width and
 // height. That is what SVG takes for points of a polygon as well.
-func formatMasks(masks []store.Polygon) string {
+func formatMasks(masks []house.Polygon) string {
 	var lines []string
 	for _, m := range masks {
 		var corners []string
@@ -206,18 +207,18 @@ func formatMasks(masks []store.Polygon) string {
 }
 
 // parseMasks reads what formatMasks wrote, or somebody typed; lines with
-// nothing are passed over. The error is store.ErrBadMask.
-func parseMasks(text string) (masks []store.Polygon, err error) {
+// nothing are passed over. The error is house.ErrBadMask.
+func parseMasks(text string) (masks []house.Polygon, err error) {
 	for line := range strings.Lines(text) {
-		var m store.Polygon
+		var m house.Polygon
 		for _, corner := range strings.Fields(line) {
 			x, y, ok := strings.Cut(corner, ",")
-			var p store.Point
+			var p house.Point
 			var errX, errY error
 			p.X, errX = strconv.ParseFloat(x, 64)
 			p.Y, errY = strconv.ParseFloat(y, 64)
 			if !ok || errX != nil || errY != nil {
-				return nil, fmt.Errorf("mask %d: %w: %q is not a corner such as 0.25,0.5", len(masks)+1, store.ErrBadMask, corner)
+				return nil, fmt.Errorf("mask %d: %w: %q is not a corner such as 0.25,0.5", len(masks)+1, house.ErrBadMask, corner)
 			}
 			m = append(m, p)
 		}
@@ -283,15 +284,15 @@ func (s *Server) putMasks(w http.ResponseWriter, r *http.Request) {
 	if !readJSON(w, r, &outlines) {
 		return
 	}
-	masks := []store.Polygon{}
+	masks := []house.Polygon{}
 	for i, corners := range outlines {
-		m := store.Polygon{}
+		m := house.Polygon{}
 		for j, p := range corners {
 			if p.X == nil || p.Y == nil {
-				s.refuseMasks(w, r, fmt.Errorf("mask %d: %w: point %d lacks x or y", i+1, store.ErrBadMask, j+1))
+				s.refuseMasks(w, r, fmt.Errorf("mask %d: %w: point %d lacks x or y", i+1, house.ErrBadMask, j+1))
 				return
 			}
-			m = append(m, store.Point{X: *p.X, Y: *p.Y})
+			m = append(m, house.Point{X: *p.X, Y: *p.Y})
 		}
 		masks = append(masks, m)
 	}

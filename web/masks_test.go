@@ -13,7 +13,7 @@ import (
 	"strings"
 	"testing"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 var faceBox = image.Rect(100, 20, 140, 60)
@@ -146,7 +146,7 @@ func TestMaskingEarlierStills(t *testing.T) {
 }
 
 // pixel returns a colour of a visit's first still.
-func (h *house) pixel(visit string, x, y int, in option) (r, g, b, a uint32) {
+func (h *household) pixel(visit string, x, y int, in option) (r, g, b, a uint32) {
 	h.t.Helper()
 	m, err := jpeg.Decode(bytes.NewReader(h.get("/api/v1/visits/"+visit+"/stills/0", in).is(200).body))
 	if err != nil {
@@ -161,7 +161,7 @@ func TestMaskingEndsWithTheServer(t *testing.T) {
 	begun, goOn := make(chan bool, 2), make(chan bool)
 	h := newHouse(t, func(c *Config) {
 		mask := c.Mask
-		c.Mask = func(jpeg []byte, masks []store.Polygon) ([]byte, error) {
+		c.Mask = func(jpeg []byte, masks []house.Polygon) ([]byte, error) {
 			begun <- true
 			<-goOn
 			return mask(jpeg, masks)
@@ -199,7 +199,7 @@ func TestMaskingEndsWithTheServer(t *testing.T) {
 // TestMaskingFails says that it did, and leaves the still as it was.
 func TestMaskingFails(t *testing.T) {
 	h := newHouse(t, func(c *Config) {
-		c.Mask = func([]byte, []store.Polygon) ([]byte, error) { return nil, http.ErrNotSupported }
+		c.Mask = func([]byte, []house.Polygon) ([]byte, error) { return nil, http.ErrNotSupported }
 	})
 	in := h.session(h.resident("Odile"))
 	visit := h.found("R1", true)

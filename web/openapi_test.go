@@ -13,7 +13,7 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A document is the API's description, as its readers see it.
@@ -526,7 +526,7 @@ func TestVisitsSince(t *testing.T) {
 
 // furnish fills the archive with a visit of every kind, and returns one that
 // has a match and a stranger.
-func (h *house) furnish() (visit string) {
+func (h *household) furnish() (visit string) {
 	h.t.Helper()
 	ctx := h.t.Context()
 	person := h.enrolled("Ilse <Amberg>")
@@ -540,7 +540,7 @@ func (h *house) furnish() (visit string) {
 			}
 			taken := h.clock.now().Add(kind.ahead).Format(time.RFC3339)
 			receipt := h.rung(kind.name, frame, body, header("Lintel-Taken-At", taken))
-			if s.state == store.Pending {
+			if s.state == house.Pending {
 				continue
 			}
 			v, err := h.archive.Visit(ctx, receipt.Visit)
@@ -559,7 +559,7 @@ func (h *house) furnish() (visit string) {
 }
 
 // enrolled adds a person, with consent.
-func (h *house) enrolled(name string) store.Person {
+func (h *household) enrolled(name string) house.Person {
 	h.t.Helper()
 	p, err := h.archive.AddPerson(h.t.Context(), h.secret(name))
 	if err != nil {
@@ -569,7 +569,7 @@ func (h *house) enrolled(name string) store.Person {
 }
 
 // checkRulesOf checks the addresses of the screens Rules and Upkeep.
-func (h *house) checkRulesOf(check func(method, pattern, query string, status int, options ...option), in, tablet option) {
+func (h *household) checkRulesOf(check func(method, pattern, query string, status int, options ...option), in, tablet option) {
 	const rules, masks, earlier = "/api/v1/rules", "/api/v1/bells/{bell}/masks", "/api/v1/bells/{bell}/masks/earlier"
 	check("GET", rules, "", 200, in)
 	check("PUT", rules, "", 200, in, sends(sentRules))

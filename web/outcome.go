@@ -1,8 +1,8 @@
 package web
 
 import (
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // An outcome is what a visit's findings come to.
@@ -17,7 +17,7 @@ const (
 )
 
 // outcomeOf sums a visit up.
-func outcomeOf(v store.Visit) outcome {
+func outcomeOf(v house.Visit) outcome {
 	persons, strangers := whoRang(v)
 	switch {
 	case len(persons) > 0:
@@ -28,7 +28,7 @@ func outcomeOf(v store.Visit) outcome {
 		return stranger
 	}
 	for _, s := range v.Stills {
-		if s.State == store.Done {
+		if s.State == house.Done {
 			return noFace
 		}
 	}
@@ -38,7 +38,7 @@ func outcomeOf(v store.Visit) outcome {
 // whoRang returns each person found on a visit's stills once, by their surest
 // match and in the order they were found, and how many strangers stood there:
 // the most on any one still, since frames show the same people again.
-func whoRang(v store.Visit) (persons []store.Match, strangers int) {
+func whoRang(v house.Visit) (persons []house.Match, strangers int) {
 	at := make(map[string]int)
 	for _, still := range v.Stills {
 		unknown := 0

@@ -10,8 +10,8 @@ import (
 	"path"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 //go:embed pages/*.html
@@ -162,7 +162,7 @@ type personLine struct {
 	Warning  *warningView // nil for nothing to warn of
 }
 
-func (t teller) cardOf(v store.Visit) card {
+func (t teller) cardOf(v house.Visit) card {
 	at := v.ReceivedAt.In(t.zone)
 	c := card{
 		ID: v.ID, Revision: v.Revision, Received: v.ReceivedAt.UnixMicro(), Bell: v.Bell,
@@ -199,7 +199,7 @@ func (t teller) cardOf(v store.Visit) card {
 
 // stillAddress is where a still is seen. It changes when another picture takes
 // the still's place, so that no screen goes on showing the old one.
-func stillAddress(s store.Still) string {
+func stillAddress(s house.Still) string {
 	return fmt.Sprintf("/api/v1/visits/%s/stills/%d?of=%s", url.PathEscape(s.Visit), s.Frame, s.File[:8])
 }
 
@@ -217,7 +217,7 @@ func odds(fpir float64) string {
 
 // bestStill picks the still to show, of those that are not gone: the one with
 // the surest match, else the widest face, else the first; -1 if all are gone.
-func bestStill(stills []store.Still) int {
+func bestStill(stills []house.Still) int {
 	best, bestScore := -1, -1.0
 	for i, s := range stills {
 		if s.File == "" {
@@ -238,13 +238,13 @@ func bestStill(stills []store.Still) int {
 }
 
 // notesOn says what a household should know of how the stills came.
-func notesOn(v store.Visit) (notes []string) {
+func notesOn(v house.Visit) (notes []string) {
 	damaged, failed := 0, 0
 	for _, s := range v.Stills {
 		if s.Damaged {
 			damaged++
 		}
-		if s.State == store.Failed {
+		if s.State == house.Failed {
 			failed++
 		}
 	}

@@ -14,7 +14,7 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A visitKind is a visit as it comes to be: stills, and what was found.
@@ -29,26 +29,26 @@ type visitKind struct {
 }
 
 type stillKind struct {
-	state   store.StillState
-	faces   []store.Face
+	state   house.StillState
+	faces   []house.Face
 	damaged bool
 }
 
 // face is one of that width; fpir 0 makes a stranger's.
-func face(x, width int, person store.Person, fpir float64, band string) store.Face {
-	f := store.Face{Box: image.Rect(x, 20, x+width, 20+width), Landmarks: []store.Point{{X: 30.5, Y: 40}, {X: 41, Y: 40}, {X: 50, Y: 40}, {X: 61, Y: 40}, {X: 46, Y: 55.25}}}
+func face(x, width int, person house.Person, fpir float64, band string) house.Face {
+	f := house.Face{Box: image.Rect(x, 20, x+width, 20+width), Landmarks: []house.Point{{X: 30.5, Y: 40}, {X: 41, Y: 40}, {X: 50, Y: 40}, {X: 61, Y: 40}, {X: 46, Y: 55.25}}}
 	if person.ID != "" {
-		f.Match = &store.Match{Person: person.ID, Name: person.Name, Distance: 0.31, FPIR: fpir, Band: band}
+		f.Match = &house.Match{Person: person.ID, Name: person.Name, Distance: 0.31, FPIR: fpir, Band: band}
 	}
 	return f
 }
 
 // visitKinds has every outcome and every note.
-func visitKinds(p store.Person) []visitKind {
-	unknown := face(90, 40, store.Person{}, 0, "")
-	done := func(faces ...store.Face) stillKind { return stillKind{state: store.Done, faces: faces} }
+func visitKinds(p house.Person) []visitKind {
+	unknown := face(90, 40, house.Person{}, 0, "")
+	done := func(faces ...house.Face) stillKind { return stillKind{state: house.Done, faces: faces} }
 	return []visitKind{
-		{name: "looking", stills: []stillKind{{state: store.Pending}}, outcome: looking,
+		{name: "looking", stills: []stillKind{{state: house.Pending}}, outcome: looking,
 			says: []string{"Looking…"}},
 		{name: "strong", stills: []stillKind{done(face(10, 50, p, 0.00004, "strong"))}, outcome: someone,
 			says: []string{"Ilse &lt;Amberg&gt;", "strong match", "Fewer than 1 stranger in 10\u202f000"}, saysNone: []string{"<Amberg>", "and a stranger"}},
@@ -60,7 +60,7 @@ func visitKinds(p store.Person) []visitKind {
 			says: []string{"and a stranger"}},
 		{name: "person-and-strangers", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair"), unknown, unknown)}, outcome: someone,
 			says: []string{"and 2 strangers"}},
-		{name: "person-while-looking", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair")), {state: store.Pending}}, outcome: someone,
+		{name: "person-while-looking", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair")), {state: house.Pending}}, outcome: someone,
 			says: []string{"fair match"}, saysNone: []string{"Looking"}},
 		{name: "stranger", stills: []stillKind{done(unknown)}, outcome: stranger,
 			says: []string{"A stranger"}},
@@ -68,11 +68,11 @@ func visitKinds(p store.Person) []visitKind {
 			says: []string{"3 strangers"}},
 		{name: "no-face", stills: []stillKind{done()}, outcome: noFace,
 			says: []string{"No face found"}},
-		{name: "failed", stills: []stillKind{{state: store.Failed}}, outcome: notExamined,
+		{name: "failed", stills: []stillKind{{state: house.Failed}}, outcome: notExamined,
 			says: []string{"Could not be examined"}, saysNone: []string{"Some of the stills"}},
-		{name: "partly-failed", stills: []stillKind{{state: store.Failed}, done()}, outcome: noFace,
+		{name: "partly-failed", stills: []stillKind{{state: house.Failed}, done()}, outcome: noFace,
 			says: []string{"No face found", "Some of the stills could not be examined."}},
-		{name: "damaged", stills: []stillKind{{state: store.Done, damaged: true}}, outcome: noFace,
+		{name: "damaged", stills: []stillKind{{state: house.Done, damaged: true}}, outcome: noFace,
 			says: []string{"Part of the picture was lost on its way."}},
 		{name: "clock-off", stills: []stillKind{done()}, ahead: 25 * time.Hour, outcome: noFace,
 			says: []string{"The bell&#39;s clock is 1 day ahead"}},
@@ -86,7 +86,7 @@ func TestNowShowsEveryKindOfVisit(t *testing.T) {
 	h := newHouse(t)
 	token := h.resident("Odile")
 	h.furnish()
-	kinds := visitKinds(store.Person{ID: "x"})
+	kinds := visitKinds(house.Person{ID: "x"})
 	var list struct{ Visits []visitJSON }
 	h.get("/api/v1/visits?limit=100", h.session(token)).is(http.StatusOK).into(&list)
 	byRing := make(map[string]visitJSON)
@@ -162,7 +162,7 @@ func TestNamesAreEscaped(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := h.archive.Record(t.Context(), v.Stills[0].ID, store.Done, []store.Face{face(10, 50, p, 0.0005, "fair")}); err != nil {
+	if err := h.archive.Record(t.Context(), v.Stills[0].ID, house.Done, []house.Face{face(10, 50, p, 0.0005, "fair")}); err != nil {
 		t.Fatal(err)
 	}
 	if err := h.archive.PlaceHold(t.Context(), v.ID, "R"+evil, h.clock.now().Add(time.Hour)); err != nil {
@@ -200,9 +200,9 @@ func TestNamesAreEscaped(t *testing.T) {
 }
 
 // teller puts visits into words for a resident.
-func (h *house) teller() teller {
+func (h *household) teller() teller {
 	h.t.Helper()
-	teller, err := h.tellerFor(h.t.Context(), store.Session{Resident: "X"})
+	teller, err := h.tellerFor(h.t.Context(), house.Session{Resident: "X"})
 	if err != nil {
 		h.t.Fatal(err)
 	}
@@ -210,7 +210,7 @@ func (h *house) teller() teller {
 }
 
 // setUpLink returns the token of a set-up link, whoever lives here already.
-func (h *house) setUpLink() string {
+func (h *household) setUpLink() string {
 	return h.secret(h.tickets.issue(forSetUp, "", setUpLasts))
 }
 
@@ -389,13 +389,13 @@ func TestSpell(t *testing.T) {
 }
 
 var (
-	ilse = store.Person{ID: "I", Name: "Ilse"}
-	jory = store.Person{ID: "J", Name: "Jory"}
-	none = store.Person{}
+	ilse = house.Person{ID: "I", Name: "Ilse"}
+	jory = house.Person{ID: "J", Name: "Jory"}
+	none = house.Person{}
 )
 
-func examined(state store.StillState, faces ...store.Face) store.Still {
-	return store.Still{State: state, Faces: faces, File: "NOBODYSFILE"}
+func examined(state house.StillState, faces ...house.Face) house.Still {
+	return house.Still{State: state, Faces: faces, File: "NOBODYSFILE"}
 }
 
 func TestWhoRang(t *testing.T) {
@@ -404,23 +404,23 @@ func TestWhoRang(t *testing.T) {
 	unknown := face(60, 50, none, 0, "")
 	tests := []struct {
 		name      string
-		stills    []store.Still
-		persons   []store.Match
+		stills    []house.Still
+		persons   []house.Match
 		strangers int
 	}{
 		{"nobody", nil, nil, 0},
-		{"no face", []store.Still{examined(store.Done)}, nil, 0},
-		{"one person", []store.Still{examined(store.Done, i3)}, []store.Match{*i3.Match}, 0},
-		{"surer on a later frame", []store.Still{examined(store.Done, i3), examined(store.Done, i5)}, []store.Match{*i5.Match}, 0},
-		{"surer on an earlier frame", []store.Still{examined(store.Done, i5), examined(store.Done, i3)}, []store.Match{*i5.Match}, 0},
-		{"two, in the order they were found", []store.Still{examined(store.Done, j4, i3), examined(store.Done, i5)}, []store.Match{*j4.Match, *i5.Match}, 0},
-		{"a match of no band is a stranger", []store.Still{examined(store.Done, unsure)}, nil, 1},
-		{"frames show the same strangers again", []store.Still{examined(store.Done, unknown, unknown), examined(store.Done, unknown)}, nil, 2},
-		{"one of each", []store.Still{examined(store.Done, i3, unknown)}, []store.Match{*i3.Match}, 1},
+		{"no face", []house.Still{examined(house.Done)}, nil, 0},
+		{"one person", []house.Still{examined(house.Done, i3)}, []house.Match{*i3.Match}, 0},
+		{"surer on a later frame", []house.Still{examined(house.Done, i3), examined(house.Done, i5)}, []house.Match{*i5.Match}, 0},
+		{"surer on an earlier frame", []house.Still{examined(house.Done, i5), examined(house.Done, i3)}, []house.Match{*i5.Match}, 0},
+		{"two, in the order they were found", []house.Still{examined(house.Done, j4, i3), examined(house.Done, i5)}, []house.Match{*j4.Match, *i5.Match}, 0},
+		{"a match of no band is a stranger", []house.Still{examined(house.Done, unsure)}, nil, 1},
+		{"frames show the same strangers again", []house.Still{examined(house.Done, unknown, unknown), examined(house.Done, unknown)}, nil, 2},
+		{"one of each", []house.Still{examined(house.Done, i3, unknown)}, []house.Match{*i3.Match}, 1},
 	}
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
-			persons, strangers := whoRang(store.Visit{Stills: test.stills})
+			persons, strangers := whoRang(house.Visit{Stills: test.stills})
 			if !reflect.DeepEqual(persons, test.persons) || strangers != test.strangers {
 				t.Errorf("%v and %d strangers, want %v and %d", persons, strangers, test.persons, test.strangers)
 			}
@@ -430,25 +430,25 @@ func TestWhoRang(t *testing.T) {
 
 func TestOutcomeOf(t *testing.T) {
 	known, unknown := face(10, 50, ilse, 1e-3, "fair"), face(60, 50, none, 0, "")
-	pending, failed, empty := examined(store.Pending), examined(store.Failed), examined(store.Done)
+	pending, failed, empty := examined(house.Pending), examined(house.Failed), examined(house.Done)
 	tests := []struct {
 		name   string
-		stills []store.Still
+		stills []house.Still
 		want   outcome
 	}{
-		{"just rung", []store.Still{pending}, looking},
-		{"a person, more to come", []store.Still{examined(store.Done, known), pending}, someone},
-		{"a stranger, more to come", []store.Still{examined(store.Done, unknown), pending}, looking},
-		{"a failure, more to come", []store.Still{failed, pending}, looking},
-		{"a person", []store.Still{empty, examined(store.Done, known, unknown), failed}, someone},
-		{"a stranger", []store.Still{empty, examined(store.Done, unknown), failed}, stranger},
-		{"nobody to be seen", []store.Still{empty, failed}, noFace},
-		{"failures only", []store.Still{failed, failed}, notExamined},
+		{"just rung", []house.Still{pending}, looking},
+		{"a person, more to come", []house.Still{examined(house.Done, known), pending}, someone},
+		{"a stranger, more to come", []house.Still{examined(house.Done, unknown), pending}, looking},
+		{"a failure, more to come", []house.Still{failed, pending}, looking},
+		{"a person", []house.Still{empty, examined(house.Done, known, unknown), failed}, someone},
+		{"a stranger", []house.Still{empty, examined(house.Done, unknown), failed}, stranger},
+		{"nobody to be seen", []house.Still{empty, failed}, noFace},
+		{"failures only", []house.Still{failed, failed}, notExamined},
 		{"no stills", nil, notExamined},
 	}
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
-			if got := outcomeOf(store.Visit{Stills: test.stills}); got != test.want {
+			if got := outcomeOf(house.Visit{Stills: test.stills}); got != test.want {
 				t.Errorf("%s, want %s", got, test.want)
 			}
 		})
@@ -461,20 +461,20 @@ func TestOutcomeOf(t *testing.T) {
 }
 
 func TestBestStill(t *testing.T) {
-	unknown := func(width int) store.Face { return face(10, width, none, 0, "") }
+	unknown := func(width int) house.Face { return face(10, width, none, 0, "") }
 	tests := []struct {
 		name   string
-		stills []store.Still
+		stills []house.Still
 		want   int
 	}{
-		{"one", []store.Still{examined(store.Pending)}, 0},
-		{"all gone", []store.Still{{State: store.Done}, {State: store.Done}}, -1},
-		{"one left", []store.Still{{State: store.Done, Faces: []store.Face{unknown(90)}}, examined(store.Done)}, 1},
-		{"none better than the first", []store.Still{examined(store.Done), examined(store.Done)}, 0},
-		{"a face", []store.Still{examined(store.Done), examined(store.Done, unknown(30))}, 1},
-		{"the widest face", []store.Still{examined(store.Done, unknown(30)), examined(store.Done, unknown(31)), examined(store.Done, unknown(10), unknown(20))}, 1},
-		{"a match beats a wider face", []store.Still{examined(store.Done, unknown(4000)), examined(store.Done, face(10, 30, ilse, 1e-2, "weak"))}, 1},
-		{"the surest match", []store.Still{examined(store.Done, face(10, 90, ilse, 1e-3, "fair")), examined(store.Done, face(10, 30, ilse, 1e-4, "strong"))}, 1},
+		{"one", []house.Still{examined(house.Pending)}, 0},
+		{"all gone", []house.Still{{State: house.Done}, {State: house.Done}}, -1},
+		{"one left", []house.Still{{State: house.Done, Faces: []house.Face{unknown(90)}}, examined(house.Done)}, 1},
+		{"none better than the first", []house.Still{examined(house.Done), examined(house.Done)}, 0},
+		{"a face", []house.Still{examined(house.Done), examined(house.Done, unknown(30))}, 1},
+		{"the widest face", []house.Still{examined(house.Done, unknown(30)), examined(house.Done, unknown(31)), examined(house.Done, unknown(10), unknown(20))}, 1},
+		{"a match beats a wider face", []house.Still{examined(house.Done, unknown(4000)), examined(house.Done, face(10, 30, ilse, 1e-2, "weak"))}, 1},
+		{"the surest match", []house.Still{examined(house.Done, face(10, 90, ilse, 1e-3, "fair")), examined(house.Done, face(10, 30, ilse, 1e-4, "strong"))}, 1},
 	}
 	for _, test := range tests {
 		if got := bestStill(test.stills); got != test.want {
@@ -507,7 +507,7 @@ func TestDayOnCard(t *testing.T) {
 			t.Fatal(err)
 		}
 		h.clock.micros.Store(now.UnixMicro())
-		if c := h.teller().cardOf(store.Visit{ReceivedAt: received}); c.Day != test.day || c.Time != test.time {
+		if c := h.teller().cardOf(house.Visit{ReceivedAt: received}); c.Day != test.day || c.Time != test.time {
 			t.Errorf("%s at %s: %q %q", test.received, test.now, c.Day, c.Time)
 		}
 	}

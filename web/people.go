@@ -9,6 +9,7 @@ import (
 	"net/url"
 	"strconv"
 
+	"lintel/internal/house"
 	"lintel/pipeline/group"
 	"lintel/pipeline/match"
 	"lintel/store"
@@ -16,7 +17,7 @@ import (
 
 // A personJSON is a person, and how much is held of them.
 type personJSON struct {
-	store.Person
+	house.Person
 	Visits int `json:"visits"` // that name them
 	Held   int `json:"held"`   // of these, with a hold
 }
@@ -109,7 +110,7 @@ func (s *Server) people(ctx context.Context) ([]personJSON, error) {
 }
 
 // weighed adds to a person how much is held of them.
-func (s *Server) weighed(ctx context.Context, p store.Person) (personJSON, error) {
+func (s *Server) weighed(ctx context.Context, p house.Person) (personJSON, error) {
 	would, err := s.Archive.WouldErasePerson(ctx, p.ID)
 	return personJSON{p, would.Visits + would.Held, would.Held}, err
 }
@@ -119,8 +120,8 @@ func (s *Server) weighed(ctx context.Context, p store.Person) (personJSON, error
 func (s *Server) personOf(w http.ResponseWriter, r *http.Request) (personJSON, bool) {
 	id := r.PathValue("person")
 	p, err := s.Archive.Person(r.Context(), id)
-	if errors.Is(err, store.ErrAmbiguous) || err == nil && p.ID != id {
-		err = store.ErrNotFound // a name is no address
+	if errors.Is(err, house.ErrAmbiguous) || err == nil && p.ID != id {
+		err = house.ErrNotFound // a name is no address
 	}
 	if err == nil {
 		var person personJSON
@@ -133,7 +134,7 @@ func (s *Server) personOf(w http.ResponseWriter, r *http.Request) (personJSON, b
 }
 
 func (s *Server) refusePerson(w http.ResponseWriter, r *http.Request, err error) {
-	if !errors.Is(err, store.ErrNotFound) {
+	if !errors.Is(err, house.ErrNotFound) {
 		s.fail(w, r, err)
 		return
 	}

@@ -6,21 +6,22 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store"
 )
 
 // newPeople has two persons of one name; the first has a consent, a reference
 // and three visits, one of them held.
-func newPeople(t *testing.T) (h *house, in option, first, second store.Person) {
+func newPeople(t *testing.T) (h *household, in option, first, second house.Person) {
 	t.Helper()
 	h = newHouse(t)
 	in = h.session(h.resident("Odile"))
 	first, second = h.enrolled("Ilse Amberg"), h.enrolled("Ilse Amberg")
-	consent := store.Consent{GivenBy: "Runa <Amberg>", GivenAt: h.clock.now().Add(-time.Hour), Scope: "Being known at the gate"}
+	consent := house.Consent{GivenBy: "Runa <Amberg>", GivenAt: h.clock.now().Add(-time.Hour), Scope: "Being known at the gate"}
 	if err := h.archive.RecordConsent(t.Context(), first.ID, consent); err != nil {
 		t.Fatal(err)
 	}
-	if err := h.archive.AddReference(t.Context(), store.Reference{Person: first.ID, FaceWidth: 90}); err != nil {
+	if err := h.archive.AddReference(t.Context(), house.Reference{Person: first.ID, FaceWidth: 90}); err != nil {
 		t.Fatal(err)
 	}
 	for i, ring := range []string{"R1", "R2", "R3"} {
@@ -89,7 +90,7 @@ func TestWithdrawConsent(t *testing.T) {
 		var list struct{ Visits []visitJSON }
 		h.get("/api/v1/visits", in).is(200).into(&list)
 		for _, v := range list.Visits {
-			if v.Outcome == someone || v.Fate.Rule == store.Known {
+			if v.Outcome == someone || v.Fate.Rule == house.Known {
 				t.Errorf("a visit is %+v", v)
 			}
 		}

@@ -9,8 +9,8 @@ import (
 	"strconv"
 	"strings"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // prior returns how often a ring is somebody enrolled, by the household or,
@@ -33,7 +33,7 @@ func (s *Server) savePrior(w http.ResponseWriter, r *http.Request) {
 		percent = math.NaN()
 	}
 	switch err := s.Archive.SetPrior(r.Context(), percent/100); {
-	case errors.Is(err, store.ErrBadPrior):
+	case errors.Is(err, house.ErrBadPrior):
 		s.showRules(w, r, http.StatusUnprocessableEntity, rulesView{PriorMessage: "It is a percentage from 1 to 99.", Prior: r.PostForm.Get("percent")})
 	case err != nil:
 		s.fail(w, r, err)
@@ -62,7 +62,7 @@ func (s *Server) putPrior(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	switch err := s.Archive.SetPrior(r.Context(), p.Prior); {
-	case errors.Is(err, store.ErrBadPrior):
+	case errors.Is(err, house.ErrBadPrior):
 		writeProblem(w, r, problem{Status: http.StatusUnprocessableEntity, Type: "bad-prior", Title: sentence(err)})
 	case err != nil:
 		s.fail(w, r, err)

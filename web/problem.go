@@ -9,7 +9,7 @@ import (
 	"net/http"
 	"strings"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A problem is an answer that says what went wrong, as RFC 9457 lays down.
@@ -39,7 +39,7 @@ func writeProblem(w http.ResponseWriter, r *http.Request, p problem) {
 
 // refuseMissing answers where what a request names is not there.
 func (s *Server) refuseMissing(w http.ResponseWriter, r *http.Request, err error, kind, title string) {
-	if errors.Is(err, store.ErrNotFound) {
+	if errors.Is(err, house.ErrNotFound) {
 		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: kind, Title: title})
 		return
 	}
@@ -49,7 +49,7 @@ func (s *Server) refuseMissing(w http.ResponseWriter, r *http.Request, err error
 // afterRemoval leads a browser on. That what was to go is gone already is what
 // was wanted.
 func (s *Server) afterRemoval(w http.ResponseWriter, r *http.Request, err error, to string) {
-	if err != nil && !errors.Is(err, store.ErrNotFound) {
+	if err != nil && !errors.Is(err, house.ErrNotFound) {
 		s.fail(w, r, err)
 		return
 	}

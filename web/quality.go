@@ -1,13 +1,13 @@
 package web
 
 import (
+	"lintel/internal/house"
 	"lintel/pipeline/quality"
-	"lintel/store"
 )
 
 // A qualityJSON is what was measured of a face, and what that is worth.
 type qualityJSON struct {
-	store.Quality
+	house.Quality
 	Score      float64         `json:"score"`
 	Poor       bool            `json:"poor"`
 	Complaints []complaintJSON `json:"complaints"`
@@ -19,7 +19,7 @@ type complaintJSON struct {
 }
 
 // newQualityJSON returns nil where nothing was measured, or it went with the still.
-func newQualityJSON(q *store.Quality) *qualityJSON {
+func newQualityJSON(q *house.Quality) *qualityJSON {
 	if q == nil {
 		return nil
 	}
@@ -32,7 +32,7 @@ func newQualityJSON(q *store.Quality) *qualityJSON {
 }
 
 // worstOf says in a sentence what is most wrong with a face; "" for nothing.
-func worstOf(q *store.Quality) string {
+func worstOf(q *house.Quality) string {
 	if q == nil {
 		return ""
 	}

@@ -4,7 +4,7 @@ import (
 	"strings"
 	"testing"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A face's quality is in the API's answer, and what is most wrong with it on
@@ -12,19 +12,19 @@ import (
 func TestQuality(t *testing.T) {
 	h := newHouse(t)
 	token := h.resident("Odile")
-	fine := store.Quality{FaceWidth: 200, EyeDistance: 80, PixelsPerMetre: 1270, Sharpness: .3, Luma: 120, Contrast: .1, Yaw: -4}
+	fine := house.Quality{FaceWidth: 200, EyeDistance: 80, PixelsPerMetre: 1270, Sharpness: .3, Luma: 120, Contrast: .1, Yaw: -4}
 	small := fine
 	small.FaceWidth, small.PixelsPerMetre = 42, 270
 	blurred := small
 	blurred.Sharpness = .001
-	one := func(q *store.Quality) store.Face {
-		f := face(10, 42, store.Person{}, 0, "")
+	one := func(q *house.Quality) house.Face {
+		f := face(10, 42, house.Person{}, 0, "")
 		f.Quality = q
 		return f
 	}
 	for i, c := range []struct {
 		name    string
-		quality *store.Quality
+		quality *house.Quality
 		codes   []string
 		poor    bool
 		says    string
@@ -32,7 +32,7 @@ func TestQuality(t *testing.T) {
 		{"fine", &fine, nil, false, ""},
 		{"small", &small, []string{"small"}, false, "The face is only 42 pixels wide."},
 		{"blurred", &blurred, []string{"blurred", "small"}, true, "The face is blurred."},
-		{"no-eyes", &store.Quality{FaceWidth: 42}, []string{"no-eyes"}, true, "The eyes could not be made out."},
+		{"no-eyes", &house.Quality{FaceWidth: 42}, []string{"no-eyes"}, true, "The eyes could not be made out."},
 		{"unmeasured", nil, nil, false, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {

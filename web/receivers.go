@@ -6,8 +6,8 @@ import (
 	"net/http"
 	"net/url"
 
+	"lintel/internal/house"
 	"lintel/pipeline/letter"
-	"lintel/store"
 )
 
 // A receiverLine is a receiver of advice in a list.
@@ -19,7 +19,7 @@ type receiverLine struct {
 // by, which is shown this once.
 type newReceiver struct {
 	ID, Name, Key, Token string
-	Door                 store.Door
+	Door                 house.Door
 }
 
 // fillReceivers lists the receivers on Upkeep, and the doors that one can be at.
@@ -49,7 +49,7 @@ func (s *Server) addReceiver(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	receiver, token, err := s.Archive.AddReceiver(r.Context(), r.PostForm.Get("door"), name)
-	if errors.Is(err, store.ErrNotFound) {
+	if errors.Is(err, house.ErrNotFound) {
 		s.showUpkeep(w, r, upkeepView{WrongReceiver: "Choose the door that the receiver is at."})
 		return
 	}
@@ -70,7 +70,7 @@ func (s *Server) addReceiver(w http.ResponseWriter, r *http.Request) {
 
 func (s *Server) removeReceiver(w http.ResponseWriter, r *http.Request) {
 	// One that is gone already is what was wanted.
-	if err := s.Archive.RemoveReceiver(r.Context(), r.PathValue("receiver")); err != nil && !errors.Is(err, store.ErrNotFound) {
+	if err := s.Archive.RemoveReceiver(r.Context(), r.PathValue("receiver")); err != nil && !errors.Is(err, house.ErrNotFound) {
 		s.fail(w, r, err)
 		return
 	}

@@ -16,6 +16,7 @@ import (
 	"sync"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store"
 )
 
@@ -30,7 +31,7 @@ func (s *Server) zone(ctx context.Context) *time.Location {
 }
 
 // zoneBy returns the time zone of rules that were read already.
-func (s *Server) zoneBy(rules store.Rules) *time.Location {
+func (s *Server) zoneBy(rules house.Rules) *time.Location {
 	if rules.Zone == "" {
 		return s.Zone
 	}
@@ -173,7 +174,7 @@ func (s *Server) previewRules(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if r.PostForm.Has("back") {
-		var rules store.Rules
+		var rules house.Rules
 		if formJSON(w, r, "rules", &rules) {
 			s.showRules(w, r, http.StatusOK, rulesView{Draft: draftOf(rules)})
 		}
@@ -188,14 +189,14 @@ func (s *Server) previewRules(w http.ResponseWriter, r *http.Request) {
 	if err == nil {
 		err = rules.Check()
 	}
-	if errors.Is(err, store.ErrBadRule) {
+	if errors.Is(err, house.ErrBadRule) {
 		s.showRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: d, Message: sentence(err)})
 		return
 	}
 	s.showPreview(w, r, rules)
 }
 
-func (s *Server) showPreview(w http.ResponseWriter, r *http.Request, rules store.Rules) {
+func (s *Server) showPreview(w http.ResponseWriter, r *http.Request, rules house.Rules) {
 	old, err := s.Archive.Rules(r.Context())
 	if err != nil {
 		s.fail(w, r, err)
@@ -222,12 +223,12 @@ func (s *Server) saveRules(w http.ResponseWriter, r *http.Request) {
 	if !readForm(w, r) {
 		return
 	}
-	var rules store.Rules
+	var rules house.Rules
 	if !formJSON(w, r, "rules", &rules) {
 		return
 	}
 	err := s.Archive.SetRules(r.Context(), rules)
-	if errors.Is(err, store.ErrBadRule) {
+	if errors.Is(err, house.ErrBadRule) {
 		s.showRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: draftOf(rules), Message: sentence(err)})
 		return
 	}
@@ -259,13 +260,13 @@ func (s *Server) getRules(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if rules.Quiet == nil {
-		rules.Quiet = []store.Quiet{}
+		rules.Quiet = []house.Quiet{}
 	}
 	writeJSON(w, http.StatusOK, rules)
 }
 
 func (s *Server) putRules(w http.ResponseWriter, r *http.Request) {
-	var rules store.Rules
+	var rules house.Rules
 	if !readJSON(w, r, &rules) {
 		return
 	}
@@ -277,7 +278,7 @@ func (s *Server) putRules(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) postPreview(w http.ResponseWriter, r *http.Request) {
-	var rules store.Rules
+	var rules house.Rules
 	if !readJSON(w, r, &rules) {
 		return
 	}
@@ -326,7 +327,7 @@ func (s *Server) refuseChange(w http.ResponseWriter, r *http.Request, err error)
 // badChange says what is wrong with rules or masks, if that is what the error
 // is about.
 func badChange(err error) (p problem, ok bool) {
-	for kind, bad := range map[string]error{"bad-rule": store.ErrBadRule, "bad-mask": store.ErrBadMask} {
+	for kind, bad := range map[string]error{"bad-rule": house.ErrBadRule, "bad-mask": house.ErrBadMask} {
 		if errors.Is(err, bad) {
 			return problem{Status: http.StatusUnprocessableEntity, Type: kind, Title: sentence(bad), Detail: err.Error()}, true
 		}

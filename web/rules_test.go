@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store"
 )
 
@@ -107,18 +108,18 @@ func TestChangingRules(t *testing.T) {
 }
 
 // found rings and records one stranger, or nobody.
-func (h *house) found(ring string, face bool) (visit string) {
+func (h *household) found(ring string, face bool) (visit string) {
 	h.t.Helper()
 	visit = h.rung(ring, 0, still(h.t, 1)).Visit
 	v, err := h.archive.Visit(h.t.Context(), visit)
 	if err != nil {
 		h.t.Fatal(err)
 	}
-	var faces []store.Face
+	var faces []house.Face
 	if face {
-		faces = append(faces, store.Face{Box: faceBox})
+		faces = append(faces, house.Face{Box: faceBox})
 	}
-	if err := h.archive.Record(h.t.Context(), v.Stills[0].ID, store.Done, faces); err != nil {
+	if err := h.archive.Record(h.t.Context(), v.Stills[0].ID, house.Done, faces); err != nil {
 		h.t.Fatal(err)
 	}
 	return visit
@@ -296,7 +297,7 @@ func TestZoneNames(t *testing.T) {
 
 func TestQuietWords(t *testing.T) {
 	all := []time.Weekday{0, 1, 2, 3, 4, 5, 6}
-	for want, q := range map[string]store.Quiet{
+	for want, q := range map[string]house.Quiet{
 		"every day from 22:00 until 06:00 the next day":    {Days: all, From: 22 * 60, Until: 6 * 60},
 		"on Mondays, Sundays from 08:00 until 09:30":       {Days: []time.Weekday{0, 1}, From: 8 * 60, Until: 9*60 + 30},
 		"on Fridays from 00:00 for 24 hours":               {Days: []time.Weekday{5}},

@@ -6,16 +6,16 @@ import (
 	"errors"
 	"slices"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // changes is what a live connection reads of the archive.
 type changes interface {
 	Revision(ctx context.Context) (int64, error)
-	LatestVisits(ctx context.Context, limit int) ([]store.Visit, error)
-	Visit(ctx context.Context, id string) (store.Visit, error)
-	VisitsSince(ctx context.Context, revision int64, limit int) ([]store.Visit, error)
-	DeparturesSince(ctx context.Context, revision int64, limit int) ([]store.Departure, error)
+	LatestVisits(ctx context.Context, limit int) ([]house.Visit, error)
+	Visit(ctx context.Context, id string) (house.Visit, error)
+	VisitsSince(ctx context.Context, revision int64, limit int) ([]house.Visit, error)
+	DeparturesSince(ctx context.Context, revision int64, limit int) ([]house.Departure, error)
 }
 
 // A screen is what a live connection has told the page Now at its other end.
@@ -31,7 +31,7 @@ type screen struct {
 // News is what is to be told.
 type news struct {
 	gone   []string      // ids of visits that are no more
-	visits []store.Visit // new on the screen or changed, in the order of their changes
+	visits []house.Visit // new on the screen or changed, in the order of their changes
 	missed bool          // more went than is told: the page has to begin anew
 }
 
@@ -55,7 +55,7 @@ func (c *screen) look(ctx context.Context, a changes) (n news, err error) {
 			horizon = max(horizon, v.Revision)
 		}
 	}
-	slices.SortFunc(n.visits, func(a, b store.Visit) int { return cmp.Compare(a.Revision, b.Revision) })
+	slices.SortFunc(n.visits, func(a, b house.Visit) int { return cmp.Compare(a.Revision, b.Revision) })
 	if err := c.lookForGone(ctx, a, now, &n); err != nil {
 		return n, err
 	}
@@ -88,7 +88,7 @@ func (c *screen) lookForGone(ctx context.Context, a changes, now map[string]bool
 		if now[id] {
 			continue
 		}
-		if _, err := a.Visit(ctx, id); errors.Is(err, store.ErrNotFound) {
+		if _, err := a.Visit(ctx, id); errors.Is(err, house.ErrNotFound) {
 			n.gone = append(n.gone, id)
 		} else if err != nil {
 			return err
@@ -100,7 +100,7 @@ func (c *screen) lookForGone(ctx context.Context, a changes, now map[string]bool
 // othersChanged reports whether visits changed, or went, that were not told of.
 func (c *screen) othersChanged(ctx context.Context, a changes, now map[string]bool, gone int) (bool, error) {
 	visits, err := a.VisitsSince(ctx, c.known, shownVisits+1)
-	if err != nil || slices.ContainsFunc(visits, func(v store.Visit) bool { return !now[v.ID] }) {
+	if err != nil || slices.ContainsFunc(visits, func(v house.Visit) bool { return !now[v.ID] }) {
 		return err == nil, err
 	}
 	departures, err := a.DeparturesSince(ctx, c.known, gone+1)

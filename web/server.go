@@ -30,6 +30,7 @@ import (
 	"sync"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/intake"
 	"lintel/pipeline/match"
 	"lintel/store"
@@ -362,7 +363,7 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	if r.Context().Err() == nil {
 		s.Log.Error("answering a request", "method", r.Method, "path", r.URL.Path, "err", err)
 	}
-	if errors.Is(err, store.ErrNoSpace) {
+	if errors.Is(err, house.ErrNoSpace) {
 		writeProblem(w, r, problem{
 			Status: http.StatusInsufficientStorage, Type: "no-space",
 			Title:  "The disk is full or can't be written, so this was not done, or not to its end.",

@@ -10,7 +10,7 @@ import (
 
 	"golang.org/x/time/rate"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // cookieName is the session's cookie. Over TLS it has the prefix that makes
@@ -29,11 +29,11 @@ func (s *Server) setCookie(w http.ResponseWriter, token string, lasts time.Durat
 	})
 }
 
-// sessionOf returns the session a request belongs to, or store.ErrNotFound.
-func (s *Server) sessionOf(r *http.Request) (store.Session, error) {
+// sessionOf returns the session a request belongs to, or house.ErrNotFound.
+func (s *Server) sessionOf(r *http.Request) (house.Session, error) {
 	cookie, err := r.Cookie(s.cookieName())
 	if err != nil {
-		return store.Session{}, store.ErrNotFound
+		return house.Session{}, house.ErrNotFound
 	}
 	return s.Archive.Session(r.Context(), cookie.Value)
 }
@@ -41,8 +41,8 @@ func (s *Server) sessionOf(r *http.Request) (store.Session, error) {
 type sessionKey struct{}
 
 // session returns the session that signedIn found.
-func session(r *http.Request) store.Session {
-	return r.Context().Value(sessionKey{}).(store.Session)
+func session(r *http.Request) house.Session {
+	return r.Context().Value(sessionKey{}).(house.Session)
 }
 
 // signedIn lets residents and tablets through. A browser is sent to sign in,
@@ -51,20 +51,20 @@ func (s *Server) signedIn(h http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		found, err := s.sessionOf(r)
 		switch {
-		case errors.Is(err, store.ErrNotFound) && wantsPage(r) && r.Method == http.MethodGet:
+		case errors.Is(err, house.ErrNotFound) && wantsPage(r) && r.Method == http.MethodGet:
 			http.Redirect(w, r, "/sign-in", http.StatusSeeOther)
-		case errors.Is(err, store.ErrNotFound):
+		case errors.Is(err, house.ErrNotFound):
 			writeProblem(w, r, problem{Status: http.StatusUnauthorized, Type: "not-signed-in", Title: "Sign in first."})
 		case err != nil:
 			s.fail(w, r, err)
 		default:
-			h(w, r.WithContext(store.By(context.WithValue(r.Context(), sessionKey{}, found), actor(found))))
+			h(w, r.WithContext(house.By(context.WithValue(r.Context(), sessionKey{}, found), actor(found))))
 		}
 	}
 }
 
 // actor is how the audit trail names whose session it is.
-func actor(s store.Session) string {
+func actor(s house.Session) string {
 	if s.Resident != "" {
 		return "resident " + s.Resident
 	}

@@ -10,7 +10,7 @@ import (
 	"strings"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A sourceLine is a phone or a reader in a list.
@@ -58,7 +58,7 @@ func (s *Server) factorsOf(ctx context.Context, t teller, view *personView) erro
 			continue
 		}
 		line := t.sourceLine(source, personAddress(view.ID)+"/phones/")
-		if source.Kind == store.Reader { // which the command line can add
+		if source.Kind == house.Reader { // which the command line can add
 			line.Name += ", a reader of their tokens only"
 		}
 		view.Phones = append(view.Phones, line)
@@ -83,7 +83,7 @@ func (s *Server) factorsOf(ctx context.Context, t teller, view *personView) erro
 	return err
 }
 
-func (t teller) sourceLine(source store.Source, under string) sourceLine {
+func (t teller) sourceLine(source house.Source, under string) sourceLine {
 	line := sourceLine{source.Name, "not heard yet", under + url.PathEscape(source.ID) + "/remove"}
 	if !source.HeardAt.IsZero() {
 		line.Heard = "last heard " + t.moment(source.HeardAt)
@@ -97,7 +97,7 @@ func (s *Server) addPhone(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	added, err := s.addSource(r, store.Phone, p.ID, name)
+	added, err := s.addSource(r, house.Phone, p.ID, name)
 	if err != nil {
 		s.refusePerson(w, r, err)
 		return
@@ -121,7 +121,7 @@ func (s *Server) namedOnPerson(w http.ResponseWriter, r *http.Request) (p person
 	return p, name, err == nil
 }
 
-func (s *Server) addSource(r *http.Request, kind store.SourceKind, person, name string) (newSource, error) {
+func (s *Server) addSource(r *http.Request, kind house.SourceKind, person, name string) (newSource, error) {
 	id, token, err := s.Archive.AddSource(r.Context(), kind, person, name)
 	if err != nil {
 		return newSource{}, err
@@ -131,7 +131,7 @@ func (s *Server) addSource(r *http.Request, kind store.SourceKind, person, name 
 		fmt.Sprintf(`{"arrival": {"latitude_deg": 47.5, "longitude_deg": -8.25, "accuracy_m": 12, "at": "%s"}}`, s.Now().UTC().Format(time.RFC3339)),
 		`{"code": "123456"}`,
 	}
-	if kind == store.Reader {
+	if kind == house.Reader {
 		bodies = []string{`{"token": "LABEL"}`}
 	}
 	for _, body := range bodies {
@@ -167,10 +167,10 @@ func (s *Server) endSource(ctx context.Context, id, person string) error {
 	if err != nil {
 		return err
 	}
-	if !slices.ContainsFunc(sources, func(source store.Source) bool { return source.ID == id && source.Person == person }) {
+	if !slices.ContainsFunc(sources, func(source house.Source) bool { return source.ID == id && source.Person == person }) {
 		return nil
 	}
-	if err := s.Archive.RemoveSource(ctx, id); err != nil && !errors.Is(err, store.ErrNotFound) {
+	if err := s.Archive.RemoveSource(ctx, id); err != nil && !errors.Is(err, house.ErrNotFound) {
 		return err
 	}
 	s.erased()
@@ -189,7 +189,7 @@ func (s *Server) addToken(w http.ResponseWriter, r *http.Request) {
 	}
 	_, err := s.Archive.AddToken(r.Context(), p.ID, label)
 	switch {
-	case errors.Is(err, store.ErrExists):
+	case errors.Is(err, house.ErrExists):
 		s.showPerson(w, r, http.StatusConflict, p, personView{Wrong: "This token is somebody’s already. Remove it there first."})
 	case err != nil:
 		s.refusePerson(w, r, err)
@@ -204,8 +204,8 @@ func (s *Server) removeToken(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	tokens, err := s.Archive.Tokens(r.Context())
-	if err == nil && slices.ContainsFunc(tokens, func(t store.CarriedToken) bool { return t.ID == r.PathValue("token") && t.Person == p.ID }) {
-		if err = s.Archive.RemoveToken(r.Context(), r.PathValue("token")); errors.Is(err, store.ErrNotFound) {
+	if err == nil && slices.ContainsFunc(tokens, func(t house.CarriedToken) bool { return t.ID == r.PathValue("token") && t.Person == p.ID }) {
+		if err = s.Archive.RemoveToken(r.Context(), r.PathValue("token")); errors.Is(err, house.ErrNotFound) {
 			err = nil // it went meanwhile, which is what was wanted
 		}
 		s.erased()
@@ -227,7 +227,7 @@ func (s *Server) addReader(w http.ResponseWriter, r *http.Request) {
 		s.showUpkeep(w, r, upkeepView{WrongReader: sentence(err)})
 		return
 	}
-	added, err := s.addSource(r, store.Reader, "", name)
+	added, err := s.addSource(r, house.Reader, "", name)
 	if err != nil {
 		s.fail(w, r, err)
 		return

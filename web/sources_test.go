@@ -14,10 +14,10 @@ import (
 
 	"github.com/pquerna/otp/totp"
 
+	"lintel/internal/house"
 	"lintel/internal/python"
 	"lintel/pipeline/letter"
 	"lintel/pipeline/onetime"
-	"lintel/store"
 )
 
 // found returns what a pattern's group matches on a page, as a reader sees it.
@@ -37,7 +37,7 @@ func TestPhones(t *testing.T) {
 	s := newSender(t)
 	page := s.post("/people/"+s.bo+"/phones", url.Values{"name": {"  The <green> phone "}}, s.in).is(200).says("The &lt;green&gt; phone was added").says("can be lent, stolen")
 	checkMarkup(t, string(page.body))
-	token := s.house.secret(page.found(tokenShown))
+	token := s.household.secret(page.found(tokenShown))
 	curl := page.found(`<code>(curl [^<]*arrival[^<]*)</code>`)
 	body := curl[strings.Index(curl, "-d '")+4 : len(curl)-1]
 	if !strings.HasPrefix(curl, "curl http://example.com/api/v1/factors -H 'Authorization: Bearer "+token+"'") {
@@ -80,7 +80,7 @@ func TestPhoneWithoutHome(t *testing.T) {
 	if page := s.get("/people/"+s.ada, s.in).is(200); bytes.Contains(page.body, []byte(says)) {
 		t.Error("home is known")
 	}
-	if err := s.archive.SetAdviceRules(t.Context(), store.DefaultAdviceRules()); err != nil {
+	if err := s.archive.SetAdviceRules(t.Context(), house.DefaultAdviceRules()); err != nil {
 		t.Fatal(err)
 	}
 	s.get("/people/"+s.ada, s.in).is(200).says(says)
@@ -109,7 +109,7 @@ func TestTokens(t *testing.T) {
 // replaces them and ends them.
 func TestCodes(t *testing.T) {
 	s := newSender(t)
-	_, phone := s.source(store.Phone, s.bo)
+	_, phone := s.source(house.Phone, s.bo)
 	given := func() (page *answer, secret onetime.Secret) {
 		t.Helper()
 		page = s.post("/people/"+s.bo+"/codes", nil, s.in).is(200).says("told to a friend works for the friend")
@@ -118,7 +118,7 @@ func TestCodes(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		s.house.secret(secret.Text())
+		s.household.secret(secret.Text())
 		return page, secret
 	}
 	says := func(secret onetime.Secret) *answer {
@@ -206,7 +206,7 @@ func TestPictures(t *testing.T) {
 		t.Errorf("%q, %t", got, ok)
 	}
 	for range 10 * mostPictures {
-		s.pictures.keep(mine, store.ByItself+first, nil)
+		s.pictures.keep(mine, house.ByItself+first, nil)
 	}
 	for i := range 10 * mostPictures {
 		s.pictures.keep(mine, strings.Repeat("x", i), nil)
@@ -234,7 +234,7 @@ func TestReaders(t *testing.T) {
 	s := newSender(t)
 	page := s.post("/upkeep/readers", url.Values{"name": {"The mat"}}, s.in).is(200).says("The mat was added")
 	checkMarkup(t, string(page.body))
-	token := s.house.secret(page.found(tokenShown))
+	token := s.household.secret(page.found(tokenShown))
 	if curl := page.found(`<code>(curl [^<]*)</code>`); !strings.HasSuffix(curl, `-d '{"token": "LABEL"}'`) {
 		t.Errorf("the example is %s", curl)
 	}
@@ -273,8 +273,8 @@ func TestReceivers(t *testing.T) {
 	if key != letter.Key(r.Key).Text() {
 		t.Errorf("the key shown is another: %v", err)
 	}
-	s.house.secret(key)
-	if ok, err := s.archive.CheckReceiver(t.Context(), r.ID, s.house.secret(token)); !ok || err != nil {
+	s.household.secret(key)
+	if ok, err := s.archive.CheckReceiver(t.Context(), r.ID, s.household.secret(token)); !ok || err != nil {
 		t.Errorf("the token shown is another: %v", err)
 	}
 	page.says("<dd class=\"code small\">" + r.ID + "</dd>").says("<dd class=\"code small\">" + door + "</dd>")

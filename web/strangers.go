@@ -13,10 +13,10 @@ import (
 	"sync"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/group"
 	"lintel/pipeline/match"
 	"lintel/pipeline/quality"
-	"lintel/store"
 )
 
 // maxStrangers is how many faces of strangers are grouped, the newest. It bounds
@@ -49,7 +49,7 @@ type groups struct {
 // A strangerGroup is the faces that are probably one stranger's, newest first,
 // of which there is at least one.
 type strangerGroup struct {
-	Faces  []store.Sighting // without descriptors
+	Faces  []house.Sighting // without descriptors
 	Visits []strangerVisit  // newest first
 }
 
@@ -57,7 +57,7 @@ type strangerGroup struct {
 type strangerVisit struct {
 	ID, Bell   string
 	ReceivedAt time.Time
-	Faces      []store.Sighting
+	Faces      []house.Sighting
 }
 
 // first returns when the stranger rang first, of what is kept.
@@ -91,14 +91,14 @@ func (s *Server) strangers(ctx context.Context) (all []strangerGroup, distance f
 }
 
 // groupStrangers groups faces, which come newest first.
-func groupStrangers(faces []store.Sighting, distance float64) (all []strangerGroup) {
-	faces = slices.DeleteFunc(faces, func(f store.Sighting) bool {
-		return widthOf(f.Face) < minGroupedWidth || f.Check != nil && (f.Check.Answer == store.AnswerNotFace || f.Check.Person != "")
+func groupStrangers(faces []house.Sighting, distance float64) (all []strangerGroup) {
+	faces = slices.DeleteFunc(faces, func(f house.Sighting) bool {
+		return widthOf(f.Face) < minGroupedWidth || f.Check != nil && (f.Check.Answer == house.AnswerNotFace || f.Check.Person != "")
 	})
-	descriptors := make([]store.Descriptor, len(faces))
+	descriptors := make([]house.Descriptor, len(faces))
 	for i := range faces {
 		descriptors[i] = faces[i].Face.Descriptor
-		faces[i].Face.Descriptor = store.Descriptor{}
+		faces[i].Face.Descriptor = house.Descriptor{}
 	}
 	for _, places := range group.Faces(descriptors, distance) {
 		var g strangerGroup
@@ -113,7 +113,7 @@ func groupStrangers(faces []store.Sighting, distance float64) (all []strangerGro
 	return all
 }
 
-func (g *strangerGroup) add(f store.Sighting) {
+func (g *strangerGroup) add(f house.Sighting) {
 	g.Faces = append(g.Faces, f)
 	at := slices.IndexFunc(g.Visits, func(v strangerVisit) bool { return v.ID == f.Visit })
 	if at < 0 {
@@ -130,26 +130,26 @@ func (s *Server) strangerOf(ctx context.Context, face string) (strangerGroup, er
 		return strangerGroup{}, err
 	}
 	for _, g := range all {
-		if slices.ContainsFunc(g.Faces, func(f store.Sighting) bool { return f.ID == face }) {
+		if slices.ContainsFunc(g.Faces, func(f house.Sighting) bool { return f.ID == face }) {
 			return g, nil
 		}
 	}
-	return strangerGroup{}, fmt.Errorf("a stranger's face %s: %w", face, store.ErrNotFound)
+	return strangerGroup{}, fmt.Errorf("a stranger's face %s: %w", face, house.ErrNotFound)
 }
 
 // best returns the face that shows the stranger best.
-func (g strangerGroup) best() store.Sighting {
+func (g strangerGroup) best() house.Sighting {
 	return slices.MinFunc(g.Faces, better)
 }
 
 // better puts the face first that would make the better reference: by its
 // quality, and by its width where that was not measured.
-func better(a, b store.Sighting) int {
+func better(a, b house.Sighting) int {
 	return cmp.Or(cmp.Compare(scoreOf(b.Face), scoreOf(a.Face)), widthOf(b.Face)-widthOf(a.Face))
 }
 
 // scoreOf is a face's quality, 0 where it was not measured.
-func scoreOf(f store.Face) float64 {
+func scoreOf(f house.Face) float64 {
 	if f.Quality == nil {
 		return 0
 	}
@@ -159,7 +159,7 @@ func scoreOf(f store.Face) float64 {
 
 // widthOf is a face's width in pixels of the still as it was examined; smaller
 // ones may have taken its place.
-func widthOf(f store.Face) int {
+func widthOf(f house.Face) int {
 	if f.Quality != nil {
 		return f.Quality.FaceWidth
 	}
@@ -167,7 +167,7 @@ func widthOf(f store.Face) int {
 }
 
 // faultOf says why a face makes no reference, or "" if it does.
-func faultOf(f store.Face) string {
+func faultOf(f house.Face) string {
 	if f.Quality == nil {
 		if f.Width() < minReferenceWidth {
 			return fmt.Sprintf("The face is %d pixels wide, and a reference needs %d.", f.Width(), minReferenceWidth)
@@ -298,16 +298,16 @@ func times(n int) string {
 }
 
 // newFaceCrop is the part of a still around a face, twice as wide as the face.
-func newFaceCrop(still store.Still, f store.Face) faceCrop {
+func newFaceCrop(still house.Still, f house.Face) faceCrop {
 	middle, side := f.Box.Min.Add(f.Box.Max).Div(2), 2*max(f.Box.Dx(), f.Box.Dy())
 	return faceCrop{stillAddress(still), still.Width, still.Height, middle.X - side/2, middle.Y - side/2, side}
 }
 
 // cropOf returns the part of a still around a face; none if the still went
 // meanwhile.
-func (s *Server) cropOf(ctx context.Context, f store.Sighting) (faceCrop, error) {
+func (s *Server) cropOf(ctx context.Context, f house.Sighting) (faceCrop, error) {
 	v, err := s.Archive.Visit(ctx, f.Visit)
-	if errors.Is(err, store.ErrNotFound) {
+	if errors.Is(err, house.ErrNotFound) {
 		return faceCrop{}, nil
 	}
 	for _, still := range v.Stills {
@@ -325,7 +325,7 @@ type strangerPageView struct {
 	Message string // why nobody was added
 	strangerView
 	Form    introduction
-	Persons []store.Person // who is enrolled already
+	Persons []house.Person // who is enrolled already
 	Day     string         // of the consent, as typed
 	Last    string         // the last day that it may be of
 }
@@ -335,7 +335,7 @@ type strangerPageView struct {
 type introduction struct {
 	Person     string        `json:"person"` // id of who is enrolled already; then name and consent are not looked at
 	Name       string        `json:"name"`
-	Consent    store.Consent `json:"consent"`
+	Consent    house.Consent `json:"consent"`
 	Visits     []string      `json:"visits"`      // that are theirs for sure; none for all of the group
 	NameVisits bool          `json:"name_visits"` // whether these visits name them from now on
 }
@@ -349,7 +349,7 @@ func (s *Server) strangerPage(w http.ResponseWriter, r *http.Request) {
 		s.refuseIntroduction(w, r, err)
 		return
 	}
-	view := strangerPageView{Form: introduction{Consent: store.Consent{Scope: defaultScope}}}
+	view := strangerPageView{Form: introduction{Consent: house.Consent{Scope: defaultScope}}}
 	for _, v := range g.Visits {
 		// Of what may be a picture nobody makes a reference unasked.
 		if newWarningView(v.Faces[0].Face.Liveness) == nil {
@@ -371,7 +371,7 @@ func (s *Server) showStranger(w http.ResponseWriter, r *http.Request, status int
 		s.fail(w, r, err)
 		return
 	}
-	view.Persons = slices.DeleteFunc(view.Persons, func(p store.Person) bool { return p.Consent == nil })
+	view.Persons = slices.DeleteFunc(view.Persons, func(p house.Person) bool { return p.Consent == nil })
 	for i, v := range g.Visits {
 		row := &view.Visits[i]
 		row.Chosen = slices.Contains(view.Form.Visits, v.ID)
@@ -397,7 +397,7 @@ func (s *Server) introduceOnPage(w http.ResponseWriter, r *http.Request) {
 	}
 	q := r.PostForm
 	view := strangerPageView{Day: q.Get("given_at"), Form: introduction{
-		Name: q.Get("name"), Consent: store.Consent{GivenBy: q.Get("given_by"), Scope: q.Get("scope")},
+		Name: q.Get("name"), Consent: house.Consent{GivenBy: q.Get("given_by"), Scope: q.Get("scope")},
 		Visits: q["visit"], NameVisits: q.Get("name_visits") == "true",
 	}}
 	if q.Get("known") == "true" { // by the button that stands there
@@ -410,7 +410,7 @@ func (s *Server) introduceOnPage(w http.ResponseWriter, r *http.Request) {
 	}
 	if view.Form.Person == "" && view.Day != "" { // else the archive refuses
 		if view.Form.Consent.GivenAt, err = teller.dayFrom(view.Day); err != nil {
-			err = fmt.Errorf("%w: the day is %w", store.ErrNoConsent, err)
+			err = fmt.Errorf("%w: the day is %w", house.ErrNoConsent, err)
 		}
 	}
 	if err == nil && len(view.Form.Visits) == 0 {
@@ -505,7 +505,7 @@ func (s *Server) introduce(ctx context.Context, g strangerGroup, form introducti
 	if err != nil {
 		return done, err
 	}
-	var p store.Person
+	var p house.Person
 	if form.Person != "" {
 		p, done.References, err = s.enrol(ctx, form.Person, references)
 	} else {
@@ -529,9 +529,9 @@ func (s *Server) introduce(ctx context.Context, g strangerGroup, form introducti
 
 // enrol adds references to somebody who is enrolled already, and returns how many
 // were new. The errors are errNoPerson and ErrNoConsent.
-func (s *Server) enrol(ctx context.Context, person string, references []store.Reference) (p store.Person, added int, err error) {
+func (s *Server) enrol(ctx context.Context, person string, references []house.Reference) (p house.Person, added int, err error) {
 	p, err = s.Archive.Person(ctx, person)
-	if errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrAmbiguous) || err == nil && p.ID != person { // a name will not do
+	if errors.Is(err, house.ErrNotFound) || errors.Is(err, house.ErrAmbiguous) || err == nil && p.ID != person { // a name will not do
 		return p, 0, errNoPerson
 	}
 	if err != nil {
@@ -542,7 +542,7 @@ func (s *Server) enrol(ctx context.Context, person string, references []store.Re
 		err := s.Archive.AddReference(ctx, r)
 		if err == nil {
 			added++
-		} else if !errors.Is(err, store.ErrExists) {
+		} else if !errors.Is(err, house.ErrExists) {
 			return p, added, err
 		}
 	}
@@ -575,7 +575,7 @@ func (s *Server) described(ctx context.Context, visits []strangerVisit) (all []s
 		v.Faces = nil
 		for _, f := range faces {
 			now, err := s.Archive.Sighting(ctx, f.ID)
-			if errors.Is(err, store.ErrNotFound) {
+			if errors.Is(err, house.ErrNotFound) {
 				continue
 			}
 			if err != nil {
@@ -595,8 +595,8 @@ func (s *Server) described(ctx context.Context, visits []strangerVisit) (all []s
 // referencesFrom makes references of the best face of each visit, where that is
 // good enough: the best of them, maxReferences at most. The error is
 // ErrNoReference if none is, with what is wrong with the best.
-func referencesFrom(visits []strangerVisit) (references []store.Reference, err error) {
-	var best []store.Sighting
+func referencesFrom(visits []strangerVisit) (references []house.Reference, err error) {
+	var best []house.Sighting
 	for _, v := range visits {
 		best = append(best, v.Faces[0])
 	}
@@ -613,7 +613,7 @@ func referencesFrom(visits []strangerVisit) (references []store.Reference, err e
 		}
 	}
 	if len(references) == 0 {
-		return nil, fmt.Errorf("%w: %s", store.ErrNoReference, fault)
+		return nil, fmt.Errorf("%w: %s", house.ErrNoReference, fault)
 	}
 	return references, nil
 }
@@ -634,9 +634,9 @@ func (s *Server) nameVisits(ctx context.Context, visits []strangerVisit, person 
 		if m == nil || m.Person != person {
 			continue
 		}
-		var anew []store.Renaming
+		var anew []house.Renaming
 		for _, f := range v.Faces {
-			anew = append(anew, store.Renaming{Face: f.ID, Becomes: m})
+			anew = append(anew, house.Renaming{Face: f.ID, Becomes: m})
 		}
 		faces, err := s.Archive.Rename(ctx, anew)
 		if faces > 0 {
@@ -656,16 +656,16 @@ const biometric = "A face is biometric data: the law protects it specially, and 
 func badIntroduction(err error) (p problem, ok bool) {
 	p.Status = http.StatusUnprocessableEntity
 	switch {
-	case errors.Is(err, store.ErrNoConsent):
+	case errors.Is(err, house.ErrNoConsent):
 		reason := "none is in force"
-		if _, missing, ok := strings.Cut(err.Error(), store.ErrNoConsent.Error()+": "); ok {
+		if _, missing, ok := strings.Cut(err.Error(), house.ErrNoConsent.Error()+": "); ok {
 			reason = missing
 		}
 		p.Type, p.Title, p.Detail = "no-consent", "Nobody is enrolled without a consent: "+reason+".", biometric
-	case errors.Is(err, store.ErrBadPersonName):
-		p.Type, p.Title, p.Detail = "bad-name", capital(store.ErrBadPersonName.Error())+".", "Nothing was changed."
-	case errors.Is(err, store.ErrNoReference):
-		_, fault, _ := strings.Cut(err.Error(), store.ErrNoReference.Error()+": ")
+	case errors.Is(err, house.ErrBadPersonName):
+		p.Type, p.Title, p.Detail = "bad-name", capital(house.ErrBadPersonName.Error())+".", "Nothing was changed."
+	case errors.Is(err, house.ErrNoReference):
+		_, fault, _ := strings.Cut(err.Error(), house.ErrNoReference.Error()+": ")
 		p.Type, p.Title = "no-reference", "None of these faces is good enough for a reference."
 		p.Detail = strings.TrimSpace(fault + " Nothing was changed. They can be enrolled from a photograph, on the server.")
 	case errors.Is(err, errNoPerson):
@@ -682,7 +682,7 @@ func badIntroduction(err error) (p problem, ok bool) {
 }
 
 func (s *Server) refuseIntroduction(w http.ResponseWriter, r *http.Request, err error) {
-	if errors.Is(err, store.ErrNotFound) {
+	if errors.Is(err, house.ErrNotFound) {
 		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "not-found", Title: "There is no such stranger; the stills may have gone, or somebody may have said who it is."})
 		return
 	}

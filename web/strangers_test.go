@@ -10,9 +10,9 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/group"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // What makes a person of a stranger, by the form and by the API.
@@ -23,14 +23,14 @@ const (
 
 // like is a face at that place of a line of faces: two are as far apart as
 // their places.
-func like(place float32, width int) store.Face {
-	f := store.Face{Box: image.Rect(10, 20, 10+width, 20+width)}
+func like(place float32, width int) house.Face {
+	f := house.Face{Box: image.Rect(10, 20, 10+width, 20+width)}
 	f.Descriptor[0], f.Descriptor[1] = place, 1
 	return f
 }
 
 // rings has faces seen on a visit, and returns it.
-func (h *house) rings(ring string, faces ...store.Face) (visit string) {
+func (h *household) rings(ring string, faces ...house.Face) (visit string) {
 	h.t.Helper()
 	for n, f := range faces {
 		visit = h.rung(ring, n, still(h.t, uint8(37*len(h.files())))).Visit
@@ -41,7 +41,7 @@ func (h *house) rings(ring string, faces ...store.Face) (visit string) {
 
 // strangerTwice has a stranger ring twice, and returns a face and a visit of
 // theirs.
-func (h *house) strangerTwice() (face, visit string) {
+func (h *household) strangerTwice() (face, visit string) {
 	h.t.Helper()
 	h.rings("stranger-1", like(50, 90))
 	visit = h.rings("stranger-2", like(50.1, 100))
@@ -57,7 +57,7 @@ type strangersAnswer struct {
 	Strangers     []strangerJSON
 }
 
-func (h *house) seenAgainBy(in option) (a strangersAnswer) {
+func (h *household) seenAgainBy(in option) (a strangersAnswer) {
 	h.t.Helper()
 	h.get("/api/v1/strangers", in).is(200).into(&a)
 	return a
@@ -89,8 +89,8 @@ func TestStrangersSeenAgain(t *testing.T) {
 	h.clock.advance(4*24*time.Hour - time.Hour)
 	again := h.rings("A2", like(0.3, 60)) // Sunday
 	once := h.rings("C1", like(20, 90))
-	h.rings("D1", store.Face{Box: image.Rect(0, 0, 90, 90)}) // no descriptor
-	h.rings("D2", store.Face{Box: image.Rect(0, 0, 90, 90)})
+	h.rings("D1", house.Face{Box: image.Rect(0, 0, 90, 90)}) // no descriptor
+	h.rings("D2", house.Face{Box: image.Rect(0, 0, 90, 90)})
 	h.clock.advance(time.Hour)
 
 	a := h.seenAgainBy(in)
@@ -145,17 +145,17 @@ func TestStrangersSeenAgain(t *testing.T) {
 	if got := h.seenAgainBy(in).visitsOf(); fmt.Sprint(got) != fmt.Sprint([][]string{{again, old}}) {
 		t.Errorf("after erasure: %v", got)
 	}
-	rules := store.DefaultRules()
-	rule := rules.Keep[store.Stranger]
-	rule.Smaller, rule.Stills, rule.Findings = store.Period{}, store.Period{Days: 4}, store.Period{Days: 60}
-	rules.Keep[store.Stranger] = rule
+	rules := house.DefaultRules()
+	rule := rules.Keep[house.Stranger]
+	rule.Smaller, rule.Stills, rule.Findings = house.Period{}, house.Period{Days: 4}, house.Period{Days: 60}
+	rules.Keep[house.Stranger] = rule
 	if err := h.archive.SetRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := h.archive.Sweep(t.Context(), nil); err != nil {
 		t.Fatal(err)
 	}
-	if v, err := h.archive.Visit(t.Context(), old); err != nil || v.Stage != store.OnlyFindings {
+	if v, err := h.archive.Visit(t.Context(), old); err != nil || v.Stage != house.OnlyFindings {
 		t.Fatalf("%v, %v", v.Stage, err)
 	}
 	if got := h.seenAgainBy(in).visitsOf(); len(got) != 0 {
@@ -186,18 +186,18 @@ func TestManyVisits(t *testing.T) {
 
 // TestAnsweredStrangers leaves out what somebody said of a face.
 func TestAnsweredStrangers(t *testing.T) {
-	checked := func(face string, answer store.Answer, person string) store.Sighting {
-		return store.Sighting{ID: face, Visit: "of " + face, Face: like(0, 90), Check: &store.Check{Answer: answer, Person: person}}
+	checked := func(face string, answer house.Answer, person string) house.Sighting {
+		return house.Sighting{ID: face, Visit: "of " + face, Face: like(0, 90), Check: &house.Check{Answer: answer, Person: person}}
 	}
-	faces := []store.Sighting{
+	faces := []house.Sighting{
 		{ID: "a", Visit: "of a", Face: like(0, 90)},
-		checked("b", store.AnswerNotFace, ""), checked("c", store.AnswerNo, ""), checked("d", store.AnswerElse, "P"), checked("e", store.AnswerElse, ""),
+		checked("b", house.AnswerNotFace, ""), checked("c", house.AnswerNo, ""), checked("d", house.AnswerElse, "P"), checked("e", house.AnswerElse, ""),
 	}
 	var got []string
 	for _, g := range groupStrangers(faces, 0.4) {
 		for _, f := range g.Faces {
 			got = append(got, f.ID)
-			if f.Face.Descriptor != (store.Descriptor{}) {
+			if f.Face.Descriptor != (house.Descriptor{}) {
 				t.Errorf("the descriptor of %s is remembered", f.ID)
 			}
 		}
@@ -209,26 +209,26 @@ func TestAnsweredStrangers(t *testing.T) {
 
 // TestQualityPicksReferences has the best face first, and says what is wrong.
 func TestQualityPicksReferences(t *testing.T) {
-	good := store.Quality{FaceWidth: 160, EyeDistance: 70, PixelsPerMetre: 900, Sharpness: 0.2, Luma: 120, Contrast: 0.2}
+	good := house.Quality{FaceWidth: 160, EyeDistance: 70, PixelsPerMetre: 900, Sharpness: 0.2, Luma: 120, Contrast: 0.2}
 	blurred, small, narrow := good, good, good
 	blurred.Sharpness, small.FaceWidth, narrow.FaceWidth = 0.01, 60, 31
-	of := func(q *store.Quality, width int) store.Sighting {
+	of := func(q *house.Quality, width int) house.Sighting {
 		f := like(0, width)
 		f.Quality = q
-		return store.Sighting{ID: fmt.Sprint(width), Visit: "V", Face: f}
+		return house.Sighting{ID: fmt.Sprint(width), Visit: "V", Face: f}
 	}
 	for _, test := range []struct {
-		face  store.Sighting
+		face  house.Sighting
 		fault string
 	}{
 		{of(nil, 80), ""}, {of(nil, 79), "79 pixels"}, {of(&good, 40), ""}, // made smaller since
-		{of(&blurred, 160), "blurred"}, {of(&small, 60), "60 pixels"}, {of(&store.Quality{FaceWidth: 160}, 160), "eyes"},
+		{of(&blurred, 160), "blurred"}, {of(&small, 60), "60 pixels"}, {of(&house.Quality{FaceWidth: 160}, 160), "eyes"},
 	} {
 		if got := faultOf(test.face.Face); (got == "") != (test.fault == "") || !strings.Contains(got, test.fault) {
 			t.Errorf("%+v: %q, want %q", test.face.Face.Quality, got, test.fault)
 		}
 	}
-	faces := []store.Sighting{of(nil, 300), of(&blurred, 160), of(&narrow, 500), of(&good, 150), of(&small, 60), of(nil, 31)}
+	faces := []house.Sighting{of(nil, 300), of(&blurred, 160), of(&narrow, 500), of(&good, 150), of(&small, 60), of(nil, 31)}
 	groups := groupStrangers(faces, 0.4)
 	if len(groups) != 1 || len(groups[0].Visits) != 1 {
 		t.Fatalf("groups %+v", groups)
@@ -353,8 +353,8 @@ func TestIntroduction(t *testing.T) {
 func TestKnownAlready(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
-	consent := store.Consent{GivenBy: "They", GivenAt: h.clock.now(), Scope: "The gate"}
-	ilse, err := h.archive.Introduce(t.Context(), h.secret("Ilse Amberg"), consent, []store.Reference{{Descriptor: like(5, 0).Descriptor, FaceWidth: 90}})
+	consent := house.Consent{GivenBy: "They", GivenAt: h.clock.now(), Scope: "The gate"}
+	ilse, err := h.archive.Introduce(t.Context(), h.secret("Ilse Amberg"), consent, []house.Reference{{Descriptor: like(5, 0).Descriptor, FaceWidth: 90}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -466,9 +466,9 @@ func TestBadIntroduction(t *testing.T) {
 func TestEasilyConfused(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
-	consent := store.Consent{GivenBy: "They", GivenAt: h.clock.now(), Scope: "The gate"}
-	add := func(name string, place float32) store.Person {
-		p, err := h.archive.Introduce(t.Context(), h.secret(name), consent, []store.Reference{{Descriptor: like(place, 0).Descriptor, FaceWidth: 90}})
+	consent := house.Consent{GivenBy: "They", GivenAt: h.clock.now(), Scope: "The gate"}
+	add := func(name string, place float32) house.Person {
+		p, err := h.archive.Introduce(t.Context(), h.secret(name), consent, []house.Reference{{Descriptor: like(place, 0).Descriptor, FaceWidth: 90}})
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -5,23 +5,23 @@ import (
 	"fmt"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A teller puts visits into words and JSON for somebody, by the household's
 // rules and in its time zone.
 type teller struct {
-	rules    store.Rules
+	rules    house.Rules
 	zone     *time.Location
 	now      time.Time
 	resident bool // whom a hold's reason may be told
 
-	advice map[string][]store.Advice // by visit, see addAdvice
+	advice map[string][]house.Advice // by visit, see addAdvice
 	names  map[string]string         // by kind and id, such as "person ID"
 }
 
 // tellerFor reads the rules, once a request.
-func (s *Server) tellerFor(ctx context.Context, who store.Session) (teller, error) {
+func (s *Server) tellerFor(ctx context.Context, who house.Session) (teller, error) {
 	rules, err := s.Archive.Rules(ctx)
 	if err != nil {
 		return teller{}, err
@@ -31,20 +31,20 @@ func (s *Server) tellerFor(ctx context.Context, who store.Session) (teller, erro
 
 // hold returns the visit's hold, unless it has ended: the row of one that has
 // stays until the visit is swept.
-func (t teller) hold(v store.Visit) *store.Hold {
+func (t teller) hold(v house.Visit) *house.Hold {
 	if v.Hold != nil && v.Hold.EndsAt.After(t.now) {
 		return v.Hold
 	}
 	return nil
 }
 
-func (t teller) fate(v store.Visit) store.Fate {
+func (t teller) fate(v house.Visit) house.Fate {
 	v.Hold = t.hold(v)
 	return t.rules.Fate(v)
 }
 
 // fateWords say what becomes of a visit, when and why, a sentence each.
-func (t teller) fateWords(v store.Visit) (words []string) {
+func (t teller) fateWords(v house.Visit) (words []string) {
 	fate, hold := t.fate(v), t.hold(v)
 	if hold != nil {
 		held := "Held until " + t.moment(hold.EndsAt)

@@ -6,7 +6,7 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // at reads a time of a test.
@@ -20,38 +20,38 @@ func at(t testing.TB, text string) time.Time {
 }
 
 func TestFateWords(t *testing.T) {
-	hours := func(n int) store.Period { return store.Period{Hours: n} }
-	days := func(n int) store.Period { return store.Period{Days: n} }
-	rules := store.DefaultRules()
-	rules.Keep[store.Known] = store.Rule{Smaller: days(1), Stills: days(2), Findings: days(30)}
-	rules.Keep[store.Parcel] = store.Rule{Stills: hours(1), Findings: hours(1)}
+	hours := func(n int) house.Period { return house.Period{Hours: n} }
+	days := func(n int) house.Period { return house.Period{Days: n} }
+	rules := house.DefaultRules()
+	rules.Keep[house.Known] = house.Rule{Smaller: days(1), Stills: days(2), Findings: days(30)}
+	rules.Keep[house.Parcel] = house.Rule{Stills: hours(1), Findings: hours(1)}
 	rules.Zone = "Europe/Lisbon"
-	hold := func(ends string) *store.Hold {
-		return &store.Hold{Reason: "The scratch", EndsAt: at(t, ends)}
+	hold := func(ends string) *house.Hold {
+		return &house.Hold{Reason: "The scratch", EndsAt: at(t, ends)}
 	}
 	received := at(t, "2031-05-04T17:30:00Z") // a Sunday; 18:30 in Lisbon's summer
 	tests := []struct {
 		name  string
-		visit store.Visit
+		visit house.Visit
 		now   string
 		want  []string
 	}{
-		{"a stranger", store.Visit{Kind: store.Stranger}, "2031-05-04T18:00:00Z", []string{"Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
-		{"not examined yet", store.Visit{Kind: store.Looking}, "2031-05-04T18:00:00Z", []string{"Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
-		{"next year", store.Visit{Kind: store.Stranger}, "2030-12-31T18:00:00Z", []string{"Goes on Wednesday 7 May 2031, 18:30: strangers are kept 72 hours"}},
-		{"one hour", store.Visit{Kind: store.Parcel}, "2031-05-04T18:00:00Z", []string{"Goes on Sunday 4 May, 19:30: parcels are kept 1 hour"}},
-		{"due", store.Visit{Kind: store.Parcel}, "2031-05-04T18:30:00Z", []string{"Goes within the hour: parcels are kept 1 hour"}},
-		{"a person", store.Visit{Kind: store.Known}, "2031-05-04T18:00:00Z", []string{
+		{"a stranger", house.Visit{Kind: house.Stranger}, "2031-05-04T18:00:00Z", []string{"Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
+		{"not examined yet", house.Visit{Kind: house.Looking}, "2031-05-04T18:00:00Z", []string{"Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
+		{"next year", house.Visit{Kind: house.Stranger}, "2030-12-31T18:00:00Z", []string{"Goes on Wednesday 7 May 2031, 18:30: strangers are kept 72 hours"}},
+		{"one hour", house.Visit{Kind: house.Parcel}, "2031-05-04T18:00:00Z", []string{"Goes on Sunday 4 May, 19:30: parcels are kept 1 hour"}},
+		{"due", house.Visit{Kind: house.Parcel}, "2031-05-04T18:30:00Z", []string{"Goes within the hour: parcels are kept 1 hour"}},
+		{"a person", house.Visit{Kind: house.Known}, "2031-05-04T18:00:00Z", []string{
 			"Its stills get smaller on Monday 5 May, 18:30",
 			"Its stills go on Tuesday 6 May, 18:30: stills of known persons are kept 2 days",
 			"Goes on Tuesday 3 June, 18:30: known persons are kept 30 days"}},
-		{"findings only", store.Visit{Kind: store.Known, Stage: store.OnlyFindings}, "2031-05-04T18:00:00Z", []string{
+		{"findings only", house.Visit{Kind: house.Known, Stage: house.OnlyFindings}, "2031-05-04T18:00:00Z", []string{
 			"Goes on Tuesday 3 June, 18:30: known persons are kept 30 days"}},
-		{"held past its time", store.Visit{Kind: store.Stranger, Hold: hold("2031-05-31T23:00:00Z")}, "2031-05-04T18:00:00Z", []string{
+		{"held past its time", house.Visit{Kind: house.Stranger, Hold: hold("2031-05-31T23:00:00Z")}, "2031-05-04T18:00:00Z", []string{
 			"Held until the end of Saturday 31 May: The scratch", "Goes when the hold ends: strangers are kept 72 hours"}},
-		{"held for less", store.Visit{Kind: store.Stranger, Hold: hold("2031-05-05T10:00:00Z")}, "2031-05-04T18:00:00Z", []string{
+		{"held for less", house.Visit{Kind: house.Stranger, Hold: hold("2031-05-05T10:00:00Z")}, "2031-05-04T18:00:00Z", []string{
 			"Held until Monday 5 May, 11:00: The scratch", "Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
-		{"a hold that has ended", store.Visit{Kind: store.Stranger, Hold: hold("2031-05-05T10:00:00Z")}, "2031-05-05T10:00:00Z", []string{
+		{"a hold that has ended", house.Visit{Kind: house.Stranger, Hold: hold("2031-05-05T10:00:00Z")}, "2031-05-05T10:00:00Z", []string{
 			"Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
 	}
 	for _, test := range tests {
@@ -68,7 +68,7 @@ func TestFateWords(t *testing.T) {
 			}
 		})
 	}
-	for _, kind := range store.Kinds {
+	for _, kind := range house.Kinds {
 		if kind.Plural() == "" {
 			t.Errorf("no words for %s", kind)
 		}

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store"
 )
 
@@ -104,7 +105,7 @@ func (s *Server) trailNames(ctx context.Context) (map[string]string, error) {
 
 // trailEntries returns the entries before the one that a request names, or the
 // newest, or answers that it can't.
-func (s *Server) trailEntries(w http.ResponseWriter, r *http.Request) ([]store.Entry, bool) {
+func (s *Server) trailEntries(w http.ResponseWriter, r *http.Request) ([]house.Entry, bool) {
 	before, ok := number(r, "before", 0, 1<<62)
 	if !ok {
 		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-query", Title: "before is the number of an entry."})
@@ -117,7 +118,7 @@ func (s *Server) trailEntries(w http.ResponseWriter, r *http.Request) ([]store.E
 	return entries, err == nil
 }
 
-func (t teller) trailLine(e store.Entry, names map[string]string) trailLine {
+func (t teller) trailLine(e house.Entry, names map[string]string) trailLine {
 	line := trailLine{Seq: e.Seq, When: t.moment(e.At), DateTime: e.At.In(t.zone).Format(time.RFC3339), Who: actorWords(e.Actor, names), Did: deedWords(e, names)}
 	if m := visitWords.FindStringSubmatch(e.Subject); m != nil && e.Action != "erased" {
 		line.Visit = visitAddress(m[1])
@@ -130,9 +131,9 @@ var visitWords = regexp.MustCompile(`^(?:advice [A-Z2-7]{26} on )?visit (.+)$`)
 
 func actorWords(actor string, names map[string]string) string {
 	switch actor {
-	case store.ByItself:
+	case house.ByItself:
 		return "Lintel itself"
-	case store.ByCommand:
+	case house.ByCommand:
 		return "Somebody at the server"
 	}
 	if id, ok := strings.CutPrefix(actor, "source "); ok {
@@ -155,7 +156,7 @@ var deeds = map[string]string{
 
 // deedWords say what was done to what. A word that is not known stays as the
 // trail has it.
-func deedWords(e store.Entry, names map[string]string) string {
+func deedWords(e house.Entry, names map[string]string) string {
 	deed, ok := deeds[e.Action]
 	if !ok {
 		deed = e.Action
@@ -216,9 +217,9 @@ func named(words string, names map[string]string) string {
 }
 
 // The API's view of an entry. The hash is the SHA-256 of the line that the
-// fields make, see store.Entry.Text.
+// fields make, see house.Entry.Text.
 type entryJSON struct {
-	store.Entry
+	house.Entry
 	Before string `json:"before"`
 	Hash   string `json:"hash"`
 }

@@ -10,7 +10,7 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 func TestTrail(t *testing.T) {
@@ -22,7 +22,7 @@ func TestTrail(t *testing.T) {
 	h.get("/api/v1/visits/"+visit+"/stills/0", tablet).is(200)
 	h.ask("PUT", "/api/v1/rules", strings.NewReader(sentRules), in).is(200)
 	h.ask("PUT", "/api/v1/bells/gate/masks", strings.NewReader(quarterJSON), in).is(200)
-	ctx := store.By(t.Context(), store.ByCommand)
+	ctx := house.By(t.Context(), house.ByCommand)
 	if err := h.archive.Note(ctx, "swept", "visits 1, stills of 2, smaller 0"); err != nil {
 		t.Fatal(err)
 	}
@@ -165,7 +165,7 @@ func TestEntryWithoutID(t *testing.T) {
 		{"itself", "missed", "code", "Lintel itself", "counted a failed attempt: a one-time code that was wrong", ""},
 		{"command", "masked", "stills of bell X", "Somebody at the server", "made masked places black on the stills kept of bell X", ""},
 	} {
-		line := at.trailLine(store.Entry{Actor: test.actor, Action: test.action, Subject: test.subject}, names)
+		line := at.trailLine(house.Entry{Actor: test.actor, Action: test.action, Subject: test.subject}, names)
 		if line.Who != test.who || line.Did != test.did || line.Visit != test.visit {
 			t.Errorf("%+v became %+v", test, line)
 		}

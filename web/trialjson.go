@@ -4,7 +4,7 @@ import (
 	"net/http"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A bellTrialJSON is the API's view of a trial.
@@ -15,7 +15,7 @@ type bellTrialJSON struct {
 	StartedAt time.Time       `json:"started_at"`
 	EndsAt    time.Time       `json:"ends_at"`
 	Running   bool            `json:"running"`
-	Step      store.TrialStep `json:"step"` // the last it was at
+	Step      house.TrialStep `json:"step"` // the last it was at
 	Steps     []trialStepJSON `json:"steps"`
 	Says      []string        `json:"says"`
 }
@@ -23,7 +23,7 @@ type bellTrialJSON struct {
 // A trialStepJSON has the error rate of ISO/IEC 30107-3 over its rings: BPCER of
 // the step person, and APCER of the others.
 type trialStepJSON struct {
-	Step   store.TrialStep `json:"step"`
+	Step   house.TrialStep `json:"step"`
 	Judged int             `json:"judged"`  // rings in the rate
 	NoFace int             `json:"no_face"` // rings on which no face could be judged
 	Errors int             `json:"errors"`
@@ -41,17 +41,17 @@ type trialRingJSON struct {
 }
 
 type trialFindings struct {
-	Level       store.LivenessLevel `json:"level"`
+	Level       house.LivenessLevel `json:"level"`
 	Probability float64             `json:"probability"`
 	Frames      int                 `json:"frames"`
 	CantTell    []string            `json:"cant_tell"`
-	Signs       []store.TrialSign   `json:"signs"`
+	Signs       []house.TrialSign   `json:"signs"`
 }
 
-func (t teller) bellTrialJSON(trial store.Trial) bellTrialJSON {
+func (t teller) bellTrialJSON(trial house.Trial) bellTrialJSON {
 	j := bellTrialJSON{ID: trial.ID, Bell: trial.Bell, Resident: trial.Resident,
 		StartedAt: trial.StartedAt, EndsAt: trial.EndsAt, Running: trial.Runs(t.now), Step: trial.Step, Says: trialSummary(trial)}
-	for _, step := range store.TrialSteps {
+	for _, step := range house.TrialSteps {
 		c := countOf(trial, step)
 		s := trialStepJSON{Step: step, Judged: c.rate.N, NoFace: c.noFace, Errors: c.rate.Errors,
 			CI95: [2]float64{0, 1}, Rings: []trialRingJSON{}}
@@ -70,7 +70,7 @@ func (t teller) bellTrialJSON(trial store.Trial) bellTrialJSON {
 	return j
 }
 
-func newTrialRingJSON(r store.TrialRing) trialRingJSON {
+func newTrialRingJSON(r house.TrialRing) trialRingJSON {
 	j := trialRingJSON{ID: r.ID, At: r.At, Visit: r.Visit}
 	switch f := r.Found; {
 	case f == nil && r.Visit != "":
@@ -82,7 +82,7 @@ func newTrialRingJSON(r store.TrialRing) trialRingJSON {
 	default:
 		j.State = "judged"
 		j.Found = &trialFindings{f.Level, f.Probability, f.Frames,
-			append([]string{}, f.CantTell...), append([]store.TrialSign{}, f.Signs...)}
+			append([]string{}, f.CantTell...), append([]house.TrialSign{}, f.Signs...)}
 	}
 	return j
 }
@@ -118,7 +118,7 @@ func (s *Server) answerTrial(w http.ResponseWriter, r *http.Request, status int,
 	if err == nil {
 		t, err = s.tellerFor(r.Context(), session(r))
 	}
-	var trial store.Trial
+	var trial house.Trial
 	if err == nil {
 		trial, err = s.Archive.Trial(r.Context(), id)
 	}
@@ -142,7 +142,7 @@ func (s *Server) postTrial(w http.ResponseWriter, r *http.Request) {
 
 func (s *Server) putTrialStep(w http.ResponseWriter, r *http.Request) {
 	var sent struct {
-		Step store.TrialStep `json:"step"`
+		Step house.TrialStep `json:"step"`
 	}
 	if readJSON(w, r, &sent) {
 		id := r.PathValue("trial")

@@ -16,28 +16,28 @@ import (
 	"slices"
 	"strings"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // trialRings is how many rings a step asks for. More are welcome.
 const trialRings = 3
 
 // stepWords say what a step is, and what to do.
-var stepWords = map[store.TrialStep]struct{ name, do, what, passes string }{
-	store.TrialPerson: {name: "Yourself", what: "rings of yourself",
+var stepWords = map[house.TrialStep]struct{ name, do, what, passes string }{
+	house.TrialPerson: {name: "Yourself", what: "rings of yourself",
 		do: "Stand where visitors stand, look as you always do, and ring."},
-	store.TrialPrint: {name: "A printed photograph", what: "rings with a print", passes: "such prints",
+	house.TrialPrint: {name: "A printed photograph", what: "rings with a print", passes: "such prints",
 		do: "Hold a printed photograph of yourself before your face, as near as somebody would who wants to get in, and ring. " +
 			"Try it nearer and farther, held still and moved."},
-	store.TrialScreen: {name: "A phone or tablet", what: "rings with a screen", passes: "such screens",
+	house.TrialScreen: {name: "A phone or tablet", what: "rings with a screen", passes: "such screens",
 		do: "Show a photograph or a clip of yourself on a phone or tablet, hold it before your face, and ring. " +
 			"Try it bright and dim."},
 }
 
 // levelSeen says what was noticed of a ring of a trial.
-var levelSeen = map[store.LivenessLevel]string{
-	store.Picture: "Seen as a picture", store.Doubtful: "Doubtful", store.NoSign: "Nothing noticed",
+var levelSeen = map[house.LivenessLevel]string{
+	house.Picture: "Seen as a picture", house.Doubtful: "Doubtful", house.NoSign: "Nothing noticed",
 }
 
 // A trialsView is what Upkeep shows of trials.
@@ -103,7 +103,7 @@ func (s *Server) fillTrials(ctx context.Context, t teller, view *upkeepView) err
 			continue
 		}
 		var came []string
-		for _, step := range store.TrialSteps {
+		for _, step := range house.TrialSteps {
 			if c := countOf(trial, step); c.rate.N > 0 {
 				name := strings.ToLower(stepWords[step].name)
 				came = append(came, fmt.Sprintf("%s: %d of %d %s", name, c.noticed(), c.rate.N, c.noticedWords()))
@@ -117,7 +117,7 @@ func (s *Server) fillTrials(ctx context.Context, t teller, view *upkeepView) err
 
 // A trialCount counts the rings of a step.
 type trialCount struct {
-	step    store.TrialStep
+	step    house.TrialStep
 	rate    match.Rate // of errors among rings that were judged
 	noFace  int        // or none that could be judged
 	looking int
@@ -125,20 +125,20 @@ type trialCount struct {
 
 // noticed is how many rings were taken for pictures.
 func (c trialCount) noticed() int {
-	if c.step == store.TrialPerson {
+	if c.step == house.TrialPerson {
 		return c.rate.Errors
 	}
 	return c.rate.N - c.rate.Errors
 }
 
 func (c trialCount) noticedWords() string {
-	if c.step == store.TrialPerson {
+	if c.step == house.TrialPerson {
 		return "taken for a picture"
 	}
 	return "noticed"
 }
 
-func countOf(trial store.Trial, step store.TrialStep) trialCount {
+func countOf(trial house.Trial, step house.TrialStep) trialCount {
 	c := trialCount{step: step}
 	for _, r := range trial.Rings {
 		switch {
@@ -157,8 +157,8 @@ func countOf(trial store.Trial, step store.TrialStep) trialCount {
 }
 
 // mistakenRing reports whether a ring was taken for what it is not.
-func mistakenRing(r store.TrialRing) bool {
-	return r.Found != nil && r.Found.Level != "" && (r.Found.Level != store.NoSign) == (r.Step == store.TrialPerson)
+func mistakenRing(r house.TrialRing) bool {
+	return r.Found != nil && r.Found.Level != "" && (r.Found.Level != house.NoSign) == (r.Step == house.TrialPerson)
 }
 
 // words say what the rings of a step came to, and how little that proves.
@@ -172,7 +172,7 @@ func (c trialCount) words() string {
 	case c.rate.N == 0:
 		return fmt.Sprintf("On none of %s a face could be judged. Stand nearer, or where there is more light.",
 			c.rings(c.noFace))
-	case c.step == store.TrialPerson:
+	case c.step == house.TrialPerson:
 		says = fmt.Sprintf("%d of %s taken for a picture. By these few, that happens to %s of your rings.",
 			c.rate.Errors, c.rings(c.rate.N), interval)
 	default:
@@ -217,8 +217,8 @@ func (s *Server) trialFor(r *http.Request) (view trialView, err error) {
 	if trial.Runs(t.now) {
 		view.Until = trial.EndsAt.In(t.zone).Format("15:04")
 	}
-	at := slices.Index(store.TrialSteps, trial.Step)
-	for i, step := range store.TrialSteps {
+	at := slices.Index(house.TrialSteps, trial.Step)
+	for i, step := range house.TrialSteps {
 		v := t.trialStep(trial, step)
 		switch {
 		case view.Until == "" || i < at:
@@ -237,7 +237,7 @@ func (s *Server) trialFor(r *http.Request) (view trialView, err error) {
 	return view, nil
 }
 
-func (t teller) trialStep(trial store.Trial, step store.TrialStep) trialStepView {
+func (t teller) trialStep(trial house.Trial, step house.TrialStep) trialStepView {
 	c, w := countOf(trial, step), stepWords[step]
 	v := trialStepView{Code: string(step), Name: w.name, Do: w.do, Says: c.words()}
 	if missing := trialRings - c.rate.N; missing > 0 {
@@ -253,7 +253,7 @@ func (t teller) trialStep(trial store.Trial, step store.TrialStep) trialStepView
 	return v
 }
 
-func (t teller) trialRing(trial store.Trial, r store.TrialRing) trialRingView {
+func (t teller) trialRing(trial house.Trial, r house.TrialRing) trialRingView {
 	v := trialRingView{When: r.At.In(t.zone).Format("15:04:05"), Wrong: mistakenRing(r)}
 	v.Remove = trialAddress(trial.ID) + "/rings/" + url.PathEscape(r.ID) + "/remove"
 	if r.Visit != "" {
@@ -270,7 +270,7 @@ func (t teller) trialRing(trial store.Trial, r store.TrialRing) trialRingView {
 		v.Seen = levelSeen[r.Found.Level]
 		details := []string{"probability of a picture " + percent(r.Found.Probability), counted(r.Found.Frames, "still")}
 		for _, sign := range r.Found.Signs[:min(len(r.Found.Signs), shownSigns)] {
-			name := signName(store.Finding{Sign: sign.Sign})
+			name := signName(house.Finding{Sign: sign.Sign})
 			details = append(details, strings.ToLower(name[:1])+name[1:])
 		}
 		v.Detail = strings.Join(details, " · ")
@@ -279,8 +279,8 @@ func (t teller) trialRing(trial store.Trial, r store.TrialRing) trialRingView {
 }
 
 // trialSummary says what a trial came to.
-func trialSummary(trial store.Trial) (says []string) {
-	for _, step := range store.TrialSteps {
+func trialSummary(trial house.Trial) (says []string) {
+	for _, step := range house.TrialSteps {
 		says = append(says, stepWords[step].name+": "+countOf(trial, step).words())
 	}
 	_, most := match.Rate{N: trialRings}.Interval(0.95)
@@ -319,9 +319,9 @@ func (s *Server) startTrial(w http.ResponseWriter, r *http.Request) {
 	}
 	id, err := s.beginTrial(r, r.PostForm.Get("bell"))
 	switch {
-	case errors.Is(err, store.ErrTrialRuns) || errors.Is(err, errQuietTrial):
+	case errors.Is(err, house.ErrTrialRuns) || errors.Is(err, errQuietTrial):
 		s.showUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: trialFault(err)}})
-	case errors.Is(err, store.ErrNotFound):
+	case errors.Is(err, house.ErrNotFound):
 		s.showUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: "Choose a bell."}})
 	case err != nil:
 		s.fail(w, r, err)
@@ -332,7 +332,7 @@ func (s *Server) startTrial(w http.ResponseWriter, r *http.Request) {
 
 // trialFault says what is in the way of a change.
 func trialFault(err error) string {
-	for _, fault := range []error{store.ErrTrialRuns, store.ErrTrialOver, store.ErrTrialStep, errQuietTrial} {
+	for _, fault := range []error{house.ErrTrialRuns, house.ErrTrialOver, house.ErrTrialStep, errQuietTrial} {
 		if errors.Is(err, fault) {
 			return sentence(fault)
 		}
@@ -344,7 +344,7 @@ func trialFault(err error) string {
 // is so by now.
 func (s *Server) stepTrial(w http.ResponseWriter, r *http.Request) {
 	if readForm(w, r) {
-		to := store.TrialStep(r.PostForm.Get("step"))
+		to := house.TrialStep(r.PostForm.Get("step"))
 		s.afterTrial(w, r, s.Archive.StepTrial(r.Context(), r.PathValue("trial"), to))
 	}
 }
@@ -362,7 +362,7 @@ func (s *Server) removeTrialRing(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) afterTrial(w http.ResponseWriter, r *http.Request, err error) {
-	if err != nil && !errors.Is(err, store.ErrTrialStep) && !errors.Is(err, store.ErrTrialOver) {
+	if err != nil && !errors.Is(err, house.ErrTrialStep) && !errors.Is(err, house.ErrTrialOver) {
 		s.refuseTrial(w, r, err)
 		return
 	}

@@ -8,18 +8,18 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // triedFace is a face with a level and the probability of a picture.
-func triedFace(level store.LivenessLevel, p float64, signs ...store.Finding) store.Face {
+func triedFace(level house.LivenessLevel, p float64, signs ...house.Finding) house.Face {
 	f := like(0.3, 90)
-	f.Liveness = &store.Liveness{Level: level, Probability: p, Frames: 1, Findings: signs}
+	f.Liveness = &house.Liveness{Level: level, Probability: p, Frames: 1, Findings: signs}
 	return f
 }
 
 // ringsAs has gate ring, and lets the pipeline find that.
-func (h *house) ringsAs(ring string, faces ...store.Face) (visit string) {
+func (h *household) ringsAs(ring string, faces ...house.Face) (visit string) {
 	h.t.Helper()
 	visit = h.rung(ring, 0, still(h.t, uint8(len(ring)+11*len(h.files())))).Visit
 	record(h.t, h.archive, visit, 0, faces...)
@@ -27,14 +27,14 @@ func (h *house) ringsAs(ring string, faces ...store.Face) (visit string) {
 }
 
 // trial asks for a trial as a program does.
-func (h *house) trial(id string, in option) (trial bellTrialJSON) {
+func (h *household) trial(id string, in option) (trial bellTrialJSON) {
 	h.t.Helper()
 	h.get("/api/v1/trials/"+id, in).is(200).into(&trial)
 	return trial
 }
 
 // begins starts a trial on Upkeep, and returns its id.
-func (h *house) begins(in option) (id string) {
+func (h *household) begins(in option) (id string) {
 	h.t.Helper()
 	a := h.post("/upkeep/trials", url.Values{"bell": {"gate"}}, in).is(303)
 	return strings.TrimPrefix(a.Header.Get("Location"), "/upkeep/trials/")
@@ -47,7 +47,7 @@ func TestTrialAsItIsLived(t *testing.T) {
 	h := newHouse(t)
 	token := h.resident("Odile")
 	in := h.session(token)
-	h.ringsAs("before", triedFace(store.Picture, .9))
+	h.ringsAs("before", triedFace(house.Picture, .9))
 	h.get("/upkeep", in).is(200).says("Try a picture at the bell").says("<option>gate</option>")
 	h.clock.advance(time.Minute)
 	id := h.begins(in)
@@ -62,10 +62,10 @@ func TestTrialAsItIsLived(t *testing.T) {
 	h.clock.advance(time.Second)
 	waiting := h.rung("me-0", 0, still(t, 7)).Visit
 	h.get(page, in).is(200).says("Looking…")
-	record(t, h.archive, waiting, 0, triedFace(store.NoSign, .02))
-	h.ringsAs("me-1", triedFace(store.Doubtful, .6, store.Finding{Sign: "no-such-sign", Score: .4}, store.Finding{Sign: "unseen"}))
+	record(t, h.archive, waiting, 0, triedFace(house.NoSign, .02))
+	h.ringsAs("me-1", triedFace(house.Doubtful, .6, house.Finding{Sign: "no-such-sign", Score: .4}, house.Finding{Sign: "unseen"}))
 	h.ringsAs("me-2") // no face
-	postman := h.ringsAs("postman", triedFace(store.NoSign, .1))
+	postman := h.ringsAs("postman", triedFace(house.NoSign, .1))
 	h.ring("before", 1, still(t, 99)).is(201) // a late frame of a ring that came before is none of it
 	h.get(page, in).is(200).says("Nothing noticed").says("Doubtful").says("No face found").says("another sign: no-such-sign").says("probability of a picture 60 %").says(`href="/visits/` + waiting + `"`)
 	trial := h.trial(id, in)
@@ -81,13 +81,13 @@ func TestTrialAsItIsLived(t *testing.T) {
 	h.post(page+"/step", url.Values{"step": {"print"}}, in).is(303)
 	h.get(page, in).is(200).says("Hold a printed photograph of yourself").says("Go on: A phone or tablet")
 	h.clock.advance(time.Minute)
-	noticed := h.ringsAs("print-0", triedFace(store.Picture, .97), triedFace(store.NoSign, .1)) // the holder's own face beside it
-	h.ringsAs("print-1", triedFace(store.NoSign, .3))
-	h.ringsAs("print-2", triedFace(store.NoSign, .2))
+	noticed := h.ringsAs("print-0", triedFace(house.Picture, .97), triedFace(house.NoSign, .1)) // the holder's own face beside it
+	h.ringsAs("print-1", triedFace(house.NoSign, .3))
+	h.ringsAs("print-2", triedFace(house.NoSign, .2))
 
 	// It ends by itself, between two rings.
-	h.clock.advance(store.TrialLasts)
-	h.ringsAs("after", triedFace(store.NoSign, .2))
+	h.clock.advance(house.TrialLasts)
+	h.ringsAs("after", triedFace(house.NoSign, .2))
 	h.get("/", in).is(200).says(`id="trial" class="connection" role="status" hidden`)
 	h.post(page+"/step", url.Values{"step": {"screen"}}, in).is(303)
 	report := func() string { return string(h.get(page, in).is(200).says("Tried by Odile").body) }
@@ -151,7 +151,7 @@ func TestTrialOnScreens(t *testing.T) {
 		if text := next(); text != "" {
 			t.Errorf("in the end it is told %q", text)
 		}
-		if lasted := time.Since(began); lasted < store.TrialLasts || lasted > store.TrialLasts+beatEvery {
+		if lasted := time.Since(began); lasted < house.TrialLasts || lasted > house.TrialLasts+beatEvery {
 			t.Errorf("it lasted %s", lasted)
 		}
 	})
@@ -162,8 +162,8 @@ func TestTrialNeedsRings(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
 	h.post("/upkeep/trials", url.Values{"bell": {"cellar"}}, in).is(422).says("Choose a bell.")
-	rules := store.DefaultRules()
-	rules.Quiet = []store.Quiet{{Days: []time.Weekday{0, 1, 2, 3, 4, 5, 6}, From: 0, Until: 23*60 + 59}}
+	rules := house.DefaultRules()
+	rules.Quiet = []house.Quiet{{Days: []time.Weekday{0, 1, 2, 3, 4, 5, 6}, From: 0, Until: 23*60 + 59}}
 	if err := h.archive.SetRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
 	}
@@ -178,7 +178,7 @@ type tried struct {
 	rings []string          // of the one for all others
 }
 
-func (h *house) triedBefore() tried {
+func (h *household) triedBefore() tried {
 	h.t.Helper()
 	v := tried{over: make(map[string]string)}
 	// Those that the walk begins dismiss nothing at the gate.
@@ -209,7 +209,7 @@ func (h *house) triedBefore() tried {
 }
 
 // place has the trial that runs, where one has to.
-func (v tried) place(h *house, pattern string) *strings.Replacer {
+func (v tried) place(h *household, pattern string) *strings.Replacer {
 	id, ok := v.over[pattern]
 	if !ok {
 		id = v.over[""]
@@ -227,7 +227,7 @@ func (v tried) place(h *house, pattern string) *strings.Replacer {
 }
 
 // checkTrials checks the addresses of trials.
-func (h *house) checkTrials(place func(*strings.Replacer), check func(method, pattern, query string, status int, options ...option), in, tablet option) {
+func (h *household) checkTrials(place func(*strings.Replacer), check func(method, pattern, query string, status int, options ...option), in, tablet option) {
 	const all, one = "/api/v1/trials", "/api/v1/trials/{trial}"
 	large := sends(strings.Repeat(" ", maxJSON+1))
 	check("GET", all, "", 200, in)
@@ -236,7 +236,7 @@ func (h *house) checkTrials(place func(*strings.Replacer), check func(method, pa
 	check("POST", all, "", 404, in, sends(`{"bell":"cellar"}`))
 	check("POST", all, "", 400, in, sends(`[]`))
 	check("POST", all, "", 413, in, large)
-	h.ringsAs("tried-1", triedFace(store.Picture, .9, store.Finding{Sign: "x", Score: 1}))
+	h.ringsAs("tried-1", triedFace(house.Picture, .9, house.Finding{Sign: "x", Score: 1}))
 	h.ringsAs("tried-2")
 	h.rung("tried-3", 0, still(h.t, 3))
 	trial, _, err := h.archive.RunningTrial(h.t.Context())

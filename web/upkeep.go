@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store"
 )
 
@@ -23,8 +24,8 @@ type upkeepView struct {
 	BackupOld bool // whether there is none, or none of this week
 	Bells     []bellLine
 	Trials    trialsView
-	Tablets   []store.Tablet
-	Residents []store.Resident
+	Tablets   []house.Tablet
+	Residents []house.Resident
 	Code      string // a pairing code just made
 	Link      string // an invitation just made
 
@@ -34,7 +35,7 @@ type upkeepView struct {
 	Reader                     *newSource
 	Receivers                  []receiverLine
 	Receiver                   *newReceiver
-	Doors                      []store.Door
+	Doors                      []house.Door
 	WrongReader, WrongReceiver string
 }
 

@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
 	"lintel/store"
 )
@@ -23,7 +24,7 @@ type visitView struct {
 	Parcel     bool
 	Stills     []stillView
 	Again      []strangerView // strangers of this visit who rang at other times too
-	Hold       *store.Hold
+	Hold       *house.Hold
 	Reason     string // as typed
 	Until      string // as typed, or as proposed
 	Today      string // from when on a hold may end
@@ -123,7 +124,7 @@ func (s *Server) showVisit(w http.ResponseWriter, r *http.Request, status int, v
 
 func visitAddress(id string) string { return "/visits/" + url.PathEscape(id) }
 
-func (t teller) stillView(s store.Still) stillView {
+func (t teller) stillView(s house.Still) stillView {
 	view := stillView{Frame: s.Frame, Width: s.Width, Height: s.Height}
 	switch {
 	case s.File != "":
@@ -137,9 +138,9 @@ func (t teller) stillView(s store.Still) stillView {
 		view.Notes = append(view.Notes, "Part of the picture was lost on its way.")
 	}
 	switch s.State {
-	case store.Pending:
+	case house.Pending:
 		view.Notes = append(view.Notes, "Not examined yet.")
-	case store.Failed:
+	case house.Failed:
 		view.Notes = append(view.Notes, "Could not be examined.")
 	default:
 		if len(s.Faces) == 0 {
@@ -155,7 +156,7 @@ func (t teller) stillView(s store.Still) stillView {
 	return view
 }
 
-func newFaceView(number int, f store.Face, s store.Still) faceView {
+func newFaceView(number int, f house.Face, s house.Still) faceView {
 	size := max(12, s.Width/24)
 	view := faceView{
 		Number: number, X: f.Box.Min.X, Y: f.Box.Min.Y, Width: f.Box.Dx(), Height: f.Box.Dy(),
@@ -205,13 +206,13 @@ func (s *Server) placeHold(w http.ResponseWriter, r *http.Request) {
 	var until time.Time // none is refused by the archive
 	if view.Until != "" {
 		if until, err = teller.dayUntil(view.Until); err != nil {
-			err = fmt.Errorf("%w: its end is %w", store.ErrBadHold, err)
+			err = fmt.Errorf("%w: its end is %w", house.ErrBadHold, err)
 		}
 	}
 	if err == nil {
 		err = s.Archive.PlaceHold(r.Context(), r.PathValue("visit"), view.Reason, until)
 	}
-	if errors.Is(err, store.ErrBadHold) {
+	if errors.Is(err, house.ErrBadHold) {
 		view.Message = capital(err.Error()) + "."
 		s.showVisit(w, r, http.StatusUnprocessableEntity, view)
 		return
@@ -223,7 +224,7 @@ func (s *Server) placeHold(w http.ResponseWriter, r *http.Request) {
 // the button twice.
 func (s *Server) endHold(w http.ResponseWriter, r *http.Request) {
 	err := s.Archive.EndHold(r.Context(), r.PathValue("visit"))
-	if errors.Is(err, store.ErrNotFound) {
+	if errors.Is(err, house.ErrNotFound) {
 		_, err = s.Archive.Visit(r.Context(), r.PathValue("visit"))
 	}
 	s.toVisit(w, r, err)
@@ -247,7 +248,7 @@ func (s *Server) eraseVisitPage(w http.ResponseWriter, r *http.Request) {
 		Says: []string{"The visit at " + v.Bell + " on " + teller.day(at) + ", " + at.Format("15:04") + "."},
 	}
 	if teller.hold(v) != nil {
-		view.Says = append(view.Says, capital(store.ErrHeld.Error())+".")
+		view.Says = append(view.Says, capital(house.ErrHeld.Error())+".")
 		writePage(w, http.StatusOK, "confirm.html", view)
 		return
 	}

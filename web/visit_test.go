@@ -9,7 +9,7 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // TestVisitPage draws visits of every kind.
@@ -24,7 +24,7 @@ func TestVisitPage(t *testing.T) {
 	for _, v := range list.Visits {
 		byRing[v.Ring] = v
 	}
-	for _, kind := range visitKinds(store.Person{ID: "x"}) {
+	for _, kind := range visitKinds(house.Person{ID: "x"}) {
 		t.Run(kind.name, func(t *testing.T) {
 			h.within(t)
 			page := h.get("/visits/"+byRing[kind.name].ID, in).is(200)
@@ -73,13 +73,13 @@ func TestFacesAreOutlined(t *testing.T) {
 func TestHold(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
-	rules := store.DefaultRules()
+	rules := house.DefaultRules()
 	rules.Zone = "Europe/Lisbon"
 	if err := h.archive.SetRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
 	}
 	visit := h.rung("R1", 0, still(t, 1)).Visit
-	hold := func() *store.Hold {
+	hold := func() *house.Hold {
 		t.Helper()
 		v, err := h.archive.Visit(t.Context(), visit)
 		if err != nil {
@@ -135,9 +135,9 @@ func TestParcel(t *testing.T) {
 	record(t, h.archive, visit, 0)
 	for _, test := range []struct {
 		parcel string
-		kind   store.Kind
+		kind   house.Kind
 		says   string
-	}{{"true", store.Parcel, "No parcel after all"}, {"true", store.Parcel, "parcels are kept 72 hours"}, {"false", store.NoFace, "A parcel came"}} {
+	}{{"true", house.Parcel, "No parcel after all"}, {"true", house.Parcel, "parcels are kept 72 hours"}, {"false", house.NoFace, "A parcel came"}} {
 		h.post("/visits/"+visit+"/parcel", url.Values{"parcel": {test.parcel}}, in).is(http.StatusSeeOther)
 		h.get("/visits/"+visit, in).is(200).says(test.says)
 		if v := h.visit(visit, token); v.Kind != test.kind || v.Parcel != (test.parcel == "true") {

@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store"
 )
 
@@ -49,7 +50,7 @@ func (s *Server) listVisits(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	var visits []store.Visit
+	var visits []house.Visit
 	var next store.Cursor
 	if since >= 0 {
 		visits, err = s.Archive.VisitsSince(r.Context(), since, int(limit))
@@ -95,10 +96,10 @@ var filterNames = []string{"bell", "kind", "person", "from", "until", "held", "c
 // readFilter reads what picks visits, and where in the book to begin. Empty
 // values stand for none, since forms send them. The errors are for people.
 func readFilter(q url.Values, from, until func(string) (time.Time, error)) (f store.Filter, c store.Cursor, err error) {
-	f = store.Filter{Bell: q.Get("bell"), Kind: store.Kind(q.Get("kind")), Person: q.Get("person")}
-	if f.Kind != "" && f.Kind != store.Looking && !slices.Contains(store.Kinds, f.Kind) {
+	f = store.Filter{Bell: q.Get("bell"), Kind: house.Kind(q.Get("kind")), Person: q.Get("person")}
+	if f.Kind != "" && f.Kind != house.Looking && !slices.Contains(house.Kinds, f.Kind) {
 		return f, c, fmt.Errorf("kind is one of looking, %s, %s, %s, %s and %s",
-			store.Stranger, store.Known, store.Parcel, store.NoFace, store.Damaged)
+			house.Stranger, house.Known, house.Parcel, house.NoFace, house.Damaged)
 	}
 	if held := q.Get("held"); held != "" {
 		if held != "true" && held != "false" {
@@ -201,11 +202,11 @@ func notHere(w http.ResponseWriter, r *http.Request) {
 // that the archive gives, or else fails.
 func (s *Server) refuse(w http.ResponseWriter, r *http.Request, err error) {
 	switch {
-	case errors.Is(err, store.ErrNotFound):
+	case errors.Is(err, house.ErrNotFound):
 		notHere(w, r)
-	case errors.Is(err, store.ErrHeld):
-		writeProblem(w, r, problem{Status: http.StatusConflict, Type: "held", Title: capital(store.ErrHeld.Error()) + "."})
-	case errors.Is(err, store.ErrBadHold):
+	case errors.Is(err, house.ErrHeld):
+		writeProblem(w, r, problem{Status: http.StatusConflict, Type: "held", Title: capital(house.ErrHeld.Error()) + "."})
+	case errors.Is(err, house.ErrBadHold):
 		writeProblem(w, r, problem{Status: http.StatusUnprocessableEntity, Type: "bad-hold", Title: capital(err.Error()) + "."})
 	default:
 		s.fail(w, r, err)
@@ -221,7 +222,7 @@ type visitJSON struct {
 	ReceivedAt time.Time    `json:"received_at"`
 	Revision   int64        `json:"revision"`
 	Outcome    outcome      `json:"outcome"`
-	Kind       store.Kind   `json:"kind"`
+	Kind       house.Kind   `json:"kind"`
 	Parcel     bool         `json:"parcel"`
 	Stage      string       `json:"stage"`
 	Fate       fateJSON     `json:"fate"`
@@ -233,14 +234,14 @@ type visitJSON struct {
 }
 
 // stages are the API's words for what is left of a visit.
-var stages = map[store.Stage]string{store.Whole: "whole", store.Smaller: "smaller", store.OnlyFindings: "findings"}
+var stages = map[house.Stage]string{house.Whole: "whole", house.Smaller: "smaller", house.OnlyFindings: "findings"}
 
 type fateJSON struct {
 	SmallerAt    time.Time    `json:"smaller_at,omitzero"`
 	StillsGoneAt time.Time    `json:"stills_gone_at,omitzero"`
 	GoesAt       time.Time    `json:"goes_at"`
-	Rule         store.Kind   `json:"rule"`
-	Period       store.Period `json:"period"`
+	Rule         house.Kind   `json:"rule"`
+	Period       house.Period `json:"period"`
 }
 
 type holdJSON struct {
@@ -258,7 +259,7 @@ type stillJSON struct {
 	Damaged    bool             `json:"damaged"`
 	ReceivedAt time.Time        `json:"received_at"`
 	TakenAt    time.Time        `json:"taken_at,omitzero"`
-	State      store.StillState `json:"state"`
+	State      house.StillState `json:"state"`
 	Faces      []faceJSON       `json:"faces"`
 }
 
@@ -268,7 +269,7 @@ type faceJSON struct {
 	Y         int           `json:"y"`
 	Width     int           `json:"width"`
 	Height    int           `json:"height"`
-	Landmarks []store.Point `json:"landmarks"`
+	Landmarks []house.Point `json:"landmarks"`
 	Quality   *qualityJSON  `json:"quality"`
 	Liveness  *livenessJSON `json:"liveness,omitempty"` // left out where it was not judged
 	Match     *matchJSON    `json:"match"`
@@ -285,7 +286,7 @@ type matchJSON struct {
 	Frames      int     `json:"frames,omitempty"`
 }
 
-func (t teller) visitJSON(v store.Visit) visitJSON {
+func (t teller) visitJSON(v house.Visit) visitJSON {
 	skew, fate := v.ClockSkew(), t.fate(v)
 	j := visitJSON{
 		ID: v.ID, Bell: v.Bell, Ring: v.Ring, ReceivedAt: v.ReceivedAt, Revision: v.Revision,
@@ -302,7 +303,7 @@ func (t teller) visitJSON(v store.Visit) visitJSON {
 	for _, s := range v.Stills {
 		still := stillJSON{s.Frame, s.File != "", s.Lost, s.Width, s.Height, s.Damaged, s.ReceivedAt, s.TakenAt, s.State, []faceJSON{}}
 		for _, f := range s.Faces {
-			face := faceJSON{f.Box.Min.X, f.Box.Min.Y, f.Box.Dx(), f.Box.Dy(), append([]store.Point{}, f.Landmarks...), newQualityJSON(f.Quality), newLivenessJSON(f.Liveness), nil}
+			face := faceJSON{f.Box.Min.X, f.Box.Min.Y, f.Box.Dx(), f.Box.Dy(), append([]house.Point{}, f.Landmarks...), newQualityJSON(f.Quality), newLivenessJSON(f.Liveness), nil}
 			if m := f.Match; m != nil {
 				face.Match = &matchJSON{m.Person, m.Name, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames}
 			}

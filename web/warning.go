@@ -13,14 +13,14 @@ import (
 	"strconv"
 	"strings"
 
+	"lintel/internal/house"
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // A livenessJSON is how a face was judged, as programs see it.
 type livenessJSON struct {
-	Level       store.LivenessLevel `json:"level"`
+	Level       house.LivenessLevel `json:"level"`
 	Probability float64             `json:"probability"`
 	Frames      int                 `json:"frames"`
 	CantTell    []string            `json:"cant_tell"`
@@ -40,7 +40,7 @@ type signJSON struct {
 }
 
 // newLivenessJSON returns nil for a face that was not judged.
-func newLivenessJSON(l *store.Liveness) *livenessJSON {
+func newLivenessJSON(l *house.Liveness) *livenessJSON {
 	if l == nil {
 		return nil
 	}
@@ -57,13 +57,13 @@ func newLivenessJSON(l *store.Liveness) *livenessJSON {
 
 // signName returns what was looked for. Archives can hold findings of signs that
 // this version does not know.
-func signName(f store.Finding) string {
+func signName(f house.Finding) string {
 	return cmp.Or(liveness.Name(f.Sign), "Another sign: "+f.Sign)
 }
 
 // A warningView is a warning as pages show it.
 type warningView struct {
-	Level    store.LivenessLevel
+	Level    house.LivenessLevel
 	Words    string
 	Whose    string // of several; "" where the place says it
 	Headed   bool   // whether the headline says it
@@ -79,10 +79,10 @@ func (w *warningView) brief() {
 }
 
 // Picture reports whether it looks like a picture.
-func (w *warningView) Picture() bool { return w != nil && w.Level == store.Picture }
+func (w *warningView) Picture() bool { return w != nil && w.Level == house.Picture }
 
 // newWarningView returns nil where there is nothing to warn of.
-func newWarningView(l *store.Liveness) *warningView {
+func newWarningView(l *house.Liveness) *warningView {
 	if l == nil || liveness.Warning(l.Level) == "" {
 		return nil
 	}
@@ -93,7 +93,7 @@ func newWarningView(l *store.Liveness) *warningView {
 const shownSigns = 3
 
 // seen names the plainest signs among findings.
-func seen(findings []store.Finding) string {
+func seen(findings []house.Finding) string {
 	var names []string
 	for _, f := range plainest(findings) {
 		if name := liveness.Name(f.Sign); name != "" && len(names) < shownSigns {
@@ -104,21 +104,21 @@ func seen(findings []store.Finding) string {
 }
 
 // plainest returns the findings that say something, the plainest first.
-func plainest(findings []store.Finding) (some []store.Finding) {
+func plainest(findings []house.Finding) (some []house.Finding) {
 	for _, f := range findings {
 		if f.Score > 0 && f.Missing == "" {
 			some = append(some, f)
 		}
 	}
-	slices.SortStableFunc(some, func(a, b store.Finding) int { return cmp.Compare(b.Score, a.Score) })
+	slices.SortStableFunc(some, func(a, b house.Finding) int { return cmp.Compare(b.Score, a.Score) })
 	return some
 }
 
 // gravest returns, of each person found on a visit and under "" of its
 // strangers, the face that looks most like a picture: one held up between
 // others is a warning for all of them.
-func gravest(v store.Visit) map[string]*store.Liveness {
-	of := make(map[string]*store.Liveness)
+func gravest(v house.Visit) map[string]*house.Liveness {
+	of := make(map[string]*house.Liveness)
 	for _, still := range v.Stills {
 		for _, f := range still.Faces {
 			person := ""
@@ -133,14 +133,14 @@ func gravest(v store.Visit) map[string]*store.Liveness {
 	return of
 }
 
-func graver(a, b store.Liveness) bool {
-	grave := []store.LivenessLevel{store.NoSign, store.Doubtful, store.Picture}
+func graver(a, b house.Liveness) bool {
+	grave := []house.LivenessLevel{house.NoSign, house.Doubtful, house.Picture}
 	return cmp.Or(slices.Index(grave, a.Level)-slices.Index(grave, b.Level), cmp.Compare(a.Probability, b.Probability)) > 0
 }
 
 // warn adds warnings to a card. Whom a picture shows was not there for all that
 // is known, so the name does not stand alone.
-func (c *card) warn(v store.Visit, persons []store.Match, strangers int) {
+func (c *card) warn(v house.Visit, persons []house.Match, strangers int) {
 	of := gravest(v)
 	for i, p := range persons {
 		line := &c.Persons[i]
@@ -160,7 +160,7 @@ func (c *card) warn(v store.Visit, persons []store.Match, strangers int) {
 	}
 }
 
-func pictureOf(whom string) string { return liveness.Warning(store.Picture) + " of " + whom }
+func pictureOf(whom string) string { return liveness.Warning(house.Picture) + " of " + whom }
 
 // A signView is a finding on the page of a visit.
 type signView struct {
@@ -177,7 +177,7 @@ type signView struct {
 
 // judged adds to a face on the page of a visit what speaks for a picture. Where
 // the still is gone there is nothing to draw on.
-func (f *faceView) judged(l *store.Liveness, s store.Still) {
+func (f *faceView) judged(l *house.Liveness, s house.Still) {
 	if f.Warning = newWarningView(l); f.Warning == nil {
 		return
 	}
@@ -209,7 +209,7 @@ func strength(score float64) string {
 }
 
 // points writes a polygon for SVG.
-func points(region []store.Point) string {
+func points(region []house.Point) string {
 	var b strings.Builder
 	for i, p := range region {
 		if i > 0 {
@@ -221,7 +221,7 @@ func points(region []store.Point) string {
 }
 
 // signAddress is where a visit is shown with a finding drawn on its still.
-func signAddress(s store.Still, face int, sign string) string {
+func signAddress(s house.Still, face int, sign string) string {
 	q := url.Values{"still": {strconv.Itoa(s.Frame)}, "face": {strconv.Itoa(face)}, "finding": {sign}}
 	return visitAddress(s.Visit) + "?" + q.Encode() + "#still-" + strconv.Itoa(s.Frame)
 }

@@ -11,14 +11,14 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/liveness"
-	"lintel/store"
 )
 
 // A judgedFace is how a face was judged, and what screens say then.
 type judgedFace struct {
 	name     string
-	liveness *store.Liveness
+	liveness *house.Liveness
 	named    string // the headline of a person's visit
 	unnamed  string // of a stranger's
 	says     []string
@@ -32,23 +32,23 @@ const (
 )
 
 func judgedFaces() []judgedFace {
-	findings := []store.Finding{
+	findings := []house.Finding{
 		{Sign: liveness.Network, Score: 0},
-		{Sign: liveness.Edges, Score: .25, Values: []float64{7.5, .5, .25, 3, 2, 1, 1, 1}, Region: []store.Point{{X: 20, Y: 30}, {X: 60, Y: 30}, {X: 40, Y: 70}}},
+		{Sign: liveness.Edges, Score: .25, Values: []float64{7.5, .5, .25, 3, 2, 1, 1, 1}, Region: []house.Point{{X: 20, Y: 30}, {X: 60, Y: 30}, {X: 40, Y: 70}}},
 		{Sign: liveness.Repeat, Score: .875, Values: []float64{3, .125, 30}},
 		{Sign: liveness.Detail, Missing: liveness.Dark},
 	}
 	return []judgedFace{
 		{name: "not judged", named: "Ilse", unnamed: "A stranger", saysNone: []string{"picture", "Can’t tell"}},
-		{name: "no sign on one still", liveness: &store.Liveness{Level: store.NoSign, Probability: .02, Frames: 1, CantTell: []string{liveness.OneFrame}}, named: "Ilse", unnamed: "A stranger",
+		{name: "no sign on one still", liveness: &house.Liveness{Level: house.NoSign, Probability: .02, Frames: 1, CantTell: []string{liveness.OneFrame}}, named: "Ilse", unnamed: "A stranger",
 			saysNone: []string{"picture", "No sign", "Can’t tell", `aria-label="Warning:"`}},
-		{name: "no sign on three", liveness: &store.Liveness{Level: store.NoSign, Probability: .02, Frames: 3, Findings: findings[:1]}, named: "Ilse", unnamed: "A stranger",
+		{name: "no sign on three", liveness: &house.Liveness{Level: house.NoSign, Probability: .02, Frames: 3, Findings: findings[:1]}, named: "Ilse", unnamed: "A stranger",
 			saysNone: []string{"picture", "No sign", "Can’t tell", `aria-label="Warning:"`}},
-		{name: "doubtful", liveness: &store.Liveness{Level: store.Doubtful, Probability: .5, Frames: 1, CantTell: []string{liveness.NoEyes, liveness.OneFrame}, Findings: findings}, named: "Ilse", unnamed: "A stranger",
+		{name: "doubtful", liveness: &house.Liveness{Level: house.Doubtful, Probability: .5, Frames: 1, CantTell: []string{liveness.NoEyes, liveness.OneFrame}, Findings: findings}, named: "Ilse", unnamed: "A stranger",
 			says: []string{"Doubtful: may be a picture", noEyes, `aria-label="Warning:"`}, saysNone: []string{"Looks like", "No sign"}, loud: true},
-		{name: "picture", liveness: &store.Liveness{Level: store.Picture, Probability: .93, Frames: 3, Findings: findings}, named: "Looks like a picture of Ilse", unnamed: "Looks like a picture of a stranger",
+		{name: "picture", liveness: &house.Liveness{Level: house.Picture, Probability: .93, Frames: 3, Findings: findings}, named: "Looks like a picture of Ilse", unnamed: "Looks like a picture of a stranger",
 			says: []string{"Looks like a picture", `aria-label="Warning:"`}, saysNone: []string{"Doubtful", "No sign", "Can’t tell"}, loud: true},
-		{name: "picture, findings gone", liveness: &store.Liveness{Level: store.Picture, Probability: .93, Frames: 3}, named: "Looks like a picture of Ilse", unnamed: "Looks like a picture of a stranger",
+		{name: "picture, findings gone", liveness: &house.Liveness{Level: house.Picture, Probability: .93, Frames: 3}, named: "Looks like a picture of Ilse", unnamed: "Looks like a picture of a stranger",
 			says: []string{"Looks like a picture"}, saysNone: []string{"Seen:"}, loud: true},
 	}
 }
@@ -61,7 +61,7 @@ func TestWarnings(t *testing.T) {
 	tablet := h.session(h.tablet("Hall", "Odile"))
 	p := h.enrolled("Ilse")
 	for i, c := range judgedFaces() {
-		for _, person := range []store.Person{p, none} {
+		for _, person := range []house.Person{p, none} {
 			t.Run(fmt.Sprintf("%s, %q", c.name, person.Name), func(t *testing.T) {
 				h.within(t)
 				visit := h.rung(fmt.Sprintf("R%d%s", i, person.Name), 0, still(t, uint8(i))).Visit
@@ -107,7 +107,7 @@ func TestWarnings(t *testing.T) {
 					}
 				}
 				// Beside what looks like a picture nothing is drawn as a good match is.
-				if c.liveness != nil && c.liveness.Level == store.Picture && (strings.Contains(card.String(), "bars") || strings.Contains(row, "bars") || strings.Contains(page, `"strong"`)) {
+				if c.liveness != nil && c.liveness.Level == house.Picture && (strings.Contains(card.String(), "bars") || strings.Contains(row, "bars") || strings.Contains(page, `"strong"`)) {
 					t.Error("a picture looks like a good match")
 				}
 				if got, want := strings.Count(page, caution), btoi(person.ID != ""); got != want {
@@ -159,36 +159,36 @@ func wordsOn(page string) string {
 // TestWarningOfSeveral says of which face a warning is, where there are more.
 func TestWarningOfSeveral(t *testing.T) {
 	h := newHouse(t)
-	judged := func(f store.Face, level store.LivenessLevel, p float64) store.Face {
-		f.Liveness = &store.Liveness{Level: level, Probability: p, Frames: 1}
+	judged := func(f house.Face, level house.LivenessLevel, p float64) house.Face {
+		f.Liveness = &house.Liveness{Level: level, Probability: p, Frames: 1}
 		return f
 	}
 	i, j, unknown := face(10, 50, ilse, 1e-5, "strong"), face(99, 50, jory, 1e-5, "strong"), face(60, 50, none, 0, "")
 	for _, c := range []struct {
 		name   string
-		stills []store.Still
+		stills []house.Still
 		says   []string
 		none   []string
 	}{
-		{"one of two persons", []store.Still{examined(store.Done, judged(i, store.Picture, .9), judged(j, store.NoSign, .1))},
+		{"one of two persons", []house.Still{examined(house.Done, judged(i, house.Picture, .9), judged(j, house.NoSign, .1))},
 			[]string{"Looks like a picture of Ilse The face on it is a strong match.", "Jory strong match"}, []string{"picture of Jory"}},
-		{"the stranger beside a person", []store.Still{examined(store.Done, judged(i, store.NoSign, .1), judged(unknown, store.Doubtful, .5))},
+		{"the stranger beside a person", []house.Still{examined(house.Done, judged(i, house.NoSign, .1), judged(unknown, house.Doubtful, .5))},
 			[]string{"and a stranger Warning: Doubtful: may be a picture (the stranger)"}, []string{"picture of"}},
-		{"a stranger who shows no sign beside a person", []store.Still{examined(store.Done, i, judged(unknown, store.NoSign, .1))}, nil, []string{"picture"}},
-		{"one of several strangers", []store.Still{examined(store.Done, judged(unknown, store.NoSign, .1), judged(unknown, store.Picture, .9))},
+		{"a stranger who shows no sign beside a person", []house.Still{examined(house.Done, i, judged(unknown, house.NoSign, .1))}, nil, []string{"picture"}},
+		{"one of several strangers", []house.Still{examined(house.Done, judged(unknown, house.NoSign, .1), judged(unknown, house.Picture, .9))},
 			[]string{"2 strangers Warning: Looks like a picture (one of the strangers at least)"}, []string{"picture of"}},
-		{"while more is to come", []store.Still{examined(store.Done, judged(unknown, store.Picture, .9)), examined(store.Pending)},
+		{"while more is to come", []house.Still{examined(house.Done, judged(unknown, house.Picture, .9)), examined(house.Pending)},
 			[]string{"Looking… Warning: Looks like a picture"}, []string{"picture of"}},
-		{"no sign while more is to come", []store.Still{examined(store.Done, judged(unknown, store.NoSign, .1)), examined(store.Pending)}, nil, []string{"picture"}},
-		{"the gravest of a person's stills", []store.Still{examined(store.Done, judged(i, store.NoSign, .1)), examined(store.Done, judged(i, store.Picture, .9)), examined(store.Done, judged(i, store.Doubtful, .99))},
+		{"no sign while more is to come", []house.Still{examined(house.Done, judged(unknown, house.NoSign, .1)), examined(house.Pending)}, nil, []string{"picture"}},
+		{"the gravest of a person's stills", []house.Still{examined(house.Done, judged(i, house.NoSign, .1)), examined(house.Done, judged(i, house.Picture, .9)), examined(house.Done, judged(i, house.Doubtful, .99))},
 			[]string{"Looks like a picture of Ilse"}, []string{"Doubtful"}},
-		{"a match of no band is a stranger", []store.Still{examined(store.Done, judged(face(10, 50, ilse, .5, "none"), store.Picture, .9))},
+		{"a match of no band is a stranger", []house.Still{examined(house.Done, judged(face(10, 50, ilse, .5, "none"), house.Picture, .9))},
 			[]string{"Looks like a picture of a stranger"}, []string{"Ilse"}},
-		{"a level of a later version", []store.Still{examined(store.Done, judged(i, "of-clay", .9))}, nil, []string{"picture", "clay"}},
+		{"a level of a later version", []house.Still{examined(house.Done, judged(i, "of-clay", .9))}, nil, []string{"picture", "clay"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			var b strings.Builder
-			if err := pages.ExecuteTemplate(&b, "card", h.teller().cardOf(store.Visit{Stills: c.stills})); err != nil {
+			if err := pages.ExecuteTemplate(&b, "card", h.teller().cardOf(house.Visit{Stills: c.stills})); err != nil {
 				t.Fatal(err)
 			}
 			text := textOf(t, b.String())
@@ -236,7 +236,7 @@ func TestFindingsOnVisitPage(t *testing.T) {
 		at += i
 	}
 	// What was not seen speaks for nobody.
-	for _, quiet := range []store.Finding{judged.Findings[0], judged.Findings[3]} {
+	for _, quiet := range []house.Finding{judged.Findings[0], judged.Findings[3]} {
 		if strings.Contains(text, signName(quiet)) {
 			t.Errorf("says what was not seen: %s", text)
 		}
@@ -313,7 +313,7 @@ func TestLiveTellsWarnings(t *testing.T) {
 	}
 }
 
-func checkLiveness(t *testing.T, got *livenessJSON, want *store.Liveness) {
+func checkLiveness(t *testing.T, got *livenessJSON, want *house.Liveness) {
 	t.Helper()
 	if (got == nil) != (want == nil) {
 		t.Fatalf("%+v, want %+v", got, want)
@@ -326,9 +326,9 @@ func checkLiveness(t *testing.T, got *livenessJSON, want *store.Liveness) {
 	}
 	for i, f := range got.Findings {
 		w := want.Findings[i]
-		var region []store.Point
+		var region []house.Point
 		for _, p := range f.Region {
-			region = append(region, store.Point{X: p[0], Y: p[1]})
+			region = append(region, house.Point{X: p[0], Y: p[1]})
 		}
 		if f.Sign != w.Sign || f.Score != w.Score || f.Missing != w.Missing || !slices.Equal(f.Values, w.Values) || !slices.Equal(region, w.Region) || f.Name == "" || f.Says != liveness.Says(w) {
 			t.Errorf("%+v, want %+v", f, w)
@@ -385,17 +385,17 @@ func TestEarlierStillsWarn(t *testing.T) {
 	in := h.session(h.resident("Odile"))
 	ada := h.enrolledAs("Ada Quill", 1)
 	strong := faceAt(descriptorAt(1, h.strongly()))
-	strong.Liveness = &store.Liveness{Level: store.Doubtful, Probability: .4, Frames: 1}
+	strong.Liveness = &house.Liveness{Level: house.Doubtful, Probability: .4, Frames: 1}
 	h.sees("earlier", strong)
 	weak := descriptorAt(1, h.weakly())
 	f := faceAt(weak)
-	f.Liveness = &store.Liveness{Level: store.Picture, Probability: .9, Frames: 1}
+	f.Liveness = &house.Liveness{Level: house.Picture, Probability: .9, Frames: 1}
 	_, id := h.sees("now", f)
 	text := textOf(t, string(h.get("/checks/"+id, in).is(200).body))
 	if !strings.Contains(text, "Ada Quill , a strong match Warning: Doubtful: may be a picture") {
 		t.Errorf("the earlier still does not warn: %s", text)
 	}
-	if err := h.archive.AddReference(t.Context(), store.Reference{Person: ada.ID, Descriptor: weak, FaceWidth: 200, SourceSHA256: [32]byte{9}}); err != nil {
+	if err := h.archive.AddReference(t.Context(), house.Reference{Person: ada.ID, Descriptor: weak, FaceWidth: 200, SourceSHA256: [32]byte{9}}); err != nil {
 		t.Fatal(err)
 	}
 	if text := textOf(t, string(h.get("/checks/changes", in).is(200).body)); !strings.Contains(text, "Warning: Looks like a picture Ada Quill weak match → Ada Quill strong match") {
@@ -409,9 +409,9 @@ func TestStrangersWarn(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
 	held := like(50, 120) // the widest, and so the one that is shown of all
-	held.Liveness = &store.Liveness{Level: store.Picture, Probability: .9, Frames: 1}
+	held.Liveness = &house.Liveness{Level: house.Picture, Probability: .9, Frames: 1}
 	stood := like(50.1, 90)
-	stood.Liveness = &store.Liveness{Level: store.NoSign, Probability: .1, Frames: 1}
+	stood.Liveness = &house.Liveness{Level: house.NoSign, Probability: .1, Frames: 1}
 	picture := h.rings("held", held)
 	person := h.rings("stood", stood)
 	for _, path := range []string{"/people/strangers", "/visits/" + person} {
@@ -448,13 +448,13 @@ func TestStrangersWarn(t *testing.T) {
 // and of a stranger, judged without a sign and not judged at all: they say the
 // same, and look the same.
 func TestNoSignIsNoComfort(t *testing.T) {
-	quiet := func(cantTell ...string) *store.Liveness {
-		return &store.Liveness{Level: store.NoSign, Probability: .02, Frames: 1, CantTell: cantTell, Findings: []store.Finding{
-			{Sign: liveness.Edges, Score: .125, Values: []float64{.5, .25, 30, 3, 2, 1, 1, 1}, Region: []store.Point{{X: 20, Y: 30}, {X: 60, Y: 30}, {X: 40, Y: 70}}},
+	quiet := func(cantTell ...string) *house.Liveness {
+		return &house.Liveness{Level: house.NoSign, Probability: .02, Frames: 1, CantTell: cantTell, Findings: []house.Finding{
+			{Sign: liveness.Edges, Score: .125, Values: []float64{.5, .25, 30, 3, 2, 1, 1, 1}, Region: []house.Point{{X: 20, Y: 30}, {X: 60, Y: 30}, {X: 40, Y: 70}}},
 			{Sign: liveness.Repeat}, {Sign: liveness.Detail, Missing: liveness.Dark}}}
 	}
 	blind := pagesOf(t, nil)
-	for name, l := range map[string]*store.Liveness{"can tell": quiet(), "can't tell": quiet(liveness.OneFrame, liveness.Dark)} {
+	for name, l := range map[string]*house.Liveness{"can tell": quiet(), "can't tell": quiet(liveness.OneFrame, liveness.Dark)} {
 		for path, page := range pagesOf(t, l) {
 			if was, now := textOf(t, blind[path]), textOf(t, page); now != was {
 				t.Errorf("%s, %s: says\n%s\nand where nobody looked\n%s", name, path, now, was)
@@ -474,12 +474,12 @@ func TestNoSignIsNoComfort(t *testing.T) {
 
 // pagesOf fills a house with faces that were all judged in one way, and returns
 // every page that shows them, by its name.
-func pagesOf(t *testing.T, l *store.Liveness) map[string]string {
+func pagesOf(t *testing.T, l *house.Liveness) map[string]string {
 	t.Helper()
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
 	h.enrolledAs("Ada Quill", 1)
-	judged := func(f store.Face) store.Face { f.Liveness = l; return f }
+	judged := func(f house.Face) house.Face { f.Liveness = l; return f }
 	known, _ := h.sees("known", judged(faceAt(descriptorAt(1, h.strongly()))))
 	doubted, id := h.sees("doubted", judged(faceAt(descriptorAt(1, h.weakly()))))
 	h.rings("stranger", judged(like(50, 120)))

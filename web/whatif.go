@@ -6,14 +6,14 @@ import (
 	"math"
 	"slices"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // A search is one visitor looked for in the gallery: of each visit and truth
 // the nearest face, since the frames of a ring show the same people again.
 type search struct {
-	store.Sighting
+	house.Sighting
 	near     nearest // the person nearest to the face
 	truth    string  // the person it is, "" for a stranger
 	answered bool    // whether the household said so, or it is as judged
@@ -23,14 +23,14 @@ type search struct {
 // searches returns what there is to judge a threshold by. Where nobody
 // answered, what was judged is taken for the truth. A face that became a
 // reference itself says nothing.
-func searches(sightings []store.Sighting, gallery *match.Gallery) []search {
+func searches(sightings []house.Sighting, gallery *match.Gallery) []search {
 	type key struct{ visit, truth string }
-	seen := make(map[key][]store.Sighting)
+	seen := make(map[key][]house.Sighting)
 	var order []key
 	for _, x := range sightings {
 		k := key{visit: x.Visit}
 		switch {
-		case !x.Kept() || x.Check != nil && x.Check.Answer == store.AnswerNotFace:
+		case !x.Kept() || x.Check != nil && x.Check.Answer == house.AnswerNotFace:
 			continue
 		case x.Check != nil:
 			k.truth = x.Check.Person
@@ -53,7 +53,7 @@ func searches(sightings []store.Sighting, gallery *match.Gallery) []search {
 
 // searchFor looks for the faces of one ring that are one person's, together, or
 // for the one of its strangers' that is nearest to anybody.
-func searchFor(truth string, faces []store.Sighting, gallery *match.Gallery) (s search, ok bool) {
+func searchFor(truth string, faces []house.Sighting, gallery *match.Gallery) (s search, ok bool) {
 	var probes []match.Probe
 	for _, x := range faces {
 		probes = append(probes, match.ProbeOf(x.Face))

@@ -17,10 +17,10 @@ import (
 	"golang.org/x/sync/errgroup"
 	"gonum.org/v1/gonum/stat"
 
+	"lintel/internal/house"
 	"lintel/pipeline/face"
 	"lintel/pipeline/intake"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 type accuracyCmd struct {
@@ -117,7 +117,7 @@ func (c *accuracyCmd) Run(g *globals) error {
 // A picture is one photograph of a trial, and what was found on it.
 type picture struct {
 	person, file string
-	face         store.Face // the largest, if err is nil
+	face         house.Face // the largest, if err is nil
 	err          error      // why there is no face
 	took         time.Duration
 }
@@ -232,7 +232,7 @@ func (p *picture) describe(ctx context.Context, finder *face.Finder) {
 	case len(faces) == 0:
 		p.err = errors.New("no face found")
 	default:
-		p.face = slices.MaxFunc(faces, func(a, b store.Face) int { return cmp.Compare(a.Width(), b.Width()) })
+		p.face = slices.MaxFunc(faces, func(a, b house.Face) int { return cmp.Compare(a.Width(), b.Width()) })
 	}
 }
 

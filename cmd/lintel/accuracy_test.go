@@ -17,10 +17,10 @@ import (
 	"strings"
 	"testing"
 
+	"lintel/internal/house"
 	"lintel/pipeline/face"
 	"lintel/pipeline/face/doorstep"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // facePairs returns the folder of face pairs, or skips the test.
@@ -182,7 +182,7 @@ func TestAccuracyAgainstBareCalls(t *testing.T) {
 // differences. Person c's second picture shows no face.
 func TestAccuracyOf(t *testing.T) {
 	at := func(person string, x float32) picture {
-		return picture{person: person, face: store.Face{Descriptor: store.Descriptor{x}}, took: 1000}
+		return picture{person: person, face: house.Face{Descriptor: house.Descriptor{x}}, took: 1000}
 	}
 	pictures := []picture{
 		at("a", 0), at("a", 0.375), // genuine: 0.375

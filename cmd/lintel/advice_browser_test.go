@@ -12,6 +12,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/pquerna/otp/totp"
 
+	"lintel/internal/house"
 	"lintel/pipeline/advise"
 	"lintel/pipeline/onetime"
 	"lintel/store"
@@ -49,7 +50,7 @@ func TestAdviceInBrowser(t *testing.T) {
 
 	// Nothing is suggested for want of a factor: a code, given wrong and right.
 	visit := d.rings("ada")
-	d.advise(visit, store.Withheld, 0, advise.Factors)
+	d.advise(visit, house.Withheld, 0, advise.Factors)
 	every("/", "advice-withheld", first, `Nothing is suggested at the front door.*1 of 17 conditions does not hold: a factor is missing.*no proof of who stands there: a good photograph of a face passes. Lintel moves no lock. Look before you open`)
 	for name, buttons := range map[string]int{"1280": 1, "400": 1, "wall": 0} {
 		if n := do(t, all[name], chromedp.Evaluate[int](`document.querySelectorAll("`+first+` form[action$=agree]").length`)); n != buttons {
@@ -61,14 +62,14 @@ func TestAdviceInBrowser(t *testing.T) {
 		t.Errorf("heard: %q", heard)
 	}
 	visit = d.rings("ada-now") // within the minute
-	d.advise(visit, store.Withheld, 0, advise.Factors)
+	d.advise(visit, house.Withheld, 0, advise.Factors)
 	for _, browser := range all {
 		do(t, browser, chromedp.Navigate(h.url))
 		until(t, browser, `document.body?.dataset.advice === "ready" && document.querySelector("#visits article").id === "visit-`+visit+`"`)
 	}
 	// What somebody types, and what they were told, stays when the card changes.
 	do(t, wall, chromedp.SendKeys(chromedp.CSS(first+" input[name=code]"), "123"))
-	d.advise(visit, store.Withheld, 0, advise.Home, advise.Factors)
+	d.advise(visit, house.Withheld, 0, advise.Home, advise.Factors)
 	click(t, wide, first+" form[action$=agree] button")
 	see(t, wide, first+" .told", `Your word was taken`)
 	for _, browser := range all {
@@ -93,7 +94,7 @@ func TestAdviceInBrowser(t *testing.T) {
 	enter(narrow, code, `was used before`)
 
 	// A suggestion counts down, and what somebody says of it is seen by all.
-	d.advise(visit, store.Suggested, 4*time.Minute)
+	d.advise(visit, house.Suggested, 4*time.Minute)
 	every("/", "advice-suggested", first, `Suggested: let Ada Quill in at the front door.*Until [0-9:]{8}.*[0-9]+ min [0-9]+ s left`)
 	left := func() float64 {
 		return do(t, wide, chromedp.Evaluate[float64](`(([m, s]) => 60 * m + 1 * s)(document.querySelector(".left").textContent.match(/[0-9]+/g))`))
@@ -118,7 +119,7 @@ func TestAdviceInBrowser(t *testing.T) {
 
 	// The time of another one is over, by the page itself; the server agrees.
 	visit = d.rings("ada-again")
-	d.advise(visit, store.Suggested, 12*time.Second)
+	d.advise(visit, house.Suggested, 12*time.Second)
 	for _, browser := range all {
 		do(t, browser, chromedp.Navigate(h.url))
 		see(t, browser, first, `seconds? left`)
@@ -131,7 +132,7 @@ func TestAdviceInBrowser(t *testing.T) {
 	}
 	every("/", "advice-expired", first, `Expired at [0-9:]{8}`)
 	// One that is open is still there when somebody else rings meanwhile.
-	d.advise(d.rings("ada-behind"), store.Suggested, 4*time.Minute)
+	d.advise(d.rings("ada-behind"), house.Suggested, 4*time.Minute)
 	d.rings("ada-before")
 	every("/", "advice-behind", "#visits article:nth-child(2)", `Suggested: let Ada Quill in at the front door.*[0-9]+ s left.*Look`)
 	all = map[string]context.Context{"1280": wide, "400": narrow}
@@ -186,14 +187,14 @@ func (h *household) fillWithAdvice() {
 		h.t.Fatal(err)
 	}
 	for _, name := range []string{"the front door", "the garage"} {
-		if _, err := a.SetDoor(h.t.Context(), store.Door{Name: name, Bell: "workshop"}); err != nil {
+		if _, err := a.SetDoor(h.t.Context(), house.Door{Name: name, Bell: "workshop"}); err != nil {
 			h.t.Fatal(err)
 		}
 	}
 	d := h.adviserIn(a)
 	for i, unmet := range [][]string{{advise.People, advise.Consent, advise.Allowed, advise.Time, advise.Match, advise.Factors}, {advise.People, advise.Factors}, {advise.Factors}} {
 		visit := d.keeps(fmt.Sprint(i), drawing, time.Now().Add(time.Duration(i-9)*time.Hour), nil)
-		d.advise(visit, store.Withheld, 0, unmet...)
+		d.advise(visit, house.Withheld, 0, unmet...)
 	}
 }
 
@@ -235,7 +236,7 @@ func (h *household) adviserIn(a *store.Archive) adviser {
 // rings has Ada ring now.
 func (d adviser) rings(ring string) (visit string) {
 	d.t.Helper()
-	match := store.Match{Person: d.ada, Distance: .2, FPIR: 1e-6, Band: "strong", Probability: .995, Frames: 1}
+	match := house.Match{Person: d.ada, Distance: .2, FPIR: 1e-6, Band: "strong", Probability: .995, Frames: 1}
 	drawing, err := os.ReadFile(filepath.Join("..", "..", "testdata", "doorstep.jpg"))
 	if err != nil {
 		d.t.Fatal(err)
@@ -243,9 +244,9 @@ func (d adviser) rings(ring string) (visit string) {
 	return d.keeps(ring, drawing, time.Now(), &match)
 }
 
-func (d adviser) keeps(ring string, drawing []byte, at time.Time, m *store.Match) (visit string) {
+func (d adviser) keeps(ring string, drawing []byte, at time.Time, m *house.Match) (visit string) {
 	d.t.Helper()
-	visit, _, err := d.Keep(d.t.Context(), store.NewStill{Bell: "front", Ring: ring, JPEG: drawing, Width: 1280, Height: 1024, ReceivedAt: at})
+	visit, _, err := d.Keep(d.t.Context(), house.NewStill{Bell: "front", Ring: ring, JPEG: drawing, Width: 1280, Height: 1024, ReceivedAt: at})
 	if err != nil {
 		d.t.Fatal(err)
 	}
@@ -253,8 +254,8 @@ func (d adviser) keeps(ring string, drawing []byte, at time.Time, m *store.Match
 	if err != nil {
 		d.t.Fatal(err)
 	}
-	face := store.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: store.Descriptor{1, 0, .2}, Match: m}
-	if err := d.Record(d.t.Context(), v.Stills[0].ID, store.Done, []store.Face{face}); err != nil {
+	face := house.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: house.Descriptor{1, 0, .2}, Match: m}
+	if err := d.Record(d.t.Context(), v.Stills[0].ID, house.Done, []house.Face{face}); err != nil {
 		d.t.Fatal(err)
 	}
 	return visit
@@ -262,9 +263,9 @@ func (d adviser) keeps(ring string, drawing []byte, at time.Time, m *store.Match
 
 // advise keeps advice on a visit, with the reasons that a decision on nothing
 // at all has.
-func (d adviser) advise(visit string, state store.AdviceState, lasts time.Duration, unmet ...string) {
+func (d adviser) advise(visit string, state house.AdviceState, lasts time.Duration, unmet ...string) {
 	d.t.Helper()
-	advice := store.Advice{Visit: visit, Door: d.door, Person: d.ada, State: state, At: time.Now()}
+	advice := house.Advice{Visit: visit, Door: d.door, Person: d.ada, State: state, At: time.Now()}
 	if lasts > 0 {
 		advice.ExpiresAt = time.Now().Add(lasts)
 	}

@@ -10,7 +10,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // TestAdviceRulesInBrowser decides who may be suggested in: doors, a rule seen
@@ -184,7 +184,7 @@ func (h *household) fillForAdvice() {
 	if err != nil {
 		t.Fatal(err)
 	}
-	consent := store.Consent{GivenBy: "Ada Quill", GivenAt: time.Now().Add(-1000 * time.Hour), Scope: "being known at the door"}
+	consent := house.Consent{GivenBy: "Ada Quill", GivenAt: time.Now().Add(-1000 * time.Hour), Scope: "being known at the door"}
 	if err := a.RecordConsent(t.Context(), ada.ID, consent); err != nil {
 		t.Fatal(err)
 	}
@@ -194,7 +194,7 @@ func (h *household) fillForAdvice() {
 	}{{200, 2, true}, {60, 2, false}, {30, 1, true}, {4, 2, true}} {
 		at := time.Now().Add(-time.Duration(ring.hoursAgo) * time.Hour)
 		for frame := range ring.stills {
-			id, _, err := a.Keep(t.Context(), store.NewStill{Bell: "front", Ring: fmt.Sprint(i), Frame: frame, JPEG: append(slices.Clone(drawing), byte(i), byte(frame)),
+			id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: fmt.Sprint(i), Frame: frame, JPEG: append(slices.Clone(drawing), byte(i), byte(frame)),
 				Width: 1280, Height: 1024, ReceivedAt: at.Add(time.Duration(frame) * time.Second)})
 			if err != nil {
 				t.Fatal(err)
@@ -203,13 +203,13 @@ func (h *household) fillForAdvice() {
 			if err != nil {
 				t.Fatal(err)
 			}
-			face := store.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: store.Descriptor{float32(i + 1)},
-				Quality:  &store.Quality{FaceWidth: 200, EyeDistance: 80, PixelsPerMetre: 1200, Sharpness: .2, Luma: 120, Contrast: .2},
-				Liveness: &store.Liveness{Level: store.NoSign, Probability: .02, Frames: ring.stills}}
+			face := house.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: house.Descriptor{float32(i + 1)},
+				Quality:  &house.Quality{FaceWidth: 200, EyeDistance: 80, PixelsPerMetre: 1200, Sharpness: .2, Luma: 120, Contrast: .2},
+				Liveness: &house.Liveness{Level: house.NoSign, Probability: .02, Frames: ring.stills}}
 			if ring.known {
-				face.Match = &store.Match{Person: ada.ID, Distance: .3, FPIR: 1e-6, Band: "strong", Probability: .99, Frames: ring.stills}
+				face.Match = &house.Match{Person: ada.ID, Distance: .3, FPIR: 1e-6, Band: "strong", Probability: .99, Frames: ring.stills}
 			}
-			if err := a.Record(t.Context(), v.Stills[frame].ID, store.Done, []store.Face{face}); err != nil {
+			if err := a.Record(t.Context(), v.Stills[frame].ID, house.Done, []house.Face{face}); err != nil {
 				t.Fatal(err)
 			}
 		}

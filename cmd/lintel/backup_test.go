@@ -10,6 +10,7 @@ import (
 
 	"filippo.io/age"
 
+	"lintel/internal/house"
 	"lintel/store"
 	"lintel/store/seal"
 )
@@ -26,7 +27,7 @@ func ringBell(t *testing.T, data, key, ring string) (visit string) {
 		t.Fatal(err)
 	}
 	defer a.Close()
-	visit, _, err = a.Keep(t.Context(), store.NewStill{
+	visit, _, err = a.Keep(t.Context(), house.NewStill{
 		Bell: "front", Ring: ring, JPEG: []byte("a picture of " + ring), Width: 640, Height: 480,
 		ReceivedAt: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC),
 	})

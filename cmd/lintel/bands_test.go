@@ -8,14 +8,14 @@ import (
 	"strings"
 	"testing"
 
+	"lintel/internal/house"
 	"lintel/internal/python"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // line puts a face on a line, so that distances are differences.
 func line(person string, x float32) picture {
-	return picture{person: person, face: store.Face{Descriptor: store.Descriptor{x}}, took: 1000}
+	return picture{person: person, face: house.Face{Descriptor: house.Descriptor{x}}, took: 1000}
 }
 
 // A trial worked by hand. Within groups: ann and ben 0.25 apart twice and 0.5 and

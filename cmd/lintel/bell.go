@@ -7,7 +7,7 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 type bellCmd struct {
@@ -78,7 +78,7 @@ func (c *bellRemoveCmd) Run(g *globals) error {
 type bellLensCmd struct {
 	Name       string            `arg:"" help:"The bell's name."`
 	Angle      *float64          `help:"Horizontal angle of view in degrees, 20 to 200." placeholder:"DEGREES"`
-	Projection *store.Projection `help:"straight, if lines stay straight, or equidistant, as a fisheye." placeholder:"NAME"`
+	Projection *house.Projection `help:"straight, if lines stay straight, or equidistant, as a fisheye." placeholder:"NAME"`
 	Height     *float64          `help:"Metres from the ground where visitors stand to the lens, 0.3 to 3." placeholder:"METRES"`
 	Tilt       *float64          `help:"Degrees that it looks down, -45 to 60; up is below 0, written --tilt=-5." placeholder:"DEGREES"`
 	Clear      bool              `help:"Forget it."`
@@ -101,8 +101,8 @@ func (c *bellLensCmd) Run(g *globals) error {
 	if err != nil {
 		return err
 	}
-	if !slices.ContainsFunc(bells, func(b store.Bell) bool { return b.Name == c.Name }) {
-		return fmt.Errorf("bell %s: %w", c.Name, store.ErrNotFound)
+	if !slices.ContainsFunc(bells, func(b house.Bell) bool { return b.Name == c.Name }) {
+		return fmt.Errorf("bell %s: %w", c.Name, house.ErrNotFound)
 	}
 	lens, known, err := a.Lens(g.ctx, c.Name)
 	if err != nil {
@@ -125,7 +125,7 @@ func (c *bellLensCmd) Run(g *globals) error {
 		return err
 	}
 	answer := struct {
-		Lens *store.Lens `json:"lens"` // null where it is not known
+		Lens *house.Lens `json:"lens"` // null where it is not known
 	}{}
 	if known {
 		answer.Lens = &lens

@@ -20,6 +20,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/disintegration/imaging"
 
+	"lintel/internal/house"
 	"lintel/pipeline/face/doorstep"
 	"lintel/pipeline/match"
 	"lintel/store"
@@ -359,16 +360,16 @@ func TestReadmeScreenshot(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	face := store.Face{Box: image.Rect(540, 370, 740, 570)}
+	face := house.Face{Box: image.Rect(540, 370, 740, 570)}
 	known := face
-	known.Match = &store.Match{Person: ada.ID, Distance: 0.31, FPIR: match.FPIR(0.31, 6), Band: string(match.BandOf(0.31, 6))}
+	known.Match = &house.Match{Person: ada.ID, Distance: 0.31, FPIR: match.FPIR(0.31, 6), Band: string(match.BandOf(0.31, 6))}
 	now := time.Now()
-	for i, faces := range [][]store.Face{{face}, {}, {known}} {
+	for i, faces := range [][]house.Face{{face}, {}, {known}} {
 		at := now.Add(time.Duration(i-3) * 47 * time.Minute)
 		if i == 2 {
 			at = now
 		}
-		visit, _, err := a.Keep(t.Context(), store.NewStill{
+		visit, _, err := a.Keep(t.Context(), house.NewStill{
 			Bell: "front", Ring: fmt.Sprint(i), JPEG: drawing, Width: 1280, Height: 1024, ReceivedAt: at,
 		})
 		if err != nil {
@@ -378,7 +379,7 @@ func TestReadmeScreenshot(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := a.Record(t.Context(), v.Stills[0].ID, store.Done, faces); err != nil {
+		if err := a.Record(t.Context(), v.Stills[0].ID, house.Done, faces); err != nil {
 			t.Fatal(err)
 		}
 	}

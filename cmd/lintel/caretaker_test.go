@@ -16,6 +16,7 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store"
 	"lintel/store/seal"
 )
@@ -53,7 +54,7 @@ func (h *keptHouse) ring(ring string) (visit string) {
 	if err := jpeg.Encode(&b, image.NewGray(image.Rect(0, 0, 1280, 1024)), nil); err != nil {
 		h.t.Fatal(err)
 	}
-	visit, _, err := h.Keep(h.t.Context(), store.NewStill{
+	visit, _, err := h.Keep(h.t.Context(), house.NewStill{
 		Bell: "gate", Ring: ring, SentSHA256: sha256.Sum256([]byte(ring)), JPEG: b.Bytes(), Width: 1280, Height: 1024, ReceivedAt: h.now(),
 	})
 	if err != nil {
@@ -61,7 +62,7 @@ func (h *keptHouse) ring(ring string) (visit string) {
 	}
 	v, err := h.Visit(h.t.Context(), visit)
 	if err == nil {
-		err = h.Record(h.t.Context(), v.Stills[0].ID, store.Done, nil)
+		err = h.Record(h.t.Context(), v.Stills[0].ID, house.Done, nil)
 	}
 	if err != nil {
 		h.t.Fatal(err)
@@ -73,8 +74,8 @@ func (h *keptHouse) ring(ring string) (visit string) {
 // smaller as the rules say.
 func TestCaretaker(t *testing.T) {
 	h := newKeptHouse(t)
-	rules := store.DefaultRules()
-	rules.Keep[store.NoFace] = store.Rule{Smaller: store.Period{Hours: 2}, Stills: store.Period{Hours: 5}, Findings: store.Period{Hours: 5}}
+	rules := house.DefaultRules()
+	rules.Keep[house.NoFace] = house.Rule{Smaller: house.Period{Hours: 2}, Stills: house.Period{Hours: 5}, Findings: house.Period{Hours: 5}}
 	if err := h.SetRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
 	}
@@ -108,7 +109,7 @@ func TestCaretaker(t *testing.T) {
 	}
 	tick()
 	v, err := h.Visit(t.Context(), visit)
-	if err != nil || v.Stage != store.Smaller || v.Stills[0].Width != smallerSide || v.Stills[0].Height != smallerSide*1024/1280 {
+	if err != nil || v.Stage != house.Smaller || v.Stills[0].Width != smallerSide || v.Stills[0].Height != smallerSide*1024/1280 {
 		t.Errorf("after two hours: %+v, %v", v, err)
 	}
 	data, err := h.ReadStill(t.Context(), visit, 0)
@@ -120,7 +121,7 @@ func TestCaretaker(t *testing.T) {
 	}
 	h.advance(3 * time.Hour)
 	tick()
-	if _, err := h.Visit(t.Context(), visit); !errors.Is(err, store.ErrNotFound) {
+	if _, err := h.Visit(t.Context(), visit); !errors.Is(err, house.ErrNotFound) {
 		t.Errorf("after five hours: %v", err)
 	}
 	if at, _, err := care.LastSweep(); !at.Equal(h.now()) || err != nil {
@@ -206,7 +207,7 @@ func TestCommandsOfKeeping(t *testing.T) {
 		t.Errorf("left %v, %v", left, err)
 	}
 	trail, err := a.Trail(t.Context(), 0, 100)
-	if err != nil || fmt.Sprint(trail[0].Actor) != store.ByCommand {
+	if err != nil || fmt.Sprint(trail[0].Actor) != house.ByCommand {
 		t.Errorf("the trail ends with %+v, %v", trail[0], err)
 	}
 }

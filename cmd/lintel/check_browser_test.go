@@ -14,8 +14,8 @@ import (
 	"github.com/chromedp/chromedp/kb"
 	"github.com/disintegration/imaging"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // TestChecksInBrowser answers for doubtful visits by keyboard and by click, has
@@ -135,7 +135,7 @@ func (h *household) fillWithDoubts() {
 	if _, err := a.AddBell(t.Context(), "front"); err != nil {
 		t.Fatal(err)
 	}
-	describe := func(number int, distance float64) (d store.Descriptor) {
+	describe := func(number int, distance float64) (d house.Descriptor) {
 		d[number], d[100] = 1, float32(distance)
 		return d
 	}
@@ -144,10 +144,10 @@ func (h *household) fillWithDoubts() {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := a.RecordConsent(t.Context(), p.ID, store.Consent{GivenBy: name, GivenAt: time.Now(), Scope: "the door"}); err != nil {
+		if err := a.RecordConsent(t.Context(), p.ID, house.Consent{GivenBy: name, GivenAt: time.Now(), Scope: "the door"}); err != nil {
 			t.Fatal(err)
 		}
-		if err := a.AddReference(t.Context(), store.Reference{Person: p.ID, Descriptor: describe(i, 0), FaceWidth: 200, SourceSHA256: [32]byte{byte(i)}}); err != nil {
+		if err := a.AddReference(t.Context(), house.Reference{Person: p.ID, Descriptor: describe(i, 0), FaceWidth: 200, SourceSHA256: [32]byte{byte(i)}}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -161,8 +161,8 @@ func (h *household) fillWithDoubts() {
 		number   int
 		distance float64
 	}{{0, .2}, {0, .25}, {0, .3}, {1, .3}, {5, .3}, {6, .2}, {0, beyond}, {0, fair - .01}, {1, fair}, {0, fair}, {0, weak - .005}, {0, weak}, {0, .22}} {
-		still, f := straight, store.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: describe(visit.number, visit.distance),
-			Landmarks: []store.Point{{X: 686, Y: 448}, {X: 662, Y: 448}, {X: 594, Y: 448}, {X: 618, Y: 448}, {X: 640, Y: 500}}}
+		still, f := straight, house.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: describe(visit.number, visit.distance),
+			Landmarks: []house.Point{{X: 686, Y: 448}, {X: 662, Y: 448}, {X: 594, Y: 448}, {X: 618, Y: 448}, {X: 640, Y: 500}}}
 		if i%2 == 1 { // smaller, to be drawn at the same size beside others
 			still = imaging.Resize(straight, 640, 0, imaging.Box)
 			f.Box = image.Rect(270, 185, 370, 285)
@@ -174,7 +174,7 @@ func (h *household) fillWithDoubts() {
 		if err := jpeg.Encode(&b, still, nil); err != nil {
 			t.Fatal(err)
 		}
-		id, _, err := a.Keep(t.Context(), store.NewStill{Bell: "front", Ring: fmt.Sprint(i), JPEG: b.Bytes(),
+		id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: fmt.Sprint(i), JPEG: b.Bytes(),
 			Width: still.Bounds().Dx(), Height: still.Bounds().Dy(), ReceivedAt: time.Now().Add(time.Duration(i-60) * time.Hour)})
 		if err != nil {
 			t.Fatal(err)
@@ -183,9 +183,9 @@ func (h *household) fillWithDoubts() {
 		if err != nil {
 			t.Fatal(err)
 		}
-		faces := []store.Face{f}
-		gallery.IdentifyRing([][]store.Face{faces})
-		if err := a.Record(t.Context(), v.Stills[0].ID, store.Done, faces); err != nil {
+		faces := []house.Face{f}
+		gallery.IdentifyRing([][]house.Face{faces})
+		if err := a.Record(t.Context(), v.Stills[0].ID, house.Done, faces); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 
+	"lintel/internal/house"
 	"lintel/pipeline/group"
 	"lintel/pipeline/match"
 	"lintel/store"
@@ -11,7 +12,7 @@ import (
 
 // printDoubles says with whom a person is easily confused, by the distances
 // between their references; nothing if with nobody.
-func printDoubles(g *globals, w io.Writer, a *store.Archive, person store.Person) error {
+func printDoubles(g *globals, w io.Writer, a *store.Archive, person house.Person) error {
 	references, err := a.Gallery(g.ctx)
 	if err != nil {
 		return err

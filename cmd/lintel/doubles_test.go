@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store"
 	"lintel/store/seal"
 )
@@ -15,10 +16,10 @@ func TestPrintDoubles(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer a.Close()
-	add := func(name string, place float32) store.Person {
-		r := store.Reference{FaceWidth: 120}
+	add := func(name string, place float32) house.Person {
+		r := house.Reference{FaceWidth: 120}
 		r.Descriptor[0], r.Descriptor[1] = place, 1
-		p, err := a.Introduce(t.Context(), name, store.Consent{GivenBy: name, GivenAt: time.Now().Add(-time.Hour), Scope: "the door"}, []store.Reference{r})
+		p, err := a.Introduce(t.Context(), name, house.Consent{GivenBy: name, GivenAt: time.Now().Add(-time.Hour), Scope: "the door"}, []house.Reference{r})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -26,7 +27,7 @@ func TestPrintDoubles(t *testing.T) {
 	}
 	ada, bo, cy := add("Ada Quill", 0), add("Bo Tarn", 0.3), add("Cy Amberg", 4)
 	for _, test := range []struct {
-		person store.Person
+		person house.Person
 		want   string
 	}{
 		{ada, "Ada Quill is easily confused with Bo Tarn (" + bo.ID + "): the likest of their references are at distance 0.30, a strong match.\n"},

@@ -10,6 +10,7 @@ import (
 	"os"
 	"strings"
 
+	"lintel/internal/house"
 	"lintel/models"
 	"lintel/pipeline/face"
 	"lintel/pipeline/intake"
@@ -44,7 +45,7 @@ type enrolled struct {
 
 // A measured face is what package quality says of it.
 type measured struct {
-	store.Quality
+	house.Quality
 	Level      string   `json:"en_62676_4_level"`
 	Score      float64  `json:"score"`
 	Complaints []string `json:"complaints"` // codes, the worst first
@@ -79,7 +80,7 @@ func (c *enrolCmd) Run(g *globals) error {
 		}
 	} else if person.Consent == nil {
 		return fmt.Errorf("%w is recorded for %s, so nothing was enrolled; ask them, then say who agreed: --consent-by NAME (--consent-on, --consent-to)",
-			store.ErrNoConsent, person.Name)
+			house.ErrNoConsent, person.Name)
 	}
 	finder, err := g.openFinder()
 	if err != nil {
@@ -166,7 +167,7 @@ func enrolFile(g *globals, a *store.Archive, finder *face.Finder, person string,
 	if err != nil {
 		return err
 	}
-	added := store.Reference{Person: person, Descriptor: f.Descriptor, FaceWidth: f.Width(), Quality: score, SourceSHA256: hash}
+	added := house.Reference{Person: person, Descriptor: f.Descriptor, FaceWidth: f.Width(), Quality: score, SourceSHA256: hash}
 	if err := a.AddReference(g.ctx, added); err != nil {
 		return err
 	}
@@ -177,7 +178,7 @@ func enrolFile(g *globals, a *store.Archive, finder *face.Finder, person string,
 
 // onlyFace returns a file's picture and the one face in it, with the SHA-256 of
 // the file.
-func onlyFace(g *globals, finder *face.Finder, file string) (still image.Image, f store.Face, hash [32]byte, err error) {
+func onlyFace(g *globals, finder *face.Finder, file string) (still image.Image, f house.Face, hash [32]byte, err error) {
 	data, err := os.ReadFile(file)
 	if err != nil {
 		return nil, f, hash, fmt.Errorf("reading a photograph: %w", err)
@@ -238,7 +239,7 @@ func (c *compareCmd) Run(g *globals) error {
 		return err
 	}
 	defer finder.Close()
-	var descriptors [2]store.Descriptor
+	var descriptors [2]house.Descriptor
 	for i, file := range []string{c.A, c.B} {
 		_, f, _, err := onlyFace(g, finder, file)
 		if err != nil {

@@ -19,6 +19,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/disintegration/imaging"
 
+	"lintel/internal/house"
 	"lintel/pipeline/export"
 	"lintel/pipeline/match"
 	"lintel/pipeline/redact"
@@ -47,8 +48,8 @@ func exportHouse(t *testing.T) []string {
 	must(err)
 	ada, err := a.AddPerson(t.Context(), "Ada Quill")
 	must(err)
-	must(a.RecordConsent(t.Context(), ada.ID, store.Consent{GivenBy: "Ada Quill", GivenAt: now.Add(-72 * time.Hour), Scope: "Recognising my face at the door."}))
-	must(a.AddReference(t.Context(), store.Reference{Person: ada.ID, FaceWidth: 311, Descriptor: store.Descriptor{0: .125}}))
+	must(a.RecordConsent(t.Context(), ada.ID, house.Consent{GivenBy: "Ada Quill", GivenAt: now.Add(-72 * time.Hour), Scope: "Recognising my face at the door."}))
+	must(a.AddReference(t.Context(), house.Reference{Person: ada.ID, FaceWidth: 311, Descriptor: house.Descriptor{0: .125}}))
 
 	drawing, err := imaging.Open(filepath.Join("..", "..", "testdata", "doorstep.jpg"))
 	must(err)
@@ -56,22 +57,22 @@ func exportHouse(t *testing.T) []string {
 	draw.Draw(crowd, crowd.Rect, drawing, image.Point{}, draw.Src)
 	second := image.Rect(940, 420, 1060, 540)
 	draw.Draw(crowd, second, image.NewUniform(color.RGBA{200, 150, 110, 255}), image.Point{}, draw.Src)
-	own := store.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: store.Descriptor{0: .5}}
-	own.Match = &store.Match{Person: ada.ID, Distance: 0.31, FPIR: match.FPIR(0.31, 6), Band: string(match.BandOf(0.31, 6))}
+	own := house.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: house.Descriptor{0: .5}}
+	own.Match = &house.Match{Person: ada.ID, Distance: 0.31, FPIR: match.FPIR(0.31, 6), Band: string(match.BandOf(0.31, 6))}
 	weak := own
-	weak.Match = &store.Match{Person: ada.ID, Distance: 0.53, FPIR: match.FPIR(0.53, 6), Band: "weak"}
+	weak.Match = &house.Match{Person: ada.ID, Distance: 0.53, FPIR: match.FPIR(0.53, 6), Band: "weak"}
 	for i, v := range []struct {
 		picture image.Image
-		faces   []store.Face
-		state   store.StillState
+		faces   []house.Face
+		state   house.StillState
 	}{
-		{drawing, []store.Face{own}, store.Done},
-		{crowd, []store.Face{weak, {Box: second}}, store.Done},
-		{crowd, nil, store.Failed}, // of the same visit
+		{drawing, []house.Face{own}, house.Done},
+		{crowd, []house.Face{weak, {Box: second}}, house.Done},
+		{crowd, nil, house.Failed}, // of the same visit
 	} {
 		jpeg, err := redact.Encode(imaging.Clone(v.picture))
 		must(err)
-		visit, _, err := a.Keep(t.Context(), store.NewStill{
+		visit, _, err := a.Keep(t.Context(), house.NewStill{
 			Bell: "front", Ring: fmt.Sprint("ring-", min(i, 1)), Frame: i / 2, JPEG: jpeg, Width: 1280, Height: 1024, ReceivedAt: now.Add(time.Duration(i-2) * time.Hour),
 		})
 		must(err)
@@ -80,7 +81,7 @@ func exportHouse(t *testing.T) []string {
 		must(a.Record(t.Context(), kept.Stills[i/2].ID, v.state, v.faces))
 		if i == 1 {
 			must(a.PlaceHold(t.Context(), visit, "A flower pot broke; the insurer asks.", now.AddDate(0, 2, 0)))
-			must(a.Note(store.By(t.Context(), "tablet HALLWAY"), "looked", "visit "+visit))
+			must(a.Note(house.By(t.Context(), "tablet HALLWAY"), "looked", "visit "+visit))
 		}
 	}
 	return []string{"--data", data, "--key", keyFile}

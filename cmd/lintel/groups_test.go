@@ -12,8 +12,8 @@ import (
 	"testing"
 	"unicode"
 
+	"lintel/internal/house"
 	"lintel/pipeline/face/doorstep"
-	"lintel/store"
 )
 
 func TestReadGroups(t *testing.T) {
@@ -109,7 +109,7 @@ func FuzzReadGroups(f *testing.F) {
 // as Clopper and Pearson have it, and of nothing measured, 0 to 1.
 func TestByGroup(t *testing.T) {
 	at := func(person string, x float32) picture {
-		return picture{person: person, face: store.Face{Descriptor: store.Descriptor{x}}, took: 1000}
+		return picture{person: person, face: house.Face{Descriptor: house.Descriptor{x}}, took: 1000}
 	}
 	pictures := []picture{
 		at("a", 0), at("a", 0.375), // genuine: 0.375

@@ -6,7 +6,7 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 type holdCmd struct {
@@ -99,7 +99,7 @@ func (c *holdListCmd) Run(g *globals) error {
 	}
 	list := make([]held, 0, len(holds))
 	for _, h := range holds {
-		list = append(list, held(store.Hold(h)))
+		list = append(list, held(house.Hold(h)))
 	}
 	return g.print(c.JSON, list, func(w io.Writer) {
 		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)

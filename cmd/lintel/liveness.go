@@ -9,9 +9,9 @@ import (
 	"slices"
 	"text/tabwriter"
 
+	"lintel/internal/house"
 	"lintel/pipeline/liveness/trial"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 type livenessCmd struct {
@@ -217,7 +217,7 @@ func estimateJSON(e trial.Estimate) padEstimate {
 	return j
 }
 
-func levelWords(l *store.Liveness) string {
+func levelWords(l *house.Liveness) string {
 	return fmt.Sprintf("%s, probability of a picture %.3f", l.Level, l.Probability)
 }
 

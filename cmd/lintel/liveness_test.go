@@ -9,9 +9,9 @@ import (
 	"strings"
 	"testing"
 
+	"lintel/internal/house"
 	"lintel/pipeline/face/doorstep"
 	"lintel/pipeline/liveness/trial"
-	"lintel/store"
 )
 
 // The command on photographs of persons, in both roles: whether it counts, not
@@ -78,12 +78,12 @@ func TestLivenessCommand(t *testing.T) {
 // told of each condition, and what is said of a list that is wrong.
 func TestLivenessByCondition(t *testing.T) {
 	outcome := func(species, name, person, condition string, p float64) trial.Outcome {
-		level := store.NoSign
+		level := house.NoSign
 		if p >= 0.5 {
-			level = store.Picture
+			level = house.Picture
 		}
 		return trial.Outcome{Ring: trial.Ring{Species: species, Name: name, Person: person, Condition: condition},
-			Together: &store.Liveness{Level: level, Probability: p, Frames: 3}}
+			Together: &house.Liveness{Level: level, Probability: p, Frames: 3}}
 	}
 	outcomes := []trial.Outcome{
 		outcome("", "ada-1", "ada", "night", 0.6), outcome("", "ada-2", "ada", "", 0.1), outcome("", "bo-1", "", "day", 0.2),

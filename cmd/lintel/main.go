@@ -17,6 +17,7 @@ import (
 
 	"github.com/alecthomas/kong"
 
+	"lintel/internal/house"
 	"lintel/store"
 )
 
@@ -98,7 +99,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (status i
 		fmt.Fprintf(stderr, "lintel: %v\nlintel --help lists the commands and their flags.\n", err)
 		return exitUsage
 	}
-	c.globals.ctx, c.globals.stdout, c.globals.stderr = store.By(ctx, store.ByCommand), stdout, stderr
+	c.globals.ctx, c.globals.stdout, c.globals.stderr = house.By(ctx, house.ByCommand), stdout, stderr
 	if err := parsed.Run(&c.globals); err != nil {
 		fmt.Fprintln(stderr, "lintel:", err)
 		if errors.Is(err, errUsage) {

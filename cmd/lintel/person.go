@@ -6,6 +6,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store"
 )
 
@@ -23,8 +24,8 @@ type consentFlags struct {
 	ConsentTo string    `help:"To what." default:"Recognising my face at the door from references kept on this server, until I withdraw this." placeholder:"TEXT"`
 }
 
-func (f consentFlags) consent() store.Consent {
-	c := store.Consent{GivenBy: f.ConsentBy, GivenAt: f.ConsentOn, Scope: f.ConsentTo}
+func (f consentFlags) consent() house.Consent {
+	c := house.Consent{GivenBy: f.ConsentBy, GivenAt: f.ConsentOn, Scope: f.ConsentTo}
 	if c.GivenAt.IsZero() {
 		c.GivenAt = time.Now()
 	}

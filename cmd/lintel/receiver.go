@@ -10,8 +10,8 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"lintel/internal/house"
 	"lintel/pipeline/letter"
-	"lintel/store"
 )
 
 type receiverCmd struct {
@@ -45,9 +45,9 @@ func (c *receiverAddCmd) Run(g *globals) error {
 	if err != nil {
 		return err
 	}
-	i := slices.IndexFunc(doors, func(d store.Door) bool { return d.ID == c.Door || strings.EqualFold(d.Name, c.Door) })
+	i := slices.IndexFunc(doors, func(d house.Door) bool { return d.ID == c.Door || strings.EqualFold(d.Name, c.Door) })
 	if i < 0 {
-		return fmt.Errorf("door %s: %w; doors are added on the screen Rules", c.Door, store.ErrNotFound)
+		return fmt.Errorf("door %s: %w; doors are added on the screen Rules", c.Door, house.ErrNotFound)
 	}
 	r, token, err := a.AddReceiver(g.ctx, doors[i].ID, name)
 	if err != nil {
@@ -55,7 +55,7 @@ func (c *receiverAddCmd) Run(g *globals) error {
 	}
 	fmt.Fprintln(g.stderr, receiverCautions)
 	added := struct {
-		store.Receiver
+		house.Receiver
 		Key   string `json:"key"`
 		Token string `json:"token"`
 	}{r, letter.Key(r.Key).Text(), token}

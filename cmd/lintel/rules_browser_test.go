@@ -12,8 +12,8 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // TestRulesInBrowser decides what a household decides about keeping: masks
@@ -127,14 +127,14 @@ func (h *household) fillWithVisits() {
 	if err != nil {
 		t.Fatal(err)
 	}
-	unknown := store.Face{Box: image.Rect(540, 370, 740, 570)}
+	unknown := house.Face{Box: image.Rect(540, 370, 740, 570)}
 	known := unknown
-	known.Match = &store.Match{Person: ada.ID, Distance: 0.31, FPIR: match.FPIR(0.31, 6), Band: string(match.BandOf(0.31, 6))}
+	known.Match = &house.Match{Person: ada.ID, Distance: 0.31, FPIR: match.FPIR(0.31, 6), Band: string(match.BandOf(0.31, 6))}
 	for i, visit := range []struct {
 		hoursAgo int
-		faces    []store.Face
-	}{{300, []store.Face{known}}, {60, []store.Face{unknown}}, {50, []store.Face{unknown}}, {49, []store.Face{unknown}}, {20, []store.Face{unknown}}, {1, []store.Face{known}}} {
-		id, _, err := a.Keep(t.Context(), store.NewStill{Bell: "front", Ring: fmt.Sprint(i), JPEG: drawing, Width: 1280, Height: 1024,
+		faces    []house.Face
+	}{{300, []house.Face{known}}, {60, []house.Face{unknown}}, {50, []house.Face{unknown}}, {49, []house.Face{unknown}}, {20, []house.Face{unknown}}, {1, []house.Face{known}}} {
+		id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: fmt.Sprint(i), JPEG: drawing, Width: 1280, Height: 1024,
 			ReceivedAt: time.Now().Add(-time.Duration(visit.hoursAgo) * time.Hour)})
 		if err != nil {
 			t.Fatal(err)
@@ -143,7 +143,7 @@ func (h *household) fillWithVisits() {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := a.Record(t.Context(), v.Stills[0].ID, store.Done, visit.faces); err != nil {
+		if err := a.Record(t.Context(), v.Stills[0].ID, house.Done, visit.faces); err != nil {
 			t.Fatal(err)
 		}
 		if i == 1 {

@@ -13,6 +13,7 @@ import (
 	"sync"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/models"
 	"lintel/mqtt"
 	"lintel/pipeline"
@@ -211,7 +212,7 @@ func serve(ctx context.Context, log *slog.Logger, p parts) error {
 		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelWarn),
 	}
 	var looking sync.WaitGroup
-	looking.Go(func() { p.care.Run(store.By(ctx, store.ByItself)) })
+	looking.Go(func() { p.care.Run(house.By(ctx, house.ByItself)) })
 	looking.Go(func() { p.advice.Run(ctx) })
 	examined, served, brokered := make(chan error, 1), make(chan error, 1), make(chan error, 1)
 	go func() {

@@ -6,7 +6,7 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 type sourceCmd struct {
@@ -16,7 +16,7 @@ type sourceCmd struct {
 }
 
 type sourceAddCmd struct {
-	Kind   store.SourceKind `arg:"" enum:"phone,reader" help:"phone, which tells that its person came home and their one-time codes, or reader, a local system that sees tokens."`
+	Kind   house.SourceKind `arg:"" enum:"phone,reader" help:"phone, which tells that its person came home and their one-time codes, or reader, a local system that sees tokens."`
 	Name   string           `arg:"" help:"What screens call it, 1 to 60 characters."`
 	Person string           `help:"The id or name of whose phone it is; of a reader, whose tokens it may tell of, if not everybody's." placeholder:"PERSON"`
 	JSON   bool             `name:"json" help:"Print JSON."`
@@ -27,7 +27,7 @@ func (c *sourceAddCmd) Run(g *globals) error {
 	if err != nil {
 		return err
 	}
-	if c.Kind == store.Phone && c.Person == "" {
+	if c.Kind == house.Phone && c.Person == "" {
 		return fmt.Errorf("%w: a phone is one person's, so --person is needed", errUsage)
 	}
 	a, err := g.openArchive(false)
@@ -49,7 +49,7 @@ func (c *sourceAddCmd) Run(g *globals) error {
 	}
 	added := struct {
 		ID     string           `json:"id"`
-		Kind   store.SourceKind `json:"kind"`
+		Kind   house.SourceKind `json:"kind"`
 		Person string           `json:"person,omitempty"`
 		Name   string           `json:"name"`
 		Token  string           `json:"token"`

@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/letter"
 	"lintel/store"
 	"lintel/store/seal"
@@ -64,12 +65,12 @@ func TestSourcesAndReceivers(t *testing.T) {
 	}
 
 	a := open()
-	for token, kind := range map[string]store.SourceKind{strings.TrimSpace(token): store.Phone, reader.Token: store.Reader} {
+	for token, kind := range map[string]house.SourceKind{strings.TrimSpace(token): house.Phone, reader.Token: house.Reader} {
 		if s, err := a.SourceOf(t.Context(), token); err != nil || s.Kind != kind {
 			t.Errorf("%+v, %v", s, err)
 		}
 	}
-	door, err := a.SetDoor(t.Context(), store.Door{Name: "The garden gate", Bell: "front"})
+	door, err := a.SetDoor(t.Context(), house.Door{Name: "The garden gate", Bell: "front"})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -10,7 +10,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // TestSourcesInBrowser adds all that factors come from, and a receiver of
@@ -98,17 +98,17 @@ func (h *household) fillWithDoor() (ada string) {
 	if _, err := a.AddBell(t.Context(), "front"); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := a.SetDoor(t.Context(), store.Door{Name: "the garden gate", Bell: "front"}); err != nil {
+	if _, err := a.SetDoor(t.Context(), house.Door{Name: "the garden gate", Bell: "front"}); err != nil {
 		t.Fatal(err)
 	}
 	p, err := a.AddPerson(t.Context(), "Ada Quill")
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := a.RecordConsent(t.Context(), p.ID, store.Consent{GivenBy: "Ada Quill", GivenAt: time.Now(), Scope: "Recognising my face at the door."}); err != nil {
+	if err := a.RecordConsent(t.Context(), p.ID, house.Consent{GivenBy: "Ada Quill", GivenAt: time.Now(), Scope: "Recognising my face at the door."}); err != nil {
 		t.Fatal(err)
 	}
-	visit, _, err := a.Keep(t.Context(), store.NewStill{Bell: "front", Ring: "1", JPEG: drawing, Width: 1280, Height: 1024, ReceivedAt: time.Now().Add(-time.Hour)})
+	visit, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: "1", JPEG: drawing, Width: 1280, Height: 1024, ReceivedAt: time.Now().Add(-time.Hour)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -116,8 +116,8 @@ func (h *household) fillWithDoor() (ada string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	face := store.Face{Box: image.Rect(540, 370, 740, 570), Match: &store.Match{Person: p.ID, Distance: .31, FPIR: 2e-5, Band: "strong"}}
-	if err := a.Record(t.Context(), v.Stills[0].ID, store.Done, []store.Face{face}); err != nil {
+	face := house.Face{Box: image.Rect(540, 370, 740, 570), Match: &house.Match{Person: p.ID, Distance: .31, FPIR: 2e-5, Band: "strong"}}
+	if err := a.Record(t.Context(), v.Stills[0].ID, house.Done, []house.Face{face}); err != nil {
 		t.Fatal(err)
 	}
 	return p.ID

@@ -9,7 +9,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // TestStrangersInBrowser makes a person of a stranger who rang three times. The
@@ -75,19 +75,19 @@ func (h *household) fillWithStrangers() (newest string) {
 	if _, err := a.AddBell(t.Context(), "front"); err != nil {
 		t.Fatal(err)
 	}
-	at := func(place float32) (d store.Descriptor) {
+	at := func(place float32) (d house.Descriptor) {
 		d[0], d[1] = place, 1
 		return d
 	}
-	bo := store.Consent{GivenBy: "Bo Tarn", GivenAt: time.Now().Add(-time.Hour), Scope: "Being known at the door"}
-	if _, err := a.Introduce(t.Context(), "Bo Tarn", bo, []store.Reference{{Descriptor: at(0.40), FaceWidth: 120}}); err != nil {
+	bo := house.Consent{GivenBy: "Bo Tarn", GivenAt: time.Now().Add(-time.Hour), Scope: "Being known at the door"}
+	if _, err := a.Introduce(t.Context(), "Bo Tarn", bo, []house.Reference{{Descriptor: at(0.40), FaceWidth: 120}}); err != nil {
 		t.Fatal(err)
 	}
 	for i, ring := range []struct {
 		hoursAgo int
 		place    float32
 	}{{60, -0.2}, {50, 3}, {26, -0.1}, {4, 3.1}, {2, 0}} {
-		id, _, err := a.Keep(t.Context(), store.NewStill{Bell: "front", Ring: fmt.Sprint(i), JPEG: append(slices.Clone(drawing), byte(i)), Width: 1280, Height: 1024,
+		id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: fmt.Sprint(i), JPEG: append(slices.Clone(drawing), byte(i)), Width: 1280, Height: 1024,
 			ReceivedAt: time.Now().Add(-time.Duration(ring.hoursAgo) * time.Hour)})
 		if err != nil {
 			t.Fatal(err)
@@ -96,8 +96,8 @@ func (h *household) fillWithStrangers() (newest string) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		face := store.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: at(ring.place)}
-		if err := a.Record(t.Context(), v.Stills[0].ID, store.Done, []store.Face{face}); err != nil {
+		face := house.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: at(ring.place)}
+		if err := a.Record(t.Context(), v.Stills[0].ID, house.Done, []house.Face{face}); err != nil {
 			t.Fatal(err)
 		}
 		newest = id

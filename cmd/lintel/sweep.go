@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 
+	"lintel/internal/house"
 	"lintel/store"
 )
 
@@ -48,7 +49,7 @@ func (c *sweepCmd) preview(g *globals, a *store.Archive) error {
 		return err
 	}
 	return g.print(c.JSON, preview, func(w io.Writer) {
-		for _, kind := range append([]store.Kind{store.Looking}, store.Kinds...) {
+		for _, kind := range append([]house.Kind{house.Looking}, house.Kinds...) {
 			p := preview[kind]
 			fmt.Fprintf(w, "%s: %d visits would go, of %d only the stills, and the stills of %d would be made smaller\n", kind, p.Visits, p.Findings, p.Smaller)
 		}

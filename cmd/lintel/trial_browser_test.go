@@ -9,6 +9,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"lintel/internal/house"
 	"lintel/store"
 )
 
@@ -24,7 +25,7 @@ func TestTrialInBrowser(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, _, err := a.Keep(t.Context(), store.NewStill{Bell: "front", Ring: "before", JPEG: still, Width: 1280, Height: 1024, ReceivedAt: time.Now()}); err != nil {
+	if _, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: "before", JPEG: still, Width: 1280, Height: 1024, ReceivedAt: time.Now()}); err != nil {
 		t.Fatal(err)
 	}
 	t.Setenv("LINTEL_BELL_SECRET", secret)
@@ -50,9 +51,9 @@ func TestTrialInBrowser(t *testing.T) {
 	do(t, wide, chromedp.Evaluate[bool](`(document.querySelector(".step.now button").focus(), window.stayed = true)`))
 
 	drawing := filepath.Join("..", "..", "testdata", "doorstep.jpg")
-	found := [][]store.LivenessLevel{{store.NoSign, store.NoSign, store.Doubtful}, {store.Picture, store.NoSign, store.NoSign}, {store.Picture, store.Picture}}
+	found := [][]house.LivenessLevel{{house.NoSign, house.NoSign, house.Doubtful}, {house.Picture, house.NoSign, house.NoSign}, {house.Picture, house.Picture}}
 	for i, levels := range found {
-		step := store.TrialSteps[i]
+		step := house.TrialSteps[i]
 		for k, level := range levels {
 			h.lintel("ring", drawing, "--server", h.url)
 			until(t, wide, fmt.Sprintf(`document.querySelectorAll("#step-%s li").length === %d && !document.querySelector("main").innerText.includes("Looking")`, step, k+1))
@@ -66,7 +67,7 @@ func TestTrialInBrowser(t *testing.T) {
 		do(t, wide, chromedp.Navigate(h.url+page))
 		click(t, wide, `.step.now > .choices button`)
 		if i+1 < len(found) {
-			see(t, wide, "#step-"+string(store.TrialSteps[i+1]), "3 rings of 3 to come")
+			see(t, wide, "#step-"+string(house.TrialSteps[i+1]), "3 rings of 3 to come")
 		}
 	}
 	see(t, wide, "main", "Tried by Morgan Vale.*1 of 3 rings with a print noticed, so 2 passed")
@@ -80,16 +81,16 @@ func TestTrialInBrowser(t *testing.T) {
 
 // findInPlace puts a face of that level on the newest visit, in place of what
 // was found.
-func findInPlace(t *testing.T, a *store.Archive, level store.LivenessLevel) {
+func findInPlace(t *testing.T, a *store.Archive, level house.LivenessLevel) {
 	t.Helper()
 	visits, err := a.LatestVisits(t.Context(), 1)
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := map[store.LivenessLevel]float64{store.NoSign: .07, store.Doubtful: .58, store.Picture: .96}[level]
-	face := store.Face{Descriptor: store.Descriptor{1}, Liveness: &store.Liveness{Level: level, Probability: p, Frames: 1}}
+	p := map[house.LivenessLevel]float64{house.NoSign: .07, house.Doubtful: .58, house.Picture: .96}[level]
+	face := house.Face{Descriptor: house.Descriptor{1}, Liveness: &house.Liveness{Level: level, Probability: p, Frames: 1}}
 	face.Box.Max.X, face.Box.Max.Y = 200, 200
-	if err := a.Record(t.Context(), visits[0].Stills[0].ID, store.Done, []store.Face{face}); err != nil {
+	if err := a.Record(t.Context(), visits[0].Stills[0].ID, house.Done, []house.Face{face}); err != nil {
 		t.Fatal(err)
 	}
 }

@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store"
 	"lintel/store/seal"
 )
@@ -40,7 +41,7 @@ func keptRings(t *testing.T, rings int) (data string, flags []string, visits []s
 	defer a.Close()
 	for i := range rings {
 		picture := fmt.Appendf(nil, "the picture of ring %d", i)
-		visit, _, err := a.Keep(t.Context(), store.NewStill{
+		visit, _, err := a.Keep(t.Context(), house.NewStill{
 			Bell: "front", Ring: fmt.Sprintf("ring-%d", i), SentSHA256: sha256.Sum256(picture),
 			JPEG: picture, Width: 640, Height: 480, ReceivedAt: time.Now(),
 		})

@@ -10,8 +10,8 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"lintel/internal/house"
 	"lintel/pipeline/liveness"
-	"lintel/store"
 )
 
 // TestWarningsInBrowser has somebody known ring with what looks like a picture,
@@ -107,36 +107,36 @@ func (h *household) fillWithWarnings() (visit, face string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := a.RecordConsent(t.Context(), ada.ID, store.Consent{GivenBy: "Ada Quill", GivenAt: time.Now(), Scope: "the door"}); err != nil {
+	if err := a.RecordConsent(t.Context(), ada.ID, house.Consent{GivenBy: "Ada Quill", GivenAt: time.Now(), Scope: "the door"}); err != nil {
 		t.Fatal(err)
 	}
-	if err := a.AddReference(t.Context(), store.Reference{Person: ada.ID, Descriptor: store.Descriptor{1}, FaceWidth: 200, SourceSHA256: [32]byte{1}}); err != nil {
+	if err := a.AddReference(t.Context(), house.Reference{Person: ada.ID, Descriptor: house.Descriptor{1}, FaceWidth: 200, SourceSHA256: [32]byte{1}}); err != nil {
 		t.Fatal(err)
 	}
-	corners := func(x0, y0, x1, y1 float64) []store.Point {
-		return []store.Point{{X: x0, Y: y0}, {X: x1, Y: y0}, {X: x1, Y: y1}, {X: x0, Y: y1}}
+	corners := func(x0, y0, x1, y1 float64) []house.Point {
+		return []house.Point{{X: x0, Y: y0}, {X: x1, Y: y0}, {X: x1, Y: y1}, {X: x0, Y: y1}}
 	}
 	many := []float64{.5, .25, 30, 3, 2, 1, 1, 1} // what any sign has words for
-	findings := []store.Finding{
+	findings := []house.Finding{
 		{Sign: liveness.Repeat, Score: .5, Values: []float64{3, .125, 30}, Region: corners(540, 370, 740, 570)},
 		{Sign: liveness.Edges, Score: .9, Values: many, Region: corners(480, 300, 800, 700)},
 		{Sign: liveness.Detail, Score: .125, Values: many},
 		{Sign: liveness.Network}, {Sign: liveness.Copies, Missing: liveness.Sizes},
 	}
-	known := &store.Match{Person: ada.ID, Distance: .2, FPIR: 1e-6, Band: "strong", Probability: .995, Frames: 1}
+	known := &house.Match{Person: ada.ID, Distance: .2, FPIR: 1e-6, Band: "strong", Probability: .995, Frames: 1}
 	once := []string{liveness.OneFrame}
 	for i, ring := range []struct {
-		match *store.Match
-		store.Liveness
+		match *house.Match
+		house.Liveness
 	}{
-		{nil, store.Liveness{Level: store.NoSign, Probability: .02, Frames: 1, CantTell: once, Findings: findings[3:]}},
-		{nil, store.Liveness{Level: store.Picture, Probability: .97, Frames: 3, Findings: findings}},
-		{known, store.Liveness{Level: store.NoSign, Probability: .02, Frames: 3}},
-		{nil, store.Liveness{Level: store.Doubtful, Probability: .4, Frames: 1, CantTell: once, Findings: findings[2:]}},
-		{known, store.Liveness{Level: store.Doubtful, Probability: .4, Frames: 1, CantTell: once, Findings: findings[2:]}},
-		{known, store.Liveness{Level: store.Picture, Probability: .97, Frames: 1, CantTell: once, Findings: findings}},
+		{nil, house.Liveness{Level: house.NoSign, Probability: .02, Frames: 1, CantTell: once, Findings: findings[3:]}},
+		{nil, house.Liveness{Level: house.Picture, Probability: .97, Frames: 3, Findings: findings}},
+		{known, house.Liveness{Level: house.NoSign, Probability: .02, Frames: 3}},
+		{nil, house.Liveness{Level: house.Doubtful, Probability: .4, Frames: 1, CantTell: once, Findings: findings[2:]}},
+		{known, house.Liveness{Level: house.Doubtful, Probability: .4, Frames: 1, CantTell: once, Findings: findings[2:]}},
+		{known, house.Liveness{Level: house.Picture, Probability: .97, Frames: 1, CantTell: once, Findings: findings}},
 	} {
-		id, _, err := a.Keep(t.Context(), store.NewStill{Bell: "front", Ring: fmt.Sprint(i), JPEG: drawing, Width: 1280, Height: 1024,
+		id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: fmt.Sprint(i), JPEG: drawing, Width: 1280, Height: 1024,
 			ReceivedAt: time.Now().Add(time.Duration(i-6) * time.Minute)})
 		if err != nil {
 			t.Fatal(err)
@@ -145,9 +145,9 @@ func (h *household) fillWithWarnings() (visit, face string) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		f := store.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: store.Descriptor{1, 0, .2}, Match: ring.match, Liveness: &ring.Liveness,
-			Landmarks: []store.Point{{X: 686, Y: 448}, {X: 662, Y: 448}, {X: 594, Y: 448}, {X: 618, Y: 448}, {X: 640, Y: 500}}}
-		if err := a.Record(t.Context(), v.Stills[0].ID, store.Done, []store.Face{f}); err != nil {
+		f := house.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: house.Descriptor{1, 0, .2}, Match: ring.match, Liveness: &ring.Liveness,
+			Landmarks: []house.Point{{X: 686, Y: 448}, {X: 662, Y: 448}, {X: 594, Y: 448}, {X: 618, Y: 448}, {X: 640, Y: 500}}}
+		if err := a.Record(t.Context(), v.Stills[0].ID, house.Done, []house.Face{f}); err != nil {
 			t.Fatal(err)
 		}
 		if v, err = a.Visit(t.Context(), id); err != nil {

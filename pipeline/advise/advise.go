@@ -7,7 +7,7 @@
 //
 // What comes in is an [Input]: one visit with its findings, the door, the
 // factors given, the rules, the state of bell and clock, and the time. What
-// goes out is a [store.Advice] with every condition, met or not. Everything
+// goes out is a [house.Advice] with every condition, met or not. Everything
 // here is a pure function: no file, no clock, no chance. The same input gives
 // the same advice, today and in a year.
 //
@@ -46,7 +46,7 @@
 //
 // # Which rules count
 //
-// Rules go by the household's clock on the wall ([store.DoorRule]). An hour
+// Rules go by the household's clock on the wall ([house.DoorRule]). An hour
 // that daylight saving repeats counts both times, one that it skips never
 // comes. A rule over midnight belongs to the day it began on, also for holidays.
 //
@@ -103,7 +103,7 @@ const (
 	MaxExpected = 24 * time.Hour
 )
 
-// The codes of conditions, as in [store.Condition].
+// The codes of conditions, as in [house.Condition].
 const (
 	On       = "on"       // advice is on, and its settings can be followed
 	Home     = "home"     // the household is not away

@@ -8,7 +8,7 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // Persons and doors of the tests, all invented.
@@ -48,68 +48,68 @@ var workdays = [7]bool{false, true, true, true, true, true, false}
 var everyDay = [7]bool{true, true, true, true, true, true, true}
 
 // ruleFor lets a person be suggested on workdays from 07:00 to 20:00.
-func ruleFor(id, person string) store.DoorRule {
-	return store.DoorRule{ID: id, Person: person, Door: front, Allowed: true, Days: workdays, From: 7 * 60, To: 20 * 60,
-		Factors: []store.FactorKind{store.FactorArrival, store.FactorCode}, Need: 1, Band: "strong", Liveness: store.NoSign}
+func ruleFor(id, person string) house.DoorRule {
+	return house.DoorRule{ID: id, Person: person, Door: front, Allowed: true, Days: workdays, From: 7 * 60, To: 20 * 60,
+		Factors: []house.FactorKind{house.FactorArrival, house.FactorCode}, Need: 1, Band: "strong", Liveness: house.NoSign}
 }
 
-func never(id, person string) store.DoorRule {
-	return store.DoorRule{ID: id, Person: person, Door: front, Days: everyDay, From: 0, To: 24 * 60}
+func never(id, person string) house.DoorRule {
+	return house.DoorRule{ID: id, Person: person, Door: front, Days: everyDay, From: 0, To: 24 * 60}
 }
 
 // faceOf is a face that meets all that is asked, one of n frames.
-func faceOf(person string, n int) store.Face {
-	return store.Face{
-		Descriptor: store.Descriptor{0.1},
-		Quality: &store.Quality{FaceWidth: 180, EyeDistance: 70, PixelsPerMetre: 900, Sharpness: 0.2, Luma: 120,
+func faceOf(person string, n int) house.Face {
+	return house.Face{
+		Descriptor: house.Descriptor{0.1},
+		Quality: &house.Quality{FaceWidth: 180, EyeDistance: 70, PixelsPerMetre: 900, Sharpness: 0.2, Luma: 120,
 			Clipped: 0.01, Contrast: 0.2, Yaw: 4, Roll: 2, Occlusion: 0, Cut: 0},
-		Liveness: &store.Liveness{Level: store.NoSign, Probability: 0.02, Frames: n},
-		Match:    &store.Match{Person: person, Distance: 0.31, FPIR: 2e-6, Band: "strong", Probability: 0.99, Frames: n},
+		Liveness: &house.Liveness{Level: house.NoSign, Probability: 0.02, Frames: n},
+		Match:    &house.Match{Person: person, Distance: 0.31, FPIR: 2e-6, Band: "strong", Probability: 0.99, Frames: n},
 	}
 }
 
-func arrival(id, person string) store.Factor {
-	return store.Factor{ID: id, Kind: store.FactorArrival, Person: person, Source: "phone-" + person,
+func arrival(id, person string) house.Factor {
+	return house.Factor{ID: id, Kind: house.FactorArrival, Person: person, Source: "phone-" + person,
 		At: evening.Add(-90 * time.Second), Until: evening.Add(4 * time.Minute), Strength: 0.6}
 }
 
-func code(id, person string) store.Factor {
-	return store.Factor{ID: id, Kind: store.FactorCode, Person: person, Source: "pad",
+func code(id, person string) house.Factor {
+	return house.Factor{ID: id, Kind: house.FactorCode, Person: person, Source: "pad",
 		At: evening.Add(-20 * time.Second), Until: evening.Add(2 * time.Minute), Strength: 1}
 }
 
-func personOf(id string) store.Person {
-	return store.Person{ID: id, Name: names[id], References: 3,
-		Consent: &store.Consent{GivenBy: names[id], GivenAt: evening.AddDate(-1, 0, 0), Scope: "recognition at the door"}}
+func personOf(id string) house.Person {
+	return house.Person{ID: id, Name: names[id], References: 3,
+		Consent: &house.Consent{GivenBy: names[id], GivenAt: evening.AddDate(-1, 0, 0), Scope: "recognition at the door"}}
 }
 
 // good is an input for which unlocking is suggested: Ada alone, on two stills,
 // whose phone came home.
 func good() Input {
-	house := store.DefaultAdviceRules()
-	house.Holidays = []string{"2026-12-25", "2027-01-01"}
+	household := house.DefaultAdviceRules()
+	household.Holidays = []string{"2026-12-25", "2027-01-01"}
 	rung := evening.Add(-8 * time.Second)
-	still := func(frame int) store.Still {
+	still := func(frame int) house.Still {
 		at := rung.Add(time.Duration(frame) * time.Second)
-		return store.Still{Visit: "v1", Frame: frame, Width: 1280, Height: 1024, State: store.Done,
-			ReceivedAt: at, TakenAt: at.Add(-time.Second), Faces: []store.Face{faceOf(ada, 2)}}
+		return house.Still{Visit: "v1", Frame: frame, Width: 1280, Height: 1024, State: house.Done,
+			ReceivedAt: at, TakenAt: at.Add(-time.Second), Faces: []house.Face{faceOf(ada, 2)}}
 	}
 	return Input{
 		Now: evening, Zone: berlin,
-		Visit: store.Visit{ID: "v1", Bell: "porch", ReceivedAt: rung, Stills: []store.Still{still(0), still(1)}},
-		Door:  store.Door{ID: front, Name: "the front door", Bell: "porch"},
+		Visit: house.Visit{ID: "v1", Bell: "porch", ReceivedAt: rung, Stills: []house.Still{still(0), still(1)}},
+		Door:  house.Door{ID: front, Name: "the front door", Bell: "porch"},
 		Bells: []string{"porch", "b-77", "back", "b-78"},
 		Bell:  &Bell{Name: "porch"},
-		Clock: &ClockState{}, House: &house, Misses: &Misses{},
-		Rules:   []store.DoorRule{ruleFor("r-ada", ada)},
-		Persons: map[string]store.Person{ada: personOf(ada), ben: personOf(ben), cy: personOf(cy)},
+		Clock: &ClockState{}, House: &household, Misses: &Misses{},
+		Rules:   []house.DoorRule{ruleFor("r-ada", ada)},
+		Persons: map[string]house.Person{ada: personOf(ada), ben: personOf(ben), cy: personOf(cy)},
 		Alike:   map[string][]string{},
-		Factors: []store.Factor{arrival("f-arrival", ada)},
+		Factors: []house.Factor{arrival("f-arrival", ada)},
 	}
 }
 
 // eachFace changes all faces of a ring.
-func eachFace(in *Input, change func(*store.Face)) {
+func eachFace(in *Input, change func(*house.Face)) {
 	for i := range in.Visit.Stills {
 		for k := range in.Visit.Stills[i].Faces {
 			change(&in.Visit.Stills[i].Faces[k])
@@ -124,16 +124,16 @@ func joinedBy(in *Input, person string) {
 	}
 }
 
-func conditionOf(t testing.TB, a store.Advice, code string) store.Condition {
+func conditionOf(t testing.TB, a house.Advice, code string) house.Condition {
 	t.Helper()
-	i := slices.IndexFunc(a.Conditions, func(c store.Condition) bool { return c.Code == code })
+	i := slices.IndexFunc(a.Conditions, func(c house.Condition) bool { return c.Code == code })
 	if i < 0 {
 		t.Fatalf("there is no condition %s in %v", code, a.Conditions)
 	}
 	return a.Conditions[i]
 }
 
-func unmet(a store.Advice) (codes []string) {
+func unmet(a house.Advice) (codes []string) {
 	for _, c := range a.Conditions {
 		if !c.Met {
 			codes = append(codes, c.Code)
@@ -142,7 +142,7 @@ func unmet(a store.Advice) (codes []string) {
 	return codes
 }
 
-func suggested(a store.Advice) bool { return a.State == store.Suggested }
+func suggested(a house.Advice) bool { return a.State == house.Suggested }
 
 func TestDecideSuggests(t *testing.T) {
 	in := good()
@@ -183,13 +183,13 @@ func TestDecideSuggests(t *testing.T) {
 // TestDecideEach goes through single doubts: the condition that has to tell it,
 // and a word that it has to say.
 func TestDecideEach(t *testing.T) {
-	faces := func(change func(*store.Face)) func(*Input) {
+	faces := func(change func(*house.Face)) func(*Input) {
 		return func(in *Input) { eachFace(in, change) }
 	}
-	factor := func(change func(*store.Factor)) func(*Input) {
+	factor := func(change func(*house.Factor)) func(*Input) {
 		return func(in *Input) { change(&in.Factors[0]) }
 	}
-	rule := func(change func(*store.DoorRule)) func(*Input) {
+	rule := func(change func(*house.DoorRule)) func(*Input) {
 		return func(in *Input) { change(&in.Rules[0]) }
 	}
 	for _, test := range []struct {
@@ -245,12 +245,12 @@ func TestDecideEach(t *testing.T) {
 		{"bell's clock slow", func(in *Input) { in.Visit.Stills[0].TakenAt = in.Visit.Stills[0].ReceivedAt.Add(-11 * time.Second) }, Clock, "differ by 11 seconds"},
 
 		{"a stranger beside", func(in *Input) {
-			in.Visit.Stills[1].Faces = append(in.Visit.Stills[1].Faces, store.Face{})
+			in.Visit.Stills[1].Faces = append(in.Visit.Stills[1].Faces, house.Face{})
 		}, People, "1 face of nobody known"},
-		{"a still not examined", func(in *Input) { in.Visit.Stills[1].State = store.Pending }, People, "not examined"},
-		{"a still given up", func(in *Input) { in.Visit.Stills[1].State = store.Failed }, People, "could not be examined"},
+		{"a still not examined", func(in *Input) { in.Visit.Stills[1].State = house.Pending }, People, "not examined"},
+		{"a still given up", func(in *Input) { in.Visit.Stills[1].State = house.Failed }, People, "could not be examined"},
 		{"a broken still", func(in *Input) { in.Visit.Stills[1].Damaged = true }, People, "damaged"},
-		{"no face", faces(func(f *store.Face) { f.Match = nil }), People, "Nobody known"},
+		{"no face", faces(func(f *house.Face) { f.Match = nil }), People, "Nobody known"},
 		{"twice on one still", func(in *Input) {
 			in.Visit.Stills[0].Faces = append(in.Visit.Stills[0].Faces, faceOf(ada, 2))
 		}, People, "both taken for Ada Quill"},
@@ -266,14 +266,14 @@ func TestDecideEach(t *testing.T) {
 			in.Visit.Stills[0].Faces[1].Match.Band = "weak"
 		}, Match, "Ben Moss is weak"},
 
-		{"no consent", func(in *Input) { in.Persons[ada] = store.Person{ID: ada, Name: "Ada Quill"} }, Consent, "no consent"},
+		{"no consent", func(in *Input) { in.Persons[ada] = house.Person{ID: ada, Name: "Ada Quill"} }, Consent, "no consent"},
 		{"gone", func(in *Input) { delete(in.Persons, ada) }, Consent, "not known"},
 		{"consent of the future", func(in *Input) { in.Persons[ada].Consent.GivenAt = evening.Add(1) }, Consent, "later than now"},
 
 		{"rules unknown", func(in *Input) { in.Rules = nil }, Never, "not known"},
-		{"no rule", func(in *Input) { in.Rules = []store.DoorRule{} }, Allowed, "No rule lets Ada Quill"},
-		{"a rule for another door", rule(func(r *store.DoorRule) { r.Door = side }), Allowed, "No rule lets"},
-		{"a rule for nothing", rule(func(r *store.DoorRule) { r.Need = 0 }), Allowed, "can't be followed"},
+		{"no rule", func(in *Input) { in.Rules = []house.DoorRule{} }, Allowed, "No rule lets Ada Quill"},
+		{"a rule for another door", rule(func(r *house.DoorRule) { r.Door = side }), Allowed, "No rule lets"},
+		{"a rule for nothing", rule(func(r *house.DoorRule) { r.Need = 0 }), Allowed, "can't be followed"},
 		{"another rule that can't be followed", func(in *Input) {
 			in.Rules = append(in.Rules, never("n", ada))
 			in.Rules[1].To = 0
@@ -283,9 +283,9 @@ func TestDecideEach(t *testing.T) {
 			in.Rules = append(in.Rules, never("n", ada))
 			in.Rules[1].To = 18*60 + 5
 		}, "", ""},
-		{"too late", rule(func(r *store.DoorRule) { r.To = 18*60 + 5 }), Time, "It is Wednesday 25 November, 18:05"},
-		{"to the minute", rule(func(r *store.DoorRule) { r.From, r.To = 18*60+5, 18*60+6 }), "", ""},
-		{"not on Wednesdays", rule(func(r *store.DoorRule) { r.Days[time.Wednesday] = false }), Time, "on Monday, Tuesday, Thursday and Friday"},
+		{"too late", rule(func(r *house.DoorRule) { r.To = 18*60 + 5 }), Time, "It is Wednesday 25 November, 18:05"},
+		{"to the minute", rule(func(r *house.DoorRule) { r.From, r.To = 18*60+5, 18*60+6 }), "", ""},
+		{"not on Wednesdays", rule(func(r *house.DoorRule) { r.Days[time.Wednesday] = false }), Time, "on Monday, Tuesday, Thursday and Friday"},
 		{"a holiday", func(in *Input) { in.House.Holidays = []string{"2026-11-25"} }, Time, "a holiday"},
 		{"a holiday that is meant", func(in *Input) {
 			in.House.Holidays = []string{"2026-11-25"}
@@ -294,28 +294,28 @@ func TestDecideEach(t *testing.T) {
 		{"a holiday that can't be read", func(in *Input) { in.House.Holidays = []string{"2026-11-31"} }, Time, "not known"},
 		{"no zone", func(in *Input) { in.Zone = nil }, Time, "not known"},
 
-		{"fair", faces(func(f *store.Face) { f.Match.Band, f.Match.FPIR = "fair", 5e-4 }), Match, "A strong one is asked for"},
+		{"fair", faces(func(f *house.Face) { f.Match.Band, f.Match.FPIR = "fair", 5e-4 }), Match, "A strong one is asked for"},
 		{"fair, which is enough", func(in *Input) {
-			eachFace(in, func(f *store.Face) { f.Match.Band, f.Match.FPIR = "fair", 5e-4 })
+			eachFace(in, func(f *house.Face) { f.Match.Band, f.Match.FPIR = "fair", 5e-4 })
 			in.Rules[0].Band = "fair"
 		}, "", ""},
-		{"weak", faces(func(f *store.Face) { f.Match.Band, f.Match.FPIR = "weak", 5e-3 }), Match, "never counts"},
-		{"a band that its rate is not of", faces(func(f *store.Face) { f.Match.FPIR = 5e-4 }), Match, "not that of its band"},
-		{"a copy of the reference", faces(func(f *store.Face) { f.Match.Distance = 0 }), Match, "can't be"},
-		{"no number", faces(func(f *store.Face) { f.Match.Distance = math.NaN() }), Match, "can't be"},
-		{"no band", faces(func(f *store.Face) { f.Match.Band = "" }), Match, "not known"},
+		{"weak", faces(func(f *house.Face) { f.Match.Band, f.Match.FPIR = "weak", 5e-3 }), Match, "never counts"},
+		{"a band that its rate is not of", faces(func(f *house.Face) { f.Match.FPIR = 5e-4 }), Match, "not that of its band"},
+		{"a copy of the reference", faces(func(f *house.Face) { f.Match.Distance = 0 }), Match, "can't be"},
+		{"no number", faces(func(f *house.Face) { f.Match.Distance = math.NaN() }), Match, "can't be"},
+		{"no band", faces(func(f *house.Face) { f.Match.Band = "" }), Match, "not known"},
 		{"fair on one still", func(in *Input) {
 			in.Visit.Stills[1].Faces[0].Match.Band, in.Visit.Stills[1].Faces[0].Match.FPIR = "fair", 5e-4
 		}, Match, "is fair"},
 
-		{"judged by one still of two", faces(func(f *store.Face) { f.Match.Frames = 1 }), Frames, "the match is by 1"},
+		{"judged by one still of two", faces(func(f *house.Face) { f.Match.Frames = 1 }), Frames, "the match is by 1"},
 		{"looked at one still of two", func(in *Input) { in.Visit.Stills[0].Faces[0].Liveness.Frames = 1 }, Sign, "looked for on 1 of them"},
-		{"not judged", faces(func(f *store.Face) { f.Match.Frames = 0 }), Frames, "by 0"},
-		{"descriptor gone", faces(func(f *store.Face) { f.Descriptor = store.Descriptor{} }), Frames, "not kept any more"},
+		{"not judged", faces(func(f *house.Face) { f.Match.Frames = 0 }), Frames, "by 0"},
+		{"descriptor gone", faces(func(f *house.Face) { f.Descriptor = house.Descriptor{} }), Frames, "not kept any more"},
 
-		{"small", faces(func(f *store.Face) { f.Quality.FaceWidth = 20 }), Quality, "20 pixels"},
-		{"not measured", faces(func(f *store.Face) { f.Quality = nil }), Quality, "not measured"},
-		{"no eyes", faces(func(f *store.Face) { f.Quality.EyeDistance = 0 }), Quality, "eyes"},
+		{"small", faces(func(f *house.Face) { f.Quality.FaceWidth = 20 }), Quality, "20 pixels"},
+		{"not measured", faces(func(f *house.Face) { f.Quality = nil }), Quality, "not measured"},
+		{"no eyes", faces(func(f *house.Face) { f.Quality.EyeDistance = 0 }), Quality, "eyes"},
 
 		{"a twin", func(in *Input) { in.Alike[ada] = []string{cy} }, Alike, "easily confused with Cy Quill"},
 		{"a twin, from the other end", func(in *Input) { in.Alike[cy] = []string{ada} }, Alike, "easily confused with Cy Quill"},
@@ -339,19 +339,19 @@ func TestDecideEach(t *testing.T) {
 		{"settings out of range, two of them", func(in *Input) { in.House.Expiry, in.House.Window = 0, 0 }, On, "15 minutes; a suggestion"},
 		{"likeness unknown", func(in *Input) { in.Alike = nil }, Alike, "not known"},
 
-		{"doubtful", faces(func(f *store.Face) { f.Liveness.Level = store.Doubtful }), Sign, "signs"},
-		{"doubtful on one still", func(in *Input) { in.Visit.Stills[1].Faces[0].Liveness.Level = store.Doubtful }, Sign, "signs"},
+		{"doubtful", faces(func(f *house.Face) { f.Liveness.Level = house.Doubtful }), Sign, "signs"},
+		{"doubtful on one still", func(in *Input) { in.Visit.Stills[1].Faces[0].Liveness.Level = house.Doubtful }, Sign, "signs"},
 		{"doubtful, which is allowed", func(in *Input) {
-			eachFace(in, func(f *store.Face) { f.Liveness.Level = store.Doubtful })
-			in.Rules[0].Liveness = store.Doubtful
+			eachFace(in, func(f *house.Face) { f.Liveness.Level = house.Doubtful })
+			in.Rules[0].Liveness = house.Doubtful
 		}, "", ""},
 		{"a picture, whatever is allowed", func(in *Input) {
-			eachFace(in, func(f *store.Face) { f.Liveness.Level = store.Picture })
-			in.Rules[0].Liveness = store.Doubtful
+			eachFace(in, func(f *house.Face) { f.Liveness.Level = house.Picture })
+			in.Rules[0].Liveness = house.Doubtful
 		}, Sign, "looks like a picture"},
-		{"not looked at", faces(func(f *store.Face) { f.Liveness = nil }), Sign, "not known"},
+		{"not looked at", faces(func(f *house.Face) { f.Liveness = nil }), Sign, "not known"},
 		{"too dark to tell, whatever is allowed", func(in *Input) {
-			eachFace(in, func(f *store.Face) { f.Liveness.CantTell = []string{"dark"} })
+			eachFace(in, func(f *house.Face) { f.Liveness.CantTell = []string{"dark"} })
 			in.Rules[0].CantTell = true
 		}, Sign, "too dark"},
 		{"one still", oneStill, Sign, "only one still"},
@@ -362,21 +362,21 @@ func TestDecideEach(t *testing.T) {
 		{"one still, which is allowed", func(in *Input) { oneStill(in); in.Rules[0].CantTell = true }, "", ""},
 
 		{"no factor", func(in *Input) { in.Factors = nil }, Factors, "Given: 0"},
-		{"somebody else's", factor(func(f *store.Factor) { f.Person = ben }), Factors, "Given: 0"},
-		{"used", factor(func(f *store.Factor) { f.UsedBy = "a-1" }), Factors, "used before"},
-		{"a bell's", factor(func(f *store.Factor) { f.Source = "porch" }), Factors, "from a bell"},
-		{"another bell's, by its id", factor(func(f *store.Factor) { f.Source = "B-78" }), Factors, "from a bell"},
-		{"nobody's", factor(func(f *store.Factor) { f.Source = "" }), Factors, "does not say"},
-		{"of the future", factor(func(f *store.Factor) { f.At = evening.Add(1) }), Factors, "later than now"},
-		{"of this very moment", factor(func(f *store.Factor) { f.At = evening }), "", ""},
-		{"over", factor(func(f *store.Factor) { f.Until = evening }), Factors, "was good until"},
-		{"beyond the window", factor(func(f *store.Factor) { f.At = evening.Add(-5 * time.Minute) }), Factors, "too long ago"},
-		{"without strength", factor(func(f *store.Factor) { f.Strength = 0 }), Factors, "no strength"},
-		{"of no number", factor(func(f *store.Factor) { f.Strength = math.NaN() }), Factors, "no strength"},
-		{"too strong", factor(func(f *store.Factor) { f.Strength = 1.5 }), Factors, "no strength"},
-		{"of a kind that does not count", factor(func(f *store.Factor) { f.Kind = store.FactorToken }), Factors, "Given: 0"},
-		{"of no kind", factor(func(f *store.Factor) { f.Kind = "smile" }), Factors, "no known kind"},
-		{"two needed", rule(func(r *store.DoorRule) { r.Need = 2 }), Factors, "2 of these are needed"},
+		{"somebody else's", factor(func(f *house.Factor) { f.Person = ben }), Factors, "Given: 0"},
+		{"used", factor(func(f *house.Factor) { f.UsedBy = "a-1" }), Factors, "used before"},
+		{"a bell's", factor(func(f *house.Factor) { f.Source = "porch" }), Factors, "from a bell"},
+		{"another bell's, by its id", factor(func(f *house.Factor) { f.Source = "B-78" }), Factors, "from a bell"},
+		{"nobody's", factor(func(f *house.Factor) { f.Source = "" }), Factors, "does not say"},
+		{"of the future", factor(func(f *house.Factor) { f.At = evening.Add(1) }), Factors, "later than now"},
+		{"of this very moment", factor(func(f *house.Factor) { f.At = evening }), "", ""},
+		{"over", factor(func(f *house.Factor) { f.Until = evening }), Factors, "was good until"},
+		{"beyond the window", factor(func(f *house.Factor) { f.At = evening.Add(-5 * time.Minute) }), Factors, "too long ago"},
+		{"without strength", factor(func(f *house.Factor) { f.Strength = 0 }), Factors, "no strength"},
+		{"of no number", factor(func(f *house.Factor) { f.Strength = math.NaN() }), Factors, "no strength"},
+		{"too strong", factor(func(f *house.Factor) { f.Strength = 1.5 }), Factors, "no strength"},
+		{"of a kind that does not count", factor(func(f *house.Factor) { f.Kind = house.FactorToken }), Factors, "Given: 0"},
+		{"of no kind", factor(func(f *house.Factor) { f.Kind = "smile" }), Factors, "no known kind"},
+		{"two needed", rule(func(r *house.DoorRule) { r.Need = 2 }), Factors, "2 of these are needed"},
 		{"two of one kind where two are needed", func(in *Input) {
 			in.Rules[0].Need = 2
 			in.Factors = append(in.Factors, arrival("f-2", ada))
@@ -428,15 +428,15 @@ func ago(all ...time.Duration) (times []time.Time) {
 
 func oneStill(in *Input) {
 	in.Visit.Stills = in.Visit.Stills[:1]
-	in.Visit.Stills[0].Faces = []store.Face{faceOf(ada, 1)}
+	in.Visit.Stills[0].Faces = []house.Face{faceOf(ada, 1)}
 	in.Visit.Stills[0].Faces[0].Liveness.CantTell = []string{"one-frame"}
 }
 
 // resident has one agree to a visit, so long ago, and makes that what counts.
 func resident(visit string, ago time.Duration) func(*Input) {
 	return func(in *Input) {
-		in.Rules[0].Factors = []store.FactorKind{store.FactorResident}
-		in.Factors = []store.Factor{{ID: "f", Kind: store.FactorResident, Person: ada, Source: "resident-1", Visit: visit,
+		in.Rules[0].Factors = []house.FactorKind{house.FactorResident}
+		in.Factors = []house.Factor{{ID: "f", Kind: house.FactorResident, Person: ada, Source: "resident-1", Visit: visit,
 			At: evening.Add(-ago), Until: evening.Add(time.Minute), Strength: 1}}
 	}
 }
@@ -445,17 +445,17 @@ func resident(visit string, ago time.Duration) func(*Input) {
 func TestDecideSeveralRules(t *testing.T) {
 	in := good()
 	lax := ruleFor("r-lax", ada)
-	lax.Band, lax.Liveness, lax.CantTell = "fair", store.Doubtful, true
+	lax.Band, lax.Liveness, lax.CantTell = "fair", house.Doubtful, true
 	in.Rules = append(in.Rules, lax)
-	eachFace(&in, func(f *store.Face) { f.Match.Band, f.Match.FPIR = "fair", 5e-4 })
+	eachFace(&in, func(f *house.Face) { f.Match.Band, f.Match.FPIR = "fair", 5e-4 })
 	if a := Decide(in); suggested(a) || conditionOf(t, a, Match).Met {
 		t.Error("a laxer rule loosened the band")
 	}
 	for _, order := range []bool{false, true} {
 		for what, change := range map[string]func(*Input){
-			"signs":      func(in *Input) { eachFace(in, func(f *store.Face) { f.Liveness.Level = store.Doubtful }) },
+			"signs":      func(in *Input) { eachFace(in, func(f *house.Face) { f.Liveness.Level = house.Doubtful }) },
 			"one still":  oneStill,
-			"the band":   func(in *Input) { eachFace(in, func(f *store.Face) { f.Match.Band, f.Match.FPIR = "fair", 5e-4 }) },
+			"the band":   func(in *Input) { eachFace(in, func(f *house.Face) { f.Match.Band, f.Match.FPIR = "fair", 5e-4 }) },
 			"no factors": func(in *Input) { in.Factors = nil },
 		} {
 			in := good()
@@ -471,13 +471,13 @@ func TestDecideSeveralRules(t *testing.T) {
 	}
 	in = good()
 	other := ruleFor("r-token", ada)
-	other.Factors = []store.FactorKind{store.FactorToken}
+	other.Factors = []house.FactorKind{house.FactorToken}
 	in.Rules = append(in.Rules, other)
 	if a := Decide(in); suggested(a) {
 		t.Error("suggested though one of two rules had no factor")
 	}
 	token := arrival("f-token", ada)
-	token.Kind = store.FactorToken
+	token.Kind = house.FactorToken
 	in.Factors = append(in.Factors, token)
 	a := Decide(in)
 	slices.Sort(a.Factors)
@@ -491,7 +491,7 @@ func TestDecideCompany(t *testing.T) {
 	in := good()
 	joinedBy(&in, ben)
 	in.Rules = append(in.Rules, ruleFor("r-ben", ben))
-	in.Factors = []store.Factor{arrival("f-ben", ben)}
+	in.Factors = []house.Factor{arrival("f-ben", ben)}
 	a := Decide(in)
 	if !suggested(a) || a.Person != ben || !slices.Equal(a.Factors, []string{"f-ben"}) {
 		t.Errorf("%s for %s by %v", a.State, a.Person, a.Factors)
@@ -503,7 +503,7 @@ func TestDecideCompany(t *testing.T) {
 func TestDecideTwinSpendsTheCode(t *testing.T) {
 	in := good()
 	in.Alike[ada] = []string{cy}
-	in.Rules[0].Factors = []store.FactorKind{store.FactorArrival}
+	in.Rules[0].Factors = []house.FactorKind{house.FactorArrival}
 	in.Factors = append(in.Factors, code("f-code", ada))
 	a := Decide(in)
 	if !suggested(a) || !slices.Equal(a.Factors, []string{"f-arrival", "f-code"}) {

@@ -6,7 +6,7 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // crowded is a large household: 100 persons, 1000 rules, and two at the door on
@@ -16,7 +16,7 @@ func crowded() Input {
 	in.Visit.Stills = append(in.Visit.Stills, in.Visit.Stills[1])
 	in.Visit.Stills[2].Frame = 2
 	for i := range in.Visit.Stills {
-		in.Visit.Stills[i].Faces = []store.Face{faceOf(ada, 3), faceOf(ben, 3)}
+		in.Visit.Stills[i].Faces = []house.Face{faceOf(ada, 3), faceOf(ben, 3)}
 	}
 	in.Rules = nil
 	for i := range 100 {

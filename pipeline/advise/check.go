@@ -6,9 +6,9 @@ import (
 	"slices"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/arrive"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // What can be wrong with rules. Those of [Check], [CheckHouse] and [CheckParcel]
@@ -38,7 +38,7 @@ var (
 
 // Check reports what is wrong with rules, an error for each rule that can't be
 // followed and each id that comes twice. It is empty if all can be followed.
-func Check(rules []store.DoorRule) (errs []error) {
+func Check(rules []house.DoorRule) (errs []error) {
 	seen := make(map[string]bool, len(rules))
 	for i, r := range rules {
 		if err := checkRule(r); err != nil {
@@ -54,7 +54,7 @@ func Check(rules []store.DoorRule) (errs []error) {
 
 // checkRule reports the first thing that is wrong with a rule. One that says
 // never needs neither factors nor limits.
-func checkRule(r store.DoorRule) error {
+func checkRule(r house.DoorRule) error {
 	switch {
 	case r.ID == "":
 		return ErrNoID
@@ -81,7 +81,7 @@ func checkRule(r store.DoorRule) error {
 		return ErrWeak
 	case sureness(r.Band) < 1:
 		return ErrBand
-	case r.Liveness != store.NoSign && r.Liveness != store.Doubtful:
+	case r.Liveness != house.NoSign && r.Liveness != house.Doubtful:
 		return ErrSign
 	}
 	return nil
@@ -89,7 +89,7 @@ func checkRule(r store.DoorRule) error {
 
 // CheckHouse reports what is wrong with what a household decided about all
 // advice, each thing once.
-func CheckHouse(h store.AdviceRules) (errs []error) {
+func CheckHouse(h house.AdviceRules) (errs []error) {
 	for _, c := range []struct {
 		wrong bool
 		err   error
@@ -128,7 +128,7 @@ func checkHolidays(days []string) error {
 
 // CheckParcel reports the first thing that is wrong with a rule for a parcel
 // at a door.
-func CheckParcel(r store.ParcelRule, d store.Door) error {
+func CheckParcel(r house.ParcelRule, d house.Door) error {
 	switch {
 	case r.ID == "":
 		return ErrNoID

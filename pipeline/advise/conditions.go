@@ -7,7 +7,7 @@ import (
 	"strings"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A condition is one thing that must hold. It judges and says why in one
@@ -40,15 +40,15 @@ var conditions = []condition{
 
 // judge works out all conditions, and after them what of pictures speaks
 // against a suggestion.
-func (q *question) judge(all []condition, against func(*question) string) (judged []store.Condition, met bool) {
-	judged, met = make([]store.Condition, len(all)), true
+func (q *question) judge(all []condition, against func(*question) string) (judged []house.Condition, met bool) {
+	judged, met = make([]house.Condition, len(all)), true
 	for i, c := range all {
 		ok, says := c.judge(q)
-		judged[i] = store.Condition{Code: c.code, Met: ok, Says: says}
+		judged[i] = house.Condition{Code: c.code, Met: ok, Says: says}
 		met = met && ok
 	}
 	if says := against(q); says != "" {
-		judged, met = append(judged, store.Condition{Code: Sign, Says: says}), false
+		judged, met = append(judged, house.Condition{Code: Sign, Says: says}), false
 	}
 	return judged, met
 }

@@ -6,8 +6,8 @@ import (
 	"strings"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // A Conflict is two rules for one person at one door that hold at one time.
@@ -29,7 +29,7 @@ const (
 // Conflicts lists the pairs of rules that hold at one time for one person at
 // one door, in the order of the rules. Rules that can't be followed are left
 // to [Check]. Names are those of persons and doors, by their ids.
-func Conflicts(rules []store.DoorRule, names map[string]string) (all []Conflict) {
+func Conflicts(rules []house.DoorRule, names map[string]string) (all []Conflict) {
 	type place struct{ person, door string }
 	of := make(map[place][]int)
 	for i, r := range rules {
@@ -52,7 +52,7 @@ func Conflicts(rules []store.DoorRule, names map[string]string) (all []Conflict)
 	return all
 }
 
-func conflict(a, b store.DoorRule, when string, names map[string]string) Conflict {
+func conflict(a, b house.DoorRule, when string, names map[string]string) Conflict {
 	c := Conflict{Rules: [2]string{a.ID, b.ID}}
 	head := fmt.Sprintf("Two rules for %s at %s hold together, as %s:", nameOf(names, a.Person), nameOf(names, a.Door), when)
 	switch {
@@ -70,7 +70,7 @@ func conflict(a, b store.DoorRule, when string, names map[string]string) Conflic
 }
 
 // asks says what must hold by an allowing rule besides its time.
-func asks(r store.DoorRule) string {
+func asks(r house.DoorRule) string {
 	more := []string{needs(r), "the match is " + r.Band}
 	if r.Band == string(match.Fair) {
 		more[1] += " at least"
@@ -78,22 +78,22 @@ func asks(r store.DoorRule) string {
 	if !r.CantTell {
 		more = append(more, "there are two stills or more")
 	}
-	if r.Liveness == store.NoSign {
+	if r.Liveness == house.NoSign {
 		more = append(more, "any sign of a picture withholds")
 	}
 	return strings.Join(more, ", ")
 }
 
-func asksSame(a, b store.DoorRule) bool {
+func asksSame(a, b house.DoorRule) bool {
 	if a.Need != b.Need || a.Band != b.Band || a.Liveness != b.Liveness || a.CantTell != b.CantTell || len(a.Factors) != len(b.Factors) {
 		return false
 	}
-	return !slices.ContainsFunc(a.Factors, func(k store.FactorKind) bool { return !slices.Contains(b.Factors, k) })
+	return !slices.ContainsFunc(a.Factors, func(k house.FactorKind) bool { return !slices.Contains(b.Factors, k) })
 }
 
 // overlap tells the first time of a week, from Monday on, that two rules both
 // hold at, on an ordinary day or on a holiday.
-func overlap(a, b store.DoorRule) (when string, found bool) {
+func overlap(a, b house.DoorRule) (when string, found bool) {
 	for _, holiday := range []bool{false, true} {
 		for i := range 7 {
 			weekday := time.Weekday((i + 1) % 7)

@@ -6,40 +6,40 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 func TestConflicts(t *testing.T) {
-	other := func(change func(*store.DoorRule)) []store.DoorRule {
+	other := func(change func(*house.DoorRule)) []house.DoorRule {
 		r := ruleFor("r2", ada)
 		change(&r)
-		return []store.DoorRule{ruleFor("r1", ada), r}
+		return []house.DoorRule{ruleFor("r1", ada), r}
 	}
 	for _, test := range []struct {
 		name  string
-		rules []store.DoorRule
+		rules []house.DoorRule
 		kind  ConflictKind // "" for none
 		says  string
 	}{
-		{"the same", other(func(*store.DoorRule) {}), Repeats, "as on Monday at 07:00: both ask for the same."},
-		{"another order of factors", other(func(r *store.DoorRule) { r.Factors = []store.FactorKind{store.FactorCode, store.FactorArrival} }), Repeats, "the same"},
-		{"another band", other(func(r *store.DoorRule) { r.Band = "fair" }), Adds, "each must be met"},
-		{"never", other(func(r *store.DoorRule) { *r = never("r2", ada); r.From = 12 * 60 }), Forbids, "as on Monday at 12:00: one allows and one says never. Never wins."},
-		{"never twice", []store.DoorRule{never("r1", ada), never("r2", ada)}, Repeats, "both say never"},
-		{"another person", other(func(r *store.DoorRule) { r.Person = ben }), "", ""},
-		{"another door", other(func(r *store.DoorRule) { r.Door = side }), "", ""},
-		{"other days", other(func(r *store.DoorRule) { r.Days = [7]bool{0: true, 6: true} }), "", ""},
-		{"one after the other", other(func(r *store.DoorRule) { r.From, r.To = 20*60, 24*60 }), "", ""},
-		{"over midnight, into Monday", other(func(r *store.DoorRule) { r.Days = [7]bool{0: true}; r.From, r.To = 22*60, 8*60 }), Repeats, "as on Monday at 07:00"},
-		{"over midnight, up to Monday", other(func(r *store.DoorRule) { r.Days = [7]bool{0: true}; r.From, r.To = 22*60, 7*60 }), "", ""},
-		{"a rule that can't be followed", other(func(r *store.DoorRule) { r.Need = 0 }), "", ""},
-		{"never on holidays only meets one that holds on them", []store.DoorRule{
-			func() store.DoorRule { r := ruleFor("r1", ada); r.Holidays = true; return r }(),
-			func() store.DoorRule { r := never("r2", ada); r.Days = [7]bool{0: true}; r.Holidays = true; return r }(),
+		{"the same", other(func(*house.DoorRule) {}), Repeats, "as on Monday at 07:00: both ask for the same."},
+		{"another order of factors", other(func(r *house.DoorRule) { r.Factors = []house.FactorKind{house.FactorCode, house.FactorArrival} }), Repeats, "the same"},
+		{"another band", other(func(r *house.DoorRule) { r.Band = "fair" }), Adds, "each must be met"},
+		{"never", other(func(r *house.DoorRule) { *r = never("r2", ada); r.From = 12 * 60 }), Forbids, "as on Monday at 12:00: one allows and one says never. Never wins."},
+		{"never twice", []house.DoorRule{never("r1", ada), never("r2", ada)}, Repeats, "both say never"},
+		{"another person", other(func(r *house.DoorRule) { r.Person = ben }), "", ""},
+		{"another door", other(func(r *house.DoorRule) { r.Door = side }), "", ""},
+		{"other days", other(func(r *house.DoorRule) { r.Days = [7]bool{0: true, 6: true} }), "", ""},
+		{"one after the other", other(func(r *house.DoorRule) { r.From, r.To = 20*60, 24*60 }), "", ""},
+		{"over midnight, into Monday", other(func(r *house.DoorRule) { r.Days = [7]bool{0: true}; r.From, r.To = 22*60, 8*60 }), Repeats, "as on Monday at 07:00"},
+		{"over midnight, up to Monday", other(func(r *house.DoorRule) { r.Days = [7]bool{0: true}; r.From, r.To = 22*60, 7*60 }), "", ""},
+		{"a rule that can't be followed", other(func(r *house.DoorRule) { r.Need = 0 }), "", ""},
+		{"never on holidays only meets one that holds on them", []house.DoorRule{
+			func() house.DoorRule { r := ruleFor("r1", ada); r.Holidays = true; return r }(),
+			func() house.DoorRule { r := never("r2", ada); r.Days = [7]bool{0: true}; r.Holidays = true; return r }(),
 		}, Forbids, "as on a holiday on Monday at 07:00"},
-		{"and not one that does not", []store.DoorRule{
+		{"and not one that does not", []house.DoorRule{
 			ruleFor("r1", ada),
-			func() store.DoorRule { r := never("r2", ada); r.Days = [7]bool{0: true}; r.Holidays = true; return r }(),
+			func() house.DoorRule { r := never("r2", ada); r.Days = [7]bool{0: true}; r.Holidays = true; return r }(),
 		}, "", ""},
 	} {
 		t.Run(test.name, func(t *testing.T) {
@@ -61,8 +61,8 @@ func TestConflicts(t *testing.T) {
 // every way that a day and the one before are holidays.
 func TestOverlapEveryMinute(t *testing.T) {
 	roll := rand.New(rand.NewPCG(6, 2026))
-	random := func() store.DoorRule {
-		r := store.DoorRule{Allowed: roll.IntN(2) == 0, Holidays: roll.IntN(2) == 0, From: roll.IntN(48) * 30, To: roll.IntN(49) * 30}
+	random := func() house.DoorRule {
+		r := house.DoorRule{Allowed: roll.IntN(2) == 0, Holidays: roll.IntN(2) == 0, From: roll.IntN(48) * 30, To: roll.IntN(49) * 30}
 		r.Days[roll.IntN(7)], r.Days[roll.IntN(7)] = true, true
 		return r
 	}

@@ -6,9 +6,9 @@ import (
 	"slices"
 	"strings"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
 	"lintel/pipeline/quality"
-	"lintel/store"
 )
 
 // Decide says whether to suggest unlocking the door for who rang, and why or
@@ -21,7 +21,7 @@ import (
 // than are needed. It expires when the household says, or earlier with the
 // first of its factors. Withheld advice names the person if somebody known can
 // be seen.
-func Decide(in Input) store.Advice {
+func Decide(in Input) house.Advice {
 	q := ask(in)
 	a := q.advice()
 	if s := q.subject(); s != nil {
@@ -32,7 +32,7 @@ func Decide(in Input) store.Advice {
 	if !met {
 		return a
 	}
-	a.State, a.ExpiresAt = store.Suggested, in.Now.Add(in.House.Expiry)
+	a.State, a.ExpiresAt = house.Suggested, in.Now.Add(in.House.Expiry)
 	for _, f := range q.subject().restsOn {
 		a.Factors = append(a.Factors, f.ID)
 		if f.Until.Before(a.ExpiresAt) {
@@ -53,13 +53,13 @@ type question struct {
 // A visitor is somebody known who can be seen at the door.
 type visitor struct {
 	id, name string
-	faces    []*store.Face // all of them, by frame
+	faces    []*house.Face // all of them, by frame
 	frames   int           // on how many stills
 	ruling   ruling
-	factors  []store.Factor // that count, the strongest first
+	factors  []house.Factor // that count, the strongest first
 	spoiled  []string       // why others of this person do not
 	enough   bool           // for every rule that holds
-	restsOn  []store.Factor // those of factors that are needed, if they are enough
+	restsOn  []house.Factor // those of factors that are needed, if they are enough
 }
 
 func ask(in Input) *question {
@@ -76,7 +76,7 @@ func ask(in Input) *question {
 }
 
 // see adds the faces of a still to the visitors.
-func (q *question) see(faces []store.Face) {
+func (q *question) see(faces []house.Face) {
 	var here []*visitor
 	for i := range faces {
 		f := &faces[i]
@@ -98,8 +98,8 @@ func (q *question) see(faces []store.Face) {
 	}
 }
 
-func (q *question) advice() store.Advice {
-	return store.Advice{Visit: q.Visit.ID, Door: q.Door.ID, State: store.Withheld, At: q.Now}
+func (q *question) advice() house.Advice {
+	return house.Advice{Visit: q.Visit.ID, Door: q.Door.ID, State: house.Withheld, At: q.Now}
 }
 
 // subject is whom the advice is for: the first visitor whose factors are
@@ -173,9 +173,9 @@ func (q *question) examined() (bool, string) {
 	}
 	for _, s := range q.Visit.Stills {
 		switch {
-		case s.State == store.Pending:
+		case s.State == house.Pending:
 			return false, "A still of this ring is not examined yet."
-		case s.State != store.Done || s.Damaged || s.Lost:
+		case s.State != house.Done || s.Damaged || s.Lost:
 			return false, "A still of this ring is damaged or could not be examined, so who else is there is not known."
 		}
 	}
@@ -261,7 +261,7 @@ func sureness(band string) int {
 
 // matchFault says what of a match can't be, "" if all can. A distance of 0 is
 // that of a copy, not of a person.
-func matchFault(m store.Match) string {
+func matchFault(m house.Match) string {
 	switch {
 	case !(m.Distance > 0 && m.Distance < match.MaxDistance):
 		return "the distance can't be"
@@ -279,7 +279,7 @@ func matchFault(m store.Match) string {
 // face on one still vouch for somebody else on another.
 func (q *question) frames(v *visitor) (bool, string) {
 	for _, f := range v.faces {
-		if f.Descriptor == (store.Descriptor{}) {
+		if f.Descriptor == (house.Descriptor{}) {
 			return false, "A face of " + v.name + " was not judged, or is not kept any more."
 		}
 		if f.Match.Frames != v.frames {
@@ -306,7 +306,7 @@ func (q *question) quality(v *visitor) (bool, string) {
 }
 
 // measured reports whether all is a number that has an end.
-func measured(q store.Quality) bool {
+func measured(q house.Quality) bool {
 	sum := q.EyeDistance + q.PixelsPerMetre + q.Sharpness + q.Luma + q.Clipped + q.Contrast + q.Yaw + q.Roll + q.Occlusion + q.Cut
 	return !math.IsNaN(sum) && !math.IsInf(sum, 0)
 }

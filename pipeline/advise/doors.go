@@ -4,15 +4,15 @@ import (
 	"slices"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // A ruling is what the rules say about a person at the door now.
 type ruling struct {
-	allowing []*store.DoorRule // at any time
-	holding  []*store.DoorRule // of those, that hold now
-	never    []*store.DoorRule // that say never, and hold now
+	allowing []*house.DoorRule // at any time
+	holding  []*house.DoorRule // of those, that hold now
+	never    []*house.DoorRule // that say never, and hold now
 	fault    error             // of one that can't be followed
 }
 
@@ -52,14 +52,14 @@ func (r ruling) band() string {
 
 // sign is the worst level that all rules that hold allow, and whether all allow
 // a ring of one still. If none holds, nothing is allowed.
-func (r ruling) sign() (worst store.LivenessLevel, cantTell bool) {
+func (r ruling) sign() (worst house.LivenessLevel, cantTell bool) {
 	if len(r.holding) == 0 {
-		return store.NoSign, false
+		return house.NoSign, false
 	}
-	worst, cantTell = store.Doubtful, true
+	worst, cantTell = house.Doubtful, true
 	for _, rule := range r.holding {
-		if rule.Liveness == store.NoSign {
-			worst = store.NoSign
+		if rule.Liveness == house.NoSign {
+			worst = house.NoSign
 		}
 		cantTell = cantTell && rule.CantTell
 	}
@@ -82,7 +82,7 @@ type date struct {
 }
 
 // wallAt is not known without a time, a zone or holidays that can be read.
-func wallAt(now time.Time, zone *time.Location, house *store.AdviceRules) wall {
+func wallAt(now time.Time, zone *time.Location, house *house.AdviceRules) wall {
 	if now.IsZero() || zone == nil || house == nil || checkHolidays(house.Holidays) != nil {
 		return wall{}
 	}
@@ -103,7 +103,7 @@ func wallAt(now time.Time, zone *time.Location, house *store.AdviceRules) wall {
 
 // holds reports whether a rule holds at a time. Where it goes over midnight,
 // the hours after belong to the day before.
-func holds(r store.DoorRule, at wall) bool {
+func holds(r house.DoorRule, at wall) bool {
 	if r.From < r.To {
 		return r.From <= at.minute && at.minute < r.To && holdsOn(r, at.today)
 	}
@@ -112,7 +112,7 @@ func holds(r store.DoorRule, at wall) bool {
 
 // holdsOn reports whether a rule holds on a day. Holidays make one that allows
 // hold on fewer days, and one that says never on more.
-func holdsOn(r store.DoorRule, d date) bool {
+func holdsOn(r house.DoorRule, d date) bool {
 	if r.Allowed {
 		return r.Days[d.weekday] && (r.Holidays || !d.holiday)
 	}

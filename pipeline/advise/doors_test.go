@@ -6,8 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/internal/python"
-	"lintel/store"
 )
 
 // TestHoldsOnChangeDays goes over days on which a zone's clock changes. When it
@@ -18,9 +18,9 @@ import (
 // March and November at 0:00s).
 func TestHoldsOnChangeDays(t *testing.T) {
 	sunday, saturday := [7]bool{true}, [7]bool{time.Saturday: true}
-	rule := func(days [7]bool, from, to string) store.DoorRule {
-		r := store.DoorRule{ID: "r", Person: ada, Door: front, Allowed: true, Days: days}
-		var f, u store.DayTime
+	rule := func(days [7]bool, from, to string) house.DoorRule {
+		r := house.DoorRule{ID: "r", Person: ada, Door: front, Allowed: true, Days: days}
+		var f, u house.DayTime
 		if err := f.UnmarshalText([]byte(from)); err != nil {
 			t.Fatal(err)
 		}
@@ -34,7 +34,7 @@ func TestHoldsOnChangeDays(t *testing.T) {
 	}
 	for _, test := range []struct {
 		what, zone string
-		rule       store.DoorRule
+		rule       house.DoorRule
 		utc        string // 2006-01-02 15:04
 		want       bool
 	}{
@@ -64,7 +64,7 @@ func TestHoldsOnChangeDays(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			w := wallAt(at, zoneOf(t, test.zone), &store.AdviceRules{})
+			w := wallAt(at, zoneOf(t, test.zone), &house.AdviceRules{})
 			if got := holds(test.rule, w); got != test.want {
 				t.Errorf("at %s it holds: %t", w.says, got)
 			}
@@ -141,8 +141,8 @@ json.dump(answers, sys.stdout)`
 	}
 	held := 0
 	for i, q := range questions {
-		r := store.DoorRule{Allowed: q.Allowed, Days: q.Days, From: q.From, To: q.To, Holidays: q.On}
-		got := holds(r, wallAt(time.Unix(q.Seconds, 0), zoneOf(t, q.Zone), &store.AdviceRules{Holidays: q.Holidays}))
+		r := house.DoorRule{Allowed: q.Allowed, Days: q.Days, From: q.From, To: q.To, Holidays: q.On}
+		got := holds(r, wallAt(time.Unix(q.Seconds, 0), zoneOf(t, q.Zone), &house.AdviceRules{Holidays: q.Holidays}))
 		if got != answers[i] {
 			t.Errorf("%+v: holds %t, Python says %t", q, got, answers[i])
 		}

@@ -4,7 +4,7 @@ import (
 	"slices"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // judgingTakes is how long after its last still a ring of the past is taken to
@@ -25,8 +25,8 @@ var pastUnknown = []string{On, Home, Wait, Healthy, Clock}
 // bell well and the server's clock right is taken for granted, and those
 // conditions say so. Visits whose stills are gone have no quality and no
 // descriptors any more; they are withheld, and say that.
-func DryRun(visits []store.Visit, in Input, given []store.FactorKind) []store.Advice {
-	all := make([]store.Advice, len(visits))
+func DryRun(visits []house.Visit, in Input, given []house.FactorKind) []house.Advice {
+	all := make([]house.Advice, len(visits))
 	for i, v := range visits {
 		all[i] = Decide(past(in, v, given))
 		for k, c := range all[i].Conditions {
@@ -39,7 +39,7 @@ func DryRun(visits []store.Visit, in Input, given []store.FactorKind) []store.Ad
 }
 
 // past is the input as it would have been at a visit.
-func past(in Input, v store.Visit, given []store.FactorKind) Input {
+func past(in Input, v house.Visit, given []house.FactorKind) Input {
 	in.Visit, in.Now = v, v.ReceivedAt
 	for _, s := range v.Stills {
 		if s.ReceivedAt.After(in.Now) {
@@ -66,13 +66,13 @@ func past(in Input, v store.Visit, given []store.FactorKind) Input {
 }
 
 // supposed is a factor as if it had been given at that moment.
-func supposed(kind store.FactorKind, person string, in Input) store.Factor {
-	f := store.Factor{ID: "supposed " + string(kind) + " of " + person, Kind: kind, Person: person, Source: "a trial",
+func supposed(kind house.FactorKind, person string, in Input) house.Factor {
+	f := house.Factor{ID: "supposed " + string(kind) + " of " + person, Kind: kind, Person: person, Source: "a trial",
 		At: in.Now, Until: in.Now.Add(5 * time.Minute), Strength: 0.5}
 	switch kind {
-	case store.FactorCode:
+	case house.FactorCode:
 		f.Strength = 1
-	case store.FactorResident:
+	case house.FactorResident:
 		f.Strength, f.Visit = 1, in.Visit.ID
 	}
 	return f

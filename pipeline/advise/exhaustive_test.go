@@ -6,7 +6,7 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A breach makes one condition fail, in one way where what is asked for is
@@ -38,37 +38,37 @@ var breaches = []breach{
 		func(in *Input) { in.Bell = nil }, nil},
 	{Clock, func(in *Input) { in.Clock.JumpedAt = evening.Add(-time.Minute) }, nil,
 		func(in *Input) { in.Clock = nil }, nil},
-	{People, func(in *Input) { in.Visit.Stills[0].Faces = append(in.Visit.Stills[0].Faces, store.Face{}) }, nil,
-		func(in *Input) { in.Visit.Stills[0].State = store.Pending }, nil},
-	{Consent, func(in *Input) { in.Persons[ada] = store.Person{ID: ada, Name: "Ada Quill"} }, nil,
+	{People, func(in *Input) { in.Visit.Stills[0].Faces = append(in.Visit.Stills[0].Faces, house.Face{}) }, nil,
+		func(in *Input) { in.Visit.Stills[0].State = house.Pending }, nil},
+	{Consent, func(in *Input) { in.Persons[ada] = house.Person{ID: ada, Name: "Ada Quill"} }, nil,
 		func(in *Input) { delete(in.Persons, ada) }, nil},
 	{Allowed, func(in *Input) {
-		in.Rules = slices.DeleteFunc(in.Rules, func(r store.DoorRule) bool { return r.Allowed })
-	}, byRule, func(in *Input) { in.Rules = append(in.Rules, store.DoorRule{Person: ada, Door: front}) }, []string{Never}},
+		in.Rules = slices.DeleteFunc(in.Rules, func(r house.DoorRule) bool { return r.Allowed })
+	}, byRule, func(in *Input) { in.Rules = append(in.Rules, house.DoorRule{Person: ada, Door: front}) }, []string{Never}},
 	{Never, func(in *Input) { in.Rules = append(in.Rules, never("n", ada)) }, nil,
 		func(in *Input) { in.Zone = nil }, byRule},
 	{Time, func(in *Input) { in.Rules[0].To = 8 * 60 }, byRule,
 		func(in *Input) { in.Zone = nil }, slices.Concat(byRule, []string{Never})},
 	{Match, func(in *Input) {
-		eachFace(in, func(f *store.Face) { editMatch(f, func(m *store.Match) { m.Band = "weak" }) })
+		eachFace(in, func(f *house.Face) { editMatch(f, func(m *house.Match) { m.Band = "weak" }) })
 	}, nil,
 		func(in *Input) {
-			eachFace(in, func(f *store.Face) { editMatch(f, func(m *store.Match) { m.Distance = math.NaN() }) })
+			eachFace(in, func(f *house.Face) { editMatch(f, func(m *house.Match) { m.Distance = math.NaN() }) })
 		}, nil},
 	{Frames, func(in *Input) {
-		eachFace(in, func(f *store.Face) { editMatch(f, func(m *store.Match) { m.Frames = 1 }) })
+		eachFace(in, func(f *house.Face) { editMatch(f, func(m *house.Match) { m.Frames = 1 }) })
 	}, nil,
 		func(in *Input) {
-			eachFace(in, func(f *store.Face) { editMatch(f, func(m *store.Match) { m.Frames = 0 }) })
+			eachFace(in, func(f *house.Face) { editMatch(f, func(m *house.Match) { m.Frames = 0 }) })
 		}, nil},
 	{Quality, func(in *Input) {
-		eachFace(in, func(f *store.Face) {
+		eachFace(in, func(f *house.Face) {
 			if f.Quality != nil {
 				f.Quality.Luma = 3
 			}
 		})
 	}, nil,
-		func(in *Input) { eachFace(in, func(f *store.Face) { f.Quality = nil }) }, nil},
+		func(in *Input) { eachFace(in, func(f *house.Face) { f.Quality = nil }) }, nil},
 	{Alike, func(in *Input) {
 		if in.Alike != nil {
 			in.Alike[ada] = []string{cy}
@@ -76,18 +76,18 @@ var breaches = []breach{
 	}, nil,
 		func(in *Input) { in.Alike = nil }, nil},
 	{Factors, func(in *Input) { in.Factors = nil }, nil,
-		func(in *Input) { in.Factors = []store.Factor{{ID: "f", Person: ada}} }, nil},
+		func(in *Input) { in.Factors = []house.Factor{{ID: "f", Person: ada}} }, nil},
 	// Not among those that can be met: it is listed where it withholds, as the last.
 	{Sign, func(in *Input) {
-		eachFace(in, func(f *store.Face) {
+		eachFace(in, func(f *house.Face) {
 			if f.Liveness != nil {
-				f.Liveness.Level = store.Picture
+				f.Liveness.Level = house.Picture
 			}
 		})
-	}, nil, func(in *Input) { eachFace(in, func(f *store.Face) { f.Liveness = nil }) }, nil},
+	}, nil, func(in *Input) { eachFace(in, func(f *house.Face) { f.Liveness = nil }) }, nil},
 }
 
-func editMatch(f *store.Face, edit func(*store.Match)) {
+func editMatch(f *house.Face, edit func(*house.Match)) {
 	if f.Match != nil {
 		edit(f.Match)
 	}

@@ -6,11 +6,11 @@ import (
 	"slices"
 	"strings"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // kinds are those of factors, in the order they are told in.
-var kinds = []store.FactorKind{store.FactorArrival, store.FactorCode, store.FactorToken, store.FactorResident}
+var kinds = []house.FactorKind{house.FactorArrival, house.FactorCode, house.FactorToken, house.FactorResident}
 
 // weigh finds the visitor's factors that count, and whether they are enough.
 func (q *question) weigh(v *visitor) {
@@ -24,7 +24,7 @@ func (q *question) weigh(v *visitor) {
 			v.factors = append(v.factors, f)
 		}
 	}
-	slices.SortFunc(v.factors, func(a, b store.Factor) int {
+	slices.SortFunc(v.factors, func(a, b house.Factor) int {
 		return cmp.Or(cmp.Compare(b.Strength, a.Strength), b.Until.Compare(a.Until), cmp.Compare(a.ID, b.ID))
 	})
 	v.restsOn, v.enough = needed(v.ruling.holding, v.factors)
@@ -36,11 +36,11 @@ func (q *question) weigh(v *visitor) {
 // needed returns the factors that all rules together rest on, each rule on as
 // many kinds as it needs, and whether every rule has enough. Factors are given
 // the best first. Without a rule nothing is enough.
-func needed(rules []*store.DoorRule, factors []store.Factor) (rests []store.Factor, enough bool) {
+func needed(rules []*house.DoorRule, factors []house.Factor) (rests []house.Factor, enough bool) {
 	for _, rule := range rules {
-		var own []store.Factor
+		var own []house.Factor
 		for _, f := range factors {
-			sameKind := func(o store.Factor) bool { return o.Kind == f.Kind }
+			sameKind := func(o house.Factor) bool { return o.Kind == f.Kind }
 			if len(own) < rule.Need && slices.Contains(rule.Factors, f.Kind) && !slices.ContainsFunc(own, sameKind) {
 				own = append(own, f)
 			}
@@ -56,20 +56,20 @@ func needed(rules []*store.DoorRule, factors []store.Factor) (rests []store.Fact
 }
 
 // with adds a factor, unless it is there.
-func with(all []store.Factor, f store.Factor) []store.Factor {
-	if slices.ContainsFunc(all, func(o store.Factor) bool { return o.ID == f.ID }) {
+func with(all []house.Factor, f house.Factor) []house.Factor {
+	if slices.ContainsFunc(all, func(o house.Factor) bool { return o.ID == f.ID }) {
 		return all
 	}
 	return append(all, f)
 }
 
 // decisive reports whether a factor can tell a person from one who looks alike.
-func decisive(f store.Factor) bool {
-	return f.Strength == 1 && (f.Kind == store.FactorCode || f.Kind == store.FactorResident)
+func decisive(f house.Factor) bool {
+	return f.Strength == 1 && (f.Kind == house.FactorCode || f.Kind == house.FactorResident)
 }
 
 // spoiled says why a factor does not count, "" if it does.
-func (q *question) spoiled(f store.Factor) string {
+func (q *question) spoiled(f house.Factor) string {
 	what := kindName(f.Kind)
 	switch {
 	case f.ID == "" || !slices.Contains(kinds, f.Kind):
@@ -91,7 +91,7 @@ func (q *question) spoiled(f store.Factor) string {
 	case !q.Now.Before(f.Until):
 		return what + " was good until " + q.moment(f.Until)
 	}
-	if f.Kind == store.FactorResident {
+	if f.Kind == house.FactorResident {
 		if f.Visit == "" || f.Visit != q.Visit.ID || f.At.Before(q.Visit.ReceivedAt) {
 			return "a resident agreed to another visit"
 		}
@@ -100,7 +100,7 @@ func (q *question) spoiled(f store.Factor) string {
 	if f.Visit != "" {
 		return what + " names a visit, as only a resident does"
 	}
-	if f.Kind == store.FactorArrival || f.Kind == store.FactorToken {
+	if f.Kind == house.FactorArrival || f.Kind == house.FactorToken {
 		if q.House == nil || q.Now.Sub(f.At) >= q.House.Window {
 			return what + " is from " + q.moment(f.At) + ", too long ago"
 		}
@@ -137,9 +137,9 @@ func (q *question) factors() (bool, string) {
 }
 
 // kindsGiven counts the kinds of a rule's that are there.
-func kindsGiven(rule store.DoorRule, factors []store.Factor) (n int) {
+func kindsGiven(rule house.DoorRule, factors []house.Factor) (n int) {
 	for _, kind := range kinds {
-		if slices.Contains(rule.Factors, kind) && slices.ContainsFunc(factors, func(f store.Factor) bool { return f.Kind == kind }) {
+		if slices.Contains(rule.Factors, kind) && slices.ContainsFunc(factors, func(f house.Factor) bool { return f.Kind == kind }) {
 			n++
 		}
 	}
@@ -147,6 +147,6 @@ func kindsGiven(rule store.DoorRule, factors []store.Factor) (n int) {
 }
 
 // given says of a factor that counts what happened, and when.
-func (q *question) given(f store.Factor) string {
+func (q *question) given(f house.Factor) string {
 	return happened(f.Kind) + " at " + q.clockTime(f.At)
 }

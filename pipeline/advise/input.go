@@ -3,7 +3,7 @@ package advise
 import (
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // An Input is all that a decision is made from. What is nil, empty or zero is
@@ -13,24 +13,24 @@ type Input struct {
 	Now  time.Time      // by the server's clock, asked after all else was read
 	Zone *time.Location // the household's
 
-	Visit store.Visit
-	Door  store.Door
+	Visit house.Visit
+	Door  house.Door
 	Bells []string // every bell of the house, by name and by id: none of them gives factors
 	Bell  *Bell    // the one that rang
 	Clock *ClockState
 
-	House   *store.AdviceRules
+	House   *house.AdviceRules
 	Misses  *Misses
-	Rules   []store.DoorRule   // of any persons and doors; nil where not known, empty where there are none
-	Parcels []store.ParcelRule // of any doors
+	Rules   []house.DoorRule   // of any persons and doors; nil where not known, empty where there are none
+	Parcels []house.ParcelRule // of any doors
 
-	Persons map[string]store.Person // by id
+	Persons map[string]house.Person // by id
 	// Alike lists for a person those who are easily confused with them, by id:
 	// as package group finds them, and as the household marked twins. It is
 	// nil where that was not worked out, and empty where nobody is alike. A
 	// pair counts for both, whichever of the two it stands with.
 	Alike   map[string][]string
-	Factors []store.Factor // of any persons
+	Factors []house.Factor // of any persons
 }
 
 // A Bell is the bell that rang. That it was heard says nothing: the ring itself

@@ -3,7 +3,7 @@ package advise
 import (
 	"fmt"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // parcelConditions are those of a parcel at a door, in the order they are
@@ -36,7 +36,7 @@ var parcelConditions = []condition{
 // tell who came, whether a parcel was left, or a courier from somebody dressed
 // as one; a second courier on the same day finds the rule used. Keep what is
 // expected and the time span short, and lock what lies behind.
-func DecideParcel(in Input) store.Advice {
+func DecideParcel(in Input) house.Advice {
 	q := ask(in)
 	a := q.advice()
 	rule := q.parcelRule()
@@ -48,7 +48,7 @@ func DecideParcel(in Input) store.Advice {
 	if !met {
 		return a
 	}
-	a.State, a.ExpiresAt = store.Suggested, in.Now.Add(rule.Window)
+	a.State, a.ExpiresAt = house.Suggested, in.Now.Add(rule.Window)
 	if rule.To.Before(a.ExpiresAt) {
 		a.ExpiresAt = rule.To
 	}
@@ -72,8 +72,8 @@ func (q *question) place() (bool, string) {
 
 // parcelRule returns the rule that the advice goes by: of those that can be
 // followed now the one that ends first. It is nil if there is none.
-func (q *question) parcelRule() *store.ParcelRule {
-	var first *store.ParcelRule
+func (q *question) parcelRule() *house.ParcelRule {
+	var first *house.ParcelRule
 	for i := range q.Parcels {
 		r := &q.Parcels[i]
 		if CheckParcel(*r, q.Door) != nil || r.UsedBy != "" || q.Now.Before(r.From) || !q.Now.Before(r.To) {

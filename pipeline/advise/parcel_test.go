@@ -6,22 +6,22 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // parcelGood is an input for which a parcel is suggested to be let in: a
 // stranger rings at the garage while one is expected.
 func parcelGood() Input {
 	in := good()
-	in.Door = store.Door{ID: side, Name: "the garage", Bell: "porch", Parcel: true}
-	in.Parcels = []store.ParcelRule{{ID: "parcel-1", Door: side, Note: "a lamp", From: evening.Add(-2 * time.Hour), To: evening.Add(time.Hour), Window: 2 * time.Minute}}
-	eachFace(&in, func(f *store.Face) { f.Match = nil })
+	in.Door = house.Door{ID: side, Name: "the garage", Bell: "porch", Parcel: true}
+	in.Parcels = []house.ParcelRule{{ID: "parcel-1", Door: side, Note: "a lamp", From: evening.Add(-2 * time.Hour), To: evening.Add(time.Hour), Window: 2 * time.Minute}}
+	eachFace(&in, func(f *house.Face) { f.Match = nil })
 	return in
 }
 
 func TestDecideParcel(t *testing.T) {
 	known := func(in *Input) {
-		eachFace(in, func(f *store.Face) { f.Match = faceOf(ben, 2).Match })
+		eachFace(in, func(f *house.Face) { f.Match = faceOf(ben, 2).Match })
 	}
 	for _, test := range []struct {
 		name   string
@@ -38,12 +38,12 @@ func TestDecideParcel(t *testing.T) {
 			in.Rules[1].Door = side
 		}, Nobody, "never for Ben Moss"},
 		{"somebody known, rules not", func(in *Input) { known(in); in.Rules = nil }, Nobody, "not known"},
-		{"a picture", func(in *Input) { eachFace(in, func(f *store.Face) { f.Liveness.Level = store.Picture }) }, Sign, "looks like a picture"},
-		{"not looked at", func(in *Input) { eachFace(in, func(f *store.Face) { f.Liveness = nil }) }, Sign, "not known"},
-		{"a still not examined", func(in *Input) { in.Visit.Stills[0].State = store.Pending }, Nobody, "not examined"},
+		{"a picture", func(in *Input) { eachFace(in, func(f *house.Face) { f.Liveness.Level = house.Picture }) }, Sign, "looks like a picture"},
+		{"not looked at", func(in *Input) { eachFace(in, func(f *house.Face) { f.Liveness = nil }) }, Sign, "not known"},
+		{"a still not examined", func(in *Input) { in.Visit.Stills[0].State = house.Pending }, Nobody, "not examined"},
 		{"the house's own door", func(in *Input) { in.Door.Parcel = false }, Place, "no door for parcels"},
 		{"the front door, with a rule that says so", func(in *Input) {
-			in.Door = store.Door{ID: front, Name: "the front door", Bell: "porch"}
+			in.Door = house.Door{ID: front, Name: "the front door", Bell: "porch"}
 			in.Parcels[0].Door = front
 		}, Place, "no door for parcels"},
 		{"a rule for another door", func(in *Input) { in.Parcels[0].Door = front }, Expected, "No parcel is expected"},

@@ -9,14 +9,14 @@ import (
 	"slices"
 	"strings"
 
+	"lintel/internal/house"
 	"lintel/pipeline/liveness"
-	"lintel/store"
 )
 
 // Told returns the conditions as they may be shown: without what an earlier
 // version of Lintel listed as met of a picture.
-func Told(all []store.Condition) []store.Condition {
-	return slices.DeleteFunc(slices.Clone(all), func(c store.Condition) bool { return c.Code == Sign && c.Met })
+func Told(all []house.Condition) []house.Condition {
+	return slices.DeleteFunc(slices.Clone(all), func(c house.Condition) bool { return c.Code == Sign && c.Met })
 }
 
 // persons says what of pictures speaks against letting the visitors in, ""
@@ -67,7 +67,7 @@ func (q *question) anybody() string {
 			switch {
 			case !lookedAt(f.Liveness):
 				return "Whether a face may be a picture is not known."
-			case f.Liveness.Level == store.Picture:
+			case f.Liveness.Level == house.Picture:
 				return "A face looks like a picture."
 			}
 		}
@@ -76,7 +76,7 @@ func (q *question) anybody() string {
 }
 
 // lookedAt reports whether a face was looked at, with a finding that can be.
-func lookedAt(l *store.Liveness) bool {
+func lookedAt(l *house.Liveness) bool {
 	return l != nil && l.Probability >= 0 && l.Probability <= 1 && plainness(l.Level) >= 0
 }
 
@@ -90,12 +90,12 @@ func reason(code string) string {
 
 // plainness orders how plain signs of a picture are; it is negative for a level
 // that is none.
-func plainness(l store.LivenessLevel) int {
-	return slices.Index([]store.LivenessLevel{store.NoSign, store.Doubtful, store.Picture}, l)
+func plainness(l house.LivenessLevel) int {
+	return slices.Index([]house.LivenessLevel{house.NoSign, house.Doubtful, house.Picture}, l)
 }
 
-func pictureSays(name string, l store.LivenessLevel) string {
-	if l == store.Doubtful {
+func pictureSays(name string, l house.LivenessLevel) string {
+	if l == house.Doubtful {
 		return fmt.Sprintf("There are signs that the face of %s is a picture.", name)
 	}
 	return fmt.Sprintf("The face of %s looks like a picture.", name)

@@ -5,11 +5,11 @@ import (
 	"slices"
 	"testing"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // inFavour are the conditions that are met.
-func inFavour(a store.Advice) (met []store.Condition) {
+func inFavour(a house.Advice) (met []house.Condition) {
 	for _, c := range a.Conditions {
 		if c.Met {
 			met = append(met, c)
@@ -23,24 +23,24 @@ func inFavour(a store.Advice) (met []store.Condition) {
 // a sign has no more of it than one that nobody looked at, or one that looks like
 // a picture.
 func TestPictureNeverInFavour(t *testing.T) {
-	found := map[string]*store.Liveness{
-		"no sign":         {Level: store.NoSign, Probability: 0, Frames: 2},
-		"no sign, surely": {Level: store.NoSign, Probability: 0, Frames: 9, Findings: []store.Finding{{Sign: "edges"}}},
-		"can't tell":      {Level: store.NoSign, Probability: 0.02, Frames: 2, CantTell: []string{"dark"}},
-		"doubtful":        {Level: store.Doubtful, Probability: 0.4, Frames: 2},
-		"a picture":       {Level: store.Picture, Probability: 0.98, Frames: 2},
-		"no number":       {Level: store.NoSign, Probability: math.NaN(), Frames: 2},
+	found := map[string]*house.Liveness{
+		"no sign":         {Level: house.NoSign, Probability: 0, Frames: 2},
+		"no sign, surely": {Level: house.NoSign, Probability: 0, Frames: 9, Findings: []house.Finding{{Sign: "edges"}}},
+		"can't tell":      {Level: house.NoSign, Probability: 0.02, Frames: 2, CantTell: []string{"dark"}},
+		"doubtful":        {Level: house.Doubtful, Probability: 0.4, Frames: 2},
+		"a picture":       {Level: house.Picture, Probability: 0.98, Frames: 2},
+		"no number":       {Level: house.NoSign, Probability: math.NaN(), Frames: 2},
 		"of a later kind": {Level: "of-clay", Probability: 0.5, Frames: 2},
 	}
-	for way, decide := range map[string]func(Input) store.Advice{"a person": Decide, "a parcel": DecideParcel} {
-		for rule, allowed := range map[string]store.LivenessLevel{"strict": store.NoSign, "lenient": store.Doubtful} {
-			input := func(l *store.Liveness) Input {
+	for way, decide := range map[string]func(Input) house.Advice{"a person": Decide, "a parcel": DecideParcel} {
+		for rule, allowed := range map[string]house.LivenessLevel{"strict": house.NoSign, "lenient": house.Doubtful} {
+			input := func(l *house.Liveness) Input {
 				in := good()
 				if way == "a parcel" {
 					in = parcelGood()
 				}
-				in.Rules[0].Liveness, in.Rules[0].CantTell = allowed, allowed == store.Doubtful
-				eachFace(&in, func(f *store.Face) { f.Liveness = l })
+				in.Rules[0].Liveness, in.Rules[0].CantTell = allowed, allowed == house.Doubtful
+				eachFace(&in, func(f *house.Face) { f.Liveness = l })
 				return in
 			}
 			blind := decide(input(nil)) // nobody looked
@@ -64,13 +64,13 @@ func TestPictureNeverInFavour(t *testing.T) {
 
 // TestTold leaves out what archives have of earlier versions, and nothing else.
 func TestTold(t *testing.T) {
-	on, sign := store.Condition{Code: On, Met: true, Says: "On."}, store.Condition{Code: Sign, Met: true, Says: "No sign."}
-	against := store.Condition{Code: Sign, Says: "Signs."}
-	kept := []store.Condition{on, sign, against}
-	if got := Told(kept); !slices.Equal(got, []store.Condition{on, against}) {
+	on, sign := house.Condition{Code: On, Met: true, Says: "On."}, house.Condition{Code: Sign, Met: true, Says: "No sign."}
+	against := house.Condition{Code: Sign, Says: "Signs."}
+	kept := []house.Condition{on, sign, against}
+	if got := Told(kept); !slices.Equal(got, []house.Condition{on, against}) {
 		t.Errorf("%v", got)
 	}
-	if !slices.Equal(kept, []store.Condition{on, sign, against}) {
+	if !slices.Equal(kept, []house.Condition{on, sign, against}) {
 		t.Errorf("what was kept changed: %v", kept)
 	}
 }

@@ -8,7 +8,7 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // Dice choose one of n, 0 to n-1: from a seed, or from what a fuzzer tries.
@@ -82,7 +82,7 @@ func drawn(roll dice) Input {
 	for i := range in.Visit.Stills {
 		s := &in.Visit.Stills[i]
 		s.ReceivedAt, s.TakenAt, s.Damaged, s.Lost = moment(s.ReceivedAt), moment(s.TakenAt), odd(), odd()
-		s.State = store.StillState(text(string(s.State)))
+		s.State = house.StillState(text(string(s.State)))
 		for k := range s.Faces {
 			f := &s.Faces[k]
 			for _, v := range []*float64{&f.Match.Distance, &f.Match.FPIR, &f.Match.Probability, &f.Liveness.Probability,
@@ -97,13 +97,13 @@ func drawn(roll dice) Input {
 				f.Match.Band, f.Match.FPIR = "fair", 5e-4
 			}
 			if roll(8) == 1 {
-				f.Liveness.Level = pick(roll, store.Doubtful, store.Picture, "")
+				f.Liveness.Level = pick(roll, house.Doubtful, house.Picture, "")
 			}
 			if odd() {
 				f.Liveness.CantTell = []string{pick(roll, "one-frame", "dark", "")}
 			}
 			if odd() {
-				pick(roll, func() { f.Match = nil }, func() { f.Liveness = nil }, func() { f.Quality = nil }, func() { f.Descriptor = store.Descriptor{} })()
+				pick(roll, func() { f.Match = nil }, func() { f.Liveness = nil }, func() { f.Quality = nil }, func() { f.Descriptor = house.Descriptor{} })()
 			}
 		}
 	}
@@ -135,7 +135,7 @@ func drawn(roll dice) Input {
 	for range roll(4) {
 		r := ruleFor(pick(roll, "r1", "r2", "r3", ""), pick(roll, persons...))
 		r.Door, r.Holidays, r.Need = text(r.Door), roll(2) == 1, count(pick(roll, 1, 2))
-		r.Band, r.Liveness, r.CantTell = pick(roll, "strong", "fair"), pick(roll, store.NoSign, store.Doubtful), roll(2) == 1
+		r.Band, r.Liveness, r.CantTell = pick(roll, "strong", "fair"), pick(roll, house.NoSign, house.Doubtful), roll(2) == 1
 		r.From, r.To = count(pick(roll, 0, 420, 1080)), count(pick(roll, 1440, 1200, 60))
 		if roll(8) == 1 {
 			r.Allowed = false
@@ -145,7 +145,7 @@ func drawn(roll dice) Input {
 	for range roll(5) {
 		f := pick(roll, arrival, code)(pick(roll, "f1", "f2", "f3", ""), pick(roll, persons...))
 		if roll(2) == 1 {
-			f.Kind = pick(roll, store.FactorArrival, store.FactorCode, store.FactorToken, store.FactorResident, "")
+			f.Kind = pick(roll, house.FactorArrival, house.FactorCode, house.FactorToken, house.FactorResident, "")
 			f.Visit = pick(roll, "v1", "", "v0")
 		}
 		f.At, f.Until, f.Strength, f.Source, f.UsedBy = moment(f.At), moment(f.Until), number(f.Strength), text(f.Source), pick(roll, "", "", "", "a1")
@@ -155,7 +155,7 @@ func drawn(roll dice) Input {
 		in.Factors = nil
 	}
 	for range roll(3) {
-		in.Parcels = append(in.Parcels, store.ParcelRule{ID: text("parcel"), Door: pick(roll, front, side), From: moment(evening.Add(-time.Hour)),
+		in.Parcels = append(in.Parcels, house.ParcelRule{ID: text("parcel"), Door: pick(roll, front, side), From: moment(evening.Add(-time.Hour)),
 			To: moment(evening.Add(time.Hour)), Window: length(time.Minute), UsedBy: pick(roll, "", "", "a1")})
 	}
 	return in
@@ -169,32 +169,32 @@ var doubts = map[string]func(*Input, dice){
 			in.Factors = slices.Delete(slices.Clone(in.Factors), k, k+1)
 		}
 	},
-	"a factor is used":         func(in *Input, roll dice) { oneOf(in.Factors, roll, func(f *store.Factor) { f.UsedBy = "a9" }) },
-	"a factor is a bell's":     func(in *Input, roll dice) { oneOf(in.Factors, roll, func(f *store.Factor) { f.Source = "porch" }) },
-	"a factor is over":         func(in *Input, roll dice) { oneOf(in.Factors, roll, func(f *store.Factor) { f.Until = in.Now }) },
-	"a factor is to come":      func(in *Input, roll dice) { oneOf(in.Factors, roll, func(f *store.Factor) { f.At = in.Now.Add(1) }) },
-	"a factor is nobody's":     func(in *Input, roll dice) { oneOf(in.Factors, roll, func(f *store.Factor) { f.Person = "" }) },
-	"a factor has no strength": func(in *Input, roll dice) { oneOf(in.Factors, roll, func(f *store.Factor) { f.Strength = math.NaN() }) },
+	"a factor is used":         func(in *Input, roll dice) { oneOf(in.Factors, roll, func(f *house.Factor) { f.UsedBy = "a9" }) },
+	"a factor is a bell's":     func(in *Input, roll dice) { oneOf(in.Factors, roll, func(f *house.Factor) { f.Source = "porch" }) },
+	"a factor is over":         func(in *Input, roll dice) { oneOf(in.Factors, roll, func(f *house.Factor) { f.Until = in.Now }) },
+	"a factor is to come":      func(in *Input, roll dice) { oneOf(in.Factors, roll, func(f *house.Factor) { f.At = in.Now.Add(1) }) },
+	"a factor is nobody's":     func(in *Input, roll dice) { oneOf(in.Factors, roll, func(f *house.Factor) { f.Person = "" }) },
+	"a factor has no strength": func(in *Input, roll dice) { oneOf(in.Factors, roll, func(f *house.Factor) { f.Strength = math.NaN() }) },
 	"bells are not known":      func(in *Input, _ dice) { in.Bells = nil },
 	"a stranger joins": func(in *Input, roll dice) {
-		oneOf(in.Visit.Stills, roll, func(s *store.Still) { s.Faces = append(s.Faces, store.Face{}) })
+		oneOf(in.Visit.Stills, roll, func(s *house.Still) { s.Faces = append(s.Faces, house.Face{}) })
 	},
 	"somebody without a rule joins": func(in *Input, roll dice) {
-		oneOf(in.Visit.Stills, roll, func(s *store.Still) { s.Faces = append(s.Faces, faceOf("p-dee", 1)) })
+		oneOf(in.Visit.Stills, roll, func(s *house.Still) { s.Faces = append(s.Faces, faceOf("p-dee", 1)) })
 	},
 	"a still waits": func(in *Input, roll dice) {
-		oneOf(in.Visit.Stills, roll, func(s *store.Still) { s.State = store.Pending })
+		oneOf(in.Visit.Stills, roll, func(s *house.Still) { s.State = house.Pending })
 	},
-	"a still is damaged": func(in *Input, roll dice) { oneOf(in.Visit.Stills, roll, func(s *store.Still) { s.Damaged = true }) },
+	"a still is damaged": func(in *Input, roll dice) { oneOf(in.Visit.Stills, roll, func(s *house.Still) { s.Damaged = true }) },
 	"a face has no match": func(in *Input, roll dice) {
-		oneFace(in, roll, func(f *store.Face) { f.Match = nil })
+		oneFace(in, roll, func(f *house.Face) { f.Match = nil })
 	},
-	"a face was not looked at": func(in *Input, roll dice) { oneFace(in, roll, func(f *store.Face) { f.Liveness = nil }) },
-	"a face was not measured":  func(in *Input, roll dice) { oneFace(in, roll, func(f *store.Face) { f.Quality = nil }) },
+	"a face was not looked at": func(in *Input, roll dice) { oneFace(in, roll, func(f *house.Face) { f.Liveness = nil }) },
+	"a face was not measured":  func(in *Input, roll dice) { oneFace(in, roll, func(f *house.Face) { f.Quality = nil }) },
 	"a face has no descriptor": func(in *Input, roll dice) {
-		oneFace(in, roll, func(f *store.Face) { f.Descriptor = store.Descriptor{} })
+		oneFace(in, roll, func(f *house.Face) { f.Descriptor = house.Descriptor{} })
 	},
-	"a match is less sure":   func(in *Input, roll dice) { oneFace(in, roll, func(f *store.Face) { editMatch(f, lessSure) }) },
+	"a match is less sure":   func(in *Input, roll dice) { oneFace(in, roll, func(f *house.Face) { editMatch(f, lessSure) }) },
 	"a sign is plainer":      func(in *Input, roll dice) { oneFace(in, roll, plainer) },
 	"it can't be told":       func(in *Input, roll dice) { oneFace(in, roll, cantTell) },
 	"a number is none":       func(in *Input, roll dice) { spoil(in, roll, math.NaN()) },
@@ -211,21 +211,21 @@ var doubts = map[string]func(*Input, dice){
 	"the time is not known":  func(in *Input, _ dice) { in.Now = time.Time{} },
 	"the visit is nobody's":  func(in *Input, _ dice) { in.Visit.Bell = "" },
 	"the stills are gone":    func(in *Input, _ dice) { in.Visit.Stills = nil },
-	"the door is not known":  func(in *Input, _ dice) { in.Door = store.Door{} },
+	"the door is not known":  func(in *Input, _ dice) { in.Door = house.Door{} },
 	"it is an hour later":    func(in *Input, _ dice) { in.Visit.ReceivedAt = in.Visit.ReceivedAt.Add(-time.Hour) },
 	"another miss":           func(in *Input, roll dice) { miss(in, time.Duration(roll(3600))*time.Second) },
 	"a rule says never": func(in *Input, roll dice) {
 		in.Rules = append(slices.Clone(in.Rules), never("n", pick(roll, ada, ben)))
 	},
-	"a rule can't be followed": func(in *Input, roll dice) { oneOf(in.Rules, roll, func(r *store.DoorRule) { r.From = -1 }) },
+	"a rule can't be followed": func(in *Input, roll dice) { oneOf(in.Rules, roll, func(r *house.DoorRule) { r.From = -1 }) },
 	"another that looks like":  func(in *Input, roll dice) { alike(in, pick(roll, ada, ben), cy) },
 	"consent is gone":          func(in *Input, roll dice) { delete(in.Persons, pick(roll, ada, ben)) },
-	"away":                     func(in *Input, _ dice) { editHouse(in, func(h *store.AdviceRules) { h.AwayUntil = in.Now.Add(1) }) },
-	"paused":                   func(in *Input, _ dice) { editHouse(in, func(h *store.AdviceRules) { h.Paused = true }) },
-	"parcels not while away":   func(in *Input, _ dice) { editHouse(in, func(h *store.AdviceRules) { h.ParcelsWhileAway = false }) },
-	"the window is none":       func(in *Input, _ dice) { editHouse(in, func(h *store.AdviceRules) { h.Window = 0 }) },
+	"away":                     func(in *Input, _ dice) { editHouse(in, func(h *house.AdviceRules) { h.AwayUntil = in.Now.Add(1) }) },
+	"paused":                   func(in *Input, _ dice) { editHouse(in, func(h *house.AdviceRules) { h.Paused = true }) },
+	"parcels not while away":   func(in *Input, _ dice) { editHouse(in, func(h *house.AdviceRules) { h.ParcelsWhileAway = false }) },
+	"the window is none":       func(in *Input, _ dice) { editHouse(in, func(h *house.AdviceRules) { h.Window = 0 }) },
 	"a holiday that is none": func(in *Input, _ dice) {
-		editHouse(in, func(h *store.AdviceRules) { h.Holidays = []string{"some day"} })
+		editHouse(in, func(h *house.AdviceRules) { h.Holidays = []string{"some day"} })
 	},
 	"somebody poses as the bell": func(in *Input, roll dice) {
 		if in.Bell != nil {
@@ -245,11 +245,11 @@ func oneOf[T any](all []T, roll dice, change func(*T)) {
 	}
 }
 
-func oneFace(in *Input, roll dice, change func(*store.Face)) {
-	oneOf(in.Visit.Stills, roll, func(s *store.Still) { oneOf(s.Faces, roll, change) })
+func oneFace(in *Input, roll dice, change func(*house.Face)) {
+	oneOf(in.Visit.Stills, roll, func(s *house.Still) { oneOf(s.Faces, roll, change) })
 }
 
-func lessSure(m *store.Match) {
+func lessSure(m *house.Match) {
 	switch m.Band {
 	case "strong":
 		m.Band, m.FPIR = "fair", 9e-4
@@ -258,17 +258,17 @@ func lessSure(m *store.Match) {
 	}
 }
 
-func plainer(f *store.Face) {
+func plainer(f *house.Face) {
 	switch {
 	case f.Liveness == nil:
-	case f.Liveness.Level == store.NoSign:
-		f.Liveness.Level = store.Doubtful
+	case f.Liveness.Level == house.NoSign:
+		f.Liveness.Level = house.Doubtful
 	default:
-		f.Liveness.Level = store.Picture
+		f.Liveness.Level = house.Picture
 	}
 }
 
-func cantTell(f *store.Face) {
+func cantTell(f *house.Face) {
 	if f.Liveness != nil {
 		f.Liveness.CantTell = append(slices.Clone(f.Liveness.CantTell), "dark")
 	}
@@ -276,7 +276,7 @@ func cantTell(f *store.Face) {
 
 // spoil puts a value in the place of one number of what was found, any.
 func spoil(in *Input, roll dice, value float64) {
-	oneFace(in, roll, func(f *store.Face) {
+	oneFace(in, roll, func(f *house.Face) {
 		var all []reflect.Value
 		for _, part := range []any{f.Match, f.Liveness, f.Quality} {
 			if v := reflect.ValueOf(part); !v.IsNil() {
@@ -291,7 +291,7 @@ func spoil(in *Input, roll dice, value float64) {
 	})
 }
 
-func editHouse(in *Input, edit func(*store.AdviceRules)) {
+func editHouse(in *Input, edit func(*house.AdviceRules)) {
 	if in.House != nil {
 		edit(in.House)
 	}
@@ -316,7 +316,7 @@ func TestDoubtNeverHelps(t *testing.T) {
 	t.Parallel()
 	turned := make(map[string]int)
 	tried, were := 0, 0
-	ways := []func(Input) store.Advice{Decide, decideParcelAtGarage}
+	ways := []func(Input) house.Advice{Decide, decideParcelAtGarage}
 	seeds := fewer(3000)
 	for seed := range uint64(seeds) {
 		base := drawn(seeded(seed))
@@ -365,7 +365,7 @@ func fewer(n int) int {
 }
 
 // decideParcelAtGarage decides of a parcel at a door for parcels.
-func decideParcelAtGarage(in Input) store.Advice {
+func decideParcelAtGarage(in Input) house.Advice {
 	if in.Door.ID != "" {
 		in.Door.Parcel = true
 	}
@@ -398,7 +398,7 @@ func TestAnotherRuleNeverLoosens(t *testing.T) {
 		if i := slices.IndexFunc(ask(in).visitors, func(v *visitor) bool { return v.id == r.Person }); i < 0 || len(ask(in).visitors[i].ruling.holding) == 0 {
 			continue
 		}
-		r.Need, r.Band, r.Liveness, r.CantTell, r.Holidays = 1, "fair", store.Doubtful, true, true
+		r.Need, r.Band, r.Liveness, r.CantTell, r.Holidays = 1, "fair", house.Doubtful, true, true
 		in.Rules = append(in.Rules, r)
 		if suggested(Decide(in)) {
 			t.Fatalf("seed %d: another rule, and it is suggested: %s", seed, dumpInput(in))
@@ -411,7 +411,7 @@ func TestAnotherRuleNeverLoosens(t *testing.T) {
 
 // soundly checks what must hold of any advice, by a plain reading of the input
 // that shares no code with the decision.
-func soundly(t *testing.T, in Input, a store.Advice) {
+func soundly(t *testing.T, in Input, a house.Advice) {
 	t.Helper()
 	all := true
 	for i, c := range a.Conditions {
@@ -423,7 +423,7 @@ func soundly(t *testing.T, in Input, a store.Advice) {
 			t.Errorf("condition %d is %+v", i, c)
 		}
 	}
-	if len(a.Conditions) < len(conditions) || all != suggested(a) || a.State != store.Suggested && a.State != store.Withheld {
+	if len(a.Conditions) < len(conditions) || all != suggested(a) || a.State != house.Suggested && a.State != house.Withheld {
 		t.Fatalf("%s with %d conditions, all met: %t", a.State, len(a.Conditions), all)
 	}
 	if !suggested(a) {
@@ -445,18 +445,18 @@ func soundly(t *testing.T, in Input, a store.Advice) {
 	must(a.ExpiresAt.After(in.Now) && !a.ExpiresAt.After(in.Now.Add(5*time.Minute)), "an end within 5 minutes")
 	must(len(a.Factors) > 0, "a factor")
 	for _, id := range a.Factors {
-		must(slices.ContainsFunc(in.Factors, func(f store.Factor) bool {
+		must(slices.ContainsFunc(in.Factors, func(f house.Factor) bool {
 			return f.ID == id && f.Person == a.Person && f.UsedBy == "" && !f.At.After(in.Now) && f.Until.After(in.Now) &&
-				f.Source != "porch" && f.Strength > 0 && (f.Kind != store.FactorResident || f.Visit == in.Visit.ID)
+				f.Source != "porch" && f.Strength > 0 && (f.Kind != house.FactorResident || f.Visit == in.Visit.ID)
 		}), "a good factor of the person's, "+id)
 	}
 	for _, s := range in.Visit.Stills {
-		must(s.State == store.Done && !s.Damaged, "stills examined")
+		must(s.State == house.Done && !s.Damaged, "stills examined")
 		for _, f := range s.Faces {
 			must(f.Match != nil && (f.Match.Band == "strong" || f.Match.Band == "fair") && f.Match.Distance < 0.58 && f.Match.FPIR <= 1e-3, "a match")
-			must(f.Liveness != nil && f.Liveness.Level != store.Picture && f.Quality != nil && f.Quality.FaceWidth >= 24, "a face judged")
+			must(f.Liveness != nil && f.Liveness.Level != house.Picture && f.Quality != nil && f.Quality.FaceWidth >= 24, "a face judged")
 			must(in.Persons[f.Match.Person].Consent != nil, "consent")
-			must(slices.ContainsFunc(in.Rules, func(r store.DoorRule) bool { return r.Allowed && r.Person == f.Match.Person && r.Door == in.Door.ID }), "a rule")
+			must(slices.ContainsFunc(in.Rules, func(r house.DoorRule) bool { return r.Allowed && r.Person == f.Match.Person && r.Door == in.Door.ID }), "a rule")
 			for _, r := range in.Rules {
 				if r.Person == f.Match.Person && r.Door == in.Door.ID {
 					must(r.Allowed || r.From > 0 || r.To < 1440 || !r.Days[in.Now.In(in.Zone).Weekday()], "no rule says never")
@@ -499,7 +499,7 @@ func FuzzDecide(f *testing.F) {
 		if suggested(p) && (!in.Door.Parcel || p.Person != "" || p.Parcel == "" || !p.ExpiresAt.After(in.Now)) {
 			t.Fatalf("a parcel: %+v", p)
 		}
-		DryRun([]store.Visit{in.Visit}, in, kinds)
+		DryRun([]house.Visit{in.Visit}, in, kinds)
 		Check(in.Rules)
 		Conflicts(in.Rules, names)
 		for _, r := range in.Rules {
@@ -513,7 +513,7 @@ func FuzzDecide(f *testing.F) {
 
 // TestDecideNothing has nothing known at all.
 func TestDecideNothing(t *testing.T) {
-	for _, a := range []store.Advice{Decide(Input{}), DecideParcel(Input{})} {
+	for _, a := range []house.Advice{Decide(Input{}), DecideParcel(Input{})} {
 		if suggested(a) {
 			t.Error("suggested")
 		}

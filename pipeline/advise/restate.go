@@ -5,12 +5,12 @@ import (
 	"strings"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // Restate says a rule in one plain sentence. Names are those of persons and
 // doors, by their ids.
-func Restate(r store.DoorRule, names map[string]string) string {
+func Restate(r house.DoorRule, names map[string]string) string {
 	if err := checkRule(r); err != nil {
 		return fmt.Sprintf("This rule can't be followed, and nothing is suggested by it: %v.", err)
 	}
@@ -23,7 +23,7 @@ func Restate(r store.DoorRule, names map[string]string) string {
 		match = "the match is strong or fair"
 	}
 	sign := "Any sign of a picture withholds."
-	if r.Liveness == store.Doubtful {
+	if r.Liveness == house.Doubtful {
 		sign = "A face that looks like a picture withholds; lesser signs of one are allowed."
 	}
 	stills := "there are two stills or more"
@@ -35,7 +35,7 @@ func Restate(r store.DoorRule, names map[string]string) string {
 
 // needs says which factors a rule asks for: "a one-time code of theirs was
 // given or a phone of theirs came home".
-func needs(r store.DoorRule) string {
+func needs(r house.DoorRule) string {
 	words := allHappened(r.Factors)
 	switch {
 	case r.Need == len(words):
@@ -47,7 +47,7 @@ func needs(r store.DoorRule) string {
 }
 
 // RestateParcel says a rule for a parcel in one plain sentence.
-func RestateParcel(r store.ParcelRule, door store.Door, zone *time.Location) string {
+func RestateParcel(r house.ParcelRule, door house.Door, zone *time.Location) string {
 	if zone == nil {
 		return "This rule can't be followed, and nothing is suggested by it: the household's time zone is not known."
 	}

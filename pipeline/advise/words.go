@@ -8,41 +8,41 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // kindName is what a factor is called in the middle of a sentence.
-func kindName(k store.FactorKind) string {
+func kindName(k house.FactorKind) string {
 	switch k {
-	case store.FactorArrival:
+	case house.FactorArrival:
 		return "the phone that came home"
-	case store.FactorCode:
+	case house.FactorCode:
 		return "the one-time code"
-	case store.FactorToken:
+	case house.FactorToken:
 		return "the token that was seen"
-	case store.FactorResident:
+	case house.FactorResident:
 		return "what a resident agreed to"
 	}
 	return "a factor of no known kind"
 }
 
 // happened says what a factor is evidence of.
-func happened(k store.FactorKind) string {
+func happened(k house.FactorKind) string {
 	switch k {
-	case store.FactorArrival:
+	case house.FactorArrival:
 		return "a phone of theirs came home"
-	case store.FactorCode:
+	case house.FactorCode:
 		return "a one-time code of theirs was given"
-	case store.FactorToken:
+	case house.FactorToken:
 		return "a token of theirs was seen"
-	case store.FactorResident:
+	case house.FactorResident:
 		return "a resident looked at the still and agreed"
 	}
 	return "something of no known kind happened"
 }
 
 // allHappened says it of several kinds, in the order they are told in.
-func allHappened(all []store.FactorKind) (words []string) {
+func allHappened(all []house.FactorKind) (words []string) {
 	for _, k := range kinds {
 		if slices.Contains(all, k) {
 			words = append(words, happened(k))
@@ -53,7 +53,7 @@ func allHappened(all []store.FactorKind) (words []string) {
 
 // span says when a rule holds: "Monday to Friday from 07:00 to 20:00, not on
 // holidays".
-func span(r store.DoorRule) string {
+func span(r house.DoorRule) string {
 	days := daysOf(r.Days)
 	switch {
 	case r.Allowed && !r.Holidays:
@@ -68,7 +68,7 @@ func span(r store.DoorRule) string {
 	return days + hours(r) + ", holidays or not"
 }
 
-func hours(r store.DoorRule) string {
+func hours(r house.DoorRule) string {
 	switch {
 	case r.From == 0 && r.To == 24*60:
 		return " at any time"
@@ -78,7 +78,7 @@ func hours(r store.DoorRule) string {
 	return fmt.Sprintf(" from %s to %s", dayTime(r.From), dayTime(r.To))
 }
 
-func dayTime(minute int) string { return store.DayTime(minute).String() }
+func dayTime(minute int) string { return house.DayTime(minute).String() }
 
 // daysOf says days of the week, from Monday on, runs of three or more as such.
 func daysOf(days [7]bool) string {

@@ -6,34 +6,34 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 func TestRestate(t *testing.T) {
 	r := ruleFor("r", ada)
 	for _, test := range []struct {
-		change func(*store.DoorRule)
+		change func(*house.DoorRule)
 		want   string
 	}{
-		{func(*store.DoorRule) {}, "Ada Quill may be suggested at the front door on Monday to Friday from 07:00 to 20:00, not on holidays, if a phone of theirs came home or a one-time code of theirs was given, the match is strong and there are two stills or more. Any sign of a picture withholds."},
-		{func(r *store.DoorRule) { r.Need = 2; r.Holidays = true; r.Band = "fair"; r.CantTell = true },
+		{func(*house.DoorRule) {}, "Ada Quill may be suggested at the front door on Monday to Friday from 07:00 to 20:00, not on holidays, if a phone of theirs came home or a one-time code of theirs was given, the match is strong and there are two stills or more. Any sign of a picture withholds."},
+		{func(r *house.DoorRule) { r.Need = 2; r.Holidays = true; r.Band = "fair"; r.CantTell = true },
 			"Ada Quill may be suggested at the front door on Monday to Friday from 07:00 to 20:00, holidays too, if a phone of theirs came home and a one-time code of theirs was given, the match is strong or fair and there is one still or more. Any sign of a picture withholds."},
-		{func(r *store.DoorRule) {
+		{func(r *house.DoorRule) {
 			r.Days = [7]bool{true, false, true, false, false, false, true}
 			r.From, r.To = 22*60, 6*60
 			r.Factors, r.Need = kinds, 2
-			r.Liveness = store.Doubtful
+			r.Liveness = house.Doubtful
 		}, "Ada Quill may be suggested at the front door on Tuesday, Saturday and Sunday from 22:00 to 06:00 the day after, not on holidays, if 2 of these hold (a phone of theirs came home; a one-time code of theirs was given; a token of theirs was seen; a resident looked at the still and agreed), the match is strong and there are two stills or more. A face that looks like a picture withholds; lesser signs of one are allowed."},
-		{func(r *store.DoorRule) { *r = never("n", ben) }, "Ben Moss is never suggested at the front door on any day at any time, holidays or not, whatever else is allowed."},
-		{func(r *store.DoorRule) {
+		{func(r *house.DoorRule) { *r = never("n", ben) }, "Ben Moss is never suggested at the front door on any day at any time, holidays or not, whatever else is allowed."},
+		{func(r *house.DoorRule) {
 			*r = never("n", ben)
 			r.Days, r.From, r.Holidays = workdays, 9*60, true
 		}, "Ben Moss is never suggested at the front door on Monday to Friday and on every holiday from 09:00 to 24:00, whatever else is allowed."},
-		{func(r *store.DoorRule) { r.Need = 0 }, "This rule can't be followed, and nothing is suggested by it: a rule needs one factor at least, and no more than it names."},
-		{func(r *store.DoorRule) { r.Person = "p-gone" }, "somebody or something that is gone may be"},
+		{func(r *house.DoorRule) { r.Need = 0 }, "This rule can't be followed, and nothing is suggested by it: a rule needs one factor at least, and no more than it names."},
+		{func(r *house.DoorRule) { r.Person = "p-gone" }, "somebody or something that is gone may be"},
 	} {
 		one := r
-		one.Factors = append([]store.FactorKind(nil), r.Factors...)
+		one.Factors = append([]house.FactorKind(nil), r.Factors...)
 		test.change(&one)
 		if got := Restate(one, names); !strings.HasPrefix(got, test.want) {
 			t.Errorf("says %q\nnot  %q", got, test.want)
@@ -51,7 +51,7 @@ func TestRestateParcel(t *testing.T) {
 	if got := RestateParcel(in.Parcels[0], in.Door, berlin); !strings.HasSuffix(got, "it was used and holds no more.") {
 		t.Errorf("says %q", got)
 	}
-	for _, got := range []string{RestateParcel(in.Parcels[0], in.Door, nil), RestateParcel(in.Parcels[0], store.Door{}, berlin)} {
+	for _, got := range []string{RestateParcel(in.Parcels[0], in.Door, nil), RestateParcel(in.Parcels[0], house.Door{}, berlin)} {
 		if !strings.HasPrefix(got, "This rule can't be followed") || strings.Contains(got, "nil") {
 			t.Errorf("says %q", got)
 		}
@@ -80,7 +80,7 @@ func TestNothingIsProof(t *testing.T) {
 		if in.Zone == nil {
 			continue // its times end in UTC, and are checked elsewhere
 		}
-		for _, a := range []store.Advice{Decide(in), DecideParcel(in)} {
+		for _, a := range []house.Advice{Decide(in), DecideParcel(in)} {
 			for _, c := range a.Conditions {
 				check(c.Says)
 			}

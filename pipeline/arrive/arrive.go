@@ -37,7 +37,7 @@ import (
 	"math"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 const (
@@ -66,7 +66,7 @@ const (
 	// at a house: what is known begins anew with what comes after.
 	Fastest = 60.0
 
-	leastRadius, mostRadius = 20, 500 // of a home, in metres, as store.Home has it
+	leastRadius, mostRadius = 20, 500 // of a home, in metres, as house.Home has it
 )
 
 var (
@@ -112,14 +112,14 @@ type State struct {
 	From    time.Time `json:"from,omitzero"`
 	To      time.Time `json:"to,omitzero"`
 	// Home is the one that they were outside of.
-	Home store.Home `json:"home,omitzero"`
+	Home house.Home `json:"home,omitzero"`
 }
 
 // Step takes a phone's next report. It returns the state to keep until the one
 // after, and whether the phone has just arrived. The state comes with an error,
 // too: it is the one before, but after [ErrSpeed], with which all that was known
 // is forgotten. A home that was changed forgets it, too.
-func Step(s State, r Report, home store.Home, now time.Time) (next State, arrived bool, err error) {
+func Step(s State, r Report, home house.Home, now time.Time) (next State, arrived bool, err error) {
 	if err := r.check(now); err != nil {
 		return s, false, err
 	}
@@ -155,7 +155,7 @@ func Step(s State, r Report, home store.Home, now time.Time) (next State, arrive
 }
 
 // CheckHome returns [ErrHome] where nobody could ever arrive.
-func CheckHome(h store.Home) error {
+func CheckHome(h house.Home) error {
 	if !onEarth(h.Latitude, h.Longitude) || !(h.Radius >= leastRadius && h.Radius <= mostRadius) {
 		return ErrHome
 	}

@@ -9,12 +9,12 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 var (
 	noon = time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
-	home = store.Home{Latitude: 47.5, Longitude: 8.2, Radius: 100}
+	home = house.Home{Latitude: 47.5, Longitude: 8.2, Radius: 100}
 )
 
 // north returns a report from so many metres north of home, so many seconds
@@ -139,7 +139,7 @@ func TestRefused(t *testing.T) {
 			t.Errorf("%s: the state became %+v", c.name, s)
 		}
 	}
-	for _, h := range []store.Home{{}, {Latitude: 91, Radius: 100}, {Radius: 19}, {Radius: 501}, {Radius: math.NaN()}} {
+	for _, h := range []house.Home{{}, {Latitude: 91, Radius: 100}, {Radius: 19}, {Radius: 501}, {Radius: math.NaN()}} {
 		if _, _, err := Step(State{}, good, h, noon); !errors.Is(err, ErrHome) {
 			t.Errorf("home %+v: %v, want %v", h, err, ErrHome)
 		}
@@ -208,7 +208,7 @@ func TestHomeChanged(t *testing.T) {
 		s, _, _ = Step(s, r, home, r.At)
 	}
 	r := north(5000, 10, 300)
-	moved := store.Home{Latitude: r.Latitude, Longitude: r.Longitude, Radius: 100}
+	moved := house.Home{Latitude: r.Latitude, Longitude: r.Longitude, Radius: 100}
 	if _, arrived, err := Step(s, r, moved, r.At); arrived || err != nil {
 		t.Errorf("the home moved to where the phone is: arrived: %v, %v", arrived, err)
 	}

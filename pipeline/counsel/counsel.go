@@ -23,31 +23,31 @@ import (
 	"sync"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/advise"
 	"lintel/pipeline/group"
 	"lintel/pipeline/letter"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // An Archive is what counsel needs of the store.
 type Archive interface {
-	LatestVisits(ctx context.Context, limit int) ([]store.Visit, error)
-	Bells(context.Context) ([]store.Bell, error)
+	LatestVisits(ctx context.Context, limit int) ([]house.Visit, error)
+	Bells(context.Context) ([]house.Bell, error)
 	TrialEnds(context.Context) (map[string]time.Time, error)
-	Doors(context.Context) ([]store.Door, error)
-	DoorRules(context.Context) ([]store.DoorRule, error)
-	ParcelRules(context.Context) ([]store.ParcelRule, error)
-	AdviceRules(context.Context) (store.AdviceRules, error)
-	Rules(context.Context) (store.Rules, error)
-	Persons(context.Context) ([]store.Person, error)
-	FactorsSince(ctx context.Context, t time.Time) ([]store.Factor, error)
-	MissesSince(ctx context.Context, t time.Time) ([]store.Miss, error)
-	AdviceOn(ctx context.Context, visits ...string) ([]store.Advice, error)
-	AddAdvice(ctx context.Context, d store.Advice, persons ...string) (id string, err error)
-	Advice(ctx context.Context, id string) (store.Advice, error)
+	Doors(context.Context) ([]house.Door, error)
+	DoorRules(context.Context) ([]house.DoorRule, error)
+	ParcelRules(context.Context) ([]house.ParcelRule, error)
+	AdviceRules(context.Context) (house.AdviceRules, error)
+	Rules(context.Context) (house.Rules, error)
+	Persons(context.Context) ([]house.Person, error)
+	FactorsSince(ctx context.Context, t time.Time) ([]house.Factor, error)
+	MissesSince(ctx context.Context, t time.Time) ([]house.Miss, error)
+	AdviceOn(ctx context.Context, visits ...string) ([]house.Advice, error)
+	AddAdvice(ctx context.Context, d house.Advice, persons ...string) (id string, err error)
+	Advice(ctx context.Context, id string) (house.Advice, error)
 	ExpireAdvice(context.Context) (next time.Time, err error)
-	Receivers(context.Context) ([]store.Receiver, error)
+	Receivers(context.Context) ([]house.Receiver, error)
 	match.Source
 	Watch() (changed <-chan struct{}, stop func())
 }
@@ -101,7 +101,7 @@ func (c *Counsel) refusedAt(bell string) time.Time {
 func (c *Counsel) Run(ctx context.Context) {
 	changed, stop := c.archive.Watch()
 	defer stop()
-	ctx = store.By(ctx, store.ByItself)
+	ctx = house.By(ctx, house.ByItself)
 	for {
 		next, err := c.archive.ExpireAdvice(ctx)
 		if err == nil {
@@ -150,7 +150,7 @@ func (c *Counsel) consider(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	visits = slices.DeleteFunc(visits, func(v store.Visit) bool {
+	visits = slices.DeleteFunc(visits, func(v house.Visit) bool {
 		return c.now().Sub(v.ReceivedAt) >= advise.MaxAge || len(v.Stills) == 0
 	})
 	if len(visits) == 0 {
@@ -179,32 +179,32 @@ func (c *Counsel) decide(ctx context.Context, in advise.Input) error {
 	if err != nil {
 		return err
 	}
-	i := slices.IndexFunc(before, func(d store.Advice) bool { return d.Door == door.ID })
-	if i >= 0 && (before[i].State != store.Withheld || advice.State == store.Withheld && sameConditions(before[i], advice)) {
+	i := slices.IndexFunc(before, func(d house.Advice) bool { return d.Door == door.ID })
+	if i >= 0 && (before[i].State != house.Withheld || advice.State == house.Withheld && sameConditions(before[i], advice)) {
 		return nil
 	}
 	id, err := c.archive.AddAdvice(ctx, advice, toldOf(v, in.Alike)...)
-	if errors.Is(err, store.ErrTaken) || errors.Is(err, store.ErrNotFound) {
+	if errors.Is(err, house.ErrTaken) || errors.Is(err, house.ErrNotFound) {
 		return nil // it was used, or erased, meanwhile: the change brings us here again
 	}
 	if err != nil {
 		return err
 	}
 	c.log.Info("advice", "visit", v.ID, "door", door.ID, "state", string(advice.State))
-	if advice.State != store.Suggested {
+	if advice.State != house.Suggested {
 		return nil
 	}
 	return c.send(ctx, id, v.Bell)
 }
 
 // adviceOn is for a person who is known, or else for a parcel that is expected.
-func adviceOn(in advise.Input) store.Advice {
+func adviceOn(in advise.Input) house.Advice {
 	person := advise.Decide(in)
-	if !in.Door.Parcel || person.State == store.Suggested {
+	if !in.Door.Parcel || person.State == house.Suggested {
 		return person
 	}
 	parcel := advise.DecideParcel(in)
-	if parcel.State == store.Suggested || parcel.Parcel != "" && person.Person == "" {
+	if parcel.State == house.Suggested || parcel.Parcel != "" && person.Person == "" {
 		return parcel
 	}
 	return person
@@ -212,14 +212,14 @@ func adviceOn(in advise.Input) store.Advice {
 
 // sameConditions reports whether the same conditions are met. What they say may
 // differ by the seconds that have gone.
-func sameConditions(a, b store.Advice) bool {
-	return a.Person == b.Person && a.Parcel == b.Parcel && slices.EqualFunc(a.Conditions, b.Conditions, func(x, y store.Condition) bool {
+func sameConditions(a, b house.Advice) bool {
+	return a.Person == b.Person && a.Parcel == b.Parcel && slices.EqualFunc(a.Conditions, b.Conditions, func(x, y house.Condition) bool {
 		return x.Code == y.Code && x.Met == y.Met
 	})
 }
 
 // toldOf lists the persons whom the advice on a visit may name.
-func toldOf(v store.Visit, alike map[string][]string) []string {
+func toldOf(v house.Visit, alike map[string][]string) []string {
 	told := make(map[string]bool)
 	for _, s := range v.Stills {
 		for _, f := range s.Faces {

@@ -16,6 +16,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/internal/mailbox"
 	"lintel/pipeline/advise"
 	"lintel/pipeline/letter"
@@ -27,10 +28,10 @@ import (
 // until counsel can't go on by itself, and time stands still meanwhile. A bubble
 // also fails the test if a goroutine is left when it ends.
 
-// A house is a counsel on a real archive: one bell that rings at the front door
+// A household is a counsel on a real archive: one bell that rings at the front door
 // and at a garage for parcels, and a person who may be suggested at the front
 // door all day, with one factor. The front door has two receivers, the garage one.
-type house struct {
+type household struct {
 	t             *testing.T
 	archive       *store.Archive
 	counsel       *Counsel
@@ -38,7 +39,7 @@ type house struct {
 	post          post
 	ada           string
 	front, garage string
-	receivers     []store.Receiver // two of the front door, one of the garage
+	receivers     []house.Receiver // two of the front door, one of the garage
 	rings         int
 	ahead         atomic.Int64 // of the server's clock, in ns, once it was set
 }
@@ -71,11 +72,11 @@ func (p *post) take() (sent []parcel) {
 }
 
 // now is the server's clock.
-func (h *house) now() time.Time { return time.Now().Add(time.Duration(h.ahead.Load())) }
+func (h *household) now() time.Time { return time.Now().Add(time.Duration(h.ahead.Load())) }
 
-func newHouse(t *testing.T) *house {
+func newHouse(t *testing.T) *household {
 	t.Helper()
-	h := &house{t: t}
+	h := &household{t: t}
 	ctx := t.Context()
 	var err error
 	if h.archive, err = store.Open(ctx, t.TempDir(), seal.Key{1}, h.now); err != nil {
@@ -88,15 +89,15 @@ func newHouse(t *testing.T) *house {
 	ada, err := h.archive.AddPerson(ctx, "Ada Quill")
 	h.must(err)
 	h.ada = ada.ID
-	h.must(h.archive.RecordConsent(ctx, h.ada, store.Consent{GivenBy: "Ada Quill", GivenAt: h.now(), Scope: "being recognised"}))
-	h.must(h.archive.AddReference(ctx, store.Reference{Person: h.ada, Descriptor: store.Descriptor{0.1}}))
-	h.front, err = h.archive.SetDoor(ctx, store.Door{Name: "Front door", Bell: "gate"})
+	h.must(h.archive.RecordConsent(ctx, h.ada, house.Consent{GivenBy: "Ada Quill", GivenAt: h.now(), Scope: "being recognised"}))
+	h.must(h.archive.AddReference(ctx, house.Reference{Person: h.ada, Descriptor: house.Descriptor{0.1}}))
+	h.front, err = h.archive.SetDoor(ctx, house.Door{Name: "Front door", Bell: "gate"})
 	h.must(err)
-	h.garage, err = h.archive.SetDoor(ctx, store.Door{Name: "Garage", Bell: "gate", Parcel: true})
+	h.garage, err = h.archive.SetDoor(ctx, house.Door{Name: "Garage", Bell: "gate", Parcel: true})
 	h.must(err)
-	_, err = h.archive.SetDoorRule(ctx, store.DoorRule{
+	_, err = h.archive.SetDoorRule(ctx, house.DoorRule{
 		Person: h.ada, Door: h.front, Allowed: true, Days: [7]bool{true, true, true, true, true, true, true}, From: 0, To: 24 * 60,
-		Factors: []store.FactorKind{store.FactorArrival, store.FactorCode}, Need: 1, Band: "strong", Liveness: store.NoSign,
+		Factors: []house.FactorKind{house.FactorArrival, house.FactorCode}, Need: 1, Band: "strong", Liveness: house.NoSign,
 	})
 	h.must(err)
 	for _, door := range []string{h.front, h.front, h.garage} {
@@ -107,7 +108,7 @@ func newHouse(t *testing.T) *house {
 	return h
 }
 
-func (h *house) must(err error) {
+func (h *household) must(err error) {
 	h.t.Helper()
 	if err != nil {
 		h.t.Fatal(err)
@@ -115,7 +116,7 @@ func (h *house) must(err error) {
 }
 
 // run runs a counsel. The function it returns stops it and waits for it.
-func (h *house) run(archive Archive) (stop func()) {
+func (h *household) run(archive Archive) (stop func()) {
 	h.t.Helper()
 	began := time.Now()
 	h.counsel = New(archive, &h.post, slog.New(slog.NewTextHandler(&h.log, nil)), h.now,
@@ -137,13 +138,13 @@ func (h *house) run(archive Archive) (stop func()) {
 }
 
 // ring keeps a ring of two stills that show the same face, and what was found.
-func (h *house) ring(face store.Face) (visit string) {
+func (h *household) ring(face house.Face) (visit string) {
 	h.t.Helper()
 	h.rings++
 	for frame := range 2 {
 		body := fmt.Appendf(nil, "%d %d", h.rings, frame)
 		var err error
-		visit, _, err = h.archive.Keep(h.t.Context(), store.NewStill{
+		visit, _, err = h.archive.Keep(h.t.Context(), house.NewStill{
 			Bell: "gate", Ring: fmt.Sprint(h.rings), Frame: frame, SentSHA256: sha256.Sum256(body),
 			JPEG: body, Width: 640, Height: 480, ReceivedAt: h.now(), TakenAt: h.now(),
 		})
@@ -152,33 +153,33 @@ func (h *house) ring(face store.Face) (visit string) {
 	v, err := h.archive.Visit(h.t.Context(), visit)
 	h.must(err)
 	for _, s := range v.Stills {
-		h.must(h.archive.Record(h.t.Context(), s.ID, store.Done, []store.Face{face}))
+		h.must(h.archive.Record(h.t.Context(), s.ID, house.Done, []house.Face{face}))
 	}
 	synctest.Wait()
 	return visit
 }
 
 // stranger is a face of nobody known that meets all else that is asked.
-func stranger() store.Face {
-	return store.Face{
-		Box: image.Rect(100, 100, 300, 300), Descriptor: store.Descriptor{0.1},
-		Quality: &store.Quality{FaceWidth: 180, EyeDistance: 70, PixelsPerMetre: 900, Sharpness: 0.2, Luma: 120,
+func stranger() house.Face {
+	return house.Face{
+		Box: image.Rect(100, 100, 300, 300), Descriptor: house.Descriptor{0.1},
+		Quality: &house.Quality{FaceWidth: 180, EyeDistance: 70, PixelsPerMetre: 900, Sharpness: 0.2, Luma: 120,
 			Clipped: 0.01, Contrast: 0.2, Yaw: 4, Roll: 2},
-		Liveness: &store.Liveness{Level: store.NoSign, Probability: 0.02, Frames: 2},
+		Liveness: &house.Liveness{Level: house.NoSign, Probability: 0.02, Frames: 2},
 	}
 }
 
-func (h *house) face() store.Face {
+func (h *household) face() house.Face {
 	f := stranger()
-	f.Match = &store.Match{Person: h.ada, Distance: 0.31, FPIR: 2e-6, Band: "strong", Probability: 0.99, Frames: 2}
+	f.Match = &house.Match{Person: h.ada, Distance: 0.31, FPIR: 2e-6, Band: "strong", Probability: 0.99, Frames: 2}
 	return f
 }
 
 // arrive gives a factor of Ada's.
-func (h *house) arrive() (factor string) {
+func (h *household) arrive() (factor string) {
 	h.t.Helper()
-	id, err := h.archive.AddFactor(h.t.Context(), store.Factor{
-		Kind: store.FactorArrival, Person: h.ada, Source: "PHONE", At: h.now(), Until: h.now().Add(5 * time.Minute), Strength: 0.5,
+	id, err := h.archive.AddFactor(h.t.Context(), house.Factor{
+		Kind: house.FactorArrival, Person: h.ada, Source: "PHONE", At: h.now(), Until: h.now().Add(5 * time.Minute), Strength: 0.5,
 	})
 	h.must(err)
 	synctest.Wait()
@@ -186,7 +187,7 @@ func (h *house) arrive() (factor string) {
 }
 
 // advice is what there is about a visit at a door; it has no ID if there is none.
-func (h *house) advice(visit, door string) (d store.Advice) {
+func (h *household) advice(visit, door string) (d house.Advice) {
 	h.t.Helper()
 	all, err := h.archive.AdviceOn(h.t.Context(), visit)
 	h.must(err)
@@ -202,7 +203,7 @@ func (h *house) advice(visit, door string) (d store.Advice) {
 	return d
 }
 
-func unmet(d store.Advice) (codes []string) {
+func unmet(d house.Advice) (codes []string) {
 	for _, c := range d.Conditions {
 		if !c.Met {
 			codes = append(codes, c.Code)
@@ -213,10 +214,10 @@ func unmet(d store.Advice) (codes []string) {
 
 // suggested checks that a suggestion is open at the front door, and the letters
 // of it.
-func (h *house) suggested(visit, factor string) store.Advice {
+func (h *household) suggested(visit, factor string) house.Advice {
 	h.t.Helper()
 	d := h.advice(visit, h.front)
-	if d.State != store.Suggested || len(d.Conditions) != 17 || len(unmet(d)) > 0 || d.Person != h.ada ||
+	if d.State != house.Suggested || len(d.Conditions) != 17 || len(unmet(d)) > 0 || d.Person != h.ada ||
 		!slices.Equal(d.Factors, []string{factor}) || !d.At.Equal(h.now()) || !d.ExpiresAt.Equal(h.now().Add(time.Minute)) {
 		h.t.Errorf("advice %+v, not met %v", d, unmet(d))
 	}
@@ -240,9 +241,9 @@ func (h *house) suggested(visit, factor string) store.Advice {
 
 // withheld checks that something is withheld at the front door for these
 // reasons, and that no letter was sent.
-func (h *house) withheld(visit string, codes ...string) {
+func (h *household) withheld(visit string, codes ...string) {
 	h.t.Helper()
-	if d := h.advice(visit, h.front); d.State != store.Withheld || !slices.Equal(unmet(d), codes) {
+	if d := h.advice(visit, h.front); d.State != house.Withheld || !slices.Equal(unmet(d), codes) {
 		h.t.Errorf("advice is %s, not met %v; want %v", d.State, unmet(d), codes)
 	}
 	if sent := h.post.take(); len(sent) > 0 {
@@ -257,7 +258,7 @@ func TestSuggests(t *testing.T) {
 		factor := h.arrive()
 		visit := h.ring(h.face())
 		h.suggested(visit, factor)
-		if d := h.advice(visit, h.garage); d.State != store.Withheld {
+		if d := h.advice(visit, h.garage); d.State != house.Withheld {
 			t.Errorf("at the garage, where no rule allows: %+v", d)
 		}
 		factors, err := h.archive.FactorsSince(t.Context(), h.now())
@@ -282,20 +283,20 @@ func TestFactorComes(t *testing.T) {
 // What was suggested once is never suggested again, and no letter written twice,
 // whatever comes.
 func TestOnce(t *testing.T) {
-	for _, end := range []store.AdviceState{store.Used, store.Dismissed, store.Expired} {
+	for _, end := range []house.AdviceState{house.Used, house.Dismissed, house.Expired} {
 		synctest.Test(t, func(t *testing.T) {
 			h := newHouse(t)
-			rules := store.DefaultAdviceRules()
+			rules := house.DefaultAdviceRules()
 			rules.Expiry = 15 * time.Second // so that the ring is still fresh when it ended
 			h.must(h.archive.SetAdviceRules(t.Context(), rules))
 			stop := h.run(h.archive)
 			h.arrive()
 			visit := h.ring(h.face())
 			d := h.advice(visit, h.front)
-			if d.State != store.Suggested || len(h.post.take()) != 2 {
+			if d.State != house.Suggested || len(h.post.take()) != 2 {
 				t.Fatalf("advice %+v", d)
 			}
-			if end == store.Expired {
+			if end == house.Expired {
 				time.Sleep(15 * time.Second)
 				synctest.Wait()
 			} else {
@@ -336,7 +337,7 @@ func TestPostFails(t *testing.T) {
 func TestExpires(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newHouse(t)
-		rules := store.DefaultAdviceRules()
+		rules := house.DefaultAdviceRules()
 		rules.Expiry = 40 * time.Second
 		h.must(h.archive.SetAdviceRules(t.Context(), rules))
 		defer h.run(h.archive)()
@@ -345,15 +346,15 @@ func TestExpires(t *testing.T) {
 		time.Sleep(rules.Expiry - time.Microsecond)
 		synctest.Wait()
 		d := h.advice(visit, h.front)
-		if d.State != store.Suggested || !d.ExpiresAt.Equal(h.now().Add(time.Microsecond)) {
+		if d.State != house.Suggested || !d.ExpiresAt.Equal(h.now().Add(time.Microsecond)) {
 			t.Errorf("before its time: %+v", d)
 		}
 		time.Sleep(time.Microsecond)
 		synctest.Wait()
-		if got := h.advice(visit, h.front); got.State != store.Expired || got.ID != d.ID {
+		if got := h.advice(visit, h.front); got.State != house.Expired || got.ID != d.ID {
 			t.Errorf("after its time: %+v", got)
 		}
-		if err := h.archive.EndAdvice(t.Context(), d.ID, store.Used); !errors.Is(err, store.ErrTaken) {
+		if err := h.archive.EndAdvice(t.Context(), d.ID, house.Used); !errors.Is(err, house.ErrTaken) {
 			t.Errorf("used after its time: %v", err)
 		}
 	})
@@ -411,13 +412,13 @@ func TestTrial(t *testing.T) {
 		trial, err := h.archive.StartTrial(t.Context(), "yard", "R")
 		h.must(err)
 		synctest.Wait()
-		if d := h.advice(before, h.front); d.State != store.Suggested {
+		if d := h.advice(before, h.front); d.State != house.Suggested {
 			t.Errorf("by a trial at another bell it is %s", d.State)
 		}
 		h.must(h.archive.EndTrial(t.Context(), trial))
 		trial, err = h.archive.StartTrial(t.Context(), "gate", "R")
 		h.must(err)
-		if d := h.advice(before, h.front); d.State != store.Dismissed {
+		if d := h.advice(before, h.front); d.State != house.Dismissed {
 			t.Errorf("what was suggested is %s", d.State)
 		}
 		h.arrive()
@@ -427,24 +428,24 @@ func TestTrial(t *testing.T) {
 		synctest.Wait()
 		h.withheld(visit, advise.Healthy)
 		// Nor by a decision that began before the trial did.
-		if _, err := h.archive.AddAdvice(t.Context(), store.Advice{Visit: visit, Door: h.front, Person: h.ada, State: store.Suggested, At: h.now(), ExpiresAt: h.now().Add(time.Minute)}); !errors.Is(err, store.ErrTaken) {
+		if _, err := h.archive.AddAdvice(t.Context(), house.Advice{Visit: visit, Door: h.front, Person: h.ada, State: house.Suggested, At: h.now(), ExpiresAt: h.now().Add(time.Minute)}); !errors.Is(err, house.ErrTaken) {
 			t.Errorf("kept all the same: %v", err)
 		}
 		time.Sleep(time.Second)
 		after := h.ring(h.face())
-		if d := h.advice(after, h.front); d.State != store.Suggested {
+		if d := h.advice(after, h.front); d.State != house.Suggested {
 			t.Errorf("after the trial it is %s, not met %v", d.State, unmet(d))
 		}
 		h.post.take()
 		// One that nobody ends is over by itself.
 		_, err = h.archive.StartTrial(t.Context(), "gate", "R")
 		h.must(err)
-		time.Sleep(store.TrialLasts - time.Second)
+		time.Sleep(house.TrialLasts - time.Second)
 		h.arrive()
 		h.withheld(h.ring(h.face()), advise.Healthy)
 		time.Sleep(time.Second)
 		visit = h.ring(h.face())
-		if d := h.advice(visit, h.front); d.State != store.Suggested {
+		if d := h.advice(visit, h.front); d.State != house.Suggested {
 			t.Errorf("at its end it is %s, not met %v", d.State, unmet(d))
 		}
 	})
@@ -458,7 +459,7 @@ func TestClockJumps(t *testing.T) {
 			h.ahead.Store(int64(jump))
 			h.arrive()
 			visit := h.ring(h.face())
-			if d := h.advice(visit, h.front); d.State != store.Withheld || !slices.Contains(unmet(d), advise.Clock) {
+			if d := h.advice(visit, h.front); d.State != house.Withheld || !slices.Contains(unmet(d), advise.Clock) {
 				t.Errorf("after %v: %s, not met %v", jump, d.State, unmet(d))
 			}
 			if sent := h.post.take(); len(sent) > 0 {
@@ -504,8 +505,8 @@ type eventful struct {
 	before func()
 }
 
-func (e *eventful) AddAdvice(ctx context.Context, d store.Advice, persons ...string) (string, error) {
-	if e.before != nil && d.State == store.Suggested {
+func (e *eventful) AddAdvice(ctx context.Context, d house.Advice, persons ...string) (string, error) {
+	if e.before != nil && d.State == house.Suggested {
 		before := e.before
 		e.before = nil
 		before()
@@ -524,8 +525,8 @@ func TestTakenMeanwhile(t *testing.T) {
 		archive.before = func() { // somebody else takes the factor
 			factors, err := h.archive.FactorsSince(t.Context(), h.now())
 			if err == nil {
-				by, err = h.archive.AddAdvice(t.Context(), store.Advice{
-					Visit: other, Door: h.garage, State: store.Suggested, At: h.now(), ExpiresAt: h.now().Add(time.Minute), Factors: []string{factors[0].ID},
+				by, err = h.archive.AddAdvice(t.Context(), house.Advice{
+					Visit: other, Door: h.garage, State: house.Suggested, At: h.now(), ExpiresAt: h.now().Add(time.Minute), Factors: []string{factors[0].ID},
 				})
 			}
 			if err != nil {
@@ -590,47 +591,47 @@ func either[T any](v T, err, mine error) (T, error) {
 	return v, err
 }
 
-func (f *failing) LatestVisits(ctx context.Context, n int) ([]store.Visit, error) {
+func (f *failing) LatestVisits(ctx context.Context, n int) ([]house.Visit, error) {
 	v, err := f.Archive.LatestVisits(ctx, n)
 	return either(v, err, f.err("LatestVisits"))
 }
-func (f *failing) Bells(ctx context.Context) ([]store.Bell, error) {
+func (f *failing) Bells(ctx context.Context) ([]house.Bell, error) {
 	v, err := f.Archive.Bells(ctx)
 	return either(v, err, f.err("Bells"))
 }
-func (f *failing) Doors(ctx context.Context) ([]store.Door, error) {
+func (f *failing) Doors(ctx context.Context) ([]house.Door, error) {
 	v, err := f.Archive.Doors(ctx)
 	return either(v, err, f.err("Doors"))
 }
-func (f *failing) DoorRules(ctx context.Context) ([]store.DoorRule, error) {
+func (f *failing) DoorRules(ctx context.Context) ([]house.DoorRule, error) {
 	v, err := f.Archive.DoorRules(ctx)
 	return either(v, err, f.err("DoorRules"))
 }
-func (f *failing) ParcelRules(ctx context.Context) ([]store.ParcelRule, error) {
+func (f *failing) ParcelRules(ctx context.Context) ([]house.ParcelRule, error) {
 	v, err := f.Archive.ParcelRules(ctx)
 	return either(v, err, f.err("ParcelRules"))
 }
-func (f *failing) AdviceRules(ctx context.Context) (store.AdviceRules, error) {
+func (f *failing) AdviceRules(ctx context.Context) (house.AdviceRules, error) {
 	v, err := f.Archive.AdviceRules(ctx)
 	return either(v, err, f.err("AdviceRules"))
 }
-func (f *failing) Rules(ctx context.Context) (store.Rules, error) {
+func (f *failing) Rules(ctx context.Context) (house.Rules, error) {
 	v, err := f.Archive.Rules(ctx)
 	return either(v, err, f.err("Rules"))
 }
-func (f *failing) Persons(ctx context.Context) ([]store.Person, error) {
+func (f *failing) Persons(ctx context.Context) ([]house.Person, error) {
 	v, err := f.Archive.Persons(ctx)
 	return either(v, err, f.err("Persons"))
 }
-func (f *failing) FactorsSince(ctx context.Context, t time.Time) ([]store.Factor, error) {
+func (f *failing) FactorsSince(ctx context.Context, t time.Time) ([]house.Factor, error) {
 	v, err := f.Archive.FactorsSince(ctx, t)
 	return either(v, err, f.err("FactorsSince"))
 }
-func (f *failing) MissesSince(ctx context.Context, t time.Time) ([]store.Miss, error) {
+func (f *failing) MissesSince(ctx context.Context, t time.Time) ([]house.Miss, error) {
 	v, err := f.Archive.MissesSince(ctx, t)
 	return either(v, err, f.err("MissesSince"))
 }
-func (f *failing) AdviceOn(ctx context.Context, visits ...string) ([]store.Advice, error) {
+func (f *failing) AdviceOn(ctx context.Context, visits ...string) ([]house.Advice, error) {
 	v, err := f.Archive.AdviceOn(ctx, visits...)
 	return either(v, err, f.err("AdviceOn"))
 }
@@ -638,21 +639,21 @@ func (f *failing) GalleryRevision(ctx context.Context) (int64, error) {
 	v, err := f.Archive.GalleryRevision(ctx)
 	return either(v, err, f.err("GalleryRevision"))
 }
-func (f *failing) Gallery(ctx context.Context) ([]store.Reference, error) {
+func (f *failing) Gallery(ctx context.Context) ([]house.Reference, error) {
 	v, err := f.Archive.Gallery(ctx)
 	return either(v, err, f.err("Gallery"))
 }
-func (f *failing) AddAdvice(ctx context.Context, d store.Advice, persons ...string) (string, error) {
+func (f *failing) AddAdvice(ctx context.Context, d house.Advice, persons ...string) (string, error) {
 	if err := f.err("AddAdvice"); err != nil {
 		return "", err
 	}
 	return f.Archive.AddAdvice(ctx, d, persons...)
 }
-func (f *failing) Receivers(ctx context.Context) ([]store.Receiver, error) {
+func (f *failing) Receivers(ctx context.Context) ([]house.Receiver, error) {
 	v, err := f.Archive.Receivers(ctx)
 	return either(v, err, f.err("Receivers"))
 }
-func (f *failing) Advice(ctx context.Context, id string) (store.Advice, error) {
+func (f *failing) Advice(ctx context.Context, id string) (house.Advice, error) {
 	v, err := f.Archive.Advice(ctx, id)
 	return either(v, err, f.err("Advice"))
 }
@@ -685,7 +686,7 @@ func TestArchiveFails(t *testing.T) {
 			}
 			archive.at = ""
 			h.arrive()
-			if d := h.advice(visit, h.front); d.State != store.Suggested {
+			if d := h.advice(visit, h.front); d.State != house.Suggested {
 				t.Errorf("%s works again: %s, not met %v", at, d.State, unmet(d))
 			}
 		})
@@ -699,7 +700,7 @@ func TestArchiveFails(t *testing.T) {
 			visit := h.ring(h.face())
 			archive.at = ""
 			h.arrive()
-			if d := h.advice(visit, h.front); d.State != store.Suggested || len(h.post.take()) > 0 {
+			if d := h.advice(visit, h.front); d.State != house.Suggested || len(h.post.take()) > 0 {
 				t.Errorf("%s failed: %s, or a letter late", at, d.State)
 			}
 			if !strings.Contains(h.log.String(), errDisk.Error()) {
@@ -716,15 +717,15 @@ func TestParcel(t *testing.T) {
 		h := newHouse(t)
 		defer h.run(h.archive)()
 		before := h.ring(stranger())
-		if d := h.advice(before, h.garage); d.State != store.Withheld {
+		if d := h.advice(before, h.garage); d.State != house.Withheld {
 			t.Errorf("before it is expected: %+v", d)
 		}
 		expect := func(door string) (string, error) {
-			return h.archive.AddParcelRule(t.Context(), store.ParcelRule{
+			return h.archive.AddParcelRule(t.Context(), house.ParcelRule{
 				Door: door, Note: "a box of bulbs", From: h.now(), To: h.now().Add(time.Hour), Window: 30 * time.Second,
 			})
 		}
-		if _, err := expect(h.front); !errors.Is(err, store.ErrHouseDoor) {
+		if _, err := expect(h.front); !errors.Is(err, house.ErrHouseDoor) {
 			t.Errorf("at the house's own door: %v", err)
 		}
 		time.Sleep(2 * time.Minute)
@@ -733,7 +734,7 @@ func TestParcel(t *testing.T) {
 		synctest.Wait()
 		visit := h.ring(stranger())
 		d := h.advice(visit, h.garage)
-		if d.State != store.Suggested || d.Parcel != rule || d.Person != "" || len(unmet(d)) > 0 || !d.ExpiresAt.Equal(h.now().Add(30*time.Second)) {
+		if d.State != house.Suggested || d.Parcel != rule || d.Person != "" || len(unmet(d)) > 0 || !d.ExpiresAt.Equal(h.now().Add(30*time.Second)) {
 			t.Errorf("advice %+v, not met %v", d, unmet(d))
 		}
 		sent, r := h.post.take(), h.receivers[2]
@@ -744,11 +745,11 @@ func TestParcel(t *testing.T) {
 		if err != nil || l.Kind != letter.Parcel || l.Door != h.garage {
 			t.Errorf("letter %+v, %v", l, err)
 		}
-		if d := h.advice(visit, h.front); d.State != store.Withheld || d.Parcel != "" {
+		if d := h.advice(visit, h.front); d.State != house.Withheld || d.Parcel != "" {
 			t.Errorf("at the front door: %+v", d)
 		}
 		again := h.ring(stranger())
-		if d := h.advice(again, h.garage); d.State != store.Withheld || len(h.post.take()) > 0 {
+		if d := h.advice(again, h.garage); d.State != house.Withheld || len(h.post.take()) > 0 {
 			t.Errorf("a second parcel: %+v", d)
 		}
 	})
@@ -760,14 +761,14 @@ func TestPicture(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newHouse(t)
 		defer h.run(h.archive)()
-		_, err := h.archive.AddParcelRule(t.Context(), store.ParcelRule{Door: h.garage, From: h.now(), To: h.now().Add(time.Hour), Window: time.Minute})
+		_, err := h.archive.AddParcelRule(t.Context(), house.ParcelRule{Door: h.garage, From: h.now(), To: h.now().Add(time.Hour), Window: time.Minute})
 		h.must(err)
 		f := h.face()
-		f.Liveness = &store.Liveness{Level: store.Picture, Probability: 0.98, Frames: 2}
+		f.Liveness = &house.Liveness{Level: house.Picture, Probability: 0.98, Frames: 2}
 		h.arrive()
 		visit := h.ring(f)
 		h.withheld(visit, advise.Sign)
-		if d := h.advice(visit, h.garage); d.State != store.Withheld {
+		if d := h.advice(visit, h.garage); d.State != house.Withheld {
 			t.Errorf("at the garage: %+v", d)
 		}
 	})

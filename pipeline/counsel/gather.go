@@ -5,8 +5,8 @@ import (
 	"slices"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/advise"
-	"lintel/store"
 )
 
 // missesCount is how long a failed attempt counts for at most, see package
@@ -20,7 +20,7 @@ type situation struct {
 }
 
 // at is the input of a decision on a visit at a door.
-func (s situation) at(v store.Visit, door store.Door, refused, now time.Time) advise.Input {
+func (s situation) at(v house.Visit, door house.Door, refused, now time.Time) advise.Input {
 	in := s.input
 	in.Visit, in.Door, in.Now = v, door, now
 	if slices.Contains(in.Bells, v.Bell) {
@@ -37,11 +37,11 @@ func (c *Counsel) gather(ctx context.Context) (s situation, err error) {
 		return s, err
 	}
 	in.Zone = rules.Location()
-	house, err := c.archive.AdviceRules(ctx)
+	household, err := c.archive.AdviceRules(ctx)
 	if err != nil {
 		return s, err
 	}
-	in.House = &house
+	in.House = &household
 	if in.Rules, err = c.archive.DoorRules(ctx); err != nil {
 		return s, err
 	}
@@ -49,10 +49,10 @@ func (c *Counsel) gather(ctx context.Context) (s situation, err error) {
 		return s, err
 	}
 	if in.Rules == nil {
-		in.Rules = []store.DoorRule{} // known to be none
+		in.Rules = []house.DoorRule{} // known to be none
 	}
 	if in.Parcels == nil {
-		in.Parcels = []store.ParcelRule{}
+		in.Parcels = []house.ParcelRule{}
 	}
 	bells, err := c.archive.Bells(ctx)
 	if err != nil {
@@ -68,7 +68,7 @@ func (c *Counsel) gather(ctx context.Context) (s situation, err error) {
 	if err != nil {
 		return s, err
 	}
-	in.Persons = make(map[string]store.Person, len(persons))
+	in.Persons = make(map[string]house.Person, len(persons))
 	for _, p := range persons {
 		in.Persons[p.ID] = p
 	}

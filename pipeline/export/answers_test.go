@@ -6,26 +6,26 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // TestAnswers has a face that is Ada's by an answer alone, since it is too
 // unlike her references to be named, and one that an answer says is not hers.
 func TestAnswers(t *testing.T) {
 	h := newHouse(t)
-	ctx := store.By(t.Context(), "resident R")
-	answer := func(visit string, c store.Check) {
+	ctx := house.By(t.Context(), "resident R")
+	answer := func(visit string, c house.Check) {
 		t.Helper()
 		v, err := h.Visit(ctx, visit)
 		h.must(err)
 		c.Face, c.AskedDistance = v.Stills[0].Faces[0].ID, .75
 		h.must(h.Answer(ctx, c, nil))
 	}
-	hers := h.rings("ring-hers", 0, still(t, red, farFace), store.Done, face(adasFace, ""), face(farFace, h.bo.ID))
-	answer(hers, store.Check{Answer: store.AnswerElse, Asked: h.bo.ID, Person: h.ada.ID, PersonDistance: .8})
+	hers := h.rings("ring-hers", 0, still(t, red, farFace), house.Done, face(adasFace, ""), face(farFace, h.bo.ID))
+	answer(hers, house.Check{Answer: house.AnswerElse, Asked: h.bo.ID, Person: h.ada.ID, PersonDistance: .8})
 	h.now = h.now.Add(time.Minute)
-	other := h.rings("ring-other", 0, still(t, red), store.Done, face(adasFace, h.ada.ID))
-	answer(other, store.Check{Answer: store.AnswerElse, Asked: h.ada.ID, Person: h.bo.ID, PersonDistance: .5})
+	other := h.rings("ring-other", 0, still(t, red), house.Done, face(adasFace, h.ada.ID))
+	answer(other, house.Check{Answer: house.AnswerElse, Asked: h.ada.ID, Person: h.bo.ID, PersonDistance: .5})
 
 	files, sum := h.export()
 	if want := (Summary{Visits: 1, Stills: 1, Blurred: 1}); sum != want {

@@ -43,33 +43,34 @@ import (
 
 	"filippo.io/age"
 
+	"lintel/internal/house"
 	"lintel/store"
 )
 
 // Archive is what an export needs of a [store.Archive].
 type Archive interface {
-	Person(ctx context.Context, idOrName string) (store.Person, error)
-	Consents(ctx context.Context, person string) ([]store.RecordedConsent, error)
-	Enrolments(ctx context.Context, person string) ([]store.Enrolment, error)
-	Rules(ctx context.Context) (store.Rules, error)
+	Person(ctx context.Context, idOrName string) (house.Person, error)
+	Consents(ctx context.Context, person string) ([]house.RecordedConsent, error)
+	Enrolments(ctx context.Context, person string) ([]house.Enrolment, error)
+	Rules(ctx context.Context) (house.Rules, error)
 	Names(ctx context.Context) (map[string]string, error)
-	VisitsOf(ctx context.Context, person string, from store.Cursor, limit int) ([]store.Visit, store.Cursor, error)
-	AnswersAbout(ctx context.Context, person string) ([]store.Sighting, error)
-	AnsweredOn(ctx context.Context, visit string) (map[string]store.Check, error)
-	Visit(ctx context.Context, id string) (store.Visit, error)
+	VisitsOf(ctx context.Context, person string, from store.Cursor, limit int) ([]house.Visit, store.Cursor, error)
+	AnswersAbout(ctx context.Context, person string) ([]house.Sighting, error)
+	AnsweredOn(ctx context.Context, visit string) (map[string]house.Check, error)
+	Visit(ctx context.Context, id string) (house.Visit, error)
 	ReadStill(ctx context.Context, visit string, frame int) ([]byte, error)
-	TrailOf(ctx context.Context, person string, after int64, limit int) ([]store.Entry, error)
+	TrailOf(ctx context.Context, person string, after int64, limit int) ([]house.Entry, error)
 	Note(ctx context.Context, action, subject string) error
 
-	Sources(ctx context.Context) ([]store.Source, error)
+	Sources(ctx context.Context) ([]house.Source, error)
 	SourceState(ctx context.Context, id string) (json.RawMessage, error)
-	Tokens(ctx context.Context) ([]store.CarriedToken, error)
+	Tokens(ctx context.Context) ([]house.CarriedToken, error)
 	OneTimePersons(ctx context.Context) ([]string, error)
-	Doors(ctx context.Context) ([]store.Door, error)
-	DoorRules(ctx context.Context) ([]store.DoorRule, error)
-	FactorsSince(ctx context.Context, t time.Time) ([]store.Factor, error)
-	MissesSince(ctx context.Context, t time.Time) ([]store.Miss, error)
-	AdviceOf(ctx context.Context, person string) ([]store.Advice, error)
+	Doors(ctx context.Context) ([]house.Door, error)
+	DoorRules(ctx context.Context) ([]house.DoorRule, error)
+	FactorsSince(ctx context.Context, t time.Time) ([]house.Factor, error)
+	MissesSince(ctx context.Context, t time.Time) ([]house.Miss, error)
+	AdviceOf(ctx context.Context, person string) ([]house.Advice, error)
 }
 
 // Options say how to export.
@@ -96,12 +97,12 @@ type Summary struct {
 // given out yet.
 type Export struct {
 	archive    Archive
-	person     store.Person
-	consents   []store.RecordedConsent
-	references []store.Enrolment
+	person     house.Person
+	consents   []house.RecordedConsent
+	references []house.Enrolment
 	answers    []answerRecord
 	second     second
-	rules      store.Rules
+	rules      house.Rules
 	zone       *time.Location
 	others     others
 	now        time.Time
@@ -111,7 +112,7 @@ type Export struct {
 
 // Begin begins the export of a person, named as in [store.Archive.Person], and
 // adds it to the audit trail, by whom ctx says. Every error of its comes before
-// anything is given out: store.ErrNotFound, store.ErrAmbiguous, or an archive
+// anything is given out: house.ErrNotFound, house.ErrAmbiguous, or an archive
 // that can't be read or takes no entry.
 func Begin(ctx context.Context, a Archive, person string, o Options) (*Export, error) {
 	e := &Export{archive: a, now: o.Now, zone: o.Zone, recipients: o.Recipients}
@@ -186,7 +187,7 @@ func (e *Export) MediaType() string {
 	return "application/zip"
 }
 
-// Write writes the export. After an error, store.ErrNotFound if the person was
+// Write writes the export. After an error, house.ErrNotFound if the person was
 // erased meanwhile, what was written is no whole zip and must be thrown away.
 func (e *Export) Write(ctx context.Context, w io.Writer) (Summary, error) {
 	sum, err := e.write(ctx, w)
@@ -252,7 +253,7 @@ const (
 func (e *Export) writeVisits(ctx context.Context, p *pack, sum *Summary) (t texts, err error) {
 	t = newTexts()
 	for from, begun := (store.Cursor{}), false; !begun || from != (store.Cursor{}); begun = true {
-		var page []store.Visit
+		var page []house.Visit
 		page, from, err = e.archive.VisitsOf(ctx, e.person.ID, from, visitsRead)
 		if err != nil {
 			return t, err

@@ -25,34 +25,35 @@ import (
 
 	"filippo.io/age"
 
+	"lintel/internal/house"
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/redact"
 	"lintel/store"
 	"lintel/store/seal"
 )
 
-// A house is an archive under test, whose clock stands still until it is moved.
-type house struct {
+// A household is an archive under test, whose clock stands still until it is moved.
+type household struct {
 	*store.Archive
 	t   *testing.T
 	dir string
 	now time.Time
-	ada store.Person // whose name has what a page must escape
-	bo  store.Person
+	ada house.Person // whose name has what a page must escape
+	bo  house.Person
 }
 
 const adasName = `Ada <Quill & "Sons">`
 
-func newHouse(t *testing.T) *house {
+func newHouse(t *testing.T) *household {
 	t.Helper()
-	h := &house{t: t, dir: t.TempDir(), now: time.Date(2031, 5, 4, 16, 30, 0, 0, time.UTC)}
+	h := &household{t: t, dir: t.TempDir(), now: time.Date(2031, 5, 4, 16, 30, 0, 0, time.UTC)}
 	var err error
 	h.Archive, err = store.Open(t.Context(), h.dir, seal.Key(bytes.Repeat([]byte{7}, seal.KeySize)), func() time.Time { return h.now })
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { h.Close() })
-	rules := store.DefaultRules()
+	rules := house.DefaultRules()
 	rules.Zone = "Europe/Oslo"
 	h.must(h.SetRules(t.Context(), rules))
 	_, err = h.AddBell(t.Context(), "garden-gate")
@@ -64,7 +65,7 @@ func newHouse(t *testing.T) *house {
 	return h
 }
 
-func (h *house) must(err error) {
+func (h *household) must(err error) {
 	h.t.Helper()
 	if err != nil {
 		h.t.Fatal(err)
@@ -109,46 +110,46 @@ var red = color.RGBA{220, 30, 40, 255}
 // TestNoSignIsToldToNobody has a face without a sign of a picture in an export:
 // the code for programs, and no words.
 func TestNoSignIsToldToNobody(t *testing.T) {
-	l := livenessOf(store.Liveness{Level: store.NoSign, Probability: .02, Frames: 3, CantTell: []string{liveness.OneFrame}})
-	if l.Level != store.NoSign || l.Says != "" || !slices.Equal(l.CantTell, []string{liveness.OneFrame}) {
+	l := livenessOf(house.Liveness{Level: house.NoSign, Probability: .02, Frames: 3, CantTell: []string{liveness.OneFrame}})
+	if l.Level != house.NoSign || l.Says != "" || !slices.Equal(l.CantTell, []string{liveness.OneFrame}) {
 		t.Errorf("%+v", l)
 	}
 }
 
-func face(box image.Rectangle, person string) store.Face {
-	f := store.Face{Box: box, Landmarks: []store.Point{{X: float64(box.Min.X) + 3.5, Y: 70}}, Quality: &store.Quality{FaceWidth: box.Dx(), Sharpness: .25}}
+func face(box image.Rectangle, person string) house.Face {
+	f := house.Face{Box: box, Landmarks: []house.Point{{X: float64(box.Min.X) + 3.5, Y: 70}}, Quality: &house.Quality{FaceWidth: box.Dx(), Sharpness: .25}}
 	for i := range f.Descriptor {
 		f.Descriptor[i] = float32(i)/1000 + float32(box.Min.X)
 	}
-	f.Liveness = &store.Liveness{Level: store.Doubtful, Probability: .5, Frames: 1, CantTell: []string{liveness.OneFrame}, Findings: []store.Finding{
-		{Sign: liveness.Repeat, Score: 1, Values: []float64{3, .125, 30}, Region: []store.Point{{X: 60, Y: 60}, {X: 120, Y: 60}, {X: 90, Y: 120}}},
+	f.Liveness = &house.Liveness{Level: house.Doubtful, Probability: .5, Frames: 1, CantTell: []string{liveness.OneFrame}, Findings: []house.Finding{
+		{Sign: liveness.Repeat, Score: 1, Values: []float64{3, .125, 30}, Region: []house.Point{{X: 60, Y: 60}, {X: 120, Y: 60}, {X: 90, Y: 120}}},
 		{Sign: liveness.Detail, Missing: liveness.Dark},
 	}}
 	if person != "" {
-		f.Match = &store.Match{Person: person, Distance: 0.3125, FPIR: 2.5e-5, Band: "strong"}
+		f.Match = &house.Match{Person: person, Distance: 0.3125, FPIR: 2.5e-5, Band: "strong"}
 	}
 	return f
 }
 
 // rings keeps a still of a ring, and what was found on it.
-func (h *house) rings(ring string, frame int, jpeg []byte, state store.StillState, faces ...store.Face) (visit string) {
+func (h *household) rings(ring string, frame int, jpeg []byte, state house.StillState, faces ...house.Face) (visit string) {
 	h.t.Helper()
-	visit, _, err := h.Keep(h.t.Context(), store.NewStill{
+	visit, _, err := h.Keep(h.t.Context(), house.NewStill{
 		Bell: "garden-gate", Ring: ring, Frame: frame, JPEG: jpeg, Width: 320, Height: 240,
 		ReceivedAt: h.now, TakenAt: h.now.Add(-1500 * time.Millisecond),
 	})
 	h.must(err)
-	if state != store.Pending {
+	if state != house.Pending {
 		v, err := h.Visit(h.t.Context(), visit)
 		h.must(err)
-		i := slices.IndexFunc(v.Stills, func(s store.Still) bool { return s.Frame == frame })
+		i := slices.IndexFunc(v.Stills, func(s house.Still) bool { return s.Frame == frame })
 		h.must(h.Record(h.t.Context(), v.Stills[i].ID, state, faces))
 	}
 	return visit
 }
 
 // stillFile returns the path of a still's file.
-func (h *house) stillFile(visit string, frame int) string {
+func (h *household) stillFile(visit string, frame int) string {
 	h.t.Helper()
 	v, err := h.Visit(h.t.Context(), visit)
 	h.must(err)
@@ -161,15 +162,15 @@ func (h *house) stillFile(visit string, frame int) string {
 	return ""
 }
 
-func (h *house) begin(a Archive, recipients ...age.Recipient) *Export {
+func (h *household) begin(a Archive, recipients ...age.Recipient) *Export {
 	h.t.Helper()
-	e, err := Begin(store.By(h.t.Context(), store.ByCommand), a, h.ada.ID, Options{Now: h.now, Recipients: recipients})
+	e, err := Begin(house.By(h.t.Context(), house.ByCommand), a, h.ada.ID, Options{Now: h.now, Recipients: recipients})
 	h.must(err)
 	return e
 }
 
 // export exports what is held of Ada.
-func (h *house) export() (files map[string][]byte, sum Summary) {
+func (h *household) export() (files map[string][]byte, sum Summary) {
 	h.t.Helper()
 	var b bytes.Buffer
 	sum, err := h.begin(h).Write(h.t.Context(), &b)
@@ -214,7 +215,7 @@ func readJSON(t testing.TB, files map[string][]byte) (w whole) {
 }
 
 // furnish fills a house with all that an export can meet.
-func furnish(t *testing.T) *house {
+func furnish(t *testing.T) *household {
 	h := newHouse(t)
 	ctx := t.Context()
 	morgan, err := h.AddResident(ctx, "Morgan Vale", "no password")
@@ -223,26 +224,26 @@ func furnish(t *testing.T) *house {
 	h.must(err)
 	tablets, err := h.Tablets(ctx)
 	h.must(err)
-	for _, p := range []store.Person{h.ada, h.bo} {
-		h.must(h.RecordConsent(ctx, p.ID, store.Consent{GivenBy: p.Name, GivenAt: h.now.Add(-time.Hour), Scope: "Recognising my face at the door; Bo Lark told me how."}))
-		r := store.Reference{Person: p.ID, FaceWidth: 211, Quality: .75, SourceSHA256: [32]byte{1}, Descriptor: face(adasFace, "").Descriptor}
+	for _, p := range []house.Person{h.ada, h.bo} {
+		h.must(h.RecordConsent(ctx, p.ID, house.Consent{GivenBy: p.Name, GivenAt: h.now.Add(-time.Hour), Scope: "Recognising my face at the door; Bo Lark told me how."}))
+		r := house.Reference{Person: p.ID, FaceWidth: 211, Quality: .75, SourceSHA256: [32]byte{1}, Descriptor: face(adasFace, "").Descriptor}
 		h.must(h.AddReference(ctx, r))
 	}
 
 	h.now = h.now.Add(time.Minute)
-	h.rings("ring-alone", 0, still(t, red), store.Done, face(adasFace, h.ada.ID))
+	h.rings("ring-alone", 0, still(t, red), house.Done, face(adasFace, h.ada.ID))
 	h.now = h.now.Add(time.Minute)
-	together := h.rings("ring-together", 0, still(t, red, farFace), store.Done, face(adasFace, h.ada.ID), face(farFace, h.bo.ID))
-	h.rings("ring-together", 1, still(t, red, nearFace, farFace), store.Done, face(adasFace, h.ada.ID), face(nearFace, ""), face(farFace, ""))
-	h.rings("ring-together", 2, still(t, red, farFace), store.Done, face(farFace, ""))
-	h.rings("ring-together", 3, still(t, red, farFace), store.Failed)
-	h.rings("ring-together", 4, still(t, red, farFace), store.Pending)
+	together := h.rings("ring-together", 0, still(t, red, farFace), house.Done, face(adasFace, h.ada.ID), face(farFace, h.bo.ID))
+	h.rings("ring-together", 1, still(t, red, nearFace, farFace), house.Done, face(adasFace, h.ada.ID), face(nearFace, ""), face(farFace, ""))
+	h.rings("ring-together", 2, still(t, red, farFace), house.Done, face(farFace, ""))
+	h.rings("ring-together", 3, still(t, red, farFace), house.Failed)
+	h.rings("ring-together", 4, still(t, red, farFace), house.Pending)
 	h.must(h.PlaceHold(ctx, together, "morgan vale and BO LARK say a pot broke", h.now.Add(40*24*time.Hour)))
 
 	h.now = h.now.Add(time.Minute)
-	hurt := h.rings("ring-hurt", 0, still(t, red), store.Done, face(adasFace, h.ada.ID))
-	h.rings("ring-hurt", 1, still(t, red), store.Done, face(adasFace, h.ada.ID))
-	h.rings("ring-hurt", 2, []byte("\xff\xd8 no picture"), store.Done, face(adasFace, h.ada.ID))
+	hurt := h.rings("ring-hurt", 0, still(t, red), house.Done, face(adasFace, h.ada.ID))
+	h.rings("ring-hurt", 1, still(t, red), house.Done, face(adasFace, h.ada.ID))
+	h.rings("ring-hurt", 2, []byte("\xff\xd8 no picture"), house.Done, face(adasFace, h.ada.ID))
 	sealed, err := os.ReadFile(h.stillFile(hurt, 0))
 	h.must(err)
 	sealed[len(sealed)/2] ^= 1
@@ -250,12 +251,12 @@ func furnish(t *testing.T) *house {
 	h.must(os.Remove(h.stillFile(hurt, 1)))
 
 	h.now = h.now.Add(time.Minute)
-	h.rings("ring-of-bo", 0, still(t, red), store.Done, face(adasFace, h.bo.ID))
-	nobodys, err := h.Visit(ctx, h.rings("ring-of-nobody", 0, still(t, red), store.Done, face(adasFace, "")))
+	h.rings("ring-of-bo", 0, still(t, red), house.Done, face(adasFace, h.bo.ID))
+	nobodys, err := h.Visit(ctx, h.rings("ring-of-nobody", 0, still(t, red), house.Done, face(adasFace, "")))
 	h.must(err)
-	h.must(h.Answer(ctx, store.Check{Face: nobodys.Stills[0].Faces[0].ID, Answer: store.AnswerNo, Asked: h.ada.ID, AskedDistance: .6}, nil))
-	for _, actor := range []string{"resident " + morgan.ID, "tablet " + tablets[0].ID, store.ByItself} {
-		h.must(h.Note(store.By(ctx, actor), "looked", "visit "+together))
+	h.must(h.Answer(ctx, house.Check{Face: nobodys.Stills[0].Faces[0].ID, Answer: house.AnswerNo, Asked: h.ada.ID, AskedDistance: .6}, nil))
+	for _, actor := range []string{"resident " + morgan.ID, "tablet " + tablets[0].ID, house.ByItself} {
+		h.must(h.Note(house.By(ctx, actor), "looked", "visit "+together))
 	}
 	h.furnishSecond(morgan.ID, together)
 	return h
@@ -300,7 +301,7 @@ func checkData(t *testing.T, files map[string][]byte, sum Summary) {
 				if d := face(adasFace, "").Descriptor; !slices.Equal(f.Descriptor, d[:]) || f.Distance != 0.3125 || f.X != adasFace.Min.X {
 					t.Errorf("a face is %+v", f)
 				}
-				if l := f.Liveness; l == nil || l.Level != store.Doubtful || l.Probability != .5 || !strings.HasPrefix(l.Says, "Doubtful: may be a picture. Can’t tell more") ||
+				if l := f.Liveness; l == nil || l.Level != house.Doubtful || l.Probability != .5 || !strings.HasPrefix(l.Says, "Doubtful: may be a picture. Can’t tell more") ||
 					len(l.Findings) != 2 || !slices.Equal(l.Findings[0].Region, [][2]float64{{60, 60}, {120, 60}, {90, 120}}) || l.Findings[1].Missing != liveness.Dark {
 					t.Errorf("judged %+v", l)
 				}
@@ -335,7 +336,7 @@ func checkData(t *testing.T, files map[string][]byte, sum Summary) {
 }
 
 // Nobody else is named, in any file, compressed or not.
-func checkNames(t *testing.T, h *house, files map[string][]byte) {
+func checkNames(t *testing.T, h *household, files map[string][]byte) {
 	names, err := h.Names(t.Context())
 	h.must(err)
 	secret := []string{"ring-alone", "ring-together", "ring-hurt", "ring-of", "bo lark", "morgan"}
@@ -433,7 +434,7 @@ func checkPage(t *testing.T, files map[string][]byte) {
 
 // Other programs open the zip and find its sums right: Python's zipfile, and
 // sha256sum of GNU coreutils.
-func checkWithOthers(t *testing.T, h *house) {
+func checkWithOthers(t *testing.T, h *household) {
 	var b bytes.Buffer
 	if _, err := h.begin(h).Write(t.Context(), &b); err != nil {
 		t.Fatal(err)
@@ -521,8 +522,8 @@ func TestOtherFacesMakeNoDifference(t *testing.T) {
 	for i, c := range []color.Color{red, color.RGBA{10, 230, 20, 255}} {
 		h := newHouse(t)
 		kept[i] = still(t, c, farFace, nearFace)
-		h.rings("ring", 0, kept[i], store.Done, face(adasFace, h.ada.ID), face(nearFace, ""), face(farFace, h.bo.ID))
-		h.rings("ring", 1, still(t, c, farFace), store.Done, face(farFace, ""))
+		h.rings("ring", 0, kept[i], house.Done, face(adasFace, h.ada.ID), face(nearFace, ""), face(farFace, h.bo.ID))
+		h.rings("ring", 1, still(t, c, farFace), house.Done, face(farFace, ""))
 		files, _ := h.export()
 		exports = append(exports, files)
 	}
@@ -549,8 +550,8 @@ func TestOtherFacesMakeNoDifference(t *testing.T) {
 func TestOwnFaceStays(t *testing.T) {
 	h := newHouse(t)
 	alone, crowd := still(t, red), still(t, red, farFace)
-	h.rings("ring", 0, alone, store.Done, face(adasFace, h.ada.ID))
-	h.rings("ring", 1, crowd, store.Done, face(adasFace, h.ada.ID), face(farFace, ""))
+	h.rings("ring", 0, alone, house.Done, face(adasFace, h.ada.ID))
+	h.rings("ring", 1, crowd, house.Done, face(adasFace, h.ada.ID), face(farFace, ""))
 	files, _ := h.export()
 	stills := readJSON(t, files).Visits[0].Stills
 	if !bytes.Equal(files[stills[0].File], alone) {
@@ -591,10 +592,10 @@ func TestStillsThatWent(t *testing.T) {
 	h := newHouse(t)
 	rules, err := h.Rules(t.Context())
 	h.must(err)
-	days := func(n int) store.Period { return store.Period{Days: n} }
-	rules.Keep[store.Known] = store.Rule{Smaller: days(2), Stills: days(5), Findings: days(300)}
+	days := func(n int) house.Period { return house.Period{Days: n} }
+	rules.Keep[house.Known] = house.Rule{Smaller: days(2), Stills: days(5), Findings: days(300)}
 	h.must(h.SetRules(t.Context(), rules))
-	h.rings("ring", 0, still(t, red), store.Done, face(adasFace, h.ada.ID))
+	h.rings("ring", 0, still(t, red), house.Done, face(adasFace, h.ada.ID))
 	files, _ := h.export()
 	v := readJSON(t, files).Visits[0]
 	if v.Stage != "whole" || v.Fate.SmallerAt.IsZero() || v.Fate.StillsGoneAt.IsZero() {
@@ -625,7 +626,7 @@ func halve(jpeg []byte) ([]byte, int, int, error) { return redact.Shrink(jpeg, 1
 
 func TestNothingHeld(t *testing.T) {
 	h := newHouse(t)
-	h.rings("ring", 0, still(t, red), store.Done, face(adasFace, ""))
+	h.rings("ring", 0, still(t, red), house.Done, face(adasFace, ""))
 	files, sum := h.export()
 	if sum != (Summary{}) {
 		t.Errorf("%+v", sum)
@@ -647,7 +648,7 @@ func TestManyVisits(t *testing.T) {
 	picture := still(t, red)
 	for i := range visitsRead + 1 {
 		h.now = h.now.Add(time.Minute)
-		h.rings(fmt.Sprint("ring-", i), 0, picture, store.Done, face(adasFace, h.ada.ID))
+		h.rings(fmt.Sprint("ring-", i), 0, picture, house.Done, face(adasFace, h.ada.ID))
 	}
 	e := h.begin(h)
 	var first, second bytes.Buffer
@@ -667,7 +668,7 @@ func TestManyVisits(t *testing.T) {
 	}
 }
 
-func checkEncrypted(t *testing.T, h *house) {
+func checkEncrypted(t *testing.T, h *household) {
 	var recipients []age.Recipient
 	var identities []age.Identity
 	for range 2 {
@@ -727,9 +728,9 @@ func TestStillChangesMeanwhile(t *testing.T) {
 	h := newHouse(t)
 	rules, err := h.Rules(t.Context())
 	h.must(err)
-	rules.Keep[store.Known] = store.Rule{Smaller: store.Period{Days: 1}, Stills: store.Period{Days: 30}, Findings: store.Period{Days: 30}}
+	rules.Keep[house.Known] = house.Rule{Smaller: house.Period{Days: 1}, Stills: house.Period{Days: 30}, Findings: house.Period{Days: 30}}
 	h.must(h.SetRules(t.Context(), rules))
-	h.rings("ring", 0, still(t, red, farFace), store.Done, face(adasFace, h.ada.ID), face(farFace, ""))
+	h.rings("ring", 0, still(t, red, farFace), house.Done, face(adasFace, h.ada.ID), face(farFace, ""))
 	h.now = h.now.AddDate(0, 0, 2)
 	var b bytes.Buffer
 	sum, err := h.begin(&meddling{h, once(func() {
@@ -752,7 +753,7 @@ func TestStillChangesMeanwhile(t *testing.T) {
 // One that changes without end is listed.
 func TestStillChangesAllTheWhile(t *testing.T) {
 	h := newHouse(t)
-	visit := h.rings("ring", 0, still(t, red), store.Done, face(adasFace, h.ada.ID))
+	visit := h.rings("ring", 0, still(t, red), house.Done, face(adasFace, h.ada.ID))
 	parcel := false
 	var b bytes.Buffer
 	sum, err := h.begin(&meddling{h, func() {
@@ -770,7 +771,7 @@ func TestStillChangesAllTheWhile(t *testing.T) {
 // A visit that is erased meanwhile has no still any more.
 func TestVisitGoesMeanwhile(t *testing.T) {
 	h := newHouse(t)
-	visit := h.rings("ring", 0, still(t, red), store.Done, face(adasFace, h.ada.ID))
+	visit := h.rings("ring", 0, still(t, red), house.Done, face(adasFace, h.ada.ID))
 	var b bytes.Buffer
 	sum, err := h.begin(&meddling{h, once(func() { h.must(h.EraseVisit(t.Context(), visit)) })}).Write(t.Context(), &b)
 	if err != nil || sum.Gone != 1 || sum.Stills != 0 {
@@ -780,19 +781,19 @@ func TestVisitGoesMeanwhile(t *testing.T) {
 
 func TestPersonIsErasedMeanwhile(t *testing.T) {
 	h := newHouse(t)
-	h.rings("ring", 0, still(t, red), store.Done, face(adasFace, h.ada.ID))
+	h.rings("ring", 0, still(t, red), house.Done, face(adasFace, h.ada.ID))
 	_, err := h.begin(&meddling{h, once(func() {
 		_, err := h.ErasePerson(t.Context(), h.ada.ID, true)
 		h.must(err)
 	})}).Write(t.Context(), io.Discard)
-	if !errors.Is(err, store.ErrNotFound) {
+	if !errors.Is(err, house.ErrNotFound) {
 		t.Errorf("%v, want ErrNotFound", err)
 	}
 }
 
 func TestCancelled(t *testing.T) {
 	h := newHouse(t)
-	h.rings("ring", 0, still(t, red), store.Done, face(adasFace, h.ada.ID))
+	h.rings("ring", 0, still(t, red), house.Done, face(adasFace, h.ada.ID))
 	ctx, cancel := context.WithCancel(t.Context())
 	var b bytes.Buffer
 	_, err := h.begin(&meddling{h, cancel}).Write(ctx, &b)
@@ -818,7 +819,7 @@ func (d *fullDisk) Write(b []byte) (int, error) {
 
 func TestDiskIsFull(t *testing.T) {
 	h := newHouse(t)
-	h.rings("ring", 0, still(t, red), store.Done, face(adasFace, h.ada.ID))
+	h.rings("ring", 0, still(t, red), house.Done, face(adasFace, h.ada.ID))
 	e := h.begin(h)
 	var b bytes.Buffer
 	_, err := e.Write(t.Context(), &b)
@@ -833,16 +834,16 @@ func TestDiskIsFull(t *testing.T) {
 // deaf is an archive that takes no entry of the trail.
 type deaf struct{ Archive }
 
-func (deaf) Note(context.Context, string, string) error { return store.ErrNoSpace }
+func (deaf) Note(context.Context, string, string) error { return house.ErrNoSpace }
 
 func TestRefusals(t *testing.T) {
 	h := newHouse(t)
 	before, err := h.Trail(t.Context(), 0, 100)
 	h.must(err)
-	if _, err := Begin(t.Context(), h, "Nobody Known", Options{Now: h.now}); !errors.Is(err, store.ErrNotFound) {
+	if _, err := Begin(t.Context(), h, "Nobody Known", Options{Now: h.now}); !errors.Is(err, house.ErrNotFound) {
 		t.Errorf("%v, want ErrNotFound", err)
 	}
-	if _, err := Begin(t.Context(), deaf{h}, h.ada.ID, Options{Now: h.now}); !errors.Is(err, store.ErrNoSpace) {
+	if _, err := Begin(t.Context(), deaf{h}, h.ada.ID, Options{Now: h.now}); !errors.Is(err, house.ErrNoSpace) {
 		t.Errorf("without an entry in the trail: %v, want ErrNoSpace", err)
 	}
 	after, err := h.Trail(t.Context(), 0, 100)
@@ -853,7 +854,7 @@ func TestRefusals(t *testing.T) {
 	e := h.begin(h)
 	after, err = h.Trail(t.Context(), 0, 1)
 	h.must(err)
-	if after[0].Action != "exported" || after[0].Subject != "person "+h.ada.ID || after[0].Actor != store.ByCommand {
+	if after[0].Action != "exported" || after[0].Subject != "person "+h.ada.ID || after[0].Actor != house.ByCommand {
 		t.Errorf("before anything is given out, the trail says %+v", after[0])
 	}
 	if e.FileName() != "lintel-export-2031-05-04.zip" || e.MediaType() != "application/zip" {
@@ -886,7 +887,7 @@ func TestPictureOfAnotherSize(t *testing.T) {
 	h := newHouse(t)
 	small, _, _, err := halve(still(t, red, farFace))
 	h.must(err)
-	h.rings("ring", 0, small, store.Done, face(adasFace, h.ada.ID), face(farFace, ""))
+	h.rings("ring", 0, small, house.Done, face(adasFace, h.ada.ID), face(farFace, ""))
 	files, sum := h.export()
 	if s := readJSON(t, files).Visits[0].Stills[0]; s.Missing != noPicture || s.File != "" || sum.Unreadable != 1 {
 		t.Errorf("%+v, %+v", sum, s)
@@ -896,7 +897,7 @@ func TestPictureOfAnotherSize(t *testing.T) {
 // A hold that has ended is none, though its row is there until a sweep.
 func TestHoldThatEnded(t *testing.T) {
 	h := newHouse(t)
-	visit := h.rings("ring", 0, still(t, red), store.Done, face(adasFace, h.ada.ID))
+	visit := h.rings("ring", 0, still(t, red), house.Done, face(adasFace, h.ada.ID))
 	h.must(h.PlaceHold(t.Context(), visit, "a pot broke", h.now.Add(time.Hour)))
 	for _, held := range []bool{true, false} {
 		files, _ := h.export()

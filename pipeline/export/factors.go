@@ -9,9 +9,9 @@ import (
 	"strings"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/advise"
 	"lintel/pipeline/arrive"
-	"lintel/store"
 )
 
 // What besides the face is held of a person: by what they can be told, which
@@ -41,7 +41,7 @@ type ruleRecord struct {
 }
 
 type factorRecord struct {
-	Kind     store.FactorKind `json:"kind" says:"what it was: arrival (your phone came home), code (a one-time code of yours), token (one of yours was seen) or resident (a resident agreed that it is you)"`
+	Kind     house.FactorKind `json:"kind" says:"what it was: arrival (your phone came home), code (a one-time code of yours), token (one of yours was seen) or resident (a resident agreed that it is you)"`
 	From     string           `json:"from" says:"what gave it: source (a phone or a reader), tablet or resident"`
 	Visit    string           `json:"visit,omitempty" says:"the visit that a resident agreed on"`
 	At       time.Time        `json:"at" says:"from when it counted"`
@@ -59,7 +59,7 @@ type adviceRecord struct {
 	Door       string            `json:"door" says:"which door; empty if it is gone"`
 	Visit      string            `json:"visit,omitempty" says:"on which visit"`
 	At         time.Time         `json:"at" says:"when"`
-	State      store.AdviceState `json:"state" says:"what became of it: withheld (nothing was suggested), suggested, used, dismissed or expired"`
+	State      house.AdviceState `json:"state" says:"what became of it: withheld (nothing was suggested), suggested, used, dismissed or expired"`
 	ExpiresAt  time.Time         `json:"expires_at,omitzero" says:"until when it held, if something was suggested"`
 	Yours      bool              `json:"yours" says:"whether it was about letting you in; what was weighed for others is theirs, and not in here"`
 	By         string            `json:"by,omitempty" says:"who used or dismissed it: resident, or itself (Lintel) if its time ran out; missing before that"`
@@ -116,7 +116,7 @@ func (e *Export) lookPhones(ctx context.Context, _ map[string]string) error {
 		}
 		r := phoneRecord{Name: e.others.without(s.Name), Kind: string(s.Kind), AddedAt: s.AddedAt, HeardAt: s.HeardAt}
 		kept, err := e.archive.SourceState(ctx, s.ID)
-		if errors.Is(err, store.ErrNotFound) {
+		if errors.Is(err, house.ErrNotFound) {
 			continue // it was removed meanwhile
 		}
 		if err != nil {
@@ -216,13 +216,13 @@ func (e *Export) lookAdvice(ctx context.Context, names map[string]string) error 
 // factorWords say what a factor was.
 func factorWords(f factorRecord) string {
 	switch f.Kind {
-	case store.FactorArrival:
+	case house.FactorArrival:
 		return "Your phone came home"
-	case store.FactorCode:
+	case house.FactorCode:
 		return "A one-time code of yours was given"
-	case store.FactorToken:
+	case house.FactorToken:
 		return "A token of yours was seen"
-	case store.FactorResident:
+	case house.FactorResident:
 		return "A resident looked and agreed that it is you"
 	}
 	return string(f.Kind)
@@ -250,18 +250,18 @@ func adviceWords(a adviceRecord) string {
 		who = "somebody else be let in, while you stood there"
 	}
 	switch a.State {
-	case store.Withheld:
+	case house.Withheld:
 		if !a.Yours {
 			return "Nothing was suggested while you stood there"
 		}
 		return "Nothing was suggested"
-	case store.Suggested:
+	case house.Suggested:
 		return "It is suggested that " + who
-	case store.Used:
+	case house.Used:
 		return "It was suggested that " + who + ", and a resident says so was done"
-	case store.Dismissed:
+	case house.Dismissed:
 		return "It was suggested that " + who + ", and a resident dismissed that"
-	case store.Expired:
+	case house.Expired:
 		return "It was suggested that " + who + ", and nobody answered in time"
 	}
 	return string(a.State)

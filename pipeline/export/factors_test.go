@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/arrive"
 	"lintel/pipeline/onetime"
 	"lintel/store"
@@ -22,15 +23,15 @@ var adasSecret = onetime.Secret{7, 1, 1}
 
 // furnishSecond gives both persons a phone, a token, one-time codes, rules,
 // factors, failed attempts and advice.
-func (h *house) furnishSecond(resident, together string) {
+func (h *household) furnishSecond(resident, together string) {
 	h.t.Helper()
 	ctx := h.t.Context()
-	door, err := h.SetDoor(ctx, store.Door{Name: "Bo Lark's shed", Bell: "garden-gate"})
+	door, err := h.SetDoor(ctx, house.Door{Name: "Bo Lark's shed", Bell: "garden-gate"})
 	h.must(err)
-	for i, p := range []store.Person{h.ada, h.bo} {
-		phone, _, err := h.AddSource(ctx, store.Phone, p.ID, []string{"The green phone", "The grey phone"}[i])
+	for i, p := range []house.Person{h.ada, h.bo} {
+		phone, _, err := h.AddSource(ctx, house.Phone, p.ID, []string{"The green phone", "The grey phone"}[i])
 		h.must(err)
-		_, err = h.MoveSource(ctx, phone, func(json.RawMessage) (json.RawMessage, *store.Factor, error) {
+		_, err = h.MoveSource(ctx, phone, func(json.RawMessage) (json.RawMessage, *house.Factor, error) {
 			state, err := json.Marshal(arrive.State{Last: arrive.Report{Latitude: 61.25 + float64(i), Longitude: -7.5, Accuracy: 12, At: h.now}})
 			return state, nil, err
 		})
@@ -38,11 +39,11 @@ func (h *house) furnishSecond(resident, together string) {
 		_, err = h.AddToken(ctx, p.ID, []string{"brass-4411", "copper-9023"}[i])
 		h.must(err)
 		h.must(h.SetOneTimeSecret(ctx, p.ID, adasSecret.Text(), 0))
-		_, err = h.SetDoorRule(ctx, store.DoorRule{Person: p.ID, Door: door, Allowed: true, Days: [7]bool{true}, From: 420 + i, To: 1200, Need: 1,
-			Factors: []store.FactorKind{store.FactorCode}, Band: "strong", Liveness: store.NoSign})
+		_, err = h.SetDoorRule(ctx, house.DoorRule{Person: p.ID, Door: door, Allowed: true, Days: [7]bool{true}, From: 420 + i, To: 1200, Need: 1,
+			Factors: []house.FactorKind{house.FactorCode}, Band: "strong", Liveness: house.NoSign})
 		h.must(err)
 		h.must(h.AddMiss(ctx, "code", p.ID))
-		for _, f := range []store.Factor{{Kind: store.FactorArrival, Source: phone}, {Kind: store.FactorResident, Source: "resident " + resident, Visit: together}} {
+		for _, f := range []house.Factor{{Kind: house.FactorArrival, Source: phone}, {Kind: house.FactorResident, Source: "resident " + resident, Visit: together}} {
 			f.Person, f.At, f.Until, f.Strength = p.ID, h.now, h.now.Add(5*time.Minute), .5
 			_, err := h.AddFactor(ctx, f)
 			h.must(err)
@@ -50,15 +51,15 @@ func (h *house) furnishSecond(resident, together string) {
 	}
 	factors, err := h.FactorsSince(ctx, h.now.Add(-time.Hour))
 	h.must(err)
-	i := slices.IndexFunc(factors, func(f store.Factor) bool { return f.Person == h.ada.ID && f.Kind == store.FactorArrival })
-	suggested, err := h.AddAdvice(ctx, store.Advice{Visit: together, Door: door, Person: h.ada.ID, State: store.Suggested, At: h.now, ExpiresAt: h.now.Add(time.Minute), Factors: []string{factors[i].ID},
-		Conditions: []store.Condition{{Code: "match", Met: true, Says: "The match is strong."}, {Code: "alike", Met: false, Says: "bo lark looks much like this."}}}, h.bo.ID)
+	i := slices.IndexFunc(factors, func(f house.Factor) bool { return f.Person == h.ada.ID && f.Kind == house.FactorArrival })
+	suggested, err := h.AddAdvice(ctx, house.Advice{Visit: together, Door: door, Person: h.ada.ID, State: house.Suggested, At: h.now, ExpiresAt: h.now.Add(time.Minute), Factors: []string{factors[i].ID},
+		Conditions: []house.Condition{{Code: "match", Met: true, Says: "The match is strong."}, {Code: "alike", Met: false, Says: "bo lark looks much like this."}}}, h.bo.ID)
 	h.must(err)
-	h.must(h.EndAdvice(store.By(ctx, "resident "+resident), suggested, store.Used))
-	other, err := h.SetDoor(ctx, store.Door{Name: "The cellar", Bell: "garden-gate"})
+	h.must(h.EndAdvice(house.By(ctx, "resident "+resident), suggested, house.Used))
+	other, err := h.SetDoor(ctx, house.Door{Name: "The cellar", Bell: "garden-gate"})
 	h.must(err)
-	_, err = h.AddAdvice(ctx, store.Advice{Visit: together, Door: other, Person: h.bo.ID, State: store.Withheld, At: h.now,
-		Conditions: []store.Condition{{Code: "time", Met: false, Says: "This rule holds on Sundays from 07:01."}}}, h.ada.ID)
+	_, err = h.AddAdvice(ctx, house.Advice{Visit: together, Door: other, Person: h.bo.ID, State: house.Withheld, At: h.now,
+		Conditions: []house.Condition{{Code: "time", Met: false, Says: "This rule holds on Sundays from 07:01."}}}, h.ada.ID)
 	h.must(err)
 }
 
@@ -80,7 +81,7 @@ func TestSecond(t *testing.T) {
 	var factors []string
 	for _, f := range w.Factors {
 		factors = append(factors, string(f.Kind)+" from a "+f.From)
-		if used := f.Kind == store.FactorArrival; f.Used != used || f.Strength != .5 || !f.Until.Equal(h.now.Add(5*time.Minute)) || (f.Visit != "") == used {
+		if used := f.Kind == house.FactorArrival; f.Used != used || f.Strength != .5 || !f.Until.Equal(h.now.Add(5*time.Minute)) || (f.Visit != "") == used {
 			t.Errorf("a factor is %+v", f)
 		}
 	}
@@ -95,10 +96,10 @@ func TestSecond(t *testing.T) {
 		t.Fatalf("advice %+v", w.Advice)
 	}
 	for _, a := range w.Advice {
-		if a.Yours && (a.State != store.Used || a.By != "resident" || len(a.Conditions) != 2 || a.Conditions[1].Says != "[somebody else] looks much like this.") {
+		if a.Yours && (a.State != house.Used || a.By != "resident" || len(a.Conditions) != 2 || a.Conditions[1].Says != "[somebody else] looks much like this.") {
 			t.Errorf("advice on Ada %+v", a)
 		}
-		if !a.Yours && (a.State != store.Withheld || len(a.Conditions) != 0 || a.Door != "The cellar") {
+		if !a.Yours && (a.State != house.Withheld || len(a.Conditions) != 0 || a.Door != "The cellar") {
 			t.Errorf("advice on Bo %+v", a)
 		}
 	}
@@ -143,7 +144,7 @@ type secondless struct {
 	err error
 }
 
-func (s secondless) Tokens(context.Context) ([]store.CarriedToken, error) { return nil, s.err }
+func (s secondless) Tokens(context.Context) ([]house.CarriedToken, error) { return nil, s.err }
 
 // What can't be read is an error before anything is given out.
 func TestSecondFails(t *testing.T) {

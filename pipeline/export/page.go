@@ -8,8 +8,8 @@ import (
 	"io"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 //go:embed page.html
@@ -21,12 +21,12 @@ var page = template.Must(template.New("page").Funcs(new(Export).words()).Parse(p
 // A frame is what of the page is not a list.
 type frame struct {
 	document
-	Rule store.Rule // of visits of persons
+	Rule house.Rule // of visits of persons
 }
 
 // writePage writes index.html.
 func (e *Export) writePage(w io.Writer, sum Summary, visits, trail *spool) error {
-	f := frame{e.document(sum), e.rules.Keep[store.Known]}
+	f := frame{e.document(sum), e.rules.Keep[house.Known]}
 	out := joined{w: w}
 	out.template(e.page, "head", f)
 	out.spool(visits)
@@ -49,7 +49,7 @@ func (e *Export) words() template.FuncMap {
 		"machine": func(t time.Time) string { return t.In(e.zone).Format(time.RFC3339) },
 		"clock":   func(t time.Time) string { return t.In(e.zone).Format("15:04:05") },
 		"fate":    e.fateWords,
-		"period":  store.Period.Words,
+		"period":  house.Period.Words,
 		"odds":    odds,
 		"counted": counted,
 		"missing": func(m missing) string { return missingWords[m] },
@@ -87,7 +87,7 @@ func (e *Export) fateWords(v visitRecord) (words []string) {
 	if t := v.Fate.StillsGoneAt; !t.IsZero() && t.Before(v.Fate.GoesAt) {
 		words = append(words, fmt.Sprintf("Its stills go %s: by the household’s rule, stills of %s are kept %s.", when(t), v.Fate.Rule.Plural(), rule.Stills.Words()))
 	}
-	if v.Kind == store.Looking {
+	if v.Kind == house.Looking {
 		words = append(words, "A still of it waits to be examined; until then it goes by the rule for strangers.")
 	}
 	return append(words, fmt.Sprintf("All of it goes %s: by the household’s rule, %s are kept %s.", when(v.Fate.GoesAt), v.Fate.Rule.Plural(), v.Fate.Period.Words()))
@@ -122,8 +122,8 @@ var missingWords = map[missing]string{
 var actorWords = map[string]string{
 	"resident":      "A resident",
 	"tablet":        "Somebody at a tablet",
-	store.ByCommand: "Somebody at the server",
-	store.ByItself:  "Lintel itself, by the rules",
+	house.ByCommand: "Somebody at the server",
+	house.ByItself:  "Lintel itself, by the rules",
 }
 
 // deedWords say what an entry of the trail is about. A word that is not known

@@ -7,7 +7,7 @@ import (
 	"strings"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A document is data.json. What its fields mean is in their tags, which the
@@ -65,7 +65,7 @@ type visitRecord struct {
 	Bell        string        `json:"bell" says:"which bell was rung"`
 	ReceivedAt  time.Time     `json:"received_at" says:"when the first still came, by the server's clock"`
 	CountedFrom time.Time     `json:"counted_from" says:"from when on the time of keeping is counted"`
-	Kind        store.Kind    `json:"kind" says:"what the household's rules go by: person, parcel, looking while a still waits to be examined, or another where a face is yours by an answer alone"`
+	Kind        house.Kind    `json:"kind" says:"what the household's rules go by: person, parcel, looking while a still waits to be examined, or another where a face is yours by an answer alone"`
 	Parcel      bool          `json:"parcel" says:"whether the household noted that a parcel came"`
 	Stage       string        `json:"stage" says:"what is left: whole, smaller (smaller stills) or findings (no stills)"`
 	Fate        fateRecord    `json:"fate"`
@@ -77,8 +77,8 @@ type fateRecord struct {
 	SmallerAt    time.Time    `json:"smaller_at,omitzero" says:"when smaller stills take the stills' place, if ever"`
 	StillsGoneAt time.Time    `json:"stills_gone_at,omitzero" says:"when the stills go and the findings stay, if they do"`
 	GoesAt       time.Time    `json:"goes_at" says:"when all of it goes, within the hour"`
-	Rule         store.Kind   `json:"rule" says:"the kind of visit whose rule says so"`
-	Period       store.Period `json:"period" says:"how long by that rule: hours (72h) or days of the calendar (30d)"`
+	Rule         house.Kind   `json:"rule" says:"the kind of visit whose rule says so"`
+	Period       house.Period `json:"period" says:"how long by that rule: hours (72h) or days of the calendar (30d)"`
 }
 
 type holdRecord struct {
@@ -96,7 +96,7 @@ type stillRecord struct {
 	Damaged    bool             `json:"damaged" says:"whether a part of it was lost on its way from the bell"`
 	ReceivedAt time.Time        `json:"received_at" says:"when it came, by the server's clock"`
 	TakenAt    time.Time        `json:"taken_at,omitzero" says:"when it was taken, by the bell's clock, if it said"`
-	State      store.StillState `json:"state" says:"whether faces were looked for: done, pending or failed"`
+	State      house.StillState `json:"state" says:"whether faces were looked for: done, pending or failed"`
 	OtherFaces int              `json:"other_faces" says:"how many faces on it are not yours, by a finding or an answer; blurred in the file"`
 	Faces      []faceRecord     `json:"faces" says:"those that were taken for yours, or are by an answer"`
 }
@@ -106,7 +106,7 @@ type faceRecord struct {
 	Y             int             `json:"y_px" says:"upper edge of the face, in pixels from the still's upper edge"`
 	Width         int             `json:"width_px" says:"pixels"`
 	Height        int             `json:"height_px" says:"pixels"`
-	Landmarks     []store.Point   `json:"landmarks_px" says:"two corners of each eye and the base of the nose, in pixels"`
+	Landmarks     []house.Point   `json:"landmarks_px" says:"two corners of each eye and the base of the nose, in pixels"`
 	Band          string          `json:"band" says:"how sure the match is: strong, fair or weak (fpir of at most 1e-4, 1e-3, 1e-2); empty, and the numbers of the match 0, where the face is yours by an answer alone"`
 	Distance      float64         `json:"distance" says:"Euclidean distance from your references, all together, without a unit; smaller is more alike"`
 	Probability   float64         `json:"probability" says:"that it is you, 0 to 1, by how often somebody enrolled rings; 0 if it was not worked out"`
@@ -118,7 +118,7 @@ type faceRecord struct {
 	PartlyBlurred bool            `json:"partly_blurred" says:"whether the blur of a face beside yours covers a part of it"`
 }
 
-// A qualityRecord has the fields of a store.Quality.
+// A qualityRecord has the fields of a house.Quality.
 type qualityRecord struct {
 	FaceWidth      int     `json:"face_width_px" says:"width of the face, in pixels"`
 	EyeDistance    float64 `json:"eye_distance_px" says:"between the centres of the eyes, in pixels; 0 if they could not be made out, and then nothing below was measured"`
@@ -133,9 +133,9 @@ type qualityRecord struct {
 	Cut            float64 `json:"cut_share" says:"how much of it lies beyond the still's border, 0 to 1"`
 }
 
-// A livenessRecord has what a store.Liveness says, in words as well.
+// A livenessRecord has what a house.Liveness says, in words as well.
 type livenessRecord struct {
-	Level       store.LivenessLevel `json:"level" says:"no-sign (no sign was noticed, which says nothing: most pictures show none), doubtful (it may be a picture) or picture (it looks like one)"`
+	Level       house.LivenessLevel `json:"level" says:"no-sign (no sign was noticed, which says nothing: most pictures show none), doubtful (it may be a picture) or picture (it looks like one)"`
 	Says        string              `json:"says" says:"a warning in words, and what could not be told; empty where there is nothing to warn of"`
 	Probability float64             `json:"probability" says:"that it is a picture, from all findings, 0 to 1"`
 	Frames      int                 `json:"frames" says:"how many stills of the ring were judged together"`
@@ -256,10 +256,10 @@ func (e *Export) zoneName() string {
 }
 
 // stages are the API's words for what is left of a visit.
-var stages = map[store.Stage]string{store.Whole: "whole", store.Smaller: "smaller", store.OnlyFindings: "findings"}
+var stages = map[house.Stage]string{house.Whole: "whole", house.Smaller: "smaller", house.OnlyFindings: "findings"}
 
 // visitOf records a visit, without its stills.
-func (e *Export) visitOf(v store.Visit) visitRecord {
+func (e *Export) visitOf(v house.Visit) visitRecord {
 	if v.Hold != nil && !v.Hold.EndsAt.After(e.now) {
 		v.Hold = nil // its row stays until the visit is swept
 	}
@@ -276,7 +276,7 @@ func (e *Export) visitOf(v store.Visit) visitRecord {
 }
 
 // entryOf records an entry of the trail without who in particular it was.
-func entryOf(e store.Entry) entryRecord {
+func entryOf(e house.Entry) entryRecord {
 	kind, _, _ := strings.Cut(e.Actor, " ")
 	visit, _ := strings.CutPrefix(e.Subject, "visit ")
 	if visit == e.Subject {

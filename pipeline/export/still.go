@@ -10,9 +10,9 @@ import (
 	"io"
 	"io/fs"
 
+	"lintel/internal/house"
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/redact"
-	"lintel/store"
 	"lintel/store/seal"
 )
 
@@ -46,7 +46,7 @@ func (sum *Summary) count(s stillRecord) {
 }
 
 // writeVisit gives a visit's stills out and records it.
-func (e *Export) writeVisit(ctx context.Context, p *pack, v store.Visit, sum *Summary) (visitRecord, error) {
+func (e *Export) writeVisit(ctx context.Context, p *pack, v house.Visit, sum *Summary) (visitRecord, error) {
 	record := e.visitOf(v)
 	sum.Visits++
 	for _, s := range v.Stills {
@@ -76,7 +76,7 @@ const tries = 5
 // still returns a still as it is given out. Boxes of faces go with one state of
 // a still: on the smaller one that took its place they would blur the wrong
 // place. So the visit must not have changed by the time that the still is read.
-func (e *Export) still(ctx context.Context, v store.Visit, frame int) (stillRecord, []byte, error) {
+func (e *Export) still(ctx context.Context, v house.Visit, frame int) (stillRecord, []byte, error) {
 	for range tries {
 		s, ok := frameOf(v, frame)
 		if !ok {
@@ -86,14 +86,14 @@ func (e *Export) still(ctx context.Context, v store.Visit, frame int) (stillReco
 		if err != nil {
 			return stillRecord{}, nil, err
 		}
-		own := func(f store.Face) bool { return e.isOwn(f, answered) }
+		own := func(f house.Face) bool { return e.isOwn(f, answered) }
 		data, err := e.archive.ReadStill(ctx, v.ID, frame)
 		if ctx.Err() != nil {
 			return stillRecord{}, nil, ctx.Err()
 		}
 		now, errNow := e.archive.Visit(ctx, v.ID)
 		switch {
-		case errors.Is(errNow, store.ErrNotFound): // the visit went just now
+		case errors.Is(errNow, house.ErrNotFound): // the visit went just now
 			s.File, s.Lost, data = "", false, nil
 		case errNow != nil:
 			return stillRecord{}, nil, errNow
@@ -114,20 +114,20 @@ func (e *Export) still(ctx context.Context, v store.Visit, frame int) (stillReco
 		return r, data, nil
 	}
 	s, ok := frameOf(v, frame)
-	r := e.stillOf(s, func(f store.Face) bool { return e.isOwn(f, nil) })
+	r := e.stillOf(s, func(f house.Face) bool { return e.isOwn(f, nil) })
 	if r.Frame = frame; ok {
 		r.Missing = changing
 	}
 	return r, nil, nil
 }
 
-func frameOf(v store.Visit, frame int) (store.Still, bool) {
+func frameOf(v house.Visit, frame int) (house.Still, bool) {
 	for _, s := range v.Stills {
 		if s.Frame == frame {
 			return s, true
 		}
 	}
-	return store.Still{}, false
+	return house.Still{}, false
 }
 
 // reasonOf says why a still could not be read.
@@ -135,7 +135,7 @@ func reasonOf(err error) missing {
 	switch {
 	case err == nil:
 		return ""
-	case errors.Is(err, store.ErrNotFound):
+	case errors.Is(err, house.ErrNotFound):
 		return removed
 	case errors.Is(err, seal.ErrOpen):
 		return broken
@@ -146,7 +146,7 @@ func reasonOf(err error) missing {
 }
 
 // stillOf records a still by its row.
-func (e *Export) stillOf(s store.Still, own func(store.Face) bool) stillRecord {
+func (e *Export) stillOf(s house.Still, own func(house.Face) bool) stillRecord {
 	r := stillRecord{
 		Frame: s.Frame, Width: s.Width, Height: s.Height, Damaged: s.Damaged,
 		ReceivedAt: s.ReceivedAt, TakenAt: s.TakenAt, State: s.State, Faces: []faceRecord{},
@@ -156,9 +156,9 @@ func (e *Export) stillOf(s store.Still, own func(store.Face) bool) stillRecord {
 		r.Missing = lost
 	case s.File == "":
 		r.Missing = removed
-	case s.State == store.Pending:
+	case s.State == house.Pending:
 		r.Missing = notExamined
-	case s.State == store.Failed:
+	case s.State == house.Failed:
 		r.Missing = notExaminable
 	}
 	for _, f := range s.Faces {
@@ -172,18 +172,18 @@ func (e *Export) stillOf(s store.Still, own func(store.Face) bool) stillRecord {
 }
 
 // isOwn reports whether a face was taken for the person's, or is by an answer.
-func (e *Export) isOwn(f store.Face, answered map[string]store.Check) bool {
+func (e *Export) isOwn(f house.Face, answered map[string]house.Check) bool {
 	return f.Match != nil && f.Match.Person == e.person.ID || answered[f.ID].Person == e.person.ID
 }
 
-func faceOf(f store.Face) faceRecord {
+func faceOf(f house.Face) faceRecord {
 	r := faceRecord{
-		X: f.Box.Min.X, Y: f.Box.Min.Y, Width: f.Box.Dx(), Height: f.Box.Dy(), Landmarks: append([]store.Point{}, f.Landmarks...),
+		X: f.Box.Min.X, Y: f.Box.Min.Y, Width: f.Box.Dx(), Height: f.Box.Dy(), Landmarks: append([]house.Point{}, f.Landmarks...),
 	}
 	if m := f.Match; m != nil {
 		r.Band, r.Distance, r.FPIR, r.Probability, r.Frames = m.Band, m.Distance, m.FPIR, m.Probability, m.Frames
 	}
-	if f.Descriptor != (store.Descriptor{}) {
+	if f.Descriptor != (house.Descriptor{}) {
 		r.Descriptor = f.Descriptor[:]
 	}
 	if f.Quality != nil {
@@ -196,7 +196,7 @@ func faceOf(f store.Face) faceRecord {
 	return r
 }
 
-func livenessOf(l store.Liveness) *livenessRecord {
+func livenessOf(l house.Liveness) *livenessRecord {
 	r := &livenessRecord{l.Level, liveness.Summary(l), l.Probability, l.Frames, append([]string{}, l.CantTell...), []findingRecord{}}
 	for _, f := range l.Findings {
 		found := findingRecord{f.Sign, liveness.Name(f.Sign), f.Score, append([]float64{}, f.Values...), liveness.Says(f), [][2]float64{}, f.Missing}
@@ -213,7 +213,7 @@ var errOtherSize = errors.New("the picture has another size than its row says")
 
 // blur returns the picture with others' faces unseen, and records which of the
 // person's own that goes over as well.
-func (e *Export) blur(picture []byte, s store.Still, r *stillRecord, isOwn func(store.Face) bool) ([]byte, error) {
+func (e *Export) blur(picture []byte, s house.Still, r *stillRecord, isOwn func(house.Face) bool) ([]byte, error) {
 	size, err := jpeg.DecodeConfig(bytes.NewReader(picture))
 	if err != nil {
 		return nil, fmt.Errorf("decoding a still: %w", err)

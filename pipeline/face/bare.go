@@ -5,7 +5,7 @@ import (
 
 	goface "github.com/Kagami/go-face"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // Bare is go-face with nothing around it: one call on the whole picture. It is
@@ -33,13 +33,13 @@ func (b *Bare) Close() error {
 // Find returns the faces on a JPEG picture, from left to right. It fails on a
 // picture that is grey, that lies in CMYK, or that libjpeg warns about, where
 // a decoder in Go may still see something.
-func (b *Bare) Find(jpeg []byte) ([]store.Face, error) {
+func (b *Bare) Find(jpeg []byte) ([]house.Face, error) {
 	faces, err := b.recognizer.Recognize(jpeg)
 	if err != nil {
 		return nil, fmt.Errorf("asking go-face about the whole picture: %w", err)
 	}
 	whole := crop{scale: 1}
-	var found []store.Face
+	var found []house.Face
 	for _, f := range faces {
 		found = append(found, whole.onStill(f))
 	}

@@ -12,7 +12,7 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // BenchmarkFind times a Finder, from JPEG to descriptors, and one bare go-face
@@ -40,7 +40,7 @@ func BenchmarkFind(b *testing.B) {
 			}
 			var ours, theirs []time.Duration
 			oursFound, theirsFound := 0, 0
-			timed := func(find func() ([]store.Face, error), times *[]time.Duration, found *int, face image.Rectangle) {
+			timed := func(find func() ([]house.Face, error), times *[]time.Duration, found *int, face image.Rectangle) {
 				began := time.Now()
 				got, err := find()
 				*times = append(*times, time.Since(began))
@@ -53,9 +53,9 @@ func BenchmarkFind(b *testing.B) {
 			}
 			for b.Loop() {
 				i := len(ours) % len(stills)
-				timed(func() ([]store.Face, error) { return findIn(f, stills[i]) }, &ours, &oursFound, faces[i])
+				timed(func() ([]house.Face, error) { return findIn(f, stills[i]) }, &ours, &oursFound, faces[i])
 				b.StopTimer()
-				timed(func() ([]store.Face, error) { return bare.Find(stills[i]) }, &theirs, &theirsFound, faces[i])
+				timed(func() ([]house.Face, error) { return bare.Find(stills[i]) }, &theirs, &theirsFound, faces[i])
 				b.StartTimer()
 			}
 			b.ReportAllocs()

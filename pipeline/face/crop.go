@@ -9,7 +9,7 @@ import (
 	goface "github.com/Kagami/go-face"
 	"github.com/disintegration/imaging"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 const (
@@ -84,15 +84,15 @@ func (c crop) encode(b *bytes.Buffer) ([]byte, error) {
 }
 
 // onStill translates a face on the crop into one on the still.
-func (c crop) onStill(f goface.Face) store.Face {
+func (c crop) onStill(f goface.Face) house.Face {
 	r := f.Rectangle
-	face := store.Face{
+	face := house.Face{
 		// go-face's rectangle names the last pixel, image.Rectangle the one after.
 		Box: image.Rectangle{
 			c.point(float64(r.Min.X), float64(r.Min.Y)).Round(),
 			c.point(float64(r.Max.X)+1, float64(r.Max.Y)+1).Round(),
 		},
-		Descriptor: store.Descriptor(f.Descriptor),
+		Descriptor: house.Descriptor(f.Descriptor),
 	}
 	for _, s := range f.Shapes {
 		face.Landmarks = append(face.Landmarks, c.point(float64(s.X), float64(s.Y)))
@@ -100,6 +100,6 @@ func (c crop) onStill(f goface.Face) store.Face {
 	return face
 }
 
-func (c crop) point(x, y float64) store.Point {
-	return store.Point{X: float64(c.origin.X) + x/c.scale, Y: float64(c.origin.Y) + y/c.scale}
+func (c crop) point(x, y float64) house.Point {
+	return house.Point{X: float64(c.origin.X) + x/c.scale, Y: float64(c.origin.Y) + y/c.scale}
 }

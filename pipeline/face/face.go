@@ -2,7 +2,7 @@
 //
 // What comes in is a decoded still. What goes out, for each face, is its box,
 // five landmarks and its descriptor. The package is the only one that knows
-// go-face, and through it dlib: everybody else sees [store.Face].
+// go-face, and through it dlib: everybody else sees [house.Face].
 //
 // # How a still is searched
 //
@@ -38,7 +38,8 @@ import (
 	"slices"
 
 	goface "github.com/Kagami/go-face"
-	"lintel/store"
+
+	"lintel/internal/house"
 )
 
 // ErrModels says that the model files can't be loaded.
@@ -95,10 +96,10 @@ func (f *Finder) Close() error {
 //
 // The error is the context's if that ended. Find runs two goroutines at the
 // most and waits for both in any case.
-func (f *Finder) Find(ctx context.Context, still image.Image) ([]store.Face, error) {
+func (f *Finder) Find(ctx context.Context, still image.Image) ([]house.Face, error) {
 	f.planes.of(still)
 	fine, coarse := f.planes.fine, f.planes.coarse
-	var found []store.Face
+	var found []house.Face
 	var err error
 	if fine.factor > 1 {
 		beside := searchBeside(
@@ -115,7 +116,7 @@ func (f *Finder) Find(ctx context.Context, still image.Image) ([]store.Face, err
 	if err != nil {
 		return nil, fmt.Errorf("finding faces: %w", err)
 	}
-	slices.SortStableFunc(found, func(a, b store.Face) int { return cmp.Compare(a.Box.Min.X, b.Box.Min.X) })
+	slices.SortStableFunc(found, func(a, b house.Face) int { return cmp.Compare(a.Box.Min.X, b.Box.Min.X) })
 	return found, nil
 }
 
@@ -134,7 +135,7 @@ func searchBeside(searches ...func() []place) <-chan []place {
 
 // confirmAll confirms all that searches beside found, unless err says that
 // confirming failed before; it waits for the searches in any case.
-func (f *Finder) confirmAll(ctx context.Context, still image.Image, found []store.Face, err error, beside <-chan []place) ([]store.Face, error) {
+func (f *Finder) confirmAll(ctx context.Context, still image.Image, found []house.Face, err error, beside <-chan []place) ([]house.Face, error) {
 	for places := range beside {
 		if err == nil {
 			found, err = f.confirm(ctx, still, found, places)
@@ -145,7 +146,7 @@ func (f *Finder) confirmAll(ctx context.Context, still image.Image, found []stor
 
 // confirm asks the detector about each place, best first, and adds the faces
 // it finds to those found so far.
-func (f *Finder) confirm(ctx context.Context, still image.Image, found []store.Face, places []place) ([]store.Face, error) {
+func (f *Finder) confirm(ctx context.Context, still image.Image, found []house.Face, places []place) ([]house.Face, error) {
 	for _, p := range places {
 		if err := ctx.Err(); err != nil {
 			return nil, err
@@ -167,7 +168,7 @@ func (f *Finder) confirm(ctx context.Context, still image.Image, found []store.F
 }
 
 // look asks the detector about one place.
-func (f *Finder) look(still image.Image, p place) ([]store.Face, error) {
+func (f *Finder) look(still image.Image, p place) ([]house.Face, error) {
 	c := cropAround(still, p)
 	raw, err := c.encode(&f.encoded)
 	if err != nil {
@@ -178,7 +179,7 @@ func (f *Finder) look(still image.Image, p place) ([]store.Face, error) {
 		return nil, fmt.Errorf("asking go-face: %w", err)
 	}
 	size := still.Bounds().Size()
-	var found []store.Face
+	var found []house.Face
 	for _, face := range faces {
 		onStill := c.onStill(face)
 		// dlib draws boxes beyond the border where a face is cut.
@@ -192,7 +193,7 @@ func (f *Finder) look(still image.Image, p place) ([]store.Face, error) {
 
 // covered reports whether one of the faces takes up the same place as box:
 // half of the smaller of the two lies in the other.
-func covered(faces []store.Face, box image.Rectangle) bool {
+func covered(faces []house.Face, box image.Rectangle) bool {
 	for _, f := range faces {
 		both := area(f.Box.Intersect(box))
 		if 2*both > min(area(f.Box), area(box)) {

@@ -23,9 +23,9 @@ import (
 	goface "github.com/Kagami/go-face"
 	"github.com/disintegration/imaging"
 
+	"lintel/internal/house"
 	"lintel/pipeline/face/doorstep"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // Outside: dlib's example photographs and the boxes its author drew on them.
@@ -95,7 +95,7 @@ func TestPeopleOnOnePhotograph(t *testing.T) {
 // chinese_whispers does: faces nearer than distance are neighbours, and each
 // takes up, again and again and in random order, the label that most of its
 // neighbours have.
-func whisper(r *rand.Rand, faces []store.Face, distance float64) []int {
+func whisper(r *rand.Rand, faces []house.Face, distance float64) []int {
 	labels := make([]int, len(faces))
 	for i := range labels {
 		labels[i] = i
@@ -449,7 +449,7 @@ func TestOpenWithoutModels(t *testing.T) {
 func TestFindersBeside(t *testing.T) {
 	names := []string{"2008_002506.jpg", "2008_001322.jpg", "2009_004587.jpg"}
 	alone := open(t)
-	var want [][]store.Face
+	var want [][]house.Face
 	for _, name := range names {
 		want = append(want, find(t, alone, example(t, name)))
 	}
@@ -583,7 +583,7 @@ func labelled(t testing.TB) []photograph {
 	return all
 }
 
-func find(t testing.TB, f *Finder, still image.Image) []store.Face {
+func find(t testing.TB, f *Finder, still image.Image) []house.Face {
 	t.Helper()
 	faces, err := f.Find(t.Context(), still)
 	if err != nil {
@@ -593,7 +593,7 @@ func find(t testing.TB, f *Finder, still image.Image) []store.Face {
 }
 
 // findIn finds the faces on a JPEG still.
-func findIn(f *Finder, raw []byte) ([]store.Face, error) {
+func findIn(f *Finder, raw []byte) ([]house.Face, error) {
 	img, err := jpeg.Decode(bytes.NewReader(raw))
 	if err != nil {
 		return nil, err
@@ -671,8 +671,8 @@ func (p *paints) paint(t testing.TB, width int, degrees float64) ([]byte, image.
 }
 
 // hit reports whether one of the faces is at a box.
-func hit(faces []store.Face, box image.Rectangle) bool {
-	return slices.ContainsFunc(faces, func(f store.Face) bool { return iou(f.Box, box) >= 0.5 })
+func hit(faces []house.Face, box image.Rectangle) bool {
+	return slices.ContainsFunc(faces, func(f house.Face) bool { return iou(f.Box, box) >= 0.5 })
 }
 
 func iou(a, b image.Rectangle) float64 {
@@ -680,7 +680,7 @@ func iou(a, b image.Rectangle) float64 {
 	return float64(both) / float64(area(a)+area(b)-both)
 }
 
-func boxes(faces []store.Face) []image.Rectangle {
+func boxes(faces []house.Face) []image.Rectangle {
 	var all []image.Rectangle
 	for _, f := range faces {
 		all = append(all, f.Box)

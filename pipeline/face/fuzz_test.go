@@ -13,7 +13,7 @@ import (
 
 	"github.com/disintegration/imaging"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // FuzzFind goes through sizes, places in a larger picture and colour models
@@ -86,7 +86,7 @@ func FuzzFindJPEG(f *testing.F) {
 
 // checkFaces checks what must be true of the faces on any still, and of the
 // crops that go-face got.
-func checkFaces(t *testing.T, size image.Point, faces []store.Face, crops [][]byte) {
+func checkFaces(t *testing.T, size image.Point, faces []house.Face, crops [][]byte) {
 	t.Helper()
 	for _, face := range faces {
 		if face.Box.Empty() || !face.Box.In(image.Rectangle{Max: size}) {

@@ -3,7 +3,7 @@
 //
 // What comes in are messages from sources, which each have a token of their
 // own: a person's phone, or a local system that sees tokens. What goes out are
-// [store.Factor]s, or errors that say what is wrong with a message. A message is
+// [house.Factor]s, or errors that say what is wrong with a message. A message is
 // JSON, one object with one field:
 //
 //	{"arrival": {"latitude_deg": …, "longitude_deg": …, "accuracy_m": …, "at": "…"}}   from a phone: see package arrive
@@ -38,9 +38,9 @@ import (
 	"sync"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/arrive"
 	"lintel/pipeline/onetime"
-	"lintel/store"
 )
 
 // What is wrong with a message. Errors of packages arrive and onetime come
@@ -72,12 +72,12 @@ const codeCounts = 2 * time.Minute
 
 // An Archive is what the desk needs of the store.
 type Archive interface {
-	AdviceRules(context.Context) (store.AdviceRules, error)
-	MoveSource(ctx context.Context, id string, change func(json.RawMessage) (json.RawMessage, *store.Factor, error)) (added bool, err error)
+	AdviceRules(context.Context) (house.AdviceRules, error)
+	MoveSource(ctx context.Context, id string, change func(json.RawMessage) (json.RawMessage, *house.Factor, error)) (added bool, err error)
 	HearSource(ctx context.Context, id string) error
 	TokenOf(ctx context.Context, label string) (person string, err error)
-	AddFactor(context.Context, store.Factor) (id string, err error)
-	UseCode(ctx context.Context, f store.Factor, check func(secret string, lastStep int64) (int64, error)) (factor string, err error)
+	AddFactor(context.Context, house.Factor) (id string, err error)
+	UseCode(ctx context.Context, f house.Factor, check func(secret string, lastStep int64) (int64, error)) (factor string, err error)
 	CodeMisses(ctx context.Context, person string, since time.Time) (lately, inAll int, err error)
 	AddMiss(ctx context.Context, what, whom string) error
 }
@@ -98,7 +98,7 @@ func NewDesk(archive Archive, now func() time.Time) *Desk { return &Desk{archive
 
 // A Receipt says what came of a message.
 type Receipt struct {
-	Kind store.FactorKind `json:"kind"`
+	Kind house.FactorKind `json:"kind"`
 	// Counts says that it became a factor. A phone's report is most often not
 	// an arrival.
 	Counts bool `json:"counts"`
@@ -107,22 +107,22 @@ type Receipt struct {
 // Message takes a message of a source, which was authenticated. About is the
 // person that the sender says it is about, by id, or empty where that was not
 // said.
-func (d *Desk) Message(ctx context.Context, s store.Source, about string, text []byte) (Receipt, error) {
+func (d *Desk) Message(ctx context.Context, s house.Source, about string, text []byte) (Receipt, error) {
 	m, err := parseMessage(text)
 	if err != nil {
 		return Receipt{}, err
 	}
-	ctx = store.By(ctx, "source "+s.ID)
+	ctx = house.By(ctx, "source "+s.ID)
 	if s.Person != "" && about != "" && about != s.Person {
 		return Receipt{}, d.missed(ctx, "person", about, ErrNotTheirs)
 	}
 	switch {
-	case m.arrival != nil && s.Kind == store.Phone:
+	case m.arrival != nil && s.Kind == house.Phone:
 		return d.arrival(ctx, s, m.arrival)
-	case m.code != "" && s.Kind == store.Phone:
+	case m.code != "" && s.Kind == house.Phone:
 		err := d.Code(ctx, s.Person, m.code, s.ID)
-		return Receipt{store.FactorCode, err == nil}, err
-	case m.token != "" && s.Kind == store.Reader:
+		return Receipt{house.FactorCode, err == nil}, err
+	case m.token != "" && s.Kind == house.Reader:
 		return d.token(ctx, s, about, m.token)
 	}
 	return Receipt{}, ErrNotTheirs
@@ -171,8 +171,8 @@ func parseMessage(text []byte) (m message, err error) {
 }
 
 // arrival takes a report of where a phone is.
-func (d *Desk) arrival(ctx context.Context, s store.Source, text []byte) (Receipt, error) {
-	receipt := Receipt{Kind: store.FactorArrival}
+func (d *Desk) arrival(ctx context.Context, s house.Source, text []byte) (Receipt, error) {
+	receipt := Receipt{Kind: house.FactorArrival}
 	report, err := arrive.ParseReport(text)
 	if err != nil {
 		return receipt, err
@@ -184,7 +184,7 @@ func (d *Desk) arrival(ctx context.Context, s store.Source, text []byte) (Receip
 	if rules.Home == nil {
 		return receipt, ErrNoHome
 	}
-	receipt.Counts, err = d.archive.MoveSource(ctx, s.ID, func(before json.RawMessage) (json.RawMessage, *store.Factor, error) {
+	receipt.Counts, err = d.archive.MoveSource(ctx, s.ID, func(before json.RawMessage) (json.RawMessage, *house.Factor, error) {
 		var state arrive.State
 		if before != nil {
 			if err := json.Unmarshal(before, &state); err != nil {
@@ -200,8 +200,8 @@ func (d *Desk) arrival(ctx context.Context, s store.Source, text []byte) (Receip
 		if !arrived {
 			return after, nil, stepErr
 		}
-		return after, &store.Factor{
-			Kind: store.FactorArrival, Person: s.Person, Source: s.ID, At: now, Until: now.Add(rules.Window), Strength: weak,
+		return after, &house.Factor{
+			Kind: house.FactorArrival, Person: s.Person, Source: s.ID, At: now, Until: now.Add(rules.Window), Strength: weak,
 		}, stepErr
 	})
 	if errors.Is(err, arrive.ErrSpeed) {
@@ -211,13 +211,13 @@ func (d *Desk) arrival(ctx context.Context, s store.Source, text []byte) (Receip
 }
 
 // token takes that a reader saw something.
-func (d *Desk) token(ctx context.Context, s store.Source, about, label string) (Receipt, error) {
-	receipt := Receipt{Kind: store.FactorToken}
+func (d *Desk) token(ctx context.Context, s house.Source, about, label string) (Receipt, error) {
+	receipt := Receipt{Kind: house.FactorToken}
 	if err := d.archive.HearSource(ctx, s.ID); err != nil {
 		return receipt, err
 	}
 	person, err := d.archive.TokenOf(ctx, label)
-	if errors.Is(err, store.ErrNotFound) {
+	if errors.Is(err, house.ErrNotFound) {
 		return receipt, d.missed(ctx, "token", about, ErrNoToken)
 	}
 	if err != nil {
@@ -231,8 +231,8 @@ func (d *Desk) token(ctx context.Context, s store.Source, about, label string) (
 		return receipt, err
 	}
 	now := d.now()
-	_, err = d.archive.AddFactor(ctx, store.Factor{
-		Kind: store.FactorToken, Person: person, Source: s.ID, At: now, Until: now.Add(rules.Window), Strength: weak,
+	_, err = d.archive.AddFactor(ctx, house.Factor{
+		Kind: house.FactorToken, Person: person, Source: s.ID, At: now, Until: now.Add(rules.Window), Strength: weak,
 	})
 	receipt.Counts = err == nil
 	return receipt, err
@@ -255,7 +255,7 @@ func (d *Desk) Code(ctx context.Context, person, code, source string) error {
 	if inAll >= onetime.MissesInAll {
 		return fmt.Errorf("%w since the last right one; a resident has to give out new codes", ErrGuesses)
 	}
-	factor := store.Factor{Kind: store.FactorCode, Person: person, Source: source, At: now, Until: now.Add(codeCounts), Strength: decisive}
+	factor := house.Factor{Kind: house.FactorCode, Person: person, Source: source, At: now, Until: now.Add(codeCounts), Strength: decisive}
 	_, err = d.archive.UseCode(ctx, factor, func(secret string, last int64) (int64, error) {
 		s, err := onetime.Parse(secret)
 		if err != nil {
@@ -273,8 +273,8 @@ func (d *Desk) Code(ctx context.Context, person, code, source string) error {
 // that it is the person.
 func (d *Desk) Agree(ctx context.Context, visit, person, resident string) error {
 	now := d.now()
-	_, err := d.archive.AddFactor(ctx, store.Factor{
-		Kind: store.FactorResident, Person: person, Source: "resident " + resident, Visit: visit,
+	_, err := d.archive.AddFactor(ctx, house.Factor{
+		Kind: house.FactorResident, Person: person, Source: "resident " + resident, Visit: visit,
 		At: now, Until: now.Add(codeCounts), Strength: decisive,
 	})
 	return err

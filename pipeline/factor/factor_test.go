@@ -11,26 +11,27 @@ import (
 
 	"github.com/pquerna/otp/totp"
 
+	"lintel/internal/house"
 	"lintel/pipeline/arrive"
 	"lintel/pipeline/onetime"
 	"lintel/store"
 	"lintel/store/seal"
 )
 
-// A house is an archive with two persons, each with a phone and a token, a
+// A household is an archive with two persons, each with a phone and a token, a
 // reader, and a clock that the test sets.
-type house struct {
+type household struct {
 	*store.Archive
 	*Desk
 	t             *testing.T
 	at            time.Time
 	ada, bo       string
-	phone, reader store.Source
+	phone, reader house.Source
 }
 
-func newHouse(t *testing.T) *house {
+func newHouse(t *testing.T) *household {
 	t.Helper()
-	h := &house{t: t, at: time.Date(2031, 5, 6, 7, 8, 9, 0, time.UTC)}
+	h := &household{t: t, at: time.Date(2031, 5, 6, 7, 8, 9, 0, time.UTC)}
 	now := func() time.Time { return h.at }
 	var err error
 	if h.Archive, err = store.Open(t.Context(), t.TempDir(), seal.Key{1}, now); err != nil {
@@ -39,21 +40,21 @@ func newHouse(t *testing.T) *house {
 	t.Cleanup(func() { h.Archive.Close() })
 	h.Desk = NewDesk(h.Archive, now)
 	h.ada, h.bo = h.person("Ada Quill"), h.person("Bo Tansy")
-	h.phone, h.reader = h.source(store.Phone, h.ada), h.source(store.Reader, "")
+	h.phone, h.reader = h.source(house.Phone, h.ada), h.source(house.Reader, "")
 	for person, label := range map[string]string{h.ada: "brass", h.bo: "copper"} {
 		if _, err := h.AddToken(t.Context(), person, label); err != nil {
 			t.Fatal(err)
 		}
 	}
-	rules := store.DefaultAdviceRules()
-	rules.Home = &store.Home{Latitude: 10, Longitude: 20, Radius: 100}
+	rules := house.DefaultAdviceRules()
+	rules.Home = &house.Home{Latitude: 10, Longitude: 20, Radius: 100}
 	if err := h.SetAdviceRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
 	}
 	return h
 }
 
-func (h *house) person(name string) string {
+func (h *household) person(name string) string {
 	h.t.Helper()
 	p, err := h.AddPerson(h.t.Context(), name)
 	if err != nil {
@@ -62,7 +63,7 @@ func (h *house) person(name string) string {
 	return p.ID
 }
 
-func (h *house) source(kind store.SourceKind, person string) store.Source {
+func (h *household) source(kind house.SourceKind, person string) house.Source {
 	h.t.Helper()
 	_, token, err := h.AddSource(h.t.Context(), kind, person, "a source")
 	if err != nil {
@@ -76,7 +77,7 @@ func (h *house) source(kind store.SourceKind, person string) store.Source {
 }
 
 // factors are those that count now.
-func (h *house) factors() []store.Factor {
+func (h *household) factors() []house.Factor {
 	h.t.Helper()
 	all, err := h.FactorsSince(h.t.Context(), h.at)
 	if err != nil {
@@ -85,7 +86,7 @@ func (h *house) factors() []store.Factor {
 	return all
 }
 
-func (h *house) misses() (whats []string) {
+func (h *household) misses() (whats []string) {
 	h.t.Helper()
 	all, err := h.MissesSince(h.t.Context(), h.at.Add(-time.Hour))
 	if err != nil {
@@ -97,7 +98,7 @@ func (h *house) misses() (whats []string) {
 	return whats
 }
 
-func (h *house) report(latitude float64) string {
+func (h *household) report(latitude float64) string {
 	return fmt.Sprintf(`{"arrival":{"latitude_deg":%g,"longitude_deg":20,"accuracy_m":10,"at":"%s"}}`, latitude, h.at.Format(time.RFC3339))
 }
 
@@ -117,7 +118,7 @@ func TestArrival(t *testing.T) {
 		t.Fatalf("at home: %v, %v", counts, err)
 	}
 	f := h.factors()
-	if len(f) != 1 || f[0].Kind != store.FactorArrival || f[0].Person != h.ada || f[0].Source != h.phone.ID || !f[0].At.Equal(h.at) ||
+	if len(f) != 1 || f[0].Kind != house.FactorArrival || f[0].Person != h.ada || f[0].Source != h.phone.ID || !f[0].At.Equal(h.at) ||
 		!f[0].Until.Equal(h.at.Add(5*time.Minute)) || f[0].Strength != 0.5 {
 		t.Errorf("factors %+v", f)
 	}
@@ -141,7 +142,7 @@ func TestMessages(t *testing.T) {
 	h := newHouse(t)
 	for _, test := range []struct {
 		name   string
-		source store.Source
+		source house.Source
 		about  string
 		text   string
 		err    error
@@ -165,7 +166,7 @@ func TestMessages(t *testing.T) {
 		{"a phone about another", h.phone, h.bo, h.report(10), ErrNotTheirs, "person"},
 		{"nobody's token", h.reader, "", `{"token":"tin"}`, ErrNoToken, "token"},
 		{"another's token", h.reader, h.bo, `{"token":"brass"}`, ErrNotTheirs, "token"},
-		{"no codes", h.phone, "", `{"code":"123456"}`, store.ErrNotFound, ""},
+		{"no codes", h.phone, "", `{"code":"123456"}`, house.ErrNotFound, ""},
 	} {
 		before := len(h.misses())
 		r, err := h.Message(t.Context(), test.source, test.about, []byte(test.text))
@@ -180,7 +181,7 @@ func TestMessages(t *testing.T) {
 		t.Fatalf("factors of nothing: %+v", f)
 	}
 	r, err := h.Message(t.Context(), h.reader, h.bo, []byte(`{"token":"copper"}`))
-	if f := h.factors(); err != nil || !r.Counts || len(f) != 1 || f[0].Person != h.bo || f[0].Kind != store.FactorToken {
+	if f := h.factors(); err != nil || !r.Counts || len(f) != 1 || f[0].Person != h.bo || f[0].Kind != house.FactorToken {
 		t.Errorf("%+v, %v, %+v", r, err, f)
 	}
 }
@@ -203,7 +204,7 @@ func TestCode(t *testing.T) {
 	if err := give(code()); err != nil {
 		t.Fatal(err)
 	}
-	if f := h.factors(); len(f) != 1 || f[0].Kind != store.FactorCode || f[0].Strength != 1 || f[0].Source != "tablet one" {
+	if f := h.factors(); len(f) != 1 || f[0].Kind != house.FactorCode || f[0].Strength != 1 || f[0].Source != "tablet one" {
 		t.Errorf("factors %+v", f)
 	}
 	if err := give(code()); !errors.Is(err, onetime.ErrReused) {
@@ -250,23 +251,23 @@ func atoi(s string) (n int) {
 
 func TestAgree(t *testing.T) {
 	h := newHouse(t)
-	if err := h.Agree(t.Context(), "no visit", h.ada, "one"); !errors.Is(err, store.ErrNotFound) {
+	if err := h.Agree(t.Context(), "no visit", h.ada, "one"); !errors.Is(err, house.ErrNotFound) {
 		t.Errorf("no visit: %v", err)
 	}
 	if _, err := h.AddBell(t.Context(), "gate"); err != nil {
 		t.Fatal(err)
 	}
-	visit, _, err := h.Keep(t.Context(), store.NewStill{Bell: "gate", Ring: "r", SentSHA256: sha256.Sum256([]byte("x")), JPEG: []byte("x"), Width: 8, Height: 8, ReceivedAt: h.at})
+	visit, _, err := h.Keep(t.Context(), house.NewStill{Bell: "gate", Ring: "r", SentSHA256: sha256.Sum256([]byte("x")), JPEG: []byte("x"), Width: 8, Height: 8, ReceivedAt: h.at})
 	if err != nil {
 		t.Fatal(err)
 	}
 	if err := h.Agree(t.Context(), visit, h.ada, "one"); err != nil {
 		t.Fatal(err)
 	}
-	if f := h.factors(); len(f) != 1 || f[0].Kind != store.FactorResident || f[0].Visit != visit || f[0].Source != "resident one" {
+	if f := h.factors(); len(f) != 1 || f[0].Kind != house.FactorResident || f[0].Visit != visit || f[0].Source != "resident one" {
 		t.Errorf("factors %+v", f)
 	}
-	if err := h.Agree(t.Context(), visit, "nobody", "one"); !errors.Is(err, store.ErrNotFound) {
+	if err := h.Agree(t.Context(), visit, "nobody", "one"); !errors.Is(err, house.ErrNotFound) {
 		t.Errorf("nobody: %v", err)
 	}
 }
@@ -276,8 +277,8 @@ type failing struct{ Archive }
 
 var errDisk = errors.New("the disk is full")
 
-func (failing) AdviceRules(context.Context) (store.AdviceRules, error) {
-	return store.AdviceRules{}, errDisk
+func (failing) AdviceRules(context.Context) (house.AdviceRules, error) {
+	return house.AdviceRules{}, errDisk
 }
 func (failing) CodeMisses(context.Context, string, time.Time) (int, int, error) { return 0, 0, errDisk }
 func (failing) HearSource(context.Context, string) error                        { return errDisk }
@@ -285,7 +286,7 @@ func (failing) HearSource(context.Context, string) error                        
 func TestFailures(t *testing.T) {
 	h := newHouse(t)
 	d := NewDesk(failing{}, func() time.Time { return h.at })
-	for source, text := range map[store.Source]string{h.phone: h.report(10), h.reader: `{"token":"brass"}`} {
+	for source, text := range map[house.Source]string{h.phone: h.report(10), h.reader: `{"token":"brass"}`} {
 		if r, err := d.Message(t.Context(), source, "", []byte(text)); !errors.Is(err, errDisk) || r.Counts {
 			t.Errorf("%s: %+v, %v", text, r, err)
 		}

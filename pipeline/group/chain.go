@@ -6,8 +6,8 @@ import (
 	"slices"
 	"sync"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // complete groups the faces of a part by complete linkage, cut at the distance.
@@ -16,7 +16,7 @@ import (
 // are each other's nearest are joined, since with complete linkage joining
 // others can't bring anything nearer to either of them. A group whose nearest is
 // beyond the distance is done: it only gets farther from others.
-func complete(faces []store.Descriptor, part []int, distance float64) [][]int {
+func complete(faces []house.Descriptor, part []int, distance float64) [][]int {
 	d := measure(faces, part)
 	if len(d) == 0 || float64(slices.Max(d)) <= distance {
 		return [][]int{part} // whatever is joined first
@@ -81,7 +81,7 @@ func at(i, j int) int {
 
 // measure returns the distances between the faces of a part. They are rounded
 // up, so that none beyond a limit passes for one within.
-func measure(faces []store.Descriptor, part []int) distances {
+func measure(faces []house.Descriptor, part []int) distances {
 	d := make(distances, len(part)*(len(part)-1)/2)
 	workers := min(runtime.GOMAXPROCS(0), 1+len(part)/64)
 	var done sync.WaitGroup

@@ -5,8 +5,8 @@ import (
 	"math"
 	"slices"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // A Double is a person whom another is easily confused with.
@@ -21,7 +21,7 @@ type Double struct {
 // bandOf tells: the likest first. Whoever is confused with nobody is left out.
 // Twins and parents with their children are found so, and also references that
 // are of somebody else than they should be.
-func Confusable(gallery []store.Reference, bandOf func(distance float64) match.Band) map[string][]Double {
+func Confusable(gallery []house.Reference, bandOf func(distance float64) match.Band) map[string][]Double {
 	doubles := make(map[string][]Double)
 	for _, p := range nearest(gallery, match.MaxDistance) {
 		if band := bandOf(p.Distance); band != match.None {
@@ -46,14 +46,14 @@ type Pair struct {
 
 // Closest returns the pairs of persons of a gallery who look most alike, the
 // likest first.
-func Closest(gallery []store.Reference, most int) []Pair {
+func Closest(gallery []house.Reference, most int) []Pair {
 	pairs := nearest(gallery, math.Inf(1))
 	return pairs[:min(most, len(pairs))]
 }
 
 // nearest returns the pairs of persons with references within that distance, the
 // likest first.
-func nearest(gallery []store.Reference, upTo float64) (pairs []Pair) {
+func nearest(gallery []house.Reference, upTo float64) (pairs []Pair) {
 	type pair struct{ one, other string }
 	least := make(map[pair]float64)
 	limit := squareOf(upTo)
@@ -81,7 +81,7 @@ func nearest(gallery []store.Reference, upTo float64) (pairs []Pair) {
 }
 
 // Alike is Confusable with the ids alone, the likest first. It is never nil.
-func Alike(gallery []store.Reference, bandOf func(distance float64) match.Band) map[string][]string {
+func Alike(gallery []house.Reference, bandOf func(distance float64) match.Band) map[string][]string {
 	alike := make(map[string][]string)
 	for person, doubles := range Confusable(gallery, bandOf) {
 		for _, d := range doubles {

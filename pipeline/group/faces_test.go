@@ -10,14 +10,14 @@ import (
 	"github.com/disintegration/imaging"
 	"golang.org/x/sync/errgroup"
 
+	"lintel/internal/house"
 	"lintel/pipeline/face"
 	"lintel/pipeline/face/doorstep"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // A person has the descriptors of two photographs of theirs.
-type person [2]store.Descriptor
+type person [2]house.Descriptor
 
 // pairs describes the face pairs, each photograph reduced to 350 pixels, so that
 // faces are about 140 pixels wide.
@@ -76,7 +76,7 @@ func pairs(t *testing.T) []person {
 // against SciPy's.
 func TestFacePairs(t *testing.T) {
 	persons := pairs(t)
-	var faces []store.Descriptor
+	var faces []house.Descriptor
 	var of []int
 	for i, p := range persons {
 		faces = append(faces, p[0], p[1])

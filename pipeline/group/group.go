@@ -39,8 +39,8 @@ import (
 	"math"
 	"slices"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // FMR is the false match rate that groups stand for: of pairs of strangers who
@@ -60,7 +60,7 @@ func Distance(curve *match.Curve, fmr float64) float64 {
 // like no other is a group of its own. A descriptor of zeros, which is one that
 // went with its still, is in no group, nor is one that is not all finite
 // numbers. The same faces in another order give the same groups.
-func Faces(faces []store.Descriptor, distance float64) (groups [][]int) {
+func Faces(faces []house.Descriptor, distance float64) (groups [][]int) {
 	// Where two pairs are equally near, the order decides which is joined
 	// first; so it is one that follows from the faces alone.
 	order := make([]int, 0, len(faces))
@@ -70,7 +70,7 @@ func Faces(faces []store.Descriptor, distance float64) (groups [][]int) {
 		}
 	}
 	slices.SortFunc(order, func(a, b int) int { return slices.Compare(faces[a][:], faces[b][:]) })
-	sorted := make([]store.Descriptor, len(order))
+	sorted := make([]house.Descriptor, len(order))
 	for i, at := range order {
 		sorted[i] = faces[at]
 	}
@@ -88,11 +88,11 @@ func Faces(faces []store.Descriptor, distance float64) (groups [][]int) {
 }
 
 // usable reports whether there is a face to compare.
-func usable(d *store.Descriptor) bool {
+func usable(d *house.Descriptor) bool {
 	for _, v := range d {
 		if f := float64(v); math.IsNaN(f) || math.IsInf(f, 0) {
 			return false
 		}
 	}
-	return *d != store.Descriptor{}
+	return *d != house.Descriptor{}
 }

@@ -9,18 +9,18 @@ import (
 	"slices"
 	"testing"
 
+	"lintel/internal/house"
 	"lintel/internal/python"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // along is a face at that place of a line.
-func along(x float64) (d store.Descriptor) {
+func along(x float64) (d house.Descriptor) {
 	d[0], d[1] = float32(x), 1
 	return d
 }
 
-func line(places ...float64) (faces []store.Descriptor) {
+func line(places ...float64) (faces []house.Descriptor) {
 	for _, x := range places {
 		faces = append(faces, along(x))
 	}
@@ -32,7 +32,7 @@ func TestFaces(t *testing.T) {
 	nan[127], infinite[5] = float32(math.NaN()), float32(math.Inf(1))
 	tests := []struct {
 		name  string
-		faces []store.Descriptor
+		faces []house.Descriptor
 		want  [][]int
 	}{
 		{"none", nil, nil},
@@ -46,7 +46,7 @@ func TestFaces(t *testing.T) {
 		{"a chain of four", line(0, 0.6, 1.3, 1.9), [][]int{{0, 1}, {2, 3}}},
 		{"the nearest two first", line(0, 0.6, 1.1, 2.5), [][]int{{0}, {1, 2}, {3}}},
 		{"in the order of their first", line(5, 0, 5.1, 0.1, 9), [][]int{{0, 2}, {1, 3}, {4}}},
-		{"without a descriptor", append(line(0, 0.1), store.Descriptor{}, store.Descriptor{}), [][]int{{0, 1}}},
+		{"without a descriptor", append(line(0, 0.1), house.Descriptor{}, house.Descriptor{}), [][]int{{0, 1}}},
 		{"no numbers", append(line(0, 0.1), nan, infinite, nan), [][]int{{0, 1}}},
 	}
 	for _, test := range tests {
@@ -60,8 +60,8 @@ func TestFaces(t *testing.T) {
 
 // someFaces draws faces of people: each is near a middle of their own, and some
 // of these are near one another.
-func someFaces(r *rand.Rand, people, each int, spread float64) (faces []store.Descriptor) {
-	var middle store.Descriptor
+func someFaces(r *rand.Rand, people, each int, spread float64) (faces []house.Descriptor) {
+	var middle house.Descriptor
 	for p := range people {
 		if p%3 != 0 || p == 0 { // else somebody like the last
 			for i := range middle {
@@ -113,7 +113,7 @@ func TestNoPairBeyond(t *testing.T) {
 	}
 }
 
-func farthest(faces []store.Descriptor, one, other []int) (far float64) {
+func farthest(faces []house.Descriptor, one, other []int) (far float64) {
 	for _, i := range one {
 		for _, j := range other {
 			far = max(far, match.Distance(&faces[i], &faces[j]))
@@ -141,7 +141,7 @@ func TestOrderDoesNotMatter(t *testing.T) {
 }
 
 // members writes groups as what is in them, in an order of their own.
-func members(faces []store.Descriptor, groups [][]int) (all []string) {
+func members(faces []house.Descriptor, groups [][]int) (all []string) {
 	for _, group := range groups {
 		var in []string
 		for _, i := range group {
@@ -169,7 +169,7 @@ json.dump(out, sys.stdout)
 `
 
 type sciPyCase struct {
-	Faces    []store.Descriptor
+	Faces    []house.Descriptor
 	Distance float64
 }
 
@@ -233,10 +233,10 @@ func TestDistance(t *testing.T) {
 }
 
 func TestConfusable(t *testing.T) {
-	reference := func(person string, x float64) store.Reference {
-		return store.Reference{Person: person, Descriptor: along(x)}
+	reference := func(person string, x float64) house.Reference {
+		return house.Reference{Person: person, Descriptor: along(x)}
 	}
-	gallery := []store.Reference{
+	gallery := []house.Reference{
 		reference("ada", 0), reference("ada", 3), reference("bo", 0.4), reference("bo", 2.7), // 0.3 from 3
 		reference("cy", 9), reference("cy", 9.01), reference("di", -0.35),
 	}
@@ -264,7 +264,7 @@ func TestConfusable(t *testing.T) {
 		}
 		slices.Reverse(gallery)
 	}
-	for _, none := range [][]store.Reference{nil, gallery[:1], {reference("cy", 1), reference("cy", 1)}, {reference("ada", 0), reference("bo", match.MaxDistance+1e-3)}} {
+	for _, none := range [][]house.Reference{nil, gallery[:1], {reference("cy", 1), reference("cy", 1)}, {reference("ada", 0), reference("bo", match.MaxDistance+1e-3)}} {
 		if got := Confusable(none, bandOf); len(got) != 0 {
 			t.Errorf("%v", got)
 		}
@@ -281,7 +281,7 @@ func BenchmarkFaces(b *testing.B) {
 	}{{"10000-of-4000", 4000, 4, 0.02}, {"10000-of-one", 1, 0, 0.01}} {
 		b.Run(bench.name, func(b *testing.B) {
 			r := rand.New(rand.NewPCG(1, 4))
-			var faces []store.Descriptor
+			var faces []house.Descriptor
 			for len(faces) < 10_000 {
 				if bench.each > 0 {
 					faces = append(faces, someFaces(r, bench.people, bench.each, bench.spread)...)

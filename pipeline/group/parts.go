@@ -4,13 +4,13 @@ import (
 	"runtime"
 	"sync"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // parts returns the parts into which the pairs within the distance join the
 // faces, each in rising order. Every core takes some of the rows and joins what
 // it finds by itself; then these are joined.
-func parts(faces []store.Descriptor, distance float64) (all [][]int) {
+func parts(faces []house.Descriptor, distance float64) (all [][]int) {
 	workers := min(runtime.GOMAXPROCS(0), 1+len(faces)/64)
 	joined := make([]sets, workers)
 	limit := squareOf(distance)
@@ -43,7 +43,7 @@ func squareOf(distance float64) float32 { return float32(distance*distance) * (1
 
 // within reports whether two faces may be within a distance, whose squareOf is
 // the limit. Most pairs are told apart long before the last number.
-func within(a, b *store.Descriptor, limit float32) bool {
+func within(a, b *house.Descriptor, limit float32) bool {
 	sum := float32(0)
 	for at := 0; at < len(a); at += 16 {
 		a, b := (*[16]float32)(a[at:]), (*[16]float32)(b[at:])

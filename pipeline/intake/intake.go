@@ -14,7 +14,7 @@
 //   - kept.
 //
 // Everything that is refused is refused with an error of this package, or
-// [store.ErrOtherBytes] or [store.ErrNoSpace], and leaves nothing behind.
+// [house.ErrOtherBytes] or [house.ErrNoSpace], and leaves nothing behind.
 // How deliveries arrive, by HTTP or otherwise, is not this package's concern.
 package intake
 
@@ -29,7 +29,7 @@ import (
 
 	"golang.org/x/time/rate"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // Errors that callers test for with errors.Is, besides those of [Clean].
@@ -84,10 +84,10 @@ var DefaultLimits = Limits{PerMinute: 60, Burst: 2 * (MaxFrame + 1), Parallel: 2
 // An Archive is what intake needs of the store.
 type Archive interface {
 	CheckBell(ctx context.Context, name, secret string) (bool, error)
-	Find(ctx context.Context, bell, ring string, frame int, sent [32]byte) (s store.Still, found bool, err error)
-	Rules(ctx context.Context) (store.Rules, error)
-	Masks(ctx context.Context, bell string) (masks []store.Polygon, revision int64, err error)
-	Keep(ctx context.Context, n store.NewStill) (visit string, added bool, err error)
+	Find(ctx context.Context, bell, ring string, frame int, sent [32]byte) (s house.Still, found bool, err error)
+	Rules(ctx context.Context) (house.Rules, error)
+	Masks(ctx context.Context, bell string) (masks []house.Polygon, revision int64, err error)
+	Keep(ctx context.Context, n house.NewStill) (visit string, added bool, err error)
 }
 
 // An Intake takes in deliveries. It is safe for use by several goroutines.
@@ -118,7 +118,7 @@ func New(archive Archive, now func() time.Time, limits Limits) *Intake {
 func (in *Intake) Authenticate(ctx context.Context, bell, secret string) error {
 	right, err := in.archive.CheckBell(ctx, bell, secret)
 	switch {
-	case errors.Is(err, store.ErrNotFound):
+	case errors.Is(err, house.ErrNotFound):
 		return ErrUnknownBell
 	case err != nil:
 		return fmt.Errorf("authenticating a bell: %w", err)
@@ -197,7 +197,7 @@ func (in *Intake) Receive(ctx context.Context, d Delivery) (Receipt, error) {
 	}
 	size := still.Image.Bounds().Size()
 	receipt := Receipt{Ring: d.Ring, Frame: d.Frame, Kept: true, Damaged: still.Damaged, ClockSkew: skew(d.TakenAt, receivedAt)}
-	receipt.Visit, receipt.New, err = in.archive.Keep(ctx, store.NewStill{
+	receipt.Visit, receipt.New, err = in.archive.Keep(ctx, house.NewStill{
 		Bell: d.Bell, Ring: d.Ring, Frame: d.Frame, SentSHA256: sent,
 		JPEG: still.JPEG, Width: size.X, Height: size.Y, Damaged: still.Damaged,
 		ReceivedAt: receivedAt, TakenAt: d.TakenAt, Masked: revision,
@@ -217,7 +217,7 @@ func skew(takenAt, receivedAt time.Time) time.Duration {
 }
 
 // clean waits for its turn to decode: a large picture takes much memory.
-func (in *Intake) clean(ctx context.Context, body []byte, masks []store.Polygon) (Still, error) {
+func (in *Intake) clean(ctx context.Context, body []byte, masks []house.Polygon) (Still, error) {
 	select {
 	case in.decode <- struct{}{}:
 		defer func() { <-in.decode }()

@@ -12,6 +12,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store"
 	"lintel/store/seal"
 )
@@ -134,7 +135,7 @@ func TestReceive(t *testing.T) {
 			Receipt{Ring: "r1", Frame: 0, ClockSkew: -2 * time.Minute}, nil, "one"},
 		{"again, with other bytes",
 			Delivery{"gate", "r1", 0, began, other},
-			Receipt{}, store.ErrOtherBytes, ""},
+			Receipt{}, house.ErrOtherBytes, ""},
 		{"the next frame, cut in half",
 			Delivery{"gate", "r1", 15, time.Time{}, cut},
 			Receipt{Ring: "r1", Frame: 15, New: true, Damaged: true}, nil, "one"},
@@ -143,7 +144,7 @@ func TestReceive(t *testing.T) {
 			Receipt{Ring: "r1", Frame: 15, Damaged: true}, nil, "one"},
 		{"again, whole this time",
 			Delivery{"gate", "r1", 15, time.Time{}, whole},
-			Receipt{}, store.ErrOtherBytes, ""},
+			Receipt{}, house.ErrOtherBytes, ""},
 		{"another ring, the same picture",
 			Delivery{"gate", "r2", 0, began.Add(time.Hour), whole},
 			Receipt{Ring: "r2", Frame: 0, New: true, ClockSkew: time.Hour - 6*time.Second}, nil, "two"},

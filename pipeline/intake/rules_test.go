@@ -9,7 +9,7 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // street is a still of a house front with the street to the right of half its
@@ -32,14 +32,14 @@ func street(t *testing.T, neighbour color.Color) []byte {
 	return b.Bytes()
 }
 
-var theStreet = store.Polygon{{X: 0.5, Y: 0}, {X: 1, Y: 0}, {X: 1, Y: 1}, {X: 0.5, Y: 1}}
+var theStreet = house.Polygon{{X: 0.5, Y: 0}, {X: 1, Y: 0}, {X: 1, Y: 1}, {X: 0.5, Y: 1}}
 
 // What a mask covers reaches neither the disk nor the search: two stills that
 // differ there only are kept as the same bytes, and the picture is black there.
 func TestReceiveMasks(t *testing.T) {
 	h := newHousehold(t, DefaultLimits)
 	ctx := t.Context()
-	if err := h.archive.SetMasks(ctx, "gate", []store.Polygon{theStreet}); err != nil {
+	if err := h.archive.SetMasks(ctx, "gate", []house.Polygon{theStreet}); err != nil {
 		t.Fatal(err)
 	}
 	kept := func(ring string, body []byte) []byte {
@@ -85,9 +85,9 @@ func TestReceiveInQuietTimes(t *testing.T) {
 	if err != nil || !before.Kept {
 		t.Fatalf("%+v, %v", before, err)
 	}
-	rules := store.DefaultRules()
+	rules := house.DefaultRules()
 	rules.Zone = "Asia/Kathmandu" // 00:15 on Monday there, by the tz database UTC+5:45
-	rules.Quiet = []store.Quiet{{Days: []time.Weekday{time.Monday}, From: 0, Until: 15}, {Days: []time.Weekday{time.Monday}, From: 15, Until: 16}}
+	rules.Quiet = []house.Quiet{{Days: []time.Weekday{time.Monday}, From: 0, Until: 15}, {Days: []time.Weekday{time.Monday}, From: 15, Until: 16}}
 	if err := h.archive.SetRules(ctx, rules); err != nil {
 		t.Fatal(err)
 	}

@@ -10,8 +10,8 @@ import (
 
 	"github.com/disintegration/imaging"
 
+	"lintel/internal/house"
 	"lintel/pipeline/redact"
-	"lintel/store"
 )
 
 // Bounds on what a bell may send. They are checked against the picture's own
@@ -127,7 +127,7 @@ func encode(img image.Image, damaged bool) (Still, error) {
 
 // Mask returns the still with all that the masks cover black, encoded anew; the
 // still itself where there are none. Nothing that was there is in the result.
-func (s Still) Mask(masks []store.Polygon) (Still, error) {
+func (s Still) Mask(masks []house.Polygon) (Still, error) {
 	if len(masks) == 0 {
 		return s, nil
 	}

@@ -44,7 +44,7 @@ import (
 	"regexp"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 const (
@@ -102,11 +102,11 @@ var words = regexp.MustCompile(`^[A-Za-z0-9._-]{1,64}$`)
 // Seal writes the letter of an advice to the receiver with the id and key. The
 // bell is the name of the one that rang. The same advice gives the same letter.
 // The error is [ErrAdvice], or [ErrKey] for a key of nothing but zeros.
-func Seal(a store.Advice, bell, receiver string, key Key) ([]byte, error) {
+func Seal(a house.Advice, bell, receiver string, key Key) ([]byte, error) {
 	if key == (Key{}) {
 		return nil, ErrKey
 	}
-	if a.State != store.Suggested {
+	if a.State != house.Suggested {
 		return nil, fmt.Errorf("%w: it is %s", ErrAdvice, a.State)
 	}
 	if a.ID == "" || (a.Person == "") == (a.Parcel == "") {

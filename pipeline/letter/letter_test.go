@@ -11,7 +11,7 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 var (
@@ -20,15 +20,15 @@ var (
 )
 
 // suggested returns an advice of half past a second of noon, for a minute.
-func suggested() store.Advice {
-	return store.Advice{
-		ID: "ADVICE234", Visit: "VISIT567", Door: "DOOR2", Person: "PERSON77", State: store.Suggested,
+func suggested() house.Advice {
+	return house.Advice{
+		ID: "ADVICE234", Visit: "VISIT567", Door: "DOOR2", Person: "PERSON77", State: house.Suggested,
 		At: noon.Add(time.Second / 2), ExpiresAt: noon.Add(time.Minute + time.Second/2),
-		Conditions: []store.Condition{{Code: "match", Met: true, Says: "It resembles Juna."}},
+		Conditions: []house.Condition{{Code: "match", Met: true, Says: "It resembles Juna."}},
 	}
 }
 
-func sealed(t testing.TB, a store.Advice) []byte {
+func sealed(t testing.TB, a house.Advice) []byte {
 	t.Helper()
 	text, err := Seal(a, "garden", "gate", key)
 	if err != nil {
@@ -149,24 +149,24 @@ func TestNonces(t *testing.T) {
 }
 
 func TestNotSealed(t *testing.T) {
-	for name, change := range map[string]func(*store.Advice){
-		"withheld":            func(a *store.Advice) { a.State = store.Withheld },
-		"used":                func(a *store.Advice) { a.State = store.Used },
-		"dismissed":           func(a *store.Advice) { a.State = store.Dismissed },
-		"expired":             func(a *store.Advice) { a.State = store.Expired },
-		"no state":            func(a *store.Advice) { a.State = "" },
-		"no id":               func(a *store.Advice) { a.ID = "" },
-		"no person":           func(a *store.Advice) { a.Person = "" },
-		"a person and parcel": func(a *store.Advice) { a.Parcel = "PARCEL9" },
-		"no door":             func(a *store.Advice) { a.Door = "" },
-		"no visit":            func(a *store.Advice) { a.Visit = "" },
-		"a door with a quote": func(a *store.Advice) { a.Door = `a"b` },
-		"a long visit":        func(a *store.Advice) { a.Visit = strings.Repeat("a", 65) },
-		"no expiry":           func(a *store.Advice) { a.ExpiresAt = time.Time{} },
-		"expiry before":       func(a *store.Advice) { a.ExpiresAt = a.At.Add(-time.Second) },
-		"expiry at once":      func(a *store.Advice) { a.ExpiresAt = a.At.Add(time.Second / 3) },
-		"expiry in an hour":   func(a *store.Advice) { a.ExpiresAt = a.At.Add(time.Hour) },
-		"no time":             func(a *store.Advice) { a.At = time.Time{} },
+	for name, change := range map[string]func(*house.Advice){
+		"withheld":            func(a *house.Advice) { a.State = house.Withheld },
+		"used":                func(a *house.Advice) { a.State = house.Used },
+		"dismissed":           func(a *house.Advice) { a.State = house.Dismissed },
+		"expired":             func(a *house.Advice) { a.State = house.Expired },
+		"no state":            func(a *house.Advice) { a.State = "" },
+		"no id":               func(a *house.Advice) { a.ID = "" },
+		"no person":           func(a *house.Advice) { a.Person = "" },
+		"a person and parcel": func(a *house.Advice) { a.Parcel = "PARCEL9" },
+		"no door":             func(a *house.Advice) { a.Door = "" },
+		"no visit":            func(a *house.Advice) { a.Visit = "" },
+		"a door with a quote": func(a *house.Advice) { a.Door = `a"b` },
+		"a long visit":        func(a *house.Advice) { a.Visit = strings.Repeat("a", 65) },
+		"no expiry":           func(a *house.Advice) { a.ExpiresAt = time.Time{} },
+		"expiry before":       func(a *house.Advice) { a.ExpiresAt = a.At.Add(-time.Second) },
+		"expiry at once":      func(a *house.Advice) { a.ExpiresAt = a.At.Add(time.Second / 3) },
+		"expiry in an hour":   func(a *house.Advice) { a.ExpiresAt = a.At.Add(time.Hour) },
+		"no time":             func(a *house.Advice) { a.At = time.Time{} },
 	} {
 		a := suggested()
 		change(&a)

@@ -4,7 +4,7 @@ import (
 	"image"
 	"math"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A camera never takes the same still twice: each has noise of its own. Two
@@ -27,7 +27,7 @@ const (
 	furthestShift = 12
 )
 
-func measureCopies(seen []sighting) store.Finding {
+func measureCopies(seen []sighting) house.Finding {
 	least, compared, different := math.Inf(1), false, false
 	for i, s := range seen {
 		for _, o := range seen[i+1:] {
@@ -44,7 +44,7 @@ func measureCopies(seen []sighting) store.Finding {
 	}
 	switch {
 	case compared:
-		return store.Finding{Score: ramp(least, differBy, sameWithin), Values: []float64{least}}
+		return house.Finding{Score: ramp(least, differBy, sameWithin), Values: []float64{least}}
 	case different:
 		return missing(Sizes)
 	}
@@ -94,7 +94,7 @@ func shifted(a, b *image.Gray, dx, dy int, part image.Rectangle, across, down in
 
 var copiesWords = words{
 	name: "Stills that are copies of each other",
-	says: func(store.Finding) string {
+	says: func(house.Finding) string {
 		return "Two stills of this ring are the same, though a camera’s noise makes each still differ from the others."
 	},
 }

@@ -6,7 +6,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // ringOf takes three frames of an even pattern with a camera whose noise has
@@ -20,13 +20,13 @@ func ringOf(r *rand.Rand, noise float64) (frames []Frame) {
 				g.Luma.Pix[y*200+x] = uint8(v + 0.5)
 			}
 		}
-		frames = append(frames, Frame{n, g, []store.Face{{Box: image.Rect(320, 240, 480, 400), Descriptor: store.Descriptor{1}, Liveness: &store.Liveness{}}}})
+		frames = append(frames, Frame{n, g, []house.Face{{Box: image.Rect(320, 240, 480, 400), Descriptor: house.Descriptor{1}, Liveness: &house.Liveness{}}}})
 	}
 	return frames
 }
 
 // copiesOn judges a ring and returns what was found on its first frame.
-func copiesOn(t *testing.T, frames []Frame) store.Finding {
+func copiesOn(t *testing.T, frames []Frame) house.Finding {
 	t.Helper()
 	JudgeRing(frames)
 	f, ok := frames[0].Faces[0].Liveness.Finding(Copies)

@@ -5,7 +5,7 @@ import (
 	"math"
 	"slices"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A picture of a picture has gone through two lenses and is no finer than what
@@ -35,7 +35,7 @@ var detailSign = sign{
 	code: Detail,
 	words: words{
 		name: "Less fine detail than around",
-		says: func(store.Finding) string {
+		says: func(house.Finding) string {
 			return "The face is softer than other things on the still, as a picture of a picture is."
 		},
 	},
@@ -54,7 +54,7 @@ const (
 	detailFrom, detailPlain = 0.57, 0.33
 )
 
-func measureDetail(v *view) store.Finding {
+func measureDetail(v *view) house.Finding {
 	head := v.head()
 	switch {
 	case v.face.Box.Dx() < detailTiny:
@@ -70,7 +70,7 @@ func measureDetail(v *view) store.Finding {
 	if !face.known() || !rest.known() {
 		return missing(Plain)
 	}
-	f := store.Finding{Values: []float64{face.most(), rest.most(), noise}}
+	f := house.Finding{Values: []float64{face.most(), rest.most(), noise}}
 	share := (face.most() - 1) / max(rest.most()-1, 0.1)
 	if f.Score = ramp(-share, -detailFrom, -detailPlain); f.Score > 0 {
 		f.Region = outline(v.face.Box, 1)

@@ -11,7 +11,7 @@ import (
 
 	"gonum.org/v1/gonum/dsp/fourier"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A painter gives the colour of a pixel, 0 to 255 each.
@@ -111,9 +111,9 @@ func person(behind painter) painter {
 	}
 }
 
-func measure(t testing.TB, s sign, still image.Image, box image.Rectangle) store.Finding {
+func measure(t testing.TB, s sign, still image.Image, box image.Rectangle) house.Finding {
 	t.Helper()
-	f := tidy(s.measure(newScene(still).view(store.Face{Box: box})))
+	f := tidy(s.measure(newScene(still).view(house.Face{Box: box})))
 	if f.Missing != "" && f.Score != 0 {
 		t.Errorf("%s: the score of what is missing (%s) is %v", s.code, f.Missing, f.Score)
 	}

@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // Paper and screens end somewhere, and whoever holds them shows where.
@@ -39,7 +39,7 @@ var edgesSign = sign{
 	code: Edges,
 	words: words{
 		name: "Edges of paper or a screen",
-		says: func(f store.Finding) string {
+		says: func(f house.Finding) string {
 			sides := 0
 			for _, seen := range f.Values[:min(4, len(f.Values))] {
 				if seen >= 0.5 {
@@ -75,7 +75,7 @@ const (
 	sides
 )
 
-func measureEdges(v *view) store.Finding {
+func measureEdges(v *view) house.Finding {
 	p, h, why := v.patchAndHead(edgesSpan, edgesAside, edgesAbove, edgesBelow)
 	if why != "" {
 		return missing(why)
@@ -83,7 +83,7 @@ func measureEdges(v *view) store.Finding {
 	h.findLines(p)
 	f := h.bestFrame()
 	if f == nil {
-		return store.Finding{Values: []float64{-1, -1, -1, -1, 0, 0, 0}}
+		return house.Finding{Values: []float64{-1, -1, -1, -1, 0, 0, 0}}
 	}
 	f.hand = h.handAt(f)
 	return f.finding(h, p)
@@ -435,8 +435,8 @@ func (h *head) before(f *frame, s int, l *line, a, b float64) float64 {
 	return 0
 }
 
-func (f *frame) finding(h *head, p *patch) store.Finding {
-	found := store.Finding{
+func (f *frame) finding(h *head, p *patch) house.Finding {
+	found := house.Finding{
 		Score:  ramp(f.evidence+0.5*f.hand, 2.7, 3.8),
 		Values: append(append([]float64{}, f.seen[:]...), f.evidence, f.hand, f.width),
 	}

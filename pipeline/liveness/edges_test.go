@@ -9,7 +9,7 @@ import (
 	"slices"
 	"testing"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A stage is a drawn still. Places on it are in eye spans to the right of and
@@ -111,11 +111,11 @@ func (s *stage) person(bottom, aside float64) {
 }
 
 // face is what a finder would say of the person drawn last.
-func (s *stage) face() store.Face {
-	var f store.Face
+func (s *stage) face() house.Face {
+	var f house.Face
 	for _, at := range [][2]float64{{0.68, 0}, {0.32, 0}, {-0.68, 0}, {-0.32, 0}, {0, 0.65}} {
 		x, y := s.to(at[0], at[1])
-		f.Landmarks = append(f.Landmarks, store.Point{X: x, Y: y})
+		f.Landmarks = append(f.Landmarks, house.Point{X: x, Y: y})
 	}
 	x0, y0 := s.to(-1, -0.8)
 	x1, y1 := s.to(1, 1.4)

@@ -8,7 +8,7 @@ import (
 	"math"
 	"slices"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A Regression is a logistic regression over the scores of findings, and the
@@ -61,20 +61,20 @@ func (r Regression) LogOdds(scores map[string]float64) float64 {
 
 func logistic(x float64) float64 { return 1 / (1 + math.Exp(-x)) }
 
-func (r Regression) level(p float64) store.LivenessLevel {
+func (r Regression) level(p float64) house.LivenessLevel {
 	switch {
 	case p >= r.Picture:
-		return store.Picture
+		return house.Picture
 	case p >= r.Doubtful:
-		return store.Doubtful
+		return house.Doubtful
 	}
-	return store.NoSign
+	return house.NoSign
 }
 
 // Scores returns by sign what findings are weighed by, without those that could
 // not be looked for: the score, and for the networks their log-odds, since what
 // they say for a person counts against what other signs say.
-func Scores(findings []store.Finding) map[string]float64 {
+func Scores(findings []house.Finding) map[string]float64 {
 	scores := make(map[string]float64, len(findings))
 	for _, f := range findings {
 		switch {
@@ -89,7 +89,7 @@ func Scores(findings []store.Finding) map[string]float64 {
 }
 
 // judge sets level and probability of a face on one still from its findings.
-func judge(l *store.Liveness) {
+func judge(l *house.Liveness) {
 	scores := Scores(l.Findings)
 	r := weights.of(scores)
 	r.settle(l, r.LogOdds(scores))
@@ -97,7 +97,7 @@ func judge(l *store.Liveness) {
 }
 
 // settle sets level and probability from log-odds.
-func (r Regression) settle(l *store.Liveness, odds float64) {
+func (r Regression) settle(l *house.Liveness, odds float64) {
 	p := logistic(odds)
 	l.Probability, l.Level = math.Round(p*1e6)/1e6, r.level(p)
 }
@@ -107,10 +107,10 @@ func (r Regression) settle(l *store.Liveness, odds float64) {
 var counting = []string{NoNetwork, NoEyes, Tiny, Dark, Border, Sizes}
 
 // cantTell lists the reasons why findings are missing, each once, and more.
-func cantTell(findings []store.Finding, more ...string) []string {
+func cantTell(findings []house.Finding, more ...string) []string {
 	var all []string
 	for _, why := range counting {
-		if slices.ContainsFunc(findings, func(f store.Finding) bool { return f.Missing == why }) {
+		if slices.ContainsFunc(findings, func(f house.Finding) bool { return f.Missing == why }) {
 			all = append(all, why)
 		}
 	}

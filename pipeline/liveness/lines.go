@@ -5,7 +5,7 @@ import (
 	"image/color"
 	"math"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A patch is the part of a still around a face, reduced so that what is looked
@@ -77,11 +77,11 @@ func (v *view) chromaAt(x, y int) (cb, cr float32) {
 	return float32(u) - 128, float32(w) - 128
 }
 
-func (p *patch) toStill(x, y float64) store.Point {
-	return store.Point{X: p.x0 + (x+0.5)*p.step, Y: p.y0 + (y+0.5)*p.step}
+func (p *patch) toStill(x, y float64) house.Point {
+	return house.Point{X: p.x0 + (x+0.5)*p.step, Y: p.y0 + (y+0.5)*p.step}
 }
 
-func (p *patch) fromStill(s store.Point) (x, y float64) {
+func (p *patch) fromStill(s house.Point) (x, y float64) {
 	return (s.X-p.x0)/p.step - 0.5, (s.Y-p.y0)/p.step - 0.5
 }
 

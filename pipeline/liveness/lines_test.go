@@ -4,8 +4,8 @@ import (
 	"math"
 	"testing"
 
+	"lintel/internal/house"
 	"lintel/internal/python"
-	"lintel/store"
 )
 
 // The lines found are those that scikit-image's straight-line Hough transform
@@ -84,7 +84,7 @@ func TestPatchSize(t *testing.T) {
 		if p.w < 140 || p.w > 146 || p.h < 140 || p.h > 146 {
 			t.Errorf("span %v: %d x %d", span, p.w, p.h)
 		}
-		x, y := p.fromStill(store.Point{X: 803, Y: 705})
+		x, y := p.fromStill(house.Point{X: 803, Y: 705})
 		if got := p.y[int(y)*p.w+int(x)]; math.Abs(float64(got)-235) > 3 {
 			t.Errorf("span %v: luma %v between the eyes", span, got)
 		}
@@ -101,7 +101,7 @@ func TestOddStills(t *testing.T) {
 			s := newStage(size[0], size[1], at[0], at[1], at[2])
 			s.person(9, 9)
 			for _, scene := range []*scene{newScene(s.taken(3)), newScene(s.RGBA)} {
-				for _, face := range []store.Face{s.face(), {}, {Landmarks: make([]store.Point, 5)}} {
+				for _, face := range []house.Face{s.face(), {}, {Landmarks: make([]house.Point, 5)}} {
 					for _, sign := range signs {
 						f := sign.measure(scene.view(face))
 						if f.Missing != "" && (f.Score != 0 || f.Region != nil) || !(f.Score >= 0 && f.Score <= 1) {

@@ -6,7 +6,7 @@
 //	liveness.JudgeRing(frames)          // then all frames of a ring together
 //
 // What comes in are a still and the faces that were found on it, and then all
-// frames of a ring. What goes out is a [store.Liveness] for each face: findings,
+// frames of a ring. What goes out is a [house.Liveness] for each face: findings,
 // each one measured sign with where it is, and one level from all of them. No
 // level says that somebody is there: a good picture shows no sign.
 //
@@ -23,15 +23,15 @@
 // that more of a sign never makes a picture less likely. A sign that told
 // nothing on real photographs has been taken out (MEASUREMENTS.md).
 //
-// What could not be looked for is said ([store.Finding.Missing], [store.Liveness.CantTell]):
+// What could not be looked for is said ([house.Finding.Missing], [house.Liveness.CantTell]):
 // it is not a sign, but it counts against suggesting anything.
 package liveness
 
 import (
 	"image"
 
+	"lintel/internal/house"
 	"lintel/pipeline/liveness/fasnet"
-	"lintel/store"
 )
 
 // The signs, by the code of their findings.
@@ -59,7 +59,7 @@ const (
 type sign struct {
 	code string
 	words
-	measure func(*view) store.Finding
+	measure func(*view) house.Finding
 }
 
 // signs are those of one still, in the order that they are shown in.
@@ -78,12 +78,12 @@ func New(nets *fasnet.Nets) *Examiner { return &Examiner{nets} }
 
 // Examine looks for signs on one still, and sets the Liveness of each face to
 // what is found there, judged alone.
-func (e *Examiner) Examine(still image.Image, faces []store.Face) {
+func (e *Examiner) Examine(still image.Image, faces []house.Face) {
 	s := newScene(still)
 	for i := range faces {
 		v := s.view(faces[i])
 		v.nets = e.nets
-		l := &store.Liveness{Frames: 1}
+		l := &house.Liveness{Frames: 1}
 		for _, sign := range signs {
 			f := sign.measure(v)
 			f.Sign = sign.code

@@ -7,7 +7,7 @@ import (
 	"slices"
 	"testing"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // noise is a still with something to see everywhere.
@@ -21,14 +21,14 @@ func noise(w, h int, mean uint8) *image.Gray {
 }
 
 // faceIn is a face whose eyes are level.
-func faceIn(box image.Rectangle) store.Face {
-	at := func(x, y float64) store.Point {
-		return store.Point{X: float64(box.Min.X) + x*float64(box.Dx()), Y: float64(box.Min.Y) + y*float64(box.Dy())}
+func faceIn(box image.Rectangle) house.Face {
+	at := func(x, y float64) house.Point {
+		return house.Point{X: float64(box.Min.X) + x*float64(box.Dx()), Y: float64(box.Min.Y) + y*float64(box.Dy())}
 	}
-	return store.Face{
+	return house.Face{
 		Box:        box,
-		Landmarks:  []store.Point{at(.8, .3), at(.65, .3), at(.2, .3), at(.35, .3), at(.5, .6)},
-		Descriptor: store.Descriptor{1},
+		Landmarks:  []house.Point{at(.8, .3), at(.65, .3), at(.2, .3), at(.35, .3), at(.5, .6)},
+		Descriptor: house.Descriptor{1},
 	}
 }
 
@@ -38,17 +38,17 @@ func TestCantTell(t *testing.T) {
 	for _, test := range []struct {
 		name  string
 		still image.Image
-		face  store.Face
+		face  house.Face
 		want  []string
 		sign  string // one whose finding is missing
 	}{
 		{"one still", noise(1280, 1024, 120), faceIn(middle), []string{NoNetwork, OneFrame}, Network},
 		{"a tiny face", noise(1280, 1024, 120), faceIn(image.Rect(600, 400, 620, 420)), []string{Tiny, OneFrame}, Detail},
 		{"dark", noise(1280, 1024, 8), faceIn(middle), []string{Dark, OneFrame}, Detail},
-		{"no eyes", noise(1280, 1024, 120), store.Face{Box: middle}, []string{NoEyes, OneFrame}, Edges},
+		{"no eyes", noise(1280, 1024, 120), house.Face{Box: middle}, []string{NoEyes, OneFrame}, Edges},
 		{"at the border", noise(1280, 1024, 120), faceIn(image.Rect(-150, 400, 50, 600)), []string{Border, OneFrame}, Network},
 	} {
-		faces := []store.Face{test.face}
+		faces := []house.Face{test.face}
 		New(nil).Examine(test.still, faces)
 		l := faces[0].Liveness
 		for _, why := range test.want {
@@ -70,8 +70,8 @@ func TestTwoFaces(t *testing.T) {
 	for n := range 3 {
 		still := noise(1280, 1024, 120)
 		ada, bo := faceIn(image.Rect(200+5*n, 300, 400+5*n, 500)), faceIn(image.Rect(800, 300, 1000, 500))
-		bo.Descriptor = store.Descriptor{-1}
-		faces := []store.Face{ada, bo}
+		bo.Descriptor = house.Descriptor{-1}
+		faces := []house.Face{ada, bo}
 		if n == 2 {
 			faces = faces[:1] // Bo has gone
 		}
@@ -100,7 +100,7 @@ func TestFramesOfOtherSize(t *testing.T) {
 	var frames []Frame
 	for n, size := range []image.Point{{1280, 1024}, {640, 512}} {
 		still := noise(size.X, size.Y, 120)
-		faces := []store.Face{faceIn(image.Rect(size.X/3, size.Y/3, size.X/2, size.Y/2))}
+		faces := []house.Face{faceIn(image.Rect(size.X/3, size.Y/3, size.X/2, size.Y/2))}
 		New(nil).Examine(still, faces)
 		frames = append(frames, Frame{Number: n, Glance: NewGlance(still), Faces: faces})
 	}
@@ -130,11 +130,11 @@ func TestShippedWeights(t *testing.T) {
 				t.Errorf("%s: nobody knows the sign %s", name, sign)
 			}
 		}
-		if p := logistic(r.LogOdds(map[string]float64{Network: -1})); r.level(p) != store.NoSign {
+		if p := logistic(r.LogOdds(map[string]float64{Network: -1})); r.level(p) != house.NoSign {
 			t.Errorf("%s: nothing found makes %s", name, r.level(p))
 		}
 		// The networks may be as sure as they like of a person: a still that was there before is a copy.
-		if p := logistic(r.LogOdds(map[string]float64{Repeat: 1, Network: -surest})); r.level(p) != store.Picture {
+		if p := logistic(r.LogOdds(map[string]float64{Repeat: 1, Network: -surest})); r.level(p) != house.Picture {
 			t.Errorf("%s: a plain copy makes %s", name, r.level(p))
 		}
 	}
@@ -175,7 +175,7 @@ func TestSignsAnywhere(t *testing.T) {
 			if still.Bounds().Empty() {
 				continue
 			}
-			f := s.measure(newScene(still).view(store.Face{Box: box}))
+			f := s.measure(newScene(still).view(house.Face{Box: box}))
 			if math.IsNaN(f.Score) || f.Score < 0 || f.Score > 1 {
 				t.Fatalf("%s on %v, box %v: score %v", s.code, still.Bounds(), box, f.Score)
 			}

@@ -5,8 +5,8 @@ import (
 	"image"
 	"math"
 
+	"lintel/internal/house"
 	"lintel/pipeline/liveness/fasnet"
-	"lintel/store"
 )
 
 // Two small networks that were trained by others on live faces and pictures of
@@ -28,7 +28,7 @@ var networkSign = sign{
 	code: Network,
 	words: words{
 		name: "The vote of two trained networks",
-		says: func(f store.Finding) string {
+		says: func(f house.Finding) string {
 			return fmt.Sprintf("Two networks that were trained on faces and on pictures of faces take this for a picture: %.0f %% of their vote.",
 				100*logistic(value(f, 0)))
 		},
@@ -48,7 +48,7 @@ const (
 	surest = 6
 )
 
-func measureNetwork(v *view) store.Finding {
+func measureNetwork(v *view) house.Finding {
 	switch {
 	case v.face.Box.Dx() < networkTiny:
 		return missing(Tiny)
@@ -72,7 +72,7 @@ func measureNetwork(v *view) store.Finding {
 		return missing(Border)
 	}
 	odds := min(max(((pictureOdds(near)+pictureOdds(again))/2+pictureOdds(wide))/2, -surest), surest)
-	f := store.Finding{Values: []float64{odds, near.Classes()[fasnet.Live], wide.Classes()[fasnet.Live]}}
+	f := house.Finding{Values: []float64{odds, near.Classes()[fasnet.Live], wide.Classes()[fasnet.Live]}}
 	if f.Score = ramp(odds, 0, surest); f.Score > 0 {
 		f.Region = outline(v.face.Box, 1)
 	}
@@ -92,12 +92,12 @@ func middleOn(box, still image.Rectangle) bool {
 }
 
 // middle is that of a box.
-func middle(r image.Rectangle) store.Point {
-	return store.Point{X: float64(r.Min.X+r.Max.X) / 2, Y: float64(r.Min.Y+r.Max.Y) / 2}
+func middle(r image.Rectangle) house.Point {
+	return house.Point{X: float64(r.Min.X+r.Max.X) / 2, Y: float64(r.Min.Y+r.Max.Y) / 2}
 }
 
 // value is one of a finding's, 0 if there are fewer.
-func value(f store.Finding, i int) float64 {
+func value(f house.Finding, i int) float64 {
 	if i >= len(f.Values) {
 		return 0
 	}

@@ -3,7 +3,7 @@ package liveness
 import (
 	"math"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // FaceAt returns how many pixels wide a grown-up's face would be, in the middle
@@ -12,10 +12,10 @@ import (
 // The angle of view is that between the left and the right border, so the focal
 // length is w/2/tan(angle/2) pixels for a straight lens and w/2/(angle/2) for
 // an equidistant one: its projection, solved for f.
-func FaceAt(lens store.Lens, stillWidth int, distance float64) float64 {
+func FaceAt(lens house.Lens, stillWidth int, distance float64) float64 {
 	view := lens.Angle * math.Pi / 180 / 2
 	half := math.Atan(meanEyes / 2 / distance)
-	if lens.Projection != store.Equidistant {
+	if lens.Projection != house.Equidistant {
 		view, half = math.Tan(view), math.Tan(half)
 	}
 	return boxWidth * float64(stillWidth) * half / view

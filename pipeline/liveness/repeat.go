@@ -8,8 +8,8 @@ import (
 	"slices"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // A still that was there before: somebody shows the bell a still of its own, or
@@ -56,7 +56,7 @@ const (
 
 // LookOf returns the perceptual hash of a face, or 0 if its eyes were not made
 // out.
-func LookOf(still image.Image, face store.Face) store.Look {
+func LookOf(still image.Image, face house.Face) house.Look {
 	v := newScene(still).view(face)
 	if v.span == 0 {
 		return 0
@@ -83,7 +83,7 @@ func (v *view) small() *[lookSide][lookSide]float64 {
 
 // lookOf takes the 64 lowest frequencies that vary along both directions, and
 // sets a bit for each that is above the median.
-func lookOf(s *[lookSide][lookSide]float64) store.Look {
+func lookOf(s *[lookSide][lookSide]float64) house.Look {
 	const n = 8
 	var wave [n][lookSide]float64
 	for u := range wave {
@@ -110,7 +110,7 @@ func lookOf(s *[lookSide][lookSide]float64) store.Look {
 	sorted := all
 	slices.Sort(sorted[:])
 	median := (sorted[n*n/2-1] + sorted[n*n/2]) / 2
-	var look store.Look
+	var look house.Look
 	for i, c := range all {
 		if c > median {
 			look |= 1 << i
@@ -123,19 +123,19 @@ func lookOf(s *[lookSide][lookSide]float64) store.Look {
 // is a copy of, and adds what it finds to the findings of the face, which has
 // been examined, and to its level. The face of a still that is no copy is left
 // as it is.
-func Repeats(face *store.Face, earlier []store.LookAlike, now time.Time) {
+func Repeats(face *house.Face, earlier []house.LookAlike, now time.Time) {
 	if face.Liveness == nil || face.Look == 0 {
 		return
 	}
 	for _, e := range earlier {
 		differ := bits.OnesCount64(uint64(face.Look ^ e.Look))
 		distance := match.Distance(&face.Descriptor, &e.Descriptor)
-		if e.Descriptor == (store.Descriptor{}) || !isCopy(differ, distance, now.Sub(e.At)) {
+		if e.Descriptor == (house.Descriptor{}) || !isCopy(differ, distance, now.Sub(e.At)) {
 			continue
 		}
-		own := slices.DeleteFunc(slices.Clone(face.Liveness.Findings), func(f store.Finding) bool { return f.Sign == Repeat })
+		own := slices.DeleteFunc(slices.Clone(face.Liveness.Findings), func(f house.Finding) bool { return f.Sign == Repeat })
 		hours := now.Sub(e.At).Hours()
-		face.Liveness.Findings = append(own, tidy(store.Finding{
+		face.Liveness.Findings = append(own, tidy(house.Finding{
 			Sign: Repeat, Score: 1, Values: []float64{float64(differ), distance, hours}, Region: outline(face.Box, 1),
 		}))
 		judge(face.Liveness)
@@ -146,7 +146,7 @@ func Repeats(face *store.Face, earlier []store.LookAlike, now time.Time) {
 // repeatWords are those of the one sign that the archive gives.
 var repeatWords = words{
 	name: "A still that was there before",
-	says: func(f store.Finding) string {
+	says: func(f house.Finding) string {
 		if len(f.Values) < 3 {
 			return "This is a copy of a still that came before."
 		}

@@ -5,15 +5,15 @@ import (
 	"math"
 	"slices"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // A Frame is one still of a ring with what was found on it.
 type Frame struct {
 	Number int
 	Glance *Glance // nil if the still is not there any more
-	Faces  []store.Face
+	Faces  []house.Face
 }
 
 // A Glance is a still made small, which is enough to know a copy.
@@ -48,7 +48,7 @@ func NewGlance(still image.Image) *Glance {
 // A sighting is one person's face on one of the frames.
 type sighting struct {
 	frame *Frame
-	face  *store.Face
+	face  *house.Face
 }
 
 // JudgeRing sets the Liveness of each face of a ring to what all of its frames
@@ -66,7 +66,7 @@ func judgeTrack(seen []sighting) {
 	var r Regression
 	for _, s := range seen {
 		findings := ofStill(s.face.Liveness.Findings)
-		s.face.Liveness = &store.Liveness{Frames: len(seen), Findings: findings}
+		s.face.Liveness = &house.Liveness{Frames: len(seen), Findings: findings}
 		judge(s.face.Liveness)
 		scores := Scores(findings)
 		own := weights.of(scores)
@@ -98,17 +98,17 @@ func judgeTrack(seen []sighting) {
 }
 
 // ofStill returns the findings that are not of a ring.
-func ofStill(findings []store.Finding) []store.Finding {
-	return slices.DeleteFunc(slices.Clone(findings), func(f store.Finding) bool {
+func ofStill(findings []house.Finding) []house.Finding {
+	return slices.DeleteFunc(slices.Clone(findings), func(f house.Finding) bool {
 		return !slices.ContainsFunc(signs, func(s sign) bool { return s.code == f.Sign }) && f.Sign != Repeat
 	})
 }
 
 // outline returns the corners of a box, so many times as large.
-func outline(box image.Rectangle, times float64) []store.Point {
+func outline(box image.Rectangle, times float64) []house.Point {
 	mx, my := float64(box.Min.X+box.Max.X)/2, float64(box.Min.Y+box.Max.Y)/2
 	w, h := float64(box.Dx())/2*times, float64(box.Dy())/2*times
-	return []store.Point{{X: mx - w, Y: my - h}, {X: mx + w, Y: my - h}, {X: mx + w, Y: my + h}, {X: mx - w, Y: my + h}}
+	return []house.Point{{X: mx - w, Y: my - h}, {X: mx + w, Y: my - h}, {X: mx + w, Y: my + h}, {X: mx - w, Y: my + h}}
 }
 
 // samePerson is the distance between two descriptors up to which two faces of
@@ -148,8 +148,8 @@ func tracks(frames []Frame) [][]sighting {
 }
 
 // distance is that of two faces' descriptors, infinite if one has none.
-func distance(a, b *store.Face) float64 {
-	if a.Descriptor == (store.Descriptor{}) || b.Descriptor == (store.Descriptor{}) {
+func distance(a, b *house.Face) float64 {
+	if a.Descriptor == (house.Descriptor{}) || b.Descriptor == (house.Descriptor{}) {
 		return math.Inf(1)
 	}
 	return match.Distance(&a.Descriptor, &b.Descriptor)

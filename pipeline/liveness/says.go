@@ -3,17 +3,17 @@ package liveness
 import (
 	"strings"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // Warning returns how a level reads, without a full stop, or "" where there is
 // nothing to warn of. That no sign was seen is told to nobody: most pictures
 // show none, and it would be taken for a comfort.
-func Warning(level store.LivenessLevel) string {
+func Warning(level house.LivenessLevel) string {
 	switch level {
-	case store.Doubtful:
+	case house.Doubtful:
 		return "Doubtful: may be a picture"
-	case store.Picture:
+	case house.Picture:
 		return "Looks like a picture"
 	}
 	return ""
@@ -21,7 +21,7 @@ func Warning(level store.LivenessLevel) string {
 
 // Summary returns a warning in sentences, with what could not be told, or ""
 // where there is nothing to warn of.
-func Summary(l store.Liveness) string {
+func Summary(l house.Liveness) string {
 	says := Warning(l.Level)
 	if says == "" {
 		return ""

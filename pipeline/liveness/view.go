@@ -5,8 +5,8 @@ import (
 	"image/color"
 	"math"
 
+	"lintel/internal/house"
 	"lintel/pipeline/liveness/fasnet"
-	"lintel/store"
 )
 
 // A scene is a still made ready for measuring.
@@ -89,42 +89,42 @@ const darkest = 24
 // A view is what a sign looks at: one face on a still.
 type view struct {
 	*scene
-	face store.Face
+	face house.Face
 	nets *fasnet.Nets // nil where their files are not there
 
 	// eyes are the middles of the eyes, left one of the picture first, and
 	// span the distance between them in pixels; 0 if they were not made out.
-	eyes [2]store.Point
+	eyes [2]house.Point
 	span float64
 }
 
-func (s *scene) view(face store.Face) *view {
+func (s *scene) view(face house.Face) *view {
 	v := &view{scene: s, face: face}
 	if len(face.Landmarks) >= 4 {
 		l := face.Landmarks
-		one := store.Point{X: (l[0].X + l[1].X) / 2, Y: (l[0].Y + l[1].Y) / 2}
-		other := store.Point{X: (l[2].X + l[3].X) / 2, Y: (l[2].Y + l[3].Y) / 2}
+		one := house.Point{X: (l[0].X + l[1].X) / 2, Y: (l[0].Y + l[1].Y) / 2}
+		other := house.Point{X: (l[2].X + l[3].X) / 2, Y: (l[2].Y + l[3].Y) / 2}
 		if one.X > other.X {
 			one, other = other, one
 		}
-		v.eyes, v.span = [2]store.Point{one, other}, math.Hypot(one.X-other.X, one.Y-other.Y)
+		v.eyes, v.span = [2]house.Point{one, other}, math.Hypot(one.X-other.X, one.Y-other.Y)
 	}
 	return v
 }
 
 // upright returns a place on the still that is so many eye spans to the right
 // of and below the middle of the eyes, with the head held upright.
-func (v *view) upright(right, down float64) store.Point {
+func (v *view) upright(right, down float64) house.Point {
 	mx, my := (v.eyes[0].X+v.eyes[1].X)/2, (v.eyes[0].Y+v.eyes[1].Y)/2
 	ex, ey := v.eyes[1].X-v.eyes[0].X, v.eyes[1].Y-v.eyes[0].Y // one span along the eyes
-	return store.Point{X: mx + right*ex - down*ey, Y: my + right*ey + down*ex}
+	return house.Point{X: mx + right*ex - down*ey, Y: my + right*ey + down*ex}
 }
 
 // missing is the finding of a sign that could not be looked for.
-func missing(why string) store.Finding { return store.Finding{Missing: why} }
+func missing(why string) house.Finding { return house.Finding{Missing: why} }
 
 // tidy rounds a finding to what is worth keeping.
-func tidy(f store.Finding) store.Finding {
+func tidy(f house.Finding) house.Finding {
 	round := func(v float64) float64 {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
 			return 0
@@ -136,7 +136,7 @@ func tidy(f store.Finding) store.Finding {
 		f.Values[i] = round(v)
 	}
 	for i, p := range f.Region {
-		f.Region[i] = store.Point{X: math.Round(p.X), Y: math.Round(p.Y)}
+		f.Region[i] = house.Point{X: math.Round(p.X), Y: math.Round(p.Y)}
 	}
 	return f
 }

@@ -1,12 +1,12 @@
 package liveness
 
-import "lintel/store"
+import "lintel/internal/house"
 
 // words are how a sign is told to people.
 type words struct {
 	name string // what is looked for, as a heading: "A screen's pixels"
 	// says is what a score above 0 means, with the numbers, as a sentence.
-	says func(store.Finding) string
+	says func(house.Finding) string
 }
 
 // Name returns what a sign is called on a screen, or "" for one that is not
@@ -15,7 +15,7 @@ func Name(sign string) string { return wordsOf(sign).name }
 
 // Says returns what was found, or why it could not be looked for, as a
 // sentence for people.
-func Says(f store.Finding) string {
+func Says(f house.Finding) string {
 	w := wordsOf(f.Sign)
 	switch {
 	case w.says == nil:

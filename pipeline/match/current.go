@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"sync"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A Source is what a [Current] gallery is read from: a store.Archive.
@@ -13,11 +13,11 @@ type Source interface {
 	// GalleryRevision returns a number that grows with every change of what
 	// the other methods return, whichever process made it.
 	GalleryRevision(ctx context.Context) (int64, error)
-	Gallery(ctx context.Context) ([]store.Reference, error)
+	Gallery(ctx context.Context) ([]house.Reference, error)
 	// Prior returns how often a ring is somebody enrolled, 0 where the
 	// household has not said.
 	Prior(ctx context.Context) (float64, error)
-	StrangerDistances(ctx context.Context) (store.StrangerDistances, error)
+	StrangerDistances(ctx context.Context) (house.StrangerDistances, error)
 }
 
 // A Current keeps the gallery in memory, opened once, and reads it anew when

@@ -3,7 +3,7 @@ package match
 import (
 	"slices"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A Gain says what a picture adds to a person's other ones: how surely a face as
@@ -17,8 +17,8 @@ type Gain struct {
 
 // GainOf returns what a reference adds to a gallery, whether or not it is in it,
 // by the curve.
-func GainOf(added store.Reference, gallery []store.Reference, curve *Curve) Gain {
-	others := slices.DeleteFunc(slices.Clone(gallery), func(r store.Reference) bool {
+func GainOf(added house.Reference, gallery []house.Reference, curve *Curve) Gain {
+	others := slices.DeleteFunc(slices.Clone(gallery), func(r house.Reference) bool {
 		return r.Person == added.Person && r.Descriptor == added.Descriptor
 	})
 	n := 0

@@ -8,12 +8,12 @@ import (
 	"gonum.org/v1/gonum/blas"
 	"gonum.org/v1/gonum/blas/blas32"
 
+	"lintel/internal/house"
 	"lintel/pipeline/quality"
-	"lintel/store"
 )
 
 // dims is how many numbers a descriptor has.
-const dims = len(store.Descriptor{})
+const dims = len(house.Descriptor{})
 
 // A Gallery is all references, laid out to be searched. It is not changed once
 // made, so goroutines may share it.
@@ -32,7 +32,7 @@ type Gallery struct {
 
 // A Probe is a face to be identified, on one frame.
 type Probe struct {
-	Descriptor store.Descriptor
+	Descriptor house.Descriptor
 	Weight     float64 // how good the face is to judge, above 0 up to 1
 	Poor       bool    // too poor for a strong match
 }
@@ -43,7 +43,7 @@ const leastWeight = 0.01
 
 // ProbeOf returns a face as a probe, weighted by its quality. A face whose
 // quality was not measured counts as a good one.
-func ProbeOf(f store.Face) Probe {
+func ProbeOf(f house.Face) Probe {
 	p := Probe{Descriptor: f.Descriptor, Weight: 1}
 	if f.Quality != nil {
 		score, _ := quality.Judge(*f.Quality)
@@ -54,7 +54,7 @@ func ProbeOf(f store.Face) Probe {
 
 // weightOf returns how much a reference counts beside the person's others. One
 // whose quality was not measured counts as a good one.
-func weightOf(r store.Reference) float32 {
+func weightOf(r house.Reference) float32 {
 	if r.Quality == 0 {
 		return 1
 	}
@@ -70,7 +70,7 @@ type Score struct {
 
 // NewGallery lays references out. Each counts by its quality beside the
 // person's others. The prior is how often a ring is somebody enrolled, 0 to 1.
-func NewGallery(refs []store.Reference, curve *Curve, prior float64) *Gallery {
+func NewGallery(refs []house.Reference, curve *Curve, prior float64) *Gallery {
 	g := &Gallery{curve: curve, prior: prior, rows: make([]float32, 0, len(refs)*dims)}
 	order := make([]int, len(refs))
 	for i := range order {
@@ -129,14 +129,14 @@ func (g *Gallery) Threshold(band Band) float64 {
 
 // Identify returns the nearest person to a face, by the shipped curve and the
 // default prior, or nil. Who has many faces to judge makes a [Gallery] once.
-func Identify(face *store.Descriptor, references []store.Reference) *store.Match {
+func Identify(face *house.Descriptor, references []house.Reference) *house.Match {
 	return NewGallery(references, Shipped(), DefaultPrior).Identify(Probe{Descriptor: *face, Weight: 1})
 }
 
 // Identify returns the nearest person to a face on one or more frames, or nil
 // where even that one is too far to be named. A face that is poor on all of
 // its frames makes a fair match at best.
-func (g *Gallery) Identify(frames ...Probe) *store.Match {
+func (g *Gallery) Identify(frames ...Probe) *house.Match {
 	scores := g.distances(frames)
 	best := nearest(scores)
 	if best < 0 {
@@ -159,7 +159,7 @@ func (g *Gallery) Identify(frames ...Probe) *store.Match {
 	if band == Strong && !slices.ContainsFunc(frames, func(f Probe) bool { return !f.Poor }) {
 		band = Fair
 	}
-	return &store.Match{
+	return &house.Match{
 		Person: g.persons[best], Distance: distance, FPIR: g.FPIR(distance), Band: string(band),
 		Probability: g.curve.Posterior(g.prior, scores)[best], Frames: len(frames),
 	}
@@ -228,7 +228,7 @@ func (g *Gallery) exact(p int, frames []Probe) float64 {
 	for i := range frames {
 		sum := 0.0
 		for r := g.first[p]; r < g.first[p+1]; r++ {
-			d := Distance(&frames[i].Descriptor, (*store.Descriptor)(g.rows[r*dims:(r+1)*dims]))
+			d := Distance(&frames[i].Descriptor, (*house.Descriptor)(g.rows[r*dims:(r+1)*dims]))
 			sum += towards(d*d, float64(g.weights[r]))
 		}
 		distance += frames[i].Weight * fused(sum)

@@ -6,7 +6,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 func TestBandOf(t *testing.T) {
@@ -88,17 +88,17 @@ func TestThreshold(t *testing.T) {
 	}
 }
 
-func at(x float32) store.Descriptor { return store.Descriptor{x} }
+func at(x float32) house.Descriptor { return house.Descriptor{x} }
 
 func TestIdentify(t *testing.T) {
-	refs := []store.Reference{
+	refs := []house.Reference{
 		{Person: "ada", Descriptor: at(0.9)},
 		{Person: "ben", Descriptor: at(0)},
 		{Person: "ada", Descriptor: at(0.2)},
 	}
 	for _, c := range []struct {
 		face float32
-		refs []store.Reference
+		refs []house.Reference
 		want string
 	}{
 		{0.25, refs, "ada 0.05 strong"}, // 0.05·2^(1/8), the far one next to nothing
@@ -124,7 +124,7 @@ func TestIdentify(t *testing.T) {
 
 // The power mean worked by hand: (w1·d1^-8 + w2·d2^-8)^(-1/8).
 func TestFusion(t *testing.T) {
-	refs := []store.Reference{
+	refs := []house.Reference{
 		{Person: "ada", Descriptor: at(0.1), Quality: 0.75},
 		{Person: "ada", Descriptor: at(0.3), Quality: 0.25},
 	}
@@ -152,11 +152,11 @@ func TestFusionBounds(t *testing.T) {
 	r := rand.New(rand.NewPCG(4, 4))
 	for range 200 {
 		face := randomDescriptor(r)
-		var refs []store.Reference
+		var refs []house.Reference
 		least, most := math.Inf(1), 0.0
 		for range 1 + r.IntN(6) {
 			d := randomDescriptor(r)
-			refs = append(refs, store.Reference{Person: "ada", Descriptor: d, Quality: r.Float64()})
+			refs = append(refs, house.Reference{Person: "ada", Descriptor: d, Quality: r.Float64()})
 			least, most = min(least, Distance(&face, &d)), max(most, Distance(&face, &d))
 		}
 		probe := Probe{Descriptor: face, Weight: 1}
@@ -171,7 +171,7 @@ func TestFusionBounds(t *testing.T) {
 }
 
 func TestPoorIsNeverStrong(t *testing.T) {
-	g := NewGallery([]store.Reference{{Person: "ada", Descriptor: at(0)}}, Shipped(), DefaultPrior)
+	g := NewGallery([]house.Reference{{Person: "ada", Descriptor: at(0)}}, Shipped(), DefaultPrior)
 	good, poor := Probe{Descriptor: at(0.1), Weight: 1}, Probe{Descriptor: at(0.1), Weight: 0.1, Poor: true}
 	for _, c := range []struct {
 		frames []Probe
@@ -184,14 +184,14 @@ func TestPoorIsNeverStrong(t *testing.T) {
 }
 
 func TestProbeOf(t *testing.T) {
-	good := store.Quality{FaceWidth: 160, EyeDistance: 70, PixelsPerMetre: 1100, Sharpness: .3, Luma: 120, Contrast: .1}
+	good := house.Quality{FaceWidth: 160, EyeDistance: 70, PixelsPerMetre: 1100, Sharpness: .3, Luma: 120, Contrast: .1}
 	blurred := good
 	blurred.Sharpness = .001
 	for _, c := range []struct {
-		q    *store.Quality
+		q    *house.Quality
 		poor bool
-	}{{nil, false}, {&good, false}, {&blurred, true}, {&store.Quality{}, true}} {
-		if p := ProbeOf(store.Face{Quality: c.q}); p.Poor != c.poor || !(p.Weight > 0 && p.Weight <= 1) {
+	}{{nil, false}, {&good, false}, {&blurred, true}, {&house.Quality{}, true}} {
+		if p := ProbeOf(house.Face{Quality: c.q}); p.Poor != c.poor || !(p.Weight > 0 && p.Weight <= 1) {
 			t.Errorf("%+v: %+v", c.q, p)
 		}
 	}
@@ -222,7 +222,7 @@ func TestSearchIsExact(t *testing.T) {
 }
 
 // drawnReferences are of persons about as far apart as real ones.
-func drawnReferences(r *rand.Rand, persons, each int) (refs []store.Reference) {
+func drawnReferences(r *rand.Rand, persons, each int) (refs []house.Reference) {
 	for p := range persons {
 		middle := randomDescriptor(r)
 		for range each {
@@ -230,7 +230,7 @@ func drawnReferences(r *rand.Rand, persons, each int) (refs []store.Reference) {
 			for i := range d {
 				d[i] = 0.6*d[i] + float32(0.015*r.NormFloat64())
 			}
-			refs = append(refs, store.Reference{Person: fmt.Sprint("person ", p), Descriptor: d})
+			refs = append(refs, house.Reference{Person: fmt.Sprint("person ", p), Descriptor: d})
 		}
 	}
 	return refs

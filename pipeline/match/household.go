@@ -4,7 +4,7 @@ import (
 	"math"
 	"slices"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // EnoughStrangers is how many strangers of its own a household has to have
@@ -30,7 +30,7 @@ const EnoughStrangers = 10
 // whose strangers happen to look like nobody learns no more than that. It may
 // rise without limit, as with relatives at the door. The likelihood ratio falls
 // where the rate rose, and never rises.
-func (c *Curve) Adapt(own store.StrangerDistances) *Curve {
+func (c *Curve) Adapt(own house.StrangerDistances) *Curve {
 	comparisons := own.Comparisons()
 	if own.Strangers <= 0 || comparisons == 0 {
 		return c

@@ -6,13 +6,13 @@ import (
 	"math/rand/v2"
 	"testing"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // strangers counts that many strangers, each compared with that many persons,
 // at the rates of the curve times a factor.
-func strangers(r *rand.Rand, n, persons int, factor float64) store.StrangerDistances {
-	s := store.StrangerDistances{Strangers: n, Counts: make([]int, 151)}
+func strangers(r *rand.Rand, n, persons int, factor float64) house.StrangerDistances {
+	s := house.StrangerDistances{Strangers: n, Counts: make([]int, 151)}
 	for range n * persons {
 		s.Counts[int(math.Ceil(100*min(1.2, Shipped().DistanceAt(min(1, r.Float64()/factor)))))]++
 	}
@@ -22,15 +22,15 @@ func strangers(r *rand.Rand, n, persons int, factor float64) store.StrangerDista
 func TestAdapt(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 2))
 	c := Shipped()
-	near := store.StrangerDistances{Strangers: 1, Counts: make([]int, 151)}
+	near := house.StrangerDistances{Strangers: 1, Counts: make([]int, 151)}
 	near.Counts[42], near.Counts[80] = 1, 3 // somebody at 0.42, and far from three others
 	for _, test := range []struct {
 		name      string
-		own       store.StrangerDistances
+		own       house.StrangerDistances
 		low, high float64 // of the rate at 0.45 over the shipped one
 	}{
-		{"none", store.StrangerDistances{}, 1, 1},
-		{"none compared", store.StrangerDistances{Strangers: 5, Counts: make([]int, 151)}, 1, 1},
+		{"none", house.StrangerDistances{}, 1, 1},
+		{"none compared", house.StrangerDistances{Strangers: 5, Counts: make([]int, 151)}, 1, 1},
 		{"one who is near", near, 1.8, 2},                   // (1 + 1)/(1 + 4·F)
 		{"too few to fall", strangers(r, 9, 4, 1e-6), 1, 1}, // nobody near
 		{"enough to fall", strangers(r, 10, 4, 1e-6), 0.8, 0.99},
@@ -38,7 +38,7 @@ func TestAdapt(t *testing.T) {
 		{"as expected", strangers(r, 400, 5, 1), 0.7, 1.4},
 		{"relatives", strangers(r, 20, 4, 8), 1.5, 8},
 		{"many relatives", strangers(r, 20000, 5, 8), 7, 9},
-		{"all at the end", store.StrangerDistances{Strangers: 60, Counts: append(make([]int, 150), 600)}, 0.3, 1},
+		{"all at the end", house.StrangerDistances{Strangers: 60, Counts: append(make([]int, 150), 600)}, 0.3, 1},
 	} {
 		adapted := c.Adapt(test.own)
 		if ratio := adapted.FMR(0.45) / c.FMR(0.45); ratio < test.low || ratio > test.high {
@@ -85,24 +85,24 @@ func TestMeasureAdapt(t *testing.T) {
 // A source of a gallery that counts how often it is read.
 type source struct {
 	revision int64
-	refs     []store.Reference
+	refs     []house.Reference
 	prior    float64
 	reads    int
 	err      error
 }
 
 func (s *source) GalleryRevision(context.Context) (int64, error) { return s.revision, nil }
-func (s *source) Gallery(context.Context) ([]store.Reference, error) {
+func (s *source) Gallery(context.Context) ([]house.Reference, error) {
 	s.reads++
 	return s.refs, s.err
 }
 func (s *source) Prior(context.Context) (float64, error) { return s.prior, nil }
-func (s *source) StrangerDistances(context.Context) (store.StrangerDistances, error) {
-	return store.StrangerDistances{}, nil
+func (s *source) StrangerDistances(context.Context) (house.StrangerDistances, error) {
+	return house.StrangerDistances{}, nil
 }
 
 func TestCurrentGallery(t *testing.T) {
-	s := &source{refs: []store.Reference{{Person: "ada"}}}
+	s := &source{refs: []house.Reference{{Person: "ada"}}}
 	current := NewCurrent(s)
 	look := func(size, reads int, prior float64) {
 		t.Helper()

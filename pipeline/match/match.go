@@ -56,7 +56,7 @@ import (
 	"fmt"
 	"math"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A Band says how sure a match is, by its FPIR.
@@ -171,7 +171,7 @@ func (b Band) Limit() float64 {
 
 // Distance returns the Euclidean distance between two descriptors: 0 for the
 // same, about 0.3 for one person on two pictures, about 0.8 for two persons.
-func Distance(a, b *store.Descriptor) float64 {
+func Distance(a, b *house.Descriptor) float64 {
 	sum := 0.0
 	for i := range a {
 		d := float64(a[i] - b[i])

@@ -8,7 +8,7 @@ import (
 
 	"gonum.org/v1/gonum/floats"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // Outside: 1-(1-p)^N worked in math/big with 400 bits, where float64 would
@@ -43,14 +43,14 @@ func TestDistance(t *testing.T) {
 	}
 }
 
-func randomDescriptor(r *rand.Rand) (d store.Descriptor) {
+func randomDescriptor(r *rand.Rand) (d house.Descriptor) {
 	for i := range d {
 		d[i] = float32(r.NormFloat64() / 10)
 	}
 	return d
 }
 
-func float64s(d store.Descriptor) []float64 {
+func float64s(d house.Descriptor) []float64 {
 	all := make([]float64, len(d))
 	for i, v := range d {
 		all[i] = float64(v)

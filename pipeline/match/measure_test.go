@@ -9,9 +9,9 @@ import (
 
 	"github.com/disintegration/imaging"
 
+	"lintel/internal/house"
 	"lintel/pipeline/face"
 	"lintel/pipeline/face/doorstep"
-	"lintel/store"
 )
 
 // The measurements of this file are on the open set that the shipped curve is
@@ -39,7 +39,7 @@ func TestMeasureBars(t *testing.T) {
 		bar   float64
 	}{{full, 0.01}, {px40, 0.01}, {px32, 0.03}} {
 		var genuine, impostor []float64
-		var seen []*store.Descriptor
+		var seen []*house.Descriptor
 		var ids []int
 		for i, s := range all {
 			for _, picture := range s.seen {
@@ -88,7 +88,7 @@ func TestMeasureVaried(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var refs []store.Reference
+	var refs []house.Reference
 	for _, name := range names {
 		img, err := imaging.Open(name)
 		if err != nil {
@@ -101,13 +101,13 @@ func TestMeasureVaried(t *testing.T) {
 		if err != nil || found == nil {
 			t.Fatalf("%s: %v, %v", filepath.Base(name), found, err)
 		}
-		refs = append(refs, store.Reference{Person: "one", Descriptor: found.Descriptor})
+		refs = append(refs, house.Reference{Person: "one", Descriptor: found.Descriptor})
 	}
 	if len(refs) != 4 {
 		t.Fatalf("%d photographs, want 4", len(refs))
 	}
 	for i := range refs {
-		others := append(append([]store.Reference(nil), refs[:i]...), refs[i+1:]...)
+		others := append(append([]house.Reference(nil), refs[:i]...), refs[i+1:]...)
 		m := Identify(&refs[i].Descriptor, others)
 		if m == nil {
 			t.Errorf("%s is a stranger to the others", filepath.Base(names[i]))
@@ -122,10 +122,10 @@ func TestMeasureVaried(t *testing.T) {
 
 // referencesOf returns references of a subject: one picture at those sights,
 // weighted as they are.
-func referencesOf(s subject, picture int, at []int) (refs []store.Reference) {
+func referencesOf(s subject, picture int, at []int) (refs []house.Reference) {
 	for _, k := range at {
 		if d := s.seen[picture][k]; d != nil {
-			refs = append(refs, store.Reference{Person: s.id, Descriptor: *d, Quality: sights[k].weight})
+			refs = append(refs, house.Reference{Person: s.id, Descriptor: *d, Quality: sights[k].weight})
 		}
 	}
 	return refs
@@ -249,7 +249,7 @@ func TestMeasureFrames(t *testing.T) {
 // for, and by the nearest reference.
 func TestMeasureEffectiveNumber(t *testing.T) {
 	all := subjects(t)
-	both := func(s subject, at []int) []store.Reference {
+	both := func(s subject, at []int) []house.Reference {
 		return append(referencesOf(s, 0, at), referencesOf(s, 1, at)...)
 	}
 	for _, set := range []struct {
@@ -308,7 +308,7 @@ func TestMeasureFPIR(t *testing.T) {
 		var size Size
 		for range 40 {
 			order := r.Perm(len(all))
-			var refs []store.Reference
+			var refs []house.Reference
 			for _, i := range order[:c.persons] {
 				refs = append(append(refs, referencesOf(all[i], 0, c.at)...), referencesOf(all[i], 1, c.at)...)
 			}
@@ -345,7 +345,7 @@ func TestMeasureBands(t *testing.T) {
 		count := make(map[Band]int)
 		for range 40 {
 			order := r.Perm(len(all))[:4]
-			var refs []store.Reference
+			var refs []house.Reference
 			for _, i := range order {
 				refs = append(refs, referencesOf(all[i], 0, []int{full})...)
 			}
@@ -399,7 +399,7 @@ func TestMeasureProbability(t *testing.T) {
 			for range 40 {
 				r.Shuffle(len(held), func(i, j int) { held[i], held[j] = held[j], held[i] })
 				half := len(held) / 2
-				var refs []store.Reference
+				var refs []house.Reference
 				for _, s := range held[:half] {
 					refs = append(refs, referencesOf(s, 0, at)...)
 				}

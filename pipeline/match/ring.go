@@ -4,7 +4,7 @@ import (
 	"cmp"
 	"slices"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // sameFaceFMR is the false match rate up to which two faces of one ring are
@@ -25,7 +25,7 @@ func (c *Curve) SameFace() float64 { return c.DistanceAt(sameFaceFMR) }
 // Which are one person: the two nearest faces come first. A face joins others
 // only where it is near enough to each of them (complete linkage), and no two
 // of them are on one frame.
-func (g *Gallery) IdentifyRing(frames [][]store.Face) {
+func (g *Gallery) IdentifyRing(frames [][]house.Face) {
 	for _, faces := range g.sameFaces(frames) {
 		probes := make([]Probe, len(faces))
 		for i, f := range faces {
@@ -44,16 +44,16 @@ func (g *Gallery) IdentifyRing(frames [][]store.Face) {
 
 // A sighting is a face on one of a ring's frames, and the group it is in.
 type sighting struct {
-	face         *store.Face
+	face         *house.Face
 	frame, group int
 }
 
 // sameFaces groups the faces of a ring by person.
-func (g *Gallery) sameFaces(frames [][]store.Face) [][]*store.Face {
+func (g *Gallery) sameFaces(frames [][]house.Face) [][]*house.Face {
 	var all []sighting
 	for frame := range frames {
 		for i := range frames[frame] {
-			if f := &frames[frame][i]; f.Descriptor != (store.Descriptor{}) {
+			if f := &frames[frame][i]; f.Descriptor != (house.Descriptor{}) {
 				all = append(all, sighting{f, frame, len(all)})
 			}
 		}
@@ -75,11 +75,11 @@ func (g *Gallery) sameFaces(frames [][]store.Face) [][]*store.Face {
 	for _, p := range pairs {
 		join(all, all[p.a].group, all[p.b].group, limit)
 	}
-	groups := make([][]*store.Face, len(all))
+	groups := make([][]*house.Face, len(all))
 	for _, s := range all {
 		groups[s.group] = append(groups[s.group], s.face)
 	}
-	return slices.DeleteFunc(groups, func(faces []*store.Face) bool { return len(faces) == 0 })
+	return slices.DeleteFunc(groups, func(faces []*house.Face) bool { return len(faces) == 0 })
 }
 
 // join makes two groups one, if every face of one can be that of the other.

@@ -17,9 +17,9 @@ import (
 	"github.com/disintegration/imaging"
 	"golang.org/x/sync/errgroup"
 
+	"lintel/internal/house"
 	"lintel/pipeline/face"
 	"lintel/pipeline/face/doorstep"
-	"lintel/store"
 )
 
 // A sight is how a portrait reaches the door: what is done to it before the
@@ -68,7 +68,7 @@ var pictureNames = [2]string{"neutral", "smiling"}
 type subject struct {
 	id    string
 	group string // descent and sex, as the set's own table has them: "white female"
-	seen  [2][]*store.Descriptor
+	seen  [2][]*house.Descriptor
 }
 
 // sex is the last word of the group.
@@ -163,7 +163,7 @@ func describeSubject(f *face.Finder, folder string, seed uint64) (s subject, err
 			return s, fmt.Errorf("opening a portrait: %w", err)
 		}
 		portrait := doorstep.Portrait{Image: img}
-		s.seen[i] = make([]*store.Descriptor, len(sights))
+		s.seen[i] = make([]*house.Descriptor, len(sights))
 		for j, sight := range sights {
 			still := sight.spoil(r, portrait)
 			found, err := largest(f, still)
@@ -186,12 +186,12 @@ func describeSubject(f *face.Finder, folder string, seed uint64) (s subject, err
 }
 
 // largest returns the largest face on a still, nil without any.
-func largest(f *face.Finder, still image.Image) (*store.Face, error) {
+func largest(f *face.Finder, still image.Image) (*house.Face, error) {
 	faces, err := f.Find(context.Background(), still)
 	if err != nil {
 		return nil, err
 	}
-	var best *store.Face
+	var best *house.Face
 	for i := range faces {
 		if best == nil || faces[i].Width() > best.Width() {
 			best = &faces[i]

@@ -5,7 +5,7 @@ import (
 	"image/color"
 	"math"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // The aligned face, in multiples of the distance between the eyes: an ellipse
@@ -21,16 +21,16 @@ const (
 
 // An eyes is what the landmarks say of the two eyes and the nose.
 type eyes struct {
-	middle   store.Point // between the centres of the two
+	middle   house.Point // between the centres of the two
 	distance float64     // of the centres, in pixels
-	along    store.Point // of length 1, from the eye at the left of the picture to the other
+	along    house.Point // of length 1, from the eye at the left of the picture to the other
 	aside    float64     // the base of the nose along the line of the eyes, from the middle, in pixels
 }
 
 // eyesOf reads the landmarks: two corners of each eye and the base of the
 // nose, as dlib's five-point predictor orders them. It reports false where
 // they make no face on a still of that size.
-func eyesOf(landmarks []store.Point, still image.Point) (e eyes, ok bool) {
+func eyesOf(landmarks []house.Point, still image.Point) (e eyes, ok bool) {
 	if len(landmarks) != 5 {
 		return e, false
 	}
@@ -48,20 +48,20 @@ func eyesOf(landmarks []store.Point, still image.Point) (e eyes, ok bool) {
 	if e.distance < 1 {
 		return e, false
 	}
-	e.along = store.Point{X: (right.X - left.X) / e.distance, Y: (right.Y - left.Y) / e.distance}
+	e.along = house.Point{X: (right.X - left.X) / e.distance, Y: (right.Y - left.Y) / e.distance}
 	nose := landmarks[4]
 	e.aside = (nose.X-e.middle.X)*e.along.X + (nose.Y-e.middle.Y)*e.along.Y
 	return e, true
 }
 
-func between(a, b store.Point) store.Point {
-	return store.Point{X: (a.X + b.X) / 2, Y: (a.Y + b.Y) / 2}
+func between(a, b house.Point) house.Point {
+	return house.Point{X: (a.X + b.X) / 2, Y: (a.Y + b.Y) / 2}
 }
 
 // at returns the place on the still that lies x along the line of the eyes and
 // y below it, both in pixels from the middle.
-func (e eyes) at(x, y float64) store.Point {
-	return store.Point{X: e.middle.X + x*e.along.X - y*e.along.Y, Y: e.middle.Y + x*e.along.Y + y*e.along.X}
+func (e eyes) at(x, y float64) house.Point {
+	return house.Point{X: e.middle.X + x*e.along.X - y*e.along.Y, Y: e.middle.Y + x*e.along.Y + y*e.along.X}
 }
 
 // A plane is a grey picture in which some pixels count and others do not.
@@ -185,7 +185,7 @@ func (r *reduced) mean(e eyes, x, y, side float64) (luma float64, ok bool) {
 }
 
 // sample returns the luma between the four pixels around a place (bilinear).
-func (r *reduced) sample(p store.Point) (luma float64, ok bool) {
+func (r *reduced) sample(p house.Point) (luma float64, ok bool) {
 	middle := (r.factor - 1) / 2 // of a square, from its first pixel
 	x, y := (p.X-float64(r.origin.X)-middle)/r.factor, (p.Y-float64(r.origin.Y)-middle)/r.factor
 	if !(x >= -1 && y >= -1 && x <= float64(r.w) && y <= float64(r.h)) || len(r.pix) == 0 {

@@ -4,7 +4,7 @@ import (
 	"image"
 	"testing"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // BenchmarkMeasure measures faces on a decoded still of the bell's size.
@@ -18,7 +18,7 @@ func BenchmarkMeasure(b *testing.B) {
 		wide int
 	}{{"40px", 40}, {"140px", 140}, {"400px", 400}, {"800px", 800}} {
 		b.Run(c.name, func(b *testing.B) {
-			f := faceAt(store.Point{X: 640, Y: 400}, .42*float64(c.wide), 4)
+			f := faceAt(house.Point{X: 640, Y: 400}, .42*float64(c.wide), 4)
 			f.Box = image.Rect(0, 0, c.wide, c.wide)
 			b.ReportAllocs()
 			for b.Loop() {

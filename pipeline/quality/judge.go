@@ -6,7 +6,7 @@ import (
 	"math"
 	"slices"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // A Complaint says what is wrong with the picture of a face.
@@ -19,7 +19,7 @@ type Complaint struct {
 
 // Poor reports whether a face can be judged so badly that no match of it is to
 // be called strong.
-func Poor(q store.Quality) bool {
+func Poor(q house.Quality) bool {
 	_, complaints := Judge(q)
 	return slices.ContainsFunc(complaints, func(c Complaint) bool { return c.Poor })
 }
@@ -28,7 +28,7 @@ func Poor(q store.Quality) bool {
 // that can't be judged at all: the product of what each number is worth, from
 // 0 where it is useless to 1 where a better one adds nothing. Complaints are
 // about numbers that are not enough to enrol the face, the worst first.
-func Judge(q store.Quality) (score float64, complaints []Complaint) {
+func Judge(q house.Quality) (score float64, complaints []Complaint) {
 	if q.EyeDistance == 0 {
 		return 0, []Complaint{{"no-eyes", "The eyes could not be made out.", "Choose a photograph that shows the face from the front.", true}}
 	}
@@ -50,12 +50,12 @@ func Judge(q store.Quality) (score float64, complaints []Complaint) {
 // better: fine may be the larger or the smaller of the two.
 type criterion struct {
 	code    string
-	value   func(store.Quality) float64
+	value   func(house.Quality) float64
 	useless float64 // worth 0 from here on
 	poor    float64 // short of this, no match is strong
 	enough  float64 // short of this, nobody is enrolled
 	fine    float64 // worth 1 from here on
-	says    func(store.Quality) string
+	says    func(house.Quality) string
 	do      string
 }
 
@@ -82,87 +82,87 @@ const MinWidth = 80
 var criteria = []criterion{
 	{
 		code:    "small",
-		value:   func(q store.Quality) float64 { return float64(q.FaceWidth) },
+		value:   func(q house.Quality) float64 { return float64(q.FaceWidth) },
 		useless: 12, poor: 24, enough: MinWidth, fine: 160,
-		says: func(q store.Quality) string { return fmt.Sprintf("The face is only %d pixels wide.", q.FaceWidth) },
+		says: func(q house.Quality) string { return fmt.Sprintf("The face is only %d pixels wide.", q.FaceWidth) },
 		do:   fmt.Sprintf("Choose a photograph that shows it larger, at least %d pixels wide.", MinWidth),
 	},
 	{
 		code:    "far", // EN 62676-4, see LevelOf
-		value:   func(q store.Quality) float64 { return q.PixelsPerMetre },
+		value:   func(q house.Quality) float64 { return q.PixelsPerMetre },
 		useless: float64(Detect), poor: float64(Identify), enough: float64(Identify), fine: float64(Identify),
-		says: func(q store.Quality) string {
+		says: func(q house.Quality) string {
 			return fmt.Sprintf("The face is too far away to identify somebody: it shows %.0f pixels per metre, %d are asked for.", q.PixelsPerMetre, Identify)
 		},
 		do: "Choose a photograph taken from nearer.",
 	},
 	{
 		code:    "blurred",
-		value:   func(q store.Quality) float64 { return q.Sharpness },
+		value:   func(q house.Quality) float64 { return q.Sharpness },
 		useless: 0, poor: 0.01, enough: 0.03, fine: 0.15, // measured, see MEASUREMENTS.md
-		says: func(store.Quality) string { return "The face is blurred." },
+		says: func(house.Quality) string { return "The face is blurred." },
 		do:   "Choose a sharp photograph: more light, a clean lens and a moment of standing still help.",
 	},
 	{
 		code:    "dark",
-		value:   func(q store.Quality) float64 { return q.Luma },
+		value:   func(q house.Quality) float64 { return q.Luma },
 		useless: 5, poor: 20, enough: 35, fine: 55,
-		says: func(store.Quality) string { return "The face is too dark." },
+		says: func(house.Quality) string { return "The face is too dark." },
 		do:   "Choose a photograph with light on the face, not behind it.",
 	},
 	{
 		code:    "bright",
-		value:   func(q store.Quality) float64 { return q.Luma },
+		value:   func(q house.Quality) float64 { return q.Luma },
 		useless: 250, poor: 235, enough: 220, fine: 200,
-		says: func(store.Quality) string { return "The face is too bright." },
+		says: func(house.Quality) string { return "The face is too bright." },
 		do:   "Choose a photograph without a lamp or the sun straight on the face.",
 	},
 	{
 		code:    "clipped",
-		value:   func(q store.Quality) float64 { return q.Clipped },
+		value:   func(q house.Quality) float64 { return q.Clipped },
 		useless: 0.6, poor: 0.25, enough: 0.1, fine: 0.02,
-		says: func(q store.Quality) string {
+		says: func(q house.Quality) string {
 			return fmt.Sprintf("%.0f %% of the face is plain black or white.", 100*q.Clipped)
 		},
 		do: "Choose a photograph in even light.",
 	},
 	{
 		code:    "flat",
-		value:   func(q store.Quality) float64 { return q.Contrast },
+		value:   func(q house.Quality) float64 { return q.Contrast },
 		useless: 0.01, poor: 0.025, enough: 0.04, fine: 0.065,
-		says: func(store.Quality) string { return "The face has hardly any contrast." },
+		says: func(house.Quality) string { return "The face has hardly any contrast." },
 		do:   "Choose a photograph without haze, glare or a dirty lens.",
 	},
 	{
 		code:    "turned",
-		value:   func(q store.Quality) float64 { return math.Abs(q.Yaw) },
+		value:   func(q house.Quality) float64 { return math.Abs(q.Yaw) },
 		useless: 75, poor: 45, enough: 30, fine: 15,
-		says: func(q store.Quality) string {
+		says: func(q house.Quality) string {
 			return fmt.Sprintf("The face is turned aside by about %.0f degrees.", math.Abs(q.Yaw))
 		},
 		do: "Choose a photograph that shows it from the front.",
 	},
 	{
 		code:    "tilted", // aligning makes most of it good
-		value:   func(q store.Quality) float64 { return math.Abs(q.Roll) },
+		value:   func(q house.Quality) float64 { return math.Abs(q.Roll) },
 		useless: 90, poor: 50, enough: 35, fine: 20,
-		says: func(q store.Quality) string {
+		says: func(q house.Quality) string {
 			return fmt.Sprintf("The head is tilted by %.0f degrees.", math.Abs(q.Roll))
 		},
 		do: "Choose a photograph with the head upright, or turn the photograph.",
 	},
 	{
 		code:    "covered",
-		value:   func(q store.Quality) float64 { return q.Occlusion },
+		value:   func(q house.Quality) float64 { return q.Occlusion },
 		useless: 1.2, poor: 0.6, enough: 0.3, fine: 0, // a hint takes not all away
-		says: func(store.Quality) string { return "A part of the face may be covered." },
+		says: func(house.Quality) string { return "A part of the face may be covered." },
 		do:   "Choose a photograph without a mask, scarf or dark glasses.",
 	},
 	{
 		code:    "cut",
-		value:   func(q store.Quality) float64 { return q.Cut },
+		value:   func(q house.Quality) float64 { return q.Cut },
 		useless: 0.8, poor: 0.25, enough: 0.1, fine: 0,
-		says: func(q store.Quality) string {
+		says: func(q house.Quality) string {
 			return fmt.Sprintf("The edge of the picture cuts off %.0f %% of the face.", 100*q.Cut)
 		},
 		do: "Choose a photograph that shows all of the face.",
@@ -183,7 +183,7 @@ const (
 )
 
 // LevelOf returns the highest level whose pixels per metre the face has.
-func LevelOf(q store.Quality) Level {
+func LevelOf(q house.Quality) Level {
 	for _, l := range []Level{Identify, Recognise, Observe, Detect} {
 		if q.PixelsPerMetre >= float64(l) {
 			return l

@@ -4,7 +4,7 @@ import (
 	"image"
 	"math"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 const (
@@ -24,8 +24,8 @@ const (
 // Measure measures a face on the still it was found on. Of the still it reads
 // only what lies around the face. Whatever the face's landmarks are, it
 // returns; without five that make a face, only the width is measured.
-func Measure(still image.Image, f store.Face) store.Quality {
-	q := store.Quality{FaceWidth: f.Width()}
+func Measure(still image.Image, f house.Face) house.Quality {
+	q := house.Quality{FaceWidth: f.Width()}
 	e, ok := eyesOf(f.Landmarks, still.Bounds().Size())
 	if !ok {
 		return q

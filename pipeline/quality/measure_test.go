@@ -9,17 +9,17 @@ import (
 	"slices"
 	"testing"
 
+	"lintel/internal/house"
 	"lintel/internal/python"
-	"lintel/store"
 )
 
 // faceAt returns a face that looks straight ahead, tilted clockwise by that
 // many degrees: the proportions are of our own invention.
-func faceAt(middle store.Point, eyes, roll float64) store.Face {
+func faceAt(middle house.Point, eyes, roll float64) house.Face {
 	sin, cos := math.Sincos(roll * math.Pi / 180)
-	var f store.Face
-	for _, p := range []store.Point{{X: .75}, {X: .25}, {X: -.75}, {X: -.25}, {Y: .65}} {
-		f.Landmarks = append(f.Landmarks, store.Point{X: middle.X + eyes*(p.X*cos-p.Y*sin), Y: middle.Y + eyes*(p.X*sin+p.Y*cos)})
+	var f house.Face
+	for _, p := range []house.Point{{X: .75}, {X: .25}, {X: -.75}, {X: -.25}, {Y: .65}} {
+		f.Landmarks = append(f.Landmarks, house.Point{X: middle.X + eyes*(p.X*cos-p.Y*sin), Y: middle.Y + eyes*(p.X*sin+p.Y*cos)})
 	}
 	f.Box = image.Rect(0, 0, int(2.4*eyes), int(2.4*eyes)).Add(image.Pt(int(middle.X-1.2*eyes), int(middle.Y-.8*eyes)))
 	return f
@@ -87,7 +87,7 @@ print(json.dumps({"mean": a[m].mean(), "deviation": a[m].std(), "clipped": float
 // with linear interpolation, where the face has the aligned size.
 func TestAlignAgainstSciPy(t *testing.T) {
 	still := grey(200, 180, func(x, y int) float64 { return 120 + 60*math.Sin(float64(x)/7) + 50*math.Cos(float64(y)/5) })
-	f := faceAt(store.Point{X: 95.3, Y: 70.8}, eyeSpacing, 17)
+	f := faceAt(house.Point{X: 95.3, Y: 70.8}, eyeSpacing, 17)
 	e, ok := eyesOf(f.Landmarks, still.Rect.Size())
 	if !ok {
 		t.Fatal("no eyes")
@@ -142,7 +142,7 @@ func head(noseDepth float64) [][3]float64 {
 // photographed nods a head (pitch, down), turns it about the vertical axis (yaw,
 // the nose to the right) and tilts it clockwise (roll), and takes it with a
 // camera at a distance in millimetres (a pinhole's perspective).
-func photographed(points [][3]float64, yaw, pitch, roll, distance float64) (landmarks []store.Point) {
+func photographed(points [][3]float64, yaw, pitch, roll, distance float64) (landmarks []house.Point) {
 	sy, cy := math.Sincos(yaw * math.Pi / 180)
 	sp, cp := math.Sincos(pitch * math.Pi / 180)
 	sr, cr := math.Sincos(roll * math.Pi / 180)
@@ -151,7 +151,7 @@ func photographed(points [][3]float64, yaw, pitch, roll, distance float64) (land
 		x, z = x*cy+z*sy, z*cy-x*sy
 		x, y = x*cr-y*sr, x*sr+y*cr
 		k := distance / (distance - z)
-		landmarks = append(landmarks, store.Point{X: 300 + 2*k*x, Y: 300 + 2*k*y})
+		landmarks = append(landmarks, house.Point{X: 300 + 2*k*x, Y: 300 + 2*k*y})
 	}
 	return landmarks
 }
@@ -160,7 +160,7 @@ func photographed(points [][3]float64, yaw, pitch, roll, distance float64) (land
 // before the eyes by assumption, and 5 mm more or less move what is read.
 func TestTurnedHeads(t *testing.T) {
 	still := image.NewGray(image.Rect(0, 0, 600, 600))
-	measure := func(landmarks []store.Point) store.Quality { return Measure(still, store.Face{Landmarks: landmarks}) }
+	measure := func(landmarks []house.Point) house.Quality { return Measure(still, house.Face{Landmarks: landmarks}) }
 	for _, roll := range []float64{-60, -25, 0, 10, 45} {
 		for _, yaw := range []float64{-50, -30, -15, 0, 5, 20, 40} {
 			q := measure(photographed(head(20), yaw, 0, roll, 1e9))
@@ -194,8 +194,8 @@ func TestTurnedHeads(t *testing.T) {
 // the other order is no other face.
 func TestEyesInEitherOrder(t *testing.T) {
 	still := grey(300, 300, func(x, y int) float64 { return float64(x ^ y) })
-	f := faceAt(store.Point{X: 150, Y: 120}, 50, 9)
-	g := faceAt(store.Point{X: 150, Y: 120}, 50, 9)
+	f := faceAt(house.Point{X: 150, Y: 120}, 50, 9)
+	g := faceAt(house.Point{X: 150, Y: 120}, 50, 9)
 	l := g.Landmarks
 	l[0], l[1], l[2], l[3] = l[2], l[3], l[0], l[1]
 	a, b := Measure(still, f), Measure(still, g)
@@ -210,14 +210,14 @@ func TestEyesInEitherOrder(t *testing.T) {
 // differ in luma and contrast alone.
 func TestComparable(t *testing.T) {
 	wave := func(x, y int) float64 { return 120 + 50*math.Sin(float64(x)/3) + 40*math.Sin(float64(y)/4) }
-	small := Measure(grey(300, 300, wave), faceAt(store.Point{X: 150, Y: 120}, 60, 0))
-	large := Measure(grey(900, 900, func(x, y int) float64 { return wave(x/3, y/3) }), faceAt(store.Point{X: 451, Y: 361}, 180, 0))
+	small := Measure(grey(300, 300, wave), faceAt(house.Point{X: 150, Y: 120}, 60, 0))
+	large := Measure(grey(900, 900, func(x, y int) float64 { return wave(x/3, y/3) }), faceAt(house.Point{X: 451, Y: 361}, 180, 0))
 	near(t, "the luma", large.Luma, small.Luma, .5)
 	near(t, "the contrast", large.Contrast, small.Contrast, .002)
 	near(t, "the sharpness", large.Sharpness, small.Sharpness, .1*small.Sharpness)
 	near(t, "the pixels per metre", large.PixelsPerMetre, 3*small.PixelsPerMetre, 1e-9)
 
-	dark := Measure(grey(300, 300, func(x, y int) float64 { return .5 * wave(x, y) }), faceAt(store.Point{X: 150, Y: 120}, 60, 0))
+	dark := Measure(grey(300, 300, func(x, y int) float64 { return .5 * wave(x, y) }), faceAt(house.Point{X: 150, Y: 120}, 60, 0))
 	near(t, "the luma", dark.Luma, small.Luma/2, .5)
 	near(t, "the contrast", dark.Contrast, small.Contrast/2, .002)
 	near(t, "the sharpness", dark.Sharpness, small.Sharpness, .05*small.Sharpness)
@@ -227,7 +227,7 @@ func TestComparable(t *testing.T) {
 // still may begin anywhere.
 func TestColourModels(t *testing.T) {
 	still := grey(240, 240, func(x, y int) float64 { return float64((x*x + 3*y*y) / 7 % 256) })
-	f := faceAt(store.Point{X: 120, Y: 100}, 45, -5)
+	f := faceAt(house.Point{X: 120, Y: 100}, 45, -5)
 	want := Measure(still, f)
 	ycc := image.NewYCbCr(still.Rect, image.YCbCrSubsampleRatio444)
 	copy(ycc.Y, still.Pix)
@@ -251,7 +251,7 @@ func TestColourModels(t *testing.T) {
 func TestCutAndClipped(t *testing.T) {
 	// The middle of the eyes on the left border: the ellipse is cut in half.
 	still := grey(300, 300, func(x, y int) float64 { return float64(60 + (x+y)%90) })
-	q := Measure(still, faceAt(store.Point{X: -.5, Y: 120}, 50, 0))
+	q := Measure(still, faceAt(house.Point{X: -.5, Y: 120}, 50, 0))
 	near(t, "what is cut", q.Cut, .5, .02)
 	// The upper half of the ellipse white: all above its middle.
 	middle := 120 + below*50.
@@ -261,11 +261,11 @@ func TestCutAndClipped(t *testing.T) {
 		}
 		return float64(60 + (x+y)%90)
 	})
-	q = Measure(half, faceAt(store.Point{X: 150, Y: 120}, 50, 0))
+	q = Measure(half, faceAt(house.Point{X: 150, Y: 120}, 50, 0))
 	near(t, "what is clipped", q.Clipped, .5, .02)
 	near(t, "what is cut", q.Cut, 0, 0)
-	q = Measure(grey(300, 300, func(x, y int) float64 { return 128 }), faceAt(store.Point{X: 150, Y: 120}, 50, 0))
-	want := store.Quality{FaceWidth: 120, EyeDistance: 50, PixelsPerMetre: 50 / pupils, Luma: 128, Occlusion: 1}
+	q = Measure(grey(300, 300, func(x, y int) float64 { return 128 }), faceAt(house.Point{X: 150, Y: 120}, 50, 0))
+	want := house.Quality{FaceWidth: 120, EyeDistance: 50, PixelsPerMetre: 50 / pupils, Luma: 128, Occlusion: 1}
 	if q != want {
 		t.Errorf("a plain face: %+v, want %+v", q, want)
 	}
@@ -274,36 +274,36 @@ func TestCutAndClipped(t *testing.T) {
 // Bad input: what is no face gives a width, and no other number.
 func TestNoFace(t *testing.T) {
 	still := image.NewGray(image.Rect(0, 0, 64, 48))
-	five := faceAt(store.Point{X: 30, Y: 20}, 12, 0).Landmarks
-	with := func(i int, p store.Point) []store.Point {
+	five := faceAt(house.Point{X: 30, Y: 20}, 12, 0).Landmarks
+	with := func(i int, p house.Point) []house.Point {
 		l := slices.Clone(five)
 		l[i] = p
 		return l
 	}
-	for name, landmarks := range map[string][]store.Point{
+	for name, landmarks := range map[string][]house.Point{
 		"none": nil, "one": five[:1], "four": five[:4], "six": append(slices.Clone(five), five[0]),
-		"all in one place":  make([]store.Point, 5),
-		"not a number":      with(0, store.Point{X: math.NaN()}),
-		"infinite":          with(4, store.Point{Y: math.Inf(-1)}),
-		"far from anything": with(2, store.Point{X: -1e300, Y: 1e300}),
+		"all in one place":  make([]house.Point, 5),
+		"not a number":      with(0, house.Point{X: math.NaN()}),
+		"infinite":          with(4, house.Point{Y: math.Inf(-1)}),
+		"far from anything": with(2, house.Point{X: -1e300, Y: 1e300}),
 	} {
 		box := image.Rect(3, 4, 23, 24)
-		if got := Measure(still, store.Face{Box: box, Landmarks: landmarks}); got != (store.Quality{FaceWidth: 20}) {
+		if got := Measure(still, house.Face{Box: box, Landmarks: landmarks}); got != (house.Quality{FaceWidth: 20}) {
 			t.Errorf("%s: %+v", name, got)
 		}
 	}
 	for _, size := range []image.Point{{}, {1, 1}, {1, 700}, {700, 1}, {2, 2}} {
-		q := Measure(image.NewGray(image.Rectangle{Max: size}), store.Face{Landmarks: five})
+		q := Measure(image.NewGray(image.Rectangle{Max: size}), house.Face{Landmarks: five})
 		checkSane(t, q)
 	}
-	outside := faceAt(store.Point{X: -100, Y: -100}, 12, 0)
+	outside := faceAt(house.Point{X: -100, Y: -100}, 12, 0)
 	if q := Measure(still, outside); q.Cut != 1 || !Poor(q) {
 		t.Errorf("a face beside the still: %+v", q)
 	}
 }
 
 // checkSane checks that numbers are in their ranges, and so is the score.
-func checkSane(t *testing.T, q store.Quality) {
+func checkSane(t *testing.T, q house.Quality) {
 	t.Helper()
 	for _, r := range []struct {
 		what         string
@@ -336,8 +336,8 @@ func FuzzMeasure(f *testing.F) {
 				still.Pix[i] = luma[i%len(luma)]
 			}
 		}
-		landmarks := []store.Point{{X: ax, Y: ay}, {X: bx, Y: by}, {X: cx, Y: cy}, {X: dx, Y: dy}, {X: nx, Y: ny}}
-		q := Measure(still, store.Face{Box: image.Rect(int(w), 1, 0, int(h)), Landmarks: landmarks})
+		landmarks := []house.Point{{X: ax, Y: ay}, {X: bx, Y: by}, {X: cx, Y: cy}, {X: dx, Y: dy}, {X: nx, Y: ny}}
+		q := Measure(still, house.Face{Box: image.Rect(int(w), 1, 0, int(h)), Landmarks: landmarks})
 		checkSane(t, q)
 	})
 }

@@ -6,9 +6,9 @@ import (
 	"os"
 	"testing"
 
+	"lintel/internal/house"
 	"lintel/pipeline/intake"
 	"lintel/pipeline/redact"
-	"lintel/store"
 )
 
 // What comes out is a still as intake makes them: cleaning it changes no byte.
@@ -21,7 +21,7 @@ func TestOutputIsAStill(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	masked, err := redact.Mask(still.JPEG, []store.Polygon{{{X: 0, Y: 0}, {X: 0.2, Y: 0}, {X: 0.3, Y: 1}, {X: 0, Y: 1}}})
+	masked, err := redact.Mask(still.JPEG, []house.Polygon{{{X: 0, Y: 0}, {X: 0.2, Y: 0}, {X: 0.3, Y: 1}, {X: 0, Y: 1}}})
 	if err != nil {
 		t.Fatal(err)
 	}

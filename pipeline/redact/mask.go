@@ -6,7 +6,7 @@ import (
 	"math"
 	"slices"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // Reach is how many pixels beyond a mask are black as well, on each side: the
@@ -19,8 +19,8 @@ const Reach = 16
 
 // Mask returns the still with all that the masks cover, even in part, black.
 // The errors are [ErrNotAStill] and, if one of the masks is bad,
-// [store.ErrBadMask]; then there is no still that might be taken for masked.
-func Mask(still []byte, masks []store.Polygon) ([]byte, error) {
+// [house.ErrBadMask]; then there is no still that might be taken for masked.
+func Mask(still []byte, masks []house.Polygon) ([]byte, error) {
 	if len(masks) == 0 {
 		return still, nil
 	}
@@ -40,7 +40,7 @@ func Mask(still []byte, masks []store.Polygon) ([]byte, error) {
 // MaskImage is [Mask] for a still that is decoded already, to an *image.YCbCr
 // or *image.Gray whose bounds begin at (0, 0). It returns a masked copy, for
 // [Encode] and for searching, or m itself where there are no masks.
-func MaskImage(m image.Image, masks []store.Polygon) (image.Image, error) {
+func MaskImage(m image.Image, masks []house.Polygon) (image.Image, error) {
 	if len(masks) == 0 {
 		return m, nil
 	}
@@ -55,8 +55,8 @@ func MaskImage(m image.Image, masks []store.Polygon) (image.Image, error) {
 }
 
 // blacken makes all within reach of the masks black, in place.
-func blacken(m image.Image, masks []store.Polygon) error {
-	if err := store.CheckMasks(masks); err != nil {
+func blacken(m image.Image, masks []house.Polygon) error {
+	if err := house.CheckMasks(masks); err != nil {
 		return err
 	}
 	planes, err := planes(m)
@@ -112,12 +112,12 @@ func blackenRow(planes []plane, y int, columns []int, least int) {
 }
 
 // An outline is a mask's, in pixels of one still.
-type outline []store.Point
+type outline []house.Point
 
-func outlineOn(p store.Polygon, size image.Point) outline {
+func outlineOn(p house.Polygon, size image.Point) outline {
 	o := make(outline, len(p))
 	for i, q := range p {
-		o[i] = store.Point{X: q.X * float64(size.X), Y: q.Y * float64(size.Y)}
+		o[i] = house.Point{X: q.X * float64(size.X), Y: q.Y * float64(size.Y)}
 	}
 	return o
 }
@@ -159,6 +159,6 @@ func (o outline) touched(row int) []span {
 func spanOf(from, to float64) span { return span{int(math.Floor(from)), int(math.Floor(to)) + 1} }
 
 // atHeight returns where the line from a to b is at height y, between the two.
-func atHeight(a, b store.Point, y float64) float64 {
+func atHeight(a, b house.Point, y float64) float64 {
 	return a.X + (b.X-a.X)*((y-a.Y)/(b.Y-a.Y))
 }

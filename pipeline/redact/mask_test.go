@@ -9,22 +9,22 @@ import (
 	"slices"
 	"testing"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
-var half = store.Polygon{{X: 0, Y: 0}, {X: 0.5, Y: 0}, {X: 0.5, Y: 1}, {X: 0, Y: 1}}
+var half = house.Polygon{{X: 0, Y: 0}, {X: 0.5, Y: 0}, {X: 0.5, Y: 1}, {X: 0, Y: 1}}
 
 // The masks of the tests lie across blocks.
 var masks = []struct {
 	name  string
-	masks []store.Polygon
+	masks []house.Polygon
 }{
-	{"left half", []store.Polygon{half}},
-	{"odd corner", []store.Polygon{{{X: 0.8013, Y: 0.7771}, {X: 1, Y: 0.7771}, {X: 1, Y: 1}, {X: 0.8013, Y: 1}}}},
-	{"slanted", []store.Polygon{{{X: 0.111, Y: 0.203}, {X: 0.417, Y: 0.097}, {X: 0.371, Y: 0.533}}}},
-	{"hook", []store.Polygon{{{X: 0.1, Y: 0.1}, {X: 0.9, Y: 0.13}, {X: 0.87, Y: 0.9}, {X: 0.8, Y: 0.2}, {X: 0.1, Y: 0.16}}}},
-	{"sliver", []store.Polygon{{{X: 0.3001, Y: 0}, {X: 0.302, Y: 0}, {X: 0.7023, Y: 1}, {X: 0.7004, Y: 1}}}},
-	{"two, one across the other", []store.Polygon{
+	{"left half", []house.Polygon{half}},
+	{"odd corner", []house.Polygon{{{X: 0.8013, Y: 0.7771}, {X: 1, Y: 0.7771}, {X: 1, Y: 1}, {X: 0.8013, Y: 1}}}},
+	{"slanted", []house.Polygon{{{X: 0.111, Y: 0.203}, {X: 0.417, Y: 0.097}, {X: 0.371, Y: 0.533}}}},
+	{"hook", []house.Polygon{{{X: 0.1, Y: 0.1}, {X: 0.9, Y: 0.13}, {X: 0.87, Y: 0.9}, {X: 0.8, Y: 0.2}, {X: 0.1, Y: 0.16}}}},
+	{"sliver", []house.Polygon{{{X: 0.3001, Y: 0}, {X: 0.302, Y: 0}, {X: 0.7023, Y: 1}, {X: 0.7004, Y: 1}}}},
+	{"two, one across the other", []house.Polygon{
 		{{X: 0.4, Y: 0.45}, {X: 0.6, Y: 0.45}, {X: 0.6, Y: 0.55}, {X: 0.4, Y: 0.55}},
 		{{X: 0.49, Y: 0.3}, {X: 0.51, Y: 0.3}, {X: 0.51, Y: 0.7}, {X: 0.49, Y: 0.7}},
 	}},
@@ -40,7 +40,7 @@ type coverage struct {
 // coverageOf looks at 8 x 8 places in each pixel: slow, plain, and by
 // Polygon.Contains, which has its own checks from outside. What slips between
 // the places is up to an eighth of a pixel wide.
-func coverageOf(size image.Point, masks []store.Polygon) coverage {
+func coverageOf(size image.Point, masks []house.Polygon) coverage {
 	c := coverage{size, make([][]int, size.Y+1)}
 	c.counts[0] = make([]int, size.X+1)
 	for y := range size.Y {
@@ -50,7 +50,7 @@ func coverageOf(size image.Point, masks []store.Polygon) coverage {
 			for place := range 64 {
 				u := (float64(x) + (float64(place%8)+0.5)/8) / float64(size.X)
 				v := (float64(y) + (float64(place/8)+0.5)/8) / float64(size.Y)
-				if slices.ContainsFunc(masks, func(p store.Polygon) bool { return p.Contains(u, v) }) {
+				if slices.ContainsFunc(masks, func(p house.Polygon) bool { return p.Contains(u, v) }) {
 					inRow++
 					break
 				}
@@ -163,7 +163,7 @@ func TestNothingUnderTheMaskIsLeft(t *testing.T) {
 	}
 }
 
-func maskedAndEncoded(tb testing.TB, m image.Image, masks []store.Polygon) []byte {
+func maskedAndEncoded(tb testing.TB, m image.Image, masks []house.Polygon) []byte {
 	tb.Helper()
 	masked, err := MaskImage(m, masks)
 	if err != nil {
@@ -256,7 +256,7 @@ func TestBlocksOfATurnedStill(t *testing.T) {
 // On the still that is kept, black is black but for what the coding does at
 // the edge, and what is far from the mask is as good as it was.
 func TestMaskedStill(t *testing.T) {
-	mask := []store.Polygon{{{X: 0, Y: 0}, {X: 0.4, Y: 0}, {X: 0.4, Y: 0.5}, {X: 0, Y: 0.5}}}
+	mask := []house.Polygon{{{X: 0, Y: 0}, {X: 0.4, Y: 0}, {X: 0.4, Y: 0.5}, {X: 0, Y: 0.5}}}
 	for _, grey := range []bool{false, true} {
 		var before image.Image = scene(640, 480)
 		if grey {
@@ -295,7 +295,7 @@ func TestMaskTwice(t *testing.T) {
 	still := asJPEG(t, scene(160, 120), 85)
 	for range 3 {
 		var err error
-		if still, err = Mask(still, []store.Polygon{half}); err != nil {
+		if still, err = Mask(still, []house.Polygon{half}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -316,19 +316,19 @@ func TestTouched(t *testing.T) {
 	size := image.Pt(41, 29)
 	for range 60 {
 		n := 3 + r.IntN(9)
-		p := make(store.Polygon, n)
+		p := make(house.Polygon, n)
 		for i := range p { // in the order of their directions from the middle: simple
 			sin, cos := math.Sincos(2 * math.Pi * (float64(i) + 0.4*r.Float64()) / float64(n))
 			d := 0.05 + 0.45*r.Float64()
-			p[i] = store.Point{X: 0.5 + d*cos, Y: 0.5 + d*sin}
+			p[i] = house.Point{X: 0.5 + d*cos, Y: 0.5 + d*sin}
 			if r.IntN(2) == 0 { // on the lines between pixels
-				p[i] = store.Point{X: math.Round(p[i].X*float64(size.X)) / float64(size.X), Y: math.Round(p[i].Y*float64(size.Y)) / float64(size.Y)}
+				p[i] = house.Point{X: math.Round(p[i].X*float64(size.X)) / float64(size.X), Y: math.Round(p[i].Y*float64(size.Y)) / float64(size.Y)}
 			}
 		}
 		if p.Check() != nil {
 			continue
 		}
-		covered := coverageOf(size, []store.Polygon{p})
+		covered := coverageOf(size, []house.Polygon{p})
 		o := outlineOn(p, size)
 		for y := range size.Y {
 			marked := make([]bool, size.X)
@@ -352,7 +352,7 @@ func TestTouched(t *testing.T) {
 // nearSide reports whether a side of the outline passes within a pixel of the
 // middle of a pixel: a spike's end may be too thin for covered to see.
 func nearSide(o outline, x, y int) bool {
-	q := store.Point{X: float64(x) + 0.5, Y: float64(y) + 0.5}
+	q := house.Point{X: float64(x) + 0.5, Y: float64(y) + 0.5}
 	for i, a := range o {
 		b := o[(i+1)%len(o)]
 		dx, dy := b.X-a.X, b.Y-a.Y
@@ -366,17 +366,17 @@ func nearSide(o outline, x, y int) bool {
 
 func BenchmarkMask(b *testing.B) {
 	still := asJPEG(b, scene(1280, 1024), 85)
-	many := make([]store.Polygon, store.MaxMasks)
+	many := make([]house.Polygon, house.MaxMasks)
 	for i := range many {
-		for j := range store.MaxMaskPoints { // a ring of points around the middle
-			sin, cos := math.Sincos(2 * math.Pi * float64(j) / store.MaxMaskPoints)
+		for j := range house.MaxMaskPoints { // a ring of points around the middle
+			sin, cos := math.Sincos(2 * math.Pi * float64(j) / house.MaxMaskPoints)
 			d := 0.1 + 0.02*float64(i) + 0.05*float64(j%2)
-			many[i] = append(many[i], store.Point{X: 0.5 + d*cos, Y: 0.5 + d*sin})
+			many[i] = append(many[i], house.Point{X: 0.5 + d*cos, Y: 0.5 + d*sin})
 		}
 	}
 	for _, test := range []struct {
 		name  string
-		masks []store.Polygon
+		masks []house.Polygon
 	}{{"one", masks[2].masks}, {"half", masks[0].masks}, {"most", many}} {
 		b.Run(test.name, func(b *testing.B) {
 			m := decoded(b, still)

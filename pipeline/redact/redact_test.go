@@ -15,7 +15,7 @@ import (
 	"strings"
 	"testing"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 // Ratios are all that image/jpeg decodes.
@@ -174,7 +174,7 @@ func TestNothingToDoChangesNoByte(t *testing.T) {
 		t.Errorf("without masks: %d bytes, were %d, %v", len(masked), len(still), err)
 	}
 	m := decoded(t, still)
-	if got, err := MaskImage(m, []store.Polygon{}); err != nil || got != m {
+	if got, err := MaskImage(m, []house.Polygon{}); err != nil || got != m {
 		t.Errorf("without masks another picture: %v", err)
 	}
 	for _, boxes := range [][]image.Rectangle{nil, {{}}, {image.Rect(50, 50, 50, 70)}, {image.Rect(100, 0, 120, 20), image.Rect(-9, -9, 0, 0)}} {
@@ -200,7 +200,7 @@ func TestErrors(t *testing.T) {
 		name  string
 		still []byte
 	}{{"nothing", nil}, {"text", []byte("no picture")}, {"a header alone", whole[:200]}, {"half", whole[:len(whole)/2]}, {"RGB", rgb}} {
-		_, maskErr := Mask(test.still, []store.Polygon{half})
+		_, maskErr := Mask(test.still, []house.Polygon{half})
 		_, blurErr := Blur(test.still, []image.Rectangle{image.Rect(2, 2, 9, 9)})
 		_, _, _, shrinkErr := Shrink(test.still, 10)
 		for _, err := range []error{maskErr, blurErr, shrinkErr} {
@@ -209,14 +209,14 @@ func TestErrors(t *testing.T) {
 			}
 		}
 	}
-	if _, err := Mask(whole, []store.Polygon{half, half[:2]}); !errors.Is(err, store.ErrBadMask) {
+	if _, err := Mask(whole, []house.Polygon{half, half[:2]}); !errors.Is(err, house.ErrBadMask) {
 		t.Errorf("a bad mask: %v", err)
 	}
-	if m, err := MaskImage(decoded(t, whole), []store.Polygon{half[:2]}); !errors.Is(err, store.ErrBadMask) || m != nil {
+	if m, err := MaskImage(decoded(t, whole), []house.Polygon{half[:2]}); !errors.Is(err, house.ErrBadMask) || m != nil {
 		t.Errorf("a bad mask: %v, %v", m, err)
 	}
 	for _, m := range []image.Image{scene(40, 40), asGrey(scene(40, 40)).SubImage(image.Rect(1, 1, 9, 9))} {
-		if _, err := MaskImage(m, []store.Polygon{half}); !errors.Is(err, ErrNotAStill) {
+		if _, err := MaskImage(m, []house.Polygon{half}); !errors.Is(err, ErrNotAStill) {
 			t.Errorf("a %T at %v: %v", m, m.Bounds(), err)
 		}
 	}
@@ -231,10 +231,10 @@ func TestCallersBytesStay(t *testing.T) {
 	before := bytes.Clone(still)
 	m := decoded(t, still)
 	boxes := []image.Rectangle{{}, image.Rect(10, 10, 20, 20)}
-	if _, err := Mask(still, []store.Polygon{half}); err != nil {
+	if _, err := Mask(still, []house.Polygon{half}); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := MaskImage(m, []store.Polygon{half}); err != nil {
+	if _, err := MaskImage(m, []house.Polygon{half}); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := Blur(still, boxes); err != nil {
@@ -261,7 +261,7 @@ func FuzzRedact(f *testing.F) {
 		if c, err := jpeg.DecodeConfig(bytes.NewReader(still)); err == nil && c.Width*c.Height > 1<<16 {
 			t.Skip("correct or not, large pictures would slow the search for others")
 		}
-		masked, err := Mask(still, []store.Polygon{{{X: x, Y: y}, {X: y, Y: z}, {X: z, Y: x}}})
+		masked, err := Mask(still, []house.Polygon{{{X: x, Y: y}, {X: y, Y: z}, {X: z, Y: x}}})
 		checkRedacted(t, still, masked, err)
 		blurred, err := Blur(still, []image.Rectangle{image.Rect(int(x0)-99, int(y0)-99, int(x1), int(y1))})
 		checkRedacted(t, still, blurred, err)
@@ -288,7 +288,7 @@ func FuzzRedact(f *testing.F) {
 func checkRedacted(t *testing.T, before, after []byte, err error) {
 	t.Helper()
 	if err != nil {
-		if !errors.Is(err, ErrNotAStill) && !errors.Is(err, store.ErrBadMask) {
+		if !errors.Is(err, ErrNotAStill) && !errors.Is(err, house.ErrBadMask) {
 			t.Errorf("an error of no kind: %v", err)
 		}
 		return

@@ -7,7 +7,7 @@ import (
 
 	"github.com/disintegration/imaging"
 
-	"lintel/store"
+	"lintel/internal/house"
 )
 
 func TestShrink(t *testing.T) {
@@ -63,7 +63,7 @@ func TestShrinkShowsTheSame(t *testing.T) {
 // The order of masking and shrinking must not matter to what is hidden.
 func TestShrunkStaysMasked(t *testing.T) {
 	still := asJPEG(t, scene(640, 480), 85)
-	masked, err := Mask(still, []store.Polygon{half})
+	masked, err := Mask(still, []house.Polygon{half})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -75,7 +75,7 @@ func TestShrunkStaysMasked(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	second, err := Mask(small, []store.Polygon{half})
+	second, err := Mask(small, []house.Polygon{half})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -23,11 +23,11 @@ import (
 	"gonum.org/v1/gonum/integrate"
 	"gonum.org/v1/gonum/stat"
 
+	"lintel/internal/house"
 	"lintel/pipeline/face"
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/liveness/fasnet"
 	"lintel/pipeline/liveness/trial"
-	"lintel/store"
 )
 
 func main() {
@@ -88,7 +88,7 @@ func separation(outcomes []trial.Outcome) {
 	var signs, species []string
 	scores := make(map[[2]string][]float64) // by sign and species
 	lost := make(map[[2]string]int)
-	add := func(kind string, findings []store.Finding) {
+	add := func(kind string, findings []house.Finding) {
 		for _, f := range findings {
 			if !slices.Contains(signs, f.Sign) {
 				signs = append(signs, f.Sign)

@@ -15,19 +15,19 @@ import (
 
 	"github.com/disintegration/imaging"
 
+	"lintel/internal/house"
 	"lintel/pipeline/face"
 	"lintel/pipeline/face/doorstep"
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/liveness/fasnet"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // A portrait is of one person, whose folder it is in.
 type portrait struct {
 	person, name string
 	image        image.Image
-	face         store.Face
+	face         house.Face
 }
 
 // portraits reads the 136 portraits of the Face Research Lab London Set that are
@@ -65,7 +65,7 @@ func portraits(t testing.TB, step int) (all []portrait) {
 	return all
 }
 
-func only(t testing.TB, finder *face.Finder, img image.Image) (f store.Face, ok bool) {
+func only(t testing.TB, finder *face.Finder, img image.Image) (f house.Face, ok bool) {
 	t.Helper()
 	faces, err := finder.Find(t.Context(), img)
 	if err != nil {
@@ -97,10 +97,10 @@ func TestPersonsAreNoPictures(t *testing.T) {
 	signs := liveness.New(nets(t))
 	doubted := match.Rate{}
 	for _, p := range portraits(t, 1) {
-		faces := []store.Face{p.face}
+		faces := []house.Face{p.face}
 		signs.Examine(p.image, faces)
 		doubted.N++
-		if l := faces[0].Liveness; l.Level != store.NoSign {
+		if l := faces[0].Liveness; l.Level != house.NoSign {
 			doubted.Errors++
 			t.Logf("%s/%s: %s, %.3f", p.person, p.name, l.Level, l.Probability)
 		}
@@ -122,9 +122,9 @@ func TestCopiesAreKnown(t *testing.T) {
 	}
 	defer finder.Close()
 	began := time.Date(2031, 5, 6, 7, 8, 9, 0, time.UTC)
-	repeats := func(f, earlier store.Face) bool {
-		f.Liveness = &store.Liveness{}
-		liveness.Repeats(&f, []store.LookAlike{{Face: earlier, Visit: "before", At: began}}, began.Add(time.Hour))
+	repeats := func(f, earlier house.Face) bool {
+		f.Liveness = &house.Liveness{}
+		liveness.Repeats(&f, []house.LookAlike{{Face: earlier, Visit: "before", At: began}}, began.Add(time.Hour))
 		_, found := f.Liveness.Finding(liveness.Repeat)
 		return found
 	}

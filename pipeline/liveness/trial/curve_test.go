@@ -6,15 +6,15 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"lintel/internal/house"
 	"lintel/internal/python"
-	"lintel/store"
 )
 
 // told makes the outcome of a ring of that person with that probability.
 func told(species, person string, p float64) Outcome {
-	o := Outcome{Ring: Ring{Species: species, Name: "r", Person: person}, Together: &store.Liveness{Level: store.NoSign, Probability: p}}
+	o := Outcome{Ring: Ring{Species: species, Name: "r", Person: person}, Together: &house.Liveness{Level: house.NoSign, Probability: p}}
 	if p >= 0.5 {
-		o.Together.Level = store.Picture
+		o.Together.Level = house.Picture
 	}
 	return o
 }

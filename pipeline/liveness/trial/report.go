@@ -3,13 +3,13 @@ package trial
 import (
 	"slices"
 
+	"lintel/internal/house"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // Attack reports whether the ring is taken for an attack: whether its level is
-// anything but store.NoSign.
-func (o Outcome) Attack() bool { return o.Together != nil && o.Together.Level != store.NoSign }
+// anything but house.NoSign.
+func (o Outcome) Attack() bool { return o.Together != nil && o.Together.Level != house.NoSign }
 
 // A Report has the error rates of a trial. Rings on which no face was found are
 // non-responses: they are in no rate, and counted by themselves, as ISO/IEC

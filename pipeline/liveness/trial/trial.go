@@ -31,9 +31,9 @@ import (
 	"github.com/disintegration/imaging"
 	"golang.org/x/sync/errgroup"
 
+	"lintel/internal/house"
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // BonaFide is the species of rings that show no attack.
@@ -162,7 +162,7 @@ func Apart(rings []Ring) []Ring {
 
 // A Finder finds the faces on a still.
 type Finder interface {
-	Find(ctx context.Context, still image.Image) ([]store.Face, error)
+	Find(ctx context.Context, still image.Image) ([]house.Face, error)
 	Close() error
 }
 
@@ -171,9 +171,9 @@ type Outcome struct {
 	Ring
 	// Stills is what each frame's face shows by itself, as if it had come
 	// alone, for the frames where the face was found.
-	Stills []store.Liveness
+	Stills []house.Liveness
 	// Together is what all frames show together; nil if no face was found.
-	Together *store.Liveness
+	Together *house.Liveness
 	// Unread names frames that could not be looked at.
 	Unread []error
 }
@@ -246,8 +246,8 @@ func look(ctx context.Context, signs *liveness.Examiner, finder Finder, ring Rin
 
 // prominent returns the face that a ring is judged by: the largest on any
 // frame, and those of the same person on the others.
-func prominent(frames []liveness.Frame) []*store.Face {
-	var largest *store.Face
+func prominent(frames []liveness.Frame) []*house.Face {
+	var largest *house.Face
 	for _, frame := range frames {
 		for i := range frame.Faces {
 			if f := &frame.Faces[i]; largest == nil || f.Width() > largest.Width() {
@@ -255,9 +255,9 @@ func prominent(frames []liveness.Frame) []*store.Face {
 			}
 		}
 	}
-	var same []*store.Face
+	var same []*house.Face
 	for _, frame := range frames {
-		var nearest *store.Face
+		var nearest *house.Face
 		best := 0.5
 		for i := range frame.Faces {
 			f := &frame.Faces[i]

@@ -11,9 +11,9 @@ import (
 	"slices"
 	"testing"
 
+	"lintel/internal/house"
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/match"
-	"lintel/store"
 )
 
 // folder lays out rings: the name of each file, and how bright it is.
@@ -73,14 +73,14 @@ type byLuma struct{}
 
 func (byLuma) Close() error { return nil }
 
-func (byLuma) Find(_ context.Context, still image.Image) ([]store.Face, error) {
+func (byLuma) Find(_ context.Context, still image.Image) ([]house.Face, error) {
 	r, _, _, _ := still.At(10, 10).RGBA()
 	if r < 0x1000 {
 		return nil, nil
 	}
-	faces := []store.Face{{Box: image.Rect(20, 10, 40, 30), Descriptor: store.Descriptor{1}}}
+	faces := []house.Face{{Box: image.Rect(20, 10, 40, 30), Descriptor: house.Descriptor{1}}}
 	if r > 0xe000 {
-		faces = append(faces, store.Face{Box: image.Rect(0, 0, 50, 50), Descriptor: store.Descriptor{5}})
+		faces = append(faces, house.Face{Box: image.Rect(0, 0, 50, 50), Descriptor: house.Descriptor{5}})
 	}
 	return faces, nil
 }
@@ -130,17 +130,17 @@ func TestRun(t *testing.T) {
 // of persons taken for attacks, non-responses are reported by themselves, and
 // the worst species is reported.
 func TestReport(t *testing.T) {
-	outcome := func(species string, level store.LivenessLevel) Outcome {
+	outcome := func(species string, level house.LivenessLevel) Outcome {
 		o := Outcome{Ring: Ring{Species: species}}
 		if level != "" {
-			o.Together = &store.Liveness{Level: level}
+			o.Together = &house.Liveness{Level: level}
 		}
 		return o
 	}
 	r := ReportOn([]Outcome{
-		outcome(BonaFide, store.NoSign), outcome(BonaFide, store.NoSign), outcome(BonaFide, store.Doubtful), outcome(BonaFide, ""),
-		outcome("print", store.NoSign), outcome("print", store.Picture), outcome("print", ""),
-		outcome("screen", store.Doubtful), outcome("screen", store.NoSign),
+		outcome(BonaFide, house.NoSign), outcome(BonaFide, house.NoSign), outcome(BonaFide, house.Doubtful), outcome(BonaFide, ""),
+		outcome("print", house.NoSign), outcome("print", house.Picture), outcome("print", ""),
+		outcome("screen", house.Doubtful), outcome("screen", house.NoSign),
 	}, Outcome.Attack)
 	if want := (match.Rate{Errors: 1, N: 3}); r.BPCER != want {
 		t.Errorf("BPCER %v, want %v", r.BPCER, want)

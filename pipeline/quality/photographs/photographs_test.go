@@ -17,17 +17,17 @@ import (
 
 	"github.com/disintegration/imaging"
 
+	"lintel/internal/house"
 	"lintel/pipeline/face"
 	"lintel/pipeline/face/doorstep"
 	"lintel/pipeline/quality"
-	"lintel/store"
 )
 
 // A photograph shows one face.
 type photograph struct {
 	name  string
 	image image.Image
-	face  store.Face
+	face  house.Face
 }
 
 func openFinder(t testing.TB) *face.Finder {
@@ -81,7 +81,7 @@ func only(t testing.TB, f *face.Finder, name string, img image.Image) (p photogr
 	return photograph{name, img, faces[0]}, true
 }
 
-func (p photograph) quality() store.Quality { return quality.Measure(p.image, p.face) }
+func (p photograph) quality() house.Quality { return quality.Measure(p.image, p.face) }
 
 // TestPortraitsPass: outside are the portraits of the Face Research Lab London
 // Set, sharp and evenly lit by their making; 95 of 100 are to be good enough to
@@ -137,7 +137,7 @@ func TestWorse(t *testing.T) {
 				before, _ := quality.Judge(p.quality())
 				first := before
 				var codes []string
-				var q store.Quality
+				var q house.Quality
 				for _, by := range c.by {
 					q = quality.Measure(c.worsen(p, by), p.face)
 					score, complaints := quality.Judge(q)
@@ -244,7 +244,7 @@ func BenchmarkCovered(b *testing.B) {
 // at returns the place that lies so many distances of the eyes from their middle.
 func (p photograph) at(x, y float64) image.Point {
 	l, d := p.face.Landmarks, eyes(p)
-	return store.Point{X: (l[0].X+l[1].X+l[2].X+l[3].X)/4 + x*d, Y: (l[0].Y+l[1].Y+l[2].Y+l[3].Y)/4 + y*d}.Round()
+	return house.Point{X: (l[0].X+l[1].X+l[2].X+l[3].X)/4 + x*d, Y: (l[0].Y+l[1].Y+l[2].Y+l[3].Y)/4 + y*d}.Round()
 }
 
 // TestRotatedCopies turns photographs in their plane, and mirrors them, and has
@@ -342,7 +342,7 @@ func recognised(b *testing.B, f *face.Finder, references, probes []photograph, w
 	}
 }
 
-func distance(a, b store.Descriptor) (d float64) {
+func distance(a, b house.Descriptor) (d float64) {
 	for i := range a {
 		d += float64(a[i]-b[i]) * float64(a[i]-b[i])
 	}

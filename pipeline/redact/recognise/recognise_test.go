@@ -15,11 +15,11 @@ import (
 
 	"github.com/disintegration/imaging"
 
+	"lintel/internal/house"
 	"lintel/pipeline/face"
 	"lintel/pipeline/face/doorstep"
 	"lintel/pipeline/match"
 	"lintel/pipeline/redact"
-	"lintel/store"
 )
 
 // same is dlib's own bar: two descriptors nearer than this are one person's
@@ -39,7 +39,7 @@ func open(t *testing.T) *face.Finder {
 	return f
 }
 
-func find(t *testing.T, f *face.Finder, still []byte) []store.Face {
+func find(t *testing.T, f *face.Finder, still []byte) []house.Face {
 	t.Helper()
 	m, err := jpeg.Decode(bytes.NewReader(still))
 	if err != nil {
@@ -53,13 +53,13 @@ func find(t *testing.T, f *face.Finder, still []byte) []store.Face {
 }
 
 // at returns the face of a box, or one that lies mostly within it.
-func at(faces []store.Face, box image.Rectangle) (store.Face, bool) {
-	i := slices.IndexFunc(faces, func(f store.Face) bool {
+func at(faces []house.Face, box image.Rectangle) (house.Face, bool) {
+	i := slices.IndexFunc(faces, func(f house.Face) bool {
 		both := f.Box.Intersect(box)
 		return 2*both.Dx()*both.Dy() >= min(f.Box.Dx()*f.Box.Dy(), box.Dx()*box.Dy())
 	})
 	if i < 0 {
-		return store.Face{}, false
+		return house.Face{}, false
 	}
 	return faces[i], true
 }
@@ -106,7 +106,7 @@ func TestOthersInAnExport(t *testing.T) {
 				}
 			}
 			for _, found := range after {
-				if _, ok := at([]store.Face{found}, one.Box); ok {
+				if _, ok := at([]house.Face{found}, one.Box); ok {
 					continue
 				}
 				for _, other := range others {

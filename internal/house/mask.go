@@ -1,9 +1,10 @@
-package store
+package house
 
 import (
 	"cmp"
 	"errors"
 	"fmt"
+	"image"
 	"math"
 	"math/big"
 )
@@ -186,4 +187,15 @@ func side(a, b, c Point) int {
 	left.Mul(left, exactly(b.Y, c.Y))
 	right.Mul(right, exactly(b.X, c.X))
 	return left.Cmp(right)
+}
+
+// A Point is a place on a still, in pixels from its left upper corner.
+type Point struct {
+	X float64 `json:"x"`
+	Y float64 `json:"y"`
+}
+
+// Round returns the nearest whole pixel.
+func (p Point) Round() image.Point {
+	return image.Pt(int(math.Round(p.X)), int(math.Round(p.Y)))
 }

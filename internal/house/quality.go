@@ -1,4 +1,4 @@
-package store
+package house
 
 // A Quality says in measured numbers how well a face can be judged; package
 // quality measures it, and says how. It is of the still as it was examined,

@@ -1,4 +1,4 @@
-package store
+package house
 
 import (
 	"encoding/json"

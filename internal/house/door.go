@@ -1,39 +1,9 @@
-package store
+package house
 
-import "time"
-
-// A FactorKind is what kind of evidence a factor is.
-type FactorKind string
-
-const (
-	FactorArrival  FactorKind = "arrival"  // the person's phone came home
-	FactorCode     FactorKind = "code"     // a one-time code of the person's
-	FactorToken    FactorKind = "token"    // a fob, tag or phone of the person's was seen
-	FactorResident FactorKind = "resident" // somebody signed in looked at the still and agreed
+import (
+	"errors"
+	"time"
 )
-
-// A Factor is evidence that a person is at the door, from something other than
-// the face.
-type Factor struct {
-	ID     string     `json:"id"`
-	Kind   FactorKind `json:"kind"`
-	Person string     `json:"person"` // id
-	// Source names what gave it: the id of a phone, a reader or a resident.
-	// Never a bell: a factor from the bell is none.
-	Source string `json:"source"`
-	// Visit is the one that a resident agreed to; empty for all other kinds.
-	Visit string `json:"visit,omitempty"`
-	// At is when it happened, by the server's clock; it counts from then
-	// until Until.
-	At    time.Time `json:"at"`
-	Until time.Time `json:"until"`
-	// Strength is how much it is worth, over 0 to 1: 1 for a code or a
-	// resident, less for what can be lent or spoofed.
-	Strength float64 `json:"strength"`
-	// UsedBy is the advice that it was used for; empty until then. A factor is
-	// good for one advice.
-	UsedBy string `json:"used_by,omitempty"`
-}
 
 // A Door is what a receiver of advice may let somebody through.
 type Door struct {
@@ -120,42 +90,15 @@ func DefaultAdviceRules() AdviceRules {
 	return AdviceRules{Window: 5 * time.Minute, Expiry: time.Minute, Misses: 3, Wait: 15 * time.Minute}
 }
 
-// A Condition is one thing that must hold for a suggestion.
-type Condition struct {
-	Code string `json:"code"`
-	// Met says that it holds. What is missing, unknown, late or in error is
-	// not met.
-	Met bool `json:"met"`
-	// Says is why, a sentence with the numbers, for a family.
-	Says string `json:"says"`
+// A Receiver may hear advice at one door.
+type Receiver struct {
+	ID      string    `json:"id"`
+	Door    string    `json:"door"` // id
+	Name    string    `json:"name"`
+	AddedAt time.Time `json:"added_at"`
+	Key     []byte    `json:"-"` // 32 bytes, that letters to it are signed with
 }
 
-// An AdviceState is what became of a suggestion.
-type AdviceState string
-
-const (
-	Withheld  AdviceState = "withheld"
-	Suggested AdviceState = "suggested" // until it is one of the next
-	Used      AdviceState = "used"
-	Dismissed AdviceState = "dismissed"
-	Expired   AdviceState = "expired"
-)
-
-// An Advice is to suggest or to withhold, with the reasons.
-type Advice struct {
-	ID        string      `json:"id"`
-	Visit     string      `json:"visit"`
-	Door      string      `json:"door"`
-	Person    string      `json:"person,omitempty"` // id; empty for a parcel, and where nobody was known
-	Parcel    string      `json:"parcel,omitempty"` // id of the parcel rule it is by
-	State     AdviceState `json:"state"`
-	At        time.Time   `json:"at"`
-	ExpiresAt time.Time   `json:"expires_at,omitzero"` // of a suggestion
-	// Conditions are all of them, met or not, in the order they are shown in, and
-	// after them what withholds besides.
-	Conditions []Condition `json:"conditions"`
-	// Factors are the ids of those it rests on.
-	Factors []string `json:"factors,omitempty"`
-	// By is who used or dismissed it, as in the audit trail.
-	By string `json:"by,omitempty"`
-}
+// ErrHouseDoor says that a parcel can't be expected at a door that is not one
+// for parcels.
+var ErrHouseDoor = errors.New("a parcel may only be left at a door for parcels, never at the house's own")

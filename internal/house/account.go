@@ -1,0 +1,34 @@
+package house
+
+import "time"
+
+// A Resident is somebody who lives here and may sign in.
+type Resident struct {
+	ID           string    `json:"id"`
+	Name         string    `json:"name"`
+	PasswordHash string    `json:"-"` // as argon2id writes it, with its salt and costs
+	AddedAt      time.Time `json:"added_at"`
+}
+
+// A Tablet is a screen in the house that was paired and needs no password.
+type Tablet struct {
+	ID       string    `json:"id"`
+	Name     string    `json:"name"`
+	PairedBy string    `json:"paired_by"` // the resident's name
+	PairedAt time.Time `json:"paired_at"`
+}
+
+// A Session says who is asking: a resident or a tablet, the other is "".
+type Session struct {
+	Resident  string // id
+	Tablet    string // id
+	Name      string // of either
+	ExpiresAt time.Time
+}
+
+// How long a session lasts. A tablet's is long, and can be ended from any
+// resident's screen.
+const (
+	ResidentSession = 30 * 24 * time.Hour
+	TabletSession   = 5 * 365 * 24 * time.Hour
+)

@@ -1,0 +1,94 @@
+package house
+
+import (
+	"errors"
+	"fmt"
+	"time"
+)
+
+// Errors of answers, to be tested for with errors.Is.
+var (
+	// ErrAnswered says that somebody answered before.
+	ErrAnswered = errors.New("this face has been answered for already")
+	// ErrStillGone says that nothing is left of a face to judge it by.
+	ErrStillGone = errors.New("the still of this face is gone, and what described the face with it")
+	// ErrPersonGone says that a person was erased, or is being erased.
+	ErrPersonGone = errors.New("this person was erased meanwhile")
+	// ErrFindingChanged says that a face is named otherwise than when it was shown.
+	ErrFindingChanged = errors.New("the finding has changed since it was shown")
+	// ErrBadAnswer says that an answer does not say what it has to.
+	ErrBadAnswer = errors.New("this is no answer")
+)
+
+// An Answer is what a resident says of a face, when asked whether it is a
+// person's.
+type Answer string
+
+const (
+	AnswerYes     Answer = "yes"        // it is
+	AnswerNo      Answer = "no"         // it is not, and whose it is remains open
+	AnswerElse    Answer = "else"       // it is another person's, or a stranger's
+	AnswerNotFace Answer = "not-a-face" // it is nobody's
+)
+
+// A Check is an answer that was given. It goes with its visit, with its face,
+// and with any person it tells of.
+type Check struct {
+	Face           string // id
+	Answer         Answer
+	Asked          string    // the person asked about
+	AskedDistance  float64   // from the face to that person
+	Person         string    // whose face it is; "" for a stranger's, nobody's or who knows whose
+	PersonDistance float64   // from the face to that person, 0 without
+	Distances      []float64 // where it is a stranger's, to every person; counted when given, and not kept
+	By             string    // who answered, as in the audit trail; filled in when given
+	At             time.Time
+}
+
+// Complete returns an error, ErrBadAnswer, that says what is missing or does not
+// go together.
+func (c Check) Complete() error {
+	switch {
+	case c.Face == "":
+		return fmt.Errorf("%w: it names no face", ErrBadAnswer)
+	case c.Asked == "":
+		return fmt.Errorf("%w: it does not say about whom", ErrBadAnswer)
+	case c.Answer == AnswerYes && c.Person != c.Asked:
+		return fmt.Errorf("%w: yes is for the person asked about", ErrBadAnswer)
+	case c.Answer == AnswerElse && c.Person == c.Asked:
+		return fmt.Errorf("%w: someone else is not the person asked about", ErrBadAnswer)
+	case (c.Answer == AnswerNo || c.Answer == AnswerNotFace) && c.Person != "":
+		return fmt.Errorf("%w: %s names nobody", ErrBadAnswer, c.Answer)
+	}
+	switch c.Answer {
+	case AnswerYes, AnswerNo, AnswerElse, AnswerNotFace:
+		return nil
+	}
+	return fmt.Errorf("%w: it is yes, no, else or not-a-face", ErrBadAnswer)
+}
+
+// A Sighting is a face with where and when it was seen.
+type Sighting struct {
+	ID         string // of the face
+	Face       Face
+	Still      string // id
+	File       string // of the still, "" once it is gone
+	Frame      int
+	Visit      string
+	Bell       string
+	ReceivedAt time.Time // of the visit
+	Check      *Check    // nil if nobody answered
+}
+
+// Kept reports whether there is still something to judge the face by.
+func (s Sighting) Kept() bool { return s.File != "" && s.Face.Descriptor != Descriptor{} }
+
+// A Naming is a person who is named on a visit.
+type Naming struct{ Visit, Person string }
+
+// A Renaming names a face anew, from what it was to what it becomes, nil for a
+// stranger's.
+type Renaming struct {
+	Face         string
+	Was, Becomes *Match
+}

@@ -1,0 +1,68 @@
+package house
+
+import "time"
+
+// A FactorKind is what kind of evidence a factor is.
+type FactorKind string
+
+const (
+	FactorArrival  FactorKind = "arrival"  // the person's phone came home
+	FactorCode     FactorKind = "code"     // a one-time code of the person's
+	FactorToken    FactorKind = "token"    // a fob, tag or phone of the person's was seen
+	FactorResident FactorKind = "resident" // somebody signed in looked at the still and agreed
+)
+
+// A Factor is evidence that a person is at the door, from something other than
+// the face.
+type Factor struct {
+	ID     string     `json:"id"`
+	Kind   FactorKind `json:"kind"`
+	Person string     `json:"person"` // id
+	// Source names what gave it: the id of a phone, a reader or a resident.
+	// Never a bell: a factor from the bell is none.
+	Source string `json:"source"`
+	// Visit is the one that a resident agreed to; empty for all other kinds.
+	Visit string `json:"visit,omitempty"`
+	// At is when it happened, by the server's clock; it counts from then
+	// until Until.
+	At    time.Time `json:"at"`
+	Until time.Time `json:"until"`
+	// Strength is how much it is worth, over 0 to 1: 1 for a code or a
+	// resident, less for what can be lent or spoofed.
+	Strength float64 `json:"strength"`
+	// UsedBy is the advice that it was used for; empty until then. A factor is
+	// good for one advice.
+	UsedBy string `json:"used_by,omitempty"`
+}
+
+// A Miss is a failed attempt.
+type Miss struct {
+	At   time.Time `json:"at"`
+	What string    `json:"what"`           // a word, such as code
+	Whom string    `json:"whom,omitempty"` // id of the person it was about, if known
+}
+
+// A Source gives factors: a person's phone, or a local system that sees tokens.
+type Source struct {
+	ID      string     `json:"id"`
+	Kind    SourceKind `json:"kind"`
+	Person  string     `json:"person,omitempty"` // id; whose phone it is
+	Name    string     `json:"name"`
+	AddedAt time.Time  `json:"added_at"`
+	HeardAt time.Time  `json:"heard_at,omitzero"`
+}
+
+// A SourceKind is what a source may tell.
+type SourceKind string
+
+const (
+	Phone  SourceKind = "phone"  // where its person is
+	Reader SourceKind = "reader" // whose token it sees
+)
+
+// A CarriedToken is something that a person carries and a reader sees.
+type CarriedToken struct {
+	ID     string `json:"id"`
+	Person string `json:"person"` // id
+	Label  string `json:"label"`  // as readers tell it
+}

@@ -1,0 +1,71 @@
+package house
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+)
+
+// ErrNoConsent says that a person has given no consent, or withdrew it.
+var ErrNoConsent = errors.New("no consent")
+
+// ErrAmbiguous says that several persons have the name.
+var ErrAmbiguous = errors.New("several persons have this name; use the id")
+
+// A Person is somebody who can be enrolled.
+type Person struct {
+	ID         string    `json:"id"`
+	Name       string    `json:"name"`
+	AddedAt    time.Time `json:"added_at"`
+	Consent    *Consent  `json:"consent"`    // the latest in force, nil without
+	References int       `json:"references"` // how many are in the gallery
+}
+
+// A Consent says who agreed, when, and to what.
+type Consent struct {
+	GivenBy string    `json:"given_by"` // the person, or who may agree for them
+	GivenAt time.Time `json:"given_at"`
+	Scope   string    `json:"scope"`
+}
+
+// Complete returns an error, ErrNoConsent, that says which part is missing.
+func (c Consent) Complete() error {
+	switch {
+	case strings.TrimSpace(c.GivenBy) == "":
+		return fmt.Errorf("%w: it must say who agreed", ErrNoConsent)
+	case c.GivenAt.IsZero():
+		return fmt.Errorf("%w: it must say when", ErrNoConsent)
+	case strings.TrimSpace(c.Scope) == "":
+		return fmt.Errorf("%w: it must say to what", ErrNoConsent)
+	}
+	return nil
+}
+
+// ErrBadPersonName says that a name is none.
+var ErrBadPersonName = errors.New("a person's name has 1 to 200 bytes")
+
+// A Reference is one enrolled descriptor of a person.
+type Reference struct {
+	Person       string // id
+	Descriptor   Descriptor
+	FaceWidth    int      // pixels of the picture it came from
+	Quality      float64  // of that picture, over 0 to 1, as package quality scores it; 0 if it was not measured
+	SourceSHA256 [32]byte // of the picture it came from; zero when read, since only a keyed hash is kept
+}
+
+// ErrNoReference says that nobody can be enrolled with no reference at all.
+var ErrNoReference = errors.New("there is no reference to enrol")
+
+// A RecordedConsent is a consent as it was kept, in force or not.
+type RecordedConsent struct {
+	Consent
+	RecordedAt  time.Time
+	WithdrawnAt time.Time // zero while it is in force
+}
+
+// An Enrolment is a reference, and when it came into the gallery.
+type Enrolment struct {
+	Reference
+	AddedAt time.Time
+}

@@ -1,0 +1,197 @@
+package house
+
+import (
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"time"
+)
+
+// ErrBadRule says that a rule can't be followed, and why.
+var ErrBadRule = errors.New("this rule can't be followed")
+
+// A Rule says how long visits of a kind are kept.
+type Rule struct {
+	// Smaller, if set, is when stills are replaced by smaller ones.
+	Smaller Period `json:"smaller"`
+	// Stills is how long there are stills at all.
+	Stills Period `json:"stills"`
+	// Findings is how long it is kept who rang, when and where. If it is as
+	// long as Stills, the visit goes whole; if longer, its findings stay behind,
+	// without the descriptors of faces.
+	Findings Period `json:"findings"`
+}
+
+// Rules are what a household decided about keeping.
+type Rules struct {
+	// Zone is the household's time zone by its name in the tz database.
+	// Empty stands for the server's.
+	Zone  string        `json:"zone"`
+	Keep  map[Kind]Rule `json:"keep"` // for each of Kinds
+	Quiet []Quiet       `json:"quiet"`
+}
+
+// A Quiet is a part of each week when nothing is kept. Where Until is not
+// later in the day than From, it is on the day after.
+type Quiet struct {
+	Days  []time.Weekday `json:"days"` // on which it begins; 0 is Sunday
+	From  DayTime        `json:"from"`
+	Until DayTime        `json:"until"`
+}
+
+// DefaultRules are those of a new archive. Strangers go after 72 hours: the
+// European Data Protection Board's Guidelines 3/2019, paragraph 121, ask for
+// the more reasons the longer beyond that. All else that shows no known person
+// goes by the same measure, since a stranger may be on it.
+func DefaultRules() Rules {
+	short := Rule{Stills: Period{Hours: 72}, Findings: Period{Hours: 72}}
+	long := Rule{Stills: Period{Days: 30}, Findings: Period{Days: 30}}
+	return Rules{Keep: map[Kind]Rule{Stranger: short, Known: long, Parcel: short, NoFace: short, Damaged: short}}
+}
+
+// Check reports what is wrong with the rules: ErrBadRule.
+func (r Rules) Check() error {
+	if _, err := r.location(); err != nil {
+		return err
+	}
+	if kinds := slices.Collect(maps.Keys(r.Keep)); len(kinds) != len(Kinds) {
+		return fmt.Errorf("%w: there is one for each of %v", ErrBadRule, Kinds)
+	}
+	for _, kind := range Kinds {
+		rule, ok := r.Keep[kind]
+		if !ok {
+			return fmt.Errorf("%w: there is none for %s", ErrBadRule, kind)
+		}
+		if err := rule.check(); err != nil {
+			return fmt.Errorf("%s: %w", kind, err)
+		}
+	}
+	if len(r.Quiet) > 100 {
+		return fmt.Errorf("%w: a week has 100 quiet times at most", ErrBadRule)
+	}
+	for _, q := range r.Quiet {
+		if err := q.check(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (r Rule) check() error {
+	if err := errors.Join(r.Stills.check(), r.Findings.check()); err != nil {
+		return err
+	}
+	if r.Findings.AtLeastHours() < r.Stills.AtLeastHours() {
+		return fmt.Errorf("%w: findings go no sooner (%s) than stills (%s)", ErrBadRule, r.Findings, r.Stills)
+	}
+	if r.Smaller == (Period{}) {
+		return nil
+	}
+	if err := r.Smaller.check(); err != nil {
+		return err
+	}
+	if r.Smaller.AtLeastHours() >= r.Stills.AtLeastHours() {
+		return fmt.Errorf("%w: stills get smaller (%s) before they go (%s)", ErrBadRule, r.Smaller, r.Stills)
+	}
+	return nil
+}
+
+func (q Quiet) check() error {
+	if len(q.Days) == 0 || len(q.Days) > 7 {
+		return fmt.Errorf("%w: a quiet time has 1 to 7 days", ErrBadRule)
+	}
+	for _, d := range q.Days {
+		if d < time.Sunday || d > time.Saturday {
+			return fmt.Errorf("%w: there is no day %d of the week", ErrBadRule, d)
+		}
+	}
+	if q.From < 0 || q.From >= 24*60 || q.Until < 0 || q.Until >= 24*60 {
+		return fmt.Errorf("%w: a time of day is 00:00 to 23:59", ErrBadRule)
+	}
+	return nil
+}
+
+func (r Rules) location() (*time.Location, error) {
+	if r.Zone == "" {
+		return time.Local, nil
+	}
+	zone, err := time.LoadLocation(r.Zone)
+	if err != nil || r.Zone == "Local" {
+		return nil, fmt.Errorf("%w: there is no time zone %q", ErrBadRule, r.Zone)
+	}
+	return zone, nil
+}
+
+// Location returns the household's time zone.
+func (r Rules) Location() *time.Location {
+	zone, err := r.location()
+	if err != nil {
+		return time.UTC // never of rules that were checked
+	}
+	return zone
+}
+
+// QuietAt reports whether nothing is kept at t. What counts is the clock on the
+// household's wall: an hour that daylight saving repeats is quiet both times.
+func (r Rules) QuietAt(t time.Time) bool {
+	t = t.In(r.Location())
+	at := DayTime(t.Hour()*60 + t.Minute())
+	today := t.Weekday()
+	yesterday := (today + 6) % 7
+	for _, q := range r.Quiet {
+		overnight := q.Until <= q.From
+		begun := slices.Contains(q.Days, today) && at >= q.From && (overnight || at < q.Until)
+		goesOn := overnight && slices.Contains(q.Days, yesterday) && at < q.Until
+		if begun || goesOn {
+			return true
+		}
+	}
+	return false
+}
+
+// For returns the rule that a visit of the kind goes by. One that is not
+// examined yet has no findings that could stay: it goes whole when a stranger's
+// stills would.
+func (r Rules) For(k Kind) Rule {
+	if k == Looking {
+		stills := r.Keep[Stranger].Stills
+		return Rule{Stills: stills, Findings: stills}
+	}
+	return r.Keep[k]
+}
+
+// A Fate says what will become of a visit, by the rules as they are now. A
+// time is zero where that will not happen or has happened.
+type Fate struct {
+	SmallerAt time.Time // its stills are replaced by smaller ones
+	StillsAt  time.Time // its stills go and its findings stay
+	GoesAt    time.Time // all of it goes
+	Rule      Kind      // whose rule says so
+	Period    Period    // the one that GoesAt ends
+	HeldUntil time.Time // zero if there is no hold; nothing happens before
+}
+
+// Fate returns what will become of a visit.
+func (r Rules) Fate(v Visit) Fate {
+	rule, zone := r.For(v.Kind), r.Location()
+	f := Fate{Rule: v.Kind, Period: rule.Findings, GoesAt: rule.Findings.After(v.CountedFrom, zone)}
+	if v.Kind == Looking {
+		f.Rule = Stranger
+	}
+	if v.Stage < OnlyFindings && rule.Findings != rule.Stills {
+		f.StillsAt = rule.Stills.After(v.CountedFrom, zone)
+	}
+	if v.Stage < Smaller && rule.Smaller != (Period{}) {
+		f.SmallerAt = rule.Smaller.After(v.CountedFrom, zone)
+	}
+	if v.Hold != nil {
+		f.HeldUntil = v.Hold.EndsAt
+		for _, at := range []*time.Time{&f.SmallerAt, &f.StillsAt, &f.GoesAt} {
+			if !at.IsZero() && at.Before(f.HeldUntil) {
+				*at = f.HeldUntil
+			}
+		}
+	}
+	return f
+}
