@@ -34,7 +34,7 @@ test: build
 	@$(GO) tool staticcheck ./...
 	@$(GO) test -race ./...
 	@echo "measuring error rates, what is found and what is not any more, on all photographs, which the race detector is too slow for"
-	@$(GO) test ./cmd/lintel ./pipeline/face ./pipeline/match ./pipeline/group ./pipeline/redact/recognise ./pipeline/quality/photographs ./pipeline/liveness ./pipeline/liveness/photographs ./pipeline/advise
+	@$(GO) test ./cmd/lintel ./pipeline/face ./pipeline/match ./pipeline/cluster ./pipeline/redact/recognise ./pipeline/quality/photographs ./pipeline/liveness ./pipeline/liveness/photographs ./pipeline/advice/policy
 	@echo "killing a busy process 50 times, at random moments"
 	@$(GO) test ./store -run 'TestKill$$'
 

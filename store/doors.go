@@ -92,7 +92,7 @@ func (a *Archive) DoorRules(ctx context.Context) ([]house.DoorRule, error) {
 }
 
 // SetDoorRule adds a rule, if its ID is empty, or changes one, and returns its
-// id. It takes a rule as it is: package advise checks rules. The error is
+// id. It takes a rule as it is: package policy checks rules. The error is
 // ErrNotFound for a rule, person or door that is not there.
 func (a *Archive) SetDoorRule(ctx context.Context, r house.DoorRule) (id string, err error) {
 	added := r.ID == ""
@@ -208,7 +208,7 @@ func (a *Archive) AdviceRules(ctx context.Context) (house.AdviceRules, error) {
 	return r, nil
 }
 
-// SetAdviceRules keeps them as they are: package advise checks them. Rules that
+// SetAdviceRules keeps them as they are: package policy checks them. Rules that
 // pause all advice dismiss every suggestion that is open.
 func (a *Archive) SetAdviceRules(ctx context.Context, r house.AdviceRules) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {

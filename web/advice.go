@@ -2,7 +2,7 @@ package web
 
 // Advice is shown here and answered here. An answer opens nothing, and neither
 // does a suggestion: Lintel moves no lock. What an answer does is to say what
-// became of a suggestion, or to add a factor that package counsel then takes
+// became of a suggestion, or to add a factor that package advisor then takes
 // into account.
 //
 // A resident may do all of that. Who stands before a tablet may be a guest, so
@@ -23,17 +23,17 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/advise"
-	"lintel/pipeline/factor"
+	"lintel/pipeline/advice/evidence"
+	"lintel/pipeline/advice/policy"
+	"lintel/pipeline/advice/totp"
 	"lintel/pipeline/match"
-	"lintel/pipeline/onetime"
 )
 
-// A Desk takes the factors that sources and people at home give: [factor.Desk]
+// A Desk takes the factors that sources and people at home give: [evidence.Desk]
 // is one. A person, visit and resident are told by their ids; source names a
 // session, as in the audit trail.
 type Desk interface {
-	Message(ctx context.Context, source house.Source, about string, text []byte) (factor.Receipt, error)
+	Message(ctx context.Context, source house.Source, about string, text []byte) (evidence.Receipt, error)
 	Code(ctx context.Context, person, code, source string) error
 	Agree(ctx context.Context, visit, person, resident string) error
 }
@@ -48,27 +48,27 @@ var (
 // conditionWords say a condition in a few words that fit every house: that it
 // holds, and why it does not.
 var conditionWords = map[string]struct{ holds, lacks string }{
-	advise.On:       {"suggestions are on", "suggestions are off"},
-	advise.Home:     {"the household is not away", "the household is away"},
-	advise.Wait:     {"no wait after failed attempts", "a wait after failed attempts"},
-	advise.Door:     {"the bell is the one at this door", "the bell is not the one at this door"},
-	advise.Fresh:    {"the ring is of this minute", "the ring is not of this minute"},
-	advise.Healthy:  {"nobody poses as the bell", "somebody may pose as the bell"},
-	advise.Clock:    {"the clocks can be relied on", "a clock can’t be relied on"},
-	advise.People:   {"all who can be seen are known and allowed", "not all who can be seen are known and allowed"},
-	advise.Consent:  {"consent is in force", "no consent in force"},
-	advise.Allowed:  {"a rule lets the person be suggested here", "no rule lets the person be suggested here"},
-	advise.Never:    {"no rule says never", "a rule says never, or may"},
-	advise.Time:     {"a rule holds at this day and time", "no rule holds at this day and time"},
-	advise.Match:    {"the match is sure enough", "the match is not sure enough"},
-	advise.Frames:   {"the stills were judged together", "the stills were not judged together"},
-	advise.Quality:  {"the face can be judged well enough", "the face can’t be judged well enough"},
-	advise.Alike:    {"nobody is easily confused with the person", "somebody is easily confused with the person"},
-	advise.Sign:     {"", "signs of a picture, or too little to tell"}, // never in favour
-	advise.Factors:  {"the factors that the rule needs were given", "a factor is missing"},
-	advise.Place:    {"the door is one for parcels", "the door is not one for parcels"},
-	advise.Expected: {"a parcel is expected", "no parcel is expected"},
-	advise.Nobody:   {"nobody is seen who speaks against leaving a parcel", "somebody is seen who speaks against leaving a parcel"},
+	policy.On:       {"suggestions are on", "suggestions are off"},
+	policy.Home:     {"the household is not away", "the household is away"},
+	policy.Wait:     {"no wait after failed attempts", "a wait after failed attempts"},
+	policy.Door:     {"the bell is the one at this door", "the bell is not the one at this door"},
+	policy.Fresh:    {"the ring is of this minute", "the ring is not of this minute"},
+	policy.Healthy:  {"nobody poses as the bell", "somebody may pose as the bell"},
+	policy.Clock:    {"the clocks can be relied on", "a clock can’t be relied on"},
+	policy.People:   {"all who can be seen are known and allowed", "not all who can be seen are known and allowed"},
+	policy.Consent:  {"consent is in force", "no consent in force"},
+	policy.Allowed:  {"a rule lets the person be suggested here", "no rule lets the person be suggested here"},
+	policy.Never:    {"no rule says never", "a rule says never, or may"},
+	policy.Time:     {"a rule holds at this day and time", "no rule holds at this day and time"},
+	policy.Match:    {"the match is sure enough", "the match is not sure enough"},
+	policy.Frames:   {"the stills were judged together", "the stills were not judged together"},
+	policy.Quality:  {"the face can be judged well enough", "the face can’t be judged well enough"},
+	policy.Alike:    {"nobody is easily confused with the person", "somebody is easily confused with the person"},
+	policy.Sign:     {"", "signs of a picture, or too little to tell"}, // never in favour
+	policy.Factors:  {"the factors that the rule needs were given", "a factor is missing"},
+	policy.Place:    {"the door is one for parcels", "the door is not one for parcels"},
+	policy.Expected: {"a parcel is expected", "no parcel is expected"},
+	policy.Nobody:   {"nobody is seen who speaks against leaving a parcel", "somebody is seen who speaks against leaving a parcel"},
 }
 
 // conditionHolds and conditionLacks never leave a condition of another version
@@ -161,7 +161,7 @@ func (t teller) adviceJSON(d house.Advice) adviceJSON {
 		ID: d.ID, Door: d.Door, DoorName: t.doorName(d), State: t.adviceState(d), PersonName: t.names["person "+d.Person],
 		At: d.At, ExpiresAt: d.ExpiresAt, Conditions: []house.Condition{},
 	}
-	for _, c := range advise.Told(d.Conditions) {
+	for _, c := range policy.Told(d.Conditions) {
 		j.Conditions = append(j.Conditions, house.Condition{Code: c.Code, Met: c.Met, Says: t.says(c)})
 	}
 	if t.resident {
@@ -218,7 +218,7 @@ func (t teller) adviceCard(v house.Visit) *adviceCard {
 	for _, d := range all {
 		card.Advice = append(card.Advice, t.adviceView(d))
 	}
-	if closes := v.ReceivedAt.Add(advise.MaxAge); t.now.Before(closes) && slices.ContainsFunc(all, lacksFactor) {
+	if closes := v.ReceivedAt.Add(policy.MaxAge); t.now.Before(closes) && slices.ContainsFunc(all, lacksFactor) {
 		card.Closes = t.clockView(closes)
 		for _, m := range recognised(v) {
 			card.Who = append(card.Who, whoView{m.Person, m.Name})
@@ -230,7 +230,7 @@ func (t teller) adviceCard(v house.Visit) *adviceCard {
 // lacksFactor reports whether a factor may make the difference.
 func lacksFactor(d house.Advice) bool {
 	return d.State == house.Withheld && slices.ContainsFunc(d.Conditions, func(c house.Condition) bool {
-		return !c.Met && (c.Code == advise.Factors || c.Code == advise.Alike)
+		return !c.Met && (c.Code == policy.Factors || c.Code == policy.Alike)
 	})
 }
 
@@ -251,7 +251,7 @@ func (t teller) adviceView(d house.Advice) adviceView {
 		view.Until = t.clockView(d.ExpiresAt)
 		view.Fate = t.adviceFate(d)
 	}
-	told := advise.Told(d.Conditions)
+	told := policy.Told(d.Conditions)
 	for _, c := range told {
 		view.Reasons = append(view.Reasons, reasonView{c.Met, t.says(c)})
 	}
@@ -266,7 +266,7 @@ func missing(all []house.Condition) string {
 	count, against := len(all), ""
 	for _, c := range all {
 		switch {
-		case c.Code == advise.Sign:
+		case c.Code == policy.Sign:
 			count, against = count-1, "Against it: "+conditionLacks(c.Code)+"."
 		case !c.Met:
 			unmet = append(unmet, conditionLacks(c.Code))
@@ -456,7 +456,7 @@ func (s *Server) mayGive(r *http.Request, person string) error {
 		return err
 	case !slices.ContainsFunc(recognised(v), func(m house.Match) bool { return m.Person == person }):
 		return errNotSeen
-	case s.Now().Sub(v.ReceivedAt) >= advise.MaxAge:
+	case s.Now().Sub(v.ReceivedAt) >= policy.MaxAge:
 		return errLate
 	}
 	return nil
@@ -472,13 +472,13 @@ func factorProblem(err error) (p problem, ok bool) {
 		return problem{Status: http.StatusConflict, Type: "too-late", Title: "The bell rang over a minute ago, so nothing is suggested for that ring any more. Have them ring again."}, true
 	case errors.Is(err, errNoCodes):
 		return problem{Status: http.StatusUnprocessableEntity, Type: "no-codes", Title: sentence(errNoCodes) + " A resident can give them out on People."}, true
-	case errors.Is(err, onetime.ErrFormat):
+	case errors.Is(err, totp.ErrFormat):
 		return problem{Status: http.StatusUnprocessableEntity, Type: "bad-code", Title: codeDigitsTold}, true
-	case errors.Is(err, onetime.ErrWrong):
+	case errors.Is(err, totp.ErrWrong):
 		return problem{Status: http.StatusUnprocessableEntity, Type: "wrong-code", Title: "This code is wrong, or its time is over. Ask for the one that is shown now."}, true
-	case errors.Is(err, onetime.ErrReused):
-		return problem{Status: http.StatusUnprocessableEntity, Type: "used-code", Title: fmt.Sprintf("This code was used before. The next one is shown within %d seconds.", int(onetime.Period.Seconds()))}, true
-	case errors.Is(err, factor.ErrGuesses):
+	case errors.Is(err, totp.ErrReused):
+		return problem{Status: http.StatusUnprocessableEntity, Type: "used-code", Title: fmt.Sprintf("This code was used before. The next one is shown within %d seconds.", int(totp.Period.Seconds()))}, true
+	case errors.Is(err, evidence.ErrGuesses):
 		return problem{Status: http.StatusTooManyRequests, Type: "too-many-codes", Title: codeGuessesTold}, true
 	}
 	return p, false

@@ -12,12 +12,12 @@ import (
 	"testing"
 	"time"
 
-	"github.com/pquerna/otp/totp"
+	app "github.com/pquerna/otp/totp"
 
 	"lintel/internal/house"
-	"lintel/pipeline/advise"
-	"lintel/pipeline/factor"
-	"lintel/pipeline/onetime"
+	"lintel/pipeline/advice/evidence"
+	"lintel/pipeline/advice/policy"
+	"lintel/pipeline/advice/totp"
 )
 
 // door adds a door that gate rings at.
@@ -57,7 +57,7 @@ func (h *household) advised(d house.Advice) (id string) {
 
 // conditionsBut are all conditions of a person at a door, met but for some.
 func conditionsBut(unmet ...string) (all []house.Condition) {
-	for _, code := range []string{advise.On, advise.Home, advise.People, advise.Alike, advise.Factors} {
+	for _, code := range []string{policy.On, policy.Home, policy.People, policy.Alike, policy.Factors} {
 		met := !slices.Contains(unmet, code)
 		all = append(all, house.Condition{Code: code, Met: met, Says: fmt.Sprintf("Of %s it is %t, with a number: 42.", code, met)})
 	}
@@ -70,17 +70,17 @@ type adviceHouse struct {
 	*household
 	ada, visit, door, id string
 	resident, tablet     option
-	secret               onetime.Secret
+	secret               totp.Secret
 }
 
 func newAdviceHouse(t *testing.T) *adviceHouse {
-	h := &adviceHouse{household: newHouse(t), secret: onetime.Secret{1}}
+	h := &adviceHouse{household: newHouse(t), secret: totp.Secret{1}}
 	h.resident = h.session(h.household.resident("Odile"))
 	h.tablet = h.session(h.household.tablet("Hall", "Odile"))
 	h.ada = h.enrolled("Ada Quill").ID
 	h.door = h.household.door("the front door")
 	h.visit = h.knownRings("R1", h.ada)
-	h.id = h.advised(house.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: house.Withheld, Conditions: conditionsBut(advise.Factors)})
+	h.id = h.advised(house.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: house.Withheld, Conditions: conditionsBut(policy.Factors)})
 	if err := h.archive.SetOneTimeSecret(t.Context(), h.ada, h.household.secret(h.secret.Text()), 0); err != nil {
 		t.Fatal(err)
 	}
@@ -88,10 +88,10 @@ func newAdviceHouse(t *testing.T) *adviceHouse {
 }
 
 // code is what Ada's app shows now: made by the library that the check is
-// made of, too; package onetime holds that against RFC 6238.
+// made of, too; package totp holds that against RFC 6238.
 func (h *adviceHouse) code() string {
 	h.t.Helper()
-	code, err := totp.GenerateCode(h.secret.Text(), h.clock.now())
+	code, err := app.GenerateCode(h.secret.Text(), h.clock.now())
 	if err != nil {
 		h.t.Fatal(err)
 	}
@@ -242,7 +242,7 @@ func TestCodeGiven(t *testing.T) {
 			if given := h.factors(); !slices.Equal(given, []string{"code of Ada by a " + by}) {
 				t.Errorf("given: %q", given)
 			}
-			for range onetime.Misses {
+			for range totp.Misses {
 				give(wrong)
 			}
 			h.clock.advance(30 * time.Second)
@@ -306,7 +306,7 @@ func TestFactorsRefused(t *testing.T) {
 	}
 	both := h.knownRings("R3", h.ada, ben)
 	give("code", both, ben).isProblem(422, "no-codes")
-	h.clock.advance(advise.MaxAge)
+	h.clock.advance(policy.MaxAge)
 	for _, how := range []string{"agree", "code"} {
 		give(how, h.visit, h.ada).isProblem(409, "too-late")
 	}
@@ -350,28 +350,28 @@ func (d *hangingDesk) Code(ctx context.Context, person, code, source string) err
 // it was wrong, or they would have a guess for nothing.
 func TestUncounted(t *testing.T) {
 	broken := errors.New("the disk broke")
-	for _, err := range []error{fmt.Errorf("%v, and: %w", onetime.ErrWrong, broken), broken} {
+	for _, err := range []error{fmt.Errorf("%v, and: %w", totp.ErrWrong, broken), broken} {
 		if p, ok := factorProblem(err); ok {
 			t.Errorf("%v is answered with %+v", err, p)
 		}
 	}
-	if _, ok := factorProblem(fmt.Errorf("using a one-time code: %w", onetime.ErrWrong)); !ok {
+	if _, ok := factorProblem(fmt.Errorf("using a one-time code: %w", totp.ErrWrong)); !ok {
 		t.Error("a wrong code that was counted has no words")
 	}
-	if _, ok := factorProblem(fmt.Errorf("%w within 15 minutes", factor.ErrGuesses)); !ok {
+	if _, ok := factorProblem(fmt.Errorf("%w within 15 minutes", evidence.ErrGuesses)); !ok {
 		t.Error("too many guesses have no words")
 	}
 }
 
-// TestConditionWords holds the words against the conditions that package advise
+// TestConditionWords holds the words against the conditions that package policy
 // works out, so that none is left out.
 func TestConditionWords(t *testing.T) {
 	codes := make(map[string]bool)
-	for _, d := range []house.Advice{advise.Decide(advise.Input{}), advise.DecideParcel(advise.Input{})} {
+	for _, d := range []house.Advice{policy.Decide(policy.Input{}), policy.DecideParcel(policy.Input{})} {
 		for _, c := range d.Conditions {
 			codes[c.Code] = true
 			words, ok := conditionWords[c.Code]
-			if c.Code == advise.Sign {
+			if c.Code == policy.Sign {
 				t.Error("a picture is spoken of where nobody is seen")
 			}
 			if !ok || words.holds == "" || words.lacks == "" || words.holds == words.lacks {
@@ -379,7 +379,7 @@ func TestConditionWords(t *testing.T) {
 			}
 		}
 	}
-	if words := conditionWords[advise.Sign]; words.holds != "" || words.lacks == "" {
+	if words := conditionWords[policy.Sign]; words.holds != "" || words.lacks == "" {
 		t.Errorf("of a picture there are the words %+v, but it never holds", words)
 	}
 	if len(codes)+1 != len(conditionWords) {
@@ -395,16 +395,16 @@ func TestConditionWords(t *testing.T) {
 // as met told nowhere.
 func TestAdviceOfPictures(t *testing.T) {
 	h := newAdviceHouse(t)
-	earlier := house.Condition{Code: advise.Sign, Met: true, Says: "There is no sign that it is one."}
-	against := house.Condition{Code: advise.Sign, Says: "The face looks like one."}
+	earlier := house.Condition{Code: policy.Sign, Met: true, Says: "There is no sign that it is one."}
+	against := house.Condition{Code: policy.Sign, Says: "The face looks like one."}
 	for _, c := range []struct {
 		unmet []string
 		last  house.Condition
 		says  string
 	}{
 		{nil, against, "Against it: signs of a picture, or too little to tell."},
-		{[]string{advise.Factors}, against, "1 of 5 conditions does not hold: a factor is missing. Against it: signs of a picture, or too little to tell."},
-		{[]string{advise.Factors}, earlier, "1 of 5 conditions does not hold: a factor is missing."},
+		{[]string{policy.Factors}, against, "1 of 5 conditions does not hold: a factor is missing. Against it: signs of a picture, or too little to tell."},
+		{[]string{policy.Factors}, earlier, "1 of 5 conditions does not hold: a factor is missing."},
 	} {
 		id := h.advised(house.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: house.Withheld, Conditions: append(conditionsBut(c.unmet...), c.last)})
 		for who, o := range map[string]option{"resident": h.resident, "tablet": h.tablet} {
@@ -415,7 +415,7 @@ func TestAdviceOfPictures(t *testing.T) {
 			if i < 0 {
 				t.Fatalf("no advice %s in %+v", id, answer.Advice)
 			}
-			told := slices.ContainsFunc(answer.Advice[i].Conditions, func(c house.Condition) bool { return c.Code == advise.Sign })
+			told := slices.ContainsFunc(answer.Advice[i].Conditions, func(c house.Condition) bool { return c.Code == policy.Sign })
 			if told == c.last.Met || strings.Contains(page, "no sign") || strings.Count(page, `class="unmet"`) != len(c.unmet)+btoi(!c.last.Met) {
 				t.Errorf("%s, %+v: told %t: %s", who, c, told, page)
 			}
@@ -426,10 +426,10 @@ func TestAdviceOfPictures(t *testing.T) {
 // TestAdviceCard looks at what the card says of each condition, in its order.
 func TestAdviceCard(t *testing.T) {
 	h := newAdviceHouse(t)
-	h.advised(house.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: house.Withheld, Conditions: conditionsBut(advise.Home, advise.Factors)})
+	h.advised(house.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: house.Withheld, Conditions: conditionsBut(policy.Home, policy.Factors)})
 	page := string(h.get("/", h.resident).says("2 of 5 conditions do not hold: the household is away; a factor is missing.").body)
 	at := -1
-	for i, code := range []string{advise.On, advise.Home, advise.People, advise.Alike, advise.Factors} {
+	for i, code := range []string{policy.On, policy.Home, policy.People, policy.Alike, policy.Factors} {
 		label := "Holds:"
 		if i == 1 || i == 4 {
 			label = "Does not hold:"
@@ -469,7 +469,7 @@ func TestAdviceMarkup(t *testing.T) {
 	door := h.household.door(evil)
 	ben := h.enrolled(evil).ID
 	visit := h.knownRings("R2", h.ada, ben)
-	reasons := conditionsBut(advise.Factors)
+	reasons := conditionsBut(policy.Factors)
 	reasons[0].Says = evil
 	h.advised(house.Advice{Visit: visit, Door: door, Person: ben, State: house.Withheld, Conditions: reasons})
 	h.advised(house.Advice{Visit: visit, Door: h.door, Person: ben, State: house.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: reasons})
@@ -539,7 +539,7 @@ func (h *household) checkAdvice(at func(*strings.Replacer), check func(method, p
 		check("POST", answer, "", 404, in)
 		visit = h.knownRings(fmt.Sprint("advice-", i), ada)
 	}
-	h.advised(house.Advice{Visit: visit, Door: door, Person: ada, State: house.Withheld, Conditions: conditionsBut(advise.Factors)})
+	h.advised(house.Advice{Visit: visit, Door: door, Person: ada, State: house.Withheld, Conditions: conditionsBut(policy.Factors)})
 	at(strings.NewReplacer("{visit}", visit))
 	check("GET", "/api/v1/visits/{visit}", "", 200, in)
 	for _, pattern := range []string{code, agree} {
@@ -550,7 +550,7 @@ func (h *household) checkAdvice(at func(*strings.Replacer), check func(method, p
 	}
 	check("POST", code, "", 200, tablet, who)
 	check("POST", agree, "", 403, tablet, who)
-	for err, status := range map[error]int{onetime.ErrWrong: 422, onetime.ErrReused: 422, onetime.ErrFormat: 422, house.ErrNotFound: 422, fmt.Errorf("%w lately", factor.ErrGuesses): 429} {
+	for err, status := range map[error]int{totp.ErrWrong: 422, totp.ErrReused: 422, totp.ErrFormat: 422, house.ErrNotFound: 422, fmt.Errorf("%w lately", evidence.ErrGuesses): 429} {
 		h.Factors = refusing{desk, err}
 		check("POST", code, "", status, tablet, who)
 	}

@@ -9,8 +9,8 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/advise"
-	"lintel/pipeline/group"
+	"lintel/pipeline/advice/policy"
+	"lintel/pipeline/cluster"
 	"lintel/store"
 )
 
@@ -21,7 +21,7 @@ const (
 )
 
 // takenForGranted is what a trial on past visits takes as it is not known, or as
-// it is now; see advise.DryRun.
+// it is now; see policy.DryRun.
 var takenForGranted = []string{
 	"The factors that are ticked count as given in that moment, by everybody known who rang, and good. Whether they really were is not asked.",
 	"Suggestions were not paused and nobody was away. No attempt failed before, the bell was well, and the server’s clock was right.",
@@ -65,7 +65,7 @@ func (s *Server) try(ctx context.Context, book ruleBook, door string, edited *ho
 	if err != nil {
 		return t, err
 	}
-	in := advise.Input{Door: t.door, Rules: append([]house.DoorRule{}, book.rules...), Persons: make(map[string]house.Person)}
+	in := policy.Input{Door: t.door, Rules: append([]house.DoorRule{}, book.rules...), Persons: make(map[string]house.Person)}
 	if edited != nil {
 		in.Rules = book.with(identified(*edited))
 	}
@@ -75,12 +75,12 @@ func (s *Server) try(ctx context.Context, book ruleBook, door string, edited *ho
 	if err := s.tryingIn(ctx, &in); err != nil {
 		return t, err
 	}
-	t.visits, t.more, t.advice = visits, next != store.Cursor{}, advise.DryRun(visits, in, given)
+	t.visits, t.more, t.advice = visits, next != store.Cursor{}, policy.DryRun(visits, in, given)
 	return t, nil
 }
 
 // tryingIn reads what a trial takes as it is now.
-func (s *Server) tryingIn(ctx context.Context, in *advise.Input) error {
+func (s *Server) tryingIn(ctx context.Context, in *policy.Input) error {
 	house, err := s.Archive.AdviceRules(ctx)
 	if err != nil {
 		return err
@@ -97,7 +97,7 @@ func (s *Server) tryingIn(ctx context.Context, in *advise.Input) error {
 	if err != nil {
 		return err
 	}
-	in.House, in.Zone, in.Alike = &house, s.zone(ctx), group.Alike(references, gallery.BandOf)
+	in.House, in.Zone, in.Alike = &house, s.zone(ctx), cluster.Alike(references, gallery.BandOf)
 	for _, b := range bells {
 		in.Bells = append(in.Bells, b.Name)
 	}
@@ -178,7 +178,7 @@ func (s *Server) showDry(w http.ResponseWriter, r *http.Request, view adviceDryV
 			refuseBad(w, r, "bad-door-rule", err)
 			return
 		}
-		view.Edited = advise.Restate(identified(*edited), book.names)
+		view.Edited = policy.Restate(identified(*edited), book.names)
 	}
 	if !view.Tried { // offered are the factors that some rule counts
 		for _, rule := range book.rules {
@@ -272,7 +272,7 @@ func (s *Server) postDryRun(w http.ResponseWriter, r *http.Request) {
 	}
 	given := kindsOf(sent.Factors)
 	if len(given) != len(sent.Factors) {
-		refuseBad(w, r, "bad-factor", advise.ErrFactor)
+		refuseBad(w, r, "bad-factor", policy.ErrFactor)
 		return
 	}
 	answer := trialJSON{Door: sent.Door, Granted: takenForGranted, Visits: []triedJSON{}}
@@ -286,7 +286,7 @@ func (s *Server) postDryRun(w http.ResponseWriter, r *http.Request) {
 			refuseBad(w, r, "bad-door-rule", err)
 			return
 		}
-		edited, answer.Rule = &rule, advise.Restate(identified(rule), book.names)
+		edited, answer.Rule = &rule, policy.Restate(identified(rule), book.names)
 	}
 	tried, err := s.try(r.Context(), book, sent.Door, edited, given)
 	if errors.Is(err, errNoTrialDoor) {

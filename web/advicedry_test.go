@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/advise"
+	"lintel/pipeline/advice/policy"
 )
 
 // wellSeen keeps a ring of two stills on which a person is recognised as well as
@@ -80,7 +80,7 @@ func TestDryRunOnPage(t *testing.T) {
 	}
 	for _, v := range try(`{"door":"{lasting-door}","factors":["code"]}`).Visits {
 		for _, c := range v.Conditions {
-			if c.Code == advise.Factors && v.Visit == night && !strings.Contains(c.Says, "No rule for Edda Marl holds") {
+			if c.Code == policy.Factors && v.Visit == night && !strings.Contains(c.Says, "No rule for Edda Marl holds") {
 				t.Errorf("at night: %s", c.Says)
 			}
 		}

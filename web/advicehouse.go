@@ -10,7 +10,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/advise"
+	"lintel/pipeline/advice/policy"
 )
 
 // A houseForm is what the household decides about all suggestions, as typed.
@@ -125,12 +125,12 @@ func (f houseForm) rules(h house.AdviceRules, t teller) (house.AdviceRules, wron
 		}{{f.Latitude, &h.Home.Latitude}, {f.Longitude, &h.Home.Longitude}, {f.HomeSize, &h.Home.Radius}} {
 			v, err := typedNumber(n.text)
 			if err != nil {
-				wrong.add("home", advise.ErrHome)
+				wrong.add("home", policy.ErrHome)
 			}
 			*n.to = v
 		}
 	}
-	for _, err := range advise.CheckHouse(h) {
+	for _, err := range policy.CheckHouse(h) {
 		wrong.add(houseField(err), err)
 	}
 	return h, wrong
@@ -154,9 +154,9 @@ func readHolidays(text string) []string {
 	return slices.Compact(days)
 }
 
-// houseField names the field that an error of advise.CheckHouse is about.
+// houseField names the field that an error of policy.CheckHouse is about.
 func houseField(err error) string {
-	for field, about := range map[string]error{"window": advise.ErrWindow, "expiry": advise.ErrExpiry, "misses": advise.ErrMisses, "wait": advise.ErrWait, "home": advise.ErrHome} {
+	for field, about := range map[string]error{"window": policy.ErrWindow, "expiry": policy.ErrExpiry, "misses": policy.ErrMisses, "wait": policy.ErrWait, "home": policy.ErrHome} {
 		if errors.Is(err, about) {
 			return field
 		}
@@ -305,7 +305,7 @@ func (j adviceRulesJSON) rules() (h house.AdviceRules, err error) {
 			return h, errNoMoment
 		}
 	}
-	return h, errors.Join(advise.CheckHouse(h)...)
+	return h, errors.Join(policy.CheckHouse(h)...)
 }
 
 // seconds is negative for more than any time here may be.

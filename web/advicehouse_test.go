@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/advise"
+	"lintel/pipeline/advice/policy"
 )
 
 func (h *household) adviceRules() house.AdviceRules {
@@ -195,7 +195,7 @@ func FuzzHouseForm(f *testing.F) {
 		if len(wrong) > 0 {
 			return
 		}
-		if faults := advise.CheckHouse(rules); len(faults) > 0 || !rules.AwayUntil.IsZero() && !rules.AwayUntil.After(at.now) {
+		if faults := policy.CheckHouse(rules); len(faults) > 0 || !rules.AwayUntil.IsZero() && !rules.AwayUntil.After(at.now) {
 			t.Errorf("%q became %+v: %v", text, rules, faults)
 		}
 	})

@@ -9,10 +9,10 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/advise"
+	"lintel/pipeline/advice/policy"
 )
 
-// What can be wrong with an expected parcel besides what package advise says.
+// What can be wrong with an expected parcel besides what package policy says.
 var (
 	errParcelNote = errors.New("what is expected is said in 100 characters at most")
 	errParcelDoor = errors.New("choose a door for parcels")
@@ -116,7 +116,7 @@ func (s *Server) parcelLine(r *http.Request, t teller, p house.ParcelRule, doors
 	door, _ := doorByID(doors, p.Door)
 	unused := p
 	unused.UsedBy = "" // what became of it stands beside
-	line = parcelLine{Says: advise.RestateParcel(unused, door, t.zone), Became: parcelWords[t.parcelState(p)], Remove: "/rules/advice/parcels/" + url.PathEscape(p.ID) + "/remove"}
+	line = parcelLine{Says: policy.RestateParcel(unused, door, t.zone), Became: parcelWords[t.parcelState(p)], Remove: "/rules/advice/parcels/" + url.PathEscape(p.ID) + "/remove"}
 	visit, err := s.parcelVisit(r, p)
 	if visit != "" {
 		line.Visit = visitAddress(visit)
@@ -182,15 +182,15 @@ func (s *Server) expect(r *http.Request, p house.ParcelRule) (field string, err 
 	}
 	door, ok := doorByID(doors, p.Door)
 	p.ID = newRule
-	fault := advise.CheckParcel(p, door)
+	fault := policy.CheckParcel(p, door)
 	switch {
 	case !ok:
 		return "door", errParcelDoor
-	case errors.Is(fault, advise.ErrParcelDoor):
+	case errors.Is(fault, policy.ErrParcelDoor):
 		return "door", house.ErrHouseDoor
-	case errors.Is(fault, advise.ErrParcelTime):
+	case errors.Is(fault, policy.ErrParcelTime):
 		return "to", fault
-	case errors.Is(fault, advise.ErrExpiry):
+	case errors.Is(fault, policy.ErrExpiry):
 		return "window", fault
 	case fault != nil:
 		return "door", fault
@@ -238,7 +238,7 @@ func (s *Server) answerParcels(w http.ResponseWriter, r *http.Request, status in
 	}{[]parcelJSON{}}
 	for _, p := range parcels {
 		door, _ := doorByID(doors, p.Door)
-		j := parcelJSON{p.ID, p.Door, p.Note, p.From, p.To, int64(p.Window / time.Second), t.parcelState(p), "", advise.RestateParcel(p, door, t.zone)}
+		j := parcelJSON{p.ID, p.Door, p.Note, p.From, p.To, int64(p.Window / time.Second), t.parcelState(p), "", policy.RestateParcel(p, door, t.zone)}
 		if j.Visit, err = s.parcelVisit(r, p); err != nil {
 			s.fail(w, r, err)
 			return

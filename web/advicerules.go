@@ -14,7 +14,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/advise"
+	"lintel/pipeline/advice/policy"
 )
 
 // A suggestingView is what the page of who may be suggested in shows.
@@ -70,9 +70,9 @@ func (s *Server) suggestingView(r *http.Request) (view suggestingView, err error
 		view.Doors = append(view.Doors, doorLine{d.Name, doorWords(d), doorAddress(d.ID)})
 	}
 	for _, rule := range book.rules {
-		view.Rules = append(view.Rules, ruleLine{advise.Restate(rule, book.names), !rule.Allowed, ruleAddress(rule.ID)})
+		view.Rules = append(view.Rules, ruleLine{policy.Restate(rule, book.names), !rule.Allowed, ruleAddress(rule.ID)})
 	}
-	for _, c := range advise.Conflicts(book.rules, book.names) {
+	for _, c := range policy.Conflicts(book.rules, book.names) {
 		view.Conflicts = append(view.Conflicts, c.Says)
 	}
 	expected := 0
@@ -183,15 +183,15 @@ func (b ruleBook) check(rule house.DoorRule) (field string, err error) {
 	if _, ok := doorByID(b.doors, rule.Door); !ok {
 		return "door", errNoDoorThere
 	}
-	faults := advise.Check([]house.DoorRule{identified(rule)})
+	faults := policy.Check([]house.DoorRule{identified(rule)})
 	if len(faults) == 0 {
 		return "", nil
 	}
 	for _, about := range []struct {
 		err   error
 		field string
-	}{{advise.ErrNoDays, "days"}, {advise.ErrTimes, "times"}, {advise.ErrFactor, "factors"}, {advise.ErrNeed, "factors"},
-		{advise.ErrWeak, "band"}, {advise.ErrBand, "band"}, {advise.ErrSign, "sign"}} {
+	}{{policy.ErrNoDays, "days"}, {policy.ErrTimes, "times"}, {policy.ErrFactor, "factors"}, {policy.ErrNeed, "factors"},
+		{policy.ErrWeak, "band"}, {policy.ErrBand, "band"}, {policy.ErrSign, "sign"}} {
 		if errors.Is(faults[0], about.err) {
 			return about.field, about.err
 		}
@@ -410,12 +410,12 @@ func (s *Server) showRulePreview(w http.ResponseWriter, r *http.Request, book ru
 		s.fail(w, r, err)
 		return
 	}
-	view := rulePreview{Bar: barOf(r, "Rules", "Before this rule is saved"), Says: advise.Restate(identified(rule), book.names), Never: !rule.Allowed,
+	view := rulePreview{Bar: barOf(r, "Rules", "Before this rule is saved"), Says: policy.Restate(identified(rule), book.names), Never: !rule.Allowed,
 		Conflicts: book.conflictsOf(rule), Action: "/rules/advice/rules", Rule: string(raw)}
 	if rule.ID != "" {
 		view.Action = ruleAddress(rule.ID)
 		if old, err := book.find(rule.ID); err == nil {
-			view.Before = advise.Restate(old, book.names)
+			view.Before = policy.Restate(old, book.names)
 		}
 	}
 	if view.Before == view.Says {
@@ -427,7 +427,7 @@ func (s *Server) showRulePreview(w http.ResponseWriter, r *http.Request, book ru
 // conflictsOf says how a rule gets into the way of others.
 func (b ruleBook) conflictsOf(rule house.DoorRule) (says []string) {
 	rule = identified(rule)
-	for _, c := range advise.Conflicts(b.with(rule), b.names) {
+	for _, c := range policy.Conflicts(b.with(rule), b.names) {
 		if c.Rules[0] == rule.ID || c.Rules[1] == rule.ID {
 			says = append(says, c.Says)
 		}
@@ -447,7 +447,7 @@ func (s *Server) removeRulePage(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	view := confirmView{Bar: barOf(r, "Rules", "Remove a rule"), Back: "/rules/advice", Action: ruleAddress(rule.ID) + "/remove", Button: "Remove this rule",
-		Says: []string{"This would hold no more:", advise.Restate(rule, book.names)}}
+		Says: []string{"This would hold no more:", policy.Restate(rule, book.names)}}
 	if !rule.Allowed {
 		view.Says = append(view.Says, "Whatever other rules allow would then count at those times too.")
 	}
@@ -473,7 +473,7 @@ type doorRuleJSON struct {
 
 func (b ruleBook) ruleJSON(rule house.DoorRule) doorRuleJSON {
 	rule.Factors = append([]house.FactorKind{}, rule.Factors...)
-	return doorRuleJSON{rule, rule.Days[:], advise.Restate(rule, b.names)}
+	return doorRuleJSON{rule, rule.Days[:], policy.Restate(rule, b.names)}
 }
 
 // rule returns what was sent, with another id.
@@ -495,8 +495,8 @@ func (s *Server) listDoorRules(w http.ResponseWriter, r *http.Request) {
 	}
 	answer := struct {
 		Rules     []doorRuleJSON    `json:"rules"`
-		Conflicts []advise.Conflict `json:"conflicts"`
-	}{[]doorRuleJSON{}, append([]advise.Conflict{}, advise.Conflicts(book.rules, book.names)...)}
+		Conflicts []policy.Conflict `json:"conflicts"`
+	}{[]doorRuleJSON{}, append([]policy.Conflict{}, policy.Conflicts(book.rules, book.names)...)}
 	for _, rule := range book.rules {
 		answer.Rules = append(answer.Rules, book.ruleJSON(rule))
 	}

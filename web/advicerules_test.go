@@ -14,7 +14,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/advise"
+	"lintel/pipeline/advice/policy"
 )
 
 // What browsers and programs send of advice; names in braces are of a ruled.
@@ -254,10 +254,10 @@ func TestDoorRulesByAPI(t *testing.T) {
 	}
 	var list struct {
 		Rules     []doorRuleJSON
-		Conflicts []advise.Conflict
+		Conflicts []policy.Conflict
 	}
 	h.get("/api/v1/doors/rules", in).is(200).into(&list)
-	if len(list.Rules) != 2 || len(list.Conflicts) != 1 || list.Conflicts[0].Kind != advise.Repeats {
+	if len(list.Rules) != 2 || len(list.Conflicts) != 1 || list.Conflicts[0].Kind != policy.Repeats {
 		t.Errorf("list %+v", list)
 	}
 	h.ask("DELETE", "/api/v1/doors/rules/"+added.ID, nil, in).is(200).into(&list)
@@ -359,7 +359,7 @@ func FuzzRuleForm(f *testing.F) {
 		if len(wrong) > 0 || err != nil {
 			return
 		}
-		if says := advise.Restate(identified(rule), map[string]string{"P": "Edda Marl", "D": "the oak door"}); strings.Contains(says, "can't be followed") {
+		if says := policy.Restate(identified(rule), map[string]string{"P": "Edda Marl", "D": "the oak door"}); strings.Contains(says, "can't be followed") {
 			t.Errorf("%q became a rule that says %q", text, says)
 		}
 	})

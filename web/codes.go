@@ -11,7 +11,7 @@ import (
 	"unicode/utf8"
 
 	"lintel/internal/house"
-	"lintel/pipeline/onetime"
+	"lintel/pipeline/advice/totp"
 )
 
 // A codesView shows the secret of one-time codes that were given out just now.
@@ -31,7 +31,7 @@ func (s *Server) giveOutCodes(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	secret := onetime.New()
+	secret := totp.New()
 	picture, err := secret.QR(appName(p.Name), qrPixels)
 	if err == nil {
 		err = s.Archive.SetOneTimeSecret(r.Context(), p.ID, secret.Text(), 0)

@@ -12,9 +12,9 @@ import (
 	"golang.org/x/time/rate"
 
 	"lintel/internal/house"
-	"lintel/pipeline/arrive"
-	"lintel/pipeline/factor"
-	"lintel/pipeline/onetime"
+	"lintel/pipeline/advice/evidence"
+	"lintel/pipeline/advice/geofence"
+	"lintel/pipeline/advice/totp"
 )
 
 // receiveFactor is the endpoint of phones and readers: a message as package
@@ -69,7 +69,7 @@ var (
 	errWrongToken      = errors.New("no source has this token")
 	errTooOften        = errors.New("the source sends too often; send again later")
 	errAbout           = errors.New("about is the id of a person")
-	errMessageTooLarge = fmt.Errorf("a message has at most %d bytes", factor.LargestMessage)
+	errMessageTooLarge = fmt.Errorf("a message has at most %d bytes", evidence.LargestMessage)
 )
 
 // personID is how ids look. What is no id is not kept as whom a message was
@@ -83,7 +83,7 @@ func readMessage(w http.ResponseWriter, r *http.Request) (about string, text []b
 			return "", nil, errAbout
 		}
 	}
-	text, err = readBody(w, r, factor.LargestMessage, errMessageTooLarge, errBrokeOff)
+	text, err = readBody(w, r, evidence.LargestMessage, errMessageTooLarge, errBrokeOff)
 	return about, text, err
 }
 
@@ -91,9 +91,9 @@ var errBrokeOff = errors.New("the connection broke before the whole message was 
 
 // What both a source and somebody at home are told of a code.
 var (
-	codeDigitsTold  = fmt.Sprintf("A code has %d digits.", onetime.Digits)
+	codeDigitsTold  = fmt.Sprintf("A code has %d digits.", totp.Digits)
 	codeGuessesTold = fmt.Sprintf("Too many wrong codes were given, so this one was not looked at. After %d minutes another is taken; after %d wrong ones in all, a resident has to give out new codes.",
-		int(onetime.Wait.Minutes()), onetime.MissesInAll)
+		int(totp.Wait.Minutes()), totp.MissesInAll)
 )
 
 // factorRefusals say how each error of a message is answered.
@@ -108,23 +108,23 @@ var factorRefusals = []struct {
 	{errAbout, http.StatusBadRequest, "bad-about", "about is the id of a person."},
 	{errMessageTooLarge, http.StatusRequestEntityTooLarge, "too-large", sentence(errMessageTooLarge)},
 	{errBrokeOff, http.StatusBadRequest, "cut-short", "The connection broke before the whole message was here."},
-	{factor.ErrMessage, http.StatusBadRequest, "bad-message", `This is no message of a source: a message is one JSON object with one field, "arrival", "code" or "token".`},
-	{arrive.ErrReport, http.StatusBadRequest, "bad-report", `This is no report of a phone: "arrival" has exactly the fields latitude_deg, longitude_deg, accuracy_m and at.`},
-	{factor.ErrNotTheirs, http.StatusForbidden, "not-theirs", "This source may not tell that, or not of this person."},
-	{factor.ErrNoToken, http.StatusNotFound, "unknown-token", "Nobody has this token."},
+	{evidence.ErrMessage, http.StatusBadRequest, "bad-message", `This is no message of a source: a message is one JSON object with one field, "arrival", "code" or "token".`},
+	{geofence.ErrReport, http.StatusBadRequest, "bad-report", `This is no report of a phone: "arrival" has exactly the fields latitude_deg, longitude_deg, accuracy_m and at.`},
+	{evidence.ErrNotTheirs, http.StatusForbidden, "not-theirs", "This source may not tell that, or not of this person."},
+	{evidence.ErrNoToken, http.StatusNotFound, "unknown-token", "Nobody has this token."},
 	{errNoCodes, http.StatusNotFound, "no-codes", "This person has no one-time codes."},
-	{factor.ErrNoHome, http.StatusConflict, "no-home", "The household has not said where its home is, so nobody can arrive there."},
-	{arrive.ErrHome, http.StatusConflict, "no-home", "Where the household says its home is, none can be, so nobody can arrive there."},
-	{arrive.ErrOrder, http.StatusConflict, "out-of-order", "This report is not later than the one before, or is the same again."},
-	{onetime.ErrReused, http.StatusConflict, "used-code", "This code was used before. Wait for the next one."},
-	{arrive.ErrPosition, http.StatusUnprocessableEntity, "bad-position", "This is no position on the Earth: latitudes are from -90 to 90 degrees, longitudes from -180 to 180."},
-	{arrive.ErrAccuracy, http.StatusUnprocessableEntity, "bad-accuracy", fmt.Sprintf("An accuracy is above 0 and at most %g m.", arrive.Vague)},
-	{arrive.ErrFuture, http.StatusUnprocessableEntity, "from-the-future", fmt.Sprintf("The report is from the future. The phone's clock may be ahead by %s at most.", spell(arrive.Skew))},
-	{arrive.ErrOld, http.StatusUnprocessableEntity, "too-old", fmt.Sprintf("The report is older than %s. Send reports at once, and set the phone's clock.", spell(arrive.Old))},
-	{arrive.ErrSpeed, http.StatusUnprocessableEntity, "too-fast", "Nobody gets here from the report before in the time between."},
-	{onetime.ErrFormat, http.StatusUnprocessableEntity, "bad-code", codeDigitsTold},
-	{onetime.ErrWrong, http.StatusUnprocessableEntity, "wrong-code", "The code is wrong, or its time is over."},
-	{factor.ErrGuesses, http.StatusTooManyRequests, "too-many-codes", codeGuessesTold},
+	{evidence.ErrNoHome, http.StatusConflict, "no-home", "The household has not said where its home is, so nobody can arrive there."},
+	{geofence.ErrHome, http.StatusConflict, "no-home", "Where the household says its home is, none can be, so nobody can arrive there."},
+	{geofence.ErrOrder, http.StatusConflict, "out-of-order", "This report is not later than the one before, or is the same again."},
+	{totp.ErrReused, http.StatusConflict, "used-code", "This code was used before. Wait for the next one."},
+	{geofence.ErrPosition, http.StatusUnprocessableEntity, "bad-position", "This is no position on the Earth: latitudes are from -90 to 90 degrees, longitudes from -180 to 180."},
+	{geofence.ErrAccuracy, http.StatusUnprocessableEntity, "bad-accuracy", fmt.Sprintf("An accuracy is above 0 and at most %g m.", geofence.Vague)},
+	{geofence.ErrFuture, http.StatusUnprocessableEntity, "from-the-future", fmt.Sprintf("The report is from the future. The phone's clock may be ahead by %s at most.", spell(geofence.Skew))},
+	{geofence.ErrOld, http.StatusUnprocessableEntity, "too-old", fmt.Sprintf("The report is older than %s. Send reports at once, and set the phone's clock.", spell(geofence.Old))},
+	{geofence.ErrSpeed, http.StatusUnprocessableEntity, "too-fast", "Nobody gets here from the report before in the time between."},
+	{totp.ErrFormat, http.StatusUnprocessableEntity, "bad-code", codeDigitsTold},
+	{totp.ErrWrong, http.StatusUnprocessableEntity, "wrong-code", "The code is wrong, or its time is over."},
+	{evidence.ErrGuesses, http.StatusTooManyRequests, "too-many-codes", codeGuessesTold},
 	{house.ErrNotFound, http.StatusNotFound, "not-found", "The person or the source was removed."},
 }
 
@@ -137,8 +137,8 @@ func (s *Server) refuseFactor(w http.ResponseWriter, r *http.Request, source str
 		switch refusal.err {
 		case errWrongToken:
 			w.Header().Set("WWW-Authenticate", `Bearer realm="factors"`)
-		case factor.ErrGuesses:
-			retryAfter(w, onetime.Wait)
+		case evidence.ErrGuesses:
+			retryAfter(w, totp.Wait)
 		}
 		s.Log.Warn("refused a factor", "source", source, "why", refusal.kind)
 		writeProblem(w, r, problem{Status: refusal.status, Type: refusal.kind, Title: refusal.title})

@@ -12,11 +12,11 @@ import (
 	"testing"
 	"time"
 
-	"github.com/pquerna/otp/totp"
+	app "github.com/pquerna/otp/totp"
 
 	"lintel/internal/house"
-	"lintel/pipeline/factor"
-	"lintel/pipeline/onetime"
+	"lintel/pipeline/advice/evidence"
+	"lintel/pipeline/advice/totp"
 )
 
 // A sender is a house with two persons, a phone of the first, a reader, and a
@@ -26,7 +26,7 @@ type sender struct {
 	in                             option
 	ada, bo                        string
 	phone, reader, phoneID, readID string // tokens and ids
-	secret                         onetime.Secret
+	secret                         totp.Secret
 }
 
 func newSender(t *testing.T, changes ...func(*Config)) *sender {
@@ -41,7 +41,7 @@ func newSender(t *testing.T, changes ...func(*Config)) *sender {
 			t.Fatal(err)
 		}
 	}
-	s.secret = onetime.New()
+	s.secret = totp.New()
 	if err := s.archive.SetOneTimeSecret(t.Context(), s.ada, s.household.secret(s.secret.Text()), 0); err != nil {
 		t.Fatal(err)
 	}
@@ -79,7 +79,7 @@ func (s *sender) report(north float64, ago time.Duration) string {
 
 func (s *sender) code() string {
 	s.t.Helper()
-	code, err := totp.GenerateCode(s.secret.Text(), s.clock.now())
+	code, err := app.GenerateCode(s.secret.Text(), s.clock.now())
 	if err != nil {
 		s.t.Fatal(err)
 	}
@@ -110,9 +110,9 @@ func TestFactors(t *testing.T) {
 	s := newSender(t)
 	took := func(a *answer, kind house.FactorKind, counts bool) {
 		t.Helper()
-		var receipt factor.Receipt
+		var receipt evidence.Receipt
 		a.is(http.StatusAccepted).into(&receipt)
-		if receipt != (factor.Receipt{Kind: kind, Counts: counts}) {
+		if receipt != (evidence.Receipt{Kind: kind, Counts: counts}) {
 			t.Errorf("receipt %+v, want %s %t", receipt, kind, counts)
 		}
 	}
@@ -173,7 +173,7 @@ func TestRefusedFactors(t *testing.T) {
 		{"two messages", s.phone, "", `{"code":"123456"}{"code":"123456"}`, 400, "bad-message", 0},
 		{"about nobody", s.phone, "?about=Ada", `{"code":"123456"}`, 400, "bad-about", 0},
 		{"about an empty", s.phone, "?about=", `{"code":"123456"}`, 400, "bad-about", 0},
-		{"large", s.phone, "", `{"code":"` + strings.Repeat("1", factor.LargestMessage) + `"}`, 413, "too-large", 0},
+		{"large", s.phone, "", `{"code":"` + strings.Repeat("1", evidence.LargestMessage) + `"}`, 413, "too-large", 0},
 		{"a report without a field", s.phone, "", `{"arrival":{"latitude_deg":1}}`, 400, "bad-report", 0},
 		{"a report with more", s.phone, "", `{"arrival":{"speed":1}}`, 400, "bad-report", 0},
 		{"a report of a number", s.phone, "", `{"arrival":1}`, 400, "bad-report", 0},
@@ -256,16 +256,16 @@ func TestFactorsAgain(t *testing.T) {
 
 	// Four more wrong ones, and none is looked at for a while. The first was
 	// the one used again.
-	for range onetime.Misses - 1 {
+	for range totp.Misses - 1 {
 		s.tell(s.phone, "", `{"code":"`+s.wrong()+`"}`).isProblem(422, "wrong-code")
 	}
-	s.clock.advance(onetime.Period)
+	s.clock.advance(totp.Period)
 	a := s.tell(s.phone, "", `{"code":"`+s.code()+`"}`)
 	a.isProblem(429, "too-many-codes")
 	if got := a.Header.Get("Retry-After"); got != "900" {
 		t.Errorf("Retry-After %q, want the 15 minutes of the wait", got)
 	}
-	s.clock.advance(onetime.Wait)
+	s.clock.advance(totp.Wait)
 	s.tell(s.phone, "", `{"code":"`+s.code()+`"}`).is(http.StatusAccepted)
 
 	// Bo has no codes and no phone.
@@ -278,7 +278,7 @@ func TestFactorsAgain(t *testing.T) {
 func TestFactorFromTheOtherSide(t *testing.T) {
 	s := newSender(t)
 	opposite := fmt.Sprintf(`{"arrival":{"latitude_deg":-10.123456,"longitude_deg":-159.345679,"accuracy_m":10,"at":"%s"}}`, s.clock.now().Format(time.RFC3339))
-	var receipt factor.Receipt
+	var receipt evidence.Receipt
 	s.tell(s.phone, "", opposite).is(http.StatusAccepted).into(&receipt)
 	if receipt.Counts {
 		t.Error("somebody came home at the other side of the Earth")
@@ -322,8 +322,8 @@ type failing struct {
 	err error
 }
 
-func (f failing) Message(context.Context, house.Source, string, []byte) (factor.Receipt, error) {
-	return factor.Receipt{}, f.err
+func (f failing) Message(context.Context, house.Source, string, []byte) (evidence.Receipt, error) {
+	return evidence.Receipt{}, f.err
 }
 
 // TestFactorsFail has the store fail, and then the server stop.
@@ -397,7 +397,7 @@ func (h *household) checkFactors(check func(method, pattern, query string, statu
 	check("POST", factors, "", 403, asPhone, sends(`{"token":"pewter"}`))
 	check("POST", factors, "", 404, asPhone, sends(`{"code":"123456"}`))
 	check("POST", factors, "", 404, asReader, sends(`{"token":"lead"}`))
-	check("POST", factors, "", 413, asReader, sends(strings.Repeat(" ", factor.LargestMessage+1)))
+	check("POST", factors, "", 413, asReader, sends(strings.Repeat(" ", evidence.LargestMessage+1)))
 	rules, err := h.archive.AdviceRules(h.t.Context())
 	if err != nil {
 		h.t.Fatal(err)

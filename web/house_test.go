@@ -23,7 +23,7 @@ import (
 	"testing"
 	"time"
 
-	"lintel/pipeline/factor"
+	"lintel/pipeline/advice/evidence"
 	"lintel/pipeline/intake"
 	"lintel/pipeline/redact"
 	"lintel/store"
@@ -99,7 +99,7 @@ func newHouseIn(t testing.TB, dir string, c *clock, now func() time.Time, change
 		Now:     now,
 		Zone:    time.UTC,
 		Mask:    redact.Mask,
-		Factors: factor.NewDesk(h.archive, now),
+		Factors: evidence.NewDesk(h.archive, now),
 	}
 	for _, change := range changes {
 		change(&config)

@@ -5,7 +5,7 @@ import (
 	"fmt"
 
 	"lintel/internal/house"
-	"lintel/pipeline/group"
+	"lintel/pipeline/cluster"
 	"lintel/pipeline/match"
 )
 
@@ -54,7 +54,7 @@ func householdOf(references []house.Reference, gallery *match.Gallery, names map
 		Persons: n, Pairs: n * (n - 1) / 2, Apart: true,
 		Own: gallery.Curve().Strangers, Enough: match.EnoughStrangers,
 	}
-	for _, p := range group.Closest(references, closestShown) {
+	for _, p := range cluster.Closest(references, closestShown) {
 		band := gallery.BandOf(p.Distance)
 		view.Apart = view.Apart && band == match.None
 		one, other := names[p.One], names[p.Other]

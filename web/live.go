@@ -22,11 +22,11 @@ const (
 	catchUp    = 100 // visits that went, told to who was away; who missed more begins anew
 )
 
-// A message is one live event: a visit that is new on Now or has changed, visits
+// An event is one live event: a visit that is new on Now or has changed, visits
 // that are gone, a beat, that visits which Now does not show changed as well,
 // that more was missed than is told again, what is wrong, that a trial with
 // pictures runs, or that somebody rang while nothing is kept.
-type message struct {
+type event struct {
 	Type     string     `json:"type"`            // visit, gone, beat, others, missed, trouble, trial or ring
 	Revision int64      `json:"revision"`        // known up to here, once this is taken in
 	Visit    *visitJSON `json:"visit,omitempty"` //
@@ -111,7 +111,7 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 		text, troubleChanged := s.trouble.get()
 		if text != told {
 			told = text
-			if err := send(conn, message{Type: "trouble", Revision: screen.known, Text: text}); err != nil {
+			if err := send(conn, event{Type: "trouble", Revision: screen.known, Text: text}); err != nil {
 				return err
 			}
 		}
@@ -122,7 +122,7 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 		if count > rings {
 			rings = count
 			text := fmt.Sprintf("Somebody rang at %s at %s. Nothing is kept at this time.", bell, at.In(s.zone(ctx)).Format("15:04"))
-			if err := send(conn, message{Type: "ring", Revision: screen.known, Text: text}); err != nil {
+			if err := send(conn, event{Type: "ring", Revision: screen.known, Text: text}); err != nil {
 				return err
 			}
 		}
@@ -140,7 +140,7 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 			if screen.others {
 				kind, screen.others = "others", false
 			}
-			if err := send(conn, message{Type: kind, Revision: screen.known}); err != nil {
+			if err := send(conn, event{Type: kind, Revision: screen.known}); err != nil {
 				return err
 			}
 			if err := conn.WriteControl(websocket.PingMessage, nil, time.Now().Add(sendWithin)); err != nil {
@@ -162,7 +162,7 @@ func (s *Server) tellTrying(ctx context.Context, conn *websocket.Conn, known int
 	if err != nil || text == told {
 		return told, err
 	}
-	return text, send(conn, message{Type: "trial", Revision: known, Text: text})
+	return text, send(conn, event{Type: "trial", Revision: known, Text: text})
 }
 
 // screenOf begins with what the page at the other end knows. One that knows
@@ -172,7 +172,7 @@ func (s *Server) screenOf(ctx context.Context, conn *websocket.Conn, known int64
 	if err != nil || known <= latest {
 		return screen{known: known}, err
 	}
-	return screen{}, send(conn, message{Type: "missed"})
+	return screen{}, send(conn, event{Type: "missed"})
 }
 
 // tellChanges sends what changed on the screen, visits that are gone before
@@ -184,13 +184,13 @@ func (s *Server) tellChanges(ctx context.Context, r *http.Request, conn *websock
 		return err
 	}
 	if n.missed {
-		if err := send(conn, message{Type: "missed", Revision: known}); err != nil {
+		if err := send(conn, event{Type: "missed", Revision: known}); err != nil {
 			return err
 		}
 	}
 	if len(n.gone) > 0 {
 		// What is known does not grow yet: visits that changed before come next.
-		if err := send(conn, message{Type: "gone", Revision: known, Gone: n.gone}); err != nil {
+		if err := send(conn, event{Type: "gone", Revision: known, Gone: n.gone}); err != nil {
 			return err
 		}
 	}
@@ -214,14 +214,14 @@ func (t teller) tellVisits(conn *websocket.Conn, visits []house.Visit) error {
 			return fmt.Errorf("drawing a visit: %w", err)
 		}
 		asJSON := t.visitJSON(v)
-		if err := send(conn, message{Type: "visit", Revision: v.Revision, Visit: &asJSON, Card: html.String()}); err != nil {
+		if err := send(conn, event{Type: "visit", Revision: v.Revision, Visit: &asJSON, Card: html.String()}); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-func send(conn *websocket.Conn, m message) error {
+func send(conn *websocket.Conn, m event) error {
 	conn.SetWriteDeadline(time.Now().Add(sendWithin))
 	if err := conn.WriteJSON(m); err != nil {
 		return fmt.Errorf("sending: %w", err)

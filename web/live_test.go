@@ -103,7 +103,7 @@ func (h *liveHouse) connect(t *testing.T, token string, since int64) client {
 }
 
 // next reads a message, and checks it against the API's document.
-func (c client) next() (m message) {
+func (c client) next() (m event) {
 	c.t.Helper()
 	_, data, err := c.ReadMessage()
 	if err != nil {
@@ -118,7 +118,7 @@ func (c client) next() (m message) {
 }
 
 // nextVisit reads a message that has to be of a visit.
-func (c client) nextVisit() message {
+func (c client) nextVisit() event {
 	c.t.Helper()
 	m := c.next()
 	if m.Type != "visit" || m.Visit == nil || m.Visit.Revision != m.Revision || !strings.Contains(m.Card, "visit-"+m.Visit.ID) {

@@ -10,7 +10,7 @@ import (
 	"strconv"
 
 	"lintel/internal/house"
-	"lintel/pipeline/group"
+	"lintel/pipeline/cluster"
 	"lintel/pipeline/match"
 	"lintel/store"
 )
@@ -186,7 +186,7 @@ func (s *Server) doublesOf(ctx context.Context, person string) (doubles []double
 	if err != nil {
 		return nil, err
 	}
-	alike := group.Confusable(references, gallery.BandOf)[person]
+	alike := cluster.Confusable(references, gallery.BandOf)[person]
 	if len(alike) == 0 {
 		return nil, nil
 	}

@@ -7,7 +7,7 @@ import (
 	"net/url"
 
 	"lintel/internal/house"
-	"lintel/pipeline/letter"
+	"lintel/pipeline/advice/message"
 )
 
 // A receiverLine is a receiver of advice in a list.
@@ -64,7 +64,7 @@ func (s *Server) addReceiver(w http.ResponseWriter, r *http.Request) {
 	}
 	door, _ := doorByID(doors, receiver.Door)
 	s.showUpkeep(w, r, upkeepView{Receiver: &newReceiver{
-		ID: receiver.ID, Name: receiver.Name, Door: door, Key: letter.Key(receiver.Key).Text(), Token: token,
+		ID: receiver.ID, Name: receiver.Name, Door: door, Key: message.Key(receiver.Key).Text(), Token: token,
 	}})
 }
 

@@ -12,12 +12,12 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/pquerna/otp/totp"
+	app "github.com/pquerna/otp/totp"
 
 	"lintel/internal/house"
 	"lintel/internal/python"
-	"lintel/pipeline/letter"
-	"lintel/pipeline/onetime"
+	"lintel/pipeline/advice/message"
+	"lintel/pipeline/advice/totp"
 )
 
 // found returns what a pattern's group matches on a page, as a reader sees it.
@@ -110,20 +110,20 @@ func TestTokens(t *testing.T) {
 func TestCodes(t *testing.T) {
 	s := newSender(t)
 	_, phone := s.source(house.Phone, s.bo)
-	given := func() (page *answer, secret onetime.Secret) {
+	given := func() (page *answer, secret totp.Secret) {
 		t.Helper()
 		page = s.post("/people/"+s.bo+"/codes", nil, s.in).is(200).says("told to a friend works for the friend")
 		checkMarkup(t, string(page.body))
-		secret, err := onetime.Parse(page.found(`<p class="code small">([A-Z2-7 ]+)</p>`))
+		secret, err := totp.Parse(page.found(`<p class="code small">([A-Z2-7 ]+)</p>`))
 		if err != nil {
 			t.Fatal(err)
 		}
 		s.household.secret(secret.Text())
 		return page, secret
 	}
-	says := func(secret onetime.Secret) *answer {
+	says := func(secret totp.Secret) *answer {
 		t.Helper()
-		code, err := totp.GenerateCode(secret.Text(), s.clock.now())
+		code, err := app.GenerateCode(secret.Text(), s.clock.now())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -143,7 +143,7 @@ func TestCodes(t *testing.T) {
 	}
 
 	page, second := given()
-	s.clock.advance(onetime.Period)
+	s.clock.advance(totp.Period)
 	says(first).isProblem(422, "wrong-code")
 	says(second).is(http.StatusAccepted)
 	address = page.found(`<img class="qr" src="([^"]+)"`)
@@ -270,7 +270,7 @@ func TestReceivers(t *testing.T) {
 	}
 	r := receivers[0]
 	key, token := page.found(`(lintel-receiver-key-1 [A-Za-z0-9+/=&#;]+)<`), page.found(`class="code small token">([A-Z2-7]{26})<`)
-	if key != letter.Key(r.Key).Text() {
+	if key != message.Key(r.Key).Text() {
 		t.Errorf("the key shown is another: %v", err)
 	}
 	s.household.secret(key)

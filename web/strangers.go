@@ -14,13 +14,13 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/group"
+	"lintel/pipeline/cluster"
 	"lintel/pipeline/match"
 	"lintel/pipeline/quality"
 )
 
 // maxStrangers is how many faces of strangers are grouped, the newest. It bounds
-// the time and the memory that takes; see package group.
+// the time and the memory that takes; see package cluster.
 const maxStrangers = 10_000
 
 // maxReferences is how many references are enrolled of a group: more of the same
@@ -70,7 +70,7 @@ func (s *Server) strangers(ctx context.Context) (all []strangerGroup, distance f
 	if err != nil {
 		return nil, 0, err
 	}
-	distance = group.Distance(gallery.Curve(), group.FMR)
+	distance = cluster.Distance(gallery.Curve(), cluster.FMR)
 	g := &s.groups
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -100,7 +100,7 @@ func groupStrangers(faces []house.Sighting, distance float64) (all []strangerGro
 		descriptors[i] = faces[i].Face.Descriptor
 		faces[i].Face.Descriptor = house.Descriptor{}
 	}
-	for _, places := range group.Faces(descriptors, distance) {
+	for _, places := range cluster.Faces(descriptors, distance) {
 		var g strangerGroup
 		for _, at := range places {
 			g.add(faces[at])
@@ -730,7 +730,7 @@ func (s *Server) listStrangers(w http.ResponseWriter, r *http.Request) {
 		FMR       float64        `json:"fmr"`
 		Distance  float64        `json:"distance"`
 		Strangers []strangerJSON `json:"strangers"`
-	}{group.FMR, distance, []strangerJSON{}}
+	}{cluster.FMR, distance, []strangerJSON{}}
 	for _, g := range all {
 		if len(g.Visits) > 1 {
 			answer.Strangers = append(answer.Strangers, g.json())

@@ -11,7 +11,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/group"
+	"lintel/pipeline/cluster"
 	"lintel/pipeline/match"
 )
 
@@ -94,7 +94,7 @@ func TestStrangersSeenAgain(t *testing.T) {
 	h.clock.advance(time.Hour)
 
 	a := h.seenAgainBy(in)
-	if a.FMR != group.FMR || match.FMR(a.Distance) > group.FMR*(1+1e-9) { // rounded
+	if a.FMR != cluster.FMR || match.FMR(a.Distance) > cluster.FMR*(1+1e-9) { // rounded
 		t.Errorf("FMR %g at distance %g", a.FMR, a.Distance)
 	}
 	newest := []string{second, third} // by the ids of faces, within a moment

@@ -17,9 +17,9 @@ import (
 	"strings"
 	"testing"
 
+	"lintel/internal/doorstep"
 	"lintel/internal/house"
 	"lintel/pipeline/face"
-	"lintel/pipeline/face/doorstep"
 	"lintel/pipeline/match"
 )
 

@@ -10,11 +10,11 @@ import (
 	"time"
 
 	"github.com/chromedp/chromedp"
-	"github.com/pquerna/otp/totp"
+	app "github.com/pquerna/otp/totp"
 
 	"lintel/internal/house"
-	"lintel/pipeline/advise"
-	"lintel/pipeline/onetime"
+	"lintel/pipeline/advice/policy"
+	"lintel/pipeline/advice/totp"
 	"lintel/store"
 	"lintel/store/seal"
 )
@@ -50,7 +50,7 @@ func TestAdviceInBrowser(t *testing.T) {
 
 	// Nothing is suggested for want of a factor: a code, given wrong and right.
 	visit := d.rings("ada")
-	d.advise(visit, house.Withheld, 0, advise.Factors)
+	d.advise(visit, house.Withheld, 0, policy.Factors)
 	every("/", "advice-withheld", first, `Nothing is suggested at the front door.*1 of 17 conditions does not hold: a factor is missing.*no proof of who stands there: a good photograph of a face passes. Lintel moves no lock. Look before you open`)
 	for name, buttons := range map[string]int{"1280": 1, "400": 1, "wall": 0} {
 		if n := do(t, all[name], chromedp.Evaluate[int](`document.querySelectorAll("`+first+` form[action$=agree]").length`)); n != buttons {
@@ -62,14 +62,14 @@ func TestAdviceInBrowser(t *testing.T) {
 		t.Errorf("heard: %q", heard)
 	}
 	visit = d.rings("ada-now") // within the minute
-	d.advise(visit, house.Withheld, 0, advise.Factors)
+	d.advise(visit, house.Withheld, 0, policy.Factors)
 	for _, browser := range all {
 		do(t, browser, chromedp.Navigate(h.url))
 		until(t, browser, `document.body?.dataset.advice === "ready" && document.querySelector("#visits article").id === "visit-`+visit+`"`)
 	}
 	// What somebody types, and what they were told, stays when the card changes.
 	do(t, wall, chromedp.SendKeys(chromedp.CSS(first+" input[name=code]"), "123"))
-	d.advise(visit, house.Withheld, 0, advise.Home, advise.Factors)
+	d.advise(visit, house.Withheld, 0, policy.Home, policy.Factors)
 	click(t, wide, first+" form[action$=agree] button")
 	see(t, wide, first+" .told", `Your word was taken`)
 	for _, browser := range all {
@@ -165,7 +165,7 @@ type adviser struct {
 	*household
 	*store.Archive
 	ada, door string
-	secret    onetime.Secret
+	secret    totp.Secret
 }
 
 // fillWithAdvice makes a household with Ada, doors, and advice that was
@@ -183,7 +183,7 @@ func (h *household) fillWithAdvice() {
 	if err != nil {
 		h.t.Fatal(err)
 	}
-	if err := a.SetOneTimeSecret(h.t.Context(), ada.ID, onetime.Secret{7}.Text(), 0); err != nil {
+	if err := a.SetOneTimeSecret(h.t.Context(), ada.ID, totp.Secret{7}.Text(), 0); err != nil {
 		h.t.Fatal(err)
 	}
 	for _, name := range []string{"the front door", "the garage"} {
@@ -192,7 +192,7 @@ func (h *household) fillWithAdvice() {
 		}
 	}
 	d := h.adviserIn(a)
-	for i, unmet := range [][]string{{advise.People, advise.Consent, advise.Allowed, advise.Time, advise.Match, advise.Factors}, {advise.People, advise.Factors}, {advise.Factors}} {
+	for i, unmet := range [][]string{{policy.People, policy.Consent, policy.Allowed, policy.Time, policy.Match, policy.Factors}, {policy.People, policy.Factors}, {policy.Factors}} {
 		visit := d.keeps(fmt.Sprint(i), drawing, time.Now().Add(time.Duration(i-9)*time.Hour), nil)
 		d.advise(visit, house.Withheld, 0, unmet...)
 	}
@@ -215,7 +215,7 @@ func (h *household) openAdvice() adviser {
 
 func (h *household) adviserIn(a *store.Archive) adviser {
 	h.t.Helper()
-	d := adviser{household: h, Archive: a, secret: onetime.Secret{7}}
+	d := adviser{household: h, Archive: a, secret: totp.Secret{7}}
 	persons, err := a.Persons(h.t.Context())
 	if err != nil {
 		h.t.Fatal(err)
@@ -269,7 +269,7 @@ func (d adviser) advise(visit string, state house.AdviceState, lasts time.Durati
 	if lasts > 0 {
 		advice.ExpiresAt = time.Now().Add(lasts)
 	}
-	for _, c := range advise.Decide(advise.Input{}).Conditions {
+	for _, c := range policy.Decide(policy.Input{}).Conditions {
 		c.Met = true
 		c.Says = "All is well with this one, as a sentence with a number, 42, would say."
 		for _, code := range unmet {
@@ -284,10 +284,10 @@ func (d adviser) advise(visit string, state house.AdviceState, lasts time.Durati
 	}
 }
 
-// code is what an app shows now. Package onetime is held against RFC 6238.
+// code is what an app shows now. Package totp is held against RFC 6238.
 func (d adviser) code() string {
 	d.t.Helper()
-	code, err := totp.GenerateCode(d.secret.Text(), time.Now())
+	code, err := app.GenerateCode(d.secret.Text(), time.Now())
 	if err != nil {
 		d.t.Fatal(err)
 	}

@@ -20,8 +20,8 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/disintegration/imaging"
 
+	"lintel/internal/doorstep"
 	"lintel/internal/house"
-	"lintel/pipeline/face/doorstep"
 	"lintel/pipeline/match"
 	"lintel/store"
 	"lintel/store/seal"

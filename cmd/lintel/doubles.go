@@ -5,7 +5,7 @@ import (
 	"io"
 
 	"lintel/internal/house"
-	"lintel/pipeline/group"
+	"lintel/pipeline/cluster"
 	"lintel/pipeline/match"
 	"lintel/store"
 )
@@ -21,7 +21,7 @@ func printDoubles(g *globals, w io.Writer, a *store.Archive, person house.Person
 	if err != nil {
 		return err
 	}
-	for _, d := range group.Confusable(references, gallery.BandOf)[person.ID] {
+	for _, d := range cluster.Confusable(references, gallery.BandOf)[person.ID] {
 		other, err := a.Person(g.ctx, d.Person)
 		if err != nil {
 			return err

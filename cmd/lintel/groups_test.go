@@ -12,8 +12,8 @@ import (
 	"testing"
 	"unicode"
 
+	"lintel/internal/doorstep"
 	"lintel/internal/house"
-	"lintel/pipeline/face/doorstep"
 )
 
 func TestReadGroups(t *testing.T) {

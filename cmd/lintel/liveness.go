@@ -10,7 +10,7 @@ import (
 	"text/tabwriter"
 
 	"lintel/internal/house"
-	"lintel/pipeline/liveness/trial"
+	"lintel/internal/trial"
 	"lintel/pipeline/match"
 )
 

@@ -9,9 +9,9 @@ import (
 	"strings"
 	"testing"
 
+	"lintel/internal/doorstep"
 	"lintel/internal/house"
-	"lintel/pipeline/face/doorstep"
-	"lintel/pipeline/liveness/trial"
+	"lintel/internal/trial"
 )
 
 // The command on photographs of persons, in both roles: whether it counts, not

@@ -11,7 +11,7 @@ import (
 	"unicode/utf8"
 
 	"lintel/internal/house"
-	"lintel/pipeline/letter"
+	"lintel/pipeline/advice/message"
 )
 
 type receiverCmd struct {
@@ -58,7 +58,7 @@ func (c *receiverAddCmd) Run(g *globals) error {
 		house.Receiver
 		Key   string `json:"key"`
 		Token string `json:"token"`
-	}{r, letter.Key(r.Key).Text(), token}
+	}{r, message.Key(r.Key).Text(), token}
 	return g.print(c.JSON, added, func(w io.Writer) {
 		fmt.Fprintf(w, "id     %s\ndoor   %s\nkey    %s\ntoken  %s\n", r.ID, r.Door, added.Key, token)
 	})

@@ -15,15 +15,15 @@ import (
 
 	"lintel/internal/house"
 	"lintel/models"
-	"lintel/mqtt"
 	"lintel/pipeline"
-	"lintel/pipeline/counsel"
+	"lintel/pipeline/advice/advisor"
+	"lintel/pipeline/advice/evidence"
 	"lintel/pipeline/face"
-	"lintel/pipeline/factor"
 	"lintel/pipeline/intake"
 	"lintel/pipeline/redact"
 	"lintel/store"
 	"lintel/web"
+	"lintel/web/broker"
 )
 
 type serveCmd struct {
@@ -71,18 +71,18 @@ func (c *serveCmd) Run(g *globals) error {
 		return err
 	}
 	defer listener.Close()
-	desk := factor.NewDesk(archive, time.Now)
+	desk := evidence.NewDesk(archive, time.Now)
 	broker, err := c.newBroker(archive, desk, log)
 	if err != nil {
 		return err
 	}
-	var post counsel.Post // nil unless there is a broker
+	var post advisor.Post // nil unless there is a broker
 	if broker != nil {
 		defer broker.listener.Close()
 		post = broker
 	}
 	began := time.Now()
-	advice := counsel.New(archive, post, log, time.Now, counsel.NewClock(time.Now, func() time.Duration { return time.Since(began) }))
+	advice := advisor.New(archive, post, log, time.Now, advisor.NewClock(time.Now, func() time.Duration { return time.Since(began) }))
 	hours := time.NewTicker(time.Hour)
 	defer hours.Stop()
 	care := newCaretaker(archive, log, time.Now, hours.C)
@@ -113,19 +113,19 @@ func (c *serveCmd) Run(g *globals) error {
 	return serve(g.ctx, log, parts{listener, pages, care, steps, advice, broker})
 }
 
-// A broker is one with where it listens.
-type broker struct {
-	*mqtt.Broker
+// An openBroker is one with where it listens.
+type openBroker struct {
+	*broker.Broker
 	listener net.Listener
 }
 
 // newBroker returns nil where none is asked for.
-func (c *serveCmd) newBroker(archive *store.Archive, desk *factor.Desk, log *slog.Logger) (*broker, error) {
+func (c *serveCmd) newBroker(archive *store.Archive, desk *evidence.Desk, log *slog.Logger) (*openBroker, error) {
 	if c.MQTTListen == "" {
 		return nil, nil
 	}
-	b, err := mqtt.New(mqtt.Config{Archive: archive, Desk: desk, Log: log, Now: time.Now, Prefix: c.MQTTPrefix})
-	if errors.Is(err, mqtt.ErrPrefix) {
+	b, err := broker.New(broker.Config{Archive: archive, Desk: desk, Log: log, Now: time.Now, Prefix: c.MQTTPrefix})
+	if errors.Is(err, broker.ErrPrefix) {
 		return nil, fmt.Errorf("%w: --mqtt-prefix: %w", errUsage, err)
 	}
 	if err != nil {
@@ -135,7 +135,7 @@ func (c *serveCmd) newBroker(archive *store.Archive, desk *factor.Desk, log *slo
 	if err != nil {
 		return nil, err
 	}
-	return &broker{b, l}, nil
+	return &openBroker{b, l}, nil
 }
 
 func (c *serveCmd) listen(address string) (net.Listener, error) {
@@ -193,8 +193,8 @@ type parts struct {
 	pages    *web.Server
 	care     *caretaker
 	steps    *pipeline.Pipeline
-	advice   *counsel.Counsel
-	broker   *broker // nil without one
+	advice   *advisor.Counsel
+	broker   *openBroker // nil without one
 }
 
 // serve runs the server with all its parts until the context is done or one of

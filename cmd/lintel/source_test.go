@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/letter"
+	"lintel/pipeline/advice/message"
 	"lintel/store"
 	"lintel/store/seal"
 )
@@ -105,7 +105,7 @@ func TestSourcesAndReceivers(t *testing.T) {
 		if r.ID != receiver.ID {
 			continue
 		}
-		if receiver.Key != letter.Key(r.Key).Text() {
+		if receiver.Key != message.Key(r.Key).Text() {
 			t.Errorf("the key printed is another: %v", err)
 		}
 		if ok, err := a.CheckReceiver(t.Context(), r.ID, receiver.Token); !ok || err != nil {

@@ -11,7 +11,7 @@ import (
 
 	"github.com/disintegration/imaging"
 
-	"lintel/pipeline/face/doorstep"
+	"lintel/internal/doorstep"
 )
 
 // The command on one photograph with a face, an empty wall, and two files that

@@ -1,5 +1,5 @@
 // Package mailbox reads letters as whoever receives them has to, with nothing
-// of package letter but its types, so that tests see what a letter is worth to
+// of package message but its types, so that tests see what a letter is worth to
 // somebody else. Only tests import it.
 package mailbox
 
@@ -13,7 +13,7 @@ import (
 	"errors"
 	"time"
 
-	"lintel/pipeline/letter"
+	"lintel/pipeline/advice/message"
 )
 
 // Errors of letters that are not acted on.
@@ -26,7 +26,7 @@ var (
 
 // Open reads a letter to the receiver of that id and key. It asks seen last:
 // whether the nonce was there before.
-func Open(text []byte, id string, key letter.Key, now time.Time, seen func(nonce string) bool) (l letter.Letter, err error) {
+func Open(text []byte, id string, key message.Key, now time.Time, seen func(nonce string) bool) (l message.Letter, err error) {
 	var envelope struct{ Payload, MAC string }
 	if err := json.Unmarshal(text, &envelope); err != nil {
 		return l, err
@@ -46,9 +46,9 @@ func Open(text []byte, id string, key letter.Key, now time.Time, seen func(nonce
 		return l, err
 	}
 	switch {
-	case l.Receiver != id || l.Version != letter.Version || l.Action != letter.Action:
+	case l.Receiver != id || l.Version != message.Version || l.Action != message.Action:
 		return l, ErrReceiver
-	case l.IssuedAt.After(now.Add(letter.Skew)) || !now.Before(l.ExpiresAt):
+	case l.IssuedAt.After(now.Add(message.Skew)) || !now.Before(l.ExpiresAt):
 		return l, ErrTime
 	case seen(l.Nonce):
 		return l, ErrSeen

@@ -10,8 +10,8 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/advise"
-	"lintel/pipeline/arrive"
+	"lintel/pipeline/advice/geofence"
+	"lintel/pipeline/advice/policy"
 )
 
 // What besides the face is held of a person: by what they can be told, which
@@ -123,7 +123,7 @@ func (e *Export) lookPhones(ctx context.Context, _ map[string]string) error {
 			return err
 		}
 		if kept != nil {
-			var state arrive.State
+			var state geofence.State
 			if err := json.Unmarshal(kept, &state); err != nil {
 				return fmt.Errorf("reading where a phone was: %w", err)
 			}
@@ -159,7 +159,7 @@ func (e *Export) lookRules(ctx context.Context, names map[string]string) error {
 	}
 	for _, r := range rules {
 		if r.Person == e.person.ID {
-			e.second.rules = append(e.second.rules, ruleRecord{names[r.Door], r.Allowed, advise.Restate(r, names)})
+			e.second.rules = append(e.second.rules, ruleRecord{names[r.Door], r.Allowed, policy.Restate(r, names)})
 		}
 	}
 	return nil

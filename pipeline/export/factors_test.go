@@ -13,13 +13,13 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/arrive"
-	"lintel/pipeline/onetime"
+	"lintel/pipeline/advice/geofence"
+	"lintel/pipeline/advice/totp"
 	"lintel/store"
 )
 
 // adasSecret is what Ada's one-time codes are made from.
-var adasSecret = onetime.Secret{7, 1, 1}
+var adasSecret = totp.Secret{7, 1, 1}
 
 // furnishSecond gives both persons a phone, a token, one-time codes, rules,
 // factors, failed attempts and advice.
@@ -32,7 +32,7 @@ func (h *household) furnishSecond(resident, together string) {
 		phone, _, err := h.AddSource(ctx, house.Phone, p.ID, []string{"The green phone", "The grey phone"}[i])
 		h.must(err)
 		_, err = h.MoveSource(ctx, phone, func(json.RawMessage) (json.RawMessage, *house.Factor, error) {
-			state, err := json.Marshal(arrive.State{Last: arrive.Report{Latitude: 61.25 + float64(i), Longitude: -7.5, Accuracy: 12, At: h.now}})
+			state, err := json.Marshal(geofence.State{Last: geofence.Report{Latitude: 61.25 + float64(i), Longitude: -7.5, Accuracy: 12, At: h.now}})
 			return state, nil, err
 		})
 		h.must(err)

@@ -11,7 +11,7 @@ import (
 
 	pigo "github.com/esimov/pigo/core"
 
-	"lintel/pipeline/face/doorstep"
+	"lintel/internal/doorstep"
 )
 
 // Outside: package pigo's own scan with the same file. The squares are the

@@ -23,8 +23,8 @@ import (
 	goface "github.com/Kagami/go-face"
 	"github.com/disintegration/imaging"
 
+	"lintel/internal/doorstep"
 	"lintel/internal/house"
-	"lintel/pipeline/face/doorstep"
 	"lintel/pipeline/match"
 )
 

@@ -19,7 +19,7 @@
 // Each sign has a file of its own, which says what is measured, under which
 // assumptions, and from what source. The signs are weighed together by a
 // logistic regression, whose weights are in weights.json, fitted to real
-// photographs by `go run ./pipeline/liveness/fit`; no weight is negative, so
+// photographs by `go run ./internal/fit`; no weight is negative, so
 // that more of a sign never makes a picture less likely. A sign that told
 // nothing on real photographs has been taken out (MEASUREMENTS.md).
 //

@@ -9,9 +9,9 @@ import (
 
 	"github.com/disintegration/imaging"
 
+	"lintel/internal/doorstep"
 	"lintel/internal/house"
 	"lintel/pipeline/face"
-	"lintel/pipeline/face/doorstep"
 )
 
 // The measurements of this file are on the open set that the shipped curve is

@@ -17,9 +17,9 @@ import (
 	"github.com/disintegration/imaging"
 	"golang.org/x/sync/errgroup"
 
+	"lintel/internal/doorstep"
 	"lintel/internal/house"
 	"lintel/pipeline/face"
-	"lintel/pipeline/face/doorstep"
 )
 
 // A sight is how a portrait reaches the door: what is done to it before the

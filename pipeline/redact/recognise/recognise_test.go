@@ -15,9 +15,9 @@ import (
 
 	"github.com/disintegration/imaging"
 
+	"lintel/internal/doorstep"
 	"lintel/internal/house"
 	"lintel/pipeline/face"
-	"lintel/pipeline/face/doorstep"
 	"lintel/pipeline/match"
 	"lintel/pipeline/redact"
 )

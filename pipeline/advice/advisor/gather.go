@@ -1,0 +1,92 @@
+package advisor
+
+import (
+	"context"
+	"slices"
+	"time"
+
+	"lintel/internal/house"
+	"lintel/pipeline/advice/policy"
+)
+
+// missesCount is how long a failed attempt counts for at most, see package
+// advise.
+const missesCount = 25 * time.Hour
+
+// A situation is what decisions are made from, all but the visit and the door.
+type situation struct {
+	input policy.Input
+	tried map[string]time.Time // when the last trial at a bell ends or ended, by its name
+}
+
+// at is the input of a decision on a visit at a door.
+func (s situation) at(v house.Visit, door house.Door, refused, now time.Time) policy.Input {
+	in := s.input
+	in.Visit, in.Door, in.Now = v, door, now
+	if slices.Contains(in.Bells, v.Bell) {
+		in.Bell = &policy.Bell{Name: v.Bell, RefusedAt: refused, TrialUntil: s.tried[v.Bell]}
+	}
+	return in
+}
+
+// gather reads the situation. An error means that nothing can be decided.
+func (c *Counsel) gather(ctx context.Context) (s situation, err error) {
+	in := &s.input
+	rules, err := c.archive.Rules(ctx)
+	if err != nil {
+		return s, err
+	}
+	in.Zone = rules.Location()
+	household, err := c.archive.AdviceRules(ctx)
+	if err != nil {
+		return s, err
+	}
+	in.House = &household
+	if in.Rules, err = c.archive.DoorRules(ctx); err != nil {
+		return s, err
+	}
+	if in.Parcels, err = c.archive.ParcelRules(ctx); err != nil {
+		return s, err
+	}
+	if in.Rules == nil {
+		in.Rules = []house.DoorRule{} // known to be none
+	}
+	if in.Parcels == nil {
+		in.Parcels = []house.ParcelRule{}
+	}
+	bells, err := c.archive.Bells(ctx)
+	if err != nil {
+		return s, err
+	}
+	for _, b := range bells {
+		in.Bells = append(in.Bells, b.Name)
+	}
+	if s.tried, err = c.archive.TrialEnds(ctx); err != nil {
+		return s, err
+	}
+	persons, err := c.archive.Persons(ctx)
+	if err != nil {
+		return s, err
+	}
+	in.Persons = make(map[string]house.Person, len(persons))
+	for _, p := range persons {
+		in.Persons[p.ID] = p
+	}
+	if in.Alike, err = c.doubles(ctx); err != nil {
+		return s, err
+	}
+	now := c.now()
+	if in.Factors, err = c.archive.FactorsSince(ctx, now); err != nil {
+		return s, err
+	}
+	misses, err := c.archive.MissesSince(ctx, now.Add(-missesCount))
+	if err != nil {
+		return s, err
+	}
+	in.Misses = &policy.Misses{}
+	for _, m := range misses {
+		in.Misses.At = append(in.Misses.At, m.At)
+	}
+	in.Clock = c.clock.state()
+	return s, nil
+}

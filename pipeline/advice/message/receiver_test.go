@@ -1,0 +1,257 @@
+package message
+
+import (
+	"bytes"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"lintel/internal/python"
+)
+
+const receiverDir = "../../../docs/receiver"
+
+// A station is the example of a receiver with its files, and a clock that says
+// noon.
+type station struct {
+	id, door  string
+	key, seen string // files
+	parcels   bool
+	now       time.Time
+	largest   int // file that can be written, in bytes
+}
+
+func newStation(t *testing.T) station {
+	t.Helper()
+	if _, err := exec.LookPath("python3"); err != nil {
+		t.Skip("SKIPPED: no python3 here, so the example of a receiver was not run")
+	}
+	dir := t.TempDir()
+	s := station{id: "gate", door: "DOOR2", key: filepath.Join(dir, "key"), seen: filepath.Join(dir, "seen"), now: noon, largest: 1 << 20}
+	write(t, s.key, key.Text()+"\n")
+	write(t, s.seen, "")
+	return s
+}
+
+func write(t *testing.T, path, text string) {
+	t.Helper()
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// takes hands a letter to the program, and returns its status and what it says.
+func (s station) takes(t *testing.T, letter []byte) (status int, would, complaint string) {
+	t.Helper()
+	// -B: it leaves no compiled file in docs.
+	args := []string{"-B", "-c", `
+import resource, sys
+sys.path.insert(0, sys.argv[1])
+import receiver
+resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[3]),) * 2)
+sys.exit(receiver.main(sys.argv[4:], sys.stdin.buffer, lambda: float(sys.argv[2])))`,
+		receiverDir, strconv.FormatInt(s.now.Unix(), 10), strconv.Itoa(s.largest)}
+	return s.run(t, letter, args...)
+}
+
+func (s station) run(t *testing.T, letter []byte, args ...string) (status int, would, complaint string) {
+	t.Helper()
+	args = append(args, "--id", s.id, "--door", s.door, "--key", s.key, "--seen", s.seen)
+	if s.parcels {
+		args = append(args, "--parcels")
+	}
+	cmd := exec.CommandContext(t.Context(), "python3", args...)
+	var out, errs bytes.Buffer
+	cmd.Stdin, cmd.Stdout, cmd.Stderr = bytes.NewReader(letter), &out, &errs
+	if err := cmd.Run(); cmd.ProcessState == nil {
+		t.Fatal(err)
+	}
+	return cmd.ProcessState.ExitCode(), out.String(), errs.String()
+}
+
+func TestReceiverActsOnce(t *testing.T) {
+	s := newStation(t)
+	letter := sealed(t, suggested())
+	status, would, complaint := s.takes(t, letter)
+	if want := "would let somebody in: door DOOR2, visit VISIT567, until 2026-11-25T12:01:00Z\n"; status != 0 || would != want || complaint != "" {
+		t.Fatalf("%d, %q, %q, want %q", status, would, complaint, want)
+	}
+	for range 2 {
+		if status, would, complaint := s.takes(t, letter); status != 1 || would != "" || !strings.Contains(complaint, "came before") {
+			t.Errorf("replayed: %d, %q, %q", status, would, complaint)
+		}
+	}
+	other := suggested()
+	other.ID = "ADVICE235"
+	if status, _, complaint := s.takes(t, sealed(t, other)); status != 0 {
+		t.Errorf("another letter: %d, %q", status, complaint)
+	}
+	if kept, err := os.ReadFile(s.seen); err != nil || string(kept) != nonce("ADVICE234", key)+"\n"+nonce("ADVICE235", key)+"\n" {
+		t.Errorf("it remembers %q, %v", kept, err)
+	}
+}
+
+// The same by the machine's clock and as a program by itself.
+func TestReceiverAsAProgram(t *testing.T) {
+	s := newStation(t)
+	a := suggested()
+	a.At = time.Now() // the program has no other clock
+	a.ExpiresAt = a.At.Add(time.Minute)
+	program := filepath.Join(receiverDir, "receiver.py")
+	if status, would, complaint := s.run(t, sealed(t, a), program); status != 0 || !strings.HasPrefix(would, "would let somebody in: door DOOR2,") {
+		t.Errorf("%d, %q, %q", status, would, complaint)
+	}
+	if status, would, _ := s.run(t, sealed(t, suggested()), program); status != 1 || would != "" {
+		t.Errorf("a letter of another day: %d, %q", status, would)
+	}
+}
+
+func TestReceiverParcels(t *testing.T) {
+	s := newStation(t)
+	a := suggested()
+	a.Person, a.Parcel = "", "PARCEL9"
+	if status, would, _ := s.takes(t, sealed(t, a)); status != 1 || would != "" {
+		t.Errorf("a parcel at a door for persons: %d, %q", status, would)
+	}
+	s.parcels = true
+	if status, would, complaint := s.takes(t, sealed(t, a)); status != 0 || !strings.HasPrefix(would, "would let a parcel be left:") {
+		t.Errorf("a parcel: %d, %q, %q", status, would, complaint)
+	}
+}
+
+func TestReceiverFailsClosed(t *testing.T) {
+	good := sealed(t, suggested())
+	with := func(old, new string) []byte { return enclose([]byte(strings.Replace(fields, old, new, 1)), key) }
+	inverted := bytes.Clone(good)
+	inverted[len(inverted)-5] ^= 1
+	elsewhere, err := Seal(suggested(), "garden", "garage", key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	stranger, err := Seal(suggested(), "garden", "gate", Key{1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	type change = func(*testing.T, *station)
+	for _, c := range []struct {
+		name   string
+		letter []byte
+		change change
+		says   string
+	}{
+		{"expired", good, func(_ *testing.T, s *station) { s.now = noon.Add(time.Minute) }, "expired"},
+		{"from the future", good, func(_ *testing.T, s *station) { s.now = noon.Add(-31 * time.Second) }, "future"},
+		{"altered", inverted, nil, "altered"},
+		{"other receiver", elsewhere, nil, "another receiver"},
+		{"other key", stranger, nil, "another key"},
+		{"other door", good, func(_ *testing.T, s *station) { s.door = "DOOR3" }, "another door"},
+		{"version 2", with(`"version":1`, `"version":2`), nil, "another version"},
+		{"version true", with(`"version":1`, `"version":true`), nil, "another version"},
+		{"another field", with(`"kind"`, `"loud":true,"kind"`), nil, "other fields"},
+		{"a field twice", with(`"kind"`, `"kind":"parcel","kind"`), nil, "spelled otherwise"},
+		{"another action", with("suggest", "open"), nil, "its action"},
+		{"a line after the receiver", with(`"gate"`, `"gate\n"`), nil, "its receiver"},
+		{"another kind", with("person", "animal"), nil, "its kind"},
+		{"a field less", with(`"action":"suggest",`, ``), nil, "other fields"},
+		{"a blank", with(`,"kind"`, `, "kind"`), nil, "spelled otherwise"},
+		{"a short nonce", with("00112233", ""), nil, "its nonce"},
+		{"another zone", with("12:00:00Z", "13:00:00+01:00"), nil, ""},
+		{"it ends before it begins", with("12:01:00Z", "11:59:00Z"), nil, ""},
+		{"it holds too long", with("12:01:00Z", "12:05:01Z"), nil, "too long"},
+		{"no such day", with("11-25T12:01", "11-31T12:01"), nil, "wrong"},
+		{"not JSON within", enclose([]byte("open"), key), nil, "wrong"},
+		{"a list within", enclose([]byte("[]"), key), nil, "no letter"},
+		{"nothing", nil, nil, "wrong"},
+		{"null", []byte("null"), nil, "no letter"},
+		{"an empty object", []byte("{}"), nil, "no letter"},
+		{"numbers", []byte(`{"payload":1,"mac":2}`), nil, "no letter"},
+		{"lists deep in each other", []byte(strings.Repeat("[", 2000)), nil, "wrong"},
+		{"a number of 2000 digits", []byte(strings.Repeat("9", 2000)), nil, "no letter"},
+		{"not text", []byte("\xff\x00\xfe"), nil, "wrong"},
+		{"letters of another script", []byte(`{"payload":"\u00e9","mac":""}`), nil, "wrong"},
+		{"a megabyte", bytes.Repeat([]byte("a"), 1<<20), nil, "too long"},
+		{"two letters", append(bytes.Clone(good), good...), nil, "wrong"},
+		{"no key", good, func(_ *testing.T, s *station) { s.key += "x" }, "wrong"},
+		{"an empty key", good, func(t *testing.T, s *station) { write(t, s.key, "") }, "no key"},
+		{"a key of zeros", enclose([]byte(fields), Key{}), func(t *testing.T, s *station) { write(t, s.key, Key{}.Text()) }, "no key"},
+		{"half a key", good, func(t *testing.T, s *station) { write(t, s.key, key.Text()[:44]) }, ""},
+		{"a key that others may read", good, func(t *testing.T, s *station) {
+			if err := os.Chmod(s.key, 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}, "others may read"},
+		{"nothing to remember in", good, func(_ *testing.T, s *station) { s.seen += "x" }, "wrong"},
+		{"a folder to remember in", good, func(t *testing.T, s *station) { s.seen = t.TempDir() }, "wrong"},
+		{"a device to remember in", good, func(_ *testing.T, s *station) { s.seen = "/dev/zero" }, "no file"},
+		{"damaged memory", good, func(t *testing.T, s *station) { write(t, s.seen, "0011") }, "damaged"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := newStation(t)
+			if c.change != nil {
+				c.change(t, &s)
+			}
+			before, _ := os.ReadFile(filepath.Join(filepath.Dir(s.key), "seen"))
+			status, would, complaint := s.takes(t, c.letter)
+			if status != 1 || would != "" || !strings.HasPrefix(complaint, "would do nothing: ") || !strings.Contains(complaint, c.says) {
+				t.Errorf("%d, %q, %q, want status 1 and %q", status, would, complaint, c.says)
+			}
+			if after, _ := os.ReadFile(filepath.Join(filepath.Dir(s.key), "seen")); !bytes.Equal(before, after) {
+				t.Errorf("it remembers %q", after)
+			}
+		})
+	}
+}
+
+// A letter that could not be remembered is not acted on, then or later.
+func TestReceiverWithAFullDisk(t *testing.T) {
+	s := newStation(t)
+	letter := sealed(t, suggested())
+	s.largest = 10
+	if status, would, complaint := s.takes(t, letter); status != 1 || would != "" || !strings.Contains(complaint, "went wrong") {
+		t.Errorf("%d, %q, %q", status, would, complaint)
+	}
+	s.largest = 1 << 20
+	if status, would, complaint := s.takes(t, letter); status != 1 || would != "" || !strings.Contains(complaint, "damaged") {
+		t.Errorf("with room again: %d, %q, %q", status, would, complaint)
+	}
+}
+
+// Every bit of a letter counts to the receiver, too.
+func TestReceiverAltered(t *testing.T) {
+	dir, err := filepath.Abs(receiverDir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	question := struct {
+		Dir, Letter string
+		Key         []byte
+		Now         int64
+	}{dir, string(sealed(t, suggested())), key[:], noon.Unix()}
+	var answer struct{ Good, Tried, Opened int }
+	python.Ask(t, "hmac", `
+import base64, json, sys
+q = json.load(sys.stdin)
+sys.dont_write_bytecode = True
+sys.path.insert(0, q["Dir"])
+import receiver
+key = base64.b64decode(q["Key"])
+def opens(letter):
+    try:
+        receiver.open_letter(letter, "gate", key, q["Now"])
+        return 1
+    except Exception:
+        return 0
+good = q["Letter"].encode()
+bad = [good[:i] for i in range(len(good))]
+for i in range(len(good)):
+    for bit in range(8):
+        bad.append(good[:i] + bytes([good[i] ^ 1 << bit]) + good[i+1:])
+json.dump(dict(Good=opens(good), Tried=len(bad), Opened=sum(map(opens, bad))), sys.stdout)`, question, &answer)
+	if n := len(question.Letter); answer.Good != 1 || answer.Tried != 9*n || answer.Opened != 0 {
+		t.Errorf("%+v, want the good one and none of %d", answer, 9*n)
+	}
+}

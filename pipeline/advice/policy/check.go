@@ -1,0 +1,145 @@
+package policy
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"lintel/internal/house"
+	"lintel/pipeline/advice/geofence"
+	"lintel/pipeline/match"
+)
+
+// What can be wrong with rules. Those of [Check], [CheckHouse] and [CheckParcel]
+// wrap one of these each.
+var (
+	ErrNoID       = errors.New("a rule needs an id of its own")
+	ErrTwice      = errors.New("two rules have one id")
+	ErrNoPerson   = errors.New("a rule is for one person")
+	ErrNoDoor     = errors.New("a rule is for one door")
+	ErrNoDays     = errors.New("a rule holds on one day of the week at least")
+	ErrTimes      = errors.New("a rule holds from 00:00 or later to 24:00 or earlier, and the two differ")
+	ErrFactor     = errors.New("a factor is an arrival, a code, a token or a resident, each named once")
+	ErrNeed       = errors.New("a rule needs one factor at least, and no more than it names")
+	ErrWeak       = errors.New("a weak match never counts")
+	ErrBand       = errors.New("the smallest band is strong or fair")
+	ErrSign       = errors.New("the worst level that can be allowed is no-sign or doubtful")
+	ErrWindow     = errors.New("an arrival counts for 1 to 15 minutes")
+	ErrExpiry     = errors.New("a suggestion holds for 15 seconds to 5 minutes")
+	ErrMisses     = errors.New("a wait begins after 1 to 10 failed attempts")
+	ErrWait       = errors.New("a wait lasts 1 minute to 24 hours")
+	ErrHoliday    = errors.New("a holiday is a date such as 2027-01-01")
+	ErrHolidays   = errors.New("there are 400 holidays at most")
+	ErrHome       = errors.New("a home has a latitude, a longitude and a radius of 20 to 500 metres")
+	ErrParcelDoor = errors.New("a parcel is left at a door for parcels, never at the house's own")
+	ErrParcelTime = errors.New("a parcel is expected from one time to a later one, 24 hours at most")
+)
+
+// Check reports what is wrong with rules, an error for each rule that can't be
+// followed and each id that comes twice. It is empty if all can be followed.
+func Check(rules []house.DoorRule) (errs []error) {
+	seen := make(map[string]bool, len(rules))
+	for i, r := range rules {
+		if err := checkRule(r); err != nil {
+			errs = append(errs, fmt.Errorf("rule %d (%s): %w", i+1, r.ID, err))
+		}
+		if seen[r.ID] && r.ID != "" {
+			errs = append(errs, fmt.Errorf("rule %d (%s): %w", i+1, r.ID, ErrTwice))
+		}
+		seen[r.ID] = true
+	}
+	return errs
+}
+
+// checkRule reports the first thing that is wrong with a rule. One that says
+// never needs neither factors nor limits.
+func checkRule(r house.DoorRule) error {
+	switch {
+	case r.ID == "":
+		return ErrNoID
+	case r.Person == "":
+		return ErrNoPerson
+	case r.Door == "":
+		return ErrNoDoor
+	case r.Days == [7]bool{}:
+		return ErrNoDays
+	case r.From < 0 || r.From >= 24*60 || r.To < 0 || r.To > 24*60 || r.From == r.To:
+		return ErrTimes
+	case !r.Allowed:
+		return nil
+	}
+	for i, k := range r.Factors {
+		if !slices.Contains(kinds, k) || slices.Contains(r.Factors[:i], k) {
+			return ErrFactor
+		}
+	}
+	switch {
+	case r.Need < 1 || r.Need > len(r.Factors):
+		return ErrNeed
+	case r.Band == string(match.Weak):
+		return ErrWeak
+	case sureness(r.Band) < 1:
+		return ErrBand
+	case r.Liveness != house.NoSign && r.Liveness != house.Doubtful:
+		return ErrSign
+	}
+	return nil
+}
+
+// CheckHouse reports what is wrong with what a household decided about all
+// advice, each thing once.
+func CheckHouse(h house.AdviceRules) (errs []error) {
+	for _, c := range []struct {
+		wrong bool
+		err   error
+	}{
+		{h.Window < time.Minute || h.Window > 15*time.Minute, ErrWindow},
+		{badExpiry(h.Expiry), ErrExpiry},
+		{h.Misses < 1 || h.Misses > 10, ErrMisses},
+		{h.Wait < time.Minute || h.Wait > 24*time.Hour, ErrWait},
+		{h.Home != nil && geofence.CheckHome(*h.Home) != nil, ErrHome},
+	} {
+		if c.wrong {
+			errs = append(errs, c.err)
+		}
+	}
+	if err := checkHolidays(h.Holidays); err != nil {
+		errs = append(errs, err)
+	}
+	return errs
+}
+
+func badExpiry(d time.Duration) bool { return d < 15*time.Second || d > 5*time.Minute }
+
+// checkHolidays asks for dates of the calendar. Parse takes them only as they
+// are compared, with four, two and two figures.
+func checkHolidays(days []string) error {
+	if len(days) > 400 {
+		return ErrHolidays
+	}
+	for _, d := range days {
+		if _, err := time.Parse(time.DateOnly, d); err != nil {
+			return fmt.Errorf("%q: %w", d, ErrHoliday)
+		}
+	}
+	return nil
+}
+
+// CheckParcel reports the first thing that is wrong with a rule for a parcel
+// at a door.
+func CheckParcel(r house.ParcelRule, d house.Door) error {
+	switch {
+	case r.ID == "":
+		return ErrNoID
+	case r.Door == "" || r.Door != d.ID:
+		return ErrNoDoor
+	case !d.Parcel:
+		return ErrParcelDoor
+	case r.From.IsZero() || !r.From.Before(r.To) || r.To.Sub(r.From) > MaxExpected:
+		return ErrParcelTime
+	case badExpiry(r.Window):
+		return ErrExpiry
+	}
+	return nil
+}

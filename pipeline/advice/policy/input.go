@@ -1,0 +1,74 @@
+package policy
+
+import (
+	"time"
+
+	"lintel/internal/house"
+)
+
+// An Input is all that a decision is made from. What is nil, empty or zero is
+// not known, and what is not known withholds. Decisions read it and change
+// nothing in it.
+type Input struct {
+	Now  time.Time      // by the server's clock, asked after all else was read
+	Zone *time.Location // the household's
+
+	Visit house.Visit
+	Door  house.Door
+	Bells []string // every bell of the house, by name and by id: none of them gives factors
+	Bell  *Bell    // the one that rang
+	Clock *ClockState
+
+	House   *house.AdviceRules
+	Misses  *Misses
+	Rules   []house.DoorRule   // of any persons and doors; nil where not known, empty where there are none
+	Parcels []house.ParcelRule // of any doors
+
+	Persons map[string]house.Person // by id
+	// Alike lists for a person those who are easily confused with them, by id:
+	// as package cluster finds them, and as the household marked twins. It is
+	// nil where that was not worked out, and empty where nobody is alike. A
+	// pair counts for both, whichever of the two it stands with.
+	Alike   map[string][]string
+	Factors []house.Factor // of any persons
+}
+
+// A Bell is the bell that rang. That it was heard says nothing: the ring itself
+// is the last that was heard of it.
+type Bell struct {
+	Name string
+	// RefusedAt is when somebody last came in its name with a wrong secret;
+	// zero if nobody did.
+	RefusedAt time.Time
+	// TrialUntil is when the last trial with pictures at it ends or ended; zero
+	// without one. Nothing that came before is suggested on.
+	TrialUntil time.Time
+}
+
+// A ClockState is how the server's clock is doing, by somebody who watches it
+// against one that can't be set.
+type ClockState struct {
+	// JumpedAt is when it was last seen to jump, by the clock as it ran after
+	// that; zero if it never was.
+	JumpedAt time.Time
+}
+
+// Misses are failed attempts at a door, such as a code that was wrong. The
+// caller says which attempts those are.
+type Misses struct {
+	At []time.Time // in any order
+}
+
+func (in *Input) personName(id string) string {
+	if p, ok := in.Persons[id]; ok && p.Name != "" {
+		return p.Name
+	}
+	return "somebody without a name"
+}
+
+func (in *Input) doorName() string {
+	if in.Door.Name == "" {
+		return "this door"
+	}
+	return in.Door.Name
+}

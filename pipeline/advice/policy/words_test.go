@@ -1,0 +1,107 @@
+package policy
+
+import (
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"lintel/internal/house"
+)
+
+func TestRestate(t *testing.T) {
+	r := ruleFor("r", ada)
+	for _, test := range []struct {
+		change func(*house.DoorRule)
+		want   string
+	}{
+		{func(*house.DoorRule) {}, "Ada Quill may be suggested at the front door on Monday to Friday from 07:00 to 20:00, not on holidays, if a phone of theirs came home or a one-time code of theirs was given, the match is strong and there are two stills or more. Any sign of a picture withholds."},
+		{func(r *house.DoorRule) { r.Need = 2; r.Holidays = true; r.Band = "fair"; r.CantTell = true },
+			"Ada Quill may be suggested at the front door on Monday to Friday from 07:00 to 20:00, holidays too, if a phone of theirs came home and a one-time code of theirs was given, the match is strong or fair and there is one still or more. Any sign of a picture withholds."},
+		{func(r *house.DoorRule) {
+			r.Days = [7]bool{true, false, true, false, false, false, true}
+			r.From, r.To = 22*60, 6*60
+			r.Factors, r.Need = kinds, 2
+			r.Liveness = house.Doubtful
+		}, "Ada Quill may be suggested at the front door on Tuesday, Saturday and Sunday from 22:00 to 06:00 the day after, not on holidays, if 2 of these hold (a phone of theirs came home; a one-time code of theirs was given; a token of theirs was seen; a resident looked at the still and agreed), the match is strong and there are two stills or more. A face that looks like a picture withholds; lesser signs of one are allowed."},
+		{func(r *house.DoorRule) { *r = never("n", ben) }, "Ben Moss is never suggested at the front door on any day at any time, holidays or not, whatever else is allowed."},
+		{func(r *house.DoorRule) {
+			*r = never("n", ben)
+			r.Days, r.From, r.Holidays = workdays, 9*60, true
+		}, "Ben Moss is never suggested at the front door on Monday to Friday and on every holiday from 09:00 to 24:00, whatever else is allowed."},
+		{func(r *house.DoorRule) { r.Need = 0 }, "This rule can't be followed, and nothing is suggested by it: a rule needs one factor at least, and no more than it names."},
+		{func(r *house.DoorRule) { r.Person = "p-gone" }, "somebody or something that is gone may be"},
+	} {
+		one := r
+		one.Factors = append([]house.FactorKind(nil), r.Factors...)
+		test.change(&one)
+		if got := Restate(one, names); !strings.HasPrefix(got, test.want) {
+			t.Errorf("says %q\nnot  %q", got, test.want)
+		}
+	}
+}
+
+func TestRestateParcel(t *testing.T) {
+	in := parcelGood()
+	want := "Opening the garage may be suggested for one parcel (a lamp) to whoever rings from Wednesday 25 November, 16:05 to Wednesday 25 November, 19:05, once and for 2 minutes at most."
+	if got := RestateParcel(in.Parcels[0], in.Door, berlin); got != want {
+		t.Errorf("says %q", got)
+	}
+	in.Parcels[0].UsedBy = "a-1"
+	if got := RestateParcel(in.Parcels[0], in.Door, berlin); !strings.HasSuffix(got, "it was used and holds no more.") {
+		t.Errorf("says %q", got)
+	}
+	for _, got := range []string{RestateParcel(in.Parcels[0], in.Door, nil), RestateParcel(in.Parcels[0], house.Door{}, berlin)} {
+		if !strings.HasPrefix(got, "This rule can't be followed") || strings.Contains(got, "nil") {
+			t.Errorf("says %q", got)
+		}
+	}
+}
+
+// TestNothingIsProof looks through all that is ever said for words that promise
+// what no camera can, and for jargon.
+func TestNothingIsProof(t *testing.T) {
+	promise := regexp.MustCompile(`(?i)\b(prov\w*|proof|certain\w*|guarante\w*|verified|authentic\w*|identified|identity|surely|safe|live\w*|FPIR|FMR|NaN|nil)\b|%!`)
+	seen := make(map[string]bool)
+	check := func(says string) {
+		if seen[says] {
+			return
+		}
+		seen[says] = true
+		if word := promise.FindString(says); word != "" {
+			t.Errorf("%q says %q", says, word)
+		}
+		if !strings.HasSuffix(says, ".") || strings.Contains(says, "..") || strings.Contains(says, "  ") || says == "." {
+			t.Errorf("%q is no sentence", says)
+		}
+	}
+	for seed := range uint64(fewer(20_000)) {
+		in := drawn(seeded(seed))
+		if in.Zone == nil {
+			continue // its times end in UTC, and are checked elsewhere
+		}
+		for _, a := range []house.Advice{Decide(in), DecideParcel(in)} {
+			for _, c := range a.Conditions {
+				check(c.Says)
+			}
+		}
+		for _, r := range in.Rules {
+			check(Restate(r, names))
+		}
+		for _, c := range Conflicts(in.Rules, names) {
+			check(c.Says)
+		}
+	}
+	t.Logf("%d sentences", len(seen))
+}
+
+func TestLasting(t *testing.T) {
+	for d, want := range map[time.Duration]string{
+		0: "0 seconds", 1900 * time.Millisecond: "1 second", 119 * time.Second: "119 seconds", 2 * time.Minute: "2 minutes",
+		119 * time.Minute: "119 minutes", 2 * time.Hour: "2 hours", 50 * time.Hour: "2 days",
+	} {
+		if got := lasting(d); got != want {
+			t.Errorf("%s is %q, not %q", d, got, want)
+		}
+	}
+}

@@ -1,5 +1,0 @@
-//go:build race
-
-package advise
-
-const raceDetector = true

@@ -1,5 +1,0 @@
-//go:build race
-
-package group
-
-const raceDetector = true
