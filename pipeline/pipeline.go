@@ -41,7 +41,7 @@ type Archive interface {
 	BeginExamination(ctx context.Context, still string) error
 	ReadStill(ctx context.Context, visit string, frame int) ([]byte, error)
 	Visit(ctx context.Context, id string) (house.Visit, error)
-	LookAlikes(ctx context.Context, visit string, look house.Look) ([]house.LookAlike, error)
+	NearDuplicates(ctx context.Context, visit string, look house.ImageHash) ([]house.NearDuplicate, error)
 	Rematch(ctx context.Context, visit string, faces []house.Face) error
 	match.Source
 	Record(ctx context.Context, still string, state house.StillState, faces []house.Face) error
@@ -55,13 +55,13 @@ const maxAttempts = 3
 
 // A Pipeline examines stills, several at once.
 type Pipeline struct {
-	archive Archive
-	log     *slog.Logger
-	open    func() (Finder, error)
-	signs   *liveness.Examiner
-	workers int
-	gallery *match.Current
-	glances glances
+	archive    Archive
+	log        *slog.Logger
+	open       func() (Finder, error)
+	signs      *liveness.Examiner
+	workers    int
+	gallery    *match.Current
+	thumbnails frameCache
 
 	// judging is held from when the other frames of a ring are read until what
 	// follows is recorded, lest two frames that are examined at once miss each
@@ -147,7 +147,7 @@ func (p *Pipeline) dispatch(ctx context.Context, stills chan<- house.Still, done
 			delete(busy, id)
 			forget.Reset(rememberFor)
 		case <-forget.C:
-			p.glances.clear()
+			p.thumbnails.clear()
 		case <-changed:
 			queue = p.pending(ctx, busy)
 		case <-stopping:
@@ -195,7 +195,7 @@ func (p *Pipeline) process(ctx context.Context, finder Finder, still house.Still
 		p.record(ctx, log, still, house.Failed, nil)
 		return
 	}
-	p.glances.put(still.ID, liveness.NewGlance(img))
+	p.thumbnails.put(still.ID, liveness.NewThumbnail(img))
 	log.Info("examined a still", "faces", len(faces), "took", time.Since(began).Round(time.Millisecond))
 	p.judging.Lock()
 	defer p.judging.Unlock()
@@ -230,12 +230,12 @@ func (p *Pipeline) judge(ctx context.Context, still house.Still, faces []house.F
 		return err
 	}
 	frames := [][]house.Face{faces}
-	ring := []liveness.Frame{{Number: still.Frame, Glance: p.glance(ctx, still), Faces: faces}}
+	ring := []liveness.Frame{{Number: still.Frame, Thumbnail: p.thumbnail(ctx, still), Faces: faces}}
 	for _, s := range visit.Stills {
 		if s.ID != still.ID && s.State == house.Done && len(s.Faces) > 0 {
 			others := slices.Clone(s.Faces)
 			frames = append(frames, others)
-			ring = append(ring, liveness.Frame{Number: s.Frame, Glance: p.glance(ctx, s), Faces: others})
+			ring = append(ring, liveness.Frame{Number: s.Frame, Thumbnail: p.thumbnail(ctx, s), Faces: others})
 		}
 	}
 	before := slices.Concat(frames[1:]...)
@@ -253,7 +253,7 @@ func (p *Pipeline) judge(ctx context.Context, still house.Still, faces []house.F
 // recall looks whether a still is a copy of one that was there before.
 func (p *Pipeline) recall(ctx context.Context, still house.Still, at time.Time, faces []house.Face) error {
 	for i := range faces {
-		alike, err := p.archive.LookAlikes(ctx, still.Visit, faces[i].Look)
+		alike, err := p.archive.NearDuplicates(ctx, still.Visit, faces[i].ImageHash)
 		if err != nil {
 			return err
 		}
@@ -262,10 +262,10 @@ func (p *Pipeline) recall(ctx context.Context, still house.Still, at time.Time, 
 	return nil
 }
 
-// glance returns what a still looked like, nil if that can't be had: it may be
+// thumbnail returns what a still looked like, nil if that can't be had: it may be
 // gone meanwhile, and its faces are judged without.
-func (p *Pipeline) glance(ctx context.Context, still house.Still) *liveness.Glance {
-	if g := p.glances.get(still.ID); g != nil {
+func (p *Pipeline) thumbnail(ctx context.Context, still house.Still) *liveness.Thumbnail {
+	if g := p.thumbnails.get(still.ID); g != nil {
 		return g
 	}
 	data, err := p.archive.ReadStill(ctx, still.Visit, still.Frame)
@@ -276,8 +276,8 @@ func (p *Pipeline) glance(ctx context.Context, still house.Still) *liveness.Glan
 	if err != nil {
 		return nil
 	}
-	g := liveness.NewGlance(img)
-	p.glances.put(still.ID, g)
+	g := liveness.NewThumbnail(img)
+	p.thumbnails.put(still.ID, g)
 	return g
 }
 
@@ -319,7 +319,7 @@ func (p *Pipeline) examine(ctx context.Context, finder Finder, data []byte) (ima
 	for i := range faces {
 		measured := quality.Measure(img, faces[i])
 		faces[i].Quality = &measured
-		faces[i].Look = liveness.LookOf(img, faces[i])
+		faces[i].ImageHash = liveness.LookOf(img, faces[i])
 	}
 	p.signs.Examine(img, faces)
 	return img, faces, nil

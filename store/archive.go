@@ -132,7 +132,7 @@ func Open(ctx context.Context, dir string, master seal.Key, now func() time.Time
 		return nil, fmt.Errorf("opening the archive in %s: %w", dir, err)
 	}
 	a := &Archive{dir: dir, now: now, seals: seals, watchers: make(map[chan struct{}]bool), folders: make(map[string]bool)}
-	if err := a.look(ctx); err != nil {
+	if err := a.inspect(ctx); err != nil {
 		return nil, fmt.Errorf("opening the archive in %s: %w", dir, unchanged(err))
 	}
 	for _, d := range []string{dir, filepath.Join(dir, "stills"), filepath.Join(dir, "incoming")} {
@@ -161,10 +161,10 @@ func Open(ctx context.Context, dir string, master seal.Key, now func() time.Time
 
 func (a *Archive) databasePath() string { return filepath.Join(a.dir, "archive.db") }
 
-// look looks at what is in the folder before anything is written there. SQLite
+// inspect looks at what is in the folder before anything is written there. SQLite
 // takes a database without a single byte for a new one, and then throws its log
 // away; so may stills whose rows are lost be taken for strays.
-func (a *Archive) look(ctx context.Context) error {
+func (a *Archive) inspect(ctx context.Context) error {
 	// The database comes first and never gets shorter, so this order leaves
 	// another process time to make it.
 	left := remains(a.dir)

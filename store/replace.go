@@ -75,7 +75,7 @@ func (a *Archive) replaceStills(ctx context.Context, v house.Visit, stage house.
 		return fmt.Errorf("replacing stills: %w", spaceError(err))
 	}
 	for _, file := range files {
-		a.settleFile(file)
+		a.shelve(file)
 	}
 	a.signal()
 	return a.finishRemovals(ctx)

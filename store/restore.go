@@ -162,7 +162,7 @@ func (r *restore) run(ctx context.Context, dir string) (err error) {
 			return err
 		}
 	}
-	return r.settle()
+	return r.moveIn()
 }
 
 // choose finds the snapshot.
@@ -228,7 +228,7 @@ func claim(into string) (made bool, err error) {
 	switch {
 	case len(there) == 0:
 	case slices.ContainsFunc(there, begun) && !Exists(into):
-		if err := release(into, settled, false); err != nil { // what a restore that was killed left
+		if err := release(into, movedIn, false); err != nil { // what a restore that was killed left
 			return false, err
 		}
 		if there, err = os.ReadDir(into); err != nil || len(there) > 0 {
@@ -240,9 +240,9 @@ func claim(into string) (made bool, err error) {
 	return made, os.Mkdir(filepath.Join(into, restoringDir), 0o700)
 }
 
-// settled are the parts of an archive, in the order in which they move to their
+// movedIn are the parts of an archive, in the order in which they move to their
 // place: what lacks the last is no archive.
-var settled = []string{stillsDir, incomingDir, saltFile, databaseFile}
+var movedIn = []string{stillsDir, incomingDir, saltFile, databaseFile}
 
 // release leaves the folder as it was before claim, of which parts moved to
 // their place.
@@ -488,9 +488,9 @@ func (r *restore) respectErasures(ctx context.Context) (err error) {
 	return a.Scrub(ctx)
 }
 
-// settle moves the archive to its place.
-func (r *restore) settle() error {
-	for _, name := range settled {
+// moveIn moves the archive to its place.
+func (r *restore) moveIn() error {
+	for _, name := range movedIn {
 		from, to := filepath.Join(r.work, name), filepath.Join(r.into, name)
 		if !exists(from) {
 			continue // an archive without a passphrase

@@ -58,15 +58,15 @@ func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s Swept, err erro
 		a.signal()
 		failed = append(failed, a.Note(ctx, "swept", fmt.Sprintf("visits %d, stills of %d, smaller %d", s.Visits, s.Findings, s.Smaller)))
 	}
-	_, err = a.write.ExecContext(ctx, `DELETE FROM departures WHERE at < ?`, micros(a.now().Add(-departuresLast)))
+	_, err = a.write.ExecContext(ctx, `DELETE FROM departures WHERE at < ?`, micros(a.now().Add(-tombstonesLast)))
 	if err := errors.Join(append(failed, err)...); err != nil {
 		return s, fmt.Errorf("sweeping: %w", spaceError(err))
 	}
 	return s, nil
 }
 
-// departuresLast is how long screens are told of visits that went.
-const departuresLast = 30 * 24 * time.Hour
+// tombstonesLast is how long screens are told of visits that went.
+const tombstonesLast = 30 * 24 * time.Hour
 
 // gone is the stage after the last: no visit any more.
 const gone house.Stage = house.OnlyFindings + 1
@@ -97,8 +97,8 @@ func stepsOf(r house.Rules) (steps []step) {
 	return steps
 }
 
-// A place is where in a step's list of visits, oldest first, a sweep has come to.
-type place struct {
+// A sweepCursor is where in a step's list of visits, oldest first, a sweep has come to.
+type sweepCursor struct {
 	countedFrom int64
 	id          string
 }
@@ -106,7 +106,7 @@ type place struct {
 // due returns the next visits after a place that the step moves on, limit at
 // most, and the place to go on from; held ones are passed by. Fewer than limit
 // means that there are no more.
-func (a *Archive) due(ctx context.Context, q querier, s step, after place, limit int) (ids []string, next place, err error) {
+func (a *Archive) due(ctx context.Context, q querier, s step, after sweepCursor, limit int) (ids []string, next sweepCursor, err error) {
 	now := a.now()
 	// Daylight saving makes days of the calendar longer or shorter by an
 	// hour or so; those near the edge are judged one by one.
@@ -125,7 +125,7 @@ func (a *Archive) due(ctx context.Context, q querier, s step, after place, limit
 		if err != nil {
 			return nil, next, fmt.Errorf("looking for what is due: %w", err)
 		}
-		found, err := collect(rows, func(p *place) error { return rows.Scan(&p.countedFrom, &p.id) })
+		found, err := collect(rows, func(p *sweepCursor) error { return rows.Scan(&p.countedFrom, &p.id) })
 		if err != nil || len(found) == 0 {
 			return ids, next, err
 		}
@@ -143,7 +143,7 @@ func (a *Archive) due(ctx context.Context, q querier, s step, after place, limit
 const edge = 25 * time.Hour
 
 // start is before every visit, even those of a clock before 1970.
-var start = place{countedFrom: -1 << 62}
+var start = sweepCursor{countedFrom: -1 << 62}
 
 // sweepBatches moves everything on that a step says is due.
 func (a *Archive) sweepBatches(ctx context.Context, s step, move func(context.Context, *sql.Tx, []string) error) (moved int, err error) {
@@ -337,7 +337,7 @@ func (a *Archive) countDue(ctx context.Context, tx *sql.Tx, s step) (n int, err 
 	if err != nil {
 		return 0, err
 	}
-	for next := (place{certain.UnixMicro(), "~"}); ; {
+	for next := (sweepCursor{certain.UnixMicro(), "~"}); ; {
 		var ids []string
 		if ids, next, err = a.due(ctx, tx, s, next, 1000); err != nil {
 			return 0, err

@@ -117,7 +117,7 @@ func TestSweepByDefault(t *testing.T) {
 	if files := filesIn(t, a.dir, "stills"); len(files) > 0 {
 		t.Errorf("files %q are left", files)
 	}
-	gone, err := a.DeparturesSince(t.Context(), 0, 100)
+	gone, err := a.TombstonesSince(t.Context(), 0, 100)
 	if err != nil || len(gone) != len(visits) {
 		t.Errorf("departures %v, %v", gone, err)
 	}
@@ -145,7 +145,7 @@ func TestSweepInStages(t *testing.T) {
 	}
 	began := c.now()
 	whole := see()
-	if got, want := rules.Fate(whole), (house.Fate{SmallerAt: began.Add(time.Hour), StillsAt: began.Add(2 * time.Hour), GoesAt: began.Add(24 * time.Hour), Rule: house.Stranger, Period: house.Period{Days: 1}}); got != want {
+	if got, want := rules.Schedule(whole), (house.Schedule{SmallerAt: began.Add(time.Hour), StillsAt: began.Add(2 * time.Hour), GoesAt: began.Add(24 * time.Hour), Rule: house.Stranger, Period: house.Period{Days: 1}}); got != want {
 		t.Errorf("fate %+v, want %+v", got, want)
 	}
 
@@ -183,7 +183,7 @@ func TestSweepInStages(t *testing.T) {
 	}
 	_, err := a.ReadStill(ctx, visit, 0)
 	wantError(t, err, house.ErrNotFound)
-	if got := rules.Fate(v); got.SmallerAt != (time.Time{}) || got.StillsAt != (time.Time{}) || !got.GoesAt.Equal(began.Add(24*time.Hour)) {
+	if got := rules.Schedule(v); got.SmallerAt != (time.Time{}) || got.StillsAt != (time.Time{}) || !got.GoesAt.Equal(began.Add(24*time.Hour)) {
 		t.Errorf("fate %+v", got)
 	}
 	checkSound(t, a)
@@ -259,15 +259,15 @@ func TestSweepIsPreview(t *testing.T) {
 					t.Errorf("swept %+v, the preview said %+v", got, want)
 				}
 				for _, v := range before {
-					checkFate(t, a, c.now(), v, rules.Fate(v))
+					checkSchedule(t, a, c.now(), v, rules.Schedule(v))
 				}
 			}
 		})
 	}
 }
 
-// checkFate compares what became of a visit with what was to.
-func checkFate(t *testing.T, a *Archive, now time.Time, was house.Visit, f house.Fate) {
+// checkSchedule compares what became of a visit with what was to.
+func checkSchedule(t *testing.T, a *Archive, now time.Time, was house.Visit, f house.Schedule) {
 	t.Helper()
 	is, err := a.Visit(t.Context(), was.ID)
 	isDue := func(at time.Time) bool { return !at.IsZero() && !at.After(now) }
@@ -326,7 +326,7 @@ func TestHold(t *testing.T) {
 	if err != nil || v.Hold == nil || *v.Hold != want {
 		t.Fatalf("the visit's hold is %+v, %v", v.Hold, err)
 	}
-	if f := house.DefaultRules().Fate(v); !f.GoesAt.Equal(until) || !f.HeldUntil.Equal(until) {
+	if f := house.DefaultRules().Schedule(v); !f.GoesAt.Equal(until) || !f.HeldUntil.Equal(until) {
 		t.Errorf("fate %+v", f)
 	}
 	wantError(t, a.EraseVisit(ctx, visit), house.ErrHeld)

@@ -59,7 +59,7 @@ func (a *Archive) Keep(ctx context.Context, n house.NewStill) (visit string, add
 	if err != nil {
 		return "", false, fmt.Errorf("sealing a still: %w", err)
 	}
-	err = a.checkRoom(len(sealed))
+	err = a.checkDiskSpace(len(sealed))
 	if err == nil {
 		err = a.writeIncoming(id, sealed)
 	}
@@ -87,7 +87,7 @@ func (a *Archive) Keep(ctx context.Context, n house.NewStill) (visit string, add
 	if err != nil || !added {
 		return visit, false, err
 	}
-	a.settleFile(id)
+	a.shelve(id)
 	a.signal()
 	return visit, true, nil
 }
@@ -157,10 +157,10 @@ func (a *Archive) writeIncoming(file string, data []byte) error {
 	return nil
 }
 
-// settleFile moves a still's file from incoming to its place, once its row is
+// shelve moves a still's file from incoming to its place, once its row is
 // committed. If that fails the file stays where it is, where openStill finds
 // it and the next start moves it.
-func (a *Archive) settleFile(file string) error {
+func (a *Archive) shelve(file string) error {
 	path := a.stillPath(file)
 	if err := a.stillFolder(filepath.Dir(path)); err != nil {
 		return err
@@ -336,7 +336,7 @@ func (a *Archive) recoverIncoming(ctx context.Context) (removed int, err error) 
 			return removed, err
 		}
 		if named && !exists(a.stillPath(f.Name())) {
-			err = a.settleFile(f.Name())
+			err = a.shelve(f.Name())
 		} else {
 			removed++
 			err = os.Remove(a.incomingPath(f.Name()))

@@ -254,7 +254,7 @@ func (v *verification) checkIncoming(ctx context.Context) error {
 		case !info.Mode().IsRegular():
 			v.found(WithFile, "incoming/"+file, false, "it is none of Lintel's files, and is left alone")
 		case named && !exists(v.stillPath(file)):
-			err = v.mend(func() error { return v.settleFile(file) })
+			err = v.mend(func() error { return v.shelve(file) })
 			v.found(WithFile, "incoming/"+file, v.mended(err), "this still's file has not come to its place%s", failure(err))
 		case !exists(v.incomingPath(file)): // it moved in between
 		case v.served:

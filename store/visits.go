@@ -25,14 +25,14 @@ func (a *Archive) VisitsSince(ctx context.Context, revision int64, limit int) ([
 	return a.visits(ctx, `WHERE v.revision > ? ORDER BY v.revision LIMIT ?`, revision, limit)
 }
 
-// DeparturesSince returns visits that went after the revision, in that order,
+// TombstonesSince returns visits that went after the revision, in that order,
 // limit at most. They are remembered for 30 days.
-func (a *Archive) DeparturesSince(ctx context.Context, revision int64, limit int) ([]house.Departure, error) {
+func (a *Archive) TombstonesSince(ctx context.Context, revision int64, limit int) ([]house.Tombstone, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT visit, revision FROM departures WHERE revision > ? ORDER BY revision LIMIT ?`, revision, limit)
 	if err != nil {
 		return nil, fmt.Errorf("reading departures: %w", err)
 	}
-	gone, err := collect(rows, func(d *house.Departure) error { return rows.Scan(&d.Visit, &d.Revision) })
+	gone, err := collect(rows, func(d *house.Tombstone) error { return rows.Scan(&d.Visit, &d.Revision) })
 	if err != nil {
 		return nil, fmt.Errorf("reading departures: %w", err)
 	}
@@ -206,7 +206,7 @@ type sealedFace struct {
 	Descriptor []byte
 	Quality    *house.Quality  `json:",omitempty"`
 	Liveness   *house.Liveness `json:",omitempty"`
-	Look       house.Look      `json:",omitempty"`
+	Look       house.ImageHash `json:",omitempty"`
 }
 
 // facesOn returns the faces on stills, each still's from left to right.
@@ -248,7 +248,7 @@ func (a *Archive) openFace(f *house.Face, sealed []byte, id string) error {
 	if err := json.Unmarshal(raw, &open); err != nil {
 		return fmt.Errorf("reading face %s: %w", id, err)
 	}
-	f.Box, f.Landmarks, f.Quality, f.Liveness, f.Look = open.Box, open.Landmarks, open.Quality, open.Liveness, open.Look
+	f.Box, f.Landmarks, f.Quality, f.Liveness, f.ImageHash = open.Box, open.Landmarks, open.Quality, open.Liveness, open.Look
 	if len(open.Descriptor) == 0 {
 		return nil // it went with the still
 	}
@@ -381,12 +381,12 @@ func (a *Archive) insertFace(ctx context.Context, tx *sql.Tx, still string, f ho
 	if err != nil {
 		return err
 	}
-	return a.insertLook(ctx, tx, id, f.Look)
+	return a.insertImageHash(ctx, tx, id, f.ImageHash)
 }
 
 // sealFace seals what of a face is sealed; a descriptor of zeros is left out.
 func (a *Archive) sealFace(f house.Face, id string) ([]byte, error) {
-	open := sealedFace{Box: f.Box, Landmarks: f.Landmarks, Quality: f.Quality, Liveness: f.Liveness, Look: f.Look}
+	open := sealedFace{Box: f.Box, Landmarks: f.Landmarks, Quality: f.Quality, Liveness: f.Liveness, Look: f.ImageHash}
 	if f.Descriptor != (house.Descriptor{}) {
 		open.Descriptor = encodeDescriptor(f.Descriptor)
 	}

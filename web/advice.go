@@ -29,10 +29,10 @@ import (
 	"lintel/pipeline/match"
 )
 
-// A Desk takes the factors that sources and people at home give: [evidence.Desk]
+// An Inbox takes the factors that sources and people at home give: [evidence.Inbox]
 // is one. A person, visit and resident are told by their ids; source names a
 // session, as in the audit trail.
-type Desk interface {
+type Inbox interface {
 	Message(ctx context.Context, source house.Source, about string, text []byte) (evidence.Receipt, error)
 	Code(ctx context.Context, person, code, source string) error
 	Agree(ctx context.Context, visit, person, resident string) error
@@ -81,8 +81,8 @@ func conditionLacks(code string) string {
 	return cmp.Or(conditionWords[code].lacks, "another condition does not hold: "+code)
 }
 
-// addAdvice has the teller know the advice on visits, and the names in it.
-func (s *Server) addAdvice(ctx context.Context, t *teller, visits ...house.Visit) error {
+// addAdvice has the presenter know the advice on visits, and the names in it.
+func (s *Server) addAdvice(ctx context.Context, t *presenter, visits ...house.Visit) error {
 	ids := make([]string, len(visits))
 	for i, v := range visits {
 		ids[i] = v.ID
@@ -113,27 +113,27 @@ func withheldLast(d house.Advice) int {
 	return 0
 }
 
-// nameAdvice has the teller know the names of persons, residents and doors.
-func (s *Server) nameAdvice(ctx context.Context, t *teller) (err error) {
+// nameAdvice has the presenter know the names of persons, residents and doors.
+func (s *Server) nameAdvice(ctx context.Context, t *presenter) (err error) {
 	t.names, err = s.trailNames(ctx)
 	return err
 }
 
-func (t teller) doorName(d house.Advice) string {
+func (t presenter) doorName(d house.Advice) string {
 	return cmp.Or(t.names["door "+d.Door], "a door that is gone")
 }
 
 // adviceState is what became of advice by now. That a time has run out is
 // written down only a moment later.
-func (t teller) adviceState(d house.Advice) house.AdviceState {
+func (t presenter) adviceState(d house.Advice) house.AdviceState {
 	if d.State == house.Suggested && !t.now.Before(d.ExpiresAt) {
 		return house.Expired
 	}
 	return d.State
 }
 
-// says is a condition as this teller tells it.
-func (t teller) says(c house.Condition) string {
+// says is a condition as this presenter tells it.
+func (t presenter) says(c house.Condition) string {
 	switch {
 	case t.resident && c.Says != "":
 		return c.Says
@@ -156,7 +156,7 @@ type adviceJSON struct {
 	By         string            `json:"by,omitempty"` // for residents
 }
 
-func (t teller) adviceJSON(d house.Advice) adviceJSON {
+func (t presenter) adviceJSON(d house.Advice) adviceJSON {
 	j := adviceJSON{
 		ID: d.ID, Door: d.Door, DoorName: t.doorName(d), State: t.adviceState(d), PersonName: t.names["person "+d.Person],
 		At: d.At, ExpiresAt: d.ExpiresAt, Conditions: []house.Condition{},
@@ -209,7 +209,7 @@ type reasonView struct {
 }
 
 // adviceCard returns nil for a visit that no advice was given on.
-func (t teller) adviceCard(v house.Visit) *adviceCard {
+func (t presenter) adviceCard(v house.Visit) *adviceCard {
 	all := t.advice[v.ID]
 	if len(all) == 0 {
 		return nil
@@ -240,16 +240,16 @@ func recognised(v house.Visit) []house.Match {
 	return slices.DeleteFunc(persons, func(m house.Match) bool { return m.Person == "" || m.Band == string(match.None) })
 }
 
-func (t teller) clockView(at time.Time) clockView {
+func (t presenter) clockView(at time.Time) clockView {
 	local := at.In(t.zone)
 	return clockView{local.Format("15:04:05"), local.Format(time.RFC3339), max(0, at.Sub(t.now).Milliseconds())}
 }
 
-func (t teller) adviceView(d house.Advice) adviceView {
+func (t presenter) adviceView(d house.Advice) adviceView {
 	view := adviceView{ID: d.ID, State: t.adviceState(d), Headline: t.adviceHeadline(d)}
 	if d.State != house.Withheld {
 		view.Until = t.clockView(d.ExpiresAt)
-		view.Fate = t.adviceFate(d)
+		view.Fate = t.adviceEnd(d)
 	}
 	told := policy.Told(d.Conditions)
 	for _, c := range told {
@@ -285,7 +285,7 @@ func missing(all []house.Condition) string {
 	return strings.Join(parts, " ")
 }
 
-func (t teller) adviceHeadline(d house.Advice) string {
+func (t presenter) adviceHeadline(d house.Advice) string {
 	was := "Suggested: "
 	if t.adviceState(d) != house.Suggested {
 		was = "Was suggested: "
@@ -299,9 +299,9 @@ func (t teller) adviceHeadline(d house.Advice) string {
 	return was + "let " + cmp.Or(t.names["person "+d.Person], "somebody whose name is gone") + " in at " + t.doorName(d)
 }
 
-// adviceFate says what became of a suggestion, and to residents by whom; "" of
+// adviceEnd says what became of a suggestion, and to residents by whom; "" of
 // one that is open.
-func (t teller) adviceFate(d house.Advice) string {
+func (t presenter) adviceEnd(d house.Advice) string {
 	by := ""
 	if t.resident && d.By != "" {
 		by = ", says " + actorWords(d.By, t.names)
@@ -341,7 +341,7 @@ func (s *Server) endForProgram(w http.ResponseWriter, r *http.Request, as house.
 	if !ok {
 		return
 	}
-	t, err := s.tellerFor(r.Context(), session(r))
+	t, err := s.presenterFor(r.Context(), session(r))
 	if err == nil {
 		err = s.nameAdvice(r.Context(), &t)
 	}

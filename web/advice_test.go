@@ -322,12 +322,12 @@ func TestFactorsRefused(t *testing.T) {
 // guess counts all the same.
 func TestHangingUp(t *testing.T) {
 	h := newAdviceHouse(t)
-	desk := &hangingDesk{Desk: h.Factors}
-	h.Factors = desk
+	inbox := &hangingInbox{Inbox: h.Factors}
+	h.Factors = inbox
 	body := fmt.Sprintf(`{"person":%q,"code":"123456"}`, h.ada)
 	h.ask("POST", "/api/v1/visits/"+h.visit+"/code", strings.NewReader(body), h.tablet, func(r *http.Request) {
 		ctx, cancel := context.WithCancel(r.Context())
-		desk.hangUp = cancel
+		inbox.hangUp = cancel
 		*r = *r.WithContext(ctx)
 	})
 	if misses, err := h.archive.MissesSince(t.Context(), h.clock.now().Add(-time.Hour)); err != nil || len(misses) != 1 {
@@ -335,15 +335,15 @@ func TestHangingUp(t *testing.T) {
 	}
 }
 
-// A hangingDesk's visitors hang up as soon as they gave a code.
-type hangingDesk struct {
-	Desk
+// A hangingInbox's visitors hang up as soon as they gave a code.
+type hangingInbox struct {
+	Inbox
 	hangUp func()
 }
 
-func (d *hangingDesk) Code(ctx context.Context, person, code, source string) error {
+func (d *hangingInbox) Code(ctx context.Context, person, code, source string) error {
 	d.hangUp()
-	return d.Desk.Code(ctx, person, code, source)
+	return d.Inbox.Code(ctx, person, code, source)
 }
 
 // TestUncounted has a wrong code that could not be counted: nobody is told that
@@ -519,9 +519,9 @@ func TestLiveTellsAdvice(t *testing.T) {
 
 // checkAdvice checks the answers to answers against the API's description.
 func (h *household) checkAdvice(at func(*strings.Replacer), check func(method, pattern, query string, status int, options ...option), in, tablet option) {
-	desk := h.Factors
-	defer func() { h.Factors = desk }()
-	h.Factors = anyCode{desk}
+	inbox := h.Factors
+	defer func() { h.Factors = inbox }()
+	h.Factors = anyCode{inbox}
 	ada := h.enrolled("Ada of the advice").ID
 	visit, door := h.knownRings("advice", ada), h.door("the front door")
 	const code, agree = "/api/v1/visits/{visit}/code", "/api/v1/visits/{visit}/agree"
@@ -551,7 +551,7 @@ func (h *household) checkAdvice(at func(*strings.Replacer), check func(method, p
 	check("POST", code, "", 200, tablet, who)
 	check("POST", agree, "", 403, tablet, who)
 	for err, status := range map[error]int{totp.ErrWrong: 422, totp.ErrReused: 422, totp.ErrFormat: 422, house.ErrNotFound: 422, fmt.Errorf("%w lately", evidence.ErrGuesses): 429} {
-		h.Factors = refusing{desk, err}
+		h.Factors = refusing{inbox, err}
 		check("POST", code, "", status, tablet, who)
 	}
 	h.clock.advance(time.Hour)
@@ -562,9 +562,9 @@ func (h *household) checkAdvice(at func(*strings.Replacer), check func(method, p
 	check("POST", agree, "", 404, in, who)
 }
 
-// refusing is a desk that takes no code.
+// refusing is an inbox that takes no code.
 type refusing struct {
-	Desk
+	Inbox
 	err error
 }
 

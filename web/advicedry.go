@@ -204,7 +204,7 @@ func (s *Server) showDry(w http.ResponseWriter, r *http.Request, view adviceDryV
 
 // tellTrial says what a trial came to.
 func (s *Server) tellTrial(r *http.Request, view *adviceDryView, tried trial) error {
-	t, err := s.tellerFor(r.Context(), session(r))
+	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return err
 	}

@@ -48,7 +48,7 @@ const localMinute = "2006-01-02T15:04"
 // localTime reads a time of a form by the household's clock. The error is
 // errNoMoment for a time that is none, or that daylight saving skips. Of a time
 // that comes twice it is either.
-func (t teller) localTime(text string) (time.Time, error) {
+func (t presenter) localTime(text string) (time.Time, error) {
 	at, err := time.ParseInLocation(localMinute, text, t.zone)
 	if err != nil || !sayable(at) || at.Format(localMinute) != text {
 		return time.Time{}, errNoMoment
@@ -63,14 +63,14 @@ var (
 )
 
 // clockWords say by which clock the times of a form are.
-func (t teller) clockWords() string {
+func (t presenter) clockWords() string {
 	if t.rules.Zone == "" {
 		return "the server’s clock"
 	}
 	return "the clock of " + t.rules.Zone
 }
 
-func houseFormOf(h house.AdviceRules, t teller) houseForm {
+func houseFormOf(h house.AdviceRules, t presenter) houseForm {
 	f := houseForm{
 		ParcelsWhileAway: h.ParcelsWhileAway, Window: plainNumber(h.Window.Minutes(), 3), Expiry: plainNumber(h.Expiry.Seconds(), 3),
 		Misses: fmt.Sprint(h.Misses), Wait: plainNumber(h.Wait.Minutes(), 3), Holidays: strings.Join(h.Holidays, "\n"),
@@ -94,7 +94,7 @@ func readHouseForm(form url.Values) houseForm {
 }
 
 // rules reads what was typed over the rules as they are, and says what is wrong.
-func (f houseForm) rules(h house.AdviceRules, t teller) (house.AdviceRules, wrongs) {
+func (f houseForm) rules(h house.AdviceRules, t presenter) (house.AdviceRules, wrongs) {
 	wrong := make(wrongs)
 	h.AwayUntil, h.ParcelsWhileAway, h.Home = time.Time{}, f.ParcelsWhileAway, nil
 	if f.AwayUntil != "" {
@@ -130,7 +130,7 @@ func (f houseForm) rules(h house.AdviceRules, t teller) (house.AdviceRules, wron
 			*n.to = v
 		}
 	}
-	for _, err := range policy.CheckHouse(h) {
+	for _, err := range policy.CheckAdviceRules(h) {
 		wrong.add(houseField(err), err)
 	}
 	return h, wrong
@@ -154,7 +154,7 @@ func readHolidays(text string) []string {
 	return slices.Compact(days)
 }
 
-// houseField names the field that an error of policy.CheckHouse is about.
+// houseField names the field that an error of policy.CheckAdviceRules is about.
 func houseField(err error) string {
 	for field, about := range map[string]error{"window": policy.ErrWindow, "expiry": policy.ErrExpiry, "misses": policy.ErrMisses, "wait": policy.ErrWait, "home": policy.ErrHome} {
 		if errors.Is(err, about) {
@@ -173,12 +173,12 @@ func (s *Server) adviceHousePage(w http.ResponseWriter, r *http.Request) {
 	showAdviceHouse(w, r, http.StatusOK, t, houseFormOf(house, t), nil)
 }
 
-func showAdviceHouse(w http.ResponseWriter, r *http.Request, status int, t teller, form houseForm, wrong wrongs) {
+func showAdviceHouse(w http.ResponseWriter, r *http.Request, status int, t presenter, form houseForm, wrong wrongs) {
 	writePage(w, status, "advice-house.html", adviceHouseView{barOf(r, "Rules", "Suggestions: the household"), form, wrong, t.clockWords()})
 }
 
-func (s *Server) houseFor(r *http.Request) (t teller, house house.AdviceRules, err error) {
-	if t, err = s.tellerFor(r.Context(), session(r)); err != nil {
+func (s *Server) houseFor(r *http.Request) (t presenter, house house.AdviceRules, err error) {
+	if t, err = s.presenterFor(r.Context(), session(r)); err != nil {
 		return t, house, err
 	}
 	house, err = s.Archive.AdviceRules(r.Context())
@@ -230,7 +230,7 @@ func (s *Server) pauseAdvice(w http.ResponseWriter, r *http.Request) {
 }
 
 // houseSentences say what the household decided about all suggestions.
-func (t teller) houseSentences(h house.AdviceRules) []string {
+func (t presenter) houseSentences(h house.AdviceRules) []string {
 	away := "The household is not away."
 	if h.AwayUntil.After(t.now) {
 		away = fmt.Sprintf("The household is away until %s, and nobody is suggested until then.", t.moment(h.AwayUntil))
@@ -252,7 +252,7 @@ func (t teller) houseSentences(h house.AdviceRules) []string {
 	}
 }
 
-func (t teller) holidayWords(days []string) string {
+func (t presenter) holidayWords(days []string) string {
 	today := t.now.In(t.zone).Format(time.DateOnly)
 	days = slices.Sorted(slices.Values(days))
 	i, _ := slices.BinarySearch(days, today)
@@ -305,7 +305,7 @@ func (j adviceRulesJSON) rules() (h house.AdviceRules, err error) {
 			return h, errNoMoment
 		}
 	}
-	return h, errors.Join(policy.CheckHouse(h)...)
+	return h, errors.Join(policy.CheckAdviceRules(h)...)
 }
 
 // seconds is negative for more than any time here may be.

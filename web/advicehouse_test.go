@@ -153,7 +153,7 @@ func TestHouseFormRoundTrip(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	at := teller{zone: zone, now: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)}
+	at := presenter{zone: zone, now: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)}
 	for range 2000 {
 		h := house.AdviceRules{Paused: random.IntN(2) == 0, ParcelsWhileAway: random.IntN(2) == 0, Window: time.Duration(60+random.IntN(841)) * time.Second,
 			Expiry: time.Duration(15+random.IntN(286)) * time.Second, Misses: 1 + random.IntN(10), Wait: time.Duration(60+random.IntN(86341)) * time.Second, Holidays: []string{}}
@@ -185,7 +185,7 @@ func FuzzHouseForm(f *testing.F) {
 	for _, form := range []string{typedHouse, "", "window=1e999&expiry=+15&misses=0x3&wait=15&away_until=2031-06-01T18:00", "latitude=1&longitude=2&radius=20&window=1&expiry=15&misses=1&wait=1"} {
 		f.Add(form)
 	}
-	at := teller{zone: time.UTC, now: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)}
+	at := presenter{zone: time.UTC, now: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)}
 	f.Fuzz(func(t *testing.T, text string) {
 		values, err := url.ParseQuery(text)
 		if err != nil {
@@ -195,7 +195,7 @@ func FuzzHouseForm(f *testing.F) {
 		if len(wrong) > 0 {
 			return
 		}
-		if faults := policy.CheckHouse(rules); len(faults) > 0 || !rules.AwayUntil.IsZero() && !rules.AwayUntil.After(at.now) {
+		if faults := policy.CheckAdviceRules(rules); len(faults) > 0 || !rules.AwayUntil.IsZero() && !rules.AwayUntil.After(at.now) {
 			t.Errorf("%q became %+v: %v", text, rules, faults)
 		}
 	})

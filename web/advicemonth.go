@@ -140,7 +140,7 @@ type adviceLine struct {
 }
 
 func (s *Server) adviceMonthPage(w http.ResponseWriter, r *http.Request) {
-	t, err := s.tellerFor(r.Context(), session(r))
+	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -167,7 +167,7 @@ func (s *Server) adviceMonthPage(w http.ResponseWriter, r *http.Request) {
 
 // byDoor counts the advice at each door, by the doors' names. Doors that are
 // gone have none, and count as one.
-func (t teller) byDoor(all []house.Advice) (doors []doorMonth) {
+func (t presenter) byDoor(all []house.Advice) (doors []doorMonth) {
 	at := make(map[string][]house.Advice)
 	for _, d := range all {
 		name := t.doorName(d)
@@ -179,7 +179,7 @@ func (t teller) byDoor(all []house.Advice) (doors []doorMonth) {
 	return doors
 }
 
-func (t teller) adviceLine(d house.Advice) adviceLine {
+func (t presenter) adviceLine(d house.Advice) adviceLine {
 	view := t.adviceView(d)
 	line := adviceLine{When: t.moment(d.At), DateTime: d.At.In(t.zone).Format(time.RFC3339), Headline: view.Headline, Says: view.Fate}
 	if d.Visit != "" {

@@ -51,7 +51,7 @@ const (
 	parcelOver  = "over"  // its time went by
 )
 
-func (t teller) parcelState(p house.ParcelRule) string {
+func (t presenter) parcelState(p house.ParcelRule) string {
 	switch {
 	case p.UsedBy != "":
 		return parcelUsed
@@ -101,8 +101,8 @@ func (s *Server) showParcels(w http.ResponseWriter, r *http.Request, status int,
 }
 
 // parcelsFor reads what is told of the parcels that are expected.
-func (s *Server) parcelsFor(r *http.Request) (t teller, doors []house.Door, parcels []house.ParcelRule, err error) {
-	if t, err = s.tellerFor(r.Context(), session(r)); err != nil {
+func (s *Server) parcelsFor(r *http.Request) (t presenter, doors []house.Door, parcels []house.ParcelRule, err error) {
+	if t, err = s.presenterFor(r.Context(), session(r)); err != nil {
 		return t, nil, nil, err
 	}
 	if doors, err = s.Archive.Doors(r.Context()); err != nil {
@@ -112,7 +112,7 @@ func (s *Server) parcelsFor(r *http.Request) (t teller, doors []house.Door, parc
 	return t, doors, parcels, err
 }
 
-func (s *Server) parcelLine(r *http.Request, t teller, p house.ParcelRule, doors []house.Door) (line parcelLine, err error) {
+func (s *Server) parcelLine(r *http.Request, t presenter, p house.ParcelRule, doors []house.Door) (line parcelLine, err error) {
 	door, _ := doorByID(doors, p.Door)
 	unused := p
 	unused.UsedBy = "" // what became of it stands beside
@@ -144,7 +144,7 @@ func (s *Server) addParcel(w http.ResponseWriter, r *http.Request) {
 	}
 	get := func(name string) string { return strings.TrimSpace(r.PostForm.Get(name)) }
 	form := parcelForm{Door: get("door"), Note: get("note"), From: get("from"), To: get("to"), Window: get("window")}
-	t, err := s.tellerFor(r.Context(), session(r))
+	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return

@@ -203,7 +203,7 @@ func (b ruleBook) check(rule house.DoorRule) (field string, err error) {
 type ruleForm struct {
 	Person, Door string // ids
 	Kind         string // allowed or never
-	Days         []draftDay
+	Days         []dayField
 	From, To     string
 	Holidays     bool
 	Factors      []factorChoice

@@ -66,7 +66,7 @@ type bookRow struct {
 }
 
 func (s *Server) bookPage(w http.ResponseWriter, r *http.Request) {
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -77,10 +77,10 @@ func (s *Server) bookPage(w http.ResponseWriter, r *http.Request) {
 		Fields: bookFields{q.Get("bell"), q.Get("kind"), q.Get("person"), q.Get("from"), q.Get("until"), q.Get("held")},
 	}
 	status := http.StatusOK
-	filter, cursor, err := readFilter(q, teller.dayFrom, teller.dayUntil)
+	filter, cursor, err := readFilter(q, presenter.dayFrom, presenter.dayUntil)
 	if err != nil {
 		view.Message, status = capital(err.Error())+".", http.StatusBadRequest
-	} else if err := s.fillBook(r.Context(), teller, &view, filter, cursor); err != nil {
+	} else if err := s.fillBook(r.Context(), presenter, &view, filter, cursor); err != nil {
 		s.fail(w, r, err)
 		return
 	}
@@ -92,7 +92,7 @@ func (s *Server) bookPage(w http.ResponseWriter, r *http.Request) {
 }
 
 // fillBook reads the page's visits into the view.
-func (s *Server) fillBook(ctx context.Context, t teller, view *bookView, f store.Filter, from store.Cursor) error {
+func (s *Server) fillBook(ctx context.Context, t presenter, view *bookView, f store.Filter, from store.Cursor) error {
 	visits, next, err := s.Archive.Book(ctx, f, from, rowsOnPage)
 	if err != nil {
 		return err
@@ -140,7 +140,7 @@ func (f bookFields) address(from store.Cursor) string {
 }
 
 // bookDay heads a day of the book.
-func (t teller) bookDay(at time.Time) string {
+func (t presenter) bookDay(at time.Time) string {
 	day, today := at.In(t.zone).Format(time.DateOnly), t.now.In(t.zone)
 	switch day {
 	case today.Format(time.DateOnly):
@@ -151,8 +151,8 @@ func (t teller) bookDay(at time.Time) string {
 	return t.day(at)
 }
 
-func (t teller) bookRow(v house.Visit) bookRow {
-	row := bookRow{card: t.cardOf(v), Fate: t.fateWords(v)}
+func (t presenter) bookRow(v house.Visit) bookRow {
+	row := bookRow{card: t.cardOf(v), Fate: t.scheduleWords(v)}
 	if v.Parcel {
 		row.Tags = append(row.Tags, "Parcel")
 	}
@@ -225,14 +225,14 @@ func wholePeriod(q url.Values, from, until func(string) (time.Time, error)) (beg
 
 // erasePeriodPage says what erasing a period would take.
 func (s *Server) erasePeriodPage(w http.ResponseWriter, r *http.Request) {
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
 	q := r.URL.Query()
 	view := confirmView{Bar: barOf(r, "Visitor book", "Erase a period"), Back: "/visits"}
-	from, until, err := wholePeriod(q, teller.dayFrom, teller.dayUntil)
+	from, until, err := wholePeriod(q, presenter.dayFrom, presenter.dayUntil)
 	if err != nil {
 		view.Says = []string{capital(err.Error()) + ". Nothing was erased."}
 		writePage(w, http.StatusBadRequest, "confirm.html", view)
@@ -243,7 +243,7 @@ func (s *Server) erasePeriodPage(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	view.Says = append(view.Says, "From "+teller.day(from)+" to "+teller.day(until.Add(-time.Second))+":")
+	view.Says = append(view.Says, "From "+presenter.day(from)+" to "+presenter.day(until.Add(-time.Second))+":")
 	if would.Visits > 0 {
 		view.Action, view.Button = "/visits/erase", "Erase "+counted(would.Visits, "visit")
 		view.Fields = []field{{"from", q.Get("from")}, {"until", q.Get("until")}}
@@ -261,12 +261,12 @@ func (s *Server) erasePeriod(w http.ResponseWriter, r *http.Request) {
 	if !readForm(w, r) {
 		return
 	}
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	from, until, err := wholePeriod(r.PostForm, teller.dayFrom, teller.dayUntil)
+	from, until, err := wholePeriod(r.PostForm, presenter.dayFrom, presenter.dayUntil)
 	if err != nil {
 		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-period", Title: capital(err.Error()) + ". Nothing was erased."})
 		return

@@ -75,23 +75,23 @@ func queueAddress(after string) string {
 	return "/checks?" + url.Values{"after": {after}}.Encode()
 }
 
-func (t teller) seen(x house.Sighting) string {
+func (t presenter) seen(x house.Sighting) string {
 	return x.Bell + ", " + t.day(x.ReceivedAt) + ", " + x.ReceivedAt.In(t.zone).Format("15:04")
 }
 
 func (s *Server) checksPage(w http.ResponseWriter, r *http.Request) {
-	after, err := parsePlace(r.URL.Query().Get("after"))
+	after, err := parseQueueCursor(r.URL.Query().Get("after"))
 	if err != nil {
 		badQuery(w, r, capital(err.Error())+".")
 		return
 	}
-	page, next, err := s.doubts(r.Context(), after, 1)
+	page, next, err := s.reviewQueue(r.Context(), after, 1)
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
 	view := checkView{Message: keptWords(r.URL.Query())}
-	if after != (doubtPlace{}) {
+	if after != (queueCursor{}) {
 		view.First = queueAddress("")
 	}
 	if view.Household, err = s.household(r.Context()); err != nil {
@@ -103,7 +103,7 @@ func (s *Server) checksPage(w http.ResponseWriter, r *http.Request) {
 		writePage(w, http.StatusOK, "checks.html", view)
 		return
 	}
-	if next != (doubtPlace{}) {
+	if next != (queueCursor{}) {
 		view.Next = queueAddress(next.String())
 	}
 	s.showDoubt(w, r, http.StatusOK, view, page[0], after.String())
@@ -135,7 +135,7 @@ func (s *Server) showDoubt(w http.ResponseWriter, r *http.Request, status int, v
 }
 
 func (s *Server) itemView(r *http.Request, d doubt, after string) (itemView, error) {
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return itemView{}, err
 	}
@@ -145,7 +145,7 @@ func (s *Server) itemView(r *http.Request, d doubt, after string) (itemView, err
 	}
 	item := itemView{
 		Address: checkAddress(d.ID), Face: d.ID, Person: d.Person, Name: d.Name, Named: d.Band != "", Band: d.Band, Odds: odds(d.FPIR),
-		Distance: fmt.Sprintf("%.2f", d.Distance), Crop: cropAddress(d.Sighting), Seen: teller.seen(d.Sighting), Visit: visitAddress(d.Visit),
+		Distance: fmt.Sprintf("%.2f", d.Distance), Crop: cropAddress(d.Sighting), Seen: presenter.seen(d.Sighting), Visit: visitAddress(d.Visit),
 		Width: d.Face.Width(), Warning: newWarningView(d.Face.Liveness), Offer: faultOf(d.Face) == "", After: after,
 	}
 	for _, x := range earlier {
@@ -153,7 +153,7 @@ func (s *Server) itemView(r *http.Request, d doubt, after string) (itemView, err
 		if x.Check != nil {
 			by = "you said so"
 		}
-		item.Earlier = append(item.Earlier, earlierView{cropAddress(x), teller.seen(x), visitAddress(x.Visit), by, newWarningView(x.Face.Liveness)})
+		item.Earlier = append(item.Earlier, earlierView{cropAddress(x), presenter.seen(x), visitAddress(x.Visit), by, newWarningView(x.Face.Liveness)})
 	}
 	if item.Consent, err = s.consents(r.Context(), d.Person); err != nil {
 		return itemView{}, err
@@ -441,7 +441,7 @@ func (s *Server) losesName(r *http.Request, d doubt) ([]string, error) {
 	if d.Band == "" {
 		return []string{"Nobody is named on this face, so nothing is taken away from the visit."}, nil
 	}
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return nil, err
 	}
@@ -449,7 +449,7 @@ func (s *Server) losesName(r *http.Request, d doubt) ([]string, error) {
 	if err != nil {
 		return nil, err
 	}
-	says := []string{"The name " + d.Name + " would be removed from this face, on the visit at " + teller.seen(d.Sighting) + "."}
+	says := []string{"The name " + d.Name + " would be removed from this face, on the visit at " + presenter.seen(d.Sighting) + "."}
 	for i := range v.Stills {
 		for j := range v.Stills[i].Faces {
 			if f := &v.Stills[i].Faces[j]; f.ID == d.ID {
@@ -459,7 +459,7 @@ func (s *Server) losesName(r *http.Request, d doubt) ([]string, error) {
 	}
 	if persons, _ := whoRang(v); len(persons) == 0 && v.Kind == house.Known {
 		v.Kind = house.Stranger
-		words := teller.fateWords(v)
+		words := presenter.scheduleWords(v)
 		says = append(says, "Without it the visit is a stranger’s, and is kept as theirs are. "+words[len(words)-1]+".")
 	}
 	return says, nil
@@ -487,7 +487,7 @@ type answeredView struct {
 const shownAnswers = 50
 
 func (s *Server) answersPage(w http.ResponseWriter, r *http.Request) {
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -508,7 +508,7 @@ func (s *Server) answersPage(w http.ResponseWriter, r *http.Request) {
 			continue // one answer for the frames of a ring
 		}
 		view.Answers = append(view.Answers, answeredView{
-			Address: checkAddress(x.ID), Visit: visitAddress(x.Visit), Seen: teller.seen(x), Words: answerWords(*x.Check, names), When: teller.moment(x.Check.At),
+			Address: checkAddress(x.ID), Visit: visitAddress(x.Visit), Seen: presenter.seen(x), Words: answerWords(*x.Check, names), When: presenter.moment(x.Check.At),
 		})
 	}
 	writePage(w, http.StatusOK, "check-answers.html", view)
@@ -551,7 +551,7 @@ func (s *Server) changesPage(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -565,7 +565,7 @@ func (s *Server) changesPage(w http.ResponseWriter, r *http.Request) {
 	}
 	for _, c := range all[:min(len(all), shownChanges)] {
 		view.Changes = append(view.Changes, changeView{
-			Value: c.ID + " " + finding(c.Becomes), Seen: teller.seen(c.Sighting), Visit: visitAddress(c.Visit), Crop: cropAddress(c.Sighting), Warning: newWarningView(c.Face.Liveness),
+			Value: c.ID + " " + finding(c.Becomes), Seen: presenter.seen(c.Sighting), Visit: visitAddress(c.Visit), Crop: cropAddress(c.Sighting), Warning: newWarningView(c.Face.Liveness),
 			Old: findingViewOf(c.Face.Match), New: findingViewOf(c.Becomes),
 		})
 	}
@@ -735,12 +735,12 @@ func (s *Server) thresholdPage(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	view := teller.thresholdView(judge(q.all, q.threshold), len(q.all), names)
+	view := presenter.thresholdView(judge(q.all, q.threshold), len(q.all), names)
 	view.Bar, view.Cut, view.Present = barOf(r, "Check matches", "Another threshold"), q.cut, fmt.Sprintf("%.3f", q.present)
 	if view.Odds = odds(q.gallery.FPIR(q.threshold)); q.gallery.FPIR(q.threshold) > .5 {
 		view.Odds = "Most strangers would look this much like somebody here."
@@ -759,7 +759,7 @@ func rateWords(r match.Rate) string {
 	return fmt.Sprintf("%d of %d, %s, 95 %% interval %s", r.Errors, r.N, r, r.IntervalString())
 }
 
-func (t teller) thresholdView(w whatIf, searches int, names map[string]string) thresholdView {
+func (t presenter) thresholdView(w thresholdTrial, searches int, names map[string]string) thresholdView {
 	view := thresholdView{
 		Days: lookBackDays, Threshold: fmt.Sprintf("%.3f", w.Threshold), Searches: searches, Answered: w.Answered,
 		FNIR: rateWords(w.FNIR), FPIR: rateWords(w.FPIR),
@@ -853,12 +853,12 @@ func (s *Server) checkJSON(ctx context.Context, d doubt) (checkJSON, error) {
 
 func (s *Server) listChecks(w http.ResponseWriter, r *http.Request) {
 	limit, ok := number(r, "limit", 20, 100)
-	after, err := parsePlace(r.URL.Query().Get("cursor"))
+	after, err := parseQueueCursor(r.URL.Query().Get("cursor"))
 	if !ok || err != nil {
 		badQuery(w, r, "limit is 1 to 100, and cursor the next of the page before.")
 		return
 	}
-	page, next, err := s.doubts(r.Context(), after, int(limit))
+	page, next, err := s.reviewQueue(r.Context(), after, int(limit))
 	answer := struct {
 		Checks []checkJSON `json:"checks"`
 		Next   string      `json:"next,omitempty"`

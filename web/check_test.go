@@ -174,18 +174,18 @@ func TestQueue(t *testing.T) {
 // FuzzParsePlace reads places from addresses that anybody may have written.
 func FuzzParsePlace(f *testing.F) {
 	f.Add("")
-	f.Add(doubtPlace{.008, "FACE"}.String())
+	f.Add(queueCursor{.008, "FACE"}.String())
 	f.Add("zzzzzzzzzzzzz-x")
 	f.Add("-x")
 	f.Fuzz(func(t *testing.T, text string) {
-		p, err := parsePlace(text)
+		p, err := parseQueueCursor(text)
 		if err != nil {
-			if !errors.Is(err, errBadPlace) || p != (doubtPlace{}) {
+			if !errors.Is(err, errBadQueueCursor) || p != (queueCursor{}) {
 				t.Errorf("%q: %+v, %v", text, p, err)
 			}
 			return
 		}
-		if again, err := parsePlace(p.String()); err != nil || again != p {
+		if again, err := parseQueueCursor(p.String()); err != nil || again != p {
 			t.Errorf("%q is %+v, and again %+v, %v", text, p, again, err)
 		}
 	})

@@ -413,8 +413,8 @@ func (w *walk) suggest() {
 	}
 }
 
-// anyCode is a desk that takes any code.
-type anyCode struct{ Desk }
+// anyCode is an inbox that takes any code.
+type anyCode struct{ Inbox }
 
 func (anyCode) Code(context.Context, string, string, string) error { return nil }
 

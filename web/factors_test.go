@@ -144,7 +144,7 @@ func TestFactors(t *testing.T) {
 
 // TestRefusedFactors says how everything that is wrong with a message is
 // answered, and what of it counts as a failed attempt. The bounds are those of
-// packages arrive and onetime.
+// packages geofence and totp.
 func TestRefusedFactors(t *testing.T) {
 	s := newSender(t)
 	reported := func(field, value string) string {
@@ -316,9 +316,9 @@ func TestFactorsWithoutHome(t *testing.T) {
 	s.tell(s.phone, "", s.report(0, 0)).isProblem(409, "no-home")
 }
 
-// A failing desk has a failure of the store.
+// A failing inbox has a failure of the store.
 type failing struct {
-	Desk
+	Inbox
 	err error
 }
 

@@ -99,7 +99,7 @@ func newHouseIn(t testing.TB, dir string, c *clock, now func() time.Time, change
 		Now:     now,
 		Zone:    time.UTC,
 		Mask:    redact.Mask,
-		Factors: evidence.NewDesk(h.archive, now),
+		Factors: evidence.NewInbox(h.archive, now),
 	}
 	for _, change := range changes {
 		change(&config)

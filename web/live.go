@@ -197,17 +197,17 @@ func (s *Server) tellChanges(ctx context.Context, r *http.Request, conn *websock
 	if len(n.visits) == 0 {
 		return nil
 	}
-	teller, err := s.tellerFor(ctx, session(r))
+	presenter, err := s.presenterFor(ctx, session(r))
 	if err != nil {
 		return err
 	}
-	if err := s.addAdvice(ctx, &teller, n.visits...); err != nil {
+	if err := s.addAdvice(ctx, &presenter, n.visits...); err != nil {
 		return err
 	}
-	return teller.tellVisits(conn, n.visits)
+	return presenter.tellVisits(conn, n.visits)
 }
 
-func (t teller) tellVisits(conn *websocket.Conn, visits []house.Visit) error {
+func (t presenter) tellVisits(conn *websocket.Conn, visits []house.Visit) error {
 	for _, v := range visits {
 		var html bytes.Buffer
 		if err := pages.ExecuteTemplate(&html, "card", t.cardOf(v)); err != nil {

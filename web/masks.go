@@ -122,7 +122,7 @@ func (s *Server) showMasks(w http.ResponseWriter, r *http.Request, status int, v
 // addUnreadable lists stills that the last run could not read; those whose visits
 // went since are left out.
 func (s *Server) addUnreadable(r *http.Request, view *masksView) error {
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return err
 	}
@@ -135,7 +135,7 @@ func (s *Server) addUnreadable(r *http.Request, view *masksView) error {
 		if err != nil {
 			return err
 		}
-		words := fmt.Sprintf("Frame %d of the visit %s", f.Frame+1, teller.moment(v.ReceivedAt))
+		words := fmt.Sprintf("Frame %d of the visit %s", f.Frame+1, presenter.moment(v.ReceivedAt))
 		view.Unreadable = append(view.Unreadable, unreadableView{visitAddress(f.Visit), words})
 	}
 	view.UnreadableMore = max(0, len(failed)-shownUnreadable)

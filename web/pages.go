@@ -110,12 +110,12 @@ func (s *Server) nowPage(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	if err := s.addAdvice(r.Context(), &teller, visits...); err != nil {
+	if err := s.addAdvice(r.Context(), &presenter, visits...); err != nil {
 		s.fail(w, r, err)
 		return
 	}
@@ -126,7 +126,7 @@ func (s *Server) nowPage(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	for _, v := range visits {
-		page.Cards = append(page.Cards, teller.cardOf(v))
+		page.Cards = append(page.Cards, presenter.cardOf(v))
 	}
 	writePage(w, http.StatusOK, "now.html", page)
 }
@@ -162,7 +162,7 @@ type personLine struct {
 	Warning  *warningView // nil for nothing to warn of
 }
 
-func (t teller) cardOf(v house.Visit) card {
+func (t presenter) cardOf(v house.Visit) card {
 	at := v.ReceivedAt.In(t.zone)
 	c := card{
 		ID: v.ID, Revision: v.Revision, Received: v.ReceivedAt.UnixMicro(), Bell: v.Bell,

@@ -107,7 +107,7 @@ func TestNowShowsEveryKindOfVisit(t *testing.T) {
 				t.Fatal(err)
 			}
 			var b strings.Builder
-			if err := pages.ExecuteTemplate(&b, "card", h.teller().cardOf(stored)); err != nil {
+			if err := pages.ExecuteTemplate(&b, "card", h.presenter().cardOf(stored)); err != nil {
 				t.Fatal(err)
 			}
 			card := b.String()
@@ -199,14 +199,14 @@ func TestNamesAreEscaped(t *testing.T) {
 	}
 }
 
-// teller puts visits into words for a resident.
-func (h *household) teller() teller {
+// presenter puts visits into words for a resident.
+func (h *household) presenter() presenter {
 	h.t.Helper()
-	teller, err := h.tellerFor(h.t.Context(), house.Session{Resident: "X"})
+	presenter, err := h.presenterFor(h.t.Context(), house.Session{Resident: "X"})
 	if err != nil {
 		h.t.Fatal(err)
 	}
-	return teller
+	return presenter
 }
 
 // setUpLink returns the token of a set-up link, whoever lives here already.
@@ -507,7 +507,7 @@ func TestDayOnCard(t *testing.T) {
 			t.Fatal(err)
 		}
 		h.clock.micros.Store(now.UnixMicro())
-		if c := h.teller().cardOf(house.Visit{ReceivedAt: received}); c.Day != test.day || c.Time != test.time {
+		if c := h.presenter().cardOf(house.Visit{ReceivedAt: received}); c.Day != test.day || c.Time != test.time {
 			t.Errorf("%s at %s: %q %q", test.received, test.now, c.Day, c.Time)
 		}
 	}

@@ -68,14 +68,14 @@ func (s *Server) peoplePage(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
 	view := peopleView{Bar: barOf(r, "People", "People"), Done: erasedWords(r.URL.Query())}
 	for _, p := range persons {
-		view.Persons = append(view.Persons, teller.personView(p))
+		view.Persons = append(view.Persons, presenter.personView(p))
 	}
 	if view.Household, err = s.household(r.Context()); err != nil {
 		s.fail(w, r, err)
@@ -84,7 +84,7 @@ func (s *Server) peoplePage(w http.ResponseWriter, r *http.Request) {
 	writePage(w, http.StatusOK, "people.html", view)
 }
 
-func (t teller) personView(p personJSON) personView {
+func (t presenter) personView(p personJSON) personView {
 	view := personView{personJSON: p, Address: personAddress(p.ID), Added: t.day(p.AddedAt), Book: bookFields{Person: p.ID}.address(store.Cursor{})}
 	if p.Consent != nil {
 		view.Given = t.day(p.Consent.GivenAt)
@@ -152,12 +152,12 @@ func (s *Server) personPage(w http.ResponseWriter, r *http.Request) {
 // showPerson shows a person's page, with what was added just now, or could not
 // be.
 func (s *Server) showPerson(w http.ResponseWriter, r *http.Request, status int, p personJSON, added personView) {
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	view := teller.personView(p)
+	view := presenter.personView(p)
 	view.Bar, view.Done = barOf(r, "People", p.Name), cmp.Or(introducedWords(r.URL.Query()), withdrawnWords(r.URL.Query()))
 	view.Phone, view.Codes, view.Wrong = added.Phone, added.Codes, added.Wrong
 	if view.Doubles, err = s.doublesOf(r.Context(), p.ID); err != nil {
@@ -168,7 +168,7 @@ func (s *Server) showPerson(w http.ResponseWriter, r *http.Request, status int, 
 		s.fail(w, r, err)
 		return
 	}
-	if err := s.factorsOf(r.Context(), teller, &view); err != nil {
+	if err := s.factorsOf(r.Context(), presenter, &view); err != nil {
 		s.fail(w, r, err)
 		return
 	}

@@ -23,7 +23,7 @@ type newReceiver struct {
 }
 
 // fillReceivers lists the receivers on Upkeep, and the doors that one can be at.
-func (s *Server) fillReceivers(ctx context.Context, t teller, view *upkeepView) (err error) {
+func (s *Server) fillReceivers(ctx context.Context, t presenter, view *upkeepView) (err error) {
 	if view.Doors, err = s.Archive.Doors(ctx); err != nil {
 		return err
 	}

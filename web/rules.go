@@ -44,7 +44,7 @@ type rulesView struct {
 	Saved     bool
 	Message   string   // what is wrong with the draft
 	Sentences []string // the rules as they are
-	Draft     draft
+	Draft     rulesForm
 	Zones     []string // names to choose from
 	Here      string   // the server's zone
 	Holds     []holdLine
@@ -77,12 +77,12 @@ func (s *Server) rulesPage(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	s.showRules(w, r, http.StatusOK, rulesView{Draft: draftOf(rules), Saved: r.URL.Query().Has("saved")})
+	s.showRules(w, r, http.StatusOK, rulesView{Draft: rulesFormOf(rules), Saved: r.URL.Query().Has("saved")})
 }
 
 // showRules shows a draft of the rules, with all that stands around it.
 func (s *Server) showRules(w http.ResponseWriter, r *http.Request, status int, view rulesView) {
-	t, err := s.tellerFor(r.Context(), session(r))
+	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -176,11 +176,11 @@ func (s *Server) previewRules(w http.ResponseWriter, r *http.Request) {
 	if r.PostForm.Has("back") {
 		var rules house.Rules
 		if formJSON(w, r, "rules", &rules) {
-			s.showRules(w, r, http.StatusOK, rulesView{Draft: draftOf(rules)})
+			s.showRules(w, r, http.StatusOK, rulesView{Draft: rulesFormOf(rules)})
 		}
 		return
 	}
-	d := readDraft(r.PostForm)
+	d := readRulesForm(r.PostForm)
 	if d.edit(r.PostForm) {
 		s.showRules(w, r, http.StatusOK, rulesView{Draft: d})
 		return
@@ -229,7 +229,7 @@ func (s *Server) saveRules(w http.ResponseWriter, r *http.Request) {
 	}
 	err := s.Archive.SetRules(r.Context(), rules)
 	if errors.Is(err, house.ErrBadRule) {
-		s.showRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: draftOf(rules), Message: sentence(err)})
+		s.showRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: rulesFormOf(rules), Message: sentence(err)})
 		return
 	}
 	if err != nil {

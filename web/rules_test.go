@@ -199,7 +199,7 @@ func TestQuietTimes(t *testing.T) {
 	for i := range 400 {
 		many.Set("quiet."+strconv.Itoa(i)+".from", "")
 	}
-	if d := readDraft(many); len(d.Quiet) != maxQuiets {
+	if d := readRulesForm(many); len(d.Quiet) != maxQuiets {
 		t.Errorf("read %d quiet times", len(d.Quiet))
 	}
 }

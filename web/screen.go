@@ -15,7 +15,7 @@ type changes interface {
 	LatestVisits(ctx context.Context, limit int) ([]house.Visit, error)
 	Visit(ctx context.Context, id string) (house.Visit, error)
 	VisitsSince(ctx context.Context, revision int64, limit int) ([]house.Visit, error)
-	DeparturesSince(ctx context.Context, revision int64, limit int) ([]house.Departure, error)
+	TombstonesSince(ctx context.Context, revision int64, limit int) ([]house.Tombstone, error)
 }
 
 // A screen is what a live connection has told the page Now at its other end.
@@ -72,7 +72,7 @@ func (c *screen) look(ctx context.Context, a changes) (n news, err error) {
 // first is not known, so all that went since count then.
 func (c *screen) lookForGone(ctx context.Context, a changes, now map[string]bool, n *news) error {
 	if c.shown == nil {
-		departures, err := a.DeparturesSince(ctx, c.known, catchUp)
+		departures, err := a.TombstonesSince(ctx, c.known, catchUp)
 		if err != nil {
 			return err
 		}
@@ -103,6 +103,6 @@ func (c *screen) othersChanged(ctx context.Context, a changes, now map[string]bo
 	if err != nil || slices.ContainsFunc(visits, func(v house.Visit) bool { return !now[v.ID] }) {
 		return err == nil, err
 	}
-	departures, err := a.DeparturesSince(ctx, c.known, gone+1)
+	departures, err := a.TombstonesSince(ctx, c.known, gone+1)
 	return len(departures) > gone, err
 }

@@ -50,7 +50,7 @@ type Config struct {
 	Erased func()
 
 	// Factors takes what people at home say of who rang.
-	Factors Desk
+	Factors Inbox
 
 	// Refused, if set, is told of a bell's name that came with a wrong secret.
 	Refused func(bell string)
@@ -71,8 +71,8 @@ type Server struct {
 	sending  *sending
 	pictures *pictures
 	hashing  chan struct{} // holds a token for each password being hashed
-	looks    looks
-	trouble  trouble
+	looks    viewLog
+	trouble  banner
 	quiet    quiet
 	masking  masking
 	erasing  erasing

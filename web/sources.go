@@ -48,7 +48,7 @@ func typedName(r *http.Request, field string) (string, error) {
 }
 
 // factorsOf fills in what of a person's gives factors.
-func (s *Server) factorsOf(ctx context.Context, t teller, view *personView) error {
+func (s *Server) factorsOf(ctx context.Context, t presenter, view *personView) error {
 	sources, err := s.Archive.Sources(ctx)
 	if err != nil {
 		return err
@@ -83,7 +83,7 @@ func (s *Server) factorsOf(ctx context.Context, t teller, view *personView) erro
 	return err
 }
 
-func (t teller) sourceLine(source house.Source, under string) sourceLine {
+func (t presenter) sourceLine(source house.Source, under string) sourceLine {
 	line := sourceLine{source.Name, "not heard yet", under + url.PathEscape(source.ID) + "/remove"}
 	if !source.HeardAt.IsZero() {
 		line.Heard = "last heard " + t.moment(source.HeardAt)
@@ -245,7 +245,7 @@ func (s *Server) removeReader(w http.ResponseWriter, r *http.Request) {
 
 // fillReaders lists the readers on Upkeep. One that sees a single person's
 // tokens only is on that person's page.
-func (s *Server) fillReaders(ctx context.Context, t teller, view *upkeepView) error {
+func (s *Server) fillReaders(ctx context.Context, t presenter, view *upkeepView) error {
 	sources, err := s.Archive.Sources(ctx)
 	for _, source := range sources {
 		if source.Person == "" {

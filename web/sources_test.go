@@ -254,7 +254,7 @@ func TestReaders(t *testing.T) {
 	s.tell(token, "", `{"token": "brass-4411"}`).isProblem(401, "wrong-token")
 }
 
-// TestReceivers adds a receiver on Upkeep. What is shown is what letters to it
+// TestReceivers adds a receiver on Upkeep. What is shown is what messages to it
 // are signed with, and what it may listen by.
 func TestReceivers(t *testing.T) {
 	s := newSender(t)

@@ -216,9 +216,9 @@ type faceCrop struct {
 
 func (s *Server) strangersPage(w http.ResponseWriter, r *http.Request) {
 	view := strangersView{Bar: barOf(r, "People", "Strangers")}
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err == nil {
-		view.Groups, err = s.seenAgain(r.Context(), teller, "")
+		view.Groups, err = s.seenAgain(r.Context(), presenter, "")
 	}
 	if err != nil {
 		s.fail(w, r, err)
@@ -233,7 +233,7 @@ const shownAgain = 6
 
 // seenAgain shows the strangers who rang at least twice: all of them, or those
 // of one visit.
-func (s *Server) seenAgain(ctx context.Context, t teller, visit string) (views []strangerView, err error) {
+func (s *Server) seenAgain(ctx context.Context, t presenter, visit string) (views []strangerView, err error) {
 	all, _, err := s.strangers(ctx)
 	if err != nil {
 		return nil, err
@@ -255,7 +255,7 @@ func (s *Server) seenAgain(ctx context.Context, t teller, visit string) (views [
 	return views, nil
 }
 
-func (t teller) strangerView(g strangerGroup) strangerView {
+func (t presenter) strangerView(g strangerGroup) strangerView {
 	view := strangerView{Address: strangerAddress(g.Faces[0].ID), Words: t.rangWords(g)}
 	for _, v := range g.Visits {
 		when := t.day(v.ReceivedAt) + ", " + v.ReceivedAt.In(t.zone).Format("15:04")
@@ -269,13 +269,13 @@ func strangerAddress(face string) string {
 }
 
 // rangWords says how often a face rang, and since when.
-func (t teller) rangWords(g strangerGroup) string {
+func (t presenter) rangWords(g strangerGroup) string {
 	return "This face rang " + times(len(g.Visits)) + " " + t.since(g.first())
 }
 
 // since says from when on: today and this week, which begins on Monday, are
 // those of the household's calendar.
-func (t teller) since(at time.Time) string {
+func (t presenter) since(at time.Time) string {
 	now := t.now.In(t.zone)
 	today := time.Date(now.Year(), now.Month(), now.Day(), 0, 0, 0, 0, t.zone)
 	switch monday := today.AddDate(0, 0, -(int(now.Weekday())+6)%7); {
@@ -360,13 +360,13 @@ func (s *Server) strangerPage(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) showStranger(w http.ResponseWriter, r *http.Request, status int, g strangerGroup, view strangerPageView) {
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	view.Bar, view.strangerView = barOf(r, "People", "A stranger"), teller.strangerView(g)
-	view.Last = teller.now.In(teller.zone).Format(time.DateOnly)
+	view.Bar, view.strangerView = barOf(r, "People", "A stranger"), presenter.strangerView(g)
+	view.Last = presenter.now.In(presenter.zone).Format(time.DateOnly)
 	if view.Persons, err = s.Archive.Persons(r.Context()); err != nil {
 		s.fail(w, r, err)
 		return
@@ -390,7 +390,7 @@ func (s *Server) introduceOnPage(w http.ResponseWriter, r *http.Request) {
 	if !readForm(w, r) {
 		return
 	}
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -409,7 +409,7 @@ func (s *Server) introduceOnPage(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if view.Form.Person == "" && view.Day != "" { // else the archive refuses
-		if view.Form.Consent.GivenAt, err = teller.dayFrom(view.Day); err != nil {
+		if view.Form.Consent.GivenAt, err = presenter.dayFrom(view.Day); err != nil {
 			err = fmt.Errorf("%w: the day is %w", house.ErrNoConsent, err)
 		}
 	}

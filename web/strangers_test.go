@@ -262,7 +262,7 @@ func TestSince(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if got := (teller{now: now, zone: time.UTC}).since(at); got != test.want {
+		if got := (presenter{now: now, zone: time.UTC}).since(at); got != test.want {
 			t.Errorf("%s at %s: %q, want %q", test.at, test.now, got, test.want)
 		}
 	}

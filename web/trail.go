@@ -66,7 +66,7 @@ func (s *Server) showTrail(w http.ResponseWriter, r *http.Request, view trailVie
 	if !ok {
 		return
 	}
-	t, err := s.tellerFor(r.Context(), session(r))
+	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -118,7 +118,7 @@ func (s *Server) trailEntries(w http.ResponseWriter, r *http.Request) ([]house.E
 	return entries, err == nil
 }
 
-func (t teller) trailLine(e house.Entry, names map[string]string) trailLine {
+func (t presenter) trailLine(e house.Entry, names map[string]string) trailLine {
 	line := trailLine{Seq: e.Seq, When: t.moment(e.At), DateTime: e.At.In(t.zone).Format(time.RFC3339), Who: actorWords(e.Actor, names), Did: deedWords(e, names)}
 	if m := visitWords.FindStringSubmatch(e.Subject); m != nil && e.Action != "erased" {
 		line.Visit = visitAddress(m[1])

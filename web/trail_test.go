@@ -140,7 +140,7 @@ func TestCheckingTheTrail(t *testing.T) {
 
 func TestEntryWithoutID(t *testing.T) {
 	t.Parallel()
-	at := teller{zone: time.UTC, now: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)}
+	at := presenter{zone: time.UTC, now: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)}
 	const id = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 	names := map[string]string{"door ABCDEFGHIJKLMNOPQRSTUVWXYZ": "the <oak> door", "person ABCDEFGHIJKLMNOPQRSTUVWXYZ": "élodie", "resident ABCDEFGHIJKLMNOPQRSTUVWXYZ": "élodie"}
 	for _, test := range []struct{ actor, action, subject, who, did, visit string }{

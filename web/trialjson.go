@@ -48,7 +48,7 @@ type trialFindings struct {
 	Signs       []house.TrialSign   `json:"signs"`
 }
 
-func (t teller) bellTrialJSON(trial house.Trial) bellTrialJSON {
+func (t presenter) bellTrialJSON(trial house.Trial) bellTrialJSON {
 	j := bellTrialJSON{ID: trial.ID, Bell: trial.Bell, Resident: trial.Resident,
 		StartedAt: trial.StartedAt, EndsAt: trial.EndsAt, Running: trial.Runs(t.now), Step: trial.Step, Says: trialSummary(trial)}
 	for _, step := range house.TrialSteps {
@@ -88,7 +88,7 @@ func newTrialRingJSON(r house.TrialRing) trialRingJSON {
 }
 
 func (s *Server) listTrials(w http.ResponseWriter, r *http.Request) {
-	t, err := s.tellerFor(r.Context(), session(r))
+	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -114,9 +114,9 @@ func (s *Server) getTrial(w http.ResponseWriter, r *http.Request) {
 // answerTrial answers with a trial as it is after a change, or why there was
 // none.
 func (s *Server) answerTrial(w http.ResponseWriter, r *http.Request, status int, id string, err error) {
-	var t teller
+	var t presenter
 	if err == nil {
-		t, err = s.tellerFor(r.Context(), session(r))
+		t, err = s.presenterFor(r.Context(), session(r))
 	}
 	var trial house.Trial
 	if err == nil {

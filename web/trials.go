@@ -86,7 +86,7 @@ type trialRingView struct {
 func trialAddress(id string) string { return "/upkeep/trials/" + url.PathEscape(id) }
 
 // fillTrials says on Upkeep which trials there were.
-func (s *Server) fillTrials(ctx context.Context, t teller, view *upkeepView) error {
+func (s *Server) fillTrials(ctx context.Context, t presenter, view *upkeepView) error {
 	all, err := s.Archive.Trials(ctx)
 	if err != nil {
 		return err
@@ -199,7 +199,7 @@ func (s *Server) trialFor(r *http.Request) (view trialView, err error) {
 	if view.Known, err = s.Archive.Revision(r.Context()); err != nil {
 		return view, err
 	}
-	t, err := s.tellerFor(r.Context(), session(r))
+	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return view, err
 	}
@@ -237,7 +237,7 @@ func (s *Server) trialFor(r *http.Request) (view trialView, err error) {
 	return view, nil
 }
 
-func (t teller) trialStep(trial house.Trial, step house.TrialStep) trialStepView {
+func (t presenter) trialStep(trial house.Trial, step house.TrialStep) trialStepView {
 	c, w := countOf(trial, step), stepWords[step]
 	v := trialStepView{Code: string(step), Name: w.name, Do: w.do, Says: c.words()}
 	if missing := trialRings - c.rate.N; missing > 0 {
@@ -253,7 +253,7 @@ func (t teller) trialStep(trial house.Trial, step house.TrialStep) trialStepView
 	return v
 }
 
-func (t teller) trialRing(trial house.Trial, r house.TrialRing) trialRingView {
+func (t presenter) trialRing(trial house.Trial, r house.TrialRing) trialRingView {
 	v := trialRingView{When: r.At.In(t.zone).Format("15:04:05"), Wrong: mistakenRing(r)}
 	v.Remove = trialAddress(trial.ID) + "/rings/" + url.PathEscape(r.ID) + "/remove"
 	if r.Visit != "" {
@@ -303,7 +303,7 @@ var errQuietTrial = errors.New("nothing is kept at this time of the week, so the
 
 // beginTrial starts a trial at a bell.
 func (s *Server) beginTrial(r *http.Request, bell string) (id string, err error) {
-	t, err := s.tellerFor(r.Context(), session(r))
+	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return "", err
 	}

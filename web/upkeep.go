@@ -55,7 +55,7 @@ func (s *Server) upkeepPage(w http.ResponseWriter, r *http.Request) {
 // showUpkeep fills the view in and shows it.
 func (s *Server) showUpkeep(w http.ResponseWriter, r *http.Request, view upkeepView) {
 	view.Bar = barOf(r, "Upkeep", "Upkeep")
-	t, err := s.tellerFor(r.Context(), session(r))
+	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -99,8 +99,8 @@ func (s *Server) showUpkeep(w http.ResponseWriter, r *http.Request, view upkeepV
 const backupLasts = 7 * 24 * time.Hour
 
 // fillArchive says what the archive holds and what was last done for it.
-func (s *Server) fillArchive(ctx context.Context, t teller, view *upkeepView) error {
-	f, err := s.Archive.Figures(ctx)
+func (s *Server) fillArchive(ctx context.Context, t presenter, view *upkeepView) error {
+	f, err := s.Archive.Usage(ctx)
 	if err != nil {
 		return err
 	}
@@ -127,7 +127,7 @@ func (s *Server) fillArchive(ctx context.Context, t teller, view *upkeepView) er
 }
 
 // sweepWords say when the last sweep was and what went, and whether it failed.
-func (s *Server) sweepWords(t teller) (words string, failed bool) {
+func (s *Server) sweepWords(t presenter) (words string, failed bool) {
 	if s.LastSweep == nil {
 		return "No sweep was made since the server started.", false
 	}

@@ -74,7 +74,7 @@ func (s *Server) visitPage(w http.ResponseWriter, r *http.Request) {
 
 // showVisit fills the view in and shows it.
 func (s *Server) showVisit(w http.ResponseWriter, r *http.Request, status int, view visitView) {
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -84,18 +84,18 @@ func (s *Server) showVisit(w http.ResponseWriter, r *http.Request, status int, v
 		s.refuse(w, r, err)
 		return
 	}
-	if err := s.addAdvice(r.Context(), &teller, v); err != nil {
+	if err := s.addAdvice(r.Context(), &presenter, v); err != nil {
 		s.fail(w, r, err)
 		return
 	}
 	view.Bar = barOf(r, "Visitor book", "Visit")
-	view.Visit, view.Address, view.Parcel = teller.bookRow(v), visitAddress(v.ID), v.Parcel
+	view.Visit, view.Address, view.Parcel = presenter.bookRow(v), visitAddress(v.ID), v.Parcel
 	if view.Visit.Advice != nil {
 		view.Visit.Advice.OnPage, view.Visit.Advice.Told = true, view.FactorTold
 	}
-	view.Visit.Day = teller.bookDay(v.ReceivedAt)
+	view.Visit.Day = presenter.bookDay(v.ReceivedAt)
 	for i, still := range v.Stills {
-		shown := teller.stillView(still)
+		shown := presenter.stillView(still)
 		shown.Title = fmt.Sprintf("Still %d of %d", i+1, len(v.Stills))
 		view.Stills = append(view.Stills, shown)
 	}
@@ -104,27 +104,27 @@ func (s *Server) showVisit(w http.ResponseWriter, r *http.Request, status int, v
 	for i := range view.Visit.Persons {
 		view.Visit.Persons[i].Warning.brief()
 	}
-	if teller.resident {
+	if presenter.resident {
 		if err := s.addAnswers(r.Context(), v, view.Stills); err != nil {
 			s.fail(w, r, err)
 			return
 		}
-		if view.Again, err = s.seenAgain(r.Context(), teller, v.ID); err != nil {
+		if view.Again, err = s.seenAgain(r.Context(), presenter, v.ID); err != nil {
 			s.fail(w, r, err)
 			return
 		}
 	}
-	if view.Hold = teller.hold(v); view.Hold != nil && view.Message == "" {
+	if view.Hold = presenter.hold(v); view.Hold != nil && view.Message == "" {
 		view.Reason = view.Hold.Reason
-		view.Until = view.Hold.EndsAt.Add(-time.Second).In(teller.zone).Format(time.DateOnly)
+		view.Until = view.Hold.EndsAt.Add(-time.Second).In(presenter.zone).Format(time.DateOnly)
 	}
-	view.Today = teller.now.In(teller.zone).Format(time.DateOnly)
+	view.Today = presenter.now.In(presenter.zone).Format(time.DateOnly)
 	writePage(w, status, "visit.html", view)
 }
 
 func visitAddress(id string) string { return "/visits/" + url.PathEscape(id) }
 
-func (t teller) stillView(s house.Still) stillView {
+func (t presenter) stillView(s house.Still) stillView {
 	view := stillView{Frame: s.Frame, Width: s.Width, Height: s.Height}
 	switch {
 	case s.File != "":
@@ -197,7 +197,7 @@ func (s *Server) placeHold(w http.ResponseWriter, r *http.Request) {
 	if !readForm(w, r) {
 		return
 	}
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -205,7 +205,7 @@ func (s *Server) placeHold(w http.ResponseWriter, r *http.Request) {
 	view := visitView{Reason: r.PostForm.Get("reason"), Until: r.PostForm.Get("until")}
 	var until time.Time // none is refused by the archive
 	if view.Until != "" {
-		if until, err = teller.dayUntil(view.Until); err != nil {
+		if until, err = presenter.dayUntil(view.Until); err != nil {
 			err = fmt.Errorf("%w: its end is %w", house.ErrBadHold, err)
 		}
 	}
@@ -232,7 +232,7 @@ func (s *Server) endHold(w http.ResponseWriter, r *http.Request) {
 
 // eraseVisitPage says what erasing the visit takes.
 func (s *Server) eraseVisitPage(w http.ResponseWriter, r *http.Request) {
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -242,12 +242,12 @@ func (s *Server) eraseVisitPage(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, err)
 		return
 	}
-	at := v.ReceivedAt.In(teller.zone)
+	at := v.ReceivedAt.In(presenter.zone)
 	view := confirmView{
 		Bar: barOf(r, "Visitor book", "Erase this visit"), Back: visitAddress(v.ID),
-		Says: []string{"The visit at " + v.Bell + " on " + teller.day(at) + ", " + at.Format("15:04") + "."},
+		Says: []string{"The visit at " + v.Bell + " on " + presenter.day(at) + ", " + at.Format("15:04") + "."},
 	}
-	if teller.hold(v) != nil {
+	if presenter.hold(v) != nil {
 		view.Says = append(view.Says, capital(house.ErrHeld.Error())+".")
 		writePage(w, http.StatusOK, "confirm.html", view)
 		return

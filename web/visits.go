@@ -45,7 +45,7 @@ func (s *Server) listVisits(w http.ResponseWriter, r *http.Request) {
 		badQuery(w, r, capital(err.Error())+".")
 		return
 	}
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -61,7 +61,7 @@ func (s *Server) listVisits(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	if err := s.addAdvice(r.Context(), &teller, visits...); err != nil {
+	if err := s.addAdvice(r.Context(), &presenter, visits...); err != nil {
 		s.fail(w, r, err)
 		return
 	}
@@ -70,7 +70,7 @@ func (s *Server) listVisits(w http.ResponseWriter, r *http.Request) {
 		Next   string      `json:"next,omitempty"`
 	}{[]visitJSON{}, next.String()}
 	for _, v := range visits {
-		answer.Visits = append(answer.Visits, teller.visitJSON(v))
+		answer.Visits = append(answer.Visits, presenter.visitJSON(v))
 	}
 	writeJSON(w, http.StatusOK, answer)
 }
@@ -147,7 +147,7 @@ func (s *Server) getVisit(w http.ResponseWriter, r *http.Request) {
 
 // answerVisit answers with a visit as it is now.
 func (s *Server) answerVisit(w http.ResponseWriter, r *http.Request, id string) {
-	teller, err := s.tellerFor(r.Context(), session(r))
+	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		s.fail(w, r, err)
 		return
@@ -157,11 +157,11 @@ func (s *Server) answerVisit(w http.ResponseWriter, r *http.Request, id string) 
 		s.refuse(w, r, err)
 		return
 	}
-	if err := s.addAdvice(r.Context(), &teller, v); err != nil {
+	if err := s.addAdvice(r.Context(), &presenter, v); err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	writeJSON(w, http.StatusOK, teller.visitJSON(v))
+	writeJSON(w, http.StatusOK, presenter.visitJSON(v))
 }
 
 func (s *Server) getStill(w http.ResponseWriter, r *http.Request) {
@@ -184,7 +184,7 @@ func (s *Server) getStill(w http.ResponseWriter, r *http.Request) {
 // noteLook adds to the audit trail that somebody sees a still of the visit. A
 // disk that takes no entry keeps nobody from looking who is at the door.
 func (s *Server) noteLook(r *http.Request, visit string) {
-	l := look{session(r), visit}
+	l := viewing{session(r), visit}
 	if !s.looks.first(l, s.Now()) {
 		return
 	}
@@ -286,8 +286,8 @@ type matchJSON struct {
 	Frames      int     `json:"frames,omitempty"`
 }
 
-func (t teller) visitJSON(v house.Visit) visitJSON {
-	skew, fate := v.ClockSkew(), t.fate(v)
+func (t presenter) visitJSON(v house.Visit) visitJSON {
+	skew, fate := v.ClockSkew(), t.schedule(v)
 	j := visitJSON{
 		ID: v.ID, Bell: v.Bell, Ring: v.Ring, ReceivedAt: v.ReceivedAt, Revision: v.Revision,
 		Outcome: outcomeOf(v), Kind: v.Kind, Parcel: v.Parcel, Stage: stages[v.Stage],

@@ -27,7 +27,7 @@ type receiverAddCmd struct {
 }
 
 // receiverCautions stand beside each key that is given out.
-const receiverCautions = `lintel: before anything acts on a letter: Lintel never moves a lock, the receiver decides. The way out must be free at all
+const receiverCautions = `lintel: before anything acts on a message: Lintel never moves a lock, the receiver decides. The way out must be free at all
 times, without power and without a network. Local building and fire codes decide what may be fitted to a door, and a
 licensed locksmith or electrician does the work. docs/receiver/receiver.py is an example that moves nothing.`
 

@@ -71,18 +71,18 @@ func (c *serveCmd) Run(g *globals) error {
 		return err
 	}
 	defer listener.Close()
-	desk := evidence.NewDesk(archive, time.Now)
-	broker, err := c.newBroker(archive, desk, log)
+	inbox := evidence.NewInbox(archive, time.Now)
+	broker, err := c.newBroker(archive, inbox, log)
 	if err != nil {
 		return err
 	}
-	var post advisor.Post // nil unless there is a broker
+	var publisher advisor.Publisher // nil unless there is a broker
 	if broker != nil {
 		defer broker.listener.Close()
-		post = broker
+		publisher = broker
 	}
 	began := time.Now()
-	advice := advisor.New(archive, post, log, time.Now, advisor.NewClock(time.Now, func() time.Duration { return time.Since(began) }))
+	advice := advisor.New(archive, publisher, log, time.Now, advisor.NewClock(time.Now, func() time.Duration { return time.Since(began) }))
 	hours := time.NewTicker(time.Hour)
 	defer hours.Stop()
 	care := newCaretaker(archive, log, time.Now, hours.C)
@@ -96,7 +96,7 @@ func (c *serveCmd) Run(g *globals) error {
 		Erased:    care.Erased,
 		LastSweep: care.LastSweep,
 		Mask:      redact.Mask,
-		Factors:   desk,
+		Factors:   inbox,
 		Refused:   advice.Refused,
 	})
 	if err := c.greet(g, log, pages, listener.Addr()); err != nil {
@@ -120,11 +120,11 @@ type openBroker struct {
 }
 
 // newBroker returns nil where none is asked for.
-func (c *serveCmd) newBroker(archive *store.Archive, desk *evidence.Desk, log *slog.Logger) (*openBroker, error) {
+func (c *serveCmd) newBroker(archive *store.Archive, inbox *evidence.Inbox, log *slog.Logger) (*openBroker, error) {
 	if c.MQTTListen == "" {
 		return nil, nil
 	}
-	b, err := broker.New(broker.Config{Archive: archive, Desk: desk, Log: log, Now: time.Now, Prefix: c.MQTTPrefix})
+	b, err := broker.New(broker.Config{Archive: archive, Inbox: inbox, Log: log, Now: time.Now, Prefix: c.MQTTPrefix})
 	if errors.Is(err, broker.ErrPrefix) {
 		return nil, fmt.Errorf("%w: --mqtt-prefix: %w", errUsage, err)
 	}
@@ -193,7 +193,7 @@ type parts struct {
 	pages    *web.Server
 	care     *caretaker
 	steps    *pipeline.Pipeline
-	advice   *advisor.Counsel
+	advice   *advisor.Advisor
 	broker   *openBroker // nil without one
 }
 

@@ -1,29 +1,29 @@
 #!/usr/bin/env python3
 """An example of a receiver of Lintel's advice. It needs Python 3.8 on Linux or the like, and nothing else.
 
-It reads one letter from standard input, as it was published on its topic `lintel/advice/ID`, and prints what a receiver would do.
+It reads one message from standard input, as it was published on its topic `lintel/advice/ID`, and prints what a receiver would do.
 It moves nothing. Exit status 0: it would act. 1: it would not, and standard error says why. 2: wrong usage.
 
-    receiver.py --id ID --door DOOR --key FILE --seen FILE [--parcels] < letter
+    receiver.py --id ID --door DOOR --key FILE --seen FILE [--parcels] < message
 
-Before you have anything act on a letter:
+Before you have anything act on a message:
 
   * An electric lock must leave the way out free at all times, without this program, without a network and without power.
     Nothing here may keep a door shut.
   * Local building and fire codes say which locks a door may have. A licensed locksmith or electrician decides, and does
     the work, above all where mains voltage is near.
-  * A letter is advice. The receiver decides, and may always say no: at night, while the alarm is set, by a switch that
+  * A message is advice. The receiver decides, and may always say no: at night, while the alarm is set, by a switch that
     people inside can reach.
 
 Set up:
 
   * --key: the one line that Lintel shows once for this receiver, in a file that only the receiver may read (chmod 600).
-  * --seen: a file that starts empty (`touch` it). It is never shortened, as old letters would then be good again for a
-    clock that was set back; a year of 20 letters a day makes it 240 kB. If it is missing or damaged, nothing is acted on:
-    wait five minutes, which is the longest that any letter holds, and start with an empty one.
+  * --seen: a file that starts empty (`touch` it). It is never shortened, as old messages would then be good again for a
+    clock that was set back; a year of 20 messages a day makes it 240 kB. If it is missing or damaged, nothing is acted on:
+    wait five minutes, which is the longest that any message holds, and start with an empty one.
   * The clock must be right within 30 seconds.
 
-It fails closed: whatever it can't read, check, date or remember is no letter.
+It fails closed: whatever it can't read, check, date or remember is no message.
 """
 
 import argparse
@@ -40,8 +40,8 @@ import time
 from calendar import timegm
 
 VERSION = 1
-LARGEST = 2048  # bytes of a letter
-LONGEST = 5 * 60  # seconds that a letter may hold
+LARGEST = 2048  # bytes of a message
+LONGEST = 5 * 60  # seconds that a message may hold
 SKEW = 30  # seconds that Lintel's clock may be ahead of ours
 KEY_MARK = "lintel-receiver-key-1 "
 
@@ -49,7 +49,7 @@ WORD = r"[A-Za-z0-9._-]{1,64}"
 TIME = r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}Z"
 NONCE = r"[0-9a-f]{32}"
 
-# The fields of a letter, in their order, and what each looks like.
+# The fields of a message, in their order, and what each looks like.
 FIELDS = {
     "version": None,
     "receiver": WORD,
@@ -68,18 +68,18 @@ class Refused(Exception):
     """Why nothing is done."""
 
 
-def main(arguments, letter, clock=time.time):
-    usage = argparse.ArgumentParser(description="Says what a receiver would do with a letter of Lintel's.")
+def main(arguments, message, clock=time.time):
+    usage = argparse.ArgumentParser(description="Says what a receiver would do with a message of Lintel's.")
     usage.add_argument("--id", required=True, help="this receiver's id, as Lintel shows it")
     usage.add_argument("--door", required=True, help="the id of the one door it is for")
     usage.add_argument("--key", required=True, help="the file with its key")
-    usage.add_argument("--seen", required=True, help="the file that remembers letters acted on")
+    usage.add_argument("--seen", required=True, help="the file that remembers messages acted on")
     usage.add_argument("--parcels", action="store_true", help="a parcel may be left behind this door")
     is_for = usage.parse_args(arguments)
     try:
-        fields = open_letter(letter.read(LARGEST + 1), is_for.id, read_key(is_for.key), clock())
+        fields = verify_message(message.read(LARGEST + 1), is_for.id, read_key(is_for.key), clock())
         if fields["door"] != is_for.door:
-            raise Refused("the letter is for another door")
+            raise Refused("the message is for another door")
         if fields["kind"] == "parcel" and not is_for.parcels:
             raise Refused("no parcel may be left behind this door")
         remember(is_for.seen, fields["nonce"])
@@ -94,13 +94,13 @@ def main(arguments, letter, clock=time.time):
     return 0
 
 
-def open_letter(text, receiver, key, now):
-    """Returns the fields of a letter (bytes) that is right in everything but being new; now is in Unix seconds."""
+def verify_message(text, receiver, key, now):
+    """Returns the fields of a message (bytes) that is right in everything but being new; now is in Unix seconds."""
     if len(text) > LARGEST:
-        raise Refused("it is too long for a letter")
+        raise Refused("it is too long for a message")
     outer = spelled(text)
     if list(outer) != ["payload", "mac"] or not all(isinstance(part, str) for part in outer.values()):
-        raise Refused("it is no letter")
+        raise Refused("it is no message")
     # The mac is over the characters of the payload as they stand, and comes before everything else.
     mac = hmac.new(key, outer["payload"].encode("ascii"), hashlib.sha256).hexdigest()
     if not hmac.compare_digest(mac.encode(), outer["mac"].encode()):
@@ -109,7 +109,7 @@ def open_letter(text, receiver, key, now):
     if type(fields.get("version")) is not int or fields["version"] != VERSION:
         raise Refused("it is of another version")
     if list(fields) != list(FIELDS):
-        raise Refused("it has other fields than a letter")
+        raise Refused("it has other fields than a message")
     for field, pattern in FIELDS.items():
         if pattern and not (isinstance(fields[field], str) and re.fullmatch(pattern, fields[field])):
             raise Refused("its %s is wrong" % field)
@@ -130,7 +130,7 @@ def spelled(text):
     text = text.decode("ascii")
     read = json.loads(text)
     if not isinstance(read, dict) or json.dumps(read, separators=(",", ":")) != text:
-        raise Refused("it is no letter, or spelled otherwise")
+        raise Refused("it is no message, or spelled otherwise")
     return read
 
 
@@ -146,14 +146,14 @@ def read_key(path):
 
 
 def remember(path, nonce):
-    """Writes a nonce down for good. Only what is on the disk was remembered; a second letter waits for the first."""
+    """Writes a nonce down for good. Only what is on the disk was remembered; a second message waits for the first."""
     with open(path, "r+", encoding="ascii") as file:  # a file that is missing is not made
         if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
-            raise Refused("the file of letters seen is no file")
+            raise Refused("the file of messages seen is no file")
         fcntl.flock(file, fcntl.LOCK_EX)
         nonces = file.read()
         if not re.fullmatch("(%s\n)*" % NONCE, nonces):
-            raise Refused("the file of letters seen is damaged")
+            raise Refused("the file of messages seen is damaged")
         if nonce in nonces.split("\n"):
             raise Refused("it came before")
         file.write(nonce + "\n")

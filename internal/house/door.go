@@ -96,7 +96,7 @@ type Receiver struct {
 	Door    string    `json:"door"` // id
 	Name    string    `json:"name"`
 	AddedAt time.Time `json:"added_at"`
-	Key     []byte    `json:"-"` // 32 bytes, that letters to it are signed with
+	Key     []byte    `json:"-"` // 32 bytes, that messages to it are signed with
 }
 
 // ErrHouseDoor says that a parcel can't be expected at a door that is not one

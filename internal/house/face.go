@@ -16,7 +16,7 @@ type Face struct {
 	Descriptor Descriptor      // zeros once the still is gone
 	Quality    *Quality        // nil if it was not measured, or the still is gone
 	Liveness   *Liveness       // nil if it was not judged; without findings once the still is gone
-	Look       Look            // 0 if the eyes were not made out, or the still is gone
+	ImageHash  ImageHash       // 0 if the eyes were not made out, or the still is gone
 	Match      *Match          // nil for a stranger
 
 	ID    string // "" for one that was not read from the archive
@@ -50,12 +50,12 @@ type Match struct {
 	Frames      int     // how many frames of the ring it was judged by; 0 where it is not known
 }
 
-// A Look is a perceptual hash of a face's picture: pictures that look alike
+// An ImageHash is a perceptual hash of a face's picture: pictures that look alike
 // differ in few of its 64 bits. 0 is none.
-type Look uint64
+type ImageHash uint64
 
-// A LookAlike is a face of an earlier visit whose picture looks like another.
-type LookAlike struct {
+// A NearDuplicate is a face of an earlier visit whose picture looks like another.
+type NearDuplicate struct {
 	Face
 	Visit string
 	At    time.Time // when the visit began

@@ -161,9 +161,9 @@ func (r Rules) For(k Kind) Rule {
 	return r.Keep[k]
 }
 
-// A Fate says what will become of a visit, by the rules as they are now. A
+// A Schedule says what will become of a visit, by the rules as they are now. A
 // time is zero where that will not happen or has happened.
-type Fate struct {
+type Schedule struct {
 	SmallerAt time.Time // its stills are replaced by smaller ones
 	StillsAt  time.Time // its stills go and its findings stay
 	GoesAt    time.Time // all of it goes
@@ -172,10 +172,10 @@ type Fate struct {
 	HeldUntil time.Time // zero if there is no hold; nothing happens before
 }
 
-// Fate returns what will become of a visit.
-func (r Rules) Fate(v Visit) Fate {
+// Schedule returns what will become of a visit.
+func (r Rules) Schedule(v Visit) Schedule {
 	rule, zone := r.For(v.Kind), r.Location()
-	f := Fate{Rule: v.Kind, Period: rule.Findings, GoesAt: rule.Findings.After(v.CountedFrom, zone)}
+	f := Schedule{Rule: v.Kind, Period: rule.Findings, GoesAt: rule.Findings.After(v.CountedFrom, zone)}
 	if v.Kind == Looking {
 		f.Rule = Stranger
 	}

@@ -48,8 +48,8 @@ func (v Visit) ClockSkew() time.Duration {
 	return most
 }
 
-// A Departure is a visit that is gone.
-type Departure struct {
+// A Tombstone is a visit that is gone.
+type Tombstone struct {
 	Visit    string
 	Revision int64
 }

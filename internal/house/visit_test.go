@@ -13,7 +13,7 @@ func faceOf(seed float32, m *Match) Face {
 		Box:       image.Rect(100, 50, 180, 130),
 		Landmarks: []Point{{X: 110.5, Y: 70}, {X: 125, Y: 70.25}, {X: 150, Y: 71}, {X: 165, Y: 71}, {X: 138, Y: 95}},
 		Match:     m,
-		Look:      Look(math.Float64bits(float64(seed) * math.Pi)),
+		ImageHash: ImageHash(math.Float64bits(float64(seed) * math.Pi)),
 	}
 	for i := range f.Descriptor {
 		f.Descriptor[i] = seed + float32(i)/1000

@@ -231,7 +231,7 @@ func look(ctx context.Context, signs *liveness.Examiner, finder Finder, ring Rin
 			continue
 		}
 		signs.Examine(still, faces)
-		frames = append(frames, liveness.Frame{Number: n, Glance: liveness.NewGlance(still), Faces: faces})
+		frames = append(frames, liveness.Frame{Number: n, Thumbnail: liveness.NewThumbnail(still), Faces: faces})
 	}
 	main := prominent(frames)
 	for _, f := range main {

@@ -263,7 +263,7 @@ func (e *Export) visitOf(v house.Visit) visitRecord {
 	if v.Hold != nil && !v.Hold.EndsAt.After(e.now) {
 		v.Hold = nil // its row stays until the visit is swept
 	}
-	fate := e.rules.Fate(v)
+	fate := e.rules.Schedule(v)
 	r := visitRecord{
 		ID: v.ID, Bell: v.Bell, ReceivedAt: v.ReceivedAt, CountedFrom: v.CountedFrom, Kind: v.Kind, Parcel: v.Parcel, Stage: stages[v.Stage],
 		Fate:   fateRecord{fate.SmallerAt.UTC(), fate.StillsAt.UTC(), fate.GoesAt.UTC(), fate.Rule, fate.Period},

@@ -122,7 +122,7 @@ func BenchmarkSteps(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	at := place{x: (box.Min.X + box.Max.X) / 2, y: (box.Min.Y + box.Max.Y) / 2, side: box.Dx() * 100 / 84}
+	at := proposal{x: (box.Min.X + box.Max.X) / 2, y: (box.Min.Y + box.Max.Y) / 2, side: box.Dx() * 100 / 84}
 	onFace, err := cropAround(crowded, at).encode(new(bytes.Buffer))
 	if err != nil {
 		b.Fatal(err)

@@ -36,7 +36,7 @@ type crop struct {
 // cropAround draws the surroundings of a place at the scale that the detector
 // wants: as they are where the face is of a good size, reduced where it is
 // large, enlarged where it is small.
-func cropAround(still image.Image, p place) crop {
+func cropAround(still image.Image, p proposal) crop {
 	width := float64(p.side) * boxRatio
 	r := int(math.Ceil(width * around / 2))
 	corner := still.Bounds().Min

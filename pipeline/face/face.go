@@ -103,13 +103,13 @@ func (f *Finder) Find(ctx context.Context, still image.Image) ([]house.Face, err
 	var err error
 	if fine.factor > 1 {
 		beside := searchBeside(
-			func() []place { return f.beside.likely(fine, f.beside.search(fine, smallFirst)) },
-			func() []place { return f.beside.likely(coarse, f.beside.search(coarse, largeSecond)) })
+			func() []proposal { return f.beside.likely(fine, f.beside.search(fine, smallFirst)) },
+			func() []proposal { return f.beside.likely(coarse, f.beside.search(coarse, largeSecond)) })
 		found, err = f.confirm(ctx, still, nil, f.here.likely(coarse, f.here.search(coarse, largeFirst)))
 		found, err = f.confirmAll(ctx, still, found, err, beside)
 	}
 	if err == nil && len(found) == 0 {
-		beside := searchBeside(func() []place { return f.beside.search(fine, smallClose) })
+		beside := searchBeside(func() []proposal { return f.beside.search(fine, smallClose) })
 		found, err = f.confirm(ctx, still, nil, append(f.here.search(coarse, largeClose), f.here.search(fine, mediumClose)...))
 		found, err = f.confirmAll(ctx, still, found, err, beside)
 	}
@@ -122,8 +122,8 @@ func (f *Finder) Find(ctx context.Context, still image.Image) ([]house.Face, err
 
 // searchBeside runs searches one after the other in a goroutine. Its owner
 // drains the channel, which is closed after the last of them.
-func searchBeside(searches ...func() []place) <-chan []place {
-	results := make(chan []place, len(searches))
+func searchBeside(searches ...func() []proposal) <-chan []proposal {
+	results := make(chan []proposal, len(searches))
 	go func() {
 		defer close(results)
 		for _, search := range searches {
@@ -135,7 +135,7 @@ func searchBeside(searches ...func() []place) <-chan []place {
 
 // confirmAll confirms all that searches beside found, unless err says that
 // confirming failed before; it waits for the searches in any case.
-func (f *Finder) confirmAll(ctx context.Context, still image.Image, found []house.Face, err error, beside <-chan []place) ([]house.Face, error) {
+func (f *Finder) confirmAll(ctx context.Context, still image.Image, found []house.Face, err error, beside <-chan []proposal) ([]house.Face, error) {
 	for places := range beside {
 		if err == nil {
 			found, err = f.confirm(ctx, still, found, places)
@@ -146,7 +146,7 @@ func (f *Finder) confirmAll(ctx context.Context, still image.Image, found []hous
 
 // confirm asks the detector about each place, best first, and adds the faces
 // it finds to those found so far.
-func (f *Finder) confirm(ctx context.Context, still image.Image, found []house.Face, places []place) ([]house.Face, error) {
+func (f *Finder) confirm(ctx context.Context, still image.Image, found []house.Face, places []proposal) ([]house.Face, error) {
 	for _, p := range places {
 		if err := ctx.Err(); err != nil {
 			return nil, err
@@ -168,7 +168,7 @@ func (f *Finder) confirm(ctx context.Context, still image.Image, found []house.F
 }
 
 // look asks the detector about one place.
-func (f *Finder) look(still image.Image, p place) ([]house.Face, error) {
+func (f *Finder) look(still image.Image, p proposal) ([]house.Face, error) {
 	c := cropAround(still, p)
 	raw, err := c.encode(&f.encoded)
 	if err != nil {

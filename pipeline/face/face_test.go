@@ -218,7 +218,7 @@ func TestBoxRatio(t *testing.T) {
 		places := slices.Concat(f.here.search(f.planes.halved, largeClose),
 			f.here.search(f.planes.reduced, mediumClose), f.here.search(f.planes.reduced, smallClose))
 		for _, b := range p.Boxes {
-			var at place // the likeliest there
+			var at proposal // the likeliest there
 			for _, p := range places {
 				if p.score > at.score && image.Pt(p.x, p.y).In(b.rectangle()) {
 					at = p

@@ -12,10 +12,10 @@ import (
 // searched on: half of a 1280 pixel still.
 const maxPlane = 720
 
-// A place is where a face may be: the middle of a square and its side, in
+// A proposal is where a face may be: the middle of a square and its side, in
 // pixels of the still. The cascade's square is wider than dlib's box of the
 // same face, by boxRatio.
-type place struct {
+type proposal struct {
 	x, y, side int
 	score      float32
 }
@@ -25,7 +25,7 @@ type place struct {
 const boxRatio = 0.84
 
 // box is where dlib would draw its box.
-func (p place) box() image.Rectangle {
+func (p proposal) box() image.Rectangle {
 	r := int(float64(p.side) * boxRatio / 2)
 	return image.Rect(p.x-r, p.y-r, p.x+r, p.y+r)
 }
@@ -72,16 +72,16 @@ const apart = 0.2
 const maxPlaces = 48
 
 // search returns the places a plane has faces at, the likeliest first.
-func (sc *scanner) search(p plane, s search) []place {
+func (sc *scanner) search(p plane, s search) []proposal {
 	s.max = min(s.max, p.w, p.h) // no square is larger than the plane
 	if s.max < s.min {
 		return nil
 	}
-	var places []place
+	var places []proposal
 	for _, d := range sc.clusters(p, image.Rect(0, 0, p.w, p.h), s, apart) {
-		places = append(places, place{(d.Col - p.margin) * p.factor, (d.Row - p.margin) * p.factor, d.Scale * p.factor, d.Q})
+		places = append(places, proposal{(d.Col - p.margin) * p.factor, (d.Row - p.margin) * p.factor, d.Scale * p.factor, d.Q})
 	}
-	slices.SortStableFunc(places, func(a, b place) int { return cmp.Compare(b.score, a.score) })
+	slices.SortStableFunc(places, func(a, b proposal) int { return cmp.Compare(b.score, a.score) })
 	return places[:min(len(places), maxPlaces)]
 }
 
@@ -104,7 +104,7 @@ const (
 
 // likely drops places that don't hold up when the cascade looks at them again,
 // in small steps: the detector takes ten times as long to say no.
-func (sc *scanner) likely(p plane, places []place) []place {
+func (sc *scanner) likely(p plane, places []proposal) []proposal {
 	kept := places[:0]
 	for _, at := range places {
 		if at.score < sureScore {
@@ -118,7 +118,7 @@ func (sc *scanner) likely(p plane, places []place) []place {
 }
 
 // again is the best score of a dense search around a place.
-func (sc *scanner) again(p plane, at place) float32 {
+func (sc *scanner) again(p plane, at proposal) float32 {
 	side := at.side / p.factor
 	r := side * 9 / 10
 	x, y := at.x/p.factor+p.margin, at.y/p.factor+p.margin

@@ -11,19 +11,19 @@ import (
 // frames that are the same to the last bit, or the same but for having been
 // shifted, are one frame that was sent twice.
 //
-// Compared are glances, whose pixels are the mean of 16 of the still: noise of
+// Compared are thumbnails, whose pixels are the mean of 16 of the still: noise of
 // a standard deviation of 1 there is 0.25 here, so that frames of a camera
 // differ by some tenths, and copies by nothing, or by some hundredths if they
 // were packed as JPEG of high quality anew (MEASUREMENTS.md); packed harder,
 // they are not told from frames of a camera. A shift is found where it is a whole
-// number of pixels of a glance. The face is compared by itself as well, because
+// number of pixels of a thumbnail. The face is compared by itself as well, because
 // a camera may smooth a wall until nothing of its noise is left.
 
 const (
 	// sameWithin and differBy are means of the absolute difference of two
-	// glances: copies are within the one, frames of a camera differ by the other.
+	// thumbnails: copies are within the one, frames of a camera differ by the other.
 	sameWithin, differBy = 0.05, 0.15
-	// furthestShift is in pixels of a glance.
+	// furthestShift is in pixels of a thumbnail.
 	furthestShift = 12
 )
 
@@ -31,7 +31,7 @@ func measureCopies(seen []sighting) house.Finding {
 	least, compared, different := math.Inf(1), false, false
 	for i, s := range seen {
 		for _, o := range seen[i+1:] {
-			a, b := s.frame.Glance, o.frame.Glance
+			a, b := s.frame.Thumbnail, o.frame.Thumbnail
 			if a == nil || b == nil || a.Luma == nil || b.Luma == nil || s.frame == o.frame {
 				continue
 			}
@@ -39,7 +39,7 @@ func measureCopies(seen []sighting) house.Finding {
 				different = true
 				continue
 			}
-			least, compared = min(least, difference(a.Luma, b.Luma, onGlance(s.face.Box))), true
+			least, compared = min(least, difference(a.Luma, b.Luma, onThumbnail(s.face.Box))), true
 		}
 	}
 	switch {
@@ -51,12 +51,12 @@ func measureCopies(seen []sighting) house.Finding {
 	return missing(Plain)
 }
 
-// onGlance is a box of the still in pixels of the glance.
-func onGlance(box image.Rectangle) image.Rectangle {
-	return image.Rect(box.Min.X/glanceScale, box.Min.Y/glanceScale, box.Max.X/glanceScale, box.Max.Y/glanceScale)
+// onThumbnail is a box of the still in pixels of the thumbnail.
+func onThumbnail(box image.Rectangle) image.Rectangle {
+	return image.Rect(box.Min.X/thumbnailScale, box.Min.Y/thumbnailScale, box.Max.X/thumbnailScale, box.Max.Y/thumbnailScale)
 }
 
-// difference is the mean absolute difference of two glances, or of the face on
+// difference is the mean absolute difference of two thumbnails, or of the face on
 // them if that is larger, with the shift by whole pixels at which it is least.
 func difference(a, b *image.Gray, face image.Rectangle) float64 {
 	// A few hundred pixels, each by itself, tell which shift to look at closely.

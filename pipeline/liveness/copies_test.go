@@ -10,10 +10,10 @@ import (
 )
 
 // ringOf takes three frames of an even pattern with a camera whose noise has
-// that deviation on a still, a quarter of it on a glance.
+// that deviation on a still, a quarter of it on a thumbnail.
 func ringOf(r *rand.Rand, noise float64) (frames []Frame) {
 	for n := range 3 {
-		g := &Glance{800, 640, image.NewGray(image.Rect(0, 0, 200, 160))}
+		g := &Thumbnail{800, 640, image.NewGray(image.Rect(0, 0, 200, 160))}
 		for y := range 160 {
 			for x := range 200 {
 				v := 120 + 30*math.Sin(float64(x)/5)*math.Cos(float64(y)/7) + noise/4*r.NormFloat64()
@@ -46,17 +46,17 @@ func TestCopies(t *testing.T) {
 	}{
 		{"three stills", 3, func([]Frame) {}, 0, ""},
 		{"three stills of a quiet camera", 1, func([]Frame) {}, 0, ""},
-		{"the first still twice", 3, func(f []Frame) { f[2].Glance = f[0].Glance }, 1, ""},
-		{"the first still twice, shifted", 3, func(f []Frame) { f[2].Glance = moved(f[0].Glance, 5, -3) }, 1, ""},
-		{"one still is there", 3, func(f []Frame) { f[1].Glance, f[2].Glance = nil, nil }, 0, Plain},
-		{"no glance has a pixel", 3, func(f []Frame) {
+		{"the first still twice", 3, func(f []Frame) { f[2].Thumbnail = f[0].Thumbnail }, 1, ""},
+		{"the first still twice, shifted", 3, func(f []Frame) { f[2].Thumbnail = moved(f[0].Thumbnail, 5, -3) }, 1, ""},
+		{"one still is there", 3, func(f []Frame) { f[1].Thumbnail, f[2].Thumbnail = nil, nil }, 0, Plain},
+		{"no thumbnail has a pixel", 3, func(f []Frame) {
 			for i := range f {
-				f[i].Glance = &Glance{0, 0, image.NewGray(image.Rectangle{})}
+				f[i].Thumbnail = &Thumbnail{0, 0, image.NewGray(image.Rectangle{})}
 			}
 		}, 0, Sizes},
 		{"all of different sizes", 3, func(f []Frame) {
-			f[1].Glance = &Glance{720, 600, image.NewGray(image.Rect(0, 0, 180, 150))}
-			f[2].Glance = &Glance{640, 640, image.NewGray(image.Rect(0, 0, 160, 160))}
+			f[1].Thumbnail = &Thumbnail{720, 600, image.NewGray(image.Rect(0, 0, 180, 150))}
+			f[2].Thumbnail = &Thumbnail{640, 640, image.NewGray(image.Rect(0, 0, 160, 160))}
 		}, 0, Sizes},
 		{"a face beyond the still", 3, func(f []Frame) { f[1].Faces[0].Box = image.Rect(-900, -900, -100, -100) }, 0, ""},
 	} {
@@ -68,9 +68,9 @@ func TestCopies(t *testing.T) {
 	}
 }
 
-// moved shifts a glance, and repeats the border.
-func moved(g *Glance, dx, dy int) *Glance {
-	out := &Glance{g.Width, g.Height, image.NewGray(g.Luma.Rect)}
+// moved shifts a thumbnail, and repeats the border.
+func moved(g *Thumbnail, dx, dy int) *Thumbnail {
+	out := &Thumbnail{g.Width, g.Height, image.NewGray(g.Luma.Rect)}
 	for y := range g.Luma.Rect.Dy() {
 		for x := range g.Luma.Rect.Dx() {
 			out.Luma.SetGray(x, y, g.Luma.GrayAt(min(max(x-dx, 0), g.Luma.Rect.Dx()-1), min(max(y-dy, 0), g.Luma.Rect.Dy()-1)))
@@ -84,7 +84,7 @@ func TestCopiesCount(t *testing.T) {
 	frames := ringOf(rand.New(rand.NewPCG(19, 20)), 3)
 	copiesOn(t, frames)
 	apart := frames[0].Faces[0].Liveness.Probability
-	frames[2].Glance = frames[0].Glance
+	frames[2].Thumbnail = frames[0].Thumbnail
 	copiesOn(t, frames)
 	if together := frames[0].Faces[0].Liveness.Probability; together <= apart {
 		t.Errorf("a picture by %.3f, and with copies by %.3f", apart, together)

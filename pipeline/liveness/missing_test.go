@@ -76,7 +76,7 @@ func TestTwoFaces(t *testing.T) {
 			faces = faces[:1] // Bo has gone
 		}
 		New(nil).Examine(still, faces)
-		frames = append(frames, Frame{Number: n, Glance: NewGlance(still), Faces: faces})
+		frames = append(frames, Frame{Number: n, Thumbnail: NewThumbnail(still), Faces: faces})
 	}
 	JudgeRing(frames)
 	for n, frame := range frames {
@@ -102,7 +102,7 @@ func TestFramesOfOtherSize(t *testing.T) {
 		still := noise(size.X, size.Y, 120)
 		faces := []house.Face{faceIn(image.Rect(size.X/3, size.Y/3, size.X/2, size.Y/2))}
 		New(nil).Examine(still, faces)
-		frames = append(frames, Frame{Number: n, Glance: NewGlance(still), Faces: faces})
+		frames = append(frames, Frame{Number: n, Thumbnail: NewThumbnail(still), Faces: faces})
 	}
 	JudgeRing(frames)
 	for _, f := range frames {

@@ -56,7 +56,7 @@ const (
 
 // LookOf returns the perceptual hash of a face, or 0 if its eyes were not made
 // out.
-func LookOf(still image.Image, face house.Face) house.Look {
+func LookOf(still image.Image, face house.Face) house.ImageHash {
 	v := newScene(still).view(face)
 	if v.span == 0 {
 		return 0
@@ -83,7 +83,7 @@ func (v *view) small() *[lookSide][lookSide]float64 {
 
 // lookOf takes the 64 lowest frequencies that vary along both directions, and
 // sets a bit for each that is above the median.
-func lookOf(s *[lookSide][lookSide]float64) house.Look {
+func lookOf(s *[lookSide][lookSide]float64) house.ImageHash {
 	const n = 8
 	var wave [n][lookSide]float64
 	for u := range wave {
@@ -110,7 +110,7 @@ func lookOf(s *[lookSide][lookSide]float64) house.Look {
 	sorted := all
 	slices.Sort(sorted[:])
 	median := (sorted[n*n/2-1] + sorted[n*n/2]) / 2
-	var look house.Look
+	var look house.ImageHash
 	for i, c := range all {
 		if c > median {
 			look |= 1 << i
@@ -123,12 +123,12 @@ func lookOf(s *[lookSide][lookSide]float64) house.Look {
 // is a copy of, and adds what it finds to the findings of the face, which has
 // been examined, and to its level. The face of a still that is no copy is left
 // as it is.
-func Repeats(face *house.Face, earlier []house.LookAlike, now time.Time) {
-	if face.Liveness == nil || face.Look == 0 {
+func Repeats(face *house.Face, earlier []house.NearDuplicate, now time.Time) {
+	if face.Liveness == nil || face.ImageHash == 0 {
 		return
 	}
 	for _, e := range earlier {
-		differ := bits.OnesCount64(uint64(face.Look ^ e.Look))
+		differ := bits.OnesCount64(uint64(face.ImageHash ^ e.ImageHash))
 		distance := match.Distance(&face.Descriptor, &e.Descriptor)
 		if e.Descriptor == (house.Descriptor{}) || !isCopy(differ, distance, now.Sub(e.At)) {
 			continue

@@ -11,35 +11,35 @@ import (
 
 // A Frame is one still of a ring with what was found on it.
 type Frame struct {
-	Number int
-	Glance *Glance // nil if the still is not there any more
-	Faces  []house.Face
+	Number    int
+	Thumbnail *Thumbnail // nil if the still is not there any more
+	Faces     []house.Face
 }
 
-// A Glance is a still made small, which is enough to know a copy.
-type Glance struct {
+// A Thumbnail is a still made small, which is enough to know a copy.
+type Thumbnail struct {
 	Width, Height int         // pixels of the still
 	Luma          *image.Gray // a quarter as wide and high
 }
 
-// glanceScale is how many pixels of a still make one of a glance, along a side.
-const glanceScale = 4
+// thumbnailScale is how many pixels of a still make one of a thumbnail, along a side.
+const thumbnailScale = 4
 
-// NewGlance takes a glance at a still.
-func NewGlance(still image.Image) *Glance {
+// NewThumbnail makes a thumbnail of a still.
+func NewThumbnail(still image.Image) *Thumbnail {
 	s := newScene(still)
-	w, h := s.bounds.Dx()/glanceScale, s.bounds.Dy()/glanceScale
-	g := &Glance{s.bounds.Dx(), s.bounds.Dy(), image.NewGray(image.Rect(0, 0, w, h))}
+	w, h := s.bounds.Dx()/thumbnailScale, s.bounds.Dy()/thumbnailScale
+	g := &Thumbnail{s.bounds.Dx(), s.bounds.Dy(), image.NewGray(image.Rect(0, 0, w, h))}
 	for y := range h {
 		for x := range w {
 			sum := 0
-			for dy := range glanceScale {
-				row := (y*glanceScale+dy)*s.stride + x*glanceScale
-				for _, v := range s.luma[row : row+glanceScale] {
+			for dy := range thumbnailScale {
+				row := (y*thumbnailScale+dy)*s.stride + x*thumbnailScale
+				for _, v := range s.luma[row : row+thumbnailScale] {
 					sum += int(v)
 				}
 			}
-			g.Luma.Pix[y*g.Luma.Stride+x] = uint8((sum + glanceScale*glanceScale/2) / (glanceScale * glanceScale))
+			g.Luma.Pix[y*g.Luma.Stride+x] = uint8((sum + thumbnailScale*thumbnailScale/2) / (thumbnailScale * thumbnailScale))
 		}
 	}
 	return g

@@ -4,7 +4,7 @@
 // Lintel makes no connection to anything, ever, so it is no client of a broker
 // somewhere. It is one, for its own topics only, and off unless the household
 // asks for it. What comes in are messages of sources, which go to package
-// factor's desk. What goes out are the letters of package message, each to the
+// evidence's inbox. What goes out are the messages of package message, each to the
 // one receiver it is for.
 //
 // # Who may connect
@@ -32,14 +32,14 @@
 //	a source    publish to PREFIX/factors/PERSON    the person by id, whom it is about
 //	a receiver  subscribe to PREFIX/advice/OWN-ID   that filter and no other, so no wildcards
 //
-// Each receiver has a topic of its own so that no other hears its letters. A
+// Each receiver has a topic of its own so that no other hears its messages. A
 // filter that a receiver may not have is refused in the SUBACK (0x80, section
 // 3.9.3). MQTT 3.1.1 has no answer that refuses a PUBLISH: a server either
 // acknowledges it or closes the connection (section 3.3.5, MQTT-3.3.5-2). So
 //
 //   - what a source may never send ends its connection: another topic, a
 //     retained message, QoS 2, more than [evidence.LargestMessage] bytes;
-//   - what the desk refuses is acknowledged like what it takes, and so is a
+//   - what the inbox refuses is acknowledged like what it takes, and so is a
 //     phone's message about somebody else, which counts as a failed attempt.
 //     Whoever wants to know what came of a message sends it by HTTP;
 //   - what could not be kept, by a full disk perhaps, is not acknowledged, and
@@ -54,7 +54,7 @@
 //
 // # Nothing is kept here
 //
-// A letter is published once, with QoS 0 and not retained. Whoever does not
+// A message is published once, with QoS 0 and not retained. Whoever does not
 // listen at that moment never gets it. No session outlives its connection,
 // whatever CONNECT asks for (so Session Present is always 0, and a receiver
 // subscribes again each time it connects), there are no retained messages and
@@ -63,7 +63,7 @@
 // # Who is removed
 //
 // An account is looked up again at each packet it sends, a ping included, and
-// before each letter to it. When it is not there any more, its connection ends
+// before each message to it. When it is not there any more, its connection ends
 // there. A client that sends nothing has to ping within its keep alive time,
 // and the longest that is taken is [MaxKeepAlive].
 package broker
@@ -97,7 +97,7 @@ const (
 	mostClients  = 256  // connected at once
 	mostWaiting  = 64   // that have not said who they are, of all,
 	waitingEach  = 8    // and of one network address
-	mostInflight = 16   // messages of a client in work at once, and letters to it not written yet
+	mostInflight = 16   // messages of a client in work at once, and messages to it not written yet
 	room         = 1024 // bytes of a packet besides the message: topic, names, lengths
 
 	// packetsAtOnce and packetTime bound what an account sends. Beyond it, it is
@@ -121,15 +121,15 @@ type Archive interface {
 	Receivers(context.Context) ([]house.Receiver, error)
 }
 
-// A Desk takes in the messages of sources.
-type Desk interface {
+// An Inbox takes in the messages of sources.
+type Inbox interface {
 	Message(ctx context.Context, s house.Source, about string, text []byte) (evidence.Receipt, error)
 }
 
 // Config is what a Broker needs.
 type Config struct {
 	Archive Archive
-	Desk    Desk
+	Inbox   Inbox
 	Log     *slog.Logger
 	Now     func() time.Time
 	Prefix  string // of all topics; empty for DefaultPrefix
@@ -175,7 +175,7 @@ func New(c Config) (*Broker, error) {
 	limits.TopicAliasMaximum, limits.MaximumSessionExpiryInterval = 0, 0
 	// Its own log would write messages out, and what has to be said is said here.
 	// With a buffer of a byte it writes each packet by itself, so that no more
-	// letters than that many wait for a receiver that does not read.
+	// messages than that many wait for a receiver that does not read.
 	b.server = mochi.New(&mochi.Options{
 		Capabilities: limits, InlineClient: true, Logger: slog.New(slog.DiscardHandler), ClientNetWriteBufferSize: 1,
 	})
@@ -235,21 +235,21 @@ func accept(ctx context.Context, listener net.Listener) (net.Conn, error) {
 	}
 }
 
-// Send publishes a letter to a receiver, if it listens at this moment, and else
+// Publish publishes a message to a receiver, if it listens at this moment, and else
 // nothing, without an error. It may be called whether the broker serves or not.
 // An error says that whether the receiver still is one could not be found out,
 // and that nothing was sent.
-func (b *Broker) Send(ctx context.Context, receiver string, letter []byte) error {
+func (b *Broker) Publish(ctx context.Context, receiver string, message []byte) error {
 	b.mu.Lock()
 	l := b.seated[receiver]
 	b.mu.Unlock()
 	if l == nil || l.is.kind != receiverAccount {
-		b.Log.Info("a letter found nobody: the receiver is not connected", "receiver", receiver)
+		b.Log.Info("a message found nobody: the receiver is not connected", "receiver", receiver)
 		return nil
 	}
 	still, err := b.Archive.CheckReceiver(ctx, receiver, l.is.token)
 	if err != nil {
-		return fmt.Errorf("sending a letter by MQTT: %w", err)
+		return fmt.Errorf("sending a message by MQTT: %w", err)
 	}
 	if !still {
 		l.end(errRemoved)
@@ -257,11 +257,11 @@ func (b *Broker) Send(ctx context.Context, receiver string, letter []byte) error
 	}
 	topic := b.adviceTopic(receiver)
 	if _, listens := l.client.State.Subscriptions.Get(topic); !listens {
-		b.Log.Info("a letter found nobody: the receiver has not subscribed", "receiver", receiver)
+		b.Log.Info("a message found nobody: the receiver has not subscribed", "receiver", receiver)
 		return nil
 	}
-	if err := b.server.Publish(topic, letter, false, 0); err != nil {
-		return fmt.Errorf("sending a letter by MQTT: %w", err)
+	if err := b.server.Publish(topic, message, false, 0); err != nil {
+		return fmt.Errorf("sending a message by MQTT: %w", err)
 	}
 	return nil
 }

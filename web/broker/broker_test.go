@@ -39,7 +39,7 @@ import (
 // patience is how long a test waits for what has to come.
 const patience = 20 * time.Second
 
-// A household is a broker on a real archive and desk, with two persons, their
+// A household is a broker on a real archive and inbox, with two persons, their
 // phones, a reader and two receivers, and a clock that the test sets.
 type household struct {
 	t                 *testing.T
@@ -105,14 +105,14 @@ func (h *household) pass(d time.Duration) {
 	h.at = h.at.Add(d)
 }
 
-// change lets a test put something between the broker and the archive or desk.
+// change lets a test put something between the broker and the archive or inbox.
 type change func(*Config)
 
 func newHouse(t *testing.T, changes ...change) *household {
 	t.Helper()
 	h := &household{t: t, at: time.Date(2031, 5, 6, 7, 8, 9, 0, time.UTC), bell: "gate"}
 	h.fill()
-	c := Config{Archive: h.archive, Desk: evidence.NewDesk(h.archive, h.now), Log: slog.New(slog.NewTextHandler(&h.log, nil)), Now: h.now}
+	c := Config{Archive: h.archive, Inbox: evidence.NewInbox(h.archive, h.now), Log: slog.New(slog.NewTextHandler(&h.log, nil)), Now: h.now}
 	for _, change := range changes {
 		change(&c)
 	}
@@ -293,10 +293,10 @@ func (h *household) report(latitude float64) string {
 	return fmt.Sprintf(`{"arrival":{"latitude_deg":%g,"longitude_deg":20,"accuracy_m":10,"at":"%s"}}`, latitude, h.now().Format(time.RFC3339))
 }
 
-// letter writes one about a suggestion that was never kept.
-func (h *household) letter(visit string) []byte {
+// message writes one about a suggestion that was never kept.
+func (h *household) message(visit string) []byte {
 	h.t.Helper()
-	text, err := message.Seal(house.Advice{
+	text, err := message.Sign(house.Advice{
 		ID: "advice" + visit, Visit: visit, Door: h.door, Person: h.ada, State: house.Suggested, At: h.now(), ExpiresAt: h.now().Add(time.Minute),
 	}, h.bell, h.receiver.name, h.key)
 	if err != nil {
@@ -307,7 +307,7 @@ func (h *household) letter(visit string) []byte {
 
 func (h *household) send(to login, text []byte) {
 	h.t.Helper()
-	if err := h.broker.Send(h.t.Context(), to.name, text); err != nil {
+	if err := h.broker.Publish(h.t.Context(), to.name, text); err != nil {
 		h.t.Fatal(err)
 	}
 }
@@ -501,7 +501,7 @@ func TestFactor(t *testing.T) {
 	}
 }
 
-// What the desk refuses is acknowledged and makes nothing.
+// What the inbox refuses is acknowledged and makes nothing.
 func TestRefusedFactors(t *testing.T) {
 	h := newHouse(t)
 	for _, test := range []struct {
@@ -559,7 +559,7 @@ func TestMayPublish(t *testing.T) {
 		{"an empty person", h.reader, "lintel/factors/", 1, false, token, errTopic},
 		{"more than a person", h.reader, own + "/x", 1, false, token, errTopic},
 		{"another prefix", h.reader, "house/factors/" + h.ada, 1, false, token, errTopic},
-		{"a letter of its own making", h.reader, "lintel/advice/" + h.receiver.name, 0, false, token, errTopic},
+		{"a message of its own making", h.reader, "lintel/advice/" + h.receiver.name, 0, false, token, errTopic},
 		{"what is the server's", h.reader, "$SYS/broker/version", 0, false, token, errTopic},
 		{"a receiver that gives factors", h.receiver, own, 1, false, token, errTopic},
 		{"a receiver that writes to itself", h.receiver, "lintel/advice/" + h.receiver.name, 0, false, token, errTopic},
@@ -606,7 +606,7 @@ func TestMaySubscribe(t *testing.T) {
 		code   byte
 	}{
 		{h.receiver, own, 0, 0},
-		{h.receiver, own, 1, 0}, // letters have QoS 0
+		{h.receiver, own, 1, 0}, // messages have QoS 0
 		{h.receiver, own, 2, 0},
 		{h.receiver, "lintel/advice/" + h.another.name, 0, 0x80},
 		{h.receiver, "lintel/advice/+", 0, 0x80},
@@ -636,7 +636,7 @@ func TestMaySubscribe(t *testing.T) {
 	}
 }
 
-// A letter comes to its receiver, is right, and is worth nothing a second time,
+// A message comes to its receiver, is right, and is worth nothing a second time,
 // whoever publishes it.
 func TestLetter(t *testing.T) {
 	h := newHouse(t)
@@ -645,14 +645,14 @@ func TestLetter(t *testing.T) {
 	if a, b := c.subscribe(topic, 1), other.subscribe("lintel/advice/"+h.another.name, 1); a != 0 || b != 0 {
 		t.Fatalf("subscribing: %#x, %#x", a, b)
 	}
-	text := h.letter("V1")
+	text := h.message("V1")
 	h.send(h.receiver, text)
-	m := wait(t, c.came, "the letter")
+	m := wait(t, c.came, "the message")
 	if m.Topic() != topic || m.Qos() != 0 || m.Retained() || m.Duplicate() {
 		t.Errorf("topic %s, QoS %d, retained %v, duplicate %v", m.Topic(), m.Qos(), m.Retained(), m.Duplicate())
 	}
 	seen := make(map[string]bool)
-	open := func(text []byte) (message.Letter, error) {
+	open := func(text []byte) (message.Message, error) {
 		return mailbox.Open(text, h.receiver.name, h.key, h.now(), func(nonce string) bool {
 			before := seen[nonce]
 			seen[nonce] = true
@@ -662,10 +662,10 @@ func TestLetter(t *testing.T) {
 	if l, err := open(m.Payload()); err != nil || l.Door != h.door || l.Visit != "V1" {
 		t.Errorf("opened %+v, %v", l, err)
 	}
-	// Somebody on the network who took the letter down publishes it again, by a
+	// Somebody on the network who took the message down publishes it again, by a
 	// broker of their own if need be.
 	h.send(h.receiver, m.Payload())
-	if _, err := open(wait(t, c.came, "the letter again").Payload()); !errors.Is(err, mailbox.ErrSeen) {
+	if _, err := open(wait(t, c.came, "the message again").Payload()); !errors.Is(err, mailbox.ErrSeen) {
 		t.Errorf("opened again: %v", err)
 	}
 	h.pass(time.Minute)
@@ -674,13 +674,13 @@ func TestLetter(t *testing.T) {
 		t.Errorf("opened after its time: %v", err)
 	}
 	h.send(h.another, []byte("another's"))
-	if m := wait(t, other.came, "another's letter"); string(m.Payload()) != "another's" {
+	if m := wait(t, other.came, "another's message"); string(m.Payload()) != "another's" {
 		t.Errorf("another heard %q", m.Payload())
 	}
 }
 
 // The whole way: somebody known rings, a reader sees their token and says so by
-// MQTT, and the receiver at the door gets a letter by MQTT that is right.
+// MQTT, and the receiver at the door gets a message by MQTT that is right.
 func TestFromFactorToLetter(t *testing.T) {
 	h := newHouse(t)
 	ctx := t.Context()
@@ -737,7 +737,7 @@ func TestFromFactorToLetter(t *testing.T) {
 	if err := s.done(s.Publish("lintel/factors/"+h.ada, 1, false, `{"token":"brass"}`)); err != nil {
 		t.Fatal(err)
 	}
-	m := wait(t, r.came, "the letter")
+	m := wait(t, r.came, "the message")
 	l, err := mailbox.Open(m.Payload(), h.receiver.name, h.key, h.now(), func(string) bool { return false })
 	if err != nil || l.Visit != visit || l.Door != h.door || l.Bell != h.bell || l.Kind != message.Person {
 		t.Errorf("%+v, %v", l, err)
@@ -764,7 +764,7 @@ func TestNothingOld(t *testing.T) {
 		if code := c.subscribe(topic, 1); code != 0 {
 			t.Fatalf("subscribing: %#x", code)
 		}
-		only(c, fmt.Sprint("letter ", i))
+		only(c, fmt.Sprint("message ", i))
 		logged := len(h.log.String())
 		c.Disconnect(0)
 		h.waitForLog(logged, "disconnected from MQTT")
@@ -841,7 +841,7 @@ func TestRemoved(t *testing.T) {
 	if f := h.factors(); len(f) > 0 {
 		t.Errorf("factors %+v", f)
 	}
-	h.send(h.receiver, []byte("a letter"))
+	h.send(h.receiver, []byte("a message"))
 	wait(t, r.lost, "the receiver's connection to end")
 	if len(r.came) > 0 {
 		t.Errorf("it heard %q", (<-r.came).Payload())
@@ -868,7 +868,7 @@ func TestConnectsAgain(t *testing.T) {
 		t.Fatalf("subscribing: %#x", code)
 	}
 	h.send(h.receiver, []byte("once"))
-	wait(t, second.came, "a letter")
+	wait(t, second.came, "a message")
 	if code := other.subscribe("lintel/advice/"+h.another.name, 0); code != 0 {
 		t.Errorf("the other: %#x", code)
 	}
@@ -909,19 +909,19 @@ func (b *broken) CheckReceiver(ctx context.Context, id, token string) (bool, err
 	return b.Archive.CheckReceiver(ctx, id, token)
 }
 
-// brokenDesk fails once, and then works.
-type brokenDesk struct {
-	Desk
+// brokenInbox fails once, and then works.
+type brokenInbox struct {
+	Inbox
 	fail sync.Once
 	err  error
 }
 
-func (d *brokenDesk) Message(ctx context.Context, s house.Source, about string, text []byte) (r evidence.Receipt, err error) {
+func (d *brokenInbox) Message(ctx context.Context, s house.Source, about string, text []byte) (r evidence.Receipt, err error) {
 	d.fail.Do(func() { err = d.err })
 	if err != nil {
 		return r, err
 	}
-	return d.Desk.Message(ctx, s, about, text)
+	return d.Inbox.Message(ctx, s, about, text)
 }
 
 func TestBrokenArchive(t *testing.T) {
@@ -935,7 +935,7 @@ func TestBrokenArchive(t *testing.T) {
 	if _, err := h.tryConnect(h.phone); !errors.Is(err, packets.ErrorRefusedServerUnavailable) {
 		t.Errorf("connecting: %v", err)
 	}
-	if err := h.broker.Send(t.Context(), h.receiver.name, []byte("a letter")); !errors.Is(err, errDisk) {
+	if err := h.broker.Publish(t.Context(), h.receiver.name, []byte("a message")); !errors.Is(err, errDisk) {
 		t.Errorf("sending: %v", err)
 	}
 	s.Publish("lintel/factors/"+h.ada, 1, false, `{"token":"brass"}`)
@@ -945,14 +945,14 @@ func TestBrokenArchive(t *testing.T) {
 	}
 	b.fail(nil)
 	h.send(h.receiver, []byte("later"))
-	if m := wait(t, r.came, "a letter"); string(m.Payload()) != "later" {
+	if m := wait(t, r.came, "a message"); string(m.Payload()) != "later" {
 		t.Errorf("came %q", m.Payload())
 	}
 }
 
 // What was not kept is not acknowledged, and comes again.
-func TestBrokenDesk(t *testing.T) {
-	h := newHouse(t, func(c *Config) { c.Desk = &brokenDesk{Desk: c.Desk, err: errDisk} })
+func TestBrokenInbox(t *testing.T) {
+	h := newHouse(t, func(c *Config) { c.Inbox = &brokenInbox{Inbox: c.Inbox, err: errDisk} })
 	again := func(o *paho.ClientOptions) { o.SetCleanSession(false).SetStore(paho.NewMemoryStore()) } // with what the client has to send
 	o, c := h.options(h.reader)
 	again(o)
@@ -978,7 +978,7 @@ func TestBrokenDesk(t *testing.T) {
 
 // A failed attempt that could not be counted is not answered as if it was.
 func TestUncountedMiss(t *testing.T) {
-	h := newHouse(t, func(c *Config) { c.Desk = evidence.NewDesk(uncounting{c.Archive.(*store.Archive)}, c.Now) })
+	h := newHouse(t, func(c *Config) { c.Inbox = evidence.NewInbox(uncounting{c.Archive.(*store.Archive)}, c.Now) })
 	c := h.connect(h.reader)
 	c.Publish("lintel/factors/"+h.ada, 1, false, `{"token":"tin"}`)
 	wait(t, c.lost, "the connection to end")
@@ -1003,8 +1003,8 @@ func TestPrefix(t *testing.T) {
 	if code := r.subscribe("house/2/advice/"+h.receiver.name, 0); code != 0 {
 		t.Fatalf("subscribing: %#x", code)
 	}
-	h.send(h.receiver, []byte("a letter"))
-	wait(t, r.came, "a letter")
+	h.send(h.receiver, []byte("a message"))
+	wait(t, r.came, "a message")
 }
 
 func TestTLS(t *testing.T) {

@@ -225,7 +225,7 @@ func (g *gate) OnACLCheck(cl *mochi.Client, topic string, write bool) bool {
 	return l.is.kind == receiverAccount && topic == g.adviceTopic(l.is.id)
 }
 
-// OnSubscribe grants QoS 0, which letters have. What may not be had is refused
+// OnSubscribe grants QoS 0, which messages have. What may not be had is refused
 // by OnACLCheck.
 func (g *gate) OnSubscribe(cl *mochi.Client, p packets.Packet) packets.Packet {
 	for i, f := range p.Filters {
@@ -237,18 +237,18 @@ func (g *gate) OnSubscribe(cl *mochi.Client, p packets.Packet) packets.Packet {
 	return p
 }
 
-// OnPublish hands a message to the desk. Nothing that a client publishes is
+// OnPublish hands a message to the inbox. Nothing that a client publishes is
 // passed on to another: CodeSuccessIgnore has it acknowledged and no more.
 func (g *gate) OnPublish(cl *mochi.Client, p packets.Packet) (packets.Packet, error) {
 	if cl.Net.Inline {
-		return p, nil // a letter
+		return p, nil // a message
 	}
 	l := cl.Net.Conn.(*link)
 	about, _ := g.about(p.TopicName)
 	// What came is finished, even if the server stops meanwhile.
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(l.ctx), keepTime)
 	defer cancel()
-	receipt, err := g.Desk.Message(ctx, l.is.source, about, p.Payload)
+	receipt, err := g.Inbox.Message(ctx, l.is.source, about, p.Payload)
 	kind, refused := refusal(err)
 	switch {
 	case err == nil && receipt.Counts:

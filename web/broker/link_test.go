@@ -79,7 +79,7 @@ func (few) Receivers(context.Context) ([]house.Receiver, error) {
 	return []house.Receiver{{ID: receiver}, {ID: receiver2}}, nil
 }
 
-// A tray is a desk that keeps what it is given.
+// A tray is an inbox that keeps what it is given.
 type tray struct {
 	mu  sync.Mutex
 	got []string
@@ -95,8 +95,8 @@ func (d *tray) Message(_ context.Context, s house.Source, about string, text []b
 // run runs a broker for a test in a bubble.
 func run(t *testing.T) (*Broker, *pipes, *tray, *journal) {
 	t.Helper()
-	log, desk, listener := new(journal), new(tray), newPipes()
-	b, err := New(Config{Archive: few{}, Desk: desk, Log: slog.New(slog.NewTextHandler(log, nil)), Now: time.Now})
+	log, inbox, listener := new(journal), new(tray), newPipes()
+	b, err := New(Config{Archive: few{}, Inbox: inbox, Log: slog.New(slog.NewTextHandler(log, nil)), Now: time.Now})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -113,7 +113,7 @@ func run(t *testing.T) (*Broker, *pipes, *tray, *journal) {
 				len(b.links), len(b.seated), len(b.waiting), b.waitingInAll, b.server.Clients.Len()-1)
 		}
 	})
-	return b, listener, desk, log
+	return b, listener, inbox, log
 }
 
 // greeting is a CONNECT.
@@ -229,7 +229,7 @@ func TestCrowd(t *testing.T) {
 // Who sends too much is read slowly, and nothing is lost.
 func TestFlood(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		_, listener, desk, _ := run(t)
+		_, listener, inbox, _ := run(t)
 		conn := listener.dial()
 		if code := greet(t, conn, source, "SOURCETOKEN", 600); code != 0 {
 			t.Fatalf("connecting: %d", code)
@@ -249,8 +249,8 @@ func TestFlood(t *testing.T) {
 		if d := time.Since(began); d != (n-packetsAtOnce)*packetTime {
 			t.Errorf("%d packets took %v", n, d)
 		}
-		if len(desk.got) != n || desk.got[n-1] != fmt.Sprintf("SOURCE ADA %d", n-1) {
-			t.Errorf("%d messages came", len(desk.got))
+		if len(inbox.got) != n || inbox.got[n-1] != fmt.Sprintf("SOURCE ADA %d", n-1) {
+			t.Errorf("%d messages came", len(inbox.got))
 		}
 		conn.Close()
 	})
@@ -265,11 +265,11 @@ func TestDeafReceiver(t *testing.T) {
 		listen(t, other, receiver2)
 		began := time.Now()
 		for range 100 {
-			if err := b.Send(t.Context(), receiver, []byte("a letter")); err != nil {
+			if err := b.Publish(t.Context(), receiver, []byte("a message")); err != nil {
 				t.Fatal(err)
 			}
 		}
-		if err := b.Send(t.Context(), receiver2, []byte("another")); err != nil {
+		if err := b.Publish(t.Context(), receiver2, []byte("another")); err != nil {
 			t.Fatal(err)
 		}
 		p, err := packets.ReadPacket(other)
@@ -287,7 +287,7 @@ func TestDeafReceiver(t *testing.T) {
 			}
 		}
 		if n == 0 || n > mostInflight+1 {
-			t.Errorf("%d letters were waiting", n)
+			t.Errorf("%d messages were waiting", n)
 		}
 	})
 }
@@ -334,7 +334,7 @@ func (panicking) Message(context.Context, house.Source, string, []byte) (evidenc
 func TestPanic(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b, listener, _, log := run(t)
-		b.Desk = panicking{}
+		b.Inbox = panicking{}
 		conn, other := listener.dial(), listener.dial()
 		listen(t, other, receiver)
 		if code := greet(t, conn, source, "SOURCETOKEN", 0); code != 0 {
@@ -351,7 +351,7 @@ func TestPanic(t *testing.T) {
 		if !strings.Contains(log.String(), "a bug") {
 			t.Errorf("log: %s", log.String())
 		}
-		if err := b.Send(t.Context(), receiver, []byte("a letter")); err != nil {
+		if err := b.Publish(t.Context(), receiver, []byte("a message")); err != nil {
 			t.Error(err)
 		}
 		if _, err := packets.ReadPacket(other); err != nil {
@@ -375,7 +375,7 @@ func (f *failing) Accept() (net.Conn, error) {
 
 func TestListenerFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b, err := New(Config{Archive: few{}, Desk: new(tray), Log: slog.New(slog.DiscardHandler), Now: time.Now})
+		b, err := New(Config{Archive: few{}, Inbox: new(tray), Log: slog.New(slog.DiscardHandler), Now: time.Now})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -396,7 +396,7 @@ func TestListenerFails(t *testing.T) {
 	})
 }
 
-// Whatever a source sends, nothing panics, and the desk gets only what came to
+// Whatever a source sends, nothing panics, and the inbox gets only what came to
 // a topic of factors; whatever anybody else sends, it gets nothing.
 func FuzzLink(f *testing.F) {
 	packet := func(p packets.ControlPacket) []byte {
@@ -417,8 +417,8 @@ func FuzzLink(f *testing.F) {
 	}
 	hello := packet(greeting(source, "SOURCETOKEN", 0))
 	f.Fuzz(func(t *testing.T, sent []byte, known bool) {
-		log, desk := new(journal), new(tray)
-		b, err := New(Config{Archive: few{}, Desk: desk, Log: slog.New(slog.NewTextHandler(log, nil)), Now: time.Now})
+		log, inbox := new(journal), new(tray)
+		b, err := New(Config{Archive: few{}, Inbox: inbox, Log: slog.New(slog.NewTextHandler(log, nil)), Now: time.Now})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -445,13 +445,13 @@ func FuzzLink(f *testing.F) {
 		if strings.Contains(log.String(), "panic") {
 			t.Error(log.String())
 		}
-		for _, got := range desk.got {
+		for _, got := range inbox.got {
 			if _, rest, _ := strings.Cut(got, "SOURCE "); !words.MatchString(strings.SplitN(rest, " ", 2)[0]) {
-				t.Errorf("the desk got %q", got)
+				t.Errorf("the inbox got %q", got)
 			}
 		}
-		if !known && len(desk.got) > 0 && !bytes.Contains(sent, []byte("SOURCETOKEN")) {
-			t.Errorf("the desk got %q of nobody", desk.got)
+		if !known && len(inbox.got) > 0 && !bytes.Contains(sent, []byte("SOURCETOKEN")) {
+			t.Errorf("the inbox got %q of nobody", inbox.got)
 		}
 		if n := b.server.Clients.Len(); n != 1 {
 			t.Errorf("%d clients are left", n-1)

@@ -36,7 +36,7 @@ var refusals = []struct {
 
 // refusal says what is wrong with a message, and whether it is the message at
 // all that something is wrong with. A failed attempt that could not be counted
-// is no such error of the desk's.
+// is no such error of the inbox's.
 func refusal(err error) (kind string, refused bool) {
 	for _, r := range refusals {
 		if errors.Is(err, r.err) {

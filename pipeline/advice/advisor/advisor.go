@@ -7,9 +7,9 @@
 // become a suggestion, when another still or a factor comes; a suggestion stays
 // one until it is used, dismissed or expired.
 //
-// A letter about a suggestion (package message) goes to each receiver of the
+// A message about a suggestion (package message) goes to each receiver of the
 // door once, after the suggestion is durable, and never again: a crash in
-// between loses the letter, and nobody is let in by it. Nothing here opens
+// between loses the message, and nobody is let in by it. Nothing here opens
 // anything.
 package advisor
 
@@ -30,7 +30,7 @@ import (
 	"lintel/pipeline/match"
 )
 
-// An Archive is what counsel needs of the store.
+// An Archive is what an [Advisor] needs of the store.
 type Archive interface {
 	LatestVisits(ctx context.Context, limit int) ([]house.Visit, error)
 	Bells(context.Context) ([]house.Bell, error)
@@ -52,35 +52,35 @@ type Archive interface {
 	Watch() (changed <-chan struct{}, stop func())
 }
 
-// A Post delivers letters to receivers. It does so at most once, and keeps
+// A Publisher delivers messages to receivers. It does so at most once, and keeps
 // nothing for whoever is not there.
-type Post interface {
-	Send(ctx context.Context, receiver string, letter []byte) error
+type Publisher interface {
+	Publish(ctx context.Context, receiver string, message []byte) error
 }
 
-// A Counsel gives advice while it runs.
-type Counsel struct {
-	archive Archive
-	post    Post // nil without one
-	log     *slog.Logger
-	now     func() time.Time
-	clock   *Clock
-	gallery *match.Current
-	alike   alike
+// An Advisor gives advice while it runs.
+type Advisor struct {
+	archive   Archive
+	publisher Publisher // nil without one
+	log       *slog.Logger
+	now       func() time.Time
+	clock     *Clock
+	gallery   *match.Current
+	alike     alike
 
 	woken   chan struct{} // holds one where somebody was refused
 	mu      sync.Mutex
 	refused map[string]time.Time // when a bell's secret was last wrong, by the bell's name
 }
 
-// New returns a counsel. The post may be nil: then nothing is sent.
-func New(archive Archive, post Post, log *slog.Logger, now func() time.Time, clock *Clock) *Counsel {
-	return &Counsel{archive: archive, post: post, log: log, now: now, clock: clock,
+// New returns an advisor. The publisher may be nil: then nothing is sent.
+func New(archive Archive, publisher Publisher, log *slog.Logger, now func() time.Time, clock *Clock) *Advisor {
+	return &Advisor{archive: archive, publisher: publisher, log: log, now: now, clock: clock,
 		gallery: match.NewCurrent(archive), woken: make(chan struct{}, 1), refused: make(map[string]time.Time)}
 }
 
 // Refused says that somebody just came in a bell's name with a wrong secret.
-func (c *Counsel) Refused(bell string) {
+func (c *Advisor) Refused(bell string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.refused[bell] = c.now()
@@ -90,7 +90,7 @@ func (c *Counsel) Refused(bell string) {
 	}
 }
 
-func (c *Counsel) refusedAt(bell string) time.Time {
+func (c *Advisor) refusedAt(bell string) time.Time {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.refused[bell]
@@ -98,7 +98,7 @@ func (c *Counsel) refusedAt(bell string) time.Time {
 
 // Run gives advice until the context is done. Failures are logged; what they
 // leave undecided is withheld, since no advice is none.
-func (c *Counsel) Run(ctx context.Context) {
+func (c *Advisor) Run(ctx context.Context) {
 	changed, stop := c.archive.Watch()
 	defer stop()
 	ctx = house.By(ctx, house.ByItself)
@@ -128,7 +128,7 @@ func (c *Counsel) Run(ctx context.Context) {
 // the same.
 const lookAgain = time.Minute
 
-func (c *Counsel) untilNext(expiry time.Time) time.Duration {
+func (c *Advisor) untilNext(expiry time.Time) time.Duration {
 	if expiry.IsZero() {
 		return lookAgain
 	}
@@ -140,7 +140,7 @@ func (c *Counsel) untilNext(expiry time.Time) time.Duration {
 const manyVisits = 20
 
 // consider works out the advice on every visit of the last minute.
-func (c *Counsel) consider(ctx context.Context) error {
+func (c *Advisor) consider(ctx context.Context) error {
 	c.clock.look()
 	doors, err := c.archive.Doors(ctx)
 	if err != nil || len(doors) == 0 {
@@ -173,7 +173,7 @@ func (c *Counsel) consider(ctx context.Context) error {
 
 // decide keeps the advice on a visit at a door, if it is not what was kept
 // before, and sends a suggestion.
-func (c *Counsel) decide(ctx context.Context, in policy.Input) error {
+func (c *Advisor) decide(ctx context.Context, in policy.Input) error {
 	v, door, advice := in.Visit, in.Door, adviceOn(in)
 	before, err := c.archive.AdviceOn(ctx, v.ID)
 	if err != nil {
@@ -234,9 +234,9 @@ func toldOf(v house.Visit, alike map[string][]string) []string {
 	return slices.Sorted(maps.Keys(told))
 }
 
-// send sends the letter of a suggestion to each receiver of its door.
-func (c *Counsel) send(ctx context.Context, id, bell string) error {
-	if c.post == nil {
+// send sends the message of a suggestion to each receiver of its door.
+func (c *Advisor) send(ctx context.Context, id, bell string) error {
+	if c.publisher == nil {
 		return nil
 	}
 	advice, err := c.archive.Advice(ctx, id)
@@ -252,9 +252,9 @@ func (c *Counsel) send(ctx context.Context, id, bell string) error {
 		if r.Door != advice.Door {
 			continue
 		}
-		text, err := message.Seal(advice, bell, r.ID, message.Key(r.Key))
+		text, err := message.Sign(advice, bell, r.ID, message.Key(r.Key))
 		if err == nil {
-			err = c.post.Send(ctx, r.ID, text)
+			err = c.publisher.Publish(ctx, r.ID, text)
 		}
 		if err != nil {
 			failures = append(failures, fmt.Errorf("sending to receiver %s: %w", r.ID, err))
@@ -271,7 +271,7 @@ type alike struct {
 	persons  map[string][]string
 }
 
-func (c *Counsel) doubles(ctx context.Context) (map[string][]string, error) {
+func (c *Advisor) doubles(ctx context.Context) (map[string][]string, error) {
 	c.alike.mu.Lock()
 	defer c.alike.mu.Unlock()
 	revision, err := c.archive.GalleryRevision(ctx)

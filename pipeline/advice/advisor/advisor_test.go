@@ -25,18 +25,18 @@ import (
 )
 
 // Every test runs in a bubble of package synctest. There, synctest.Wait waits
-// until counsel can't go on by itself, and time stands still meanwhile. A bubble
+// until the advisor can't go on by itself, and time stands still meanwhile. A bubble
 // also fails the test if a goroutine is left when it ends.
 
-// A household is a counsel on a real archive: one bell that rings at the front door
+// A household is an advisor on a real archive: one bell that rings at the front door
 // and at a garage for parcels, and a person who may be suggested at the front
 // door all day, with one factor. The front door has two receivers, the garage one.
 type household struct {
 	t             *testing.T
 	archive       *store.Archive
-	counsel       *Counsel
+	advisor       *Advisor
 	log           bytes.Buffer
-	post          post
+	publisher     publisher
 	ada           string
 	front, garage string
 	receivers     []house.Receiver // two of the front door, one of the garage
@@ -44,8 +44,8 @@ type household struct {
 	ahead         atomic.Int64 // of the server's clock, in ns, once it was set
 }
 
-// A post keeps what is sent.
-type post struct {
+// A publisher keeps what is sent.
+type publisher struct {
 	mu   sync.Mutex
 	sent []parcel
 	err  error
@@ -56,15 +56,15 @@ type parcel struct {
 	text     []byte
 }
 
-func (p *post) Send(_ context.Context, receiver string, letter []byte) error {
+func (p *publisher) Publish(_ context.Context, receiver string, message []byte) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.sent = append(p.sent, parcel{receiver, letter})
+	p.sent = append(p.sent, parcel{receiver, message})
 	return p.err
 }
 
 // take returns what was sent since it was asked last.
-func (p *post) take() (sent []parcel) {
+func (p *publisher) take() (sent []parcel) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	sent, p.sent = p.sent, nil
@@ -115,16 +115,16 @@ func (h *household) must(err error) {
 	}
 }
 
-// run runs a counsel. The function it returns stops it and waits for it.
+// run runs an advisor. The function it returns stops it and waits for it.
 func (h *household) run(archive Archive) (stop func()) {
 	h.t.Helper()
 	began := time.Now()
-	h.counsel = New(archive, &h.post, slog.New(slog.NewTextHandler(&h.log, nil)), h.now,
+	h.advisor = New(archive, &h.publisher, slog.New(slog.NewTextHandler(&h.log, nil)), h.now,
 		NewClock(h.now, func() time.Duration { return time.Since(began) }))
 	ctx, cancel := context.WithCancel(h.t.Context())
 	done := make(chan bool)
 	go func() {
-		h.counsel.Run(ctx)
+		h.advisor.Run(ctx)
 		close(done)
 	}()
 	synctest.Wait()
@@ -212,7 +212,7 @@ func unmet(d house.Advice) (codes []string) {
 	return codes
 }
 
-// suggested checks that a suggestion is open at the front door, and the letters
+// suggested checks that a suggestion is open at the front door, and the messages
 // of it.
 func (h *household) suggested(visit, factor string) house.Advice {
 	h.t.Helper()
@@ -221,33 +221,33 @@ func (h *household) suggested(visit, factor string) house.Advice {
 		!slices.Equal(d.Factors, []string{factor}) || !d.At.Equal(h.now()) || !d.ExpiresAt.Equal(h.now().Add(time.Minute)) {
 		h.t.Errorf("advice %+v, not met %v", d, unmet(d))
 	}
-	sent := h.post.take()
+	sent := h.publisher.take()
 	if len(sent) != 2 {
-		h.t.Errorf("%d letters, want 2", len(sent))
+		h.t.Errorf("%d messages, want 2", len(sent))
 	}
 	for _, r := range h.receivers[:2] {
 		i := slices.IndexFunc(sent, func(p parcel) bool { return p.receiver == r.ID })
 		if i < 0 {
-			h.t.Errorf("no letter to receiver %s", r.ID)
+			h.t.Errorf("no message to receiver %s", r.ID)
 			continue
 		}
 		l, err := mailbox.Open(sent[i].text, r.ID, message.Key(r.Key), h.now(), func(string) bool { return false })
 		if err != nil || l.Visit != visit || l.Door != h.front || l.Bell != "gate" || l.Kind != message.Person || !l.ExpiresAt.Equal(d.ExpiresAt.Truncate(time.Second)) {
-			h.t.Errorf("letter %+v, %v", l, err)
+			h.t.Errorf("message %+v, %v", l, err)
 		}
 	}
 	return d
 }
 
 // withheld checks that something is withheld at the front door for these
-// reasons, and that no letter was sent.
+// reasons, and that no message was sent.
 func (h *household) withheld(visit string, codes ...string) {
 	h.t.Helper()
 	if d := h.advice(visit, h.front); d.State != house.Withheld || !slices.Equal(unmet(d), codes) {
 		h.t.Errorf("advice is %s, not met %v; want %v", d.State, unmet(d), codes)
 	}
-	if sent := h.post.take(); len(sent) > 0 {
-		h.t.Errorf("%d letters were sent", len(sent))
+	if sent := h.publisher.take(); len(sent) > 0 {
+		h.t.Errorf("%d messages were sent", len(sent))
 	}
 }
 
@@ -280,7 +280,7 @@ func TestFactorComes(t *testing.T) {
 	})
 }
 
-// What was suggested once is never suggested again, and no letter written twice,
+// What was suggested once is never suggested again, and no message written twice,
 // whatever comes.
 func TestOnce(t *testing.T) {
 	for _, end := range []house.AdviceState{house.Used, house.Dismissed, house.Expired} {
@@ -293,7 +293,7 @@ func TestOnce(t *testing.T) {
 			h.arrive()
 			visit := h.ring(h.face())
 			d := h.advice(visit, h.front)
-			if d.State != house.Suggested || len(h.post.take()) != 2 {
+			if d.State != house.Suggested || len(h.publisher.take()) != 2 {
 				t.Fatalf("advice %+v", d)
 			}
 			if end == house.Expired {
@@ -308,27 +308,27 @@ func TestOnce(t *testing.T) {
 			if got := h.advice(visit, h.front); got.State != end || got.ID != d.ID {
 				t.Errorf("%s: advice %+v", end, got)
 			}
-			if sent := h.post.take(); len(sent) > 0 {
-				t.Errorf("%s: %d more letters", end, len(sent))
+			if sent := h.publisher.take(); len(sent) > 0 {
+				t.Errorf("%s: %d more messages", end, len(sent))
 			}
 		})
 	}
 }
 
-// A letter that could not be sent is not sent later: nobody waits for it.
+// A message that could not be sent is not sent later: nobody waits for it.
 func TestPostFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newHouse(t)
 		defer h.run(h.archive)()
-		h.post.err = errors.New("the post is down")
+		h.publisher.err = errors.New("the publisher is down")
 		visit := h.ring(h.face())
 		h.suggested(visit, h.arrive()) // tried with both, all the same
-		h.post.err = nil
+		h.publisher.err = nil
 		h.arrive()
-		if sent := h.post.take(); len(sent) > 0 {
-			t.Errorf("%d letters again", len(sent))
+		if sent := h.publisher.take(); len(sent) > 0 {
+			t.Errorf("%d messages again", len(sent))
 		}
-		if log := h.log.String(); !strings.Contains(log, "the post is down") || !strings.Contains(log, h.receivers[0].ID) || !strings.Contains(log, h.receivers[1].ID) {
+		if log := h.log.String(); !strings.Contains(log, "the publisher is down") || !strings.Contains(log, h.receivers[0].ID) || !strings.Contains(log, h.receivers[1].ID) {
 			t.Errorf("log: %s", log)
 		}
 	})
@@ -383,9 +383,9 @@ func TestWrongSecret(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newHouse(t)
 		defer h.run(h.archive)()
-		h.counsel.Refused("another bell")
+		h.advisor.Refused("another bell")
 		h.suggested(h.ring(h.face()), h.arrive())
-		h.counsel.Refused("gate")
+		h.advisor.Refused("gate")
 		h.arrive()
 		h.withheld(h.ring(h.face()), policy.Healthy)
 		time.Sleep(policy.AfterRefusal - time.Second)
@@ -436,7 +436,7 @@ func TestTrial(t *testing.T) {
 		if d := h.advice(after, h.front); d.State != house.Suggested {
 			t.Errorf("after the trial it is %s, not met %v", d.State, unmet(d))
 		}
-		h.post.take()
+		h.publisher.take()
 		// One that nobody ends is over by itself.
 		_, err = h.archive.StartTrial(t.Context(), "gate", "R")
 		h.must(err)
@@ -462,8 +462,8 @@ func TestClockJumps(t *testing.T) {
 			if d := h.advice(visit, h.front); d.State != house.Withheld || !slices.Contains(unmet(d), policy.Clock) {
 				t.Errorf("after %v: %s, not met %v", jump, d.State, unmet(d))
 			}
-			if sent := h.post.take(); len(sent) > 0 {
-				t.Errorf("after %v: %d letters", jump, len(sent))
+			if sent := h.publisher.take(); len(sent) > 0 {
+				t.Errorf("after %v: %d messages", jump, len(sent))
 			}
 			time.Sleep(policy.AfterJump)
 			synctest.Wait()
@@ -555,8 +555,8 @@ func TestErasedMeanwhile(t *testing.T) {
 		if d := h.advice(visit, h.front); !erased || d.ID != "" {
 			t.Errorf("erased %v, advice %+v", erased, d)
 		}
-		if sent := h.post.take(); len(sent) > 0 {
-			t.Errorf("%d letters", len(sent))
+		if sent := h.publisher.take(); len(sent) > 0 {
+			t.Errorf("%d messages", len(sent))
 		}
 		if strings.Contains(h.log.String(), "ERROR") {
 			t.Errorf("log: %s", h.log.String())
@@ -662,8 +662,8 @@ func (f *failing) ExpireAdvice(ctx context.Context) (time.Time, error) {
 	return either(v, err, f.err("ExpireAdvice"))
 }
 
-// Whatever of the archive fails, nothing is suggested, no letter is sent, and
-// the log says it. Once it works again, so does counsel.
+// Whatever of the archive fails, nothing is suggested, no message is sent, and
+// the log says it. Once it works again, so does the advisor.
 func TestArchiveFails(t *testing.T) {
 	for _, at := range []string{
 		"LatestVisits", "Bells", "Doors", "DoorRules", "ParcelRules", "AdviceRules", "Rules", "Persons", "FactorsSince", "MissesSince",
@@ -678,8 +678,8 @@ func TestArchiveFails(t *testing.T) {
 			if d := h.advice(visit, h.front); d.ID != "" {
 				t.Errorf("%s fails: %+v", at, d)
 			}
-			if sent := h.post.take(); len(sent) > 0 {
-				t.Errorf("%s fails: %d letters", at, len(sent))
+			if sent := h.publisher.take(); len(sent) > 0 {
+				t.Errorf("%s fails: %d messages", at, len(sent))
 			}
 			if !strings.Contains(h.log.String(), errDisk.Error()) {
 				t.Errorf("%s fails: the log is silent", at)
@@ -691,7 +691,7 @@ func TestArchiveFails(t *testing.T) {
 			}
 		})
 	}
-	for _, at := range []string{"Advice", "Receivers"} { // after it was kept: the letter is lost
+	for _, at := range []string{"Advice", "Receivers"} { // after it was kept: the message is lost
 		synctest.Test(t, func(t *testing.T) {
 			h := newHouse(t)
 			archive := &failing{h.archive, at}
@@ -700,8 +700,8 @@ func TestArchiveFails(t *testing.T) {
 			visit := h.ring(h.face())
 			archive.at = ""
 			h.arrive()
-			if d := h.advice(visit, h.front); d.State != house.Suggested || len(h.post.take()) > 0 {
-				t.Errorf("%s failed: %s, or a letter late", at, d.State)
+			if d := h.advice(visit, h.front); d.State != house.Suggested || len(h.publisher.take()) > 0 {
+				t.Errorf("%s failed: %s, or a message late", at, d.State)
 			}
 			if !strings.Contains(h.log.String(), errDisk.Error()) {
 				t.Errorf("%s fails: the log is silent", at)
@@ -737,19 +737,19 @@ func TestParcel(t *testing.T) {
 		if d.State != house.Suggested || d.Parcel != rule || d.Person != "" || len(unmet(d)) > 0 || !d.ExpiresAt.Equal(h.now().Add(30*time.Second)) {
 			t.Errorf("advice %+v, not met %v", d, unmet(d))
 		}
-		sent, r := h.post.take(), h.receivers[2]
+		sent, r := h.publisher.take(), h.receivers[2]
 		if len(sent) != 1 || sent[0].receiver != r.ID {
-			t.Fatalf("letters %v", sent)
+			t.Fatalf("messages %v", sent)
 		}
 		l, err := mailbox.Open(sent[0].text, r.ID, message.Key(r.Key), h.now(), func(string) bool { return false })
 		if err != nil || l.Kind != message.Parcel || l.Door != h.garage {
-			t.Errorf("letter %+v, %v", l, err)
+			t.Errorf("message %+v, %v", l, err)
 		}
 		if d := h.advice(visit, h.front); d.State != house.Withheld || d.Parcel != "" {
 			t.Errorf("at the front door: %+v", d)
 		}
 		again := h.ring(stranger())
-		if d := h.advice(again, h.garage); d.State != house.Withheld || len(h.post.take()) > 0 {
+		if d := h.advice(again, h.garage); d.State != house.Withheld || len(h.publisher.take()) > 0 {
 			t.Errorf("a second parcel: %+v", d)
 		}
 	})

@@ -10,7 +10,7 @@ import (
 )
 
 // missesCount is how long a failed attempt counts for at most, see package
-// advise.
+// policy.
 const missesCount = 25 * time.Hour
 
 // A situation is what decisions are made from, all but the visit and the door.
@@ -30,7 +30,7 @@ func (s situation) at(v house.Visit, door house.Door, refused, now time.Time) po
 }
 
 // gather reads the situation. An error means that nothing can be decided.
-func (c *Counsel) gather(ctx context.Context) (s situation, err error) {
+func (c *Advisor) gather(ctx context.Context) (s situation, err error) {
 	in := &s.input
 	rules, err := c.archive.Rules(ctx)
 	if err != nil {

@@ -11,14 +11,14 @@
 //	{"token": "LABEL"}                                                                from a reader: it saw this token
 //
 // A resident who is signed in can give two more factors: a code that somebody
-// said ([Desk.Code]), and that they looked and agree ([Desk.Agree]).
+// said ([Inbox.Code]), and that they looked and agree ([Inbox.Agree]).
 //
 // # What a factor is worth
 //
 // A phone can be lent, stolen or made to report what is not so, and a token can
 // be lent or copied: their strength is one half. A code and a resident do not go
 // by what lies in a pocket alone: theirs is 1. The numbers are our own; package
-// advise asks for 1 where two persons look alike.
+// policy asks for 1 where two persons look alike.
 //
 // # What is refused, and counted
 //
@@ -43,7 +43,7 @@ import (
 	"lintel/pipeline/advice/totp"
 )
 
-// What is wrong with a message. Errors of packages arrive and onetime come
+// What is wrong with a message. Errors of packages geofence and totp come
 // besides.
 var (
 	// ErrMessage says that something is no message of a source.
@@ -70,7 +70,7 @@ const (
 // codeCounts is how long a code and a resident's word count.
 const codeCounts = 2 * time.Minute
 
-// An Archive is what the desk needs of the store.
+// An Archive is what the inbox needs of the store.
 type Archive interface {
 	AdviceRules(context.Context) (house.AdviceRules, error)
 	MoveSource(ctx context.Context, id string, change func(json.RawMessage) (json.RawMessage, *house.Factor, error)) (added bool, err error)
@@ -82,9 +82,9 @@ type Archive interface {
 	AddMiss(ctx context.Context, what, whom string) error
 }
 
-// A Desk is where messages of sources arrive. Its methods may be called by
+// An Inbox is where messages of sources arrive. Its methods may be called by
 // several goroutines.
-type Desk struct {
+type Inbox struct {
 	archive Archive
 	now     func() time.Time
 
@@ -93,8 +93,10 @@ type Desk struct {
 	guessing sync.Mutex
 }
 
-// NewDesk returns a desk with that archive and clock.
-func NewDesk(archive Archive, now func() time.Time) *Desk { return &Desk{archive: archive, now: now} }
+// NewInbox returns an inbox with that archive and clock.
+func NewInbox(archive Archive, now func() time.Time) *Inbox {
+	return &Inbox{archive: archive, now: now}
+}
 
 // A Receipt says what came of a message.
 type Receipt struct {
@@ -107,7 +109,7 @@ type Receipt struct {
 // Message takes a message of a source, which was authenticated. About is the
 // person that the sender says it is about, by id, or empty where that was not
 // said.
-func (d *Desk) Message(ctx context.Context, s house.Source, about string, text []byte) (Receipt, error) {
+func (d *Inbox) Message(ctx context.Context, s house.Source, about string, text []byte) (Receipt, error) {
 	m, err := parseMessage(text)
 	if err != nil {
 		return Receipt{}, err
@@ -171,7 +173,7 @@ func parseMessage(text []byte) (m message, err error) {
 }
 
 // arrival takes a report of where a phone is.
-func (d *Desk) arrival(ctx context.Context, s house.Source, text []byte) (Receipt, error) {
+func (d *Inbox) arrival(ctx context.Context, s house.Source, text []byte) (Receipt, error) {
 	receipt := Receipt{Kind: house.FactorArrival}
 	report, err := geofence.ParseReport(text)
 	if err != nil {
@@ -211,7 +213,7 @@ func (d *Desk) arrival(ctx context.Context, s house.Source, text []byte) (Receip
 }
 
 // token takes that a reader saw something.
-func (d *Desk) token(ctx context.Context, s house.Source, about, label string) (Receipt, error) {
+func (d *Inbox) token(ctx context.Context, s house.Source, about, label string) (Receipt, error) {
 	receipt := Receipt{Kind: house.FactorToken}
 	if err := d.archive.HearSource(ctx, s.ID); err != nil {
 		return receipt, err
@@ -241,7 +243,7 @@ func (d *Desk) token(ctx context.Context, s house.Source, about, label string) (
 // Code takes a one-time code of a person's. Source is the id of the phone that
 // gave it, or names the session that it was typed in, "tablet ID" or "resident
 // ID".
-func (d *Desk) Code(ctx context.Context, person, code, source string) error {
+func (d *Inbox) Code(ctx context.Context, person, code, source string) error {
 	d.guessing.Lock()
 	defer d.guessing.Unlock()
 	now := d.now()
@@ -271,7 +273,7 @@ func (d *Desk) Code(ctx context.Context, person, code, source string) error {
 
 // Agree takes that a resident, by id, looked at the still of a visit and agrees
 // that it is the person.
-func (d *Desk) Agree(ctx context.Context, visit, person, resident string) error {
+func (d *Inbox) Agree(ctx context.Context, visit, person, resident string) error {
 	now := d.now()
 	_, err := d.archive.AddFactor(ctx, house.Factor{
 		Kind: house.FactorResident, Person: person, Source: "resident " + resident, Visit: visit,
@@ -283,7 +285,7 @@ func (d *Desk) Agree(ctx context.Context, visit, person, resident string) error 
 // missed counts a failed attempt, and returns what failed. Where it can't be
 // counted, what failed is not answered for at all: guesses that nobody counts
 // would be free.
-func (d *Desk) missed(ctx context.Context, what, whom string, err error) error {
+func (d *Inbox) missed(ctx context.Context, what, whom string, err error) error {
 	if countErr := d.archive.AddMiss(ctx, what, whom); countErr != nil {
 		return fmt.Errorf("%v, and: %w", err, countErr)
 	}

@@ -22,7 +22,7 @@ import (
 // reader, and a clock that the test sets.
 type household struct {
 	*store.Archive
-	*Desk
+	*Inbox
 	t             *testing.T
 	at            time.Time
 	ada, bo       string
@@ -38,7 +38,7 @@ func newHouse(t *testing.T) *household {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { h.Archive.Close() })
-	h.Desk = NewDesk(h.Archive, now)
+	h.Inbox = NewInbox(h.Archive, now)
 	h.ada, h.bo = h.person("Ada Quill"), h.person("Bo Tansy")
 	h.phone, h.reader = h.source(house.Phone, h.ada), h.source(house.Reader, "")
 	for person, label := range map[string]string{h.ada: "brass", h.bo: "copper"} {
@@ -285,7 +285,7 @@ func (failing) HearSource(context.Context, string) error                        
 
 func TestFailures(t *testing.T) {
 	h := newHouse(t)
-	d := NewDesk(failing{}, func() time.Time { return h.at })
+	d := NewInbox(failing{}, func() time.Time { return h.at })
 	for source, text := range map[house.Source]string{h.phone: h.report(10), h.reader: `{"token":"brass"}`} {
 		if r, err := d.Message(t.Context(), source, "", []byte(text)); !errors.Is(err, errDisk) || r.Counts {
 			t.Errorf("%s: %+v, %v", text, r, err)
@@ -304,7 +304,7 @@ func (uncounting) AddMiss(context.Context, string, string) error { return errDis
 // A guess that could not be counted is not answered for.
 func TestUncountedMiss(t *testing.T) {
 	h := newHouse(t)
-	d := NewDesk(uncounting{h.Archive}, func() time.Time { return h.at })
+	d := NewInbox(uncounting{h.Archive}, func() time.Time { return h.at })
 	secret := totp.Secret{1}
 	if err := h.SetOneTimeSecret(t.Context(), h.ada, secret.Text(), 0); err != nil {
 		t.Fatal(err)

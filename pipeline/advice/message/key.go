@@ -16,7 +16,7 @@ var ErrKey = errors.New("this is no key of a receiver")
 const keyMark = "lintel-receiver-key-1 "
 
 // A Key is what the server and one receiver have in common. Whoever has it can
-// write letters to that receiver, which then acts on them.
+// write messages to that receiver, which then acts on them.
 type Key [KeySize]byte
 
 // Text returns the key in one line, for a file that only the receiver reads.

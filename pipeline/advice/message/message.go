@@ -1,8 +1,8 @@
 // Package message writes advice as it leaves the server, for whatever may act on
-// it: a letter to one receiver, which is published on a topic of that receiver's
+// it: a message to one receiver, which is published on a topic of that receiver's
 // own (package broker).
 //
-// Lintel never moves a lock. A letter says that a suggestion was made, and the
+// Lintel never moves a lock. A message says that a suggestion was made, and the
 // receiver alone decides. Whoever builds one has to see to this:
 //
 //   - An electric lock must leave the way out free at all times, without Lintel,
@@ -10,24 +10,24 @@
 //     keep a door shut.
 //   - Local building and fire codes say which locks a door may have at all, and
 //     a licensed locksmith or electrician decides and does the work.
-//   - A receiver fails closed: a letter that is not right in every point is no
-//     letter, and so is one that it can't check, remember, or date. It has a
+//   - A receiver fails closed: a message that is not right in every point is no
+//     message, and so is one that it can't check, remember, or date. It has a
 //     clock that is set, and it remembers what it acted on.
-//   - It acts on letters for its own door only, and on those for parcels only
+//   - It acts on messages for its own door only, and on those for parcels only
 //     where a parcel may be left.
 //
-// What a letter looks like:
+// What a message looks like:
 //
 //	{"payload":"BASE64","mac":"HEX"}
 //
-// The payload is a [Letter] as JSON, in base64 (RFC 4648 section 4, padded). The
+// The payload is a [Message] as JSON, in base64 (RFC 4648 section 4, padded). The
 // mac is HMAC-SHA256 (RFC 2104, FIPS 180-4) over the characters of the base64
 // just as they stand there, in small hexadecimal digits. So it is checked before
 // anything is decoded, and there is nothing to be brought into a canonical form.
-// Both objects have one spelling only, the one [Seal] writes: fields in this
+// Both objects have one spelling only, the one [Sign] writes: fields in this
 // order, no blanks, nothing else.
 //
-// A letter is authentic, not secret: whoever listens on the network, where there
+// A message is authentic, not secret: whoever listens on the network, where there
 // is no TLS, reads which door, and when. No person is in it, by name or otherwise.
 //
 // docs/receiver/receiver.py is an example of a receiver.
@@ -48,19 +48,19 @@ import (
 )
 
 const (
-	// Version is that of the letters here.
+	// Version is that of the messages here.
 	Version = 1
 	// Action is the only one there is.
 	Action = "suggest"
-	// Longest is how long a letter may hold.
+	// Longest is how long a message may hold.
 	Longest = 5 * time.Minute
 	// Skew is how far a server's clock may be ahead of a receiver's.
 	Skew = 30 * time.Second
-	// Largest is how many bytes a letter may have.
+	// Largest is how many bytes a message may have.
 	Largest = 2048
 )
 
-// A Kind is what a letter is about.
+// A Kind is what a message is about.
 type Kind string
 
 const (
@@ -68,8 +68,8 @@ const (
 	Parcel Kind = "parcel" // a parcel may be left
 )
 
-// A Letter is what a receiver gets to know.
-type Letter struct {
+// A Message is what a receiver gets to know.
+type Message struct {
 	Version  int    `json:"version"`
 	Receiver string `json:"receiver"` // id of the one that it is for
 	Door     string `json:"door"`     // id
@@ -78,7 +78,7 @@ type Letter struct {
 	Action   string `json:"action"`
 	Kind     Kind   `json:"kind"`
 	// Nonce is of 128 bits, in small hexadecimal digits. The same advice to
-	// the same receiver always has the same, so that a letter that is
+	// the same receiver always has the same, so that a message that is
 	// published again, after a crash, is acted on once.
 	Nonce string `json:"nonce"`
 	// IssuedAt and ExpiresAt are in UTC and whole seconds, 2027-01-01T12:00:00Z.
@@ -92,17 +92,17 @@ type envelope struct {
 	MAC     string `json:"mac"`
 }
 
-// ErrAdvice says that there is nothing to write a letter of: the advice suggests
+// ErrAdvice says that there is nothing to write a message of: the advice suggests
 // nothing, or lacks something, or holds for more than Longest.
-var ErrAdvice = errors.New("no letter is written of this advice")
+var ErrAdvice = errors.New("no message is written of this advice")
 
 // words are what ids and names of bells are made of.
 var words = regexp.MustCompile(`^[A-Za-z0-9._-]{1,64}$`)
 
-// Seal writes the letter of an advice to the receiver with the id and key. The
-// bell is the name of the one that rang. The same advice gives the same letter.
+// Sign writes the message of an advice to the receiver with the id and key. The
+// bell is the name of the one that rang. The same advice gives the same message.
 // The error is [ErrAdvice], or [ErrKey] for a key of nothing but zeros.
-func Seal(a house.Advice, bell, receiver string, key Key) ([]byte, error) {
+func Sign(a house.Advice, bell, receiver string, key Key) ([]byte, error) {
 	if key == (Key{}) {
 		return nil, ErrKey
 	}
@@ -112,7 +112,7 @@ func Seal(a house.Advice, bell, receiver string, key Key) ([]byte, error) {
 	if a.ID == "" || (a.Person == "") == (a.Parcel == "") {
 		return nil, fmt.Errorf("%w: it is not for one person or one parcel", ErrAdvice)
 	}
-	l := Letter{
+	l := Message{
 		Version: Version, Receiver: receiver, Door: a.Door, Bell: bell, Visit: a.Visit,
 		Action: Action, Kind: Person, Nonce: nonce(a.ID, key),
 		IssuedAt: a.At.UTC().Truncate(time.Second), ExpiresAt: a.ExpiresAt.UTC().Truncate(time.Second),
@@ -146,7 +146,7 @@ func enclose(payload []byte, key Key) []byte {
 	return b
 }
 
-// macText returns the mac of a payload's base64 as it stands in a letter.
+// macText returns the mac of a payload's base64 as it stands in a message.
 func macText(payload string, key Key) string {
 	return hex.EncodeToString(mac(key[:], []byte(payload)))
 }
@@ -160,8 +160,8 @@ func mac(key, message []byte) []byte {
 
 var nonces = regexp.MustCompile(`^[0-9a-f]{32}$`)
 
-// check returns what is wrong with a letter by itself.
-func (l Letter) check() error {
+// check returns what is wrong with a message by itself.
+func (l Message) check() error {
 	for _, w := range []string{l.Receiver, l.Door, l.Bell, l.Visit} {
 		if !words.MatchString(w) {
 			return fmt.Errorf("%q is no id and no name", w)

@@ -30,14 +30,14 @@ func suggested() house.Advice {
 
 func sealed(t testing.TB, a house.Advice) []byte {
 	t.Helper()
-	text, err := Seal(a, "garden", "gate", key)
+	text, err := Sign(a, "garden", "gate", key)
 	if err != nil {
 		t.Fatal(err)
 	}
 	return text
 }
 
-// fields are those of a good letter, in their order, to be spoilt.
+// fields are those of a good message, in their order, to be spoilt.
 const fields = `{"version":1,"receiver":"gate","door":"DOOR2","bell":"garden","visit":"VISIT567","action":"suggest",` +
 	`"kind":"person","nonce":"00112233445566778899aabbccddeeff","issued_at":"2026-11-25T12:00:00Z","expires_at":"2026-11-25T12:01:00Z"}`
 
@@ -69,9 +69,9 @@ func TestMACOfTheRFC(t *testing.T) {
 	}
 }
 
-// opened reads a letter, with the mac as Python or anybody else would check it:
+// opened reads a message, with the mac as Python or anybody else would check it:
 // TestReceiverActsOnce has that done.
-func opened(t *testing.T, text []byte) (l Letter) {
+func opened(t *testing.T, text []byte) (l Message) {
 	t.Helper()
 	var e envelope
 	if err := json.Unmarshal(text, &e); err != nil {
@@ -93,7 +93,7 @@ func opened(t *testing.T, text []byte) (l Letter) {
 func TestSeal(t *testing.T) {
 	text := sealed(t, suggested())
 	got := opened(t, text)
-	want := Letter{
+	want := Message{
 		Version: 1, Receiver: "gate", Door: "DOOR2", Bell: "garden", Visit: "VISIT567", Action: "suggest", Kind: Person,
 		Nonce: got.Nonce, IssuedAt: noon, ExpiresAt: noon.Add(time.Minute),
 	}
@@ -170,15 +170,15 @@ func TestNotSealed(t *testing.T) {
 	} {
 		a := suggested()
 		change(&a)
-		if text, err := Seal(a, "garden", "gate", key); !errors.Is(err, ErrAdvice) || text != nil {
+		if text, err := Sign(a, "garden", "gate", key); !errors.Is(err, ErrAdvice) || text != nil {
 			t.Errorf("%s: %s, %v, want %v", name, text, err, ErrAdvice)
 		}
 	}
-	if text, err := Seal(suggested(), "garden", "gate", Key{}); !errors.Is(err, ErrKey) || text != nil {
+	if text, err := Sign(suggested(), "garden", "gate", Key{}); !errors.Is(err, ErrKey) || text != nil {
 		t.Errorf("no key: %s, %v, want %v", text, err, ErrKey)
 	}
 	for _, names := range [][2]string{{"", "gate"}, {"garden", ""}, {"garden", "Juna's gate"}, {"gärten", "gate"}} {
-		if _, err := Seal(suggested(), names[0], names[1], key); !errors.Is(err, ErrAdvice) {
+		if _, err := Sign(suggested(), names[0], names[1], key); !errors.Is(err, ErrAdvice) {
 			t.Errorf("bell %q, receiver %q: %v, want %v", names[0], names[1], err, ErrAdvice)
 		}
 	}

@@ -44,8 +44,8 @@ func write(t *testing.T, path, text string) {
 	}
 }
 
-// takes hands a letter to the program, and returns its status and what it says.
-func (s station) takes(t *testing.T, letter []byte) (status int, would, complaint string) {
+// takes hands a message to the program, and returns its status and what it says.
+func (s station) takes(t *testing.T, message []byte) (status int, would, complaint string) {
 	t.Helper()
 	// -B: it leaves no compiled file in docs.
 	args := []string{"-B", "-c", `
@@ -55,10 +55,10 @@ import receiver
 resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[3]),) * 2)
 sys.exit(receiver.main(sys.argv[4:], sys.stdin.buffer, lambda: float(sys.argv[2])))`,
 		receiverDir, strconv.FormatInt(s.now.Unix(), 10), strconv.Itoa(s.largest)}
-	return s.run(t, letter, args...)
+	return s.run(t, message, args...)
 }
 
-func (s station) run(t *testing.T, letter []byte, args ...string) (status int, would, complaint string) {
+func (s station) run(t *testing.T, message []byte, args ...string) (status int, would, complaint string) {
 	t.Helper()
 	args = append(args, "--id", s.id, "--door", s.door, "--key", s.key, "--seen", s.seen)
 	if s.parcels {
@@ -66,7 +66,7 @@ func (s station) run(t *testing.T, letter []byte, args ...string) (status int, w
 	}
 	cmd := exec.CommandContext(t.Context(), "python3", args...)
 	var out, errs bytes.Buffer
-	cmd.Stdin, cmd.Stdout, cmd.Stderr = bytes.NewReader(letter), &out, &errs
+	cmd.Stdin, cmd.Stdout, cmd.Stderr = bytes.NewReader(message), &out, &errs
 	if err := cmd.Run(); cmd.ProcessState == nil {
 		t.Fatal(err)
 	}
@@ -75,20 +75,20 @@ func (s station) run(t *testing.T, letter []byte, args ...string) (status int, w
 
 func TestReceiverActsOnce(t *testing.T) {
 	s := newStation(t)
-	letter := sealed(t, suggested())
-	status, would, complaint := s.takes(t, letter)
+	message := sealed(t, suggested())
+	status, would, complaint := s.takes(t, message)
 	if want := "would let somebody in: door DOOR2, visit VISIT567, until 2026-11-25T12:01:00Z\n"; status != 0 || would != want || complaint != "" {
 		t.Fatalf("%d, %q, %q, want %q", status, would, complaint, want)
 	}
 	for range 2 {
-		if status, would, complaint := s.takes(t, letter); status != 1 || would != "" || !strings.Contains(complaint, "came before") {
+		if status, would, complaint := s.takes(t, message); status != 1 || would != "" || !strings.Contains(complaint, "came before") {
 			t.Errorf("replayed: %d, %q, %q", status, would, complaint)
 		}
 	}
 	other := suggested()
 	other.ID = "ADVICE235"
 	if status, _, complaint := s.takes(t, sealed(t, other)); status != 0 {
-		t.Errorf("another letter: %d, %q", status, complaint)
+		t.Errorf("another message: %d, %q", status, complaint)
 	}
 	if kept, err := os.ReadFile(s.seen); err != nil || string(kept) != nonce("ADVICE234", key)+"\n"+nonce("ADVICE235", key)+"\n" {
 		t.Errorf("it remembers %q, %v", kept, err)
@@ -106,7 +106,7 @@ func TestReceiverAsAProgram(t *testing.T) {
 		t.Errorf("%d, %q, %q", status, would, complaint)
 	}
 	if status, would, _ := s.run(t, sealed(t, suggested()), program); status != 1 || would != "" {
-		t.Errorf("a letter of another day: %d, %q", status, would)
+		t.Errorf("a message of another day: %d, %q", status, would)
 	}
 }
 
@@ -128,20 +128,20 @@ func TestReceiverFailsClosed(t *testing.T) {
 	with := func(old, new string) []byte { return enclose([]byte(strings.Replace(fields, old, new, 1)), key) }
 	inverted := bytes.Clone(good)
 	inverted[len(inverted)-5] ^= 1
-	elsewhere, err := Seal(suggested(), "garden", "garage", key)
+	elsewhere, err := Sign(suggested(), "garden", "garage", key)
 	if err != nil {
 		t.Fatal(err)
 	}
-	stranger, err := Seal(suggested(), "garden", "gate", Key{1})
+	stranger, err := Sign(suggested(), "garden", "gate", Key{1})
 	if err != nil {
 		t.Fatal(err)
 	}
 	type change = func(*testing.T, *station)
 	for _, c := range []struct {
-		name   string
-		letter []byte
-		change change
-		says   string
+		name    string
+		message []byte
+		change  change
+		says    string
 	}{
 		{"expired", good, func(_ *testing.T, s *station) { s.now = noon.Add(time.Minute) }, "expired"},
 		{"from the future", good, func(_ *testing.T, s *station) { s.now = noon.Add(-31 * time.Second) }, "future"},
@@ -164,17 +164,17 @@ func TestReceiverFailsClosed(t *testing.T) {
 		{"it holds too long", with("12:01:00Z", "12:05:01Z"), nil, "too long"},
 		{"no such day", with("11-25T12:01", "11-31T12:01"), nil, "wrong"},
 		{"not JSON within", enclose([]byte("open"), key), nil, "wrong"},
-		{"a list within", enclose([]byte("[]"), key), nil, "no letter"},
+		{"a list within", enclose([]byte("[]"), key), nil, "no message"},
 		{"nothing", nil, nil, "wrong"},
-		{"null", []byte("null"), nil, "no letter"},
-		{"an empty object", []byte("{}"), nil, "no letter"},
-		{"numbers", []byte(`{"payload":1,"mac":2}`), nil, "no letter"},
+		{"null", []byte("null"), nil, "no message"},
+		{"an empty object", []byte("{}"), nil, "no message"},
+		{"numbers", []byte(`{"payload":1,"mac":2}`), nil, "no message"},
 		{"lists deep in each other", []byte(strings.Repeat("[", 2000)), nil, "wrong"},
-		{"a number of 2000 digits", []byte(strings.Repeat("9", 2000)), nil, "no letter"},
+		{"a number of 2000 digits", []byte(strings.Repeat("9", 2000)), nil, "no message"},
 		{"not text", []byte("\xff\x00\xfe"), nil, "wrong"},
 		{"letters of another script", []byte(`{"payload":"\u00e9","mac":""}`), nil, "wrong"},
 		{"a megabyte", bytes.Repeat([]byte("a"), 1<<20), nil, "too long"},
-		{"two letters", append(bytes.Clone(good), good...), nil, "wrong"},
+		{"two messages", append(bytes.Clone(good), good...), nil, "wrong"},
 		{"no key", good, func(_ *testing.T, s *station) { s.key += "x" }, "wrong"},
 		{"an empty key", good, func(t *testing.T, s *station) { write(t, s.key, "") }, "no key"},
 		{"a key of zeros", enclose([]byte(fields), Key{}), func(t *testing.T, s *station) { write(t, s.key, Key{}.Text()) }, "no key"},
@@ -195,7 +195,7 @@ func TestReceiverFailsClosed(t *testing.T) {
 				c.change(t, &s)
 			}
 			before, _ := os.ReadFile(filepath.Join(filepath.Dir(s.key), "seen"))
-			status, would, complaint := s.takes(t, c.letter)
+			status, would, complaint := s.takes(t, c.message)
 			if status != 1 || would != "" || !strings.HasPrefix(complaint, "would do nothing: ") || !strings.Contains(complaint, c.says) {
 				t.Errorf("%d, %q, %q, want status 1 and %q", status, would, complaint, c.says)
 			}
@@ -206,30 +206,30 @@ func TestReceiverFailsClosed(t *testing.T) {
 	}
 }
 
-// A letter that could not be remembered is not acted on, then or later.
+// A message that could not be remembered is not acted on, then or later.
 func TestReceiverWithAFullDisk(t *testing.T) {
 	s := newStation(t)
-	letter := sealed(t, suggested())
+	message := sealed(t, suggested())
 	s.largest = 10
-	if status, would, complaint := s.takes(t, letter); status != 1 || would != "" || !strings.Contains(complaint, "went wrong") {
+	if status, would, complaint := s.takes(t, message); status != 1 || would != "" || !strings.Contains(complaint, "went wrong") {
 		t.Errorf("%d, %q, %q", status, would, complaint)
 	}
 	s.largest = 1 << 20
-	if status, would, complaint := s.takes(t, letter); status != 1 || would != "" || !strings.Contains(complaint, "damaged") {
+	if status, would, complaint := s.takes(t, message); status != 1 || would != "" || !strings.Contains(complaint, "damaged") {
 		t.Errorf("with room again: %d, %q, %q", status, would, complaint)
 	}
 }
 
-// Every bit of a letter counts to the receiver, too.
+// Every bit of a message counts to the receiver, too.
 func TestReceiverAltered(t *testing.T) {
 	dir, err := filepath.Abs(receiverDir)
 	if err != nil {
 		t.Fatal(err)
 	}
 	question := struct {
-		Dir, Letter string
-		Key         []byte
-		Now         int64
+		Dir, Message string
+		Key          []byte
+		Now          int64
 	}{dir, string(sealed(t, suggested())), key[:], noon.Unix()}
 	var answer struct{ Good, Tried, Opened int }
 	python.Ask(t, "hmac", `
@@ -239,19 +239,19 @@ sys.dont_write_bytecode = True
 sys.path.insert(0, q["Dir"])
 import receiver
 key = base64.b64decode(q["Key"])
-def opens(letter):
+def opens(message):
     try:
-        receiver.open_letter(letter, "gate", key, q["Now"])
+        receiver.verify_message(message, "gate", key, q["Now"])
         return 1
     except Exception:
         return 0
-good = q["Letter"].encode()
+good = q["Message"].encode()
 bad = [good[:i] for i in range(len(good))]
 for i in range(len(good)):
     for bit in range(8):
         bad.append(good[:i] + bytes([good[i] ^ 1 << bit]) + good[i+1:])
 json.dump(dict(Good=opens(good), Tried=len(bad), Opened=sum(map(opens, bad))), sys.stdout)`, question, &answer)
-	if n := len(question.Letter); answer.Good != 1 || answer.Tried != 9*n || answer.Opened != 0 {
+	if n := len(question.Message); answer.Good != 1 || answer.Tried != 9*n || answer.Opened != 0 {
 		t.Errorf("%+v, want the good one and none of %d", answer, 9*n)
 	}
 }

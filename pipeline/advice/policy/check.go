@@ -11,7 +11,7 @@ import (
 	"lintel/pipeline/match"
 )
 
-// What can be wrong with rules. Those of [Check], [CheckHouse] and [CheckParcel]
+// What can be wrong with rules. Those of [Check], [CheckAdviceRules] and [CheckParcel]
 // wrap one of these each.
 var (
 	ErrNoID       = errors.New("a rule needs an id of its own")
@@ -87,9 +87,9 @@ func checkRule(r house.DoorRule) error {
 	return nil
 }
 
-// CheckHouse reports what is wrong with what a household decided about all
+// CheckAdviceRules reports what is wrong with what a household decided about all
 // advice, each thing once.
-func CheckHouse(h house.AdviceRules) (errs []error) {
+func CheckAdviceRules(h house.AdviceRules) (errs []error) {
 	for _, c := range []struct {
 		wrong bool
 		err   error

@@ -58,7 +58,7 @@ func TestCheck(t *testing.T) {
 }
 
 func TestCheckHouse(t *testing.T) {
-	if errs := CheckHouse(house.DefaultAdviceRules()); len(errs) > 0 {
+	if errs := CheckAdviceRules(house.DefaultAdviceRules()); len(errs) > 0 {
 		t.Errorf("the default: %v", errs)
 	}
 	for _, test := range []struct {
@@ -90,7 +90,7 @@ func TestCheckHouse(t *testing.T) {
 	} {
 		h := house.DefaultAdviceRules()
 		test.change(&h)
-		errs := CheckHouse(h)
+		errs := CheckAdviceRules(h)
 		if test.want == nil && len(errs) == 0 {
 			continue
 		}

@@ -58,7 +58,7 @@ func (q *question) on() (bool, string) {
 	if h == nil {
 		return false, "The household's settings for suggestions are not known."
 	}
-	if faults := CheckHouse(*h); len(faults) > 0 {
+	if faults := CheckAdviceRules(*h); len(faults) > 0 {
 		return false, "The household's settings for suggestions can't be followed: " + strings.ReplaceAll(errors.Join(faults...).Error(), "\n", "; ") + "."
 	}
 	if h.Paused {

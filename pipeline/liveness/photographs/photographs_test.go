@@ -74,7 +74,7 @@ func only(t testing.TB, finder *face.Finder, img image.Image) (f house.Face, ok 
 	if len(faces) != 1 {
 		return f, false
 	}
-	faces[0].Look = liveness.LookOf(img, faces[0])
+	faces[0].ImageHash = liveness.LookOf(img, faces[0])
 	return faces[0], true
 }
 
@@ -124,7 +124,7 @@ func TestCopiesAreKnown(t *testing.T) {
 	began := time.Date(2031, 5, 6, 7, 8, 9, 0, time.UTC)
 	repeats := func(f, earlier house.Face) bool {
 		f.Liveness = &house.Liveness{}
-		liveness.Repeats(&f, []house.LookAlike{{Face: earlier, Visit: "before", At: began}}, began.Add(time.Hour))
+		liveness.Repeats(&f, []house.NearDuplicate{{Face: earlier, Visit: "before", At: began}}, began.Add(time.Hour))
 		_, found := f.Liveness.Finding(liveness.Repeat)
 		return found
 	}
@@ -137,7 +137,7 @@ func TestCopiesAreKnown(t *testing.T) {
 					t.Errorf("%s: smiling is taken for a copy of not smiling", p.person)
 				}
 				t.Logf("%s: another picture differs in %d bits and is %.3f apart", p.person,
-					bits.OnesCount64(uint64(o.face.Look^p.face.Look)), match.Distance(&o.face.Descriptor, &p.face.Descriptor))
+					bits.OnesCount64(uint64(o.face.ImageHash^p.face.ImageHash)), match.Distance(&o.face.Descriptor, &p.face.Descriptor))
 			}
 		}
 		for _, way := range []struct{ width, quality int }{{700, 85}, {700, 60}, {550, 75}} {
@@ -155,7 +155,7 @@ func TestCopiesAreKnown(t *testing.T) {
 					known++
 				}
 				t.Logf("copy %d at %d: %d bits and %.3f apart", way.width, way.quality,
-					bits.OnesCount64(uint64(again.Look^p.face.Look)), match.Distance(&again.Descriptor, &p.face.Descriptor))
+					bits.OnesCount64(uint64(again.ImageHash^p.face.ImageHash)), match.Distance(&again.Descriptor, &p.face.Descriptor))
 			}
 		}
 	}

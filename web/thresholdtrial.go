@@ -103,8 +103,8 @@ func (s search) at(threshold float64) verdict {
 	return isNamed
 }
 
-// A whatIf says what a threshold would have meant.
-type whatIf struct {
+// A thresholdTrial says what a threshold would have meant.
+type thresholdTrial struct {
 	Threshold  float64
 	Named      []search
 	Missed     []search
@@ -117,8 +117,8 @@ type whatIf struct {
 	Bins       []bin
 }
 
-func judge(all []search, threshold float64) whatIf {
-	w := whatIf{Threshold: threshold}
+func judge(all []search, threshold float64) thresholdTrial {
+	w := thresholdTrial{Threshold: threshold}
 	var genuine, impostor []float64
 	for _, s := range all {
 		if s.answered {

@@ -17,7 +17,7 @@ import (
 // coreutils.
 func TestFigures(t *testing.T) {
 	a, c := newArchive(t)
-	if f, err := a.Figures(t.Context()); err != nil || f.Visits != 0 || f.Stills != 0 || f.Bytes == 0 {
+	if f, err := a.Usage(t.Context()); err != nil || f.Visits != 0 || f.Stills != 0 || f.Bytes == 0 {
 		t.Errorf("an empty archive has %+v, %v", f, err)
 	}
 	for i := range 5 {
@@ -37,7 +37,7 @@ func TestFigures(t *testing.T) {
 			runSQL(t, filepath.Join(a.dir, "archive.db"), `UPDATE stills SET file = NULL, size = 0 WHERE visit = '`+kept+`'`)
 		}
 	}
-	f, err := a.Figures(t.Context())
+	f, err := a.Usage(t.Context())
 	if err != nil || f.Visits != 3 || f.Stills != 4 {
 		t.Errorf("figures %+v, %v", f, err)
 	}
@@ -79,7 +79,7 @@ func TestLow(t *testing.T) {
 		{0, 0, true}, {gib - 1, gib, true}, {gib, 16 * gib, false}, {gib, 20 * gib, false}, {gib, 21 * gib, true},
 		{50 * gib, 1000 * gib, false}, {50*gib - 1, 1000 * gib, true},
 	} {
-		if got := (Figures{Free: test.free, DiskSize: test.size}).Low(); got != test.want {
+		if got := (Usage{Free: test.free, DiskSize: test.size}).Low(); got != test.want {
 			t.Errorf("%d of %d free: low is %t", test.free, test.size, got)
 		}
 	}
@@ -158,7 +158,7 @@ func BenchmarkFigures(b *testing.B) {
 	crowd(b, a, 1_000_000)
 	b.Run("figures", func(b *testing.B) {
 		for b.Loop() {
-			if f, err := a.Figures(b.Context()); err != nil || f.Stills != 1_000_000 {
+			if f, err := a.Usage(b.Context()); err != nil || f.Stills != 1_000_000 {
 				b.Fatal(f, err)
 			}
 		}

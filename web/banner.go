@@ -2,18 +2,18 @@ package web
 
 import "sync"
 
-// trouble is what every screen has to say for as long as it lasts.
-type trouble struct {
+// banner is what every screen has to say for as long as it lasts.
+type banner struct {
 	mu      sync.Mutex
 	text    string
 	changed chan struct{} // closed when text changes; nil while nobody asked
 }
 
-// diskFull is the trouble of a disk that took no still.
+// diskFull is what is said of a disk that took no still.
 const diskFull = "The disk is full or can't be written: new stills are not kept. What was kept before is safe. Make room on the server's disk."
 
 // set says what is wrong from now on; "" for nothing.
-func (t *trouble) set(text string) {
+func (t *banner) set(text string) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	if t.text == text {
@@ -27,7 +27,7 @@ func (t *trouble) set(text string) {
 }
 
 // get returns what is wrong, and a channel that is closed when that changes.
-func (t *trouble) get() (text string, changed <-chan struct{}) {
+func (t *banner) get() (text string, changed <-chan struct{}) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	if t.changed == nil {

@@ -8,9 +8,9 @@ import (
 	"lintel/internal/house"
 )
 
-// A teller puts visits into words and JSON for somebody, by the household's
+// A presenter puts visits into words and JSON for somebody, by the household's
 // rules and in its time zone.
-type teller struct {
+type presenter struct {
 	rules    house.Rules
 	zone     *time.Location
 	now      time.Time
@@ -20,32 +20,32 @@ type teller struct {
 	names  map[string]string         // by kind and id, such as "person ID"
 }
 
-// tellerFor reads the rules, once a request.
-func (s *Server) tellerFor(ctx context.Context, who house.Session) (teller, error) {
+// presenterFor reads the rules, once a request.
+func (s *Server) presenterFor(ctx context.Context, who house.Session) (presenter, error) {
 	rules, err := s.Archive.Rules(ctx)
 	if err != nil {
-		return teller{}, err
+		return presenter{}, err
 	}
-	return teller{rules: rules, zone: s.zoneBy(rules), now: s.Now(), resident: who.Resident != ""}, nil
+	return presenter{rules: rules, zone: s.zoneBy(rules), now: s.Now(), resident: who.Resident != ""}, nil
 }
 
 // hold returns the visit's hold, unless it has ended: the row of one that has
 // stays until the visit is swept.
-func (t teller) hold(v house.Visit) *house.Hold {
+func (t presenter) hold(v house.Visit) *house.Hold {
 	if v.Hold != nil && v.Hold.EndsAt.After(t.now) {
 		return v.Hold
 	}
 	return nil
 }
 
-func (t teller) fate(v house.Visit) house.Fate {
+func (t presenter) schedule(v house.Visit) house.Schedule {
 	v.Hold = t.hold(v)
-	return t.rules.Fate(v)
+	return t.rules.Schedule(v)
 }
 
-// fateWords say what becomes of a visit, when and why, a sentence each.
-func (t teller) fateWords(v house.Visit) (words []string) {
-	fate, hold := t.fate(v), t.hold(v)
+// scheduleWords say what becomes of a visit, when and why, a sentence each.
+func (t presenter) scheduleWords(v house.Visit) (words []string) {
+	fate, hold := t.schedule(v), t.hold(v)
 	if hold != nil {
 		held := "Held until " + t.moment(hold.EndsAt)
 		if t.resident {
@@ -81,7 +81,7 @@ func counted(n int, thing string) string {
 }
 
 // moment says a time as a clock and a calendar on the wall do.
-func (t teller) moment(at time.Time) string {
+func (t presenter) moment(at time.Time) string {
 	at = at.In(t.zone)
 	if at.Hour() == 0 && at.Minute() == 0 {
 		// Holds and periods end with a day; "Friday, 00:00" would be
@@ -92,7 +92,7 @@ func (t teller) moment(at time.Time) string {
 }
 
 // day says the day of a time, with its year where that is not this one.
-func (t teller) day(at time.Time) string {
+func (t presenter) day(at time.Time) string {
 	at = at.In(t.zone)
 	if at.Year() == t.now.In(t.zone).Year() {
 		return at.Format("Monday 2 January")
@@ -102,11 +102,11 @@ func (t teller) day(at time.Time) string {
 
 // dayFrom and dayUntil read a date of a form as its first moment, and as the
 // first one after it.
-func (t teller) dayFrom(v string) (time.Time, error) { return t.dayStart(v, 0) }
+func (t presenter) dayFrom(v string) (time.Time, error) { return t.dayStart(v, 0) }
 
-func (t teller) dayUntil(v string) (time.Time, error) { return t.dayStart(v, 1) }
+func (t presenter) dayUntil(v string) (time.Time, error) { return t.dayStart(v, 1) }
 
-func (t teller) dayStart(v string, later int) (time.Time, error) {
+func (t presenter) dayStart(v string, later int) (time.Time, error) {
 	d, err := time.Parse(time.DateOnly, v)
 	if err != nil || !sayable(d) {
 		return time.Time{}, fmt.Errorf("a date like 2026-11-25")

@@ -57,13 +57,13 @@ func TestFateWords(t *testing.T) {
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
 			test.visit.CountedFrom = received
-			teller := teller{rules: rules, zone: rules.Location(), now: at(t, test.now), resident: true}
-			got := teller.fateWords(test.visit)
+			presenter := presenter{rules: rules, zone: rules.Location(), now: at(t, test.now), resident: true}
+			got := presenter.scheduleWords(test.visit)
 			if !slices.Equal(got, test.want) {
 				t.Errorf("%q\nwant %q", got, test.want)
 			}
-			teller.resident = false
-			if words := strings.Join(teller.fateWords(test.visit), " "); strings.Contains(words, "scratch") {
+			presenter.resident = false
+			if words := strings.Join(presenter.scheduleWords(test.visit), " "); strings.Contains(words, "scratch") {
 				t.Errorf("a tablet is told the reason: %s", words)
 			}
 		})
@@ -95,15 +95,15 @@ func TestDays(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		teller := teller{zone: zone}
-		from, err := teller.dayFrom(test.day)
-		until, err2 := teller.dayUntil(test.day)
+		presenter := presenter{zone: zone}
+		from, err := presenter.dayFrom(test.day)
+		until, err2 := presenter.dayUntil(test.day)
 		if err != nil || err2 != nil || !from.Equal(at(t, test.from)) || !until.Equal(at(t, test.until)) {
 			t.Errorf("%s in %s: %v to %v, want %s to %s", test.day, test.zone, from.UTC(), until.UTC(), test.from, test.until)
 		}
 	}
 	for _, bad := range []string{"2031-02-30", "2031-5-4", "tomorrow", "2031-05-04T00:00:00Z", "0000-01-01", "04.05.2031"} {
-		if got, err := (teller{zone: time.UTC}).dayFrom(bad); err == nil {
+		if got, err := (presenter{zone: time.UTC}).dayFrom(bad); err == nil {
 			t.Errorf("%q is read as %v", bad, got)
 		}
 	}

@@ -36,36 +36,36 @@ type doubt struct {
 	rank     float64 // how near to the line between named and not, see rankOf
 }
 
-// A doubtPlace is a place in the queue of doubts. Its zero value is before the
+// A queueCursor is a place in the queue of doubts. Its zero value is before the
 // most doubtful one.
-type doubtPlace struct {
+type queueCursor struct {
 	rank float64
 	face string
 }
 
-var errBadPlace = errors.New("this is no place among the doubtful visits")
+var errBadQueueCursor = errors.New("this is no place among the doubtful visits")
 
-// firstPlace is before every doubt: ranks are at most namedUpTo.
-var firstPlace = doubtPlace{1, "~"}
+// queueStart is before every doubt: ranks are at most namedUpTo.
+var queueStart = queueCursor{1, "~"}
 
-func (p doubtPlace) String() string {
-	if p == (doubtPlace{}) {
+func (p queueCursor) String() string {
+	if p == (queueCursor{}) {
 		return ""
 	}
 	return strconv.FormatUint(math.Float64bits(p.rank), 36) + "-" + p.face
 }
 
-func parsePlace(text string) (doubtPlace, error) {
+func parseQueueCursor(text string) (queueCursor, error) {
 	if text == "" {
-		return doubtPlace{}, nil
+		return queueCursor{}, nil
 	}
 	bits, face, ok := strings.Cut(text, "-")
 	n, err := strconv.ParseUint(bits, 36, 64)
 	rank := math.Float64frombits(n)
 	if !ok || err != nil || face == "" || len(face) > 64 || !(rank > 0 && rank <= 1) {
-		return doubtPlace{}, errBadPlace
+		return queueCursor{}, errBadQueueCursor
 	}
-	return doubtPlace{rank, face}, nil
+	return queueCursor{rank, face}, nil
 }
 
 // rankOf puts both kinds of doubt into one order, the most doubtful first and
@@ -78,17 +78,17 @@ func rankOf(fpir float64, named bool) float64 {
 	return min(namedUpTo, namedUpTo*namedUpTo/fpir)
 }
 
-func (d doubt) place() doubtPlace { return doubtPlace{d.rank, d.ID} }
+func (d doubt) cursor() queueCursor { return queueCursor{d.rank, d.ID} }
 
 func byDoubt(a, b doubt) int {
 	return cmp.Or(cmp.Compare(b.rank, a.rank), strings.Compare(b.ID, a.ID))
 }
 
-// doubts returns a page of the queue, and where the next begins, the zero place
+// reviewQueue returns a page of the queue, and where the next begins, the zero place
 // after the last.
-func (s *Server) doubts(ctx context.Context, after doubtPlace, limit int) (page []doubt, next doubtPlace, err error) {
-	if after == (doubtPlace{}) {
-		after = firstPlace
+func (s *Server) reviewQueue(ctx context.Context, after queueCursor, limit int) (page []doubt, next queueCursor, err error) {
+	if after == (queueCursor{}) {
+		after = queueStart
 	}
 	named, err := s.Archive.Doubtful(ctx, after.rank, after.face, limit+1)
 	if err != nil {
@@ -110,7 +110,7 @@ func (s *Server) doubts(ctx context.Context, after doubtPlace, limit int) (page 
 	slices.SortFunc(page, byDoubt)
 	if len(page) > limit {
 		page = page[:limit]
-		next = page[limit-1].place()
+		next = page[limit-1].cursor()
 	}
 	return page, next, nil
 }

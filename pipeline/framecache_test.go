@@ -13,28 +13,28 @@ import (
 )
 
 func TestGlances(t *testing.T) {
-	var g glances
+	var g frameCache
 	if g.get("none") != nil {
 		t.Error("remembered what was never seen")
 	}
-	for i := range maxGlances + 2 {
-		g.put(fmt.Sprint(i), &liveness.Glance{Width: i})
+	for i := range maxFrames + 2 {
+		g.put(fmt.Sprint(i), &liveness.Thumbnail{Width: i})
 	}
-	g.put("5", &liveness.Glance{Width: 500})
+	g.put("5", &liveness.Thumbnail{Width: 500})
 	if g.get("1") != nil || g.get("2") == nil {
 		t.Error("forgot others than the oldest")
 	}
 	if got := g.get("5"); got == nil || got.Width != 500 {
 		t.Errorf("the still that was seen again: %v", got)
 	}
-	if len(g.by) != maxGlances || g.order.Len() != maxGlances {
+	if len(g.by) != maxFrames || g.order.Len() != maxFrames {
 		t.Errorf("remembers %d, in order %d", len(g.by), g.order.Len())
 	}
 	g.clear()
 	if g.get("5") != nil || g.order.Len() != 0 {
 		t.Error("remembers after clear")
 	}
-	g.put("5", &liveness.Glance{})
+	g.put("5", &liveness.Thumbnail{})
 	if g.get("5") == nil {
 		t.Error("does not remember after clear")
 	}
@@ -56,15 +56,15 @@ func TestGlancesAreForgotten(t *testing.T) {
 			defer close(ended)
 			p.dispatch(ctx, nil, nil)
 		}()
-		p.glances.put("still", &liveness.Glance{})
+		p.thumbnails.put("still", &liveness.Thumbnail{})
 		time.Sleep(rememberFor - time.Nanosecond) // of the test's own clock
 		synctest.Wait()
-		if p.glances.get("still") == nil {
+		if p.thumbnails.get("still") == nil {
 			t.Error("forgotten too early")
 		}
 		time.Sleep(time.Nanosecond)
 		synctest.Wait()
-		if p.glances.get("still") != nil {
+		if p.thumbnails.get("still") != nil {
 			t.Error("still remembered")
 		}
 		stop()

@@ -14,24 +14,24 @@ import (
 	"lintel/store"
 )
 
-// A draft is rules as the form on Rules holds them, which may be anything that
+// A rulesForm is rules as the form on Rules holds them, which may be anything that
 // can be typed: so that what is wrong comes back as it was.
-type draft struct {
+type rulesForm struct {
 	Zone  string
-	Kinds []draftRule
-	Quiet []draftQuiet
+	Kinds []ruleFields
+	Quiet []quietFields
 }
 
-type draftRule struct {
+type ruleFields struct {
 	Kind     house.Kind
 	Name     string
-	Stills   draftPeriod
-	Findings draftPeriod // empty: as long as the stills
-	Smaller  draftPeriod // empty: never
-	Caution  bool        // whether longer than 72 hours needs the more reasons
+	Stills   periodFields
+	Findings periodFields // empty: as long as the stills
+	Smaller  periodFields // empty: never
+	Caution  bool         // whether longer than 72 hours needs the more reasons
 }
 
-type draftPeriod struct {
+type periodFields struct {
 	Of     string // whose it is, in words
 	Label  string
 	Field  string // the form's name for the number; that of the unit is the same with .unit
@@ -40,13 +40,13 @@ type draftPeriod struct {
 	Days   bool // else hours
 }
 
-type draftQuiet struct {
+type quietFields struct {
 	Number      int // from 1
-	Days        []draftDay
+	Days        []dayField
 	From, Until string
 }
 
-type draftDay struct {
+type dayField struct {
 	Value int // 0 is Sunday
 	Name  string
 	On    bool
@@ -55,20 +55,20 @@ type draftDay struct {
 // week is in the order of ISO 8601.
 var week = []time.Weekday{time.Monday, time.Tuesday, time.Wednesday, time.Thursday, time.Friday, time.Saturday, time.Sunday}
 
-func newQuiet(number int) draftQuiet {
-	q := draftQuiet{Number: number}
+func newQuiet(number int) quietFields {
+	q := quietFields{Number: number}
 	for _, day := range week {
-		q.Days = append(q.Days, draftDay{Value: int(day), Name: day.String()[:3]})
+		q.Days = append(q.Days, dayField{Value: int(day), Name: day.String()[:3]})
 	}
 	return q
 }
 
-// draftOf writes rules into the form.
-func draftOf(rules house.Rules) draft {
-	d := draft{Zone: rules.Zone}
+// rulesFormOf writes rules into the form.
+func rulesFormOf(rules house.Rules) rulesForm {
+	d := rulesForm{Zone: rules.Zone}
 	for _, kind := range house.Kinds {
 		rule := rules.Keep[kind]
-		line := newDraftRule(kind)
+		line := newRuleFields(kind)
 		line.Stills.set(rule.Stills)
 		line.Smaller.set(rule.Smaller)
 		if rule.Findings != rule.Stills {
@@ -87,18 +87,18 @@ func draftOf(rules house.Rules) draft {
 	return d
 }
 
-func newDraftRule(kind house.Kind) draftRule {
+func newRuleFields(kind house.Kind) ruleFields {
 	words := kindPlurals[kind]
-	period := func(label, part, none string) draftPeriod {
-		return draftPeriod{Of: words, Label: label, Field: string(kind) + "." + part, None: none}
+	period := func(label, part, none string) periodFields {
+		return periodFields{Of: words, Label: label, Field: string(kind) + "." + part, None: none}
 	}
-	return draftRule{
+	return ruleFields{
 		Kind: kind, Name: words, Caution: kind == house.Stranger,
 		Stills: period("Stills, for", "stills", ""), Findings: period("Findings, for", "findings", "as the stills"), Smaller: period("Smaller after", "smaller", "never"),
 	}
 }
 
-func (p *draftPeriod) set(to house.Period) {
+func (p *periodFields) set(to house.Period) {
 	switch {
 	case to.Days > 0:
 		p.Number, p.Days = strconv.Itoa(to.Days), true
@@ -107,7 +107,7 @@ func (p *draftPeriod) set(to house.Period) {
 	}
 }
 
-func (p *draftPeriod) read(form url.Values) {
+func (p *periodFields) read(form url.Values) {
 	p.Number, p.Days = strings.TrimSpace(form.Get(p.Field)), form.Get(p.Field+".unit") == "d"
 }
 
@@ -115,12 +115,12 @@ func (p *draftPeriod) read(form url.Values) {
 // rules may have.
 const maxQuiets = 101
 
-// readDraft reads the form.
-func readDraft(form url.Values) draft {
-	d := draft{Zone: strings.TrimSpace(form.Get("zone"))}
+// readRulesForm reads the form.
+func readRulesForm(form url.Values) rulesForm {
+	d := rulesForm{Zone: strings.TrimSpace(form.Get("zone"))}
 	for _, kind := range house.Kinds {
-		line := newDraftRule(kind)
-		for _, p := range []*draftPeriod{&line.Stills, &line.Findings, &line.Smaller} {
+		line := newRuleFields(kind)
+		for _, p := range []*periodFields{&line.Stills, &line.Findings, &line.Smaller} {
 			p.read(form)
 		}
 		d.Kinds = append(d.Kinds, line)
@@ -138,7 +138,7 @@ func readDraft(form url.Values) draft {
 
 // edit adds or removes a quiet time, if one of the form's buttons for that was
 // pressed, and reports whether it was.
-func (d *draft) edit(form url.Values) bool {
+func (d *rulesForm) edit(form url.Values) bool {
 	if form.Has("add") {
 		q := newQuiet(len(d.Quiet) + 1)
 		q.From, q.Until = "22:00", "06:00"
@@ -156,7 +156,7 @@ func (d *draft) edit(form url.Values) bool {
 }
 
 // rules reads what was typed. The error is house.ErrBadRule.
-func (d draft) rules() (house.Rules, error) {
+func (d rulesForm) rules() (house.Rules, error) {
 	rules := house.Rules{Zone: d.Zone, Keep: make(map[house.Kind]house.Rule), Quiet: []house.Quiet{}}
 	for _, line := range d.Kinds {
 		rule, err := line.rule()
@@ -175,7 +175,7 @@ func (d draft) rules() (house.Rules, error) {
 	return rules, nil
 }
 
-func (line draftRule) rule() (rule house.Rule, err error) {
+func (line ruleFields) rule() (rule house.Rule, err error) {
 	if rule.Stills, err = line.Stills.period(); err != nil {
 		return rule, err
 	}
@@ -191,7 +191,7 @@ func (line draftRule) rule() (rule house.Rule, err error) {
 	return rule, err
 }
 
-func (p draftPeriod) period() (house.Period, error) {
+func (p periodFields) period() (house.Period, error) {
 	if p.Number == "" {
 		return house.Period{}, fmt.Errorf("%w: it says nothing of how long stills are kept", house.ErrBadRule)
 	}
@@ -202,7 +202,7 @@ func (p draftPeriod) period() (house.Period, error) {
 	return house.ParsePeriod(p.Number + unit)
 }
 
-func (q draftQuiet) quiet() (quiet house.Quiet, err error) {
+func (q quietFields) quiet() (quiet house.Quiet, err error) {
 	for _, day := range q.Days {
 		if day.On {
 			quiet.Days = append(quiet.Days, time.Weekday(day.Value))

@@ -7,41 +7,41 @@ import (
 	"lintel/internal/house"
 )
 
-// A look is somebody's, at a visit.
-type look struct {
+// A viewing is somebody's, at a visit.
+type viewing struct {
 	by    house.Session
 	visit string
 }
 
-// looks remembers who looked at what within this hour, so that the audit trail
+// viewLog remembers who looked at what within this hour, so that the audit trail
 // has one entry of it and not one for each still of each page.
-type looks struct {
+type viewLog struct {
 	mu   sync.Mutex
 	hour time.Time
-	seen map[look]bool
+	seen map[viewing]bool
 }
 
-// maxLooks bounds the memory they take; with more, some are noted again.
-const maxLooks = 10_000
+// maxViewings bounds the memory they take; with more, some are noted again.
+const maxViewings = 10_000
 
 // first reports whether the look is the first of its kind within the hour, and
 // remembers it.
-func (l *looks) first(k look, now time.Time) bool {
+func (l *viewLog) first(k viewing, now time.Time) bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	hour := now.Truncate(time.Hour)
 	if hour.Equal(l.hour) && l.seen[k] {
 		return false
 	}
-	if !hour.Equal(l.hour) || len(l.seen) >= maxLooks {
-		l.hour, l.seen = hour, make(map[look]bool)
+	if !hour.Equal(l.hour) || len(l.seen) >= maxViewings {
+		l.hour, l.seen = hour, make(map[viewing]bool)
 	}
 	l.seen[k] = true
 	return true
 }
 
 // forget is for a look that could not be noted.
-func (l *looks) forget(k look) {
+func (l *viewLog) forget(k viewing) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	delete(l.seen, k)

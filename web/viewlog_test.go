@@ -66,17 +66,17 @@ func TestLooksAreNoted(t *testing.T) {
 }
 
 func TestLooksAreBounded(t *testing.T) {
-	var l looks
+	var l viewLog
 	now := time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)
-	for i := range 3 * maxLooks {
-		if !l.first(look{visit: fmt.Sprint(i)}, now) {
+	for i := range 3 * maxViewings {
+		if !l.first(viewing{visit: fmt.Sprint(i)}, now) {
 			t.Fatalf("look %d is not the first", i)
 		}
-		if len(l.seen) > maxLooks {
+		if len(l.seen) > maxViewings {
 			t.Fatalf("%d are remembered", len(l.seen))
 		}
 	}
-	last := look{visit: fmt.Sprint(3*maxLooks - 1)}
+	last := viewing{visit: fmt.Sprint(3*maxViewings - 1)}
 	if l.first(last, now) {
 		t.Error("a look is the first twice")
 	}
@@ -84,7 +84,7 @@ func TestLooksAreBounded(t *testing.T) {
 	if !l.first(last, now) {
 		t.Error("a look that was forgotten is not the first")
 	}
-	if !l.first(look{by: house.Session{Resident: "A"}, visit: last.visit}, now) {
+	if !l.first(viewing{by: house.Session{Resident: "A"}, visit: last.visit}, now) {
 		t.Error("another's look is not the first")
 	}
 }

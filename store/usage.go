@@ -10,8 +10,8 @@ import (
 	"lintel/internal/house"
 )
 
-// Figures say how much the archive holds, and how much room is left.
-type Figures struct {
+// Usage says how much the archive holds, and how much room is left.
+type Usage struct {
 	Visits   int64 // those of which only findings are left as well
 	Stills   int64
 	Bytes    int64 // of the stills' files and the database's
@@ -20,11 +20,11 @@ type Figures struct {
 }
 
 // Low reports whether the disk is nearly full: less than 5 % or 1 GiB is free.
-func (f Figures) Low() bool { return f.Free < 1<<30 || f.Free < f.DiskSize/20 }
+func (f Usage) Low() bool { return f.Free < 1<<30 || f.Free < f.DiskSize/20 }
 
-// Figures counts what the archive holds. It counts in indexes alone, so that a
+// Usage counts what the archive holds. It counts in indexes alone, so that a
 // million visits take about a tenth of a second.
-func (a *Archive) Figures(ctx context.Context) (f Figures, err error) {
+func (a *Archive) Usage(ctx context.Context) (f Usage, err error) {
 	// Left to itself, SQLite prefers the index by file and reads every row
 	// for its size, which takes twenty times as long.
 	err = a.read.QueryRowContext(ctx, `

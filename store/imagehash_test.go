@@ -8,8 +8,8 @@ import (
 	"lintel/internal/house"
 )
 
-// visitWith keeps a visit of one still with a face of that look.
-func visitWith(t *testing.T, a *Archive, ring string, look house.Look) string {
+// visitWith keeps a visit of one still with a face of that hash.
+func visitWith(t *testing.T, a *Archive, ring string, hash house.ImageHash) string {
 	t.Helper()
 	n := stillOf(ring, 0)
 	n.ReceivedAt = a.now()
@@ -19,7 +19,7 @@ func visitWith(t *testing.T, a *Archive, ring string, look house.Look) string {
 		t.Fatal(err)
 	}
 	f := faceOf(0.2, nil)
-	f.Look = look
+	f.ImageHash = hash
 	if err := a.Record(t.Context(), v.Stills[0].ID, house.Done, []house.Face{f}); err != nil {
 		t.Fatal(err)
 	}
@@ -28,48 +28,48 @@ func visitWith(t *testing.T, a *Archive, ring string, look house.Look) string {
 
 func TestLookAlikes(t *testing.T) {
 	a, clock := newArchive(t)
-	look := house.Look(0x0123_4567_89ab_cdef)
+	hash := house.ImageHash(0x0123_4567_89ab_cdef)
 	var visits []string
 	for _, v := range []struct {
 		ring string
-		look house.Look
+		hash house.ImageHash
 	}{
-		{"the-same", look},
-		{"three-bits", look ^ 0x1_0001_0001}, // in three parts, so that one is the same
-		{"all-parts", look ^ 0x8000_8000_8000_8000},
-		{"moved-parts", look<<16 | look>>48}, // the same parts in other places
-		{"no-look", 0},
+		{"the-same", hash},
+		{"three-bits", hash ^ 0x1_0001_0001}, // in three parts, so that one is the same
+		{"all-parts", hash ^ 0x8000_8000_8000_8000},
+		{"moved-parts", hash<<16 | hash>>48}, // the same parts in other places
+		{"no-hash", 0},
 	} {
-		visits = append(visits, visitWith(t, a, v.ring, v.look))
+		visits = append(visits, visitWith(t, a, v.ring, v.hash))
 		clock.advance(time.Minute)
 	}
-	mine := visitWith(t, a, "mine", look)
-	found := func(look house.Look) (visits []string) {
+	mine := visitWith(t, a, "mine", hash)
+	found := func(hash house.ImageHash) (visits []string) {
 		t.Helper()
-		alike, err := a.LookAlikes(t.Context(), mine, look)
+		alike, err := a.NearDuplicates(t.Context(), mine, hash)
 		if err != nil {
 			t.Fatal(err)
 		}
 		for _, l := range alike {
 			visits = append(visits, l.Visit)
-			if l.Descriptor == (house.Descriptor{}) || l.Look == 0 || l.At.IsZero() {
+			if l.Descriptor == (house.Descriptor{}) || l.ImageHash == 0 || l.At.IsZero() {
 				t.Errorf("visit %s: %+v", l.Visit, l)
 			}
 		}
 		return visits
 	}
-	if got, want := found(look), []string{visits[1], visits[0]}; !slices.Equal(got, want) {
+	if got, want := found(hash), []string{visits[1], visits[0]}; !slices.Equal(got, want) {
 		t.Errorf("found %v, want %v", got, want)
 	}
 	if got := found(0); got != nil {
-		t.Errorf("no look, and yet %v", got)
+		t.Errorf("no hash, and yet %v", got)
 	}
 
 	// What no longer has its stills, or was erased, is found no more.
 	if err := a.EraseVisit(t.Context(), visits[1]); err != nil {
 		t.Fatal(err)
 	}
-	if got := found(look); !slices.Equal(got, visits[:1]) {
+	if got := found(hash); !slices.Equal(got, visits[:1]) {
 		t.Errorf("after an erasure: %v", got)
 	}
 	rules := house.DefaultRules()
@@ -81,7 +81,7 @@ func TestLookAlikes(t *testing.T) {
 	}
 	clock.advance(48 * time.Hour)
 	sweep(t, a, noShrinker)
-	if got := found(look); got != nil {
+	if got := found(hash); got != nil {
 		t.Errorf("without stills: %v", got)
 	}
 	var left int

@@ -11,11 +11,11 @@ import (
 // bytes: letting visits go takes some room before it makes any.
 const maxReserve = 32 << 20
 
-// checkRoom reports whether the disk has room for that many bytes and, beyond
+// checkDiskSpace reports whether the disk has room for that many bytes and, beyond
 // them, for the archive to go on with: a hundredth of it or maxReserve. The
 // error is ErrNoSpace. So a disk that stills have filled up can still be swept,
 // erased from and written to by everything else.
-func (a *Archive) checkRoom(bytes int) error {
+func (a *Archive) checkDiskSpace(bytes int) error {
 	var disk syscall.Statfs_t
 	if err := syscall.Statfs(a.dir, &disk); err != nil {
 		return fmt.Errorf("asking how full the disk is: %w", err)
