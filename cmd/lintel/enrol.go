@@ -121,7 +121,7 @@ func askForMore(g *globals, w io.Writer, a *store.Archive, person string) error 
 		return err
 	}
 	if ask := match.MorePictures(p.References); ask != "" {
-		fmt.Fprintf(w, "%s is enrolled with %d pictures. %s\n", p.Name, p.References, ask)
+		fmt.Fprintf(w, "Pictures of %s: %d. %s\n", p.Name, p.References, ask)
 	}
 	return nil
 }
