@@ -85,7 +85,7 @@ func TestEnrol(t *testing.T) {
 		t.Fatal(err)
 	}
 	out := h.lintel("enrol", "Ada Quill", worse("mirrored", imaging.FlipH(again)))
-	for _, says := range []string{": enrolled\n", "    Without it, a face like this is a strong match already: hardly surer", "Ada Quill is enrolled with 2 pictures. Add pictures until there are five, in different light and pose"} {
+	for _, says := range []string{": enrolled\n", "    Without it, a face like this is a strong match already: hardly surer", "Pictures of Ada Quill: 2. Add pictures until there are five, in different light and pose"} {
 		if !strings.Contains(string(out), says) {
 			t.Errorf("no %q in %s", says, out)
 		}
