@@ -10,6 +10,7 @@ import (
 // TestLensInBrowser says how a bell looks, in numbers.
 func TestLensInBrowser(t *testing.T) {
 	h := newHousehold(t)
+	h.fillWithVisits()
 	h.serve()
 	defer h.stop()
 	wide, narrow := h.browsers("Ada Quill")
