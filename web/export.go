@@ -5,7 +5,7 @@ import (
 	"time"
 
 	"lintel/pipeline/export"
-	"lintel/store"
+	"lintel/store/backup"
 )
 
 // exportTime bounds how long an export may take to send: years of stills, over
@@ -17,7 +17,7 @@ func (s *Server) exportPerson(w http.ResponseWriter, r *http.Request) {
 	options := export.Options{Now: s.Now(), Zone: s.Zone}
 	if recipient := r.URL.Query().Get("recipient"); recipient != "" {
 		var err error
-		if options.Recipients, err = store.ParseRecipients([]string{recipient}); err != nil {
+		if options.Recipients, err = backup.ParseRecipients([]string{recipient}); err != nil {
 			writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-recipient", Title: sentence(err)})
 			return
 		}

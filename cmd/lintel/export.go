@@ -12,7 +12,7 @@ import (
 	"github.com/mattn/go-isatty"
 
 	"lintel/pipeline/export"
-	"lintel/store"
+	"lintel/store/backup"
 )
 
 type exportCmd struct {
@@ -23,7 +23,7 @@ type exportCmd struct {
 }
 
 func (c *exportCmd) Run(g *globals) error {
-	recipients, err := store.ParseRecipients(c.Recipient)
+	recipients, err := backup.ParseRecipients(c.Recipient)
 	if err != nil {
 		return fmt.Errorf("%w: %w", errUsage, err)
 	}
