@@ -11,9 +11,9 @@
 //
 // The files are not Lintel's own and are not kept with its source. Three places have them:
 //
-//   - Debian's source package dlib. Fetch has apt download it, so that the machine's mirror and proxy are used and its
-//     keys vouch for what arrives, but on settings and lists in a directory of Fetch's own: nothing in /etc/apt or
-//     /var/lib/apt is changed, and an ordinary user may do it.
+//   - Debian's source package dlib. Fetch has apt download it, so that the machine's mirror and proxy are used, but on
+//     settings and lists in a directory of Fetch's own: nothing in /etc/apt or /var/lib/apt is changed, and an
+//     ordinary user may do it. Its signatures are not asked for, since each file's SHA-256 is known.
 //   - The Go module github.com/esimov/pigo, through the go command, in the version the program was built with.
 //   - For the optional files, their publisher's address on the public network. Where it can't be reached Fetch says so,
 //     and how to bring them by hand, and goes on without.
