@@ -40,8 +40,10 @@ func (e *notDebian) Error() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "apt cannot bring them: %s.\n", e.cause)
 	b.WriteString("Lintel runs without apt, on what you bring yourself:\n")
-	b.WriteString("  libraries: libdlib-dev libopenblas-dev libatlas-base-dev liblapack-dev libjpeg62-turbo-dev, or your\n")
-	b.WriteString("  system's equivalents: dlib 19.24 or newer, BLAS and LAPACK with CBLAS, libjpeg-turbo; and a C++ compiler\n")
+	b.WriteString(
+		"  libraries: libdlib-dev libopenblas-dev libatlas-base-dev liblapack-dev libjpeg62-turbo-dev, or your\n")
+	b.WriteString("  system's equivalents: dlib 19.24 or newer, BLAS and LAPACK with CBLAS, libjpeg-turbo; and a C++ " +
+		"compiler\n")
 	fmt.Fprintf(&b, "  files, into %s:\n", e.dir)
 	for _, f := range e.want {
 		fmt.Fprintf(&b, "    %s\n      %s\n", f.Name, wanted(f))

@@ -81,7 +81,8 @@ func TestFetchThroughRealApt(t *testing.T) {
 	}
 	machine := t.TempDir()
 	var index strings.Builder
-	index.WriteString("Package: dlib\nBinary: libdlib-dev\nVersion: 1-1\nFormat: 3.0 (quilt)\nDirectory: .\nChecksums-Sha256:\n")
+	index.WriteString("Package: dlib\nBinary: libdlib-dev\nVersion: 1-1\nFormat: 3.0 (quilt)\nDirectory: " +
+		".\nChecksums-Sha256:\n")
 	for name, content := range invent(t) {
 		write(t, machine, "mirror/"+name, string(content))
 		fmt.Fprintf(&index, " %x %d %s\n", sha256.Sum256(content), len(content), name)
@@ -121,7 +122,8 @@ Need to get 209 MB of source archives.
 `
 	want := []archive{
 		{"http://mirror.example/d/dlib_1%2bdfsg-1.dsc", "dlib_1+dfsg-1.dsc", 2483, abcSum},
-		{"http://mirror.example/d/dlib_1%2bdfsg.orig-dlib-models.tar.bz2", "dlib_1+dfsg.orig-dlib-models.tar.bz2", 200155223, abcdbcSum},
+		{"http://mirror.example/d/dlib_1%2bdfsg.orig-dlib-models.tar.bz2", "dlib_1+dfsg.orig-dlib-models.tar.bz2", 200155223,
+			abcdbcSum},
 	}
 	if got := parseURIs([]byte(printed)); !reflect.DeepEqual(got, want) {
 		t.Errorf("read %+v", got)

@@ -24,10 +24,10 @@ type FetchOptions struct {
 	Progress io.Writer // where a person reads how far it is; rewritten in place on a terminal
 }
 
-// Fetch brings those files into dir that [Check] finds missing or wrong, and makes dir if need be. If there are none, it
-// uses no network. It also tries the optional files, for ten seconds in all; where they can't be had it says how to bring
-// them by hand, and that is no error. When it is interrupted, or the network is, what was downloaded so far is kept in dir's .fetch and the
-// next call goes on from there; when all is well, .fetch is removed.
+// Fetch brings those files into dir that [Check] finds missing or wrong, and makes dir if need be. If there are none,
+// it uses no network. It also tries the optional files, for ten seconds in all; where they can't be had it says how to
+// bring them by hand, and that is no error. When it is interrupted, or the network is, what was downloaded so far is
+// kept in dir's .fetch and the next call goes on from there; when all is well, .fetch is removed.
 //
 // The error is [ErrNotDebian] where apt cannot bring the files and people have to, [ErrDownload] if a download failed,
 // [ErrMismatch] if what arrived is not the file wanted, and the context's error if that ended.

@@ -110,7 +110,8 @@ func TestFetchOnceOnly(t *testing.T) {
 	if _, err := os.Stat(f.scratch); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("%s is left: %v", f.scratch, err)
 	}
-	for _, line := range []string{"downloading dlib_1.orig.tar.gz: 50 %", "unpacking dlib_1.orig-dlib-models.tar.gz: done"} {
+	for _, line := range []string{"downloading dlib_1.orig.tar.gz: 50 %",
+		"unpacking dlib_1.orig-dlib-models.tar.gz: done"} {
 		if !strings.Contains(progress.String(), line) {
 			t.Errorf("progress lacks %q:\n%s", line, &progress)
 		}
@@ -223,7 +224,8 @@ func TestFetchWithoutApt(t *testing.T) {
 	if !errors.Is(err, ErrNotDebian) {
 		t.Fatalf("error %v", err)
 	}
-	for _, part := range []string{"no apt-get", "libopenblas-dev", "photographs/street.jpg", abcdbcSum, f.dir, "lintel models check"} {
+	for _, part := range []string{"no apt-get", "libopenblas-dev", "photographs/street.jpg", abcdbcSum, f.dir,
+		"lintel models check"} {
 		if !strings.Contains(err.Error(), part) {
 			t.Errorf("message lacks %q:\n%v", part, err)
 		}

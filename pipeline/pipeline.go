@@ -71,8 +71,10 @@ type Pipeline struct {
 
 // New returns a pipeline that runs that many workers. Each opens a Finder of
 // its own; all look for signs of a picture with the one Examiner.
-func New(archive Archive, log *slog.Logger, open func() (Finder, error), signs *liveness.Examiner, workers int) *Pipeline {
-	return &Pipeline{archive: archive, log: log, open: open, signs: signs, workers: workers, gallery: match.NewCurrent(archive)}
+func New(archive Archive, log *slog.Logger, open func() (Finder, error), signs *liveness.Examiner,
+	workers int) *Pipeline {
+	return &Pipeline{archive: archive, log: log, open: open, signs: signs, workers: workers,
+		gallery: match.NewCurrent(archive)}
 }
 
 // Run examines stills as they come, until the context is done, and returns
@@ -299,7 +301,8 @@ func sameMatch(a, b *house.Match) bool {
 	return one == other
 }
 
-func (p *Pipeline) record(ctx context.Context, log *slog.Logger, still house.Still, state house.StillState, faces []house.Face) {
+func (p *Pipeline) record(ctx context.Context, log *slog.Logger, still house.Still, state house.StillState,
+	faces []house.Face) {
 	if err := p.archive.Record(ctx, still.ID, state, faces); err != nil {
 		log.Error("recording findings", "err", err)
 	}

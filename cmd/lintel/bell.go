@@ -32,7 +32,9 @@ func (c *bellAddCmd) Run(g *globals) error {
 	if err != nil {
 		return err
 	}
-	return g.print(c.JSON, map[string]string{"name": c.Name, "secret": secret}, func(w io.Writer) { fmt.Fprintln(w, secret) })
+	return g.print(c.JSON, map[string]string{"name": c.Name, "secret": secret}, func(w io.Writer) {
+		fmt.Fprintln(w, secret)
+	})
 }
 
 type bellListCmd struct {
@@ -113,7 +115,8 @@ func (c *bellLensCmd) Run(g *globals) error {
 		err, known = a.ClearLens(g.ctx, c.Name), false
 	case changes:
 		if !known && (c.Angle == nil || c.Projection == nil || c.Height == nil || c.Tilt == nil) {
-			return fmt.Errorf("%w: nothing is known yet, so all of --angle, --projection, --height and --tilt are needed", errUsage)
+			return fmt.Errorf("%w: nothing is known yet, so all of --angle, --projection, --height and --tilt are needed",
+				errUsage)
 		}
 		set(&lens.Angle, c.Angle)
 		set(&lens.Projection, c.Projection)
@@ -135,7 +138,8 @@ func (c *bellLensCmd) Run(g *globals) error {
 			fmt.Fprintln(w, "not known")
 			return
 		}
-		fmt.Fprintf(w, "angle %g degrees, %s, height %g m, tilt %g degrees\n", lens.Angle, lens.Projection, lens.Height, lens.Tilt)
+		fmt.Fprintf(w, "angle %g degrees, %s, height %g m, tilt %g degrees\n", lens.Angle, lens.Projection, lens.Height,
+			lens.Tilt)
 	})
 }
 

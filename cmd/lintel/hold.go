@@ -53,7 +53,8 @@ func timeOf(text string, zone *time.Location) (time.Time, error) {
 	}
 	at, err := time.Parse(time.RFC3339, text)
 	if err != nil {
-		return time.Time{}, fmt.Errorf("%w: %q is neither a date such as 2026-12-24 nor a time such as 2026-12-24T18:00:00Z", errUsage, text)
+		return time.Time{}, fmt.Errorf("%w: %q is neither a date such as 2026-12-24 nor a time such as 2026-12-24T18:00:00Z",
+			errUsage, text)
 	}
 	return at, nil
 }

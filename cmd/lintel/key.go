@@ -45,7 +45,8 @@ func (g *globals) masterKey() (seal.Key, error) {
 	case !errors.Is(err, seal.ErrNoKey):
 		return key, err
 	case store.Exists(g.Data):
-		return seal.Key{}, fmt.Errorf("%w\nthe archive in %s can't be opened without its key, and nothing was changed: bring the key back from where you keep its copy, or say with --key where it is", err, g.Data)
+		return seal.Key{}, fmt.Errorf("%w\nthe archive in %s can't be opened without its key, and nothing was changed: "+
+			"bring the key back from where you keep its copy, or say with --key where it is", err, g.Data)
 	}
 	key = seal.NewKey()
 	if err := seal.WriteKey(path, key); errors.Is(err, fs.ErrExist) {
@@ -53,7 +54,8 @@ func (g *globals) masterKey() (seal.Key, error) {
 	} else if err != nil {
 		return seal.Key{}, err
 	}
-	fmt.Fprintf(g.stderr, "Made a master key: %s\nKeep a copy of it apart from the archive. Whoever has only the archive can't read it, and without the key nor can you.\n", path)
+	fmt.Fprintf(g.stderr, "Made a master key: %s\nKeep a copy of it apart from the archive. Whoever has only the "+
+		"archive can't read it, and without the key nor can you.\n", path)
 	return key, nil
 }
 

@@ -235,7 +235,8 @@ func (p *padReport) write(w io.Writer) {
 		fmt.Fprintf(w, "\nCondition: %s\n", condition)
 		p.Conditions[condition].writeTables(w)
 	}
-	fmt.Fprintln(w, "\nOnly where the intervals of two conditions lie well apart do they differ; of many conditions some differ by chance.")
+	fmt.Fprintln(w, "\nOnly where the intervals of two conditions lie well apart do they differ; of many conditions "+
+		"some differ by chance.")
 }
 
 // writeTables writes the rates, and how well persons and pictures are told apart

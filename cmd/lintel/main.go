@@ -117,7 +117,8 @@ var errUsage = errors.New("wrong usage")
 // openArchive opens the archive, which must be there unless make is true.
 func (g *globals) openArchive(make bool) (*store.Archive, error) {
 	if !make && !store.Exists(g.Data) {
-		return nil, fmt.Errorf("%w in %s; --data names its folder, and `lintel serve` or `lintel bell add` makes one", store.ErrNoArchive, g.Data)
+		return nil, fmt.Errorf("%w in %s; --data names its folder, and `lintel serve` or `lintel bell add` makes one",
+			store.ErrNoArchive, g.Data)
 	}
 	key, err := g.masterKey()
 	if err != nil {

@@ -111,10 +111,12 @@ func (c *personWithdrawCmd) Run(g *globals) error {
 		return err
 	}
 	if err := a.Scrub(g.ctx); err != nil {
-		return fmt.Errorf("the consent is withdrawn; traces may be left in the database's files, and the server will remove them: %w", err)
+		return fmt.Errorf("the consent is withdrawn; traces may be left in the database's files, and the server will "+
+			"remove them: %w", err)
 	}
 	return g.print(c.JSON, store.Erased{Unnamed: unnamed}, func(w io.Writer) {
-		fmt.Fprintf(w, "The consent of %s is withdrawn. References that went: %d; visits that named them and no longer do: %d.\n", p.ID, p.References, unnamed)
+		fmt.Fprintf(w, "The consent of %s is withdrawn. References that went: %d; visits that named them and no longer do: "+
+			"%d.\n", p.ID, p.References, unnamed)
 	})
 }
 
@@ -139,9 +141,11 @@ func (c *personEraseCmd) Run(g *globals) error {
 		return err
 	}
 	if err := a.Scrub(g.ctx); err != nil {
-		return fmt.Errorf("the person is erased; traces may be left in the database's files, and the server will remove them: %w", err)
+		return fmt.Errorf("the person is erased; traces may be left in the database's files, and the server will remove "+
+			"them: %w", err)
 	}
 	return g.print(c.JSON, erased, func(w io.Writer) {
-		fmt.Fprintf(w, "Erased %s. Visits erased: %d; visits that named them and no longer do: %d, of which held: %d.\n", p.ID, erased.Visits, erased.Unnamed, erased.Held)
+		fmt.Fprintf(w, "Erased %s. Visits erased: %d; visits that named them and no longer do: %d, of which held: %d.\n",
+			p.ID, erased.Visits, erased.Unnamed, erased.Held)
 	})
 }

@@ -111,7 +111,8 @@ func (c *receiverRemoveCmd) Run(g *globals) error {
 // nameOf checks the name of a source or a receiver as screens do.
 func nameOf(name string) (string, error) {
 	name = strings.TrimSpace(name)
-	if n := utf8.RuneCountInString(name); n < 1 || n > 60 || !utf8.ValidString(name) || strings.ContainsFunc(name, unicode.IsControl) {
+	if n := utf8.RuneCountInString(name); n < 1 || n > 60 || !utf8.ValidString(name) ||
+		strings.ContainsFunc(name, unicode.IsControl) {
 		return "", fmt.Errorf("%w: a name has 1 to 60 characters", errUsage)
 	}
 	return name, nil

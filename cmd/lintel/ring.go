@@ -32,7 +32,8 @@ func (c *ringCmd) Run(g *globals) error {
 	for frame, file := range c.Files {
 		receipt, err := c.send(g, ring, frame, file)
 		if err != nil {
-			return fmt.Errorf("%s: %w\n%d of %d frames were kept; with --ring %s the same command sends what is missing", file, err, frame, len(c.Files), ring)
+			return fmt.Errorf("%s: %w\n%d of %d frames were kept; with --ring %s the same command sends what is missing", file,
+				err, frame, len(c.Files), ring)
 		}
 		receipts = append(receipts, receipt)
 	}

@@ -181,7 +181,8 @@ type Outcome struct {
 // Run looks at each ring, on all cores, and calls done after each, from one
 // goroutine at a time; it may be nil. An error means that the trial can't go on:
 // that a frame can't be read is noted with its ring.
-func Run(ctx context.Context, rings []Ring, signs *liveness.Examiner, open func() (Finder, error), done func()) ([]Outcome, error) {
+func Run(ctx context.Context, rings []Ring, signs *liveness.Examiner, open func() (Finder, error),
+	done func()) ([]Outcome, error) {
 	outcomes := make([]Outcome, len(rings))
 	var next atomic.Int64 // the ring that nobody looks at yet
 	var telling sync.Mutex

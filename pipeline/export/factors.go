@@ -88,7 +88,8 @@ var always = time.Unix(0, 0)
 
 // lookSecond reads it all.
 func (e *Export) lookSecond(ctx context.Context) error {
-	e.second = second{phones: []phoneRecord{}, tokens: []string{}, rules: []ruleRecord{}, factors: []factorRecord{}, misses: []missRecord{}, advice: []adviceRecord{}}
+	e.second = second{phones: []phoneRecord{}, tokens: []string{}, rules: []ruleRecord{}, factors: []factorRecord{},
+		misses: []missRecord{}, advice: []adviceRecord{}}
 	doors, err := e.archive.Doors(ctx)
 	if err != nil {
 		return err
@@ -97,7 +98,8 @@ func (e *Export) lookSecond(ctx context.Context) error {
 	for _, d := range doors {
 		names[d.ID] = e.others.without(d.Name)
 	}
-	for _, look := range []func(context.Context, map[string]string) error{e.lookPhones, e.lookTokens, e.lookRules, e.lookFactors, e.lookAdvice} {
+	for _, look := range []func(context.Context, map[string]string) error{e.lookPhones, e.lookTokens, e.lookRules,
+		e.lookFactors, e.lookAdvice} {
 		if err := look(ctx, names); err != nil {
 			return err
 		}
@@ -178,7 +180,8 @@ func (e *Export) lookFactors(ctx context.Context, _ map[string]string) error {
 		if !named {
 			from = "source" // by its id alone
 		}
-		e.second.factors = append(e.second.factors, factorRecord{f.Kind, from, f.Visit, f.At, f.Until, f.Strength, f.UsedBy != ""})
+		e.second.factors = append(e.second.factors, factorRecord{f.Kind, from, f.Visit, f.At, f.Until, f.Strength,
+			f.UsedBy != ""})
 	}
 	misses, err := e.archive.MissesSince(ctx, always)
 	if err != nil {
@@ -200,8 +203,9 @@ func (e *Export) lookAdvice(ctx context.Context, names map[string]string) error 
 	for _, d := range advice {
 		by, _, _ := strings.Cut(d.By, " ")
 		r := adviceRecord{
-			Door: names[d.Door], Visit: d.Visit, At: d.At, State: d.State, ExpiresAt: d.ExpiresAt, Yours: d.Person == e.person.ID,
-			By: by, Conditions: []conditionRecord{},
+			Door: names[d.Door], Visit: d.Visit, At: d.At, State: d.State, ExpiresAt: d.ExpiresAt,
+			Yours: d.Person == e.person.ID,
+			By:    by, Conditions: []conditionRecord{},
 		}
 		if r.Yours {
 			for _, c := range d.Conditions {

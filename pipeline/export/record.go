@@ -239,7 +239,8 @@ func (e *Export) document(sum Summary) document {
 		Summary: sum, Meanings: meanings,
 	}
 	for _, c := range e.consents {
-		d.Consents = append(d.Consents, consentRecord{c.GivenBy, c.GivenAt, e.others.without(c.Scope), c.RecordedAt, c.WithdrawnAt})
+		d.Consents = append(d.Consents, consentRecord{c.GivenBy, c.GivenAt, e.others.without(c.Scope), c.RecordedAt,
+			c.WithdrawnAt})
 	}
 	for _, r := range e.references {
 		d.References = append(d.References, referenceRecord{r.AddedAt, r.FaceWidth, r.Quality, r.Descriptor[:]})
@@ -265,7 +266,8 @@ func (e *Export) visitOf(v house.Visit) visitRecord {
 	}
 	fate := e.rules.Schedule(v)
 	r := visitRecord{
-		ID: v.ID, Bell: v.Bell, ReceivedAt: v.ReceivedAt, CountedFrom: v.CountedFrom, Kind: v.Kind, Parcel: v.Parcel, Stage: stages[v.Stage],
+		ID: v.ID, Bell: v.Bell, ReceivedAt: v.ReceivedAt, CountedFrom: v.CountedFrom, Kind: v.Kind, Parcel: v.Parcel,
+		Stage:  stages[v.Stage],
 		Fate:   fateRecord{fate.SmallerAt.UTC(), fate.StillsAt.UTC(), fate.GoesAt.UTC(), fate.Rule, fate.Period},
 		Stills: []stillRecord{},
 	}

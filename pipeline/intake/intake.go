@@ -196,7 +196,8 @@ func (in *Intake) Receive(ctx context.Context, d Delivery) (Receipt, error) {
 		return Receipt{}, err
 	}
 	size := still.Image.Bounds().Size()
-	receipt := Receipt{Ring: d.Ring, Frame: d.Frame, Kept: true, Damaged: still.Damaged, ClockSkew: skew(d.TakenAt, receivedAt)}
+	receipt := Receipt{Ring: d.Ring, Frame: d.Frame, Kept: true, Damaged: still.Damaged,
+		ClockSkew: skew(d.TakenAt, receivedAt)}
 	receipt.Visit, receipt.New, err = in.archive.Keep(ctx, house.NewStill{
 		Bell: d.Bell, Ring: d.Ring, Frame: d.Frame, SentSHA256: sent,
 		JPEG: still.JPEG, Width: size.X, Height: size.Y, Damaged: still.Damaged,

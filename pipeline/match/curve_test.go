@@ -152,7 +152,8 @@ func TestCurveIsMonotone(t *testing.T) {
 			t.Fatalf("at %.3f a table turns round", d)
 		}
 	}
-	if c.FMR(math.NaN()) != 1 || c.Likeliest(math.NaN()) != 1 || c.LikelihoodRatio(math.NaN()) != 1 || c.FMR(math.Inf(1)) > 1 {
+	if c.FMR(math.NaN()) != 1 || c.Likeliest(math.NaN()) != 1 || c.LikelihoodRatio(math.NaN()) != 1 ||
+		c.FMR(math.Inf(1)) > 1 {
 		t.Error("what is no distance is near somebody")
 	}
 }

@@ -19,7 +19,8 @@ func faceAt(middle house.Point, eyes, roll float64) house.Face {
 	sin, cos := math.Sincos(roll * math.Pi / 180)
 	var f house.Face
 	for _, p := range []house.Point{{X: .75}, {X: .25}, {X: -.75}, {X: -.25}, {Y: .65}} {
-		f.Landmarks = append(f.Landmarks, house.Point{X: middle.X + eyes*(p.X*cos-p.Y*sin), Y: middle.Y + eyes*(p.X*sin+p.Y*cos)})
+		f.Landmarks = append(f.Landmarks, house.Point{X: middle.X + eyes*(p.X*cos-p.Y*sin),
+			Y: middle.Y + eyes*(p.X*sin+p.Y*cos)})
 	}
 	f.Box = image.Rect(0, 0, int(2.4*eyes), int(2.4*eyes)).Add(image.Pt(int(middle.X-1.2*eyes), int(middle.Y-.8*eyes)))
 	return f
@@ -119,7 +120,8 @@ print(json.dumps(total.ravel().tolist()))
 			}
 		}
 	}
-	if ellipse := math.Pi * halfWidth * halfHeight * eyeSpacing * eyeSpacing; math.Abs(float64(compared)-ellipse) > .02*ellipse {
+	if ellipse := math.Pi * halfWidth * halfHeight * eyeSpacing * eyeSpacing; math.Abs(float64(compared)-ellipse) >
+		.02*ellipse {
 		t.Errorf("%d pixels are within the face, an ellipse of %.0f", compared, ellipse)
 	}
 }
@@ -211,13 +213,17 @@ func TestEyesInEitherOrder(t *testing.T) {
 func TestComparable(t *testing.T) {
 	wave := func(x, y int) float64 { return 120 + 50*math.Sin(float64(x)/3) + 40*math.Sin(float64(y)/4) }
 	small := Measure(grey(300, 300, wave), faceAt(house.Point{X: 150, Y: 120}, 60, 0))
-	large := Measure(grey(900, 900, func(x, y int) float64 { return wave(x/3, y/3) }), faceAt(house.Point{X: 451, Y: 361}, 180, 0))
+	large := Measure(grey(900, 900, func(x, y int) float64 {
+		return wave(x/3, y/3)
+	}), faceAt(house.Point{X: 451, Y: 361}, 180, 0))
 	near(t, "the luma", large.Luma, small.Luma, .5)
 	near(t, "the contrast", large.Contrast, small.Contrast, .002)
 	near(t, "the sharpness", large.Sharpness, small.Sharpness, .1*small.Sharpness)
 	near(t, "the pixels per metre", large.PixelsPerMetre, 3*small.PixelsPerMetre, 1e-9)
 
-	dark := Measure(grey(300, 300, func(x, y int) float64 { return .5 * wave(x, y) }), faceAt(house.Point{X: 150, Y: 120}, 60, 0))
+	dark := Measure(grey(300, 300, func(x, y int) float64 {
+		return .5 * wave(x, y)
+	}), faceAt(house.Point{X: 150, Y: 120}, 60, 0))
 	near(t, "the luma", dark.Luma, small.Luma/2, .5)
 	near(t, "the contrast", dark.Contrast, small.Contrast/2, .002)
 	near(t, "the sharpness", dark.Sharpness, small.Sharpness, .05*small.Sharpness)

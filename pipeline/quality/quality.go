@@ -26,7 +26,8 @@
 //     autofocusing in brightfield microscopy, ICPR 2000, from memory) or, where
 //     there is less detail along one of four directions, since something moved,
 //     that of the second difference along it. It is divided by the variance of the
-//     luma, so that a dark picture or dark skin is not taken for a blurred one. The size at which it is measured makes it
+//     luma, so that a dark picture or dark skin is not taken for a blurred one. The size at which it is measured makes
+//     it
 //     count what matters for recognition: of the blur of a large face much goes
 //     when it is reduced, and a face smaller than that is rightly found less
 //     sharp. Noise counts as detail, so a still taken at night may seem sharper
