@@ -85,12 +85,12 @@ type Options struct {
 
 // A Summary says what an export holds.
 type Summary struct {
-	Visits     int `json:"visits" says:"visits that name you"`
-	Stills     int `json:"stills" says:"stills in this export"`
-	Blurred    int `json:"blurred" says:"faces of others on them, blurred"`
-	Gone       int `json:"gone" says:"stills that went by the household's rules, or were erased"`
-	Withheld   int `json:"withheld" says:"stills kept back, since faces of others were not looked for on them"`
-	Unreadable int `json:"unreadable" says:"stills that are lost, broken or could not be read"`
+	Visits     int `json:"visits"`
+	Stills     int `json:"stills"`
+	Blurred    int `json:"blurred"`
+	Gone       int `json:"gone"`
+	Withheld   int `json:"withheld"`
+	Unreadable int `json:"unreadable"`
 }
 
 // An Export is one that has begun: the audit trail has it, and nothing was
