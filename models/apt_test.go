@@ -116,7 +116,8 @@ Please use:
 git clone https://git.example/dlib.git
 Need to get 209 MB of source archives.
 'http://mirror.example/d/dlib_1%2bdfsg-1.dsc' dlib_1+dfsg-1.dsc 2483 SHA256:` + abcSum + `
-'http://mirror.example/d/dlib_1%2bdfsg.orig-dlib-models.tar.bz2' dlib_1+dfsg.orig-dlib-models.tar.bz2 200155223 SHA256:` + abcdbcSum + `
+'http://mirror.example/d/dlib_1%2bdfsg.orig-dlib-models.tar.bz2' ` +
+		`dlib_1+dfsg.orig-dlib-models.tar.bz2 200155223 SHA256:` + abcdbcSum + `
 'http://mirror.example/d/weak.tar.gz' weak.tar.gz 5 MD5Sum:900150983cd24fb0d6963f7d28e17f72
 'http://mirror.example/d/sly.tar.gz' ../sly.tar.gz 5 SHA256:` + abcSum + `
 `

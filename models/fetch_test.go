@@ -24,7 +24,9 @@ update)
 	[ -e "$FAKE/offline" ] && { echo "E: Temporary failure resolving 'mirror.example'" >&2; exit 100; }
 	echo "dlstatus:1:50.0000:Retrieving file 1 of 2" >&3;;
 source)
-	[ -e "$FAKE/offline" ] || [ -z "$(ls "$FAKE/archives")" ] && { echo "E: Unable to find a source package for $3" >&2; exit 100; }
+	[ -e "$FAKE/offline" ] || [ -z "$(ls "$FAKE/archives")" ] && {
+		echo "E: Unable to find a source package for $3" >&2; exit 100
+	}
 	cd "$FAKE/archives" && for f in *; do
 		echo "'http://mirror.example/$f' $f $(stat -c %s "$f") SHA256:$(sha256sum "$f" | cut -d' ' -f1)"
 	done;;

@@ -25,7 +25,7 @@ import (
 
 type accuracyCmd struct {
 	Dir    string `arg:"" help:"A folder with a folder of photographs (.jpg, .jpeg, .png) for each person." type:"path"`
-	Groups string `help:"A CSV file that says which group each person is of, to report on each group besides." placeholder:"FILE.csv" type:"path"`
+	Groups string `help:"${accuracy_groups}" placeholder:"FILE.csv" type:"path"`
 	JSON   bool   `name:"json" help:"Print JSON."`
 }
 

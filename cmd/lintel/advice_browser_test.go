@@ -119,8 +119,9 @@ func TestAdviceInBrowser(t *testing.T) {
 			`s)(document.querySelector(".left").textContent.match(/[0-9]+/g)) < %v`, begin))
 	}
 	// What changes each second is not read out; what matters is, and politely.
-	if !do(t, wide, chromedp.Evaluate[bool](`document.querySelector(".left").getAttribute("aria-hidden") === "true" && `+
-		`document.querySelector(".advice").getAttribute("aria-live") === "polite" && document.getAnimations().length === 0`)) {
+	if !do(t, wide, chromedp.Evaluate[bool](`document.querySelector(".left").getAttribute("aria-hidden") === "true"
+		&& document.querySelector(".advice").getAttribute("aria-live") === "polite"
+		&& document.getAnimations().length === 0`)) {
 		t.Error("the countdown is read out, or something moves")
 	}
 	if n := do(t, wall, chromedp.Evaluate[int](`document.querySelectorAll("`+first+` .advice form").length`)); n != 0 {

@@ -80,9 +80,9 @@ func (c *bellRemoveCmd) Run(g *globals) error {
 type bellLensCmd struct {
 	Name       string            `arg:"" help:"The bell's name."`
 	Angle      *float64          `help:"Horizontal angle of view in degrees, 20 to 200." placeholder:"DEGREES"`
-	Projection *house.Projection `help:"straight, if lines stay straight, or equidistant, as a fisheye." placeholder:"NAME"`
-	Height     *float64          `help:"Metres from the ground where visitors stand to the lens, 0.3 to 3." placeholder:"METRES"`
-	Tilt       *float64          `help:"Degrees that it looks down, -45 to 60; up is below 0, written --tilt=-5." placeholder:"DEGREES"`
+	Projection *house.Projection `help:"${bell_projection}" placeholder:"NAME"`
+	Height     *float64          `help:"${bell_height}" placeholder:"METRES"`
+	Tilt       *float64          `help:"${bell_tilt}" placeholder:"DEGREES"`
 	Clear      bool              `help:"Forget it."`
 	JSON       bool              `name:"json" help:"Print JSON."`
 }

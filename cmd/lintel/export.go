@@ -17,8 +17,8 @@ import (
 
 type exportCmd struct {
 	Person    string   `arg:"" help:"The person's id or name."`
-	Out       string   `help:"The zip file to make, which must not be there yet; - for standard output." required:"" placeholder:"FILE"`
-	Recipient []string `help:"Encrypt it to this age recipient; may be given several times." placeholder:"age1…" sep:"none"`
+	Out       string   `help:"${export_out}" required:"" placeholder:"FILE"`
+	Recipient []string `help:"${export_recipient}" placeholder:"age1…" sep:"none"`
 	JSON      bool     `name:"json" help:"Print JSON."`
 }
 

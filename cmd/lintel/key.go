@@ -16,8 +16,8 @@ import (
 // keyFlags say where the master key is, which never lies in the archive's
 // folder: whoever takes the folder shall not have both.
 type keyFlags struct {
-	Key            string `help:"The file with the master key; made with the archive where there is none. Without it: the service manager's credential lintel-key, or lintel/master.key in your configuration folder." env:"LINTEL_KEY" type:"path" placeholder:"FILE"`
-	PassphraseFile string `help:"A file with a passphrase that the master key is derived from, instead." env:"LINTEL_PASSPHRASE_FILE" type:"existingfile" placeholder:"FILE"`
+	Key            string `help:"${key_key}" env:"LINTEL_KEY" type:"path" placeholder:"FILE"`
+	PassphraseFile string `help:"${key_passphrase}" env:"LINTEL_PASSPHRASE_FILE" type:"existingfile" placeholder:"FILE"`
 }
 
 // credential is the name of the credential that systemd passes the key as, in

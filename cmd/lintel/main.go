@@ -86,6 +86,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (status i
 	parser, err := kong.New(&c,
 		kong.Name("lintel"),
 		kong.Description("Says who rang at a home-built doorbell, keeps the stills in the house, and never moves a lock."),
+		longHelp,
 		kong.Writers(stdout, stderr),
 		kong.Exit(func(status int) { panic(exit{status}) }),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),

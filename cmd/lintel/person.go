@@ -13,7 +13,7 @@ import (
 type personCmd struct {
 	Add      personAddCmd      `cmd:"" help:"Add a person, with the consent that enrolment needs."`
 	List     personListCmd     `cmd:"" help:"List the persons."`
-	Withdraw personWithdrawCmd `cmd:"" help:"Withdraw a person's consent: references go, and visits that name them stay as a stranger's."`
+	Withdraw personWithdrawCmd `cmd:"" help:"${person_withdraw}"`
 	Erase    personEraseCmd    `cmd:"" help:"Erase a person: consents, references, and the name in every finding."`
 }
 
@@ -21,7 +21,7 @@ type personCmd struct {
 type consentFlags struct {
 	ConsentBy string    `help:"Who agreed: the person, or who may agree for them." placeholder:"NAME"`
 	ConsentOn time.Time `help:"When, such as 2026-11-25; today if not said." format:"2006-01-02" placeholder:"DATE"`
-	ConsentTo string    `help:"To what." default:"Recognising my face at the door from references kept on this server, until I withdraw this." placeholder:"TEXT"`
+	ConsentTo string    `help:"To what." default:"${person_consent}" placeholder:"TEXT"`
 }
 
 func (f consentFlags) consent() house.Consent {

@@ -165,7 +165,8 @@ func (h *household) fillWithVisits() {
 func clickDrawing(t *testing.T, browser context.Context, at image.Point) {
 	t.Helper()
 	box := do(t, browser,
-		chromedp.Evaluate[[]float64](`(() => { const d = document.getElementById("drawing"); d.scrollIntoView({ block: "center" });
+		chromedp.Evaluate[[]float64](`(() => {
+		const d = document.getElementById("drawing"); d.scrollIntoView({ block: "center" });
 		const r = d.getBoundingClientRect(); return [r.x, r.y, r.width, r.height] })()`))
 	x, y := box[0]+box[2]*float64(at.X)/100+1, box[1]+box[3]*float64(at.Y)/100+1
 	do(t, browser, chromedp.MouseClickXY(x, y))
@@ -175,14 +176,16 @@ func clickDrawing(t *testing.T, browser context.Context, at image.Point) {
 func whole(t *testing.T, browser context.Context, name string) {
 	t.Helper()
 	small := do(t, browser,
-		chromedp.Evaluate[[]string](`[...document.querySelectorAll("a, button, summary, select, textarea, input:not([type=hidden])")]
-		.filter(e => e.checkVisibility()).map(e => e.matches("[type=radio], [type=checkbox]") ? e.closest("label") ?? e : e) // a label takes touches too
+		chromedp.Evaluate[[]string](`[...document.querySelectorAll(
+			"a, button, summary, select, textarea, input:not([type=hidden])")].filter(e => e.checkVisibility())
+		.map(e => e.matches("[type=radio], [type=checkbox]") ? e.closest("label") ?? e : e) // a label takes touches too
 		.filter(e => { const r = e.getBoundingClientRect(); return r.width < 48 || r.height < 48 }).map(e => e.outerHTML)`))
 	if len(small) > 0 {
 		t.Errorf("%s: too small to touch: %s", name, strings.Join(small, "\n"))
 	}
 	if wide := do(t, browser, chromedp.Evaluate[[]string](`document.documentElement.scrollWidth <= innerWidth ? [] :
-		[...document.querySelectorAll("body *")].filter(e => e.getBoundingClientRect().right > innerWidth + 1).map(e => e.outerHTML.slice(0, 200))`)); len(wide) > 0 {
+		[...document.querySelectorAll("body *")].filter(e => e.getBoundingClientRect().right > innerWidth + 1)
+		.map(e => e.outerHTML.slice(0, 200))`)); len(wide) > 0 {
 		t.Errorf("%s: wider than the screen: %s", name, strings.Join(wide, "\n"))
 	}
 	if *screenshots == "" {

@@ -28,10 +28,10 @@ import (
 
 type serveCmd struct {
 	Listen  string `help:"The address to listen on." default:"127.0.0.1:8420" placeholder:"ADDR"`
-	TLSCert string `name:"tls-cert" help:"A file with the server's certificate, in PEM." type:"existingfile" placeholder:"FILE"`
+	TLSCert string `name:"tls-cert" help:"${serve_tls_cert}" type:"existingfile" placeholder:"FILE"`
 	TLSKey  string `name:"tls-key" help:"A file with its key, in PEM." type:"existingfile" placeholder:"FILE"`
 
-	MQTTListen string `name:"mqtt-listen" help:"An address to be an MQTT broker on, for sources of factors and receivers of advice. Without it there is none." placeholder:"ADDR"`
+	MQTTListen string `name:"mqtt-listen" help:"${serve_mqtt_listen}" placeholder:"ADDR"`
 	MQTTPrefix string `name:"mqtt-prefix" help:"What begins the broker's topics." default:"lintel" placeholder:"PREFIX"`
 }
 

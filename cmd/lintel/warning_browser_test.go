@@ -50,8 +50,10 @@ func TestWarningsInBrowser(t *testing.T) {
 			screenshot(t, browser, fmt.Sprintf("warning-region-%d", width))
 			// The region lies on the still where the findings say, however large it is drawn.
 			at := do(t, browser,
-				chromedp.Evaluate[[]float64](`(() => { const s = document.querySelector(".sight img").getBoundingClientRect(), r = document.querySelector(".region.shown").getBoundingClientRect();
-				return [(r.left - s.left) / s.width * 1280, (r.top - s.top) / s.height * 1024, (r.right - s.left) / s.width * 1280, (r.bottom - s.top) / s.height * 1024] })()`))
+				chromedp.Evaluate[[]float64](`(() => { const s = document.querySelector(".sight img").getBoundingClientRect(),
+					r = document.querySelector(".region.shown").getBoundingClientRect();
+				return [(r.left - s.left) / s.width * 1280, (r.top - s.top) / s.height * 1024,
+					(r.right - s.left) / s.width * 1280, (r.bottom - s.top) / s.height * 1024] })()`))
 			for i, want := range []float64{480, 300, 800, 700} {
 				if at[i] < want-8 || at[i] > want+8 { // its stroke
 					t.Errorf("the region is at %v on a still of 1280x1024", at)
@@ -98,9 +100,12 @@ func seesRegion(t *testing.T, browser context.Context, sign string) {
 	t.Helper()
 	until(t, browser,
 		fmt.Sprintf(
-			`(() => { const s = document.querySelector(%q), all = document.querySelectorAll(".region.shown"), r = all[0]?.getBoundingClientRect();
-		return all.length === 1 && all[0].id === s.dataset.shows && s.getAttribute("role") === "button" && s.getAttribute("aria-pressed") === "true"
-			&& document.querySelectorAll("[aria-pressed=true]").length === 1 && r.width > 20 && r.height > 20 && r.bottom > 0 && r.top < innerHeight })()`, sign))
+			`(() => { const s = document.querySelector(%q), all = document.querySelectorAll(".region.shown"),
+			r = all[0]?.getBoundingClientRect();
+		return all.length === 1 && all[0].id === s.dataset.shows
+			&& s.getAttribute("role") === "button" && s.getAttribute("aria-pressed") === "true"
+			&& document.querySelectorAll("[aria-pressed=true]").length === 1
+			&& r.width > 20 && r.height > 20 && r.bottom > 0 && r.top < innerHeight })()`, sign))
 }
 
 // fillWithWarnings puts visits of each level into the archive, and returns the

@@ -66,9 +66,11 @@ q = json.load(sys.stdin)
 a = np.array(q["luma"]).reshape(q["h"], q["w"]); m = np.array(q["in"]).reshape(a.shape)
 inner = ndimage.binary_erosion(m, np.ones((3, 3)))
 second = lambda *k: ndimage.convolve(a, np.array(k))[inner].var()
-variances = [ndimage.laplace(a)[inner].var(), second([0, 0, 0], [1, -2, 1], [0, 0, 0]), second([0, 1, 0], [0, -2, 0], [0, 1, 0]),
+variances = [ndimage.laplace(a)[inner].var(),
+    second([0, 0, 0], [1, -2, 1], [0, 0, 0]), second([0, 1, 0], [0, -2, 0], [0, 1, 0]),
     second([1, 0, 0], [0, -2, 0], [0, 0, 1]), second([0, 0, 1], [0, -2, 0], [1, 0, 0])]
-print(json.dumps({"mean": a[m].mean(), "deviation": a[m].std(), "clipped": float(((a[m] <= 5) | (a[m] >= 250)).mean()), "variances": variances}))
+clipped = ((a[m] <= 5) | (a[m] >= 250)).mean()
+print(json.dumps({"mean": a[m].mean(), "deviation": a[m].std(), "clipped": float(clipped), "variances": variances}))
 `, map[string]any{"luma": p.luma, "in": p.in, "w": p.w, "h": p.h}, &want)
 	mean, deviation := p.moments(image.Rect(0, 0, p.w, p.h))
 	near(t, "the mean", mean, want.Mean, 1e-9)
@@ -108,7 +110,8 @@ total = 0
 for dy in (-.25, .25):
     for dx in (-.25, .25):
         zero = np.array([.5 + dy - q["y"], .5 + dx - q["x"]])
-        total = total + ndimage.affine_transform(a, m, offset=np.array([70.8, 95.3]) + m @ zero, output_shape=(q["h"], q["w"]), order=1) / 4
+        offset = np.array([70.8, 95.3]) + m @ zero
+        total = total + ndimage.affine_transform(a, m, offset=offset, output_shape=(q["h"], q["w"]), order=1) / 4
 print(json.dumps(total.ravel().tolist()))
 `, map[string]any{"luma": ints(still.Pix), "x": alignedX, "y": alignedY, "w": got.w, "h": got.h}, &want)
 	compared := 0
