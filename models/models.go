@@ -1,5 +1,8 @@
 // Package models brings and checks the files Lintel recognises faces with.
 //
+//	err := models.Fetch(ctx, dir, models.FetchOptions{Progress: os.Stderr})
+//	findings, err := models.Check(dir)
+//
 // Recognising a face takes numbers that somebody learned from very many photographs: where the corners of the eyes are,
 // what makes two faces different. These numbers come as model files, and a model file that is not the very one the
 // thresholds were measured with makes every answer worthless without making any of them look wrong. So each file is

@@ -1,6 +1,9 @@
 // Package pipeline examines the stills that were kept: it finds the faces on
 // each, says who they probably are, and records that with the still.
 //
+//	steps := pipeline.New(archive, log, openFinder, liveness.New(nets), 2)
+//	err := steps.Run(ctx) // until ctx ends
+//
 // What comes in are pending stills, from the store and from nowhere else: a
 // still that was kept is pending until its findings are, so a crash at any
 // moment loses no work, and the next start takes up what is left. What goes

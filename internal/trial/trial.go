@@ -3,6 +3,10 @@
 // attack species by itself, and BPCER, with intervals that know which rings
 // are of one person.
 //
+//	rings, err := trial.Read(dir)
+//	outcomes, err := trial.Run(ctx, rings, liveness.New(nets), openFinder, done)
+//	report := trial.ReportOn(outcomes, attack)
+//
 // What comes in is a folder:
 //
 //	DIR/bona-fide/<ring>/*.jpg          a person stood there

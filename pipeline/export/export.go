@@ -1,5 +1,8 @@
 // Package export gives a person all that is held of them: the access export.
 //
+//	e, err := export.Begin(ctx, archive, "Ada Quill", export.Options{Now: time.Now()})
+//	sum, err := e.Write(ctx, w)
+//
 // What comes in is an archive and a person. What goes out is a zip file, as a
 // stream, or that zip encrypted with age:
 //

@@ -1,5 +1,8 @@
 // Package face finds the faces on a still and describes each by 128 numbers.
 //
+//	finder, err := face.Open(models)
+//	faces, err := finder.Find(ctx, still)
+//
 // What comes in is a decoded still. What goes out, for each face, is its box,
 // five landmarks and its descriptor. The package is the only one that knows
 // go-face, and through it dlib: everybody else sees [house.Face].

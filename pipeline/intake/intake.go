@@ -1,5 +1,9 @@
 // Package intake takes in what bells send.
 //
+//	in := intake.New(archive, time.Now, intake.DefaultLimits)
+//	err := in.Authenticate(ctx, bell, secret)
+//	receipt, err := in.Receive(ctx, intake.Delivery{Bell: bell, Ring: ring, Frame: 0, Body: jpeg})
+//
 // What comes in is a delivery: one frame of a ring, as bytes a bell sent, with
 // what the bell says of itself. What goes out is a receipt, once the still is
 // durable; a bell may be answered only then. Between the two the delivery is

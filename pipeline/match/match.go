@@ -1,5 +1,8 @@
 // Package match says who a face probably is.
 //
+//	gallery := match.NewGallery(references, match.Shipped(), match.DefaultPrior)
+//	found := gallery.Identify(match.Probe{Descriptor: face.Descriptor, Weight: 1}) // nil for a stranger
+//
 // What comes in is a face's descriptor, or those of one face on several frames
 // of a ring, and the [Gallery]: all enrolled references with their persons.
 // What goes out is the nearest person, the distance, and how sure that is: the

@@ -1,6 +1,9 @@
 // Package quality measures how well a face on a still can be judged, and says
 // in plain words what is wrong with it.
 //
+//	q := quality.Measure(still, face)
+//	score, complaints := quality.Judge(q)
+//
 // What comes in is a still and a face that was found on it. What goes out are
 // numbers ([Measure]), and what they are worth ([Judge]): a score that weighs a
 // picture against others, and complaints for people. A photograph with
