@@ -110,7 +110,7 @@ func TestIdentify(t *testing.T) {
 	} {
 		face := at(c.face)
 		got := "stranger"
-		if m := Identify(&face, c.refs); m != nil {
+		if m := identify(&face, c.refs); m != nil {
 			got = fmt.Sprintf("%s %.2f %s", m.Person, m.Distance, m.Band)
 			if want := Shipped().FPIR(m.Distance, Size{3, 2}); m.FPIR != want || m.Frames != 1 ||
 				!(m.Probability > 0.49 && m.Probability < 1) {
@@ -252,4 +252,10 @@ func BenchmarkIdentify(b *testing.B) {
 			b.Fatal("nobody found")
 		}
 	}
+}
+
+// identify returns the nearest person to a face, by the shipped curve and the
+// default prior, or nil.
+func identify(face *house.Descriptor, references []house.Reference) *house.Match {
+	return NewGallery(references, Shipped(), DefaultPrior).Identify(Probe{Descriptor: *face, Weight: 1})
 }

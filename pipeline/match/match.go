@@ -27,7 +27,7 @@
 //
 // A distance alone says little, and less the larger the gallery is. A [Curve]
 // turns it into the false match rate (FMR) of one comparison; below what was
-// ever observed, by a fitted tail ([Fit] says how). Then comes the false
+// ever observed, by a fitted tail (fit_test.go says how). Then comes the false
 // positive identification rate (FPIR) of a search through the gallery,
 //
 //	FPIR = 1 - (1 - FMR)^M

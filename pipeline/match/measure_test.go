@@ -109,7 +109,7 @@ func TestMeasureVaried(t *testing.T) {
 	}
 	for i := range refs {
 		others := append(append([]house.Reference(nil), refs[:i]...), refs[i+1:]...)
-		m := Identify(&refs[i].Descriptor, others)
+		m := identify(&refs[i].Descriptor, others)
 		if m == nil {
 			t.Errorf("%s is a stranger to the others", filepath.Base(names[i]))
 			continue
