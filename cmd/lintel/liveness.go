@@ -23,10 +23,10 @@ type livenessCmd struct {
 }
 
 func (c *livenessCmd) Help() string {
-	return `Each ring goes the way of a ring at the bell, and is taken for an attack if its level is anything but "no
-sign of a picture". The frames of a ring are in the order of their names; the largest face decides. The error rates are
-those of ISO/IEC 30107-3: APCER for each attack species, and BPCER. A ring on which no face is found is a non-response: it is in
-no rate, and counted by itself. It would open no door.
+	return `Each ring goes the way of a ring at the bell, and is taken for an attack if its level is anything but "no sign
+of a picture". The frames of a ring are in the order of their names; the largest face decides. The error rates are
+those of ISO/IEC 30107-3: APCER for each attack species, and BPCER. A ring on which no face is found is a non-response:
+it is in no rate, and counted by itself. It would open no door.
 
 Besides, the probability of a picture is taken for a score: ROC area (1: all attacks above all persons, 0.5: no better
 than chance; equal scores count half), equal error rate, and the BPCER where the APCER is at most 10, 5 and 1 %
