@@ -20,7 +20,9 @@ func ringOf(r *rand.Rand, noise float64) (frames []Frame) {
 				g.Luma.Pix[y*200+x] = uint8(v + 0.5)
 			}
 		}
-		frames = append(frames, Frame{n, g, []house.Face{{Box: image.Rect(320, 240, 480, 400), Descriptor: house.Descriptor{1}, Liveness: &house.Liveness{}}}})
+		frames = append(frames,
+			Frame{n, g, []house.Face{{Box: image.Rect(320, 240, 480, 400), Descriptor: house.Descriptor{1},
+				Liveness: &house.Liveness{}}}})
 	}
 	return frames
 }
@@ -62,7 +64,8 @@ func TestCopies(t *testing.T) {
 	} {
 		frames := ringOf(rand.New(rand.NewPCG(19, 20)), test.noise)
 		test.change(frames)
-		if f := copiesOn(t, frames); f.Score != test.score || f.Missing != test.missing || (Says(f) == "") != (f.Score == 0 && f.Missing == "") {
+		if f := copiesOn(t, frames); f.Score != test.score || f.Missing != test.missing ||
+			(Says(f) == "") != (f.Score == 0 && f.Missing == "") {
 			t.Errorf("%s: %+v", test.name, f)
 		}
 	}

@@ -30,7 +30,8 @@ func Poor(q house.Quality) bool {
 // about numbers that are not enough to enrol the face, the worst first.
 func Judge(q house.Quality) (score float64, complaints []Complaint) {
 	if q.EyeDistance == 0 {
-		return 0, []Complaint{{"no-eyes", "The eyes could not be made out.", "Choose a photograph that shows the face from the front.", true}}
+		return 0, []Complaint{{"no-eyes", "The eyes could not be made out.",
+			"Choose a photograph that shows the face from the front.", true}}
 	}
 	score = 1
 	worth := make(map[string]float64)
@@ -92,7 +93,9 @@ var criteria = []criterion{
 		value:   func(q house.Quality) float64 { return q.PixelsPerMetre },
 		useless: float64(Detect), poor: float64(Identify), enough: float64(Identify), fine: float64(Identify),
 		says: func(q house.Quality) string {
-			return fmt.Sprintf("The face is too far away to identify somebody: it shows %.0f pixels per metre, %d are asked for.", q.PixelsPerMetre, Identify)
+			return fmt.Sprintf(
+				"The face is too far away to identify somebody: it shows %.0f pixels per metre, %d are asked for.",
+				q.PixelsPerMetre, Identify)
 		},
 		do: "Choose a photograph taken from nearer.",
 	},

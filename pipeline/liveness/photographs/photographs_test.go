@@ -139,12 +139,14 @@ func TestCopiesAreKnown(t *testing.T) {
 					t.Errorf("%s: smiling is taken for a copy of not smiling", p.person)
 				}
 				t.Logf("%s: another picture differs in %d bits and is %.3f apart", p.person,
-					bits.OnesCount64(uint64(o.face.ImageHash^p.face.ImageHash)), match.Distance(&o.face.Descriptor, &p.face.Descriptor))
+					bits.OnesCount64(uint64(o.face.ImageHash^p.face.ImageHash)),
+					match.Distance(&o.face.Descriptor, &p.face.Descriptor))
 			}
 		}
 		for _, way := range []struct{ width, quality int }{{700, 85}, {700, 60}, {550, 75}} {
 			var packed bytes.Buffer
-			if err := jpeg.Encode(&packed, imaging.Resize(p.image, way.width, 0, imaging.Lanczos), &jpeg.Options{Quality: way.quality}); err != nil {
+			if err := jpeg.Encode(&packed, imaging.Resize(p.image, way.width, 0, imaging.Lanczos),
+				&jpeg.Options{Quality: way.quality}); err != nil {
 				t.Fatal(err)
 			}
 			img, err := jpeg.Decode(&packed)
