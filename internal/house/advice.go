@@ -109,10 +109,10 @@ type Refusal string
 
 func (r Refusal) Error() string { return "refused: " + string(r) }
 
-// Refused is a [Refusal] of one value among several.
+// Refused is why one value among several is not taken, a [Refusal].
 type Refused struct {
 	Value string
-	Why   Refusal
+	Why   error
 }
 
 func (r Refused) Error() string { return fmt.Sprintf("%q: %v", r.Value, r.Why) }

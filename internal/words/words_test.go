@@ -105,6 +105,10 @@ func TestCatalog(t *testing.T) {
 		t.Fatal(err)
 	}
 	keys := needed(t)
+	// Refusals are told apart by their codes alone.
+	if once := slices.Compact(slices.Sorted(slices.Values(refusals(t)))); len(once) != len(refusals(t)) {
+		t.Errorf("%d refusals have %d codes", len(refusals(t)), len(once))
+	}
 	for _, key := range keys {
 		if english[key] == nil {
 			t.Errorf("there is no message for %s", key)
@@ -178,7 +182,7 @@ func TestShort(t *testing.T) {
 }
 
 func TestRefusal(t *testing.T) {
-	holiday := house.Refused{Value: "1.1.2027", Why: "holiday-date"}
+	holiday := house.Refused{Value: "1.1.2027", Why: house.Refusal("holiday-date")}
 	w := For("en")
 	for _, test := range []struct {
 		err  error
