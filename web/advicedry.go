@@ -178,7 +178,7 @@ func (s *Server) showDry(w http.ResponseWriter, r *http.Request, view adviceDryV
 			refuseBad(w, r, "bad-door-rule", err)
 			return
 		}
-		view.Edited = policy.Restate(identified(*edited), book.names)
+		view.Edited = book.say(policy.Restate(identified(*edited)))
 	}
 	if !view.Tried { // offered are the factors that some rule counts
 		for _, rule := range book.rules {
@@ -213,6 +213,7 @@ func (s *Server) tellTrial(r *http.Request, view *adviceDryView, tried trial) er
 	if tried.more {
 		view.Counts += fmt.Sprintf(" Earlier ones were left out: %d are tried at the most.", triedVisits)
 	}
+	say := t.words(tried.names)
 	for i, v := range tried.visits {
 		a := tried.advice[i]
 		line := triedLine{Visit: visitAddress(v.ID), When: t.moment(v.ReceivedAt), DateTime: v.ReceivedAt.In(t.zone).Format(time.RFC3339), Suggested: a.State == house.Suggested}
@@ -226,8 +227,9 @@ func (s *Server) tellTrial(r *http.Request, view *adviceDryView, tried trial) er
 			line.Outcome = "Withheld"
 		}
 		for _, c := range a.Conditions {
-			if !c.Met && !slices.Contains(line.Unmet, c.Says) { // without anybody known, many say the same
-				line.Unmet = append(line.Unmet, c.Says)
+			says := say.Condition(c)
+			if !c.Met && !slices.Contains(line.Unmet, says) { // without anybody known, many say the same
+				line.Unmet = append(line.Unmet, says)
 			}
 		}
 		view.Lines = append(view.Lines, line)
@@ -252,7 +254,7 @@ type triedJSON struct {
 	ReceivedAt time.Time         `json:"received_at"`
 	State      house.AdviceState `json:"state"`
 	Person     string            `json:"person,omitempty"`
-	Conditions []house.Condition `json:"conditions"`
+	Conditions []conditionJSON   `json:"conditions"`
 }
 
 // postDryRun tries rules for a program.
@@ -286,7 +288,7 @@ func (s *Server) postDryRun(w http.ResponseWriter, r *http.Request) {
 			refuseBad(w, r, "bad-door-rule", err)
 			return
 		}
-		edited, answer.Rule = &rule, policy.Restate(identified(rule), book.names)
+		edited, answer.Rule = &rule, book.say(policy.Restate(identified(rule)))
 	}
 	tried, err := s.try(r.Context(), book, sent.Door, edited, given)
 	if errors.Is(err, errNoTrialDoor) {
@@ -297,11 +299,17 @@ func (s *Server) postDryRun(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	t, err := s.presenterFor(r.Context(), session(r))
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	say := t.words(tried.names)
 	answer.Since, answer.Suggested, answer.More = tried.since, tried.suggested(), tried.more
 	answer.Withheld = len(tried.visits) - answer.Suggested
 	for i, v := range tried.visits {
 		a := tried.advice[i]
-		answer.Visits = append(answer.Visits, triedJSON{v.ID, v.ReceivedAt, a.State, a.Person, a.Conditions})
+		answer.Visits = append(answer.Visits, triedJSON{v.ID, v.ReceivedAt, a.State, a.Person, conditionsJSON(a.Conditions, say.Condition)})
 	}
 	writeJSON(w, http.StatusOK, answer)
 }

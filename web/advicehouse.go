@@ -31,7 +31,7 @@ type wrongs map[string]string
 // add says what is wrong with a field, unless something was said of it before.
 func (w wrongs) add(field string, err error) {
 	if err != nil && w[field] == "" {
-		w[field] = sentence(err)
+		w[field] = refused(err)
 	}
 }
 
@@ -355,5 +355,5 @@ func (s *Server) putAdviceRules(w http.ResponseWriter, r *http.Request) {
 
 // refuseBad answers a program whose rules, door or parcel can't be followed.
 func refuseBad(w http.ResponseWriter, r *http.Request, kind string, err error) {
-	writeProblem(w, r, problem{Status: http.StatusUnprocessableEntity, Type: kind, Title: sentence(err)})
+	writeProblem(w, r, problem{Status: http.StatusUnprocessableEntity, Type: kind, Title: refused(err)})
 }

@@ -116,7 +116,7 @@ func (s *Server) parcelLine(r *http.Request, t presenter, p house.ParcelRule, do
 	door, _ := doorByID(doors, p.Door)
 	unused := p
 	unused.UsedBy = "" // what became of it stands beside
-	line = parcelLine{Says: policy.RestateParcel(unused, door, t.zone), Became: parcelWords[t.parcelState(p)], Remove: "/rules/advice/parcels/" + url.PathEscape(p.ID) + "/remove"}
+	line = parcelLine{Says: t.sayOf(door, policy.RestateParcel(unused, door, t.zone)), Became: parcelWords[t.parcelState(p)], Remove: "/rules/advice/parcels/" + url.PathEscape(p.ID) + "/remove"}
 	visit, err := s.parcelVisit(r, p)
 	if visit != "" {
 		line.Visit = visitAddress(visit)
@@ -238,7 +238,7 @@ func (s *Server) answerParcels(w http.ResponseWriter, r *http.Request, status in
 	}{[]parcelJSON{}}
 	for _, p := range parcels {
 		door, _ := doorByID(doors, p.Door)
-		j := parcelJSON{p.ID, p.Door, p.Note, p.From, p.To, int64(p.Window / time.Second), t.parcelState(p), "", policy.RestateParcel(p, door, t.zone)}
+		j := parcelJSON{p.ID, p.Door, p.Note, p.From, p.To, int64(p.Window / time.Second), t.parcelState(p), "", t.sayOf(door, policy.RestateParcel(p, door, t.zone))}
 		if j.Visit, err = s.parcelVisit(r, p); err != nil {
 			s.fail(w, r, err)
 			return
