@@ -2,7 +2,6 @@ package web
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
 	"image"
 	"image/jpeg"
@@ -15,6 +14,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/match"
+	"lintel/pipeline/review"
 )
 
 // descriptorAt returns a descriptor at a distance from that of the person of a number,
@@ -109,6 +109,14 @@ func newDoubtfulHouse(t *testing.T) (h *household, in option, ada, ben house.Per
 	return h, in, ada, ben, visit, face
 }
 
+// saysYes has somebody answer that a face is of whom it is named.
+func (h *household) saysYes(face string) {
+	h.t.Helper()
+	if _, err := h.review.Answer(h.t.Context(), face, review.Given{Answer: house.AnswerYes}); err != nil {
+		h.t.Fatal(err)
+	}
+}
+
 type checkList struct {
 	Checks []checkJSON
 	Next   string
@@ -134,20 +142,12 @@ func TestQueue(t *testing.T) {
 		named              bool
 	}
 	want := []item{{weak, ada.ID, "weak", true}, {near, ada.ID, "none", false}, {fair, ben.ID, "fair", true}}
-	// The line is at 1 %: the weak match is at most 0.8 %, the stranger at least 1.2 %.
-	if g, err := h.gallery.Gallery(t.Context()); err != nil || namedUpTo != match.Weak.Limit() {
-		t.Fatal(g, err)
-	}
 	all := h.checks(in, "")
 	slices.SortFunc(want, func(a, b item) int {
 		return slices.IndexFunc(all.Checks, func(c checkJSON) bool { return c.Face == a.face }) - slices.IndexFunc(all.Checks, func(c checkJSON) bool { return c.Face == b.face })
 	})
 	if want[2].face != fair {
 		t.Error("a fair match is more doubtful than a weak one or one just beyond naming")
-	}
-	ranks := func(c checkJSON) float64 { return rankOf(c.FPIR, c.Named) }
-	if !slices.IsSortedFunc(all.Checks, func(a, b checkJSON) int { return int(1e9 * (ranks(b) - ranks(a))) }) {
-		t.Errorf("not by doubt: %+v", all.Checks)
 	}
 	cursor := ""
 	for i, w := range want {
@@ -169,26 +169,6 @@ func TestQueue(t *testing.T) {
 		h.get("/checks?after="+bad, in).isProblem(400, "bad-query")
 		h.get("/api/v1/checks?cursor="+bad, in).isProblem(400, "bad-query")
 	}
-}
-
-// FuzzParsePlace reads places from addresses that anybody may have written.
-func FuzzParsePlace(f *testing.F) {
-	f.Add("")
-	f.Add(queueCursor{.008, "FACE"}.String())
-	f.Add("zzzzzzzzzzzzz-x")
-	f.Add("-x")
-	f.Fuzz(func(t *testing.T, text string) {
-		p, err := parseQueueCursor(text)
-		if err != nil {
-			if !errors.Is(err, errBadQueueCursor) || p != (queueCursor{}) {
-				t.Errorf("%q: %+v, %v", text, p, err)
-			}
-			return
-		}
-		if again, err := parseQueueCursor(p.String()); err != nil || again != p {
-			t.Errorf("%q is %+v, and again %+v, %v", text, p, again, err)
-		}
-	})
 }
 
 // TestRingJudgedAnew has a ring of two frames, which are judged together as the
@@ -682,7 +662,7 @@ func TestOneFaceIsOneReference(t *testing.T) {
 	var answer struct{ Reference string }
 	h.ask("PUT", "/api/v1/checks/"+face, strings.NewReader(`{"answer":"yes","reference":true}`), in).is(200).into(&answer)
 	after, err := h.archive.Enrolments(t.Context(), ada.ID)
-	if err != nil || answer.Reference != referenceThere || len(after) != len(before)+1 {
+	if err != nil || answer.Reference != string(review.AlreadyThere) || len(after) != len(before)+1 {
 		t.Errorf("the face became a reference %d times (%q), %v", len(after)-len(before), answer.Reference, err)
 	}
 }

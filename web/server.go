@@ -33,6 +33,7 @@ import (
 	"lintel/internal/house"
 	"lintel/pipeline/intake"
 	"lintel/pipeline/match"
+	"lintel/pipeline/review"
 	"lintel/store"
 )
 
@@ -76,8 +77,8 @@ type Server struct {
 	quiet    quiet
 	masking  masking
 	erasing  erasing
-	groups   groups
 	gallery  *match.Current
+	review   *review.Review
 	advising sync.Mutex // held while the rules of advice are read and changed
 
 	accepted sync.WaitGroup // stills being taken in, and live connections
@@ -98,6 +99,7 @@ func New(c Config) *Server {
 		gallery:  match.NewCurrent(c.Archive),
 		ended:    make(chan struct{}),
 	}
+	s.review = review.New(c.Archive, s.gallery, c.Now)
 	s.handler = s.routes()
 	return s
 }

@@ -13,6 +13,7 @@ import (
 	"lintel/internal/house"
 	"lintel/pipeline/cluster"
 	"lintel/pipeline/match"
+	"lintel/pipeline/quality"
 )
 
 // What makes a person of a stranger, by the form and by the API.
@@ -184,67 +185,6 @@ func TestManyVisits(t *testing.T) {
 	}
 }
 
-// TestAnsweredStrangers leaves out what somebody said of a face.
-func TestAnsweredStrangers(t *testing.T) {
-	checked := func(face string, answer house.Answer, person string) house.Sighting {
-		return house.Sighting{ID: face, Visit: "of " + face, Face: like(0, 90), Check: &house.Check{Answer: answer, Person: person}}
-	}
-	faces := []house.Sighting{
-		{ID: "a", Visit: "of a", Face: like(0, 90)},
-		checked("b", house.AnswerNotFace, ""), checked("c", house.AnswerNo, ""), checked("d", house.AnswerElse, "P"), checked("e", house.AnswerElse, ""),
-	}
-	var got []string
-	for _, g := range groupStrangers(faces, 0.4) {
-		for _, f := range g.Faces {
-			got = append(got, f.ID)
-			if f.Face.Descriptor != (house.Descriptor{}) {
-				t.Errorf("the descriptor of %s is remembered", f.ID)
-			}
-		}
-	}
-	if want := []string{"a", "c", "e"}; !slices.Equal(got, want) {
-		t.Errorf("grouped %v, want %v", got, want)
-	}
-}
-
-// TestQualityPicksReferences has the best face first, and says what is wrong.
-func TestQualityPicksReferences(t *testing.T) {
-	good := house.Quality{FaceWidth: 160, EyeDistance: 70, PixelsPerMetre: 900, Sharpness: 0.2, Luma: 120, Contrast: 0.2}
-	blurred, small, narrow := good, good, good
-	blurred.Sharpness, small.FaceWidth, narrow.FaceWidth = 0.01, 60, 31
-	of := func(q *house.Quality, width int) house.Sighting {
-		f := like(0, width)
-		f.Quality = q
-		return house.Sighting{ID: fmt.Sprint(width), Visit: "V", Face: f}
-	}
-	for _, test := range []struct {
-		face  house.Sighting
-		fault string
-	}{
-		{of(nil, 80), ""}, {of(nil, 79), "79 pixels"}, {of(&good, 40), ""}, // made smaller since
-		{of(&blurred, 160), "blurred"}, {of(&small, 60), "60 pixels"}, {of(&house.Quality{FaceWidth: 160}, 160), "eyes"},
-	} {
-		if got := faultOf(test.face.Face); (got == "") != (test.fault == "") || !strings.Contains(got, test.fault) {
-			t.Errorf("%+v: %q, want %q", test.face.Face.Quality, got, test.fault)
-		}
-	}
-	faces := []house.Sighting{of(nil, 300), of(&blurred, 160), of(&narrow, 500), of(&good, 150), of(&small, 60), of(nil, 31)}
-	groups := groupStrangers(faces, 0.4)
-	if len(groups) != 1 || len(groups[0].Visits) != 1 {
-		t.Fatalf("groups %+v", groups)
-	}
-	var order []string
-	for _, f := range groups[0].Visits[0].Faces {
-		order = append(order, f.ID)
-	}
-	if got := strings.Join(order, " "); got != "150 60 160 300" { // too narrow ones are in no group
-		t.Errorf("the faces come as %s", got)
-	}
-	if best := groups[0].best(); best.ID != "150" {
-		t.Errorf("the best is %s", best.ID)
-	}
-}
-
 func TestSince(t *testing.T) {
 	for _, test := range []struct{ now, at, want string }{
 		{"2031-05-04T18:30:00Z", "2031-05-04T00:00:00Z", "today"},
@@ -310,7 +250,7 @@ func TestIntroduction(t *testing.T) {
 				t.Fatalf("persons %+v, %v", persons, err)
 			}
 			gallery, err := h.archive.Gallery(t.Context())
-			if err != nil || len(gallery) != 2 || gallery[0].FaceWidth < minReferenceWidth || gallery[1].FaceWidth < minReferenceWidth {
+			if err != nil || len(gallery) != 2 || gallery[0].FaceWidth < quality.MinWidth || gallery[1].FaceWidth < quality.MinWidth {
 				t.Errorf("gallery %v, %v", gallery, err)
 			}
 			for i, visit := range append(visits, other) {
