@@ -18,7 +18,8 @@ import (
 func TestProbit(t *testing.T) {
 	for _, test := range []struct{ p, want, within float64 }{
 		{.5, 0, 1e-15}, {.8413447, 1, 1e-6}, {.9772499, 2, 1e-5}, {.9986501, 3, 1e-5},
-		{.9, 1.2816, 5e-5}, {.95, 1.6449, 5e-5}, {.975, 1.9600, 5e-5}, {.99, 2.3263, 5e-5}, {.995, 2.5758, 5e-5}, {.999, 3.0902, 5e-5},
+		{.9, 1.2816, 5e-5}, {.95, 1.6449, 5e-5}, {.975, 1.9600, 5e-5},
+		{.99, 2.3263, 5e-5}, {.995, 2.5758, 5e-5}, {.999, 3.0902, 5e-5},
 		{.1, -1.2816, 5e-5}, {.001, -3.0902, 5e-5},
 	} {
 		if got := probit(test.p); math.Abs(got-test.want) > test.within {
@@ -95,7 +96,8 @@ func TestDETIsStraight(t *testing.T) {
 	}
 	// Rates of 0 and 1 stay on the drawing.
 	p = detPlot([]review.ErrorRates{rates(.3, 0, 1), rates(.9, 1, 0)}, rates(.5, 0, 0))
-	if p.Lines[0].Points != fmt.Sprintf("%g,%g %g,%g", p.Left, p.Top, p.Right, p.Bottom) || p.Mark.X != p.Left || p.Mark.Y != p.Bottom {
+	ends := fmt.Sprintf("%g,%g %g,%g", p.Left, p.Top, p.Right, p.Bottom)
+	if p.Lines[0].Points != ends || p.Mark.X != p.Left || p.Mark.Y != p.Bottom {
 		t.Errorf("%+v, %+v", p.Lines, p.Mark)
 	}
 }

@@ -151,8 +151,8 @@ func introducedWords(q url.Values) string {
 var errNoVisit = errors.New("no visit is ticked")
 
 // biometric is the caution that goes with every refusal for want of a consent.
-const biometric = "A face is biometric data: the law protects it specially, and nobody is enrolled who has not agreed. " +
-	"Ask them first; nothing was changed."
+const biometric = "A face is biometric data: the law protects it specially, " +
+	"and nobody is enrolled who has not agreed. Ask them first; nothing was changed."
 
 // badIntroduction says what is wrong with what somebody sent.
 func badIntroduction(err error) (p problem, ok bool) {

@@ -34,9 +34,7 @@ func (s *Server) savePrior(w http.ResponseWriter, r *http.Request) {
 	}
 	switch err := s.Archive.SetPrior(r.Context(), percent/100); {
 	case errors.Is(err, house.ErrBadPrior):
-		s.showRules(w, r, http.StatusUnprocessableEntity, rulesView{
-			PriorMessage: "It is a percentage from 1 to 99.", Prior: r.PostForm.Get("percent"),
-		})
+		s.showRules(w, r, http.StatusUnprocessableEntity, rulesView{PriorMessage: "It is a percentage from 1 to 99.", Prior: r.PostForm.Get("percent")})
 	case err != nil:
 		s.fail(w, r, err)
 	default:
