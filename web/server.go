@@ -89,6 +89,7 @@ type Server struct {
 
 // New returns a server.
 func New(c Config) *Server {
+	gallery := match.NewCurrent(c.Archive)
 	s := &Server{
 		Config:   c,
 		tickets:  newTickets(c.Now),
@@ -96,10 +97,10 @@ func New(c Config) *Server {
 		sending:  newSending(c.Now),
 		pictures: newPictures(c.Now),
 		hashing:  make(chan struct{}, 2),
-		gallery:  match.NewCurrent(c.Archive),
+		gallery:  gallery,
+		review:   review.New(c.Archive, gallery, c.Now),
 		ended:    make(chan struct{}),
 	}
-	s.review = review.New(c.Archive, s.gallery, c.Now)
 	s.handler = s.routes()
 	return s
 }
