@@ -16,13 +16,27 @@ import (
 	"lintel/internal/house"
 )
 
+// accountRoutes are who signs in, and how.
+func (s *Server) accountRoutes() []route {
+	return []route{
+		{"GET /sign-in", open, s.showSignIn},
+		{"POST /sign-in", open, s.submitSignIn},
+		{"GET /set-up", open, s.showSetUp},
+		{"POST /set-up", open, s.submitSetUp},
+		{"GET /join", open, s.showJoin},
+		{"POST /join", open, s.submitJoin},
+		{"GET /pair", open, s.showPair},
+		{"POST /pair", open, s.submitPair},
+		{"POST /sign-out", resident, s.submitSignOut}, // a guest must not sign the tablet on the wall out
+	}
+}
+
 // Bounds on what people choose. NIST SP 800-63B asks for at least 8
 // characters, no rules about their kinds, and room for passphrases.
 const (
 	minPassword = 10  // characters
 	maxPassword = 256 // bytes, so that nobody makes the server hash a book
 	maxName     = 60  // characters
-	maxForm     = 16 << 10
 )
 
 // costs are those of hashing a password: the second recommended option of
@@ -55,80 +69,67 @@ type form struct {
 	Message string // what was wrong
 }
 
-func (s *Server) setUpPage(w http.ResponseWriter, r *http.Request) {
-	s.ticketPage(w, r, forSetUp, form{Action: "/set-up", Title: "Set Lintel up"})
+func (s *Server) showSetUp(w http.ResponseWriter, r *http.Request) error {
+	return s.ticketPage(w, r, forSetUp, form{Action: "/set-up", Title: "Set Lintel up"})
 }
 
-func (s *Server) joinPage(w http.ResponseWriter, r *http.Request) {
-	s.ticketPage(w, r, forJoining, form{Action: "/join", Title: "Join this household"})
+func (s *Server) showJoin(w http.ResponseWriter, r *http.Request) error {
+	return s.ticketPage(w, r, forJoining, form{Action: "/join", Title: "Join this household"})
 }
 
 // ticketPage shows the form that makes a resident, to who has the ticket.
-func (s *Server) ticketPage(w http.ResponseWriter, r *http.Request, p purpose, f form) {
+func (s *Server) ticketPage(w http.ResponseWriter, r *http.Request, p purpose, f form) error {
 	f.Token = r.URL.Query().Get("token")
 	if !s.tickets.valid(f.Token, p) {
-		staleLink(w, r)
-		return
+		return errStaleLink
 	}
-	writePage(w, http.StatusOK, "account.html", f)
+	return sendPage(w, http.StatusOK, "account.html", f)
 }
 
-func staleLink(w http.ResponseWriter, r *http.Request) {
-	writeProblem(w, r, problem{
-		Status: http.StatusGone, Type: "stale-link", Title: "This link has been used, or is too old.",
-		Detail: "A new set-up link is printed when the server starts and nobody lives here yet; a new invitation is made on Upkeep.",
-	})
+func (s *Server) submitSetUp(w http.ResponseWriter, r *http.Request) error {
+	return s.makeAccount(w, r, forSetUp, form{Action: "/set-up", Title: "Set Lintel up"})
 }
 
-func (s *Server) setUp(w http.ResponseWriter, r *http.Request) {
-	s.makeAccount(w, r, forSetUp, form{Action: "/set-up", Title: "Set Lintel up"})
-}
-
-func (s *Server) join(w http.ResponseWriter, r *http.Request) {
-	s.makeAccount(w, r, forJoining, form{Action: "/join", Title: "Join this household"})
+func (s *Server) submitJoin(w http.ResponseWriter, r *http.Request) error {
+	return s.makeAccount(w, r, forJoining, form{Action: "/join", Title: "Join this household"})
 }
 
 // makeAccount makes a resident for the bearer of a ticket and signs them in.
-func (s *Server) makeAccount(w http.ResponseWriter, r *http.Request, p purpose, f form) {
-	if !readForm(w, r) {
-		return
+func (s *Server) makeAccount(w http.ResponseWriter, r *http.Request, p purpose, f form) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
-	f.Token, f.Name = r.PostForm.Get("token"), strings.TrimSpace(r.PostForm.Get("name"))
+	f.Token, f.Name = posted.Get("token"), posted.text("name")
 	if !s.tickets.valid(f.Token, p) {
-		staleLink(w, r)
-		return
+		return errStaleLink
 	}
-	password := r.PostForm.Get("password")
-	if f.Message = complaint(f.Name, password, r.PostForm.Get("again")); f.Message != "" {
-		writePage(w, http.StatusUnprocessableEntity, "account.html", f)
-		return
+	password := posted.Get("password")
+	if f.Message = complaint(f.Name, password, posted.Get("again")); f.Message != "" {
+		return sendPage(w, http.StatusUnprocessableEntity, "account.html", f)
 	}
 	hash, err := s.hashPassword(r.Context(), password)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	if _, ok := s.tickets.use(f.Token, p); !ok { // somebody was faster
-		staleLink(w, r)
-		return
+		return errStaleLink
 	}
 	resident, err := s.Archive.AddResident(r.Context(), f.Name, hash)
 	if errors.Is(err, house.ErrExists) {
 		// The ticket is not lost over a name.
 		f.Token = s.tickets.issue(p, "", joiningLasts)
 		f.Message = "Somebody here has this name already. Choose another."
-		writePage(w, http.StatusConflict, "account.html", f)
-		return
+		return sendPage(w, http.StatusConflict, "account.html", f)
 	}
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	if p == forSetUp {
 		s.tickets.void(forSetUp)
 	}
 	s.Log.Info("a resident was added", "resident", resident.ID)
-	s.startSession(w, r, resident.ID)
+	return s.startSession(w, r, resident.ID)
 }
 
 // complaint says what is wrong with a name and a password, or "".
@@ -146,62 +147,58 @@ func complaint(name, password, again string) string {
 	return ""
 }
 
-func (s *Server) signInPage(w http.ResponseWriter, r *http.Request) {
-	writePage(w, http.StatusOK, "sign-in.html", form{})
+func (s *Server) showSignIn(w http.ResponseWriter, r *http.Request) error {
+	return sendPage(w, http.StatusOK, "sign-in.html", form{})
 }
 
-func (s *Server) signIn(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+func (s *Server) submitSignIn(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
-	f := form{Name: strings.TrimSpace(r.PostForm.Get("name"))}
+	f := form{Name: posted.text("name")}
 	if !s.attempts.allow(r) {
-		s.tooManyAttempts(w, "sign-in.html", f)
-		return
+		return tooManyAttempts(w, "sign-in.html", f)
 	}
 	resident, err := s.Archive.Resident(r.Context(), f.Name)
 	if errors.Is(err, house.ErrNotFound) {
 		resident.PasswordHash, err = decoy()
 	}
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	right, err := s.checkPassword(r.Context(), r.PostForm.Get("password"), resident.PasswordHash)
+	right, err := s.checkPassword(r.Context(), posted.Get("password"), resident.PasswordHash)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	if !right || resident.ID == "" {
 		s.Log.Warn("somebody could not sign in", "from", r.RemoteAddr)
 		f.Message = "That name and password don't go together."
-		writePage(w, http.StatusUnauthorized, "sign-in.html", f)
-		return
+		return sendPage(w, http.StatusUnauthorized, "sign-in.html", f)
 	}
-	s.startSession(w, r, resident.ID)
+	return s.startSession(w, r, resident.ID)
 }
 
-func (s *Server) tooManyAttempts(w http.ResponseWriter, page string, f form) {
+func tooManyAttempts(w http.ResponseWriter, page string, f form) error {
 	w.Header().Set("Retry-After", "30")
 	f.Message = "That was tried too often. Wait half a minute, then try again."
-	writePage(w, http.StatusTooManyRequests, page, f)
+	return sendPage(w, http.StatusTooManyRequests, page, f)
 }
 
 // startSession signs a resident in.
-func (s *Server) startSession(w http.ResponseWriter, r *http.Request, resident string) {
+func (s *Server) startSession(w http.ResponseWriter, r *http.Request, resident string) error {
 	token, err := s.Archive.StartResidentSession(r.Context(), resident)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	s.enter(w, r, token, house.ResidentSession)
+	return s.enter(w, r, token, house.ResidentSession)
 }
 
 // enter gives the browser a session, in place of any it had, and goes to Now.
-func (s *Server) enter(w http.ResponseWriter, r *http.Request, token string, lasts time.Duration) {
+func (s *Server) enter(w http.ResponseWriter, r *http.Request, token string, lasts time.Duration) error {
 	s.endSession(r)
 	s.setCookie(w, token, lasts)
-	http.Redirect(w, r, "/", http.StatusSeeOther)
+	return redirect(w, r, "/")
 }
 
 func (s *Server) endSession(r *http.Request) {
@@ -212,71 +209,44 @@ func (s *Server) endSession(r *http.Request) {
 	}
 }
 
-func (s *Server) signOut(w http.ResponseWriter, r *http.Request) {
+func (s *Server) submitSignOut(w http.ResponseWriter, r *http.Request) error {
 	s.endSession(r)
 	s.setCookie(w, "", -time.Second)
-	http.Redirect(w, r, "/sign-in", http.StatusSeeOther)
+	return redirect(w, r, "/sign-in")
 }
 
-func (s *Server) pairPage(w http.ResponseWriter, r *http.Request) {
-	writePage(w, http.StatusOK, "pair.html", form{})
+func (s *Server) showPair(w http.ResponseWriter, r *http.Request) error {
+	return sendPage(w, http.StatusOK, "pair.html", form{})
 }
 
-// pair turns the browser into a tablet of the household, for the code that a
+// submitPair turns the browser into a tablet of the household, for the code that a
 // resident's screen shows.
-func (s *Server) pair(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+func (s *Server) submitPair(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
-	f := form{Name: strings.TrimSpace(r.PostForm.Get("name"))}
+	f := form{Name: posted.text("name")}
 	if !s.attempts.allow(r) {
-		s.tooManyAttempts(w, "pair.html", f)
-		return
+		return tooManyAttempts(w, "pair.html", f)
 	}
 	if f.Name == "" || utf8.RuneCountInString(f.Name) > maxName {
 		f.Message = "Give the tablet a name, such as the room it hangs in."
-		writePage(w, http.StatusUnprocessableEntity, "pair.html", f)
-		return
+		return sendPage(w, http.StatusUnprocessableEntity, "pair.html", f)
 	}
-	code := strings.Join(strings.Fields(r.PostForm.Get("code")), "")
+	code := strings.Join(strings.Fields(posted.Get("code")), "")
 	by, ok := s.tickets.use(code, forPairing)
 	if !ok {
 		s.Log.Warn("a tablet could not be paired", "from", r.RemoteAddr)
 		f.Message = "That code is not valid, or is older than five minutes. Make a new one on a resident's Upkeep screen."
-		writePage(w, http.StatusUnauthorized, "pair.html", f)
-		return
+		return sendPage(w, http.StatusUnauthorized, "pair.html", f)
 	}
 	token, err := s.Archive.PairTablet(r.Context(), f.Name, by)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	s.Log.Info("a tablet was paired", "by", by)
-	s.enter(w, r, token, house.TabletSession)
-}
-
-// readForm reads a posted form, or answers that it can't.
-func readForm(w http.ResponseWriter, r *http.Request) bool {
-	r.Body = http.MaxBytesReader(w, r.Body, maxForm)
-	if err := r.ParseForm(); err != nil {
-		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-form", Title: "The form could not be read."})
-		return false
-	}
-	return true
-}
-
-// readBool reads a posted form and a field of it that is true or false, or
-// answers that it can't; title says what a form without that field lacks.
-func readBool(w http.ResponseWriter, r *http.Request, field, title string) (value, ok bool) {
-	if !readForm(w, r) {
-		return false, false
-	}
-	text := r.PostForm.Get(field)
-	if text != "true" && text != "false" {
-		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-form", Title: title})
-		return false, false
-	}
-	return text == "true", true
+	return s.enter(w, r, token, house.TabletSession)
 }
 
 // Hashing takes 64 MB for a moment, so only as many at once as s.hashing holds.

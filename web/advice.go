@@ -38,13 +38,6 @@ type Inbox interface {
 	Agree(ctx context.Context, visit, person, resident string) error
 }
 
-// What is wrong with a factor that somebody gives on a visit.
-var (
-	errLate    = errors.New("the bell rang over a minute ago")
-	errNotSeen = errors.New("this person was not recognised on this visit")
-	errNoCodes = errors.New("this person has no one-time codes")
-)
-
 // conditionWords say a condition in a few words that fit every house: that it
 // holds, and why it does not.
 var conditionWords = map[string]struct{ holds, lacks string }{
@@ -317,114 +310,104 @@ func (t presenter) adviceEnd(d house.Advice) string {
 	return ""
 }
 
-// useAdvice and dismissAdvice are a resident's answers to a suggestion.
-func (s *Server) useAdvice(w http.ResponseWriter, r *http.Request) { s.endOnPage(w, r, house.Used) }
-
-func (s *Server) dismissAdvice(w http.ResponseWriter, r *http.Request) {
-	s.endOnPage(w, r, house.Dismissed)
+// submitUsed and submitDismissed are a resident's answers to a suggestion.
+func (s *Server) submitUsed(w http.ResponseWriter, r *http.Request) error {
+	return s.endOnPage(w, r, house.Used)
 }
 
-func (s *Server) endOnPage(w http.ResponseWriter, r *http.Request, as house.AdviceState) {
-	if d, ok := s.endAdvice(w, r, as); ok {
-		http.Redirect(w, r, visitAddress(d.Visit), http.StatusSeeOther)
+func (s *Server) submitDismissed(w http.ResponseWriter, r *http.Request) error {
+	return s.endOnPage(w, r, house.Dismissed)
+}
+
+func (s *Server) endOnPage(w http.ResponseWriter, r *http.Request, as house.AdviceState) error {
+	d, err := s.endAdvice(r, as)
+	if err != nil {
+		return err
 	}
+	return redirect(w, r, visitAddress(d.Visit))
 }
 
-func (s *Server) postUsed(w http.ResponseWriter, r *http.Request) { s.endForProgram(w, r, house.Used) }
-
-func (s *Server) postDismissed(w http.ResponseWriter, r *http.Request) {
-	s.endForProgram(w, r, house.Dismissed)
+func (s *Server) postUsed(w http.ResponseWriter, r *http.Request) error {
+	return s.endForProgram(w, r, house.Used)
 }
 
-func (s *Server) endForProgram(w http.ResponseWriter, r *http.Request, as house.AdviceState) {
-	d, ok := s.endAdvice(w, r, as)
-	if !ok {
-		return
+func (s *Server) postDismissed(w http.ResponseWriter, r *http.Request) error {
+	return s.endForProgram(w, r, house.Dismissed)
+}
+
+func (s *Server) endForProgram(w http.ResponseWriter, r *http.Request, as house.AdviceState) error {
+	d, err := s.endAdvice(r, as)
+	if err != nil {
+		return err
 	}
 	t, err := s.presenterFor(r.Context(), session(r))
 	if err == nil {
 		err = s.nameAdvice(r.Context(), &t)
 	}
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	writeJSON(w, http.StatusOK, t.adviceJSON(d))
+	return sendJSON(w, http.StatusOK, t.adviceJSON(d))
 }
 
 // endAdvice ends the suggestion that the request names and returns it as it is
-// then, or answers why not.
-func (s *Server) endAdvice(w http.ResponseWriter, r *http.Request, as house.AdviceState) (d house.Advice, ok bool) {
-	err := s.Archive.EndAdvice(r.Context(), r.PathValue("advice"), as)
+// then.
+func (s *Server) endAdvice(r *http.Request, as house.AdviceState) (d house.Advice, err error) {
+	err = s.Archive.EndAdvice(r.Context(), r.PathValue("advice"), as)
 	if err == nil {
 		d, err = s.Archive.Advice(r.Context(), r.PathValue("advice"))
 	}
-	switch {
-	case errors.Is(err, house.ErrNotFound):
-		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "not-found", Title: "There is no such suggestion; it may have been erased."})
-	case errors.Is(err, house.ErrTaken):
-		writeProblem(w, r, problem{Status: http.StatusConflict, Type: "taken", Title: "This suggestion is not open any more: it was answered, or its time is over."})
-	case err != nil:
-		s.fail(w, r, err)
-	}
-	return d, err == nil
+	return d, absent(err, errNoAdvice)
 }
 
-// agree takes a resident's word, from a form.
-func (s *Server) agree(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+// submitAgree takes a resident's word, from a form.
+func (s *Server) submitAgree(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
-	s.afterFactorOnPage(w, r, s.giveWord(r, r.PostForm.Get("person")))
+	return s.afterFactorOnPage(w, r, s.giveWord(r, posted.Get("person")))
 }
 
-// giveCode takes a one-time code that a visitor said, from a form.
-func (s *Server) giveCode(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+// submitCode takes a one-time code that a visitor said, from a form.
+func (s *Server) submitCode(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
-	s.afterFactorOnPage(w, r, s.takeCode(r, r.PostForm.Get("person"), r.PostForm.Get("code")))
+	return s.afterFactorOnPage(w, r, s.takeCode(r, posted.Get("person"), posted.Get("code")))
 }
 
 // afterFactorOnPage shows the visit: the advice on it follows in a moment.
-func (s *Server) afterFactorOnPage(w http.ResponseWriter, r *http.Request, err error) {
-	p, ok := factorProblem(err)
-	switch {
-	case err == nil:
-		http.Redirect(w, r, visitAddress(r.PathValue("visit")), http.StatusSeeOther)
-	case ok && p.Status != http.StatusNotFound:
-		s.showVisit(w, r, p.Status, visitView{FactorTold: p.Title})
-	default:
-		s.refuse(w, r, err)
+func (s *Server) afterFactorOnPage(w http.ResponseWriter, r *http.Request, err error) error {
+	if err == nil {
+		return redirect(w, r, visitAddress(r.PathValue("visit")))
 	}
+	if p, known := problemOf(err); known {
+		return s.drawVisit(w, r, p.Status, visitView{FactorTold: p.Title})
+	}
+	return absent(err, errVisitGone)
 }
 
-func (s *Server) postAgree(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postAgree(w http.ResponseWriter, r *http.Request) error {
 	var body struct {
 		Person string `json:"person"`
 	}
-	if readJSON(w, r, &body) {
-		s.afterFactor(w, r, s.giveWord(r, body.Person))
+	if err := bodyJSON(w, r, &body); err != nil {
+		return err
 	}
+	return s.afterChange(w, r, s.giveWord(r, body.Person))
 }
 
-func (s *Server) postCode(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postCode(w http.ResponseWriter, r *http.Request) error {
 	var body struct {
 		Person string `json:"person"`
 		Code   string `json:"code"`
 	}
-	if readJSON(w, r, &body) {
-		s.afterFactor(w, r, s.takeCode(r, body.Person, body.Code))
+	if err := bodyJSON(w, r, &body); err != nil {
+		return err
 	}
-}
-
-// afterFactor answers with the visit, or with why the factor was not taken.
-func (s *Server) afterFactor(w http.ResponseWriter, r *http.Request, err error) {
-	if p, ok := factorProblem(err); ok {
-		writeProblem(w, r, p)
-		return
-	}
-	s.afterChange(w, r, err)
+	return s.afterChange(w, r, s.takeCode(r, body.Person, body.Code))
 }
 
 func (s *Server) giveWord(r *http.Request, person string) error {
@@ -440,8 +423,12 @@ func (s *Server) takeCode(r *http.Request, person, code string) error {
 		return err
 	}
 	err := s.Factors.Code(context.WithoutCancel(r.Context()), person, strings.Join(strings.Fields(code), ""), actor(session(r)))
-	if errors.Is(err, house.ErrNotFound) {
-		return errNoCodes
+	for _, told := range []struct{ err, as error }{
+		{house.ErrNotFound, errCodeless}, {totp.ErrWrong, errCodeWrong}, {totp.ErrReused, errCodeUsed},
+	} {
+		if errors.Is(err, told.err) {
+			return told.as
+		}
 	}
 	return err
 }
@@ -460,28 +447,6 @@ func (s *Server) mayGive(r *http.Request, person string) error {
 		return errLate
 	}
 	return nil
-}
-
-// factorProblem says in words what is wrong with a factor. It reports false for
-// what is not the fault of who gave it.
-func factorProblem(err error) (p problem, ok bool) {
-	switch {
-	case errors.Is(err, errNotSeen):
-		return problem{Status: http.StatusUnprocessableEntity, Type: "not-seen", Title: sentence(errNotSeen)}, true
-	case errors.Is(err, errLate):
-		return problem{Status: http.StatusConflict, Type: "too-late", Title: "The bell rang over a minute ago, so nothing is suggested for that ring any more. Have them ring again."}, true
-	case errors.Is(err, errNoCodes):
-		return problem{Status: http.StatusUnprocessableEntity, Type: "no-codes", Title: sentence(errNoCodes) + " A resident can give them out on People."}, true
-	case errors.Is(err, totp.ErrFormat):
-		return problem{Status: http.StatusUnprocessableEntity, Type: "bad-code", Title: codeDigitsTold}, true
-	case errors.Is(err, totp.ErrWrong):
-		return problem{Status: http.StatusUnprocessableEntity, Type: "wrong-code", Title: "This code is wrong, or its time is over. Ask for the one that is shown now."}, true
-	case errors.Is(err, totp.ErrReused):
-		return problem{Status: http.StatusUnprocessableEntity, Type: "used-code", Title: fmt.Sprintf("This code was used before. The next one is shown within %d seconds.", int(totp.Period.Seconds()))}, true
-	case errors.Is(err, evidence.ErrGuesses):
-		return problem{Status: http.StatusTooManyRequests, Type: "too-many-codes", Title: codeGuessesTold}, true
-	}
-	return p, false
 }
 
 func adviceAddress(id string) string { return "/advice/" + url.PathEscape(id) }

@@ -56,58 +56,54 @@ func doorByID(all []house.Door, id string) (house.Door, bool) {
 	return all[i], true
 }
 
-func (s *Server) adviceDoorPage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showAdviceDoor(w http.ResponseWriter, r *http.Request) error {
 	door, _, err := s.doorOf(r)
 	if err != nil {
-		s.refuseDoor(w, r, err)
-		return
+		return absent(err, errNoDoor)
 	}
-	s.showDoor(w, r, http.StatusOK, door, nil)
+	return s.showDoor(w, r, http.StatusOK, door, nil)
 }
 
-func (s *Server) showDoor(w http.ResponseWriter, r *http.Request, status int, door house.Door, wrong wrongs) {
+func (s *Server) showDoor(w http.ResponseWriter, r *http.Request, status int, door house.Door, wrong wrongs) error {
 	view := adviceDoorView{Bar: barOf(r, "Rules", "Suggestions: a door"), Door: door, Action: "/rules/advice/doors", Known: door.ID != "", Wrong: wrong}
 	if view.Known {
 		view.Action = doorAddress(door.ID)
 	}
 	bells, err := s.Archive.Bells(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	for _, b := range bells {
 		view.Bells = append(view.Bells, b.Name)
 	}
-	writePage(w, status, "advice-door.html", view)
+	return sendPage(w, status, "advice-door.html", view)
 }
 
-// saveDoor adds a door or changes one, by what was typed.
-func (s *Server) saveDoor(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+// submitDoor adds a door or changes one, by what was typed.
+func (s *Server) submitDoor(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
 	door, all, err := s.doorOf(r)
 	if err != nil {
-		s.refuseDoor(w, r, err)
-		return
+		return absent(err, errNoDoor)
 	}
-	door.Name, door.Bell, door.Parcel = strings.TrimSpace(r.PostForm.Get("name")), r.PostForm.Get("bell"), r.PostForm.Get("kind") == "parcel"
+	door.Name, door.Bell, door.Parcel = posted.text("name"), posted.Get("bell"), posted.Get("kind") == "parcel"
 	wrong := make(wrongs)
 	if err := checkDoor(door, all); err != nil {
 		wrong.add("name", err)
-	} else if kind := r.PostForm.Get("kind"); kind != "house" && kind != "parcel" {
+	} else if kind := posted.Get("kind"); kind != "house" && kind != "parcel" {
 		wrong.add("kind", errors.New("say which of the two it is"))
 	} else if _, err := s.Archive.SetDoor(r.Context(), door); errors.Is(err, house.ErrNotFound) {
 		wrong.add("bell", errDoorBell)
 	} else if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	if len(wrong) > 0 {
-		s.showDoor(w, r, http.StatusUnprocessableEntity, door, wrong)
-		return
+		return s.showDoor(w, r, http.StatusUnprocessableEntity, door, wrong)
 	}
-	http.Redirect(w, r, "/rules/advice?saved", http.StatusSeeOther)
+	return redirect(w, r, "/rules/advice?saved")
 }
 
 // checkDoor reports what is wrong with a door's name.
@@ -129,21 +125,18 @@ func nameable(text string, most int) bool {
 	return utf8.ValidString(text) && utf8.RuneCountInString(text) <= most && !strings.ContainsFunc(text, unicode.IsControl)
 }
 
-func (s *Server) removeDoorPage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showRemoveDoor(w http.ResponseWriter, r *http.Request) error {
 	door, _, err := s.doorOf(r)
 	if err != nil {
-		s.refuseDoor(w, r, err)
-		return
+		return absent(err, errNoDoor)
 	}
 	rules, err := s.Archive.DoorRules(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	parcels, err := s.Archive.ParcelRules(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	goes := []string{}
 	if n := len(slices.DeleteFunc(rules, func(rule house.DoorRule) bool { return rule.Door != door.ID })); n > 0 {
@@ -157,65 +150,56 @@ func (s *Server) removeDoorPage(w http.ResponseWriter, r *http.Request) {
 	if len(goes) > 0 {
 		view.Says = append(view.Says, capital(strings.Join(goes, " and "))+" for it would go with it.")
 	}
-	writePage(w, http.StatusOK, "confirm.html", view)
+	return sendPage(w, http.StatusOK, "confirm.html", view)
 }
 
-func (s *Server) removeDoor(w http.ResponseWriter, r *http.Request) {
-	s.afterRemoval(w, r, s.Archive.RemoveDoor(r.Context(), r.PathValue("door")), "/rules/advice?saved")
+func (s *Server) submitRemoveDoor(w http.ResponseWriter, r *http.Request) error {
+	return afterRemoval(w, r, s.Archive.RemoveDoor(r.Context(), r.PathValue("door")), "/rules/advice?saved")
 }
 
-// refuseDoor answers where there is no such door.
-func (s *Server) refuseDoor(w http.ResponseWriter, r *http.Request, err error) {
-	s.refuseMissing(w, r, err, "unknown-door", "There is no such door.")
-}
-
-func (s *Server) listDoors(w http.ResponseWriter, r *http.Request) {
+func (s *Server) listDoors(w http.ResponseWriter, r *http.Request) error {
 	doors, err := s.Archive.Doors(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	writeJSON(w, http.StatusOK, struct {
+	return sendJSON(w, http.StatusOK, struct {
 		Doors []house.Door `json:"doors"`
 	}{append([]house.Door{}, doors...)})
 }
 
 // postDoor and putDoor add a door and change one, for programs.
-func (s *Server) postDoor(w http.ResponseWriter, r *http.Request) {
-	s.keepDoor(w, r, http.StatusCreated)
+func (s *Server) postDoor(w http.ResponseWriter, r *http.Request) error {
+	return s.keepDoor(w, r, http.StatusCreated)
 }
-func (s *Server) putDoor(w http.ResponseWriter, r *http.Request) { s.keepDoor(w, r, http.StatusOK) }
+func (s *Server) putDoor(w http.ResponseWriter, r *http.Request) error {
+	return s.keepDoor(w, r, http.StatusOK)
+}
 
-func (s *Server) keepDoor(w http.ResponseWriter, r *http.Request, status int) {
+func (s *Server) keepDoor(w http.ResponseWriter, r *http.Request, status int) error {
 	_, all, err := s.doorOf(r)
 	if err != nil {
-		s.refuseDoor(w, r, err)
-		return
+		return absent(err, errNoDoor)
 	}
 	var door house.Door
-	if !readJSON(w, r, &door) {
-		return
+	if err := bodyJSON(w, r, &door); err != nil {
+		return err
 	}
 	door.ID = r.PathValue("door")
 	door.Name = strings.TrimSpace(door.Name)
 	if err := checkDoor(door, all); err != nil {
-		refuseBad(w, r, "bad-door", err)
-		return
+		return unfit("bad-door", err)
 	}
 	if door.ID, err = s.Archive.SetDoor(r.Context(), door); errors.Is(err, house.ErrNotFound) {
-		refuseBad(w, r, "bad-door", errors.New("there is no bell of this name"))
-		return
+		return unfit("bad-door", errors.New("there is no bell of this name"))
 	} else if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	writeJSON(w, status, door)
+	return sendJSON(w, status, door)
 }
 
-func (s *Server) deleteDoor(w http.ResponseWriter, r *http.Request) {
+func (s *Server) deleteDoor(w http.ResponseWriter, r *http.Request) error {
 	if err := s.Archive.RemoveDoor(r.Context(), r.PathValue("door")); err != nil {
-		s.refuseDoor(w, r, err)
-		return
+		return absent(err, errNoDoor)
 	}
-	s.listDoors(w, r)
+	return s.listDoors(w, r)
 }

@@ -127,32 +127,33 @@ type triedLine struct {
 	Unmet                 []string
 }
 
-// adviceDryPage tries the rules as they are.
-func (s *Server) adviceDryPage(w http.ResponseWriter, r *http.Request) {
+// showDryRun tries the rules as they are.
+func (s *Server) showDryRun(w http.ResponseWriter, r *http.Request) error {
 	query := r.URL.Query()
 	view := adviceDryView{Door: query.Get("door"), Tried: query.Has("door")}
-	s.showDry(w, r, view, nil, kindsOf(query["factor"]))
+	return s.showDry(w, r, view, nil, kindsOf(query["factor"]))
 }
 
-// tryRule tries the rules with one that was edited and is not saved.
-func (s *Server) tryRule(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+// submitDryRun tries the rules with one that was edited and is not saved.
+func (s *Server) submitDryRun(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
-	view := adviceDryView{Tried: true, Rule: r.PostForm.Get("rule"), RuleBack: "/rules/advice/rules"}
+	view := adviceDryView{Tried: true, Rule: posted.Get("rule"), RuleBack: "/rules/advice/rules"}
 	var rule house.DoorRule
-	if !formJSON(w, r, "rule", &rule) {
-		return
+	if err := posted.json("rule", &rule); err != nil {
+		return err
 	}
 	view.Door = rule.Door
 	if rule.ID != "" {
 		view.RuleBack = ruleAddress(rule.ID)
 	}
 	given := rule.Factors
-	if r.PostForm.Has("chosen") {
-		given = kindsOf(r.PostForm["factor"])
+	if posted.Has("chosen") {
+		given = kindsOf(posted.Values["factor"])
 	}
-	s.showDry(w, r, view, &rule, given)
+	return s.showDry(w, r, view, &rule, given)
 }
 
 // kindsOf reads kinds of factors, each once, and passes over what is none.
@@ -166,17 +167,15 @@ func kindsOf(words []string) (kinds []house.FactorKind) {
 }
 
 // showDry shows a trial, or what one can be made of.
-func (s *Server) showDry(w http.ResponseWriter, r *http.Request, view adviceDryView, edited *house.DoorRule, given []house.FactorKind) {
+func (s *Server) showDry(w http.ResponseWriter, r *http.Request, view adviceDryView, edited *house.DoorRule, given []house.FactorKind) error {
 	book, err := s.ruleBook(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	view.Bar, view.Doors, view.Granted = barOf(r, "Rules", "Rules on past visits"), book.doors, takenForGranted
 	if edited != nil {
 		if _, err := book.check(*edited); err != nil {
-			refuseBad(w, r, "bad-door-rule", err)
-			return
+			return unfit("bad-door-rule", err)
 		}
 		view.Edited = policy.Restate(identified(*edited), book.names)
 	}
@@ -195,11 +194,10 @@ func (s *Server) showDry(w http.ResponseWriter, r *http.Request, view adviceDryV
 		if errors.Is(err, errNoTrialDoor) {
 			view.Wrong, view.Tried, status = wrongs{"door": sentence(err)}, false, http.StatusUnprocessableEntity
 		} else if err != nil {
-			s.fail(w, r, err)
-			return
+			return err
 		}
 	}
-	writePage(w, status, "advice-dry.html", view)
+	return sendPage(w, status, "advice-dry.html", view)
 }
 
 // tellTrial says what a trial came to.
@@ -256,24 +254,22 @@ type triedJSON struct {
 }
 
 // postDryRun tries rules for a program.
-func (s *Server) postDryRun(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postDryRun(w http.ResponseWriter, r *http.Request) error {
 	var sent struct {
 		Door    string        `json:"door"`
 		Factors []string      `json:"factors"`
 		Rule    *doorRuleJSON `json:"rule"`
 	}
-	if !readJSON(w, r, &sent) {
-		return
+	if err := bodyJSON(w, r, &sent); err != nil {
+		return err
 	}
 	book, err := s.ruleBook(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	given := kindsOf(sent.Factors)
 	if len(given) != len(sent.Factors) {
-		refuseBad(w, r, "bad-factor", policy.ErrFactor)
-		return
+		return unfit("bad-factor", policy.ErrFactor)
 	}
 	answer := trialJSON{Door: sent.Door, Granted: takenForGranted, Visits: []triedJSON{}}
 	var edited *house.DoorRule
@@ -283,19 +279,16 @@ func (s *Server) postDryRun(w http.ResponseWriter, r *http.Request) {
 			_, err = book.check(rule)
 		}
 		if err != nil {
-			refuseBad(w, r, "bad-door-rule", err)
-			return
+			return unfit("bad-door-rule", err)
 		}
 		edited, answer.Rule = &rule, policy.Restate(identified(rule), book.names)
 	}
 	tried, err := s.try(r.Context(), book, sent.Door, edited, given)
 	if errors.Is(err, errNoTrialDoor) {
-		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "unknown-door", Title: "There is no such door."})
-		return
+		return problem{Status: http.StatusNotFound, Type: "unknown-door", Title: "There is no such door."}
 	}
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	answer.Since, answer.Suggested, answer.More = tried.since, tried.suggested(), tried.more
 	answer.Withheld = len(tried.visits) - answer.Suggested
@@ -303,5 +296,5 @@ func (s *Server) postDryRun(w http.ResponseWriter, r *http.Request) {
 		a := tried.advice[i]
 		answer.Visits = append(answer.Visits, triedJSON{v.ID, v.ReceivedAt, a.State, a.Person, a.Conditions})
 	}
-	writeJSON(w, http.StatusOK, answer)
+	return sendJSON(w, http.StatusOK, answer)
 }

@@ -13,6 +13,52 @@ import (
 	"lintel/pipeline/advice/policy"
 )
 
+// adviceRoutes are suggestions: what is allowed, and what became of one.
+func (s *Server) adviceRoutes() []route {
+	return []route{
+		{"POST /advice/{advice}/used", resident, s.submitUsed},
+		{"POST /advice/{advice}/dismissed", resident, s.submitDismissed},
+		{"POST /api/v1/advice/{advice}/used", resident, s.postUsed},
+		{"POST /api/v1/advice/{advice}/dismissed", resident, s.postDismissed},
+		{"GET /rules/advice", resident, s.showAdvice},
+		{"POST /rules/advice/pause", resident, s.submitPause},
+		{"GET /rules/advice/house", resident, s.showAdviceHouse},
+		{"POST /rules/advice/house", resident, s.submitAdviceHouse},
+		{"GET /rules/advice/doors", resident, s.showAdviceDoor},
+		{"POST /rules/advice/doors", resident, s.submitDoor},
+		{"GET /rules/advice/doors/{door}", resident, s.showAdviceDoor},
+		{"POST /rules/advice/doors/{door}", resident, s.submitDoor},
+		{"GET /rules/advice/doors/{door}/remove", resident, s.showRemoveDoor},
+		{"POST /rules/advice/doors/{door}/remove", resident, s.submitRemoveDoor},
+		{"GET /rules/advice/rules", resident, s.showAdviceRule},
+		{"POST /rules/advice/rules", resident, s.submitRule},
+		{"GET /rules/advice/rules/{rule}", resident, s.showAdviceRule},
+		{"POST /rules/advice/rules/{rule}", resident, s.submitRule},
+		{"GET /rules/advice/rules/{rule}/remove", resident, s.showRemoveRule},
+		{"POST /rules/advice/rules/{rule}/remove", resident, s.submitRemoveRule},
+		{"GET /rules/advice/parcels", resident, s.showParcels},
+		{"POST /rules/advice/parcels", resident, s.submitParcel},
+		{"POST /rules/advice/parcels/{parcel}/remove", resident, s.submitRemoveParcel},
+		{"GET /rules/advice/dry-run", resident, s.showDryRun},
+		{"POST /rules/advice/dry-run", resident, s.submitDryRun},
+		{"GET /api/v1/advice/rules", resident, s.getAdviceRules},
+		{"PUT /api/v1/advice/rules", resident, s.putAdviceRules},
+		{"POST /api/v1/advice/dry-run", resident, s.postDryRun},
+		{"GET /api/v1/doors", resident, s.listDoors},
+		{"POST /api/v1/doors", resident, s.postDoor},
+		{"PUT /api/v1/doors/{door}", resident, s.putDoor},
+		{"DELETE /api/v1/doors/{door}", resident, s.deleteDoor},
+		{"GET /api/v1/doors/rules", resident, s.listDoorRules},
+		{"POST /api/v1/doors/rules", resident, s.postDoorRule},
+		{"PUT /api/v1/doors/rules/{rule}", resident, s.putDoorRule},
+		{"DELETE /api/v1/doors/rules/{rule}", resident, s.deleteDoorRule},
+		{"GET /api/v1/parcels", resident, s.listParcels},
+		{"POST /api/v1/parcels", resident, s.postParcel},
+		{"DELETE /api/v1/parcels/{parcel}", resident, s.deleteParcel},
+		{"GET /upkeep/advice", resident, s.showAdviceMonth},
+	}
+}
+
 // A houseForm is what the household decides about all suggestions, as typed.
 type houseForm struct {
 	AwayUntil                     string // 2027-01-31T18:00, by the household's clock; "" for not away
@@ -164,17 +210,16 @@ func houseField(err error) string {
 	return "holidays"
 }
 
-func (s *Server) adviceHousePage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showAdviceHouse(w http.ResponseWriter, r *http.Request) error {
 	t, house, err := s.houseFor(r)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	showAdviceHouse(w, r, http.StatusOK, t, houseFormOf(house, t), nil)
+	return drawAdviceHouse(w, r, http.StatusOK, t, houseFormOf(house, t), nil)
 }
 
-func showAdviceHouse(w http.ResponseWriter, r *http.Request, status int, t presenter, form houseForm, wrong wrongs) {
-	writePage(w, status, "advice-house.html", adviceHouseView{barOf(r, "Rules", "Suggestions: the household"), form, wrong, t.clockWords()})
+func drawAdviceHouse(w http.ResponseWriter, r *http.Request, status int, t presenter, form houseForm, wrong wrongs) error {
+	return sendPage(w, status, "advice-house.html", adviceHouseView{barOf(r, "Rules", "Suggestions: the household"), form, wrong, t.clockWords()})
 }
 
 func (s *Server) houseFor(r *http.Request) (t presenter, house house.AdviceRules, err error) {
@@ -185,35 +230,37 @@ func (s *Server) houseFor(r *http.Request) (t presenter, house house.AdviceRules
 	return t, house, err
 }
 
-func (s *Server) saveAdviceHouse(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+func (s *Server) submitAdviceHouse(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
-	form := readHouseForm(r.PostForm)
+	form := readHouseForm(posted.Values)
 	s.advising.Lock()
 	defer s.advising.Unlock()
 	t, house, err := s.houseFor(r)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	house, wrong := form.rules(house, t)
 	if len(wrong) > 0 {
-		showAdviceHouse(w, r, http.StatusUnprocessableEntity, t, form, wrong)
-		return
+		return drawAdviceHouse(w, r, http.StatusUnprocessableEntity, t, form, wrong)
 	}
 	if err := s.Archive.SetAdviceRules(r.Context(), house); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	http.Redirect(w, r, "/rules/advice?saved", http.StatusSeeOther)
+	return redirect(w, r, "/rules/advice?saved")
 }
 
-// pauseAdvice pauses all suggestions, or lets them be made again.
-func (s *Server) pauseAdvice(w http.ResponseWriter, r *http.Request) {
-	paused, ok := readBool(w, r, "paused", "The form does not say whether suggestions are to be paused.")
-	if !ok {
-		return
+// submitPause pauses all suggestions, or lets them be made again.
+func (s *Server) submitPause(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
+	}
+	paused, err := posted.truth("paused", "The form does not say whether suggestions are to be paused.")
+	if err != nil {
+		return err
 	}
 	s.advising.Lock()
 	defer s.advising.Unlock()
@@ -223,10 +270,9 @@ func (s *Server) pauseAdvice(w http.ResponseWriter, r *http.Request) {
 		err = s.Archive.SetAdviceRules(r.Context(), house)
 	}
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	http.Redirect(w, r, "/rules/advice", http.StatusSeeOther)
+	return redirect(w, r, "/rules/advice")
 }
 
 // houseSentences say what the household decided about all suggestions.
@@ -325,35 +371,27 @@ func newAdviceRulesJSON(h house.AdviceRules) adviceRulesJSON {
 	return j
 }
 
-func (s *Server) getAdviceRules(w http.ResponseWriter, r *http.Request) {
+func (s *Server) getAdviceRules(w http.ResponseWriter, r *http.Request) error {
 	house, err := s.Archive.AdviceRules(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	writeJSON(w, http.StatusOK, newAdviceRulesJSON(house))
+	return sendJSON(w, http.StatusOK, newAdviceRulesJSON(house))
 }
 
-func (s *Server) putAdviceRules(w http.ResponseWriter, r *http.Request) {
+func (s *Server) putAdviceRules(w http.ResponseWriter, r *http.Request) error {
 	var sent adviceRulesJSON
-	if !readJSON(w, r, &sent) {
-		return
+	if err := bodyJSON(w, r, &sent); err != nil {
+		return err
 	}
 	house, err := sent.rules()
 	if err != nil {
-		refuseBad(w, r, "bad-advice-rules", err)
-		return
+		return unfit("bad-advice-rules", err)
 	}
 	s.advising.Lock()
 	defer s.advising.Unlock()
 	if err := s.Archive.SetAdviceRules(r.Context(), house); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	s.getAdviceRules(w, r)
-}
-
-// refuseBad answers a program whose rules, door or parcel can't be followed.
-func refuseBad(w http.ResponseWriter, r *http.Request, kind string, err error) {
-	writeProblem(w, r, problem{Status: http.StatusUnprocessableEntity, Type: kind, Title: sentence(err)})
+	return s.getAdviceRules(w, r)
 }

@@ -139,20 +139,17 @@ type adviceLine struct {
 	Says           string
 }
 
-func (s *Server) adviceMonthPage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showAdviceMonth(w http.ResponseWriter, r *http.Request) error {
 	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	all, err := s.Archive.AdviceSince(r.Context(), t.now.AddDate(0, 0, -adviceLookedBack))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	if err := s.nameAdvice(r.Context(), &t); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	view := adviceMonthView{Bar: barOf(r, "Upkeep", "Advice"), Days: adviceLookedBack, Month: countAdvice(all, t.adviceState), Doors: t.byDoor(all)}
 	for i, d := range all {
@@ -162,7 +159,7 @@ func (s *Server) adviceMonthPage(w http.ResponseWriter, r *http.Request) {
 		}
 		view.Newest = append(view.Newest, t.adviceLine(d))
 	}
-	writePage(w, http.StatusOK, "advice-month.html", view)
+	return sendPage(w, http.StatusOK, "advice-month.html", view)
 }
 
 // byDoor counts the advice at each door, by the doors' names. Doors that are

@@ -68,23 +68,21 @@ var parcelWords = map[string]string{
 	parcelOver: "Over: nothing was suggested for it.",
 }
 
-func (s *Server) adviceParcelsPage(w http.ResponseWriter, r *http.Request) {
-	s.showParcels(w, r, http.StatusOK, nil, nil)
+func (s *Server) showParcels(w http.ResponseWriter, r *http.Request) error {
+	return s.drawParcels(w, r, http.StatusOK, nil, nil)
 }
 
-// showParcels shows the parcels, and a form for another: empty for none typed.
-func (s *Server) showParcels(w http.ResponseWriter, r *http.Request, status int, form *parcelForm, wrong wrongs) {
+// drawParcels shows the parcels, and a form for another: empty for none typed.
+func (s *Server) drawParcels(w http.ResponseWriter, r *http.Request, status int, form *parcelForm, wrong wrongs) error {
 	t, doors, parcels, err := s.parcelsFor(r)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	view := adviceParcelsView{Bar: barOf(r, "Rules", "Expected parcels"), Saved: r.URL.Query().Has("saved"), Wrong: wrong, Clock: t.clockWords()}
 	for _, p := range slices.Backward(parcels) {
 		line, err := s.parcelLine(r, t, p, doors)
 		if err != nil {
-			s.fail(w, r, err)
-			return
+			return err
 		}
 		view.Parcels = append(view.Parcels, line)
 	}
@@ -97,7 +95,7 @@ func (s *Server) showParcels(w http.ResponseWriter, r *http.Request, status int,
 		}
 	}
 	view.Form = *form
-	writePage(w, status, "advice-parcels.html", view)
+	return sendPage(w, status, "advice-parcels.html", view)
 }
 
 // parcelsFor reads what is told of the parcels that are expected.
@@ -137,17 +135,17 @@ func (s *Server) parcelVisit(r *http.Request, p house.ParcelRule) (visit string,
 	return advice.Visit, err
 }
 
-// addParcel expects a parcel, by what was typed.
-func (s *Server) addParcel(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+// submitParcel expects a parcel, by what was typed.
+func (s *Server) submitParcel(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
-	get := func(name string) string { return strings.TrimSpace(r.PostForm.Get(name)) }
+	get := func(name string) string { return strings.TrimSpace(posted.Get(name)) }
 	form := parcelForm{Door: get("door"), Note: get("note"), From: get("from"), To: get("to"), Window: get("window")}
 	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	wrong := make(wrongs)
 	p := house.ParcelRule{Door: form.Door, Note: form.Note, Window: typedDuration(form.Window, time.Second)}
@@ -161,16 +159,14 @@ func (s *Server) addParcel(w http.ResponseWriter, r *http.Request) {
 	if len(wrong) == 0 {
 		field, err := s.expect(r, p)
 		if field == "" && err != nil {
-			s.fail(w, r, err)
-			return
+			return err
 		}
 		wrong.add(field, err)
 	}
 	if len(wrong) > 0 {
-		s.showParcels(w, r, http.StatusUnprocessableEntity, &form, wrong)
-		return
+		return s.drawParcels(w, r, http.StatusUnprocessableEntity, &form, wrong)
 	}
-	http.Redirect(w, r, "/rules/advice/parcels?saved", http.StatusSeeOther)
+	return redirect(w, r, "/rules/advice/parcels?saved")
 }
 
 // expect keeps a parcel rule. It names the field of the form that is wrong,
@@ -206,8 +202,8 @@ func (s *Server) expect(r *http.Request, p house.ParcelRule) (field string, err 
 	return "", err
 }
 
-func (s *Server) removeParcel(w http.ResponseWriter, r *http.Request) {
-	s.afterRemoval(w, r, s.Archive.RemoveParcelRule(r.Context(), r.PathValue("parcel")), "/rules/advice/parcels?saved")
+func (s *Server) submitRemoveParcel(w http.ResponseWriter, r *http.Request) error {
+	return afterRemoval(w, r, s.Archive.RemoveParcelRule(r.Context(), r.PathValue("parcel")), "/rules/advice/parcels?saved")
 }
 
 // A parcelJSON is the API's view of an expected parcel.
@@ -223,15 +219,14 @@ type parcelJSON struct {
 	Says   string    `json:"says"`
 }
 
-func (s *Server) listParcels(w http.ResponseWriter, r *http.Request) {
-	s.answerParcels(w, r, http.StatusOK)
+func (s *Server) listParcels(w http.ResponseWriter, r *http.Request) error {
+	return s.answerParcels(w, r, http.StatusOK)
 }
 
-func (s *Server) answerParcels(w http.ResponseWriter, r *http.Request, status int) {
+func (s *Server) answerParcels(w http.ResponseWriter, r *http.Request, status int) error {
 	t, doors, parcels, err := s.parcelsFor(r)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	answer := struct {
 		Parcels []parcelJSON `json:"parcels"`
@@ -240,16 +235,15 @@ func (s *Server) answerParcels(w http.ResponseWriter, r *http.Request, status in
 		door, _ := doorByID(doors, p.Door)
 		j := parcelJSON{p.ID, p.Door, p.Note, p.From, p.To, int64(p.Window / time.Second), t.parcelState(p), "", policy.RestateParcel(p, door, t.zone)}
 		if j.Visit, err = s.parcelVisit(r, p); err != nil {
-			s.fail(w, r, err)
-			return
+			return err
 		}
 		answer.Parcels = append(answer.Parcels, j)
 	}
-	writeJSON(w, status, answer)
+	return sendJSON(w, status, answer)
 }
 
 // postParcel expects a parcel for a program, and answers with all of them.
-func (s *Server) postParcel(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postParcel(w http.ResponseWriter, r *http.Request) error {
 	var sent struct {
 		Door   string    `json:"door"`
 		Note   string    `json:"note"`
@@ -257,26 +251,25 @@ func (s *Server) postParcel(w http.ResponseWriter, r *http.Request) {
 		To     time.Time `json:"to"`
 		Window int64     `json:"window_s"`
 	}
-	if !readJSON(w, r, &sent) {
-		return
+	if err := bodyJSON(w, r, &sent); err != nil {
+		return err
 	}
 	field, err := s.expect(r, house.ParcelRule{Door: sent.Door, Note: strings.TrimSpace(sent.Note), From: sent.From, To: sent.To, Window: seconds(sent.Window)})
 	switch {
 	case errors.Is(err, house.ErrHouseDoor):
-		refuseBad(w, r, "house-door", house.ErrHouseDoor)
+		return unfit("house-door", house.ErrHouseDoor)
 	case field != "":
-		refuseBad(w, r, "bad-parcel", err)
+		return unfit("bad-parcel", err)
 	case err != nil:
-		s.fail(w, r, err)
+		return err
 	default:
-		s.answerParcels(w, r, http.StatusCreated)
+		return s.answerParcels(w, r, http.StatusCreated)
 	}
 }
 
-func (s *Server) deleteParcel(w http.ResponseWriter, r *http.Request) {
+func (s *Server) deleteParcel(w http.ResponseWriter, r *http.Request) error {
 	if err := s.Archive.RemoveParcelRule(r.Context(), r.PathValue("parcel")); err != nil {
-		s.refuseMissing(w, r, err, "unknown-parcel", "No such parcel is expected.")
-		return
+		return absent(err, errNoParcel)
 	}
-	s.listParcels(w, r)
+	return s.listParcels(w, r)
 }

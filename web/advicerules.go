@@ -42,13 +42,12 @@ type ruleLine struct {
 
 func ruleAddress(id string) string { return "/rules/advice/rules/" + url.PathEscape(id) }
 
-func (s *Server) advicePage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showAdvice(w http.ResponseWriter, r *http.Request) error {
 	view, err := s.suggestingView(r)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	writePage(w, http.StatusOK, "advice-rules.html", view)
+	return sendPage(w, http.StatusOK, "advice-rules.html", view)
 }
 
 func (s *Server) suggestingView(r *http.Request) (view suggestingView, err error) {
@@ -315,31 +314,29 @@ type adviceRuleView struct {
 	Doors   []house.Door
 }
 
-func (s *Server) adviceRulePage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showAdviceRule(w http.ResponseWriter, r *http.Request) error {
 	book, err := s.ruleBook(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	rule := emptyRule()
 	if id := r.PathValue("rule"); id != "" {
 		if rule, err = book.find(id); err != nil {
-			s.refuseRule(w, r, err)
-			return
+			return absent(err, errNoRule)
 		}
 	} else if len(book.doors) == 1 {
 		rule.Door = book.doors[0].ID
 	}
-	showRule(w, r, http.StatusOK, book, ruleFormOf(rule), nil)
+	return drawRule(w, r, http.StatusOK, book, ruleFormOf(rule), nil)
 }
 
-// showRule shows the form of the rule that a request is about.
-func showRule(w http.ResponseWriter, r *http.Request, status int, book ruleBook, form ruleForm, wrong wrongs) {
+// drawRule shows the form of the rule that a request is about.
+func drawRule(w http.ResponseWriter, r *http.Request, status int, book ruleBook, form ruleForm, wrong wrongs) error {
 	view := adviceRuleView{Bar: barOf(r, "Rules", "Suggestions: a rule"), Form: form, Action: "/rules/advice/rules", Wrong: wrong, Persons: book.persons, Doors: book.doors}
 	if id := r.PathValue("rule"); id != "" {
 		view.Action, view.Known = ruleAddress(id), true
 	}
-	writePage(w, status, "advice-rule.html", view)
+	return sendPage(w, status, "advice-rule.html", view)
 }
 
 // A rulePreview is what the page shows between typing a rule and saving it.
@@ -353,34 +350,33 @@ type rulePreview struct {
 	Rule      string // as JSON, for saving
 }
 
-// postRule takes the form of a rule and shows what it would say; takes what was
+// submitRule takes the form of a rule and shows what it would say; takes what was
 // shown and saves it; or shows the form again.
-func (s *Server) postRule(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+func (s *Server) submitRule(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
 	book, err := s.ruleBook(r.Context())
 	if err == nil && r.PathValue("rule") != "" {
 		_, err = book.find(r.PathValue("rule"))
 	}
 	if err != nil {
-		s.refuseRule(w, r, err)
-		return
+		return absent(err, errNoRule)
 	}
-	form, rule, wrong := readRuleForm(r.PostForm), house.DoorRule{}, wrongs(nil)
-	shown := r.PostForm.Has("rule")
+	form, rule, wrong := readRuleForm(posted.Values), house.DoorRule{}, wrongs(nil)
+	shown := posted.Has("rule")
 	if shown {
-		if !formJSON(w, r, "rule", &rule) {
-			return
+		if err := posted.json("rule", &rule); err != nil {
+			return err
 		}
 		rule.ID = r.PathValue("rule")
 		form, wrong = ruleFormOf(rule), make(wrongs)
 	} else {
 		rule, wrong = form.rule(r.PathValue("rule"))
 	}
-	if shown && !r.PostForm.Has("save") {
-		showRule(w, r, http.StatusOK, book, form, nil)
-		return
+	if shown && !posted.Has("save") {
+		return drawRule(w, r, http.StatusOK, book, form, nil)
 	}
 	if len(wrong) == 0 {
 		field, err := book.check(rule)
@@ -388,27 +384,25 @@ func (s *Server) postRule(w http.ResponseWriter, r *http.Request) {
 	}
 	switch {
 	case len(wrong) > 0:
-		showRule(w, r, http.StatusUnprocessableEntity, book, form, wrong)
+		return drawRule(w, r, http.StatusUnprocessableEntity, book, form, wrong)
 	case shown:
-		s.saveRule(w, r, rule)
+		return s.saveRule(w, r, rule)
 	default:
-		s.showRulePreview(w, r, book, rule)
+		return s.drawRulePreview(w, r, book, rule)
 	}
 }
 
-func (s *Server) saveRule(w http.ResponseWriter, r *http.Request, rule house.DoorRule) {
+func (s *Server) saveRule(w http.ResponseWriter, r *http.Request, rule house.DoorRule) error {
 	if _, err := s.Archive.SetDoorRule(r.Context(), rule); err != nil {
-		s.refuseRule(w, r, err)
-		return
+		return absent(err, errNoRule)
 	}
-	http.Redirect(w, r, "/rules/advice?saved", http.StatusSeeOther)
+	return redirect(w, r, "/rules/advice?saved")
 }
 
-func (s *Server) showRulePreview(w http.ResponseWriter, r *http.Request, book ruleBook, rule house.DoorRule) {
+func (s *Server) drawRulePreview(w http.ResponseWriter, r *http.Request, book ruleBook, rule house.DoorRule) error {
 	raw, err := json.Marshal(rule)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	view := rulePreview{Bar: barOf(r, "Rules", "Before this rule is saved"), Says: policy.Restate(identified(rule), book.names), Never: !rule.Allowed,
 		Conflicts: book.conflictsOf(rule), Action: "/rules/advice/rules", Rule: string(raw)}
@@ -421,7 +415,7 @@ func (s *Server) showRulePreview(w http.ResponseWriter, r *http.Request, book ru
 	if view.Before == view.Says {
 		view.Before = ""
 	}
-	writePage(w, http.StatusOK, "advice-rule-preview.html", view)
+	return sendPage(w, http.StatusOK, "advice-rule-preview.html", view)
 }
 
 // conflictsOf says how a rule gets into the way of others.
@@ -435,32 +429,25 @@ func (b ruleBook) conflictsOf(rule house.DoorRule) (says []string) {
 	return says
 }
 
-func (s *Server) removeRulePage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showRemoveRule(w http.ResponseWriter, r *http.Request) error {
 	book, err := s.ruleBook(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	rule, err := book.find(r.PathValue("rule"))
 	if err != nil {
-		s.refuseRule(w, r, err)
-		return
+		return absent(err, errNoRule)
 	}
 	view := confirmView{Bar: barOf(r, "Rules", "Remove a rule"), Back: "/rules/advice", Action: ruleAddress(rule.ID) + "/remove", Button: "Remove this rule",
 		Says: []string{"This would hold no more:", policy.Restate(rule, book.names)}}
 	if !rule.Allowed {
 		view.Says = append(view.Says, "Whatever other rules allow would then count at those times too.")
 	}
-	writePage(w, http.StatusOK, "confirm.html", view)
+	return sendPage(w, http.StatusOK, "confirm.html", view)
 }
 
-func (s *Server) removeRule(w http.ResponseWriter, r *http.Request) {
-	s.afterRemoval(w, r, s.Archive.RemoveDoorRule(r.Context(), r.PathValue("rule")), "/rules/advice?saved")
-}
-
-// refuseRule answers where there is no such rule.
-func (s *Server) refuseRule(w http.ResponseWriter, r *http.Request, err error) {
-	s.refuseMissing(w, r, err, "unknown-rule", "There is no such rule, or its person or door is gone.")
+func (s *Server) submitRemoveRule(w http.ResponseWriter, r *http.Request) error {
+	return afterRemoval(w, r, s.Archive.RemoveDoorRule(r.Context(), r.PathValue("rule")), "/rules/advice?saved")
 }
 
 // A doorRuleJSON is the API's view of a rule: what it says in words besides. Of
@@ -487,11 +474,10 @@ func (j doorRuleJSON) rule(id string) (house.DoorRule, error) {
 	return rule, nil
 }
 
-func (s *Server) listDoorRules(w http.ResponseWriter, r *http.Request) {
+func (s *Server) listDoorRules(w http.ResponseWriter, r *http.Request) error {
 	book, err := s.ruleBook(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	answer := struct {
 		Rules     []doorRuleJSON    `json:"rules"`
@@ -500,53 +486,49 @@ func (s *Server) listDoorRules(w http.ResponseWriter, r *http.Request) {
 	for _, rule := range book.rules {
 		answer.Rules = append(answer.Rules, book.ruleJSON(rule))
 	}
-	writeJSON(w, http.StatusOK, answer)
+	return sendJSON(w, http.StatusOK, answer)
 }
 
 // postDoorRule and putDoorRule add a rule and change one, for programs.
-func (s *Server) postDoorRule(w http.ResponseWriter, r *http.Request) {
-	s.keepDoorRule(w, r, http.StatusCreated)
+func (s *Server) postDoorRule(w http.ResponseWriter, r *http.Request) error {
+	return s.keepDoorRule(w, r, http.StatusCreated)
 }
 
-func (s *Server) putDoorRule(w http.ResponseWriter, r *http.Request) {
-	s.keepDoorRule(w, r, http.StatusOK)
+func (s *Server) putDoorRule(w http.ResponseWriter, r *http.Request) error {
+	return s.keepDoorRule(w, r, http.StatusOK)
 }
 
-func (s *Server) keepDoorRule(w http.ResponseWriter, r *http.Request, status int) {
+func (s *Server) keepDoorRule(w http.ResponseWriter, r *http.Request, status int) error {
 	book, err := s.ruleBook(r.Context())
 	id := r.PathValue("rule")
 	if err == nil && id != "" {
 		_, err = book.find(id)
 	}
 	if err != nil {
-		s.refuseRule(w, r, err)
-		return
+		return absent(err, errNoRule)
 	}
 	var sent doorRuleJSON
-	if !readJSON(w, r, &sent) {
-		return
+	if err := bodyJSON(w, r, &sent); err != nil {
+		return err
 	}
 	rule, err := sent.rule(id)
 	if err == nil {
 		_, err = book.check(rule)
 	}
 	if err != nil {
-		refuseBad(w, r, "bad-door-rule", err)
-		return
+		return unfit("bad-door-rule", err)
 	}
 	if rule.ID, err = s.Archive.SetDoorRule(r.Context(), rule); err != nil {
-		s.refuseRule(w, r, err)
-		return
+		return absent(err, errNoRule)
 	}
-	writeJSON(w, status, book.ruleJSON(rule))
+	return sendJSON(w, status, book.ruleJSON(rule))
 }
 
-func (s *Server) deleteDoorRule(w http.ResponseWriter, r *http.Request) {
+func (s *Server) deleteDoorRule(w http.ResponseWriter, r *http.Request) error {
 	if err := s.Archive.RemoveDoorRule(r.Context(), r.PathValue("rule")); err != nil {
-		s.refuseRule(w, r, err)
-		return
+		return absent(err, errNoRule)
 	}
-	s.listDoorRules(w, r)
+	return s.listDoorRules(w, r)
 }
 
 // A suggestingLine is what the screen Rules says of suggestions.

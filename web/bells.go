@@ -21,38 +21,20 @@ import (
 // which on it is worth a word.
 const maxSkew = 30 * time.Second
 
-// receiveStill is the bells' endpoint. It answers 201 for a new still, 200 for
+// postStill is the bells' endpoint. It answers 201 for a new still, 200 for
 // one that is here already, and only when the still is safe; 200 too at a time
 // when nothing is kept, so that the bell need not send it again.
-func (s *Server) receiveStill(w http.ResponseWriter, r *http.Request) {
-	finished, ok := s.acceptSent(w, r)
-	if !ok {
-		return
+func (s *Server) postStill(w http.ResponseWriter, r *http.Request) error {
+	finished, err := s.acceptSent(w)
+	if err != nil {
+		return err
 	}
 	defer finished()
 
 	bell := r.PathValue("bell")
-	if err := s.Intake.Authenticate(r.Context(), bell, bearer(r)); err != nil {
-		if errors.Is(err, intake.ErrWrongSecret) && s.Refused != nil {
-			s.Refused(bell)
-		}
-		s.refuseStill(w, r, bell, err)
-		return
-	}
-	if wait, err := s.Intake.Allow(bell); err != nil {
-		retryAfter(w, wait)
-		s.refuseStill(w, r, bell, err)
-		return
-	}
-	d, err := readDelivery(w, r)
+	d, receipt, err := s.takeStill(w, r)
 	if err != nil {
-		s.refuseStill(w, r, bell, err)
-		return
-	}
-	receipt, err := s.Intake.Receive(r.Context(), d)
-	if err != nil {
-		s.refuseStill(w, r, bell, err)
-		return
+		return s.refusedStill(w, bell, err)
 	}
 	status := http.StatusOK
 	if !receipt.Kept {
@@ -64,19 +46,56 @@ func (s *Server) receiveStill(w http.ResponseWriter, r *http.Request) {
 		s.Log.Info("kept a still", "bell", bell, "visit", receipt.Visit, "frame", receipt.Frame,
 			"bytes", len(d.Body), "damaged", receipt.Damaged, "clock_differs", receipt.ClockSkew.Abs() > maxSkew)
 	}
-	writeJSON(w, status, receipt)
+	return sendJSON(w, status, receipt)
 }
 
-// acceptSent is accept for what a device sends, or answers that the server is
-// stopping.
-func (s *Server) acceptSent(w http.ResponseWriter, r *http.Request) (finished func(), ok bool) {
-	finished, ok = s.accept()
+// takeStill takes a still in, of a bell that has shown its secret.
+func (s *Server) takeStill(w http.ResponseWriter, r *http.Request) (intake.Delivery, intake.Receipt, error) {
+	bell := r.PathValue("bell")
+	if err := s.Intake.Authenticate(r.Context(), bell, bearer(r)); err != nil {
+		return intake.Delivery{}, intake.Receipt{}, err
+	}
+	if wait, err := s.Intake.Allow(bell); err != nil {
+		retryAfter(w, wait)
+		return intake.Delivery{}, intake.Receipt{}, err
+	}
+	d, err := readDelivery(w, r)
+	if err != nil {
+		return d, intake.Receipt{}, err
+	}
+	receipt, err := s.Intake.Receive(r.Context(), d)
+	return d, receipt, err
+}
+
+// refusedStill notes that a still was not kept, and returns why.
+func (s *Server) refusedStill(w http.ResponseWriter, bell string, err error) error {
+	switch {
+	case errors.Is(err, house.ErrNoSpace):
+		s.trouble.set(diskFull)
+	case errors.Is(err, intake.ErrUnknownBell):
+		bell = "(unknown)" // anybody could write anything into the log
+	case errors.Is(err, intake.ErrWrongSecret):
+		w.Header().Set("WWW-Authenticate", `Bearer realm="bells"`)
+		if s.Refused != nil {
+			s.Refused(bell)
+		}
+	}
+	if p, known := problemOf(err); known {
+		s.Log.Warn("refused a still", "bell", bell, "why", p.Type)
+	}
+	return err
+}
+
+// acceptSent is accept for what a device sends. The error is errSendAgain once
+// the server is stopping.
+func (s *Server) acceptSent(w http.ResponseWriter) (finished func(), err error) {
+	finished, ok := s.accept()
 	if !ok {
 		retryAfter(w, 10*time.Second)
 		w.Header().Set("Connection", "close")
-		writeProblem(w, r, problem{Status: http.StatusServiceUnavailable, Type: "stopping", Title: "The server is stopping. Send again in a moment."})
+		return nil, errSendAgain
 	}
-	return finished, ok
+	return finished, nil
 }
 
 // retryAfter says how long to wait, in whole seconds: RFC 9110 knows no less.
@@ -84,11 +103,16 @@ func retryAfter(w http.ResponseWriter, wait time.Duration) {
 	w.Header().Set("Retry-After", strconv.Itoa(int(math.Ceil(wait.Seconds()))))
 }
 
-// Errors in what surrounds a still.
+// What is wrong with what surrounds a still.
 var (
-	errWrongType = errors.New("a still is sent as image/jpeg or image/png")
-	errBadTime   = errors.New("Lintel-Taken-At is a time like 2026-11-25T18:04:05Z (RFC 3339)")
-	errCutShort  = errors.New("the connection broke before the whole still was here")
+	errSendAgain = problem{Status: http.StatusServiceUnavailable, Type: "stopping",
+		Title: "The server is stopping. Send again in a moment."}
+	errWrongType = problem{Status: http.StatusUnsupportedMediaType, Type: "wrong-type",
+		Title: "A still is sent as image/jpeg or image/png."}
+	errBadTime = problem{Status: http.StatusBadRequest, Type: "bad-time",
+		Title: "Lintel-Taken-At is a time like 2026-11-25T18:04:05Z (RFC 3339)."}
+	errCutShort = problem{Status: http.StatusBadRequest, Type: "cut-short",
+		Title: "The connection broke before the whole still was here."}
 )
 
 // readDelivery reads a request of a bell that was authenticated: its headers,
@@ -142,61 +166,6 @@ func bearer(r *http.Request) string {
 		return ""
 	}
 	return strings.TrimSpace(secret)
-}
-
-// refusals say how each error of intake is answered.
-var refusals = []struct {
-	err    error
-	status int
-	kind   string
-}{
-	{intake.ErrUnknownBell, http.StatusNotFound, "unknown-bell"},
-	{intake.ErrWrongSecret, http.StatusUnauthorized, "wrong-secret"},
-	{intake.ErrTooOften, http.StatusTooManyRequests, "too-often"},
-	{intake.ErrBadRing, http.StatusBadRequest, "bad-ring"},
-	{intake.ErrBadFrame, http.StatusBadRequest, "bad-frame"},
-	{errBadTime, http.StatusBadRequest, "bad-time"},
-	{errWrongType, http.StatusUnsupportedMediaType, "wrong-type"},
-	{intake.ErrEmpty, http.StatusBadRequest, "empty"},
-	{intake.ErrTooLarge, http.StatusRequestEntityTooLarge, "too-large"},
-	{intake.ErrTooManyPixels, http.StatusUnprocessableEntity, "too-many-pixels"},
-	{intake.ErrNotAPicture, http.StatusUnprocessableEntity, "not-a-picture"},
-	{errCutShort, http.StatusBadRequest, "cut-short"},
-	{house.ErrOtherBytes, http.StatusConflict, "other-bytes"},
-	{house.ErrErased, http.StatusGone, "erased"},
-	{house.ErrNoSpace, http.StatusInsufficientStorage, "no-space"},
-}
-
-// refuseStill answers a bell whose still was not kept.
-func (s *Server) refuseStill(w http.ResponseWriter, r *http.Request, bell string, err error) {
-	if errors.Is(err, house.ErrNoSpace) {
-		s.trouble.set(diskFull)
-	}
-	for _, refusal := range refusals {
-		if !errors.Is(err, refusal.err) {
-			continue
-		}
-		p := problem{Status: refusal.status, Type: refusal.kind, Title: capital(refusal.err.Error()) + "."}
-		if detail := err.Error(); detail != refusal.err.Error() && refusal.status != http.StatusInsufficientStorage {
-			p.Detail = detail
-		}
-		if refusal.status == http.StatusUnauthorized {
-			w.Header().Set("WWW-Authenticate", `Bearer realm="bells"`)
-		}
-		s.Log.Warn("refused a still", "bell", loggable(bell, refusal.err), "why", refusal.kind)
-		writeProblem(w, r, p)
-		return
-	}
-	s.fail(w, r, err)
-}
-
-// loggable keeps names out of the log that are no bell's: anybody could write
-// anything there.
-func loggable(bell string, err error) string {
-	if err == intake.ErrUnknownBell {
-		return "(unknown)"
-	}
-	return bell
 }
 
 // capital begins words with a capital letter, in any alphabet.

@@ -65,11 +65,10 @@ type bookRow struct {
 	Fate []string
 }
 
-func (s *Server) bookPage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showBook(w http.ResponseWriter, r *http.Request) error {
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	q := r.URL.Query()
 	view := bookView{
@@ -81,14 +80,12 @@ func (s *Server) bookPage(w http.ResponseWriter, r *http.Request) {
 	if err != nil {
 		view.Message, status = capital(err.Error())+".", http.StatusBadRequest
 	} else if err := s.fillBook(r.Context(), presenter, &view, filter, cursor); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	if err := s.fillChoices(r.Context(), &view); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	writePage(w, status, "book.html", view)
+	return sendPage(w, status, "book.html", view)
 }
 
 // fillBook reads the page's visits into the view.
@@ -223,25 +220,22 @@ func wholePeriod(q url.Values, from, until func(string) (time.Time, error)) (beg
 	return begin, end, err
 }
 
-// erasePeriodPage says what erasing a period would take.
-func (s *Server) erasePeriodPage(w http.ResponseWriter, r *http.Request) {
+// showErasePeriod says what erasing a period would take.
+func (s *Server) showErasePeriod(w http.ResponseWriter, r *http.Request) error {
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	q := r.URL.Query()
 	view := confirmView{Bar: barOf(r, "Visitor book", "Erase a period"), Back: "/visits"}
 	from, until, err := wholePeriod(q, presenter.dayFrom, presenter.dayUntil)
 	if err != nil {
 		view.Says = []string{capital(err.Error()) + ". Nothing was erased."}
-		writePage(w, http.StatusBadRequest, "confirm.html", view)
-		return
+		return sendPage(w, http.StatusBadRequest, "confirm.html", view)
 	}
 	would, err := s.Archive.WouldErasePeriod(r.Context(), from, until)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	view.Says = append(view.Says, "From "+presenter.day(from)+" to "+presenter.day(until.Add(-time.Second))+":")
 	if would.Visits > 0 {
@@ -254,46 +248,40 @@ func (s *Server) erasePeriodPage(w http.ResponseWriter, r *http.Request) {
 	if would.Held > 0 {
 		view.Says = append(view.Says, counted(would.Held, "visit")+" would stay, for a hold. End the hold first where that is to go as well.")
 	}
-	writePage(w, http.StatusOK, "confirm.html", view)
+	return sendPage(w, http.StatusOK, "confirm.html", view)
 }
 
-func (s *Server) erasePeriod(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+func (s *Server) submitErasePeriod(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	from, until, err := wholePeriod(r.PostForm, presenter.dayFrom, presenter.dayUntil)
+	from, until, err := wholePeriod(posted.Values, presenter.dayFrom, presenter.dayUntil)
 	if err != nil {
-		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-period", Title: capital(err.Error()) + ". Nothing was erased."})
-		return
+		return problem{Status: http.StatusBadRequest, Type: "bad-period", Title: capital(err.Error()) + ". Nothing was erased."}
 	}
 	x, err := s.periodErasure(r.Context(), from, until)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	if s.beginErasure(w, r, x) {
-		http.Redirect(w, r, x.address(), http.StatusSeeOther)
-	}
+	return s.beginOnPage(w, r, x)
 }
 
 // deletePeriod is the API's way to erase a period.
-func (s *Server) deletePeriod(w http.ResponseWriter, r *http.Request) {
+func (s *Server) deletePeriod(w http.ResponseWriter, r *http.Request) error {
 	from, until, err := wholePeriod(r.URL.Query(), instant, instant)
 	if err != nil {
-		badQuery(w, r, capital(err.Error())+".")
-		return
+		return queryProblem(sentence(err))
 	}
 	x, err := s.periodErasure(r.Context(), from, until)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	s.postedErasure(w, r, x)
+	return s.postedErasure(w, r, x)
 }
 
 // periodErasure is the erasure of a period.

@@ -24,12 +24,12 @@ type codesView struct {
 // qrPixels is how wide and high a QR code is shown.
 const qrPixels = 320
 
-// giveOutCodes gives a person new one-time codes, in place of any they had, and
+// submitCodes gives a person new one-time codes, in place of any they had, and
 // shows the secret: now, and never again.
-func (s *Server) giveOutCodes(w http.ResponseWriter, r *http.Request) {
-	p, ok := s.personOf(w, r)
-	if !ok {
-		return
+func (s *Server) submitCodes(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.personOf(r)
+	if err != nil {
+		return err
 	}
 	secret := totp.New()
 	picture, err := secret.QR(appName(p.Name), qrPixels)
@@ -37,10 +37,9 @@ func (s *Server) giveOutCodes(w http.ResponseWriter, r *http.Request) {
 		err = s.Archive.SetOneTimeSecret(r.Context(), p.ID, secret.Text(), 0)
 	}
 	if err != nil {
-		s.refusePerson(w, r, err)
-		return
+		return absent(err, errPersonGone)
 	}
-	s.showPerson(w, r, http.StatusOK, p, personView{Codes: &codesView{
+	return s.drawPerson(w, r, http.StatusOK, p, personView{Codes: &codesView{
 		Picture: codesAddress(p.ID) + "/qr/" + s.pictures.keep(s.browserOf(r), p.ID, picture),
 		Secret:  inGroups(secret.Text()), Pixels: qrPixels,
 	}})
@@ -70,31 +69,30 @@ func appName(name string) string {
 	return name
 }
 
-// codesPicture serves a QR code once, to the browser that was given its
+// getCodesPicture serves a QR code once, to the browser that was given its
 // address.
-func (s *Server) codesPicture(w http.ResponseWriter, r *http.Request) {
+func (s *Server) getCodesPicture(w http.ResponseWriter, r *http.Request) error {
 	picture, ok := s.pictures.take(r.PathValue("picture"), s.browserOf(r), r.PathValue("person"))
 	if !ok {
-		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "not-found", Title: "There is no such picture; each is shown once."})
-		return
+		return problem{Status: http.StatusNotFound, Type: "not-found", Title: "There is no such picture; each is shown once."}
 	}
 	w.Header().Set("Content-Type", "image/png") // Cache-Control is no-store, as everywhere
 	w.Write(picture)
+	return nil
 }
 
-// endCodes ends a person's one-time codes. That there are none is what was
+// submitEndCodes ends a person's one-time codes. That there are none is what was
 // wanted.
-func (s *Server) endCodes(w http.ResponseWriter, r *http.Request) {
-	p, ok := s.personOf(w, r)
-	if !ok {
-		return
+func (s *Server) submitEndCodes(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.personOf(r)
+	if err != nil {
+		return err
 	}
 	if err := s.Archive.RemoveOneTimeSecret(r.Context(), p.ID); err != nil && !errors.Is(err, house.ErrNotFound) {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	s.erased()
-	s.backToPerson(w, r, p.ID)
+	return s.backToPerson(w, r, p.ID)
 }
 
 // browserOf tells a session from all others.

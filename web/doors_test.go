@@ -6,9 +6,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"fmt"
-	"go/ast"
-	"go/parser"
-	"go/token"
 	"maps"
 	"net/http"
 	"net/http/httptest"
@@ -24,18 +21,9 @@ import (
 	"lintel/internal/house"
 )
 
-// A door is who may go through.
-type door string
-
-const (
-	open     door = "open"     // anybody
-	anyone   door = "anyone"   // residents and tablets
-	resident door = "resident" // residents only
-)
-
 // doors is who may ask for what. It stands here a second time, so that a
 // route whose guard changes, or that is new, is noticed.
-var doors = map[string]door{
+var doors = map[string]guard{
 	"GET /healthz":                     open,
 	"POST /api/v1/bells/{bell}/stills": open, // to bells, by their secret
 	"POST /api/v1/factors":             open, // to phones and readers, by their token
@@ -209,54 +197,13 @@ var doors = map[string]door{
 	"DELETE /api/v1/persons/{person}/consent":         resident,
 }
 
-// A route is a pattern as server.go has it, with the function that guards it.
-type route struct{ pattern, guard string }
-
-// routesInSource reads the routes out of server.go, since a mux does not list
-// its patterns.
-func routesInSource(t *testing.T) (routes []route) {
-	t.Helper()
-	file, err := parser.ParseFile(token.NewFileSet(), "server.go", nil, 0)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, d := range file.Decls {
-		f, ok := d.(*ast.FuncDecl)
-		if !ok || f.Name.Name != "routes" {
-			continue
-		}
-		ast.Inspect(f, func(n ast.Node) bool {
-			call, ok := n.(*ast.CallExpr)
-			if !ok || len(call.Args) != 2 {
-				return true
-			}
-			literal, ok := call.Args[0].(*ast.BasicLit)
-			if !ok || literal.Kind != token.STRING {
-				return true
-			}
-			pattern, err := strconv.Unquote(literal.Value)
-			if err != nil {
-				t.Fatal(err)
-			}
-			switch fun := call.Fun.(type) {
-			case *ast.Ident:
-				routes = append(routes, route{pattern, fun.Name})
-			case *ast.SelectorExpr: // mux.Handle
-				routes = append(routes, route{pattern, "anyone"})
-			}
-			return true
-		})
-	}
-	return routes
-}
-
 func TestDoorsAreAllRoutes(t *testing.T) {
-	inSource := make(map[string]door)
-	for _, r := range routesInSource(t) {
-		inSource[r.pattern] = door(r.guard)
+	guards := make(map[string]guard)
+	for _, r := range newHouse(t).routes() {
+		guards[r.pattern] = r.guard
 	}
-	if !maps.Equal(inSource, doors) {
-		t.Errorf("server.go has\n%v\nthe test has\n%v", inSource, doors)
+	if !maps.Equal(guards, doors) {
+		t.Errorf("the tables have\n%v\nthe test has\n%v", guards, doors)
 	}
 }
 

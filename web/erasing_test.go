@@ -49,7 +49,7 @@ func TestLongErasure(t *testing.T) {
 	h.handler = http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { h.postedErasure(w, r, x) })
 	var e erasureJSON
 	h.ask("DELETE", "/api/v1/visits", nil).is(http.StatusAccepted).into(&e)
-	h.handler = h.routes()
+	h.handler = h.mux()
 	if e.State != "running" || e.Of != 10 || e.Done != 3 {
 		t.Errorf("begun as %+v", e)
 	}

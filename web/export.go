@@ -12,24 +12,22 @@ import (
 // a slow network.
 const exportTime = 30 * time.Minute
 
-// exportPerson answers with all that is held of a person.
-func (s *Server) exportPerson(w http.ResponseWriter, r *http.Request) {
+// getPersonExport answers with all that is held of a person.
+func (s *Server) getPersonExport(w http.ResponseWriter, r *http.Request) error {
 	options := export.Options{Now: s.Now(), Zone: s.Zone}
 	if recipient := r.URL.Query().Get("recipient"); recipient != "" {
 		var err error
 		if options.Recipients, err = store.ParseRecipients([]string{recipient}); err != nil {
-			writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-recipient", Title: sentence(err)})
-			return
+			return problem{Status: http.StatusBadRequest, Type: "bad-recipient", Title: sentence(err)}
 		}
 	}
-	person, ok := s.personOf(w, r)
-	if !ok {
-		return
+	person, err := s.personOf(r)
+	if err != nil {
+		return err
 	}
 	e, err := export.Begin(r.Context(), s.Archive, person.ID, options)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	http.NewResponseController(w).SetWriteDeadline(time.Now().Add(exportTime)) // where the connection has any
 	w.Header().Set("Content-Type", e.MediaType())
@@ -39,4 +37,5 @@ func (s *Server) exportPerson(w http.ResponseWriter, r *http.Request) {
 		s.Log.Error("exporting what is held of a person", "person", person.ID, "err", err)
 		panic(http.ErrAbortHandler)
 	}
+	return nil
 }

@@ -13,20 +13,19 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/advice/evidence"
-	"lintel/pipeline/advice/geofence"
 	"lintel/pipeline/advice/totp"
 )
 
-// receiveFactor is the endpoint of phones and readers: a message as package
+// postFactor is the endpoint of phones and readers: a message as package
 // factor has it, of a source that is known by its token. ?about=ID says whom it
 // is about, if that is known. It answers 202 once the message is taken in, with
 // what came of it; whether anything is suggested by it comes later.
 //
 // Neither what a message holds nor whom it is about is written to the log.
-func (s *Server) receiveFactor(w http.ResponseWriter, r *http.Request) {
-	finished, ok := s.acceptSent(w, r)
-	if !ok {
-		return
+func (s *Server) postFactor(w http.ResponseWriter, r *http.Request) error {
+	finished, err := s.acceptSent(w)
+	if err != nil {
+		return err
 	}
 	defer finished()
 
@@ -34,42 +33,60 @@ func (s *Server) receiveFactor(w http.ResponseWriter, r *http.Request) {
 	// of how much of it was right. Wrong ones are not counted: a token has 130
 	// random bits, and a lock-out would let anybody silence a phone.
 	source, err := s.Archive.SourceOf(r.Context(), bearer(r))
-	if errors.Is(err, house.ErrNotFound) {
-		err = errWrongToken
-	}
 	if err != nil {
-		s.refuseFactor(w, r, "(unknown)", err)
-		return
+		return s.refusedFactor(w, "(unknown)", absent(err, errWrongToken))
 	}
 	if wait := s.sending.allow(source.ID); wait > 0 {
 		retryAfter(w, wait)
-		s.refuseFactor(w, r, source.ID, errTooOften)
-		return
+		return s.refusedFactor(w, source.ID, errTooOften)
 	}
 	about, text, err := readMessage(w, r)
 	if err != nil {
-		s.refuseFactor(w, r, source.ID, err)
-		return
+		return s.refusedFactor(w, source.ID, err)
 	}
 	// A wrong code has to be counted even if whoever guesses hangs up.
 	receipt, err := s.Factors.Message(context.WithoutCancel(r.Context()), source, about, text)
 	if err != nil {
-		if errors.Is(err, house.ErrNotFound) && receipt.Kind == house.FactorCode {
-			err = errNoCodes
+		gone := errSourceGone
+		if receipt.Kind == house.FactorCode {
+			gone = errNoCodes
 		}
-		s.refuseFactor(w, r, source.ID, err)
-		return
+		return s.refusedFactor(w, source.ID, absent(err, gone))
 	}
 	s.Log.Debug("took in a factor", "source", source.ID, "kind", receipt.Kind) // not that somebody came home
-	writeJSON(w, http.StatusAccepted, receipt)
+	return sendJSON(w, http.StatusAccepted, receipt)
 }
 
-// Errors in what surrounds a message.
+// refusedFactor notes that a message was not taken in, and returns why.
+func (s *Server) refusedFactor(w http.ResponseWriter, source string, err error) error {
+	switch {
+	case errors.Is(err, errWrongToken):
+		w.Header().Set("WWW-Authenticate", `Bearer realm="factors"`)
+	case errors.Is(err, evidence.ErrGuesses):
+		retryAfter(w, totp.Wait)
+	}
+	if p, known := problemOf(err); known {
+		s.Log.Warn("refused a factor", "source", source, "why", p.Type)
+	}
+	return err
+}
+
+// What is wrong with what surrounds a message.
 var (
-	errWrongToken      = errors.New("no source has this token")
-	errTooOften        = errors.New("the source sends too often; send again later")
-	errAbout           = errors.New("about is the id of a person")
-	errMessageTooLarge = fmt.Errorf("a message has at most %d bytes", evidence.LargestMessage)
+	errWrongToken = problem{Status: http.StatusUnauthorized, Type: "wrong-token",
+		Title: "No source has this token; it may have been removed."}
+	errTooOften = problem{Status: http.StatusTooManyRequests, Type: "too-often",
+		Title: "The source sends too often; send again later."}
+	errAbout = problem{Status: http.StatusBadRequest, Type: "bad-about",
+		Title: "about is the id of a person."}
+	errMessageTooLarge = problem{Status: http.StatusRequestEntityTooLarge, Type: "too-large",
+		Title: fmt.Sprintf("A message has at most %d bytes.", evidence.LargestMessage)}
+	errBrokeOff = problem{Status: http.StatusBadRequest, Type: "cut-short",
+		Title: "The connection broke before the whole message was here."}
+	errNoCodes = problem{Status: http.StatusNotFound, Type: "no-codes",
+		Title: "This person has no one-time codes."}
+	errSourceGone = problem{Status: http.StatusNotFound, Type: "not-found",
+		Title: "The person or the source was removed."}
 )
 
 // personID is how ids look. What is no id is not kept as whom a message was
@@ -87,65 +104,12 @@ func readMessage(w http.ResponseWriter, r *http.Request) (about string, text []b
 	return about, text, err
 }
 
-var errBrokeOff = errors.New("the connection broke before the whole message was here")
-
 // What both a source and somebody at home are told of a code.
 var (
 	codeDigitsTold  = fmt.Sprintf("A code has %d digits.", totp.Digits)
 	codeGuessesTold = fmt.Sprintf("Too many wrong codes were given, so this one was not looked at. After %d minutes another is taken; after %d wrong ones in all, a resident has to give out new codes.",
 		int(totp.Wait.Minutes()), totp.MissesInAll)
 )
-
-// factorRefusals say how each error of a message is answered.
-var factorRefusals = []struct {
-	err    error
-	status int
-	kind   string
-	title  string
-}{
-	{errWrongToken, http.StatusUnauthorized, "wrong-token", "No source has this token; it may have been removed."},
-	{errTooOften, http.StatusTooManyRequests, "too-often", "The source sends too often; send again later."},
-	{errAbout, http.StatusBadRequest, "bad-about", "about is the id of a person."},
-	{errMessageTooLarge, http.StatusRequestEntityTooLarge, "too-large", sentence(errMessageTooLarge)},
-	{errBrokeOff, http.StatusBadRequest, "cut-short", "The connection broke before the whole message was here."},
-	{evidence.ErrMessage, http.StatusBadRequest, "bad-message", `This is no message of a source: a message is one JSON object with one field, "arrival", "code" or "token".`},
-	{geofence.ErrReport, http.StatusBadRequest, "bad-report", `This is no report of a phone: "arrival" has exactly the fields latitude_deg, longitude_deg, accuracy_m and at.`},
-	{evidence.ErrNotTheirs, http.StatusForbidden, "not-theirs", "This source may not tell that, or not of this person."},
-	{evidence.ErrNoToken, http.StatusNotFound, "unknown-token", "Nobody has this token."},
-	{errNoCodes, http.StatusNotFound, "no-codes", "This person has no one-time codes."},
-	{evidence.ErrNoHome, http.StatusConflict, "no-home", "The household has not said where its home is, so nobody can arrive there."},
-	{geofence.ErrHome, http.StatusConflict, "no-home", "Where the household says its home is, none can be, so nobody can arrive there."},
-	{geofence.ErrOrder, http.StatusConflict, "out-of-order", "This report is not later than the one before, or is the same again."},
-	{totp.ErrReused, http.StatusConflict, "used-code", "This code was used before. Wait for the next one."},
-	{geofence.ErrPosition, http.StatusUnprocessableEntity, "bad-position", "This is no position on the Earth: latitudes are from -90 to 90 degrees, longitudes from -180 to 180."},
-	{geofence.ErrAccuracy, http.StatusUnprocessableEntity, "bad-accuracy", fmt.Sprintf("An accuracy is above 0 and at most %g m.", geofence.Vague)},
-	{geofence.ErrFuture, http.StatusUnprocessableEntity, "from-the-future", fmt.Sprintf("The report is from the future. The phone's clock may be ahead by %s at most.", spell(geofence.Skew))},
-	{geofence.ErrOld, http.StatusUnprocessableEntity, "too-old", fmt.Sprintf("The report is older than %s. Send reports at once, and set the phone's clock.", spell(geofence.Old))},
-	{geofence.ErrSpeed, http.StatusUnprocessableEntity, "too-fast", "Nobody gets here from the report before in the time between."},
-	{totp.ErrFormat, http.StatusUnprocessableEntity, "bad-code", codeDigitsTold},
-	{totp.ErrWrong, http.StatusUnprocessableEntity, "wrong-code", "The code is wrong, or its time is over."},
-	{evidence.ErrGuesses, http.StatusTooManyRequests, "too-many-codes", codeGuessesTold},
-	{house.ErrNotFound, http.StatusNotFound, "not-found", "The person or the source was removed."},
-}
-
-// refuseFactor answers a source whose message was not taken in.
-func (s *Server) refuseFactor(w http.ResponseWriter, r *http.Request, source string, err error) {
-	for _, refusal := range factorRefusals {
-		if !errors.Is(err, refusal.err) {
-			continue
-		}
-		switch refusal.err {
-		case errWrongToken:
-			w.Header().Set("WWW-Authenticate", `Bearer realm="factors"`)
-		case evidence.ErrGuesses:
-			retryAfter(w, totp.Wait)
-		}
-		s.Log.Warn("refused a factor", "source", source, "why", refusal.kind)
-		writeProblem(w, r, problem{Status: refusal.status, Type: refusal.kind, Title: refusal.title})
-		return
-	}
-	s.fail(w, r, err)
-}
 
 // A phone reports every minute or so, and more often as it comes near; a reader
 // may see the tokens of a family at once.

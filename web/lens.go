@@ -44,17 +44,16 @@ func (s *Server) lensOf(r *http.Request) (lens house.Lens, known bool, err error
 	return s.Archive.Lens(r.Context(), r.PathValue("bell"))
 }
 
-func (s *Server) lensPage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showLens(w http.ResponseWriter, r *http.Request) error {
 	lens, known, err := s.lensOf(r)
 	if err != nil {
-		s.refuseLens(w, r, err)
-		return
+		return absent(err, errNoBell)
 	}
 	form := lensForm{Tilt: "0", Projection: house.Straight}
 	if known {
 		form = formOf(lens)
 	}
-	s.showLens(w, r, http.StatusOK, lensView{Form: form, Saved: r.URL.Query().Has("saved")})
+	return s.drawLens(w, r, http.StatusOK, lensView{Form: form, Saved: r.URL.Query().Has("saved")})
 }
 
 // formOf fills a form with what a lens was saved as.
@@ -68,21 +67,19 @@ func plainNumber(v float64, decimals int) string {
 	return strconv.FormatFloat(math.Round(v*scale)/scale+0, 'f', -1, 64)
 }
 
-// showLens shows a form, with all that stands around it.
-func (s *Server) showLens(w http.ResponseWriter, r *http.Request, status int, view lensView) {
+// drawLens shows a form, with all that stands around it.
+func (s *Server) drawLens(w http.ResponseWriter, r *http.Request, status int, view lensView) error {
 	bell := r.PathValue("bell")
 	lens, known, err := s.lensOf(r)
 	if err != nil {
-		s.refuseLens(w, r, err)
-		return
+		return absent(err, errNoBell)
 	}
 	view.Bar, view.Bell, view.Action, view.Known = barOf(r, "Rules", "How the bell looks: "+bell), bell, lensAddress(bell), known
 	view.Now = lensWords(lens, known)
 	if view.Preview, err = s.lensPreview(r.Context(), bell, view.Form); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	writePage(w, status, "lens.html", view)
+	return sendPage(w, status, "lens.html", view)
 }
 
 // lensWords say how a bell looks.
@@ -127,15 +124,6 @@ func (s *Server) lensPreview(ctx context.Context, bell string, f lensForm) (stri
 	return fmt.Sprintf("On a still %d pixels wide, a grown-up one metre away would have a face about %.0f pixels wide.", width, liveness.FaceAt(lens, width, 1)), nil
 }
 
-// readLensForm reads the form of the page. It reports false if it has answered.
-func readLensForm(w http.ResponseWriter, r *http.Request) (f lensForm, ok bool) {
-	if !readForm(w, r) {
-		return f, false
-	}
-	get := func(name string) string { return strings.TrimSpace(r.PostForm.Get(name)) }
-	return lensForm{get("angle"), get("height"), get("tilt"), house.Projection(get("projection"))}, true
-}
-
 // What may be wrong with the numbers of a form.
 var (
 	errNoNumber      = errors.New("is a number")
@@ -170,48 +158,32 @@ func typedNumber(text string) (float64, error) {
 	return v, nil
 }
 
-// saveLens keeps what was typed.
-func (s *Server) saveLens(w http.ResponseWriter, r *http.Request) {
-	form, ok := readLensForm(w, r)
-	if !ok {
-		return
+// submitLens keeps what was typed.
+func (s *Server) submitLens(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
+	form := lensForm{posted.text("angle"), posted.text("height"), posted.text("tilt"), house.Projection(posted.text("projection"))}
 	lens, err := form.lens()
 	if err == nil {
 		err = s.Archive.SetLens(r.Context(), r.PathValue("bell"), lens)
 	}
 	switch {
 	case errors.Is(err, house.ErrBadLens) || errors.Is(err, errNoNumber) || err == errMissingNumber:
-		s.showLens(w, r, http.StatusUnprocessableEntity, lensView{Form: form, Message: sentence(err)})
+		return s.drawLens(w, r, http.StatusUnprocessableEntity, lensView{Form: form, Message: sentence(err)})
 	case err != nil:
-		s.refuseLens(w, r, err)
+		return absent(err, errNoBell)
 	default:
-		http.Redirect(w, r, lensAddress(r.PathValue("bell"))+"?saved", http.StatusSeeOther)
+		return redirect(w, r, lensAddress(r.PathValue("bell"))+"?saved")
 	}
 }
 
-func (s *Server) clearLens(w http.ResponseWriter, r *http.Request) {
+func (s *Server) submitClearLens(w http.ResponseWriter, r *http.Request) error {
 	if err := s.Archive.ClearLens(r.Context(), r.PathValue("bell")); err != nil {
-		s.refuseLens(w, r, err)
-		return
+		return absent(err, errNoBell)
 	}
-	http.Redirect(w, r, lensAddress(r.PathValue("bell")), http.StatusSeeOther)
-}
-
-// refuseLens answers where a lens could not be read or kept.
-func (s *Server) refuseLens(w http.ResponseWriter, r *http.Request, err error) {
-	switch {
-	case errors.Is(err, house.ErrBadLens):
-		p := problem{Status: http.StatusUnprocessableEntity, Type: "bad-lens", Title: sentence(house.ErrBadLens)}
-		if err.Error() != house.ErrBadLens.Error() {
-			p.Detail = err.Error()
-		}
-		writeProblem(w, r, p)
-	case errors.Is(err, house.ErrNotFound):
-		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "unknown-bell", Title: "There is no bell of this name."})
-	default:
-		s.fail(w, r, err)
-	}
+	return redirect(w, r, lensAddress(r.PathValue("bell")))
 }
 
 // A lensJSON is a lens as programs send it; all of it is needed.
@@ -230,11 +202,10 @@ func (j lensJSON) lens() (house.Lens, bool) {
 	return house.Lens{Angle: *j.Angle, Projection: j.Projection, Height: *j.Height, Tilt: *j.Tilt}, true
 }
 
-func (s *Server) getLens(w http.ResponseWriter, r *http.Request) {
+func (s *Server) getLens(w http.ResponseWriter, r *http.Request) error {
 	lens, known, err := s.lensOf(r)
 	if err != nil {
-		s.refuseLens(w, r, err)
-		return
+		return absent(err, errNoBell)
 	}
 	var answer struct {
 		Lens *house.Lens `json:"lens"` // null where it is not known
@@ -242,13 +213,13 @@ func (s *Server) getLens(w http.ResponseWriter, r *http.Request) {
 	if known {
 		answer.Lens = &lens
 	}
-	writeJSON(w, http.StatusOK, answer)
+	return sendJSON(w, http.StatusOK, answer)
 }
 
-func (s *Server) putLens(w http.ResponseWriter, r *http.Request) {
+func (s *Server) putLens(w http.ResponseWriter, r *http.Request) error {
 	var sent lensJSON
-	if !readJSON(w, r, &sent) {
-		return
+	if err := bodyJSON(w, r, &sent); err != nil {
+		return err
 	}
 	lens, whole := sent.lens()
 	err := fmt.Errorf("%w: angle_deg, height_m and tilt_deg are all needed", house.ErrBadLens)
@@ -256,16 +227,14 @@ func (s *Server) putLens(w http.ResponseWriter, r *http.Request) {
 		err = s.Archive.SetLens(r.Context(), r.PathValue("bell"), lens)
 	}
 	if err != nil {
-		s.refuseLens(w, r, err)
-		return
+		return absent(err, errNoBell)
 	}
-	s.getLens(w, r)
+	return s.getLens(w, r)
 }
 
-func (s *Server) deleteLens(w http.ResponseWriter, r *http.Request) {
+func (s *Server) deleteLens(w http.ResponseWriter, r *http.Request) error {
 	if err := s.Archive.ClearLens(r.Context(), r.PathValue("bell")); err != nil {
-		s.refuseLens(w, r, err)
-		return
+		return absent(err, errNoBell)
 	}
-	s.getLens(w, r)
+	return s.getLens(w, r)
 }

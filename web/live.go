@@ -39,27 +39,26 @@ var upgrader = websocket.Upgrader{
 	HandshakeTimeout: 10 * time.Second,
 	// The default CheckOrigin takes connections of Lintel's own pages only.
 	Error: func(w http.ResponseWriter, r *http.Request, status int, reason error) {
-		writeProblem(w, r, problem{Status: status, Type: "no-websocket", Title: "The live connection could not begin.", Detail: reason.Error()})
+		sendProblem(w, r, problem{Status: status, Type: "no-websocket", // to an address of the API, so never as a page
+			Title: "The live connection could not begin.", Detail: reason.Error()})
 	},
 }
 
-// live tells a page what changes. ?since=N names the revision that the page
+// getLive tells a page what changes. ?since=N names the revision that the page
 // knows; what came after is told first, so a page that was away misses nothing.
-func (s *Server) live(w http.ResponseWriter, r *http.Request) {
+func (s *Server) getLive(w http.ResponseWriter, r *http.Request) error {
 	since, ok := number(r, "since", 0, 1<<62)
 	if !ok {
-		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-query", Title: "since is a revision."})
-		return
+		return problem{Status: http.StatusBadRequest, Type: "bad-query", Title: "since is a revision."}
 	}
 	finished, ok := s.accept()
 	if !ok {
-		writeProblem(w, r, problem{Status: http.StatusServiceUnavailable, Type: "stopping", Title: "The server is stopping."})
-		return
+		return problem{Status: http.StatusServiceUnavailable, Type: "stopping", Title: "The server is stopping."}
 	}
 	defer finished()
 	conn, err := upgrader.Upgrade(w, r, nil)
 	if err != nil {
-		return // Upgrade has answered
+		return nil // Upgrade has answered
 	}
 	ctx, gone := context.WithCancel(context.WithoutCancel(r.Context()))
 	var reader sync.WaitGroup
@@ -74,6 +73,7 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) {
 	conn.Close() // ends the reader
 	gone()
 	reader.Wait()
+	return nil
 }
 
 // readUntilGone answers pings and notices when the other side has gone. It

@@ -15,6 +15,26 @@ import (
 	"lintel/store"
 )
 
+// bellRoutes are what bells look out on.
+func (s *Server) bellRoutes() []route {
+	return []route{
+		{"GET /rules/masks/{bell}", resident, s.showMasks},
+		{"POST /rules/masks/{bell}", resident, s.submitMasks},
+		{"POST /rules/masks/{bell}/earlier", resident, s.submitMaskEarlier},
+		{"GET /rules/lens/{bell}", resident, s.showLens},
+		{"POST /rules/lens/{bell}", resident, s.submitLens},
+		{"POST /rules/lens/{bell}/clear", resident, s.submitClearLens},
+		{"GET /api/v1/bells", resident, s.listBells},
+		{"GET /api/v1/bells/{bell}/lens", resident, s.getLens},
+		{"PUT /api/v1/bells/{bell}/lens", resident, s.putLens},
+		{"DELETE /api/v1/bells/{bell}/lens", resident, s.deleteLens},
+		{"GET /api/v1/bells/{bell}/masks", resident, s.getMasks},
+		{"PUT /api/v1/bells/{bell}/masks", resident, s.putMasks},
+		{"GET /api/v1/bells/{bell}/masks/earlier", resident, s.getMaskEarlier},
+		{"POST /api/v1/bells/{bell}/masks/earlier", resident, s.postMaskEarlier},
+	}
+}
+
 // A masksView is what the page of a bell's masks shows.
 type masksView struct {
 	Bar           barView
@@ -48,13 +68,12 @@ const shownUnreadable = 20
 // no still.
 const frameWidth, frameHeight = 1280, 1024
 
-func (s *Server) masksPage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showMasks(w http.ResponseWriter, r *http.Request) error {
 	masks, _, err := s.masksOf(r)
 	if err != nil {
-		s.refuseMasks(w, r, err)
-		return
+		return absent(err, errNoBell)
 	}
-	s.showMasks(w, r, http.StatusOK, masksView{Text: formatMasks(masks), Saved: r.URL.Query().Has("saved")})
+	return s.drawMasks(w, r, http.StatusOK, masksView{Text: formatMasks(masks), Saved: r.URL.Query().Has("saved")})
 }
 
 func masksAddress(bell string) string { return "/rules/masks/" + url.PathEscape(bell) }
@@ -81,8 +100,8 @@ func (s *Server) findBell(r *http.Request) error {
 	return nil
 }
 
-// showMasks shows a drawing over the bell's latest still.
-func (s *Server) showMasks(w http.ResponseWriter, r *http.Request, status int, view masksView) {
+// drawMasks shows a drawing over the bell's latest still.
+func (s *Server) drawMasks(w http.ResponseWriter, r *http.Request, status int, view masksView) error {
 	bell := r.PathValue("bell")
 	view.Bar, view.Bell, view.Most, view.MostMasks = barOf(r, "Rules", "Privacy masks: "+bell), bell, house.MaxMaskPoints, house.MaxMasks
 	view.Action = masksAddress(bell)
@@ -90,8 +109,7 @@ func (s *Server) showMasks(w http.ResponseWriter, r *http.Request, status int, v
 	view.Width, view.Height = frameWidth, frameHeight
 	still, found, err := s.latestStill(r.Context(), bell)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	if found {
 		view.Still, view.Width, view.Height = stillAddress(still), still.Width, still.Height
@@ -104,8 +122,7 @@ func (s *Server) showMasks(w http.ResponseWriter, r *http.Request, status int, v
 		}
 	}
 	if view.Earlier, err = s.Archive.Unmasked(r.Context(), bell); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	view.EarlierWords = counted(view.Earlier, "still")
 	if view.Masking = s.masking.of(bell); view.Masking.State == "running" {
@@ -113,10 +130,9 @@ func (s *Server) showMasks(w http.ResponseWriter, r *http.Request, status int, v
 	}
 	view.MaskingWords = view.Masking.words()
 	if err := s.addUnreadable(r, &view); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	writePage(w, status, "masks.html", view)
+	return sendPage(w, status, "masks.html", view)
 }
 
 // addUnreadable lists stills that the last run could not read; those whose visits
@@ -159,36 +175,24 @@ func (s *Server) latestStill(ctx context.Context, bell string) (still house.Stil
 	return still, false, nil
 }
 
-// saveMasks keeps what was drawn, or typed.
-func (s *Server) saveMasks(w http.ResponseWriter, r *http.Request) {
-	r.Body = http.MaxBytesReader(w, r.Body, maxJSON)
-	if err := r.ParseForm(); err != nil {
-		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-form", Title: "The form could not be read. The masks are as they were."})
-		return
+// submitMasks keeps what was drawn, or typed.
+func (s *Server) submitMasks(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readLongForm(w, r, maxJSON)
+	if err != nil {
+		return err
 	}
-	text := r.PostForm.Get("masks")
+	text := posted.Get("masks")
 	masks, err := parseMasks(text)
 	if err == nil {
 		err = s.Archive.SetMasks(r.Context(), r.PathValue("bell"), masks)
 	}
 	if errors.Is(err, house.ErrBadMask) {
-		s.showMasks(w, r, http.StatusUnprocessableEntity, masksView{Text: text, Message: sentence(err)})
-		return
+		return s.drawMasks(w, r, http.StatusUnprocessableEntity, masksView{Text: text, Message: told(err)})
 	}
 	if err != nil {
-		s.refuseMasks(w, r, err)
-		return
+		return absent(err, errNoBell)
 	}
-	http.Redirect(w, r, masksAddress(r.PathValue("bell"))+"?saved", http.StatusSeeOther)
-}
-
-// refuseMasks answers where masks could not be read or kept.
-func (s *Server) refuseMasks(w http.ResponseWriter, r *http.Request, err error) {
-	if errors.Is(err, house.ErrNotFound) {
-		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "unknown-bell", Title: "There is no bell of this name."})
-		return
-	}
-	s.refuseChange(w, r, err)
+	return redirect(w, r, masksAddress(r.PathValue("bell"))+"?saved")
 }
 
 // formatMasks writes masks as the form has them: a line for each, its corners
@@ -247,11 +251,10 @@ type pointJSON struct {
 	Y *float64 `json:"y"`
 }
 
-func (s *Server) listBells(w http.ResponseWriter, r *http.Request) {
+func (s *Server) listBells(w http.ResponseWriter, r *http.Request) error {
 	bells, err := s.Archive.Bells(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	answer := struct {
 		Bells []bellJSON `json:"bells"`
@@ -259,14 +262,13 @@ func (s *Server) listBells(w http.ResponseWriter, r *http.Request) {
 	for _, b := range bells {
 		answer.Bells = append(answer.Bells, bellJSON(b))
 	}
-	writeJSON(w, http.StatusOK, answer)
+	return sendJSON(w, http.StatusOK, answer)
 }
 
-func (s *Server) getMasks(w http.ResponseWriter, r *http.Request) {
+func (s *Server) getMasks(w http.ResponseWriter, r *http.Request) error {
 	masks, revision, err := s.masksOf(r)
 	if err != nil {
-		s.refuseMasks(w, r, err)
-		return
+		return absent(err, errNoBell)
 	}
 	answer := masksJSON{Masks: [][]pointJSON{}, Revision: revision}
 	for _, m := range masks {
@@ -276,29 +278,27 @@ func (s *Server) getMasks(w http.ResponseWriter, r *http.Request) {
 		}
 		answer.Masks = append(answer.Masks, corners)
 	}
-	writeJSON(w, http.StatusOK, answer)
+	return sendJSON(w, http.StatusOK, answer)
 }
 
-func (s *Server) putMasks(w http.ResponseWriter, r *http.Request) {
+func (s *Server) putMasks(w http.ResponseWriter, r *http.Request) error {
 	var outlines [][]pointJSON
-	if !readJSON(w, r, &outlines) {
-		return
+	if err := bodyJSON(w, r, &outlines); err != nil {
+		return err
 	}
 	masks := []house.Polygon{}
 	for i, corners := range outlines {
 		m := house.Polygon{}
 		for j, p := range corners {
 			if p.X == nil || p.Y == nil {
-				s.refuseMasks(w, r, fmt.Errorf("mask %d: %w: point %d lacks x or y", i+1, house.ErrBadMask, j+1))
-				return
+				return absent(fmt.Errorf("mask %d: %w: point %d lacks x or y", i+1, house.ErrBadMask, j+1), errNoBell)
 			}
 			m = append(m, house.Point{X: *p.X, Y: *p.Y})
 		}
 		masks = append(masks, m)
 	}
 	if err := s.Archive.SetMasks(r.Context(), r.PathValue("bell"), masks); err != nil {
-		s.refuseMasks(w, r, err)
-		return
+		return absent(err, errNoBell)
 	}
-	s.getMasks(w, r)
+	return s.getMasks(w, r)
 }

@@ -22,18 +22,17 @@ var assetFiles embed.FS
 
 var pages = template.Must(template.New("").ParseFS(pageFiles, "pages/*.html"))
 
-// writePage answers with a page. It is rendered whole before anything is
+// sendPage answers with a page. It is rendered whole before anything is
 // sent, so that no half page goes out.
-func writePage(w http.ResponseWriter, status int, name string, data any) {
+func sendPage(w http.ResponseWriter, status int, name string, data any) error {
 	var b bytes.Buffer
 	if err := pages.ExecuteTemplate(&b, name, data); err != nil {
-		logFailure(w, fmt.Errorf("drawing %s: %w", name, err))
-		http.Error(w, "the page could not be made", http.StatusInternalServerError)
-		return
+		return fmt.Errorf("drawing %s: %w", name, err)
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.WriteHeader(status)
-	b.WriteTo(w)
+	b.WriteTo(w) // an error is of who hung up
+	return nil
 }
 
 var assetTypes = map[string]string{
@@ -42,16 +41,16 @@ var assetTypes = map[string]string{
 	".svg": "image/svg+xml",
 }
 
-func (s *Server) asset(w http.ResponseWriter, r *http.Request) {
+func (s *Server) getAsset(w http.ResponseWriter, r *http.Request) error {
 	name := path.Base(r.URL.Path)
 	data, err := assetFiles.ReadFile("assets/" + name)
 	if err != nil {
-		notHere(w, r)
-		return
+		return errVisitGone
 	}
 	w.Header().Set("Content-Type", assetTypes[path.Ext(name)])
 	w.Header().Set("Cache-Control", "no-cache")
 	w.Write(data)
+	return nil
 }
 
 // A barView is what heads a page: its title, and the way to the other screens.
@@ -97,38 +96,33 @@ type nowView struct {
 	Cards    []card
 }
 
-func (s *Server) nowPage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showNow(w http.ResponseWriter, r *http.Request) error {
 	// The revision comes first: what changes after it is told again by the
 	// live connection, rather than missed.
 	revision, err := s.Archive.Revision(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	visits, err := s.Archive.LatestVisits(r.Context(), shownVisits)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	if err := s.addAdvice(r.Context(), &presenter, visits...); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	page := nowView{Bar: barOf(r, "Now", "Now"), Revision: revision}
 	page.Trouble, _ = s.trouble.get()
 	if page.Trial, err = s.trialWords(r.Context()); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	for _, v := range visits {
 		page.Cards = append(page.Cards, presenter.cardOf(v))
 	}
-	writePage(w, http.StatusOK, "now.html", page)
+	return sendPage(w, http.StatusOK, "now.html", page)
 }
 
 // A card is a visit as Now shows it.

@@ -15,6 +15,30 @@ import (
 	"lintel/store"
 )
 
+// peopleRoutes are the screen People.
+func (s *Server) peopleRoutes() []route {
+	return []route{
+		{"GET /people", resident, s.showPeople},
+		{"GET /people/{person}", resident, s.showPerson},
+		{"POST /people/{person}/phones", resident, s.submitPhone},
+		{"POST /people/{person}/phones/{source}/remove", resident, s.submitRemovePhone},
+		{"POST /people/{person}/tokens", resident, s.submitToken},
+		{"POST /people/{person}/tokens/{token}/remove", resident, s.submitRemoveToken},
+		{"POST /people/{person}/codes", resident, s.submitCodes},
+		{"GET /people/{person}/codes/qr/{picture}", resident, s.getCodesPicture},
+		{"POST /people/{person}/codes/end", resident, s.submitEndCodes},
+		{"GET /people/{person}/withdraw", resident, s.showWithdraw},
+		{"POST /people/{person}/withdraw", resident, s.submitWithdraw},
+		{"DELETE /api/v1/persons/{person}/consent", resident, s.deleteConsent},
+		{"GET /people/{person}/erase", resident, s.showErasePerson},
+		{"POST /people/{person}/erase", resident, s.submitErasePerson},
+		{"GET /api/v1/persons", resident, s.listPersons},
+		{"GET /api/v1/persons/{person}", resident, s.getPerson},
+		{"DELETE /api/v1/persons/{person}", resident, s.deletePerson},
+		{"GET /api/v1/persons/{person}/export", resident, s.getPersonExport},
+	}
+}
+
 // A personJSON is a person, and how much is held of them.
 type personJSON struct {
 	house.Person
@@ -62,26 +86,23 @@ type doubleView struct {
 	Band          match.Band
 }
 
-func (s *Server) peoplePage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showPeople(w http.ResponseWriter, r *http.Request) error {
 	persons, err := s.people(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	view := peopleView{Bar: barOf(r, "People", "People"), Done: erasedWords(r.URL.Query())}
 	for _, p := range persons {
 		view.Persons = append(view.Persons, presenter.personView(p))
 	}
 	if view.Household, err = s.household(r.Context()); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	writePage(w, http.StatusOK, "people.html", view)
+	return sendPage(w, http.StatusOK, "people.html", view)
 }
 
 func (t presenter) personView(p personJSON) personView {
@@ -115,64 +136,49 @@ func (s *Server) weighed(ctx context.Context, p house.Person) (personJSON, error
 	return personJSON{p, would.Visits + would.Held, would.Held}, err
 }
 
-// personOf returns the person that the address names, or answers that there is
-// none.
-func (s *Server) personOf(w http.ResponseWriter, r *http.Request) (personJSON, bool) {
+// personOf returns the person that the address names. The error is
+// errPersonGone.
+func (s *Server) personOf(r *http.Request) (personJSON, error) {
 	id := r.PathValue("person")
 	p, err := s.Archive.Person(r.Context(), id)
 	if errors.Is(err, house.ErrAmbiguous) || err == nil && p.ID != id {
 		err = house.ErrNotFound // a name is no address
 	}
-	if err == nil {
-		var person personJSON
-		if person, err = s.weighed(r.Context(), p); err == nil {
-			return person, true
-		}
+	if err != nil {
+		return personJSON{}, absent(err, errPersonGone)
 	}
-	s.refusePerson(w, r, err)
-	return personJSON{}, false
+	person, err := s.weighed(r.Context(), p)
+	return person, absent(err, errPersonGone)
 }
 
-func (s *Server) refusePerson(w http.ResponseWriter, r *http.Request, err error) {
-	if !errors.Is(err, house.ErrNotFound) {
-		s.fail(w, r, err)
-		return
+func (s *Server) showPerson(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.personOf(r)
+	if err != nil {
+		return err
 	}
-	writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "not-found", Title: "There is no such person; they may have been erased."})
+	return s.drawPerson(w, r, http.StatusOK, p, personView{})
 }
 
-func (s *Server) personPage(w http.ResponseWriter, r *http.Request) {
-	p, ok := s.personOf(w, r)
-	if !ok {
-		return
-	}
-	s.showPerson(w, r, http.StatusOK, p, personView{})
-}
-
-// showPerson shows a person's page, with what was added just now, or could not
+// drawPerson shows a person's page, with what was added just now, or could not
 // be.
-func (s *Server) showPerson(w http.ResponseWriter, r *http.Request, status int, p personJSON, added personView) {
+func (s *Server) drawPerson(w http.ResponseWriter, r *http.Request, status int, p personJSON, added personView) error {
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	view := presenter.personView(p)
 	view.Bar, view.Done = barOf(r, "People", p.Name), cmp.Or(introducedWords(r.URL.Query()), withdrawnWords(r.URL.Query()))
 	view.Phone, view.Codes, view.Wrong = added.Phone, added.Codes, added.Wrong
 	if view.Doubles, err = s.doublesOf(r.Context(), p.ID); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	if view.Pictures, view.More, err = s.picturesOf(r.Context(), p.Person); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	if err := s.factorsOf(r.Context(), presenter, &view); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	writePage(w, status, "person.html", view)
+	return sendPage(w, status, "person.html", view)
 }
 
 // doublesOf lists with whom a person is easily confused, by the distances
@@ -204,15 +210,15 @@ func (s *Server) doublesOf(ctx context.Context, person string) (doubles []double
 	return doubles, nil
 }
 
-// erasePersonPage says what erasing the person takes.
-func (s *Server) erasePersonPage(w http.ResponseWriter, r *http.Request) {
-	p, ok := s.personOf(w, r)
-	if !ok {
-		return
+// showErasePerson says what erasing the person takes.
+func (s *Server) showErasePerson(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.personOf(r)
+	if err != nil {
+		return err
 	}
-	visits, ok := withVisits(w, r, r.URL.Query())
-	if !ok {
-		return
+	visits, err := withVisits(r.URL.Query())
+	if err != nil {
+		return err
 	}
 	view := confirmView{
 		Bar: barOf(r, "People", "Erase a person"), Back: personAddress(p.ID),
@@ -231,16 +237,16 @@ func (s *Server) erasePersonPage(w http.ResponseWriter, r *http.Request) {
 		}
 		view.Says = append(view.Says, counted(stay, "visit")+" would stay"+why+", and show a stranger. Stills there still show the face, until the rules let them go.")
 	}
-	writePage(w, http.StatusOK, "confirm.html", view)
+	return sendPage(w, http.StatusOK, "confirm.html", view)
 }
 
-// withdrawPage says what withdrawing a person's consent takes.
-func (s *Server) withdrawPage(w http.ResponseWriter, r *http.Request) {
-	p, ok := s.consenting(w, r)
-	if !ok {
-		return
+// showWithdraw says what withdrawing a person's consent takes.
+func (s *Server) showWithdraw(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.consenting(r)
+	if err != nil {
+		return err
 	}
-	writePage(w, http.StatusOK, "confirm.html", confirmView{
+	return sendPage(w, http.StatusOK, "confirm.html", confirmView{
 		Bar: barOf(r, "People", "Withdraw a consent"), Back: personAddress(p.ID),
 		Action: personAddress(p.ID) + "/withdraw", Button: "Withdraw the consent",
 		Says: []string{
@@ -252,29 +258,30 @@ func (s *Server) withdrawPage(w http.ResponseWriter, r *http.Request) {
 	})
 }
 
-func (s *Server) withdraw(w http.ResponseWriter, r *http.Request) {
-	if p, ok := s.consenting(w, r); ok {
-		if x := s.withdrawal(p); s.beginErasure(w, r, x) {
-			http.Redirect(w, r, x.address(), http.StatusSeeOther)
-		}
+func (s *Server) submitWithdraw(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.consenting(r)
+	if err != nil {
+		return err
 	}
+	return s.beginOnPage(w, r, s.withdrawal(p))
 }
 
-func (s *Server) deleteConsent(w http.ResponseWriter, r *http.Request) {
-	if p, ok := s.consenting(w, r); ok {
-		s.postedErasure(w, r, s.withdrawal(p))
+func (s *Server) deleteConsent(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.consenting(r)
+	if err != nil {
+		return err
 	}
+	return s.postedErasure(w, r, s.withdrawal(p))
 }
 
-// consenting returns the person that the address names, or answers that there is
-// none, or no consent of theirs in force.
-func (s *Server) consenting(w http.ResponseWriter, r *http.Request) (personJSON, bool) {
-	p, ok := s.personOf(w, r)
-	if ok && p.Consent == nil {
-		writeProblem(w, r, problem{Status: http.StatusConflict, Type: "no-consent", Title: "No consent of this person is in force.", Detail: "Nothing was changed."})
-		return p, false
+// consenting returns the person that the address names. The error is
+// errPersonGone, or errConsentless where no consent of theirs is in force.
+func (s *Server) consenting(r *http.Request) (personJSON, error) {
+	p, err := s.personOf(r)
+	if err == nil && p.Consent == nil {
+		err = errConsentless
 	}
-	return p, ok
+	return p, err
 }
 
 // withdrawal has a person's consent end, and the visits that name them show a
@@ -304,24 +311,26 @@ func withdrawnWords(q url.Values) string {
 
 // withVisits reads whether the visits that name a person are erased as well.
 // There is no default: whoever asks has to say.
-func withVisits(w http.ResponseWriter, r *http.Request, q url.Values) (visits, ok bool) {
+func withVisits(q url.Values) (bool, error) {
 	switch q.Get("visits") {
 	case "true":
-		return true, true
+		return true, nil
 	case "false":
-		return false, true
+		return false, nil
 	}
-	badQuery(w, r, "visits is true, to erase the visits as well, or false, to keep them as a stranger's.")
-	return false, false
+	return false, queryProblem("visits is true, to erase the visits as well, or false, to keep them as a stranger's.")
 }
 
-func (s *Server) erasePerson(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+func (s *Server) submitErasePerson(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
-	if x, ok := s.personErasure(w, r, r.PostForm); ok && s.beginErasure(w, r, x) {
-		http.Redirect(w, r, x.address(), http.StatusSeeOther)
+	x, err := s.personErasure(r, posted.Values)
+	if err != nil {
+		return err
 	}
+	return s.beginOnPage(w, r, x)
 }
 
 // erasedWords say what erasing a person took, from the address that it led to.
@@ -334,22 +343,23 @@ func erasedWords(q url.Values) string {
 	return fmt.Sprintf("The person was erased. %s erased with them, %s left with a stranger.", counted(erased, "visit"), counted(unnamed, "visit"))
 }
 
-func (s *Server) deletePerson(w http.ResponseWriter, r *http.Request) {
-	if x, ok := s.personErasure(w, r, r.URL.Query()); ok {
-		s.postedErasure(w, r, x)
+func (s *Server) deletePerson(w http.ResponseWriter, r *http.Request) error {
+	x, err := s.personErasure(r, r.URL.Query())
+	if err != nil {
+		return err
 	}
+	return s.postedErasure(w, r, x)
 }
 
-// personErasure is the erasure of the person that the address names, or answers
-// why there is none.
-func (s *Server) personErasure(w http.ResponseWriter, r *http.Request, q url.Values) (*erasure, bool) {
-	visits, ok := withVisits(w, r, q)
-	if !ok {
-		return nil, false
+// personErasure is the erasure of the person that the address names.
+func (s *Server) personErasure(r *http.Request, q url.Values) (*erasure, error) {
+	visits, err := withVisits(q)
+	if err != nil {
+		return nil, err
 	}
-	p, ok := s.personOf(w, r)
-	if !ok {
-		return nil, false
+	p, err := s.personOf(r)
+	if err != nil {
+		return nil, err
 	}
 	return &erasure{
 		of: p.Visits, left: s.namedOn(p.ID), back: "/people",
@@ -358,7 +368,7 @@ func (s *Server) personErasure(w http.ResponseWriter, r *http.Request, q url.Val
 			return "/people?" + q.Encode()
 		},
 		run: func(ctx context.Context) (store.Erased, error) { return s.Archive.ErasePerson(ctx, p.ID, visits) },
-	}, true
+	}, nil
 }
 
 // namedOn counts the visits that name a person, as long as there are any.
@@ -369,19 +379,20 @@ func (s *Server) namedOn(person string) func(context.Context) (int, error) {
 	}
 }
 
-func (s *Server) listPersons(w http.ResponseWriter, r *http.Request) {
+func (s *Server) listPersons(w http.ResponseWriter, r *http.Request) error {
 	persons, err := s.people(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	writeJSON(w, http.StatusOK, struct {
+	return sendJSON(w, http.StatusOK, struct {
 		Persons []personJSON `json:"persons"`
 	}{persons})
 }
 
-func (s *Server) getPerson(w http.ResponseWriter, r *http.Request) {
-	if p, ok := s.personOf(w, r); ok {
-		writeJSON(w, http.StatusOK, p)
+func (s *Server) getPerson(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.personOf(r)
+	if err != nil {
+		return err
 	}
+	return sendJSON(w, http.StatusOK, p)
 }

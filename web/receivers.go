@@ -38,42 +38,38 @@ func (s *Server) fillReceivers(ctx context.Context, t presenter, view *upkeepVie
 	return nil
 }
 
-// addReceiver adds a receiver of advice at a door, and shows its key and token.
-func (s *Server) addReceiver(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
-	}
-	name, err := typedName(r, "name")
+// submitReceiver adds a receiver of advice at a door, and shows its key and token.
+func (s *Server) submitReceiver(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
 	if err != nil {
-		s.showUpkeep(w, r, upkeepView{WrongReceiver: sentence(err)})
-		return
+		return err
 	}
-	receiver, token, err := s.Archive.AddReceiver(r.Context(), r.PostForm.Get("door"), name)
+	name, err := posted.name("name")
+	if err != nil {
+		return s.drawUpkeep(w, r, upkeepView{WrongReceiver: sentence(err)})
+	}
+	receiver, token, err := s.Archive.AddReceiver(r.Context(), posted.Get("door"), name)
 	if errors.Is(err, house.ErrNotFound) {
-		s.showUpkeep(w, r, upkeepView{WrongReceiver: "Choose the door that the receiver is at."})
-		return
+		return s.drawUpkeep(w, r, upkeepView{WrongReceiver: "Choose the door that the receiver is at."})
 	}
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	doors, err := s.Archive.Doors(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	door, _ := doorByID(doors, receiver.Door)
-	s.showUpkeep(w, r, upkeepView{Receiver: &newReceiver{
+	return s.drawUpkeep(w, r, upkeepView{Receiver: &newReceiver{
 		ID: receiver.ID, Name: receiver.Name, Door: door, Key: message.Key(receiver.Key).Text(), Token: token,
 	}})
 }
 
-func (s *Server) removeReceiver(w http.ResponseWriter, r *http.Request) {
+func (s *Server) submitRemoveReceiver(w http.ResponseWriter, r *http.Request) error {
 	// One that is gone already is what was wanted.
 	if err := s.Archive.RemoveReceiver(r.Context(), r.PathValue("receiver")); err != nil && !errors.Is(err, house.ErrNotFound) {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	s.erased()
-	http.Redirect(w, r, "/upkeep#receivers", http.StatusSeeOther)
+	return redirect(w, r, "/upkeep#receivers")
 }

@@ -20,6 +20,23 @@ import (
 	"lintel/store"
 )
 
+// rulesRoutes are the screen Rules.
+func (s *Server) rulesRoutes() []route {
+	return []route{
+		{"GET /rules", resident, s.showRules},
+		{"POST /rules", resident, s.submitRules},
+		{"POST /rules/save", resident, s.submitSavedRules},
+		{"POST /rules/holds/{visit}/end", resident, s.submitEndHold},
+		{"POST /rules/prior", resident, plain(s.savePrior)},
+		{"GET /api/v1/prior", resident, plain(s.getPrior)},
+		{"PUT /api/v1/prior", resident, plain(s.putPrior)},
+		{"GET /api/v1/rules", resident, s.getRules},
+		{"PUT /api/v1/rules", resident, s.putRules},
+		{"POST /api/v1/rules/preview", resident, s.postPreview},
+		{"GET /api/v1/holds", resident, s.listHolds},
+	}
+}
+
 // zone returns the household's time zone: the one its rules name, or the
 // server's.
 func (s *Server) zone(ctx context.Context) *time.Location {
@@ -71,49 +88,43 @@ type maskedBell struct {
 	Looks   string
 }
 
-func (s *Server) rulesPage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showRules(w http.ResponseWriter, r *http.Request) error {
 	rules, err := s.Archive.Rules(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	s.showRules(w, r, http.StatusOK, rulesView{Draft: rulesFormOf(rules), Saved: r.URL.Query().Has("saved")})
+	return s.drawRules(w, r, http.StatusOK, rulesView{Draft: rulesFormOf(rules), Saved: r.URL.Query().Has("saved")})
 }
 
-// showRules shows a draft of the rules, with all that stands around it.
-func (s *Server) showRules(w http.ResponseWriter, r *http.Request, status int, view rulesView) {
+// drawRules shows a draft of the rules, with all that stands around it.
+func (s *Server) drawRules(w http.ResponseWriter, r *http.Request, status int, view rulesView) error {
 	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	view.Bar, view.Zones, view.Here = barOf(r, "Rules", "Rules"), zoneNames(), s.Now().In(s.Zone).Format("MST")
 	view.Sentences = ruleSentences(t.rules)
 	if view.PriorMessage == "" {
 		prior, err := s.prior(r.Context())
 		if err != nil {
-			s.fail(w, r, err)
-			return
+			return err
 		}
 		view.Prior = strconv.FormatFloat(math.Round(1000*prior)/10, 'f', -1, 64)
 	}
 	if view.Suggesting, err = s.suggestingLine(r.Context(), t.now); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	holds, err := s.Archive.Holds(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	for _, h := range holds {
 		view.Holds = append(view.Holds, holdLine{visitAddress(h.Visit), "/rules/holds/" + url.PathEscape(h.Visit) + "/end", h.Reason, t.moment(h.PlacedAt), t.moment(h.EndsAt)})
 	}
 	if view.Bells, err = s.maskedBells(r.Context()); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	writePage(w, status, "rules.html", view)
+	return sendPage(w, status, "rules.html", view)
 }
 
 // maskedBells lists the bells with how many masks each has, and how it looks.
@@ -166,128 +177,110 @@ type previewView struct {
 	Rules     string // as JSON, for saving
 }
 
-// previewRules takes the form of Rules. It shows what the rules in it would
+// submitRules takes the form of Rules. It shows what the rules in it would
 // do, or the form again: with a quiet time more or fewer, as it was before the
 // preview, or as typed, with what is wrong.
-func (s *Server) previewRules(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+func (s *Server) submitRules(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
-	if r.PostForm.Has("back") {
+	if posted.Has("back") {
 		var rules house.Rules
-		if formJSON(w, r, "rules", &rules) {
-			s.showRules(w, r, http.StatusOK, rulesView{Draft: rulesFormOf(rules)})
+		if err := posted.json("rules", &rules); err != nil {
+			return err
 		}
-		return
+		return s.drawRules(w, r, http.StatusOK, rulesView{Draft: rulesFormOf(rules)})
 	}
-	d := readRulesForm(r.PostForm)
-	if d.edit(r.PostForm) {
-		s.showRules(w, r, http.StatusOK, rulesView{Draft: d})
-		return
+	d := readRulesForm(posted.Values)
+	if d.edit(posted.Values) {
+		return s.drawRules(w, r, http.StatusOK, rulesView{Draft: d})
 	}
 	rules, err := d.rules()
 	if err == nil {
 		err = rules.Check()
 	}
 	if errors.Is(err, house.ErrBadRule) {
-		s.showRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: d, Message: sentence(err)})
-		return
+		return s.drawRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: d, Message: told(err)})
 	}
-	s.showPreview(w, r, rules)
+	return s.drawPreview(w, r, rules)
 }
 
-func (s *Server) showPreview(w http.ResponseWriter, r *http.Request, rules house.Rules) {
+func (s *Server) drawPreview(w http.ResponseWriter, r *http.Request, rules house.Rules) error {
 	old, err := s.Archive.Rules(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	goes, err := s.Archive.Preview(r.Context(), rules)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	raw, err := json.Marshal(rules)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	writePage(w, http.StatusOK, "rules-preview.html", previewView{
+	return sendPage(w, http.StatusOK, "rules-preview.html", previewView{
 		Bar: barOf(r, "Rules", "Before these rules are saved"), Goes: previewSentences(goes),
 		Changes: changeSentences(old, rules), Sentences: ruleSentences(rules), Rules: string(raw),
 	})
 }
 
-// saveRules keeps the rules that a preview showed.
-func (s *Server) saveRules(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+// submitSavedRules keeps the rules that a preview showed.
+func (s *Server) submitSavedRules(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
 	var rules house.Rules
-	if !formJSON(w, r, "rules", &rules) {
-		return
+	if err := posted.json("rules", &rules); err != nil {
+		return err
 	}
-	err := s.Archive.SetRules(r.Context(), rules)
+	err = s.Archive.SetRules(r.Context(), rules)
 	if errors.Is(err, house.ErrBadRule) {
-		s.showRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: rulesFormOf(rules), Message: sentence(err)})
-		return
+		return s.drawRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: rulesFormOf(rules), Message: told(err)})
 	}
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	http.Redirect(w, r, "/rules?saved", http.StatusSeeOther)
+	return redirect(w, r, "/rules?saved")
 }
 
-// formJSON reads rules that the form of a preview carries, or answers that it
-// can't.
-func formJSON(w http.ResponseWriter, r *http.Request, field string, v any) bool {
-	err := decodeJSON(strings.NewReader(r.PostForm.Get(field)), v)
-	if err != nil {
-		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-form", Title: "The form could not be read. The rules are as they were."})
-	}
-	return err == nil
+func (s *Server) submitEndHold(w http.ResponseWriter, r *http.Request) error {
+	return afterRemoval(w, r, s.Archive.EndHold(r.Context(), r.PathValue("visit")), "/rules")
 }
 
-func (s *Server) endHoldOnRules(w http.ResponseWriter, r *http.Request) {
-	s.afterRemoval(w, r, s.Archive.EndHold(r.Context(), r.PathValue("visit")), "/rules")
-}
-
-func (s *Server) getRules(w http.ResponseWriter, r *http.Request) {
+func (s *Server) getRules(w http.ResponseWriter, r *http.Request) error {
 	rules, err := s.Archive.Rules(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	if rules.Quiet == nil {
 		rules.Quiet = []house.Quiet{}
 	}
-	writeJSON(w, http.StatusOK, rules)
+	return sendJSON(w, http.StatusOK, rules)
 }
 
-func (s *Server) putRules(w http.ResponseWriter, r *http.Request) {
+func (s *Server) putRules(w http.ResponseWriter, r *http.Request) error {
 	var rules house.Rules
-	if !readJSON(w, r, &rules) {
-		return
+	if err := bodyJSON(w, r, &rules); err != nil {
+		return err
 	}
 	if err := s.Archive.SetRules(r.Context(), rules); err != nil {
-		s.refuseChange(w, r, err)
-		return
+		return err
 	}
-	s.getRules(w, r)
+	return s.getRules(w, r)
 }
 
-func (s *Server) postPreview(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postPreview(w http.ResponseWriter, r *http.Request) error {
 	var rules house.Rules
-	if !readJSON(w, r, &rules) {
-		return
+	if err := bodyJSON(w, r, &rules); err != nil {
+		return err
 	}
 	goes, err := s.Archive.Preview(r.Context(), rules)
 	if err != nil {
-		s.refuseChange(w, r, err)
-		return
+		return err
 	}
-	writeJSON(w, http.StatusOK, struct {
+	return sendJSON(w, http.StatusOK, struct {
 		Kinds store.Preview `json:"kinds"`
 	}{goes})
 }
@@ -300,11 +293,10 @@ type placedHoldJSON struct {
 	EndsAt   time.Time `json:"ends_at"`
 }
 
-func (s *Server) listHolds(w http.ResponseWriter, r *http.Request) {
+func (s *Server) listHolds(w http.ResponseWriter, r *http.Request) error {
 	holds, err := s.Archive.Holds(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	answer := struct {
 		Holds []placedHoldJSON `json:"holds"`
@@ -312,47 +304,24 @@ func (s *Server) listHolds(w http.ResponseWriter, r *http.Request) {
 	for _, h := range holds {
 		answer.Holds = append(answer.Holds, placedHoldJSON(h))
 	}
-	writeJSON(w, http.StatusOK, answer)
-}
-
-// refuseChange answers a program whose rules or masks were not kept.
-func (s *Server) refuseChange(w http.ResponseWriter, r *http.Request, err error) {
-	if p, ok := badChange(err); ok {
-		writeProblem(w, r, p)
-		return
-	}
-	s.fail(w, r, err)
-}
-
-// badChange says what is wrong with rules or masks, if that is what the error
-// is about.
-func badChange(err error) (p problem, ok bool) {
-	for kind, bad := range map[string]error{"bad-rule": house.ErrBadRule, "bad-mask": house.ErrBadMask} {
-		if errors.Is(err, bad) {
-			return problem{Status: http.StatusUnprocessableEntity, Type: kind, Title: sentence(bad), Detail: err.Error()}, true
-		}
-	}
-	return problem{}, false
+	return sendJSON(w, http.StatusOK, answer)
 }
 
 // maxJSON is the most that a program may send: sixteen masks of a hundred
 // points with all their digits.
 const maxJSON = 128 << 10
 
-// readJSON reads a request's body into v, or answers with what is wrong.
-func readJSON(w http.ResponseWriter, r *http.Request, v any) bool {
+// bodyJSON reads a request's body into v.
+func bodyJSON(w http.ResponseWriter, r *http.Request, v any) error {
 	err := decodeJSON(http.MaxBytesReader(w, r.Body, maxJSON), v)
-	if err == nil {
-		return true
+	if err == nil || errors.Is(err, house.ErrBadRule) { // such as a period that is none
+		return err
 	}
-	p, ok := badChange(err) // such as a period that is none
 	if tooLarge := new(http.MaxBytesError); errors.As(err, &tooLarge) {
-		p = problem{Status: http.StatusRequestEntityTooLarge, Type: "too-large", Title: fmt.Sprintf("That is more than %d KiB.", maxJSON>>10)}
-	} else if !ok {
-		p = problem{Status: http.StatusBadRequest, Type: "bad-body", Title: "The body is not the JSON that is expected here.", Detail: err.Error()}
+		return errJSONTooLarge
 	}
-	writeProblem(w, r, p)
-	return false
+	return problem{Status: http.StatusBadRequest, Type: "bad-body",
+		Title: "The body is not the JSON that is expected here.", Detail: err.Error()}
 }
 
 // decodeJSON reads one value and nothing after it. A member that v does not

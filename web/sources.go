@@ -38,15 +38,6 @@ const nameLength = 60
 
 var errName = fmt.Errorf("a name has 1 to %d characters", nameLength)
 
-// typedName reads a name from a form. The error is errName.
-func typedName(r *http.Request, field string) (string, error) {
-	name := strings.TrimSpace(r.PostForm.Get(field))
-	if name == "" || !nameable(name, nameLength) {
-		return "", errName
-	}
-	return name, nil
-}
-
 // factorsOf fills in what of a person's gives factors.
 func (s *Server) factorsOf(ctx context.Context, t presenter, view *personView) error {
 	sources, err := s.Archive.Sources(ctx)
@@ -91,34 +82,40 @@ func (t presenter) sourceLine(source house.Source, under string) sourceLine {
 	return line
 }
 
-// addPhone adds a phone of a person's and shows its token.
-func (s *Server) addPhone(w http.ResponseWriter, r *http.Request) {
-	p, name, ok := s.namedOnPerson(w, r)
-	if !ok {
-		return
+// submitPhone adds a phone of a person's and shows its token.
+func (s *Server) submitPhone(w http.ResponseWriter, r *http.Request) error {
+	p, name, err := s.namedOnPerson(w, r)
+	if err != nil {
+		return s.drawWrongName(w, r, p, err)
 	}
 	added, err := s.addSource(r, house.Phone, p.ID, name)
 	if err != nil {
-		s.refusePerson(w, r, err)
-		return
+		return absent(err, errPersonGone)
 	}
-	s.showPerson(w, r, http.StatusOK, p, personView{Phone: &added})
+	return s.drawPerson(w, r, http.StatusOK, p, personView{Phone: &added})
 }
 
-// namedOnPerson reads a form on a person's page that has a name, or answers
-// what is wrong with it.
-func (s *Server) namedOnPerson(w http.ResponseWriter, r *http.Request) (p personJSON, name string, ok bool) {
-	if !readForm(w, r) {
-		return p, "", false
-	}
-	if p, ok = s.personOf(w, r); !ok {
-		return p, "", false
-	}
-	name, err := typedName(r, "name")
+// namedOnPerson reads a form on a person's page that has a name. The error is
+// errName where it is none.
+func (s *Server) namedOnPerson(w http.ResponseWriter, r *http.Request) (p personJSON, name string, err error) {
+	posted, err := readPosted(w, r)
 	if err != nil {
-		s.showPerson(w, r, http.StatusUnprocessableEntity, p, personView{Wrong: sentence(err)})
+		return p, "", err
 	}
-	return p, name, err == nil
+	if p, err = s.personOf(r); err != nil {
+		return p, "", err
+	}
+	name, err = posted.name("name")
+	return p, name, err
+}
+
+// drawWrongName shows a person's page with what is wrong with a name, if that is
+// what the error is about.
+func (s *Server) drawWrongName(w http.ResponseWriter, r *http.Request, p personJSON, err error) error {
+	if !errors.Is(err, errName) {
+		return err
+	}
+	return s.drawPerson(w, r, http.StatusUnprocessableEntity, p, personView{Wrong: sentence(err)})
 }
 
 func (s *Server) addSource(r *http.Request, kind house.SourceKind, person, name string) (newSource, error) {
@@ -148,16 +145,15 @@ func (s *Server) base(r *http.Request) string {
 	return "http://" + r.Host
 }
 
-func (s *Server) removePhone(w http.ResponseWriter, r *http.Request) {
-	p, ok := s.personOf(w, r)
-	if !ok {
-		return
+func (s *Server) submitRemovePhone(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.personOf(r)
+	if err != nil {
+		return err
 	}
 	if err := s.endSource(r.Context(), r.PathValue("source"), p.ID); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	s.backToPerson(w, r, p.ID)
+	return s.backToPerson(w, r, p.ID)
 }
 
 // endSource removes a source of a person's, or one that is nobody's. One that
@@ -177,31 +173,31 @@ func (s *Server) endSource(ctx context.Context, id, person string) error {
 	return nil
 }
 
-func (s *Server) backToPerson(w http.ResponseWriter, r *http.Request, person string) {
-	http.Redirect(w, r, personAddress(person)+"#factors", http.StatusSeeOther)
+func (s *Server) backToPerson(w http.ResponseWriter, r *http.Request, person string) error {
+	return redirect(w, r, personAddress(person)+"#factors")
 }
 
-// addToken says that a person carries what readers tell by that label.
-func (s *Server) addToken(w http.ResponseWriter, r *http.Request) {
-	p, label, ok := s.namedOnPerson(w, r)
-	if !ok {
-		return
+// submitToken says that a person carries what readers tell by that label.
+func (s *Server) submitToken(w http.ResponseWriter, r *http.Request) error {
+	p, label, err := s.namedOnPerson(w, r)
+	if err != nil {
+		return s.drawWrongName(w, r, p, err)
 	}
-	_, err := s.Archive.AddToken(r.Context(), p.ID, label)
+	_, err = s.Archive.AddToken(r.Context(), p.ID, label)
 	switch {
 	case errors.Is(err, house.ErrExists):
-		s.showPerson(w, r, http.StatusConflict, p, personView{Wrong: "This token is somebody’s already. Remove it there first."})
+		return s.drawPerson(w, r, http.StatusConflict, p, personView{Wrong: "This token is somebody’s already. Remove it there first."})
 	case err != nil:
-		s.refusePerson(w, r, err)
+		return absent(err, errPersonGone)
 	default:
-		s.backToPerson(w, r, p.ID)
+		return s.backToPerson(w, r, p.ID)
 	}
 }
 
-func (s *Server) removeToken(w http.ResponseWriter, r *http.Request) {
-	p, ok := s.personOf(w, r)
-	if !ok {
-		return
+func (s *Server) submitRemoveToken(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.personOf(r)
+	if err != nil {
+		return err
 	}
 	tokens, err := s.Archive.Tokens(r.Context())
 	if err == nil && slices.ContainsFunc(tokens, func(t house.CarriedToken) bool { return t.ID == r.PathValue("token") && t.Person == p.ID }) {
@@ -211,36 +207,33 @@ func (s *Server) removeToken(w http.ResponseWriter, r *http.Request) {
 		s.erased()
 	}
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	s.backToPerson(w, r, p.ID)
+	return s.backToPerson(w, r, p.ID)
 }
 
-// addReader adds a local system that sees tokens, and shows its token.
-func (s *Server) addReader(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
-	}
-	name, err := typedName(r, "name")
+// submitReader adds a local system that sees tokens, and shows its token.
+func (s *Server) submitReader(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
 	if err != nil {
-		s.showUpkeep(w, r, upkeepView{WrongReader: sentence(err)})
-		return
+		return err
+	}
+	name, err := posted.name("name")
+	if err != nil {
+		return s.drawUpkeep(w, r, upkeepView{WrongReader: sentence(err)})
 	}
 	added, err := s.addSource(r, house.Reader, "", name)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	s.showUpkeep(w, r, upkeepView{Reader: &added})
+	return s.drawUpkeep(w, r, upkeepView{Reader: &added})
 }
 
-func (s *Server) removeReader(w http.ResponseWriter, r *http.Request) {
+func (s *Server) submitRemoveReader(w http.ResponseWriter, r *http.Request) error {
 	if err := s.endSource(r.Context(), r.PathValue("source"), ""); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	http.Redirect(w, r, "/upkeep#readers", http.StatusSeeOther)
+	return redirect(w, r, "/upkeep#readers")
 }
 
 // fillReaders lists the readers on Upkeep. One that sees a single person's

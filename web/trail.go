@@ -36,22 +36,21 @@ type trailLine struct {
 // entriesShown is how many entries a page or an answer has.
 const entriesShown = 50
 
-func (s *Server) trailPage(w http.ResponseWriter, r *http.Request) {
-	s.showTrail(w, r, trailView{})
+func (s *Server) showTrail(w http.ResponseWriter, r *http.Request) error {
+	return s.drawTrail(w, r, trailView{})
 }
 
-// checkTrail goes through the whole trail, which is too much for each load.
-func (s *Server) checkTrail(w http.ResponseWriter, r *http.Request) {
+// submitTrailCheck goes through the whole trail, which is too much for each load.
+func (s *Server) submitTrailCheck(w http.ResponseWriter, r *http.Request) error {
 	entries, err := s.Archive.CheckTrail(r.Context())
 	view := trailView{Checked: fmt.Sprintf("The trail is intact: %s, each as it was written and in its place.", entriesWords(entries))}
 	if errors.Is(err, store.ErrTampered) {
 		s.Log.Error("the audit trail was changed", "err", err)
 		view.Checked, view.Tampered = sentence(err), true
 	} else if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	s.showTrail(w, r, view)
+	return s.drawTrail(w, r, view)
 }
 
 func entriesWords(n int64) string {
@@ -61,20 +60,18 @@ func entriesWords(n int64) string {
 	return digits(n) + " entries"
 }
 
-func (s *Server) showTrail(w http.ResponseWriter, r *http.Request, view trailView) {
-	entries, ok := s.trailEntries(w, r)
-	if !ok {
-		return
+func (s *Server) drawTrail(w http.ResponseWriter, r *http.Request, view trailView) error {
+	entries, err := s.trailEntries(r)
+	if err != nil {
+		return err
 	}
 	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	names, err := s.trailNames(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	view.Bar, view.Newest = barOf(r, "Upkeep", "Audit trail"), r.URL.Query().Get("before") == ""
 	for _, e := range entries {
@@ -83,7 +80,7 @@ func (s *Server) showTrail(w http.ResponseWriter, r *http.Request, view trailVie
 	if n := len(entries); n == entriesShown && entries[n-1].Seq > 1 {
 		view.Earlier = entries[n-1].Seq
 	}
-	writePage(w, http.StatusOK, "trail.html", view)
+	return sendPage(w, http.StatusOK, "trail.html", view)
 }
 
 // trailNames returns what the trail's ids stand for. A door that is gone has no
@@ -104,18 +101,13 @@ func (s *Server) trailNames(ctx context.Context) (map[string]string, error) {
 }
 
 // trailEntries returns the entries before the one that a request names, or the
-// newest, or answers that it can't.
-func (s *Server) trailEntries(w http.ResponseWriter, r *http.Request) ([]house.Entry, bool) {
+// newest.
+func (s *Server) trailEntries(r *http.Request) ([]house.Entry, error) {
 	before, ok := number(r, "before", 0, 1<<62)
 	if !ok {
-		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-query", Title: "before is the number of an entry."})
-		return nil, false
+		return nil, queryProblem("before is the number of an entry.")
 	}
-	entries, err := s.Archive.Trail(r.Context(), before, entriesShown)
-	if err != nil {
-		s.fail(w, r, err)
-	}
-	return entries, err == nil
+	return s.Archive.Trail(r.Context(), before, entriesShown)
 }
 
 func (t presenter) trailLine(e house.Entry, names map[string]string) trailLine {
@@ -224,10 +216,10 @@ type entryJSON struct {
 	Hash   string `json:"hash"`
 }
 
-func (s *Server) listTrail(w http.ResponseWriter, r *http.Request) {
-	entries, ok := s.trailEntries(w, r)
-	if !ok {
-		return
+func (s *Server) listTrail(w http.ResponseWriter, r *http.Request) error {
+	entries, err := s.trailEntries(r)
+	if err != nil {
+		return err
 	}
 	answer := struct {
 		Entries []entryJSON `json:"entries"`
@@ -235,5 +227,5 @@ func (s *Server) listTrail(w http.ResponseWriter, r *http.Request) {
 	for _, e := range entries {
 		answer.Entries = append(answer.Entries, entryJSON{e, hex.EncodeToString(e.Before[:]), hex.EncodeToString(e.Hash[:])})
 	}
-	writeJSON(w, http.StatusOK, answer)
+	return sendJSON(w, http.StatusOK, answer)
 }

@@ -87,16 +87,14 @@ func newTrialRingJSON(r house.TrialRing) trialRingJSON {
 	return j
 }
 
-func (s *Server) listTrials(w http.ResponseWriter, r *http.Request) {
+func (s *Server) listTrials(w http.ResponseWriter, r *http.Request) error {
 	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	all, err := s.Archive.Trials(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	answer := struct {
 		Trials []bellTrialJSON `json:"trials"`
@@ -104,16 +102,16 @@ func (s *Server) listTrials(w http.ResponseWriter, r *http.Request) {
 	for _, trial := range all {
 		answer.Trials = append(answer.Trials, t.bellTrialJSON(trial))
 	}
-	writeJSON(w, http.StatusOK, answer)
+	return sendJSON(w, http.StatusOK, answer)
 }
 
-func (s *Server) getTrial(w http.ResponseWriter, r *http.Request) {
-	s.answerTrial(w, r, http.StatusOK, r.PathValue("trial"), nil)
+func (s *Server) getTrial(w http.ResponseWriter, r *http.Request) error {
+	return s.answerTrial(w, r, http.StatusOK, r.PathValue("trial"), nil)
 }
 
 // answerTrial answers with a trial as it is after a change, or why there was
 // none.
-func (s *Server) answerTrial(w http.ResponseWriter, r *http.Request, status int, id string, err error) {
+func (s *Server) answerTrial(w http.ResponseWriter, r *http.Request, status int, id string, err error) error {
 	var t presenter
 	if err == nil {
 		t, err = s.presenterFor(r.Context(), session(r))
@@ -123,52 +121,51 @@ func (s *Server) answerTrial(w http.ResponseWriter, r *http.Request, status int,
 		trial, err = s.Archive.Trial(r.Context(), id)
 	}
 	if err != nil {
-		s.refuseTrial(w, r, err)
-		return
+		return absent(err, errNoTrial)
 	}
-	writeJSON(w, status, t.bellTrialJSON(trial))
+	return sendJSON(w, status, t.bellTrialJSON(trial))
 }
 
-func (s *Server) postTrial(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postTrial(w http.ResponseWriter, r *http.Request) error {
 	var sent struct {
 		Bell string `json:"bell"`
 	}
-	if !readJSON(w, r, &sent) {
-		return
+	if err := bodyJSON(w, r, &sent); err != nil {
+		return err
 	}
 	id, err := s.beginTrial(r, sent.Bell)
-	s.answerTrial(w, r, http.StatusCreated, id, err)
+	return s.answerTrial(w, r, http.StatusCreated, id, err)
 }
 
-func (s *Server) putTrialStep(w http.ResponseWriter, r *http.Request) {
+func (s *Server) putTrialStep(w http.ResponseWriter, r *http.Request) error {
 	var sent struct {
 		Step house.TrialStep `json:"step"`
 	}
-	if readJSON(w, r, &sent) {
-		id := r.PathValue("trial")
-		s.answerTrial(w, r, http.StatusOK, id, s.Archive.StepTrial(r.Context(), id, sent.Step))
+	if err := bodyJSON(w, r, &sent); err != nil {
+		return err
 	}
-}
-
-func (s *Server) postTrialEnd(w http.ResponseWriter, r *http.Request) {
 	id := r.PathValue("trial")
-	s.answerTrial(w, r, http.StatusOK, id, s.Archive.EndTrial(r.Context(), id))
+	return s.answerTrial(w, r, http.StatusOK, id, s.Archive.StepTrial(r.Context(), id, sent.Step))
 }
 
-func (s *Server) deleteTrial(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postTrialEnd(w http.ResponseWriter, r *http.Request) error {
+	id := r.PathValue("trial")
+	return s.answerTrial(w, r, http.StatusOK, id, s.Archive.EndTrial(r.Context(), id))
+}
+
+func (s *Server) deleteTrial(w http.ResponseWriter, r *http.Request) error {
 	if err := s.Archive.RemoveTrial(r.Context(), r.PathValue("trial")); err != nil {
-		s.refuseTrial(w, r, err)
-		return
+		return absent(err, errNoTrial)
 	}
 	s.erased()
-	s.listTrials(w, r)
+	return s.listTrials(w, r)
 }
 
-func (s *Server) deleteTrialRing(w http.ResponseWriter, r *http.Request) {
+func (s *Server) deleteTrialRing(w http.ResponseWriter, r *http.Request) error {
 	id := r.PathValue("trial")
 	err := s.Archive.RemoveTrialRing(r.Context(), id, r.PathValue("ring"))
 	if err == nil {
 		s.erased()
 	}
-	s.answerTrial(w, r, http.StatusOK, id, err)
+	return s.answerTrial(w, r, http.StatusOK, id, err)
 }

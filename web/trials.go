@@ -20,6 +20,25 @@ import (
 	"lintel/pipeline/match"
 )
 
+// trialRoutes are trials with pictures.
+func (s *Server) trialRoutes() []route {
+	return []route{
+		{"POST /upkeep/trials", resident, s.submitTrial},
+		{"GET /upkeep/trials/{trial}", resident, s.showTrial},
+		{"POST /upkeep/trials/{trial}/step", resident, s.submitTrialStep},
+		{"POST /upkeep/trials/{trial}/end", resident, s.submitTrialEnd},
+		{"POST /upkeep/trials/{trial}/remove", resident, s.submitRemoveTrial},
+		{"POST /upkeep/trials/{trial}/rings/{ring}/remove", resident, s.submitRemoveTrialRing},
+		{"GET /api/v1/trials", resident, s.listTrials},
+		{"POST /api/v1/trials", resident, s.postTrial},
+		{"GET /api/v1/trials/{trial}", resident, s.getTrial},
+		{"DELETE /api/v1/trials/{trial}", resident, s.deleteTrial},
+		{"PUT /api/v1/trials/{trial}/step", resident, s.putTrialStep},
+		{"POST /api/v1/trials/{trial}/end", resident, s.postTrialEnd},
+		{"DELETE /api/v1/trials/{trial}/rings/{ring}", resident, s.deleteTrialRing},
+	}
+}
+
 // trialRings is how many rings a step asks for. More are welcome.
 const trialRings = 3
 
@@ -289,17 +308,13 @@ func trialSummary(trial house.Trial) (says []string) {
 		"other pictures.", trialRings, trialRings, math.Ceil(100*most)))
 }
 
-func (s *Server) trialPage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showTrial(w http.ResponseWriter, r *http.Request) error {
 	view, err := s.trialFor(r)
 	if err != nil {
-		s.refuseTrial(w, r, err)
-		return
+		return absent(err, errNoTrial)
 	}
-	writePage(w, http.StatusOK, "trial.html", view)
+	return sendPage(w, http.StatusOK, "trial.html", view)
 }
-
-// errQuietTrial says that no ring would be kept.
-var errQuietTrial = errors.New("nothing is kept at this time of the week, so there is nothing to try")
 
 // beginTrial starts a trial at a bell.
 func (s *Server) beginTrial(r *http.Request, bell string) (id string, err error) {
@@ -313,78 +328,60 @@ func (s *Server) beginTrial(r *http.Request, bell string) (id string, err error)
 	return s.Archive.StartTrial(r.Context(), bell, session(r).Resident)
 }
 
-func (s *Server) startTrial(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+func (s *Server) submitTrial(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
-	id, err := s.beginTrial(r, r.PostForm.Get("bell"))
+	id, err := s.beginTrial(r, posted.Get("bell"))
 	switch {
 	case errors.Is(err, house.ErrTrialRuns) || errors.Is(err, errQuietTrial):
-		s.showUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: trialFault(err)}})
+		return s.drawUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: told(err)}})
 	case errors.Is(err, house.ErrNotFound):
-		s.showUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: "Choose a bell."}})
+		return s.drawUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: "Choose a bell."}})
 	case err != nil:
-		s.fail(w, r, err)
+		return err
 	default:
-		http.Redirect(w, r, trialAddress(id), http.StatusSeeOther)
+		return redirect(w, r, trialAddress(id))
 	}
 }
 
-// trialFault says what is in the way of a change.
-func trialFault(err error) string {
-	for _, fault := range []error{house.ErrTrialRuns, house.ErrTrialOver, house.ErrTrialStep, errQuietTrial} {
-		if errors.Is(err, fault) {
-			return sentence(fault)
-		}
-	}
-	return ""
-}
-
-// stepTrial goes on to a step. Where somebody was quicker, the page says what
+// submitTrialStep goes on to a step. Where somebody was quicker, the page says what
 // is so by now.
-func (s *Server) stepTrial(w http.ResponseWriter, r *http.Request) {
-	if readForm(w, r) {
-		to := house.TrialStep(r.PostForm.Get("step"))
-		s.afterTrial(w, r, s.Archive.StepTrial(r.Context(), r.PathValue("trial"), to))
+func (s *Server) submitTrialStep(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
+	to := house.TrialStep(posted.Get("step"))
+	return s.afterTrial(w, r, s.Archive.StepTrial(r.Context(), r.PathValue("trial"), to))
 }
 
-func (s *Server) endTrial(w http.ResponseWriter, r *http.Request) {
-	s.afterTrial(w, r, s.Archive.EndTrial(r.Context(), r.PathValue("trial")))
+func (s *Server) submitTrialEnd(w http.ResponseWriter, r *http.Request) error {
+	return s.afterTrial(w, r, s.Archive.EndTrial(r.Context(), r.PathValue("trial")))
 }
 
-func (s *Server) removeTrialRing(w http.ResponseWriter, r *http.Request) {
+func (s *Server) submitRemoveTrialRing(w http.ResponseWriter, r *http.Request) error {
 	err := s.Archive.RemoveTrialRing(r.Context(), r.PathValue("trial"), r.PathValue("ring"))
 	if err == nil {
 		s.erased()
 	}
-	s.afterTrial(w, r, err)
+	return s.afterTrial(w, r, err)
 }
 
-func (s *Server) afterTrial(w http.ResponseWriter, r *http.Request, err error) {
+func (s *Server) afterTrial(w http.ResponseWriter, r *http.Request, err error) error {
 	if err != nil && !errors.Is(err, house.ErrTrialStep) && !errors.Is(err, house.ErrTrialOver) {
-		s.refuseTrial(w, r, err)
-		return
+		return absent(err, errNoTrial)
 	}
-	http.Redirect(w, r, trialAddress(r.PathValue("trial")), http.StatusSeeOther)
+	return redirect(w, r, trialAddress(r.PathValue("trial")))
 }
 
-func (s *Server) removeTrial(w http.ResponseWriter, r *http.Request) {
+func (s *Server) submitRemoveTrial(w http.ResponseWriter, r *http.Request) error {
 	if err := s.Archive.RemoveTrial(r.Context(), r.PathValue("trial")); err != nil {
-		s.refuseTrial(w, r, err)
-		return
+		return absent(err, errNoTrial)
 	}
 	s.erased()
-	http.Redirect(w, r, "/upkeep", http.StatusSeeOther)
-}
-
-// refuseTrial answers a request about a trial that can't be met.
-func (s *Server) refuseTrial(w http.ResponseWriter, r *http.Request, err error) {
-	if fault := trialFault(err); fault != "" {
-		writeProblem(w, r, problem{Status: http.StatusConflict, Type: "trial-state", Title: fault})
-		return
-	}
-	s.refuseMissing(w, r, err, "unknown-trial", "There is no such trial or ring.")
+	return redirect(w, r, "/upkeep")
 }
 
 // trialWords say on Now that a trial runs, "" if none does.

@@ -13,6 +13,23 @@ import (
 	"lintel/store"
 )
 
+// upkeepRoutes are the screen Upkeep.
+func (s *Server) upkeepRoutes() []route {
+	return []route{
+		{"GET /upkeep", resident, s.showUpkeep},
+		{"GET /upkeep/trail", resident, s.showTrail},
+		{"POST /upkeep/trail/check", resident, s.submitTrailCheck},
+		{"GET /api/v1/trail", resident, s.listTrail},
+		{"POST /upkeep/pairing-code", resident, s.submitPairingCode},
+		{"POST /upkeep/invitation", resident, s.submitInvitation},
+		{"POST /upkeep/tablets/{tablet}/unpair", resident, s.submitUnpair},
+		{"POST /upkeep/readers", resident, s.submitReader},
+		{"POST /upkeep/readers/{source}/remove", resident, s.submitRemoveReader},
+		{"POST /upkeep/receivers", resident, s.submitReceiver},
+		{"POST /upkeep/receivers/{receiver}/remove", resident, s.submitRemoveReceiver},
+	}
+}
+
 // An upkeepView is what the page Upkeep shows.
 type upkeepView struct {
 	Bar       barView
@@ -48,26 +65,23 @@ type bellLine struct {
 	Heard string
 }
 
-func (s *Server) upkeepPage(w http.ResponseWriter, r *http.Request) {
-	s.showUpkeep(w, r, upkeepView{})
+func (s *Server) showUpkeep(w http.ResponseWriter, r *http.Request) error {
+	return s.drawUpkeep(w, r, upkeepView{})
 }
 
-// showUpkeep fills the view in and shows it.
-func (s *Server) showUpkeep(w http.ResponseWriter, r *http.Request, view upkeepView) {
+// drawUpkeep fills the view in and shows it.
+func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, view upkeepView) error {
 	view.Bar = barOf(r, "Upkeep", "Upkeep")
 	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	if err := s.fillArchive(r.Context(), t, &view); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	bells, err := s.Archive.Bells(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	for _, b := range bells {
 		line := bellLine{b.Name, "not heard yet"}
@@ -77,22 +91,19 @@ func (s *Server) showUpkeep(w http.ResponseWriter, r *http.Request, view upkeepV
 		view.Bells = append(view.Bells, line)
 	}
 	if view.Tablets, err = s.Archive.Tablets(r.Context()); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	if view.Residents, err = s.Archive.Residents(r.Context()); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	if err := errors.Join(s.fillReaders(r.Context(), t, &view), s.fillReceivers(r.Context(), t, &view), s.fillTrials(r.Context(), t, &view)); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	status := http.StatusOK
 	if view.WrongReader != "" || view.WrongReceiver != "" || view.Trials.Wrong != "" {
 		status = http.StatusUnprocessableEntity
 	}
-	writePage(w, status, "upkeep.html", view)
+	return sendPage(w, status, "upkeep.html", view)
 }
 
 // backupLasts is how old the last backup may be before Upkeep warns.
@@ -180,20 +191,19 @@ func byteWords(n int64) string {
 	return fmt.Sprintf("%.1f %ciB", v, "KMGTP"[unit])
 }
 
-func (s *Server) makePairingCode(w http.ResponseWriter, r *http.Request) {
+func (s *Server) submitPairingCode(w http.ResponseWriter, r *http.Request) error {
 	code, err := s.tickets.issueDigits(forPairing, session(r).Resident, pairingLasts)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	s.showUpkeep(w, r, upkeepView{Code: code[:4] + " " + code[4:]})
+	return s.drawUpkeep(w, r, upkeepView{Code: code[:4] + " " + code[4:]})
 }
 
-func (s *Server) makeInvitation(w http.ResponseWriter, r *http.Request) {
+func (s *Server) submitInvitation(w http.ResponseWriter, r *http.Request) error {
 	token := s.tickets.issue(forJoining, session(r).Resident, joiningLasts)
-	s.showUpkeep(w, r, upkeepView{Link: s.base(r) + "/join?token=" + token})
+	return s.drawUpkeep(w, r, upkeepView{Link: s.base(r) + "/join?token=" + token})
 }
 
-func (s *Server) unpairTablet(w http.ResponseWriter, r *http.Request) {
-	s.afterRemoval(w, r, s.Archive.UnpairTablet(r.Context(), r.PathValue("tablet")), "/upkeep")
+func (s *Server) submitUnpair(w http.ResponseWriter, r *http.Request) error {
+	return afterRemoval(w, r, s.Archive.UnpairTablet(r.Context(), r.PathValue("tablet")), "/upkeep")
 }

@@ -68,25 +68,22 @@ type faceView struct {
 	Signs    []signView   // that were found
 }
 
-func (s *Server) visitPage(w http.ResponseWriter, r *http.Request) {
-	s.showVisit(w, r, http.StatusOK, visitView{})
+func (s *Server) showVisit(w http.ResponseWriter, r *http.Request) error {
+	return s.drawVisit(w, r, http.StatusOK, visitView{})
 }
 
-// showVisit fills the view in and shows it.
-func (s *Server) showVisit(w http.ResponseWriter, r *http.Request, status int, view visitView) {
+// drawVisit fills the view in and shows it.
+func (s *Server) drawVisit(w http.ResponseWriter, r *http.Request, status int, view visitView) error {
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	v, err := s.Archive.Visit(r.Context(), r.PathValue("visit"))
 	if err != nil {
-		s.refuse(w, r, err)
-		return
+		return absent(err, errVisitGone)
 	}
 	if err := s.addAdvice(r.Context(), &presenter, v); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	view.Bar = barOf(r, "Visitor book", "Visit")
 	view.Visit, view.Address, view.Parcel = presenter.bookRow(v), visitAddress(v.ID), v.Parcel
@@ -106,12 +103,10 @@ func (s *Server) showVisit(w http.ResponseWriter, r *http.Request, status int, v
 	}
 	if presenter.resident {
 		if err := s.addAnswers(r.Context(), v, view.Stills); err != nil {
-			s.fail(w, r, err)
-			return
+			return err
 		}
 		if view.Again, err = s.seenAgain(r.Context(), presenter, v.ID); err != nil {
-			s.fail(w, r, err)
-			return
+			return err
 		}
 	}
 	if view.Hold = presenter.hold(v); view.Hold != nil && view.Message == "" {
@@ -119,7 +114,7 @@ func (s *Server) showVisit(w http.ResponseWriter, r *http.Request, status int, v
 		view.Until = view.Hold.EndsAt.Add(-time.Second).In(presenter.zone).Format(time.DateOnly)
 	}
 	view.Today = presenter.now.In(presenter.zone).Format(time.DateOnly)
-	writePage(w, status, "visit.html", view)
+	return sendPage(w, status, "visit.html", view)
 }
 
 func visitAddress(id string) string { return "/visits/" + url.PathEscape(id) }
@@ -176,33 +171,38 @@ func newFaceView(number int, f house.Face, s house.Still) faceView {
 	return view
 }
 
-func (s *Server) setParcel(w http.ResponseWriter, r *http.Request) {
-	if parcel, ok := readBool(w, r, "parcel", "parcel is true or false."); ok {
-		s.toVisit(w, r, s.Archive.SetParcel(r.Context(), r.PathValue("visit"), parcel))
+func (s *Server) submitVisitParcel(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
+	parcel, err := posted.truth("parcel", "parcel is true or false.")
+	if err != nil {
+		return err
+	}
+	return s.toVisit(w, r, s.Archive.SetParcel(r.Context(), r.PathValue("visit"), parcel))
 }
 
 // toVisit ends a change of a visit: it leads back to its page, or says why the
 // change was not made.
-func (s *Server) toVisit(w http.ResponseWriter, r *http.Request, err error) {
+func (s *Server) toVisit(w http.ResponseWriter, r *http.Request, err error) error {
 	if err != nil {
-		s.refuse(w, r, err)
-		return
+		return absent(err, errVisitGone)
 	}
-	http.Redirect(w, r, visitAddress(r.PathValue("visit")), http.StatusSeeOther)
+	return redirect(w, r, visitAddress(r.PathValue("visit")))
 }
 
-// placeHold holds a visit until the end of a day.
-func (s *Server) placeHold(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+// submitHold holds a visit until the end of a day.
+func (s *Server) submitHold(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	view := visitView{Reason: r.PostForm.Get("reason"), Until: r.PostForm.Get("until")}
+	view := visitView{Reason: posted.Get("reason"), Until: posted.Get("until")}
 	var until time.Time // none is refused by the archive
 	if view.Until != "" {
 		if until, err = presenter.dayUntil(view.Until); err != nil {
@@ -214,33 +214,30 @@ func (s *Server) placeHold(w http.ResponseWriter, r *http.Request) {
 	}
 	if errors.Is(err, house.ErrBadHold) {
 		view.Message = capital(err.Error()) + "."
-		s.showVisit(w, r, http.StatusUnprocessableEntity, view)
-		return
+		return s.drawVisit(w, r, http.StatusUnprocessableEntity, view)
 	}
-	s.toVisit(w, r, err)
+	return s.toVisit(w, r, err)
 }
 
-// endHold ends a hold; one that has ended already is no error to who pressed
+// submitRelease ends a hold; one that has ended already is no error to who pressed
 // the button twice.
-func (s *Server) endHold(w http.ResponseWriter, r *http.Request) {
+func (s *Server) submitRelease(w http.ResponseWriter, r *http.Request) error {
 	err := s.Archive.EndHold(r.Context(), r.PathValue("visit"))
 	if errors.Is(err, house.ErrNotFound) {
 		_, err = s.Archive.Visit(r.Context(), r.PathValue("visit"))
 	}
-	s.toVisit(w, r, err)
+	return s.toVisit(w, r, err)
 }
 
-// eraseVisitPage says what erasing the visit takes.
-func (s *Server) eraseVisitPage(w http.ResponseWriter, r *http.Request) {
+// showEraseVisit says what erasing the visit takes.
+func (s *Server) showEraseVisit(w http.ResponseWriter, r *http.Request) error {
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	v, err := s.Archive.Visit(r.Context(), r.PathValue("visit"))
 	if err != nil {
-		s.refuse(w, r, err)
-		return
+		return absent(err, errVisitGone)
 	}
 	at := v.ReceivedAt.In(presenter.zone)
 	view := confirmView{
@@ -249,8 +246,7 @@ func (s *Server) eraseVisitPage(w http.ResponseWriter, r *http.Request) {
 	}
 	if presenter.hold(v) != nil {
 		view.Says = append(view.Says, capital(house.ErrHeld.Error())+".")
-		writePage(w, http.StatusOK, "confirm.html", view)
-		return
+		return sendPage(w, http.StatusOK, "confirm.html", view)
 	}
 	faces := 0
 	for _, still := range v.Stills {
@@ -259,23 +255,21 @@ func (s *Server) eraseVisitPage(w http.ResponseWriter, r *http.Request) {
 	view.Says = append(view.Says, counted(len(v.Stills), "still")+" with "+counted(faces, "face")+
 		", and all that was found, would go for good. No backup brings them back here.")
 	view.Action, view.Button = visitAddress(v.ID)+"/erase", "Erase the visit"
-	writePage(w, http.StatusOK, "confirm.html", view)
+	return sendPage(w, http.StatusOK, "confirm.html", view)
 }
 
-func (s *Server) eraseVisit(w http.ResponseWriter, r *http.Request) {
+func (s *Server) submitEraseVisit(w http.ResponseWriter, r *http.Request) error {
 	if err := s.eraseOne(r); err != nil {
-		s.refuse(w, r, err)
-		return
+		return absent(err, errVisitGone)
 	}
-	http.Redirect(w, r, donePath(store.Erased{Visits: 1}), http.StatusSeeOther)
+	return redirect(w, r, donePath(store.Erased{Visits: 1}))
 }
 
-func (s *Server) deleteVisit(w http.ResponseWriter, r *http.Request) {
+func (s *Server) deleteVisit(w http.ResponseWriter, r *http.Request) error {
 	if err := s.eraseOne(r); err != nil {
-		s.refuse(w, r, err)
-		return
+		return absent(err, errVisitGone)
 	}
-	writeJSON(w, http.StatusOK, store.Erased{Visits: 1})
+	return sendJSON(w, http.StatusOK, store.Erased{Visits: 1})
 }
 
 func (s *Server) eraseOne(r *http.Request) error {
@@ -286,40 +280,38 @@ func (s *Server) eraseOne(r *http.Request) error {
 	return err
 }
 
-func (s *Server) putParcel(w http.ResponseWriter, r *http.Request) {
+func (s *Server) putVisitParcel(w http.ResponseWriter, r *http.Request) error {
 	var body struct {
 		Parcel *bool `json:"parcel"`
 	}
-	if !readJSON(w, r, &body) {
-		return
+	if err := bodyJSON(w, r, &body); err != nil {
+		return err
 	}
 	if body.Parcel == nil {
-		writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-body", Title: "parcel is true or false."})
-		return
+		return problem{Status: http.StatusBadRequest, Type: "bad-body", Title: "parcel is true or false."}
 	}
-	s.afterChange(w, r, s.Archive.SetParcel(r.Context(), r.PathValue("visit"), *body.Parcel))
+	return s.afterChange(w, r, s.Archive.SetParcel(r.Context(), r.PathValue("visit"), *body.Parcel))
 }
 
-func (s *Server) putHold(w http.ResponseWriter, r *http.Request) {
+func (s *Server) putHold(w http.ResponseWriter, r *http.Request) error {
 	var body struct {
 		Reason string    `json:"reason"`
 		EndsAt time.Time `json:"ends_at"`
 	}
-	if !readJSON(w, r, &body) {
-		return
+	if err := bodyJSON(w, r, &body); err != nil {
+		return err
 	}
-	s.afterChange(w, r, s.Archive.PlaceHold(r.Context(), r.PathValue("visit"), body.Reason, body.EndsAt))
+	return s.afterChange(w, r, s.Archive.PlaceHold(r.Context(), r.PathValue("visit"), body.Reason, body.EndsAt))
 }
 
-func (s *Server) deleteHold(w http.ResponseWriter, r *http.Request) {
-	s.afterChange(w, r, s.Archive.EndHold(r.Context(), r.PathValue("visit")))
+func (s *Server) deleteHold(w http.ResponseWriter, r *http.Request) error {
+	return s.afterChange(w, r, s.Archive.EndHold(r.Context(), r.PathValue("visit")))
 }
 
 // afterChange answers with the visit as it is after a change.
-func (s *Server) afterChange(w http.ResponseWriter, r *http.Request, err error) {
+func (s *Server) afterChange(w http.ResponseWriter, r *http.Request, err error) error {
 	if err != nil {
-		s.refuse(w, r, err)
-		return
+		return absent(err, errVisitGone)
 	}
-	s.answerVisit(w, r, r.PathValue("visit"))
+	return s.answerVisit(w, r, r.PathValue("visit"))
 }

@@ -15,12 +15,44 @@ import (
 	"lintel/store"
 )
 
+// visitRoutes are Now, the visitor book and visits.
+func (s *Server) visitRoutes() []route {
+	return []route{
+		{"GET /{$}", anyone, s.showNow},
+		{"GET /api/v1/live", anyone, s.getLive},
+		{"GET /api/v1/visits", anyone, s.listVisits},
+		{"GET /visits", anyone, s.showBook},
+		{"GET /visits/{visit}", anyone, s.showVisit},
+		{"GET /api/v1/visits/{visit}", anyone, s.getVisit},
+		{"GET /api/v1/visits/{visit}/stills/{frame}", anyone, s.getStill},
+		{"POST /visits/{visit}/code", anyone, s.submitCode}, // a visitor says it, and whoever is at home types it
+		{"POST /api/v1/visits/{visit}/code", anyone, s.postCode},
+		{"POST /visits/{visit}/agree", resident, s.submitAgree},
+		{"POST /api/v1/visits/{visit}/agree", resident, s.postAgree},
+		{"GET /visits/erase", resident, s.showErasePeriod},
+		{"POST /visits/erase", resident, s.submitErasePeriod},
+		{"POST /visits/{visit}/parcel", resident, s.submitVisitParcel},
+		{"POST /visits/{visit}/hold", resident, s.submitHold},
+		{"POST /visits/{visit}/release", resident, s.submitRelease},
+		{"GET /visits/{visit}/erase", resident, s.showEraseVisit},
+		{"POST /visits/{visit}/erase", resident, s.submitEraseVisit},
+		{"DELETE /api/v1/visits", resident, s.deletePeriod},
+		{"DELETE /api/v1/visits/{visit}", resident, s.deleteVisit},
+		{"GET /erasures/{erasure}", resident, s.showErasure},
+		{"GET /api/v1/erasures/{erasure}", resident, s.getErasure},
+		{"PUT /api/v1/visits/{visit}/parcel", resident, s.putVisitParcel},
+		{"PUT /api/v1/visits/{visit}/hold", resident, s.putHold},
+		{"DELETE /api/v1/visits/{visit}/hold", resident, s.deleteHold},
+	}
+}
+
 //go:embed openapi.json
 var openAPIDocument []byte
 
-func (s *Server) openAPI(w http.ResponseWriter, r *http.Request) {
+func (s *Server) getOpenAPI(w http.ResponseWriter, r *http.Request) error {
 	w.Header().Set("Content-Type", "application/json")
 	w.Write(openAPIDocument)
+	return nil
 }
 
 // maxVisits is the most visits that one answer holds.
@@ -28,27 +60,23 @@ const maxVisits = 100
 
 // listVisits answers with a page of the visitor book, or with the visits that
 // changed since a revision.
-func (s *Server) listVisits(w http.ResponseWriter, r *http.Request) {
+func (s *Server) listVisits(w http.ResponseWriter, r *http.Request) error {
 	query := r.URL.Query()
 	limit, ok := number(r, "limit", 20, maxVisits)
 	since, okSince := number(r, "since", -1, 1<<62)
 	if !ok || !okSince {
-		badQuery(w, r, "limit is 1 to 100, since is a revision.")
-		return
+		return queryProblem("limit is 1 to 100, since is a revision.")
 	}
 	if since >= 0 && slices.ContainsFunc(filterNames, query.Has) {
-		badQuery(w, r, "since goes with no filter and no cursor.")
-		return
+		return queryProblem("since goes with no filter and no cursor.")
 	}
 	filter, cursor, err := readFilter(query, instant, instant)
 	if err != nil {
-		badQuery(w, r, capital(err.Error())+".")
-		return
+		return queryProblem(sentence(err))
 	}
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	var visits []house.Visit
 	var next store.Cursor
@@ -58,12 +86,10 @@ func (s *Server) listVisits(w http.ResponseWriter, r *http.Request) {
 		visits, next, err = s.Archive.Book(r.Context(), filter, cursor, int(limit))
 	}
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	if err := s.addAdvice(r.Context(), &presenter, visits...); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	answer := struct {
 		Visits []visitJSON `json:"visits"`
@@ -72,11 +98,7 @@ func (s *Server) listVisits(w http.ResponseWriter, r *http.Request) {
 	for _, v := range visits {
 		answer.Visits = append(answer.Visits, presenter.visitJSON(v))
 	}
-	writeJSON(w, http.StatusOK, answer)
-}
-
-func badQuery(w http.ResponseWriter, r *http.Request, title string) {
-	writeProblem(w, r, problem{Status: http.StatusBadRequest, Type: "bad-query", Title: title})
+	return sendJSON(w, http.StatusOK, answer)
 }
 
 // number reads a whole number from the query, 0 to most, or the default where
@@ -141,44 +163,40 @@ func instant(v string) (time.Time, error) {
 	return t, nil
 }
 
-func (s *Server) getVisit(w http.ResponseWriter, r *http.Request) {
-	s.answerVisit(w, r, r.PathValue("visit"))
+func (s *Server) getVisit(w http.ResponseWriter, r *http.Request) error {
+	return s.answerVisit(w, r, r.PathValue("visit"))
 }
 
 // answerVisit answers with a visit as it is now.
-func (s *Server) answerVisit(w http.ResponseWriter, r *http.Request, id string) {
+func (s *Server) answerVisit(w http.ResponseWriter, r *http.Request, id string) error {
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	v, err := s.Archive.Visit(r.Context(), id)
 	if err != nil {
-		s.refuse(w, r, err)
-		return
+		return absent(err, errVisitGone)
 	}
 	if err := s.addAdvice(r.Context(), &presenter, v); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	writeJSON(w, http.StatusOK, presenter.visitJSON(v))
+	return sendJSON(w, http.StatusOK, presenter.visitJSON(v))
 }
 
-func (s *Server) getStill(w http.ResponseWriter, r *http.Request) {
+func (s *Server) getStill(w http.ResponseWriter, r *http.Request) error {
 	frame, err := strconv.Atoi(r.PathValue("frame"))
 	if err != nil {
-		notHere(w, r)
-		return
+		return errVisitGone
 	}
 	data, err := s.Archive.ReadStill(r.Context(), r.PathValue("visit"), frame)
 	if err != nil {
-		s.refuse(w, r, err)
-		return
+		return absent(err, errVisitGone)
 	}
 	s.noteLook(r, r.PathValue("visit"))
 	w.Header().Set("Content-Type", "image/jpeg")
 	w.Header().Set("Content-Length", strconv.Itoa(len(data)))
 	w.Write(data)
+	return nil
 }
 
 // noteLook adds to the audit trail that somebody sees a still of the visit. A
@@ -191,25 +209,6 @@ func (s *Server) noteLook(r *http.Request, visit string) {
 	if err := s.Archive.Note(context.WithoutCancel(r.Context()), "looked", "visit "+visit); err != nil {
 		s.looks.forget(l)
 		s.Log.Error("a look at a still is not in the audit trail", "visit", visit, "err", err)
-	}
-}
-
-func notHere(w http.ResponseWriter, r *http.Request) {
-	writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "not-found", Title: "There is no such visit or frame; it may have been erased."})
-}
-
-// refuse answers a request about a visit that can't be met, for the reasons
-// that the archive gives, or else fails.
-func (s *Server) refuse(w http.ResponseWriter, r *http.Request, err error) {
-	switch {
-	case errors.Is(err, house.ErrNotFound):
-		notHere(w, r)
-	case errors.Is(err, house.ErrHeld):
-		writeProblem(w, r, problem{Status: http.StatusConflict, Type: "held", Title: capital(house.ErrHeld.Error()) + "."})
-	case errors.Is(err, house.ErrBadHold):
-		writeProblem(w, r, problem{Status: http.StatusUnprocessableEntity, Type: "bad-hold", Title: capital(err.Error()) + "."})
-	default:
-		s.fail(w, r, err)
 	}
 }
 
