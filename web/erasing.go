@@ -4,7 +4,6 @@ import (
 	"context"
 	"crypto/rand"
 	"errors"
-	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
@@ -114,62 +113,10 @@ func (s *Server) erasureOf(r *http.Request) (*erasure, erasureJSON, error) {
 	return x, j, err
 }
 
-func (s *Server) getErasure(w http.ResponseWriter, r *http.Request) error {
-	_, j, err := s.erasureOf(r)
-	if err != nil {
-		return err
-	}
-	return sendJSON(w, http.StatusOK, j)
-}
-
 // beginOnPage begins an erasure, and leads to where it is told how far it is.
 func (s *Server) beginOnPage(w http.ResponseWriter, r *http.Request, x *erasure) error {
 	if err := s.beginErasure(r, x); err != nil {
 		return err
 	}
 	return redirect(w, r, x.address())
-}
-
-// postedErasure begins an erasure, and tells the API so, and where it is told how far it is.
-func (s *Server) postedErasure(w http.ResponseWriter, r *http.Request, x *erasure) error {
-	if err := s.beginErasure(r, x); err != nil {
-		return err
-	}
-	j, err := x.json(r.Context())
-	if err != nil {
-		return err
-	}
-	w.Header().Set("Location", "/api/v1"+x.address())
-	return sendJSON(w, http.StatusAccepted, j)
-}
-
-// An erasureView is what the page of an erasure shows.
-type erasureView struct {
-	Bar     barView
-	Running bool
-	Says    string
-	Back    string
-}
-
-// showErasure tells how far an erasure is, and leads on once it is done.
-func (s *Server) showErasure(w http.ResponseWriter, r *http.Request) error {
-	x, j, err := s.erasureOf(r)
-	if err != nil {
-		return err
-	}
-	view := erasureView{Bar: barOf(r, "Visitor book", "Erasing"), Back: x.back}
-	switch j.State {
-	case "done":
-		return redirect(w, r, x.done(j.Erased))
-	case "running":
-		view.Running = true
-		view.Says = fmt.Sprintf("%d of %s done.", j.Done, counted(j.Of, "visit"))
-		w.Header().Set("Refresh", "2") // seconds
-	default:
-		view.Says = fmt.Sprintf("It came to a halt after %s. What is gone stays gone. Begin it again; the server’s log says more.", counted(j.Done, "visit"))
-		if j.Why == "no-space" {
-			view.Says = fmt.Sprintf("The disk is full or can’t be written, so it came to a halt after %s. What is gone stays gone. Make room, and begin it again.", counted(j.Done, "visit"))
-		}
-	}
-	return sendPage(w, http.StatusOK, "erasure.html", view)
 }

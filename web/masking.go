@@ -83,29 +83,6 @@ func (m *masking) end(state string, changed int, failed ...failedJSON) {
 	m.state.State, m.state.Done, m.state.Failed = state, changed, failed
 }
 
-// submitMaskEarlier begins to make black what the bell's masks cover on the stills
-// kept before, and answers at once.
-func (s *Server) submitMaskEarlier(w http.ResponseWriter, r *http.Request) error {
-	if err := s.beginMasking(r); err != nil {
-		return err
-	}
-	return redirect(w, r, masksAddress(r.PathValue("bell")))
-}
-
-func (s *Server) postMaskEarlier(w http.ResponseWriter, r *http.Request) error {
-	if err := s.beginMasking(r); err != nil {
-		return err
-	}
-	return sendJSON(w, http.StatusAccepted, s.masking.of(r.PathValue("bell")))
-}
-
-func (s *Server) getMaskEarlier(w http.ResponseWriter, r *http.Request) error {
-	if _, _, err := s.masksOf(r); err != nil {
-		return absent(err, errNoBell)
-	}
-	return sendJSON(w, http.StatusOK, s.masking.of(r.PathValue("bell")))
-}
-
 // beginMasking begins a run that the server owns: Drain ends it after the
 // visit it is at, and waits. What is left then can be masked by another.
 func (s *Server) beginMasking(r *http.Request) error {

@@ -3,7 +3,6 @@ package web
 import (
 	"encoding/json"
 	"errors"
-	"fmt"
 	"net/http"
 	"strings"
 
@@ -121,15 +120,7 @@ func wantsPage(r *http.Request) bool {
 	return !strings.HasPrefix(r.URL.Path, "/api/") && strings.Contains(r.Header.Get("Accept"), "text/html")
 }
 
-// sendJSON answers with v. It is encoded whole before anything is sent, so that
-// what can't be is answered with a problem.
-func sendJSON(w http.ResponseWriter, status int, v any) error {
-	text, err := json.Marshal(v)
-	if err != nil {
-		return fmt.Errorf("encoding an answer: %w", err)
-	}
-	w.Header().Set("Content-Type", "application/json")
-	w.WriteHeader(status)
-	w.Write(append(text, '\n')) // an error is of who hung up
-	return nil
+// sentence writes an error as people are told it.
+func sentence(err error) string {
+	return capital(strings.ReplaceAll(err.Error(), "\n", "; ")) + "."
 }

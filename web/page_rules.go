@@ -4,8 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"fmt"
-	"io"
 	"math"
 	"net/http"
 	"net/url"
@@ -17,25 +15,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/store"
 )
-
-// rulesRoutes are the screen Rules.
-func (s *Server) rulesRoutes() []route {
-	return []route{
-		{"GET /rules", resident, s.showRules},
-		{"POST /rules", resident, s.submitRules},
-		{"POST /rules/save", resident, s.submitSavedRules},
-		{"POST /rules/holds/{visit}/end", resident, s.submitEndHold},
-		{"POST /rules/prior", resident, plain(s.savePrior)},
-		{"GET /api/v1/prior", resident, plain(s.getPrior)},
-		{"PUT /api/v1/prior", resident, plain(s.putPrior)},
-		{"GET /api/v1/rules", resident, s.getRules},
-		{"PUT /api/v1/rules", resident, s.putRules},
-		{"POST /api/v1/rules/preview", resident, s.postPreview},
-		{"GET /api/v1/holds", resident, s.listHolds},
-	}
-}
 
 // zone returns the household's time zone: the one its rules name, or the
 // server's.
@@ -247,98 +227,4 @@ func (s *Server) submitSavedRules(w http.ResponseWriter, r *http.Request) error 
 
 func (s *Server) submitEndHold(w http.ResponseWriter, r *http.Request) error {
 	return afterRemoval(w, r, s.Archive.EndHold(r.Context(), r.PathValue("visit")), "/rules")
-}
-
-func (s *Server) getRules(w http.ResponseWriter, r *http.Request) error {
-	rules, err := s.Archive.Rules(r.Context())
-	if err != nil {
-		return err
-	}
-	if rules.Quiet == nil {
-		rules.Quiet = []house.Quiet{}
-	}
-	return sendJSON(w, http.StatusOK, rules)
-}
-
-func (s *Server) putRules(w http.ResponseWriter, r *http.Request) error {
-	var rules house.Rules
-	if err := bodyJSON(w, r, &rules); err != nil {
-		return err
-	}
-	if err := s.Archive.SetRules(r.Context(), rules); err != nil {
-		return err
-	}
-	return s.getRules(w, r)
-}
-
-func (s *Server) postPreview(w http.ResponseWriter, r *http.Request) error {
-	var rules house.Rules
-	if err := bodyJSON(w, r, &rules); err != nil {
-		return err
-	}
-	goes, err := s.Archive.Preview(r.Context(), rules)
-	if err != nil {
-		return err
-	}
-	return sendJSON(w, http.StatusOK, struct {
-		Kinds store.Preview `json:"kinds"`
-	}{goes})
-}
-
-// The API's view of a hold, in the list of all.
-type placedHoldJSON struct {
-	Visit    string    `json:"visit"`
-	Reason   string    `json:"reason"`
-	PlacedAt time.Time `json:"placed_at"`
-	EndsAt   time.Time `json:"ends_at"`
-}
-
-func (s *Server) listHolds(w http.ResponseWriter, r *http.Request) error {
-	holds, err := s.Archive.Holds(r.Context())
-	if err != nil {
-		return err
-	}
-	answer := struct {
-		Holds []placedHoldJSON `json:"holds"`
-	}{[]placedHoldJSON{}}
-	for _, h := range holds {
-		answer.Holds = append(answer.Holds, placedHoldJSON(h))
-	}
-	return sendJSON(w, http.StatusOK, answer)
-}
-
-// maxJSON is the most that a program may send: sixteen masks of a hundred
-// points with all their digits.
-const maxJSON = 128 << 10
-
-// bodyJSON reads a request's body into v.
-func bodyJSON(w http.ResponseWriter, r *http.Request, v any) error {
-	err := decodeJSON(http.MaxBytesReader(w, r.Body, maxJSON), v)
-	if err == nil || errors.Is(err, house.ErrBadRule) { // such as a period that is none
-		return err
-	}
-	if tooLarge := new(http.MaxBytesError); errors.As(err, &tooLarge) {
-		return errJSONTooLarge
-	}
-	return problem{Status: http.StatusBadRequest, Type: "bad-body",
-		Title: "The body is not the JSON that is expected here.", Detail: err.Error()}
-}
-
-// decodeJSON reads one value and nothing after it. A member that v does not
-// have is an error, since a rule that is misspelt would not be followed.
-func decodeJSON(from io.Reader, v any) error {
-	d := json.NewDecoder(from)
-	d.DisallowUnknownFields()
-	if err := d.Decode(v); err != nil {
-		return fmt.Errorf("reading JSON: %w", err)
-	}
-	if _, err := d.Token(); err != io.EOF {
-		return errors.Join(errors.New("reading JSON: there is more than one value"), err)
-	}
-	return nil
-}
-
-// sentence writes an error as people are told it.
-func sentence(err error) string {
-	return capital(strings.ReplaceAll(err.Error(), "\n", "; ")) + "."
 }

@@ -136,33 +136,6 @@ func (t presenter) says(c house.Condition) string {
 	return capital(conditionLacks(c.Code)) + "."
 }
 
-// The API's view of advice.
-type adviceJSON struct {
-	ID         string            `json:"id"`
-	Door       string            `json:"door"`
-	DoorName   string            `json:"door_name"`
-	State      house.AdviceState `json:"state"`
-	PersonName string            `json:"person_name,omitempty"`
-	At         time.Time         `json:"at"`
-	ExpiresAt  time.Time         `json:"expires_at,omitzero"`
-	Conditions []house.Condition `json:"conditions"`
-	By         string            `json:"by,omitempty"` // for residents
-}
-
-func (t presenter) adviceJSON(d house.Advice) adviceJSON {
-	j := adviceJSON{
-		ID: d.ID, Door: d.Door, DoorName: t.doorName(d), State: t.adviceState(d), PersonName: t.names["person "+d.Person],
-		At: d.At, ExpiresAt: d.ExpiresAt, Conditions: []house.Condition{},
-	}
-	for _, c := range policy.Told(d.Conditions) {
-		j.Conditions = append(j.Conditions, house.Condition{Code: c.Code, Met: c.Met, Says: t.says(c)})
-	}
-	if t.resident {
-		j.By = d.By
-	}
-	return j
-}
-
 // An adviceCard is the advice on a visit as Now and the visit's page show it.
 type adviceCard struct {
 	Address  string // of the visit
@@ -327,29 +300,6 @@ func (s *Server) endOnPage(w http.ResponseWriter, r *http.Request, as house.Advi
 	return redirect(w, r, visitAddress(d.Visit))
 }
 
-func (s *Server) postUsed(w http.ResponseWriter, r *http.Request) error {
-	return s.endForProgram(w, r, house.Used)
-}
-
-func (s *Server) postDismissed(w http.ResponseWriter, r *http.Request) error {
-	return s.endForProgram(w, r, house.Dismissed)
-}
-
-func (s *Server) endForProgram(w http.ResponseWriter, r *http.Request, as house.AdviceState) error {
-	d, err := s.endAdvice(r, as)
-	if err != nil {
-		return err
-	}
-	t, err := s.presenterFor(r.Context(), session(r))
-	if err == nil {
-		err = s.nameAdvice(r.Context(), &t)
-	}
-	if err != nil {
-		return err
-	}
-	return sendJSON(w, http.StatusOK, t.adviceJSON(d))
-}
-
 // endAdvice ends the suggestion that the request names and returns it as it is
 // then.
 func (s *Server) endAdvice(r *http.Request, as house.AdviceState) (d house.Advice, err error) {
@@ -387,27 +337,6 @@ func (s *Server) afterFactorOnPage(w http.ResponseWriter, r *http.Request, err e
 		return s.drawVisit(w, r, p.Status, visitView{FactorTold: p.Title})
 	}
 	return absent(err, errVisitGone)
-}
-
-func (s *Server) postAgree(w http.ResponseWriter, r *http.Request) error {
-	var body struct {
-		Person string `json:"person"`
-	}
-	if err := bodyJSON(w, r, &body); err != nil {
-		return err
-	}
-	return s.afterChange(w, r, s.giveWord(r, body.Person))
-}
-
-func (s *Server) postCode(w http.ResponseWriter, r *http.Request) error {
-	var body struct {
-		Person string `json:"person"`
-		Code   string `json:"code"`
-	}
-	if err := bodyJSON(w, r, &body); err != nil {
-		return err
-	}
-	return s.afterChange(w, r, s.takeCode(r, body.Person, body.Code))
 }
 
 func (s *Server) giveWord(r *http.Request, person string) error {

@@ -16,21 +16,6 @@ import (
 	"lintel/internal/house"
 )
 
-// accountRoutes are who signs in, and how.
-func (s *Server) accountRoutes() []route {
-	return []route{
-		{"GET /sign-in", open, s.showSignIn},
-		{"POST /sign-in", open, s.submitSignIn},
-		{"GET /set-up", open, s.showSetUp},
-		{"POST /set-up", open, s.submitSetUp},
-		{"GET /join", open, s.showJoin},
-		{"POST /join", open, s.submitJoin},
-		{"GET /pair", open, s.showPair},
-		{"POST /pair", open, s.submitPair},
-		{"POST /sign-out", resident, s.submitSignOut}, // a guest must not sign the tablet on the wall out
-	}
-}
-
 // Bounds on what people choose. NIST SP 800-63B asks for at least 8
 // characters, no rules about their kinds, and room for passphrases.
 const (

@@ -10,6 +10,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/match"
+	"lintel/pipeline/quality"
 	"lintel/store"
 )
 
@@ -265,13 +266,6 @@ func (s *Server) submitEraseVisit(w http.ResponseWriter, r *http.Request) error 
 	return redirect(w, r, donePath(store.Erased{Visits: 1}))
 }
 
-func (s *Server) deleteVisit(w http.ResponseWriter, r *http.Request) error {
-	if err := s.eraseOne(r); err != nil {
-		return absent(err, errVisitGone)
-	}
-	return sendJSON(w, http.StatusOK, store.Erased{Visits: 1})
-}
-
 func (s *Server) eraseOne(r *http.Request) error {
 	err := s.Archive.EraseVisit(context.WithoutCancel(r.Context()), r.PathValue("visit"))
 	if err == nil {
@@ -280,38 +274,13 @@ func (s *Server) eraseOne(r *http.Request) error {
 	return err
 }
 
-func (s *Server) putVisitParcel(w http.ResponseWriter, r *http.Request) error {
-	var body struct {
-		Parcel *bool `json:"parcel"`
+// worstOf says in a sentence what is most wrong with a face; "" for nothing.
+func worstOf(q *house.Quality) string {
+	if q == nil {
+		return ""
 	}
-	if err := bodyJSON(w, r, &body); err != nil {
-		return err
+	if _, complaints := quality.Judge(*q); len(complaints) > 0 {
+		return complaints[0].Says
 	}
-	if body.Parcel == nil {
-		return problem{Status: http.StatusBadRequest, Type: "bad-body", Title: "parcel is true or false."}
-	}
-	return s.afterChange(w, r, s.Archive.SetParcel(r.Context(), r.PathValue("visit"), *body.Parcel))
-}
-
-func (s *Server) putHold(w http.ResponseWriter, r *http.Request) error {
-	var body struct {
-		Reason string    `json:"reason"`
-		EndsAt time.Time `json:"ends_at"`
-	}
-	if err := bodyJSON(w, r, &body); err != nil {
-		return err
-	}
-	return s.afterChange(w, r, s.Archive.PlaceHold(r.Context(), r.PathValue("visit"), body.Reason, body.EndsAt))
-}
-
-func (s *Server) deleteHold(w http.ResponseWriter, r *http.Request) error {
-	return s.afterChange(w, r, s.Archive.EndHold(r.Context(), r.PathValue("visit")))
-}
-
-// afterChange answers with the visit as it is after a change.
-func (s *Server) afterChange(w http.ResponseWriter, r *http.Request, err error) error {
-	if err != nil {
-		return absent(err, errVisitGone)
-	}
-	return s.answerVisit(w, r, r.PathValue("visit"))
+	return ""
 }

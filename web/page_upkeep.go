@@ -13,23 +13,6 @@ import (
 	"lintel/store"
 )
 
-// upkeepRoutes are the screen Upkeep.
-func (s *Server) upkeepRoutes() []route {
-	return []route{
-		{"GET /upkeep", resident, s.showUpkeep},
-		{"GET /upkeep/trail", resident, s.showTrail},
-		{"POST /upkeep/trail/check", resident, s.submitTrailCheck},
-		{"GET /api/v1/trail", resident, s.listTrail},
-		{"POST /upkeep/pairing-code", resident, s.submitPairingCode},
-		{"POST /upkeep/invitation", resident, s.submitInvitation},
-		{"POST /upkeep/tablets/{tablet}/unpair", resident, s.submitUnpair},
-		{"POST /upkeep/readers", resident, s.submitReader},
-		{"POST /upkeep/readers/{source}/remove", resident, s.submitRemoveReader},
-		{"POST /upkeep/receivers", resident, s.submitReceiver},
-		{"POST /upkeep/receivers/{receiver}/remove", resident, s.submitRemoveReceiver},
-	}
-}
-
 // An upkeepView is what the page Upkeep shows.
 type upkeepView struct {
 	Bar       barView

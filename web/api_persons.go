@@ -4,9 +4,51 @@ import (
 	"net/http"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/export"
 	"lintel/store"
 )
+
+// A personJSON is a person, and how much is held of them.
+type personJSON struct {
+	house.Person
+	Visits int `json:"visits"` // that name them
+	Held   int `json:"held"`   // of these, with a hold
+}
+
+func (s *Server) deleteConsent(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.consenting(r)
+	if err != nil {
+		return err
+	}
+	return s.postedErasure(w, r, s.withdrawal(p))
+}
+
+func (s *Server) deletePerson(w http.ResponseWriter, r *http.Request) error {
+	x, err := s.personErasure(r, r.URL.Query())
+	if err != nil {
+		return err
+	}
+	return s.postedErasure(w, r, x)
+}
+
+func (s *Server) listPersons(w http.ResponseWriter, r *http.Request) error {
+	persons, err := s.people(r.Context())
+	if err != nil {
+		return err
+	}
+	return sendJSON(w, http.StatusOK, struct {
+		Persons []personJSON `json:"persons"`
+	}{persons})
+}
+
+func (s *Server) getPerson(w http.ResponseWriter, r *http.Request) error {
+	p, err := s.personOf(r)
+	if err != nil {
+		return err
+	}
+	return sendJSON(w, http.StatusOK, p)
+}
 
 // exportTime bounds how long an export may take to send: years of stills, over
 // a slow network.

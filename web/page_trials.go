@@ -20,25 +20,6 @@ import (
 	"lintel/pipeline/match"
 )
 
-// trialRoutes are trials with pictures.
-func (s *Server) trialRoutes() []route {
-	return []route{
-		{"POST /upkeep/trials", resident, s.submitTrial},
-		{"GET /upkeep/trials/{trial}", resident, s.showTrial},
-		{"POST /upkeep/trials/{trial}/step", resident, s.submitTrialStep},
-		{"POST /upkeep/trials/{trial}/end", resident, s.submitTrialEnd},
-		{"POST /upkeep/trials/{trial}/remove", resident, s.submitRemoveTrial},
-		{"POST /upkeep/trials/{trial}/rings/{ring}/remove", resident, s.submitRemoveTrialRing},
-		{"GET /api/v1/trials", resident, s.listTrials},
-		{"POST /api/v1/trials", resident, s.postTrial},
-		{"GET /api/v1/trials/{trial}", resident, s.getTrial},
-		{"DELETE /api/v1/trials/{trial}", resident, s.deleteTrial},
-		{"PUT /api/v1/trials/{trial}/step", resident, s.putTrialStep},
-		{"POST /api/v1/trials/{trial}/end", resident, s.postTrialEnd},
-		{"DELETE /api/v1/trials/{trial}/rings/{ring}", resident, s.deleteTrialRing},
-	}
-}
-
 // trialRings is how many rings a step asks for. More are welcome.
 const trialRings = 3
 

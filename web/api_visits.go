@@ -15,37 +15,6 @@ import (
 	"lintel/store"
 )
 
-// visitRoutes are Now, the visitor book and visits.
-func (s *Server) visitRoutes() []route {
-	return []route{
-		{"GET /{$}", anyone, s.showNow},
-		{"GET /api/v1/live", anyone, s.getLive},
-		{"GET /api/v1/visits", anyone, s.listVisits},
-		{"GET /visits", anyone, s.showBook},
-		{"GET /visits/{visit}", anyone, s.showVisit},
-		{"GET /api/v1/visits/{visit}", anyone, s.getVisit},
-		{"GET /api/v1/visits/{visit}/stills/{frame}", anyone, s.getStill},
-		{"POST /visits/{visit}/code", anyone, s.submitCode}, // a visitor says it, and whoever is at home types it
-		{"POST /api/v1/visits/{visit}/code", anyone, s.postCode},
-		{"POST /visits/{visit}/agree", resident, s.submitAgree},
-		{"POST /api/v1/visits/{visit}/agree", resident, s.postAgree},
-		{"GET /visits/erase", resident, s.showErasePeriod},
-		{"POST /visits/erase", resident, s.submitErasePeriod},
-		{"POST /visits/{visit}/parcel", resident, s.submitVisitParcel},
-		{"POST /visits/{visit}/hold", resident, s.submitHold},
-		{"POST /visits/{visit}/release", resident, s.submitRelease},
-		{"GET /visits/{visit}/erase", resident, s.showEraseVisit},
-		{"POST /visits/{visit}/erase", resident, s.submitEraseVisit},
-		{"DELETE /api/v1/visits", resident, s.deletePeriod},
-		{"DELETE /api/v1/visits/{visit}", resident, s.deleteVisit},
-		{"GET /erasures/{erasure}", resident, s.showErasure},
-		{"GET /api/v1/erasures/{erasure}", resident, s.getErasure},
-		{"PUT /api/v1/visits/{visit}/parcel", resident, s.putVisitParcel},
-		{"PUT /api/v1/visits/{visit}/hold", resident, s.putHold},
-		{"DELETE /api/v1/visits/{visit}/hold", resident, s.deleteHold},
-	}
-}
-
 //go:embed openapi.json
 var openAPIDocument []byte
 
@@ -212,106 +181,79 @@ func (s *Server) noteLook(r *http.Request, visit string) {
 	}
 }
 
-// The API's view of a visit. It is written out here, apart from the store's
-// types, since programs in the house rely on it.
-type visitJSON struct {
-	ID         string       `json:"id"`
-	Bell       string       `json:"bell"`
-	Ring       string       `json:"ring"`
-	ReceivedAt time.Time    `json:"received_at"`
-	Revision   int64        `json:"revision"`
-	Outcome    outcome      `json:"outcome"`
-	Kind       house.Kind   `json:"kind"`
-	Parcel     bool         `json:"parcel"`
-	Stage      string       `json:"stage"`
-	Fate       fateJSON     `json:"fate"`
-	Hold       *holdJSON    `json:"hold"`
-	ClockSkew  float64      `json:"clock_skew_s"` // seconds the bell's clock is ahead
-	ClockOff   bool         `json:"clock_off"`    // whether that is over 30 s
-	Stills     []stillJSON  `json:"stills"`
-	Advice     []adviceJSON `json:"advice"`
-}
-
-// stages are the API's words for what is left of a visit.
-var stages = map[house.Stage]string{house.Whole: "whole", house.Smaller: "smaller", house.OnlyFindings: "findings"}
-
-type fateJSON struct {
-	SmallerAt    time.Time    `json:"smaller_at,omitzero"`
-	StillsGoneAt time.Time    `json:"stills_gone_at,omitzero"`
-	GoesAt       time.Time    `json:"goes_at"`
-	Rule         house.Kind   `json:"rule"`
-	Period       house.Period `json:"period"`
-}
-
-type holdJSON struct {
-	Reason   string    `json:"reason,omitempty"` // for residents
-	PlacedAt time.Time `json:"placed_at"`
-	EndsAt   time.Time `json:"ends_at"`
-}
-
-type stillJSON struct {
-	Frame      int              `json:"frame"`
-	Present    bool             `json:"present"`
-	Lost       bool             `json:"lost"`
-	Width      int              `json:"width"`
-	Height     int              `json:"height"`
-	Damaged    bool             `json:"damaged"`
-	ReceivedAt time.Time        `json:"received_at"`
-	TakenAt    time.Time        `json:"taken_at,omitzero"`
-	State      house.StillState `json:"state"`
-	Faces      []faceJSON       `json:"faces"`
-}
-
-// A faceJSON's numbers are pixels of the still.
-type faceJSON struct {
-	X         int           `json:"x"`
-	Y         int           `json:"y"`
-	Width     int           `json:"width"`
-	Height    int           `json:"height"`
-	Landmarks []house.Point `json:"landmarks"`
-	Quality   *qualityJSON  `json:"quality"`
-	Liveness  *livenessJSON `json:"liveness,omitempty"` // left out where it was not judged
-	Match     *matchJSON    `json:"match"`
-}
-
-type matchJSON struct {
-	Person   string  `json:"person"`
-	Name     string  `json:"name"`
-	Distance float64 `json:"distance"`
-	FPIR     float64 `json:"fpir"`
-	Band     string  `json:"band"`
-	// Probability is left out where it was not worked out.
-	Probability float64 `json:"probability,omitempty"`
-	Frames      int     `json:"frames,omitempty"`
-}
-
-func (t presenter) visitJSON(v house.Visit) visitJSON {
-	skew, fate := v.ClockSkew(), t.schedule(v)
-	j := visitJSON{
-		ID: v.ID, Bell: v.Bell, Ring: v.Ring, ReceivedAt: v.ReceivedAt, Revision: v.Revision,
-		Outcome: outcomeOf(v), Kind: v.Kind, Parcel: v.Parcel, Stage: stages[v.Stage],
-		Fate:      fateJSON{fate.SmallerAt.UTC(), fate.StillsAt.UTC(), fate.GoesAt.UTC(), fate.Rule, fate.Period},
-		ClockSkew: skew.Seconds(), ClockOff: skew.Abs() > maxSkew, Stills: []stillJSON{}, Advice: []adviceJSON{},
+// deletePeriod is the API's way to erase a period.
+func (s *Server) deletePeriod(w http.ResponseWriter, r *http.Request) error {
+	from, until, err := wholePeriod(r.URL.Query(), instant, instant)
+	if err != nil {
+		return queryProblem(sentence(err))
 	}
-	if h := t.hold(v); h != nil {
-		j.Hold = &holdJSON{PlacedAt: h.PlacedAt, EndsAt: h.EndsAt}
-		if t.resident {
-			j.Hold.Reason = h.Reason
-		}
+	x, err := s.periodErasure(r.Context(), from, until)
+	if err != nil {
+		return err
 	}
-	for _, s := range v.Stills {
-		still := stillJSON{s.Frame, s.File != "", s.Lost, s.Width, s.Height, s.Damaged, s.ReceivedAt, s.TakenAt, s.State, []faceJSON{}}
-		for _, f := range s.Faces {
-			face := faceJSON{f.Box.Min.X, f.Box.Min.Y, f.Box.Dx(), f.Box.Dy(), append([]house.Point{}, f.Landmarks...), newQualityJSON(f.Quality), newLivenessJSON(f.Liveness), nil}
-			if m := f.Match; m != nil {
-				face.Match = &matchJSON{m.Person, m.Name, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames}
-			}
-			still.Faces = append(still.Faces, face)
-		}
-		j.Stills = append(j.Stills, still)
+	return s.postedErasure(w, r, x)
+}
+
+func (s *Server) deleteVisit(w http.ResponseWriter, r *http.Request) error {
+	if err := s.eraseOne(r); err != nil {
+		return absent(err, errVisitGone)
 	}
-	for _, d := range t.advice[v.ID] {
-		j.Advice = append(j.Advice, t.adviceJSON(d))
+	return sendJSON(w, http.StatusOK, store.Erased{Visits: 1})
+}
+
+func (s *Server) putVisitParcel(w http.ResponseWriter, r *http.Request) error {
+	var body struct {
+		Parcel *bool `json:"parcel"`
 	}
-	return j
+	if err := bodyJSON(w, r, &body); err != nil {
+		return err
+	}
+	if body.Parcel == nil {
+		return problem{Status: http.StatusBadRequest, Type: "bad-body", Title: "parcel is true or false."}
+	}
+	return s.afterChange(w, r, s.Archive.SetParcel(r.Context(), r.PathValue("visit"), *body.Parcel))
+}
+
+func (s *Server) putHold(w http.ResponseWriter, r *http.Request) error {
+	var body struct {
+		Reason string    `json:"reason"`
+		EndsAt time.Time `json:"ends_at"`
+	}
+	if err := bodyJSON(w, r, &body); err != nil {
+		return err
+	}
+	return s.afterChange(w, r, s.Archive.PlaceHold(r.Context(), r.PathValue("visit"), body.Reason, body.EndsAt))
+}
+
+func (s *Server) deleteHold(w http.ResponseWriter, r *http.Request) error {
+	return s.afterChange(w, r, s.Archive.EndHold(r.Context(), r.PathValue("visit")))
+}
+
+// afterChange answers with the visit as it is after a change.
+func (s *Server) afterChange(w http.ResponseWriter, r *http.Request, err error) error {
+	if err != nil {
+		return absent(err, errVisitGone)
+	}
+	return s.answerVisit(w, r, r.PathValue("visit"))
+}
+
+func (s *Server) getErasure(w http.ResponseWriter, r *http.Request) error {
+	_, j, err := s.erasureOf(r)
+	if err != nil {
+		return err
+	}
+	return sendJSON(w, http.StatusOK, j)
+}
+
+// postedErasure begins an erasure, and tells the API so, and where it is told how far it is.
+func (s *Server) postedErasure(w http.ResponseWriter, r *http.Request, x *erasure) error {
+	if err := s.beginErasure(r, x); err != nil {
+		return err
+	}
+	j, err := x.json(r.Context())
+	if err != nil {
+		return err
+	}
+	w.Header().Set("Location", "/api/v1"+x.address())
+	return sendJSON(w, http.StatusAccepted, j)
 }

@@ -9,31 +9,10 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"lintel/internal/house"
 	"lintel/store"
 )
-
-// bellRoutes are what bells look out on.
-func (s *Server) bellRoutes() []route {
-	return []route{
-		{"GET /rules/masks/{bell}", resident, s.showMasks},
-		{"POST /rules/masks/{bell}", resident, s.submitMasks},
-		{"POST /rules/masks/{bell}/earlier", resident, s.submitMaskEarlier},
-		{"GET /rules/lens/{bell}", resident, s.showLens},
-		{"POST /rules/lens/{bell}", resident, s.submitLens},
-		{"POST /rules/lens/{bell}/clear", resident, s.submitClearLens},
-		{"GET /api/v1/bells", resident, s.listBells},
-		{"GET /api/v1/bells/{bell}/lens", resident, s.getLens},
-		{"PUT /api/v1/bells/{bell}/lens", resident, s.putLens},
-		{"DELETE /api/v1/bells/{bell}/lens", resident, s.deleteLens},
-		{"GET /api/v1/bells/{bell}/masks", resident, s.getMasks},
-		{"PUT /api/v1/bells/{bell}/masks", resident, s.putMasks},
-		{"GET /api/v1/bells/{bell}/masks/earlier", resident, s.getMaskEarlier},
-		{"POST /api/v1/bells/{bell}/masks/earlier", resident, s.postMaskEarlier},
-	}
-}
 
 // A masksView is what the page of a bell's masks shows.
 type masksView struct {
@@ -233,72 +212,11 @@ func parseMasks(text string) (masks []house.Polygon, err error) {
 	return masks, nil
 }
 
-// The API's view of a bell and of its masks.
-type bellJSON struct {
-	Name    string    `json:"name"`
-	AddedAt time.Time `json:"added_at"`
-	HeardAt time.Time `json:"heard_at,omitzero"`
-}
-
-type masksJSON struct {
-	Masks    [][]pointJSON `json:"masks"`
-	Revision int64         `json:"revision"`
-}
-
-// A pointJSON's members are pointers so that one that is missing is noticed.
-type pointJSON struct {
-	X *float64 `json:"x"`
-	Y *float64 `json:"y"`
-}
-
-func (s *Server) listBells(w http.ResponseWriter, r *http.Request) error {
-	bells, err := s.Archive.Bells(r.Context())
-	if err != nil {
+// submitMaskEarlier begins to make black what the bell's masks cover on the stills
+// kept before, and answers at once.
+func (s *Server) submitMaskEarlier(w http.ResponseWriter, r *http.Request) error {
+	if err := s.beginMasking(r); err != nil {
 		return err
 	}
-	answer := struct {
-		Bells []bellJSON `json:"bells"`
-	}{[]bellJSON{}}
-	for _, b := range bells {
-		answer.Bells = append(answer.Bells, bellJSON(b))
-	}
-	return sendJSON(w, http.StatusOK, answer)
-}
-
-func (s *Server) getMasks(w http.ResponseWriter, r *http.Request) error {
-	masks, revision, err := s.masksOf(r)
-	if err != nil {
-		return absent(err, errNoBell)
-	}
-	answer := masksJSON{Masks: [][]pointJSON{}, Revision: revision}
-	for _, m := range masks {
-		var corners []pointJSON
-		for _, p := range m {
-			corners = append(corners, pointJSON{&p.X, &p.Y})
-		}
-		answer.Masks = append(answer.Masks, corners)
-	}
-	return sendJSON(w, http.StatusOK, answer)
-}
-
-func (s *Server) putMasks(w http.ResponseWriter, r *http.Request) error {
-	var outlines [][]pointJSON
-	if err := bodyJSON(w, r, &outlines); err != nil {
-		return err
-	}
-	masks := []house.Polygon{}
-	for i, corners := range outlines {
-		m := house.Polygon{}
-		for j, p := range corners {
-			if p.X == nil || p.Y == nil {
-				return absent(fmt.Errorf("mask %d: %w: point %d lacks x or y", i+1, house.ErrBadMask, j+1), errNoBell)
-			}
-			m = append(m, house.Point{X: *p.X, Y: *p.Y})
-		}
-		masks = append(masks, m)
-	}
-	if err := s.Archive.SetMasks(r.Context(), r.PathValue("bell"), masks); err != nil {
-		return absent(err, errNoBell)
-	}
-	return s.getMasks(w, r)
+	return redirect(w, r, masksAddress(r.PathValue("bell")))
 }

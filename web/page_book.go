@@ -271,19 +271,6 @@ func (s *Server) submitErasePeriod(w http.ResponseWriter, r *http.Request) error
 	return s.beginOnPage(w, r, x)
 }
 
-// deletePeriod is the API's way to erase a period.
-func (s *Server) deletePeriod(w http.ResponseWriter, r *http.Request) error {
-	from, until, err := wholePeriod(r.URL.Query(), instant, instant)
-	if err != nil {
-		return queryProblem(sentence(err))
-	}
-	x, err := s.periodErasure(r.Context(), from, until)
-	if err != nil {
-		return err
-	}
-	return s.postedErasure(w, r, x)
-}
-
 // periodErasure is the erasure of a period.
 func (s *Server) periodErasure(ctx context.Context, from, until time.Time) (*erasure, error) {
 	left := func(ctx context.Context) (int, error) {

@@ -15,37 +15,6 @@ import (
 	"lintel/store"
 )
 
-// peopleRoutes are the screen People.
-func (s *Server) peopleRoutes() []route {
-	return []route{
-		{"GET /people", resident, s.showPeople},
-		{"GET /people/{person}", resident, s.showPerson},
-		{"POST /people/{person}/phones", resident, s.submitPhone},
-		{"POST /people/{person}/phones/{source}/remove", resident, s.submitRemovePhone},
-		{"POST /people/{person}/tokens", resident, s.submitToken},
-		{"POST /people/{person}/tokens/{token}/remove", resident, s.submitRemoveToken},
-		{"POST /people/{person}/codes", resident, s.submitCodes},
-		{"GET /people/{person}/codes/qr/{picture}", resident, s.getCodesPicture},
-		{"POST /people/{person}/codes/end", resident, s.submitEndCodes},
-		{"GET /people/{person}/withdraw", resident, s.showWithdraw},
-		{"POST /people/{person}/withdraw", resident, s.submitWithdraw},
-		{"DELETE /api/v1/persons/{person}/consent", resident, s.deleteConsent},
-		{"GET /people/{person}/erase", resident, s.showErasePerson},
-		{"POST /people/{person}/erase", resident, s.submitErasePerson},
-		{"GET /api/v1/persons", resident, s.listPersons},
-		{"GET /api/v1/persons/{person}", resident, s.getPerson},
-		{"DELETE /api/v1/persons/{person}", resident, s.deletePerson},
-		{"GET /api/v1/persons/{person}/export", resident, s.getPersonExport},
-	}
-}
-
-// A personJSON is a person, and how much is held of them.
-type personJSON struct {
-	house.Person
-	Visits int `json:"visits"` // that name them
-	Held   int `json:"held"`   // of these, with a hold
-}
-
 // A peopleView is what the page People shows.
 type peopleView struct {
 	Bar     barView
@@ -266,14 +235,6 @@ func (s *Server) submitWithdraw(w http.ResponseWriter, r *http.Request) error {
 	return s.beginOnPage(w, r, s.withdrawal(p))
 }
 
-func (s *Server) deleteConsent(w http.ResponseWriter, r *http.Request) error {
-	p, err := s.consenting(r)
-	if err != nil {
-		return err
-	}
-	return s.postedErasure(w, r, s.withdrawal(p))
-}
-
 // consenting returns the person that the address names. The error is
 // errPersonGone, or errConsentless where no consent of theirs is in force.
 func (s *Server) consenting(r *http.Request) (personJSON, error) {
@@ -343,14 +304,6 @@ func erasedWords(q url.Values) string {
 	return fmt.Sprintf("The person was erased. %s erased with them, %s left with a stranger.", counted(erased, "visit"), counted(unnamed, "visit"))
 }
 
-func (s *Server) deletePerson(w http.ResponseWriter, r *http.Request) error {
-	x, err := s.personErasure(r, r.URL.Query())
-	if err != nil {
-		return err
-	}
-	return s.postedErasure(w, r, x)
-}
-
 // personErasure is the erasure of the person that the address names.
 func (s *Server) personErasure(r *http.Request, q url.Values) (*erasure, error) {
 	visits, err := withVisits(q)
@@ -377,22 +330,4 @@ func (s *Server) namedOn(person string) func(context.Context) (int, error) {
 		would, err := s.Archive.WouldErasePerson(ctx, person)
 		return would.Visits + would.Held, err
 	}
-}
-
-func (s *Server) listPersons(w http.ResponseWriter, r *http.Request) error {
-	persons, err := s.people(r.Context())
-	if err != nil {
-		return err
-	}
-	return sendJSON(w, http.StatusOK, struct {
-		Persons []personJSON `json:"persons"`
-	}{persons})
-}
-
-func (s *Server) getPerson(w http.ResponseWriter, r *http.Request) error {
-	p, err := s.personOf(r)
-	if err != nil {
-		return err
-	}
-	return sendJSON(w, http.StatusOK, p)
 }
