@@ -165,7 +165,8 @@ func (j adviceRulesJSON) rules() (h house.AdviceRules, err error) {
 	if j.Paused == nil {
 		return h, errUnpaused
 	}
-	h = house.AdviceRules{Paused: *j.Paused, ParcelsWhileAway: j.ParcelsWhileAway, Window: seconds(j.Window), Expiry: seconds(j.Expiry), Misses: j.Misses,
+	h = house.AdviceRules{Paused: *j.Paused, ParcelsWhileAway: j.ParcelsWhileAway, Window: seconds(j.Window),
+		Expiry: seconds(j.Expiry), Misses: j.Misses,
 		Wait: seconds(j.Wait), Holidays: slices.Compact(slices.Sorted(slices.Values(j.Holidays))), Home: j.Home}
 	if j.AwayUntil != nil {
 		if h.AwayUntil = *j.AwayUntil; !sayable(h.AwayUntil) {
@@ -184,7 +185,8 @@ func seconds(n int64) time.Duration {
 }
 
 func newAdviceRulesJSON(h house.AdviceRules) adviceRulesJSON {
-	j := adviceRulesJSON{Paused: &h.Paused, ParcelsWhileAway: h.ParcelsWhileAway, Window: int64(h.Window / time.Second), Expiry: int64(h.Expiry / time.Second),
+	j := adviceRulesJSON{Paused: &h.Paused, ParcelsWhileAway: h.ParcelsWhileAway, Window: int64(h.Window / time.Second),
+		Expiry: int64(h.Expiry / time.Second),
 		Misses: h.Misses, Wait: int64(h.Wait / time.Second), Holidays: append([]string{}, h.Holidays...), Home: h.Home}
 	if !h.AwayUntil.IsZero() {
 		j.AwayUntil = &h.AwayUntil

@@ -107,7 +107,8 @@ func readMessage(w http.ResponseWriter, r *http.Request) (about string, text []b
 // What both a source and somebody at home are told of a code.
 var (
 	codeDigitsTold  = fmt.Sprintf("A code has %d digits.", totp.Digits)
-	codeGuessesTold = fmt.Sprintf("Too many wrong codes were given, so this one was not looked at. After %d minutes another is taken; after %d wrong ones in all, a resident has to give out new codes.",
+	codeGuessesTold = fmt.Sprintf("Too many wrong codes were given, so this one was not looked at. After %d minutes "+
+		"another is taken; after %d wrong ones in all, a resident has to give out new codes.",
 		int(totp.Wait.Minutes()), totp.MissesInAll)
 )
 

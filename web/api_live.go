@@ -121,7 +121,8 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 		bell, at, count, rang := s.quiet.last()
 		if count > rings {
 			rings = count
-			text := fmt.Sprintf("Somebody rang at %s at %s. Nothing is kept at this time.", bell, at.In(s.zone(ctx)).Format("15:04"))
+			text := fmt.Sprintf("Somebody rang at %s at %s. Nothing is kept at this time.", bell,
+				at.In(s.zone(ctx)).Format("15:04"))
 			if err := send(conn, event{Type: "ring", Revision: screen.known, Text: text}); err != nil {
 				return err
 			}
@@ -231,7 +232,8 @@ func send(conn *websocket.Conn, m event) error {
 
 // bye closes the connection with a reason.
 func bye(conn *websocket.Conn, code int, reason string) error {
-	err := conn.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(code, reason), time.Now().Add(sendWithin))
+	err := conn.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(code, reason),
+		time.Now().Add(sendWithin))
 	if err != nil {
 		return fmt.Errorf("closing: %w", err)
 	}

@@ -37,7 +37,8 @@ func (s *Server) answerParcels(w http.ResponseWriter, r *http.Request, status in
 	}{[]parcelJSON{}}
 	for _, p := range parcels {
 		door, _ := doorByID(doors, p.Door)
-		j := parcelJSON{p.ID, p.Door, p.Note, p.From, p.To, int64(p.Window / time.Second), t.parcelState(p), "", policy.RestateParcel(p, door, t.zone)}
+		j := parcelJSON{p.ID, p.Door, p.Note, p.From, p.To, int64(p.Window / time.Second), t.parcelState(p), "",
+			policy.RestateParcel(p, door, t.zone)}
 		if j.Visit, err = s.parcelVisit(r, p); err != nil {
 			return err
 		}
@@ -58,7 +59,8 @@ func (s *Server) postParcel(w http.ResponseWriter, r *http.Request) error {
 	if err := bodyJSON(w, r, &sent); err != nil {
 		return err
 	}
-	field, err := s.expect(r, house.ParcelRule{Door: sent.Door, Note: strings.TrimSpace(sent.Note), From: sent.From, To: sent.To, Window: seconds(sent.Window)})
+	field, err := s.expect(r, house.ParcelRule{Door: sent.Door, Note: strings.TrimSpace(sent.Note), From: sent.From,
+		To: sent.To, Window: seconds(sent.Window)})
 	switch {
 	case errors.Is(err, house.ErrHouseDoor):
 		return unfit("house-door", house.ErrHouseDoor)

@@ -131,7 +131,8 @@ func readDelivery(w http.ResponseWriter, r *http.Request) (intake.Delivery, erro
 			return d, errBadTime
 		}
 	}
-	if t, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || t != "image/jpeg" && t != "image/png" {
+	t, _, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	if err != nil || t != "image/jpeg" && t != "image/png" {
 		return d, errWrongType
 	}
 	d.Body, err = readBody(w, r, intake.MaxBytes, intake.ErrTooLarge, errCutShort)

@@ -50,7 +50,8 @@ type trialFindings struct {
 
 func (t presenter) bellTrialJSON(trial house.Trial) bellTrialJSON {
 	j := bellTrialJSON{ID: trial.ID, Bell: trial.Bell, Resident: trial.Resident,
-		StartedAt: trial.StartedAt, EndsAt: trial.EndsAt, Running: trial.Runs(t.now), Step: trial.Step, Says: trialSummary(trial)}
+		StartedAt: trial.StartedAt, EndsAt: trial.EndsAt, Running: trial.Runs(t.now), Step: trial.Step,
+		Says: trialSummary(trial)}
 	for _, step := range house.TrialSteps {
 		c := countOf(trial, step)
 		s := trialStepJSON{Step: step, Judged: c.rate.N, NoFace: c.noFace, Errors: c.rate.Errors,

@@ -94,9 +94,11 @@ func (t presenter) visitJSON(v house.Visit) visitJSON {
 		}
 	}
 	for _, s := range v.Stills {
-		still := stillJSON{s.Frame, s.File != "", s.Lost, s.Width, s.Height, s.Damaged, s.ReceivedAt, s.TakenAt, s.State, []faceJSON{}}
+		still := stillJSON{s.Frame, s.File != "", s.Lost, s.Width, s.Height, s.Damaged, s.ReceivedAt, s.TakenAt, s.State,
+			[]faceJSON{}}
 		for _, f := range s.Faces {
-			face := faceJSON{f.Box.Min.X, f.Box.Min.Y, f.Box.Dx(), f.Box.Dy(), append([]house.Point{}, f.Landmarks...), newQualityJSON(f.Quality), newLivenessJSON(f.Liveness), nil}
+			face := faceJSON{f.Box.Min.X, f.Box.Min.Y, f.Box.Dx(), f.Box.Dy(), append([]house.Point{}, f.Landmarks...),
+				newQualityJSON(f.Quality), newLivenessJSON(f.Liveness), nil}
 			if m := f.Match; m != nil {
 				face.Match = &matchJSON{m.Person, m.Name, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames}
 			}

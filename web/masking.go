@@ -44,7 +44,8 @@ func (m maskingJSON) words() string {
 		}
 		return words
 	case "stopped", "failed":
-		return fmt.Sprintf("That came to a halt after %s; the others are as they were. Try again; the server's log says more.", counted(m.Done, "still"))
+		return fmt.Sprintf("That came to a halt after %s; the others are as they were. Try again; the server's log says "+
+			"more.", counted(m.Done, "still"))
 	}
 	return ""
 }
@@ -140,12 +141,15 @@ func (s *Server) endMasking(ctx context.Context, bell string, changed int, err e
 			failed = append(failed, failedJSON{f.Visit, f.Frame})
 		}
 		s.masking.end("done", changed, failed...)
-		s.Log.Error("masked earlier stills but for some, which are as they were", "bell", bell, "stills", changed, "failed", len(some), "err", err)
+		s.Log.Error("masked earlier stills but for some, which are as they were", "bell", bell, "stills", changed, "failed",
+			len(some), "err", err)
 	case ctx.Err() != nil:
 		s.masking.end("stopped", changed)
-		s.Log.Warn("masking earlier stills was stopped with the server; the others are as they were", "bell", bell, "stills", changed)
+		s.Log.Warn("masking earlier stills was stopped with the server; the others are as they were", "bell", bell,
+			"stills", changed)
 	default:
 		s.masking.end("failed", changed)
-		s.Log.Error("masking earlier stills; those not masked yet are as they were", "bell", bell, "stills", changed, "err", err)
+		s.Log.Error("masking earlier stills; those not masked yet are as they were", "bell", bell, "stills", changed,
+			"err", err)
 	}
 }

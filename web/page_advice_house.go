@@ -72,14 +72,16 @@ func (t presenter) clockWords() string {
 
 func houseFormOf(h house.AdviceRules, t presenter) houseForm {
 	f := houseForm{
-		ParcelsWhileAway: h.ParcelsWhileAway, Window: plainNumber(h.Window.Minutes(), 3), Expiry: plainNumber(h.Expiry.Seconds(), 3),
+		ParcelsWhileAway: h.ParcelsWhileAway, Window: plainNumber(h.Window.Minutes(), 3),
+		Expiry: plainNumber(h.Expiry.Seconds(), 3),
 		Misses: fmt.Sprint(h.Misses), Wait: plainNumber(h.Wait.Minutes(), 3), Holidays: strings.Join(h.Holidays, "\n"),
 	}
 	if h.AwayUntil.After(t.now) {
 		f.AwayUntil = h.AwayUntil.In(t.zone).Format(localMinute)
 	}
 	if h.Home != nil {
-		f.Latitude, f.Longitude, f.HomeSize = plainNumber(h.Home.Latitude, 6), plainNumber(h.Home.Longitude, 6), plainNumber(h.Home.Radius, 1)
+		f.Latitude, f.Longitude, f.HomeSize = plainNumber(h.Home.Latitude, 6), plainNumber(h.Home.Longitude, 6),
+			plainNumber(h.Home.Radius, 1)
 	}
 	return f
 }
@@ -109,7 +111,8 @@ func (f houseForm) rules(h house.AdviceRules, t presenter) (house.AdviceRules, w
 		field, text string
 		unit        time.Duration
 		to          *time.Duration
-	}{{"window", f.Window, time.Minute, &h.Window}, {"expiry", f.Expiry, time.Second, &h.Expiry}, {"wait", f.Wait, time.Minute, &h.Wait}} {
+	}{{"window", f.Window, time.Minute, &h.Window}, {"expiry", f.Expiry, time.Second, &h.Expiry},
+		{"wait", f.Wait, time.Minute, &h.Wait}} {
 		*n.to = typedDuration(n.text, n.unit)
 	}
 	h.Misses = 0
@@ -156,7 +159,8 @@ func readHolidays(text string) []string {
 
 // houseField names the field that an error of policy.CheckAdviceRules is about.
 func houseField(err error) string {
-	for field, about := range map[string]error{"window": policy.ErrWindow, "expiry": policy.ErrExpiry, "misses": policy.ErrMisses, "wait": policy.ErrWait, "home": policy.ErrHome} {
+	for field, about := range map[string]error{"window": policy.ErrWindow, "expiry": policy.ErrExpiry,
+		"misses": policy.ErrMisses, "wait": policy.ErrWait, "home": policy.ErrHome} {
 		if errors.Is(err, about) {
 			return field
 		}
@@ -172,8 +176,10 @@ func (s *Server) showAdviceHouse(w http.ResponseWriter, r *http.Request) error {
 	return drawAdviceHouse(w, r, http.StatusOK, t, houseFormOf(house, t), nil)
 }
 
-func drawAdviceHouse(w http.ResponseWriter, r *http.Request, status int, t presenter, form houseForm, wrong wrongs) error {
-	return sendPage(w, status, "advice-house.html", adviceHouseView{barOf(r, "Rules", "Suggestions: the household"), form, wrong, t.clockWords()})
+func drawAdviceHouse(w http.ResponseWriter, r *http.Request, status int, t presenter, form houseForm,
+	wrong wrongs) error {
+	return sendPage(w, status, "advice-house.html",
+		adviceHouseView{barOf(r, "Rules", "Suggestions: the household"), form, wrong, t.clockWords()})
 }
 
 func (s *Server) houseFor(r *http.Request) (t presenter, house house.AdviceRules, err error) {
@@ -247,7 +253,8 @@ func (t presenter) houseSentences(h house.AdviceRules) []string {
 		away, parcels,
 		fmt.Sprintf("A phone that came home, or a token that was seen, counts for %s.", lastingWords(h.Window)),
 		fmt.Sprintf("A suggestion holds for %s.", lastingWords(h.Expiry)),
-		fmt.Sprintf("After %s within an hour nothing is suggested for %s.", counted(h.Misses, "failed attempt"), lastingWords(h.Wait)),
+		fmt.Sprintf("After %s within an hour nothing is suggested for %s.", counted(h.Misses, "failed attempt"),
+			lastingWords(h.Wait)),
 		t.holidayWords(h.Holidays), home,
 	}
 }
@@ -273,7 +280,8 @@ func lastingWords(d time.Duration) string {
 	case d < 2*time.Minute && d%time.Minute != 0 || d < time.Minute:
 		return counted(int(d/time.Second), "second")
 	case d%time.Minute != 0:
-		return fmt.Sprintf("%s and %s", counted(int(d/time.Minute), "minute"), counted(int(d%time.Minute/time.Second), "second"))
+		return fmt.Sprintf("%s and %s", counted(int(d/time.Minute), "minute"),
+			counted(int(d%time.Minute/time.Second), "second"))
 	case d < 2*time.Hour || d%time.Hour != 0:
 		return counted(int(d/time.Minute), "minute")
 	}

@@ -92,7 +92,8 @@ func (m adviceMonth) WhatIf() (lines []string) {
 	slices.SortStableFunc(alone, func(a, b unmetCount) int { return cmp.Compare(b.Lone, a.Lone) })
 	for _, u := range alone {
 		if u.Lone > 0 {
-			lines = append(lines, fmt.Sprintf("Of %d withheld, %d for this reason alone: %s.", m.Withheld, u.Lone, conditionLacks(u.Code)))
+			lines = append(lines, fmt.Sprintf("Of %d withheld, %d for this reason alone: %s.", m.Withheld, u.Lone,
+				conditionLacks(u.Code)))
 		}
 	}
 	return lines
@@ -151,7 +152,8 @@ func (s *Server) showAdviceMonth(w http.ResponseWriter, r *http.Request) error {
 	if err := s.nameAdvice(r.Context(), &t); err != nil {
 		return err
 	}
-	view := adviceMonthView{Bar: barOf(r, "Upkeep", "Advice"), Days: adviceLookedBack, Month: countAdvice(all, t.adviceState), Doors: t.byDoor(all)}
+	view := adviceMonthView{Bar: barOf(r, "Upkeep", "Advice"), Days: adviceLookedBack,
+		Month: countAdvice(all, t.adviceState), Doors: t.byDoor(all)}
 	for i, d := range all {
 		if i == newestAdvice {
 			view.More = len(all) - i
@@ -178,7 +180,8 @@ func (t presenter) byDoor(all []house.Advice) (doors []doorMonth) {
 
 func (t presenter) adviceLine(d house.Advice) adviceLine {
 	view := t.adviceView(d)
-	line := adviceLine{When: t.moment(d.At), DateTime: d.At.In(t.zone).Format(time.RFC3339), Headline: view.Headline, Says: view.Fate}
+	line := adviceLine{When: t.moment(d.At), DateTime: d.At.In(t.zone).Format(time.RFC3339), Headline: view.Headline,
+		Says: view.Fate}
 	if d.Visit != "" {
 		line.Visit = visitAddress(d.Visit)
 	}

@@ -241,12 +241,14 @@ func (s *Server) showErasePeriod(w http.ResponseWriter, r *http.Request) error {
 	if would.Visits > 0 {
 		view.Action, view.Button = "/visits/erase", "Erase "+counted(would.Visits, "visit")
 		view.Fields = []field{{"from", q.Get("from")}, {"until", q.Get("until")}}
-		view.Says = append(view.Says, counted(would.Visits, "visit")+" would go for good, with stills, faces and findings. No backup brings them back here.")
+		view.Says = append(view.Says, counted(would.Visits, "visit")+" would go for good, with stills, faces and findings. "+
+			"No backup brings them back here.")
 	} else {
 		view.Says = append(view.Says, "There is no visit that would go.")
 	}
 	if would.Held > 0 {
-		view.Says = append(view.Says, counted(would.Held, "visit")+" would stay, for a hold. End the hold first where that is to go as well.")
+		view.Says = append(view.Says,
+			counted(would.Held, "visit")+" would stay, for a hold. End the hold first where that is to go as well.")
 	}
 	return sendPage(w, http.StatusOK, "confirm.html", view)
 }
@@ -262,7 +264,7 @@ func (s *Server) submitErasePeriod(w http.ResponseWriter, r *http.Request) error
 	}
 	from, until, err := wholePeriod(posted.Values, presenter.dayFrom, presenter.dayUntil)
 	if err != nil {
-		return problem{Status: http.StatusBadRequest, Type: "bad-period", Title: capital(err.Error()) + ". Nothing was erased."}
+		return problem{Status: http.StatusBadRequest, Type: "bad-period", Title: sentence(err) + " Nothing was erased."}
 	}
 	x, err := s.periodErasure(r.Context(), from, until)
 	if err != nil {

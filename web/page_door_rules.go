@@ -124,7 +124,8 @@ func (s *Server) ruleBook(ctx context.Context) (b ruleBook, err error) {
 		return cmp.Or(strings.Compare(x.Name, y.Name), strings.Compare(x.ID, y.ID))
 	})
 	slices.SortStableFunc(b.rules, func(x, y house.DoorRule) int {
-		return cmp.Or(strings.Compare(b.names[x.Person], b.names[y.Person]), strings.Compare(b.names[x.Door], b.names[y.Door]), order(x)-order(y))
+		return cmp.Or(strings.Compare(b.names[x.Person], b.names[y.Person]),
+			strings.Compare(b.names[x.Door], b.names[y.Door]), order(x)-order(y))
 	})
 	return b, nil
 }
@@ -234,7 +235,8 @@ func factorChoices(on []house.FactorKind) (choices []factorChoice) {
 }
 
 func ruleFormOf(rule house.DoorRule) ruleForm {
-	f := ruleForm{Person: rule.Person, Door: rule.Door, Kind: "never", From: house.DayTime(rule.From).String(), To: house.DayTime(rule.To % (24 * 60)).String(),
+	f := ruleForm{Person: rule.Person, Door: rule.Door, Kind: "never", From: house.DayTime(rule.From).String(),
+		To:       house.DayTime(rule.To % (24 * 60)).String(),
 		Holidays: rule.Holidays, Factors: factorChoices(rule.Factors), Need: strconv.Itoa(max(1, rule.Need)), Band: rule.Band,
 		Doubtful: rule.Liveness == house.Doubtful, CantTell: rule.CantTell}
 	if rule.Allowed {
@@ -256,8 +258,10 @@ func emptyRule() house.DoorRule {
 }
 
 func readRuleForm(form url.Values) ruleForm {
-	f := ruleForm{Person: form.Get("person"), Door: form.Get("door"), Kind: form.Get("kind"), From: strings.TrimSpace(form.Get("from")), To: strings.TrimSpace(form.Get("to")),
-		Holidays: form.Has("holidays"), Need: strings.TrimSpace(form.Get("need")), Band: form.Get("band"), Doubtful: form.Has("doubtful"), CantTell: form.Has("cant_tell")}
+	f := ruleForm{Person: form.Get("person"), Door: form.Get("door"), Kind: form.Get("kind"),
+		From: strings.TrimSpace(form.Get("from")), To: strings.TrimSpace(form.Get("to")),
+		Holidays: form.Has("holidays"), Need: strings.TrimSpace(form.Get("need")), Band: form.Get("band"),
+		Doubtful: form.Has("doubtful"), CantTell: form.Has("cant_tell")}
 	f.Days = newQuiet(0).Days
 	for i := range f.Days {
 		f.Days[i].On = slices.Contains(form["day"], strconv.Itoa(f.Days[i].Value))
@@ -332,7 +336,8 @@ func (s *Server) showAdviceRule(w http.ResponseWriter, r *http.Request) error {
 
 // drawRule shows the form of the rule that a request is about.
 func drawRule(w http.ResponseWriter, r *http.Request, status int, book ruleBook, form ruleForm, wrong wrongs) error {
-	view := adviceRuleView{Bar: barOf(r, "Rules", "Suggestions: a rule"), Form: form, Action: "/rules/advice/rules", Wrong: wrong, Persons: book.persons, Doors: book.doors}
+	view := adviceRuleView{Bar: barOf(r, "Rules", "Suggestions: a rule"), Form: form, Action: "/rules/advice/rules",
+		Wrong: wrong, Persons: book.persons, Doors: book.doors}
 	if id := r.PathValue("rule"); id != "" {
 		view.Action, view.Known = ruleAddress(id), true
 	}
@@ -404,7 +409,8 @@ func (s *Server) drawRulePreview(w http.ResponseWriter, r *http.Request, book ru
 	if err != nil {
 		return err
 	}
-	view := rulePreview{Bar: barOf(r, "Rules", "Before this rule is saved"), Says: policy.Restate(identified(rule), book.names), Never: !rule.Allowed,
+	view := rulePreview{Bar: barOf(r, "Rules", "Before this rule is saved"),
+		Says: policy.Restate(identified(rule), book.names), Never: !rule.Allowed,
 		Conflicts: book.conflictsOf(rule), Action: "/rules/advice/rules", Rule: string(raw)}
 	if rule.ID != "" {
 		view.Action = ruleAddress(rule.ID)
@@ -438,7 +444,8 @@ func (s *Server) showRemoveRule(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return absent(err, errNoRule)
 	}
-	view := confirmView{Bar: barOf(r, "Rules", "Remove a rule"), Back: "/rules/advice", Action: ruleAddress(rule.ID) + "/remove", Button: "Remove this rule",
+	view := confirmView{Bar: barOf(r, "Rules", "Remove a rule"), Back: "/rules/advice", Action: ruleAddress(rule.ID) +
+		"/remove", Button: "Remove this rule",
 		Says: []string{"This would hold no more:", policy.Restate(rule, book.names)}}
 	if !rule.Allowed {
 		view.Says = append(view.Says, "Whatever other rules allow would then count at those times too.")

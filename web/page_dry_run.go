@@ -23,8 +23,10 @@ const (
 // takenForGranted is what a trial on past visits takes as it is not known, or as
 // it is now; see policy.DryRun.
 var takenForGranted = []string{
-	"The factors that are ticked count as given in that moment, by everybody known who rang, and good. Whether they really were is not asked.",
-	"Suggestions were not paused and nobody was away. No attempt failed before, the bell was well, and the server’s clock was right.",
+	"The factors that are ticked count as given in that moment, by everybody known who rang, and good. Whether they " +
+		"really were is not asked.",
+	"Suggestions were not paused and nobody was away. No attempt failed before, the bell was well, and the server’s " +
+		"clock was right.",
 	"Consents, who looks alike, the holidays, the door and its bell are as they are now.",
 	"Each ring is decided on as 2 seconds after its last still.",
 	"Where stills are gone, faces can’t be judged again: those visits are withheld, though they might not have been.",
@@ -55,7 +57,8 @@ var errNoTrialDoor = errors.New("choose the door to try the rules of")
 // try runs the rules as they are, or with one as edited, over the past visits at
 // a door, and keeps nothing. The error is errNoTrialDoor for a door that is not
 // there.
-func (s *Server) try(ctx context.Context, book ruleBook, door string, edited *house.DoorRule, given []house.FactorKind) (t trial, err error) {
+func (s *Server) try(ctx context.Context, book ruleBook, door string, edited *house.DoorRule,
+	given []house.FactorKind) (t trial, err error) {
 	var ok bool
 	if t.door, ok = doorByID(book.doors, door); !ok {
 		return t, errNoTrialDoor
@@ -65,7 +68,8 @@ func (s *Server) try(ctx context.Context, book ruleBook, door string, edited *ho
 	if err != nil {
 		return t, err
 	}
-	in := policy.Input{Door: t.door, Rules: append([]house.DoorRule{}, book.rules...), Persons: make(map[string]house.Person)}
+	in := policy.Input{Door: t.door, Rules: append([]house.DoorRule{}, book.rules...),
+		Persons: make(map[string]house.Person)}
 	if edited != nil {
 		in.Rules = book.with(identified(*edited))
 	}
@@ -167,7 +171,8 @@ func kindsOf(words []string) (kinds []house.FactorKind) {
 }
 
 // showDry shows a trial, or what one can be made of.
-func (s *Server) showDry(w http.ResponseWriter, r *http.Request, view adviceDryView, edited *house.DoorRule, given []house.FactorKind) error {
+func (s *Server) showDry(w http.ResponseWriter, r *http.Request, view adviceDryView, edited *house.DoorRule,
+	given []house.FactorKind) error {
 	book, err := s.ruleBook(r.Context())
 	if err != nil {
 		return err
@@ -207,13 +212,15 @@ func (s *Server) tellTrial(r *http.Request, view *adviceDryView, tried trial) er
 		return err
 	}
 	n := tried.suggested()
-	view.Counts = fmt.Sprintf("Of %s at %s since %s: %d suggested, %d withheld.", counted(len(tried.visits), "visit"), tried.door.Name, t.day(tried.since), n, len(tried.visits)-n)
+	view.Counts = fmt.Sprintf("Of %s at %s since %s: %d suggested, %d withheld.", counted(len(tried.visits), "visit"),
+		tried.door.Name, t.day(tried.since), n, len(tried.visits)-n)
 	if tried.more {
 		view.Counts += fmt.Sprintf(" Earlier ones were left out: %d are tried at the most.", triedVisits)
 	}
 	for i, v := range tried.visits {
 		a := tried.advice[i]
-		line := triedLine{Visit: visitAddress(v.ID), When: t.moment(v.ReceivedAt), DateTime: v.ReceivedAt.In(t.zone).Format(time.RFC3339), Suggested: a.State == house.Suggested}
+		line := triedLine{Visit: visitAddress(v.ID), When: t.moment(v.ReceivedAt),
+			DateTime: v.ReceivedAt.In(t.zone).Format(time.RFC3339), Suggested: a.State == house.Suggested}
 		who := tried.names[a.Person]
 		switch {
 		case line.Suggested:

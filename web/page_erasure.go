@@ -28,9 +28,11 @@ func (s *Server) showErasure(w http.ResponseWriter, r *http.Request) error {
 		view.Says = fmt.Sprintf("%d of %s done.", j.Done, counted(j.Of, "visit"))
 		w.Header().Set("Refresh", "2") // seconds
 	default:
-		view.Says = fmt.Sprintf("It came to a halt after %s. What is gone stays gone. Begin it again; the server’s log says more.", counted(j.Done, "visit"))
+		view.Says = fmt.Sprintf("It came to a halt after %s. What is gone stays gone. Begin it again; the server’s log says "+
+			"more.", counted(j.Done, "visit"))
 		if j.Why == "no-space" {
-			view.Says = fmt.Sprintf("The disk is full or can’t be written, so it came to a halt after %s. What is gone stays gone. Make room, and begin it again.", counted(j.Done, "visit"))
+			view.Says = fmt.Sprintf("The disk is full or can’t be written, so it came to a halt after %s. What is gone stays "+
+				"gone. Make room, and begin it again.", counted(j.Done, "visit"))
 		}
 	}
 	return sendPage(w, http.StatusOK, "erasure.html", view)

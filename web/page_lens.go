@@ -58,7 +58,8 @@ func (s *Server) showLens(w http.ResponseWriter, r *http.Request) error {
 
 // formOf fills a form with what a lens was saved as.
 func formOf(l house.Lens) lensForm {
-	return lensForm{Angle: plainNumber(l.Angle, 1), Height: plainNumber(l.Height, 2), Tilt: plainNumber(l.Tilt, 1), Projection: l.Projection}
+	return lensForm{Angle: plainNumber(l.Angle, 1), Height: plainNumber(l.Height, 2), Tilt: plainNumber(l.Tilt, 1),
+		Projection: l.Projection}
 }
 
 // plainNumber writes a number with so many decimals at the most.
@@ -74,7 +75,8 @@ func (s *Server) drawLens(w http.ResponseWriter, r *http.Request, status int, vi
 	if err != nil {
 		return absent(err, errNoBell)
 	}
-	view.Bar, view.Bell, view.Action, view.Known = barOf(r, "Rules", "How the bell looks: "+bell), bell, lensAddress(bell), known
+	view.Bar, view.Bell, view.Action, view.Known = barOf(r, "Rules", "How the bell looks: "+bell), bell,
+		lensAddress(bell), known
 	view.Now = lensWords(lens, known)
 	if view.Preview, err = s.lensPreview(r.Context(), bell, view.Form); err != nil {
 		return err
@@ -91,7 +93,8 @@ func lensWords(l house.Lens, known bool) string {
 	if l.Projection == house.Equidistant {
 		lines = "bows straight lines"
 	}
-	return fmt.Sprintf("sees %s° across and %s, is %s m above the ground and %s", plainNumber(l.Angle, 1), lines, plainNumber(l.Height, 2), tiltWords(l.Tilt))
+	return fmt.Sprintf("sees %s° across and %s, is %s m above the ground and %s", plainNumber(l.Angle, 1), lines,
+		plainNumber(l.Height, 2), tiltWords(l.Tilt))
 }
 
 // tiltWords say how far a bell looks down or up.
@@ -121,7 +124,8 @@ func (s *Server) lensPreview(ctx context.Context, bell string, f lensForm) (stri
 	if found {
 		width = still.Width
 	}
-	return fmt.Sprintf("On a still %d pixels wide, a grown-up one metre away would have a face about %.0f pixels wide.", width, liveness.FaceAt(lens, width, 1)), nil
+	return fmt.Sprintf("On a still %d pixels wide, a grown-up one metre away would have a face about %.0f pixels wide.",
+		width, liveness.FaceAt(lens, width, 1)), nil
 }
 
 // What may be wrong with the numbers of a form.
@@ -137,7 +141,8 @@ func (f lensForm) lens() (l house.Lens, err error) {
 	for _, n := range []struct {
 		name, text string
 		v          *float64
-	}{{"the angle of view", f.Angle, &l.Angle}, {"the height of the lens", f.Height, &l.Height}, {"how far it looks down", f.Tilt, &l.Tilt}} {
+	}{{"the angle of view", f.Angle, &l.Angle}, {"the height of the lens", f.Height, &l.Height},
+		{"how far it looks down", f.Tilt, &l.Tilt}} {
 		if n.text == "" {
 			return l, errMissingNumber
 		}
@@ -164,7 +169,8 @@ func (s *Server) submitLens(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	form := lensForm{posted.text("angle"), posted.text("height"), posted.text("tilt"), house.Projection(posted.text("projection"))}
+	form := lensForm{posted.text("angle"), posted.text("height"), posted.text("tilt"),
+		house.Projection(posted.text("projection"))}
 	lens, err := form.lens()
 	if err == nil {
 		err = s.Archive.SetLens(r.Context(), r.PathValue("bell"), lens)

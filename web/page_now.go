@@ -179,7 +179,8 @@ func notesOn(v house.Visit) (notes []string) {
 		if skew < 0 {
 			direction = "behind"
 		}
-		notes = append(notes, fmt.Sprintf("The bell's clock is %s %s; the time here is the server's.", spell(skew.Abs()), direction))
+		notes = append(notes, fmt.Sprintf("The bell's clock is %s %s; the time here is the server's.", spell(skew.Abs()),
+			direction))
 	}
 	return notes
 }

@@ -64,7 +64,8 @@ func (t presenter) parcelState(p house.ParcelRule) string {
 }
 
 var parcelWords = map[string]string{
-	parcelLater: "Its time is to come.", parcelNow: "Expected now.", parcelUsed: "Used: opening was suggested for it once.",
+	parcelLater: "Its time is to come.", parcelNow: "Expected now.",
+	parcelUsed: "Used: opening was suggested for it once.",
 	parcelOver: "Over: nothing was suggested for it.",
 }
 
@@ -78,7 +79,8 @@ func (s *Server) drawParcels(w http.ResponseWriter, r *http.Request, status int,
 	if err != nil {
 		return err
 	}
-	view := adviceParcelsView{Bar: barOf(r, "Rules", "Expected parcels"), Saved: r.URL.Query().Has("saved"), Wrong: wrong, Clock: t.clockWords()}
+	view := adviceParcelsView{Bar: barOf(r, "Rules", "Expected parcels"), Saved: r.URL.Query().Has("saved"),
+		Wrong: wrong, Clock: t.clockWords()}
 	for _, p := range slices.Backward(parcels) {
 		line, err := s.parcelLine(r, t, p, doors)
 		if err != nil {
@@ -110,11 +112,13 @@ func (s *Server) parcelsFor(r *http.Request) (t presenter, doors []house.Door, p
 	return t, doors, parcels, err
 }
 
-func (s *Server) parcelLine(r *http.Request, t presenter, p house.ParcelRule, doors []house.Door) (line parcelLine, err error) {
+func (s *Server) parcelLine(r *http.Request, t presenter, p house.ParcelRule, doors []house.Door) (line parcelLine,
+	err error) {
 	door, _ := doorByID(doors, p.Door)
 	unused := p
 	unused.UsedBy = "" // what became of it stands beside
-	line = parcelLine{Says: policy.RestateParcel(unused, door, t.zone), Became: parcelWords[t.parcelState(p)], Remove: "/rules/advice/parcels/" + url.PathEscape(p.ID) + "/remove"}
+	line = parcelLine{Says: policy.RestateParcel(unused, door, t.zone), Became: parcelWords[t.parcelState(p)],
+		Remove: "/rules/advice/parcels/" + url.PathEscape(p.ID) + "/remove"}
 	visit, err := s.parcelVisit(r, p)
 	if visit != "" {
 		line.Visit = visitAddress(visit)
@@ -203,5 +207,6 @@ func (s *Server) expect(r *http.Request, p house.ParcelRule) (field string, err 
 }
 
 func (s *Server) submitRemoveParcel(w http.ResponseWriter, r *http.Request) error {
-	return afterRemoval(w, r, s.Archive.RemoveParcelRule(r.Context(), r.PathValue("parcel")), "/rules/advice/parcels?saved")
+	return afterRemoval(w, r, s.Archive.RemoveParcelRule(r.Context(), r.PathValue("parcel")),
+		"/rules/advice/parcels?saved")
 }

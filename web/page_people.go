@@ -75,7 +75,8 @@ func (s *Server) showPeople(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (t presenter) personView(p personJSON) personView {
-	view := personView{personJSON: p, Address: personAddress(p.ID), Added: t.day(p.AddedAt), Book: bookFields{Person: p.ID}.address(store.Cursor{})}
+	view := personView{personJSON: p, Address: personAddress(p.ID), Added: t.day(p.AddedAt),
+		Book: bookFields{Person: p.ID}.address(store.Cursor{})}
 	if p.Consent != nil {
 		view.Given = t.day(p.Consent.GivenAt)
 	}
@@ -192,19 +193,23 @@ func (s *Server) showErasePerson(w http.ResponseWriter, r *http.Request) error {
 	view := confirmView{
 		Bar: barOf(r, "People", "Erase a person"), Back: personAddress(p.ID),
 		Action: personAddress(p.ID) + "/erase", Button: "Erase " + p.Name, Fields: []field{{"visits", fmt.Sprint(visits)}},
-		Says: []string{p.Name + ": the name, the consent and " + counted(p.References, "reference") + " would go for good, and Lintel would know this face no more. Their phones, tokens and one-time codes count no more, and the rules about them go. No backup brings them back here."},
+		Says: []string{p.Name + ": the name, the consent and " + counted(p.References, "reference") +
+			" would go for good, and Lintel would know this face no more. Their phones, tokens and one-time codes count no " +
+			"more, and the rules about them go. No backup brings them back here."},
 	}
 	stay := p.Visits
 	if visits {
 		stay = p.Held
-		view.Says = append(view.Says, counted(p.Visits-p.Held, "visit")+" would go whole, with the stills, whoever else stood there.")
+		view.Says = append(view.Says,
+			counted(p.Visits-p.Held, "visit")+" would go whole, with the stills, whoever else stood there.")
 	}
 	if stay > 0 {
 		why := ""
 		if visits {
 			why = ", for a hold"
 		}
-		view.Says = append(view.Says, counted(stay, "visit")+" would stay"+why+", and show a stranger. Stills there still show the face, until the rules let them go.")
+		view.Says = append(view.Says, counted(stay, "visit")+" would stay"+why+", and show a stranger. Stills there still "+
+			"show the face, until the rules let them go.")
 	}
 	return sendPage(w, http.StatusOK, "confirm.html", view)
 }
@@ -219,9 +224,12 @@ func (s *Server) showWithdraw(w http.ResponseWriter, r *http.Request) error {
 		Bar: barOf(r, "People", "Withdraw a consent"), Back: personAddress(p.ID),
 		Action: personAddress(p.ID) + "/withdraw", Button: "Withdraw the consent",
 		Says: []string{
-			p.Name + ": " + counted(p.References, "reference") + " would go for good. Lintel would know this face no more, from now on.",
-			counted(p.Visits, "visit") + " would stay and show a stranger. They go when a stranger’s do. Stills there still show the face until then.",
-			"The name, phones, tokens, one-time codes and rules stay. Without a consent nothing is suggested for " + p.Name + ". Erase " + p.Name + " to take it all away.",
+			p.Name + ": " + counted(p.References, "reference") +
+				" would go for good. Lintel would know this face no more, from now on.",
+			counted(p.Visits, "visit") +
+				" would stay and show a stranger. They go when a stranger’s do. Stills there still show the face until then.",
+			"The name, phones, tokens, one-time codes and rules stay. Without a consent nothing is suggested for " + p.Name +
+				". Erase " + p.Name + " to take it all away.",
 			"A backup made earlier brings the consent back. Withdraw it again after restoring one.",
 		},
 	})
@@ -301,7 +309,8 @@ func erasedWords(q url.Values) string {
 	if err != nil || err2 != nil || erased < 0 || unnamed < 0 {
 		return ""
 	}
-	return fmt.Sprintf("The person was erased. %s erased with them, %s left with a stranger.", counted(erased, "visit"), counted(unnamed, "visit"))
+	return fmt.Sprintf("The person was erased. %s erased with them, %s left with a stranger.", counted(erased, "visit"),
+		counted(unnamed, "visit"))
 }
 
 // personErasure is the erasure of the person that the address names.

@@ -33,7 +33,8 @@ func (s *Server) fillReceivers(ctx context.Context, t presenter, view *upkeepVie
 	}
 	for _, receiver := range receivers {
 		door, _ := doorByID(view.Doors, receiver.Door)
-		view.Receivers = append(view.Receivers, receiverLine{receiver.Name, door.Name, t.moment(receiver.AddedAt), "/upkeep/receivers/" + url.PathEscape(receiver.ID) + "/remove"})
+		view.Receivers = append(view.Receivers, receiverLine{receiver.Name, door.Name, t.moment(receiver.AddedAt),
+			"/upkeep/receivers/" + url.PathEscape(receiver.ID) + "/remove"})
 	}
 	return nil
 }
@@ -67,7 +68,8 @@ func (s *Server) submitReceiver(w http.ResponseWriter, r *http.Request) error {
 
 func (s *Server) submitRemoveReceiver(w http.ResponseWriter, r *http.Request) error {
 	// One that is gone already is what was wanted.
-	if err := s.Archive.RemoveReceiver(r.Context(), r.PathValue("receiver")); err != nil && !errors.Is(err, house.ErrNotFound) {
+	if err := s.Archive.RemoveReceiver(r.Context(), r.PathValue("receiver")); err != nil &&
+		!errors.Is(err, house.ErrNotFound) {
 		return err
 	}
 	s.erased()

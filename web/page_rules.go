@@ -99,7 +99,8 @@ func (s *Server) drawRules(w http.ResponseWriter, r *http.Request, status int, v
 		return err
 	}
 	for _, h := range holds {
-		view.Holds = append(view.Holds, holdLine{visitAddress(h.Visit), "/rules/holds/" + url.PathEscape(h.Visit) + "/end", h.Reason, t.moment(h.PlacedAt), t.moment(h.EndsAt)})
+		view.Holds = append(view.Holds, holdLine{visitAddress(h.Visit), "/rules/holds/" + url.PathEscape(h.Visit) + "/end",
+			h.Reason, t.moment(h.PlacedAt), t.moment(h.EndsAt)})
 	}
 	if view.Bells, err = s.maskedBells(r.Context()); err != nil {
 		return err

@@ -53,7 +53,8 @@ type dayField struct {
 }
 
 // week is in the order of ISO 8601.
-var week = []time.Weekday{time.Monday, time.Tuesday, time.Wednesday, time.Thursday, time.Friday, time.Saturday, time.Sunday}
+var week = []time.Weekday{time.Monday, time.Tuesday, time.Wednesday, time.Thursday, time.Friday, time.Saturday,
+	time.Sunday}
 
 func newQuiet(number int) quietFields {
 	q := quietFields{Number: number}
@@ -94,7 +95,8 @@ func newRuleFields(kind house.Kind) ruleFields {
 	}
 	return ruleFields{
 		Kind: kind, Name: words, Caution: kind == house.Stranger,
-		Stills: period("Stills, for", "stills", ""), Findings: period("Findings, for", "findings", "as the stills"), Smaller: period("Smaller after", "smaller", "never"),
+		Stills: period("Stills, for", "stills", ""), Findings: period("Findings, for", "findings", "as the stills"),
+		Smaller: period("Smaller after", "smaller", "never"),
 	}
 }
 
@@ -301,12 +303,14 @@ func changeSentences(old, new house.Rules) (sentences []string) {
 			{"stills keep their size", before.Smaller, after.Smaller},
 		} {
 			if part.before != part.after {
-				sentences = append(sentences, fmt.Sprintf("%s: %s %s.", kindPlurals[kind], part.what, changeWords(part.before, part.after)))
+				sentences = append(sentences,
+					fmt.Sprintf("%s: %s %s.", kindPlurals[kind], part.what, changeWords(part.before, part.after)))
 			}
 		}
 	}
 	if old.Zone != new.Zone {
-		sentences = append(sentences, fmt.Sprintf("The time zone is %s instead of %s.", zoneWords(new.Zone), zoneWords(old.Zone)))
+		sentences = append(sentences,
+			fmt.Sprintf("The time zone is %s instead of %s.", zoneWords(new.Zone), zoneWords(old.Zone)))
 	}
 	before, after := quietSet(old), quietSet(new)
 	for _, q := range new.Quiet {
@@ -340,7 +344,7 @@ func changeWords(before, after house.Period) string {
 		return fmt.Sprintf("%s only: shorter", after.Words())
 	}
 	words := fmt.Sprintf("%s instead of %s", after.Words(), before.Words())
-	switch cmp.Compare(hours(after), hours(before)) {
+	switch cmp.Compare(after.AtLeastHours(), before.AtLeastHours()) {
 	case -1:
 		return words + ": shorter"
 	case 1:
@@ -348,7 +352,5 @@ func changeWords(before, after house.Period) string {
 	}
 	return words // a day is 24 hours, but for daylight saving
 }
-
-func hours(p house.Period) int { return p.Hours + 24*p.Days }
 
 func zoneWords(name string) string { return cmp.Or(name, "the server's") }

@@ -60,7 +60,8 @@ func (s *Server) factorsOf(ctx context.Context, t presenter, view *personView) e
 	}
 	for _, token := range tokens {
 		if token.Person == view.ID {
-			view.Tokens = append(view.Tokens, tokenLine{token.Label, personAddress(view.ID) + "/tokens/" + url.PathEscape(token.ID) + "/remove"})
+			view.Tokens = append(view.Tokens,
+				tokenLine{token.Label, personAddress(view.ID) + "/tokens/" + url.PathEscape(token.ID) + "/remove"})
 		}
 	}
 	slices.SortFunc(view.Tokens, func(a, b tokenLine) int { return strings.Compare(a.Label, b.Label) })
@@ -125,14 +126,16 @@ func (s *Server) addSource(r *http.Request, kind house.SourceKind, person, name 
 	}
 	added := newSource{ID: id, Name: name, Token: token, About: person, Plain: !s.TLS}
 	bodies := []string{
-		fmt.Sprintf(`{"arrival": {"latitude_deg": 47.5, "longitude_deg": -8.25, "accuracy_m": 12, "at": "%s"}}`, s.Now().UTC().Format(time.RFC3339)),
+		fmt.Sprintf(`{"arrival": {"latitude_deg": 47.5, "longitude_deg": -8.25, "accuracy_m": 12, "at": "%s"}}`,
+			s.Now().UTC().Format(time.RFC3339)),
 		`{"code": "123456"}`,
 	}
 	if kind == house.Reader {
 		bodies = []string{`{"token": "LABEL"}`}
 	}
 	for _, body := range bodies {
-		added.Curl = append(added.Curl, fmt.Sprintf("curl %s/api/v1/factors -H 'Authorization: Bearer %s' -H 'Content-Type: application/json' -d '%s'", s.base(r), token, body))
+		added.Curl = append(added.Curl, fmt.Sprintf("curl %s/api/v1/factors -H 'Authorization: Bearer %s' -H 'Content-Type: "+
+			"application/json' -d '%s'", s.base(r), token, body))
 	}
 	return added, nil
 }
@@ -163,7 +166,8 @@ func (s *Server) endSource(ctx context.Context, id, person string) error {
 	if err != nil {
 		return err
 	}
-	if !slices.ContainsFunc(sources, func(source house.Source) bool { return source.ID == id && source.Person == person }) {
+	if !slices.ContainsFunc(sources,
+		func(source house.Source) bool { return source.ID == id && source.Person == person }) {
 		return nil
 	}
 	if err := s.Archive.RemoveSource(ctx, id); err != nil && !errors.Is(err, house.ErrNotFound) {
@@ -186,7 +190,8 @@ func (s *Server) submitToken(w http.ResponseWriter, r *http.Request) error {
 	_, err = s.Archive.AddToken(r.Context(), p.ID, label)
 	switch {
 	case errors.Is(err, house.ErrExists):
-		return s.drawPerson(w, r, http.StatusConflict, p, personView{Wrong: "This token is somebody’s already. Remove it there first."})
+		return s.drawPerson(w, r, http.StatusConflict, p,
+			personView{Wrong: "This token is somebody’s already. Remove it there first."})
 	case err != nil:
 		return absent(err, errPersonGone)
 	default:
@@ -200,7 +205,8 @@ func (s *Server) submitRemoveToken(w http.ResponseWriter, r *http.Request) error
 		return err
 	}
 	tokens, err := s.Archive.Tokens(r.Context())
-	if err == nil && slices.ContainsFunc(tokens, func(t house.CarriedToken) bool { return t.ID == r.PathValue("token") && t.Person == p.ID }) {
+	if err == nil && slices.ContainsFunc(tokens,
+		func(t house.CarriedToken) bool { return t.ID == r.PathValue("token") && t.Person == p.ID }) {
 		if err = s.Archive.RemoveToken(r.Context(), r.PathValue("token")); errors.Is(err, house.ErrNotFound) {
 			err = nil // it went meanwhile, which is what was wanted
 		}

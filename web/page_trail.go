@@ -42,7 +42,8 @@ func (s *Server) showTrail(w http.ResponseWriter, r *http.Request) error {
 // submitTrailCheck goes through the whole trail, which is too much for each load.
 func (s *Server) submitTrailCheck(w http.ResponseWriter, r *http.Request) error {
 	entries, err := s.Archive.CheckTrail(r.Context())
-	view := trailView{Checked: fmt.Sprintf("The trail is intact: %s, each as it was written and in its place.", entriesWords(entries))}
+	view := trailView{Checked: fmt.Sprintf("The trail is intact: %s, each as it was written and in its place.",
+		entriesWords(entries))}
 	if errors.Is(err, store.ErrTampered) {
 		s.Log.Error("the audit trail was changed", "err", err)
 		view.Checked, view.Tampered = sentence(err), true
@@ -110,7 +111,8 @@ func (s *Server) trailEntries(r *http.Request) ([]house.Entry, error) {
 }
 
 func (t presenter) trailLine(e house.Entry, names map[string]string) trailLine {
-	line := trailLine{Seq: e.Seq, When: t.moment(e.At), DateTime: e.At.In(t.zone).Format(time.RFC3339), Who: actorWords(e.Actor, names), Did: deedWords(e, names)}
+	line := trailLine{Seq: e.Seq, When: t.moment(e.At), DateTime: e.At.In(t.zone).Format(time.RFC3339),
+		Who: actorWords(e.Actor, names), Did: deedWords(e, names)}
 	if m := visitWords.FindStringSubmatch(e.Subject); m != nil && e.Action != "erased" {
 		line.Visit = visitAddress(m[1])
 	}
@@ -139,10 +141,16 @@ func actorWords(actor string, names map[string]string) string {
 
 // deeds are the words for what an action does to its subject.
 var deeds = map[string]string{
-	"looked": "looked at", "consented": "recorded consent of", "withdrew": "withdrew the consent of", "enrolled": "enrolled a picture of", "held": "placed a hold on",
-	"released": "ended the hold on", "masked": "made masked places black on", "swept": "swept by the rules:", "backed-up": "made a backup,",
-	"paired": "paired", "unpaired": "unpaired", "added": "added", "removed": "removed", "checked": "answered for a face on", "unchecked": "took an answer back on", "renamed": "had a face judged anew on", "changed": "changed", "erased": "erased", "exported": "exported",
-	"started": "began", "suggested": "made", "used": "let somebody in by", "dismissed": "dismissed", "expired": "let expire", "missed": "counted a failed attempt:",
+	"looked": "looked at", "consented": "recorded consent of", "withdrew": "withdrew the consent of",
+	"enrolled": "enrolled a picture of", "held": "placed a hold on",
+	"released": "ended the hold on", "masked": "made masked places black on", "swept": "swept by the rules:",
+	"backed-up": "made a backup,",
+	"paired":    "paired", "unpaired": "unpaired", "added": "added", "removed": "removed",
+	"checked": "answered for a face " +
+		"on", "unchecked": "took an answer back on", "renamed": "had a face judged anew on", "changed": "changed",
+	"erased": "erased", "exported": "exported",
+	"started": "began", "suggested": "made", "used": "let somebody in by", "dismissed": "dismissed",
+	"expired": "let expire", "missed": "counted a failed attempt:",
 }
 
 // deedWords say what was done to what. A word that is not known stays as the
@@ -157,13 +165,15 @@ func deedWords(e house.Entry, names map[string]string) string {
 
 func subjectWords(subject string, names map[string]string) string {
 	var s store.Swept
-	if n, err := fmt.Sscanf(subject, "visits %d, stills of %d, smaller %d", &s.Visits, &s.Findings, &s.Smaller); n == 3 && err == nil {
+	if n, err := fmt.Sscanf(subject, "visits %d, stills of %d, smaller %d", &s.Visits, &s.Findings,
+		&s.Smaller); n == 3 && err == nil {
 		return sweptWords(s)
 	}
 	if words, ok := wholeSubjects[subject]; ok {
 		return words
 	}
-	for kind, words := range map[string]string{"masks of ": "the masks of ", "lens of ": "the lens of ", "stills of ": "the stills kept of ", "one-time codes of ": "the one-time codes of "} {
+	for kind, words := range map[string]string{"masks of ": "the masks of ", "lens of ": "the lens of ",
+		"stills of ": "the stills kept of ", "one-time codes of ": "the one-time codes of "} {
 		if of, ok := strings.CutPrefix(subject, kind); ok {
 			return words + named(of, names)
 		}
@@ -181,8 +191,10 @@ var wholeSubjects = map[string]string{"rules": "the rules", "rules of advice": "
 	"person": "something given for a person it is not of", "speed": "a phone that moved faster than it can"}
 
 // things are words for what has an id and no name.
-var things = map[string]string{"rule": "a rule for a door, number", "parcel": "an expected parcel, number", "factor": "a factor, number",
-	"source": "a phone or reader that gives factors, number", "token": "a token, number", "receiver": "a receiver of suggestions, number", "trial": "a trial with pictures, number", "advice": "the suggestion"}
+var things = map[string]string{"rule": "a rule for a door, number", "parcel": "an expected parcel, number",
+	"factor": "a factor, number",
+	"source": "a phone or reader that gives factors, number", "token": "a token, number",
+	"receiver": "a receiver of suggestions, number", "trial": "a trial with pictures, number", "advice": "the suggestion"}
 
 var thingWords = regexp.MustCompile(`^(rule|parcel|factor|source|token|receiver|trial|advice) [A-Z2-7]{26}\b`)
 

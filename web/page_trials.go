@@ -28,7 +28,8 @@ var stepWords = map[house.TrialStep]struct{ name, do, what, passes string }{
 	house.TrialPerson: {name: "Yourself", what: "rings of yourself",
 		do: "Stand where visitors stand, look as you always do, and ring."},
 	house.TrialPrint: {name: "A printed photograph", what: "rings with a print", passes: "such prints",
-		do: "Hold a printed photograph of yourself before your face, as near as somebody would who wants to get in, and ring. " +
+		do: "Hold a printed photograph of yourself before your face, as near as somebody would who wants to get in, and " +
+			"ring. " +
 			"Try it nearer and farther, held still and moved."},
 	house.TrialScreen: {name: "A phone or tablet", what: "rings with a screen", passes: "such screens",
 		do: "Show a photograph or a clip of yourself on a phone or tablet, hold it before your face, and ring. " +
@@ -284,7 +285,8 @@ func trialSummary(trial house.Trial) (says []string) {
 		says = append(says, stepWords[step].name+": "+countOf(trial, step).words())
 	}
 	_, most := match.Rate{N: trialRings}.Interval(0.95)
-	return append(says, fmt.Sprintf("The ranges are 95 %% intervals. Few rings prove little, and those of one picture in one "+
+	return append(says, fmt.Sprintf("The ranges are 95 %% intervals. Few rings prove little, and those of one picture "+
+		"in one "+
 		"hand less: where %d of %d pictures are noticed, up to %.0f %% may still pass. Try again by another light and with "+
 		"other pictures.", trialRings, trialRings, math.Ceil(100*most)))
 }
@@ -371,6 +373,7 @@ func (s *Server) trialWords(ctx context.Context) (string, error) {
 	if err != nil || !runs {
 		return "", err
 	}
-	return fmt.Sprintf("Pictures are being tried at the bell %s, until %s at the latest. Nothing is suggested there meanwhile.",
+	return fmt.Sprintf("Pictures are being tried at the bell %s, until %s at the latest. Nothing is suggested there "+
+		"meanwhile.",
 		trial.Bell, trial.EndsAt.In(s.zone(ctx)).Format("15:04")), nil
 }

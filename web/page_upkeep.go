@@ -79,7 +79,8 @@ func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, view upkeepV
 	if view.Residents, err = s.Archive.Residents(r.Context()); err != nil {
 		return err
 	}
-	if err := errors.Join(s.fillReaders(r.Context(), t, &view), s.fillReceivers(r.Context(), t, &view), s.fillTrials(r.Context(), t, &view)); err != nil {
+	if err := errors.Join(s.fillReaders(r.Context(), t, &view), s.fillReceivers(r.Context(), t, &view),
+		s.fillTrials(r.Context(), t, &view)); err != nil {
 		return err
 	}
 	status := http.StatusOK
@@ -111,9 +112,11 @@ func (s *Server) fillArchive(ctx context.Context, t presenter, view *upkeepView)
 	view.BackupOld = !found || t.now.Sub(last.At) > backupLasts
 	view.Backup = "There was never a backup."
 	if found {
-		view.Backup = fmt.Sprintf("The last backup was made on %s, with %s.", t.moment(last.At), counted(last.Stills, "still"))
+		view.Backup = fmt.Sprintf("The last backup was made on %s, with %s.", t.moment(last.At),
+			counted(last.Stills, "still"))
 		if last.Lost > 0 {
-			view.Backup += fmt.Sprintf(" Of %s the file was missing or changed; lintel verify says more.", counted(last.Lost, "still"))
+			view.Backup += fmt.Sprintf(" Of %s the file was missing or changed; lintel verify says more.",
+				counted(last.Lost, "still"))
 			view.BackupOld = true
 		}
 	}

@@ -49,7 +49,8 @@ func newWarningView(l *house.Liveness) *warningView {
 	if l == nil || liveness.Warning(l.Level) == "" {
 		return nil
 	}
-	return &warningView{Level: l.Level, Words: liveness.Warning(l.Level), Seen: seen(l.Findings), CantTell: liveness.Untold(l.CantTell)}
+	return &warningView{Level: l.Level, Words: liveness.Warning(l.Level), Seen: seen(l.Findings),
+		CantTell: liveness.Untold(l.CantTell)}
 }
 
 // shownSigns is how many signs a warning names.

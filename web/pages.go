@@ -63,7 +63,8 @@ type screenLink struct {
 
 // screens are what the bar leads to; those for residents come last.
 var screens = []screenLink{{Name: "Now", Address: "/"}, {Name: "Visitor book", Address: "/visits"},
-	{Name: "People", Address: "/people"}, {Name: "Check matches", Address: "/checks"}, {Name: "Rules", Address: "/rules"}, {Name: "Upkeep", Address: "/upkeep"}}
+	{Name: "People", Address: "/people"}, {Name: "Check matches", Address: "/checks"},
+	{Name: "Rules", Address: "/rules"}, {Name: "Upkeep", Address: "/upkeep"}}
 
 const screensOfTablets = 2
 

@@ -22,8 +22,9 @@ var problems = []struct {
 	more   bool // whether the detail is all that was said of the error
 }{
 	{err: house.ErrNoSpace, status: http.StatusInsufficientStorage, kind: "no-space",
-		title:  "The disk is full or can't be written, so this was not done, or not to its end.",
-		detail: "What was kept before is safe. Make room on the server's disk, or let it be written again, and try once more."},
+		title: "The disk is full or can't be written, so this was not done, or not to its end.",
+		detail: "What was kept before is safe. Make room on the server's disk, or let it be written again, and try " +
+			"once more."},
 
 	// Visits, rules, masks, lenses and trials.
 	{err: house.ErrHeld, status: http.StatusConflict, kind: "held"},
@@ -55,7 +56,8 @@ var problems = []struct {
 	{err: evidence.ErrMessage, status: http.StatusBadRequest, kind: "bad-message",
 		title: `This is no message of a source: a message is one JSON object with one field, "arrival", "code" or "token".`},
 	{err: geofence.ErrReport, status: http.StatusBadRequest, kind: "bad-report",
-		title: `This is no report of a phone: "arrival" has exactly the fields latitude_deg, longitude_deg, accuracy_m and at.`},
+		title: `This is no report of a phone: "arrival" has exactly the fields ` +
+			"latitude_deg, longitude_deg, accuracy_m and at."},
 	{err: evidence.ErrNotTheirs, status: http.StatusForbidden, kind: "not-theirs",
 		title: "This source may not tell that, or not of this person."},
 	{err: evidence.ErrNoToken, status: http.StatusNotFound, kind: "unknown-token",
@@ -73,9 +75,11 @@ var problems = []struct {
 	{err: geofence.ErrAccuracy, status: http.StatusUnprocessableEntity, kind: "bad-accuracy",
 		title: fmt.Sprintf("An accuracy is above 0 and at most %g m.", geofence.Vague)},
 	{err: geofence.ErrFuture, status: http.StatusUnprocessableEntity, kind: "from-the-future",
-		title: fmt.Sprintf("The report is from the future. The phone's clock may be ahead by %s at most.", spell(geofence.Skew))},
+		title: fmt.Sprintf("The report is from the future. The phone's clock may be ahead by %s at most.",
+			spell(geofence.Skew))},
 	{err: geofence.ErrOld, status: http.StatusUnprocessableEntity, kind: "too-old",
-		title: fmt.Sprintf("The report is older than %s. Send reports at once, and set the phone's clock.", spell(geofence.Old))},
+		title: fmt.Sprintf("The report is older than %s. Send reports at once, and set the phone's clock.",
+			spell(geofence.Old))},
 	{err: geofence.ErrSpeed, status: http.StatusUnprocessableEntity, kind: "too-fast",
 		title: "Nobody gets here from the report before in the time between."},
 	{err: totp.ErrFormat, status: http.StatusUnprocessableEntity, kind: "bad-code",
