@@ -282,8 +282,9 @@ func TestPasswordIsKeptAsAHash(t *testing.T) {
 		}
 		b := readFile(t, path)
 		found = found || bytes.Contains(b, []byte(r.PasswordHash))
-		for what, secret := range map[string]string{"the password": password, "a session's token": token, "the bell's secret": h.bell,
-			"a pairing code": code, "an invitation": joining} {
+		for what, secret := range map[string]string{"the password": password, "a session's token": token,
+			"the bell's secret": h.bell,
+			"a pairing code":    code, "an invitation": joining} {
 			if bytes.Contains(b, []byte(secret)) {
 				t.Errorf("%s holds %s", d.Name(), what)
 			}
@@ -381,7 +382,8 @@ func TestPairing(t *testing.T) {
 	pair(code[:7]).is(http.StatusUnauthorized)
 	pair(code + "0").is(http.StatusUnauthorized)
 	for _, name := range []string{"", "  ", strings.Repeat("h", 61)} {
-		h.post("/pair", url.Values{"name": {name}, "code": {code}}).is(http.StatusUnprocessableEntity).says("Give the tablet a name")
+		h.post("/pair", url.Values{"name": {name}, "code": {code}}).is(http.StatusUnprocessableEntity).
+			says("Give the tablet a name")
 		h.clock.advance(30 * time.Second)
 	}
 	a := pair(code[:4] + " " + code[4:] + " ").is(http.StatusSeeOther) // as it is shown
@@ -392,7 +394,8 @@ func TestPairing(t *testing.T) {
 
 	code = h.pairingCode(token)
 	h.clock.advance(pairingLasts)
-	h.post("/pair", url.Values{"name": {"Hall"}, "code": {code}}).is(http.StatusUnauthorized).says("older than five minutes")
+	h.post("/pair", url.Values{"name": {"Hall"}, "code": {code}}).is(http.StatusUnauthorized).
+		says("older than five minutes")
 	code = h.pairingCode(token)
 	h.clock.advance(pairingLasts - time.Second)
 	h.post("/pair", url.Values{"name": {"Attic"}, "code": {code}}).is(http.StatusSeeOther)
@@ -427,7 +430,8 @@ func TestWrongCodesVoidThePairing(t *testing.T) {
 				if wrong == code {
 					wrong = "x"
 				}
-				h.post("/pair", url.Values{"name": {"Hall"}, "code": {wrong}}, from(fmt.Sprint("198.51.100.", i))).is(http.StatusUnauthorized)
+				h.post("/pair", url.Values{"name": {"Hall"}, "code": {wrong}}, from(fmt.Sprint("198.51.100.", i))).
+					is(http.StatusUnauthorized)
 			}
 			h.post("/pair", url.Values{"name": {"Hall"}, "code": {code}}, from("203.0.113.5")).is(status)
 		})
@@ -503,7 +507,8 @@ func TestPasswordsTakeTurns(t *testing.T) {
 // it may not hold, every test searches for.
 func TestLogSaysEnough(t *testing.T) {
 	h, token := settledHouse(t)
-	h.post("/sign-in", url.Values{"name": {h.secret("Mallory")}, "password": {h.secret("a wrong password")}}, from("192.0.2.7")).is(401)
+	h.post("/sign-in", url.Values{"name": {h.secret("Mallory")}, "password": {h.secret("a wrong password")}},
+		from("192.0.2.7")).is(401)
 	h.post("/pair", url.Values{"name": {h.secret("Cellar")}, "code": {h.secret("00112233")}}, from("192.0.2.7")).is(401)
 	h.post("/pair", url.Values{"name": {h.secret("Hall")}, "code": {h.pairingCode(token)}}).is(303)
 	h.furnish()
@@ -511,8 +516,10 @@ func TestLogSaysEnough(t *testing.T) {
 	h.get("/", h.session(token)).is(200)
 	log := h.log.String()
 	for _, want := range []string{
-		`msg="a resident was added"`, `msg="somebody could not sign in" from=192.0.2.7`, `msg="a tablet could not be paired" from=192.0.2.7`,
-		`msg="a tablet was paired"`, `msg="kept a still" bell=gate`, "damaged=true", "clock_differs=true", `msg="refused a still" bell=gate why=wrong-secret`,
+		`msg="a resident was added"`, `msg="somebody could not sign in" from=192.0.2.7`,
+		`msg="a tablet could not be paired" from=192.0.2.7`,
+		`msg="a tablet was paired"`, `msg="kept a still" bell=gate`, "damaged=true", "clock_differs=true",
+		`msg="refused a still" bell=gate why=wrong-secret`,
 	} {
 		if !strings.Contains(log, want) {
 			t.Errorf("the log lacks %s", want)

@@ -6,9 +6,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"fmt"
-	"go/ast"
-	"go/parser"
-	"go/token"
 	"maps"
 	"net/http"
 	"net/http/httptest"
@@ -24,18 +21,9 @@ import (
 	"lintel/internal/house"
 )
 
-// A door is who may go through.
-type door string
-
-const (
-	open     door = "open"     // anybody
-	anyone   door = "anyone"   // residents and tablets
-	resident door = "resident" // residents only
-)
-
 // doors is who may ask for what. It stands here a second time, so that a
 // route whose guard changes, or that is new, is noticed.
-var doors = map[string]door{
+var doors = map[string]guard{
 	"GET /healthz":                     open,
 	"POST /api/v1/bells/{bell}/stills": open, // to bells, by their secret
 	"POST /api/v1/factors":             open, // to phones and readers, by their token
@@ -209,54 +197,13 @@ var doors = map[string]door{
 	"DELETE /api/v1/persons/{person}/consent":         resident,
 }
 
-// A route is a pattern as server.go has it, with the function that guards it.
-type route struct{ pattern, guard string }
-
-// routesInSource reads the routes out of server.go, since a mux does not list
-// its patterns.
-func routesInSource(t *testing.T) (routes []route) {
-	t.Helper()
-	file, err := parser.ParseFile(token.NewFileSet(), "server.go", nil, 0)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, d := range file.Decls {
-		f, ok := d.(*ast.FuncDecl)
-		if !ok || f.Name.Name != "routes" {
-			continue
-		}
-		ast.Inspect(f, func(n ast.Node) bool {
-			call, ok := n.(*ast.CallExpr)
-			if !ok || len(call.Args) != 2 {
-				return true
-			}
-			literal, ok := call.Args[0].(*ast.BasicLit)
-			if !ok || literal.Kind != token.STRING {
-				return true
-			}
-			pattern, err := strconv.Unquote(literal.Value)
-			if err != nil {
-				t.Fatal(err)
-			}
-			switch fun := call.Fun.(type) {
-			case *ast.Ident:
-				routes = append(routes, route{pattern, fun.Name})
-			case *ast.SelectorExpr: // mux.Handle
-				routes = append(routes, route{pattern, "anyone"})
-			}
-			return true
-		})
-	}
-	return routes
-}
-
 func TestDoorsAreAllRoutes(t *testing.T) {
-	inSource := make(map[string]door)
-	for _, r := range routesInSource(t) {
-		inSource[r.pattern] = door(r.guard)
+	guards := make(map[string]guard)
+	for _, r := range newHouse(t).routes() {
+		guards[r.pattern] = r.guard
 	}
-	if !maps.Equal(inSource, doors) {
-		t.Errorf("server.go has\n%v\nthe test has\n%v", inSource, doors)
+	if !maps.Equal(guards, doors) {
+		t.Errorf("the tables have\n%v\nthe test has\n%v", guards, doors)
 	}
 }
 
@@ -298,24 +245,25 @@ var asks = map[string]struct{ query, body string }{
 	"POST /rules/advice/parcels":               {"", typedParcel},
 	"POST /rules/advice/dry-run":               {"", "rule=" + sentRule},
 	"PUT /api/v1/advice/rules":                 {"", sentHouse},
-	"POST /api/v1/advice/dry-run":              {"", `{"door":"{lasting-door}","factors":["code"],"rule":` + sentRule + `}`},
-	"POST /api/v1/doors":                       {"", `{"name":"the loft","bell":"gate","parcel":false}`},
-	"PUT /api/v1/doors/{door}":                 {"", `{"name":"the cellar","bell":"gate","parcel":false}`},
-	"POST /api/v1/doors/rules":                 {"", sentRule},
-	"PUT /api/v1/doors/rules/{rule}":           {"", sentRule},
-	"POST /api/v1/parcels":                     {"", sentParcel},
-	"POST /people/{person}/phones":             {"", "name=The+blue+phone"},
-	"POST /people/{person}/tokens":             {"", "name=brass"},
-	"POST /upkeep/readers":                     {"", "name=The+mat"},
-	"POST /upkeep/receivers":                   {"", "name=The+box&door={lasting-door}"},
-	"POST /upkeep/trials":                      {"", "bell=shed"},
-	"POST /upkeep/trials/{trial}/step":         {"", "step=print"},
-	"POST /api/v1/trials":                      {"", `{"bell":"shed"}`},
-	"PUT /api/v1/trials/{trial}/step":          {"", `{"step":"print"}`},
-	"PUT /api/v1/prior":                        {"", `{"prior":0.5}`},
-	"PUT /api/v1/bells/{bell}/masks":           {"", "[]"},
-	"POST /rules/lens/{bell}":                  {"", "angle=100&projection=straight&height=1.4&tilt=0"},
-	"PUT /api/v1/bells/{bell}/lens":            {"", lensSent},
+	"POST /api/v1/advice/dry-run": {"",
+		`{"door":"{lasting-door}","factors":["code"],"rule":` + sentRule + `}`},
+	"POST /api/v1/doors":               {"", `{"name":"the loft","bell":"gate","parcel":false}`},
+	"PUT /api/v1/doors/{door}":         {"", `{"name":"the cellar","bell":"gate","parcel":false}`},
+	"POST /api/v1/doors/rules":         {"", sentRule},
+	"PUT /api/v1/doors/rules/{rule}":   {"", sentRule},
+	"POST /api/v1/parcels":             {"", sentParcel},
+	"POST /people/{person}/phones":     {"", "name=The+blue+phone"},
+	"POST /people/{person}/tokens":     {"", "name=brass"},
+	"POST /upkeep/readers":             {"", "name=The+mat"},
+	"POST /upkeep/receivers":           {"", "name=The+box&door={lasting-door}"},
+	"POST /upkeep/trials":              {"", "bell=shed"},
+	"POST /upkeep/trials/{trial}/step": {"", "step=print"},
+	"POST /api/v1/trials":              {"", `{"bell":"shed"}`},
+	"PUT /api/v1/trials/{trial}/step":  {"", `{"step":"print"}`},
+	"PUT /api/v1/prior":                {"", `{"prior":0.5}`},
+	"PUT /api/v1/bells/{bell}/masks":   {"", "[]"},
+	"POST /rules/lens/{bell}":          {"", "angle=100&projection=straight&height=1.4&tilt=0"},
+	"PUT /api/v1/bells/{bell}/lens":    {"", lensSent},
 }
 
 // A walk asks for every route. Each has a visit and a person of its own.
@@ -353,7 +301,8 @@ func newWalk(t *testing.T, changes ...func(*Config)) (w walk, resident, tablet s
 			}
 		}
 	}
-	for _, pattern := range []string{"DELETE /api/v1/visits/{visit}/hold", "POST /visits/{visit}/release", "POST /rules/holds/{visit}/end"} {
+	for _, pattern := range []string{"DELETE /api/v1/visits/{visit}/hold", "POST /visits/{visit}/release",
+		"POST /rules/holds/{visit}/end"} {
 		if visit, ok := w.visits[pattern]; ok {
 			if err := w.archive.PlaceHold(t.Context(), visit, "A claim", w.clock.now().Add(time.Hour)); err != nil {
 				t.Fatal(err)
@@ -387,7 +336,8 @@ func newWalk(t *testing.T, changes ...func(*Config)) (w walk, resident, tablet s
 	}
 	w.erasing.all = append(w.erasing.all, &erasure{id: "LASTING", state: "running", back: "/visits",
 		left: func(context.Context) (int, error) { return 0, nil }})
-	w.picture = w.pictures.keep(sha256.Sum256([]byte(resident)), w.persons["GET /people/{person}/codes/qr/{picture}"], []byte("a picture"))
+	w.picture = w.pictures.keep(sha256.Sum256([]byte(resident)), w.persons["GET /people/{person}/codes/qr/{picture}"],
+		[]byte("a picture"))
 	w.stills, w.known = len(w.files()), len(persons)
 	return w, resident, tablet
 }
@@ -406,7 +356,8 @@ func (w *walk) suggest() {
 			w.visits[pattern] = w.knownRings(ring, w.recognised)
 		case strings.Contains(pattern, "{advice}"):
 			visit := w.knownRings(ring, w.recognised)
-			w.advice[pattern] = w.advised(house.Advice{Visit: visit, Door: door, State: house.Suggested, Person: w.recognised, ExpiresAt: w.clock.now().Add(time.Hour)})
+			w.advice[pattern] = w.advised(house.Advice{Visit: visit, Door: door, State: house.Suggested, Person: w.recognised,
+				ExpiresAt: w.clock.now().Add(time.Hour)})
 		}
 	}
 }
@@ -423,7 +374,10 @@ func (w walk) step(pattern string, options ...option) *answer {
 		method, path = "GET", "/nothing/here"
 	}
 	path = strings.NewReplacer("{bell}", "gate", "{visit}", cmp.Or(w.visits[pattern], w.visit), "{frame}", "0", "{$}", "",
-		"{name}", "now.js", "{picture}", w.picture, "{source}", "NOSUCHSOURCE", "{token}", "NOSUCHTOKEN", "{receiver}", "NOSUCHRECEIVER", "{tablet}", w.tabletID, "{erasure}", "LASTING", "{stranger}", w.stranger, "{face}", cmp.Or(w.faces[pattern], "NOSUCHFACE"), "{advice}", cmp.Or(w.advice[pattern], "NOSUCHADVICE"), "{person}", cmp.Or(w.persons[pattern], w.person)).Replace(path)
+		"{name}", "now.js", "{picture}", w.picture, "{source}", "NOSUCHSOURCE", "{token}", "NOSUCHTOKEN", "{receiver}",
+		"NOSUCHRECEIVER", "{tablet}", w.tabletID, "{erasure}", "LASTING", "{stranger}", w.stranger, "{face}",
+		cmp.Or(w.faces[pattern], "NOSUCHFACE"), "{advice}", cmp.Or(w.advice[pattern], "NOSUCHADVICE"), "{person}",
+		cmp.Or(w.persons[pattern], w.person)).Replace(path)
 	path = w.tried.place(w.household, pattern).Replace(w.ruled.place(pattern).Replace(path))
 	if strings.ContainsAny(path, "{}") {
 		w.t.Fatalf("no place for %s", path)
@@ -432,7 +386,9 @@ func (w walk) step(pattern string, options ...option) *answer {
 	if with.body != "" && !strings.HasPrefix(with.body, "{") {
 		options = append([]option{header("Content-Type", "application/x-www-form-urlencoded")}, options...)
 	}
-	return w.ask(method, path+with.query, strings.NewReader(strings.NewReplacer("{strangers-visit}", w.rang, "{measured-visit}", w.measured, "{known}", w.recognised).Replace(w.ruled.place(pattern).Replace(with.body))), options...)
+	return w.ask(method, path+with.query, strings.NewReader(strings.NewReplacer("{strangers-visit}", w.rang,
+		"{measured-visit}", w.measured, "{known}", w.recognised).Replace(w.ruled.place(pattern).Replace(with.body))),
+		options...)
 }
 
 // everyDoor lists the patterns, those that end the session last.
@@ -502,8 +458,10 @@ func TestWithoutSession(t *testing.T) {
 func TestOpenDoors(t *testing.T) {
 	h := newHouse(t)
 	for pattern, status := range map[string]int{
-		"GET /healthz": 200, "POST /api/v1/bells/gate/stills": 401, "POST /api/v1/factors": 401, "GET /sign-in": 200, "POST /sign-in": 401, "GET /set-up": 410,
-		"POST /set-up": 410, "GET /join": 410, "POST /join": 410, "GET /pair": 200, "POST /pair": 422, "GET /assets/style.css": 200, "GET /assets/icon.svg": 200,
+		"GET /healthz": 200, "POST /api/v1/bells/gate/stills": 401, "POST /api/v1/factors": 401, "GET /sign-in": 200,
+		"POST /sign-in": 401, "GET /set-up": 410,
+		"POST /set-up": 410, "GET /join": 410, "POST /join": 410, "GET /pair": 200, "POST /pair": 422,
+		"GET /assets/style.css": 200, "GET /assets/icon.svg": 200,
 	} {
 		method, path, _ := strings.Cut(pattern, " ")
 		if a := h.ask(method, path, nil); a.StatusCode != status {
@@ -574,7 +532,8 @@ func TestDoorsStayShut(t *testing.T) {
 func TestAssets(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
-	for path, kind := range map[string]string{"/assets/style.css": "text/css; charset=utf-8", "/assets/now.js": "text/javascript; charset=utf-8",
+	for path, kind := range map[string]string{"/assets/style.css": "text/css; charset=utf-8",
+		"/assets/now.js":   "text/javascript; charset=utf-8",
 		"/assets/icon.svg": "image/svg+xml"} {
 		if a := h.get(path, in).is(200); a.Header.Get("Content-Type") != kind || len(a.body) == 0 {
 			t.Errorf("%s: %s, %d bytes", path, a.Header.Get("Content-Type"), len(a.body))
@@ -674,7 +633,8 @@ func TestCrossOrigin(t *testing.T) {
 				w.step(pattern, options...).isProblem(403, "cross-origin")
 				w.step(pattern, append(options, browser)...).is(403)
 			}
-			a := w.post("/set-up", url.Values{"token": {link}, "name": {"Mallory"}, "password": {"long enough it is"}, "again": {"long enough it is"}}, headers...)
+			a := w.post("/set-up", url.Values{"token": {link}, "name": {"Mallory"}, "password": {"long enough it is"},
+				"again": {"long enough it is"}}, headers...)
 			a.isProblem(403, "cross-origin")
 			w.ring("R2", 0, still(t, 2), headers...).isProblem(403, "cross-origin")
 

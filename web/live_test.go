@@ -121,7 +121,8 @@ func (c client) next() (m event) {
 func (c client) nextVisit() event {
 	c.t.Helper()
 	m := c.next()
-	if m.Type != "visit" || m.Visit == nil || m.Visit.Revision != m.Revision || !strings.Contains(m.Card, "visit-"+m.Visit.ID) {
+	if m.Type != "visit" || m.Visit == nil || m.Visit.Revision != m.Revision ||
+		!strings.Contains(m.Card, "visit-"+m.Visit.ID) {
 		c.t.Fatalf("no visit's message: %+v", m)
 	}
 	return m
@@ -387,7 +388,8 @@ func TestLiveHearsOfErasure(t *testing.T) {
 			if m.Type == "beat" {
 				continue
 			}
-			if m.Visit.ID != receipt.Visit || m.Revision <= before.Revision || m.Visit.Outcome != stranger || strings.Contains(m.Card, "Ilse") {
+			if m.Visit.ID != receipt.Visit || m.Revision <= before.Revision || m.Visit.Outcome != stranger ||
+				strings.Contains(m.Card, "Ilse") {
 				t.Errorf("after %+v", m)
 			}
 			break

@@ -36,7 +36,8 @@ type stillKind struct {
 
 // face is one of that width; fpir 0 makes a stranger's.
 func face(x, width int, person house.Person, fpir float64, band string) house.Face {
-	f := house.Face{Box: image.Rect(x, 20, x+width, 20+width), Landmarks: []house.Point{{X: 30.5, Y: 40}, {X: 41, Y: 40}, {X: 50, Y: 40}, {X: 61, Y: 40}, {X: 46, Y: 55.25}}}
+	f := house.Face{Box: image.Rect(x, 20, x+width, 20+width),
+		Landmarks: []house.Point{{X: 30.5, Y: 40}, {X: 41, Y: 40}, {X: 50, Y: 40}, {X: 61, Y: 40}, {X: 46, Y: 55.25}}}
 	if person.ID != "" {
 		f.Match = &house.Match{Person: person.ID, Name: person.Name, Distance: 0.31, FPIR: fpir, Band: band}
 	}
@@ -51,17 +52,20 @@ func visitKinds(p house.Person) []visitKind {
 		{name: "looking", stills: []stillKind{{state: house.Pending}}, outcome: looking,
 			says: []string{"Looking…"}},
 		{name: "strong", stills: []stillKind{done(face(10, 50, p, 0.00004, "strong"))}, outcome: someone,
-			says: []string{"Ilse &lt;Amberg&gt;", "strong match", "Fewer than 1 stranger in 10\u202f000"}, saysNone: []string{"<Amberg>", "and a stranger"}},
+			says:     []string{"Ilse &lt;Amberg&gt;", "strong match", "Fewer than 1 stranger in 10\u202f000"},
+			saysNone: []string{"<Amberg>", "and a stranger"}},
 		{name: "fair", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair"))}, outcome: someone,
 			says: []string{"fair match", "About 1 stranger in 2\u202f000"}},
 		{name: "weak", stills: []stillKind{done(face(10, 50, p, 0.008, "weak"))}, outcome: someone,
 			says: []string{"weak match", "About 1 stranger in 120 "}},
 		{name: "person-and-stranger", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair"), unknown)}, outcome: someone,
 			says: []string{"and a stranger"}},
-		{name: "person-and-strangers", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair"), unknown, unknown)}, outcome: someone,
-			says: []string{"and 2 strangers"}},
-		{name: "person-while-looking", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair")), {state: house.Pending}}, outcome: someone,
-			says: []string{"fair match"}, saysNone: []string{"Looking"}},
+		{name: "person-and-strangers", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair"), unknown, unknown)},
+			outcome: someone,
+			says:    []string{"and 2 strangers"}},
+		{name: "person-while-looking", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair")), {state: house.Pending}},
+			outcome: someone,
+			says:    []string{"fair match"}, saysNone: []string{"Looking"}},
 		{name: "stranger", stills: []stillKind{done(unknown)}, outcome: stranger,
 			says: []string{"A stranger"}},
 		{name: "strangers", stills: []stillKind{done(unknown), done(unknown, unknown, unknown)}, outcome: stranger,
@@ -162,7 +166,8 @@ func TestNamesAreEscaped(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := h.archive.Record(t.Context(), v.Stills[0].ID, house.Done, []house.Face{face(10, 50, p, 0.0005, "fair")}); err != nil {
+	if err := h.archive.Record(t.Context(), v.Stills[0].ID, house.Done,
+		[]house.Face{face(10, 50, p, 0.0005, "fair")}); err != nil {
 		t.Fatal(err)
 	}
 	if err := h.archive.PlaceHold(t.Context(), v.ID, "R"+evil, h.clock.now().Add(time.Hour)); err != nil {
@@ -172,21 +177,24 @@ func TestNamesAreEscaped(t *testing.T) {
 	link := h.setUpLink()
 	fields := url.Values{"name": {"N" + evil}, "password": {"short"}, "again": {"short"}, "code": {"0"}, "token": {link}}
 	for what, a := range map[string]*answer{
-		"now":      h.get("/", h.session(token)).is(200),
-		"tablet":   h.get("/", h.session(tablet)).is(200),
-		"upkeep":   h.get("/upkeep", h.session(token)).is(200),
-		"rules":    h.get("/rules", h.session(token)).is(200),
-		"draft":    h.post("/rules", evilRules(evil), h.session(token)).is(422),
-		"masks":    h.post("/rules/masks/gate", url.Values{"masks": {evil + "</textarea>" + evil}}, h.session(token)).is(422),
-		"lens":     h.post("/rules/lens/gate", url.Values{"angle": {evil}, "height": {evil}, "tilt": {evil}, "projection": {evil}, "person": {evil}, "person_height": {evil}, "face": {evil}}, h.session(token)).is(422),
-		"trail":    h.get("/upkeep/trail", h.session(token)).is(200),
-		"book":     h.get("/visits", h.session(tablet)).is(200),
-		"visit":    h.get("/visits/"+v.ID, h.session(token)).is(200),
-		"people":   h.get("/people", h.session(token)).is(200),
-		"person":   h.get("/people/"+p.ID, h.session(token)).is(200),
-		"stranger": h.post("/people/strangers/"+stranger+"/person", url.Values{"name": {evil}, "given_by": {evil}, "scope": {evil}, "given_at": {evil}, "visit": {seen}}, h.session(token)).is(422),
-		"erase":    h.get("/people/"+p.ID+"/erase?visits=true", h.session(token)).is(200),
-		"filter":   h.get("/visits?"+url.Values{"bell": {evil}, "kind": {evil}, "from": {evil}, "cursor": {evil}}.Encode(), h.session(token)).is(400),
+		"now":    h.get("/", h.session(token)).is(200),
+		"tablet": h.get("/", h.session(tablet)).is(200),
+		"upkeep": h.get("/upkeep", h.session(token)).is(200),
+		"rules":  h.get("/rules", h.session(token)).is(200),
+		"draft":  h.post("/rules", evilRules(evil), h.session(token)).is(422),
+		"masks":  h.post("/rules/masks/gate", url.Values{"masks": {evil + "</textarea>" + evil}}, h.session(token)).is(422),
+		"lens": h.post("/rules/lens/gate", url.Values{"angle": {evil}, "height": {evil}, "tilt": {evil},
+			"projection": {evil}, "person": {evil}, "person_height": {evil}, "face": {evil}}, h.session(token)).is(422),
+		"trail":  h.get("/upkeep/trail", h.session(token)).is(200),
+		"book":   h.get("/visits", h.session(tablet)).is(200),
+		"visit":  h.get("/visits/"+v.ID, h.session(token)).is(200),
+		"people": h.get("/people", h.session(token)).is(200),
+		"person": h.get("/people/"+p.ID, h.session(token)).is(200),
+		"stranger": h.post("/people/strangers/"+stranger+"/person", url.Values{"name": {evil}, "given_by": {evil},
+			"scope": {evil}, "given_at": {evil}, "visit": {seen}}, h.session(token)).is(422),
+		"erase": h.get("/people/"+p.ID+"/erase?visits=true", h.session(token)).is(200),
+		"filter": h.get("/visits?"+url.Values{"bell": {evil}, "kind": {evil}, "from": {evil}, "cursor": {evil}}.Encode(),
+			h.session(token)).is(400),
 		"bad hold": h.post("/visits/"+v.ID+"/hold", url.Values{"reason": {evil}, "until": {evil}}, h.session(token)).is(422),
 		"sign-in":  h.post("/sign-in", fields).is(401),
 		"pair":     h.post("/pair", fields).is(401),
@@ -229,13 +237,15 @@ func TestPagesHoldNothingInline(t *testing.T) {
 	person := persons[0].ID
 	in := h.session(token)
 	pages := map[string]*answer{
-		"sign-in":      h.get("/sign-in").is(200).says("Sign in"),
-		"set-up":       h.get("/set-up?token=" + setUp).is(200).says("Set Lintel up").says("data-protection authority").says("Fire and building codes"),
-		"join":         h.get("/join?token=" + joining).is(200).says("Join this household"),
-		"pair":         h.get("/pair").is(200).says("Pair this tablet"),
-		"stale link":   h.get("/set-up?token=none", browser).is(410).says("too old"),
-		"now":          h.get("/", in).is(200).says("Look before you open"),
-		"upkeep":       h.get("/upkeep", in).is(200).says("Hall").says("paired by Odile").says("gate").says("last heard").says("data-protection authority"),
+		"sign-in": h.get("/sign-in").is(200).says("Sign in"),
+		"set-up": h.get("/set-up?token=" + setUp).is(200).says("Set Lintel up").says("data-protection authority").
+			says("Fire and building codes"),
+		"join":       h.get("/join?token=" + joining).is(200).says("Join this household"),
+		"pair":       h.get("/pair").is(200).says("Pair this tablet"),
+		"stale link": h.get("/set-up?token=none", browser).is(410).says("too old"),
+		"now":        h.get("/", in).is(200).says("Look before you open"),
+		"upkeep": h.get("/upkeep", in).is(200).says("Hall").says("paired by Odile").says("gate").says("last heard").
+			says("data-protection authority"),
 		"rules":        h.get("/rules", in).is(200).says("paragraph 121"),
 		"rules, typed": h.post("/rules", typed("add=1"), in).is(200).says("Quiet time 1"),
 		"preview":      h.post("/rules", typed(), in).is(200).says("What would be deleted now"),
@@ -346,13 +356,19 @@ func TestEveryTemplateIsRendered(t *testing.T) {
 	}
 	data := map[string]any{
 		"account.html": form{}, "sign-in.html": form{}, "pair.html": form{}, "frame.html": nil,
-		"now.html": nowView{}, "book.html": bookView{}, "visit.html": visitView{}, "confirm.html": confirmView{}, "erasure.html": erasureView{},
-		"people.html": peopleView{}, "person.html": personView{}, "upkeep.html": upkeepView{}, "rules.html": rulesView{}, "rules-preview.html": previewView{},
-		"sources.html": nil, "warning.html": nil, "strangers.html": strangersView{}, "stranger.html": strangerPageView{},
-		"checks.html": checkView{}, "check-answer.html": answerView{}, "check-answers.html": answersView{}, "check-changes.html": changesView{}, "check-threshold.html": thresholdView{},
-		"household.html": nil, "masks.html": masksView{}, "lens.html": lensView{}, "trail.html": trailView{}, "trial.html": trialView{}, "problem.html": problem{},
+		"now.html": nowView{}, "book.html": bookView{}, "visit.html": visitView{}, "confirm.html": confirmView{},
+		"erasure.html": erasureView{},
+		"people.html":  peopleView{}, "person.html": personView{}, "upkeep.html": upkeepView{}, "rules.html": rulesView{},
+		"rules-preview.html": previewView{},
+		"sources.html":       nil, "warning.html": nil, "strangers.html": strangersView{},
+		"stranger.html": strangerPageView{},
+		"checks.html":   checkView{}, "check-answer.html": answerView{}, "check-answers.html": answersView{},
+		"check-changes.html": changesView{}, "check-threshold.html": thresholdView{},
+		"household.html": nil, "masks.html": masksView{}, "lens.html": lensView{}, "trail.html": trailView{},
+		"trial.html": trialView{}, "problem.html": problem{},
 		"advice-card.html": nil, "advice-month.html": adviceMonthView{},
-		"advice-rules.html": suggestingView{}, "advice-rule.html": adviceRuleView{}, "advice-rule-preview.html": rulePreview{}, "advice-house.html": adviceHouseView{},
+		"advice-rules.html": suggestingView{}, "advice-rule.html": adviceRuleView{},
+		"advice-rule-preview.html": rulePreview{}, "advice-house.html": adviceHouseView{},
 		"advice-door.html": adviceDoorView{}, "advice-parcels.html": adviceParcelsView{}, "advice-dry.html": adviceDryView{},
 	}
 	for _, f := range files {
@@ -411,11 +427,15 @@ func TestWhoRang(t *testing.T) {
 		{"nobody", nil, nil, 0},
 		{"no face", []house.Still{examined(house.Done)}, nil, 0},
 		{"one person", []house.Still{examined(house.Done, i3)}, []house.Match{*i3.Match}, 0},
-		{"surer on a later frame", []house.Still{examined(house.Done, i3), examined(house.Done, i5)}, []house.Match{*i5.Match}, 0},
-		{"surer on an earlier frame", []house.Still{examined(house.Done, i5), examined(house.Done, i3)}, []house.Match{*i5.Match}, 0},
-		{"two, in the order they were found", []house.Still{examined(house.Done, j4, i3), examined(house.Done, i5)}, []house.Match{*j4.Match, *i5.Match}, 0},
+		{"surer on a later frame", []house.Still{examined(house.Done, i3), examined(house.Done, i5)},
+			[]house.Match{*i5.Match}, 0},
+		{"surer on an earlier frame", []house.Still{examined(house.Done, i5), examined(house.Done, i3)},
+			[]house.Match{*i5.Match}, 0},
+		{"two, in the order they were found", []house.Still{examined(house.Done, j4, i3), examined(house.Done, i5)},
+			[]house.Match{*j4.Match, *i5.Match}, 0},
 		{"a match of no band is a stranger", []house.Still{examined(house.Done, unsure)}, nil, 1},
-		{"frames show the same strangers again", []house.Still{examined(house.Done, unknown, unknown), examined(house.Done, unknown)}, nil, 2},
+		{"frames show the same strangers again",
+			[]house.Still{examined(house.Done, unknown, unknown), examined(house.Done, unknown)}, nil, 2},
 		{"one of each", []house.Still{examined(house.Done, i3, unknown)}, []house.Match{*i3.Match}, 1},
 	}
 	for _, test := range tests {
@@ -472,9 +492,12 @@ func TestBestStill(t *testing.T) {
 		{"one left", []house.Still{{State: house.Done, Faces: []house.Face{unknown(90)}}, examined(house.Done)}, 1},
 		{"none better than the first", []house.Still{examined(house.Done), examined(house.Done)}, 0},
 		{"a face", []house.Still{examined(house.Done), examined(house.Done, unknown(30))}, 1},
-		{"the widest face", []house.Still{examined(house.Done, unknown(30)), examined(house.Done, unknown(31)), examined(house.Done, unknown(10), unknown(20))}, 1},
-		{"a match beats a wider face", []house.Still{examined(house.Done, unknown(4000)), examined(house.Done, face(10, 30, ilse, 1e-2, "weak"))}, 1},
-		{"the surest match", []house.Still{examined(house.Done, face(10, 90, ilse, 1e-3, "fair")), examined(house.Done, face(10, 30, ilse, 1e-4, "strong"))}, 1},
+		{"the widest face", []house.Still{examined(house.Done, unknown(30)), examined(house.Done, unknown(31)),
+			examined(house.Done, unknown(10), unknown(20))}, 1},
+		{"a match beats a wider face",
+			[]house.Still{examined(house.Done, unknown(4000)), examined(house.Done, face(10, 30, ilse, 1e-2, "weak"))}, 1},
+		{"the surest match", []house.Still{examined(house.Done, face(10, 90, ilse, 1e-3, "fair")),
+			examined(house.Done, face(10, 30, ilse, 1e-4, "strong"))}, 1},
 	}
 	for _, test := range tests {
 		if got := bestStill(test.stills); got != test.want {

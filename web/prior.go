@@ -34,7 +34,10 @@ func (s *Server) savePrior(w http.ResponseWriter, r *http.Request) {
 	}
 	switch err := s.Archive.SetPrior(r.Context(), percent/100); {
 	case errors.Is(err, house.ErrBadPrior):
-		s.showRules(w, r, http.StatusUnprocessableEntity, rulesView{PriorMessage: "It is a percentage from 1 to 99.", Prior: r.PostForm.Get("percent")})
+		view := rulesView{PriorMessage: "It is a percentage from 1 to 99.", Prior: r.PostForm.Get("percent")}
+		if err := s.drawRules(w, r, http.StatusUnprocessableEntity, view); err != nil {
+			s.fail(w, r, err)
+		}
 	case err != nil:
 		s.fail(w, r, err)
 	default:

@@ -112,7 +112,8 @@ func newHouse(t *testing.T, changes ...change) *household {
 	t.Helper()
 	h := &household{t: t, at: time.Date(2031, 5, 6, 7, 8, 9, 0, time.UTC), bell: "gate"}
 	h.fill()
-	c := Config{Archive: h.archive, Inbox: evidence.NewInbox(h.archive, h.now), Log: slog.New(slog.NewTextHandler(&h.log, nil)), Now: h.now}
+	c := Config{Archive: h.archive, Inbox: evidence.NewInbox(h.archive, h.now),
+		Log: slog.New(slog.NewTextHandler(&h.log, nil)), Now: h.now}
 	for _, change := range changes {
 		change(&c)
 	}
@@ -290,14 +291,16 @@ func (h *household) misses() (whats []string) {
 }
 
 func (h *household) report(latitude float64) string {
-	return fmt.Sprintf(`{"arrival":{"latitude_deg":%g,"longitude_deg":20,"accuracy_m":10,"at":"%s"}}`, latitude, h.now().Format(time.RFC3339))
+	return fmt.Sprintf(`{"arrival":{"latitude_deg":%g,"longitude_deg":20,"accuracy_m":10,"at":"%s"}}`, latitude, h.now().
+		Format(time.RFC3339))
 }
 
 // message writes one about a suggestion that was never kept.
 func (h *household) message(visit string) []byte {
 	h.t.Helper()
 	text, err := message.Sign(house.Advice{
-		ID: "advice" + visit, Visit: visit, Door: h.door, Person: h.ada, State: house.Suggested, At: h.now(), ExpiresAt: h.now().Add(time.Minute),
+		ID: "advice" + visit, Visit: visit, Door: h.door, Person: h.ada, State: house.Suggested, At: h.now(),
+		ExpiresAt: h.now().Add(time.Minute),
 	}, h.bell, h.receiver.name, h.key)
 	if err != nil {
 		h.t.Fatal(err)
@@ -321,7 +324,8 @@ func TestConnect(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := errors.Join(h.archive.RemoveSource(t.Context(), gone.name), h.archive.RemoveReceiver(t.Context(), removed.ID)); err != nil {
+	if err := errors.Join(h.archive.RemoveSource(t.Context(), gone.name),
+		h.archive.RemoveReceiver(t.Context(), removed.ID)); err != nil {
 		t.Fatal(err)
 	}
 	for _, test := range []struct {
@@ -345,11 +349,16 @@ func TestConnect(t *testing.T) {
 		{"a token as the name", login{h.phone.token, h.phone.token}, nil, packets.ErrorRefusedNotAuthorised},
 		{"a phone that was removed", gone, nil, packets.ErrorRefusedNotAuthorised},
 		{"a receiver that was removed", login{removed.ID, token}, nil, packets.ErrorRefusedNotAuthorised},
-		{"a will", h.phone, func(o *paho.ClientOptions) { o.SetWill("lintel/factors/"+h.ada, "gone", 0, false) }, packets.ErrorRefusedNotAuthorised},
-		{"a will with QoS 2", h.phone, func(o *paho.ClientOptions) { o.SetWill("x", "gone", 2, false) }, packets.ErrorRefusedNotAuthorised},
-		{"no identifier and a session", h.phone, func(o *paho.ClientOptions) { o.SetClientID("").SetCleanSession(false) }, packets.ErrorRefusedIDRejected},
-		{"a retained will", h.phone, func(o *paho.ClientOptions) { o.SetWill("lintel/factors/"+h.ada, "gone", 1, true) }, packets.ErrorRefusedNotAuthorised},
-		{"MQTT 3.1", h.phone, func(o *paho.ClientOptions) { o.SetProtocolVersion(3) }, packets.ErrorRefusedBadProtocolVersion},
+		{"a will", h.phone, func(o *paho.ClientOptions) { o.SetWill("lintel/factors/"+h.ada, "gone", 0, false) },
+			packets.ErrorRefusedNotAuthorised},
+		{"a will with QoS 2", h.phone, func(o *paho.ClientOptions) { o.SetWill("x", "gone", 2, false) },
+			packets.ErrorRefusedNotAuthorised},
+		{"no identifier and a session", h.phone, func(o *paho.ClientOptions) { o.SetClientID("").SetCleanSession(false) },
+			packets.ErrorRefusedIDRejected},
+		{"a retained will", h.phone, func(o *paho.ClientOptions) { o.SetWill("lintel/factors/"+h.ada, "gone", 1, true) },
+			packets.ErrorRefusedNotAuthorised},
+		{"MQTT 3.1", h.phone, func(o *paho.ClientOptions) { o.SetProtocolVersion(3) },
+			packets.ErrorRefusedBadProtocolVersion},
 	} {
 		change := test.change
 		if change == nil {
@@ -363,7 +372,8 @@ func TestConnect(t *testing.T) {
 		h.pass(time.Minute) // so that failures are not too many
 	}
 	log := h.log.String()
-	for _, secret := range []string{h.phone.token, h.other.token, h.receiver.token, h.another.token, gone.token, token, "ABC", "a/b", "Ada", "Bo "} {
+	for _, secret := range []string{h.phone.token, h.other.token, h.receiver.token, h.another.token, gone.token, token,
+		"ABC", "a/b", "Ada", "Bo "} {
 		if strings.Contains(log, secret) {
 			t.Errorf("the log has %q", secret)
 		}
@@ -526,10 +536,12 @@ func TestRefusedFactors(t *testing.T) {
 			t.Errorf("%s: %v", test.name, err)
 		}
 		c.Disconnect(0)
-		if got := h.misses()[before:]; test.miss == "" && len(got) > 0 || test.miss != "" && (len(got) != 1 || got[0] != test.miss) {
+		if got := h.misses()[before:]; test.miss == "" && len(got) > 0 || test.miss != "" &&
+			(len(got) != 1 || got[0] != test.miss) {
 			t.Errorf("%s: counted %v, want %q", test.name, got, test.miss)
 		}
-		if log := h.log.String()[logged:]; !strings.Contains(log, test.why) || !strings.Contains(log, test.login.name) || strings.Contains(log, "SECRET") {
+		if log := h.log.String()[logged:]; !strings.Contains(log, test.why) || !strings.Contains(log, test.login.name) ||
+			strings.Contains(log, "SECRET") {
 			t.Errorf("%s: logged %s", test.name, log)
 		}
 	}
@@ -720,7 +732,8 @@ func TestFromFactorToLetter(t *testing.T) {
 	for frame := range 2 {
 		body := []byte{byte(frame)}
 		if visit, _, err = h.archive.Keep(ctx, house.NewStill{
-			Bell: h.bell, Ring: "R", Frame: frame, SentSHA256: sha256.Sum256(body), JPEG: body, Width: 640, Height: 480, ReceivedAt: h.now(),
+			Bell: h.bell, Ring: "R", Frame: frame, SentSHA256: sha256.Sum256(body), JPEG: body, Width: 640, Height: 480,
+			ReceivedAt: h.now(),
 		}); err != nil {
 			t.Fatal(err)
 		}
@@ -916,7 +929,8 @@ type brokenInbox struct {
 	err  error
 }
 
-func (d *brokenInbox) Message(ctx context.Context, s house.Source, about string, text []byte) (r evidence.Receipt, err error) {
+func (d *brokenInbox) Message(ctx context.Context, s house.Source, about string, text []byte) (r evidence.Receipt,
+	err error) {
 	d.fail.Do(func() { err = d.err })
 	if err != nil {
 		return r, err
@@ -953,7 +967,8 @@ func TestBrokenArchive(t *testing.T) {
 // What was not kept is not acknowledged, and comes again.
 func TestBrokenInbox(t *testing.T) {
 	h := newHouse(t, func(c *Config) { c.Inbox = &brokenInbox{Inbox: c.Inbox, err: errDisk} })
-	again := func(o *paho.ClientOptions) { o.SetCleanSession(false).SetStore(paho.NewMemoryStore()) } // with what the client has to send
+	// with what the client has to send
+	again := func(o *paho.ClientOptions) { o.SetCleanSession(false).SetStore(paho.NewMemoryStore()) }
 	o, c := h.options(h.reader)
 	again(o)
 	c.Client = paho.NewClient(o)
@@ -997,7 +1012,8 @@ func TestPrefix(t *testing.T) {
 	}
 	h := newHouse(t, func(c *Config) { c.Prefix = "house/2" })
 	c, r := h.connect(h.reader), h.connect(h.receiver)
-	if err := c.done(c.Publish("house/2/factors/"+h.ada, 1, false, `{"token":"brass"}`)); err != nil || len(h.factors()) != 1 {
+	if err := c.done(c.Publish("house/2/factors/"+h.ada, 1, false, `{"token":"brass"}`)); err != nil ||
+		len(h.factors()) != 1 {
 		t.Errorf("%v, %+v", err, h.factors())
 	}
 	if code := r.subscribe("house/2/advice/"+h.receiver.name, 0); code != 0 {
@@ -1013,7 +1029,8 @@ func TestTLS(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	form := &x509.Certificate{SerialNumber: big.NewInt(1), IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}, NotAfter: time.Now().Add(time.Hour)}
+	form := &x509.Certificate{SerialNumber: big.NewInt(1), IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
+		NotAfter: time.Now().Add(time.Hour)}
 	der, err := x509.CreateCertificate(rand.Reader, form, form, &key.PublicKey, key)
 	if err != nil {
 		t.Fatal(err)
@@ -1024,7 +1041,8 @@ func TestTLS(t *testing.T) {
 	}
 	trusted := x509.NewCertPool()
 	trusted.AddCert(cert)
-	listener, err := tls.Listen("tcp", "127.0.0.1:0", &tls.Config{Certificates: []tls.Certificate{{Certificate: [][]byte{der}, PrivateKey: key}}})
+	listener, err := tls.Listen("tcp", "127.0.0.1:0",
+		&tls.Config{Certificates: []tls.Certificate{{Certificate: [][]byte{der}, PrivateKey: key}}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -1035,7 +1053,8 @@ func TestTLS(t *testing.T) {
 	h.address = "ssl://" + listener.Addr().String()
 	h.serve(listener)
 	c := h.connect(h.reader, func(o *paho.ClientOptions) { o.SetTLSConfig(&tls.Config{RootCAs: trusted}) })
-	if err := c.done(c.Publish("lintel/factors/"+h.ada, 1, false, `{"token":"brass"}`)); err != nil || len(h.factors()) != 1 {
+	if err := c.done(c.Publish("lintel/factors/"+h.ada, 1, false, `{"token":"brass"}`)); err != nil ||
+		len(h.factors()) != 1 {
 		t.Errorf("%v, %+v", err, h.factors())
 	}
 }
