@@ -9,7 +9,6 @@ import (
 	"image/jpeg"
 	"net/http"
 	"strconv"
-	"strings"
 	"time"
 
 	"lintel/internal/house"
@@ -60,96 +59,87 @@ func (s *Server) checkJSON(ctx context.Context, d review.Doubt) (checkJSON, erro
 	return j, err
 }
 
-func (s *Server) listChecks(w http.ResponseWriter, r *http.Request) {
+func (s *Server) listChecks(w http.ResponseWriter, r *http.Request) error {
 	limit, ok := number(r, "limit", 20, 100)
 	after, err := review.ParseCursor(r.URL.Query().Get("cursor"))
 	if !ok || err != nil {
-		badQuery(w, r, "limit is 1 to 100, and cursor the next of the page before.")
-		return
+		return queryProblem("limit is 1 to 100, and cursor the next of the page before.")
 	}
 	page, next, err := s.review.Queue(r.Context(), after, int(limit))
+	if err != nil {
+		return err
+	}
 	answer := struct {
 		Checks []checkJSON `json:"checks"`
 		Next   string      `json:"next,omitempty"`
 	}{[]checkJSON{}, next.String()}
 	for _, d := range page {
-		var j checkJSON
-		if j, err = s.checkJSON(r.Context(), d); err != nil {
-			break
+		j, err := s.checkJSON(r.Context(), d)
+		if err != nil {
+			return err
 		}
 		answer.Checks = append(answer.Checks, j)
 	}
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	writeJSON(w, http.StatusOK, answer)
+	return sendJSON(w, http.StatusOK, answer)
 }
 
-func (s *Server) getCheck(w http.ResponseWriter, r *http.Request) {
-	s.writeCheck(w, r, review.NotAsked)
+func (s *Server) getCheck(w http.ResponseWriter, r *http.Request) error {
+	return s.sendCheck(w, r, review.NotAsked)
 }
 
-// writeCheck answers with a face as it is now, and what became of a reference.
-func (s *Server) writeCheck(w http.ResponseWriter, r *http.Request, reference review.Enrolment) {
+// sendCheck answers with a face as it is now, and what became of a reference.
+func (s *Server) sendCheck(w http.ResponseWriter, r *http.Request, reference review.Enrolment) error {
 	d, err := s.review.Doubt(r.Context(), r.PathValue("face"))
 	if err != nil {
-		s.refuseCheck(w, r, err)
-		return
+		return refusedCheck(err)
 	}
 	j, err := s.checkJSON(r.Context(), d)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	writeJSON(w, http.StatusOK, struct {
+	return sendJSON(w, http.StatusOK, struct {
 		checkJSON
 		Reference review.Enrolment `json:"reference,omitempty"`
 	}{j, reference})
 }
 
-func (s *Server) putCheck(w http.ResponseWriter, r *http.Request) {
+func (s *Server) putCheck(w http.ResponseWriter, r *http.Request) error {
 	if _, err := s.Archive.Sighting(r.Context(), r.PathValue("face")); err != nil {
-		s.refuseCheck(w, r, err)
-		return
+		return refusedCheck(err)
 	}
 	var g review.Given
-	if !readJSON(w, r, &g) {
-		return
+	if err := bodyJSON(w, r, &g); err != nil {
+		return err
 	}
 	reference, err := s.review.Answer(context.WithoutCancel(r.Context()), r.PathValue("face"), g)
 	if err != nil {
-		s.refuseCheck(w, r, err)
-		return
+		return refusedCheck(err)
 	}
-	s.writeCheck(w, r, reference)
+	return s.sendCheck(w, r, reference)
 }
 
-func (s *Server) deleteCheck(w http.ResponseWriter, r *http.Request) {
+func (s *Server) deleteCheck(w http.ResponseWriter, r *http.Request) error {
 	if err := s.Archive.TakeBack(context.WithoutCancel(r.Context()), r.PathValue("face")); err != nil {
-		s.refuseCheck(w, r, err)
-		return
+		return refusedCheck(err)
 	}
-	s.writeCheck(w, r, review.NotAsked)
+	return s.sendCheck(w, r, review.NotAsked)
 }
 
-// crop answers with a face, cut out of its still and aligned.
-func (s *Server) crop(w http.ResponseWriter, r *http.Request) {
+// getCrop answers with a face, cut out of its still and aligned.
+func (s *Server) getCrop(w http.ResponseWriter, r *http.Request) error {
 	x, err := s.Archive.Sighting(r.Context(), r.PathValue("face"))
 	if err == nil && x.File == "" {
 		err = house.ErrStillGone
 	}
 	if err != nil {
-		s.refuseCheck(w, r, err)
-		return
+		return refusedCheck(err)
 	}
 	data, err := s.Archive.ReadStill(r.Context(), x.Visit, x.Frame)
 	if errors.Is(err, house.ErrNotFound) {
 		err = house.ErrStillGone
 	}
 	if err != nil {
-		s.refuseCheck(w, r, err)
-		return
+		return refusedCheck(err)
 	}
 	still, err := jpeg.Decode(bytes.NewReader(data))
 	var out bytes.Buffer
@@ -157,13 +147,13 @@ func (s *Server) crop(w http.ResponseWriter, r *http.Request) {
 		err = jpeg.Encode(&out, align(still, x.Face), &jpeg.Options{Quality: 88})
 	}
 	if err != nil {
-		s.fail(w, r, fmt.Errorf("cutting a face out of a still: %w", err))
-		return
+		return fmt.Errorf("cutting a face out of a still: %w", err)
 	}
 	s.noteLook(r, x.Visit)
 	w.Header().Set("Content-Type", "image/jpeg")
 	w.Header().Set("Content-Length", strconv.Itoa(out.Len()))
-	w.Write(out.Bytes())
+	w.Write(out.Bytes()) // an error is of who hung up
+	return nil
 }
 
 type findingJSON struct {
@@ -181,11 +171,10 @@ func findingJSONOf(m *house.Match) *findingJSON {
 	return &findingJSON{m.Person, m.Name, m.Distance, m.FPIR, m.Band}
 }
 
-func (s *Server) listChanges(w http.ResponseWriter, r *http.Request) {
+func (s *Server) listChanges(w http.ResponseWriter, r *http.Request) error {
 	all, err := s.review.Changes(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	type changeJSON struct {
 		Face       string       `json:"face"`
@@ -199,50 +188,27 @@ func (s *Server) listChanges(w http.ResponseWriter, r *http.Request) {
 		was, becomes := findingJSONOf(c.Face.Match), findingJSONOf(c.Becomes)
 		changes = append(changes, changeJSON{c.ID, c.Visit, c.ReceivedAt, was, becomes})
 	}
-	writeJSON(w, http.StatusOK, map[string]any{"changes": changes})
+	return sendJSON(w, http.StatusOK, map[string]any{"changes": changes})
 }
 
-func (s *Server) sendChanges(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postChanges(w http.ResponseWriter, r *http.Request) error {
 	var body struct {
 		Changes []review.Wanted `json:"changes"`
 	}
-	if !readJSON(w, r, &body) {
-		return
+	if err := bodyJSON(w, r, &body); err != nil {
+		return err
 	}
 	renamed, err := s.review.Apply(context.WithoutCancel(r.Context()), body.Changes)
 	if err != nil {
-		s.refuseCheck(w, r, err)
-		return
+		return refusedCheck(err)
 	}
-	writeJSON(w, http.StatusOK, map[string]int{"renamed": renamed, "left": len(body.Changes) - renamed})
+	return sendJSON(w, http.StatusOK, map[string]int{"renamed": renamed, "left": len(body.Changes) - renamed})
 }
 
-// refuseCheck answers why something about a face was not done.
-func (s *Server) refuseCheck(w http.ResponseWriter, r *http.Request, err error) {
-	p := problem{Status: http.StatusConflict, Detail: "Nothing was changed."}
-	switch {
-	case errors.Is(err, house.ErrNotFound):
-		p = problem{Status: http.StatusNotFound, Type: "not-found"}
-		p.Title = "There is no such face, or no answer for it; the visit may have been erased."
-	case errors.Is(err, house.ErrStillGone):
-		p = problem{Status: http.StatusGone, Type: "still-gone", Title: capital(house.ErrStillGone.Error()) + "."}
-		p.Detail = "The rules let it go, or it was erased."
-	case errors.Is(err, house.ErrAnswered):
-		p.Type, p.Title = "answered", capital(house.ErrAnswered.Error())+"."
-		p.Detail = "The first answer stands. It can be taken back, and another given."
-	case errors.Is(err, house.ErrFindingChanged):
-		p.Type, p.Title = "finding-changed", capital(house.ErrFindingChanged.Error())+"."
-		p.Detail = "Nothing was changed. Look at it again."
-	case errors.Is(err, house.ErrPersonGone):
-		p.Type, p.Title = "person-gone", capital(house.ErrPersonGone.Error())+"."
-	case errors.Is(err, review.ErrNobody):
-		p.Type, p.Title = "nobody-enrolled", capital(review.ErrNobody.Error())+"."
-	case errors.Is(err, house.ErrBadAnswer):
-		p = problem{Status: http.StatusUnprocessableEntity, Type: "bad-answer"}
-		p.Title = capital(strings.TrimPrefix(err.Error(), "keeping an answer: ")) + "."
-	default:
-		s.fail(w, r, err)
-		return
+// refusedCheck says why something about a face was not done.
+func refusedCheck(err error) error {
+	if errors.Is(err, house.ErrBadAnswer) {
+		return unfit("bad-answer", err)
 	}
-	writeProblem(w, r, p)
+	return absent(err, errNoFace)
 }

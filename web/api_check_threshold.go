@@ -41,10 +41,10 @@ func searchesJSON(all []review.Search) []searchJSON {
 	return list
 }
 
-func (s *Server) getThreshold(w http.ResponseWriter, r *http.Request) {
-	q, ok := s.thresholdAsked(w, r)
-	if !ok {
-		return
+func (s *Server) getThreshold(w http.ResponseWriter, r *http.Request) error {
+	q, err := s.thresholdAsked(r)
+	if err != nil {
+		return err
 	}
 	result := q.At(q.threshold)
 	type point struct {
@@ -56,7 +56,7 @@ func (s *Server) getThreshold(w http.ResponseWriter, r *http.Request) {
 	for _, c := range result.Curve {
 		det = append(det, point(c))
 	}
-	writeJSON(w, http.StatusOK, map[string]any{
+	return sendJSON(w, http.StatusOK, map[string]any{
 		"distance": q.threshold, "present": q.present, "days": review.LookBackDays,
 		"searches": len(q.Searches), "answered": result.Answered, "cut": q.Cut,
 		"named": searchesJSON(result.Named), "missed": searchesJSON(result.Missed), "misnamed": searchesJSON(result.Misnamed),

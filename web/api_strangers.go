@@ -18,22 +18,20 @@ type introduced struct {
 }
 
 // postIntroduction is the API's way to make a person of a stranger.
-func (s *Server) postIntroduction(w http.ResponseWriter, r *http.Request) {
+func (s *Server) postIntroduction(w http.ResponseWriter, r *http.Request) error {
 	var form review.Introduction
-	if !readJSON(w, r, &form) {
-		return
+	if err := bodyJSON(w, r, &form); err != nil {
+		return err
 	}
 	done, err := s.review.Introduce(context.WithoutCancel(r.Context()), r.PathValue("stranger"), form)
 	if err != nil {
-		s.refuseIntroduction(w, r, err)
-		return
+		return refusedIntroduction(err)
 	}
 	person, err := s.weighed(r.Context(), done.Person)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	writeJSON(w, http.StatusCreated, introduced{person, done.References, done.Named, done.Of})
+	return sendJSON(w, http.StatusCreated, introduced{person, done.References, done.Named, done.Of})
 }
 
 // A strangerJSON is a group as the API has it.
@@ -63,11 +61,10 @@ type strangersFaceJSON struct {
 	Liveness *livenessJSON `json:"liveness,omitempty"`
 }
 
-func (s *Server) listStrangers(w http.ResponseWriter, r *http.Request) {
+func (s *Server) listStrangers(w http.ResponseWriter, r *http.Request) error {
 	all, distance, err := s.review.SeenAgain(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	answer := struct {
 		FMR       float64        `json:"fmr"`
@@ -77,7 +74,7 @@ func (s *Server) listStrangers(w http.ResponseWriter, r *http.Request) {
 	for _, g := range all {
 		answer.Strangers = append(answer.Strangers, strangerJSONOf(g))
 	}
-	writeJSON(w, http.StatusOK, answer)
+	return sendJSON(w, http.StatusOK, answer)
 }
 
 func strangerJSONOf(g review.Stranger) strangerJSON {

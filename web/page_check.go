@@ -71,61 +71,54 @@ func (t presenter) seen(x house.Sighting) string {
 	return x.Bell + ", " + t.day(x.ReceivedAt) + ", " + x.ReceivedAt.In(t.zone).Format("15:04")
 }
 
-func (s *Server) checksPage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showChecks(w http.ResponseWriter, r *http.Request) error {
 	after, err := review.ParseCursor(r.URL.Query().Get("after"))
 	if err != nil {
-		badQuery(w, r, capital(err.Error())+".")
-		return
+		return queryProblem(sentence(err))
 	}
 	page, next, err := s.review.Queue(r.Context(), after, 1)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	view := checkView{Message: keptWords(r.URL.Query())}
 	if after != (review.Cursor{}) {
 		view.First = queueAddress("")
 	}
 	if view.Household, err = s.household(r.Context()); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	if len(page) == 0 {
 		view.Bar = barOf(r, "Check matches", "Check matches")
-		writePage(w, http.StatusOK, "checks.html", view)
-		return
+		return sendPage(w, http.StatusOK, "checks.html", view)
 	}
 	if next != (review.Cursor{}) {
 		view.Next = queueAddress(next.String())
 	}
-	s.showDoubt(w, r, http.StatusOK, view, page[0], after.String())
+	return s.drawDoubt(w, r, http.StatusOK, view, page[0], after.String())
 }
 
 // checkPage shows one face, whether or not it is among the doubtful.
-func (s *Server) checkPage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showCheck(w http.ResponseWriter, r *http.Request) error {
 	d, err := s.review.Doubt(r.Context(), r.PathValue("face"))
 	if err != nil {
-		s.refuseCheck(w, r, err)
-		return
+		return refusedCheck(err)
 	}
 	household, err := s.household(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	s.showDoubt(w, r, http.StatusOK, checkView{First: queueAddress(""), Household: household}, d, "")
+	return s.drawDoubt(w, r, http.StatusOK, checkView{First: queueAddress(""), Household: household}, d, "")
 }
 
-func (s *Server) showDoubt(
+func (s *Server) drawDoubt(
 	w http.ResponseWriter, r *http.Request, status int, view checkView, d review.Doubt, after string,
-) {
+) error {
 	item, err := s.itemView(r, d, after)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	view.Bar, view.Item = barOf(r, "Check matches", "Check matches"), &item
-	writePage(w, status, "checks.html", view)
+	return sendPage(w, status, "checks.html", view)
 }
 
 func (s *Server) itemView(r *http.Request, d review.Doubt, after string) (itemView, error) {

@@ -11,24 +11,22 @@ import (
 	"lintel/pipeline/review"
 )
 
-// giveAnswer takes an answer from the page.
-func (s *Server) giveAnswer(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+// submitAnswer takes an answer from the page.
+func (s *Server) submitAnswer(w http.ResponseWriter, r *http.Request) error {
+	q, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
-	q := r.PostForm
 	g := review.Given{
 		Answer: house.Answer(q.Get("answer")), Asked: q.Get("asked"),
 		Person: q.Get("person"), Reference: q.Get("reference") == "true",
 	}
 	if g.Answer == house.AnswerElse && !q.Has("person") {
-		s.refuseCheck(w, r, fmt.Errorf("%w: it does not say who it is", house.ErrBadAnswer))
-		return
+		return refusedCheck(fmt.Errorf("%w: it does not say who it is", house.ErrBadAnswer))
 	}
 	reference, err := s.review.Answer(context.WithoutCancel(r.Context()), r.PathValue("face"), g)
 	if err != nil {
-		s.refuseCheck(w, r, err)
-		return
+		return refusedCheck(err)
 	}
 	to := url.Values{"done": {string(g.Answer)}}
 	if reference != review.NotAsked {
@@ -37,7 +35,7 @@ func (s *Server) giveAnswer(w http.ResponseWriter, r *http.Request) {
 	if after := q.Get("after"); after != "" {
 		to.Set("after", after)
 	}
-	http.Redirect(w, r, "/checks?"+to.Encode(), http.StatusSeeOther)
+	return redirect(w, r, "/checks?"+to.Encode())
 }
 
 // keptWords say what came of an answer, from the address that it led to.
@@ -74,15 +72,14 @@ type answerView struct {
 }
 
 // answerPage says what an answer changes, before it is given.
-func (s *Server) answerPage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showAnswer(w http.ResponseWriter, r *http.Request) error {
 	q := r.URL.Query()
 	d, err := s.review.Doubt(r.Context(), r.PathValue("face"))
 	if err == nil && d.Check != nil {
 		err = house.ErrAnswered
 	}
 	if err != nil {
-		s.refuseCheck(w, r, err)
-		return
+		return refusedCheck(err)
 	}
 	view := answerView{Answer: house.Answer(q.Get("answer")), Back: queueAddress(q.Get("after"))}
 	if view.Item, err = s.itemView(r, d, q.Get("after")); err == nil {
@@ -93,8 +90,7 @@ func (s *Server) answerPage(w http.ResponseWriter, r *http.Request) {
 		view.Persons = slices.DeleteFunc(view.Persons, func(p house.Person) bool { return p.ID == d.Person })
 	}
 	if err != nil {
-		s.refuseCheck(w, r, err)
-		return
+		return refusedCheck(err)
 	}
 	title := ""
 	switch view.Answer {
@@ -105,11 +101,10 @@ func (s *Server) answerPage(w http.ResponseWriter, r *http.Request) {
 	case house.AnswerElse:
 		title, view.Button = "Who is it?", "Keep this answer"
 	default:
-		badQuery(w, r, "answer is no, else or not-a-face.")
-		return
+		return queryProblem("answer is no, else or not-a-face.")
 	}
 	view.Bar = barOf(r, "Check matches", title)
-	writePage(w, http.StatusOK, "check-answer.html", view)
+	return sendPage(w, http.StatusOK, "check-answer.html", view)
 }
 
 // losesName says what a visit is without the name that a face was given.
@@ -142,12 +137,11 @@ func (s *Server) losesName(r *http.Request, d review.Doubt) ([]string, error) {
 	return says, nil
 }
 
-func (s *Server) takeBack(w http.ResponseWriter, r *http.Request) {
+func (s *Server) submitTakeBack(w http.ResponseWriter, r *http.Request) error {
 	if err := s.Archive.TakeBack(context.WithoutCancel(r.Context()), r.PathValue("face")); err != nil {
-		s.refuseCheck(w, r, err)
-		return
+		return refusedCheck(err)
 	}
-	http.Redirect(w, r, "/checks?done=taken-back", http.StatusSeeOther)
+	return redirect(w, r, "/checks?done=taken-back")
 }
 
 // An answersView lists what was answered lately.
@@ -163,21 +157,18 @@ type answeredView struct {
 // shownAnswers is how many answers are listed.
 const shownAnswers = 50
 
-func (s *Server) answersPage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showAnswers(w http.ResponseWriter, r *http.Request) error {
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	all, err := s.Archive.Answered(r.Context(), shownAnswers)
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	names, err := s.review.Names(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	view := answersView{Bar: barOf(r, "Check matches", "Answers")}
 	for i, x := range all {
@@ -189,5 +180,5 @@ func (s *Server) answersPage(w http.ResponseWriter, r *http.Request) {
 			Words: answerWords(*x.Check, names), When: presenter.moment(x.Check.At),
 		})
 	}
-	writePage(w, http.StatusOK, "check-answers.html", view)
+	return sendPage(w, http.StatusOK, "check-answers.html", view)
 }

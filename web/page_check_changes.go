@@ -42,16 +42,14 @@ func findingViewOf(m *house.Match) findingView {
 // shownChanges is how many past findings are listed at once.
 const shownChanges = 30
 
-func (s *Server) changesPage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showChanges(w http.ResponseWriter, r *http.Request) error {
 	all, err := s.review.Changes(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	view := changesView{
 		Bar: barOf(r, "Check matches", "Past visits"), Days: review.LookBackDays, More: len(all) > shownChanges,
@@ -70,23 +68,23 @@ func (s *Server) changesPage(w http.ResponseWriter, r *http.Request) {
 			Old: findingViewOf(c.Face.Match), New: findingViewOf(c.Becomes),
 		})
 	}
-	writePage(w, http.StatusOK, "check-changes.html", view)
+	return sendPage(w, http.StatusOK, "check-changes.html", view)
 }
 
-func (s *Server) postChanges(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+func (s *Server) submitChanges(w http.ResponseWriter, r *http.Request) error {
+	form, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
 	var wanted []review.Wanted
-	for _, value := range r.PostForm["change"] {
+	for _, value := range form.Values["change"] {
 		parts := append(strings.Fields(value), "", "", "")
 		wanted = append(wanted, review.Wanted{Face: parts[0], Person: parts[1], Band: parts[2]})
 	}
 	renamed, err := s.review.Apply(context.WithoutCancel(r.Context()), wanted)
 	if err != nil {
-		s.refuseCheck(w, r, err)
-		return
+		return refusedCheck(err)
 	}
 	to := fmt.Sprintf("/checks/changes?renamed=%d&left=%d", renamed, len(wanted)-renamed)
-	http.Redirect(w, r, to, http.StatusSeeOther)
+	return redirect(w, r, to)
 }

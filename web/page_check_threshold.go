@@ -70,35 +70,30 @@ type thresholdQuestion struct {
 	present, threshold float64
 }
 
-// thresholdAsked reads a question, and answers one that can't be answered.
-func (s *Server) thresholdAsked(w http.ResponseWriter, r *http.Request) (q thresholdQuestion, ok bool) {
-	var err error
+// thresholdAsked reads a question.
+func (s *Server) thresholdAsked(r *http.Request) (q thresholdQuestion, err error) {
 	if q.LookBack, err = s.review.LookBack(r.Context()); err != nil {
-		s.fail(w, r, err)
-		return q, false
+		return q, err
 	}
 	q.present = q.Present()
 	if q.threshold, err = readThreshold(r.URL.Query().Get("distance"), q.present); err != nil {
-		badQuery(w, r, capital(err.Error())+".")
-		return q, false
+		return q, queryProblem(sentence(err))
 	}
-	return q, true
+	return q, nil
 }
 
-func (s *Server) thresholdPage(w http.ResponseWriter, r *http.Request) {
-	q, ok := s.thresholdAsked(w, r)
-	if !ok {
-		return
+func (s *Server) showThreshold(w http.ResponseWriter, r *http.Request) error {
+	q, err := s.thresholdAsked(r)
+	if err != nil {
+		return err
 	}
 	names, err := s.review.Names(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	view := presenter.thresholdView(q.At(q.threshold), len(q.Searches), names)
 	view.Bar, view.Cut = barOf(r, "Check matches", "Another threshold"), q.Cut
@@ -108,7 +103,7 @@ func (s *Server) thresholdPage(w http.ResponseWriter, r *http.Request) {
 	} else {
 		view.Odds = "Most strangers would look this much like somebody here."
 	}
-	writePage(w, http.StatusOK, "check-threshold.html", view)
+	return sendPage(w, http.StatusOK, "check-threshold.html", view)
 }
 
 // rateWords say an error rate with what it was counted from.

@@ -31,11 +31,10 @@ type strangerPageView struct {
 // defaultScope is what a consent is to, if nothing else is typed.
 const defaultScope = "Recognising my face at the door from references kept on this server, until I withdraw this."
 
-func (s *Server) strangerPage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showStranger(w http.ResponseWriter, r *http.Request) error {
 	g, err := s.review.Stranger(r.Context(), r.PathValue("stranger"))
 	if err != nil {
-		s.refuseIntroduction(w, r, err)
-		return
+		return refusedIntroduction(err)
 	}
 	view := strangerPageView{Form: review.Introduction{Consent: house.Consent{Scope: defaultScope}}}
 	for _, v := range g.Visits {
@@ -44,22 +43,20 @@ func (s *Server) strangerPage(w http.ResponseWriter, r *http.Request) {
 			view.Form.Visits = append(view.Form.Visits, v.ID)
 		}
 	}
-	s.showStranger(w, r, http.StatusOK, g, view)
+	return s.drawStranger(w, r, http.StatusOK, g, view)
 }
 
-func (s *Server) showStranger(
+func (s *Server) drawStranger(
 	w http.ResponseWriter, r *http.Request, status int, g review.Stranger, view strangerPageView,
-) {
+) error {
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	view.Bar, view.strangerView = barOf(r, "People", "A stranger"), presenter.strangerView(g)
 	view.Last = presenter.now.In(presenter.zone).Format(time.DateOnly)
 	if view.Persons, err = s.Archive.Persons(r.Context()); err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
 	view.Persons = slices.DeleteFunc(view.Persons, func(p house.Person) bool { return p.Consent == nil })
 	for i, v := range g.Visits {
@@ -67,36 +64,33 @@ func (s *Server) showStranger(
 		row.Chosen = slices.Contains(view.Form.Visits, v.ID)
 		row.Warning = newWarningView(v.Faces[0].Face.Liveness)
 		if row.Face, err = s.cropOf(r.Context(), v.Faces[0]); err != nil {
-			s.fail(w, r, err)
-			return
+			return err
 		}
 	}
-	writePage(w, status, "stranger.html", view)
+	return sendPage(w, status, "stranger.html", view)
 }
 
-// introduceOnPage makes a person of a stranger, or says why not and shows the
+// submitIntroduction makes a person of a stranger, or says why not and shows the
 // form as it was typed.
-func (s *Server) introduceOnPage(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+func (s *Server) submitIntroduction(w http.ResponseWriter, r *http.Request) error {
+	q, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	q := r.PostForm
 	view := strangerPageView{Day: q.Get("given_at"), Form: review.Introduction{
 		Name: q.Get("name"), Consent: house.Consent{GivenBy: q.Get("given_by"), Scope: q.Get("scope")},
-		Visits: q["visit"], NameVisits: q.Get("name_visits") == "true",
+		Visits: q.Values["visit"], NameVisits: q.Get("name_visits") == "true",
 	}}
 	if q.Get("known") == "true" { // by the button that stands there
 		view.Form.Person = cmp.Or(q.Get("person"), "nobody")
 	}
 	g, err := s.review.Stranger(r.Context(), r.PathValue("stranger"))
 	if err != nil {
-		s.refuseIntroduction(w, r, err)
-		return
+		return refusedIntroduction(err)
 	}
 	if view.Form.Person == "" && view.Day != "" { // else the archive refuses
 		if view.Form.Consent.GivenAt, err = presenter.dayFrom(view.Day); err != nil {
@@ -112,19 +106,17 @@ func (s *Server) introduceOnPage(w http.ResponseWriter, r *http.Request) {
 	}
 	if p, ok := badIntroduction(err); ok {
 		view.Message = p.Title + " " + p.Detail
-		s.showStranger(w, r, p.Status, g, view)
-		return
+		return s.drawStranger(w, r, p.Status, g, view)
 	}
 	if err != nil {
-		s.refuseIntroduction(w, r, err)
-		return
+		return refusedIntroduction(err)
 	}
 	to := url.Values{"references": {strconv.Itoa(done.References)}}
 	if view.Form.NameVisits {
 		to.Set("named", strconv.Itoa(done.Named))
 		to.Set("of", strconv.Itoa(done.Of))
 	}
-	http.Redirect(w, r, personAddress(done.Person.ID)+"?"+to.Encode(), http.StatusSeeOther)
+	return redirect(w, r, personAddress(done.Person.ID)+"?"+to.Encode())
 }
 
 // introducedWords say what came of an introduction, from the address that it
@@ -186,17 +178,10 @@ func badIntroduction(err error) (p problem, ok bool) {
 	return p, true
 }
 
-func (s *Server) refuseIntroduction(w http.ResponseWriter, r *http.Request, err error) {
-	if errors.Is(err, house.ErrNotFound) {
-		writeProblem(w, r, problem{
-			Status: http.StatusNotFound, Type: "not-found",
-			Title: "There is no such stranger; the stills may have gone, or somebody may have said who it is.",
-		})
-		return
-	}
+// refusedIntroduction says why nobody was enrolled.
+func refusedIntroduction(err error) error {
 	if p, ok := badIntroduction(err); ok {
-		writeProblem(w, r, p)
-		return
+		return p
 	}
-	s.fail(w, r, err)
+	return absent(err, errNoStranger)
 }

@@ -47,17 +47,16 @@ type faceCrop struct {
 	X, Y, Side              int
 }
 
-func (s *Server) strangersPage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) showStrangers(w http.ResponseWriter, r *http.Request) error {
 	view := strangersView{Bar: barOf(r, "People", "Strangers")}
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err == nil {
 		view.Groups, err = s.seenAgain(r.Context(), presenter, "")
 	}
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	writePage(w, http.StatusOK, "strangers.html", view)
+	return sendPage(w, http.StatusOK, "strangers.html", view)
 }
 
 // shownAgain is how many visits are listed of a stranger, before somebody asks

@@ -116,9 +116,7 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h.Set("Cross-Origin-Opener-Policy", "same-origin")
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
 	h.Set("Cache-Control", "no-store")
-	s.handler.ServeHTTP(loggingWriter{w, func(err error) {
-		s.Log.Error("answering a request", "method", r.Method, "path", r.URL.Path, "err", err)
-	}}, r)
+	s.handler.ServeHTTP(w, r)
 }
 
 func (s *Server) getHealth(w http.ResponseWriter, r *http.Request) error {
