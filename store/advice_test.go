@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"reflect"
 	"slices"
 	"sync"
 	"testing"
@@ -268,7 +269,7 @@ func TestAdvice(t *testing.T) {
 		t.Fatal(err)
 	}
 	suggestion := house.Advice{Visit: visit, Door: door, Person: p.ID, State: house.Suggested, At: c.now(), ExpiresAt: c.now().Add(time.Minute),
-		Conditions: []house.Condition{{Code: "on", Met: true, Says: "Advice is on."}}, Factors: []string{factor}}
+		Conditions: []house.Condition{{Code: "on", Met: true, Reasons: []house.Reason{{Code: "on"}}}}, Factors: []string{factor}}
 	id, err := a.AddAdvice(ctx, suggestion)
 	if err != nil {
 		t.Fatal(err)
@@ -286,7 +287,7 @@ func TestAdvice(t *testing.T) {
 	elsewhere.Door = houseID
 	_, err = a.AddAdvice(ctx, elsewhere) // by the factor that was used
 	wantError(t, err, house.ErrTaken)
-	withheld := house.Advice{Visit: visit, Door: houseID, State: house.Withheld, At: c.now(), Conditions: []house.Condition{{Code: "on", Says: "Advice is paused."}}}
+	withheld := house.Advice{Visit: visit, Door: houseID, State: house.Withheld, At: c.now(), Conditions: []house.Condition{{Code: "on", Reasons: []house.Reason{{Code: "on-paused"}}}}}
 	for range 2 { // one takes the other's place
 		if _, err := a.AddAdvice(ctx, withheld); err != nil {
 			t.Fatal(err)
@@ -399,7 +400,7 @@ func TestAdviceGoes(t *testing.T) {
 	add := func(ring string, persons ...string) (visit, id string) {
 		visit = keep(t, a, stillOf(ring, 0))
 		record(t, a, visit, faceOf(.2, nil))
-		id, err := a.AddAdvice(ctx, house.Advice{Visit: visit, Door: door, State: house.Withheld, At: c.now(), Conditions: []house.Condition{{Code: "on", Met: true, Says: "Yes."}, {Code: "fresh", Says: "No."}, {Code: "picture"}}}, persons...)
+		id, err := a.AddAdvice(ctx, house.Advice{Visit: visit, Door: door, State: house.Withheld, At: c.now(), Conditions: []house.Condition{{Code: "on", Met: true}, {Code: "fresh"}, {Code: "picture"}}}, persons...)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -421,7 +422,7 @@ func TestAdviceGoes(t *testing.T) {
 	c.advance(80 * time.Hour)
 	sweep(t, a, noShrinker)
 	left := []house.Condition{{Code: "fresh"}, {Code: "picture"}}
-	if got, err := a.Advice(ctx, swept); err != nil || got.Visit != "" || got.Person != "" || got.Door != door || !slices.Equal(got.Conditions, left) {
+	if got, err := a.Advice(ctx, swept); err != nil || got.Visit != "" || got.Person != "" || got.Door != door || !reflect.DeepEqual(got.Conditions, left) {
 		t.Errorf("advice on a visit that went: %+v, %v", got, err)
 	}
 }

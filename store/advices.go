@@ -270,6 +270,37 @@ func (a *Archive) adviceIn(ctx context.Context, q querier, clause string, args .
 	})
 }
 
+// wordsSince is the schema from which on advice is kept in codes and numbers.
+const wordsSince = 7
+
+// dropSentences seals all advice anew, without the sentences that were kept with
+// its conditions before. Those stay with their codes. A row that can't be opened
+// is left to [Archive.Verify].
+func (a *Archive) dropSentences(ctx context.Context, tx *sql.Tx) error {
+	rows, err := tx.QueryContext(ctx, `SELECT id FROM advice WHERE sealed IS NOT NULL`)
+	if err != nil {
+		return err
+	}
+	ids, err := collect(rows, func(id *string) error { return rows.Scan(id) })
+	if err != nil {
+		return err
+	}
+	for _, id := range ids {
+		d, err := a.adviceIn(ctx, tx, `WHERE id = ?`, id)
+		if err != nil {
+			continue
+		}
+		sealed, err := a.sealJSON(d[0], "advice.sealed", id)
+		if err != nil {
+			return err
+		}
+		if _, err := tx.ExecContext(ctx, `UPDATE advice SET sealed = ? WHERE id = ?`, sealed, id); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // AddReceiver adds a receiver, and returns it with its key, and with the token
 // by which it may listen, which is kept only as a hash. The error is
 // ErrNotFound for a door that is not there.

@@ -323,6 +323,9 @@ func (a *Archive) migrate(ctx context.Context) error {
 			if err == nil && version+1 == trailSince {
 				err = a.setAuditHead(ctx, tx, 0, [32]byte{})
 			}
+			if err == nil && version+1 == wordsSince {
+				err = a.dropSentences(ctx, tx)
+			}
 			return err
 		})
 		if err != nil {

@@ -123,7 +123,9 @@ func newThrong(t *testing.T) *throng {
 			all.named[p] = append(all.named[p], id)
 		}
 		record(t, a, id, faceOf(rnd.Float32(), match))
-		advice := house.Advice{Visit: id, Door: all.doors[i%len(all.doors)], State: house.Withheld, At: c.now(), Conditions: []house.Condition{{Code: "on", Says: fmt.Sprintf("reason number %d", i)}}}
+		reason := house.Reason{Code: "parcel", Values: house.Values{Note: fmt.Sprintf("reason number %d", i)}}
+		advice := house.Advice{Visit: id, Door: all.doors[i%len(all.doors)], State: house.Withheld, At: c.now(),
+			Conditions: []house.Condition{{Code: "on", Reasons: []house.Reason{reason}}}}
 		if match != nil {
 			advice.Person = match.Person
 		}

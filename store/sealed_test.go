@@ -71,7 +71,8 @@ func TestFolderTellsNothing(t *testing.T) {
 	}
 
 	door := advised(t, a, p.ID, 1)
-	advice := house.Advice{Visit: visit, Door: door, Person: p.ID, State: house.Withheld, At: a.now(), Conditions: []house.Condition{{Code: "on", Says: "The marmalade is out."}}}
+	advice := house.Advice{Visit: visit, Door: door, Person: p.ID, State: house.Withheld, At: a.now(),
+		Conditions: []house.Condition{{Code: "on", Reasons: []house.Reason{{Code: "parcel", Values: house.Values{Note: "The marmalade is out."}}}}}}
 	if _, err := a.AddAdvice(ctx, advice); err != nil {
 		t.Fatal(err)
 	}

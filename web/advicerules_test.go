@@ -254,7 +254,7 @@ func TestDoorRulesByAPI(t *testing.T) {
 	}
 	var list struct {
 		Rules     []doorRuleJSON
-		Conflicts []policy.Conflict
+		Conflicts []conflictJSON
 	}
 	h.get("/api/v1/doors/rules", in).is(200).into(&list)
 	if len(list.Rules) != 2 || len(list.Conflicts) != 1 || list.Conflicts[0].Kind != policy.Repeats {
@@ -347,7 +347,8 @@ func FuzzRuleForm(f *testing.F) {
 	for _, form := range []string{typedRule, "", "kind=never&day=0&from=00:00&to=00:00&person=P&door=D", "kind=allowed&day=9&day=-1&need=-1&factor=x&from=24:00&to=0:0"} {
 		f.Add(form)
 	}
-	book := ruleBook{persons: []house.Person{{ID: "P", Name: "Edda Marl"}}, doors: []house.Door{{ID: "D", Name: "the oak door"}}}
+	book := ruleBook{persons: []house.Person{{ID: "P", Name: "Edda Marl"}}, doors: []house.Door{{ID: "D", Name: "the oak door"}},
+		names: map[string]string{"P": "Edda Marl", "D": "the oak door"}}
 	f.Fuzz(func(t *testing.T, text string) {
 		values, err := url.ParseQuery(text)
 		if err != nil {
@@ -359,7 +360,7 @@ func FuzzRuleForm(f *testing.F) {
 		if len(wrong) > 0 || err != nil {
 			return
 		}
-		if says := policy.Restate(identified(rule), map[string]string{"P": "Edda Marl", "D": "the oak door"}); strings.Contains(says, "can't be followed") {
+		if says := book.say(policy.Restate(identified(rule))); strings.Contains(says, "can't be followed") {
 			t.Errorf("%q became a rule that says %q", text, says)
 		}
 	})

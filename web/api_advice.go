@@ -19,17 +19,28 @@ type adviceJSON struct {
 	PersonName string            `json:"person_name,omitempty"`
 	At         time.Time         `json:"at"`
 	ExpiresAt  time.Time         `json:"expires_at,omitzero"`
-	Conditions []house.Condition `json:"conditions"`
+	Conditions []conditionJSON   `json:"conditions"`
 	By         string            `json:"by,omitempty"` // for residents
+}
+
+type conditionJSON struct {
+	Code string `json:"code"`
+	Met  bool   `json:"met"`
+	Says string `json:"says"`
+}
+
+func conditionsJSON(all []house.Condition, says func(house.Condition) string) []conditionJSON {
+	told := []conditionJSON{}
+	for _, c := range all {
+		told = append(told, conditionJSON{c.Code, c.Met, says(c)})
+	}
+	return told
 }
 
 func (t presenter) adviceJSON(d house.Advice) adviceJSON {
 	j := adviceJSON{
 		ID: d.ID, Door: d.Door, DoorName: t.doorName(d), State: t.adviceState(d), PersonName: t.names["person "+d.Person],
-		At: d.At, ExpiresAt: d.ExpiresAt, Conditions: []house.Condition{},
-	}
-	for _, c := range policy.Told(d.Conditions) {
-		j.Conditions = append(j.Conditions, house.Condition{Code: c.Code, Met: c.Met, Says: t.says(c)})
+		At: d.At, ExpiresAt: d.ExpiresAt, Conditions: conditionsJSON(policy.Told(d.Conditions), t.says),
 	}
 	if t.resident {
 		j.By = d.By
@@ -98,7 +109,7 @@ type triedJSON struct {
 	ReceivedAt time.Time         `json:"received_at"`
 	State      house.AdviceState `json:"state"`
 	Person     string            `json:"person,omitempty"`
-	Conditions []house.Condition `json:"conditions"`
+	Conditions []conditionJSON   `json:"conditions"`
 }
 
 // postDryRun tries rules for a program.
@@ -129,7 +140,7 @@ func (s *Server) postDryRun(w http.ResponseWriter, r *http.Request) error {
 		if err != nil {
 			return unfit("bad-door-rule", err)
 		}
-		edited, answer.Rule = &rule, policy.Restate(identified(rule), book.names)
+		edited, answer.Rule = &rule, book.say(policy.Restate(identified(rule)))
 	}
 	tried, err := s.try(r.Context(), book, sent.Door, edited, given)
 	if errors.Is(err, errNoTrialDoor) {
@@ -138,11 +149,17 @@ func (s *Server) postDryRun(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	t, err := s.presenterFor(r.Context(), session(r))
+	if err != nil {
+		return err
+	}
+	say := t.words(tried.names)
 	answer.Since, answer.Suggested, answer.More = tried.since, tried.suggested(), tried.more
 	answer.Withheld = len(tried.visits) - answer.Suggested
 	for i, v := range tried.visits {
 		a := tried.advice[i]
-		answer.Visits = append(answer.Visits, triedJSON{v.ID, v.ReceivedAt, a.State, a.Person, a.Conditions})
+		answer.Visits = append(answer.Visits, triedJSON{v.ID, v.ReceivedAt, a.State, a.Person,
+			conditionsJSON(a.Conditions, say.Condition)})
 	}
 	return sendJSON(w, http.StatusOK, answer)
 }

@@ -67,7 +67,21 @@ type doorRuleJSON struct {
 
 func (b ruleBook) ruleJSON(rule house.DoorRule) doorRuleJSON {
 	rule.Factors = append([]house.FactorKind{}, rule.Factors...)
-	return doorRuleJSON{rule, rule.Days[:], policy.Restate(rule, b.names)}
+	return doorRuleJSON{rule, rule.Days[:], b.say(policy.Restate(rule))}
+}
+
+type conflictJSON struct {
+	Rules [2]string           `json:"rules"`
+	Kind  policy.ConflictKind `json:"kind"`
+	Says  string              `json:"says"`
+}
+
+func (b ruleBook) conflictsJSON() []conflictJSON {
+	all := []conflictJSON{}
+	for _, c := range policy.Conflicts(b.rules) {
+		all = append(all, conflictJSON{c.Rules, c.Kind, b.say(c.Why)})
+	}
+	return all
 }
 
 // rule returns what was sent, with another id.
@@ -87,9 +101,9 @@ func (s *Server) listDoorRules(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	answer := struct {
-		Rules     []doorRuleJSON    `json:"rules"`
-		Conflicts []policy.Conflict `json:"conflicts"`
-	}{[]doorRuleJSON{}, append([]policy.Conflict{}, policy.Conflicts(book.rules, book.names)...)}
+		Rules     []doorRuleJSON `json:"rules"`
+		Conflicts []conflictJSON `json:"conflicts"`
+	}{[]doorRuleJSON{}, book.conflictsJSON()}
 	for _, rule := range book.rules {
 		answer.Rules = append(answer.Rules, book.ruleJSON(rule))
 	}

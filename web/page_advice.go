@@ -38,42 +38,6 @@ type Inbox interface {
 	Agree(ctx context.Context, visit, person, resident string) error
 }
 
-// conditionWords say a condition in a few words that fit every house: that it
-// holds, and why it does not.
-var conditionWords = map[string]struct{ holds, lacks string }{
-	policy.On:       {"suggestions are on", "suggestions are off"},
-	policy.Home:     {"the household is not away", "the household is away"},
-	policy.Wait:     {"no wait after failed attempts", "a wait after failed attempts"},
-	policy.Door:     {"the bell is the one at this door", "the bell is not the one at this door"},
-	policy.Fresh:    {"the ring is of this minute", "the ring is not of this minute"},
-	policy.Healthy:  {"nobody poses as the bell", "somebody may pose as the bell"},
-	policy.Clock:    {"the clocks can be relied on", "a clock can’t be relied on"},
-	policy.People:   {"all who can be seen are known and allowed", "not all who can be seen are known and allowed"},
-	policy.Consent:  {"consent is in force", "no consent in force"},
-	policy.Allowed:  {"a rule lets the person be suggested here", "no rule lets the person be suggested here"},
-	policy.Never:    {"no rule says never", "a rule says never, or may"},
-	policy.Time:     {"a rule holds at this day and time", "no rule holds at this day and time"},
-	policy.Match:    {"the match is sure enough", "the match is not sure enough"},
-	policy.Frames:   {"the stills were judged together", "the stills were not judged together"},
-	policy.Quality:  {"the face can be judged well enough", "the face can’t be judged well enough"},
-	policy.Alike:    {"nobody is easily confused with the person", "somebody is easily confused with the person"},
-	policy.Sign:     {"", "signs of a picture, or too little to tell"}, // never in favour
-	policy.Factors:  {"the factors that the rule needs were given", "a factor is missing"},
-	policy.Place:    {"the door is one for parcels", "the door is not one for parcels"},
-	policy.Expected: {"a parcel is expected", "no parcel is expected"},
-	policy.Nobody:   {"nobody is seen who speaks against leaving a parcel", "somebody is seen who speaks against leaving a parcel"},
-}
-
-// conditionHolds and conditionLacks never leave a condition of another version
-// without words.
-func conditionHolds(code string) string {
-	return cmp.Or(conditionWords[code].holds, "another condition holds: "+code)
-}
-
-func conditionLacks(code string) string {
-	return cmp.Or(conditionWords[code].lacks, "another condition does not hold: "+code)
-}
-
 // addAdvice has the presenter know the advice on visits, and the names in it.
 func (s *Server) addAdvice(ctx context.Context, t *presenter, visits ...house.Visit) error {
 	ids := make([]string, len(visits))
@@ -123,17 +87,6 @@ func (t presenter) adviceState(d house.Advice) house.AdviceState {
 		return house.Expired
 	}
 	return d.State
-}
-
-// says is a condition as this presenter tells it.
-func (t presenter) says(c house.Condition) string {
-	switch {
-	case t.resident && c.Says != "":
-		return c.Says
-	case c.Met:
-		return capital(conditionHolds(c.Code)) + "."
-	}
-	return capital(conditionLacks(c.Code)) + "."
 }
 
 // An adviceCard is the advice on a visit as Now and the visit's page show it.
@@ -233,9 +186,9 @@ func missing(all []house.Condition) string {
 	for _, c := range all {
 		switch {
 		case c.Code == policy.Sign:
-			count, against = count-1, "Against it: "+conditionLacks(c.Code)+"."
+			count, against = count-1, "Against it: "+lacks(c.Code)+"."
 		case !c.Met:
-			unmet = append(unmet, conditionLacks(c.Code))
+			unmet = append(unmet, lacks(c.Code))
 		}
 	}
 	if len(unmet) > 0 {

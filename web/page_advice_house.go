@@ -31,7 +31,7 @@ type wrongs map[string]string
 // add says what is wrong with a field, unless something was said of it before.
 func (w wrongs) add(field string, err error) {
 	if err != nil && w[field] == "" {
-		w[field] = sentence(err)
+		w[field] = refused(err)
 	}
 }
 

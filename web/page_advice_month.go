@@ -39,7 +39,7 @@ type unmetCount struct {
 }
 
 // Words is why it did not hold.
-func (u unmetCount) Words() string { return capital(conditionLacks(u.Code)) }
+func (u unmetCount) Words() string { return capital(lacks(u.Code)) }
 
 // countAdvice counts advice; state says what became of each.
 func countAdvice(all []house.Advice, state func(house.Advice) house.AdviceState) (m adviceMonth) {
@@ -93,7 +93,7 @@ func (m adviceMonth) WhatIf() (lines []string) {
 	for _, u := range alone {
 		if u.Lone > 0 {
 			lines = append(lines, fmt.Sprintf("Of %d withheld, %d for this reason alone: %s.", m.Withheld, u.Lone,
-				conditionLacks(u.Code)))
+				lacks(u.Code)))
 		}
 	}
 	return lines
@@ -188,7 +188,7 @@ func (t presenter) adviceLine(d house.Advice) adviceLine {
 	if d.State == house.Withheld {
 		var why []string
 		for _, code := range unmetOf(d) {
-			why = append(why, conditionLacks(code))
+			why = append(why, lacks(code))
 		}
 		line.Says = capital(strings.Join(why, "; ") + ".")
 	}

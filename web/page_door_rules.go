@@ -69,10 +69,10 @@ func (s *Server) suggestingView(r *http.Request) (view suggestingView, err error
 		view.Doors = append(view.Doors, doorLine{d.Name, doorWords(d), doorAddress(d.ID)})
 	}
 	for _, rule := range book.rules {
-		view.Rules = append(view.Rules, ruleLine{policy.Restate(rule, book.names), !rule.Allowed, ruleAddress(rule.ID)})
+		view.Rules = append(view.Rules, ruleLine{book.say(policy.Restate(rule)), !rule.Allowed, ruleAddress(rule.ID)})
 	}
-	for _, c := range policy.Conflicts(book.rules, book.names) {
-		view.Conflicts = append(view.Conflicts, c.Says)
+	for _, c := range policy.Conflicts(book.rules) {
+		view.Conflicts = append(view.Conflicts, book.say(c.Why))
 	}
 	expected := 0
 	for _, p := range parcels {
@@ -410,12 +410,12 @@ func (s *Server) drawRulePreview(w http.ResponseWriter, r *http.Request, book ru
 		return err
 	}
 	view := rulePreview{Bar: barOf(r, "Rules", "Before this rule is saved"),
-		Says: policy.Restate(identified(rule), book.names), Never: !rule.Allowed,
+		Says: book.say(policy.Restate(identified(rule))), Never: !rule.Allowed,
 		Conflicts: book.conflictsOf(rule), Action: "/rules/advice/rules", Rule: string(raw)}
 	if rule.ID != "" {
 		view.Action = ruleAddress(rule.ID)
 		if old, err := book.find(rule.ID); err == nil {
-			view.Before = policy.Restate(old, book.names)
+			view.Before = book.say(policy.Restate(old))
 		}
 	}
 	if view.Before == view.Says {
@@ -427,9 +427,9 @@ func (s *Server) drawRulePreview(w http.ResponseWriter, r *http.Request, book ru
 // conflictsOf says how a rule gets into the way of others.
 func (b ruleBook) conflictsOf(rule house.DoorRule) (says []string) {
 	rule = identified(rule)
-	for _, c := range policy.Conflicts(b.with(rule), b.names) {
+	for _, c := range policy.Conflicts(b.with(rule)) {
 		if c.Rules[0] == rule.ID || c.Rules[1] == rule.ID {
-			says = append(says, c.Says)
+			says = append(says, b.say(c.Why))
 		}
 	}
 	return says
@@ -446,7 +446,7 @@ func (s *Server) showRemoveRule(w http.ResponseWriter, r *http.Request) error {
 	}
 	view := confirmView{Bar: barOf(r, "Rules", "Remove a rule"), Back: "/rules/advice", Action: ruleAddress(rule.ID) +
 		"/remove", Button: "Remove this rule",
-		Says: []string{"This would hold no more:", policy.Restate(rule, book.names)}}
+		Says: []string{"This would hold no more:", book.say(policy.Restate(rule))}}
 	if !rule.Allowed {
 		view.Says = append(view.Says, "Whatever other rules allow would then count at those times too.")
 	}

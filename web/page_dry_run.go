@@ -182,7 +182,7 @@ func (s *Server) showDry(w http.ResponseWriter, r *http.Request, view adviceDryV
 		if _, err := book.check(*edited); err != nil {
 			return unfit("bad-door-rule", err)
 		}
-		view.Edited = policy.Restate(identified(*edited), book.names)
+		view.Edited = book.say(policy.Restate(identified(*edited)))
 	}
 	if !view.Tried { // offered are the factors that some rule counts
 		for _, rule := range book.rules {
@@ -217,6 +217,7 @@ func (s *Server) tellTrial(r *http.Request, view *adviceDryView, tried trial) er
 	if tried.more {
 		view.Counts += fmt.Sprintf(" Earlier ones were left out: %d are tried at the most.", triedVisits)
 	}
+	say := t.words(tried.names)
 	for i, v := range tried.visits {
 		a := tried.advice[i]
 		line := triedLine{Visit: visitAddress(v.ID), When: t.moment(v.ReceivedAt),
@@ -231,8 +232,9 @@ func (s *Server) tellTrial(r *http.Request, view *adviceDryView, tried trial) er
 			line.Outcome = "Withheld"
 		}
 		for _, c := range a.Conditions {
-			if !c.Met && !slices.Contains(line.Unmet, c.Says) { // without anybody known, many say the same
-				line.Unmet = append(line.Unmet, c.Says)
+			says := say.Condition(c)
+			if !c.Met && !slices.Contains(line.Unmet, says) { // without anybody known, many say the same
+				line.Unmet = append(line.Unmet, says)
 			}
 		}
 		view.Lines = append(view.Lines, line)

@@ -170,5 +170,5 @@ func queryProblem(title string) problem {
 
 // unfit is what a program sent that can't be followed.
 func unfit(kind string, err error) problem {
-	return problem{Status: http.StatusUnprocessableEntity, Type: kind, Title: sentence(err)}
+	return problem{Status: http.StatusUnprocessableEntity, Type: kind, Title: refused(err)}
 }

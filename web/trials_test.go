@@ -98,6 +98,23 @@ func TestTrialAsItIsLived(t *testing.T) {
 	h.post(page+"/step", url.Values{"step": {"screen"}}, in).is(303)
 	report := func() string { return string(h.get(page, in).is(200).says("Tried by Odile").body) }
 	first := report()
+	checkReport(t, first)
+	h.get("/upkeep", in).is(200).says("yourself: 1 of 2 taken for a picture, a printed photograph: 1 of 3 noticed")
+
+	h.losesVisitOfTrial(id, noticed, in)
+	if again := report(); strings.Contains(again, noticed) ||
+		!strings.Contains(again, "1 of 3 rings with a print noticed") {
+		t.Errorf("the report has changed:\n%s", again)
+	}
+	h.get("/upkeep/trail", in).is(200).says("<strong>Odile</strong> began a trial with pictures, number " + id).
+		says("changed a trial with pictures, number " + id)
+	h.post(page+"/remove", nil, in).is(303)
+	h.get(page, in).isProblem(404, "unknown-trial")
+}
+
+// checkReport reads what a trial came to.
+func checkReport(t *testing.T, report string) {
+	t.Helper()
 	for _, want := range []string{
 		"Yourself: 1 of 2 rings of yourself taken for a picture. By these few, that happens to 1.2 % to 99 % of your " +
 			"rings. " +
@@ -107,33 +124,28 @@ func TestTrialAsItIsLived(t *testing.T) {
 			"prints pass.",
 		"A phone or tablet: Not tried.", "up to 71 % may still pass", "Remove this report",
 	} {
-		if !strings.Contains(first, want) {
-			t.Errorf("the report lacks %q:\n%s", want, first)
+		if !strings.Contains(report, want) {
+			t.Errorf("the report lacks %q:\n%s", want, report)
 		}
 	}
-	h.get("/upkeep", in).is(200).says("yourself: 1 of 2 taken for a picture, a printed photograph: 1 of 3 noticed")
+}
 
-	// The visits go, the report stays.
-	h.ask("DELETE", "/api/v1/visits/"+noticed, nil, in).is(200)
-	trial = h.trial(id, in)
+// losesVisitOfTrial erases a visit that was noticed in a trial: what was found
+// stays with the trial.
+func (h *household) losesVisitOfTrial(id, visit string, in option) {
+	h.t.Helper()
+	h.ask("DELETE", "/api/v1/visits/"+visit, nil, in).is(200)
+	trial := h.trial(id, in)
 	if s := trial.Steps[1]; s.Judged != 3 || s.Errors != 2 || s.Rings[0].Visit != "" ||
 		s.Rings[0].Found.Probability != .97 || trial.Running || len(trial.Steps[2].Rings) != 0 {
-		t.Errorf("%+v", trial)
+		h.t.Errorf("%+v", trial)
 	}
-	if err := h.archive.Scrub(t.Context()); err != nil {
-		t.Fatal(err)
+	if err := h.archive.Scrub(h.t.Context()); err != nil {
+		h.t.Fatal(err)
 	}
-	if proof, err := h.archive.VerifyErased(t.Context(), noticed); err != nil {
-		t.Errorf("%+v, %v", proof, err)
+	if proof, err := h.archive.VerifyErased(h.t.Context(), visit); err != nil {
+		h.t.Errorf("%+v, %v", proof, err)
 	}
-	if again := report(); strings.Contains(again, noticed) ||
-		!strings.Contains(again, "1 of 3 rings with a print noticed") {
-		t.Errorf("the report has changed:\n%s", again)
-	}
-	h.get("/upkeep/trail", in).is(200).says("<strong>Odile</strong> began a trial with pictures, number " + id).
-		says("changed a trial with pictures, number " + id)
-	h.post(page+"/remove", nil, in).is(303)
-	h.get(page, in).isProblem(404, "unknown-trial")
 }
 
 // TestTrialOnScreens follows what a tablet is told of trials: one that a resident

@@ -271,10 +271,11 @@ func (d adviser) advise(visit string, state house.AdviceState, lasts time.Durati
 	}
 	for _, c := range policy.Decide(policy.Input{}).Conditions {
 		c.Met = true
-		c.Says = "All is well with this one, as a sentence with a number, 42, would say."
+		c.Reasons = []house.Reason{{Code: "clock-differs", Values: house.Values{Lasted: 42 * time.Second, Longest: policy.MaxSkew}}}
 		for _, code := range unmet {
 			if c.Code == code {
-				c.Met, c.Says = false, "For Ada Quill, 1 of these is needed: a one-time code of theirs was given; a resident looked at the still and agreed. Given: 0."
+				rule := house.DoorRule{Factors: []house.FactorKind{house.FactorCode, house.FactorResident}}
+				c.Met, c.Reasons = false, []house.Reason{{Code: "factors-lack", Values: house.Values{Person: d.ada, Of: 1, Rules: []house.DoorRule{rule}}}}
 			}
 		}
 		advice.Conditions = append(advice.Conditions, c)

@@ -2,6 +2,7 @@ package house
 
 import (
 	"errors"
+	"fmt"
 	"time"
 )
 
@@ -11,8 +12,56 @@ type Condition struct {
 	// Met says that it holds. What is missing, unknown, late or in error is
 	// not met.
 	Met bool `json:"met"`
-	// Says is why, a sentence with the numbers, for a family.
-	Says string `json:"says"`
+	// Reasons are why, with the numbers; empty where they are kept no more.
+	Reasons []Reason `json:"reasons,omitempty"`
+}
+
+// A Reason is one fact by its code, with what is told of it. Package words says
+// it in a language; what is kept are codes, ids and numbers.
+type Reason struct {
+	Code string `json:"code"`
+	Values
+}
+
+// Values are what a [Reason] tells. Which of them it has depends on its code.
+type Values struct {
+	Person    string        `json:"person,omitempty"`  // id
+	Persons   []string      `json:"persons,omitempty"` // ids
+	Door      string        `json:"door,omitempty"`    // id
+	Bell      string        `json:"bell,omitempty"`    // name
+	OtherBell string        `json:"other_bell,omitempty"`
+	At        time.Time     `json:"at,omitzero"`
+	Until     time.Time     `json:"until,omitzero"`
+	Holiday   bool          `json:"holiday,omitempty"` // whether At is on one
+	Lasted    time.Duration `json:"lasted_ns,omitempty"`
+	Longest   time.Duration `json:"longest_ns,omitempty"`
+	Count     int           `json:"count,omitempty"`
+	Of        int           `json:"of,omitempty"` // what Count is measured by
+	Distance  float64       `json:"distance,omitempty"`
+	Rate      float64       `json:"rate,omitempty"` // an FPIR
+	Band      string        `json:"band,omitempty"`
+	Asked     string        `json:"asked,omitempty"` // the band that is asked for
+	Kind      FactorKind    `json:"kind,omitempty"`
+	Given     []Given       `json:"given,omitempty"`
+	Measured  float64       `json:"measured,omitempty"` // by package quality
+	Note      string        `json:"note,omitempty"`     // of a parcel, the household's own words
+	Why       []string      `json:"why,omitempty"`      // codes of what is behind it
+	Rules     []DoorRule    `json:"rules,omitempty"`
+	Parcel    *ParcelRule   `json:"parcel,omitempty"`
+	Week      *WeekTime     `json:"week,omitempty"`
+}
+
+// Given is a factor that counts: what it is, and when it was given.
+type Given struct {
+	Kind FactorKind `json:"kind"`
+	At   time.Time  `json:"at"`
+}
+
+// A WeekTime is a time of the week, on an ordinary day or on a holiday.
+type WeekTime struct {
+	Day     time.Weekday `json:"day"`
+	Minute  DayTime      `json:"minute"`
+	Holiday bool         `json:"holiday,omitempty"`
 }
 
 // An AdviceState is what became of a suggestion.
@@ -54,6 +103,22 @@ func (d Advice) Unmet() (codes []string) {
 	}
 	return codes
 }
+
+// A Refusal is why something is not taken, by its code. Package words says it.
+type Refusal string
+
+func (r Refusal) Error() string { return "refused: " + string(r) }
+
+// Refused is why one value among several is not taken, a [Refusal].
+type Refused struct {
+	Value string
+	Why   error
+}
+
+func (r Refused) Error() string { return fmt.Sprintf("%q: %v", r.Value, r.Why) }
+
+// Unwrap returns the refusal.
+func (r Refused) Unwrap() error { return r.Why }
 
 // ErrTaken says that what a suggestion would rest on was used meanwhile, or that
 // the suggestion itself is not open any more.

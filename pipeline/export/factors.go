@@ -1,6 +1,7 @@
 package export
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -10,6 +11,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/internal/words"
 	"lintel/pipeline/advice/geofence"
 	"lintel/pipeline/advice/policy"
 )
@@ -157,9 +159,10 @@ func (e *Export) lookRules(ctx context.Context, names map[string]string) error {
 	if err != nil {
 		return err
 	}
+	say := e.speaker(names)
 	for _, r := range rules {
 		if r.Person == e.person.ID {
-			e.second.rules = append(e.second.rules, ruleRecord{names[r.Door], r.Allowed, policy.Restate(r, names)})
+			e.second.rules = append(e.second.rules, ruleRecord{names[r.Door], r.Allowed, say.Reason(policy.Restate(r))})
 		}
 	}
 	return nil
@@ -192,11 +195,17 @@ func (e *Export) lookFactors(ctx context.Context, _ map[string]string) error {
 	return nil
 }
 
+// speaker says things with the names that may be given out.
+func (e *Export) speaker(names map[string]string) words.Words {
+	return words.For("en").At(e.now, e.zone).Naming(func(id string) string { return cmp.Or(names[id], somebodyElse) })
+}
+
 func (e *Export) lookAdvice(ctx context.Context, names map[string]string) error {
 	advice, err := e.archive.AdviceOf(ctx, e.person.ID)
 	if err != nil {
 		return err
 	}
+	say := e.speaker(names)
 	for _, d := range advice {
 		by, _, _ := strings.Cut(d.By, " ")
 		r := adviceRecord{
@@ -205,7 +214,7 @@ func (e *Export) lookAdvice(ctx context.Context, names map[string]string) error 
 		}
 		if r.Yours {
 			for _, c := range d.Conditions {
-				r.Conditions = append(r.Conditions, conditionRecord{c.Code, c.Met, e.others.without(c.Says)})
+				r.Conditions = append(r.Conditions, conditionRecord{c.Code, c.Met, e.others.without(say.Condition(c))})
 			}
 		}
 		e.second.advice = append(e.second.advice, r)

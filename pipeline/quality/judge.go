@@ -11,10 +11,11 @@ import (
 
 // A Complaint says what is wrong with the picture of a face.
 type Complaint struct {
-	Code string // no-eyes, small, far, blurred, dark, bright, clipped, flat, turned, tilted, covered or cut
-	Says string // what is wrong, a sentence
-	Do   string // what to do about it when a photograph is chosen to enrol, a sentence
-	Poor bool   // a match of such a face is not to be called strong
+	Code  string  // no-eyes, small, far, blurred, dark, bright, clipped, flat, turned, tilted, covered or cut
+	Value float64 // what was measured, in the unit of [house.Quality]
+	Says  string  // what is wrong, a sentence
+	Do    string  // what to do about it when a photograph is chosen to enrol, a sentence
+	Poor  bool    // a match of such a face is not to be called strong
 }
 
 // Poor reports whether a face can be judged so badly that no match of it is to
@@ -30,7 +31,7 @@ func Poor(q house.Quality) bool {
 // about numbers that are not enough to enrol the face, the worst first.
 func Judge(q house.Quality) (score float64, complaints []Complaint) {
 	if q.EyeDistance == 0 {
-		return 0, []Complaint{{"no-eyes", "The eyes could not be made out.", "Choose a photograph that shows the face from the front.", true}}
+		return 0, []Complaint{{"no-eyes", 0, "The eyes could not be made out.", "Choose a photograph that shows the face from the front.", true}}
 	}
 	score = 1
 	worth := make(map[string]float64)
@@ -39,7 +40,7 @@ func Judge(q house.Quality) (score float64, complaints []Complaint) {
 		worth[c.code] = c.worth(v)
 		score *= worth[c.code]
 		if c.short(v, c.enough) {
-			complaints = append(complaints, Complaint{c.code, c.says(q), c.do, c.short(v, c.poor)})
+			complaints = append(complaints, Complaint{c.code, v, c.says(q), c.do, c.short(v, c.poor)})
 		}
 	}
 	slices.SortStableFunc(complaints, func(a, b Complaint) int { return cmp.Compare(worth[a.Code], worth[b.Code]) })

@@ -47,15 +47,15 @@ import (
 // besides.
 var (
 	// ErrMessage says that something is no message of a source.
-	ErrMessage = errors.New("this is no message of a source")
+	ErrMessage error = house.Refusal("message-none")
 	// ErrNotTheirs says that a source may not tell this, or not of this person.
-	ErrNotTheirs = errors.New("this source may not tell that")
+	ErrNotTheirs error = house.Refusal("not-theirs")
 	// ErrNoToken says that nobody has the token that was seen.
-	ErrNoToken = errors.New("nobody has this token")
+	ErrNoToken error = house.Refusal("token-unknown")
 	// ErrNoHome says that the household has not said where its home is.
-	ErrNoHome = errors.New("where home is has not been said")
+	ErrNoHome error = house.Refusal("home-none")
 	// ErrGuesses says that too many wrong codes were given to take another.
-	ErrGuesses = errors.New("too many wrong codes")
+	ErrGuesses error = house.Refusal("code-guesses")
 )
 
 // LargestMessage is how many bytes a message may have.

@@ -33,7 +33,6 @@
 package geofence
 
 import (
-	"errors"
 	"math"
 	"time"
 
@@ -72,24 +71,24 @@ const (
 var (
 	// ErrPosition says that a latitude is beyond 90 degrees or a longitude
 	// beyond 180, or one is no number.
-	ErrPosition = errors.New("this is no position on the Earth")
+	ErrPosition error = house.Refusal("position-none")
 	// ErrAccuracy says that an accuracy is 0 or less, above Vague, or no number.
-	ErrAccuracy = errors.New("an accuracy is above 0 and at most 1000 m")
+	ErrAccuracy error = house.Refusal("accuracy-bounds")
 	// ErrFuture says that a report's time is more than Skew ahead.
-	ErrFuture = errors.New("the report is from the future")
+	ErrFuture error = house.Refusal("report-future")
 	// ErrOld says that a report is older than Old.
-	ErrOld = errors.New("the report is too old")
+	ErrOld error = house.Refusal("report-old")
 	// ErrOrder says that a report is not later than the one before, or is the
 	// same again.
-	ErrOrder = errors.New("the report is not later than the one before")
+	ErrOrder error = house.Refusal("report-order")
 	// ErrSpeed says that nobody gets from the report before to this one in the
 	// time between, even by the shortest way between the two circles. What was
 	// known of the phone is forgotten; the state that comes with the error has
 	// to be kept.
-	ErrSpeed = errors.New("nobody is that fast")
+	ErrSpeed error = house.Refusal("report-speed")
 	// ErrHome says that a home has no position on the Earth, or a radius that
 	// is not from 20 to 500 m.
-	ErrHome = errors.New("this home has no position or no radius from 20 to 500 m")
+	ErrHome error = house.Refusal("home-nowhere")
 )
 
 // A Report is where a phone says that it is.

@@ -7,13 +7,15 @@ import (
 	"fmt"
 	"strings"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // LargestReport is how many bytes a report may have as JSON.
 const LargestReport = 1024
 
 // ErrReport says that something is not a report as JSON.
-var ErrReport = errors.New("this is no report of a phone")
+var ErrReport error = house.Refusal("report-none")
 
 // ParseReport reads a report from JSON: one object with exactly the four fields
 // of [Report], each once, and nothing after it. [Step] says whether their values

@@ -24,7 +24,7 @@ func suggested() house.Advice {
 	return house.Advice{
 		ID: "ADVICE234", Visit: "VISIT567", Door: "DOOR2", Person: "PERSON77", State: house.Suggested,
 		At: noon.Add(time.Second / 2), ExpiresAt: noon.Add(time.Minute + time.Second/2),
-		Conditions: []house.Condition{{Code: "match", Met: true, Says: "It resembles Juna."}},
+		Conditions: []house.Condition{{Code: "match", Met: true, Reasons: []house.Reason{{Code: "match", Values: house.Values{Person: "PERSON77"}}}}},
 	}
 }
 

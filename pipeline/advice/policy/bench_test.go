@@ -94,6 +94,6 @@ func timed(b *testing.B, decide func()) {
 func BenchmarkConflicts(b *testing.B) {
 	rules := crowded().Rules
 	for b.Loop() {
-		Conflicts(rules, names)
+		Conflicts(rules)
 	}
 }

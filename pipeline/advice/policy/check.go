@@ -1,7 +1,6 @@
 package policy
 
 import (
-	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -12,28 +11,28 @@ import (
 )
 
 // What can be wrong with rules. Those of [Check], [CheckAdviceRules] and [CheckParcel]
-// wrap one of these each.
+// are or wrap one of these each, a [house.Refusal].
 var (
-	ErrNoID       = errors.New("a rule needs an id of its own")
-	ErrTwice      = errors.New("two rules have one id")
-	ErrNoPerson   = errors.New("a rule is for one person")
-	ErrNoDoor     = errors.New("a rule is for one door")
-	ErrNoDays     = errors.New("a rule holds on one day of the week at least")
-	ErrTimes      = errors.New("a rule holds from 00:00 or later to 24:00 or earlier, and the two differ")
-	ErrFactor     = errors.New("a factor is an arrival, a code, a token or a resident, each named once")
-	ErrNeed       = errors.New("a rule needs one factor at least, and no more than it names")
-	ErrWeak       = errors.New("a weak match never counts")
-	ErrBand       = errors.New("the smallest band is strong or fair")
-	ErrSign       = errors.New("the worst level that can be allowed is no-sign or doubtful")
-	ErrWindow     = errors.New("an arrival counts for 1 to 15 minutes")
-	ErrExpiry     = errors.New("a suggestion holds for 15 seconds to 5 minutes")
-	ErrMisses     = errors.New("a wait begins after 1 to 10 failed attempts")
-	ErrWait       = errors.New("a wait lasts 1 minute to 24 hours")
-	ErrHoliday    = errors.New("a holiday is a date such as 2027-01-01")
-	ErrHolidays   = errors.New("there are 400 holidays at most")
-	ErrHome       = errors.New("a home has a latitude, a longitude and a radius of 20 to 500 metres")
-	ErrParcelDoor = errors.New("a parcel is left at a door for parcels, never at the house's own")
-	ErrParcelTime = errors.New("a parcel is expected from one time to a later one, 24 hours at most")
+	ErrNoID       error = house.Refusal("rule-no-id")
+	ErrTwice      error = house.Refusal("rule-id-twice")
+	ErrNoPerson   error = house.Refusal("rule-no-person")
+	ErrNoDoor     error = house.Refusal("rule-no-door")
+	ErrNoDays     error = house.Refusal("rule-no-days")
+	ErrTimes      error = house.Refusal("rule-times")
+	ErrFactor     error = house.Refusal("rule-factor")
+	ErrNeed       error = house.Refusal("rule-need")
+	ErrWeak       error = house.Refusal("rule-weak-match")
+	ErrBand       error = house.Refusal("rule-band")
+	ErrSign       error = house.Refusal("rule-sign")
+	ErrWindow     error = house.Refusal("window-bounds")
+	ErrExpiry     error = house.Refusal("expiry-bounds")
+	ErrMisses     error = house.Refusal("misses-bounds")
+	ErrWait       error = house.Refusal("wait-bounds")
+	ErrHoliday    error = house.Refusal("holiday-date")
+	ErrHolidays   error = house.Refusal("holidays-many")
+	ErrHome       error = house.Refusal("home-bounds")
+	ErrParcelDoor error = house.Refusal("parcel-door")
+	ErrParcelTime error = house.Refusal("parcel-time")
 )
 
 // Check reports what is wrong with rules, an error for each rule that can't be
@@ -120,7 +119,7 @@ func checkHolidays(days []string) error {
 	}
 	for _, d := range days {
 		if _, err := time.Parse(time.DateOnly, d); err != nil {
-			return fmt.Errorf("%q: %w", d, ErrHoliday)
+			return house.Refused{Value: d, Why: ErrHoliday}
 		}
 	}
 	return nil

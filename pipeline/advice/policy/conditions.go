@@ -2,19 +2,17 @@ package policy
 
 import (
 	"errors"
-	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"lintel/internal/house"
 )
 
-// A condition is one thing that must hold. It judges and says why in one
-// sentence or more, whatever the others say.
+// A condition is one thing that must hold. It judges and says why, whatever the
+// others say.
 type condition struct {
 	code  string
-	judge func(*question) (met bool, says string)
+	judge func(*question) finding
 }
 
 // conditions are those of a person at a door, in the order they are shown in.
@@ -40,53 +38,63 @@ var conditions = []condition{
 
 // judge works out all conditions, and after them what of pictures speaks
 // against a suggestion.
-func (q *question) judge(all []condition, against func(*question) string) (judged []house.Condition, met bool) {
+func (q *question) judge(all []condition, against func(*question) []house.Reason) (judged []house.Condition, met bool) {
 	judged, met = make([]house.Condition, len(all)), true
 	for i, c := range all {
-		ok, says := c.judge(q)
-		judged[i] = house.Condition{Code: c.code, Met: ok, Says: says}
-		met = met && ok
+		f := c.judge(q)
+		judged[i] = house.Condition{Code: c.code, Met: f.met, Reasons: f.why}
+		met = met && f.met
 	}
-	if says := against(q); says != "" {
-		judged, met = append(judged, house.Condition{Code: Sign, Says: says}), false
+	if why := against(q); len(why) > 0 {
+		judged, met = append(judged, house.Condition{Code: Sign, Reasons: why}), false
 	}
 	return judged, met
 }
 
-func (q *question) on() (bool, string) {
+func (q *question) on() finding {
 	h := q.House
 	if h == nil {
-		return false, "The household's settings for suggestions are not known."
+		return no(onUnknown, none)
 	}
 	if faults := CheckAdviceRules(*h); len(faults) > 0 {
-		return false, "The household's settings for suggestions can't be followed: " + strings.ReplaceAll(errors.Join(faults...).Error(), "\n", "; ") + "."
+		return no(onFaulty, house.Values{Why: refusals(faults...)})
 	}
 	if h.Paused {
-		return false, "Suggestions are paused for the whole house."
+		return no(onPaused, none)
 	}
-	return true, "Suggestions are not paused."
+	return yes(onOn, none)
 }
 
-func (q *question) home() (bool, string) {
+// refusals are the codes of what is wrong with rules.
+func refusals(faults ...error) (codes []string) {
+	for _, err := range faults {
+		if code := house.Refusal(""); errors.As(err, &code) {
+			codes = append(codes, string(code))
+		}
+	}
+	return codes
+}
+
+func (q *question) home() finding {
 	switch {
 	case q.House == nil:
-		return false, "Whether the household is away is not known."
+		return no(homeUnknown, none)
 	case q.House.AwayUntil.After(q.Now):
-		return false, "The household is away until " + q.moment(q.House.AwayUntil) + "."
+		return no(homeAway, house.Values{Until: q.House.AwayUntil})
 	}
-	return true, "The household is not away."
+	return yes(homeHome, none)
 }
 
 // wait counts failed attempts: as many as the household bears, within an
 // hour, begin a wait.
-func (q *question) wait() (bool, string) {
+func (q *question) wait() finding {
 	if q.Misses == nil || q.House == nil || q.House.Misses < 1 {
-		return false, "Whether there were failed attempts is not known."
+		return no(waitUnknown, none)
 	}
 	at := slices.Clone(q.Misses.At)
 	slices.SortFunc(at, time.Time.Compare)
 	if len(at) > 0 && at[len(at)-1].After(q.Now) {
-		return false, "A failed attempt is dated later than now, so how long to wait is not known."
+		return no(waitLater, none)
 	}
 	lately, until := 0, time.Time{}
 	for i, t := range at {
@@ -98,86 +106,87 @@ func (q *question) wait() (bool, string) {
 		}
 	}
 	if until.After(q.Now) {
-		return false, fmt.Sprintf("%s within an hour: nothing is suggested until %s.", counted(q.House.Misses, "failed attempt"), q.moment(until))
+		return no(waitUntil, house.Values{Count: q.House.Misses, Until: until})
 	}
-	return true, fmt.Sprintf("%s in the last hour, and no wait after any; %d begin one.", counted(lately, "failed attempt"), q.House.Misses)
+	return yes(waitNone, house.Values{Count: lately, Of: q.House.Misses})
 }
 
-func (q *question) door() (bool, string) {
+func (q *question) door() finding {
+	told := house.Values{Bell: q.Visit.Bell, OtherBell: q.Door.Bell, Door: q.Door.ID}
 	switch {
 	case q.Door.ID == "" || q.Door.Bell == "":
-		return false, "Which bell rings at this door is not known."
+		return no(doorUnknown, none)
 	case q.Visit.ID == "" || q.Visit.Bell == "":
-		return false, "Which bell rang is not known."
+		return no(doorNoBell, none)
 	case q.Visit.Bell != q.Door.Bell:
-		return false, fmt.Sprintf("The bell %s rang, and at %s it is %s that rings.", q.Visit.Bell, q.doorName(), q.Door.Bell)
+		return no(doorOther, told)
 	}
-	return true, fmt.Sprintf("The bell %s rang, which is the one at %s.", q.Visit.Bell, q.doorName())
+	return yes(doorRight, told)
 }
 
 // fresh asks it of the ring and of every still, by the server's clock and,
 // where the bell says its time, by the bell's.
-func (q *question) fresh() (bool, string) {
+func (q *question) fresh() finding {
 	if q.Now.IsZero() || q.Visit.ReceivedAt.IsZero() {
-		return false, "When the bell rang is not known."
+		return no(ringNoTime, none)
 	}
 	if len(q.Visit.Stills) == 0 {
-		return false, "There is no still of this ring."
+		return no(noStill, none)
 	}
 	age := q.Now.Sub(q.Visit.ReceivedAt)
-	if stale := staleBy(age, 0); stale != "" {
-		return false, "The ring is " + stale
+	if code, told := staleBy(age, 0, ringLater, ringOld); code != "" {
+		return no(code, told)
 	}
 	for _, s := range q.Visit.Stills {
-		if stale := staleBy(q.Now.Sub(s.ReceivedAt), 0); stale != "" {
-			return false, "A still is " + stale
+		if code, told := staleBy(q.Now.Sub(s.ReceivedAt), 0, stillLater, stillOld); code != "" {
+			return no(code, told)
 		}
-		if stale := staleBy(q.Now.Sub(s.TakenAt), MaxSkew); stale != "" && !s.TakenAt.IsZero() {
-			return false, "By the bell's clock, a still is " + stale
+		if code, told := staleBy(q.Now.Sub(s.TakenAt), MaxSkew, takenLater, takenOld); code != "" && !s.TakenAt.IsZero() {
+			return no(code, told)
 		}
 	}
-	return true, "The bell rang " + lasting(age) + " ago."
+	return yes(ringFresh, house.Values{Lasted: age})
 }
 
-// staleBy says what is wrong with an age, "" if nothing is. It may be as much
-// below 0 as clocks differ.
-func staleBy(age, differ time.Duration) string {
+// staleBy returns one of two codes for an age that is wrong, "" if it is not. It
+// may be as much below 0 as clocks differ.
+func staleBy(age, differ time.Duration, later, old string) (code string, told house.Values) {
 	switch {
 	case age < -differ:
-		return "dated " + lasting(-age) + " later than now."
+		return later, house.Values{Lasted: -age}
 	case age >= MaxAge:
-		return fmt.Sprintf("%s old; after %s nothing is suggested.", lasting(age), lasting(MaxAge))
+		return old, house.Values{Lasted: age, Longest: MaxAge}
 	}
-	return ""
+	return "", told
 }
 
-func (q *question) healthy() (bool, string) {
+func (q *question) healthy() finding {
 	b := q.Bell
 	if b == nil || b.Name == "" || b.Name != q.Visit.Bell || !slices.Contains(q.Bells, b.Name) {
-		return false, "The bell is not known, or none of the house's any more."
+		return no(bellUnknown, none)
 	}
 	switch {
 	case b.RefusedAt.After(q.Now):
-		return false, "What is known of the bell is dated later than now."
+		return no(bellLater, none)
 	case q.Visit.ReceivedAt.Before(b.TrialUntil):
-		return false, "The bell rang during a trial with pictures, until " + q.clockTime(b.TrialUntil) + ". Nothing is suggested on a ring of a trial."
+		return no(bellTrial, house.Values{Until: b.TrialUntil})
 	case !b.RefusedAt.IsZero() && q.Now.Sub(b.RefusedAt) < AfterRefusal:
-		return false, fmt.Sprintf("Somebody came in the bell's name with a wrong secret at %s. Nothing is suggested for %s after that.", q.clockTime(b.RefusedAt), lasting(AfterRefusal))
+		return no(bellPosed, house.Values{At: b.RefusedAt, Longest: AfterRefusal})
 	}
-	return true, "Nobody came in the bell's name with a wrong secret lately."
+	return yes(bellWell, none)
 }
 
-func (q *question) clock() (bool, string) {
+func (q *question) clock() finding {
 	skew := q.Visit.ClockSkew()
 	switch {
 	case q.Now.IsZero() || q.Clock == nil:
-		return false, "Whether the server's clock is right is not known."
+		return no(clockUnknown, none)
 	case q.Clock.JumpedAt.After(q.Now):
-		return false, "The server's clock jumped back."
+		return no(clockBack, none)
 	case !q.Clock.JumpedAt.IsZero() && q.Now.Sub(q.Clock.JumpedAt) < AfterJump:
-		return false, fmt.Sprintf("The server's clock jumped at %s. Nothing is suggested for %s after that.", q.clockTime(q.Clock.JumpedAt), lasting(AfterJump))
+		return no(clockJumped, house.Values{At: q.Clock.JumpedAt, Longest: AfterJump})
 	case skew.Abs() > MaxSkew:
-		return false, fmt.Sprintf("The clocks of bell and server differ by %s; %s is the most that is relied on.", lasting(skew.Abs()), lasting(MaxSkew))
+		return no(clockDiffers, house.Values{Lasted: skew.Abs(), Longest: MaxSkew})
 	}
-	return true, fmt.Sprintf("The server's clock did not jump, and the bell's differs by %s.", lasting(skew.Abs()))
+	return yes(clockRight, house.Values{Lasted: skew.Abs()})
 }

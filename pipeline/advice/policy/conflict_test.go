@@ -43,14 +43,14 @@ func TestConflicts(t *testing.T) {
 		}, "", ""},
 	} {
 		t.Run(test.name, func(t *testing.T) {
-			got := Conflicts(test.rules, names)
+			got := Conflicts(test.rules)
 			if test.kind == "" {
 				if len(got) > 0 {
 					t.Errorf("%+v", got)
 				}
 				return
 			}
-			if len(got) != 1 || got[0].Kind != test.kind || !strings.Contains(got[0].Says, test.says) || got[0].Rules != [2]string{"r1", "r2"} {
+			if len(got) != 1 || got[0].Kind != test.kind || !strings.Contains(speak(evening, berlin).Reason(got[0].Why), test.says) || got[0].Rules != [2]string{"r1", "r2"} {
 				t.Errorf("%+v, not %s, %q", got, test.kind, test.says)
 			}
 		})
@@ -82,7 +82,7 @@ func TestOverlapEveryMinute(t *testing.T) {
 			}
 		}
 		if when, got := overlap(a, b); got != want {
-			t.Errorf("%+v\n%+v: overlap %t %s", a, b, got, when)
+			t.Errorf("%+v\n%+v: overlap %t %+v", a, b, got, when)
 		}
 		if want {
 			found++

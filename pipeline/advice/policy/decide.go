@@ -1,7 +1,6 @@
 package policy
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -28,7 +27,7 @@ func Decide(in Input) house.Advice {
 		a.Person = s.id
 	}
 	var met bool
-	a.Conditions, met = q.judge(conditions, (*question).persons)
+	a.Conditions, met = q.judge(conditions, (*question).against)
 	if !met {
 		return a
 	}
@@ -52,14 +51,14 @@ type question struct {
 
 // A visitor is somebody known who can be seen at the door.
 type visitor struct {
-	id, name string
-	faces    []*house.Face // all of them, by frame
-	frames   int           // on how many stills
-	ruling   ruling
-	factors  []house.Factor // that count, the strongest first
-	spoiled  []string       // why others of this person do not
-	enough   bool           // for every rule that holds
-	restsOn  []house.Factor // those of factors that are needed, if they are enough
+	id      string
+	faces   []*house.Face // all of them, by frame
+	frames  int           // on how many stills
+	ruling  ruling
+	factors []house.Factor // that count, the strongest first
+	spoiled []house.Reason // why others of this person do not
+	enough  bool           // for every rule that holds
+	restsOn []house.Factor // those of factors that are needed, if they are enough
 }
 
 func ask(in Input) *question {
@@ -68,7 +67,6 @@ func ask(in Input) *question {
 		q.see(in.Visit.Stills[i].Faces)
 	}
 	for _, v := range q.visitors {
-		v.name = in.personName(v.id)
 		v.ruling = q.ruling(v.id)
 		q.weigh(v)
 	}
@@ -118,140 +116,155 @@ func (q *question) subject() *visitor {
 
 // ofEach makes one judgement of a judgement of every visitor. It says what
 // each falls short of, or else what is met.
-func ofEach(judge func(*question, *visitor) (bool, string)) func(*question) (bool, string) {
-	return func(q *question) (bool, string) {
+func ofEach(judge func(*question, *visitor) finding) func(*question) finding {
+	return func(q *question) finding {
 		if len(q.visitors) == 0 {
-			return false, "Nobody known can be seen, so there is nothing to go by."
+			return no(nobodyKnown, none)
 		}
-		var met, unmet []string
+		met, unmet := finding{met: true}, finding{}
 		for _, v := range q.visitors {
-			if ok, says := judge(q, v); ok {
-				met = append(met, says)
+			if f := judge(q, v); f.met {
+				met.why = append(met.why, f.why...)
 			} else {
-				unmet = append(unmet, says)
+				unmet.why = append(unmet.why, f.why...)
 			}
 		}
-		if len(unmet) > 0 {
-			return false, strings.Join(unmet, " ")
+		if len(unmet.why) > 0 {
+			return unmet
 		}
-		return true, strings.Join(met, " ")
+		return met
 	}
 }
 
-func (q *question) people() (bool, string) {
-	if ok, says := q.examined(); !ok {
-		return false, says
+func (q *question) people() finding {
+	if fault := q.unexamined(); fault != "" {
+		return no(fault, none)
 	}
+	told := house.Values{Persons: q.persons(), Count: q.unknown}
 	switch {
 	case q.unknown > 0 && len(q.visitors) == 0:
-		return false, "Nobody known can be seen."
+		return no(faceUnknown, none)
 	case q.unknown > 0:
-		return false, fmt.Sprintf("%s can be seen, and %s of nobody known.", q.names(), counted(q.unknown, "face"))
+		return no(faceMixed, told)
 	case len(q.visitors) == 0:
-		return false, "No face can be seen."
+		return no(faceNone, none)
 	}
 	for _, v := range q.visitors {
 		if len(v.faces) != v.frames {
-			return false, "Two faces on one still are both taken for " + v.name + "."
+			return no(faceTwice, of(v))
 		}
 	}
 	if len(q.visitors) == 1 {
-		return true, q.names() + " is the only one who can be seen."
+		return yes(peopleOne, of(q.visitors[0]))
 	}
 	for _, v := range q.visitors {
 		if len(v.ruling.holding) == 0 || len(v.ruling.never) > 0 {
-			return false, fmt.Sprintf("%s can be seen, and no rule lets %s be suggested now.", q.names(), v.name)
+			told.Person = v.id
+			return no(peopleNotAll, told)
 		}
 	}
-	return true, fmt.Sprintf("%s can be seen, and a rule lets each of them be suggested now.", q.names())
+	return yes(peopleAll, told)
 }
 
-// examined asks it of all stills: one that was not may show anybody.
-func (q *question) examined() (bool, string) {
+// persons lists the visitors by their ids.
+func (q *question) persons() (ids []string) {
+	for _, v := range q.visitors {
+		ids = append(ids, v.id)
+	}
+	return ids
+}
+
+// unexamined asks all stills whether they were examined: one that was not may
+// show anybody. It returns a code for the first that was not, "" if all were.
+func (q *question) unexamined() (code string) {
 	if len(q.Visit.Stills) == 0 {
-		return false, "There is no still of this ring."
+		return noStill
 	}
 	for _, s := range q.Visit.Stills {
 		switch {
 		case s.State == house.Pending:
-			return false, "A still of this ring is not examined yet."
+			return stillPending
 		case s.State != house.Done || s.Damaged || s.Lost:
-			return false, "A still of this ring is damaged or could not be examined, so who else is there is not known."
+			return stillUnreadable
 		}
 	}
-	return true, "All stills of this ring were examined."
+	return ""
 }
 
-func (q *question) consent(v *visitor) (bool, string) {
+func (q *question) consent(v *visitor) finding {
 	p, known := q.Persons[v.id]
-	switch {
+	switch c := p.Consent; {
 	case !known || p.ID != v.id:
-		return false, "Who this is, is not known any more."
-	case p.Consent == nil || p.Consent.GivenAt.IsZero() || strings.TrimSpace(p.Consent.GivenBy) == "" || strings.TrimSpace(p.Consent.Scope) == "":
-		return false, "There is no consent of " + v.name + " in force."
-	case p.Consent.GivenAt.After(q.Now):
-		return false, "The consent of " + v.name + " is dated later than now."
+		return no(personGone, none)
+	case c == nil || c.GivenAt.IsZero() || strings.TrimSpace(c.GivenBy) == "" || strings.TrimSpace(c.Scope) == "":
+		return no(consentNone, of(v))
+	case c.GivenAt.After(q.Now):
+		return no(consentLater, of(v))
 	}
-	return true, fmt.Sprintf("The consent of %s, given on %s, is in force.", v.name, q.day(p.Consent.GivenAt))
+	return yes(consentGiven, house.Values{Person: v.id, At: p.Consent.GivenAt})
 }
 
-func (q *question) allowed(v *visitor) (bool, string) {
+func (q *question) allowed(v *visitor) finding {
+	told := house.Values{Person: v.id, Door: q.Door.ID, Count: len(v.ruling.allowing)}
 	switch {
 	case v.ruling.fault != nil:
-		return false, fmt.Sprintf("A rule for %s at %s can't be followed: %v.", v.name, q.doorName(), v.ruling.fault)
+		told.Why = refusals(v.ruling.fault)
+		return no(ruleFaulty, told)
 	case len(v.ruling.allowing) == 0:
-		return false, fmt.Sprintf("No rule lets %s be suggested at %s.", v.name, q.doorName())
+		return no(ruleNone, told)
 	}
-	return true, fmt.Sprintf("%s %s be suggested at %s.", counted(len(v.ruling.allowing), "rule"), verb(len(v.ruling.allowing), "lets "+v.name, "let "+v.name), q.doorName())
+	return yes(ruleLets, told)
 }
 
-func (q *question) never(v *visitor) (bool, string) {
+func (q *question) never(v *visitor) finding {
 	switch {
 	case q.Rules == nil || !q.at.known || v.ruling.fault != nil:
-		return false, fmt.Sprintf("Whether a rule says never for %s now is not known.", v.name)
+		return no(neverUnknown, of(v))
 	case len(v.ruling.never) > 0:
-		return false, fmt.Sprintf("A rule says never for %s at %s, %s. It wins over all that allow.", v.name, q.doorName(), span(*v.ruling.never[0]))
+		return no(neverNow, house.Values{Person: v.id, Door: q.Door.ID, Rules: []house.DoorRule{*v.ruling.never[0]}})
 	}
-	return true, fmt.Sprintf("No rule says never for %s now.", v.name)
+	return yes(neverNone, of(v))
 }
 
-func (q *question) time(v *visitor) (bool, string) {
+func (q *question) time(v *visitor) finding {
 	if !q.at.known {
-		return false, "The day and time by the household's clock are not known."
+		return no(timeUnknown, none)
 	}
-	now := "It is " + q.at.says
+	told := house.Values{Person: v.id, At: q.Now, Holiday: q.at.today.holiday}
 	switch {
 	case len(v.ruling.holding) > 0:
-		return true, fmt.Sprintf("%s; a rule for %s holds %s.", now, v.name, span(*v.ruling.holding[0]))
+		told.Rules = []house.DoorRule{*v.ruling.holding[0]}
+		return yes(timeHolds, told)
 	case len(v.ruling.allowing) > 0:
-		return false, fmt.Sprintf("%s; the rule for %s holds %s.", now, v.name, span(*v.ruling.allowing[0]))
+		told.Rules = []house.DoorRule{*v.ruling.allowing[0]}
+		return no(timeOther, told)
 	}
-	return false, now + "; there is no rule for " + v.name + " to go by."
+	return no(timeNoRule, told)
 }
 
-func (q *question) match(v *visitor) (bool, string) {
+func (q *question) match(v *visitor) finding {
 	worst := v.faces[0].Match
 	for _, f := range v.faces {
 		m := f.Match
 		if m.Band == string(match.Weak) {
-			return false, "The match with " + v.name + " is weak, which never counts."
+			return no(matchWeak, of(v))
 		}
 		if fault := matchFault(*m); fault != "" {
-			return false, fmt.Sprintf("How sure the match with %s is, is not known: %s.", v.name, fault)
+			return no(fault, of(v))
 		}
 		if sureness(m.Band) < sureness(worst.Band) || m.Band == worst.Band && m.Distance > worst.Distance {
 			worst = m
 		}
 	}
-	found := fmt.Sprintf("The match with %s is %s, distance %.2f: as near comes %s.", v.name, worst.Band, worst.Distance, match.Odds(worst.FPIR))
 	asked := v.ruling.band()
+	told := house.Values{Person: v.id, Band: worst.Band, Distance: worst.Distance, Rate: worst.FPIR, Asked: asked}
 	switch {
 	case asked == "":
-		return false, found + " No rule holds that says what is enough."
+		return no(matchNoRule, told)
 	case sureness(worst.Band) < sureness(asked):
-		return false, fmt.Sprintf("%s A %s one is asked for.", found, asked)
+		return no(matchShort, told)
 	}
-	return true, fmt.Sprintf("%s At least a %s one is asked for.", found, asked)
+	return yes(matchEnough, told)
 }
 
 // sureness orders the bands that may count; a weak match never does.
@@ -261,48 +274,47 @@ func sureness(band string) int {
 
 // matchFault says what of a match can't be, "" if all can. A distance of 0 is
 // that of a copy, not of a person.
-func matchFault(m house.Match) string {
+func matchFault(m house.Match) (code string) {
 	switch {
 	case !(m.Distance > 0 && m.Distance < match.MaxDistance):
-		return "the distance can't be"
+		return matchDistance
 	case !(m.FPIR > 0 && m.FPIR < 1) || !(m.Probability >= 0 && m.Probability <= 1):
-		return "its rate can't be"
+		return matchRate
 	case m.FPIR > match.Band(m.Band).Limit():
-		return "its rate is not that of its band"
+		return matchOffBand
 	case sureness(m.Band) < 1:
-		return "its band is not known"
+		return matchNoBand
 	}
 	return ""
 }
 
 // frames asks that a face was matched as one over all stills it is on: lest a
 // face on one still vouch for somebody else on another.
-func (q *question) frames(v *visitor) (bool, string) {
+func (q *question) frames(v *visitor) finding {
 	for _, f := range v.faces {
 		if f.Descriptor == (house.Descriptor{}) {
-			return false, "A face of " + v.name + " was not judged, or is not kept any more."
+			return no(framesUnjudged, of(v))
 		}
 		if f.Match.Frames != v.frames {
-			return false, fmt.Sprintf("%s is on %s, and not judged by all of them together: the match is by %d.",
-				v.name, counted(v.frames, "still"), f.Match.Frames)
+			return no(framesApart, house.Values{Person: v.id, Count: v.frames, Of: f.Match.Frames})
 		}
 	}
-	return true, fmt.Sprintf("%s was judged by %s together, all that show the face.", v.name, counted(v.frames, "still"))
+	return yes(framesTogether, house.Values{Person: v.id, Count: v.frames})
 }
 
-func (q *question) quality(v *visitor) (bool, string) {
+func (q *question) quality(v *visitor) finding {
 	for _, f := range v.faces {
 		if f.Quality == nil || !measured(*f.Quality) {
-			return false, fmt.Sprintf("How well the face of %s can be judged was not measured, or is not kept any more.", v.name)
+			return no(qualityUnknown, of(v))
 		}
 		_, complaints := quality.Judge(*f.Quality)
 		for _, c := range complaints {
 			if c.Poor {
-				return false, fmt.Sprintf("The face of %s can't be judged well. %s", v.name, c.Says)
+				return no(qualityPoor, house.Values{Person: v.id, Why: []string{c.Code}, Measured: c.Value})
 			}
 		}
 	}
-	return true, fmt.Sprintf("The face of %s can be judged well enough.", v.name)
+	return yes(qualityEnough, of(v))
 }
 
 // measured reports whether all is a number that has an end.
@@ -313,23 +325,19 @@ func measured(q house.Quality) bool {
 
 // alike asks for nobody who is easily confused with the visitor, or for a
 // factor that settles it.
-func (q *question) alike(v *visitor) (bool, string) {
+func (q *question) alike(v *visitor) finding {
 	if q.Alike == nil {
-		return false, "Whether somebody is easily confused with " + v.name + " is not known."
+		return no(alikeUnknown, of(v))
 	}
-	others := q.doubles(v.id)
-	if len(others) == 0 {
-		return true, "Nobody enrolled is easily confused with " + v.name + "."
+	told := house.Values{Person: v.id, Persons: q.doubles(v.id)}
+	if len(told.Persons) == 0 {
+		return yes(alikeNobody, told)
 	}
-	names := make([]string, len(others))
-	for i, id := range others {
-		names[i] = q.personName(id)
-	}
-	confused := fmt.Sprintf("%s is easily confused with %s.", v.name, listed(names))
 	if i := slices.IndexFunc(v.factors, decisive); i >= 0 {
-		return true, fmt.Sprintf("%s But %s, which does not go by the face.", confused, q.given(v.factors[i]))
+		told.Given = given(v.factors[i])
+		return yes(alikeSettled, told)
 	}
-	return false, confused + " A one-time code or a resident has to settle it."
+	return no(alikeOpen, told)
 }
 
 // doubles lists who is alike, from both ends of each pair.

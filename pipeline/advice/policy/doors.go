@@ -72,7 +72,6 @@ type wall struct {
 	minute    int // of the day, 0 to 1439
 	today     date
 	yesterday date
-	says      string
 }
 
 // A date is a day of the household's calendar.
@@ -93,12 +92,7 @@ func wallAt(now time.Time, zone *time.Location, house *house.AdviceRules) wall {
 		d := time.Date(year, month, day, 0, 0, 0, 0, time.UTC)
 		return date{d.Weekday(), slices.Contains(house.Holidays, d.Format(time.DateOnly))}
 	}
-	w := wall{known: true, minute: local.Hour()*60 + local.Minute(), today: on(day), yesterday: on(day - 1)}
-	w.says = local.Format("Monday 2 January, 15:04")
-	if w.today.holiday {
-		w.says += ", a holiday"
-	}
-	return w
+	return wall{known: true, minute: local.Hour()*60 + local.Minute(), today: on(day), yesterday: on(day - 1)}
 }
 
 // holds reports whether a rule holds at a time. Where it goes over midnight,

@@ -66,7 +66,7 @@ func TestHoldsOnChangeDays(t *testing.T) {
 			}
 			w := wallAt(at, zoneOf(t, test.zone), &house.AdviceRules{})
 			if got := holds(test.rule, w); got != test.want {
-				t.Errorf("at %s it holds: %t", w.says, got)
+				t.Errorf("at %+v it holds: %t", w, got)
 			}
 		})
 	}
@@ -168,8 +168,8 @@ func TestDecideOnAChangeDay(t *testing.T) {
 		moved(&in, test.utc.Sub(evening))
 		in.Rules[0].Days, in.Rules[0].From, in.Rules[0].To = everyDay, 2*60, 3*60
 		a := Decide(in)
-		if c := conditionOf(t, a, Time); suggested(a) != test.want || !strings.HasPrefix(c.Says, test.says) {
-			t.Errorf("%s: %s (%v), %s", test.utc, a.State, unmet(a), c.Says)
+		if c := conditionOf(t, a, Time); suggested(a) != test.want || !strings.HasPrefix(says(in, c), test.says) {
+			t.Errorf("%s: %s (%v), %s", test.utc, a.State, unmet(a), says(in, c))
 		}
 	}
 }

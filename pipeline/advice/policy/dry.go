@@ -31,7 +31,7 @@ func DryRun(visits []house.Visit, in Input, given []house.FactorKind) []house.Ad
 		all[i] = Decide(past(in, v, given))
 		for k, c := range all[i].Conditions {
 			if c.Met && slices.Contains(pastUnknown, c.Code) {
-				all[i].Conditions[k].Says = "Not known of the past, and taken for granted in this trial."
+				all[i].Conditions[k].Reasons = []house.Reason{{Code: trialTakesIt}}
 			}
 		}
 	}

@@ -45,8 +45,8 @@ func TestDryRun(t *testing.T) {
 			t.Errorf("visit %d: %s, not met %v, not %v", i, a.State, got, want[i])
 		}
 		for _, code := range pastUnknown {
-			if c := conditionOf(t, a, code); !strings.Contains(c.Says, "taken for granted") {
-				t.Errorf("visit %d, %s: %s", i, code, c.Says)
+			if c := conditionOf(t, a, code); !strings.Contains(says(in, c), "taken for granted") {
+				t.Errorf("visit %d, %s: %s", i, code, says(in, c))
 			}
 		}
 	}

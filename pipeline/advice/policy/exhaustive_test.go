@@ -136,11 +136,11 @@ func TestDecideEveryCombination(t *testing.T) {
 		for i, b := range breaches[:len(a.Conditions)] {
 			c := a.Conditions[i]
 			broken := mask>>i&1 == 1
-			if c.Code != b.code || c.Says == "" {
+			if c.Code != b.code || len(c.Reasons) == 0 {
 				t.Fatalf("%018b: condition %d is %+v", mask, i, c)
 			}
 			if want := !broken && !implied[b.code]; c.Met != want {
-				t.Fatalf("%018b: %s is met: %t (%s)", mask, b.code, c.Met, c.Says)
+				t.Fatalf("%018b: %s is met: %t (%v)", mask, b.code, c.Met, c.Reasons)
 			}
 		}
 	}
@@ -164,10 +164,10 @@ func TestDecideAllButOne(t *testing.T) {
 			}
 			for _, c := range a.Conditions {
 				if want := c.Code != b.code && !slices.Contains(way.implied, c.Code); c.Met != want {
-					t.Errorf("%s %s: %s is met: %t (%s)", b.code, name, c.Code, c.Met, c.Says)
+					t.Errorf("%s %s: %s is met: %t (%v)", b.code, name, c.Code, c.Met, c.Reasons)
 				}
 			}
-			t.Logf("%-8s %-8s %s", b.code, name, conditionOf(t, a, b.code).Says)
+			t.Logf("%-8s %-8s %s", b.code, name, says(in, conditionOf(t, a, b.code)))
 		}
 	}
 }

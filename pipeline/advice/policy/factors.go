@@ -2,7 +2,6 @@ package policy
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
 	"strings"
 
@@ -18,7 +17,7 @@ func (q *question) weigh(v *visitor) {
 		if f.Person != v.id {
 			continue
 		}
-		if why := q.spoiled(f); why != "" {
+		if why := q.spoiled(f); why.Code != "" {
 			v.spoiled = append(v.spoiled, why)
 		} else {
 			v.factors = append(v.factors, f)
@@ -68,72 +67,72 @@ func decisive(f house.Factor) bool {
 	return f.Strength == 1 && (f.Kind == house.FactorCode || f.Kind == house.FactorResident)
 }
 
-// spoiled says why a factor does not count, "" if it does.
-func (q *question) spoiled(f house.Factor) string {
-	what := kindName(f.Kind)
+// spoiled says why a factor does not count, with no code if it does.
+func (q *question) spoiled(f house.Factor) (why house.Reason) {
+	why.Kind = f.Kind
+	why.Code = q.spoiledBy(f)
+	switch why.Code {
+	case factorOver:
+		why.Until = f.Until
+	case factorOld:
+		why.At = f.At
+	}
+	return why
+}
+
+// spoiledBy is the code of why a factor does not count, "" if it does.
+func (q *question) spoiledBy(f house.Factor) (code string) {
 	switch {
 	case f.ID == "" || !slices.Contains(kinds, f.Kind):
-		return "one factor is of no known kind"
+		return factorNoKind
 	case f.UsedBy != "":
-		return what + " was used before"
+		return factorUsed
 	case f.Source == "":
-		return what + " does not say what gave it"
+		return factorNoSource
 	case len(q.Bells) == 0:
-		return "whether " + what + " is from a bell is not known"
+		return factorNoBells
 	case slices.ContainsFunc(q.Bells, func(bell string) bool { return strings.EqualFold(bell, f.Source) }):
-		return what + " is from a bell, which gives none"
+		return factorOfBell
 	case !(f.Strength > 0 && f.Strength <= 1):
-		return what + " has no strength that can be"
+		return factorStrength
 	case f.At.IsZero() || f.Until.IsZero() || q.Now.IsZero():
-		return what + " has no time"
+		return factorNoTime
 	case f.At.After(q.Now):
-		return what + " is dated later than now"
+		return factorLater
 	case !q.Now.Before(f.Until):
-		return what + " was good until " + q.moment(f.Until)
+		return factorOver
 	}
-	if f.Kind == house.FactorResident {
-		if f.Visit == "" || f.Visit != q.Visit.ID || f.At.Before(q.Visit.ReceivedAt) {
-			return "a resident agreed to another visit"
-		}
+	switch {
+	case f.Kind == house.FactorResident && (f.Visit == "" || f.Visit != q.Visit.ID || f.At.Before(q.Visit.ReceivedAt)):
+		return factorVisit
+	case f.Kind == house.FactorResident || f.Kind == house.FactorCode && f.Visit == "":
 		return ""
-	}
-	if f.Visit != "" {
-		return what + " names a visit, as only a resident does"
-	}
-	if f.Kind == house.FactorArrival || f.Kind == house.FactorToken {
-		if q.House == nil || q.Now.Sub(f.At) >= q.House.Window {
-			return what + " is from " + q.moment(f.At) + ", too long ago"
-		}
+	case f.Visit != "":
+		return factorNoVisit
+	case q.House == nil || q.Now.Sub(f.At) >= q.House.Window:
+		return factorOld
 	}
 	return ""
 }
 
-func (q *question) factors() (bool, string) {
+func (q *question) factors() finding {
 	v := q.subject()
 	if v == nil {
-		return false, "Nobody known can be seen, so no factor is anybody's."
+		return no(factorsNobody, none)
 	}
 	if len(v.ruling.holding) == 0 {
-		return false, "No rule for " + v.name + " holds that says which factors are needed."
+		return no(factorsNoRule, of(v))
 	}
 	if v.enough {
-		given := make([]string, len(v.restsOn))
-		for i, f := range v.restsOn {
-			given[i] = q.given(f)
-		}
-		return true, fmt.Sprintf("For %s, %s.", v.name, listed(given))
+		return yes(factorsGiven, house.Values{Person: v.id, Given: given(v.restsOn...)})
 	}
-	var says strings.Builder
-	for i, rule := range v.ruling.holding {
-		if i > 0 {
-			says.WriteString(" ")
-		}
-		fmt.Fprintf(&says, "For %s, %d of these %s needed: %s. Given: %d.", v.name, rule.Need, verb(rule.Need, "is", "are"), strings.Join(allHappened(rule.Factors), "; "), kindsGiven(*rule, v.factors))
+	lacks := finding{}
+	for _, rule := range v.ruling.holding {
+		lacks.why = append(lacks.why, house.Reason{Code: factorsLack, Values: house.Values{
+			Person: v.id, Rules: []house.DoorRule{*rule}, Count: kindsGiven(*rule, v.factors), Of: rule.Need}})
 	}
-	for _, why := range v.spoiled[:min(len(v.spoiled), 3)] {
-		says.WriteString(" " + sentence(why))
-	}
-	return false, says.String()
+	lacks.why = append(lacks.why, v.spoiled[:min(len(v.spoiled), 3)]...)
+	return lacks
 }
 
 // kindsGiven counts the kinds of a rule's that are there.
@@ -146,7 +145,10 @@ func kindsGiven(rule house.DoorRule, factors []house.Factor) (n int) {
 	return n
 }
 
-// given says of a factor that counts what happened, and when.
-func (q *question) given(f house.Factor) string {
-	return happened(f.Kind) + " at " + q.clockTime(f.At)
+// given tells of factors that count what happened, and when.
+func given(factors ...house.Factor) (all []house.Given) {
+	for _, f := range factors {
+		all = append(all, house.Given{Kind: f.Kind, At: f.At})
+	}
+	return all
 }

@@ -58,17 +58,3 @@ type ClockState struct {
 type Misses struct {
 	At []time.Time // in any order
 }
-
-func (in *Input) personName(id string) string {
-	if p, ok := in.Persons[id]; ok && p.Name != "" {
-		return p.Name
-	}
-	return "somebody without a name"
-}
-
-func (in *Input) doorName() string {
-	if in.Door.Name == "" {
-		return "this door"
-	}
-	return in.Door.Name
-}

@@ -1,10 +1,6 @@
 package policy
 
-import (
-	"fmt"
-
-	"lintel/internal/house"
-)
+import "lintel/internal/house"
 
 // parcelConditions are those of a parcel at a door, in the order they are
 // shown in.
@@ -55,19 +51,20 @@ func DecideParcel(in Input) house.Advice {
 	return a
 }
 
-func (q *question) homeForParcels() (bool, string) {
-	met, says := q.home()
-	if !met && q.House != nil && q.House.ParcelsWhileAway {
-		return true, says + " Parcels may be left all the same."
+func (q *question) homeForParcels() finding {
+	f := q.home()
+	if !f.met && q.House != nil && q.House.ParcelsWhileAway {
+		return finding{true, append(f.why, house.Reason{Code: homeParcels})}
 	}
-	return met, says
+	return f
 }
 
-func (q *question) place() (bool, string) {
+func (q *question) place() finding {
+	told := house.Values{Door: q.Door.ID}
 	if !q.Door.Parcel {
-		return false, sentence(q.doorName() + " is no door for parcels")
+		return no(placeIsNot, told)
 	}
-	return true, sentence(q.doorName() + " is a door for parcels")
+	return yes(placeIs, told)
 }
 
 // parcelRule returns the rule that the advice goes by: of those that can be
@@ -86,13 +83,9 @@ func (q *question) parcelRule() *house.ParcelRule {
 	return first
 }
 
-func (q *question) expected() (bool, string) {
+func (q *question) expected() finding {
 	if r := q.parcelRule(); r != nil {
-		note := ""
-		if r.Note != "" {
-			note = " (" + r.Note + ")"
-		}
-		return true, fmt.Sprintf("A parcel%s is expected until %s, and it did not come yet.", note, q.moment(r.To))
+		return yes(parcelExpected, house.Values{Until: r.To, Note: r.Note})
 	}
 	used, later := 0, 0
 	for _, r := range q.Parcels {
@@ -104,22 +97,22 @@ func (q *question) expected() (bool, string) {
 			later++
 		}
 	}
-	return false, fmt.Sprintf("No parcel is expected at %s now: %s came already, %s at other times.", q.doorName(), counted(used, "parcel"), counted(later, "parcel"))
+	return no(parcelNone, house.Values{Door: q.Door.ID, Count: used, Of: later})
 }
 
 // nobody asks that no rule keeps away whoever is known at the door, which is a
 // reason for a resident to look.
-func (q *question) nobody() (bool, string) {
-	if ok, says := q.examined(); !ok {
-		return false, says
+func (q *question) nobody() finding {
+	if fault := q.unexamined(); fault != "" {
+		return no(fault, none)
 	}
 	for _, v := range q.visitors {
 		switch {
 		case q.Rules == nil || !q.at.known || v.ruling.fault != nil:
-			return false, fmt.Sprintf("%s can be seen, and whether a rule says never for %s now is not known.", v.name, v.name)
+			return no(nobodyUnknown, of(v))
 		case len(v.ruling.never) > 0:
-			return false, fmt.Sprintf("%s can be seen, and a rule says never for %s now.", v.name, v.name)
+			return no(nobodyNever, of(v))
 		}
 	}
-	return true, "Nobody is seen whom a rule keeps away."
+	return yes(nobodyKeptAway, none)
 }

@@ -82,8 +82,8 @@ func TestDecideParcel(t *testing.T) {
 				}
 				return
 			}
-			if c := conditionOf(t, a, test.code); suggested(a) || c.Met || !strings.Contains(c.Says, test.says) {
-				t.Errorf("%s, %s is met: %t, %q", a.State, test.code, c.Met, c.Says)
+			if c := conditionOf(t, a, test.code); suggested(a) || c.Met || !strings.Contains(says(in, c), test.says) {
+				t.Errorf("%s, %s is met: %t, %q", a.State, test.code, c.Met, says(in, c))
 			}
 		})
 	}

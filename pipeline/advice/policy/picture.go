@@ -5,9 +5,7 @@ package policy
 // met, and where it does not withhold it is not listed.
 
 import (
-	"fmt"
 	"slices"
-	"strings"
 
 	"lintel/internal/house"
 	"lintel/pipeline/liveness"
@@ -19,33 +17,33 @@ func Told(all []house.Condition) []house.Condition {
 	return slices.DeleteFunc(slices.Clone(all), func(c house.Condition) bool { return c.Code == Sign && c.Met })
 }
 
-// persons says what of pictures speaks against letting the visitors in, ""
-// where nothing does.
-func (q *question) persons() string {
-	var says []string
+// against says what of pictures speaks against letting the visitors in.
+func (q *question) against() (why []house.Reason) {
 	for _, v := range q.visitors {
-		if why := q.picture(v); why != "" {
-			says = append(says, why)
+		if r := q.picture(v); r.Code != "" {
+			why = append(why, r)
 		}
 	}
-	return strings.Join(says, " ")
+	return why
 }
 
-// picture says it of one visitor. Where no rule holds that says what is allowed,
-// nothing is.
-func (q *question) picture(v *visitor) string {
+// picture says it of one visitor, with no code where nothing does. Where no rule
+// holds that says what is allowed, nothing is.
+func (q *question) picture(v *visitor) house.Reason {
 	allowed, cantTell := v.ruling.sign()
+	told := of(v)
 	for _, f := range v.faces {
 		l := f.Liveness
-		if !lookedAt(l) {
-			return "Whether the face of " + v.name + " may be a picture is not known."
-		}
-		if plainness(l.Level) > plainness(allowed) {
-			return pictureSays(v.name, l.Level)
-		}
-		if l.Frames != v.frames { // a face on one still would vouch for a picture on another
-			return fmt.Sprintf("%s is on %s, and signs of a picture were looked for on %d of them together.",
-				v.name, counted(v.frames, "still"), l.Frames)
+		switch {
+		case !lookedAt(l):
+			return house.Reason{Code: pictureUnknown, Values: told}
+		case plainness(l.Level) > plainness(allowed) && l.Level == house.Doubtful:
+			return house.Reason{Code: pictureDoubtful, Values: told}
+		case plainness(l.Level) > plainness(allowed):
+			return house.Reason{Code: picturePlain, Values: told}
+		case l.Frames != v.frames: // a face on one still would vouch for a picture on another
+			told.Count, told.Of = v.frames, l.Frames
+			return house.Reason{Code: pictureApart, Values: told}
 		}
 		reasons := l.CantTell
 		if l.Frames < 2 && len(reasons) == 0 {
@@ -53,26 +51,27 @@ func (q *question) picture(v *visitor) string {
 		}
 		for _, why := range reasons {
 			if why != liveness.OneFrame || !cantTell {
-				return fmt.Sprintf("It can't be told whether the face of %s is a picture. %s", v.name, reason(why))
+				told.Why = []string{why}
+				return house.Reason{Code: pictureCantTell, Values: told}
 			}
 		}
 	}
-	return ""
+	return house.Reason{}
 }
 
 // anybody says it of whoever brings a parcel, known or not.
-func (q *question) anybody() string {
+func (q *question) anybody() []house.Reason {
 	for _, s := range q.Visit.Stills {
 		for _, f := range s.Faces {
 			switch {
 			case !lookedAt(f.Liveness):
-				return "Whether a face may be a picture is not known."
+				return []house.Reason{{Code: pictureSomebodyUnknown}}
 			case f.Liveness.Level == house.Picture:
-				return "A face looks like a picture."
+				return []house.Reason{{Code: pictureSomebody}}
 			}
 		}
 	}
-	return ""
+	return nil
 }
 
 // lookedAt reports whether a face was looked at, with a finding that can be.
@@ -80,23 +79,8 @@ func lookedAt(l *house.Liveness) bool {
 	return l != nil && l.Probability >= 0 && l.Probability <= 1 && plainness(l.Level) >= 0
 }
 
-// reason is why something can't be told, as a sentence.
-func reason(code string) string {
-	if why := liveness.Why(code); why != "" {
-		return why
-	}
-	return "Why is not known."
-}
-
 // plainness orders how plain signs of a picture are; it is negative for a level
 // that is none.
 func plainness(l house.LivenessLevel) int {
 	return slices.Index([]house.LivenessLevel{house.NoSign, house.Doubtful, house.Picture}, l)
-}
-
-func pictureSays(name string, l house.LivenessLevel) string {
-	if l == house.Doubtful {
-		return fmt.Sprintf("There are signs that the face of %s is a picture.", name)
-	}
-	return fmt.Sprintf("The face of %s looks like a picture.", name)
 }

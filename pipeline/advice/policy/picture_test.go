@@ -2,7 +2,7 @@ package policy
 
 import (
 	"math"
-	"slices"
+	"reflect"
 	"testing"
 
 	"lintel/internal/house"
@@ -49,12 +49,12 @@ func TestPictureNeverInFavour(t *testing.T) {
 			}
 			for name, l := range found {
 				a := decide(input(l))
-				if !slices.Equal(inFavour(a), inFavour(blind)) {
+				if !reflect.DeepEqual(inFavour(a), inFavour(blind)) {
 					t.Errorf("%s, %s rule, %s: in favour %v, and without a look %v", way, rule, name, inFavour(a), inFavour(blind))
 				}
 				for _, c := range a.Conditions {
 					if c.Code == Sign && c.Met {
-						t.Errorf("%s, %s rule, %s: listed as fulfilled: %s", way, rule, name, c.Says)
+						t.Errorf("%s, %s rule, %s: listed as fulfilled: %v", way, rule, name, c.Reasons)
 					}
 				}
 			}
@@ -64,13 +64,14 @@ func TestPictureNeverInFavour(t *testing.T) {
 
 // TestTold leaves out what archives have of earlier versions, and nothing else.
 func TestTold(t *testing.T) {
-	on, sign := house.Condition{Code: On, Met: true, Says: "On."}, house.Condition{Code: Sign, Met: true, Says: "No sign."}
-	against := house.Condition{Code: Sign, Says: "Signs."}
+	on := house.Condition{Code: On, Met: true, Reasons: []house.Reason{{Code: onOn}}}
+	sign := house.Condition{Code: Sign, Met: true}
+	against := house.Condition{Code: Sign, Reasons: []house.Reason{{Code: picturePlain}}}
 	kept := []house.Condition{on, sign, against}
-	if got := Told(kept); !slices.Equal(got, []house.Condition{on, against}) {
+	if got := Told(kept); !reflect.DeepEqual(got, []house.Condition{on, against}) {
 		t.Errorf("%v", got)
 	}
-	if !slices.Equal(kept, []house.Condition{on, sign, against}) {
+	if !reflect.DeepEqual(kept, []house.Condition{on, sign, against}) {
 		t.Errorf("what was kept changed: %v", kept)
 	}
 }

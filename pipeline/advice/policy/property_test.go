@@ -376,7 +376,7 @@ func dumpInput(in Input) string {
 	a := Decide(in)
 	s := a.Person
 	for _, c := range a.Conditions {
-		s += "\n" + c.Code + ": " + c.Says
+		s += "\n" + c.Code + ": " + says(in, c)
 	}
 	return s
 }
@@ -416,10 +416,10 @@ func soundly(t *testing.T, in Input, a house.Advice) {
 	all := true
 	for i, c := range a.Conditions {
 		all = all && c.Met
-		if i == len(conditions) && c.Code == Sign && !c.Met && c.Says != "" {
+		if i == len(conditions) && c.Code == Sign && !c.Met && len(c.Reasons) > 0 {
 			continue // after all that can be met
 		}
-		if c.Says == "" || i >= len(conditions) || c.Code != conditions[i].code {
+		if len(c.Reasons) == 0 || i >= len(conditions) || c.Code != conditions[i].code {
 			t.Errorf("condition %d is %+v", i, c)
 		}
 	}
@@ -501,9 +501,9 @@ func FuzzDecide(f *testing.F) {
 		}
 		DryRun([]house.Visit{in.Visit}, in, kinds)
 		Check(in.Rules)
-		Conflicts(in.Rules, names)
+		Conflicts(in.Rules)
 		for _, r := range in.Rules {
-			Restate(r, names)
+			Restate(r)
 		}
 		for _, r := range in.Parcels {
 			RestateParcel(r, in.Door, in.Zone)
@@ -518,8 +518,8 @@ func TestDecideNothing(t *testing.T) {
 			t.Error("suggested")
 		}
 		for _, c := range a.Conditions {
-			if c.Met || c.Says == "" {
-				t.Errorf("%s is met: %t (%s)", c.Code, c.Met, c.Says)
+			if c.Met || len(c.Reasons) == 0 {
+				t.Errorf("%s is met: %t (%v)", c.Code, c.Met, c.Reasons)
 			}
 		}
 	}

@@ -1,75 +1,31 @@
 package policy
 
 import (
-	"fmt"
-	"strings"
 	"time"
 
 	"lintel/internal/house"
 )
 
-// Restate says a rule in one plain sentence. Names are those of persons and
-// doors, by their ids.
-func Restate(r house.DoorRule, names map[string]string) string {
+// Restate tells what a rule comes to, or why it can't be followed.
+func Restate(r house.DoorRule) house.Reason {
+	told := house.Values{Person: r.Person, Door: r.Door, Rules: []house.DoorRule{r}}
 	if err := checkRule(r); err != nil {
-		return fmt.Sprintf("This rule can't be followed, and nothing is suggested by it: %v.", err)
+		return house.Reason{Code: restateFaulty, Values: house.Values{Why: refusals(err)}}
 	}
-	who, where := nameOf(names, r.Person), nameOf(names, r.Door)
 	if !r.Allowed {
-		return fmt.Sprintf("%s is never suggested at %s %s, whatever else is allowed.", who, where, span(r))
+		return house.Reason{Code: restateNever, Values: told}
 	}
-	match := "the match is strong"
-	if r.Band == "fair" {
-		match = "the match is strong or fair"
-	}
-	sign := "Any sign of a picture withholds."
-	if r.Liveness == house.Doubtful {
-		sign = "A face that looks like a picture withholds; lesser signs of one are allowed."
-	}
-	stills := "there are two stills or more"
-	if r.CantTell {
-		stills = "there is one still or more"
-	}
-	return fmt.Sprintf("%s may be suggested at %s %s, if %s, %s and %s. %s", who, where, span(r), needs(r), match, stills, sign)
+	return house.Reason{Code: restateAllows, Values: told}
 }
 
-// needs says which factors a rule asks for: "a one-time code of theirs was
-// given or a phone of theirs came home".
-func needs(r house.DoorRule) string {
-	words := allHappened(r.Factors)
-	switch {
-	case r.Need == len(words):
-		return listed(words)
-	case r.Need == 1:
-		return strings.Join(words, " or ")
-	}
-	return fmt.Sprintf("%d of these hold (%s)", r.Need, strings.Join(words, "; "))
-}
-
-// RestateParcel says a rule for a parcel in one plain sentence.
-func RestateParcel(r house.ParcelRule, door house.Door, zone *time.Location) string {
+// RestateParcel tells what a rule for a parcel comes to, or why it can't be
+// followed.
+func RestateParcel(r house.ParcelRule, door house.Door, zone *time.Location) house.Reason {
 	if zone == nil {
-		return "This rule can't be followed, and nothing is suggested by it: the household's time zone is not known."
+		return house.Reason{Code: restateNoZone}
 	}
 	if err := CheckParcel(r, door); err != nil {
-		return fmt.Sprintf("This rule can't be followed, and nothing is suggested by it: %v.", err)
+		return house.Reason{Code: restateFaulty, Values: house.Values{Why: refusals(err)}}
 	}
-	what := "one parcel"
-	if r.Note != "" {
-		what = "one parcel (" + r.Note + ")"
-	}
-	const clock = "Monday 2 January, 15:04"
-	says := fmt.Sprintf("Opening %s may be suggested for %s to whoever rings from %s to %s, once and for %s at most",
-		door.Name, what, r.From.In(zone).Format(clock), r.To.In(zone).Format(clock), lasting(r.Window))
-	if r.UsedBy != "" {
-		says += "; it was used and holds no more"
-	}
-	return says + "."
-}
-
-func nameOf(names map[string]string, id string) string {
-	if n := names[id]; n != "" {
-		return n
-	}
-	return "somebody or something that is gone"
+	return house.Reason{Code: restateParcel, Values: house.Values{Door: door.ID, Parcel: &r}}
 }

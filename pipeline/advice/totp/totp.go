@@ -23,7 +23,6 @@ import (
 	"crypto/rand"
 	"crypto/subtle"
 	"encoding/base32"
-	"errors"
 	"fmt"
 	"image"
 	"image/color"
@@ -35,6 +34,8 @@ import (
 	"github.com/pquerna/otp"
 	"github.com/pquerna/otp/hotp"
 	"github.com/pquerna/otp/totp"
+
+	"lintel/internal/house"
 )
 
 const (
@@ -68,17 +69,17 @@ const (
 var (
 	// ErrFormat says that something is no code at all: not six digits. It need
 	// not count as a miss.
-	ErrFormat = errors.New("a code has six digits")
+	ErrFormat error = house.Refusal("code-digits")
 	// ErrWrong says that a code is none of those that count now.
-	ErrWrong = errors.New("the code is wrong, or its time is over")
+	ErrWrong error = house.Refusal("code-wrong")
 	// ErrReused says that a code, or a later one, was used before.
-	ErrReused = errors.New("the code was used before")
+	ErrReused error = house.Refusal("code-used")
 	// ErrSecret says that something is not the text of a secret.
-	ErrSecret = errors.New("this is no secret for one-time codes")
+	ErrSecret error = house.Refusal("secret-none")
 	// ErrName says that nobody can be told apart in an app by a name: it is
 	// empty, longer than 100 bytes, or has a colon, which apps take for the end
 	// of the issuer.
-	ErrName = errors.New("a name in an app has 1 to 100 bytes and no colon")
+	ErrName error = house.Refusal("app-name")
 )
 
 // A Secret is what codes are made from. Whoever has it has all codes.

@@ -1,0 +1,177 @@
+// Package words says to people what the house knows in codes and numbers.
+//
+// What comes in are a [house.Condition], a [house.Reason] or a [house.Refusal],
+// as packages under pipeline decide them. What goes out are sentences in a
+// language. Nothing reads sentences back, and nothing keeps them.
+//
+//	w := words.For("en").At(now, zone).Naming(names)
+//	w.Condition(condition) // "The household is away until 18:00."
+//
+// A language is one file beside this one, named by its tag: en.toml. It has a
+// message for each code; plurals go by the rules of the Unicode CLDR.
+package words
+
+import (
+	"cmp"
+	"embed"
+	"errors"
+	"fmt"
+	"io/fs"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"github.com/BurntSushi/toml"
+	"github.com/nicksnyder/go-i18n/v2/i18n"
+	"golang.org/x/text/language"
+
+	"lintel/internal/house"
+)
+
+//go:embed *.toml
+var files embed.FS
+
+var catalog = load()
+
+// load reads all languages. Those are part of the program, so one that can't be
+// read is a fault of the program.
+func load() *i18n.Bundle {
+	b := i18n.NewBundle(language.English)
+	b.RegisterUnmarshalFunc("toml", toml.Unmarshal)
+	names, err := fs.Glob(files, "*.toml")
+	for _, name := range names {
+		_, loadErr := b.LoadMessageFileFS(files, name)
+		err = errors.Join(err, loadErr)
+	}
+	if err != nil {
+		panic(fmt.Errorf("reading the catalogs of messages: %w", err))
+	}
+	return b
+}
+
+// Words say things in one language. They may be used by several goroutines.
+type Words struct {
+	language *i18n.Localizer
+	name     func(id string) string
+	now      time.Time
+	zone     *time.Location
+}
+
+// For returns the words of a language by its tag, such as en or en-GB; those of
+// English where there are none. They know no names, and tell times in UTC.
+func For(lang string) Words {
+	return Words{language: i18n.NewLocalizer(catalog, lang), name: func(string) string { return "" }}
+}
+
+// At has times told by a clock on the wall: with the day where that is another
+// than now's.
+func (w Words) At(now time.Time, zone *time.Location) Words {
+	w.now, w.zone = now, zone
+	return w
+}
+
+// Naming has persons and doors called by their names, which are asked for by
+// id. A name that is not known is empty.
+func (w Words) Naming(name func(id string) string) Words {
+	w.name = name
+	return w
+}
+
+// Say says a code, with the values that are told of it, as one sentence or more.
+func (w Words) Say(code string, v house.Values) string {
+	return capital(w.say(code, telling{Values: v, Code: code, words: w}))
+}
+
+// Reason says why something is so.
+func (w Words) Reason(r house.Reason) string { return w.Say(r.Code, r.Values) }
+
+// Condition says why a condition is met or not. Where the reasons are kept no
+// more it says so in the few words of [Words.Short].
+func (w Words) Condition(c house.Condition) string {
+	if len(c.Reasons) == 0 {
+		return capital(w.Short(c)) + "."
+	}
+	says := make([]string, len(c.Reasons))
+	for i, r := range c.Reasons {
+		says[i] = w.Reason(r)
+	}
+	return strings.Join(says, " ")
+}
+
+// Short says in a few words that a condition is met, or is not. They tell
+// nothing of the house, so that they suit everybody, and go on in a sentence.
+func (w Words) Short(c house.Condition) string {
+	lacks := "-not"
+	if c.Met {
+		lacks = ""
+	}
+	told := telling{Code: c.Code, words: w}
+	if says, ok := w.find("short-"+c.Code+lacks, told, nil); ok {
+		return says
+	}
+	return w.say("short-unknown"+lacks, told)
+}
+
+// Refusal says why something was refused, as words that go on in a sentence.
+// What comes joined is told one after the other. It reports false for an error
+// that is no [house.Refusal].
+func (w Words) Refusal(err error) (says string, ok bool) {
+	if all, ok := err.(interface{ Unwrap() []error }); ok {
+		var parts []string
+		for _, one := range all.Unwrap() {
+			says, ok := w.Refusal(one)
+			if !ok {
+				return "", false
+			}
+			parts = append(parts, says)
+		}
+		return strings.Join(parts, "; "), len(parts) > 0
+	}
+	var why house.Refusal
+	if !errors.As(err, &why) {
+		return "", false
+	}
+	says = w.say("refused-"+string(why), telling{words: w})
+	var of house.Refused
+	if errors.As(err, &of) {
+		says = fmt.Sprintf("%q: %s", of.Value, says)
+	}
+	return says, true
+}
+
+// find looks a message up. Count chooses the plural, nil where there is none.
+func (w Words) find(key string, told any, count any) (says string, found bool) {
+	says, err := w.language.Localize(&i18n.LocalizeConfig{MessageID: key, TemplateData: told, PluralCount: count})
+	return says, err == nil
+}
+
+// say never leaves a code of another version without words.
+func (w Words) say(key string, told any) string {
+	if says, ok := w.find(key, told, nil); ok {
+		return says
+	}
+	says, _ := w.find("unknown", telling{Code: key, words: w}, nil)
+	return says
+}
+
+// list joins words: "a", "a and b", "a, b and c". Last is the key of what stands
+// before the last.
+func (w Words) list(words []string, last string) string {
+	if len(words) < 2 {
+		return strings.Join(words, "")
+	}
+	end := len(words) - 1
+	return w.say(last, map[string]string{"First": strings.Join(words[:end], ", "), "Last": words[end]})
+}
+
+// capital begins a sentence.
+func capital(words string) string {
+	first, n := utf8.DecodeRuneInString(words)
+	return string(unicode.ToUpper(first)) + words[n:]
+}
+
+// nameOf is never empty.
+func (w Words) nameOf(id, otherwise string) string {
+	return cmp.Or(w.name(id), w.say(otherwise, nil))
+}

@@ -1,0 +1,2 @@
+-- Advice is kept as codes and numbers. What earlier versions sealed with it as
+-- sentences goes; see dropSentences.
