@@ -282,8 +282,9 @@ func TestPasswordIsKeptAsAHash(t *testing.T) {
 		}
 		b := readFile(t, path)
 		found = found || bytes.Contains(b, []byte(r.PasswordHash))
-		for what, secret := range map[string]string{"the password": password, "a session's token": token, "the bell's secret": h.bell,
-			"a pairing code": code, "an invitation": joining} {
+		for what, secret := range map[string]string{"the password": password, "a session's token": token,
+			"the bell's secret": h.bell,
+			"a pairing code":    code, "an invitation": joining} {
 			if bytes.Contains(b, []byte(secret)) {
 				t.Errorf("%s holds %s", d.Name(), what)
 			}
@@ -368,110 +369,6 @@ func TestAttemptsForget(t *testing.T) {
 	}
 }
 
-func TestPairing(t *testing.T) {
-	h, token := settledHouse(t)
-	pair := func(code string, options ...option) *answer {
-		t.Helper()
-		h.clock.advance(40 * time.Second) // so that attempts are not too many
-		return h.post("/pair", url.Values{"name": {" Hall "}, "code": {code}}, options...)
-	}
-	pair("12345678").is(http.StatusUnauthorized).says("not valid") // before there is any
-	code := h.pairingCode(token)
-	pair("").is(http.StatusUnauthorized)
-	pair(code[:7]).is(http.StatusUnauthorized)
-	pair(code + "0").is(http.StatusUnauthorized)
-	for _, name := range []string{"", "  ", strings.Repeat("h", 61)} {
-		h.post("/pair", url.Values{"name": {name}, "code": {code}}).is(http.StatusUnprocessableEntity).says("Give the tablet a name")
-		h.clock.advance(30 * time.Second)
-	}
-	a := pair(code[:4] + " " + code[4:] + " ").is(http.StatusSeeOther) // as it is shown
-	tablet := h.secret(a.cookie().Value)
-	h.get("/", h.session(tablet)).is(http.StatusOK)
-	h.get("/upkeep", h.session(token)).is(http.StatusOK).says("Hall <small>paired by Odile")
-	pair(code).is(http.StatusUnauthorized) // once only
-
-	code = h.pairingCode(token)
-	h.clock.advance(pairingLasts)
-	h.post("/pair", url.Values{"name": {"Hall"}, "code": {code}}).is(http.StatusUnauthorized).says("older than five minutes")
-	code = h.pairingCode(token)
-	h.clock.advance(pairingLasts - time.Second)
-	h.post("/pair", url.Values{"name": {"Attic"}, "code": {code}}).is(http.StatusSeeOther)
-
-	earlier, later := h.pairingCode(token), h.pairingCode(token)
-	pair(earlier).is(http.StatusUnauthorized) // a new code takes the old one's place
-	pair(later).is(http.StatusSeeOther)
-
-	// Unpaired, at once.
-	tablets, err := h.archive.Tablets(t.Context())
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, tab := range tablets {
-		h.post("/upkeep/tablets/"+tab.ID+"/unpair", nil, h.session(token)).is(http.StatusSeeOther)
-	}
-	h.get("/", h.session(tablet)).isProblem(401, "not-signed-in")
-	h.get("/api/v1/visits", h.session(tablet)).isProblem(401, "not-signed-in")
-	h.get("/upkeep", h.session(token)).is(http.StatusOK).says("No tablet is paired.")
-	// Twice, as when two residents press it, is no error.
-	h.post("/upkeep/tablets/"+tablets[0].ID+"/unpair", nil, h.session(token)).is(http.StatusSeeOther)
-}
-
-// TestWrongCodesVoidThePairing has many hosts guess at a code of eight digits.
-func TestWrongCodesVoidThePairing(t *testing.T) {
-	for misses, status := range map[int]int{maxMisses - 1: http.StatusSeeOther, maxMisses: http.StatusUnauthorized} {
-		t.Run(strconv.Itoa(misses), func(t *testing.T) {
-			h := newHouse(t)
-			code := h.pairingCode(h.resident("Odile"))
-			for i := range misses {
-				wrong := fmt.Sprintf("%08d", i)
-				if wrong == code {
-					wrong = "x"
-				}
-				h.post("/pair", url.Values{"name": {"Hall"}, "code": {wrong}}, from(fmt.Sprint("198.51.100.", i))).is(http.StatusUnauthorized)
-			}
-			h.post("/pair", url.Values{"name": {"Hall"}, "code": {code}}, from("203.0.113.5")).is(status)
-		})
-	}
-}
-
-func TestInvitation(t *testing.T) {
-	h, token := settledHouse(t)
-	link := h.invitation(token, func(r *http.Request) { r.Host = "door.example:8420" })
-	if link.Scheme != "http" || link.Host != "door.example:8420" || link.Path != "/join" {
-		t.Errorf("the link is %v", link)
-	}
-	first := link.Query().Get("token")
-	h.get(link.RequestURI()).is(http.StatusOK).says(first)
-	h.post("/set-up", account(first, "Ivo", password)).isProblem(410, "stale-link")
-
-	// A name that is taken costs no invitation.
-	a := h.post("/join", account(first, "ODILE", password)).is(http.StatusConflict).says("has this name already")
-	second := regexp.MustCompile(`name="token" value="([^"]+)"`).FindSubmatch(a.body)
-	if second == nil {
-		t.Fatalf("no token:\n%s", a.body)
-	}
-	h.residents("Odile")
-	a = h.post("/join", account(h.secret(string(second[1])), h.secret("Ivo"), password)).is(http.StatusSeeOther)
-	h.get("/upkeep", h.session(h.secret(a.cookie().Value))).is(http.StatusOK).says("Ivo").says("Odile")
-	h.residents("Ivo", "Odile")
-	for _, used := range []string{first, string(second[1])} {
-		h.post("/join", account(used, "Mallory", password)).isProblem(410, "stale-link")
-	}
-
-	old := h.invitation(token).Query().Get("token")
-	h.clock.advance(joiningLasts)
-	h.post("/join", account(old, "Mallory", password)).isProblem(410, "stale-link")
-	h.residents("Ivo", "Odile")
-}
-
-// TestInvitationOverTLS leads back to where the resident is.
-func TestInvitationOverTLS(t *testing.T) {
-	h := newHouse(t, func(c *Config) { c.TLS = true })
-	if link := h.invitation(h.resident("Odile")); link.Scheme != "https" {
-		t.Errorf("the link is %v", link)
-	}
-}
-
 // TestPasswordsTakeTurns bounds the memory that hashing takes: 64 MiB each.
 func TestPasswordsTakeTurns(t *testing.T) {
 	h := newHouse(t)
@@ -503,7 +400,8 @@ func TestPasswordsTakeTurns(t *testing.T) {
 // it may not hold, every test searches for.
 func TestLogSaysEnough(t *testing.T) {
 	h, token := settledHouse(t)
-	h.post("/sign-in", url.Values{"name": {h.secret("Mallory")}, "password": {h.secret("a wrong password")}}, from("192.0.2.7")).is(401)
+	h.post("/sign-in", url.Values{"name": {h.secret("Mallory")}, "password": {h.secret("a wrong password")}},
+		from("192.0.2.7")).is(401)
 	h.post("/pair", url.Values{"name": {h.secret("Cellar")}, "code": {h.secret("00112233")}}, from("192.0.2.7")).is(401)
 	h.post("/pair", url.Values{"name": {h.secret("Hall")}, "code": {h.pairingCode(token)}}).is(303)
 	h.furnish()
@@ -511,8 +409,10 @@ func TestLogSaysEnough(t *testing.T) {
 	h.get("/", h.session(token)).is(200)
 	log := h.log.String()
 	for _, want := range []string{
-		`msg="a resident was added"`, `msg="somebody could not sign in" from=192.0.2.7`, `msg="a tablet could not be paired" from=192.0.2.7`,
-		`msg="a tablet was paired"`, `msg="kept a still" bell=gate`, "damaged=true", "clock_differs=true", `msg="refused a still" bell=gate why=wrong-secret`,
+		`msg="a resident was added"`, `msg="somebody could not sign in" from=192.0.2.7`,
+		`msg="a tablet could not be paired" from=192.0.2.7`,
+		`msg="a tablet was paired"`, `msg="kept a still" bell=gate`, "damaged=true", "clock_differs=true",
+		`msg="refused a still" bell=gate why=wrong-secret`,
 	} {
 		if !strings.Contains(log, want) {
 			t.Errorf("the log lacks %s", want)

@@ -352,14 +352,14 @@ func (d *hangingInbox) Code(ctx context.Context, person, code, source string) er
 func TestUncounted(t *testing.T) {
 	broken := errors.New("the disk broke")
 	for _, err := range []error{fmt.Errorf("%v, and: %w", totp.ErrWrong, broken), broken} {
-		if p, ok := factorProblem(err); ok {
+		if p, ok := problemOf(err); ok {
 			t.Errorf("%v is answered with %+v", err, p)
 		}
 	}
-	if _, ok := factorProblem(fmt.Errorf("using a one-time code: %w", totp.ErrWrong)); !ok {
+	if _, ok := problemOf(fmt.Errorf("using a one-time code: %w", totp.ErrWrong)); !ok {
 		t.Error("a wrong code that was counted has no words")
 	}
-	if _, ok := factorProblem(fmt.Errorf("%w within 15 minutes", evidence.ErrGuesses)); !ok {
+	if _, ok := problemOf(fmt.Errorf("%w within 15 minutes", evidence.ErrGuesses)); !ok {
 		t.Error("too many guesses have no words")
 	}
 }

@@ -28,7 +28,8 @@ func drawn(size, origin image.Point, left, right house.Point) (image.Image, hous
 	}
 	corner := func(eye house.Point, by float64) house.Point { return house.Point{X: eye.X + by*dx, Y: eye.Y + by*dy} }
 	return still, house.Face{Landmarks: []house.Point{
-		corner(right, .15), corner(right, -.15), corner(left, -.15), corner(left, .15), {X: (left.X + right.X) / 2, Y: (left.Y+right.Y)/2 + dx/2}}}
+		corner(right, .15), corner(right, -.15), corner(left, -.15), corner(left, .15),
+		{X: (left.X + right.X) / 2, Y: (left.Y+right.Y)/2 + dx/2}}}
 }
 
 // centre returns the centre of the pixels that are more of one colour than the other.
@@ -58,14 +59,16 @@ func TestAlign(t *testing.T) {
 		{"tilted to the left", image.Pt(640, 480), image.Point{}, house.Point{X: 280, Y: 260}, house.Point{X: 350, Y: 200}},
 		{"large", image.Pt(1280, 1024), image.Point{}, house.Point{X: 400, Y: 400}, house.Point{X: 800, Y: 430}},
 		{"small", image.Pt(640, 480), image.Point{}, house.Point{X: 300, Y: 300}, house.Point{X: 324, Y: 303}},
-		{"a part of a picture", image.Pt(640, 480), image.Pt(50, -30), house.Point{X: 280, Y: 180}, house.Point{X: 350, Y: 230}},
+		{"a part of a picture", image.Pt(640, 480), image.Pt(50, -30), house.Point{X: 280, Y: 180},
+			house.Point{X: 350, Y: 230}},
 		{"by the border", image.Pt(640, 480), image.Point{}, house.Point{X: 12, Y: 20}, house.Point{X: 70, Y: 25}},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			still, f := drawn(test.size, test.origin, test.left, test.right)
 			for _, swapped := range []bool{false, true} {
 				if swapped { // the predictor's order of the two eyes does not matter
-					f.Landmarks[0], f.Landmarks[1], f.Landmarks[2], f.Landmarks[3] = f.Landmarks[2], f.Landmarks[3], f.Landmarks[0], f.Landmarks[1]
+					f.Landmarks[0], f.Landmarks[1], f.Landmarks[2], f.Landmarks[3] = f.Landmarks[2], f.Landmarks[3], f.Landmarks[0],
+						f.Landmarks[1]
 				}
 				out := align(still, f)
 				if out.Rect != image.Rect(0, 0, alignedWidth, alignedHeight) {
@@ -108,7 +111,8 @@ func TestAlignWithoutEyes(t *testing.T) {
 	if out := align(still, house.Face{}); out.RGBAAt(10, 10) != (color.RGBA{A: 255}) {
 		t.Error("a face without a place is not black")
 	}
-	if out := align(still, house.Face{Box: image.Rect(5000, 5000, 5100, 5100)}); out.RGBAAt(10, 10) != (color.RGBA{A: 255}) {
+	out := align(still, house.Face{Box: image.Rect(5000, 5000, 5100, 5100)})
+	if out.RGBAAt(10, 10) != (color.RGBA{A: 255}) {
 		t.Error("a face off the still is not black")
 	}
 }

@@ -10,7 +10,8 @@ type banner struct {
 }
 
 // diskFull is what is said of a disk that took no still.
-const diskFull = "The disk is full or can't be written: new stills are not kept. What was kept before is safe. Make room on the server's disk."
+const diskFull = "The disk is full or can't be written: new stills are not kept. What was kept before is safe. Make " +
+	"room on the server's disk."
 
 // set says what is wrong from now on; "" for nothing.
 func (t *banner) set(text string) {

@@ -45,11 +45,13 @@ func newBookHouse(t *testing.T, days int) bookHouse {
 		k := kept{bell: []string{"gate", "yard"}[i%2], kind: []house.Kind{house.Known, house.Stranger, house.NoFace}[i%3]}
 		k.day = h.clock.now().In(rules.Location()).Format(time.DateOnly)
 		var err error
-		k.id, _, err = h.archive.Keep(t.Context(), house.NewStill{Bell: k.bell, Ring: fmt.Sprint(i), JPEG: still(t, 1), Width: 160, Height: 120, ReceivedAt: h.clock.now()})
+		k.id, _, err = h.archive.Keep(t.Context(), house.NewStill{Bell: k.bell, Ring: fmt.Sprint(i), JPEG: still(t, 1),
+			Width: 160, Height: 120, ReceivedAt: h.clock.now()})
 		if err != nil {
 			t.Fatal(err)
 		}
-		faces := map[house.Kind][]house.Face{house.Known: {face(10, 50, h.person, 1e-5, "strong")}, house.Stranger: {face(10, 50, none, 0, "")}}
+		faces := map[house.Kind][]house.Face{house.Known: {face(10, 50, h.person, 1e-5, "strong")},
+			house.Stranger: {face(10, 50, none, 0, "")}}
 		record(t, h.archive, k.id, 0, faces[k.kind]...)
 		h.all = append(h.all, k)
 		h.clock.advance(8 * time.Hour)
@@ -125,15 +127,21 @@ func TestBook(t *testing.T) {
 		fits       func(kept) bool
 	}{
 		{"all", url.Values{}, url.Values{}, func(kept) bool { return true }},
-		{"an empty form", url.Values{"bell": {""}, "kind": {""}, "person": {""}, "from": {""}, "until": {""}, "held": {""}}, url.Values{"held": {"false"}},
+		{"an empty form", url.Values{"bell": {""}, "kind": {""}, "person": {""}, "from": {""}, "until": {""}, "held": {""}},
+			url.Values{"held": {"false"}},
 			func(kept) bool { return true }},
 		{"a bell", url.Values{"bell": {"yard"}}, url.Values{"bell": {"yard"}}, func(k kept) bool { return k.bell == "yard" }},
-		{"a kind", url.Values{"kind": {"no-face"}}, url.Values{"kind": {"no-face"}}, func(k kept) bool { return k.kind == house.NoFace }},
-		{"a person", url.Values{"person": {h.person.ID}}, url.Values{"person": {h.person.ID}}, func(k kept) bool { return k.kind == house.Known }},
-		{"a bell and a person", url.Values{"bell": {"gate"}, "person": {h.person.ID}}, url.Values{"bell": {"gate"}, "person": {h.person.ID}},
+		{"a kind", url.Values{"kind": {"no-face"}}, url.Values{"kind": {"no-face"}},
+			func(k kept) bool { return k.kind == house.NoFace }},
+		{"a person", url.Values{"person": {h.person.ID}}, url.Values{"person": {h.person.ID}},
+			func(k kept) bool { return k.kind == house.Known }},
+		{"a bell and a person", url.Values{"bell": {"gate"}, "person": {h.person.ID}},
+			url.Values{"bell": {"gate"}, "person": {h.person.ID}},
 			func(k kept) bool { return k.kind == house.Known && k.bell == "gate" }},
-		{"from a day on", url.Values{"from": {"2031-05-20"}}, url.Values{"from": {"2031-05-20T00:00:00+01:00"}}, func(k kept) bool { return k.day >= "2031-05-20" }},
-		{"one day", url.Values{"from": {"2031-05-20"}, "until": {"2031-05-20"}}, url.Values{"from": {"2031-05-19T23:00:00Z"}, "until": {"2031-05-20T23:00:00Z"}},
+		{"from a day on", url.Values{"from": {"2031-05-20"}}, url.Values{"from": {"2031-05-20T00:00:00+01:00"}},
+			func(k kept) bool { return k.day >= "2031-05-20" }},
+		{"one day", url.Values{"from": {"2031-05-20"}, "until": {"2031-05-20"}},
+			url.Values{"from": {"2031-05-19T23:00:00Z"}, "until": {"2031-05-20T23:00:00Z"}},
 			func(k kept) bool { return k.day == "2031-05-20" }},
 		{"held", url.Values{"held": {"true"}}, url.Values{"held": {"true"}}, func(k kept) bool { return k.id == held }},
 		{"no such bell", url.Values{"bell": {"attic"}}, url.Values{"bell": {"attic"}}, func(kept) bool { return false }},
@@ -179,7 +187,8 @@ func TestBook(t *testing.T) {
 func TestBookRefusesBadFilters(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
-	for _, query := range []string{"kind=visitors", "held=perhaps", "from=yesterday", "until=2031-02-30", "from=2031-05-05&until=2031-05-04",
+	for _, query := range []string{"kind=visitors", "held=perhaps", "from=yesterday", "until=2031-02-30",
+		"from=2031-05-05&until=2031-05-04",
 		"cursor=x", "cursor=-", "cursor=1-" + strings.Repeat("A", 65), "from=2031-05-04T00:00:00Z"} {
 		page := h.get("/visits?"+query, in, browser).is(400).says(`role="alert"`)
 		checkMarkup(t, string(page.body))
@@ -204,7 +213,8 @@ func TestBookSaysWhatBecame(t *testing.T) {
 	h.get("/visits/"+known, h.in).is(200).says("This still is gone, as the rules say.").says("Ilse Amberg")
 	var v visitJSON
 	h.get("/api/v1/visits/"+known, h.in).is(200).into(&v)
-	if v.Stage != "findings" || v.Stills[0].Present || v.Stills[0].Lost || v.Fate.Rule != house.Known || v.Fate.Period != (house.Period{Days: 30}) || !v.Fate.StillsGoneAt.IsZero() {
+	if v.Stage != "findings" || v.Stills[0].Present || v.Stills[0].Lost || v.Fate.Rule != house.Known ||
+		v.Fate.Period != (house.Period{Days: 30}) || !v.Fate.StillsGoneAt.IsZero() {
 		t.Errorf("the API says %+v", v)
 	}
 	h.get("/api/v1/visits/"+known+"/stills/0", h.in).isProblem(404, "not-found")
@@ -221,20 +231,24 @@ func TestErasePeriod(t *testing.T) {
 		t.Fatal(err)
 	}
 	period := url.Values{"from": {day}, "until": {day}}
-	h.get("/visits/erase?"+period.Encode(), h.in).is(200).says("Erase " + counted(len(ofDay)-1, "visit")).says("1 visit would stay, for a hold")
-	for _, bad := range []url.Values{{}, {"from": {day}}, {"until": {day}}, {"from": {day}, "until": {"2031-01-01"}}, {"from": {"x"}, "until": {day}}} {
+	h.get("/visits/erase?"+period.Encode(), h.in).is(200).says("Erase " + counted(len(ofDay)-1, "visit")).
+		says("1 visit would stay, for a hold")
+	for _, bad := range []url.Values{{}, {"from": {day}}, {"until": {day}}, {"from": {day}, "until": {"2031-01-01"}},
+		{"from": {"x"}, "until": {day}}} {
 		h.get("/visits/erase?"+bad.Encode(), h.in).is(400).says("Nothing was erased")
 		h.post("/visits/erase", bad, h.in).isProblem(400, "bad-period")
 	}
 	h.keeps(len(h.all))
-	h.over(h.post("/visits/erase", period, h.in), h.in).says(counted(len(ofDay)-1, "visit") + " erased. 1 visit left, for a hold.")
+	h.over(h.post("/visits/erase", period, h.in), h.in).
+		says(counted(len(ofDay)-1, "visit") + " erased. 1 visit left, for a hold.")
 	h.keeps(len(h.all) - len(ofDay) + 1)
 	if told != 1 {
 		t.Errorf("told %d times that something was erased", told)
 	}
 	h.get("/visits/erase?from=2001-01-01&until=2001-01-01", h.in).is(200).says("There is no visit that would go.")
 
-	e := h.erasedBy(h.ask("DELETE", "/api/v1/visits?from=2031-01-01T00:00:00Z&until=2032-01-01T00:00:00Z", nil, h.in), h.in)
+	e := h.erasedBy(h.ask("DELETE", "/api/v1/visits?from=2031-01-01T00:00:00Z&until=2032-01-01T00:00:00Z", nil,
+		h.in), h.in)
 	if want := (store.Erased{Visits: len(h.all) - len(ofDay), Held: 1}); e.Erased != want || told != 2 {
 		t.Errorf("erased %+v, want %+v; told %d times", e, want, told)
 	}

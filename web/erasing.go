@@ -4,7 +4,6 @@ import (
 	"context"
 	"crypto/rand"
 	"errors"
-	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
@@ -66,12 +65,11 @@ func (x *erasure) json(ctx context.Context) (erasureJSON, error) {
 
 func (x *erasure) address() string { return "/erasures/" + url.PathEscape(x.id) }
 
-// beginErasure begins an erasure, or answers that the server is stopping.
-func (s *Server) beginErasure(w http.ResponseWriter, r *http.Request, x *erasure) bool {
+// beginErasure begins an erasure. The error is errStopping.
+func (s *Server) beginErasure(r *http.Request, x *erasure) error {
 	finished, ok := s.accept()
 	if !ok {
-		writeProblem(w, r, problem{Status: http.StatusServiceUnavailable, Type: "stopping", Title: "The server is stopping. Nothing was erased. Ask again in a moment."})
-		return false
+		return errStopping
 	}
 	x.id, x.state = rand.Text(), "running"
 	s.erasing.mu.Lock()
@@ -95,12 +93,12 @@ func (s *Server) beginErasure(w http.ResponseWriter, r *http.Request, x *erasure
 			s.Log.Error("erasing came to a halt", "visits", e.Visits, "unnamed", e.Unnamed, "err", err)
 		}
 	}()
-	return true
+	return nil
 }
 
-// erasureOf returns the erasure that the address names, or answers that there
-// is none.
-func (s *Server) erasureOf(w http.ResponseWriter, r *http.Request) (*erasure, erasureJSON, bool) {
+// erasureOf returns the erasure that the address names. The error is
+// errNoErasure.
+func (s *Server) erasureOf(r *http.Request) (*erasure, erasureJSON, error) {
 	s.erasing.mu.Lock()
 	i := slices.IndexFunc(s.erasing.all, func(x *erasure) bool { return x.id == r.PathValue("erasure") })
 	var x *erasure
@@ -109,67 +107,16 @@ func (s *Server) erasureOf(w http.ResponseWriter, r *http.Request) (*erasure, er
 	}
 	s.erasing.mu.Unlock()
 	if x == nil {
-		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: "not-found",
-			Title: "This erasure is not known any more; the server may have started since.", Detail: "Look whether it is done, and begin it again if not."})
-		return nil, erasureJSON{}, false
+		return nil, erasureJSON{}, errNoErasure
 	}
 	j, err := x.json(r.Context())
-	if err != nil {
-		s.fail(w, r, err)
-		return nil, j, false
-	}
-	return x, j, true
+	return x, j, err
 }
 
-func (s *Server) getErasure(w http.ResponseWriter, r *http.Request) {
-	if _, j, ok := s.erasureOf(w, r); ok {
-		writeJSON(w, http.StatusOK, j)
+// beginOnPage begins an erasure, and leads to where it is told how far it is.
+func (s *Server) beginOnPage(w http.ResponseWriter, r *http.Request, x *erasure) error {
+	if err := s.beginErasure(r, x); err != nil {
+		return err
 	}
-}
-
-// postedErasure answers the API that an erasure has begun, and where it is told
-// how far it is.
-func (s *Server) postedErasure(w http.ResponseWriter, r *http.Request, x *erasure) {
-	if !s.beginErasure(w, r, x) {
-		return
-	}
-	j, err := x.json(r.Context())
-	if err != nil {
-		s.fail(w, r, err)
-		return
-	}
-	w.Header().Set("Location", "/api/v1"+x.address())
-	writeJSON(w, http.StatusAccepted, j)
-}
-
-// An erasureView is what the page of an erasure shows.
-type erasureView struct {
-	Bar     barView
-	Running bool
-	Says    string
-	Back    string
-}
-
-// erasurePage tells how far an erasure is, and leads on once it is done.
-func (s *Server) erasurePage(w http.ResponseWriter, r *http.Request) {
-	x, j, ok := s.erasureOf(w, r)
-	if !ok {
-		return
-	}
-	view := erasureView{Bar: barOf(r, "Visitor book", "Erasing"), Back: x.back}
-	switch j.State {
-	case "done":
-		http.Redirect(w, r, x.done(j.Erased), http.StatusSeeOther)
-		return
-	case "running":
-		view.Running = true
-		view.Says = fmt.Sprintf("%d of %s done.", j.Done, counted(j.Of, "visit"))
-		w.Header().Set("Refresh", "2") // seconds
-	default:
-		view.Says = fmt.Sprintf("It came to a halt after %s. What is gone stays gone. Begin it again; the server’s log says more.", counted(j.Done, "visit"))
-		if j.Why == "no-space" {
-			view.Says = fmt.Sprintf("The disk is full or can’t be written, so it came to a halt after %s. What is gone stays gone. Make room, and begin it again.", counted(j.Done, "visit"))
-		}
-	}
-	writePage(w, http.StatusOK, "erasure.html", view)
+	return redirect(w, r, x.address())
 }

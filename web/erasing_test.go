@@ -49,7 +49,7 @@ func TestLongErasure(t *testing.T) {
 	h.handler = http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { h.postedErasure(w, r, x) })
 	var e erasureJSON
 	h.ask("DELETE", "/api/v1/visits", nil).is(http.StatusAccepted).into(&e)
-	h.handler = h.routes()
+	h.handler = h.mux()
 	if e.State != "running" || e.Of != 10 || e.Done != 3 {
 		t.Errorf("begun as %+v", e)
 	}
@@ -77,5 +77,6 @@ func TestLongErasure(t *testing.T) {
 	if to := h.get("/erasures/"+e.ID, in).is(http.StatusSeeOther).Header.Get("Location"); to != "/visits?erased=9&left=1" {
 		t.Errorf("led to %s", to)
 	}
-	h.ask("DELETE", "/api/v1/visits?from=2001-05-04T00:00:00Z&until=2001-05-05T00:00:00Z", nil, in).isProblem(http.StatusServiceUnavailable, "stopping")
+	h.ask("DELETE", "/api/v1/visits?from=2001-05-04T00:00:00Z&until=2001-05-05T00:00:00Z", nil, in).
+		isProblem(http.StatusServiceUnavailable, "stopping")
 }

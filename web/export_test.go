@@ -34,10 +34,12 @@ func TestExportPerson(t *testing.T) {
 		return names
 	}
 	plain := h.get(address, odile).is(http.StatusOK)
-	if got := strings.Join(names(plain.body), " "); plain.Header.Get("Content-Type") != "application/zip" || !strings.Contains(got, "index.html") || !strings.Contains(got, "data.json") {
+	if got := strings.Join(names(plain.body), " "); plain.Header.Get("Content-Type") != "application/zip" ||
+		!strings.Contains(got, "index.html") || !strings.Contains(got, "data.json") {
 		t.Errorf("%s: %s", plain.Header, got)
 	}
-	if got := plain.Header.Get("Content-Disposition"); !strings.HasPrefix(got, "attachment;") || strings.Contains(got, "Quill") {
+	if got := plain.Header.Get("Content-Disposition"); !strings.HasPrefix(got, "attachment;") ||
+		strings.Contains(got, "Quill") {
 		t.Errorf("Content-Disposition %q", got)
 	}
 	identity, err := age.GenerateX25519Identity()

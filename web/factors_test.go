@@ -68,7 +68,8 @@ func (s *sender) source(kind house.SourceKind, person string) (id, token string)
 // tell sends a message as curl does.
 func (s *sender) tell(token, query, body string, options ...option) *answer {
 	s.t.Helper()
-	return s.ask("POST", "/api/v1/factors"+query, strings.NewReader(body), append([]option{header("Authorization", "Bearer "+token)}, options...)...)
+	return s.ask("POST", "/api/v1/factors"+query, strings.NewReader(body),
+		append([]option{header("Authorization", "Bearer "+token)}, options...)...)
 }
 
 // report is one at so many degrees north of home, made now and then.
@@ -148,9 +149,11 @@ func TestFactors(t *testing.T) {
 func TestRefusedFactors(t *testing.T) {
 	s := newSender(t)
 	reported := func(field, value string) string {
-		fields := map[string]string{"latitude_deg": "10.123456", "longitude_deg": "20.654321", "accuracy_m": "10", "at": `"` + s.clock.now().Format(time.RFC3339) + `"`}
+		fields := map[string]string{"latitude_deg": "10.123456", "longitude_deg": "20.654321", "accuracy_m": "10",
+			"at": `"` + s.clock.now().Format(time.RFC3339) + `"`}
 		fields[field] = value
-		return fmt.Sprintf(`{"arrival":{"latitude_deg":%s,"longitude_deg":%s,"accuracy_m":%s,"at":%s}}`, fields["latitude_deg"], fields["longitude_deg"], fields["accuracy_m"], fields["at"])
+		return fmt.Sprintf(`{"arrival":{"latitude_deg":%s,"longitude_deg":%s,"accuracy_m":%s,"at":%s}}`,
+			fields["latitude_deg"], fields["longitude_deg"], fields["accuracy_m"], fields["at"])
 	}
 	at := func(ahead time.Duration) string { return `"` + s.clock.now().Add(ahead).Format(time.RFC3339) + `"` }
 	for _, test := range []struct {
@@ -214,9 +217,11 @@ func TestRefusedFactors(t *testing.T) {
 	if a := s.tell("X", "", ""); a.Header.Get("WWW-Authenticate") == "" { // RFC 9110, section 11.6.1
 		t.Error("a 401 without WWW-Authenticate")
 	}
-	s.tell(s.phone, "", "", func(r *http.Request) { r.Header.Set("Authorization", "Basic "+s.phone) }).isProblem(401, "wrong-token")
+	s.tell(s.phone, "", "", func(r *http.Request) { r.Header.Set("Authorization", "Basic "+s.phone) }).
+		isProblem(401, "wrong-token")
 	s.tell(s.phone, "", "", func(r *http.Request) { r.Body = io.NopCloser(brokenReader{}) }).isProblem(400, "cut-short")
-	s.tell(s.phone, "", "", func(r *http.Request) { r.Body, r.ContentLength = io.NopCloser(unread{t}), 1<<20 }).isProblem(413, "too-large")
+	s.tell(s.phone, "", "", func(r *http.Request) { r.Body, r.ContentLength = io.NopCloser(unread{t}), 1<<20 }).
+		isProblem(413, "too-large")
 	s.tell("X", "", "", func(r *http.Request) { r.Body = io.NopCloser(unread{t}) }).isProblem(401, "wrong-token")
 }
 
@@ -406,7 +411,8 @@ func (h *household) checkFactors(check func(method, pattern, query string, statu
 	if err := h.archive.SetAdviceRules(h.t.Context(), rules); err != nil {
 		h.t.Fatal(err)
 	}
-	report := fmt.Sprintf(`{"arrival":{"latitude_deg":1,"longitude_deg":2,"accuracy_m":3,"at":"%s"}}`, h.clock.now().Format(time.RFC3339))
+	report := fmt.Sprintf(`{"arrival":{"latitude_deg":1,"longitude_deg":2,"accuracy_m":3,"at":"%s"}}`, h.clock.now().
+		Format(time.RFC3339))
 	check("POST", factors, "", 202, asPhone, sends(report))
 	check("POST", factors, "", 409, asPhone, sends(report))
 	check("POST", factors, "", 422, asPhone, sends(strings.Replace(report, `_deg":1,`, `_deg":91,`, 1)))

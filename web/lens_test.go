@@ -21,17 +21,20 @@ func TestLensOnPage(t *testing.T) {
 	a := h.post("/rules/lens/gate", typed, in).is(http.StatusSeeOther)
 	// f is 1280/2/tan(45°) = 640 pixels; at a metre 63.36 mm make 40.55, and a
 	// face is 2.3 times as wide: 93.
-	h.get(a.Header.Get("Location"), in).is(200).says("Saved.").says(`name="height" value="1.45"`).says("sees 90° across and keeps straight lines straight, is 1.45 m above the ground and looks up by 5°").
+	h.get(a.Header.Get("Location"), in).is(200).says("Saved.").says(`name="height" value="1.45"`).
+		says("sees 90° across and keeps straight lines straight, is 1.45 m above the ground and looks up by 5°").
 		says("On a still 1280 pixels wide, a grown-up one metre away would have a face about 93 pixels wide.")
 	h.get("/rules", in).is(200).says("sees 90° across")
 	h.get("/upkeep/trail", in).is(200).says("changed the lens of the bell gate")
 	lens, known, err := h.archive.Lens(t.Context(), "gate")
-	if want := (house.Lens{Angle: 90, Projection: house.Straight, Height: 1.45, Tilt: -5}); err != nil || !known || lens != want {
+	if want := (house.Lens{Angle: 90, Projection: house.Straight, Height: 1.45, Tilt: -5}); err != nil || !known ||
+		lens != want {
 		t.Errorf("kept %+v, %t, %v", lens, known, err)
 	}
 
 	for field, tests := range map[string][]struct{ value, says string }{
-		"angle":      {{"", "A number is missing"}, {"wide", "The angle of view is a number"}, {"NaN", "is a number"}, {"1e999", "is a number"}, {"19", "20 to 200 degrees"}, {"175", "under 170 degrees"}},
+		"angle": {{"", "A number is missing"}, {"wide", "The angle of view is a number"}, {"NaN", "is a number"},
+			{"1e999", "is a number"}, {"19", "20 to 200 degrees"}, {"175", "under 170 degrees"}},
 		"height":     {{"", "A number is missing"}, {"140", "0.3 to 3 metres"}},
 		"tilt":       {{"down", "How far it looks down is a number"}, {"61", "looks down by 60 degrees"}},
 		"projection": {{"", "straight or equidistant"}, {"round", "straight or equidistant"}},
@@ -69,7 +72,8 @@ func TestLensByAPI(t *testing.T) {
 	wants(h.get(path, in), "null")
 	wants(h.ask("DELETE", path, nil, in), "null")
 	wants(put(lensSent), lensSent)
-	for _, bad := range []string{`{}`, `{"angle_deg":110,"projection":"straight","height_m":1.4}`, `{"angle_deg":170,"projection":"straight","height_m":1.4,"tilt_deg":0}`,
+	for _, bad := range []string{`{}`, `{"angle_deg":110,"projection":"straight","height_m":1.4}`,
+		`{"angle_deg":170,"projection":"straight","height_m":1.4,"tilt_deg":0}`,
 		`{"angle_deg":110,"projection":"f","height_m":1.4,"tilt_deg":0}`} {
 		put(bad).isProblem(422, "bad-lens")
 	}
@@ -84,7 +88,8 @@ func TestLensByAPI(t *testing.T) {
 }
 
 // checkLens checks the addresses of how a bell looks.
-func (h *household) checkLens(check func(method, pattern, query string, status int, options ...option), in, tablet option) {
+func (h *household) checkLens(check func(method, pattern, query string, status int, options ...option), in,
+	tablet option) {
 	const lens = "/api/v1/bells/{bell}/lens"
 	check("GET", lens, "", 200, in)
 	check("PUT", lens, "", 200, in, sends(lensSent))

@@ -44,7 +44,8 @@ func (m maskingJSON) words() string {
 		}
 		return words
 	case "stopped", "failed":
-		return fmt.Sprintf("That came to a halt after %s; the others are as they were. Try again; the server's log says more.", counted(m.Done, "still"))
+		return fmt.Sprintf("That came to a halt after %s; the others are as they were. Try again; the server's log says "+
+			"more.", counted(m.Done, "still"))
 	}
 	return ""
 }
@@ -83,54 +84,28 @@ func (m *masking) end(state string, changed int, failed ...failedJSON) {
 	m.state.State, m.state.Done, m.state.Failed = state, changed, failed
 }
 
-// maskEarlier begins to make black what the bell's masks cover on the stills
-// kept before, and answers at once.
-func (s *Server) maskEarlier(w http.ResponseWriter, r *http.Request) {
-	if s.beginMasking(w, r) {
-		http.Redirect(w, r, masksAddress(r.PathValue("bell")), http.StatusSeeOther)
-	}
-}
-
-func (s *Server) postMaskEarlier(w http.ResponseWriter, r *http.Request) {
-	if s.beginMasking(w, r) {
-		writeJSON(w, http.StatusAccepted, s.masking.of(r.PathValue("bell")))
-	}
-}
-
-func (s *Server) getMaskEarlier(w http.ResponseWriter, r *http.Request) {
-	if _, _, err := s.masksOf(r); err != nil {
-		s.refuseMasks(w, r, err)
-		return
-	}
-	writeJSON(w, http.StatusOK, s.masking.of(r.PathValue("bell")))
-}
-
 // beginMasking begins a run that the server owns: Drain ends it after the
 // visit it is at, and waits. What is left then can be masked by another.
-func (s *Server) beginMasking(w http.ResponseWriter, r *http.Request) bool {
+func (s *Server) beginMasking(r *http.Request) error {
 	bell := r.PathValue("bell")
 	if _, _, err := s.masksOf(r); err != nil {
-		s.refuseMasks(w, r, err)
-		return false
+		return absent(err, errNoBell)
 	}
 	stills, err := s.Archive.Unmasked(r.Context(), bell)
 	if err != nil {
-		s.fail(w, r, err)
-		return false
+		return err
 	}
 	if stills == 0 && s.masking.begin(bell, 0) {
 		s.masking.end("done", 0)
-		return true
+		return nil
 	}
 	finished, ok := s.accept()
 	if !ok {
-		writeProblem(w, r, problem{Status: http.StatusServiceUnavailable, Type: "stopping", Title: "The server is stopping. Ask again in a moment."})
-		return false
+		return errStopping
 	}
 	if !s.masking.begin(bell, stills) {
 		finished()
-		writeProblem(w, r, problem{Status: http.StatusConflict, Type: "masking", Title: "Stills are being masked already. Ask again when that is done."})
-		return false
+		return errMasking
 	}
 	ctx, cancel := context.WithCancel(context.WithoutCancel(r.Context())) // with who asked, for the audit trail
 	over := make(chan struct{})
@@ -150,7 +125,7 @@ func (s *Server) beginMasking(w http.ResponseWriter, r *http.Request) bool {
 		})
 		s.endMasking(ctx, bell, changed, err)
 	}()
-	return true
+	return nil
 }
 
 // endMasking says how a run ended.
@@ -166,12 +141,15 @@ func (s *Server) endMasking(ctx context.Context, bell string, changed int, err e
 			failed = append(failed, failedJSON{f.Visit, f.Frame})
 		}
 		s.masking.end("done", changed, failed...)
-		s.Log.Error("masked earlier stills but for some, which are as they were", "bell", bell, "stills", changed, "failed", len(some), "err", err)
+		s.Log.Error("masked earlier stills but for some, which are as they were", "bell", bell, "stills", changed, "failed",
+			len(some), "err", err)
 	case ctx.Err() != nil:
 		s.masking.end("stopped", changed)
-		s.Log.Warn("masking earlier stills was stopped with the server; the others are as they were", "bell", bell, "stills", changed)
+		s.Log.Warn("masking earlier stills was stopped with the server; the others are as they were", "bell", bell,
+			"stills", changed)
 	default:
 		s.masking.end("failed", changed)
-		s.Log.Error("masking earlier stills; those not masked yet are as they were", "bell", bell, "stills", changed, "err", err)
+		s.Log.Error("masking earlier stills; those not masked yet are as they were", "bell", bell, "stills", changed,
+			"err", err)
 	}
 }

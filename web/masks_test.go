@@ -31,9 +31,11 @@ func TestDrawingMasks(t *testing.T) {
 	h.get("/rules", in).is(200).says("nothing is masked").says("/rules/masks/gate")
 	h.get("/rules/masks/gate", in).is(200).says("no still of this bell").says(`viewBox="0 0 1280 1024"`)
 	visit := h.found("R1", true)
-	h.get("/rules/masks/gate", in).is(200).says("/api/v1/visits/" + visit + "/stills/0").says(`viewBox="0 0 160 120"`).says("nothing brings it back")
+	h.get("/rules/masks/gate", in).is(200).says("/api/v1/visits/" + visit + "/stills/0").says(`viewBox="0 0 160 120"`).
+		says("nothing brings it back")
 
-	a := h.post("/rules/masks/gate", url.Values{"masks": {quarter + "\r\n\r\n 0.6,0.6  0.9,0.6 0.75,0.9 \r\n"}}, in).is(http.StatusSeeOther)
+	a := h.post("/rules/masks/gate", url.Values{"masks": {quarter + "\r\n\r\n 0.6,0.6  0.9,0.6 0.75,0.9 \r\n"}}, in).
+		is(http.StatusSeeOther)
 	h.get(a.Header.Get("Location"), in).is(200).says("The masks are saved").says(`<polygon points="` + quarter + `"/>`).
 		says(`<polygon points="0.6,0.6 0.9,0.6 0.75,0.9"/>`).says("Make it black on the 1 still kept earlier as well")
 	h.get("/rules", in).is(200).says("2 masks")
@@ -62,7 +64,8 @@ func TestBadMasks(t *testing.T) {
 		{strings.Repeat("0.1,0.1 ", 101), "100 points at the most"},
 	}
 	for _, test := range tests {
-		h.post("/rules/masks/gate", url.Values{"masks": {test.text}}, in).is(422).says(test.says).says("The masks are as they were.").says(strings.TrimSpace(test.text))
+		h.post("/rules/masks/gate", url.Values{"masks": {test.text}}, in).is(422).says(test.says).
+			says("The masks are as they were.").says(strings.TrimSpace(test.text))
 	}
 	h.post("/rules/masks/gate", url.Values{"masks": {strings.Repeat("x", maxJSON)}}, in).isProblem(400, "bad-form")
 	if masks, _, err := h.archive.Masks(t.Context(), "gate"); err != nil || len(masks) != 1 {
@@ -83,7 +86,8 @@ func TestMasksByAPI(t *testing.T) {
 	var kept map[string]any
 	put("gate", quarterJSON).is(200).into(&kept)
 	var want any
-	if err := json.Unmarshal([]byte(quarterJSON), &want); err != nil || !reflect.DeepEqual(kept["masks"], want) || kept["revision"] != 1.0 {
+	if err := json.Unmarshal([]byte(quarterJSON), &want); err != nil || !reflect.DeepEqual(kept["masks"], want) ||
+		kept["revision"] != 1.0 {
 		t.Errorf("kept %v", kept)
 	}
 	for _, test := range []struct {
@@ -91,10 +95,12 @@ func TestMasksByAPI(t *testing.T) {
 		status int
 		kind   string
 	}{
-		{"", 400, "bad-body"}, {"{}", 400, "bad-body"}, {`[[{"x":0,"y":0,"z":0}]]`, 400, "bad-body"}, {`[[0,0]]`, 400, "bad-body"},
+		{"", 400, "bad-body"}, {"{}", 400, "bad-body"}, {`[[{"x":0,"y":0,"z":0}]]`, 400, "bad-body"},
+		{`[[0,0]]`, 400, "bad-body"},
 		{strings.Repeat(" ", maxJSON+1), 413, "too-large"},
 		{`[[]]`, 422, "bad-mask"}, {`[null]`, 422, "bad-mask"}, {`[[{"x":0,"y":0},{"x":1,"y":0}]]`, 422, "bad-mask"},
-		{`[[{"x":0,"y":0},{"x":1},{"x":1,"y":1}]]`, 422, "bad-mask"}, {`[[{"x":0,"y":0},{"x":1,"y":1},{"x":1,"y":0},{"x":0,"y":1}]]`, 422, "bad-mask"},
+		{`[[{"x":0,"y":0},{"x":1},{"x":1,"y":1}]]`, 422, "bad-mask"},
+		{`[[{"x":0,"y":0},{"x":1,"y":1},{"x":1,"y":0},{"x":0,"y":1}]]`, 422, "bad-mask"},
 		{`[[{"x":0,"y":0},{"x":1,"y":0},{"x":1,"y":1.01}]]`, 422, "bad-mask"},
 	} {
 		put("gate", test.body).isProblem(test.status, test.kind)
@@ -206,7 +212,8 @@ func TestMaskingFails(t *testing.T) {
 	h.post("/rules/masks/gate", url.Values{"masks": {quarter}}, in).is(http.StatusSeeOther)
 	h.post("/rules/masks/gate/earlier", nil, in).is(http.StatusSeeOther)
 	h.accepted.Wait()
-	h.get("/rules/masks/gate", in).is(200).says("laid on 0 stills kept earlier. 1 still could not be read:").says("Make it black on the 1 still").says(visitAddress(visit))
+	h.get("/rules/masks/gate", in).is(200).says("laid on 0 stills kept earlier. 1 still could not be read:").
+		says("Make it black on the 1 still").says(visitAddress(visit))
 	if red, _, _, _ := h.pixel(visit, 10, 10, in); red < 0x8000 {
 		t.Errorf("the corner is %x red", red)
 	}
@@ -223,7 +230,8 @@ func TestMaskingGoesOn(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	file := h.files()[slices.IndexFunc(h.files(), func(path string) bool { return strings.Contains(path, v.Stills[0].File) })]
+	file := h.files()[slices.IndexFunc(h.files(),
+		func(path string) bool { return strings.Contains(path, v.Stills[0].File) })]
 	if err := os.WriteFile(file, []byte("broken"), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -236,7 +244,8 @@ func TestMaskingGoesOn(t *testing.T) {
 		}
 	}
 	page := h.get("/rules/masks/gate", in).is(200)
-	page.says("laid on 2 stills kept earlier. 1 still could not be read:").says(visitAddress(visits[0])).says("Frame 1 of the visit Sunday 4 May, 18:30")
+	page.says("laid on 2 stills kept earlier. 1 still could not be read:").says(visitAddress(visits[0])).
+		says("Frame 1 of the visit Sunday 4 May, 18:30")
 	checkMarkup(t, string(page.body))
 	var state maskingJSON
 	h.get("/api/v1/bells/gate/masks/earlier", in).is(200).into(&state)
@@ -247,7 +256,8 @@ func TestMaskingGoesOn(t *testing.T) {
 
 // FuzzParseMasks checks that what was read is read again from what is written.
 func FuzzParseMasks(f *testing.F) {
-	for _, text := range []string{"", quarter, bowTie, quarter + "\n\n" + bowTie, "0,0", "1e-300,-0 NaN,Inf", ",", "0x1p-2,1"} {
+	for _, text := range []string{"", quarter, bowTie, quarter + "\n\n" + bowTie, "0,0", "1e-300,-0 NaN,Inf", ",",
+		"0x1p-2,1"} {
 		f.Add(text)
 	}
 	f.Fuzz(func(t *testing.T, text string) {

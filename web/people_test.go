@@ -17,7 +17,8 @@ func newPeople(t *testing.T) (h *household, in option, first, second house.Perso
 	h = newHouse(t)
 	in = h.session(h.resident("Odile"))
 	first, second = h.enrolled("Ilse Amberg"), h.enrolled("Ilse Amberg")
-	consent := house.Consent{GivenBy: "Runa <Amberg>", GivenAt: h.clock.now().Add(-time.Hour), Scope: "Being known at the gate"}
+	consent := house.Consent{GivenBy: "Runa <Amberg>", GivenAt: h.clock.now().
+		Add(-time.Hour), Scope: "Being known at the gate"}
 	if err := h.archive.RecordConsent(t.Context(), first.ID, consent); err != nil {
 		t.Fatal(err)
 	}
@@ -39,10 +40,13 @@ func newPeople(t *testing.T) (h *household, in option, first, second house.Perso
 
 func TestPeople(t *testing.T) {
 	h, in, first, second := newPeople(t)
-	page := h.get("/people", in).is(200).says("1 reference. Named on 3 visits.").says("Runa &lt;Amberg&gt;, Sunday 4 May").says("No consent")
+	page := h.get("/people", in).is(200).says("1 reference. Named on 3 visits.").
+		says("Runa &lt;Amberg&gt;, Sunday 4 May").says("No consent")
 	checkMarkup(t, string(page.body))
-	page = h.get("/people/"+first.ID, in).is(200).says("Given by Runa &lt;Amberg&gt; on Sunday 4 May, to: Being known at the gate").
-		says("<dt>Visits that name Ilse Amberg</dt><dd>3</dd>").says("<dt>Of these held</dt><dd>1</dd>").says("/visits?person=" + first.ID)
+	page = h.get("/people/"+first.ID, in).is(200).
+		says("Given by Runa &lt;Amberg&gt; on Sunday 4 May, to: Being known at the gate").
+		says("<dt>Visits that name Ilse Amberg</dt><dd>3</dd>").says("<dt>Of these held</dt><dd>1</dd>").
+		says("/visits?person=" + first.ID)
 	checkMarkup(t, string(page.body))
 	h.get("/people/"+second.ID, in).is(200).says("None is in force")
 	var answer struct{ Persons []personJSON }
@@ -52,7 +56,8 @@ func TestPeople(t *testing.T) {
 	}
 	var p personJSON
 	h.get("/api/v1/persons/"+first.ID, in).is(200).into(&p)
-	if p.ID != first.ID || p.Visits != 3 || p.Held != 1 || p.References != 1 || p.Consent == nil || p.Consent.GivenBy != "Runa <Amberg>" {
+	if p.ID != first.ID || p.Visits != 3 || p.Held != 1 || p.References != 1 || p.Consent == nil ||
+		p.Consent.GivenBy != "Runa <Amberg>" {
 		t.Errorf("the API says %+v", p)
 	}
 	// A name is no address, whether it is one person's or two's.
@@ -71,7 +76,8 @@ func TestWithdrawConsent(t *testing.T) {
 	for _, byAPI := range []bool{false, true} {
 		h, in, first, second := newPeople(t)
 		h.get("/people/"+first.ID, in).is(200).says("/people/" + first.ID + "/withdraw")
-		page := h.get("/people/"+first.ID+"/withdraw", in).is(200).says("1 reference would go for good").says("3 visits would stay and show a stranger.")
+		page := h.get("/people/"+first.ID+"/withdraw", in).is(200).says("1 reference would go for good").
+			says("3 visits would stay and show a stranger.")
 		checkMarkup(t, string(page.body))
 		if byAPI {
 			e := h.erasedBy(h.ask("DELETE", "/api/v1/persons/"+first.ID+"/consent", nil, in), in)
@@ -79,7 +85,8 @@ func TestWithdrawConsent(t *testing.T) {
 				t.Errorf("withdrawn: %+v", e)
 			}
 		} else {
-			h.over(h.post("/people/"+first.ID+"/withdraw", nil, in), in).says("The consent is withdrawn. 3 visits left with a stranger.").says("None is in force")
+			h.over(h.post("/people/"+first.ID+"/withdraw", nil, in), in).
+				says("The consent is withdrawn. 3 visits left with a stranger.").says("None is in force")
 		}
 		h.keeps(4) // the visits stay
 		var p personJSON
@@ -122,8 +129,10 @@ func TestErasePerson(t *testing.T) {
 		erased  store.Erased
 		left    int // stills
 	}{
-		{"keeping the visits", "false", "3 visits would stay, and show a stranger.", "0 visits erased with them, 3 visits left with a stranger.", store.Erased{Unnamed: 3}, 4},
-		{"with the visits", "true", "2 visits would go whole", "2 visits erased with them, 1 visit left with a stranger.", store.Erased{Visits: 2, Unnamed: 1, Held: 1}, 2},
+		{"keeping the visits", "false", "3 visits would stay, and show a stranger.",
+			"0 visits erased with them, 3 visits left with a stranger.", store.Erased{Unnamed: 3}, 4},
+		{"with the visits", "true", "2 visits would go whole", "2 visits erased with them, 1 visit left with a stranger.",
+			store.Erased{Visits: 2, Unnamed: 1, Held: 1}, 2},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			for _, byAPI := range []bool{false, true} {
@@ -152,7 +161,8 @@ func TestErasePerson(t *testing.T) {
 				if told != 1 {
 					t.Errorf("told %d times that something was erased", told)
 				}
-				if page := h.get("/visits", in).is(200); strings.Count(string(page.body), "Ilse") != 1 { // in the filter, the second
+				// in the filter, the second
+				if page := h.get("/visits", in).is(200); strings.Count(string(page.body), "Ilse") != 1 {
 					t.Error("the book still names the person")
 				}
 			}

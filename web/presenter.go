@@ -67,9 +67,11 @@ func (t presenter) scheduleWords(v house.Visit) (words []string) {
 		words = append(words, fmt.Sprintf("Its stills get smaller %s", when(fate.SmallerAt)))
 	}
 	if !fate.StillsAt.IsZero() && fate.StillsAt.Before(fate.GoesAt) {
-		words = append(words, fmt.Sprintf("Its stills go %s: stills of %s are kept %s", when(fate.StillsAt), fate.Rule.Plural(), rule.Stills.Words()))
+		words = append(words, fmt.Sprintf("Its stills go %s: stills of %s are kept %s", when(fate.StillsAt),
+			fate.Rule.Plural(), rule.Stills.Words()))
 	}
-	return append(words, fmt.Sprintf("Goes %s: %s are kept %s", when(fate.GoesAt), fate.Rule.Plural(), fate.Period.Words()))
+	return append(words, fmt.Sprintf("Goes %s: %s are kept %s", when(fate.GoesAt), fate.Rule.Plural(),
+		fate.Period.Words()))
 }
 
 // counted writes a number of things: "1 day", "2 days".

@@ -36,23 +36,31 @@ func TestFateWords(t *testing.T) {
 		now   string
 		want  []string
 	}{
-		{"a stranger", house.Visit{Kind: house.Stranger}, "2031-05-04T18:00:00Z", []string{"Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
-		{"not examined yet", house.Visit{Kind: house.Looking}, "2031-05-04T18:00:00Z", []string{"Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
-		{"next year", house.Visit{Kind: house.Stranger}, "2030-12-31T18:00:00Z", []string{"Goes on Wednesday 7 May 2031, 18:30: strangers are kept 72 hours"}},
-		{"one hour", house.Visit{Kind: house.Parcel}, "2031-05-04T18:00:00Z", []string{"Goes on Sunday 4 May, 19:30: parcels are kept 1 hour"}},
-		{"due", house.Visit{Kind: house.Parcel}, "2031-05-04T18:30:00Z", []string{"Goes within the hour: parcels are kept 1 hour"}},
+		{"a stranger", house.Visit{Kind: house.Stranger}, "2031-05-04T18:00:00Z",
+			[]string{"Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
+		{"not examined yet", house.Visit{Kind: house.Looking}, "2031-05-04T18:00:00Z",
+			[]string{"Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
+		{"next year", house.Visit{Kind: house.Stranger}, "2030-12-31T18:00:00Z",
+			[]string{"Goes on Wednesday 7 May 2031, 18:30: strangers are kept 72 hours"}},
+		{"one hour", house.Visit{Kind: house.Parcel}, "2031-05-04T18:00:00Z",
+			[]string{"Goes on Sunday 4 May, 19:30: parcels are kept 1 hour"}},
+		{"due", house.Visit{Kind: house.Parcel}, "2031-05-04T18:30:00Z",
+			[]string{"Goes within the hour: parcels are kept 1 hour"}},
 		{"a person", house.Visit{Kind: house.Known}, "2031-05-04T18:00:00Z", []string{
 			"Its stills get smaller on Monday 5 May, 18:30",
 			"Its stills go on Tuesday 6 May, 18:30: stills of known persons are kept 2 days",
 			"Goes on Tuesday 3 June, 18:30: known persons are kept 30 days"}},
 		{"findings only", house.Visit{Kind: house.Known, Stage: house.OnlyFindings}, "2031-05-04T18:00:00Z", []string{
 			"Goes on Tuesday 3 June, 18:30: known persons are kept 30 days"}},
-		{"held past its time", house.Visit{Kind: house.Stranger, Hold: hold("2031-05-31T23:00:00Z")}, "2031-05-04T18:00:00Z", []string{
-			"Held until the end of Saturday 31 May: The scratch", "Goes when the hold ends: strangers are kept 72 hours"}},
-		{"held for less", house.Visit{Kind: house.Stranger, Hold: hold("2031-05-05T10:00:00Z")}, "2031-05-04T18:00:00Z", []string{
-			"Held until Monday 5 May, 11:00: The scratch", "Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
-		{"a hold that has ended", house.Visit{Kind: house.Stranger, Hold: hold("2031-05-05T10:00:00Z")}, "2031-05-05T10:00:00Z", []string{
-			"Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
+		{"held past its time", house.Visit{Kind: house.Stranger, Hold: hold("2031-05-31T23:00:00Z")},
+			"2031-05-04T18:00:00Z", []string{
+				"Held until the end of Saturday 31 May: The scratch", "Goes when the hold ends: strangers are kept 72 hours"}},
+		{"held for less", house.Visit{Kind: house.Stranger, Hold: hold("2031-05-05T10:00:00Z")}, "2031-05-04T18:00:00Z",
+			[]string{
+				"Held until Monday 5 May, 11:00: The scratch", "Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
+		{"a hold that has ended", house.Visit{Kind: house.Stranger, Hold: hold("2031-05-05T10:00:00Z")},
+			"2031-05-05T10:00:00Z", []string{
+				"Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
 	}
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
@@ -102,7 +110,8 @@ func TestDays(t *testing.T) {
 			t.Errorf("%s in %s: %v to %v, want %s to %s", test.day, test.zone, from.UTC(), until.UTC(), test.from, test.until)
 		}
 	}
-	for _, bad := range []string{"2031-02-30", "2031-5-4", "tomorrow", "2031-05-04T00:00:00Z", "0000-01-01", "04.05.2031"} {
+	for _, bad := range []string{"2031-02-30", "2031-5-4", "tomorrow", "2031-05-04T00:00:00Z", "0000-01-01",
+		"04.05.2031"} {
 		if got, err := (presenter{zone: time.UTC}).dayFrom(bad); err == nil {
 			t.Errorf("%q is read as %v", bad, got)
 		}

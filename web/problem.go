@@ -1,11 +1,8 @@
 package web
 
 import (
-	"bufio"
 	"encoding/json"
 	"errors"
-	"fmt"
-	"net"
 	"net/http"
 	"strings"
 
@@ -13,7 +10,8 @@ import (
 )
 
 // A problem is an answer that says what went wrong, as RFC 9457 lays down.
-// Titles are for people; programs go by type.
+// Titles are for people; programs go by type. It is an error, which a handler
+// returns to have it answered.
 type problem struct {
 	Type   string `json:"type"`
 	Title  string `json:"title"`
@@ -21,39 +19,100 @@ type problem struct {
 	Detail string `json:"detail,omitempty"`
 }
 
+func (p problem) Error() string { return p.Title }
+
+// message is what a form says of the problem: what is wrong, more exactly where
+// that is known.
+func (p problem) message() string {
+	if p.Detail == "" {
+		return p.Title
+	}
+	return sentence(errors.New(p.Detail))
+}
+
 // problemBase is what types begin with; nothing need answer there.
 const problemBase = "/problems/"
 
-// writeProblem answers with problem+json, or with a page where a browser
-// asked for one. The problem's type is its last part only.
-func writeProblem(w http.ResponseWriter, r *http.Request, p problem) {
+// failedInside is what whoever asks is told of an error of the server's own.
+const failedInside = "Something went wrong inside the server. What was kept before is safe; the server's log says more."
+
+// problemOf returns how an error is answered: as itself if it is a problem, else
+// by the table. It reports false for an error of the server's own.
+func problemOf(err error) (p problem, known bool) {
+	if errors.As(err, &p) {
+		return p, true
+	}
+	for _, row := range problems {
+		if !errors.Is(err, row.err) {
+			continue
+		}
+		p = problem{Status: row.status, Type: row.kind, Title: row.title, Detail: row.detail}
+		if p.Title == "" {
+			p.Title = sentence(row.err)
+		}
+		if row.more && err.Error() != row.err.Error() {
+			p.Detail = err.Error()
+		}
+		return p, true
+	}
+	return problem{Status: http.StatusInternalServerError, Type: "internal", Title: failedInside}, false
+}
+
+// told is what a form says of an error that the table has.
+func told(err error) string {
+	p, _ := problemOf(err)
+	return p.message()
+}
+
+// absent answers with p where an error says that something is not there.
+func absent(err error, p problem) error {
+	if errors.Is(err, house.ErrNotFound) {
+		return p
+	}
+	return err
+}
+
+// fail answers a request that could not be met, and logs what went wrong inside,
+// unless it went wrong because the other side hung up.
+func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
+	p, known := problemOf(err)
+	if (!known || errors.Is(err, house.ErrNoSpace)) && r.Context().Err() == nil {
+		s.Log.Error("answering a request", "method", r.Method, "path", r.URL.Path, "err", err)
+	}
+	// Whoever hung up is answered too: one that closed only its own half of
+	// the connection would read no answer as an empty 200.
+	if err := sendProblem(w, r, p); err != nil {
+		s.Log.Error("answering with a problem", "method", r.Method, "path", r.URL.Path, "err", err)
+		http.Error(w, p.Title, p.Status)
+	}
+}
+
+// sendProblem answers with problem+json, or with a page where a browser asked
+// for one. The problem's type is its last part only.
+func sendProblem(w http.ResponseWriter, r *http.Request, p problem) error {
 	if wantsPage(r) {
-		writePage(w, p.Status, "problem.html", p)
-		return
+		return sendPage(w, p.Status, "problem.html", p)
 	}
 	p.Type = problemBase + p.Type
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(p.Status)
 	json.NewEncoder(w).Encode(p) // strings and a number always can be; an error is of who hung up
+	return nil
 }
 
-// refuseMissing answers where what a request names is not there.
-func (s *Server) refuseMissing(w http.ResponseWriter, r *http.Request, err error, kind, title string) {
-	if errors.Is(err, house.ErrNotFound) {
-		writeProblem(w, r, problem{Status: http.StatusNotFound, Type: kind, Title: title})
-		return
-	}
-	s.fail(w, r, err)
+// redirect leads a browser on after a form.
+func redirect(w http.ResponseWriter, r *http.Request, to string) error {
+	http.Redirect(w, r, to, http.StatusSeeOther)
+	return nil
 }
 
 // afterRemoval leads a browser on. That what was to go is gone already is what
 // was wanted.
-func (s *Server) afterRemoval(w http.ResponseWriter, r *http.Request, err error, to string) {
+func afterRemoval(w http.ResponseWriter, r *http.Request, err error, to string) error {
 	if err != nil && !errors.Is(err, house.ErrNotFound) {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	http.Redirect(w, r, to, http.StatusSeeOther)
+	return redirect(w, r, to)
 }
 
 // wantsPage tells a browser that goes somewhere from a program.
@@ -61,42 +120,7 @@ func wantsPage(r *http.Request) bool {
 	return !strings.HasPrefix(r.URL.Path, "/api/") && strings.Contains(r.Header.Get("Accept"), "text/html")
 }
 
-// writeJSON answers with v. It is encoded whole before anything is sent, so that
-// what can't be is answered with a problem.
-func writeJSON(w http.ResponseWriter, status int, v any) {
-	text, err := json.Marshal(v)
-	if err != nil {
-		logFailure(w, fmt.Errorf("encoding an answer: %w", err))
-		w.Header().Set("Content-Type", "application/problem+json")
-		w.WriteHeader(http.StatusInternalServerError)
-		json.NewEncoder(w).Encode(problem{Type: problemBase + "internal", Title: failedInside, Status: http.StatusInternalServerError})
-		return
-	}
-	w.Header().Set("Content-Type", "application/json")
-	w.WriteHeader(status)
-	w.Write(append(text, '\n'))
-}
-
-// failedInside is what whoever asks is told of an error of the server's own.
-const failedInside = "Something went wrong inside the server. What was kept before is safe; the server's log says more."
-
-// A loggingWriter is the response of a request whose errors in making it are
-// logged.
-type loggingWriter struct {
-	http.ResponseWriter
-	log func(error)
-}
-
-func (w loggingWriter) Unwrap() http.ResponseWriter { return w.ResponseWriter }
-
-// Hijack is for live connections, which ask for it by name.
-func (w loggingWriter) Hijack() (net.Conn, *bufio.ReadWriter, error) {
-	return http.NewResponseController(w.ResponseWriter).Hijack()
-}
-
-// logFailure logs that an answer could not be made.
-func logFailure(w http.ResponseWriter, err error) {
-	if l, ok := w.(loggingWriter); ok {
-		l.log(err)
-	}
+// sentence writes an error as people are told it.
+func sentence(err error) string {
+	return capital(strings.ReplaceAll(err.Error(), "\n", "; ")) + "."
 }

@@ -12,7 +12,8 @@ import (
 func TestQuality(t *testing.T) {
 	h := newHouse(t)
 	token := h.resident("Odile")
-	fine := house.Quality{FaceWidth: 200, EyeDistance: 80, PixelsPerMetre: 1270, Sharpness: .3, Luma: 120, Contrast: .1, Yaw: -4}
+	fine := house.Quality{FaceWidth: 200, EyeDistance: 80, PixelsPerMetre: 1270, Sharpness: .3, Luma: 120, Contrast: .1,
+		Yaw: -4}
 	small := fine
 	small.FaceWidth, small.PixelsPerMetre = 42, 270
 	blurred := small
@@ -52,7 +53,8 @@ func TestQuality(t *testing.T) {
 			if q == nil {
 				return
 			}
-			if q.Quality != *c.quality || q.Poor != c.poor || len(q.Complaints) != len(c.codes) || (q.Score == 1) != (c.codes == nil) {
+			if q.Quality != *c.quality || q.Poor != c.poor || len(q.Complaints) != len(c.codes) ||
+				(q.Score == 1) != (c.codes == nil) {
 				t.Errorf("quality %+v", q)
 			}
 			for i, code := range c.codes {

@@ -65,7 +65,8 @@ func (a *answer) hidden() string {
 func TestChangingRules(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
-	h.get("/rules", in).is(200).says("Strangers: stills and findings go after 72 hours.").says("Persons: stills and findings go after 30 days.").
+	h.get("/rules", in).is(200).says("Strangers: stills and findings go after 72 hours.").
+		says("Persons: stills and findings go after 30 days.").
 		says("paragraph 121").says("data-protection authority")
 
 	// Two strangers and two pictures without a face, 60 hours ago.
@@ -95,13 +96,16 @@ func TestChangingRules(t *testing.T) {
 
 	h.post("/rules", url.Values{"rules": {a.hidden()}, "back": {"1"}}, in).is(200).
 		says(`name="stranger.stills" value="48"`).says(`name="stranger.findings" value="14"`).says(`value="Europe/Lisbon"`).
-		says(`name="quiet.0.day" value="6" checked`).says(`name="quiet.0.day" value="1">`).says(`value="22:30"`).says(`name="person.findings" value=""`)
+		says(`name="quiet.0.day" value="6" checked`).says(`name="quiet.0.day" value="1">`).says(`value="22:30"`).
+		says(`name="person.findings" value=""`)
 
 	b := h.post("/rules/save", url.Values{"rules": {a.hidden()}}, in).is(http.StatusSeeOther)
-	h.get(b.Header.Get("Location"), in).is(200).says("The rules are saved").says("Nothing is kept on Saturdays, Sundays from 22:30")
+	h.get(b.Header.Get("Location"), in).is(200).says("The rules are saved").
+		says("Nothing is kept on Saturdays, Sundays from 22:30")
 	var rules map[string]any
 	h.get("/api/v1/rules", in).is(200).into(&rules)
-	if keep := rules["keep"].(map[string]any); keep["stranger"].(map[string]any)["stills"] != "48h" || rules["zone"] != "Europe/Lisbon" {
+	if keep := rules["keep"].(map[string]any); keep["stranger"].(map[string]any)["stills"] != "48h" ||
+		rules["zone"] != "Europe/Lisbon" {
 		t.Errorf("saved %v", rules)
 	}
 	h.post("/rules", typed(), in).is(200).says("Nothing: these are the rules as they are.").says("Save")
@@ -165,7 +169,8 @@ func TestBadRules(t *testing.T) {
 			if test.change == "stranger.findings=1" {
 				form.Set("stranger.findings.unit", "h")
 			}
-			h.post("/rules", form, in).is(http.StatusUnprocessableEntity).says(test.says).says(test.shows).says("Nothing is saved yet").
+			h.post("/rules", form, in).is(http.StatusUnprocessableEntity).says(test.says).says(test.shows).
+				says("Nothing is saved yet").
 				says(`name="no-face.stills" value="24"`)
 		})
 	}
@@ -173,7 +178,8 @@ func TestBadRules(t *testing.T) {
 		h.post("/rules/save", url.Values{"rules": {bad}}, in).isProblem(400, "bad-form")
 	}
 	h.post("/rules/save", url.Values{"rules": {`{"keep":{}}`}}, in).is(422).says("can&#39;t be followed")
-	if after, err := h.archive.Rules(t.Context()); err != nil || !maps.Equal(after.Keep, before.Keep) || after.Zone != before.Zone || len(after.Quiet) > 0 {
+	if after, err := h.archive.Rules(t.Context()); err != nil || !maps.Equal(after.Keep, before.Keep) ||
+		after.Zone != before.Zone || len(after.Quiet) > 0 {
 		t.Errorf("the rules are now %+v, %v", after, err)
 	}
 }
@@ -182,12 +188,14 @@ func TestBadRules(t *testing.T) {
 func TestQuietTimes(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
-	a := h.post("/rules", typed("add=1", "stranger.stills=x"), in).is(200).says("Quiet time 2").says(`value="x"`).says(`name="quiet.1.from" value="22:00"`)
+	a := h.post("/rules", typed("add=1", "stranger.stills=x"), in).is(200).says("Quiet time 2").says(`value="x"`).
+		says(`name="quiet.1.from" value="22:00"`)
 	if strings.Contains(string(a.body), "Quiet time 3") {
 		t.Error("added more than one")
 	}
 	two := typed("remove=0", "quiet.1.from=12:15", "quiet.1.until=13:00", "quiet.1.day=2")
-	a = h.post("/rules", two, in).is(200).says("Quiet time 1").says(`name="quiet.0.from" value="12:15"`).says(`name="quiet.0.day" value="2" checked`)
+	a = h.post("/rules", two, in).is(200).says("Quiet time 1").says(`name="quiet.0.from" value="12:15"`).
+		says(`name="quiet.0.day" value="2" checked`)
 	if strings.Contains(string(a.body), "22:30") {
 		t.Error("the first is still there")
 	}
@@ -209,13 +217,16 @@ func TestHoldsOnRules(t *testing.T) {
 	in := h.session(h.resident("Odile"))
 	h.get("/rules", in).is(200).says("No visit is held past its time.")
 	visit := h.found("R1", true)
-	if err := h.archive.PlaceHold(t.Context(), visit, "The <b>gate</b> was broken", h.clock.now().Add(72*time.Hour)); err != nil {
+	ends := h.clock.now().Add(72 * time.Hour)
+	if err := h.archive.PlaceHold(t.Context(), visit, "The <b>gate</b> was broken", ends); err != nil {
 		t.Fatal(err)
 	}
-	h.get("/rules", in).is(200).says("/visits/" + visit).says("Wednesday 7 May, 18:30").says("The &lt;b&gt;gate&lt;/b&gt; was broken")
+	h.get("/rules", in).is(200).says("/visits/" + visit).says("Wednesday 7 May, 18:30").
+		says("The &lt;b&gt;gate&lt;/b&gt; was broken")
 	var list struct{ Holds []placedHoldJSON }
 	h.get("/api/v1/holds", in).is(200).into(&list)
-	if len(list.Holds) != 1 || list.Holds[0].Visit != visit || !list.Holds[0].EndsAt.Equal(h.clock.now().Add(72*time.Hour)) {
+	if len(list.Holds) != 1 || list.Holds[0].Visit != visit ||
+		!list.Holds[0].EndsAt.Equal(h.clock.now().Add(72*time.Hour)) {
 		t.Errorf("holds %+v", list)
 	}
 	for range 2 { // once more, as when two residents do
@@ -265,10 +276,12 @@ func TestRulesByAPI(t *testing.T) {
 		{"", 400, "bad-body"}, {"null null", 400, "bad-body"}, {"[]", 400, "bad-body"}, {`{"keeps":{}}`, 400, "bad-body"},
 		{strings.Repeat(" ", maxJSON+1), 413, "too-large"},
 		{"{}", 422, "bad-rule"}, {"null", 422, "bad-rule"},
-		{change(`"48h"`, `"0h"`), 422, "bad-rule"}, {change(`"48h"`, `"-1h"`), 422, "bad-rule"}, {change(`"48h"`, `""`), 422, "bad-rule"},
+		{change(`"48h"`, `"0h"`), 422, "bad-rule"}, {change(`"48h"`, `"-1h"`), 422, "bad-rule"},
+		{change(`"48h"`, `""`), 422, "bad-rule"},
 		{change(`"48h"`, `"15d"`), 422, "bad-rule"}, {change(`"48h"`, `48`), 400, "bad-body"},
 		{change(`Europe/Lisbon`, `Mars/Base`), 422, "bad-rule"}, {change(`"22:30"`, `"22:61"`), 422, "bad-rule"},
-		{change(`[6,0]`, `[]`), 422, "bad-rule"}, {change(`[6,0]`, `[7]`), 422, "bad-rule"}, {change(`"parcel"`, `"looking"`), 422, "bad-rule"},
+		{change(`[6,0]`, `[]`), 422, "bad-rule"}, {change(`[6,0]`, `[7]`), 422, "bad-rule"},
+		{change(`"parcel"`, `"looking"`), 422, "bad-rule"},
 	}
 	for _, test := range tests {
 		h.ask("PUT", "/api/v1/rules", strings.NewReader(test.body), in).isProblem(test.status, test.kind)

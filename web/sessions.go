@@ -47,19 +47,16 @@ func session(r *http.Request) house.Session {
 
 // signedIn lets residents and tablets through. A browser is sent to sign in,
 // a program gets 401.
-func (s *Server) signedIn(h http.HandlerFunc) http.HandlerFunc {
-	return func(w http.ResponseWriter, r *http.Request) {
+func (s *Server) signedIn(h handler) handler {
+	return func(w http.ResponseWriter, r *http.Request) error {
 		found, err := s.sessionOf(r)
-		switch {
-		case errors.Is(err, house.ErrNotFound) && wantsPage(r) && r.Method == http.MethodGet:
-			http.Redirect(w, r, "/sign-in", http.StatusSeeOther)
-		case errors.Is(err, house.ErrNotFound):
-			writeProblem(w, r, problem{Status: http.StatusUnauthorized, Type: "not-signed-in", Title: "Sign in first."})
-		case err != nil:
-			s.fail(w, r, err)
-		default:
-			h(w, r.WithContext(house.By(context.WithValue(r.Context(), sessionKey{}, found), actor(found))))
+		if errors.Is(err, house.ErrNotFound) && wantsPage(r) && r.Method == http.MethodGet {
+			return redirect(w, r, "/sign-in")
 		}
+		if err != nil {
+			return absent(err, errNotSignedIn)
+		}
+		return h(w, r.WithContext(house.By(context.WithValue(r.Context(), sessionKey{}, found), actor(found))))
 	}
 }
 
@@ -72,13 +69,12 @@ func actor(s house.Session) string {
 }
 
 // residentsOnly keeps tablets out: whoever stands before one may be a guest.
-func (s *Server) residentsOnly(h http.HandlerFunc) http.HandlerFunc {
-	return func(w http.ResponseWriter, r *http.Request) {
+func residentsOnly(h handler) handler {
+	return func(w http.ResponseWriter, r *http.Request) error {
 		if session(r).Resident == "" {
-			writeProblem(w, r, problem{Status: http.StatusForbidden, Type: "residents-only", Title: "A resident has to sign in for this; a tablet may look, and take a visitor’s code."})
-			return
+			return errResidentsOnly
 		}
-		h(w, r)
+		return h(w, r)
 	}
 }
 

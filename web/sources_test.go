@@ -35,7 +35,8 @@ var tokenShown = `class="code small token">([A-Z2-7]{26})<`
 // TestPhones adds a phone on its person's page, and uses what is shown there.
 func TestPhones(t *testing.T) {
 	s := newSender(t)
-	page := s.post("/people/"+s.bo+"/phones", url.Values{"name": {"  The <green> phone "}}, s.in).is(200).says("The &lt;green&gt; phone was added").says("can be lent, stolen")
+	page := s.post("/people/"+s.bo+"/phones", url.Values{"name": {"  The <green> phone "}}, s.in).is(200).
+		says("The &lt;green&gt; phone was added").says("can be lent, stolen")
 	checkMarkup(t, string(page.body))
 	token := s.household.secret(page.found(tokenShown))
 	curl := page.found(`<code>(curl [^<]*arrival[^<]*)</code>`)
@@ -45,7 +46,8 @@ func TestPhones(t *testing.T) {
 	}
 	s.tell(token, "", body).is(http.StatusAccepted) // what is shown is right
 	page.says("<code>factors/" + s.bo + "</code>").says("reached without TLS")
-	if again := s.get("/people/"+s.bo, s.in).is(200).says("The &lt;green&gt; phone"); bytes.Contains(again.body, []byte(token)) {
+	if again := s.get("/people/"+s.bo, s.in).is(200).
+		says("The &lt;green&gt; phone"); bytes.Contains(again.body, []byte(token)) {
 		t.Error("the token is shown again")
 	}
 	if other := s.get("/people/"+s.ada, s.in).is(200); bytes.Contains(other.body, []byte("green")) {
@@ -63,10 +65,14 @@ func TestPhones(t *testing.T) {
 	s.get("/people/"+s.bo, s.in).is(200)
 
 	for _, bad := range []string{"", "   ", strings.Repeat("x", nameLength+1), "a\nb", "\xff"} {
-		s.post("/people/"+s.ada+"/phones", url.Values{"name": {bad}}, s.in).is(http.StatusUnprocessableEntity).says("A name has 1 to 60 characters. Nothing was added.")
-		s.post("/people/"+s.ada+"/tokens", url.Values{"name": {bad}}, s.in).is(http.StatusUnprocessableEntity).says("Nothing was added.")
-		s.post("/upkeep/readers", url.Values{"name": {bad}}, s.in).is(http.StatusUnprocessableEntity).says("Nothing was added.")
-		s.post("/upkeep/receivers", url.Values{"name": {bad}}, s.in).is(http.StatusUnprocessableEntity).says("Nothing was added.")
+		s.post("/people/"+s.ada+"/phones", url.Values{"name": {bad}}, s.in).is(http.StatusUnprocessableEntity).
+			says("A name has 1 to 60 characters. Nothing was added.")
+		s.post("/people/"+s.ada+"/tokens", url.Values{"name": {bad}}, s.in).is(http.StatusUnprocessableEntity).
+			says("Nothing was added.")
+		s.post("/upkeep/readers", url.Values{"name": {bad}}, s.in).is(http.StatusUnprocessableEntity).
+			says("Nothing was added.")
+		s.post("/upkeep/receivers", url.Values{"name": {bad}}, s.in).is(http.StatusUnprocessableEntity).
+			says("Nothing was added.")
 	}
 	for _, path := range []string{"/phones", "/phones/X/remove", "/tokens", "/tokens/X/remove", "/codes", "/codes/end"} {
 		s.post("/people/NOBODY"+path, url.Values{"name": {"x"}}, s.in).isProblem(404, "not-found")
@@ -95,7 +101,8 @@ func TestTokens(t *testing.T) {
 	page := s.get("/people/"+s.ada, s.in).is(200).says("zinc &amp; tin").says("can be lent, found or copied")
 	checkMarkup(t, string(page.body))
 	s.tell(s.reader, "?about="+s.ada, `{"token":"zinc & tin"}`).is(http.StatusAccepted)
-	s.post("/people/"+s.bo+"/tokens", url.Values{"name": {"zinc & tin"}}, s.in).is(http.StatusConflict).says("somebody’s already")
+	s.post("/people/"+s.bo+"/tokens", url.Values{"name": {"zinc & tin"}}, s.in).is(http.StatusConflict).
+		says("somebody’s already")
 
 	remove := page.found(`>zinc &amp; tin</span> <form method="post" action="([^"]+)"`)
 	s.post(strings.Replace(remove, s.ada, s.bo, 1), nil, s.in).is(http.StatusSeeOther)
@@ -133,12 +140,15 @@ func TestCodes(t *testing.T) {
 	page, first := given()
 	address := page.found(`<img class="qr" src="([^"]+)"`)
 	picture := s.get(address, s.in).is(200)
-	if m, err := png.Decode(bytes.NewReader(picture.body)); err != nil || m.Bounds().Dx() != qrPixels || picture.Header.Get("Content-Type") != "image/png" || picture.Header.Get("Cache-Control") != "no-store" {
+	if m, err := png.Decode(bytes.NewReader(picture.body)); err != nil || m.Bounds().
+		Dx() != qrPixels || picture.Header.Get("Content-Type") != "image/png" ||
+		picture.Header.Get("Cache-Control") != "no-store" {
 		t.Errorf("the picture: %v, %v", err, picture.Header)
 	}
 	s.get(address, s.in).isProblem(404, "not-found") // once
 	says(first).is(http.StatusAccepted)
-	if again := s.get("/people/"+s.bo, s.in).is(200).says("Bo Tansy has them."); bytes.Contains(again.body, []byte(`class="qr"`)) || bytes.Contains(again.body, []byte(inGroups(first.Text()))) {
+	if again := s.get("/people/"+s.bo, s.in).is(200).says("Bo Tansy has them."); bytes.Contains(again.body,
+		[]byte(`class="qr"`)) || bytes.Contains(again.body, []byte(inGroups(first.Text()))) {
 		t.Error("the secret is shown again")
 	}
 
@@ -250,7 +260,8 @@ func TestReaders(t *testing.T) {
 		s.post("/upkeep/readers/"+source+"/remove", nil, s.in).is(http.StatusSeeOther)
 	}
 	s.tell(s.phone, "", `{"token":"x"}`).isProblem(403, "not-theirs")
-	s.post(again.found(`The mat <small>[^<]*</small></span> <form method="post" action="([^"]+)"`), nil, s.in).is(http.StatusSeeOther)
+	s.post(again.found(`The mat <small>[^<]*</small></span> <form method="post" action="([^"]+)"`), nil, s.in).
+		is(http.StatusSeeOther)
 	s.tell(token, "", `{"token": "brass-4411"}`).isProblem(401, "wrong-token")
 }
 
@@ -260,16 +271,20 @@ func TestReceivers(t *testing.T) {
 	s := newSender(t)
 	s.get("/upkeep", s.in).is(200).says("There is no door yet")
 	door := s.door("The <garden> gate")
-	s.post("/upkeep/receivers", url.Values{"name": {"The box"}, "door": {"NOSUCHDOOR"}}, s.in).is(http.StatusUnprocessableEntity).says("Choose the door")
+	s.post("/upkeep/receivers", url.Values{"name": {"The box"}, "door": {"NOSUCHDOOR"}}, s.in).
+		is(http.StatusUnprocessableEntity).says("Choose the door")
 	page := s.post("/upkeep/receivers", url.Values{"name": {"The box"}, "door": {door}}, s.in).is(200).
-		says("The box was added at The &lt;garden&gt; gate").says("Lintel never moves a lock").says("free at all times, without power").says("fire codes").says("licensed locksmith").says("docs/receiver/receiver.py")
+		says("The box was added at The &lt;garden&gt; gate").says("Lintel never moves a lock").
+		says("free at all times, without power").says("fire codes").says("licensed locksmith").
+		says("docs/receiver/receiver.py")
 	checkMarkup(t, string(page.body))
 	receivers, err := s.archive.Receivers(t.Context())
 	if err != nil || len(receivers) != 1 {
 		t.Fatalf("%v, %v", receivers, err)
 	}
 	r := receivers[0]
-	key, token := page.found(`(lintel-receiver-key-1 [A-Za-z0-9+/=&#;]+)<`), page.found(`class="code small token">([A-Z2-7]{26})<`)
+	key, token := page.found(`(lintel-receiver-key-1 [A-Za-z0-9+/=&#;]+)<`),
+		page.found(`class="code small token">([A-Z2-7]{26})<`)
 	if key != message.Key(r.Key).Text() {
 		t.Errorf("the key shown is another: %v", err)
 	}

@@ -10,7 +10,7 @@ import (
 )
 
 // A ticket lets somebody do one thing once, without a session: set Lintel up,
-// join as a resident, or pair a tablet. Tickets live in memory only, so a
+// submitJoin as a resident, or pair a tablet. Tickets live in memory only, so a
 // restart voids them.
 type ticket struct {
 	purpose   purpose

@@ -135,35 +135,42 @@ func TestCheckingTheTrail(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	h.post("/upkeep/trail/check", nil, in).is(200).says("The audit trail has been changed: entry 2 is not as it was written.").says(`role="alert"`)
+	h.post("/upkeep/trail/check", nil, in).is(200).
+		says("The audit trail has been changed: entry 2 is not as it was written.").says(`role="alert"`)
 }
 
 func TestEntryWithoutID(t *testing.T) {
 	t.Parallel()
 	at := presenter{zone: time.UTC, now: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)}
 	const id = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-	names := map[string]string{"door ABCDEFGHIJKLMNOPQRSTUVWXYZ": "the <oak> door", "person ABCDEFGHIJKLMNOPQRSTUVWXYZ": "élodie", "resident ABCDEFGHIJKLMNOPQRSTUVWXYZ": "élodie"}
+	names := map[string]string{"door ABCDEFGHIJKLMNOPQRSTUVWXYZ": "the <oak> door",
+		"person ABCDEFGHIJKLMNOPQRSTUVWXYZ": "élodie", "resident ABCDEFGHIJKLMNOPQRSTUVWXYZ": "élodie"}
 	for _, test := range []struct{ actor, action, subject, who, did, visit string }{
 		{"resident ABCDEFGHIJKLMNOPQRSTUVWXYZ", "erased", "visit X", "élodie", "erased visit X", ""},
-		{"resident ABCDEFGHIJKLMNOPQRSTUVWXYA", "held", "visit X", "Resident ABCDEFGHIJKLMNOPQRSTUVWXYA", "placed a hold on visit X", "/visits/X"},
+		{"resident ABCDEFGHIJKLMNOPQRSTUVWXYA", "held", "visit X", "Resident ABCDEFGHIJKLMNOPQRSTUVWXYA",
+			"placed a hold on visit X", "/visits/X"},
 		{"itself", "exported", "person ABCDEFGHIJKLMNOPQRSTUVWXYZ", "Lintel itself", "exported élodie", ""},
 		{"command", "backed-up", "snapshot 20310504", "Somebody at the server", "made a backup, snapshot 20310504", ""},
 		{"itself", "added", "door " + id, "Lintel itself", "added the door “the <oak> door”", ""},
-		{"itself", "removed", "door ABCDEFGHIJKLMNOPQRSTUVWXYA", "Lintel itself", "removed door ABCDEFGHIJKLMNOPQRSTUVWXYA", ""},
+		{"itself", "removed", "door ABCDEFGHIJKLMNOPQRSTUVWXYA", "Lintel itself",
+			"removed door ABCDEFGHIJKLMNOPQRSTUVWXYA", ""},
 		{"itself", "changed", "rule " + id, "Lintel itself", "changed a rule for a door, number " + id, ""},
 		{"itself", "added", "parcel " + id, "Lintel itself", "added an expected parcel, number " + id, ""},
 		{"itself", "changed", "rules of advice", "Lintel itself", "changed the household’s rules for suggestions", ""},
 		{"source " + id, "added", "factor " + id, "The phone or reader " + id, "added a factor, number " + id, ""},
-		{"itself", "removed", "source " + id, "Lintel itself", "removed a phone or reader that gives factors, number " + id, ""},
+		{"itself", "removed", "source " + id, "Lintel itself",
+			"removed a phone or reader that gives factors, number " + id, ""},
 		{"itself", "added", "token " + id, "Lintel itself", "added a token, number " + id, ""},
 		{"itself", "added", "receiver " + id, "Lintel itself", "added a receiver of suggestions, number " + id, ""},
-		{"itself", "suggested", "advice " + id + " on visit X", "Lintel itself", "made the suggestion " + id + " on visit X", "/visits/X"},
+		{"itself", "suggested", "advice " + id + " on visit X", "Lintel itself",
+			"made the suggestion " + id + " on visit X", "/visits/X"},
 		{"resident " + id, "used", "advice " + id, "élodie", "let somebody in by the suggestion " + id, ""},
 		{"resident " + id, "dismissed", "advice " + id, "élodie", "dismissed the suggestion " + id, ""},
 		{"itself", "expired", "advice " + id, "Lintel itself", "let expire the suggestion " + id, ""},
 		{"resident " + id, "changed", "one-time codes of person " + id, "élodie", "changed the one-time codes of élodie", ""},
 		{"itself", "missed", "code", "Lintel itself", "counted a failed attempt: a one-time code that was wrong", ""},
-		{"command", "masked", "stills of bell X", "Somebody at the server", "made masked places black on the stills kept of bell X", ""},
+		{"command", "masked", "stills of bell X", "Somebody at the server",
+			"made masked places black on the stills kept of bell X", ""},
 	} {
 		line := at.trailLine(house.Entry{Actor: test.actor, Action: test.action, Subject: test.subject}, names)
 		if line.Who != test.who || line.Did != test.did || line.Visit != test.visit {

@@ -52,24 +52,29 @@ func TestTrialAsItIsLived(t *testing.T) {
 	h.clock.advance(time.Minute)
 	id := h.begins(in)
 	page := "/upkeep/trials/" + id
-	h.get(page, in).is(200).says("It ends by itself at 18:51").says("Stand where visitors stand").says("3 rings of 3 to come")
+	h.get(page, in).is(200).says("It ends by itself at 18:51").says("Stand where visitors stand").
+		says("3 rings of 3 to come")
 	h.get("/", in).is(200).says("Pictures are being tried at the bell gate, until 18:51 at the latest.")
 	h.get("/upkeep", in).is(200).says(`href="` + page + `"`).says("Go to the trial")
 	// Another can't begin, and this one can't be removed while it runs.
-	h.post("/upkeep/trials", url.Values{"bell": {"gate"}}, in).is(422).says("A trial with pictures runs already; end it first.")
+	h.post("/upkeep/trials", url.Values{"bell": {"gate"}}, in).is(422).
+		says("A trial with pictures runs already; end it first.")
 	h.post(page+"/remove", nil, in).isProblem(409, "trial-state")
 
 	h.clock.advance(time.Second)
 	waiting := h.rung("me-0", 0, still(t, 7)).Visit
 	h.get(page, in).is(200).says("Looking…")
 	record(t, h.archive, waiting, 0, triedFace(house.NoSign, .02))
-	h.ringsAs("me-1", triedFace(house.Doubtful, .6, house.Finding{Sign: "no-such-sign", Score: .4}, house.Finding{Sign: "unseen"}))
+	h.ringsAs("me-1", triedFace(house.Doubtful, .6, house.Finding{Sign: "no-such-sign", Score: .4},
+		house.Finding{Sign: "unseen"}))
 	h.ringsAs("me-2") // no face
 	postman := h.ringsAs("postman", triedFace(house.NoSign, .1))
 	h.ring("before", 1, still(t, 99)).is(201) // a late frame of a ring that came before is none of it
-	h.get(page, in).is(200).says("Nothing noticed").says("Doubtful").says("No face found").says("another sign: no-such-sign").says("probability of a picture 60 %").says(`href="/visits/` + waiting + `"`)
+	h.get(page, in).is(200).says("Nothing noticed").says("Doubtful").says("No face found").
+		says("another sign: no-such-sign").says("probability of a picture 60 %").says(`href="/visits/` + waiting + `"`)
 	trial := h.trial(id, in)
-	if s := trial.Steps[0]; s.Judged != 3 || s.Errors != 1 || s.NoFace != 1 || len(s.Rings) != 4 || s.Rings[1].Found.Signs[0].Score != .4 || len(s.Rings[1].Found.Signs) != 1 {
+	if s := trial.Steps[0]; s.Judged != 3 || s.Errors != 1 || s.NoFace != 1 || len(s.Rings) != 4 ||
+		s.Rings[1].Found.Signs[0].Score != .4 || len(s.Rings[1].Found.Signs) != 1 {
 		t.Fatalf("%+v", s)
 	}
 	i := slices.IndexFunc(trial.Steps[0].Rings, func(r trialRingJSON) bool { return r.Visit == postman })
@@ -81,7 +86,8 @@ func TestTrialAsItIsLived(t *testing.T) {
 	h.post(page+"/step", url.Values{"step": {"print"}}, in).is(303)
 	h.get(page, in).is(200).says("Hold a printed photograph of yourself").says("Go on: A phone or tablet")
 	h.clock.advance(time.Minute)
-	noticed := h.ringsAs("print-0", triedFace(house.Picture, .97), triedFace(house.NoSign, .1)) // the holder's own face beside it
+	// the holder's own face beside it
+	noticed := h.ringsAs("print-0", triedFace(house.Picture, .97), triedFace(house.NoSign, .1))
 	h.ringsAs("print-1", triedFace(house.NoSign, .3))
 	h.ringsAs("print-2", triedFace(house.NoSign, .2))
 
@@ -92,36 +98,54 @@ func TestTrialAsItIsLived(t *testing.T) {
 	h.post(page+"/step", url.Values{"step": {"screen"}}, in).is(303)
 	report := func() string { return string(h.get(page, in).is(200).says("Tried by Odile").body) }
 	first := report()
-	for _, want := range []string{
-		"Yourself: 1 of 2 rings of yourself taken for a picture. By these few, that happens to 1.2 % to 99 % of your rings. On 1 more no face could be judged.",
-		// 2 of 3 passed: 9.4 % to 99.2 % by SciPy's binomtest(2, 3), exact.
-		"A printed photograph: 1 of 3 rings with a print noticed, so 2 passed. By these few, 9.4 % to 100 % of such prints pass.",
-		"A phone or tablet: Not tried.", "up to 71 % may still pass", "Remove this report",
-	} {
-		if !strings.Contains(first, want) {
-			t.Errorf("the report lacks %q:\n%s", want, first)
-		}
-	}
+	checkReport(t, first)
 	h.get("/upkeep", in).is(200).says("yourself: 1 of 2 taken for a picture, a printed photograph: 1 of 3 noticed")
 
-	// The visits go, the report stays.
-	h.ask("DELETE", "/api/v1/visits/"+noticed, nil, in).is(200)
-	trial = h.trial(id, in)
-	if s := trial.Steps[1]; s.Judged != 3 || s.Errors != 2 || s.Rings[0].Visit != "" || s.Rings[0].Found.Probability != .97 || trial.Running || len(trial.Steps[2].Rings) != 0 {
-		t.Errorf("%+v", trial)
-	}
-	if err := h.archive.Scrub(t.Context()); err != nil {
-		t.Fatal(err)
-	}
-	if proof, err := h.archive.VerifyErased(t.Context(), noticed); err != nil {
-		t.Errorf("%+v, %v", proof, err)
-	}
-	if again := report(); strings.Contains(again, noticed) || !strings.Contains(again, "1 of 3 rings with a print noticed") {
+	h.losesVisitOfTrial(id, noticed, in)
+	if again := report(); strings.Contains(again, noticed) ||
+		!strings.Contains(again, "1 of 3 rings with a print noticed") {
 		t.Errorf("the report has changed:\n%s", again)
 	}
-	h.get("/upkeep/trail", in).is(200).says("<strong>Odile</strong> began a trial with pictures, number " + id).says("changed a trial with pictures, number " + id)
+	h.get("/upkeep/trail", in).is(200).says("<strong>Odile</strong> began a trial with pictures, number " + id).
+		says("changed a trial with pictures, number " + id)
 	h.post(page+"/remove", nil, in).is(303)
 	h.get(page, in).isProblem(404, "unknown-trial")
+}
+
+// checkReport reads what a trial came to.
+func checkReport(t *testing.T, report string) {
+	t.Helper()
+	for _, want := range []string{
+		"Yourself: 1 of 2 rings of yourself taken for a picture. By these few, that happens to 1.2 % to 99 % of your " +
+			"rings. " +
+			"On 1 more no face could be judged.",
+		// 2 of 3 passed: 9.4 % to 99.2 % by SciPy's binomtest(2, 3), exact.
+		"A printed photograph: 1 of 3 rings with a print noticed, so 2 passed. By these few, 9.4 % to 100 % of such " +
+			"prints pass.",
+		"A phone or tablet: Not tried.", "up to 71 % may still pass", "Remove this report",
+	} {
+		if !strings.Contains(report, want) {
+			t.Errorf("the report lacks %q:\n%s", want, report)
+		}
+	}
+}
+
+// losesVisitOfTrial erases a visit that was noticed in a trial: what was found
+// stays with the trial.
+func (h *household) losesVisitOfTrial(id, visit string, in option) {
+	h.t.Helper()
+	h.ask("DELETE", "/api/v1/visits/"+visit, nil, in).is(200)
+	trial := h.trial(id, in)
+	if s := trial.Steps[1]; s.Judged != 3 || s.Errors != 2 || s.Rings[0].Visit != "" ||
+		s.Rings[0].Found.Probability != .97 || trial.Running || len(trial.Steps[2].Rings) != 0 {
+		h.t.Errorf("%+v", trial)
+	}
+	if err := h.archive.Scrub(h.t.Context()); err != nil {
+		h.t.Fatal(err)
+	}
+	if proof, err := h.archive.VerifyErased(h.t.Context(), visit); err != nil {
+		h.t.Errorf("%+v, %v", proof, err)
+	}
 }
 
 // TestTrialOnScreens follows what a tablet is told of trials: one that a resident
@@ -138,7 +162,8 @@ func TestTrialOnScreens(t *testing.T) {
 			}
 		}
 		id := h.begins(in)
-		if text := next(); !strings.Contains(text, "Pictures are being tried at the bell gate") || strings.Contains(text, "Odile") {
+		if text := next(); !strings.Contains(text, "Pictures are being tried at the bell gate") ||
+			strings.Contains(text, "Odile") {
 			t.Errorf("the tablet is told %q", text)
 		}
 		h.post("/upkeep/trials/"+id+"/end", nil, in).is(303)
@@ -227,7 +252,8 @@ func (v tried) place(h *household, pattern string) *strings.Replacer {
 }
 
 // checkTrials checks the addresses of trials.
-func (h *household) checkTrials(place func(*strings.Replacer), check func(method, pattern, query string, status int, options ...option), in, tablet option) {
+func (h *household) checkTrials(place func(*strings.Replacer),
+	check func(method, pattern, query string, status int, options ...option), in, tablet option) {
 	const all, one = "/api/v1/trials", "/api/v1/trials/{trial}"
 	large := sends(strings.Repeat(" ", maxJSON+1))
 	check("GET", all, "", 200, in)
@@ -261,7 +287,8 @@ func (h *household) checkTrials(place func(*strings.Replacer), check func(method
 		method, path, _ := strings.Cut(pattern, " ")
 		check(method, path, "", 404, in, sends(`{"step":"print"}`))
 	}
-	for _, pattern := range []string{"GET " + all, "POST " + all, "GET " + one, "DELETE " + one, "PUT " + one + "/step", "POST " + one + "/end", "DELETE " + one + "/rings/{ring}"} {
+	for _, pattern := range []string{"GET " + all, "POST " + all, "GET " + one, "DELETE " + one, "PUT " + one + "/step",
+		"POST " + one + "/end", "DELETE " + one + "/rings/{ring}"} {
 		method, path, _ := strings.Cut(pattern, " ")
 		check(method, path, "", 401)
 		check(method, path, "", 403, tablet)

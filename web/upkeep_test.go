@@ -20,13 +20,15 @@ func TestUpkeepOfTheArchive(t *testing.T) {
 	in := h.session(h.resident("Odile"))
 	h.found("R1", true)
 	h.found("R2", true)
-	h.get("/upkeep", in).is(200).says("<dt>Visits</dt><dd>2</dd>").says("<dt>Stills</dt><dd>2</dd>").says("<dt>On disk</dt>").says("<dt>Free of ").
+	h.get("/upkeep", in).is(200).says("<dt>Visits</dt><dd>2</dd>").says("<dt>Stills</dt><dd>2</dd>").
+		says("<dt>On disk</dt>").says("<dt>Free of ").
 		says("No sweep was made since the server started.").says("There was never a backup.").says("lintel backup")
 
 	at = h.clock.now()
 	h.get("/upkeep", in).is(200).says("The last sweep was on Sunday 4 May, 18:30: nothing was due.")
 	swept = store.Swept{Visits: 1, Findings: 2, Smaller: 3}
-	h.get("/upkeep", in).is(200).says("1 visit went whole, the stills of 2 visits went, the stills of 3 visits got smaller.")
+	h.get("/upkeep", in).is(200).
+		says("1 visit went whole, the stills of 2 visits went, the stills of 3 visits got smaller.")
 	failed = errors.New("the file of a still can't be removed")
 	a := h.get("/upkeep", in).is(200).says("Something could not be done")
 	if strings.Contains(string(a.body), failed.Error()) {
@@ -53,7 +55,8 @@ func TestUpkeepOfBackups(t *testing.T) {
 
 func TestByteWords(t *testing.T) {
 	// IEC 80000-13: 1 KiB is 1024 bytes, 1 MiB 1024 KiB, and so on.
-	for n, want := range map[int64]string{0: "0 bytes", 1023: "1023 bytes", 1024: "1.0 KiB", 1536: "1.5 KiB", 5 << 20: "5.0 MiB", 3 << 39: "1.5 TiB", 1 << 62: "4096.0 PiB"} {
+	for n, want := range map[int64]string{0: "0 bytes", 1023: "1023 bytes", 1024: "1.0 KiB", 1536: "1.5 KiB",
+		5 << 20: "5.0 MiB", 3 << 39: "1.5 TiB", 1 << 62: "4096.0 PiB"} {
 		if got := byteWords(n); got != want {
 			t.Errorf("%d: %q, want %q", n, got, want)
 		}

@@ -61,7 +61,8 @@ func TestFacesAreOutlined(t *testing.T) {
 	page.says(`viewBox="0 0 160 120"`)
 	page.says(`<rect class="face strong" x="10" y="20" width="50" height="50"/>`)
 	page.says(`<rect class="face " x="90" y="20" width="40" height="40"/>`)
-	for _, m := range regexp.MustCompile(`<text [^>]*y="(-?\d+)" font-size="(\d+)"`).FindAllStringSubmatch(string(page.body), -1) {
+	for _, m := range regexp.MustCompile(`<text [^>]*y="(-?\d+)" font-size="(\d+)"`).
+		FindAllStringSubmatch(string(page.body), -1) {
 		y, _ := strconv.Atoi(m[1])
 		size, _ := strconv.Atoi(m[2])
 		if y < size || y > 120 {
@@ -103,15 +104,18 @@ func TestHold(t *testing.T) {
 			t.Fatalf("held for %q until %q", test.reason, test.until)
 		}
 	}
-	a := h.post(address+"/hold", url.Values{"reason": {"The scratch"}, "until": {"2031-05-10"}}, in).is(http.StatusSeeOther)
+	a := h.post(address+"/hold", url.Values{"reason": {"The scratch"}, "until": {"2031-05-10"}}, in).
+		is(http.StatusSeeOther)
 	if to := a.Header.Get("Location"); to != address {
 		t.Errorf("leads to %s", to)
 	}
 	// The end of the day in Lisbon's summer.
-	if got := hold(); got == nil || !got.EndsAt.Equal(time.Date(2031, 5, 10, 23, 0, 0, 0, time.UTC)) || got.Reason != "The scratch" {
+	if got := hold(); got == nil || !got.EndsAt.Equal(time.Date(2031, 5, 10, 23, 0, 0, 0, time.UTC)) ||
+		got.Reason != "The scratch" {
 		t.Fatalf("held %+v", got)
 	}
-	h.get(address, in).is(200).says("Held until the end of Saturday 10 May: The scratch").says(`value="2031-05-10"`).says("End the hold")
+	h.get(address, in).is(200).says("Held until the end of Saturday 10 May: The scratch").says(`value="2031-05-10"`).
+		says("End the hold")
 	h.get(address+"/erase", in).is(200).says("end its hold first")
 	h.post(address+"/erase", nil, in).isProblem(409, "held")
 	h.post(address+"/release", nil, in).is(http.StatusSeeOther)
@@ -120,7 +124,8 @@ func TestHold(t *testing.T) {
 		t.Error("held still")
 	}
 	for _, path := range []string{"hold", "release", "erase"} {
-		h.post("/visits/NOSUCHVISIT/"+path, url.Values{"reason": {"The scratch"}, "until": {"2031-05-10"}}, in).isProblem(404, "not-found")
+		h.post("/visits/NOSUCHVISIT/"+path, url.Values{"reason": {"The scratch"}, "until": {"2031-05-10"}}, in).
+			isProblem(404, "not-found")
 	}
 	h.get("/visits/NOSUCHVISIT", in, browser).is(404).says("may have been erased")
 	h.get("/visits/NOSUCHVISIT/erase", in).isProblem(404, "not-found")
@@ -137,7 +142,8 @@ func TestParcel(t *testing.T) {
 		parcel string
 		kind   house.Kind
 		says   string
-	}{{"true", house.Parcel, "No parcel after all"}, {"true", house.Parcel, "parcels are kept 72 hours"}, {"false", house.NoFace, "A parcel came"}} {
+	}{{"true", house.Parcel, "No parcel after all"}, {"true", house.Parcel, "parcels are kept 72 hours"},
+		{"false", house.NoFace, "A parcel came"}} {
 		h.post("/visits/"+visit+"/parcel", url.Values{"parcel": {test.parcel}}, in).is(http.StatusSeeOther)
 		h.get("/visits/"+visit, in).is(200).says(test.says)
 		if v := h.visit(visit, token); v.Kind != test.kind || v.Parcel != (test.parcel == "true") {

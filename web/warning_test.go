@@ -9,7 +9,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"lintel/internal/house"
 	"lintel/pipeline/liveness"
@@ -27,28 +26,37 @@ type judgedFace struct {
 }
 
 const (
-	noEyes  = "Can’t tell more: the eyes could not be made out; there is only one still of this ring, and one alone tells little."
+	noEyes = "Can’t tell more: the eyes could not be made out; there is only one still of this ring, and one alone " +
+		"tells little."
 	caution = "A good photograph of a face passes."
 )
 
 func judgedFaces() []judgedFace {
 	findings := []house.Finding{
 		{Sign: liveness.Network, Score: 0},
-		{Sign: liveness.Edges, Score: .25, Values: []float64{7.5, .5, .25, 3, 2, 1, 1, 1}, Region: []house.Point{{X: 20, Y: 30}, {X: 60, Y: 30}, {X: 40, Y: 70}}},
+		{Sign: liveness.Edges, Score: .25, Values: []float64{7.5, .5, .25, 3, 2, 1, 1, 1},
+			Region: []house.Point{{X: 20, Y: 30}, {X: 60, Y: 30}, {X: 40, Y: 70}}},
 		{Sign: liveness.Repeat, Score: .875, Values: []float64{3, .125, 30}},
 		{Sign: liveness.Detail, Missing: liveness.Dark},
 	}
 	return []judgedFace{
 		{name: "not judged", named: "Ilse", unnamed: "A stranger", saysNone: []string{"picture", "Can’t tell"}},
-		{name: "no sign on one still", liveness: &house.Liveness{Level: house.NoSign, Probability: .02, Frames: 1, CantTell: []string{liveness.OneFrame}}, named: "Ilse", unnamed: "A stranger",
+		{name: "no sign on one still", liveness: &house.Liveness{Level: house.NoSign, Probability: .02, Frames: 1,
+			CantTell: []string{liveness.OneFrame}}, named: "Ilse", unnamed: "A stranger",
 			saysNone: []string{"picture", "No sign", "Can’t tell", `aria-label="Warning:"`}},
-		{name: "no sign on three", liveness: &house.Liveness{Level: house.NoSign, Probability: .02, Frames: 3, Findings: findings[:1]}, named: "Ilse", unnamed: "A stranger",
+		{name: "no sign on three", liveness: &house.Liveness{Level: house.NoSign, Probability: .02, Frames: 3,
+			Findings: findings[:1]}, named: "Ilse", unnamed: "A stranger",
 			saysNone: []string{"picture", "No sign", "Can’t tell", `aria-label="Warning:"`}},
-		{name: "doubtful", liveness: &house.Liveness{Level: house.Doubtful, Probability: .5, Frames: 1, CantTell: []string{liveness.NoEyes, liveness.OneFrame}, Findings: findings}, named: "Ilse", unnamed: "A stranger",
-			says: []string{"Doubtful: may be a picture", noEyes, `aria-label="Warning:"`}, saysNone: []string{"Looks like", "No sign"}, loud: true},
-		{name: "picture", liveness: &house.Liveness{Level: house.Picture, Probability: .93, Frames: 3, Findings: findings}, named: "Looks like a picture of Ilse", unnamed: "Looks like a picture of a stranger",
-			says: []string{"Looks like a picture", `aria-label="Warning:"`}, saysNone: []string{"Doubtful", "No sign", "Can’t tell"}, loud: true},
-		{name: "picture, findings gone", liveness: &house.Liveness{Level: house.Picture, Probability: .93, Frames: 3}, named: "Looks like a picture of Ilse", unnamed: "Looks like a picture of a stranger",
+		{name: "doubtful", liveness: &house.Liveness{Level: house.Doubtful, Probability: .5, Frames: 1,
+			CantTell: []string{liveness.NoEyes, liveness.OneFrame}, Findings: findings}, named: "Ilse", unnamed: "A stranger",
+			says:     []string{"Doubtful: may be a picture", noEyes, `aria-label="Warning:"`},
+			saysNone: []string{"Looks like", "No sign"}, loud: true},
+		{name: "picture", liveness: &house.Liveness{Level: house.Picture, Probability: .93, Frames: 3, Findings: findings},
+			named: "Looks like a picture of Ilse", unnamed: "Looks like a picture of a stranger",
+			says:     []string{"Looks like a picture", `aria-label="Warning:"`},
+			saysNone: []string{"Doubtful", "No sign", "Can’t tell"}, loud: true},
+		{name: "picture, findings gone", liveness: &house.Liveness{Level: house.Picture, Probability: .93, Frames: 3},
+			named: "Looks like a picture of Ilse", unnamed: "Looks like a picture of a stranger",
 			says: []string{"Looks like a picture"}, saysNone: []string{"Seen:"}, loud: true},
 	}
 }
@@ -84,7 +92,8 @@ func TestWarnings(t *testing.T) {
 				from := strings.Index(row, `href="/visits/`+visit+`"`)
 				row = row[from : from+strings.Index(row[from:], "</li>")]
 				page := string(h.get("/visits/"+visit, tablet).is(200).body)
-				for where, body := range map[string]string{"card": "<article" + strings.SplitN(card.String(), "<article", 2)[1], "row": "<a " + row, "page": page} {
+				for where, body := range map[string]string{"card": "<article" + strings.SplitN(card.String(), "<article", 2)[1],
+					"row": "<a " + row, "page": page} {
 					text := textOf(t, body)
 					if !strings.Contains(text, headline) {
 						t.Errorf("the %s lacks the headline %q: %s", where, headline, text)
@@ -101,13 +110,15 @@ func TestWarnings(t *testing.T) {
 						}
 					}
 					for _, not := range c.saysNone {
-						if strings.Contains(text, not) && !strings.Contains(not, "=") || strings.Contains(not, "=") && strings.Contains(body, not) {
+						if strings.Contains(text, not) && !strings.Contains(not, "=") || strings.Contains(not, "=") &&
+							strings.Contains(body, not) {
 							t.Errorf("the %s says %q: %s", where, not, text)
 						}
 					}
 				}
 				// Beside what looks like a picture nothing is drawn as a good match is.
-				if c.liveness != nil && c.liveness.Level == house.Picture && (strings.Contains(card.String(), "bars") || strings.Contains(row, "bars") || strings.Contains(page, `"strong"`)) {
+				if c.liveness != nil && c.liveness.Level == house.Picture && (strings.Contains(card.String(), "bars") ||
+					strings.Contains(row, "bars") || strings.Contains(page, `"strong"`)) {
 					t.Error("a picture looks like a good match")
 				}
 				if got, want := strings.Count(page, caution), btoi(person.ID != ""); got != want {
@@ -171,20 +182,29 @@ func TestWarningOfSeveral(t *testing.T) {
 		none   []string
 	}{
 		{"one of two persons", []house.Still{examined(house.Done, judged(i, house.Picture, .9), judged(j, house.NoSign, .1))},
-			[]string{"Looks like a picture of Ilse The face on it is a strong match.", "Jory strong match"}, []string{"picture of Jory"}},
-		{"the stranger beside a person", []house.Still{examined(house.Done, judged(i, house.NoSign, .1), judged(unknown, house.Doubtful, .5))},
+			[]string{"Looks like a picture of Ilse The face on it is a strong match.", "Jory strong match"},
+			[]string{"picture of Jory"}},
+		{"the stranger beside a person",
+			[]house.Still{examined(house.Done, judged(i, house.NoSign, .1), judged(unknown, house.Doubtful, .5))},
 			[]string{"and a stranger Warning: Doubtful: may be a picture (the stranger)"}, []string{"picture of"}},
-		{"a stranger who shows no sign beside a person", []house.Still{examined(house.Done, i, judged(unknown, house.NoSign, .1))}, nil, []string{"picture"}},
-		{"one of several strangers", []house.Still{examined(house.Done, judged(unknown, house.NoSign, .1), judged(unknown, house.Picture, .9))},
+		{"a stranger who shows no sign beside a person",
+			[]house.Still{examined(house.Done, i, judged(unknown, house.NoSign, .1))}, nil, []string{"picture"}},
+		{"one of several strangers",
+			[]house.Still{examined(house.Done, judged(unknown, house.NoSign, .1), judged(unknown, house.Picture, .9))},
 			[]string{"2 strangers Warning: Looks like a picture (one of the strangers at least)"}, []string{"picture of"}},
-		{"while more is to come", []house.Still{examined(house.Done, judged(unknown, house.Picture, .9)), examined(house.Pending)},
+		{"while more is to come", []house.Still{examined(house.Done, judged(unknown, house.Picture, .9)),
+			examined(house.Pending)},
 			[]string{"Looking… Warning: Looks like a picture"}, []string{"picture of"}},
-		{"no sign while more is to come", []house.Still{examined(house.Done, judged(unknown, house.NoSign, .1)), examined(house.Pending)}, nil, []string{"picture"}},
-		{"the gravest of a person's stills", []house.Still{examined(house.Done, judged(i, house.NoSign, .1)), examined(house.Done, judged(i, house.Picture, .9)), examined(house.Done, judged(i, house.Doubtful, .99))},
+		{"no sign while more is to come", []house.Still{examined(house.Done, judged(unknown, house.NoSign, .1)),
+			examined(house.Pending)}, nil, []string{"picture"}},
+		{"the gravest of a person's stills", []house.Still{examined(house.Done, judged(i, house.NoSign, .1)),
+			examined(house.Done, judged(i, house.Picture, .9)), examined(house.Done, judged(i, house.Doubtful, .99))},
 			[]string{"Looks like a picture of Ilse"}, []string{"Doubtful"}},
-		{"a match of no band is a stranger", []house.Still{examined(house.Done, judged(face(10, 50, ilse, .5, "none"), house.Picture, .9))},
+		{"a match of no band is a stranger",
+			[]house.Still{examined(house.Done, judged(face(10, 50, ilse, .5, "none"), house.Picture, .9))},
 			[]string{"Looks like a picture of a stranger"}, []string{"Ilse"}},
-		{"a level of a later version", []house.Still{examined(house.Done, judged(i, "of-clay", .9))}, nil, []string{"picture", "clay"}},
+		{"a level of a later version", []house.Still{examined(house.Done, judged(i, "of-clay", .9))}, nil,
+			[]string{"picture", "clay"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			var b strings.Builder
@@ -247,7 +267,8 @@ func TestFindingsOnVisitPage(t *testing.T) {
 	if got := strings.Count(body, "<meter"); got != 2 {
 		t.Errorf("%d bars of 2 findings", got)
 	}
-	if !strings.Contains(body, `points="20,30 60,30 40,70"`) || strings.Count(body, "<polygon") != 1 || strings.Contains(body, "region shown") {
+	if !strings.Contains(body, `points="20,30 60,30 40,70"`) || strings.Count(body, "<polygon") != 1 ||
+		strings.Contains(body, "region shown") {
 		t.Errorf("the polygon is not there, hidden: %s", body)
 	}
 	link := regexp.MustCompile(`<a class="sign" href="(/visits/[^?"]*\?[^"#]*)#still-2"`).FindStringSubmatch(body)
@@ -255,13 +276,16 @@ func TestFindingsOnVisitPage(t *testing.T) {
 		t.Fatalf("no link to the one finding with a place: %s", body)
 	}
 	drawn := string(h.get(strings.ReplaceAll(link[1], "&amp;", "&"), in).is(200).body)
-	if !strings.Contains(drawn, `<polygon class="region shown" id="region-2-1-1" points="20,30 60,30 40,70"/>`) || !strings.Contains(drawn, `aria-current="true"`) {
+	if !strings.Contains(drawn, `<polygon class="region shown" id="region-2-1-1" points="20,30 60,30 40,70"/>`) ||
+		!strings.Contains(drawn, `aria-current="true"`) {
 		t.Errorf("the finding is not drawn: %s", drawn)
 	}
-	if short := page("?" + url.Values{"finding": {grid.Sign}, "face": {"1"}}.Encode()); !strings.Contains(short, "region shown") {
+	if short := page("?" + url.Values{"finding": {grid.Sign}, "face": {"1"}}.Encode()); !strings.Contains(short,
+		"region shown") {
 		t.Error("the finding is not drawn where no still is named")
 	}
-	for _, other := range []string{"?finding=edges&face=2", "?finding=detail&face=1", "?finding=repeat&face=1", "?finding=edges&face=1&still=0", "?finding=edges", "?face=1", "?finding=%3Cb%3E&face=x&still=-1"} {
+	for _, other := range []string{"?finding=edges&face=2", "?finding=detail&face=1", "?finding=repeat&face=1",
+		"?finding=edges&face=1&still=0", "?finding=edges", "?face=1", "?finding=%3Cb%3E&face=x&still=-1"} {
 		if body := page(other); strings.Contains(body, "region shown") {
 			t.Errorf("%s draws the finding", other)
 		}
@@ -321,7 +345,9 @@ func checkLiveness(t *testing.T, got *livenessJSON, want *house.Liveness) {
 	if got == nil {
 		return
 	}
-	if got.Level != want.Level || got.Probability != want.Probability || got.Frames != want.Frames || !slices.Equal(got.CantTell, want.CantTell) || got.Says != liveness.Summary(*want) || len(got.Findings) != len(want.Findings) {
+	if got.Level != want.Level || got.Probability != want.Probability || got.Frames != want.Frames ||
+		!slices.Equal(got.CantTell, want.CantTell) || got.Says != liveness.Summary(*want) ||
+		len(got.Findings) != len(want.Findings) {
 		t.Errorf("%+v, want %+v", got, want)
 	}
 	for i, f := range got.Findings {
@@ -330,7 +356,8 @@ func checkLiveness(t *testing.T, got *livenessJSON, want *house.Liveness) {
 		for _, p := range f.Region {
 			region = append(region, house.Point{X: p[0], Y: p[1]})
 		}
-		if f.Sign != w.Sign || f.Score != w.Score || f.Missing != w.Missing || !slices.Equal(f.Values, w.Values) || !slices.Equal(region, w.Region) || f.Name == "" || f.Says != liveness.Says(w) {
+		if f.Sign != w.Sign || f.Score != w.Score || f.Missing != w.Missing || !slices.Equal(f.Values, w.Values) ||
+			!slices.Equal(region, w.Region) || f.Name == "" || f.Says != liveness.Says(w) {
 			t.Errorf("%+v, want %+v", f, w)
 		}
 	}
@@ -359,13 +386,15 @@ func TestCheckWarns(t *testing.T) {
 			if !strings.Contains(text, reference) {
 				t.Fatalf("no reference is offered: %s", text)
 			}
-			if strings.Contains(text, "a reference taken from a picture fits the picture") != c.loud || strings.Contains(text, "In question Warning: ") != c.loud {
+			if strings.Contains(text, "a reference taken from a picture fits the picture") != c.loud ||
+				strings.Contains(text, "In question Warning: ") != c.loud {
 				t.Errorf("warned, or not: %s", text)
 			}
 			if strings.Contains(text, "Is this a picture of Ada Quill?") != (c.named != "Ilse") {
 				t.Errorf("asked for somebody: %s", text)
 			}
-			if answer := textOf(t, string(h.get("/checks/"+id+"/answer?answer=else", in).is(200).body)); strings.Contains(answer, "a reference taken from a picture fits the picture") != c.loud {
+			if answer := textOf(t, string(h.get("/checks/"+id+"/answer?answer=else", in).
+				is(200).body)); strings.Contains(answer, "a reference taken from a picture fits the picture") != c.loud {
 				t.Errorf("warned, or not: %s", answer)
 			}
 			a := h.get("/api/v1/checks/"+id, in).is(200)
@@ -395,10 +424,12 @@ func TestEarlierStillsWarn(t *testing.T) {
 	if !strings.Contains(text, "Ada Quill , a strong match Warning: Doubtful: may be a picture") {
 		t.Errorf("the earlier still does not warn: %s", text)
 	}
-	if err := h.archive.AddReference(t.Context(), house.Reference{Person: ada.ID, Descriptor: weak, FaceWidth: 200, SourceSHA256: [32]byte{9}}); err != nil {
+	if err := h.archive.AddReference(t.Context(),
+		house.Reference{Person: ada.ID, Descriptor: weak, FaceWidth: 200, SourceSHA256: [32]byte{9}}); err != nil {
 		t.Fatal(err)
 	}
-	if text := textOf(t, string(h.get("/checks/changes", in).is(200).body)); !strings.Contains(text, "Warning: Looks like a picture Ada Quill weak match → Ada Quill strong match") {
+	if text := textOf(t, string(h.get("/checks/changes", in).is(200).body)); !strings.Contains(text,
+		"Warning: Looks like a picture Ada Quill weak match → Ada Quill strong match") {
 		t.Errorf("the past visit does not warn: %s", text)
 	}
 }
@@ -415,7 +446,8 @@ func TestStrangersWarn(t *testing.T) {
 	picture := h.rings("held", held)
 	person := h.rings("stood", stood)
 	for _, path := range []string{"/people/strangers", "/visits/" + person} {
-		if text := textOf(t, string(h.get(path, in).is(200).body)); !strings.Contains(text, "The face, from a still Warning: Looks like a picture") {
+		if text := textOf(t, string(h.get(path, in).is(200).body)); !strings.Contains(text,
+			"The face, from a still Warning: Looks like a picture") {
 			t.Errorf("%s does not warn: %s", path, text)
 		}
 	}
@@ -429,7 +461,8 @@ func TestStrangersWarn(t *testing.T) {
 		checkLiveness(t, v.Faces[0].Liveness, want)
 	}
 	body := string(h.get("/people/strangers/"+a.Strangers[0].ID+"/person", in).is(200).body)
-	if text := textOf(t, body); strings.Count(text, "Warning: Looks like a picture") != 1 || !strings.Contains(text, "a reference taken from a picture fits the picture") {
+	if text := textOf(t, body); strings.Count(text, "Warning: Looks like a picture") != 1 ||
+		!strings.Contains(text, "a reference taken from a picture fits the picture") {
 		t.Errorf("the page does not warn: %s", text)
 	}
 	ticked := regexp.MustCompile(`name="visit" value="([^"]+)"( checked)?`).FindAllStringSubmatch(body, -1)
@@ -442,103 +475,4 @@ func TestStrangersWarn(t *testing.T) {
 		}
 	}
 	checkMarkup(t, body)
-}
-
-// TestNoSignIsNoComfort reads every page that shows a face, of a known person
-// and of a stranger, judged without a sign and not judged at all: they say the
-// same, and look the same.
-func TestNoSignIsNoComfort(t *testing.T) {
-	quiet := func(cantTell ...string) *house.Liveness {
-		return &house.Liveness{Level: house.NoSign, Probability: .02, Frames: 1, CantTell: cantTell, Findings: []house.Finding{
-			{Sign: liveness.Edges, Score: .125, Values: []float64{.5, .25, 30, 3, 2, 1, 1, 1}, Region: []house.Point{{X: 20, Y: 30}, {X: 60, Y: 30}, {X: 40, Y: 70}}},
-			{Sign: liveness.Repeat}, {Sign: liveness.Detail, Missing: liveness.Dark}}}
-	}
-	blind := pagesOf(t, nil)
-	for name, l := range map[string]*house.Liveness{"can tell": quiet(), "can't tell": quiet(liveness.OneFrame, liveness.Dark)} {
-		for path, page := range pagesOf(t, l) {
-			if was, now := textOf(t, blind[path]), textOf(t, page); now != was {
-				t.Errorf("%s, %s: says\n%s\nand where nobody looked\n%s", name, path, now, was)
-			}
-			if was, now := classes(blind[path]), classes(page); !slices.Equal(was, now) {
-				t.Errorf("%s, %s: looks other than where nobody looked: %q, %q", name, path, now, was)
-			}
-			if strings.Contains(page, "no-sign") {
-				t.Errorf("%s, %s: has the level", name, path)
-			}
-		}
-	}
-	if len(blind) < 10 || !strings.Contains(blind["/checks"], "In question") || !strings.Contains(blind["/people/strangers"], "The face, from a still") {
-		t.Errorf("%d pages, or they show no faces", len(blind))
-	}
-}
-
-// pagesOf fills a house with faces that were all judged in one way, and returns
-// every page that shows them, by its name.
-func pagesOf(t *testing.T, l *house.Liveness) map[string]string {
-	t.Helper()
-	h := newHouse(t)
-	in := h.session(h.resident("Odile"))
-	h.enrolledAs("Ada Quill", 1)
-	judged := func(f house.Face) house.Face { f.Liveness = l; return f }
-	known, _ := h.sees("known", judged(faceAt(descriptorAt(1, h.strongly()))))
-	doubted, id := h.sees("doubted", judged(faceAt(descriptorAt(1, h.weakly()))))
-	h.rings("stranger", judged(like(50, 120)))
-	h.clock.advance(time.Minute)
-	again := h.rings("again", judged(like(50.1, 90)))
-	read := map[string]string{"/visits/known": "/visits/" + known, "/visits/doubted": "/visits/" + doubted, "/visits/again": "/visits/" + again,
-		"/checks/face": "/checks/" + id, "/checks/answer": "/checks/" + id + "/answer?answer=else",
-		"/people/stranger": "/people/strangers/" + h.seenAgainBy(in).Strangers[0].ID + "/person"}
-	for _, path := range []string{"/", "/visits", "/people", "/people/strangers", "/checks", "/checks/changes", "/checks/threshold", "/checks/answers"} {
-		read[path] = path
-	}
-	for name, path := range read {
-		read[name] = string(h.get(path, in).is(200).body)
-	}
-	return read
-}
-
-// TestCaution finds on every page that names somebody with a band, once, that a
-// photograph passes.
-func TestCaution(t *testing.T) {
-	all := pagesOf(t, nil)
-	for _, path := range []string{"/", "/visits", "/visits/known", "/visits/doubted", "/checks", "/checks/face", "/checks/changes"} {
-		if got := strings.Count(wordsOn(all[path]), caution); got != 1 {
-			t.Errorf("%s says %d times that a photograph passes", path, got)
-		}
-	}
-	h := newAdviceHouse(t)
-	for path, times := range map[string]int{"/": 2, "/visits/" + h.visit: 1} { // Now has it at its foot as well
-		page := strings.ToLower(wordsOn(string(h.get(path, h.tablet).is(200).body)))
-		if got := strings.Count(page, strings.ToLower(caution)); got != times {
-			t.Errorf("with advice, %s says %d times that a photograph passes", path, got)
-		}
-	}
-}
-
-var classed = regexp.MustCompile(`class="([^"]*)"`)
-
-// classes lists how the parts of a page look, in order.
-func classes(page string) (all []string) {
-	for _, m := range classed.FindAllStringSubmatch(page, -1) {
-		all = append(all, m[1])
-	}
-	return all
-}
-
-// TestNoScreenCallsAFaceLive reads every screen that shows faces.
-func TestNoScreenCallsAFaceLive(t *testing.T) {
-	h := newHouse(t)
-	in := h.session(h.resident("Odile"))
-	visit := h.furnish()
-	for _, path := range []string{"/", "/visits", "/visits/" + visit, "/visits/" + visit + "/erase", "/people", "/people/strangers", "/checks", "/checks/changes", "/checks/threshold", "/checks/answers"} {
-		if textOf(t, string(h.get(path, in).is(200).body)) == "" {
-			t.Errorf("%s is empty", path)
-		}
-	}
-	// The check itself: words are found wherever they are read or heard.
-	for _, bad := range []string{"<p>Live</p>", `<img alt="a real face">`, "<p>no <b>liveness</b></p>"} {
-		if !unsaid.MatchString(wordsOn(bad)) {
-			t.Errorf("%s passes", bad)
-		}
-	}
 }

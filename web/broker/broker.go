@@ -111,7 +111,9 @@ const (
 )
 
 // ErrPrefix says that something can't begin topics.
-var ErrPrefix = errors.New("a prefix of topics is made of letters, digits, '.', '_', '-' and single '/' between them, 64 characters at most")
+var ErrPrefix = errors.New("a prefix of topics is made of letters, digits, '.', '_', '-' and single '/' between " +
+	"them, " +
+	"64 characters at most")
 
 // An Archive knows the accounts.
 type Archive interface {

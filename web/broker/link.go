@@ -52,7 +52,8 @@ func (b *Broker) attend(ctx context.Context, conn net.Conn) {
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	defer conn.Close()
-	l := &link{Conn: conn, ctx: ctx, stop: stop, from: networkOf(conn), rate: rate.NewLimiter(rate.Every(packetTime), packetsAtOnce)}
+	l := &link{Conn: conn, ctx: ctx, stop: stop, from: networkOf(conn),
+		rate: rate.NewLimiter(rate.Every(packetTime), packetsAtOnce)}
 	if b.enter(l) {
 		defer b.leave(l)
 		b.read(l)

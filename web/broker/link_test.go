@@ -181,7 +181,9 @@ func TestSilence(t *testing.T) {
 		}
 		for keepAlive, after := range map[uint16]time.Duration{
 			10: 15 * time.Second, 60: 90 * time.Second, 600: 15 * time.Minute, // as section 3.1.2.10 has it
-			0: 15 * time.Minute, 601: 15 * time.Minute, 43690: 15 * time.Minute, 43691: 15 * time.Minute, 65535: 15 * time.Minute, // as we do
+			// as we do
+			0: 15 * time.Minute, 601: 15 * time.Minute, 43690: 15 * time.Minute, 43691: 15 * time.Minute,
+			65535: 15 * time.Minute,
 		} {
 			conn := listener.dial()
 			if code := greet(t, conn, source, "SOURCETOKEN", keepAlive); code != 0 {
@@ -298,7 +300,8 @@ func TestOutOfPlace(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		_, listener, _, _ := run(t)
 		for _, kind := range []byte{
-			packets.Connack, packets.Puback, packets.Pubrec, packets.Pubrel, packets.Pubcomp, packets.Suback, packets.Unsuback, packets.Pingresp,
+			packets.Connack, packets.Puback, packets.Pubrec, packets.Pubrel, packets.Pubcomp, packets.Suback, packets.Unsuback,
+			packets.Pingresp,
 		} {
 			conn := listener.dial()
 			if code := greet(t, conn, source, "SOURCETOKEN", 0); code != 0 {

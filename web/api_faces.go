@@ -1,0 +1,72 @@
+package web
+
+import (
+	"lintel/internal/house"
+	"lintel/pipeline/liveness"
+	"lintel/pipeline/quality"
+)
+
+// A qualityJSON is what was measured of a face, and what that is worth.
+type qualityJSON struct {
+	house.Quality
+	Score      float64         `json:"score"`
+	Poor       bool            `json:"poor"`
+	Complaints []complaintJSON `json:"complaints"`
+}
+
+type complaintJSON struct {
+	Code string `json:"code"`
+	Says string `json:"says"`
+}
+
+// newQualityJSON returns nil where nothing was measured, or it went with the still.
+func newQualityJSON(q *house.Quality) *qualityJSON {
+	if q == nil {
+		return nil
+	}
+	score, complaints := quality.Judge(*q)
+	j := &qualityJSON{*q, score, quality.Poor(*q), []complaintJSON{}}
+	for _, c := range complaints {
+		j.Complaints = append(j.Complaints, complaintJSON{c.Code, c.Says})
+	}
+	return j
+}
+
+// A livenessJSON is how a face was judged, as programs see it.
+type livenessJSON struct {
+	Level       house.LivenessLevel `json:"level"`
+	Probability float64             `json:"probability"`
+	Frames      int                 `json:"frames"`
+	CantTell    []string            `json:"cant_tell"`
+	Says        string              `json:"says"`
+	Findings    []signJSON          `json:"findings"`
+}
+
+// A signJSON is one finding. Region is in pixels of the still.
+type signJSON struct {
+	Sign    string       `json:"sign"`
+	Name    string       `json:"name"`
+	Score   float64      `json:"score"`
+	Values  []float64    `json:"values"`
+	Says    string       `json:"says"`
+	Region  [][2]float64 `json:"region"`
+	Missing string       `json:"missing,omitempty"`
+}
+
+// newLivenessJSON returns nil for a face that was not judged.
+func newLivenessJSON(l *house.Liveness) *livenessJSON {
+	if l == nil {
+		return nil
+	}
+	j := &livenessJSON{l.Level, l.Probability, l.Frames, append([]string{}, l.CantTell...), liveness.Summary(*l),
+		[]signJSON{}}
+	for _, f := range l.Findings {
+		s := signJSON{f.Sign, signName(f), f.Score, append([]float64{}, f.Values...), liveness.Says(f), [][2]float64{},
+			f.Missing}
+		for _, p := range f.Region {
+			s.Region = append(s.Region, [2]float64{p.X, p.Y})
+		}
+		j.Findings = append(j.Findings, s)
+	}
+	return j
+}

@@ -1,0 +1,58 @@
+package web
+
+import (
+	"net/http"
+	"net/url"
+	"strings"
+)
+
+// maxForm is the most bytes that a form has, but for that of masks.
+const maxForm = 16 << 10
+
+// A postedForm is what a browser sent by one of the pages' forms.
+type postedForm struct{ url.Values }
+
+// readPosted reads a posted form. The error is errBadForm.
+func readPosted(w http.ResponseWriter, r *http.Request) (postedForm, error) {
+	return readLongForm(w, r, maxForm)
+}
+
+// readLongForm reads a form of so many bytes at the most.
+func readLongForm(w http.ResponseWriter, r *http.Request, most int64) (postedForm, error) {
+	r.Body = http.MaxBytesReader(w, r.Body, most)
+	if err := r.ParseForm(); err != nil {
+		return postedForm{}, errBadForm
+	}
+	return postedForm{r.PostForm}, nil
+}
+
+// text returns a field without the space around it.
+func (f postedForm) text(field string) string { return strings.TrimSpace(f.Get(field)) }
+
+// name returns a field that has to be a name. The error is errName.
+func (f postedForm) name(field string) (string, error) {
+	name := f.text(field)
+	if name == "" || !nameable(name, nameLength) {
+		return "", errName
+	}
+	return name, nil
+}
+
+// truth returns a field that has to be true or false; title says what a form
+// without it lacks.
+func (f postedForm) truth(field, title string) (bool, error) {
+	v := f.Get(field)
+	if v != "true" && v != "false" {
+		return false, problem{Status: http.StatusBadRequest, Type: "bad-form", Title: title}
+	}
+	return v == "true", nil
+}
+
+// json reads what the form of a preview carries in a field. The error is
+// errBadForm.
+func (f postedForm) json(field string, v any) error {
+	if decodeJSON(strings.NewReader(f.Get(field)), v) != nil {
+		return errBadForm
+	}
+	return nil
+}

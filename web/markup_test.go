@@ -1,0 +1,172 @@
+package web
+
+import (
+	"encoding/xml"
+	"io"
+	"net/url"
+	"path"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+// TestPagesHoldNothingInline walks every page there is.
+func TestPagesHoldNothingInline(t *testing.T) {
+	h := newHouse(t)
+	setUp := h.setUpLink()
+	joining := h.secret(h.tickets.issue(forJoining, "", joiningLasts))
+	token := h.resident("Odile")
+	h.tablet("Hall", "Odile")
+	visit := h.furnish()
+	persons, err := h.archive.Persons(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	person := persons[0].ID
+	in := h.session(token)
+	pages := map[string]*answer{
+		"sign-in": h.get("/sign-in").is(200).says("Sign in"),
+		"set-up": h.get("/set-up?token=" + setUp).is(200).says("Set Lintel up").says("data-protection authority").
+			says("Fire and building codes"),
+		"join":       h.get("/join?token=" + joining).is(200).says("Join this household"),
+		"pair":       h.get("/pair").is(200).says("Pair this tablet"),
+		"stale link": h.get("/set-up?token=none", browser).is(410).says("too old"),
+		"now":        h.get("/", in).is(200).says("Look before you open"),
+		"upkeep": h.get("/upkeep", in).is(200).says("Hall").says("paired by Odile").says("gate").says("last heard").
+			says("data-protection authority"),
+		"rules":        h.get("/rules", in).is(200).says("paragraph 121"),
+		"rules, typed": h.post("/rules", typed("add=1"), in).is(200).says("Quiet time 1"),
+		"preview":      h.post("/rules", typed(), in).is(200).says("What would be deleted now"),
+		"masks":        h.get("/rules/masks/gate", in).is(200).says("nothing brings it back"),
+		"lens":         h.get("/rules/lens/gate", in).is(200).says("How the bell looks: gate"),
+		"trail":        h.get("/upkeep/trail", in).is(200).says("Lintel itself").says("newest first"),
+		"trail, check": h.post("/upkeep/trail/check", nil, in).is(200).says("intact"),
+		"pairing code": h.post("/upkeep/pairing-code", nil, in).is(200).says(`id="pairing-code"`),
+		"invitation":   h.post("/upkeep/invitation", nil, in).is(200).says(`id="invitation"`),
+		"book":         h.get("/visits", in).is(200).says("Erase a period"),
+		"visit":        h.get("/visits/"+visit, in).is(200).says("Hold the visit"),
+		"erase visit":  h.get("/visits/"+visit+"/erase", in).is(200).says("for good"),
+		"erase period": h.get("/visits/erase?from=2031-05-04&until=2031-05-04", in).is(200).says("for good"),
+		"people":       h.get("/people", in).is(200).says("lintel enrol"),
+		"person":       h.get("/people/"+person, in).is(200).says("What is held"),
+		"erase person": h.get("/people/"+person+"/erase?visits=true", in).is(200).says("for good"),
+		"nothing here": h.get("/nothing", in, browser).is(404).says("nothing at this address"),
+	}
+	for name, a := range pages {
+		t.Run(name, func(t *testing.T) { checkMarkup(t, string(a.body)) })
+	}
+	for _, name := range []string{"style.css", "now.js", "masks.js", "visit.js", "advice.js", "trial.js"} {
+		a := h.get("/assets/"+name, in).is(200)
+		if found := elsewhere.FindString(string(a.body)); found != "" {
+			t.Errorf("%s holds an address: %q", name, found)
+		}
+	}
+}
+
+// elsewhere finds addresses of other hosts, and ways for styles and scripts
+// to run or load what a policy can't see. `//` also begins a comment, but no
+// host follows there without a space.
+var elsewhere = regexp.MustCompile(`https?://|["'(]//|@import|url\(|\beval\(|new Function`)
+
+// checkMarkup walks a page, or part of one, for what the content security
+// policy would block: scripts and styles inside, handlers in attributes, and
+// addresses of other hosts.
+func checkMarkup(t *testing.T, page string) {
+	t.Helper()
+	d := xml.NewDecoder(strings.NewReader(page))
+	d.Strict, d.AutoClose, d.Entity = false, xml.HTMLAutoClose, xml.HTMLEntity
+	within := ""
+	elements := 0
+	for {
+		token, err := d.Token()
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			t.Fatalf("%v in\n%s", err, page)
+		}
+		switch e := token.(type) {
+		case xml.StartElement:
+			elements++
+			within = e.Name.Local
+			if within == "style" || within == "base" || within == "iframe" || within == "object" {
+				t.Errorf("an element %s", within)
+			}
+			for _, a := range e.Attr {
+				if blocked(a.Name.Local, a.Value) {
+					t.Errorf("%s has %s=%q", within, a.Name.Local, a.Value)
+				}
+			}
+		case xml.EndElement:
+			within = ""
+		case xml.CharData:
+			if within == "script" && strings.TrimSpace(string(e)) != "" {
+				t.Errorf("a script inside: %s", e)
+			}
+		}
+	}
+	if elements == 0 {
+		t.Errorf("no markup in %q", page)
+	}
+}
+
+// blocked reports whether an attribute runs something, or leads to another host.
+func blocked(name, value string) bool {
+	switch name {
+	case "src", "href", "action", "formaction", "srcset", "poster":
+		u, err := url.Parse(value)
+		return err != nil || u.Host != "" || u.Scheme != ""
+	}
+	return name == "style" || name == "srcdoc" || strings.HasPrefix(name, "on")
+}
+
+// TestBlocked checks the check.
+func TestBlocked(t *testing.T) {
+	for _, test := range []struct {
+		name, value string
+		want        bool
+	}{
+		{"href", "/upkeep", false}, {"class", "on", false},
+		{"href", "//elsewhere.example/x", true}, {"src", "https://elsewhere.example/x", true},
+		{"href", "data:,", true}, {"href", "javascript:alert(1)", true}, {"onclick", "x()", true}, {"style", "top:0", true},
+	} {
+		if got := blocked(test.name, test.value); got != test.want {
+			t.Errorf("%s=%q: %t", test.name, test.value, got)
+		}
+	}
+}
+
+// TestEveryTemplateIsRendered makes sure that no page is forgotten above.
+func TestEveryTemplateIsRendered(t *testing.T) {
+	files, err := pageFiles.ReadDir("pages")
+	if err != nil {
+		t.Fatal(err)
+	}
+	data := map[string]any{
+		"account.html": form{}, "sign-in.html": form{}, "pair.html": form{}, "frame.html": nil,
+		"now.html": nowView{}, "book.html": bookView{}, "visit.html": visitView{}, "confirm.html": confirmView{},
+		"erasure.html": erasureView{},
+		"people.html":  peopleView{}, "person.html": personView{}, "upkeep.html": upkeepView{}, "rules.html": rulesView{},
+		"rules-preview.html": previewView{},
+		"sources.html":       nil, "warning.html": nil, "strangers.html": strangersView{},
+		"stranger.html": strangerPageView{},
+		"checks.html":   checkView{}, "check-answer.html": answerView{}, "check-answers.html": answersView{},
+		"check-changes.html": changesView{}, "check-threshold.html": thresholdView{},
+		"household.html": nil, "masks.html": masksView{}, "lens.html": lensView{}, "trail.html": trailView{},
+		"trial.html": trialView{}, "problem.html": problem{},
+		"advice-card.html": nil, "advice-month.html": adviceMonthView{},
+		"advice-rules.html": suggestingView{}, "advice-rule.html": adviceRuleView{},
+		"advice-rule-preview.html": rulePreview{}, "advice-house.html": adviceHouseView{},
+		"advice-door.html": adviceDoorView{}, "advice-parcels.html": adviceParcelsView{}, "advice-dry.html": adviceDryView{},
+	}
+	for _, f := range files {
+		v, ok := data[path.Base(f.Name())]
+		if !ok {
+			t.Errorf("%s is not known to the tests", f.Name())
+			continue
+		}
+		if err := pages.ExecuteTemplate(io.Discard, f.Name(), v); err != nil {
+			t.Error(err)
+		}
+	}
+}

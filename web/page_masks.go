@@ -1,0 +1,223 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+
+	"lintel/internal/house"
+	"lintel/store"
+)
+
+// A masksView is what the page of a bell's masks shows.
+type masksView struct {
+	Bar           barView
+	Bell          string
+	Action        string // where the masks are sent to
+	Progress      string // where it is told how far the masking is
+	Saved         bool
+	Message       string // what is wrong with the drawing
+	Still         string // address; "" without any
+	Width, Height int    // of the still, or of the frame in its place
+	Polygons      []string
+	Text          string // the polygons as the form has them
+	Most          int    // corners of an outline
+	MostMasks     int
+	Earlier       int // stills kept before the masks were as they are
+	EarlierWords  string
+	Masking       maskingJSON
+	MaskingWords  string
+
+	Unreadable     []unreadableView // stills that the last run could not read
+	UnreadableMore int              // how many others
+}
+
+// An unreadableView is a still that could not be read, by its visit.
+type unreadableView struct{ Address, Words string }
+
+// shownUnreadable is how many of them are listed.
+const shownUnreadable = 20
+
+// frameWidth and frameHeight are of the frame that is drawn on while there is
+// no still.
+const frameWidth, frameHeight = 1280, 1024
+
+func (s *Server) showMasks(w http.ResponseWriter, r *http.Request) error {
+	masks, _, err := s.masksOf(r)
+	if err != nil {
+		return absent(err, errNoBell)
+	}
+	return s.drawMasks(w, r, http.StatusOK, masksView{Text: formatMasks(masks), Saved: r.URL.Query().Has("saved")})
+}
+
+func masksAddress(bell string) string { return "/rules/masks/" + url.PathEscape(bell) }
+
+// masksOf returns the masks of the bell that a request is about. The error is
+// house.ErrNotFound without such a bell.
+func (s *Server) masksOf(r *http.Request) (masks []house.Polygon, revision int64, err error) {
+	if err := s.findBell(r); err != nil {
+		return nil, 0, err
+	}
+	return s.Archive.Masks(r.Context(), r.PathValue("bell"))
+}
+
+// findBell looks for the bell that a request is about. The error is
+// house.ErrNotFound if there is none.
+func (s *Server) findBell(r *http.Request) error {
+	bells, err := s.Archive.Bells(r.Context())
+	if err != nil {
+		return err
+	}
+	if !slices.ContainsFunc(bells, func(b house.Bell) bool { return b.Name == r.PathValue("bell") }) {
+		return fmt.Errorf("bell %w", house.ErrNotFound)
+	}
+	return nil
+}
+
+// drawMasks shows a drawing over the bell's latest still.
+func (s *Server) drawMasks(w http.ResponseWriter, r *http.Request, status int, view masksView) error {
+	bell := r.PathValue("bell")
+	view.Bar, view.Bell, view.Most, view.MostMasks = barOf(r, "Rules", "Privacy masks: "+bell), bell,
+		house.MaxMaskPoints, house.MaxMasks
+	view.Action = masksAddress(bell)
+	view.Progress = "/api/v1/bells/" + url.PathEscape(bell) + "/masks/earlier"
+	view.Width, view.Height = frameWidth, frameHeight
+	still, found, err := s.latestStill(r.Context(), bell)
+	if err != nil {
+		return err
+	}
+	if found {
+		view.Still, view.Width, view.Height = stillAddress(still), still.Width, still.Height
+	}
+	// What can't be read is not drawn; the text says it as it was typed.
+	if masks, err := parseMasks(view.Text); err == nil {
+		view.Polygons = strings.Split(formatMasks(masks), "\n")
+		if len(masks) == 0 {
+			view.Polygons = nil
+		}
+	}
+	if view.Earlier, err = s.Archive.Unmasked(r.Context(), bell); err != nil {
+		return err
+	}
+	view.EarlierWords = counted(view.Earlier, "still")
+	if view.Masking = s.masking.of(bell); view.Masking.State == "running" {
+		view.Earlier = 0 // one run is enough
+	}
+	view.MaskingWords = view.Masking.words()
+	if err := s.addUnreadable(r, &view); err != nil {
+		return err
+	}
+	return sendPage(w, status, "masks.html", view)
+}
+
+// addUnreadable lists stills that the last run could not read; those whose visits
+// went since are left out.
+func (s *Server) addUnreadable(r *http.Request, view *masksView) error {
+	presenter, err := s.presenterFor(r.Context(), session(r))
+	if err != nil {
+		return err
+	}
+	failed := view.Masking.Failed
+	for _, f := range failed[:min(len(failed), shownUnreadable)] {
+		v, err := s.Archive.Visit(r.Context(), f.Visit)
+		if errors.Is(err, house.ErrNotFound) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		words := fmt.Sprintf("Frame %d of the visit %s", f.Frame+1, presenter.moment(v.ReceivedAt))
+		view.Unreadable = append(view.Unreadable, unreadableView{visitAddress(f.Visit), words})
+	}
+	view.UnreadableMore = max(0, len(failed)-shownUnreadable)
+	return nil
+}
+
+// latestStill returns the newest still of a bell that is not gone, of the
+// hundred newest visits.
+func (s *Server) latestStill(ctx context.Context, bell string) (still house.Still, found bool, err error) {
+	visits, _, err := s.Archive.Book(ctx, store.Filter{Bell: bell}, store.Cursor{}, 100)
+	if err != nil {
+		return still, false, err
+	}
+	for _, v := range visits {
+		for _, still := range v.Stills {
+			if still.File != "" {
+				return still, true, nil
+			}
+		}
+	}
+	return still, false, nil
+}
+
+// submitMasks keeps what was drawn, or typed.
+func (s *Server) submitMasks(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readLongForm(w, r, maxJSON)
+	if err != nil {
+		return err
+	}
+	text := posted.Get("masks")
+	masks, err := parseMasks(text)
+	if err == nil {
+		err = s.Archive.SetMasks(r.Context(), r.PathValue("bell"), masks)
+	}
+	if errors.Is(err, house.ErrBadMask) {
+		return s.drawMasks(w, r, http.StatusUnprocessableEntity, masksView{Text: text, Message: told(err)})
+	}
+	if err != nil {
+		return absent(err, errNoBell)
+	}
+	return redirect(w, r, masksAddress(r.PathValue("bell"))+"?saved")
+}
+
+// formatMasks writes masks as the form has them: a line for each, its corners
+// with spaces between, each as "x,y" in fractions of the still's width and
+// height. That is what SVG takes for points of a polygon as well.
+func formatMasks(masks []house.Polygon) string {
+	var lines []string
+	for _, m := range masks {
+		var corners []string
+		for _, p := range m {
+			corners = append(corners, strconv.FormatFloat(p.X, 'g', -1, 64)+","+strconv.FormatFloat(p.Y, 'g', -1, 64))
+		}
+		lines = append(lines, strings.Join(corners, " "))
+	}
+	return strings.Join(lines, "\n")
+}
+
+// parseMasks reads what formatMasks wrote, or somebody typed; lines with
+// nothing are passed over. The error is house.ErrBadMask.
+func parseMasks(text string) (masks []house.Polygon, err error) {
+	for line := range strings.Lines(text) {
+		var m house.Polygon
+		for _, corner := range strings.Fields(line) {
+			x, y, ok := strings.Cut(corner, ",")
+			var p house.Point
+			var errX, errY error
+			p.X, errX = strconv.ParseFloat(x, 64)
+			p.Y, errY = strconv.ParseFloat(y, 64)
+			if !ok || errX != nil || errY != nil {
+				return nil, fmt.Errorf("mask %d: %w: %q is not a corner such as 0.25,0.5", len(masks)+1, house.ErrBadMask, corner)
+			}
+			m = append(m, p)
+		}
+		if m != nil {
+			masks = append(masks, m)
+		}
+	}
+	return masks, nil
+}
+
+// submitMaskEarlier begins to make black what the bell's masks cover on the stills
+// kept before, and answers at once.
+func (s *Server) submitMaskEarlier(w http.ResponseWriter, r *http.Request) error {
+	if err := s.beginMasking(r); err != nil {
+		return err
+	}
+	return redirect(w, r, masksAddress(r.PathValue("bell")))
+}

@@ -1,0 +1,207 @@
+package web
+
+// A warning tells that a face may be a picture's. The word of design.md for
+// what it comes from, liveness, is for programs only: on a screen stands what
+// there is a sign of. That there is none stands nowhere, since most pictures show
+// none; what stands there, wherever a name is, is that a photograph passes.
+
+import (
+	"cmp"
+	"fmt"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+
+	"lintel/internal/house"
+	"lintel/pipeline/liveness"
+	"lintel/pipeline/match"
+)
+
+// signName returns what was looked for. Archives can hold findings of signs that
+// this version does not know.
+func signName(f house.Finding) string {
+	return cmp.Or(liveness.Name(f.Sign), "Another sign: "+f.Sign)
+}
+
+// A warningView is a warning as pages show it.
+type warningView struct {
+	Level    house.LivenessLevel
+	Words    string
+	Whose    string // of several; "" where the place says it
+	Headed   bool   // whether the headline says it
+	Seen     string // the plainest signs, "" for none
+	CantTell string // a sentence, "" for none
+}
+
+// brief leaves the reasons out, where they stand beside the faces.
+func (w *warningView) brief() {
+	if w != nil {
+		w.Seen, w.CantTell = "", ""
+	}
+}
+
+// Picture reports whether it looks like a picture.
+func (w *warningView) Picture() bool { return w != nil && w.Level == house.Picture }
+
+// newWarningView returns nil where there is nothing to warn of.
+func newWarningView(l *house.Liveness) *warningView {
+	if l == nil || liveness.Warning(l.Level) == "" {
+		return nil
+	}
+	return &warningView{Level: l.Level, Words: liveness.Warning(l.Level), Seen: seen(l.Findings),
+		CantTell: liveness.Untold(l.CantTell)}
+}
+
+// shownSigns is how many signs a warning names.
+const shownSigns = 3
+
+// seen names the plainest signs among findings.
+func seen(findings []house.Finding) string {
+	var names []string
+	for _, f := range plainest(findings) {
+		if name := liveness.Name(f.Sign); name != "" && len(names) < shownSigns {
+			names = append(names, strings.ToLower(name[:1])+name[1:])
+		}
+	}
+	return strings.Join(names, "; ")
+}
+
+// plainest returns the findings that say something, the plainest first.
+func plainest(findings []house.Finding) (some []house.Finding) {
+	for _, f := range findings {
+		if f.Score > 0 && f.Missing == "" {
+			some = append(some, f)
+		}
+	}
+	slices.SortStableFunc(some, func(a, b house.Finding) int { return cmp.Compare(b.Score, a.Score) })
+	return some
+}
+
+// gravest returns, of each person found on a visit and under "" of its
+// strangers, the face that looks most like a picture: one held up between
+// others is a warning for all of them.
+func gravest(v house.Visit) map[string]*house.Liveness {
+	of := make(map[string]*house.Liveness)
+	for _, still := range v.Stills {
+		for _, f := range still.Faces {
+			person := ""
+			if f.Match != nil && f.Match.Band != string(match.None) {
+				person = f.Match.Person
+			}
+			if f.Liveness != nil && (of[person] == nil || graver(*f.Liveness, *of[person])) {
+				of[person] = f.Liveness
+			}
+		}
+	}
+	return of
+}
+
+func graver(a, b house.Liveness) bool {
+	grave := []house.LivenessLevel{house.NoSign, house.Doubtful, house.Picture}
+	return cmp.Or(slices.Index(grave, a.Level)-slices.Index(grave, b.Level), cmp.Compare(a.Probability, b.Probability)) > 0
+}
+
+// warn adds warnings to a card. Whom a picture shows was not there for all that
+// is known, so the name does not stand alone.
+func (c *card) warn(v house.Visit, persons []house.Match, strangers int) {
+	of := gravest(v)
+	for i, p := range persons {
+		line := &c.Persons[i]
+		if line.Warning = newWarningView(of[p.Person]); line.Warning.Picture() {
+			line.Headline, line.Warning.Headed = pictureOf(p.Name), true
+		}
+	}
+	c.Warning = newWarningView(of[""])
+	switch {
+	case c.Warning == nil:
+	case c.Warning.Picture() && c.Outcome == stranger && strangers == 1:
+		c.Headline, c.Warning.Headed = pictureOf("a stranger"), true
+	case strangers > 1:
+		c.Warning.Whose = "one of the strangers at least"
+	case c.Outcome == someone:
+		c.Warning.Whose = "the stranger"
+	}
+}
+
+func pictureOf(whom string) string { return liveness.Warning(house.Picture) + " of " + whom }
+
+// A signView is a finding on the page of a visit.
+type signView struct {
+	Code     string
+	Name     string
+	Says     string
+	Score    string // 0 to 1, for a bar
+	Strength string // the same in words
+	Points   string // of the polygon to draw; "" if it has no place on the still
+	Region   string // id of the polygon on the page
+	Address  string // of the page on which it is drawn
+	Shown    bool
+}
+
+// judged adds to a face on the page of a visit what speaks for a picture. Where
+// the still is gone there is nothing to draw on.
+func (f *faceView) judged(l *house.Liveness, s house.Still) {
+	if f.Warning = newWarningView(l); f.Warning == nil {
+		return
+	}
+	f.Warning.Seen, f.Warning.Headed = "", f.Warning.Picture() // the list below and the line above say it
+	f.Picture = percent(l.Probability)
+	f.JudgedOn = max(l.Frames, 1)
+	f.Outline = string(l.Level)
+	for _, found := range plainest(l.Findings) {
+		sign := signView{Code: found.Sign, Name: signName(found), Says: liveness.Says(found),
+			Score: fmt.Sprintf("%.2f", found.Score), Strength: strength(found.Score)}
+		if s.File != "" && len(found.Region) > 2 {
+			sign.Points, sign.Address = points(found.Region), signAddress(s, f.Number, found.Sign)
+			sign.Region = fmt.Sprintf("region-%d-%d-%d", s.Frame, f.Number, len(f.Signs))
+		}
+		f.Signs = append(f.Signs, sign)
+	}
+}
+
+// strength says a score; which word stands for which number is our own choice.
+func strength(score float64) string {
+	word := "faint"
+	switch {
+	case score >= 2./3:
+		word = "plain"
+	case score >= 1./3:
+		word = "marked"
+	}
+	return fmt.Sprintf("%s, %.0f of 100", word, max(1, 100*score))
+}
+
+// points writes a polygon for SVG.
+func points(region []house.Point) string {
+	var b strings.Builder
+	for i, p := range region {
+		if i > 0 {
+			b.WriteByte(' ')
+		}
+		fmt.Fprintf(&b, "%g,%g", p.X, p.Y)
+	}
+	return b.String()
+}
+
+// signAddress is where a visit is shown with a finding drawn on its still.
+func signAddress(s house.Still, face int, sign string) string {
+	q := url.Values{"still": {strconv.Itoa(s.Frame)}, "face": {strconv.Itoa(face)}, "finding": {sign}}
+	return visitAddress(s.Visit) + "?" + q.Encode() + "#still-" + strconv.Itoa(s.Frame)
+}
+
+// point has the finding drawn that an address asks for; one that is not there is
+// not.
+func point(stills []stillView, q url.Values) {
+	for i := range stills {
+		if q.Has("still") && strconv.Itoa(stills[i].Frame) != q.Get("still") {
+			continue
+		}
+		for j := range stills[i].Faces {
+			f := &stills[i].Faces[j]
+			for k := range f.Signs {
+				f.Signs[k].Shown = strconv.Itoa(f.Number) == q.Get("face") && f.Signs[k].Code == q.Get("finding")
+			}
+		}
+	}
+}
