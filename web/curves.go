@@ -5,6 +5,8 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"lintel/pipeline/review"
 )
 
 // probit is the standard normal distribution's quantile of p: the deviate below
@@ -45,19 +47,13 @@ func scale(low, high, from, to float64) func(float64) float64 {
 	}
 }
 
-// An errorRates is a point of a DET curve.
-type errorRates struct {
-	Threshold  float64
-	FPIR, FNIR float64 // 0 to 1
-}
-
 // detRates are the rates at the ends and ticks of a DET curve's axes.
 var detRates = []float64{.001, .01, .05, .2, .5, .8, .95}
 
 // detPlot draws a DET curve: the rate of strangers called by a name from left
 // to right, of persons missed upwards. Rates beyond the axes' ends are drawn at
 // them, since no household's visits can show that a rate is 0.
-func detPlot(curve []errorRates, at errorRates) plot {
+func detPlot(curve []review.ErrorRates, at review.ErrorRates) plot {
 	p := newPlot()
 	low, high := probit(detRates[0]), probit(detRates[len(detRates)-1])
 	clipped := func(rate float64) float64 { return min(max(probit(rate), low), high) }
@@ -76,36 +72,9 @@ func detPlot(curve []errorRates, at errorRates) plot {
 	return p
 }
 
-// A bin counts the distances from From until before From + binWidth.
-type bin struct {
-	From              float64
-	Genuine, Impostor int
-}
-
-const (
-	binWidth = 0.05
-	binCount = 24 // up to 1.2; what is farther counts in the last
-)
-
-// binned counts distances.
-func binned(genuine, impostor []float64) []bin {
-	bins := make([]bin, binCount)
-	for i := range bins {
-		bins[i].From = float64(i) * binWidth
-	}
-	at := func(d float64) *bin { return &bins[min(int(max(d, 0)/binWidth+1e-9), binCount-1)] }
-	for _, d := range genuine {
-		at(d).Genuine++
-	}
-	for _, d := range impostor {
-		at(d).Impostor++
-	}
-	return bins
-}
-
 // histogramPlot draws the two histograms over each other as outlines, each as
 // shares of its own number, with the threshold.
-func histogramPlot(bins []bin, threshold float64) plot {
+func histogramPlot(bins []review.Bin, threshold float64) plot {
 	p := newPlot()
 	genuine, impostor := 0, 0
 	for _, b := range bins {
@@ -117,26 +86,26 @@ func histogramPlot(bins []bin, threshold float64) plot {
 		most = max(most, share(b.Genuine, genuine), share(b.Impostor, impostor))
 	}
 	most = math.Ceil(10*most-1e-9) / 10
-	x, y := scale(0, binCount*binWidth, p.Left, p.Right), scale(0, most, p.Bottom, p.Top)
-	for i := 0; i <= binCount; i += 4 {
-		p.XTicks = append(p.XTicks, tick{x(float64(i) * binWidth), fmt.Sprintf("%.1f", float64(i)*binWidth)})
+	x, y := scale(0, review.BinCount*review.BinWidth, p.Left, p.Right), scale(0, most, p.Bottom, p.Top)
+	for i := 0; i <= review.BinCount; i += 4 {
+		p.XTicks = append(p.XTicks, tick{x(float64(i) * review.BinWidth), fmt.Sprintf("%.1f", float64(i)*review.BinWidth)})
 	}
 	for _, part := range []float64{0, .5, 1} {
 		p.YTicks = append(p.YTicks, tick{y(part * most), fmt.Sprintf("%.0f %%", 100*part*most)})
 	}
-	outline := func(class string, of func(bin) float64) line {
+	outline := func(class string, of func(review.Bin) float64) line {
 		points := []string{fmt.Sprintf("%g,%g", x(0), y(0))}
 		for _, b := range bins {
 			h := y(of(b))
-			points = append(points, fmt.Sprintf("%g,%g", x(b.From), h), fmt.Sprintf("%g,%g", x(b.From+binWidth), h))
+			points = append(points, fmt.Sprintf("%g,%g", x(b.From), h), fmt.Sprintf("%g,%g", x(b.From+review.BinWidth), h))
 		}
-		return line{class, strings.Join(append(points, fmt.Sprintf("%g,%g", x(binCount*binWidth), y(0))), " ")}
+		return line{class, strings.Join(append(points, fmt.Sprintf("%g,%g", x(review.BinCount*review.BinWidth), y(0))), " ")}
 	}
 	p.Lines = []line{
-		outline("impostor", func(b bin) float64 { return share(b.Impostor, impostor) }),
-		outline("genuine", func(b bin) float64 { return share(b.Genuine, genuine) }),
+		outline("impostor", func(b review.Bin) float64 { return share(b.Impostor, impostor) }),
+		outline("genuine", func(b review.Bin) float64 { return share(b.Genuine, genuine) }),
 	}
-	if threshold <= binCount*binWidth {
+	if threshold <= review.BinCount*review.BinWidth {
 		p.Mark = &dot{X: x(threshold)}
 	}
 	return p

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"lintel/internal/python"
+	"lintel/pipeline/review"
 )
 
 // TestProbit compares with quantiles as tables of the normal distribution print
@@ -17,7 +18,8 @@ import (
 func TestProbit(t *testing.T) {
 	for _, test := range []struct{ p, want, within float64 }{
 		{.5, 0, 1e-15}, {.8413447, 1, 1e-6}, {.9772499, 2, 1e-5}, {.9986501, 3, 1e-5},
-		{.9, 1.2816, 5e-5}, {.95, 1.6449, 5e-5}, {.975, 1.9600, 5e-5}, {.99, 2.3263, 5e-5}, {.995, 2.5758, 5e-5}, {.999, 3.0902, 5e-5},
+		{.9, 1.2816, 5e-5}, {.95, 1.6449, 5e-5}, {.975, 1.9600, 5e-5},
+		{.99, 2.3263, 5e-5}, {.995, 2.5758, 5e-5}, {.999, 3.0902, 5e-5},
 		{.1, -1.2816, 5e-5}, {.001, -3.0902, 5e-5},
 	} {
 		if got := probit(test.p); math.Abs(got-test.want) > test.within {
@@ -51,15 +53,19 @@ json.dump([float(norm.ppf(p)) for p in json.load(sys.stdin)], sys.stdout)`, ps, 
 	}
 }
 
+func rates(threshold, fpir, fnir float64) review.ErrorRates {
+	return review.ErrorRates{Threshold: threshold, FPIR: fpir, FNIR: fnir}
+}
+
 // TestDETIsStraight draws the rates of two normal distributions of one width,
 // which is a straight line on normal deviate axes: that is what they are for
 // (Martin et al., The DET Curve in Assessment of Detection Task Performance,
 // 1997). From memory.
 func TestDETIsStraight(t *testing.T) {
 	cumulative := func(z float64) float64 { return .5 * math.Erfc(-z/math.Sqrt2) }
-	var curve []errorRates
+	var curve []review.ErrorRates
 	for d := .4; d < .75; d += .01 {
-		curve = append(curve, errorRates{d, cumulative((d - .75) / .1), 1 - cumulative((d-.45)/.1)})
+		curve = append(curve, rates(d, cumulative((d-.75)/.1), 1-cumulative((d-.45)/.1)))
 	}
 	p := detPlot(curve, curve[10])
 	var xs, ys []float64
@@ -89,27 +95,21 @@ func TestDETIsStraight(t *testing.T) {
 		t.Error("more strangers called by a name, and more persons missed")
 	}
 	// Rates of 0 and 1 stay on the drawing.
-	p = detPlot([]errorRates{{.3, 0, 1}, {.9, 1, 0}}, errorRates{.5, 0, 0})
-	if p.Lines[0].Points != fmt.Sprintf("%g,%g %g,%g", p.Left, p.Top, p.Right, p.Bottom) || p.Mark.X != p.Left || p.Mark.Y != p.Bottom {
+	p = detPlot([]review.ErrorRates{rates(.3, 0, 1), rates(.9, 1, 0)}, rates(.5, 0, 0))
+	ends := fmt.Sprintf("%g,%g %g,%g", p.Left, p.Top, p.Right, p.Bottom)
+	if p.Lines[0].Points != ends || p.Mark.X != p.Left || p.Mark.Y != p.Bottom {
 		t.Errorf("%+v, %+v", p.Lines, p.Mark)
 	}
 }
 
-func TestBinned(t *testing.T) {
-	bins := binned([]float64{0, .0499, .05, .3, 1.19, 1.2, 7}, []float64{.3, .349999, .35, -1})
-	if len(bins) != binCount {
-		t.Fatalf("%d bins", len(bins))
-	}
-	for i, want := range map[int][2]int{0: {2, 1}, 1: {1, 0}, 6: {1, 2}, 7: {0, 1}, 23: {3, 0}} {
-		if got := [2]int{bins[i].Genuine, bins[i].Impostor}; got != want {
-			t.Errorf("bin %d from %.2f: %v, want %v", i, bins[i].From, got, want)
-		}
-	}
+func TestHistogramPlot(t *testing.T) {
+	bins := review.LookBack{}.At(.5).Bins
+	bins[3].Genuine, bins[7].Impostor = 4, 2
 	p := histogramPlot(bins, .5)
 	if want := p.Left + (p.Right-p.Left)*.5/1.2; math.Abs(p.Mark.X-want) > .1 {
 		t.Errorf("the threshold is at %g, want %g", p.Mark.X, want)
 	}
-	if p := histogramPlot(binned(nil, nil), 2); p.Mark != nil || len(p.Lines) != 2 {
+	if p := histogramPlot(review.LookBack{}.At(2).Bins, 2); p.Mark != nil || len(p.Lines) != 2 {
 		t.Errorf("without distances: %+v", p)
 	}
 }

@@ -127,9 +127,7 @@ func newWalk(t *testing.T, changes ...func(*Config)) (w walk, resident, tablet s
 		}
 		_, w.faces[pattern] = w.sees(fmt.Sprint("face-", i), faceAt(descriptorAt(1, w.weakly())))
 		if strings.HasPrefix(pattern, "DELETE") || strings.HasSuffix(pattern, "take-back") {
-			if _, err := w.answer(t.Context(), w.faces[pattern], given{Answer: house.AnswerYes}); err != nil {
-				t.Fatal(err)
-			}
+			w.saysYes(w.faces[pattern])
 		}
 	}
 	w.tried = w.triedBefore()

@@ -41,7 +41,7 @@ func (s *Server) household(ctx context.Context) (householdView, error) {
 	if err != nil {
 		return householdView{}, err
 	}
-	names, err := s.personNames(ctx)
+	names, err := s.review.Names(ctx)
 	if err != nil {
 		return householdView{}, err
 	}

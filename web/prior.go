@@ -7,7 +7,6 @@ import (
 	"math"
 	"net/http"
 	"strconv"
-	"strings"
 
 	"lintel/internal/house"
 	"lintel/pipeline/match"
@@ -23,26 +22,25 @@ func (s *Server) prior(ctx context.Context) (float64, error) {
 	return prior, err
 }
 
-// savePrior is the form on Rules, which asks for a percentage.
-func (s *Server) savePrior(w http.ResponseWriter, r *http.Request) {
-	if !readForm(w, r) {
-		return
+// submitPrior is the form on Rules, which asks for a percentage.
+func (s *Server) submitPrior(w http.ResponseWriter, r *http.Request) error {
+	form, err := readPosted(w, r)
+	if err != nil {
+		return err
 	}
-	percent, err := strconv.ParseFloat(strings.TrimSpace(r.PostForm.Get("percent")), 64)
+	percent, err := strconv.ParseFloat(form.text("percent"), 64)
 	if err != nil {
 		percent = math.NaN()
 	}
-	switch err := s.Archive.SetPrior(r.Context(), percent/100); {
-	case errors.Is(err, house.ErrBadPrior):
-		view := rulesView{PriorMessage: "It is a percentage from 1 to 99.", Prior: r.PostForm.Get("percent")}
-		if err := s.drawRules(w, r, http.StatusUnprocessableEntity, view); err != nil {
-			s.fail(w, r, err)
-		}
-	case err != nil:
-		s.fail(w, r, err)
-	default:
-		http.Redirect(w, r, "/rules#prior", http.StatusSeeOther)
+	err = s.Archive.SetPrior(r.Context(), percent/100)
+	if errors.Is(err, house.ErrBadPrior) {
+		view := rulesView{PriorMessage: "It is a percentage from 1 to 99.", Prior: form.Get("percent")}
+		return s.drawRules(w, r, http.StatusUnprocessableEntity, view)
 	}
+	if err != nil {
+		return err
+	}
+	return redirect(w, r, "/rules#prior")
 }
 
 // A priorJSON is a prior as programs see it.
@@ -50,28 +48,27 @@ type priorJSON struct {
 	Prior float64 `json:"prior"` // 0.01 to 0.99
 }
 
-func (s *Server) getPrior(w http.ResponseWriter, r *http.Request) {
+func (s *Server) getPrior(w http.ResponseWriter, r *http.Request) error {
 	prior, err := s.prior(r.Context())
 	if err != nil {
-		s.fail(w, r, err)
-		return
+		return err
 	}
-	writeJSON(w, http.StatusOK, priorJSON{prior})
+	return sendJSON(w, http.StatusOK, priorJSON{prior})
 }
 
-func (s *Server) putPrior(w http.ResponseWriter, r *http.Request) {
+func (s *Server) putPrior(w http.ResponseWriter, r *http.Request) error {
 	var p priorJSON
-	if !readJSON(w, r, &p) {
-		return
+	if err := bodyJSON(w, r, &p); err != nil {
+		return err
 	}
-	switch err := s.Archive.SetPrior(r.Context(), p.Prior); {
-	case errors.Is(err, house.ErrBadPrior):
-		writeProblem(w, r, problem{Status: http.StatusUnprocessableEntity, Type: "bad-prior", Title: sentence(err)})
-	case err != nil:
-		s.fail(w, r, err)
-	default:
-		writeJSON(w, http.StatusOK, p)
+	err := s.Archive.SetPrior(r.Context(), p.Prior)
+	if errors.Is(err, house.ErrBadPrior) {
+		return unfit("bad-prior", err)
 	}
+	if err != nil {
+		return err
+	}
+	return sendJSON(w, http.StatusOK, p)
 }
 
 // percent writes a probability so that it is never said to be certain.

@@ -22,7 +22,8 @@ func TestPrior(t *testing.T) {
 	}
 	h.get("/rules", in).is(200).says(`name="percent" value="12.5"`)
 	for _, bad := range []string{"", "0", "100", "-5", "many", "NaN", "1e9"} {
-		h.post("/rules/prior", url.Values{"percent": {bad}}, in, browser).is(http.StatusUnprocessableEntity).says("a percentage from 1 to 99")
+		h.post("/rules/prior", url.Values{"percent": {bad}}, in, browser).is(http.StatusUnprocessableEntity).
+			says("a percentage from 1 to 99")
 	}
 	h.ask("PUT", "/api/v1/prior", nil, in, sends(`{"prior":0.3}`)).is(http.StatusOK)
 	for _, bad := range []string{`{"prior":0}`, `{"prior":1}`, `{"prior":-1}`} {
@@ -36,7 +37,10 @@ func TestPrior(t *testing.T) {
 }
 
 func TestPercent(t *testing.T) {
-	for p, want := range map[float64]string{0: "under 1 %", 0.009: "under 1 %", 0.01: "1 %", 0.5: "50 %", 0.98: "98 %", 0.991: "99.1 %", 0.9994: "99.9 %", 0.9996: "over 99.9 %", 1: "over 99.9 %"} {
+	for p, want := range map[float64]string{
+		0: "under 1 %", 0.009: "under 1 %", 0.01: "1 %", 0.5: "50 %", 0.98: "98 %", 0.991: "99.1 %",
+		0.9994: "99.9 %", 0.9996: "over 99.9 %", 1: "over 99.9 %",
+	} {
 		if got := percent(p); got != want {
 			t.Errorf("%v: %q, want %q", p, got, want)
 		}

@@ -9,6 +9,7 @@ import (
 	"lintel/pipeline/advice/geofence"
 	"lintel/pipeline/advice/totp"
 	"lintel/pipeline/intake"
+	"lintel/pipeline/review"
 )
 
 // problems say how the errors of other packages are answered: by the first that
@@ -38,6 +39,16 @@ var problems = []struct {
 	{err: house.ErrTrialRuns, status: http.StatusConflict, kind: "trial-state"},
 	{err: house.ErrTrialOver, status: http.StatusConflict, kind: "trial-state"},
 	{err: house.ErrTrialStep, status: http.StatusConflict, kind: "trial-state"},
+
+	// Answers about faces.
+	{err: house.ErrStillGone, status: http.StatusGone, kind: "still-gone",
+		detail: "The rules let it go, or it was erased."},
+	{err: house.ErrAnswered, status: http.StatusConflict, kind: "answered",
+		detail: "The first answer stands. It can be taken back, and another given."},
+	{err: house.ErrFindingChanged, status: http.StatusConflict, kind: "finding-changed",
+		detail: "Nothing was changed. Look at it again."},
+	{err: house.ErrPersonGone, status: http.StatusConflict, kind: "person-gone", detail: "Nothing was changed."},
+	{err: review.ErrNobody, status: http.StatusConflict, kind: "nobody-enrolled", detail: "Nothing was changed."},
 
 	// Stills that bells send.
 	{err: intake.ErrUnknownBell, status: http.StatusNotFound, kind: "unknown-bell", more: true},
@@ -115,6 +126,10 @@ var (
 		Detail: "Look whether it is done, and begin it again if not."}
 	errPersonGone = problem{Status: http.StatusNotFound, Type: "not-found",
 		Title: "There is no such person; they may have been erased."}
+	errNoFace = problem{Status: http.StatusNotFound, Type: "not-found",
+		Title: "There is no such face, or no answer for it; the visit may have been erased."}
+	errNoStranger = problem{Status: http.StatusNotFound, Type: "not-found",
+		Title: "There is no such stranger; the stills may have gone, or somebody may have said who it is."}
 	errConsentless = problem{Status: http.StatusConflict, Type: "no-consent",
 		Title: "No consent of this person is in force.", Detail: "Nothing was changed."}
 	errNoPicture = problem{Status: http.StatusNotFound, Type: "not-found",

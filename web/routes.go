@@ -159,34 +159,34 @@ func (s *Server) peopleRoutes() []route {
 // strangerRoutes are strangers seen again.
 func (s *Server) strangerRoutes() []route {
 	return []route{
-		{"GET /people/strangers", resident, plain(s.strangersPage)},
-		{"GET /people/strangers/{stranger}/person", resident, plain(s.strangerPage)},
-		{"POST /people/strangers/{stranger}/person", resident, plain(s.introduceOnPage)},
-		{"GET /api/v1/strangers", resident, plain(s.listStrangers)},
-		{"POST /api/v1/strangers/{stranger}/person", resident, plain(s.postIntroduction)},
+		{"GET /people/strangers", resident, s.showStrangers},
+		{"GET /people/strangers/{stranger}/person", resident, s.showStranger},
+		{"POST /people/strangers/{stranger}/person", resident, s.submitIntroduction},
+		{"GET /api/v1/strangers", resident, s.listStrangers},
+		{"POST /api/v1/strangers/{stranger}/person", resident, s.postIntroduction},
 	}
 }
 
 // checkRoutes are the screen Check matches.
 func (s *Server) checkRoutes() []route {
 	return []route{
-		{"GET /checks", resident, plain(s.checksPage)},
-		{"GET /checks/{face}", resident, plain(s.checkPage)},
-		{"POST /checks/{face}", resident, plain(s.giveAnswer)},
-		{"GET /checks/{face}/answer", resident, plain(s.answerPage)},
-		{"POST /checks/{face}/take-back", resident, plain(s.takeBack)},
-		{"GET /checks/answers", resident, plain(s.answersPage)},
-		{"GET /checks/changes", resident, plain(s.changesPage)},
-		{"POST /checks/changes", resident, plain(s.postChanges)},
-		{"GET /checks/threshold", resident, plain(s.thresholdPage)},
-		{"GET /api/v1/checks", resident, plain(s.listChecks)},
-		{"GET /api/v1/checks/{face}", resident, plain(s.getCheck)},
-		{"PUT /api/v1/checks/{face}", resident, plain(s.putCheck)},
-		{"DELETE /api/v1/checks/{face}", resident, plain(s.deleteCheck)},
-		{"GET /api/v1/checks/{face}/crop", resident, plain(s.crop)},
-		{"GET /api/v1/checks/changes", resident, plain(s.listChanges)},
-		{"POST /api/v1/checks/changes", resident, plain(s.sendChanges)},
-		{"GET /api/v1/checks/threshold", resident, plain(s.getThreshold)},
+		{"GET /checks", resident, s.showChecks},
+		{"GET /checks/{face}", resident, s.showCheck},
+		{"POST /checks/{face}", resident, s.submitAnswer},
+		{"GET /checks/{face}/answer", resident, s.showAnswer},
+		{"POST /checks/{face}/take-back", resident, s.submitTakeBack},
+		{"GET /checks/answers", resident, s.showAnswers},
+		{"GET /checks/changes", resident, s.showChanges},
+		{"POST /checks/changes", resident, s.submitChanges},
+		{"GET /checks/threshold", resident, s.showThreshold},
+		{"GET /api/v1/checks", resident, s.listChecks},
+		{"GET /api/v1/checks/{face}", resident, s.getCheck},
+		{"PUT /api/v1/checks/{face}", resident, s.putCheck},
+		{"DELETE /api/v1/checks/{face}", resident, s.deleteCheck},
+		{"GET /api/v1/checks/{face}/crop", resident, s.getCrop},
+		{"GET /api/v1/checks/changes", resident, s.listChanges},
+		{"POST /api/v1/checks/changes", resident, s.postChanges},
+		{"GET /api/v1/checks/threshold", resident, s.getThreshold},
 	}
 }
 
@@ -197,9 +197,9 @@ func (s *Server) rulesRoutes() []route {
 		{"POST /rules", resident, s.submitRules},
 		{"POST /rules/save", resident, s.submitSavedRules},
 		{"POST /rules/holds/{visit}/end", resident, s.submitEndHold},
-		{"POST /rules/prior", resident, plain(s.savePrior)},
-		{"GET /api/v1/prior", resident, plain(s.getPrior)},
-		{"PUT /api/v1/prior", resident, plain(s.putPrior)},
+		{"POST /rules/prior", resident, s.submitPrior},
+		{"GET /api/v1/prior", resident, s.getPrior},
+		{"PUT /api/v1/prior", resident, s.putPrior},
 		{"GET /api/v1/rules", resident, s.getRules},
 		{"PUT /api/v1/rules", resident, s.putRules},
 		{"POST /api/v1/rules/preview", resident, s.postPreview},

@@ -32,6 +32,7 @@ import (
 
 	"lintel/pipeline/intake"
 	"lintel/pipeline/match"
+	"lintel/pipeline/review"
 	"lintel/store"
 )
 
@@ -75,8 +76,8 @@ type Server struct {
 	quiet    quiet
 	masking  masking
 	erasing  erasing
-	groups   groups
 	gallery  *match.Current
+	review   *review.Review
 	advising sync.Mutex // held while the rules of advice are read and changed
 
 	accepted sync.WaitGroup // stills being taken in, and live connections
@@ -87,6 +88,7 @@ type Server struct {
 
 // New returns a server.
 func New(c Config) *Server {
+	gallery := match.NewCurrent(c.Archive)
 	s := &Server{
 		Config:   c,
 		tickets:  newTickets(c.Now),
@@ -94,7 +96,8 @@ func New(c Config) *Server {
 		sending:  newSending(c.Now),
 		pictures: newPictures(c.Now),
 		hashing:  make(chan struct{}, 2),
-		gallery:  match.NewCurrent(c.Archive),
+		gallery:  gallery,
+		review:   review.New(c.Archive, gallery, c.Now),
 		ended:    make(chan struct{}),
 	}
 	s.handler = s.mux()
@@ -113,9 +116,7 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h.Set("Cross-Origin-Opener-Policy", "same-origin")
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
 	h.Set("Cache-Control", "no-store")
-	s.handler.ServeHTTP(loggingWriter{w, func(err error) {
-		s.Log.Error("answering a request", "method", r.Method, "path", r.URL.Path, "err", err)
-	}}, r)
+	s.handler.ServeHTTP(w, r)
 }
 
 func (s *Server) getHealth(w http.ResponseWriter, r *http.Request) error {

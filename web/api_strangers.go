@@ -1,0 +1,91 @@
+package web
+
+import (
+	"context"
+	"net/http"
+	"time"
+
+	"lintel/pipeline/cluster"
+	"lintel/pipeline/review"
+)
+
+// An introduced is what came of an introduction.
+type introduced struct {
+	Person     personJSON `json:"person"`
+	References int        `json:"references"` // enrolled
+	Named      int        `json:"named"`      // visits that name the person now
+	Of         int        `json:"of"`         // visits that were to
+}
+
+// postIntroduction is the API's way to make a person of a stranger.
+func (s *Server) postIntroduction(w http.ResponseWriter, r *http.Request) error {
+	var form review.Introduction
+	if err := bodyJSON(w, r, &form); err != nil {
+		return err
+	}
+	done, err := s.review.Introduce(context.WithoutCancel(r.Context()), r.PathValue("stranger"), form)
+	if err != nil {
+		return refusedIntroduction(err)
+	}
+	person, err := s.weighed(r.Context(), done.Person)
+	if err != nil {
+		return err
+	}
+	return sendJSON(w, http.StatusCreated, introduced{person, done.References, done.Named, done.Of})
+}
+
+// A strangerJSON is a group as the API has it.
+type strangerJSON struct {
+	ID     string             `json:"id"` // one of its faces'; any will do
+	First  time.Time          `json:"first"`
+	Last   time.Time          `json:"last"`
+	Visits []strangerSeenJSON `json:"visits"`
+}
+
+type strangerSeenJSON struct {
+	Visit      string              `json:"visit"`
+	Bell       string              `json:"bell"`
+	ReceivedAt time.Time           `json:"received_at"`
+	Faces      []strangersFaceJSON `json:"faces"`
+}
+
+// A strangersFaceJSON's numbers are pixels of the still.
+type strangersFaceJSON struct {
+	ID     string `json:"id"`
+	Frame  int    `json:"frame"`
+	X      int    `json:"x"`
+	Y      int    `json:"y"`
+	Width  int    `json:"width"`
+	Height int    `json:"height"`
+
+	Liveness *livenessJSON `json:"liveness,omitempty"`
+}
+
+func (s *Server) listStrangers(w http.ResponseWriter, r *http.Request) error {
+	all, distance, err := s.review.SeenAgain(r.Context())
+	if err != nil {
+		return err
+	}
+	answer := struct {
+		FMR       float64        `json:"fmr"`
+		Distance  float64        `json:"distance"`
+		Strangers []strangerJSON `json:"strangers"`
+	}{cluster.FMR, distance, []strangerJSON{}}
+	for _, g := range all {
+		answer.Strangers = append(answer.Strangers, strangerJSONOf(g))
+	}
+	return sendJSON(w, http.StatusOK, answer)
+}
+
+func strangerJSONOf(g review.Stranger) strangerJSON {
+	j := strangerJSON{ID: g.Faces[0].ID, First: g.First(), Last: g.Last()}
+	for _, v := range g.Visits {
+		seen := strangerSeenJSON{Visit: v.ID, Bell: v.Bell, ReceivedAt: v.ReceivedAt}
+		for _, f := range v.Faces {
+			b, liveness := f.Face.Box, newLivenessJSON(f.Face.Liveness)
+			seen.Faces = append(seen.Faces, strangersFaceJSON{f.ID, f.Frame, b.Min.X, b.Min.Y, b.Dx(), b.Dy(), liveness})
+		}
+		j.Visits = append(j.Visits, seen)
+	}
+	return j
+}
