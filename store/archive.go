@@ -86,7 +86,8 @@ var (
 	// ErrWrongKey says that the master key is another archive's.
 	ErrWrongKey = errors.New("this master key is not the archive's")
 	// ErrDamaged says that the database has been cut, overwritten or lost.
-	ErrDamaged = errors.New("the archive's database is damaged; leave its folder as it is, and restore a backup into another one")
+	ErrDamaged = errors.New("the archive's database is damaged; leave its folder as it is, and restore a backup into " +
+		"another one")
 )
 
 // applicationID marks the database file as Lintel's ("LNTL"); see SQLite's
@@ -329,7 +330,8 @@ func (a *Archive) migrate(ctx context.Context) error {
 			return fmt.Errorf("migrating to schema %d: %w", version+1, err)
 		}
 	}
-	_, err = a.write.ExecContext(ctx, `INSERT INTO master (id, mark) VALUES (1, ?) ON CONFLICT DO NOTHING`, a.seals.Value([]byte("lintel"), "master.mark"))
+	_, err = a.write.ExecContext(ctx, `INSERT INTO master (id, mark) VALUES (1, ?) ON CONFLICT DO NOTHING`,
+		a.seals.Value([]byte("lintel"), "master.mark"))
 	if err != nil {
 		return fmt.Errorf("marking the archive with its master key: %w", err)
 	}
@@ -410,7 +412,8 @@ func (a *Archive) change(ctx context.Context, action, subject string, none error
 }
 
 // changeIn is change within a transaction.
-func (a *Archive) changeIn(ctx context.Context, tx *sql.Tx, action, subject string, none error, statement string, args ...any) error {
+func (a *Archive) changeIn(ctx context.Context, tx *sql.Tx, action, subject string, none error, statement string,
+	args ...any) error {
 	res, err := tx.ExecContext(ctx, statement, args...)
 	if err != nil {
 		return err

@@ -66,7 +66,8 @@ func TestBook(t *testing.T) {
 			}
 			faces = append(faces, faceOf(rnd.Float32(), m))
 		}
-		if err := a.Record(ctx, v.Stills[0].ID, []house.StillState{house.Done, house.Done, house.Failed}[rnd.IntN(3)], faces); err != nil {
+		if err := a.Record(ctx, v.Stills[0].ID, []house.StillState{house.Done, house.Done, house.Failed}[rnd.IntN(3)],
+			faces); err != nil {
 			t.Fatal(err)
 		}
 		if rnd.IntN(10) == 0 {
@@ -149,7 +150,8 @@ func TestBookUsesIndexes(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer tx.Rollback()
-	for _, f := range []Filter{{}, {Bell: "gate"}, {Kind: house.Stranger}, {Person: "P"}, {Bell: "gate", Kind: house.Known, Person: "P"}, {Held: true}, {Until: time.Now()}} {
+	for _, f := range []Filter{{}, {Bell: "gate"}, {Kind: house.Stranger}, {Person: "P"},
+		{Bell: "gate", Kind: house.Known, Person: "P"}, {Held: true}, {Until: time.Now()}} {
 		spy := &spyQuerier{querier: tx}
 		if _, err := a.bookIDs(t.Context(), spy, f, Cursor{}, 10); err != nil {
 			t.Fatal(err)
@@ -166,7 +168,8 @@ func TestBookUsesIndexes(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, line := range plan {
-			if strings.HasPrefix(line, "SCAN visits") || strings.HasPrefix(line, "SCAN appearances") || strings.HasPrefix(line, "SCAN v") {
+			if strings.HasPrefix(line, "SCAN visits") || strings.HasPrefix(line, "SCAN appearances") ||
+				strings.HasPrefix(line, "SCAN v") {
 				t.Errorf("%+v: %s", f, strings.Join(plan, "\n"))
 			}
 		}

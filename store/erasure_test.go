@@ -123,7 +123,8 @@ func newThrong(t *testing.T) *throng {
 			all.named[p] = append(all.named[p], id)
 		}
 		record(t, a, id, faceOf(rnd.Float32(), match))
-		advice := house.Advice{Visit: id, Door: all.doors[i%len(all.doors)], State: house.Withheld, At: c.now(), Conditions: []house.Condition{{Code: "on", Says: fmt.Sprintf("reason number %d", i)}}}
+		advice := house.Advice{Visit: id, Door: all.doors[i%len(all.doors)], State: house.Withheld, At: c.now(),
+			Conditions: []house.Condition{{Code: "on", Says: fmt.Sprintf("reason number %d", i)}}}
 		if match != nil {
 			advice.Person = match.Person
 		}
@@ -140,7 +141,8 @@ func newThrong(t *testing.T) *throng {
 func record(t *testing.T, a *Archive, visit string, f house.Face) {
 	t.Helper()
 	var still string
-	if err := a.read.QueryRowContext(t.Context(), `SELECT id FROM stills WHERE visit = ?`, visit).Scan(&still); err != nil {
+	if err := a.read.QueryRowContext(t.Context(), `SELECT id FROM stills WHERE visit = ?`,
+		visit).Scan(&still); err != nil {
 		t.Fatal(err)
 	}
 	if err := a.Record(t.Context(), still, house.Done, []house.Face{f}); err != nil {
@@ -190,7 +192,8 @@ func TestNothingIsLeft(t *testing.T) {
 				}
 			}
 			return nil
-		}, map[string]int{"name": 3, "consent": 3, "scope": 3, "reference": 9, "source": 9, "face": 30, "advice": 30, "rule": 3, "phone": 3, "way": 3, "token": 3, "codes": 3}},
+		}, map[string]int{"name": 3, "consent": 3, "scope": 3, "reference": 9, "source": 9, "face": 30, "advice": 30,
+			"rule": 3, "phone": 3, "way": 3, "token": 3, "codes": 3}},
 		{"persons erased with their visits", func() error {
 			for _, p := range c.persons[3:6] {
 				if e, err := c.ErasePerson(ctx, p.ID, true); err != nil || e.Visits != 10 {
@@ -217,7 +220,8 @@ func TestNothingIsLeft(t *testing.T) {
 			return nil
 		}, nil},
 		{"masked", func() error {
-			if err := c.SetMasks(ctx, "yard", []house.Polygon{{{X: 0.5, Y: 0.1}, {X: 0.9, Y: 0.1}, {X: 0.9, Y: 0.9}, {X: 0.5, Y: 0.9}}}); err != nil {
+			if err := c.SetMasks(ctx, "yard", []house.Polygon{{{X: 0.5, Y: 0.1}, {X: 0.9, Y: 0.1}, {X: 0.9, Y: 0.9},
+				{X: 0.5, Y: 0.9}}}); err != nil {
 				return err
 			}
 			n, err := c.MaskEarlier(ctx, "yard", blacked)
@@ -234,7 +238,8 @@ func TestNothingIsLeft(t *testing.T) {
 			return err
 		}, map[string]int{"ring": 10, "key": 10, "picture": 10}},
 		{"made smaller", func() error {
-			c.keepFor(t, house.Known, house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Days: 9}, Findings: house.Period{Days: 9}})
+			c.keepFor(t, house.Known, house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Days: 9},
+				Findings: house.Period{Days: 9}})
 			s, err := c.Sweep(ctx, smaller)
 			if err == nil && s.Smaller < 8 {
 				err = fmt.Errorf("%+v", s)
@@ -310,7 +315,8 @@ func TestNothingIsLeft(t *testing.T) {
 			wantSound(t, c.Archive)
 		})
 	}
-	for _, id := range append(slices.Clone(c.visits[unnamedFirst:][:erasedVisits]), c.persons[0].ID, c.persons[3].ID, c.named[c.persons[3].ID][0]) {
+	for _, id := range append(slices.Clone(c.visits[unnamedFirst:][:erasedVisits]), c.persons[0].ID, c.persons[3].ID,
+		c.named[c.persons[3].ID][0]) {
 		if p, err := c.VerifyErased(ctx, id); err != nil || len(p.Checked) != 5 {
 			t.Errorf("proof %+v, %v", p, err)
 		}
@@ -361,7 +367,8 @@ func TestErasuresSpareWhatIsHeld(t *testing.T) {
 	if e, err := a.ErasePerson(ctx, p.ID, true); err != nil || e.Held != 1 || e.Visits != 0 {
 		t.Errorf("%+v, %v", e, err)
 	}
-	if v, err := a.Visit(ctx, visit); err != nil || v.Kind != house.Stranger || v.Stills[0].Faces[0].Match != nil || v.Stills[0].Faces[0].Descriptor != (house.Descriptor{}) {
+	if v, err := a.Visit(ctx, visit); err != nil || v.Kind != house.Stranger || v.Stills[0].Faces[0].Match != nil ||
+		v.Stills[0].Faces[0].Descriptor != (house.Descriptor{}) {
 		t.Errorf("%+v, %v", v, err)
 	}
 	c.advance(time.Hour) // the hold ends by itself
@@ -402,7 +409,8 @@ func TestErasureBrokenOff(t *testing.T) {
 			if test.stop { // once the clock is read after the first batch
 				a.now = func() time.Time {
 					var left int
-					if err := a.read.QueryRowContext(context.WithoutCancel(ctx), `SELECT count(*) FROM appearances`).Scan(&left); err != nil {
+					if err := a.read.QueryRowContext(context.WithoutCancel(ctx), `SELECT count(*)
+						FROM appearances`).Scan(&left); err != nil {
 						t.Error(err)
 					}
 					if left < 2*batch+3 {
@@ -437,7 +445,8 @@ func TestErasureBrokenOff(t *testing.T) {
 				t.Errorf("gallery %v, %v", g, err)
 			}
 			var left int
-			if err := a.read.QueryRowContext(ctx, `SELECT count(*) FROM appearances`).Scan(&left); err != nil || left == 0 || left == 2*batch+3 {
+			if err := a.read.QueryRowContext(ctx, `SELECT count(*) FROM appearances`).Scan(&left); err != nil || left == 0 ||
+				left == 2*batch+3 {
 				t.Fatalf("%d visits name the person, want some; %v", left, err)
 			}
 			_, err = a.VerifyErased(ctx, p.ID)
@@ -534,12 +543,15 @@ func TestVerifyErasedRefuses(t *testing.T) {
 	}
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		var data []byte
-		if err := tx.QueryRowContext(ctx, `SELECT data FROM sqlite_dbpage WHERE pgno = (SELECT rootpage FROM sqlite_schema WHERE name = 'visits')`).Scan(&data); err != nil {
+		if err := tx.QueryRowContext(ctx,
+			`SELECT data FROM sqlite_dbpage WHERE pgno = (SELECT rootpage FROM sqlite_schema
+			WHERE name = 'visits')`).Scan(&data); err != nil {
 			return err
 		}
 		gap := unused(data, false)[0]
 		copy(data[gap.from+10:gap.until], visit)
-		_, err := tx.ExecContext(ctx, `UPDATE sqlite_dbpage SET data = ? WHERE pgno = (SELECT rootpage FROM sqlite_schema WHERE name = 'visits')`, data)
+		_, err := tx.ExecContext(ctx,
+			`UPDATE sqlite_dbpage SET data = ? WHERE pgno = (SELECT rootpage FROM sqlite_schema WHERE name = 'visits')`, data)
 		return err
 	})
 	if err != nil {
@@ -565,7 +577,8 @@ func TestFindMention(t *testing.T) {
 	}
 	data := make([]byte, 3*chunk)
 	for _, at := range places {
-		for before, remembered := range map[string]bool{"": false, "visit": true, "visit ": true, "\x04\x00\x41\x06": true, "person": false} {
+		for before, remembered := range map[string]bool{"": false, "visit": true, "visit ": true, "\x04\x00\x41\x06": true,
+			"person": false} {
 			if at < len(before) {
 				continue
 			}

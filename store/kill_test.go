@@ -51,7 +51,8 @@ func killRules() house.Rules {
 	rules := house.DefaultRules()
 	rules.Zone = "Etc/UTC"
 	for _, kind := range house.Kinds {
-		rules.Keep[kind] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2}, Findings: house.Period{Hours: 3}}
+		rules.Keep[kind] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2},
+			Findings: house.Period{Hours: 3}}
 	}
 	return rules
 }
@@ -92,7 +93,8 @@ func beBusyUntilKilled(dir string) error {
 		return err
 	}
 	failed := make(chan error)
-	for _, work := range []func(context.Context, *store.Archive, int) error{keepStills, examineStills, sweepOften, eraseVisits, erasePersons, holdVisits} {
+	for _, work := range []func(context.Context, *store.Archive, int) error{keepStills, examineStills, sweepOften,
+		eraseVisits, erasePersons, holdVisits} {
 		go func() { failed <- work(ctx, a, seed) }()
 	}
 	go func() {
@@ -253,7 +255,8 @@ type said struct {
 func busy(t *testing.T, dir string, seed int, moment time.Duration) said {
 	t.Helper()
 	cmd := exec.Command(os.Args[0])
-	cmd.Env = append(os.Environ(), busyVariable+"="+dir, fmt.Sprintf("%s=%d %d", seedVariable, seed, clockBegan.UnixNano()))
+	cmd.Env = append(os.Environ(), busyVariable+"="+dir,
+		fmt.Sprintf("%s=%d %d", seedVariable, seed, clockBegan.UnixNano()))
 	var complaint strings.Builder
 	cmd.Stderr = &complaint
 	stdout, err := cmd.StdoutPipe()
@@ -263,7 +266,8 @@ func busy(t *testing.T, dir string, seed int, moment time.Duration) said {
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	s := said{kept: make(map[string]map[int]time.Time), began: make(map[string]bool), erased: make(map[string]bool), unnamed: make(map[string]bool), held: make(map[string]bool)}
+	s := said{kept: make(map[string]map[int]time.Time), began: make(map[string]bool), erased: make(map[string]bool),
+		unnamed: make(map[string]bool), held: make(map[string]bool)}
 	// A line comes whole or not at all: pipe(7), PIPE_BUF.
 	for lines := bufio.NewScanner(stdout); lines.Scan(); {
 		word, rest, _ := strings.Cut(lines.Text(), " ")
@@ -342,7 +346,8 @@ func TestKill(t *testing.T) {
 		}
 	}
 	t.Logf("seed %d, %d kills: %v", killSeed, *kills, h.sums)
-	matters := []string{"kept and there", "erased and gone", "unnamed and gone", "held and there", "smaller", "findings only", "backups", "half way in"}
+	matters := []string{"kept and there", "erased and gone", "unnamed and gone", "held and there", "smaller",
+		"findings only", "backups", "half way in"}
 	if *kills < 50 {
 		matters = matters[:1] // more is not to be met for certain
 	}

@@ -64,8 +64,10 @@ func makeHousehold(t *testing.T, a *Archive, c *clock) (visits []string) {
 	}
 	door := advised(t, a, p.ID, 1)
 	_, _, err = a.AddReceiver(ctx, door, "Garage winch")
-	_, parcelErr := a.AddParcelRule(ctx, house.ParcelRule{Door: door, Note: "lamp oil", From: c.now(), To: c.now().Add(time.Hour)})
-	_, adviceErr := a.AddAdvice(ctx, house.Advice{Visit: last, Door: door, Person: p.ID, State: house.Withheld, At: c.now()})
+	_, parcelErr := a.AddParcelRule(ctx, house.ParcelRule{Door: door, Note: "lamp oil", From: c.now(),
+		To: c.now().Add(time.Hour)})
+	_, adviceErr := a.AddAdvice(ctx, house.Advice{Visit: last, Door: door, Person: p.ID, State: house.Withheld,
+		At: c.now()})
 	if err := errors.Join(err, parcelErr, adviceErr); err != nil {
 		t.Fatal(err)
 	}
@@ -172,7 +174,8 @@ func TestVerify(t *testing.T) {
 		"another's still": {func(t *testing.T, a *Archive, visit string) {
 			_, path := still(t, a, visit)
 			all := filesIn(t, a.dir, "stills")
-			other := filepath.Join(a.dir, all[slices.IndexFunc(all, func(f string) bool { return filepath.Join(a.dir, f) != path })])
+			other := filepath.Join(a.dir, all[slices.IndexFunc(all,
+				func(f string) bool { return filepath.Join(a.dir, f) != path })])
 			data, err := os.ReadFile(other)
 			if err := errors.Join(err, os.WriteFile(path, data, 0o600)); err != nil {
 				t.Fatal(err)
@@ -184,17 +187,33 @@ func TestVerify(t *testing.T) {
 				t.Fatal(err)
 			}
 		}, WithStill, "can't be read", false, false},
-		"key":                    {run(`UPDATE stills SET wrapped_key = randomblob(60) WHERE visit = ?`), WithStill, "does not open", true, true},
-		"hash":                   {run(`UPDATE stills SET sha256 = randomblob(32) WHERE visit = ?`), WithStill, "authentic", true, false},
-		"size":                   {run(`UPDATE stills SET size = size + 1 WHERE visit = ?`), WithStill, "authentic", true, false},
-		"moved to another frame": {run(`UPDATE stills SET frame = 7 WHERE visit = ?`), WithStill, "does not open", true, true},
+		"key": {run(`UPDATE stills SET wrapped_key = randomblob(60) WHERE visit = ?`), WithStill,
+			"does not open", true, true},
+		"hash": {run(`UPDATE stills SET sha256 = randomblob(32) WHERE visit = ?`), WithStill, "authentic",
+			true, false},
+		"size": {run(`UPDATE stills SET size = size + 1 WHERE visit = ?`), WithStill, "authentic", true,
+			false},
+		"moved to another frame": {run(`UPDATE stills SET frame = 7 WHERE visit = ?`), WithStill, "does not open", true,
+			true},
 
-		"stray":                     {func(t *testing.T, a *Archive, _ string) { write(t, a, "stills/AA/AAAAAAAAAAAAAAAAAAAAAAAAAA.still") }, WithFile, "no row names", true, false},
-		"stray on its way":          {func(t *testing.T, a *Archive, _ string) { write(t, a, "incoming/AAAAAAAAAAAAAAAAAAAAAAAAAA") }, WithFile, "no row names", true, false},
-		"stray of a name too short": {func(t *testing.T, a *Archive, _ string) { write(t, a, "incoming/A") }, WithFile, "no row names", true, false},
-		"not a still":               {func(t *testing.T, a *Archive, _ string) { write(t, a, "stills/AA/notes.txt") }, WithFile, "none of Lintel's", false, false},
-		"a still of no name":        {func(t *testing.T, a *Archive, _ string) { write(t, a, "stills/.still") }, WithFile, "none of Lintel's", false, false},
-		"a folder on its way":       {func(t *testing.T, a *Archive, _ string) { os.Mkdir(filepath.Join(a.dir, "incoming", "x"), 0o700) }, WithFile, "none of Lintel's", false, false},
+		"stray": {func(t *testing.T, a *Archive,
+			_ string) {
+			write(t, a, "stills/AA/AAAAAAAAAAAAAAAAAAAAAAAAAA.still")
+		}, WithFile, "no row names", true, false},
+		"stray on its way": {func(t *testing.T, a *Archive,
+			_ string) {
+			write(t, a, "incoming/AAAAAAAAAAAAAAAAAAAAAAAAAA")
+		}, WithFile, "no row names", true, false},
+		"stray of a name too short": {func(t *testing.T, a *Archive, _ string) { write(t, a, "incoming/A") }, WithFile,
+			"no row names", true, false},
+		"not a still": {func(t *testing.T, a *Archive, _ string) { write(t, a, "stills/AA/notes.txt") },
+			WithFile, "none of Lintel's", false, false},
+		"a still of no name": {func(t *testing.T, a *Archive, _ string) { write(t, a, "stills/.still") }, WithFile,
+			"none of Lintel's", false, false},
+		"a folder on its way": {func(t *testing.T, a *Archive,
+			_ string) {
+			os.Mkdir(filepath.Join(a.dir, "incoming", "x"), 0o700)
+		}, WithFile, "none of Lintel's", false, false},
 		"not come to its place": {func(t *testing.T, a *Archive, visit string) {
 			s, path := still(t, a, visit)
 			if err := os.Rename(path, a.incomingPath(s.File)); err != nil {
@@ -222,17 +241,22 @@ func TestVerify(t *testing.T) {
 			}
 		}, WithFile, "as well", true, false},
 
-		"kind":                 {run(`UPDATE visits SET kind = 'parcel' WHERE id = ?`), WithVisit, "does not follow", true, false},
-		"appearance gone":      {run(`DELETE FROM appearances WHERE visit = ?`), WithVisit, "does not follow", true, false},
-		"appearance too many":  {run(`INSERT INTO appearances SELECT person, bell, 'parcel', received_at, visit FROM appearances WHERE visit = ?`), WithVisit, "does not follow", true, false},
-		"appearance of nobody": {run(`INSERT INTO appearances SELECT p.id, bell, kind, received_at, v.id FROM visits v, persons p WHERE v.id <> ? LIMIT 1`), WithVisit, "does not follow", true, false},
+		"kind": {run(`UPDATE visits SET kind = 'parcel' WHERE id = ?`), WithVisit, "does not follow", true,
+			false},
+		"appearance gone": {run(`DELETE FROM appearances WHERE visit = ?`), WithVisit, "does not follow", true, false},
+		"appearance too many": {run(`INSERT INTO appearances SELECT person, bell, 'parcel', received_at, visit
+			FROM appearances WHERE visit = ?`), WithVisit, "does not follow", true, false},
+		"appearance of nobody": {run(`INSERT INTO appearances SELECT p.id, bell, kind, received_at, v.id
+			FROM visits v, persons p WHERE v.id <> ? LIMIT 1`), WithVisit, "does not follow", true, false},
 
 		"removal": {func(t *testing.T, a *Archive, visit string) {
 			run(`INSERT INTO removals SELECT file FROM stills WHERE visit = ?`)(t, a, visit)
 			run(`DELETE FROM visits WHERE id = ?`)(t, a, visit)
 		}, WithRemoval, "1 files", true, false},
-		"erasure": {run(`INSERT INTO erasing SELECT id, 1 FROM persons WHERE ?1 <> ''`), WithRemoval, "1 persons", true, false},
-		"scrub":   {run(`UPDATE counters SET value = 1 WHERE name = 'scrub_due' AND ?1 <> ''`), WithLeftovers, "traces", true, false},
+		"erasure": {run(`INSERT INTO erasing SELECT id, 1 FROM persons WHERE ?1 <> ''`), WithRemoval, "1 persons", true,
+			false},
+		"scrub": {run(`UPDATE counters SET value = 1 WHERE name = 'scrub_due' AND ?1 <> ''`), WithLeftovers, "traces", true,
+			false},
 		"no such bell": {func(t *testing.T, a *Archive, visit string) {
 			tx(t, a, `PRAGMA foreign_keys = OFF`)
 			run(`INSERT INTO masks SELECT 'nobody''s', polygons, 1 FROM masks WHERE ? <> ''`)(t, a, visit)
@@ -258,7 +282,8 @@ func TestVerify(t *testing.T) {
 			}) {
 				t.Fatalf("found %+v, %v; want %s: %s", r.Problems, err, test.what, test.words)
 			}
-			also := map[string]bool{"no such bell": true, "still unreadable": true, "in the wrong folder": true} // and so something else is wrong too
+			also := map[string]bool{"no such bell": true, "still unreadable": true,
+				"in the wrong folder": true} // and so something else is wrong too
 			if !also[name] && len(r.Problems) != 1 {
 				t.Errorf("found %+v, want one problem", r.Problems)
 			}
@@ -278,7 +303,8 @@ func TestVerify(t *testing.T) {
 				if _, err := a.ReadStill(ctx, visit, 0); !errors.Is(err, house.ErrNotFound) {
 					t.Errorf("reading it: %v", err)
 				}
-				if all := trailOf(t, a); all[len(all)-1].Action != "lost" || all[len(all)-1].Subject != "still "+s.ID+" of visit "+visit {
+				if all := trailOf(t, a); all[len(all)-1].Action != "lost" ||
+					all[len(all)-1].Subject != "still "+s.ID+" of visit "+visit {
 					t.Errorf("the trail ends with %+v", all[len(all)-1])
 				}
 			}
@@ -328,7 +354,8 @@ func TestVerifySealed(t *testing.T) {
 	for _, c := range sealedColumns {
 		t.Run(c.table+" "+c.column, func(t *testing.T) {
 			a, _, _ := newHousehold(t)
-			res, err := a.write.ExecContext(t.Context(), fmt.Sprintf(`UPDATE %s SET %s = randomblob(60) WHERE rowid = (SELECT max(rowid) FROM %[1]s)`, c.table, c.column))
+			res, err := a.write.ExecContext(t.Context(), fmt.Sprintf(`UPDATE %s SET %s = randomblob(60)
+				WHERE rowid = (SELECT max(rowid) FROM %[1]s)`, c.table, c.column))
 			if err == nil {
 				err = oneRow(res, c.table)
 			}
@@ -337,7 +364,8 @@ func TestVerifySealed(t *testing.T) {
 			}
 			for _, repair := range []bool{false, true} {
 				r, err := a.Verify(t.Context(), repair, nil)
-				if err != nil || r.Left != 1 || r.Sealed != 27 || r.Problems[0].What != WithSealed || !strings.Contains(r.Problems[0].Words, c.column+" in "+c.table) {
+				if err != nil || r.Left != 1 || r.Sealed != 27 || r.Problems[0].What != WithSealed ||
+					!strings.Contains(r.Problems[0].Words, c.column+" in "+c.table) {
 					t.Errorf("%+v, %v", r, err)
 				}
 			}
@@ -387,7 +415,8 @@ func TestVerifyManyVisits(t *testing.T) {
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		for i := range n {
 			id := fmt.Sprintf("V%025d", i)
-			_, err := tx.ExecContext(ctx, `INSERT INTO visits (id, bell, ring, received_at, revision, kind) VALUES (?, ?, ?, ?, ?, 'no-face')`,
+			_, err := tx.ExecContext(ctx,
+				`INSERT INTO visits (id, bell, ring, received_at, revision, kind) VALUES (?, ?, ?, ?, ?, 'no-face')`,
 				id, a.bellID("gate"), a.seal("r", "visits.ring", id), micros(c.now()), 100+i)
 			if err != nil {
 				return err
@@ -406,7 +435,8 @@ func TestVerifyManyVisits(t *testing.T) {
 	for _, i := range []int{0, someRows - 1, someRows, 2*someRows - 1, n - 1} {
 		edges = append(edges, fmt.Sprintf("V%025d", i))
 	}
-	if _, err := a.write.ExecContext(ctx, `UPDATE visits SET kind = iif(id IN (?, ?, ?, ?, ?), 'stranger', kind), ring = x'00'`,
+	if _, err := a.write.ExecContext(ctx,
+		`UPDATE visits SET kind = iif(id IN (?, ?, ?, ?, ?), 'stranger', kind), ring = x'00'`,
 		edges...); err != nil {
 		t.Fatal(err)
 	}
@@ -415,7 +445,8 @@ func TestVerifyManyVisits(t *testing.T) {
 		t.Errorf("%d problems, %d more, %d left, %v", len(r.Problems), r.Unlisted, r.Left, err)
 	}
 	var wrong int
-	if err := a.read.QueryRowContext(ctx, `SELECT count(*) FROM visits WHERE kind <> 'no-face'`).Scan(&wrong); err != nil || wrong > 0 {
+	if err := a.read.QueryRowContext(ctx, `SELECT count(*) FROM visits
+		WHERE kind <> 'no-face'`).Scan(&wrong); err != nil || wrong > 0 {
 		t.Errorf("%d left after the repair, %v", wrong, err)
 	}
 }
@@ -496,7 +527,8 @@ func TestVerifyLooksAgain(t *testing.T) {
 		if done > 1 {
 			return
 		}
-		_, masked := server.MaskEarlier(ctx, "gate", func(jpeg []byte, _ []house.Polygon) ([]byte, error) { return jpeg[1:], nil })
+		_, masked := server.MaskEarlier(ctx, "gate",
+			func(jpeg []byte, _ []house.Polygon) ([]byte, error) { return jpeg[1:], nil })
 		if err := errors.Join(masked, server.EraseVisit(ctx, visits[2])); err != nil {
 			t.Error(err)
 		}
@@ -626,7 +658,8 @@ func TestDamagedDatabase(t *testing.T) {
 		return func(files map[string][]byte) { files["archive.db"] = files["archive.db"][:n] }
 	}
 	var tests []test
-	for _, n := range []int{0, 1, 15, 99, 100, 511, 512, page - 1, page, page + 1, 2 * page, size / 2, size - page, size - 1} {
+	for _, n := range []int{0, 1, 15, 99, 100, 511, 512, page - 1, page, page + 1, 2 * page, size / 2, size - page,
+		size - 1} {
 		tests = append(tests, test{fmt.Sprintf("cut to %d bytes", n), closed, cut(n), false})
 	}
 	for _, n := range []int{0, 1, 99} {
@@ -639,7 +672,10 @@ func TestDamagedDatabase(t *testing.T) {
 			files["archive.db"] = bytes.Repeat([]byte("minutes of a meeting\n"), 4000)
 		}, false},
 		test{"zeroed", closed, func(files map[string][]byte) { files["archive.db"] = make([]byte, size) }, false},
-		test{"schema flipped", closed, func(files map[string][]byte) { flipIn(t, files["archive.db"], "CREATE TABLE visits") }, false},
+		test{"schema flipped", closed, func(files map[string][]byte) {
+			flipIn(t, files["archive.db"],
+				"CREATE TABLE visits")
+		}, false},
 		test{"first page's kind", closed, func(files map[string][]byte) { files["archive.db"][100] = 0 }, false},
 	)
 	for n := 2; n < size/page; n += 7 {

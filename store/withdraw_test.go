@@ -14,17 +14,20 @@ func TestWithdrawConsent(t *testing.T) {
 	a, c, ada, ben := newChecked(t)
 	ctx := t.Context()
 	for i, person := range []string{ada, ben} {
-		if err := a.RecordConsent(ctx, person, house.Consent{GivenBy: "they", GivenAt: c.now(), Scope: "the door"}); err != nil {
+		if err := a.RecordConsent(ctx, person, house.Consent{GivenBy: "they", GivenAt: c.now(),
+			Scope: "the door"}); err != nil {
 			t.Fatal(err)
 		}
-		if err := a.AddReference(ctx, house.Reference{Person: person, FaceWidth: 100, Descriptor: house.Descriptor{float32(i + 1)}, SourceSHA256: [32]byte{byte(i)}}); err != nil {
+		if err := a.AddReference(ctx, house.Reference{Person: person, FaceWidth: 100,
+			Descriptor: house.Descriptor{float32(i + 1)}, SourceSHA256: [32]byte{byte(i)}}); err != nil {
 			t.Fatal(err)
 		}
 	}
 	named, faces := seenAs(t, a, "R1", []house.Face{aFace(0, ada, 1e-5, "strong"), aFace(200, ben, 1e-5, "strong")})
 	alone, _ := seenAs(t, a, "R2", []house.Face{aFace(0, ada, 1e-5, "strong")})
 	told, toldFaces := seenAs(t, a, "R3", []house.Face{aFace(0, "", 0, "")})
-	if err := a.Answer(ctx, house.Check{Face: toldFaces[0], Answer: house.AnswerYes, Asked: ada, Person: ada}, nil); err != nil {
+	if err := a.Answer(ctx, house.Check{Face: toldFaces[0], Answer: house.AnswerYes, Asked: ada, Person: ada},
+		nil); err != nil {
 		t.Fatal(err)
 	}
 	revision, err := a.GalleryRevision(ctx)
@@ -70,10 +73,12 @@ func TestWithdrawConsent(t *testing.T) {
 	// A ring that was being examined, a change that was ticked, and an answer
 	// name nobody either.
 	late, lateFaces := seenAs(t, a, "R4", []house.Face{aFace(0, ada, 1e-5, "strong")})
-	if _, err := a.Rename(ctx, []house.Renaming{{Face: lateFaces[0], Becomes: &house.Match{Person: ada, Band: "strong"}}}); err != nil {
+	if _, err := a.Rename(ctx, []house.Renaming{{Face: lateFaces[0],
+		Becomes: &house.Match{Person: ada, Band: "strong"}}}); err != nil {
 		t.Fatal(err)
 	}
-	if err := a.Answer(ctx, house.Check{Face: lateFaces[0], Answer: house.AnswerYes, Asked: ada, Person: ada}, &house.Match{Person: ada, Band: "strong"}); err != nil {
+	if err := a.Answer(ctx, house.Check{Face: lateFaces[0], Answer: house.AnswerYes, Asked: ada, Person: ada},
+		&house.Match{Person: ada, Band: "strong"}); err != nil {
 		t.Fatal(err)
 	}
 	if v, err := a.Visit(ctx, late); err != nil || v.Kind != house.Stranger {

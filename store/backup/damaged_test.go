@@ -34,7 +34,8 @@ func TestRestoreOfADamagedBackup(t *testing.T) {
 			stanza := bytes.Clone(whole) // of age's header, in an encrypted file
 			stanza[min(60, len(whole)-2)] ^= 1
 			for damage, data := range map[string][]byte{
-				"its first byte changed": first, "a bit changed": middle, "a bit further on changed": stanza, "cut in half": whole[:half],
+				"its first byte changed": first, "a bit changed": middle, "a bit further on changed": stanza,
+				"cut in half":   whole[:half],
 				"cut by a byte": whole[:len(whole)-1], "longer": append(bytes.Clone(whole), 'x'), "empty": {}, "removed": nil,
 			} {
 				if data == nil {
@@ -51,7 +52,8 @@ func TestRestoreOfADamagedBackup(t *testing.T) {
 				if err == nil && textOnly && damage == "cut by a byte" {
 					continue // a last line without its end says the same
 				}
-				if !errors.Is(err, ErrDamaged) && (file != markFile || !errors.Is(err, ErrNotBackup) && !errors.Is(err, ErrNewer) && !errors.Is(err, ErrOtherHousehold)) {
+				if !errors.Is(err, ErrDamaged) && (file != markFile || !errors.Is(err, ErrNotBackup) && !errors.Is(err, ErrNewer) &&
+					!errors.Is(err, ErrOtherHousehold)) {
 					t.Errorf("%s, %s, %s: error %v", name, file, damage, err)
 				}
 				checkLeftAlone(t, into, nil)

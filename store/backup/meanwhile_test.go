@@ -24,8 +24,14 @@ func TestBackupWhileVisitsGo(t *testing.T) {
 			copy  bool // whether they have to be taken out of the copy
 			go1   func(t *testing.T, a *store.Archive, visit string) error
 		}{
-			{"erased once", 1, false, func(t *testing.T, a *store.Archive, v string) error { return a.EraseVisit(t.Context(), v) }},
-			{"erased in every round", 5, true, func(t *testing.T, a *store.Archive, v string) error { return a.EraseVisit(t.Context(), v) }},
+			{"erased once", 1, false, func(t *testing.T, a *store.Archive,
+				v string) error {
+				return a.EraseVisit(t.Context(), v)
+			}},
+			{"erased in every round", 5, true, func(t *testing.T, a *store.Archive,
+				v string) error {
+				return a.EraseVisit(t.Context(), v)
+			}},
 			{"swept once", 1, false, removeByRule},
 			{"swept in every round", 5, true, removeByRule},
 		} {
@@ -51,7 +57,8 @@ func TestBackupWhileVisitsGo(t *testing.T) {
 						return err
 					}
 					files = append(files, v.Stills[0].File)
-					sealed := rowsOf(t, database(t, a.Dir()), `SELECT v.ring, s.wrapped_key FROM visits v JOIN stills s ON s.visit = v.id WHERE v.id = ?`, v.ID)[0]
+					sealed := rowsOf(t, database(t, a.Dir()),
+						`SELECT v.ring, s.wrapped_key FROM visits v JOIN stills s ON s.visit = v.id WHERE v.id = ?`, v.ID)[0]
 					traces = append(traces, sealed[0].([]byte), sealed[1].([]byte))
 					gone++
 					return test.go1(t, a, v.ID)
