@@ -53,20 +53,7 @@ func TestRestoreByteForByte(t *testing.T) {
 			if got := contents(t, filepath.Join(into, stillsDir)); !maps.Equal(got, stills) {
 				t.Errorf("stills %d, want %d", len(got), len(stills))
 			}
-			if want := []string{"archive.db", "incoming", "passphrase.salt", "stills"}; !slices.Equal(entries(t, into), want) {
-				t.Errorf("the folder holds %q, want %q", entries(t, into), want)
-			}
-			if salt, err := os.ReadFile(filepath.Join(into, saltFile)); err != nil ||
-				!bytes.Equal(salt, bytes.Repeat([]byte{3}, seal.SaltSize)) {
-				t.Errorf("the salt: %x, %v", salt, err)
-			}
-			database, err := os.ReadFile(filepath.Join(into, databaseFile))
-			if err != nil {
-				t.Fatal(err)
-			}
-			if stored := plain(t, newest(t, dir, databaseFile), me); !bytes.Equal(database, stored) {
-				t.Error("the database is not the backup's")
-			}
+			checkFolder(t, into, plain(t, newest(t, dir, databaseFile), me))
 			if got := dump(t, into); got != tables {
 				t.Errorf("the tables differ:\n%s\nwant:\n%s", got, tables)
 			}
@@ -86,6 +73,25 @@ func TestRestoreByteForByte(t *testing.T) {
 				t.Errorf("an erased visit came back: %v", err)
 			}
 		})
+	}
+}
+
+// checkFolder looks at the files of a restored archive but for its stills.
+func checkFolder(t *testing.T, into string, stored []byte) {
+	t.Helper()
+	if want := []string{"archive.db", "incoming", "passphrase.salt", "stills"}; !slices.Equal(entries(t, into), want) {
+		t.Errorf("the folder holds %q, want %q", entries(t, into), want)
+	}
+	if salt, err := os.ReadFile(filepath.Join(into, saltFile)); err != nil ||
+		!bytes.Equal(salt, bytes.Repeat([]byte{3}, seal.SaltSize)) {
+		t.Errorf("the salt: %x, %v", salt, err)
+	}
+	database, err := os.ReadFile(filepath.Join(into, databaseFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(database, stored) {
+		t.Error("the database is not the backup's")
 	}
 }
 
@@ -221,29 +227,7 @@ func TestRestoreRespectsErasures(t *testing.T) {
 			}
 			old := mustBackup(t, a, dir, Options{Recipients: recipients})
 			c.advance(time.Hour)
-			before, err := a.Visit(ctx, visits[2])
-			if err != nil {
-				t.Fatal(err)
-			}
-			// A still by itself is erased when masks are put on it.
-			masked := before.Stills[1].File
-			if _, err := database(t, a.Dir()).ExecContext(ctx, `INSERT INTO erasures (what, id, at) VALUES ('still', ?, ?)`,
-				masked, c.now().UnixMicro()); err != nil {
-				t.Fatal(err)
-			}
-			if _, err := database(t, a.Dir()).ExecContext(ctx, `UPDATE stills SET file = NULL, wrapped_key = x'' WHERE file = ?`,
-				masked); err != nil {
-				t.Fatal(err)
-			}
-			if err := os.Remove(stillPath(a, masked)); err != nil {
-				t.Fatal(err)
-			}
-			if err := a.EraseVisit(ctx, visits[1]); err != nil {
-				t.Fatal(err)
-			}
-			if _, err := a.ErasePerson(ctx, persons[0].ID, false); err != nil {
-				t.Fatal(err)
-			}
+			eraseOfEach(t, a, c, visits, persons[0].ID)
 			wantErasures, err := a.Erasures(ctx)
 			if err != nil {
 				t.Fatal(err)
@@ -264,35 +248,7 @@ func TestRestoreRespectsErasures(t *testing.T) {
 				t.Errorf("%+v", r)
 			}
 			b := openArchive(t, into, c)
-			if _, err := b.Visit(ctx, visits[1]); !errors.Is(err, house.ErrNotFound) {
-				t.Errorf("the erased visit: %v", err)
-			}
-			if _, _, err := b.Keep(ctx, stillOf("r1", 0)); !errors.Is(err, house.ErrErased) {
-				t.Errorf("its bell sends it again: %v", err)
-			}
-			if _, err := b.Person(ctx, persons[0].ID); !errors.Is(err, house.ErrNotFound) {
-				t.Errorf("the erased person: %v", err)
-			}
-			v, err := b.Visit(ctx, visits[2])
-			if err != nil || v.Stills[1].File != "" || v.Stills[0].File == "" {
-				t.Errorf("the visit with an erased still: %+v, %v", v.Stills, err)
-			}
-			if v, err = b.Visit(ctx, visits[0]); err != nil || v.Stills[0].Faces[0].Match != nil || v.Hold == nil {
-				t.Errorf("the visit that named them: %+v, %v", v, err)
-			}
-			got, err := b.Erasures(ctx)
-			if err != nil || !slices.EqualFunc(got, wantErasures,
-				func(x, y store.Erasure) bool { return x.What == y.What && x.ID == y.ID && x.At.Equal(y.At) }) {
-				t.Errorf("erasures %v, want %v; %v", got, wantErasures, err)
-			}
-			if _, err := b.CheckTrail(ctx); err != nil {
-				t.Error(err)
-			}
-			trail, err := b.Trail(ctx, 0, 100)
-			if err != nil || !slices.ContainsFunc(trail,
-				func(e house.Entry) bool { return e.Action == "restored" && e.Subject == "snapshot "+old.Snapshot }) {
-				t.Errorf("the trail lacks the restoring: %+v, %v", trail, err)
-			}
+			checkErased(t, b, visits, persons[0].ID, wantErasures, old.Snapshot)
 			database, err := os.ReadFile(filepath.Join(into, databaseFile))
 			if err != nil {
 				t.Fatal(err)
@@ -302,6 +258,73 @@ func TestRestoreRespectsErasures(t *testing.T) {
 			}
 			checkNoLeftovers(t, database)
 		})
+	}
+}
+
+// eraseOfEach erases the second visit, a still of the third, and the person.
+func eraseOfEach(t *testing.T, a *store.Archive, c *clock, visits []string, person string) {
+	t.Helper()
+	ctx := t.Context()
+	before, err := a.Visit(ctx, visits[2])
+	if err != nil {
+		t.Fatal(err)
+	}
+	// A still by itself is erased when masks are put on it.
+	masked := before.Stills[1].File
+	if _, err := database(t, a.Dir()).ExecContext(ctx, `INSERT INTO erasures (what, id, at) VALUES ('still', ?, ?)`,
+		masked, c.now().UnixMicro()); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := database(t, a.Dir()).ExecContext(ctx, `UPDATE stills SET file = NULL, wrapped_key = x'' WHERE file = ?`,
+		masked); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Remove(stillPath(a, masked)); err != nil {
+		t.Fatal(err)
+	}
+	if err := a.EraseVisit(ctx, visits[1]); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := a.ErasePerson(ctx, person, false); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// checkErased looks whether a restored archive lacks what eraseOfEach erased, and
+// remembers it.
+func checkErased(
+	t *testing.T, b *store.Archive, visits []string, person string, want []store.Erasure, snapshot string,
+) {
+	t.Helper()
+	ctx := t.Context()
+	if _, err := b.Visit(ctx, visits[1]); !errors.Is(err, house.ErrNotFound) {
+		t.Errorf("the erased visit: %v", err)
+	}
+	if _, _, err := b.Keep(ctx, stillOf("r1", 0)); !errors.Is(err, house.ErrErased) {
+		t.Errorf("its bell sends it again: %v", err)
+	}
+	if _, err := b.Person(ctx, person); !errors.Is(err, house.ErrNotFound) {
+		t.Errorf("the erased person: %v", err)
+	}
+	v, err := b.Visit(ctx, visits[2])
+	if err != nil || v.Stills[1].File != "" || v.Stills[0].File == "" {
+		t.Errorf("the visit with an erased still: %+v, %v", v.Stills, err)
+	}
+	if v, err = b.Visit(ctx, visits[0]); err != nil || v.Stills[0].Faces[0].Match != nil || v.Hold == nil {
+		t.Errorf("the visit that named them: %+v, %v", v, err)
+	}
+	got, err := b.Erasures(ctx)
+	if err != nil || !slices.EqualFunc(got, want,
+		func(x, y store.Erasure) bool { return x.What == y.What && x.ID == y.ID && x.At.Equal(y.At) }) {
+		t.Errorf("erasures %v, want %v; %v", got, want, err)
+	}
+	if _, err := b.CheckTrail(ctx); err != nil {
+		t.Error(err)
+	}
+	trail, err := b.Trail(ctx, 0, 100)
+	if err != nil || !slices.ContainsFunc(trail,
+		func(e house.Entry) bool { return e.Action == "restored" && e.Subject == "snapshot "+snapshot }) {
+		t.Errorf("the trail lacks the restoring: %+v, %v", trail, err)
 	}
 }
 
