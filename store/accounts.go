@@ -19,7 +19,8 @@ import (
 func (a *Archive) AddResident(ctx context.Context, name, passwordHash string) (house.Resident, error) {
 	r := house.Resident{ID: newID(), Name: strings.TrimSpace(name), PasswordHash: passwordHash, AddedAt: a.now().UTC()}
 	err := a.change(ctx, "added", "resident "+r.ID, fmt.Errorf("a resident of this name is %w", house.ErrExists), `
-		INSERT INTO residents (id, name, name_mac, password_hash, added_at) VALUES (?, ?, ?, ?, ?) ON CONFLICT (name_mac) DO NOTHING`,
+		INSERT INTO residents (id, name, name_mac, password_hash, added_at) VALUES (?, ?, ?, ?, ?)
+			ON CONFLICT (name_mac) DO NOTHING`,
 		r.ID, a.seal(r.Name, "residents.name", r.ID), a.nameMAC(r.Name), r.PasswordHash, micros(r.AddedAt))
 	if err != nil {
 		return house.Resident{}, fmt.Errorf("adding a resident: %w", err)
@@ -99,9 +100,11 @@ type execer interface {
 	ExecContext(context.Context, string, ...any) (sql.Result, error)
 }
 
-func (a *Archive) startSession(ctx context.Context, db execer, resident, tablet string, lasts time.Duration) (string, error) {
+func (a *Archive) startSession(ctx context.Context, db execer, resident, tablet string,
+	lasts time.Duration) (string, error) {
 	token, now := rand.Text(), a.now()
-	_, err := db.ExecContext(ctx, `INSERT INTO sessions (token_hash, resident, tablet, started_at, expires_at) VALUES (?, nullif(?, ''), nullif(?, ''), ?, ?)`,
+	_, err := db.ExecContext(ctx, `INSERT INTO sessions (token_hash, resident, tablet, started_at, expires_at)
+		VALUES (?, nullif(?, ''), nullif(?, ''), ?, ?)`,
 		hashOf(token), resident, tablet, micros(now), micros(now.Add(lasts)))
 	if err != nil {
 		return "", fmt.Errorf("starting a session: %w", spaceError(err))
@@ -134,7 +137,8 @@ func (a *Archive) Session(ctx context.Context, token string) (s house.Session, e
 
 // EndSession ends the session of that token, and clears away expired ones.
 func (a *Archive) EndSession(ctx context.Context, token string) error {
-	_, err := a.write.ExecContext(ctx, `DELETE FROM sessions WHERE token_hash = ? OR expires_at <= ?`, hashOf(token), micros(a.now()))
+	_, err := a.write.ExecContext(ctx, `DELETE FROM sessions WHERE token_hash = ? OR expires_at <= ?`, hashOf(token),
+		micros(a.now()))
 	if err != nil {
 		return fmt.Errorf("ending a session: %w", err)
 	}

@@ -46,7 +46,8 @@ func TestAccounts(t *testing.T) {
 	}
 
 	tablets, err := a.Tablets(ctx)
-	if err != nil || len(tablets) != 2 || tablets[0].Name != "attic" || tablets[0].PairedBy != "Tamsin" || !tablets[0].PairedAt.Equal(c.now()) {
+	if err != nil || len(tablets) != 2 || tablets[0].Name != "attic" || tablets[0].PairedBy != "Tamsin" ||
+		!tablets[0].PairedAt.Equal(c.now()) {
 		t.Fatalf("tablets %+v, %v", tablets, err)
 	}
 	session := func(token string, want house.Session, wantErr error) {

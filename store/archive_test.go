@@ -74,7 +74,8 @@ func checkSound(t *testing.T, a *Archive) {
 		t.Errorf("integrity_check: %q, %v", verdict, err)
 	}
 	var broken int
-	if err := a.read.QueryRowContext(ctx, `SELECT count(*) FROM pragma_foreign_key_check`).Scan(&broken); err != nil || broken > 0 {
+	if err := a.read.QueryRowContext(ctx, `SELECT count(*) FROM pragma_foreign_key_check`).Scan(&broken); err != nil ||
+		broken > 0 {
 		t.Errorf("foreign_key_check: %d rows, %v", broken, err)
 	}
 	rows, err := a.read.QueryContext(ctx, `SELECT file FROM stills WHERE file IS NOT NULL`)
@@ -186,11 +187,13 @@ func TestOpenRefuses(t *testing.T) {
 		archive bool     // on an archive of Lintel's
 		want    error    // nil for any
 	}{
-		"newer":             {[]string{`PRAGMA user_version = 1000`}, true, ErrNewerArchive},
-		"foreign":           {[]string{`CREATE TABLE songs (title TEXT)`}, false, ErrForeignDatabase},
-		"foreign, with WAL": {[]string{`PRAGMA journal_mode = WAL`, `CREATE TABLE songs (title TEXT)`}, false, ErrForeignDatabase},
-		"foreign, marked":   {[]string{`PRAGMA application_id = 1`, `PRAGMA user_version = 1`, `CREATE TABLE bells (title TEXT)`}, false, ErrForeignDatabase},
-		"no database":       {nil, false, nil},
+		"newer":   {[]string{`PRAGMA user_version = 1000`}, true, ErrNewerArchive},
+		"foreign": {[]string{`CREATE TABLE songs (title TEXT)`}, false, ErrForeignDatabase},
+		"foreign, with WAL": {[]string{`PRAGMA journal_mode = WAL`, `CREATE TABLE songs (title TEXT)`}, false,
+			ErrForeignDatabase},
+		"foreign, marked": {[]string{`PRAGMA application_id = 1`, `PRAGMA user_version = 1`,
+			`CREATE TABLE bells (title TEXT)`}, false, ErrForeignDatabase},
+		"no database": {nil, false, nil},
 	} {
 		t.Run(name, func(t *testing.T) {
 			dir := t.TempDir()

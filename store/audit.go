@@ -37,7 +37,8 @@ const trailSince = 2
 // left out and so shows for ever.
 func (a *Archive) note(ctx context.Context, tx *sql.Tx, action, subject string) error {
 	clean := strings.NewReplacer("\t", " ", "\n", " ")
-	e := house.Entry{At: a.now().UTC().Truncate(time.Microsecond), Actor: clean.Replace(house.Actor(ctx)), Action: action, Subject: clean.Replace(subject)}
+	e := house.Entry{At: a.now().UTC().Truncate(time.Microsecond), Actor: clean.Replace(house.Actor(ctx)), Action: action,
+		Subject: clean.Replace(subject)}
 	var err error
 	e.Seq, e.Before, err = a.auditHead(ctx, tx)
 	if errors.Is(err, ErrTampered) {
@@ -48,7 +49,8 @@ func (a *Archive) note(ctx context.Context, tx *sql.Tx, action, subject string) 
 	}
 	e.Seq++
 	e.Hash = sha256.Sum256([]byte(e.Text()))
-	_, err = tx.ExecContext(ctx, `INSERT INTO audit (seq, at, actor, action, subject, before, hash) VALUES (?, ?, ?, ?, ?, ?, ?)`,
+	_, err = tx.ExecContext(ctx,
+		`INSERT INTO audit (seq, at, actor, action, subject, before, hash) VALUES (?, ?, ?, ?, ?, ?, ?)`,
 		e.Seq, micros(e.At), e.Actor, e.Action, e.Subject, e.Before[:], e.Hash[:])
 	if err != nil {
 		return fmt.Errorf("adding to the audit trail: %w", err)
@@ -58,7 +60,8 @@ func (a *Archive) note(ctx context.Context, tx *sql.Tx, action, subject string) 
 
 func (a *Archive) setAuditHead(ctx context.Context, tx *sql.Tx, seq int64, hash [32]byte) error {
 	head := a.seals.Value(append(binary.BigEndian.AppendUint64(nil, uint64(seq)), hash[:]...), "audit_head.head")
-	_, err := tx.ExecContext(ctx, `INSERT INTO audit_head (id, head) VALUES (1, ?) ON CONFLICT (id) DO UPDATE SET head = excluded.head`, head)
+	_, err := tx.ExecContext(ctx,
+		`INSERT INTO audit_head (id, head) VALUES (1, ?) ON CONFLICT (id) DO UPDATE SET head = excluded.head`, head)
 	if err != nil {
 		return fmt.Errorf("adding to the audit trail: %w", err)
 	}

@@ -33,7 +33,8 @@ func trailOf(t *testing.T, a *Archive) []house.Entry {
 func TestEachChangeIsNoted(t *testing.T) {
 	a, c := newArchive(t)
 	ctx := house.By(t.Context(), "resident R")
-	names := []string{"Tamsin Quill", "Odo Fenwright", "Morgan Vale", "Pantry", "cellar-door", "gate", "insurance", "ring-of-thursday", "the porch"}
+	names := []string{"Tamsin Quill", "Odo Fenwright", "Morgan Vale", "Pantry", "cellar-door", "gate", "insurance",
+		"ring-of-thursday", "the porch"}
 	bell := "bell " + a.bellID("cellar-door")
 	n := stillOf("ring-of-thursday", 0)
 	visit := keep(t, a, n)
@@ -46,7 +47,8 @@ func TestEachChangeIsNoted(t *testing.T) {
 		want   []string // action and subject of the entries, * for any id
 	}{
 		{"bell added", func() error { _, err := a.AddBell(ctx, "cellar-door"); return err }, []string{"added " + bell}},
-		{"bell added again", func() error { _, err := a.AddBell(ctx, "cellar-door"); return only(err, house.ErrExists) }, nil},
+		{"bell added again", func() error { _, err := a.AddBell(ctx, "cellar-door"); return only(err, house.ErrExists) },
+			nil},
 		{"bell removed", func() error { return a.RemoveBell(ctx, "cellar-door") }, []string{"removed " + bell}},
 		{"bell removed again", func() error { return only(a.RemoveBell(ctx, "cellar-door"), house.ErrNotFound) }, nil},
 		{"person added", func() error {
@@ -58,7 +60,8 @@ func TestEachChangeIsNoted(t *testing.T) {
 			return a.RecordConsent(ctx, person, house.Consent{GivenBy: "Odo Fenwright", GivenAt: c.now(), Scope: "the porch"})
 		}, []string{"consented person *"}},
 		{"consent of nobody", func() error {
-			return only(a.RecordConsent(ctx, "X", house.Consent{GivenBy: "Odo Fenwright", GivenAt: c.now(), Scope: "the porch"}), house.ErrNotFound)
+			return only(a.RecordConsent(ctx, "X", house.Consent{GivenBy: "Odo Fenwright", GivenAt: c.now(), Scope: "the porch"}),
+				house.ErrNotFound)
 		}, nil},
 		{"reference", func() error {
 			return a.AddReference(ctx, house.Reference{Person: person, FaceWidth: 90, Descriptor: faceOf(0.1, nil).Descriptor})
@@ -71,7 +74,8 @@ func TestEachChangeIsNoted(t *testing.T) {
 			resident = r.ID
 			return err
 		}, []string{"added resident *"}},
-		{"tablet paired", func() error { _, err := a.PairTablet(ctx, "Pantry tablet", resident); return err }, []string{"paired tablet *"}},
+		{"tablet paired", func() error { _, err := a.PairTablet(ctx, "Pantry tablet", resident); return err },
+			[]string{"paired tablet *"}},
 		{"tablet unpaired", func() error {
 			ts, err := a.Tablets(ctx)
 			if err != nil || len(ts) != 1 {
@@ -89,14 +93,17 @@ func TestEachChangeIsNoted(t *testing.T) {
 			_, err := a.MaskEarlier(ctx, "gate", func(b []byte, _ []house.Polygon) ([]byte, error) { return b, nil })
 			return err
 		}, []string{"masked stills of bell " + a.bellID("gate")}},
-		{"hold", func() error { return a.PlaceHold(ctx, visit, "for the insurance", c.now().Add(time.Hour)) }, []string{"held visit " + visit}},
+		{"hold", func() error { return a.PlaceHold(ctx, visit, "for the insurance", c.now().Add(time.Hour)) },
+			[]string{"held visit " + visit}},
 		{"erasing what is held", func() error { return only(a.EraseVisit(ctx, visit), house.ErrHeld) }, nil},
 		{"hold ended", func() error { return a.EndHold(ctx, visit) }, []string{"released visit " + visit}},
 		{"parcel", func() error { return a.SetParcel(ctx, visit, true) }, []string{"changed visit " + visit}},
 		{"looked", func() error { return a.Note(ctx, "looked", "visit "+visit) }, []string{"looked visit " + visit}},
 		{"visit erased", func() error { return a.EraseVisit(ctx, visit) }, []string{"erased visit " + visit}},
-		{"trial", func() (err error) { trial, err = a.StartTrial(ctx, "gate", "R"); return err }, []string{"started trial *"}},
-		{"trial beside", func() error { _, err := a.StartTrial(ctx, "gate", "R"); return only(err, house.ErrTrialRuns) }, nil},
+		{"trial", func() (err error) { trial, err = a.StartTrial(ctx, "gate", "R"); return err },
+			[]string{"started trial *"}},
+		{"trial beside", func() error { _, err := a.StartTrial(ctx, "gate", "R"); return only(err, house.ErrTrialRuns) },
+			nil},
 		{"trial goes on", func() error { return a.StepTrial(ctx, trial, house.TrialPrint) }, []string{"changed trial *"}},
 		{"trial goes on to nowhere", func() error { return only(a.StepTrial(ctx, trial, "mask"), house.ErrTrialStep) }, nil},
 		{"trial removed too early", func() error { return only(a.RemoveTrial(ctx, trial), house.ErrTrialRuns) }, nil},
@@ -106,14 +113,16 @@ func TestEachChangeIsNoted(t *testing.T) {
 		{"visit erased again", func() error { return only(a.EraseVisit(ctx, visit), house.ErrNotFound) }, nil},
 		{"period erased", func() error { _, err := a.ErasePeriod(ctx, c.ago(time.Hour), c.now().Add(time.Hour)); return err },
 			[]string{"erased period 2031-05-04T17:30:00Z 2031-05-04T19:30:00Z", "erased visit " + other}},
-		{"person erased", func() error { _, err := a.ErasePerson(ctx, person, true); return err }, []string{"erased person *"}},
+		{"person erased", func() error { _, err := a.ErasePerson(ctx, person, true); return err },
+			[]string{"erased person *"}},
 		{"a bell rings", func() error { keep(t, a, stillOf("r3", 0)); return nil }, nil},
 		{"swept", func() error {
 			c.advance(73 * time.Hour)
 			_, err := a.Sweep(house.By(ctx, house.ByItself), nil)
 			return err
 		}, []string{"swept visits 1, stills of 0, smaller 0"}},
-		{"swept, and nothing was due", func() error { _, err := a.Sweep(house.By(ctx, house.ByItself), nil); return err }, nil},
+		{"swept, and nothing was due", func() error { _, err := a.Sweep(house.By(ctx, house.ByItself), nil); return err },
+			nil},
 	} {
 		if err := test.change(); err != nil {
 			t.Fatalf("%s: %v", test.name, err)
@@ -142,7 +151,8 @@ func TestEachChangeIsNoted(t *testing.T) {
 	}
 	// The trail is searched for names as it lies in the database.
 	var all string
-	err := a.read.QueryRowContext(t.Context(), `SELECT group_concat(seq || at || actor || action || subject || hex(before) || hex(hash)) FROM audit`).Scan(&all)
+	err := a.read.QueryRowContext(t.Context(),
+		`SELECT group_concat(seq || at || actor || action || subject || hex(before) || hex(hash)) FROM audit`).Scan(&all)
 	if err != nil || !strings.Contains(all, person) || !strings.Contains(all, tablet) {
 		t.Fatalf("%d characters, %v", len(all), err)
 	}
@@ -175,7 +185,8 @@ func TestTrailAgainstSha256sum(t *testing.T) {
 	}
 	a, c := newArchive(t)
 	for i := range 50 {
-		if err := a.Note(house.By(t.Context(), fmt.Sprintf("resident %d\twith\ntabs", i)), "looked", fmt.Sprintf("visit %d é\n", i)); err != nil {
+		if err := a.Note(house.By(t.Context(), fmt.Sprintf("resident %d\twith\ntabs", i)), "looked",
+			fmt.Sprintf("visit %d é\n", i)); err != nil {
 			t.Fatal(err)
 		}
 		c.advance(time.Duration(i*1_000_003) * time.Microsecond)
@@ -216,7 +227,8 @@ func TestTrailAgainstSha256sum(t *testing.T) {
 // tamper makes raw SQL free to change the trail, and runs it.
 func tamper(t *testing.T, a *Archive, statements ...string) {
 	t.Helper()
-	for _, s := range append([]string{`DROP TRIGGER audit_is_not_changed`, `DROP TRIGGER audit_is_only_added_to`, `DROP TRIGGER audit_is_not_cut`}, statements...) {
+	for _, s := range append([]string{`DROP TRIGGER audit_is_not_changed`, `DROP TRIGGER audit_is_only_added_to`,
+		`DROP TRIGGER audit_is_not_cut`}, statements...) {
 		if _, err := a.write.ExecContext(t.Context(), s); err != nil {
 			t.Fatalf("%s: %v", s, err)
 		}
@@ -238,7 +250,8 @@ func TestTamperedTrail(t *testing.T) {
 				entries[i].Before = entries[i-1].Hash
 			}
 			entries[i].Hash = sha256.Sum256([]byte(entries[i].Text()))
-			_, err := a.write.ExecContext(t.Context(), `UPDATE audit SET before = ?, hash = ? WHERE seq = ?`, entries[i].Before[:], entries[i].Hash[:], entries[i].Seq)
+			_, err := a.write.ExecContext(t.Context(), `UPDATE audit SET before = ?, hash = ? WHERE seq = ?`,
+				entries[i].Before[:], entries[i].Hash[:], entries[i].Seq)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -251,34 +264,52 @@ func TestTamperedTrail(t *testing.T) {
 		rehashFrom int64 // 0 for not at all
 		want       string
 	}{
-		"actor":                    {[]string{`UPDATE audit SET actor = 'command' WHERE seq = 4`}, 0, "entry 4 is not as it was"},
-		"action":                   {[]string{`UPDATE audit SET action = 'looked at' WHERE seq = 4`}, 0, "entry 4 is not as it was"},
-		"subject":                  {[]string{`UPDATE audit SET subject = subject || ' ' WHERE seq = 9`}, 0, "entry 9 is not as it was"},
-		"time":                     {[]string{`UPDATE audit SET at = at + 1 WHERE seq = 1`}, 0, "entry 1 is not as it was"},
-		"the last":                 {[]string{`UPDATE audit SET subject = '' WHERE seq = 10`}, 0, "entry 10 is not as it was"},
-		"words moved along":        {[]string{`UPDATE audit SET actor = actor || char(9) || action, action = '' WHERE seq = 4`}, 0, "entry 4 is not as it was"},
-		"hash":                     {[]string{`UPDATE audit SET hash = zeroblob(32) WHERE seq = 4`}, 0, "entry 4 is not as it was"},
-		"a longer hash":            {[]string{`UPDATE audit SET hash = CAST(hash || x'00' AS BLOB) WHERE seq = 10`}, 0, "entry 10 is not as it was"},
-		"hash before":              {[]string{`UPDATE audit SET before = zeroblob(32) WHERE seq = 4`}, 0, "entry 4 is not as it was"},
-		"a shorter one before":     {[]string{`UPDATE audit SET before = x'' WHERE seq = 1`}, 0, "entry 1 is not as it was"},
-		"changed, chain made anew": {[]string{`UPDATE audit SET actor = 'command' WHERE seq = 4`}, 4, "last entry is not the one"},
-		"removed":                  {[]string{`DELETE FROM audit WHERE seq = 4`}, 0, "entry 4 is missing"},
-		"the first":                {[]string{`DELETE FROM audit WHERE seq = 1`}, 0, "entry 1 is missing"},
-		"removed and closed up": {[]string{`DELETE FROM audit WHERE seq = 4`, `UPDATE audit SET seq = -seq`, `UPDATE audit SET seq = iif(seq < -4, -seq - 1, -seq)`}, 1,
+		"actor": {[]string{`UPDATE audit SET actor = 'command' WHERE seq = 4`}, 0,
+			"entry 4 is not as it was"},
+		"action": {[]string{`UPDATE audit SET action = 'looked at' WHERE seq = 4`}, 0,
+			"entry 4 is not as it was"},
+		"subject": {[]string{`UPDATE audit SET subject = subject || ' ' WHERE seq = 9`}, 0,
+			"entry 9 is not as it was"},
+		"time": {[]string{`UPDATE audit SET at = at + 1 WHERE seq = 1`}, 0, "entry 1 is not as it was"},
+		"the last": {[]string{`UPDATE audit SET subject = '' WHERE seq = 10`}, 0,
+			"entry 10 is not as it was"},
+		"words moved along": {[]string{`UPDATE audit SET actor = actor || char(9) || action, action = ''
+			WHERE seq = 4`}, 0, "entry 4 is not as it was"},
+		"hash": {[]string{`UPDATE audit SET hash = zeroblob(32) WHERE seq = 4`}, 0,
+			"entry 4 is not as it was"},
+		"a longer hash": {[]string{`UPDATE audit SET hash = CAST(hash || x'00' AS BLOB) WHERE seq = 10`}, 0,
+			"entry 10 is not as it was"},
+		"hash before": {[]string{`UPDATE audit SET before = zeroblob(32) WHERE seq = 4`}, 0,
+			"entry 4 is not as it was"},
+		"a shorter one before": {[]string{`UPDATE audit SET before = x'' WHERE seq = 1`}, 0, "entry 1 is not as it was"},
+		"changed, chain made anew": {[]string{`UPDATE audit SET actor = 'command' WHERE seq = 4`}, 4,
+			"last entry is not the one"},
+		"removed":   {[]string{`DELETE FROM audit WHERE seq = 4`}, 0, "entry 4 is missing"},
+		"the first": {[]string{`DELETE FROM audit WHERE seq = 1`}, 0, "entry 1 is missing"},
+		"removed and closed up": {[]string{`DELETE FROM audit WHERE seq = 4`, `UPDATE audit SET seq = -seq`,
+			`UPDATE audit SET seq = iif(seq < -4, -seq - 1, -seq)`}, 1,
 			"entries 10 to 10 are missing"},
-		"swapped":                 {[]string{swap, `UPDATE audit SET seq = 4 WHERE seq = 5`, `UPDATE audit SET seq = 5 WHERE seq = -1`}, 0, "entry 4 is not as it was"},
-		"swapped, made anew":      {[]string{swap, `UPDATE audit SET seq = 4 WHERE seq = 5`, `UPDATE audit SET seq = 5 WHERE seq = -1`}, 1, "last entry is not the one"},
-		"cut off the end":         {[]string{`DELETE FROM audit WHERE seq > 7`}, 0, "entries 8 to 10 are missing"},
-		"inserted":                {[]string{`INSERT INTO audit SELECT 11, at, actor, action, subject, before, hash FROM audit WHERE seq = 10`}, 0, "entry 11 is not as it was"},
-		"inserted as it should":   {[]string{`INSERT INTO audit SELECT 11, at, actor, action, subject, before, hash FROM audit WHERE seq = 10`}, 11, "last entry is not the one"},
-		"inserted before all":     {[]string{`INSERT INTO audit SELECT 0, at, actor, action, subject, before, hash FROM audit WHERE seq = 1`}, 0, "entry 1 is missing"},
-		"all":                     {[]string{`DELETE FROM audit`}, 0, "entries 1 to 10 are missing"},
-		"head":                    {[]string{`UPDATE audit_head SET head = randomblob(68)`}, 0, "its head can't be opened"},
-		"an empty head":           {[]string{`UPDATE audit_head SET head = x''`}, 0, "its head can't be opened"},
-		"all with its head":       {[]string{`DELETE FROM audit`, `DELETE FROM audit_head`}, 0, "its head is missing"},
-		"another sealed value":    {[]string{`UPDATE audit_head SET head = (SELECT mark FROM master)`}, 0, "its head can't be opened"},
-		"the end with its head":   {[]string{`DELETE FROM audit WHERE seq > 7`, `DELETE FROM audit_head`}, 0, "its head is missing"},
-		"changed with forged one": {[]string{`UPDATE audit SET actor = 'x' WHERE seq = 4`, `UPDATE audit_head SET head = x'00'`}, 4, "its head can't be opened"},
+		"swapped": {[]string{swap, `UPDATE audit SET seq = 4 WHERE seq = 5`,
+			`UPDATE audit SET seq = 5 WHERE seq = -1`}, 0, "entry 4 is not as it was"},
+		"swapped, made anew": {[]string{swap, `UPDATE audit SET seq = 4 WHERE seq = 5`,
+			`UPDATE audit SET seq = 5 WHERE seq = -1`}, 1, "last entry is not the one"},
+		"cut off the end": {[]string{`DELETE FROM audit WHERE seq > 7`}, 0, "entries 8 to 10 are missing"},
+		"inserted": {[]string{`INSERT INTO audit SELECT 11, at, actor, action, subject, before, hash FROM audit
+			WHERE seq = 10`}, 0, "entry 11 is not as it was"},
+		"inserted as it should": {[]string{`INSERT INTO audit SELECT 11, at, actor, action, subject, before, hash FROM audit
+			WHERE seq = 10`}, 11, "last entry is not the one"},
+		"inserted before all": {[]string{`INSERT INTO audit SELECT 0, at, actor, action, subject, before, hash FROM audit
+			WHERE seq = 1`}, 0, "entry 1 is missing"},
+		"all":               {[]string{`DELETE FROM audit`}, 0, "entries 1 to 10 are missing"},
+		"head":              {[]string{`UPDATE audit_head SET head = randomblob(68)`}, 0, "its head can't be opened"},
+		"an empty head":     {[]string{`UPDATE audit_head SET head = x''`}, 0, "its head can't be opened"},
+		"all with its head": {[]string{`DELETE FROM audit`, `DELETE FROM audit_head`}, 0, "its head is missing"},
+		"another sealed value": {[]string{`UPDATE audit_head SET head = (SELECT mark FROM master)`}, 0,
+			"its head can't be opened"},
+		"the end with its head": {[]string{`DELETE FROM audit WHERE seq > 7`, `DELETE FROM audit_head`}, 0,
+			"its head is missing"},
+		"changed with forged one": {[]string{`UPDATE audit SET actor = 'x' WHERE seq = 4`,
+			`UPDATE audit_head SET head = x'00'`}, 4, "its head can't be opened"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			ctx := t.Context()
@@ -308,7 +339,8 @@ func TestTamperedTrail(t *testing.T) {
 			found(test.want)
 			before := trailOf(t, a)
 			r, err := a.Verify(ctx, true, nil)
-			if err != nil || r.Left != 1 || len(r.Problems) != 1 || r.Problems[0].What != WithTrail || !strings.Contains(r.Problems[0].Words, test.want) {
+			if err != nil || r.Left != 1 || len(r.Problems) != 1 || r.Problems[0].What != WithTrail ||
+				!strings.Contains(r.Problems[0].Words, test.want) {
 				t.Errorf("verify: %+v, %v", r.Problems, err)
 			}
 			if after := trailOf(t, a); !slices.Equal(before, after) {
@@ -332,9 +364,11 @@ func TestTamperedTrail(t *testing.T) {
 func TestTrailIsAppendOnly(t *testing.T) {
 	a, _ := newArchive(t)
 	for _, statement := range []string{
-		`UPDATE audit SET actor = 'x'`, `UPDATE audit SET seq = seq + 1`, `DELETE FROM audit`, `DELETE FROM audit WHERE seq = 1`,
+		`UPDATE audit SET actor = 'x'`, `UPDATE audit SET seq = seq + 1`, `DELETE FROM audit`,
+		`DELETE FROM audit WHERE seq = 1`,
 		`UPDATE OR REPLACE audit SET actor = 'x'`,
-		`INSERT INTO audit SELECT * FROM audit`, `REPLACE INTO audit SELECT seq, at, 'x', action, subject, before, hash FROM audit`,
+		`INSERT INTO audit SELECT * FROM audit`,
+		`REPLACE INTO audit SELECT seq, at, 'x', action, subject, before, hash FROM audit`,
 		`INSERT INTO audit SELECT 0, at, actor, action, subject, before, hash FROM audit`,
 	} {
 		if _, err := a.write.ExecContext(t.Context(), statement); err == nil {
@@ -367,7 +401,10 @@ func TestNoteAtOnce(t *testing.T) {
 		}
 	}
 	failed := errors.New("it failed after all")
-	err := a.update(t.Context(), func(tx *sql.Tx) error { return errors.Join(a.note(t.Context(), tx, "erased", "visit"), failed) })
+	err := a.update(t.Context(), func(tx *sql.Tx) error {
+		return errors.Join(a.note(t.Context(), tx, "erased", "visit"),
+			failed)
+	})
 	wantError(t, err, failed)
 	if n, err := a.CheckTrail(t.Context()); n != 81 || err != nil {
 		t.Errorf("%d entries, want 81; %v", n, err)

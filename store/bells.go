@@ -74,7 +74,8 @@ func (a *Archive) Bells(ctx context.Context) ([]house.Bell, error) {
 // bellMustBe returns ErrNotFound for a bell that does not exist or was removed.
 func (a *Archive) bellMustBe(ctx context.Context, q querier, name string) error {
 	var there bool
-	err := q.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM bells WHERE id = ? AND removed_at IS NULL)`, a.bellID(name)).Scan(&there)
+	err := q.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM bells WHERE id = ? AND removed_at IS NULL)`,
+		a.bellID(name)).Scan(&there)
 	if err == nil && !there {
 		err = fmt.Errorf("bell %s: %w", name, house.ErrNotFound)
 	}
@@ -87,7 +88,8 @@ func (a *Archive) bellID(name string) string { return a.derivedID("bell", name) 
 // ErrNotFound for a bell that does not exist or was removed.
 func (a *Archive) CheckBell(ctx context.Context, name, secret string) (bool, error) {
 	var hash []byte
-	err := a.read.QueryRowContext(ctx, `SELECT secret_hash FROM bells WHERE id = ? AND removed_at IS NULL`, a.bellID(name)).Scan(&hash)
+	err := a.read.QueryRowContext(ctx, `SELECT secret_hash FROM bells WHERE id = ? AND removed_at IS NULL`,
+		a.bellID(name)).Scan(&hash)
 	if errors.Is(err, sql.ErrNoRows) {
 		return false, fmt.Errorf("bell %w", house.ErrNotFound)
 	}

@@ -57,14 +57,19 @@ func ParseCursor(text string) (Cursor, error) {
 // first, limit at most, from the cursor on; next is where the page after it
 // begins, zero after the last. A page deep in the book takes as long as the
 // first: each begins where an index says, and nothing is skipped over.
-func (a *Archive) Book(ctx context.Context, f Filter, from Cursor, limit int) (visits []house.Visit, next Cursor, err error) {
-	return a.bookPage(ctx, limit, func(q querier, limit int) ([]string, error) { return a.bookIDs(ctx, q, f, from, limit) })
+func (a *Archive) Book(ctx context.Context, f Filter, from Cursor,
+	limit int) (visits []house.Visit, next Cursor, err error) {
+	return a.bookPage(ctx, limit, func(q querier, limit int) ([]string,
+		error) {
+		return a.bookIDs(ctx, q, f, from, limit)
+	})
 }
 
 // VisitsOf returns a page of the visits that are tied to a person, in the way of
 // Book: those that name them, and those where a face is theirs by an answer
 // alone. It looks through all of them for each page.
-func (a *Archive) VisitsOf(ctx context.Context, person string, from Cursor, limit int) (visits []house.Visit, next Cursor, err error) {
+func (a *Archive) VisitsOf(ctx context.Context, person string, from Cursor,
+	limit int) (visits []house.Visit, next Cursor, err error) {
 	before := from
 	if from == (Cursor{}) {
 		before = Cursor{1 << 62, "~"}
@@ -81,7 +86,8 @@ func (a *Archive) VisitsOf(ctx context.Context, person string, from Cursor, limi
 }
 
 // bookPage reads the visits that find finds, limit and one more at most.
-func (a *Archive) bookPage(ctx context.Context, limit int, find func(q querier, limit int) ([]string, error)) (visits []house.Visit, next Cursor, err error) {
+func (a *Archive) bookPage(ctx context.Context, limit int, find func(q querier,
+	limit int) ([]string, error)) (visits []house.Visit, next Cursor, err error) {
 	tx, err := a.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return nil, Cursor{}, fmt.Errorf("reading the visitor book: %w", err)
@@ -95,7 +101,8 @@ func (a *Archive) bookPage(ctx context.Context, limit int, find func(q querier, 
 	if more {
 		ids = ids[:limit]
 	}
-	visits, err = a.visitsIn(ctx, tx, `WHERE v.id IN (SELECT value FROM json_each(?)) ORDER BY v.received_at DESC, v.id DESC`, jsonList(ids))
+	visits, err = a.visitsIn(ctx, tx,
+		`WHERE v.id IN (SELECT value FROM json_each(?)) ORDER BY v.received_at DESC, v.id DESC`, jsonList(ids))
 	if err != nil {
 		return nil, Cursor{}, fmt.Errorf("reading the visitor book: %w", err)
 	}
@@ -158,7 +165,8 @@ func (a *Archive) bookIDs(ctx context.Context, q querier, f Filter, from Cursor,
 	if len(lists) == 0 {
 		return nil, nil
 	}
-	rows, err := q.QueryContext(ctx, `SELECT id FROM (`+strings.Join(lists, ` UNION ALL `)+`) ORDER BY received_at DESC, id DESC LIMIT ?4`, args...)
+	rows, err := q.QueryContext(ctx, `SELECT id FROM (`+strings.Join(lists, ` UNION ALL `)+`)
+		ORDER BY received_at DESC, id DESC LIMIT ?4`, args...)
 	if err != nil {
 		return nil, err
 	}

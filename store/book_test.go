@@ -31,6 +31,67 @@ func picks(f Filter, v house.Visit, now time.Time) bool {
 		(!f.Held || v.Hold != nil && v.Hold.EndsAt.After(now))
 }
 
+// ringSomehow has somebody ring, be found or not, and be held or not, by chance.
+func ringSomehow(t *testing.T, a *Archive, c *clock, rnd *rand.Rand, ring string, bells, persons []string) {
+	t.Helper()
+	ctx := t.Context()
+	n := stillOf(ring, 0)
+	n.Bell, n.ReceivedAt = bells[rnd.IntN(len(bells))], c.now()
+	id := keep(t, a, n)
+	v, err := a.Visit(ctx, id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var faces []house.Face
+	for range rnd.IntN(3) {
+		var m *house.Match
+		if rnd.IntN(2) == 0 {
+			m = &house.Match{Person: persons[rnd.IntN(2)], Distance: 0.3, FPIR: 1e-4, Band: "strong"}
+		}
+		faces = append(faces, faceOf(rnd.Float32(), m))
+	}
+	if err := a.Record(ctx, v.Stills[0].ID, []house.StillState{house.Done, house.Done, house.Failed}[rnd.IntN(3)],
+		faces); err != nil {
+		t.Fatal(err)
+	}
+	if rnd.IntN(10) == 0 {
+		if err := a.SetParcel(ctx, id, true); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if rnd.IntN(8) == 0 {
+		if err := a.PlaceHold(ctx, id, "why not", c.now().Add(time.Duration(rnd.IntN(100)+1)*time.Hour)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if rnd.IntN(3) > 0 { // else two at the same moment
+		c.advance(time.Duration(rnd.IntN(60)) * time.Minute)
+	}
+}
+
+// pagesOf goes through the book page by page, and returns the visits' ids.
+func pagesOf(t *testing.T, a *Archive, f Filter, limit int) (got []string) {
+	t.Helper()
+	for from, pages := (Cursor{}), 0; ; pages++ {
+		visits, next, err := a.Book(t.Context(), f, from, limit)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, v := range visits {
+			got = append(got, v.ID)
+		}
+		if next == (Cursor{}) {
+			return got
+		}
+		if len(visits) != limit || pages > 150 {
+			t.Fatalf("a page of %d, and there is another", len(visits))
+		}
+		if from, err = ParseCursor(next.String()); err != nil || from != next {
+			t.Fatalf("%v, %v, want %v", from, err, next)
+		}
+	}
+}
+
 func TestBook(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(11, 25))
 	a, c := newArchive(t)
@@ -51,37 +112,7 @@ func TestBook(t *testing.T) {
 		persons = append(persons, p.ID)
 	}
 	for i := range 150 {
-		n := stillOf(fmt.Sprint("r", i), 0)
-		n.Bell, n.ReceivedAt = bells[rnd.IntN(len(bells))], c.now()
-		id := keep(t, a, n)
-		v, err := a.Visit(ctx, id)
-		if err != nil {
-			t.Fatal(err)
-		}
-		var faces []house.Face
-		for range rnd.IntN(3) {
-			var m *house.Match
-			if rnd.IntN(2) == 0 {
-				m = &house.Match{Person: persons[rnd.IntN(2)], Distance: 0.3, FPIR: 1e-4, Band: "strong"}
-			}
-			faces = append(faces, faceOf(rnd.Float32(), m))
-		}
-		if err := a.Record(ctx, v.Stills[0].ID, []house.StillState{house.Done, house.Done, house.Failed}[rnd.IntN(3)], faces); err != nil {
-			t.Fatal(err)
-		}
-		if rnd.IntN(10) == 0 {
-			if err := a.SetParcel(ctx, id, true); err != nil {
-				t.Fatal(err)
-			}
-		}
-		if rnd.IntN(8) == 0 {
-			if err := a.PlaceHold(ctx, id, "why not", c.now().Add(time.Duration(rnd.IntN(100)+1)*time.Hour)); err != nil {
-				t.Fatal(err)
-			}
-		}
-		if rnd.IntN(3) > 0 { // else two at the same moment
-			c.advance(time.Duration(rnd.IntN(60)) * time.Minute)
-		}
+		ringSomehow(t, a, c, rnd, fmt.Sprint("r", i), bells, persons)
 	}
 	all, err := a.LatestVisits(ctx, 1000)
 	if err != nil || len(all) != 150 {
@@ -112,25 +143,7 @@ func TestBook(t *testing.T) {
 			some++
 		}
 		limit := 1 + rnd.IntN(20)
-		var got []string
-		for from, pages := (Cursor{}), 0; ; pages++ {
-			visits, next, err := a.Book(ctx, f, from, limit)
-			if err != nil {
-				t.Fatal(err)
-			}
-			for _, v := range visits {
-				got = append(got, v.ID)
-			}
-			if next == (Cursor{}) {
-				break
-			}
-			if len(visits) != limit || pages > 150 {
-				t.Fatalf("a page of %d, and there is another", len(visits))
-			}
-			if from, err = ParseCursor(next.String()); err != nil || from != next {
-				t.Fatalf("%v, %v, want %v", from, err, next)
-			}
-		}
+		got := pagesOf(t, a, f, limit)
 		if !slices.Equal(got, want) {
 			t.Errorf("%+v by %d: %d visits, want %d", f, limit, len(got), len(want))
 		}
@@ -149,7 +162,8 @@ func TestBookUsesIndexes(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer tx.Rollback()
-	for _, f := range []Filter{{}, {Bell: "gate"}, {Kind: house.Stranger}, {Person: "P"}, {Bell: "gate", Kind: house.Known, Person: "P"}, {Held: true}, {Until: time.Now()}} {
+	for _, f := range []Filter{{}, {Bell: "gate"}, {Kind: house.Stranger}, {Person: "P"},
+		{Bell: "gate", Kind: house.Known, Person: "P"}, {Held: true}, {Until: time.Now()}} {
 		spy := &spyQuerier{querier: tx}
 		if _, err := a.bookIDs(t.Context(), spy, f, Cursor{}, 10); err != nil {
 			t.Fatal(err)
@@ -166,7 +180,8 @@ func TestBookUsesIndexes(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, line := range plan {
-			if strings.HasPrefix(line, "SCAN visits") || strings.HasPrefix(line, "SCAN appearances") || strings.HasPrefix(line, "SCAN v") {
+			if strings.HasPrefix(line, "SCAN visits") || strings.HasPrefix(line, "SCAN appearances") ||
+				strings.HasPrefix(line, "SCAN v") {
 				t.Errorf("%+v: %s", f, strings.Join(plan, "\n"))
 			}
 		}

@@ -15,9 +15,11 @@ import (
 const described = `length(f.sealed) > 684`
 
 // sightings reads the faces that the clause picks.
-func (a *Archive) sightings(ctx context.Context, q querier, from, clause string, args ...any) ([]house.Sighting, error) {
+func (a *Archive) sightings(ctx context.Context, q querier, from, clause string,
+	args ...any) ([]house.Sighting, error) {
 	rows, err := q.QueryContext(ctx, `
-		SELECT f.id, f.still, f.sealed, f.person, p.name, f.distance, f.fpir, f.band, coalesce(f.probability, 0), coalesce(f.frames, 0),
+		SELECT f.id, f.still, f.sealed, f.person, p.name, f.distance, f.fpir, f.band,
+			coalesce(f.probability, 0), coalesce(f.frames, 0),
 			coalesce(s.file, ''), s.frame, v.id, v.received_at, b.id, b.name,
 			c.answer, c.asked, c.asked_distance, coalesce(c.person, ''), coalesce(c.person_distance, 0), c.by, c.at
 		FROM `+from+` JOIN stills s ON s.id = f.still JOIN visits v ON v.id = s.visit JOIN bells b ON b.id = v.bell
@@ -54,8 +56,9 @@ func (a *Archive) scanSighting(rows *sql.Rows, s *house.Sighting) error {
 		}
 	}
 	if answer.Valid {
-		s.Check = &house.Check{Face: s.ID, Answer: house.Answer(answer.String), Asked: asked.String, AskedDistance: askedDistance.Float64,
-			Person: answerPerson.String, PersonDistance: ownDistance.Float64, By: by.String, At: timeOf(at)}
+		s.Check = &house.Check{Face: s.ID, Answer: house.Answer(answer.String), Asked: asked.String,
+			AskedDistance: askedDistance.Float64,
+			Person:        answerPerson.String, PersonDistance: ownDistance.Float64, By: by.String, At: timeOf(at)}
 	}
 	return errors.Join(a.unseal(&s.Bell, bellName, "bells.name", bell), a.openFace(&s.Face, sealed, s.ID))
 }
@@ -82,7 +85,8 @@ func (a *Archive) sighting(ctx context.Context, q querier, face string) (house.S
 // come after the place (fpir, face) in that order; begin with 1 and "~".
 func (a *Archive) Doubtful(ctx context.Context, fpir float64, face string, limit int) ([]house.Sighting, error) {
 	return a.sightings(ctx, a.read, `faces f INDEXED BY faces_in_doubt`, `
-		WHERE f.band IN ('fair', 'weak') AND `+described+` AND s.file IS NOT NULL AND c.face IS NULL AND (f.fpir, f.id) < (?, ?)
+		WHERE f.band IN ('fair', 'weak') AND `+described+` AND s.file IS NOT NULL AND c.face IS NULL
+			AND (f.fpir, f.id) < (?, ?)
 			AND NOT EXISTS (SELECT 1 FROM stills s2 JOIN faces g ON g.still = s2.id
 				WHERE s2.visit = s.visit AND g.person = f.person AND (g.fpir, g.id) < (f.fpir, f.id))
 		ORDER BY f.fpir DESC, f.id DESC LIMIT ?`, fpir, face, limit)
@@ -92,17 +96,20 @@ func (a *Archive) Doubtful(ctx context.Context, fpir float64, face string, limit
 // first, limit at most, answered for or not.
 func (a *Archive) Strangers(ctx context.Context, limit int) ([]house.Sighting, error) {
 	return a.sightings(ctx, a.read, `faces f INDEXED BY faces_of_strangers`, `
-		WHERE f.person IS NULL AND `+described+` AND s.file IS NOT NULL ORDER BY v.received_at DESC, f.id DESC LIMIT ?`, limit)
+		WHERE f.person IS NULL AND `+described+` AND s.file IS NOT NULL ORDER BY v.received_at DESC, f.id DESC LIMIT ?`,
+		limit)
 }
 
 // Sightings returns faces of visits received since, whose descriptor is kept,
 // newest first, limit at most, and whether there are more. Those of one visit
 // follow each other, and a visit comes whole or not at all: the faces of a ring
 // are judged together. Only a visit of more than limit faces is cut.
-func (a *Archive) Sightings(ctx context.Context, since time.Time, limit int) (all []house.Sighting, more bool, err error) {
+func (a *Archive) Sightings(ctx context.Context, since time.Time,
+	limit int) (all []house.Sighting, more bool, err error) {
 	all, err = a.sightings(ctx, a.read, `faces f`, `
 		WHERE f.id IN (SELECT f.id FROM visits v JOIN stills s ON s.visit = v.id JOIN faces f ON f.still = s.id
-			WHERE v.received_at >= ? AND v.stage < 2 AND s.file IS NOT NULL AND `+described+` ORDER BY v.received_at DESC, v.id DESC, f.id DESC LIMIT ?)
+			WHERE v.received_at >= ? AND v.stage < 2 AND s.file IS NOT NULL AND `+described+`
+				ORDER BY v.received_at DESC, v.id DESC, f.id DESC LIMIT ?)
 		ORDER BY v.received_at DESC, v.id DESC, f.id DESC`, micros(since), limit+1)
 	if err != nil || len(all) <= limit {
 		return all, false, err
@@ -124,7 +131,8 @@ func (a *Archive) SurelyOf(ctx context.Context, person string, limit int) ([]hou
 	return a.sightings(ctx, a.read, `faces f`, `
 		WHERE f.id IN (
 			SELECT * FROM (SELECT f.id FROM faces f LEFT JOIN checks c ON c.face = f.id
-				WHERE f.person = ?1 AND f.band = 'strong' AND `+described+` AND (c.face IS NULL OR c.person = ?1) ORDER BY f.fpir LIMIT ?2)
+				WHERE f.person = ?1 AND f.band = 'strong' AND `+described+` AND (c.face IS NULL OR c.person = ?1)
+					ORDER BY f.fpir LIMIT ?2)
 			UNION SELECT * FROM (SELECT face FROM checks WHERE person = ?1 ORDER BY at DESC LIMIT ?2))
 			AND `+described+` AND s.file IS NOT NULL`, person, limit)
 }
@@ -154,7 +162,8 @@ func (a *Archive) answeredOn(ctx context.Context, q querier, visit string) (map[
 
 // NamedOn returns who is named on visits.
 func (a *Archive) NamedOn(ctx context.Context, visits []string) (map[house.Naming]bool, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT visit, person FROM appearances WHERE visit IN (SELECT value FROM json_each(?))`, jsonList(visits))
+	rows, err := a.read.QueryContext(ctx,
+		`SELECT visit, person FROM appearances WHERE visit IN (SELECT value FROM json_each(?))`, jsonList(visits))
 	if err != nil {
 		return nil, fmt.Errorf("reading who is named: %w", err)
 	}
@@ -247,7 +256,8 @@ func (a *Archive) judgedWith(ctx context.Context, tx *sql.Tx, s house.Sighting) 
 // isThere returns ErrPersonGone unless there is the person, or nobody is asked for.
 func (a *Archive) isThere(ctx context.Context, tx *sql.Tx, person string) error {
 	var there bool
-	err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM persons WHERE id = ?1 AND id NOT IN (SELECT person FROM erasing))`, person).Scan(&there)
+	err := tx.QueryRowContext(ctx,
+		`SELECT EXISTS (SELECT 1 FROM persons WHERE id = ?1 AND id NOT IN (SELECT person FROM erasing))`, person).Scan(&there)
 	if err == nil && !there && person != "" {
 		err = fmt.Errorf("person %s: %w", person, house.ErrPersonGone)
 	}
@@ -255,13 +265,15 @@ func (a *Archive) isThere(ctx context.Context, tx *sql.Tx, person string) error 
 }
 
 // rename names faces of a visit, settles it and adds that to the audit trail.
-func (a *Archive) rename(ctx context.Context, tx *sql.Tx, visit string, faces []string, becomes *house.Match, action string) error {
+func (a *Archive) rename(ctx context.Context, tx *sql.Tx, visit string, faces []string, becomes *house.Match,
+	action string) error {
 	var m house.Match
 	if becomes != nil {
 		m = *becomes
 	}
 	_, err := tx.ExecContext(ctx, `
-		UPDATE faces SET person = nullif(?2, ''), distance = iif(?2 = '', NULL, ?3), fpir = iif(?2 = '', NULL, ?4), band = iif(?2 = '', NULL, ?5),
+		UPDATE faces SET person = nullif(?2, ''), distance = iif(?2 = '', NULL, ?3), fpir = iif(?2 = '', NULL, ?4),
+			band = iif(?2 = '', NULL, ?5),
 			probability = iif(?2 = '', NULL, nullif(?6, 0)), frames = iif(?2 = '', NULL, nullif(?7, 0))
 		WHERE id IN (SELECT value FROM json_each(?1))`,
 		jsonList(faces), m.Person, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames)

@@ -19,7 +19,8 @@ import (
 func seenAs(t *testing.T, a *Archive, ring string, frames ...[]house.Face) (visit string, faces []string) {
 	t.Helper()
 	for frame, found := range frames {
-		id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "gate", Ring: ring, Frame: frame, JPEG: []byte(ring + fmt.Sprint(frame)), Width: 640, Height: 480, ReceivedAt: a.now()})
+		id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "gate", Ring: ring, Frame: frame,
+			JPEG: []byte(ring + fmt.Sprint(frame)), Width: 640, Height: 480, ReceivedAt: a.now()})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -84,7 +85,8 @@ func TestDoubtful(t *testing.T) {
 	seenAs(t, a, "surer", []house.Face{aFace(0, ada, 8e-3, "weak")}, []house.Face{aFace(0, ada, 1e-5, "strong")})
 	_, two := seenAs(t, a, "two", []house.Face{aFace(0, ada, 7e-3, "weak")}, []house.Face{aFace(0, ada, 6e-3, "weak")})
 	_, answered := seenAs(t, a, "answered", []house.Face{aFace(0, ada, 9e-3, "weak")})
-	if err := a.Answer(t.Context(), house.Check{Face: answered[0], Answer: house.AnswerYes, Asked: ada, Person: ada}, &house.Match{Person: ada, Distance: .5, FPIR: 9e-3, Band: "weak"}); err != nil {
+	if err := a.Answer(t.Context(), house.Check{Face: answered[0], Answer: house.AnswerYes, Asked: ada, Person: ada},
+		&house.Match{Person: ada, Distance: .5, FPIR: 9e-3, Band: "weak"}); err != nil {
 		t.Fatal(err)
 	}
 	gone := aFace(0, ada, 9.5e-3, "weak")
@@ -116,13 +118,16 @@ func TestDoubtful(t *testing.T) {
 		t.Errorf("%+v of %+v", m, all[2])
 	}
 	for name, query := range map[string]string{
-		"faces_in_doubt":     `SELECT f.id FROM faces f WHERE f.band IN ('fair', 'weak') AND ` + described + ` AND (f.fpir, f.id) < (1, '~') ORDER BY f.fpir DESC, f.id DESC LIMIT 1`,
+		"faces_in_doubt": `SELECT f.id FROM faces f WHERE f.band IN ('fair', 'weak') AND ` + described + `
+			AND (f.fpir, f.id) < (1, '~') ORDER BY f.fpir DESC, f.id DESC LIMIT 1`,
 		"faces_of_strangers": `SELECT f.id FROM faces f WHERE f.person IS NULL AND ` + described,
-		"faces_surely":       `SELECT f.id FROM faces f WHERE f.person = 'x' AND f.band = 'strong' AND ` + described + ` ORDER BY f.fpir LIMIT 1`,
+		"faces_surely": `SELECT f.id FROM faces f WHERE f.person = 'x' AND f.band = 'strong' AND ` + described + `
+			ORDER BY f.fpir LIMIT 1`,
 	} {
 		var plan string
 		var skip int
-		if err := a.read.QueryRow(`EXPLAIN QUERY PLAN `+query).Scan(&skip, &skip, &skip, &plan); err != nil || !strings.Contains(plan, name) {
+		if err := a.read.QueryRow(`EXPLAIN QUERY PLAN `+query).Scan(&skip, &skip, &skip, &plan); err != nil ||
+			!strings.Contains(plan, name) {
 			t.Errorf("%s is not used: %s, %v", name, plan, err)
 		}
 	}
@@ -173,7 +178,9 @@ func TestAnswer(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if got := x.Check; got == nil || got.Answer != c.Answer || got.Person != c.Person || got.AskedDistance != c.AskedDistance || got.PersonDistance != c.PersonDistance || got.By != "resident R" || !got.At.Equal(a.now()) {
+			if got := x.Check; got == nil || got.Answer != c.Answer || got.Person != c.Person ||
+				got.AskedDistance != c.AskedDistance || got.PersonDistance != c.PersonDistance || got.By != "resident R" ||
+				!got.At.Equal(a.now()) {
 				t.Errorf("kept %+v", got)
 			}
 			named := ""
@@ -189,7 +196,8 @@ func TestAnswer(t *testing.T) {
 				t.Errorf("%d comparisons of strangers, want %d, %v", counted.Comparisons(), want, err)
 			}
 			trail, err := a.Trail(ctx, 0, 1)
-			if err != nil || trail[0].Action != "checked" || trail[0].Subject != "visit "+visit || trail[0].Actor != "resident R" {
+			if err != nil || trail[0].Action != "checked" || trail[0].Subject != "visit "+visit ||
+				trail[0].Actor != "resident R" {
 				t.Errorf("the trail ends with %+v, %v", trail, err)
 			}
 			if answers, err := a.AnsweredOn(ctx, visit); err != nil || answers[faces[0]].Answer != c.Answer {
@@ -218,7 +226,8 @@ func TestAnswerForARing(t *testing.T) {
 	fused := aFace(0, ada, 8e-3, "weak")
 	fused.Match.Frames = 2
 	visit, faces := seenAs(t, a, "R1", []house.Face{fused}, []house.Face{fused}, []house.Face{aFace(0, ada, 9e-3, "weak")})
-	if err := a.Answer(t.Context(), house.Check{Face: faces[0], Answer: house.AnswerNo, Asked: ada, AskedDistance: .5}, nil); err != nil {
+	if err := a.Answer(t.Context(), house.Check{Face: faces[0], Answer: house.AnswerNo, Asked: ada, AskedDistance: .5},
+		nil); err != nil {
 		t.Fatal(err)
 	}
 	answers, err := a.AnsweredOn(t.Context(), visit)
@@ -226,7 +235,8 @@ func TestAnswerForARing(t *testing.T) {
 		t.Errorf("answered for %v, %v", answers, err)
 	}
 	v, err := a.Visit(t.Context(), visit)
-	if err != nil || v.Stills[0].Faces[0].Match != nil || v.Stills[1].Faces[0].Match != nil || v.Stills[2].Faces[0].Match == nil {
+	if err != nil || v.Stills[0].Faces[0].Match != nil || v.Stills[1].Faces[0].Match != nil ||
+		v.Stills[2].Faces[0].Match == nil {
 		t.Errorf("%+v, %v", v.Stills, err)
 	}
 	if err := a.TakeBack(t.Context(), faces[1]); err != nil {
@@ -252,13 +262,16 @@ func TestRefusedAnswers(t *testing.T) {
 		{"about nobody", house.Check{Face: faces[0], Answer: house.AnswerNo}, house.ErrBadAnswer},
 		{"no answer", house.Check{Face: faces[0], Asked: ada}, house.ErrBadAnswer},
 		{"another word", house.Check{Face: faces[0], Answer: "perhaps", Asked: ada}, house.ErrBadAnswer},
-		{"yes, somebody else", house.Check{Face: faces[0], Answer: house.AnswerYes, Asked: ada, Person: ben}, house.ErrBadAnswer},
+		{"yes, somebody else", house.Check{Face: faces[0], Answer: house.AnswerYes, Asked: ada, Person: ben},
+			house.ErrBadAnswer},
 		{"no, and who", house.Check{Face: faces[0], Answer: house.AnswerNo, Asked: ada, Person: ben}, house.ErrBadAnswer},
-		{"someone else, the same", house.Check{Face: faces[0], Answer: house.AnswerElse, Asked: ada, Person: ada}, house.ErrBadAnswer},
+		{"someone else, the same", house.Check{Face: faces[0], Answer: house.AnswerElse, Asked: ada, Person: ada},
+			house.ErrBadAnswer},
 		{"an unknown face", house.Check{Face: "NONE", Answer: house.AnswerNo, Asked: ada}, house.ErrNotFound},
 		{"a face that went", house.Check{Face: gone[0], Answer: house.AnswerNo, Asked: ada}, house.ErrStillGone},
 		{"about somebody else", house.Check{Face: faces[0], Answer: house.AnswerNo, Asked: ben}, house.ErrFindingChanged},
-		{"a person who went", house.Check{Face: faces[0], Answer: house.AnswerElse, Asked: ada, Person: "NONE"}, house.ErrPersonGone},
+		{"a person who went", house.Check{Face: faces[0], Answer: house.AnswerElse, Asked: ada, Person: "NONE"},
+			house.ErrPersonGone},
 	} {
 		if err := a.Answer(t.Context(), test.check, nil); !errors.Is(err, test.want) {
 			t.Errorf("%s: %v, want %v", test.name, err, test.want)
@@ -279,7 +292,8 @@ func TestAnswersGo(t *testing.T) {
 	answered := func(t *testing.T) (a *Archive, ada, ben, visit, face string) {
 		a, _, ada, ben = newChecked(t)
 		visit, faces := seenAs(t, a, "R1", []house.Face{aFace(0, ada, 8e-3, "weak")})
-		err := a.Answer(t.Context(), house.Check{Face: faces[0], Answer: house.AnswerElse, Asked: ada, AskedDistance: .5, Person: ben}, nil)
+		err := a.Answer(t.Context(), house.Check{Face: faces[0], Answer: house.AnswerElse, Asked: ada, AskedDistance: .5,
+			Person: ben}, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -401,7 +415,8 @@ func TestSightings(t *testing.T) {
 			t.Errorf("%d of a day: %s, more: %t; want %s, %t", c.limit, got, more, want, c.more)
 		}
 	}
-	if all, more, err := a.Sightings(ctx, a.now().Add(-30*time.Minute-time.Hour), 1); len(all) != 1 || !more || err != nil {
+	if all, more, err := a.Sightings(ctx, a.now().Add(-30*time.Minute-time.Hour), 1); len(all) != 1 || !more ||
+		err != nil {
 		t.Errorf("of a day with a limit of one: %q, more: %t, %v", ids(all), more, err)
 	}
 	if got, want := set(a.SurelyOf(ctx, ada, 10)), sorted(strong[0], told[0]); got != want {
@@ -414,7 +429,8 @@ func TestSightings(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if named, err := a.NamedOn(ctx, []string{x.Visit, "NONE"}); err != nil || len(named) != 1 || !named[house.Naming{Visit: x.Visit, Person: ada}] {
+	if named, err := a.NamedOn(ctx, []string{x.Visit, "NONE"}); err != nil || len(named) != 1 ||
+		!named[house.Naming{Visit: x.Visit, Person: ada}] {
 		t.Errorf("named on the visit: %v, %v", named, err)
 	}
 }
@@ -426,8 +442,10 @@ func TestRename(t *testing.T) {
 		return &house.Match{Person: person, Distance: .5, FPIR: 8e-3, Band: "weak"}
 	}
 	becomes := &house.Match{Person: ben, Distance: .2, FPIR: 1e-6, Band: "strong", Probability: .99, Frames: 1}
-	visit, faces := seenAs(t, a, "R1", []house.Face{aFace(0, ada, 8e-3, "weak"), aFace(150, "", 0, ""), aFace(300, ada, 8e-3, "weak"), aFace(450, ada, 8e-3, "weak")})
-	if err := a.Answer(t.Context(), house.Check{Face: faces[3], Answer: house.AnswerYes, Asked: ada, Person: ada}, weak(ada)); err != nil {
+	visit, faces := seenAs(t, a, "R1", []house.Face{aFace(0, ada, 8e-3, "weak"), aFace(150, "", 0, ""),
+		aFace(300, ada, 8e-3, "weak"), aFace(450, ada, 8e-3, "weak")})
+	if err := a.Answer(t.Context(), house.Check{Face: faces[3], Answer: house.AnswerYes, Asked: ada, Person: ada},
+		weak(ada)); err != nil {
 		t.Fatal(err)
 	}
 	n, err := a.Rename(t.Context(), []house.Renaming{

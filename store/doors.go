@@ -38,7 +38,10 @@ func (a *Archive) doorsIn(ctx context.Context, q querier) ([]house.Door, error) 
 	if err != nil {
 		return nil, fmt.Errorf("listing doors: %w", damage(err))
 	}
-	slices.SortFunc(doors, func(a, b house.Door) int { return cmp.Or(strings.Compare(a.Name, b.Name), strings.Compare(a.ID, b.ID)) })
+	slices.SortFunc(doors, func(a, b house.Door) int {
+		return cmp.Or(strings.Compare(a.Name, b.Name),
+			strings.Compare(a.ID, b.ID))
+	})
 	return doors, nil
 }
 
@@ -104,7 +107,9 @@ func (a *Archive) SetDoorRule(ctx context.Context, r house.DoorRule) (id string,
 			return err
 		}
 		var there bool
-		err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM persons WHERE id = ?1 AND id NOT IN (SELECT person FROM erasing))`, r.Person).Scan(&there)
+		err := tx.QueryRowContext(ctx,
+			`SELECT EXISTS (SELECT 1 FROM persons WHERE id = ?1 AND id NOT IN (SELECT person FROM erasing))`,
+			r.Person).Scan(&there)
 		if err != nil {
 			return err
 		}
@@ -128,7 +133,8 @@ func (a *Archive) RemoveDoorRule(ctx context.Context, id string) error {
 // ParcelRules lists the parcels that are expected, were used for advice, or
 // whose time ended less than 31 days ago, by the end of their time.
 func (a *Archive) ParcelRules(ctx context.Context) ([]house.ParcelRule, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT id, door, sealed, coalesce(used_by, '') FROM parcel_rules ORDER BY ends_at, id`)
+	rows, err := a.read.QueryContext(ctx,
+		`SELECT id, door, sealed, coalesce(used_by, '') FROM parcel_rules ORDER BY ends_at, id`)
 	if err != nil {
 		return nil, fmt.Errorf("listing parcels: %w", err)
 	}
@@ -174,7 +180,8 @@ func (a *Archive) AddParcelRule(ctx context.Context, r house.ParcelRule) (id str
 			return err
 		}
 		// What ended a month ago is of no use any more.
-		if _, err := tx.ExecContext(ctx, `DELETE FROM parcel_rules WHERE ends_at < ?`, micros(a.now().Add(-adviceKept))); err != nil {
+		if _, err := tx.ExecContext(ctx, `DELETE FROM parcel_rules WHERE ends_at < ?`,
+			micros(a.now().Add(-adviceKept))); err != nil {
 			return err
 		}
 		return a.changeIn(ctx, tx, "added", "parcel "+r.ID, house.ErrNotFound,
@@ -234,20 +241,25 @@ const adviceKept = 31 * 24 * time.Hour
 
 // setSealed adds a row of id and sealed value, or changes it, and notes that.
 // Person and door are columns of rules; both are empty for other tables.
-func (a *Archive) setSealed(ctx context.Context, tx *sql.Tx, added bool, table, what, id string, v any, person, door string) error {
+func (a *Archive) setSealed(ctx context.Context, tx *sql.Tx, added bool, table, what, id string, v any, person,
+	door string) error {
 	sealed, err := a.sealJSON(v, table+".sealed", id)
 	if err != nil {
 		return err
 	}
 	switch {
 	case added && person != "":
-		return a.changeIn(ctx, tx, "added", what+" "+id, house.ErrNotFound, `INSERT INTO `+table+` (id, person, door, sealed) VALUES (?, ?, ?, ?)`, id, person, door, sealed)
+		return a.changeIn(ctx, tx, "added", what+" "+id, house.ErrNotFound, `INSERT INTO `+table+` (id, person, door, sealed)
+			VALUES (?, ?, ?, ?)`, id, person, door, sealed)
 	case added:
-		return a.changeIn(ctx, tx, "added", what+" "+id, house.ErrNotFound, `INSERT INTO `+table+` (id, sealed) VALUES (?, ?)`, id, sealed)
+		return a.changeIn(ctx, tx, "added", what+" "+id, house.ErrNotFound, `INSERT INTO `+table+` (id, sealed)
+			VALUES (?, ?)`, id, sealed)
 	case person != "":
-		return a.changeIn(ctx, tx, "changed", what+" "+id, house.ErrNotFound, `UPDATE `+table+` SET person = ?, door = ?, sealed = ? WHERE id = ?`, person, door, sealed, id)
+		return a.changeIn(ctx, tx, "changed", what+" "+id, house.ErrNotFound, `UPDATE `+table+`
+			SET person = ?, door = ?, sealed = ? WHERE id = ?`, person, door, sealed, id)
 	}
-	return a.changeIn(ctx, tx, "changed", what+" "+id, house.ErrNotFound, `UPDATE `+table+` SET sealed = ? WHERE id = ?`, sealed, id)
+	return a.changeIn(ctx, tx, "changed", what+" "+id, house.ErrNotFound, `UPDATE `+table+` SET sealed = ? WHERE id = ?`,
+		sealed, id)
 }
 
 func (a *Archive) mustBe(ctx context.Context, q querier, table, what, id string) error {
@@ -272,7 +284,8 @@ func (a *Archive) removeRow(ctx context.Context, table, what, id string) error {
 }
 
 func (a *Archive) removeRowIn(ctx context.Context, tx *sql.Tx, table, what, id string) error {
-	if err := a.changeIn(ctx, tx, "removed", what+" "+id, house.ErrNotFound, `DELETE FROM `+table+` WHERE id = ?`, id); err != nil {
+	if err := a.changeIn(ctx, tx, "removed", what+" "+id, house.ErrNotFound, `DELETE FROM `+table+` WHERE id = ?`,
+		id); err != nil {
 		return err
 	}
 	_, err := tx.ExecContext(ctx, `UPDATE counters SET value = 1 WHERE name = 'scrub_due'`)

@@ -28,7 +28,8 @@ func (a *Archive) EraseVisit(ctx context.Context, id string) error {
 	ctx = context.WithoutCancel(ctx)
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		var held sql.NullInt64
-		err := tx.QueryRowContext(ctx, `SELECT h.ends_at FROM visits v LEFT JOIN holds h ON h.visit = v.id WHERE v.id = ?`, id).Scan(&held)
+		err := tx.QueryRowContext(ctx, `SELECT h.ends_at FROM visits v LEFT JOIN holds h ON h.visit = v.id WHERE v.id = ?`,
+			id).Scan(&held)
 		if errors.Is(err, sql.ErrNoRows) {
 			return fmt.Errorf("visit %s: %w", id, house.ErrNotFound)
 		}
@@ -62,7 +63,8 @@ func (a *Archive) ErasePeriod(ctx context.Context, from, until time.Time) (e Era
 			AND NOT EXISTS (SELECT 1 FROM holds h WHERE h.visit = v.id AND h.ends_at > ?3) LIMIT ?4`,
 		micros(from), micros(until), micros(a.now()), batch)
 	if err == nil {
-		err = a.read.QueryRowContext(ctx, `SELECT count(*) FROM visits WHERE received_at >= ? AND received_at < ?`, micros(from), micros(until)).Scan(&e.Held)
+		err = a.read.QueryRowContext(ctx, `SELECT count(*) FROM visits WHERE received_at >= ? AND received_at < ?`,
+			micros(from), micros(until)).Scan(&e.Held)
 	}
 	if err != nil {
 		return e, fmt.Errorf("erasing a period, after %d visits: %w", e.Visits, spaceError(err))
@@ -75,7 +77,8 @@ func (a *Archive) ErasePeriod(ctx context.Context, from, until time.Time) (e Era
 func (a *Archive) WouldErasePeriod(ctx context.Context, from, until time.Time) (e Erased, err error) {
 	err = a.read.QueryRowContext(ctx, `
 		SELECT (SELECT count(*) FROM visits WHERE received_at >= ?1 AND received_at < ?2),
-			(SELECT count(*) FROM holds h JOIN visits v ON v.id = h.visit WHERE h.ends_at > ?3 AND v.received_at >= ?1 AND v.received_at < ?2)`,
+			(SELECT count(*) FROM holds h JOIN visits v ON v.id = h.visit
+				WHERE h.ends_at > ?3 AND v.received_at >= ?1 AND v.received_at < ?2)`,
 		micros(from), micros(until), micros(a.now())).Scan(&e.Visits, &e.Held)
 	if err != nil {
 		return e, fmt.Errorf("counting the visits of a period: %w", err)
@@ -152,12 +155,14 @@ func (a *Archive) removeVisits(ctx context.Context, tx *sql.Tx, ids []string) er
 		if err != nil {
 			return err
 		}
-		if _, err := tx.ExecContext(ctx, `INSERT INTO departures (revision, visit, at) VALUES (?, ?, ?)`, revision, id, micros(a.now())); err != nil {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO departures (revision, visit, at) VALUES (?, ?, ?)`, revision, id,
+			micros(a.now())); err != nil {
 			return fmt.Errorf("noting a departure: %w", err)
 		}
 	}
 	for _, statement := range []string{
-		`INSERT INTO removals (file) SELECT file FROM stills WHERE visit IN (SELECT value FROM json_each(?)) AND file IS NOT NULL`,
+		`INSERT INTO removals (file) SELECT file FROM stills WHERE visit IN (SELECT value
+			FROM json_each(?)) AND file IS NOT NULL`,
 		`DELETE FROM visits WHERE id IN (SELECT value FROM json_each(?))`,
 		`UPDATE counters SET value = 1 WHERE name = 'scrub_due'`,
 	} {
@@ -186,7 +191,8 @@ func (a *Archive) finishRemovals(ctx context.Context) error {
 		}
 		// Only now is each file's name forgotten, so that a crash before
 		// leaves it to the next start.
-		if _, err := a.write.ExecContext(ctx, `DELETE FROM removals WHERE file IN (SELECT value FROM json_each(?))`, jsonList(files)); err != nil {
+		if _, err := a.write.ExecContext(ctx, `DELETE FROM removals WHERE file IN (SELECT value FROM json_each(?))`,
+			jsonList(files)); err != nil {
 			return fmt.Errorf("removing stills: %w", spaceError(err))
 		}
 	}
@@ -374,13 +380,16 @@ func (a *Archive) forgetFace(ctx context.Context, tx *sql.Tx, f house.Face) erro
 			return err
 		}
 	}
-	_, err = tx.ExecContext(ctx, `UPDATE faces SET sealed = ?, person = NULL, distance = NULL, fpir = NULL, band = NULL, probability = NULL, frames = NULL WHERE id = ?`, sealed, f.ID)
+	_, err = tx.ExecContext(ctx, `UPDATE faces
+		SET sealed = ?, person = NULL, distance = NULL, fpir = NULL, band = NULL, probability = NULL, frames = NULL
+		WHERE id = ?`, sealed, f.ID)
 	return err
 }
 
 // isErased reports whether the household erased what has the id.
 func isErased(ctx context.Context, q querier, what, id string) (erased bool, err error) {
-	err = q.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM erasures WHERE what = ? AND id = ?)`, what, id).Scan(&erased)
+	err = q.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM erasures WHERE what = ? AND id = ?)`, what,
+		id).Scan(&erased)
 	if err != nil {
 		return false, fmt.Errorf("looking up erasures: %w", err)
 	}

@@ -3,7 +3,6 @@ package store
 import (
 	"bytes"
 	"context"
-	"database/sql"
 	"fmt"
 	"math/rand/v2"
 	"slices"
@@ -13,156 +12,6 @@ import (
 
 	"lintel/internal/house"
 )
-
-// A trace is something in the archive's folder that tells of somebody to
-// whoever has the master key: a sealed value, a wrapped key, a keyed hash, a
-// still's file.
-type trace struct{ what, of, bytes string }
-
-// tracesOf returns all there are, by a query of its own for each.
-func tracesOf(t *testing.T, a *Archive) []trace {
-	t.Helper()
-	var all []trace
-	for _, query := range []string{
-		`SELECT 'ring', id, ring FROM visits`,
-		`SELECT 'hold', visit, reason FROM holds`,
-		`SELECT 'key', visit, wrapped_key FROM stills WHERE file IS NOT NULL`,
-		`SELECT 'hash', visit, sha256 FROM stills WHERE file IS NOT NULL`,
-		`SELECT 'sent', visit, sent_mac FROM stills`,
-		`SELECT 'face', s.visit, f.sealed FROM faces f JOIN stills s ON s.id = f.still`,
-		`SELECT 'look', s.visit, l.mac FROM looks l JOIN faces f ON f.id = l.face JOIN stills s ON s.id = f.still`,
-		`SELECT 'advice', a.visit, a.sealed FROM advice a WHERE a.sealed IS NOT NULL`,
-		`SELECT 'advised', p.person, a.sealed FROM advice a JOIN advice_persons p ON p.advice = a.id`,
-		`SELECT 'rule', person, sealed FROM door_rules`,
-		`SELECT 'phone', person, name FROM sources WHERE person IS NOT NULL`,
-		`SELECT 'way', person, state FROM sources WHERE person IS NOT NULL AND state IS NOT NULL`,
-		`SELECT 'token', person, label FROM tokens`,
-		`SELECT 'token hash', person, mac FROM tokens`,
-		`SELECT 'codes', person, secret FROM onetime`,
-		`SELECT 'name', id, name FROM persons`,
-		`SELECT 'consent', person, given_by FROM consents`,
-		`SELECT 'scope', person, scope FROM consents`,
-		`SELECT 'reference', person, descriptor FROM gallery`,
-		`SELECT 'source', person, source_mac FROM gallery`,
-	} {
-		rows, err := a.read.QueryContext(t.Context(), query)
-		if err != nil {
-			t.Fatal(err)
-		}
-		found, err := collect(rows, func(x *trace) error { return rows.Scan(&x.what, &x.of, &x.bytes) })
-		if err != nil {
-			t.Fatal(err)
-		}
-		all = append(all, found...)
-	}
-	rows, err := a.read.QueryContext(t.Context(), `SELECT visit, file FROM stills WHERE file IS NOT NULL`)
-	if err != nil {
-		t.Fatal(err)
-	}
-	files, err := collect(rows, func(x *trace) error { return rows.Scan(&x.of, &x.bytes) })
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, x := range files {
-		data, err := a.openStill(x.bytes)
-		if err != nil {
-			t.Fatal(err)
-		}
-		all = append(all, trace{"picture", x.of, string(data)})
-	}
-	return all
-}
-
-// A throng is an archive of hundreds of visits, in an order of no meaning, so
-// that SQLite splits and joins pages as they come and go.
-type throng struct {
-	*Archive
-	clock   *clock
-	visits  []string
-	persons []house.Person
-	doors   []string
-	named   map[string][]string // visits by person
-}
-
-const (
-	throngVisits  = 120
-	throngPersons = 8
-	unnamedFirst  = 10 * throngPersons // visits from here on name nobody
-	erasedVisits  = 15                 // of those
-)
-
-func newThrong(t *testing.T) *throng {
-	t.Helper()
-	a, c := newArchive(t)
-	rnd := rand.New(rand.NewPCG(2031, 6)) // any seed will do
-	all := &throng{Archive: a, clock: c, named: make(map[string][]string)}
-	if _, err := a.AddBell(t.Context(), "yard"); err != nil {
-		t.Fatal(err)
-	}
-	for i := range throngPersons {
-		p, _ := enrolled(t, a, rnd, fmt.Sprintf("Perpetua Inkwell %03d.", i), 3)
-		all.persons = append(all.persons, p)
-		all.doors = append(all.doors, advised(t, a, p.ID, 100+i))
-	}
-	minutes := rnd.Perm(throngVisits)
-	for i := range throngVisits {
-		n := stillOf(fmt.Sprintf("ring-%d", i), 0)
-		n.ReceivedAt = c.now().Add(time.Duration(minutes[i]) * time.Minute)
-		if i%4 == 3 {
-			n.Bell = "yard"
-		}
-		n.JPEG = make([]byte, 100+rnd.IntN(400))
-		for j := range n.JPEG {
-			n.JPEG[j] = byte(rnd.Uint32())
-		}
-		id := keep(t, a, n)
-		var match *house.Match
-		if i < unnamedFirst {
-			p := all.persons[i%throngPersons].ID
-			match = &house.Match{Person: p, Distance: 0.3, FPIR: 1e-4, Band: "strong"}
-			all.named[p] = append(all.named[p], id)
-		}
-		record(t, a, id, faceOf(rnd.Float32(), match))
-		reason := house.Reason{Code: "parcel", Values: house.Values{Note: fmt.Sprintf("reason number %d", i)}}
-		advice := house.Advice{Visit: id, Door: all.doors[i%len(all.doors)], State: house.Withheld, At: c.now(),
-			Conditions: []house.Condition{{Code: "on", Reasons: []house.Reason{reason}}}}
-		if match != nil {
-			advice.Person = match.Person
-		}
-		if _, err := a.AddAdvice(t.Context(), advice); err != nil {
-			t.Fatal(err)
-		}
-		all.visits = append(all.visits, id)
-	}
-	c.advance(throngVisits * time.Minute)
-	return all
-}
-
-// record records a face on a visit's only still.
-func record(t *testing.T, a *Archive, visit string, f house.Face) {
-	t.Helper()
-	var still string
-	if err := a.read.QueryRowContext(t.Context(), `SELECT id FROM stills WHERE visit = ?`, visit).Scan(&still); err != nil {
-		t.Fatal(err)
-	}
-	if err := a.Record(t.Context(), still, house.Done, []house.Face{f}); err != nil {
-		t.Fatal(err)
-	}
-}
-
-// keepFor sets rules by which visits of a kind go, or change, at once after a
-// time, and all others stay.
-func (c *throng) keepFor(t *testing.T, k house.Kind, r house.Rule) {
-	t.Helper()
-	rules, long := house.DefaultRules(), house.Period{Days: house.MaxDays}
-	for kind := range rules.Keep {
-		rules.Keep[kind] = house.Rule{Stills: long, Findings: long}
-	}
-	rules.Keep[k] = r
-	if err := c.SetRules(t.Context(), rules); err != nil {
-		t.Fatal(err)
-	}
-}
 
 // TestNothingIsLeft searches the raw bytes of all files of the archive after
 // each way by which something goes: whatever no row has any more is nowhere,
@@ -192,7 +41,8 @@ func TestNothingIsLeft(t *testing.T) {
 				}
 			}
 			return nil
-		}, map[string]int{"name": 3, "consent": 3, "scope": 3, "reference": 9, "source": 9, "face": 30, "advice": 30, "rule": 3, "phone": 3, "way": 3, "token": 3, "codes": 3}},
+		}, map[string]int{"name": 3, "consent": 3, "scope": 3, "reference": 9, "source": 9, "face": 30, "advice": 30,
+			"rule": 3, "phone": 3, "way": 3, "token": 3, "codes": 3}},
 		{"persons erased with their visits", func() error {
 			for _, p := range c.persons[3:6] {
 				if e, err := c.ErasePerson(ctx, p.ID, true); err != nil || e.Visits != 10 {
@@ -219,7 +69,8 @@ func TestNothingIsLeft(t *testing.T) {
 			return nil
 		}, nil},
 		{"masked", func() error {
-			if err := c.SetMasks(ctx, "yard", []house.Polygon{{{X: 0.5, Y: 0.1}, {X: 0.9, Y: 0.1}, {X: 0.9, Y: 0.9}, {X: 0.5, Y: 0.9}}}); err != nil {
+			if err := c.SetMasks(ctx, "yard", []house.Polygon{{{X: 0.5, Y: 0.1}, {X: 0.9, Y: 0.1}, {X: 0.9, Y: 0.9},
+				{X: 0.5, Y: 0.9}}}); err != nil {
 				return err
 			}
 			n, err := c.MaskEarlier(ctx, "yard", blacked)
@@ -236,7 +87,8 @@ func TestNothingIsLeft(t *testing.T) {
 			return err
 		}, map[string]int{"ring": 10, "key": 10, "picture": 10}},
 		{"made smaller", func() error {
-			c.keepFor(t, house.Known, house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Days: 9}, Findings: house.Period{Days: 9}})
+			c.keepFor(t, house.Known, house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Days: 9},
+				Findings: house.Period{Days: 9}})
 			s, err := c.Sweep(ctx, smaller)
 			if err == nil && s.Smaller < 8 {
 				err = fmt.Errorf("%+v", s)
@@ -312,7 +164,8 @@ func TestNothingIsLeft(t *testing.T) {
 			wantSound(t, c.Archive)
 		})
 	}
-	for _, id := range append(slices.Clone(c.visits[unnamedFirst:][:erasedVisits]), c.persons[0].ID, c.persons[3].ID, c.named[c.persons[3].ID][0]) {
+	for _, id := range append(slices.Clone(c.visits[unnamedFirst:][:erasedVisits]), c.persons[0].ID, c.persons[3].ID,
+		c.named[c.persons[3].ID][0]) {
 		if p, err := c.VerifyErased(ctx, id); err != nil || len(p.Checked) != 5 {
 			t.Errorf("proof %+v, %v", p, err)
 		}
@@ -363,7 +216,8 @@ func TestErasuresSpareWhatIsHeld(t *testing.T) {
 	if e, err := a.ErasePerson(ctx, p.ID, true); err != nil || e.Held != 1 || e.Visits != 0 {
 		t.Errorf("%+v, %v", e, err)
 	}
-	if v, err := a.Visit(ctx, visit); err != nil || v.Kind != house.Stranger || v.Stills[0].Faces[0].Match != nil || v.Stills[0].Faces[0].Descriptor != (house.Descriptor{}) {
+	if v, err := a.Visit(ctx, visit); err != nil || v.Kind != house.Stranger || v.Stills[0].Faces[0].Match != nil ||
+		v.Stills[0].Faces[0].Descriptor != (house.Descriptor{}) {
 		t.Errorf("%+v, %v", v, err)
 	}
 	c.advance(time.Hour) // the hold ends by itself
@@ -404,7 +258,8 @@ func TestErasureBrokenOff(t *testing.T) {
 			if test.stop { // once the clock is read after the first batch
 				a.now = func() time.Time {
 					var left int
-					if err := a.read.QueryRowContext(context.WithoutCancel(ctx), `SELECT count(*) FROM appearances`).Scan(&left); err != nil {
+					if err := a.read.QueryRowContext(context.WithoutCancel(ctx), `SELECT count(*)
+						FROM appearances`).Scan(&left); err != nil {
 						t.Error(err)
 					}
 					if left < 2*batch+3 {
@@ -439,7 +294,8 @@ func TestErasureBrokenOff(t *testing.T) {
 				t.Errorf("gallery %v, %v", g, err)
 			}
 			var left int
-			if err := a.read.QueryRowContext(ctx, `SELECT count(*) FROM appearances`).Scan(&left); err != nil || left == 0 || left == 2*batch+3 {
+			if err := a.read.QueryRowContext(ctx, `SELECT count(*) FROM appearances`).Scan(&left); err != nil || left == 0 ||
+				left == 2*batch+3 {
 				t.Fatalf("%d visits name the person, want some; %v", left, err)
 			}
 			_, err = a.VerifyErased(ctx, p.ID)
@@ -470,119 +326,6 @@ func TestErasureBrokenOff(t *testing.T) {
 			}
 			wantSound(t, a)
 		})
-	}
-}
-
-// What can't be proven is not, and the reason is said.
-func TestVerifyErasedRefuses(t *testing.T) {
-	a, _ := newArchive(t)
-	ctx := t.Context()
-	p, _ := enrolled(t, a, rand.New(rand.NewPCG(1, 2)), "Tamsin Quill", 1)
-	visit, other := keep(t, a, stillOf("r1", 0)), keep(t, a, stillOf("r2", 0))
-	v, err := a.Visit(ctx, visit)
-	if err != nil {
-		t.Fatal(err)
-	}
-	file := v.Stills[0].File
-	prove := func(id string, want error, words string) {
-		t.Helper()
-		_, err := a.VerifyErased(ctx, id)
-		wantError(t, err, want)
-		if err == nil || !strings.Contains(err.Error(), words) {
-			t.Errorf("said %v, want %q in it", err, words)
-		}
-	}
-	run := func(statement string, args ...any) {
-		t.Helper()
-		if _, err := a.write.ExecContext(ctx, statement, args...); err != nil {
-			t.Fatal(err)
-		}
-	}
-	prove(visit, ErrNotErased, "is in the archive")
-	prove(p.ID, ErrNotErased, "is in the archive")
-	prove(file, ErrNotErased, "is in the archive")
-	prove(newID(), ErrNotErased, "knows no visit")
-	if err := a.EraseVisit(ctx, visit); err != nil {
-		t.Fatal(err)
-	}
-	prove(visit, ErrTraces, "not scrubbed")
-	if err := a.Scrub(ctx); err != nil {
-		t.Fatal(err)
-	}
-	for _, id := range []string{visit, file} {
-		if p, err := a.VerifyErased(ctx, id); err != nil || len(p.Checked) != 5 || p.At != a.now() {
-			t.Errorf("%+v, %v", p, err)
-		}
-	}
-	// Each thing that might be left is put there.
-	run(`UPDATE stills SET sent_mac = ? WHERE visit = ?`, []byte("x"+visit+"y"), other)
-	prove(visit, ErrTraces, "table stills")
-	run(`UPDATE stills SET sent_mac = randomblob(32) WHERE visit = ?`, other)
-	run(`INSERT INTO removals VALUES (?)`, file)
-	prove(file, ErrTraces, "table removals")
-	prove(visit, ErrTraces, "not scrubbed")
-	run(`DELETE FROM removals`)
-	if err := a.writeIncoming(file, []byte("a picture")); err != nil {
-		t.Fatal(err)
-	}
-	prove(visit, ErrTraces, "the file of the erased still")
-	if err := a.removeFile(file); err != nil {
-		t.Fatal(err)
-	}
-	// A copy in a page's unused part, as SQLite leaves them.
-	setDue(t, a)
-	if err := a.Scrub(ctx); err != nil {
-		t.Fatal(err)
-	}
-	err = a.update(ctx, func(tx *sql.Tx) error {
-		var data []byte
-		if err := tx.QueryRowContext(ctx, `SELECT data FROM sqlite_dbpage WHERE pgno = (SELECT rootpage FROM sqlite_schema WHERE name = 'visits')`).Scan(&data); err != nil {
-			return err
-		}
-		gap := unused(data, false)[0]
-		copy(data[gap.from+10:gap.until], visit)
-		_, err := tx.ExecContext(ctx, `UPDATE sqlite_dbpage SET data = ? WHERE pgno = (SELECT rootpage FROM sqlite_schema WHERE name = 'visits')`, data)
-		return err
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	prove(visit, ErrTraces, "where it is not remembered")
-	if r, err := a.Verify(ctx, true, nil); err != nil || r.Left > 0 || r.Leftovers > 0 {
-		t.Errorf("%+v, %v", r, err)
-	}
-	if _, err := a.VerifyErased(ctx, visit); err != nil {
-		t.Error(err)
-	}
-}
-
-// A mention is found wherever in a file it stands, also across the parts that
-// are read at once.
-func TestFindMention(t *testing.T) {
-	id := newID()
-	const chunk = 1 << 20
-	places := []int{0, 3, 8, 2*chunk + 70, 3*chunk - 26}
-	for at := chunk - 30; at < chunk+70; at++ {
-		places = append(places, at)
-	}
-	data := make([]byte, 3*chunk)
-	for _, at := range places {
-		for before, remembered := range map[string]bool{"": false, "visit": true, "visit ": true, "\x04\x00\x41\x06": true, "person": false} {
-			if at < len(before) {
-				continue
-			}
-			there := data[at-len(before) : at+len(id)]
-			copy(there, before+id)
-			read, found, err := findMention(t.Context(), bytes.NewReader(data), Erasure{What: "visit", ID: id})
-			clear(there)
-			want := int64(at)
-			if remembered {
-				want = -1
-			}
-			if found != want || err != nil || remembered && read != int64(len(data)) {
-				t.Errorf("%q at %d: found at %d after %d bytes, want %d; %v", before, at, found, read, want, err)
-			}
-		}
 	}
 }
 

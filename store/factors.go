@@ -44,7 +44,8 @@ func (a *Archive) addFactor(ctx context.Context, tx *sql.Tx, f house.Factor) (id
 // FactorsSince returns the factors that counted after a time, by when they began.
 func (a *Archive) FactorsSince(ctx context.Context, t time.Time) ([]house.Factor, error) {
 	rows, err := a.read.QueryContext(ctx, `
-		SELECT id, kind, person, source, coalesce(visit, ''), at, until, strength, coalesce(used_by, '') FROM factors WHERE until > ? ORDER BY at, id`, micros(t))
+		SELECT id, kind, person, source, coalesce(visit, ''), at, until, strength, coalesce(used_by, '') FROM factors
+			WHERE until > ? ORDER BY at, id`, micros(t))
 	if err != nil {
 		return nil, fmt.Errorf("reading factors: %w", err)
 	}
@@ -66,7 +67,8 @@ func (a *Archive) FactorsSince(ctx context.Context, t time.Time) ([]house.Factor
 // last code used; ErrNotFound without one.
 func (a *Archive) oneTime(ctx context.Context, tx *sql.Tx, person string) (secret string, lastStep int64, err error) {
 	var sealed []byte
-	err = tx.QueryRowContext(ctx, `SELECT secret, last_step FROM onetime WHERE person = ?`, person).Scan(&sealed, &lastStep)
+	err = tx.QueryRowContext(ctx, `SELECT secret, last_step FROM onetime WHERE person = ?`, person).Scan(&sealed,
+		&lastStep)
 	if errors.Is(err, sql.ErrNoRows) {
 		return "", 0, house.ErrNotFound
 	}
@@ -89,8 +91,10 @@ func (a *Archive) OneTimePersons(ctx context.Context) ([]string, error) {
 // No code up to the step is good. The error is ErrNotFound.
 func (a *Archive) SetOneTimeSecret(ctx context.Context, person, secret string, step int64) error {
 	err := a.change(ctx, "changed", "one-time codes of person "+person, house.ErrNotFound, `
-		INSERT INTO onetime (person, secret, last_step, added_at) SELECT id, ?, ?, ? FROM persons WHERE id = ? AND id NOT IN (SELECT person FROM erasing)
-		ON CONFLICT (person) DO UPDATE SET secret = excluded.secret, last_step = excluded.last_step, added_at = excluded.added_at`,
+		INSERT INTO onetime (person, secret, last_step, added_at) SELECT id, ?, ?, ? FROM persons
+			WHERE id = ? AND id NOT IN (SELECT person FROM erasing)
+		ON CONFLICT (person) DO UPDATE
+			SET secret = excluded.secret, last_step = excluded.last_step, added_at = excluded.added_at`,
 		a.seal(secret, "onetime.secret", person), step, micros(a.now()), person)
 	if err != nil {
 		return fmt.Errorf("keeping one-time codes: %w", err)
@@ -100,7 +104,8 @@ func (a *Archive) SetOneTimeSecret(ctx context.Context, person, secret string, s
 
 // RemoveOneTimeSecret ends a person's one-time codes. The error is ErrNotFound.
 func (a *Archive) RemoveOneTimeSecret(ctx context.Context, person string) error {
-	err := a.change(ctx, "removed", "one-time codes of person "+person, house.ErrNotFound, `DELETE FROM onetime WHERE person = ?`, person)
+	err := a.change(ctx, "removed", "one-time codes of person "+person, house.ErrNotFound,
+		`DELETE FROM onetime WHERE person = ?`, person)
 	if err != nil {
 		return fmt.Errorf("removing one-time codes: %w", err)
 	}
@@ -111,7 +116,8 @@ func (a *Archive) RemoveOneTimeSecret(ctx context.Context, person string) error 
 // as used and adds the factor, all in one transaction: a code that two give at
 // once is good for one. An error of check is returned as it is. The error is
 // ErrNotFound for somebody without one-time codes.
-func (a *Archive) UseCode(ctx context.Context, f house.Factor, check func(secret string, lastStep int64) (step int64, err error)) (factor string, err error) {
+func (a *Archive) UseCode(ctx context.Context, f house.Factor, check func(secret string,
+	lastStep int64) (step int64, err error)) (factor string, err error) {
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		secret, last, err := a.oneTime(ctx, tx, f.Person)
 		if err != nil {
@@ -121,7 +127,8 @@ func (a *Archive) UseCode(ctx context.Context, f house.Factor, check func(secret
 		if err != nil {
 			return err
 		}
-		if _, err := tx.ExecContext(ctx, `UPDATE onetime SET last_step = max(last_step, ?) WHERE person = ?`, step, f.Person); err != nil {
+		if _, err := tx.ExecContext(ctx, `UPDATE onetime SET last_step = max(last_step, ?) WHERE person = ?`, step,
+			f.Person); err != nil {
 			return err
 		}
 		factor, err = a.addFactor(ctx, tx, f)
@@ -140,7 +147,8 @@ func (a *Archive) AddMiss(ctx context.Context, what, whom string) error {
 		if _, err := tx.ExecContext(ctx, `DELETE FROM misses WHERE at < ?`, micros(a.now().Add(-adviceKept))); err != nil {
 			return err
 		}
-		return a.changeIn(ctx, tx, "missed", what, house.ErrNotFound, `INSERT INTO misses (at, what, whom) VALUES (?, ?, ?)`, micros(a.now()), what, whom)
+		return a.changeIn(ctx, tx, "missed", what, house.ErrNotFound, `INSERT INTO misses (at, what, whom) VALUES (?, ?, ?)`,
+			micros(a.now()), what, whom)
 	})
 	if err != nil {
 		return fmt.Errorf("counting a failed attempt: %w", spaceError(err))

@@ -30,7 +30,8 @@ func (a *Archive) PlaceHold(ctx context.Context, visit, reason string, until tim
 	}
 	err := a.changeVisit(ctx, visit, "held", `
 		INSERT INTO holds (visit, reason, placed_at, ends_at) SELECT id, ?, ?, ? FROM visits WHERE id = ?
-		ON CONFLICT (visit) DO UPDATE SET reason = excluded.reason, placed_at = excluded.placed_at, ends_at = excluded.ends_at`,
+		ON CONFLICT (visit) DO UPDATE
+			SET reason = excluded.reason, placed_at = excluded.placed_at, ends_at = excluded.ends_at`,
 		a.seal(reason, "holds.reason", visit), micros(now), micros(until), visit)
 	if err != nil {
 		return fmt.Errorf("placing a hold: %w", err)
@@ -49,7 +50,8 @@ func (a *Archive) EndHold(ctx context.Context, visit string) error {
 
 // isHeld reports whether the visit is there and held.
 func (a *Archive) isHeld(ctx context.Context, q querier, visit string) (held bool, err error) {
-	err = q.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM holds WHERE visit = ? AND ends_at > ?)`, visit, micros(a.now())).Scan(&held)
+	err = q.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM holds WHERE visit = ? AND ends_at > ?)`, visit,
+		micros(a.now())).Scan(&held)
 	if err != nil {
 		return false, fmt.Errorf("looking for a hold: %w", err)
 	}
@@ -58,7 +60,8 @@ func (a *Archive) isHeld(ctx context.Context, q querier, visit string) (held boo
 
 // Holds lists the holds that have not ended, by their end.
 func (a *Archive) Holds(ctx context.Context) ([]house.Hold, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT visit, reason, placed_at, ends_at FROM holds WHERE ends_at > ? ORDER BY ends_at, visit`, micros(a.now()))
+	rows, err := a.read.QueryContext(ctx,
+		`SELECT visit, reason, placed_at, ends_at FROM holds WHERE ends_at > ? ORDER BY ends_at, visit`, micros(a.now()))
 	if err != nil {
 		return nil, fmt.Errorf("listing holds: %w", err)
 	}

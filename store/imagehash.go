@@ -16,7 +16,8 @@ const maxNearDuplicates = 256
 // NearDuplicates returns faces of other visits whose hash has a part of 16 bits in
 // common with this one, the newest first, 256 at most. It misses none that
 // differs in 3 bits or fewer, and may miss others.
-func (a *Archive) NearDuplicates(ctx context.Context, visit string, hash house.ImageHash) ([]house.NearDuplicate, error) {
+func (a *Archive) NearDuplicates(ctx context.Context, visit string,
+	hash house.ImageHash) ([]house.NearDuplicate, error) {
 	if hash == 0 {
 		return nil, nil
 	}
@@ -50,7 +51,8 @@ func (a *Archive) insertImageHash(ctx context.Context, tx *sql.Tx, face string, 
 		return nil
 	}
 	for part, mac := range a.imageHashMACs(hash) {
-		if _, err := tx.ExecContext(ctx, `INSERT INTO looks (face, part, mac) VALUES (?, ?, ?)`, face, part, mac); err != nil {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO looks (face, part, mac) VALUES (?, ?, ?)`, face, part,
+			mac); err != nil {
 			return fmt.Errorf("keeping what a face looks like: %w", err)
 		}
 	}

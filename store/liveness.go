@@ -14,7 +14,9 @@ import (
 // still made smaller, since the caller read it, and then nothing is changed.
 func (a *Archive) keepLiveness(ctx context.Context, tx *sql.Tx, f house.Face, visit string) error {
 	var sealed []byte
-	err := tx.QueryRowContext(ctx, `SELECT sealed FROM faces WHERE id = ? AND still IN (SELECT id FROM stills WHERE visit = ?)`, f.ID, visit).Scan(&sealed)
+	err := tx.QueryRowContext(ctx,
+		`SELECT sealed FROM faces WHERE id = ? AND still IN (SELECT id FROM stills WHERE visit = ?)`, f.ID,
+		visit).Scan(&sealed)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil
 	}
@@ -25,7 +27,8 @@ func (a *Archive) keepLiveness(ctx context.Context, tx *sql.Tx, f house.Face, vi
 	if err := a.openFace(&now, sealed, f.ID); err != nil {
 		return err
 	}
-	if now.Descriptor == (house.Descriptor{}) || now.Box != f.Box || f.Liveness == nil || now.Liveness != nil && now.Liveness.Equal(*f.Liveness) {
+	if now.Descriptor == (house.Descriptor{}) || now.Box != f.Box || f.Liveness == nil || now.Liveness != nil &&
+		now.Liveness.Equal(*f.Liveness) {
 		return nil
 	}
 	now.Liveness = f.Liveness

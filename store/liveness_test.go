@@ -15,10 +15,12 @@ import (
 // be looked for.
 func judgedAs(seed float32, m *house.Match, level house.LivenessLevel) house.Face {
 	f := faceOf(seed, m)
-	f.Liveness = &house.Liveness{Level: level, Probability: .875, Frames: 1, CantTell: []string{"one-frame"}, Findings: []house.Finding{
-		{Sign: "halftone", Score: .75, Values: []float64{4.5, .125}, Region: []house.Point{{X: 100, Y: 50}, {X: 181, Y: 50}, {X: 140, Y: 131}}},
-		{Sign: "glare", Missing: "dark"},
-	}}
+	f.Liveness = &house.Liveness{Level: level, Probability: .875, Frames: 1, CantTell: []string{"one-frame"},
+		Findings: []house.Finding{
+			{Sign: "halftone", Score: .75, Values: []float64{4.5, .125},
+				Region: []house.Point{{X: 100, Y: 50}, {X: 181, Y: 50}, {X: 140, Y: 131}}},
+			{Sign: "glare", Missing: "dark"},
+		}}
 	return f
 }
 
@@ -47,7 +49,8 @@ func TestLivenessFollowsTheStill(t *testing.T) {
 	f := judgedAs(.1, nil, house.Picture)
 	record(t, a, visit, f)
 	rules := house.DefaultRules()
-	rules.Keep[house.Stranger] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2}, Findings: house.Period{Hours: 24}}
+	rules.Keep[house.Stranger] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2},
+		Findings: house.Period{Hours: 24}}
 	if err := a.SetRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
 	}
@@ -56,7 +59,8 @@ func TestLivenessFollowsTheStill(t *testing.T) {
 	if !bytes.Contains(raw, []byte(visit)) {
 		t.Fatal("the raw bytes lack what must be in them")
 	}
-	for _, secret := range []string{"Liveness", "liveness", "halftone", "glare", "one-frame", `"picture"`, "cant_tell", "0.875"} {
+	for _, secret := range []string{"Liveness", "liveness", "halftone", "glare", "one-frame", `"picture"`, "cant_tell",
+		"0.875"} {
 		if bytes.Contains(raw, []byte(secret)) {
 			t.Errorf("the folder tells %s", secret)
 		}
@@ -74,7 +78,8 @@ func TestLivenessFollowsTheStill(t *testing.T) {
 		t.Fatalf("swept %+v", got)
 	}
 	left := onlyFace(t, a, visit)
-	wantLiveness(t, "without the still", left.Liveness, &house.Liveness{Level: house.Picture, Probability: .875, Frames: 1, CantTell: []string{"one-frame"}})
+	wantLiveness(t, "without the still", left.Liveness,
+		&house.Liveness{Level: house.Picture, Probability: .875, Frames: 1, CantTell: []string{"one-frame"}})
 	if left.Descriptor != (house.Descriptor{}) || left.Landmarks != nil {
 		t.Errorf("more than that stayed: %+v", left)
 	}
@@ -86,7 +91,8 @@ func TestUnjudgedStaysUnjudged(t *testing.T) {
 	visit := keep(t, a, stillOf("r1", 0))
 	record(t, a, visit, faceOf(.1, nil))
 	rules := house.DefaultRules()
-	rules.Keep[house.Stranger] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2}, Findings: house.Period{Hours: 24}}
+	rules.Keep[house.Stranger] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2},
+		Findings: house.Period{Hours: 24}}
 	if err := a.SetRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
 	}
@@ -100,7 +106,8 @@ func TestUnjudgedStaysUnjudged(t *testing.T) {
 // A ring judged anew updates a face of an earlier frame, but not one that was
 // forgotten or whose still was made smaller meanwhile, nor one of another visit.
 func TestRematchKeepsLiveness(t *testing.T) {
-	anew := &house.Liveness{Level: house.Doubtful, Probability: .5, Frames: 2, Findings: []house.Finding{{Sign: "plane", Score: .5, Values: []float64{1.5}}}}
+	anew := &house.Liveness{Level: house.Doubtful, Probability: .5, Frames: 2,
+		Findings: []house.Finding{{Sign: "plane", Score: .5, Values: []float64{1.5}}}}
 	for _, c := range []struct {
 		name      string
 		meanwhile func(context.Context, *Archive, house.Person, string) error
@@ -119,7 +126,8 @@ func TestRematchKeepsLiveness(t *testing.T) {
 		}, false, nil},
 		{"the still is made smaller", func(ctx context.Context, a *Archive, _ house.Person, _ string) error {
 			rules := house.DefaultRules()
-			rules.Keep[house.Known] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 48}, Findings: house.Period{Hours: 48}}
+			rules.Keep[house.Known] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 48},
+				Findings: house.Period{Hours: 48}}
 			if err := a.SetRules(ctx, rules); err != nil {
 				return err
 			}
@@ -167,7 +175,8 @@ func TestRematchKeepsLiveness(t *testing.T) {
 			after := onlyFace(t, a, visit)
 			wantLiveness(t, "judged anew", after.Liveness, c.left)
 			wantLiveness(t, "of another visit", onlyFace(t, a, other).Liveness, judgedAs(.1, nil, house.NoSign).Liveness)
-			if after.Box != before.Box || after.Descriptor != before.Descriptor || len(after.Landmarks) != len(before.Landmarks) {
+			if after.Box != before.Box || after.Descriptor != before.Descriptor ||
+				len(after.Landmarks) != len(before.Landmarks) {
 				t.Errorf("what else is known of the face changed: %+v, was %+v", after, before)
 			}
 		})

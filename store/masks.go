@@ -18,7 +18,8 @@ func (a *Archive) Masks(ctx context.Context, bell string) (masks []house.Polygon
 	return a.masksIn(ctx, a.read, a.bellID(bell))
 }
 
-func (a *Archive) masksIn(ctx context.Context, q querier, bell string) (masks []house.Polygon, revision int64, err error) {
+func (a *Archive) masksIn(ctx context.Context, q querier,
+	bell string) (masks []house.Polygon, revision int64, err error) {
 	var sealed []byte
 	err = q.QueryRowContext(ctx, `SELECT polygons, revision FROM masks WHERE bell = ?`, bell).Scan(&sealed, &revision)
 	if errors.Is(err, sql.ErrNoRows) {
@@ -136,7 +137,8 @@ func (a *Archive) MaskEarlier(ctx context.Context, bell string, mask Masker) (ch
 	}
 }
 
-func (a *Archive) nextUnmasked(ctx context.Context, bell string, revision int64, after string) (visit string, err error) {
+func (a *Archive) nextUnmasked(ctx context.Context, bell string, revision int64,
+	after string) (visit string, err error) {
 	err = a.read.QueryRowContext(ctx, `
 		SELECT v.id FROM visits v WHERE v.bell = ? AND v.stage < ? AND v.id > ?
 			AND EXISTS (SELECT 1 FROM stills s WHERE s.visit = v.id AND s.file IS NOT NULL AND s.masked < ?)
@@ -152,7 +154,8 @@ func (a *Archive) nextUnmasked(ctx context.Context, bell string, revision int64,
 
 // maskVisit masks the stills of a visit, and returns how many, and those that
 // could not be. The error says that nothing was changed.
-func (a *Archive) maskVisit(ctx context.Context, id string, masks []house.Polygon, revision int64, mask Masker) (changed int, broken StillsError, err error) {
+func (a *Archive) maskVisit(ctx context.Context, id string, masks []house.Polygon, revision int64,
+	mask Masker) (changed int, broken StillsError, err error) {
 	v, err := a.Visit(ctx, id)
 	if err != nil {
 		return 0, nil, err

@@ -87,7 +87,8 @@ func (a *Archive) Rematch(ctx context.Context, visit string, faces []house.Face)
 				UPDATE faces SET (person, distance, fpir, band, probability, frames) = (
 					SELECT p.id, iif(p.id IS NULL, NULL, ?2), iif(p.id IS NULL, NULL, ?3), iif(p.id IS NULL, NULL, ?4),
 						iif(p.id IS NULL, NULL, nullif(?5, 0)), iif(p.id IS NULL, NULL, nullif(?6, 0))
-					FROM (SELECT 1) LEFT JOIN persons p ON p.id = ?7 AND p.id NOT IN (SELECT person FROM erasing) AND p.id NOT IN (`+withdrawn+`))
+					FROM (SELECT 1) LEFT JOIN persons p ON p.id = ?7 AND p.id NOT IN (SELECT person
+						FROM erasing) AND p.id NOT IN (`+withdrawn+`))
 				WHERE id = ?1 AND still IN (SELECT id FROM stills WHERE visit = ?8) AND id NOT IN (SELECT face FROM checks)`,
 				f.ID, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames, m.Person, visit)
 			if err == nil {

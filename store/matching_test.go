@@ -79,9 +79,11 @@ func TestGalleryRevision(t *testing.T) {
 	ctx := t.Context()
 	var p house.Person
 	changes("a visit", false, func() error { examinedVisit(t, a, "r1", house.Done, faceOf(0.5, nil)); return nil })
-	changes("a person without a reference", false, func() (err error) { p, err = other.AddPerson(ctx, "Tamsin Quill"); return err })
+	changes("a person without a reference", false,
+		func() (err error) { p, err = other.AddPerson(ctx, "Tamsin Quill"); return err })
 	changes("a consent", true, func() error {
-		return other.RecordConsent(ctx, p.ID, house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.now(), Scope: "being recognised"})
+		return other.RecordConsent(ctx, p.ID, house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.now(),
+			Scope: "being recognised"})
 	})
 	changes("a reference", true, func() error {
 		return other.AddReference(ctx, house.Reference{Person: p.ID, Descriptor: faceOf(0.5, nil).Descriptor})
@@ -104,7 +106,8 @@ func TestRematch(t *testing.T) {
 		}
 		persons = append(persons, p)
 	}
-	found := house.Match{Person: persons[0].ID, Name: persons[0].Name, Distance: 0.5, FPIR: 5e-3, Band: "weak", Probability: 0.6, Frames: 1}
+	found := house.Match{Person: persons[0].ID, Name: persons[0].Name, Distance: 0.5, FPIR: 5e-3, Band: "weak",
+		Probability: 0.6, Frames: 1}
 	right := faceOf(0.9, nil)
 	right.Box = right.Box.Add(image.Pt(200, 0)) // faces come from left to right
 	visit := examinedVisit(t, a, "r1", house.Done, faceOf(0.1, &found), right)
@@ -127,7 +130,9 @@ func TestRematch(t *testing.T) {
 	wantMatch(faces[0], &found)
 	surer := found
 	surer.Distance, surer.FPIR, surer.Band, surer.Probability, surer.Frames = 0.3, 1e-5, "strong", 0.99, 3
-	faces[0].Match, faces[1].Match = &surer, &house.Match{Person: persons[1].ID, Name: persons[1].Name, Distance: 0.4, FPIR: 5e-4, Band: "fair", Probability: 0.9, Frames: 2}
+	faces[0].Match, faces[1].Match = &surer,
+		&house.Match{Person: persons[1].ID, Name: persons[1].Name, Distance: 0.4, FPIR: 5e-4, Band: "fair", Probability: 0.9,
+			Frames: 2}
 	if err := a.Rematch(ctx, visit, append(slices.Clone(faces), facesOf(elsewhere)...)); err != nil {
 		t.Fatal(err)
 	}
@@ -187,7 +192,8 @@ func TestRematchLeavesAnswers(t *testing.T) {
 		t.Fatal(err)
 	}
 	face := v.Stills[0].Faces[0]
-	if err := a.Answer(ctx, house.Check{Face: face.ID, Answer: house.AnswerNo, Asked: p.ID, AskedDistance: 0.5}, nil); err != nil {
+	if err := a.Answer(ctx, house.Check{Face: face.ID, Answer: house.AnswerNo, Asked: p.ID, AskedDistance: 0.5},
+		nil); err != nil {
 		t.Fatal(err)
 	}
 	if err := a.Rematch(ctx, visit, []house.Face{face}); err != nil {

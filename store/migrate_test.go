@@ -45,9 +45,11 @@ func firstArchive(t *testing.T, dir string, c *clock) (visits map[house.Kind]str
 	exec(fmt.Sprintf(`PRAGMA application_id = %d; PRAGMA user_version = 1; PRAGMA journal_mode = WAL`, applicationID))
 	exec(`INSERT INTO master (id, mark) VALUES (1, ?)`, seals.Value([]byte("lintel"), "master.mark"))
 	bell := a.bellID("gate")
-	exec(`INSERT INTO bells (id, name, secret_hash, added_at) VALUES (?, ?, ?, 1)`, bell, a.seal("gate", "bells.name", bell), hashOf("secret"))
+	exec(`INSERT INTO bells (id, name, secret_hash, added_at) VALUES (?, ?, ?, 1)`, bell,
+		a.seal("gate", "bells.name", bell), hashOf("secret"))
 	person = newID()
-	exec(`INSERT INTO persons (id, name, added_at) VALUES (?, ?, 1)`, person, a.seal("Tamsin Quill", "persons.name", person))
+	exec(`INSERT INTO persons (id, name, added_at) VALUES (?, ?, 1)`, person,
+		a.seal("Tamsin Quill", "persons.name", person))
 	file := func(id string, content []byte) {
 		t.Helper()
 		path := a.stillPath(id)
@@ -61,7 +63,8 @@ func firstArchive(t *testing.T, dir string, c *clock) (visits map[house.Kind]str
 		state house.StillState
 		faces int
 		named bool
-	}{{house.Looking, house.Pending, 0, false}, {house.Known, house.Done, 2, true}, {house.Stranger, house.Done, 1, false}, {house.NoFace, house.Done, 0, false}, {house.Damaged, house.Failed, 0, false}} {
+	}{{house.Looking, house.Pending, 0, false}, {house.Known, house.Done, 2, true}, {house.Stranger, house.Done, 1, false},
+		{house.NoFace, house.Done, 0, false}, {house.Damaged, house.Failed, 0, false}} {
 		ring := string(v.kind)
 		visit, id := a.visitID("gate", ring), newID()
 		visits[v.kind] = visit
@@ -72,8 +75,10 @@ func firstArchive(t *testing.T, dir string, c *clock) (visits map[house.Kind]str
 		file(id, sealed)
 		hash := sha256.Sum256(sealed)
 		at := micros(c.now())
-		exec(`INSERT INTO visits (id, bell, ring, received_at, revision) VALUES (?, ?, ?, ?, ?)`, visit, bell, a.seal(ring, "visits.ring", visit), at, i+1)
-		exec(`INSERT INTO stills (id, visit, frame, wrapped_key, sent_mac, sha256, size, width, height, damaged, received_at, state) VALUES (?, ?, 0, ?, ?, ?, ?, 640, 480, 0, ?, ?)`,
+		exec(`INSERT INTO visits (id, bell, ring, received_at, revision) VALUES (?, ?, ?, ?, ?)`, visit, bell,
+			a.seal(ring, "visits.ring", visit), at, i+1)
+		exec(`INSERT INTO stills (id, visit, frame, wrapped_key, sent_mac, sha256, size, width, height, damaged,
+			received_at, state) VALUES (?, ?, 0, ?, ?, ?, ?, 640, 480, 0, ?, ?)`,
 			id, visit, key, []byte("mac"), hash[:], len(sealed), at, v.state)
 		for n := range v.faces {
 			face := newID()

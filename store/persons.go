@@ -33,7 +33,8 @@ func (a *Archive) addPerson(ctx context.Context, tx *sql.Tx, name string) (house
 	}
 	p := house.Person{ID: newID(), Name: name, AddedAt: a.now().UTC()}
 	return p, a.changeIn(ctx, tx, "added", "person "+p.ID, house.ErrExists,
-		`INSERT INTO persons (id, name, added_at) VALUES (?, ?, ?)`, p.ID, a.seal(p.Name, "persons.name", p.ID), micros(p.AddedAt))
+		`INSERT INTO persons (id, name, added_at) VALUES (?, ?, ?)`, p.ID, a.seal(p.Name, "persons.name", p.ID),
+		micros(p.AddedAt))
 }
 
 // RecordConsent keeps a consent of the person's. The error is ErrNoConsent if
@@ -54,7 +55,8 @@ func (a *Archive) recordConsent(ctx context.Context, tx *sql.Tx, person string, 
 	err := a.changeIn(ctx, tx, "consented", "person "+person, house.ErrNotFound, `
 		INSERT INTO consents (id, person, given_by, given_at, scope, recorded_at)
 		SELECT ?, id, ?, ?, ?, ? FROM persons WHERE id = ? AND id NOT IN (SELECT person FROM erasing)`,
-		id, a.seal(c.GivenBy, "consents.given_by", id), micros(c.GivenAt), a.seal(c.Scope, "consents.scope", id), micros(a.now()), person)
+		id, a.seal(c.GivenBy, "consents.given_by", id), micros(c.GivenAt), a.seal(c.Scope, "consents.scope", id),
+		micros(a.now()), person)
 	if err != nil {
 		return fmt.Errorf("recording a consent of person %s: %w", person, err)
 	}
@@ -183,14 +185,16 @@ func (a *Archive) AddReference(ctx context.Context, r house.Reference) error {
 
 func (a *Archive) addReference(ctx context.Context, tx *sql.Tx, r house.Reference) error {
 	var consents int
-	err := tx.QueryRowContext(ctx, `SELECT count(*) FROM consents WHERE person = ? AND withdrawn_at IS NULL`, r.Person).Scan(&consents)
+	err := tx.QueryRowContext(ctx, `SELECT count(*) FROM consents WHERE person = ? AND withdrawn_at IS NULL`,
+		r.Person).Scan(&consents)
 	if err != nil {
 		return fmt.Errorf("looking up consents: %w", err)
 	}
 	if consents == 0 {
 		return house.ErrNoConsent
 	}
-	known, err := a.references(ctx, tx, `SELECT id, person, descriptor, face_width, coalesce(quality, 0) FROM gallery WHERE person = ?`, r.Person)
+	known, err := a.references(ctx, tx,
+		`SELECT id, person, descriptor, face_width, coalesce(quality, 0) FROM gallery WHERE person = ?`, r.Person)
 	if err != nil {
 		return err
 	}
@@ -199,7 +203,8 @@ func (a *Archive) addReference(ctx context.Context, tx *sql.Tx, r house.Referenc
 	}
 	id := newID()
 	res, err := tx.ExecContext(ctx, `
-		INSERT INTO gallery (id, person, descriptor, face_width, quality, source_mac, added_at) VALUES (?, ?, ?, ?, nullif(?, 0), ?, ?)
+		INSERT INTO gallery (id, person, descriptor, face_width, quality, source_mac, added_at)
+			VALUES (?, ?, ?, ?, nullif(?, 0), ?, ?)
 		ON CONFLICT (person, source_mac) DO NOTHING`,
 		id, r.Person, a.seals.Value(encodeDescriptor(r.Descriptor), "gallery.descriptor", id), r.FaceWidth, r.Quality,
 		a.seals.Index(string(r.SourceSHA256[:])), micros(a.now()))

@@ -21,7 +21,8 @@ func enrolled(t *testing.T, a *Archive, rnd *rand.Rand, name string, references 
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := a.RecordConsent(t.Context(), p.ID, house.Consent{GivenBy: name, GivenAt: a.now(), Scope: "opening to " + name}); err != nil {
+	if err := a.RecordConsent(t.Context(), p.ID,
+		house.Consent{GivenBy: name, GivenAt: a.now(), Scope: "opening to " + name}); err != nil {
 		t.Fatal(err)
 	}
 	var descriptors [][]byte
@@ -45,7 +46,8 @@ func TestConsentComesFirst(t *testing.T) {
 	if err != nil || p.Name != "Tamsin Quill" {
 		t.Fatalf("%q, %v", p.Name, err)
 	}
-	reference := house.Reference{Person: p.ID, Descriptor: faceOf(0.1, nil).Descriptor, FaceWidth: 90, SourceSHA256: sha256.Sum256([]byte("one"))}
+	reference := house.Reference{Person: p.ID, Descriptor: faceOf(0.1, nil).Descriptor, FaceWidth: 90,
+		SourceSHA256: sha256.Sum256([]byte("one"))}
 	wantError(t, a.AddReference(ctx, reference), house.ErrNoConsent)
 	whole := house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.now(), Scope: "being recognised at the door"}
 	for name, spoil := range map[string]func(*house.Consent){
@@ -142,7 +144,8 @@ func TestPerson(t *testing.T) {
 }
 
 // Erasure is checked on the raw bytes of every file of the archive: what was
-// sealed of a person is not there any more. There are enough persons for SQLite to move rows between pages, which leaves copies.
+// sealed of a person is not there any more. There are enough persons for
+// SQLite to move rows between pages, which leaves copies.
 func TestErasePersonLeavesNothing(t *testing.T) {
 	a, c := newArchive(t)
 	ctx := t.Context()

@@ -46,8 +46,10 @@ func (a *Archive) VerifyErased(ctx context.Context, id string) (p Proof, err err
 		return p, fmt.Errorf("looking up erasures: %w", damage(err))
 	}
 	p.At = timeOf(at)
-	p.Checked = append(p.Checked, fmt.Sprintf("the erasure of %s %s is remembered, of %s", p.What, id, p.At.Format(time.RFC3339)))
-	for _, check := range []func(context.Context, Proof) (string, error){a.noRow, a.noFile, a.nothingDeleted, a.noMention} {
+	p.Checked = append(p.Checked, fmt.Sprintf("the erasure of %s %s is remembered, of %s", p.What, id,
+		p.At.Format(time.RFC3339)))
+	for _, check := range []func(context.Context, Proof) (string, error){a.noRow, a.noFile, a.nothingDeleted,
+		a.noMention} {
 		words, err := check(ctx, p)
 		if err != nil {
 			return p, fmt.Errorf("proving the erasure of %s: %w", id, damage(err))
@@ -105,7 +107,8 @@ func (a *Archive) noRow(ctx context.Context, p Proof) (words string, err error) 
 		}
 		columns += t.columns
 		var there bool
-		if err := tx.QueryRowContext(ctx, fmt.Sprintf(`SELECT EXISTS (SELECT 1 FROM "%s" WHERE %s)`, t.name, t.has), p.ID).Scan(&there); err != nil {
+		if err := tx.QueryRowContext(ctx, fmt.Sprintf(`SELECT EXISTS (SELECT 1 FROM "%s" WHERE %s)`, t.name, t.has),
+			p.ID).Scan(&there); err != nil {
 			return "", err
 		}
 		if there {
@@ -119,7 +122,8 @@ func (a *Archive) noRow(ctx context.Context, p Proof) (words string, err error) 
 func (a *Archive) unfinished(ctx context.Context, p Proof) string {
 	var begun bool
 	err := a.read.QueryRowContext(ctx, `
-		SELECT EXISTS (SELECT 1 FROM erasing WHERE person = ?1) OR EXISTS (SELECT 1 FROM removals WHERE file = ?1)`, p.ID).Scan(&begun)
+		SELECT EXISTS (SELECT 1 FROM erasing WHERE person = ?1) OR EXISTS (SELECT 1 FROM removals WHERE file = ?1)`,
+		p.ID).Scan(&begun)
 	if err != nil || !begun {
 		return ""
 	}
@@ -131,7 +135,8 @@ func (a *Archive) unfinished(ctx context.Context, p Proof) string {
 func (a *Archive) noFile(ctx context.Context, _ Proof) (words string, err error) {
 	n := 0
 	for after := ""; ; {
-		rows, err := a.read.QueryContext(ctx, `SELECT id FROM erasures WHERE what = 'still' AND id > ? ORDER BY id LIMIT ?`, after, someRows)
+		rows, err := a.read.QueryContext(ctx, `SELECT id FROM erasures WHERE what = 'still' AND id > ? ORDER BY id LIMIT ?`,
+			after, someRows)
 		if err != nil {
 			return "", err
 		}
@@ -144,7 +149,8 @@ func (a *Archive) noFile(ctx context.Context, _ Proof) (words string, err error)
 				continue // none of ours
 			}
 			if exists(a.incomingPath(file)) || exists(a.stillPath(file)) {
-				return "", fmt.Errorf("%w: the file of the erased still %s is still there; run the server or `lintel verify --repair`", ErrTraces, file)
+				return "", fmt.Errorf("%w: the file of the erased still %s is still there; run the server or `lintel verify "+
+					"--repair`", ErrTraces, file)
 			}
 		}
 		if n += len(files); len(files) < someRows {
@@ -159,7 +165,8 @@ func (a *Archive) noFile(ctx context.Context, _ Proof) (words string, err error)
 // database's files.
 func (a *Archive) nothingDeleted(ctx context.Context, _ Proof) (words string, err error) {
 	var files, persons int
-	err = a.read.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM removals), (SELECT count(*) FROM erasing)`).Scan(&files, &persons)
+	err = a.read.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM removals), (SELECT count(*)
+		FROM erasing)`).Scan(&files, &persons)
 	if err != nil {
 		return "", err
 	}
@@ -168,15 +175,18 @@ func (a *Archive) nothingDeleted(ctx context.Context, _ Proof) (words string, er
 		return "", err
 	}
 	if files+persons > 0 || due {
-		return "", fmt.Errorf("%w: what was deleted is not scrubbed from the database's files yet; run the server or `lintel verify --repair`", ErrTraces)
+		return "", fmt.Errorf("%w: what was deleted is not scrubbed from the database's files yet; run the server or "+
+			"`lintel verify --repair`", ErrTraces)
 	}
 	v := verification{Archive: a}
 	if err := v.countLeftovers(ctx); err != nil {
 		return "", err
 	}
-	words = fmt.Sprintf("the database's %d pages and its log were scrubbed after the last deletion, and no file waits to be removed", v.Pages)
+	words = fmt.Sprintf("the database's %d pages and its log were scrubbed after the last deletion, and no file waits "+
+		"to be removed", v.Pages)
 	if v.Leftovers > 0 || v.Log > 0 {
-		return words + fmt.Sprintf("; since then rows that are there came to be in the unused parts of %d pages too, and in %d bytes of log", v.Leftovers, v.Log), nil
+		return words + fmt.Sprintf("; since then rows that are there came to be in the unused parts of %d pages too, and "+
+			"in %d bytes of log", v.Leftovers, v.Log), nil
 	}
 	return words + "; free pages, the unused parts of pages and the log are empty", nil
 }
@@ -199,11 +209,13 @@ func (a *Archive) noMention(ctx context.Context, p Proof) (words string, err err
 			return "", err
 		}
 		if at >= 0 {
-			return "", fmt.Errorf("%w: byte %d of %s has its id where it is not remembered; run `lintel verify --repair`", ErrTraces, at, filepath.Base(file))
+			return "", fmt.Errorf("%w: byte %d of %s has its id where it is not remembered; run `lintel verify --repair`",
+				ErrTraces, at, filepath.Base(file))
 		}
 		read += n
 	}
-	return fmt.Sprintf("in %d raw bytes of the database and its log the id stands nowhere but in what remembers the erasure", read), nil
+	return fmt.Sprintf("in %d raw bytes of the database and its log the id stands nowhere but in what remembers the "+
+		"erasure", read), nil
 }
 
 // findMention returns where a file has the id of what was erased but for where

@@ -13,13 +13,15 @@ import (
 // still that was examined, and goes with the descriptor.
 func TestQualityGoesWithTheStill(t *testing.T) {
 	a, c := newArchive(t)
-	q := house.Quality{FaceWidth: 80, EyeDistance: 33.25, PixelsPerMetre: 528, Sharpness: .125, Luma: 97.5, Clipped: .01, Contrast: .11, Yaw: -12, Roll: 3, Occlusion: .2, Cut: .3}
+	q := house.Quality{FaceWidth: 80, EyeDistance: 33.25, PixelsPerMetre: 528, Sharpness: .125, Luma: 97.5, Clipped: .01,
+		Contrast: .11, Yaw: -12, Roll: 3, Occlusion: .2, Cut: .3}
 	visit := keep(t, a, stillOf("r1", 0))
 	f := faceOf(0.1, nil)
 	f.Quality = &q
 	record(t, a, visit, f)
 	rules := house.DefaultRules()
-	rules.Keep[house.Stranger] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2}, Findings: house.Period{Hours: 24}}
+	rules.Keep[house.Stranger] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2},
+		Findings: house.Period{Hours: 24}}
 	if err := a.SetRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
 	}
@@ -80,11 +82,13 @@ func TestReferenceQuality(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := a.RecordConsent(t.Context(), p.ID, house.Consent{GivenBy: "Tamsin Quill", GivenAt: a.now(), Scope: "being recognised"}); err != nil {
+	if err := a.RecordConsent(t.Context(), p.ID, house.Consent{GivenBy: "Tamsin Quill", GivenAt: a.now(), Scope: "being " +
+		"recognised"}); err != nil {
 		t.Fatal(err)
 	}
 	add := func(i byte, quality float64) error {
-		return a.AddReference(t.Context(), house.Reference{Person: p.ID, FaceWidth: int(i), Quality: quality, SourceSHA256: [32]byte{i}, Descriptor: house.Descriptor{float32(i)}})
+		return a.AddReference(t.Context(), house.Reference{Person: p.ID, FaceWidth: int(i), Quality: quality,
+			SourceSHA256: [32]byte{i}, Descriptor: house.Descriptor{float32(i)}})
 	}
 	want := map[int]float64{100: 0, 101: .0625, 102: 1}
 	for width, quality := range want {
@@ -116,7 +120,8 @@ func TestReferenceQuality(t *testing.T) {
 		}
 	}
 	var unknown int
-	if err := a.read.QueryRowContext(t.Context(), `SELECT count(*) FROM gallery WHERE quality IS NULL`).Scan(&unknown); err != nil || unknown != 1 {
+	if err := a.read.QueryRowContext(t.Context(), `SELECT count(*) FROM gallery
+		WHERE quality IS NULL`).Scan(&unknown); err != nil || unknown != 1 {
 		t.Errorf("%d without a quality, %v", unknown, err)
 	}
 }

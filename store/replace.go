@@ -55,7 +55,8 @@ func (a *Archive) replaceStills(ctx context.Context, v house.Visit, stage house.
 		}
 		// A frame that came while the others were made smaller has to be made smaller, too.
 		var stills int
-		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM stills WHERE visit = ?`, v.ID).Scan(&stills); err != nil || stills != len(v.Stills) {
+		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM stills WHERE visit = ?`, v.ID).Scan(&stills); err != nil ||
+			stills != len(v.Stills) {
 			return errors.Join(err, errChanged)
 		}
 		for i, n := range news {
@@ -84,7 +85,8 @@ func (a *Archive) replaceStills(ctx context.Context, v house.Visit, stage house.
 func (a *Archive) replaceStill(ctx context.Context, tx *sql.Tx, n replacement, file string, sealed, key []byte) error {
 	hash := sha256.Sum256(sealed)
 	res, err := tx.ExecContext(ctx, `
-		UPDATE stills SET file = ?, wrapped_key = ?, sha256 = ?, size = ?, width = ?, height = ?, masked = ? WHERE id = ? AND file = ? AND state = ?`,
+		UPDATE stills SET file = ?, wrapped_key = ?, sha256 = ?, size = ?, width = ?, height = ?, masked = ?
+			WHERE id = ? AND file = ? AND state = ?`,
 		file, key, hash[:], len(sealed), n.width, n.height, n.masked, n.old.ID, n.old.File, n.old.State)
 	if err != nil {
 		return err
@@ -96,7 +98,8 @@ func (a *Archive) replaceStill(ctx context.Context, tx *sql.Tx, n replacement, f
 		return err
 	}
 	if n.masked > n.old.Masked { // by somebody's will: no backup shall bring it back
-		_, err := tx.ExecContext(ctx, `INSERT INTO erasures (what, id, at) VALUES ('still', ?, ?) ON CONFLICT DO NOTHING`, n.old.File, micros(a.now()))
+		_, err := tx.ExecContext(ctx, `INSERT INTO erasures (what, id, at) VALUES ('still', ?, ?) ON CONFLICT DO NOTHING`,
+			n.old.File, micros(a.now()))
 		if err != nil {
 			return err
 		}
@@ -112,6 +115,7 @@ func (a *Archive) replaceStill(ctx context.Context, tx *sql.Tx, n replacement, f
 			return err
 		}
 	}
-	_, err = tx.ExecContext(ctx, `DELETE FROM faces WHERE still = ? AND id NOT IN (SELECT value FROM json_each(?))`, n.old.ID, jsonList(kept))
+	_, err = tx.ExecContext(ctx, `DELETE FROM faces WHERE still = ? AND id NOT IN (SELECT value FROM json_each(?))`,
+		n.old.ID, jsonList(kept))
 	return err
 }

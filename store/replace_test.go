@@ -11,7 +11,8 @@ import (
 func TestLateFrameWhileShrinking(t *testing.T) {
 	a, c := newArchive(t)
 	rules := house.DefaultRules()
-	short := house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 72}, Findings: house.Period{Hours: 72}}
+	short := house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 72},
+		Findings: house.Period{Hours: 72}}
 	for _, k := range house.Kinds {
 		rules.Keep[k] = short
 	}
@@ -19,7 +20,8 @@ func TestLateFrameWhileShrinking(t *testing.T) {
 		t.Fatal(err)
 	}
 	keep := func(frame int) string {
-		id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "gate", Ring: "r", Frame: frame, JPEG: make([]byte, 1000), Width: 640, Height: 480, ReceivedAt: c.now(), SentSHA256: [32]byte{byte(frame)}})
+		id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "gate", Ring: "r", Frame: frame, JPEG: make([]byte, 1000),
+			Width: 640, Height: 480, ReceivedAt: c.now(), SentSHA256: [32]byte{byte(frame)}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -34,7 +36,11 @@ func TestLateFrameWhileShrinking(t *testing.T) {
 	}
 	id := keep(0)
 	c.advance(2 * time.Hour)
-	if _, err := a.Sweep(t.Context(), func(jpeg []byte) ([]byte, int, int, error) { keep(1); return jpeg[:500], 320, 240, nil }); err != nil {
+	if _, err := a.Sweep(t.Context(), func(jpeg []byte) ([]byte, int, int, error) {
+		keep(1)
+		return jpeg[:500], 320, 240,
+			nil
+	}); err != nil {
 		t.Fatal(err)
 	}
 	v, _ := a.Visit(t.Context(), id)

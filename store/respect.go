@@ -39,11 +39,13 @@ func (a *Archive) RespectErasures(ctx context.Context, erasures []Erasure) (eras
 
 // respectSome erases some visits and stills, and returns which persons are
 // still to be erased.
-func (a *Archive) respectSome(ctx context.Context, tx *sql.Tx, some []Erasure) (persons []string, erased int, err error) {
+func (a *Archive) respectSome(ctx context.Context, tx *sql.Tx,
+	some []Erasure) (persons []string, erased int, err error) {
 	ids := make(map[string][]string)
 	for _, e := range some {
 		ids[e.What] = append(ids[e.What], e.ID)
-		_, err := tx.ExecContext(ctx, `INSERT INTO erasures (what, id, at) VALUES (?, ?, ?) ON CONFLICT DO NOTHING`, e.What, e.ID, micros(e.At))
+		_, err := tx.ExecContext(ctx, `INSERT INTO erasures (what, id, at) VALUES (?, ?, ?) ON CONFLICT DO NOTHING`, e.What,
+			e.ID, micros(e.At))
 		if err != nil {
 			return nil, 0, fmt.Errorf("remembering an erasure: %w", err)
 		}
@@ -70,13 +72,15 @@ func (a *Archive) respectSome(ctx context.Context, tx *sql.Tx, some []Erasure) (
 // leaves the visit. It is a still of which another was made that showed less.
 func (a *Archive) eraseStill(ctx context.Context, tx *sql.Tx, file string) error {
 	var still, visit string
-	if err := tx.QueryRowContext(ctx, `SELECT id, visit FROM stills WHERE file = ?`, file).Scan(&still, &visit); err != nil {
+	if err := tx.QueryRowContext(ctx, `SELECT id, visit FROM stills WHERE file = ?`, file).Scan(&still,
+		&visit); err != nil {
 		return fmt.Errorf("erasing still %s: %w", file, err)
 	}
 	for _, statement := range []string{
 		`INSERT INTO removals (file) SELECT file FROM stills WHERE id = ?`,
 		`DELETE FROM faces WHERE still = ?`,
-		`UPDATE stills SET file = NULL, wrapped_key = x'', size = 0, state = iif(state = 'pending', 'failed', state) WHERE id = ?`,
+		`UPDATE stills SET file = NULL, wrapped_key = x'', size = 0, state = iif(state = 'pending', 'failed', state)
+			WHERE id = ?`,
 		`UPDATE counters SET value = 1 WHERE name = 'scrub_due'`,
 	} {
 		if _, err := tx.ExecContext(ctx, statement, still); err != nil {
@@ -91,7 +95,8 @@ func (a *Archive) eraseStill(ctx context.Context, tx *sql.Tx, file string) error
 
 // existing returns those of the values that a column of a table has.
 func existing(ctx context.Context, tx *sql.Tx, table, column string, values []string) ([]string, error) {
-	rows, err := tx.QueryContext(ctx, fmt.Sprintf(`SELECT %[2]s FROM %[1]s WHERE %[2]s IN (SELECT value FROM json_each(?))`, table, column), jsonList(values))
+	rows, err := tx.QueryContext(ctx, fmt.Sprintf(`SELECT %[2]s FROM %[1]s WHERE %[2]s IN (SELECT value
+		FROM json_each(?))`, table, column), jsonList(values))
 	if err != nil {
 		return nil, fmt.Errorf("looking for what was erased: %w", err)
 	}

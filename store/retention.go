@@ -56,7 +56,8 @@ func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s Swept, err erro
 	}
 	if s.any() {
 		a.signal()
-		failed = append(failed, a.Note(ctx, "swept", fmt.Sprintf("visits %d, stills of %d, smaller %d", s.Visits, s.Findings, s.Smaller)))
+		failed = append(failed, a.Note(ctx, "swept",
+			fmt.Sprintf("visits %d, stills of %d, smaller %d", s.Visits, s.Findings, s.Smaller)))
 	}
 	_, err = a.write.ExecContext(ctx, `DELETE FROM departures WHERE at < ?`, micros(a.now().Add(-tombstonesLast)))
 	if err := errors.Join(append(failed, err)...); err != nil {
@@ -88,7 +89,8 @@ func stepsOf(r house.Rules) (steps []step) {
 			steps = append(steps, step{kind, from, gone, rule.Findings, zone})
 		}
 		if rule.Stills != rule.Findings {
-			steps = append(steps, step{kind, house.Whole, house.OnlyFindings, rule.Stills, zone}, step{kind, house.Smaller, house.OnlyFindings, rule.Stills, zone})
+			steps = append(steps, step{kind, house.Whole, house.OnlyFindings, rule.Stills, zone},
+				step{kind, house.Smaller, house.OnlyFindings, rule.Stills, zone})
 		}
 		if rule.Smaller != (house.Period{}) {
 			steps = append(steps, step{kind, house.Whole, house.Smaller, rule.Smaller, zone})
@@ -106,7 +108,8 @@ type sweepCursor struct {
 // due returns the next visits after a place that the step moves on, limit at
 // most, and the place to go on from; held ones are passed by. Fewer than limit
 // means that there are no more.
-func (a *Archive) due(ctx context.Context, q querier, s step, after sweepCursor, limit int) (ids []string, next sweepCursor, err error) {
+func (a *Archive) due(ctx context.Context, q querier, s step, after sweepCursor,
+	limit int) (ids []string, next sweepCursor, err error) {
 	now := a.now()
 	// Daylight saving makes days of the calendar longer or shorter by an
 	// hour or so; those near the edge are judged one by one.
@@ -146,7 +149,8 @@ const edge = 25 * time.Hour
 var start = sweepCursor{countedFrom: -1 << 62}
 
 // sweepBatches moves everything on that a step says is due.
-func (a *Archive) sweepBatches(ctx context.Context, s step, move func(context.Context, *sql.Tx, []string) error) (moved int, err error) {
+func (a *Archive) sweepBatches(ctx context.Context, s step, move func(context.Context, *sql.Tx,
+	[]string) error) (moved int, err error) {
 	for next := start; ; {
 		var ids []string
 		// A batch that was begun ends, even if the server is stopping.

@@ -128,7 +128,8 @@ func TestSweepInStages(t *testing.T) {
 	ctx := t.Context()
 	rules := house.DefaultRules()
 	rules.Zone = "Etc/UTC"
-	rules.Keep[house.Stranger] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2}, Findings: house.Period{Days: 1}}
+	rules.Keep[house.Stranger] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2},
+		Findings: house.Period{Days: 1}}
 	if err := a.SetRules(ctx, rules); err != nil {
 		t.Fatal(err)
 	}
@@ -145,7 +146,9 @@ func TestSweepInStages(t *testing.T) {
 	}
 	began := c.now()
 	whole := see()
-	if got, want := rules.Schedule(whole), (house.Schedule{SmallerAt: began.Add(time.Hour), StillsAt: began.Add(2 * time.Hour), GoesAt: began.Add(24 * time.Hour), Rule: house.Stranger, Period: house.Period{Days: 1}}); got != want {
+	if got, want := rules.Schedule(whole), (house.Schedule{SmallerAt: began.Add(time.Hour),
+		StillsAt: began.Add(2 * time.Hour), GoesAt: began.Add(24 * time.Hour), Rule: house.Stranger,
+		Period: house.Period{Days: 1}}); got != want {
 		t.Errorf("fate %+v, want %+v", got, want)
 	}
 
@@ -155,7 +158,8 @@ func TestSweepInStages(t *testing.T) {
 	}
 	v := see()
 	before, after := whole.Stills[0], v.Stills[0]
-	if v.Stage != house.Smaller || v.Revision == whole.Revision || after.Width != 320 || after.Height != 240 || after.File == before.File || after.ID != before.ID {
+	if v.Stage != house.Smaller || v.Revision == whole.Revision || after.Width != 320 || after.Height != 240 ||
+		after.File == before.File || after.ID != before.ID {
 		t.Errorf("stage %d, still %+v", v.Stage, after)
 	}
 	if b, f := before.Faces[0].Box, after.Faces[0].Box; f != image.Rect(b.Min.X/2, b.Min.Y/2, b.Max.X/2, b.Max.Y/2) {
@@ -178,12 +182,14 @@ func TestSweepInStages(t *testing.T) {
 		t.Errorf("after two hours: %+v", got)
 	}
 	v = see()
-	if s := v.Stills[0]; v.Stage != house.OnlyFindings || v.Kind != house.Stranger || s.File != "" || s.Lost || len(s.Faces) != 1 || s.Faces[0].Descriptor != (house.Descriptor{}) || len(s.Faces[0].Landmarks) > 0 {
+	if s := v.Stills[0]; v.Stage != house.OnlyFindings || v.Kind != house.Stranger || s.File != "" || s.Lost ||
+		len(s.Faces) != 1 || s.Faces[0].Descriptor != (house.Descriptor{}) || len(s.Faces[0].Landmarks) > 0 {
 		t.Errorf("stage %d, kind %s, still %+v", v.Stage, v.Kind, s)
 	}
 	_, err := a.ReadStill(ctx, visit, 0)
 	wantError(t, err, house.ErrNotFound)
-	if got := rules.Schedule(v); got.SmallerAt != (time.Time{}) || got.StillsAt != (time.Time{}) || !got.GoesAt.Equal(began.Add(24*time.Hour)) {
+	if got := rules.Schedule(v); got.SmallerAt != (time.Time{}) || got.StillsAt != (time.Time{}) ||
+		!got.GoesAt.Equal(began.Add(24*time.Hour)) {
 		t.Errorf("fate %+v", got)
 	}
 	checkSound(t, a)
@@ -309,7 +315,10 @@ func TestHold(t *testing.T) {
 		{"for ever", visit, "police", c.now().Add(maxHold + time.Second), house.ErrBadHold},
 		{"no such visit", "NOBODY", "police", c.now().Add(time.Hour), house.ErrNotFound},
 	} {
-		t.Run(test.name, func(t *testing.T) { wantError(t, a.PlaceHold(ctx, test.visit, test.reason, test.until), test.want) })
+		t.Run(test.name, func(t *testing.T) {
+			wantError(t, a.PlaceHold(ctx, test.visit, test.reason, test.until),
+				test.want)
+		})
 	}
 	until := c.now().Add(100 * time.Hour)
 	if err := a.PlaceHold(ctx, visit, "the parcel was dented", c.now().Add(time.Hour)); err != nil {
@@ -348,7 +357,8 @@ func TestHold(t *testing.T) {
 
 	visit = examinedVisit(t, a, "r2", house.Done)
 	wantError(t, a.EndHold(ctx, visit), house.ErrNotFound)
-	if err := errors.Join(a.PlaceHold(ctx, visit, "why not", c.now().Add(time.Hour)), a.EndHold(ctx, visit), a.EraseVisit(ctx, visit)); err != nil {
+	if err := errors.Join(a.PlaceHold(ctx, visit, "why not", c.now().Add(time.Hour)), a.EndHold(ctx, visit),
+		a.EraseVisit(ctx, visit)); err != nil {
 		t.Error(err)
 	}
 }
@@ -398,7 +408,8 @@ func TestSweepFollowsTheClock(t *testing.T) {
 func TestSweepGoesOn(t *testing.T) {
 	a, c := newArchive(t)
 	rules := house.DefaultRules()
-	rules.Keep[house.NoFace] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2}, Findings: house.Period{Hours: 2}}
+	rules.Keep[house.NoFace] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2},
+		Findings: house.Period{Hours: 2}}
 	if err := a.SetRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
 	}

@@ -18,7 +18,8 @@ func TestSetRules(t *testing.T) {
 	}
 	rules := house.DefaultRules()
 	rules.Zone = "Europe/Lisbon"
-	rules.Keep[house.Known] = house.Rule{Smaller: house.Period{Days: 2}, Stills: house.Period{Days: 9}, Findings: house.Period{Days: 400}}
+	rules.Keep[house.Known] = house.Rule{Smaller: house.Period{Days: 2}, Stills: house.Period{Days: 9},
+		Findings: house.Period{Days: 400}}
 	rules.Quiet = []house.Quiet{{Days: []time.Weekday{time.Friday, time.Sunday}, From: 22*60 + 30, Until: 0}}
 	if err := a.SetRules(ctx, rules); err != nil {
 		t.Fatal(err)
@@ -33,7 +34,8 @@ func TestSetRules(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, part := range []string{`"zone":"Europe/Lisbon"`, `"person":{"smaller":"2d","stills":"9d","findings":"400d"}`, `"stranger":{"smaller":"","stills":"72h","findings":"72h"}`,
+	for _, part := range []string{`"zone":"Europe/Lisbon"`, `"person":{"smaller":"2d","stills":"9d","findings":"400d"}`,
+		`"stranger":{"smaller":"","stills":"72h","findings":"72h"}`,
 		`"quiet":[{"days":[5,0],"from":"22:30","until":"00:00"}]`} {
 		if !strings.Contains(string(text), part) {
 			t.Errorf("%s lacks %s", text, part)

@@ -24,7 +24,8 @@ import (
 
 var (
 	scale        = flag.Int("scale", 10_000, "how many visits the archive of BenchmarkScale has")
-	scaleArchive = flag.String("scale-archive", "", "a folder to make BenchmarkScale's archive in, and to keep it there, with its key beside in a file of that name and .key")
+	scaleArchive = flag.String("scale-archive", "", "a folder to make BenchmarkScale's archive in, and to keep it "+
+		"there, with its key beside in a file of that name and .key")
 )
 
 // A town is what a generated archive is drawn from: three bells, ten years, a
@@ -53,7 +54,8 @@ func generate(tb testing.TB, a *Archive, visits int) {
 		}
 		t.bells = append(t.bells, bell)
 	}
-	for _, name := range []string{"Tamsin Quill", "Odo Fenwright", "Perpetua Inkwell", "Morgan Vale", "Ilse Harrow", "Jory Penn", "Wren Alder", "Basil Thorne"} {
+	for _, name := range []string{"Tamsin Quill", "Odo Fenwright", "Perpetua Inkwell", "Morgan Vale", "Ilse Harrow",
+		"Jory Penn", "Wren Alder", "Basil Thorne"} {
 		p, err := a.AddPerson(ctx, name)
 		if err != nil {
 			tb.Fatal(err)
@@ -107,10 +109,16 @@ type rowWriter struct {
 func newRowWriter(ctx context.Context, a *Archive, tx *sql.Tx) (*rowWriter, error) {
 	w := &rowWriter{a: a, ctx: ctx, jpeg: make([]byte, 40<<10)}
 	var errs [4]error
-	w.visits, errs[0] = tx.PrepareContext(ctx, `INSERT INTO visits (id, bell, ring, received_at, revision, kind, parcel, stage, counted_from) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?4)`)
-	w.stills, errs[1] = tx.PrepareContext(ctx, `INSERT INTO stills (id, visit, frame, wrapped_key, sent_mac, sha256, size, width, height, damaged, received_at, state, attempts, file) VALUES (?, ?, ?, ?, ?, ?, ?, 1280, 1024, ?, ?, ?, 1, ?)`)
-	w.faces, errs[2] = tx.PrepareContext(ctx, `INSERT INTO faces (id, still, sealed, person, distance, fpir, band) VALUES (?, ?, ?, ?, ?, ?, ?)`)
-	w.appearing, errs[3] = tx.PrepareContext(ctx, `INSERT INTO appearances (person, bell, kind, received_at, visit) VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`)
+	w.visits, errs[0] = tx.PrepareContext(ctx,
+		`INSERT INTO visits (id, bell, ring, received_at, revision, kind, parcel, stage, counted_from)
+		VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?4)`)
+	w.stills, errs[1] = tx.PrepareContext(ctx,
+		`INSERT INTO stills (id, visit, frame, wrapped_key, sent_mac, sha256, size, width, height, damaged,
+			received_at, state, attempts, file) VALUES (?, ?, ?, ?, ?, ?, ?, 1280, 1024, ?, ?, ?, 1, ?)`)
+	w.faces, errs[2] = tx.PrepareContext(ctx,
+		`INSERT INTO faces (id, still, sealed, person, distance, fpir, band) VALUES (?, ?, ?, ?, ?, ?, ?)`)
+	w.appearing, errs[3] = tx.PrepareContext(ctx,
+		`INSERT INTO appearances (person, bell, kind, received_at, visit) VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`)
 	return w, errors.Join(errs[:]...)
 }
 
@@ -141,7 +149,8 @@ func (w *rowWriter) visit(t *town, i int, at time.Time, stills bool) error {
 	if stills {
 		stage = house.Whole
 	}
-	if _, err := w.visits.ExecContext(w.ctx, id, bell, a.seal(ring, "visits.ring", id), micros(at), i+1, kind, kind == house.Parcel, stage); err != nil {
+	if _, err := w.visits.ExecContext(w.ctx, id, bell, a.seal(ring, "visits.ring", id), micros(at), i+1, kind,
+		kind == house.Parcel, stage); err != nil {
 		return err
 	}
 	for frame := range 1 + t.IntN(2) {
@@ -160,7 +169,8 @@ func (w *rowWriter) visit(t *town, i int, at time.Time, stills bool) error {
 	return nil
 }
 
-func (w *rowWriter) still(t *town, visit string, frame int, at time.Time, present bool, state house.StillState, damaged bool, faces []house.Face) error {
+func (w *rowWriter) still(t *town, visit string, frame int, at time.Time, present bool, state house.StillState,
+	damaged bool, faces []house.Face) error {
 	a, id := w.a, newID()
 	var key []byte
 	var size int
@@ -181,7 +191,8 @@ func (w *rowWriter) still(t *town, visit string, frame int, at time.Time, presen
 	} else {
 		key = []byte{}
 	}
-	if _, err := w.stills.ExecContext(w.ctx, id, visit, frame, key, a.seals.Index(id), hash[:], size, damaged, micros(at), state, file); err != nil {
+	if _, err := w.stills.ExecContext(w.ctx, id, visit, frame, key, a.seals.Index(id), hash[:], size, damaged, micros(at),
+		state, file); err != nil {
 		return err
 	}
 	for _, f := range faces {
@@ -208,7 +219,8 @@ func (w *rowWriter) still(t *town, visit string, frame int, at time.Time, presen
 
 func (t *town) face(person string) house.Face {
 	x, y := t.IntN(1000), t.IntN(700)
-	f := house.Face{Box: image.Rect(x, y, x+140, y+140), Landmarks: []house.Point{{X: 10, Y: 20}, {X: 30, Y: 20}, {X: 70, Y: 20}, {X: 90, Y: 20}, {X: 50, Y: 60}}}
+	f := house.Face{Box: image.Rect(x, y, x+140, y+140),
+		Landmarks: []house.Point{{X: 10, Y: 20}, {X: 30, Y: 20}, {X: 70, Y: 20}, {X: 90, Y: 20}, {X: 50, Y: 60}}}
 	for i := range f.Descriptor {
 		f.Descriptor[i] = t.Float32() - 0.5
 	}

@@ -32,7 +32,8 @@ func (a *Archive) Scrub(ctx context.Context) error {
 	// A number of its own tells whether anything was deleted meanwhile, or
 	// whether another Scrub began.
 	var own int64
-	err = a.write.QueryRowContext(ctx, `UPDATE counters SET value = 2 + abs(random() / 2) WHERE name = 'scrub_due' RETURNING value`).Scan(&own)
+	err = a.write.QueryRowContext(ctx,
+		`UPDATE counters SET value = 2 + abs(random() / 2) WHERE name = 'scrub_due' RETURNING value`).Scan(&own)
 	if err == nil {
 		err = errors.Join(a.wipePages(ctx), a.emptyLog(ctx))
 	}
@@ -46,7 +47,8 @@ func (a *Archive) Scrub(ctx context.Context) error {
 }
 
 func (a *Archive) scrubDue(ctx context.Context) (due bool, err error) {
-	if err := a.read.QueryRowContext(ctx, `SELECT value <> 0 FROM counters WHERE name = 'scrub_due'`).Scan(&due); err != nil {
+	if err := a.read.QueryRowContext(ctx, `SELECT value <> 0 FROM counters
+		WHERE name = 'scrub_due'`).Scan(&due); err != nil {
 		return false, fmt.Errorf("asking whether the database is to be scrubbed: %w", err)
 	}
 	return due, nil

@@ -52,7 +52,8 @@ func shapes(t testing.TB) (files []string) {
 			run(`DELETE FROM byRow WHERE id % 3 = 0`)
 			run(`DELETE FROM byKey WHERE key > 'c' OR key < '3'`)
 			for range 120 {
-				run(`UPDATE byRow SET body = ? WHERE rowid = (SELECT rowid FROM byRow ORDER BY key LIMIT 1 OFFSET ?)`, body(), rnd.IntN(100))
+				run(`UPDATE byRow SET body = ? WHERE rowid = (SELECT rowid FROM byRow ORDER BY key LIMIT 1 OFFSET ?)`, body(),
+					rnd.IntN(100))
 			}
 			run(`COMMIT`)
 			files = append(files, file)
@@ -265,7 +266,8 @@ func TestScrubStaysDue(t *testing.T) {
 	scrubbed := make(chan error)
 	go func() { scrubbed <- a.Scrub(ctx) }()
 	for working := false; !working; { // until it is being scrubbed
-		if err := a.read.QueryRowContext(t.Context(), `SELECT value > 1 FROM counters WHERE name = 'scrub_due'`).Scan(&working); err != nil {
+		if err := a.read.QueryRowContext(t.Context(), `SELECT value > 1 FROM counters
+			WHERE name = 'scrub_due'`).Scan(&working); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -302,7 +304,8 @@ func TestFreePagesAreEmpty(t *testing.T) {
 	// at byte 8 of each page of the list (sqlite.org/fileformat2.html, 1.5).
 	page := func(number uint32) (data []byte) {
 		t.Helper()
-		if err := a.read.QueryRowContext(t.Context(), `SELECT data FROM sqlite_dbpage WHERE pgno = ?`, number).Scan(&data); err != nil {
+		if err := a.read.QueryRowContext(t.Context(), `SELECT data FROM sqlite_dbpage WHERE pgno = ?`,
+			number).Scan(&data); err != nil {
 			t.Fatal(err)
 		}
 		return data
@@ -314,7 +317,8 @@ func TestFreePagesAreEmpty(t *testing.T) {
 	}{{1, 1}, {0, 0}} {
 		data := make([]byte, len(page(1)))
 		data[len(data)-1] = test.last
-		if _, err := a.write.ExecContext(t.Context(), `UPDATE sqlite_dbpage SET data = ? WHERE pgno = ?`, data, leaf); err != nil {
+		if _, err := a.write.ExecContext(t.Context(), `UPDATE sqlite_dbpage SET data = ? WHERE pgno = ?`, data,
+			leaf); err != nil {
 			t.Fatal(err)
 		}
 		if dirty, err := v.freeLeftovers(t.Context()); err != nil || dirty != test.want {

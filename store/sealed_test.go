@@ -29,18 +29,21 @@ func TestFolderTellsNothing(t *testing.T) {
 	}
 	still := stillOf("ring-of-thursday", 0)
 	still.Bell = "cellar-door"
-	still.JPEG = append([]byte("\xff\xd8\xff\xe0\x00\x10JFIF\x00"), bytes.Repeat([]byte("every pixel of a visitor "), 4000)...)
+	still.JPEG = append([]byte("\xff\xd8\xff\xe0\x00\x10JFIF\x00"),
+		bytes.Repeat([]byte("every pixel of a visitor "), 4000)...)
 	visit := keep(t, a, still)
 	p, err := a.AddPerson(ctx, "Tamsin Quill")
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := a.RecordConsent(ctx, p.ID, house.Consent{GivenBy: "Aunt Perpetua", GivenAt: a.now(), Scope: "when I bring coal"}); err != nil {
+	if err := a.RecordConsent(ctx, p.ID, house.Consent{GivenBy: "Aunt Perpetua", GivenAt: a.now(),
+		Scope: "when I bring coal"}); err != nil {
 		t.Fatal(err)
 	}
 	face := faceOf(0.25, &house.Match{Person: p.ID, Distance: 0.3, FPIR: 1e-5, Band: "strong"})
 	face.Liveness = &house.Liveness{Level: house.Doubtful, Findings: []house.Finding{{Sign: "thumb-of-coal", Score: 1}}}
-	if err := a.AddReference(ctx, house.Reference{Person: p.ID, Descriptor: face.Descriptor, FaceWidth: 120, SourceSHA256: still.SentSHA256}); err != nil {
+	if err := a.AddReference(ctx, house.Reference{Person: p.ID, Descriptor: face.Descriptor, FaceWidth: 120,
+		SourceSHA256: still.SentSHA256}); err != nil {
 		t.Fatal(err)
 	}
 	v, err := a.Visit(ctx, visit)
@@ -66,7 +69,8 @@ func TestFolderTellsNothing(t *testing.T) {
 	if err := a.SetRules(ctx, rules); err != nil {
 		t.Fatal(err)
 	}
-	if err := a.SetMasks(ctx, "cellar-door", []house.Polygon{{{X: 0.125, Y: 0}, {X: 1, Y: 0.0625}, {X: 0.03125, Y: 1}}}); err != nil {
+	if err := a.SetMasks(ctx, "cellar-door",
+		[]house.Polygon{{{X: 0.125, Y: 0}, {X: 1, Y: 0.0625}, {X: 0.03125, Y: 1}}}); err != nil {
 		t.Fatal(err)
 	}
 
@@ -125,7 +129,8 @@ func TestFolderTellsNothing(t *testing.T) {
 	}
 
 	got, err := a.Visit(ctx, visit)
-	if err != nil || got.Bell != "cellar-door" || got.Ring != "ring-of-thursday" || got.Stills[0].Faces[0].Match.Name != "Tamsin Quill" {
+	if err != nil || got.Bell != "cellar-door" || got.Ring != "ring-of-thursday" ||
+		got.Stills[0].Faces[0].Match.Name != "Tamsin Quill" {
 		t.Errorf("with the key: %+v, %v", got, err)
 	}
 }

@@ -29,7 +29,8 @@ func (a *Archive) set(ctx context.Context, db execer, name string, v any) error 
 	if err != nil {
 		return fmt.Errorf("writing the setting %s: %w", name, err)
 	}
-	_, err = db.ExecContext(ctx, `INSERT INTO settings (name, value) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value`,
+	_, err = db.ExecContext(ctx,
+		`INSERT INTO settings (name, value) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value`,
 		name, sealed)
 	if err != nil {
 		return fmt.Errorf("writing the setting %s: %w", name, err)

@@ -60,7 +60,8 @@ func OpenSnapshot(ctx context.Context, dir string, master seal.Key) (*Snapshot, 
 // another opens the archive in dir with this one's keys and clock. Its database
 // is taken as it is, and not turned to a write-ahead log.
 func (a *Archive) another(dir string) (*Archive, error) {
-	b := &Archive{dir: dir, now: a.now, seals: a.seals, watchers: make(map[chan struct{}]bool), folders: make(map[string]bool)}
+	b := &Archive{dir: dir, now: a.now, seals: a.seals, watchers: make(map[chan struct{}]bool),
+		folders: make(map[string]bool)}
 	var err error
 	if b.write, err = openDatabase(dir, "immediate"); err != nil {
 		return nil, err
@@ -107,7 +108,8 @@ type SealedFile struct {
 // SealedFiles calls f with each still that has a file, in the order of the
 // files' names, until f fails.
 func (s *Snapshot) SealedFiles(ctx context.Context, f func(SealedFile) error) error {
-	rows, err := s.copy.read.QueryContext(ctx, `SELECT visit, frame, file, size, sha256 FROM stills WHERE file IS NOT NULL ORDER BY file`)
+	rows, err := s.copy.read.QueryContext(ctx,
+		`SELECT visit, frame, file, size, sha256 FROM stills WHERE file IS NOT NULL ORDER BY file`)
 	if err != nil {
 		return fmt.Errorf("listing stills: %w", damage(err))
 	}
@@ -186,7 +188,8 @@ func (s *Snapshot) State(ctx context.Context, beside string) (string, error) {
 // hashDatabase writes all rows of all tables, one a line, to w.
 func hashDatabase(ctx context.Context, db *sql.DB, w io.Writer) error {
 	rows, err := db.QueryContext(ctx, `
-		SELECT s.sql, 'SELECT ' || (SELECT group_concat('quote("' || name || '")', ' || '','' || ') FROM pragma_table_info(s.name)) || ' FROM "' || s.name || '"'
+		SELECT s.sql, 'SELECT ' || (SELECT group_concat('quote("' || name || '")', ' || '','' || ')
+			FROM pragma_table_info(s.name)) || ' FROM "' || s.name || '"'
 			|| CASE s.name
 				WHEN 'settings' THEN ' WHERE name <> '''||?1||''''
 				WHEN 'audit' THEN ' WHERE action <> '''||?2||''''

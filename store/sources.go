@@ -17,12 +17,14 @@ import (
 // AddSource adds a source and returns the token by which it is known, which is
 // kept only as a hash. A phone is one person's; the error is ErrNotFound for
 // somebody who is not there.
-func (a *Archive) AddSource(ctx context.Context, kind house.SourceKind, person, name string) (id, token string, err error) {
+func (a *Archive) AddSource(ctx context.Context, kind house.SourceKind, person,
+	name string) (id, token string, err error) {
 	id, token = newID(), rand.Text()
 	err = a.change(ctx, "added", "source "+id, house.ErrNotFound, `
 		INSERT INTO sources (id, kind, person, name, token_hash, added_at)
 		SELECT ?1, ?2, nullif(?3, ''), ?4, ?5, ?6
-		WHERE ?3 = '' AND ?2 = 'reader' OR EXISTS (SELECT 1 FROM persons WHERE id = ?3 AND id NOT IN (SELECT person FROM erasing))`,
+		WHERE ?3 = '' AND ?2 = 'reader' OR EXISTS (SELECT 1 FROM persons WHERE id = ?3 AND id NOT IN (SELECT person
+			FROM erasing))`,
 		id, kind, person, a.seal(name, "sources.name", id), hashOf(token), micros(a.now()))
 	if err != nil {
 		return "", "", fmt.Errorf("adding a source: %w", err)
@@ -65,7 +67,8 @@ func (a *Archive) Sources(ctx context.Context) ([]house.Source, error) {
 
 // SourceOf returns the source that has the token, or ErrNotFound.
 func (a *Archive) SourceOf(ctx context.Context, token string) (s house.Source, err error) {
-	err = a.scanSource(a.read.QueryRowContext(ctx, `SELECT `+sourceColumns+` FROM sources WHERE token_hash = ?`, hashOf(token)), &s)
+	err = a.scanSource(a.read.QueryRowContext(ctx, `SELECT `+sourceColumns+` FROM sources WHERE token_hash = ?`,
+		hashOf(token)), &s)
 	if errors.Is(err, sql.ErrNoRows) {
 		return house.Source{}, fmt.Errorf("source %w", house.ErrNotFound)
 	}
@@ -80,7 +83,8 @@ func (a *Archive) SourceOf(ctx context.Context, token string) (s house.Source, e
 // home by it, a factor to add. All of it happens in one transaction, so that of
 // two reports at once one comes second. An error of change is returned as it is,
 // and what it returned is kept all the same, unless that is nil.
-func (a *Archive) MoveSource(ctx context.Context, id string, change func(state json.RawMessage) (json.RawMessage, *house.Factor, error)) (added bool, err error) {
+func (a *Archive) MoveSource(ctx context.Context, id string,
+	change func(state json.RawMessage) (json.RawMessage, *house.Factor, error)) (added bool, err error) {
 	var refused error
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		var sealed []byte
@@ -100,7 +104,8 @@ func (a *Archive) MoveSource(ctx context.Context, id string, change func(state j
 		after, factor, err := change(before)
 		refused = err
 		if after != nil {
-			_, err := tx.ExecContext(ctx, `UPDATE sources SET state = ?, heard_at = ? WHERE id = ?`, a.seals.Value(after, "sources.state", id), micros(a.now()), id)
+			_, err := tx.ExecContext(ctx, `UPDATE sources SET state = ?, heard_at = ? WHERE id = ?`,
+				a.seals.Value(after, "sources.state", id), micros(a.now()), id)
 			if err != nil {
 				return err
 			}
@@ -140,7 +145,8 @@ func (a *Archive) SourceState(ctx context.Context, id string) (state json.RawMes
 
 // HearSource notes that a source was heard.
 func (a *Archive) HearSource(ctx context.Context, id string) error {
-	if _, err := a.write.ExecContext(ctx, `UPDATE sources SET heard_at = ? WHERE id = ?`, micros(a.now()), id); err != nil {
+	if _, err := a.write.ExecContext(ctx, `UPDATE sources SET heard_at = ? WHERE id = ?`, micros(a.now()),
+		id); err != nil {
 		return fmt.Errorf("noting that a source was heard: %w", spaceError(err))
 	}
 	return nil
@@ -154,7 +160,8 @@ func (a *Archive) AddToken(ctx context.Context, person, label string) (id string
 		if err := a.mustBe(ctx, tx, "persons", "person", person); err != nil {
 			return err
 		}
-		return a.changeIn(ctx, tx, "added", "token "+id, house.ErrExists, `INSERT INTO tokens (id, person, label, mac) VALUES (?, ?, ?, ?) ON CONFLICT (mac) DO NOTHING`,
+		return a.changeIn(ctx, tx, "added", "token "+id, house.ErrExists,
+			`INSERT INTO tokens (id, person, label, mac) VALUES (?, ?, ?, ?) ON CONFLICT (mac) DO NOTHING`,
 			id, person, a.seal(label, "tokens.label", id), a.tokenMAC(label))
 	})
 	if err != nil {

@@ -59,7 +59,8 @@ func TestAdviceOf(t *testing.T) {
 	add := func(door, person string, also ...string) string {
 		t.Helper()
 		c.advance(time.Minute)
-		id, err := a.AddAdvice(ctx, house.Advice{Visit: visit, Door: door, Person: person, State: house.Withheld, At: c.now()}, also...)
+		id, err := a.AddAdvice(ctx, house.Advice{Visit: visit, Door: door, Person: person, State: house.Withheld,
+			At: c.now()}, also...)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -77,8 +78,13 @@ func TestAdviceOf(t *testing.T) {
 		}
 	}
 	entries, err := a.TrailOf(ctx, persons[0], 0, 100)
-	if err != nil || !slices.ContainsFunc(entries, func(e house.Entry) bool { return e.Subject == "one-time codes of person "+persons[0] }) ||
-		slices.ContainsFunc(entries, func(e house.Entry) bool { return e.Subject == "one-time codes of person "+persons[1] }) {
+	if err != nil || !slices.ContainsFunc(entries, func(e house.Entry) bool {
+		return e.Subject == "one-time codes of "+
+			"person "+persons[0]
+	}) ||
+		slices.ContainsFunc(entries, func(e house.Entry) bool {
+			return e.Subject == "one-time codes of person "+persons[1]
+		}) {
 		t.Errorf("the trail of a person is %+v, %v", entries, err)
 	}
 }

@@ -23,12 +23,15 @@ import (
 
 // Find returns the still of this frame of this ring, if the archive has it.
 // The error is ErrOtherBytes if it was sent with other bytes.
-func (a *Archive) Find(ctx context.Context, bell, ring string, frame int, sent [32]byte) (s house.Still, found bool, err error) {
+func (a *Archive) Find(ctx context.Context, bell, ring string, frame int,
+	sent [32]byte) (s house.Still, found bool, err error) {
 	return a.findFrame(ctx, a.read, bell, ring, frame, sent)
 }
 
-func (a *Archive) findFrame(ctx context.Context, q querier, bell, ring string, frame int, sent [32]byte) (s house.Still, found bool, err error) {
-	row := q.QueryRowContext(ctx, `SELECT `+stillColumns+`, sent_mac FROM stills WHERE visit = ? AND frame = ?`, a.visitID(bell, ring), frame)
+func (a *Archive) findFrame(ctx context.Context, q querier, bell, ring string, frame int,
+	sent [32]byte) (s house.Still, found bool, err error) {
+	row := q.QueryRowContext(ctx, `SELECT `+stillColumns+`, sent_mac FROM stills WHERE visit = ? AND frame = ?`,
+		a.visitID(bell, ring), frame)
 	var sentMAC []byte
 	err = scanStill(row, &s, &sentMAC)
 	switch {
@@ -93,7 +96,8 @@ func (a *Archive) Keep(ctx context.Context, n house.NewStill) (visit string, add
 	return visit, true, nil
 }
 
-func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n house.NewStill, wrappedKey, sealed []byte) (visit string, err error) {
+func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n house.NewStill, wrappedKey,
+	sealed []byte) (visit string, err error) {
 	bell, visit := a.bellID(n.Bell), a.visitID(n.Bell, n.Ring)
 	if erased, err := isErased(ctx, tx, "visit", visit); err != nil {
 		return "", err
@@ -112,9 +116,11 @@ func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n hous
 	}
 	hash := sha256.Sum256(sealed)
 	_, err = tx.ExecContext(ctx, `
-		INSERT INTO stills (id, visit, frame, wrapped_key, sent_mac, sha256, size, width, height, damaged, received_at, taken_at, file, masked)
+		INSERT INTO stills (id, visit, frame, wrapped_key, sent_mac, sha256, size, width, height, damaged, received_at,
+			taken_at, file, masked)
 		VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?1, ?13)`,
-		id, visit, n.Frame, wrappedKey, a.seals.Index(string(n.SentSHA256[:])), hash[:], len(sealed), n.Width, n.Height, n.Damaged,
+		id, visit, n.Frame, wrappedKey, a.seals.Index(string(n.SentSHA256[:])), hash[:], len(sealed), n.Width, n.Height,
+		n.Damaged,
 		micros(n.ReceivedAt), micros(n.TakenAt), n.Masked)
 	if err != nil {
 		return "", fmt.Errorf("adding the still: %w", err)
@@ -242,7 +248,9 @@ func (a *Archive) ReadStill(ctx context.Context, visit string, frame int) ([]byt
 func (a *Archive) readStill(ctx context.Context, visit string, frame int) ([]byte, error) {
 	var file string
 	var wrappedKey []byte
-	err := a.read.QueryRowContext(ctx, `SELECT file, wrapped_key FROM stills WHERE visit = ? AND frame = ? AND file IS NOT NULL`, visit, frame).Scan(&file, &wrappedKey)
+	err := a.read.QueryRowContext(ctx,
+		`SELECT file, wrapped_key FROM stills WHERE visit = ? AND frame = ? AND file IS NOT NULL`, visit, frame).Scan(&file,
+		&wrappedKey)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, fmt.Errorf("frame %d of visit %s: %w", frame, visit, house.ErrNotFound)
 	}

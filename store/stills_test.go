@@ -55,7 +55,8 @@ func TestKeep(t *testing.T) {
 		t.Fatalf("%d stills, %v", len(v.Stills), err)
 	}
 	s := v.Stills[0]
-	if s.Frame != 3 || s.Width != 640 || s.Height != 480 || !s.Damaged || s.State != house.Pending || s.Size != len(n.JPEG)+seal.Overhead ||
+	if s.Frame != 3 || s.Width != 640 || s.Height != 480 || !s.Damaged || s.State != house.Pending ||
+		s.Size != len(n.JPEG)+seal.Overhead ||
 		!s.ReceivedAt.Equal(n.ReceivedAt) || !s.TakenAt.Equal(n.TakenAt) {
 		t.Errorf("kept %+v of %+v", s, n)
 	}
@@ -416,7 +417,8 @@ func TestRecoverRemovesOnlyOrphans(t *testing.T) {
 	visit := keep(t, a, stillOf("r1", 0))
 	kept := filesIn(t, a.dir, "stills")[0]
 	id := strings.TrimSuffix(filepath.Base(kept), ".still")
-	orphans := []string{"incoming/" + newID(), "incoming/" + id, "stills/AA/" + newID() + ".still", filepath.Dir(kept) + "/" + newID() + ".still"}
+	orphans := []string{"incoming/" + newID(), "incoming/" + id, "stills/AA/" + newID() + ".still",
+		filepath.Dir(kept) + "/" + newID() + ".still"}
 	others := []string{"notes.still", "stills/notes.txt", "stills/AA/notes.txt", "elsewhere/" + newID() + ".still"}
 	for _, file := range slices.Concat(orphans, others) {
 		path := filepath.Join(a.dir, file)

@@ -13,7 +13,8 @@ import (
 // references of their face, whose person it fills in: all of them or, if
 // anything is refused, nothing. A picture that comes twice is enrolled once.
 // The errors are ErrBadPersonName, ErrNoConsent and ErrNoReference.
-func (a *Archive) Introduce(ctx context.Context, name string, c house.Consent, references []house.Reference) (p house.Person, err error) {
+func (a *Archive) Introduce(ctx context.Context, name string, c house.Consent,
+	references []house.Reference) (p house.Person, err error) {
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		if p, err = a.addPerson(ctx, tx, name); err != nil {
 			return err

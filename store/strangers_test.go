@@ -15,7 +15,8 @@ func TestIntroduce(t *testing.T) {
 	ctx := house.By(t.Context(), "resident R")
 	consent := house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.now(), Scope: "being recognised at the door"}
 	reference := func(seed float32) house.Reference {
-		return house.Reference{Descriptor: faceOf(seed, nil).Descriptor, FaceWidth: 90, SourceSHA256: sha256.Sum256([]byte{byte(100 * seed)})}
+		return house.Reference{Descriptor: faceOf(seed, nil).Descriptor, FaceWidth: 90,
+			SourceSHA256: sha256.Sum256([]byte{byte(100 * seed)})}
 	}
 	for name, test := range map[string]struct {
 		name       string
@@ -23,13 +24,17 @@ func TestIntroduce(t *testing.T) {
 		references []house.Reference
 		want       error
 	}{
-		"no name":           {" ", consent, []house.Reference{reference(0.1)}, house.ErrBadPersonName},
-		"a long name":       {strings.Repeat("x", 201), consent, []house.Reference{reference(0.1)}, house.ErrBadPersonName},
-		"nobody agreed":     {"Tamsin", house.Consent{GivenAt: c.now(), Scope: "all"}, []house.Reference{reference(0.1)}, house.ErrNoConsent},
-		"to come":           {"Tamsin", house.Consent{GivenBy: "Tamsin", GivenAt: c.now().Add(time.Hour), Scope: "all"}, []house.Reference{reference(0.1)}, house.ErrNoConsent},
-		"no reference":      {"Tamsin", consent, nil, house.ErrNoReference},
-		"a bad quality":     {"Tamsin", consent, []house.Reference{reference(0.1), {Quality: 7}}, nil}, // refused by the schema
-		"nobody knows when": {"Tamsin", house.Consent{GivenBy: "Tamsin", Scope: "all"}, []house.Reference{reference(0.1)}, house.ErrNoConsent},
+		"no name":     {" ", consent, []house.Reference{reference(0.1)}, house.ErrBadPersonName},
+		"a long name": {strings.Repeat("x", 201), consent, []house.Reference{reference(0.1)}, house.ErrBadPersonName},
+		"nobody agreed": {"Tamsin", house.Consent{GivenAt: c.now(), Scope: "all"}, []house.Reference{reference(0.1)},
+			house.ErrNoConsent},
+		"to come": {"Tamsin", house.Consent{GivenBy: "Tamsin", GivenAt: c.now().Add(time.Hour), Scope: "all"},
+			[]house.Reference{reference(0.1)}, house.ErrNoConsent},
+		"no reference":  {"Tamsin", consent, nil, house.ErrNoReference},
+		"a bad quality": {"Tamsin", consent, []house.Reference{reference(0.1), {Quality: 7}}, nil},
+		// refused by the schema
+		"nobody knows when": {"Tamsin", house.Consent{GivenBy: "Tamsin", Scope: "all"}, []house.Reference{reference(0.1)},
+			house.ErrNoConsent},
 	} {
 		_, err := a.Introduce(ctx, test.name, test.consent, test.references)
 		if test.want != nil {
@@ -44,12 +49,14 @@ func TestIntroduce(t *testing.T) {
 	if entries, err := a.Trail(ctx, 0, 10); err != nil || len(entries) != 1 { // the bell
 		t.Fatalf("the trail has %v of what was refused (%v)", entries, err)
 	}
-	p, err := a.Introduce(ctx, " Tamsin Quill ", consent, []house.Reference{reference(0.1), reference(0.2), reference(0.1)})
+	p, err := a.Introduce(ctx, " Tamsin Quill ", consent,
+		[]house.Reference{reference(0.1), reference(0.2), reference(0.1)})
 	if err != nil {
 		t.Fatal(err)
 	}
 	stored, err := a.Person(ctx, p.ID)
-	if err != nil || stored.Name != "Tamsin Quill" || stored.References != 2 || p.References != 2 || stored.Consent == nil || *stored.Consent != consent {
+	if err != nil || stored.Name != "Tamsin Quill" || stored.References != 2 || p.References != 2 ||
+		stored.Consent == nil || *stored.Consent != consent {
 		t.Errorf("stored %+v, %v", stored, err)
 	}
 	gallery, err := a.Gallery(ctx)
@@ -64,7 +71,8 @@ func TestIntroduce(t *testing.T) {
 	for _, e := range entries[:len(entries)-1] {
 		said = append(said, e.Actor+" "+e.Action+" "+strings.Replace(e.Subject, p.ID, "P", 1))
 	}
-	want := "resident R enrolled person P, resident R enrolled person P, resident R consented person P, resident R added person P"
+	want := "resident R enrolled person P, resident R enrolled person P, resident R consented person P, resident R " +
+		"added person P"
 	if got := strings.Join(said, ", "); got != want {
 		t.Errorf("the trail says %s", got)
 	}

@@ -41,7 +41,8 @@ func (a *Archive) Consents(ctx context.Context, person string) ([]house.Recorded
 // compared with.
 func (a *Archive) Enrolments(ctx context.Context, person string) ([]house.Enrolment, error) {
 	rows, err := a.read.QueryContext(ctx, `
-		SELECT id, person, descriptor, face_width, coalesce(quality, 0), added_at FROM gallery WHERE person = ? ORDER BY added_at, id`, person)
+		SELECT id, person, descriptor, face_width, coalesce(quality, 0), added_at FROM gallery WHERE person = ?
+			ORDER BY added_at, id`, person)
 	if err != nil {
 		return nil, fmt.Errorf("reading references: %w", err)
 	}
@@ -69,7 +70,8 @@ func (a *Archive) Enrolments(ctx context.Context, person string) ([]house.Enrolm
 // AnswersAbout returns the faces for which somebody answered that they are the
 // person's, or was asked whether they are, the first answer first.
 func (a *Archive) AnswersAbout(ctx context.Context, person string) ([]house.Sighting, error) {
-	return a.sightings(ctx, a.read, `checks k JOIN faces f ON f.id = k.face`, `WHERE k.person = ?1 OR k.asked = ?1 ORDER BY k.at, s.frame, k.face`, person)
+	return a.sightings(ctx, a.read, `checks k JOIN faces f ON f.id = k.face`,
+		`WHERE k.person = ?1 OR k.asked = ?1 ORDER BY k.at, s.frame, k.face`, person)
 }
 
 // TrailOf returns entries of the audit trail about a person, about their
@@ -77,7 +79,8 @@ func (a *Archive) AnswersAbout(ctx context.Context, person string) ([]house.Sigh
 // it, oldest first and limit at most: those after the entry of that number.
 func (a *Archive) TrailOf(ctx context.Context, person string, after int64, limit int) ([]house.Entry, error) {
 	entries, err := a.entries(ctx, a.read, `
-		WHERE seq > ?2 AND (subject IN ('person ' || ?1, 'one-time codes of person ' || ?1) OR subject IN (SELECT 'visit ' || visit FROM (`+visitsOf+`)))
+		WHERE seq > ?2 AND (subject IN ('person ' || ?1, 'one-time codes of person ' || ?1)
+			OR subject IN (SELECT 'visit ' || visit FROM (`+visitsOf+`)))
 		ORDER BY seq LIMIT ?3`, person, after, limit)
 	if err != nil {
 		return nil, fmt.Errorf("reading the audit trail: %w", err)

@@ -18,10 +18,12 @@ func TestConsentsAndEnrolments(t *testing.T) {
 	}
 	start := c.now()
 	for i, scope := range []string{"once", "again"} {
-		if err := a.RecordConsent(t.Context(), p.ID, house.Consent{GivenBy: "Ada Quill", GivenAt: c.ago(time.Hour), Scope: scope}); err != nil {
+		if err := a.RecordConsent(t.Context(), p.ID,
+			house.Consent{GivenBy: "Ada Quill", GivenAt: c.ago(time.Hour), Scope: scope}); err != nil {
 			t.Fatal(err)
 		}
-		r := house.Reference{Person: p.ID, FaceWidth: 100 + i, SourceSHA256: [32]byte{byte(i)}, Descriptor: faceOf(float32(i), nil).Descriptor}
+		r := house.Reference{Person: p.ID, FaceWidth: 100 + i, SourceSHA256: [32]byte{byte(i)},
+			Descriptor: faceOf(float32(i), nil).Descriptor}
 		if err := a.AddReference(t.Context(), r); err != nil {
 			t.Fatal(err)
 		}
@@ -42,15 +44,18 @@ func TestConsentsAndEnrolments(t *testing.T) {
 		t.Fatalf("%+v, %v", consents, err)
 	}
 	for i, want := range []house.RecordedConsent{
-		{Consent: house.Consent{GivenBy: "Ada Quill", GivenAt: start.Add(-time.Hour), Scope: "once"}, RecordedAt: start, WithdrawnAt: c.now()},
-		{Consent: house.Consent{GivenBy: "Ada Quill", GivenAt: start.Add(-59 * time.Minute), Scope: "again"}, RecordedAt: start.Add(time.Minute), WithdrawnAt: c.now()},
+		{Consent: house.Consent{GivenBy: "Ada Quill", GivenAt: start.Add(-time.Hour), Scope: "once"}, RecordedAt: start,
+			WithdrawnAt: c.now()},
+		{Consent: house.Consent{GivenBy: "Ada Quill", GivenAt: start.Add(-59 * time.Minute), Scope: "again"},
+			RecordedAt: start.Add(time.Minute), WithdrawnAt: c.now()},
 	} {
 		if consents[i] != want {
 			t.Errorf("%+v, want %+v", consents[i], want)
 		}
 	}
 	for i, r := range references {
-		if r.Person != p.ID || r.FaceWidth != 100+i || !r.AddedAt.Equal(start.Add(time.Duration(i)*time.Minute)) || r.Descriptor != faceOf(float32(i), nil).Descriptor {
+		if r.Person != p.ID || r.FaceWidth != 100+i || !r.AddedAt.Equal(start.Add(time.Duration(i)*time.Minute)) ||
+			r.Descriptor != faceOf(float32(i), nil).Descriptor {
 			t.Errorf("reference %d is %+v", i, r)
 		}
 	}
@@ -73,7 +78,8 @@ func TestTrailOf(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := a.Record(t.Context(), v.Stills[0].ID, house.Done, []house.Face{faceOf(1, &house.Match{Person: person, Band: "weak"})}); err != nil {
+		if err := a.Record(t.Context(), v.Stills[0].ID, house.Done,
+			[]house.Face{faceOf(1, &house.Match{Person: person, Band: "weak"})}); err != nil {
 			t.Fatal(err)
 		}
 		for _, action := range []string{"looked", "held"} {

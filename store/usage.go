@@ -58,7 +58,8 @@ func (a *Archive) Unmasked(ctx context.Context, bell string) (stills int, err er
 	}
 	err = a.read.QueryRowContext(ctx, `
 		SELECT count(*) FROM visits v JOIN stills s ON s.visit = v.id
-		WHERE v.bell = ? AND v.stage < ? AND s.file IS NOT NULL AND s.masked < ?`, a.bellID(bell), house.OnlyFindings, revision).Scan(&stills)
+		WHERE v.bell = ? AND v.stage < ? AND s.file IS NOT NULL AND s.masked < ?`, a.bellID(bell), house.OnlyFindings,
+		revision).Scan(&stills)
 	if err != nil {
 		return 0, fmt.Errorf("counting stills that are not masked: %w", err)
 	}

@@ -21,7 +21,8 @@ func TestFigures(t *testing.T) {
 		t.Errorf("an empty archive has %+v, %v", f, err)
 	}
 	for i := range 5 {
-		kept, _, err := a.Keep(t.Context(), house.NewStill{Bell: "gate", Ring: fmt.Sprint(i / 2), Frame: i % 2, JPEG: []byte(strings.Repeat("x", 1000*(i+1))),
+		kept, _, err := a.Keep(t.Context(), house.NewStill{Bell: "gate", Ring: fmt.Sprint(i / 2), Frame: i % 2,
+			JPEG:  []byte(strings.Repeat("x", 1000*(i+1))),
 			Width: 640, Height: 480, ReceivedAt: c.now()})
 		if err != nil {
 			t.Fatal(err)
@@ -92,7 +93,8 @@ func TestUnmasked(t *testing.T) {
 	}
 	for i := range 6 {
 		bell := []string{"gate", "yard"}[i%2]
-		if _, _, err := a.Keep(t.Context(), house.NewStill{Bell: bell, Ring: fmt.Sprint(i), JPEG: []byte{byte(i)}, Width: 640, Height: 480, ReceivedAt: c.now()}); err != nil {
+		if _, _, err := a.Keep(t.Context(), house.NewStill{Bell: bell, Ring: fmt.Sprint(i), JPEG: []byte{byte(i)}, Width: 640,
+			Height: 480, ReceivedAt: c.now()}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -136,7 +138,8 @@ func TestNames(t *testing.T) {
 		t.Fatal(err)
 	}
 	names, err := a.Names(t.Context())
-	if err != nil || len(names) != 4 || names["resident "+r.ID] != "Odile" || names["person "+p.ID] != "Ilse Amberg" || names["bell "+a.bellID("gate")] != "gate" {
+	if err != nil || len(names) != 4 || names["resident "+r.ID] != "Odile" || names["person "+p.ID] != "Ilse Amberg" ||
+		names["bell "+a.bellID("gate")] != "gate" {
 		t.Errorf("names %v, %v", names, err)
 	}
 }
@@ -163,7 +166,8 @@ func BenchmarkFigures(b *testing.B) {
 			}
 		}
 	})
-	if err := a.SetMasks(b.Context(), "gate", []house.Polygon{{{X: 0, Y: 0}, {X: 0.5, Y: 0}, {X: 0, Y: 0.5}}}); err != nil {
+	if err := a.SetMasks(b.Context(), "gate",
+		[]house.Polygon{{{X: 0, Y: 0}, {X: 0.5, Y: 0}, {X: 0, Y: 0.5}}}); err != nil {
 		b.Fatal(err)
 	}
 	b.Run("unmasked", func(b *testing.B) {
@@ -183,9 +187,13 @@ func crowd(b *testing.B, a *Archive, visits int) {
 		`INSERT INTO visits (id, bell, ring, received_at, revision, kind, counted_from)
 			WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < ?1)
 			SELECT hex(randomblob(13)), b.id, randomblob(60), 315576000000000 / ?1 * i, i, 'stranger', 315576000000000 / ?1 * i
-			FROM n JOIN (SELECT id, row_number() OVER (ORDER BY id) - 1 AS place FROM bells) b ON b.place = i % (SELECT count(*) FROM bells)`,
-		`INSERT INTO stills (id, visit, frame, wrapped_key, sent_mac, sha256, size, width, height, damaged, received_at, state, file)
-			SELECT 'S' || id, id, 0, randomblob(72), randomblob(32), randomblob(32), 100000 + ?1 % 7, 1280, 1024, 0, received_at, 'done', 'S' || id FROM visits`,
+			FROM n JOIN (SELECT id, row_number() OVER (ORDER BY id) - 1 AS place FROM bells) b ON b.place = i % (SELECT count(*)
+				FROM bells)`,
+		`INSERT INTO stills (id, visit, frame, wrapped_key, sent_mac, sha256, size, width, height, damaged,
+				received_at, state, file)
+			SELECT 'S' || id, id, 0, randomblob(72), randomblob(32), randomblob(32),
+				100000 + ?1 % 7, 1280, 1024, 0, received_at, 'done', 'S' || id
+			FROM visits`,
 	} {
 		if _, err := a.write.ExecContext(b.Context(), statement, visits); err != nil {
 			b.Fatal(err)

@@ -101,7 +101,8 @@ func (v *verification) run(ctx context.Context) error {
 		return err
 	}
 	for _, check := range []func(context.Context) error{
-		v.checkTrail, v.checkRemovals, v.checkIncoming, v.checkFiles, v.checkStills, v.checkSealed, v.checkVisits, v.checkLeftovers,
+		v.checkTrail, v.checkRemovals, v.checkIncoming, v.checkFiles, v.checkStills, v.checkSealed, v.checkVisits,
+		v.checkLeftovers,
 	} {
 		if err := check(ctx); err != nil {
 			return err

@@ -26,7 +26,8 @@ func (v *verification) checkDatabase(ctx context.Context) (whole bool, err error
 		}
 		v.found(WithDatabase, "archive.db", false, "SQLite can't read it: %v", err)
 	}
-	v.found(WithDatabase, "archive.db", false, "nothing was changed and nothing else was checked; leave this folder as it is, and restore a backup into another one")
+	v.found(WithDatabase, "archive.db", false, "nothing was changed and nothing else was checked; leave this folder as "+
+		"it is, and restore a backup into another one")
 	return false, nil
 }
 

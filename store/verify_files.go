@@ -13,7 +13,8 @@ import (
 // are its business.
 func (v *verification) checkRemovals(ctx context.Context) error {
 	var files, persons int
-	err := v.read.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM removals), (SELECT count(*) FROM erasing)`).Scan(&files, &persons)
+	err := v.read.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM removals), (SELECT count(*)
+		FROM erasing)`).Scan(&files, &persons)
 	if err != nil || v.served || files+persons == 0 {
 		return err
 	}
@@ -99,7 +100,9 @@ func (v *verification) checkFile(ctx context.Context, file, name, path string) e
 	var named, leaving bool
 	// A file comes to its place after its row, and its row goes after its
 	// name was written down: so one of the two is there as long as it is.
-	err := v.read.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM stills WHERE file = ?1), EXISTS (SELECT 1 FROM removals WHERE file = ?1)`, file).Scan(&named, &leaving)
+	err := v.read.QueryRowContext(ctx,
+		`SELECT EXISTS (SELECT 1 FROM stills WHERE file = ?1), EXISTS (SELECT 1 FROM removals WHERE file = ?1)`,
+		file).Scan(&named, &leaving)
 	switch {
 	case err != nil || leaving || !exists(path):
 		return err

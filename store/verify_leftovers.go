@@ -33,7 +33,8 @@ func (v *verification) checkLeftovers(ctx context.Context) error {
 	}
 	if due && !v.served {
 		v.found(WithLeftovers, "archive.db", v.repair,
-			"traces of what was deleted may be left: %d pages with something in their unused parts, and a log of %d bytes", pages, log)
+			"traces of what was deleted may be left: %d pages with something in their unused parts, and a log of %d bytes",
+			pages, log)
 	}
 	return nil
 }

@@ -41,7 +41,8 @@ func (v *verification) checkSealed(ctx context.Context) error {
 			id     string
 			sealed []byte
 		}
-		query := fmt.Sprintf(`SELECT rowid, %s, %s FROM %s WHERE rowid > ? AND %[2]s IS NOT NULL ORDER BY rowid LIMIT ?`, c.id, c.column, c.table)
+		query := fmt.Sprintf(`SELECT rowid, %s, %s FROM %s WHERE rowid > ? AND %[2]s IS NOT NULL ORDER BY rowid LIMIT ?`,
+			c.id, c.column, c.table)
 		for after := int64(-1 << 62); ; {
 			rows, err := v.read.QueryContext(ctx, query, after, someRows)
 			if err != nil {
@@ -53,7 +54,8 @@ func (v *verification) checkSealed(ctx context.Context) error {
 			}
 			for _, x := range values {
 				if _, err := v.seals.OpenValue(x.sealed, c.table+"."+c.column, x.id); err != nil {
-					v.found(WithSealed, x.id, false, "its %s in %s does not open any more: %v; a backup may have it", c.column, c.table, err)
+					v.found(WithSealed, x.id, false, "its %s in %s does not open any more: %v; a backup may have it", c.column,
+						c.table, err)
 					continue
 				}
 				v.Sealed++

@@ -38,7 +38,8 @@ func (v *verification) checkStills(ctx context.Context) error {
 	}
 	done := 0
 	for after := int64(-1 << 62); ; {
-		rows, err := v.read.QueryContext(ctx, `SELECT `+filedColumns+` FROM stills WHERE rowid > ? ORDER BY rowid LIMIT ?`, after, someRows)
+		rows, err := v.read.QueryContext(ctx, `SELECT `+filedColumns+` FROM stills WHERE rowid > ? ORDER BY rowid LIMIT ?`,
+			after, someRows)
 		if err != nil {
 			return err
 		}
@@ -98,7 +99,8 @@ func (v *verification) wrongStill(ctx context.Context, f filed, data []byte, err
 		v.found(WithStill, f.id, false, which+"its file can't be read: %v", err)
 	case err != nil:
 		err := v.mend(func() error { return v.markLost(ctx, f) })
-		v.found(WithStill, f.id, v.mended(err), which+"its file is missing%s%s", v.ifMended(err, "; it is marked as lost, and what was found on it stays"), failure(err))
+		v.found(WithStill, f.id, v.mended(err), which+"its file is missing%s%s",
+			v.ifMended(err, "; it is marked as lost, and what was found on it stays"), failure(err))
 	case !authentic:
 		err := v.mend(func() error { return v.markLost(ctx, f) })
 		v.found(WithStill, f.id, v.mended(err), which+"its file has been changed and does not open any more%s%s",
@@ -106,10 +108,12 @@ func (v *verification) wrongStill(ctx context.Context, f filed, data []byte, err
 	default:
 		hash := sha256.Sum256(data)
 		err := v.mend(func() error {
-			_, err := v.write.ExecContext(ctx, `UPDATE stills SET sha256 = ?, size = ? WHERE id = ? AND file = ?`, hash[:], len(data), f.id, f.file)
+			_, err := v.write.ExecContext(ctx, `UPDATE stills SET sha256 = ?, size = ? WHERE id = ? AND file = ?`, hash[:],
+				len(data), f.id, f.file)
 			return err
 		})
-		v.found(WithStill, f.id, v.mended(err), which+"its file is authentic, but its row has another size or hash%s", failure(err))
+		v.found(WithStill, f.id, v.mended(err), which+"its file is authentic, but its row has another size or hash%s",
+			failure(err))
 	}
 	return nil
 }
@@ -119,7 +123,8 @@ func (v *verification) wrongStill(ctx context.Context, f filed, data []byte, err
 func (v *verification) markLost(ctx context.Context, f filed) error {
 	err := v.update(ctx, func(tx *sql.Tx) error {
 		res, err := tx.ExecContext(ctx, `
-			UPDATE stills SET lost = 1, file = NULL, wrapped_key = x'', sha256 = x'', size = 0, state = iif(state = 'pending', 'failed', state)
+			UPDATE stills SET lost = 1, file = NULL, wrapped_key = x'', sha256 = x'', size = 0,
+				state = iif(state = 'pending', 'failed', state)
 			WHERE id = ? AND file = ?`, f.id, f.file)
 		if err != nil {
 			return err

@@ -16,7 +16,8 @@ func (v *verification) checkVisits(ctx context.Context) error {
 			err := v.mend(func() error {
 				return v.update(ctx, func(tx *sql.Tx) error { return v.settle(ctx, tx, id) })
 			})
-			v.found(WithVisit, id, v.mended(err), "its kind, or who the visitor book says was named on it, does not follow from what was found%s", failure(err))
+			v.found(WithVisit, id, v.mended(err), "its kind, or who the visitor book says was named on it, does not follow "+
+				"from what was found%s", failure(err))
 		}
 		if last == "" {
 			return nil
@@ -34,7 +35,9 @@ func (v *verification) unsettled(ctx context.Context, after string) (last string
 	}
 	defer tx.Rollback()
 	var n int
-	err = tx.QueryRowContext(ctx, `SELECT coalesce(max(id), ''), count(*) FROM (SELECT id FROM visits WHERE id > ? ORDER BY id LIMIT ?)`, after, someRows).Scan(&last, &n)
+	err = tx.QueryRowContext(ctx,
+		`SELECT coalesce(max(id), ''), count(*) FROM (SELECT id FROM visits WHERE id > ? ORDER BY id LIMIT ?)`, after,
+		someRows).Scan(&last, &n)
 	if err != nil || n == 0 {
 		return "", nil, err
 	}

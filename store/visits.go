@@ -28,7 +28,8 @@ func (a *Archive) VisitsSince(ctx context.Context, revision int64, limit int) ([
 // TombstonesSince returns visits that went after the revision, in that order,
 // limit at most. They are remembered for 30 days.
 func (a *Archive) TombstonesSince(ctx context.Context, revision int64, limit int) ([]house.Tombstone, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT visit, revision FROM departures WHERE revision > ? ORDER BY revision LIMIT ?`, revision, limit)
+	rows, err := a.read.QueryContext(ctx,
+		`SELECT visit, revision FROM departures WHERE revision > ? ORDER BY revision LIMIT ?`, revision, limit)
 	if err != nil {
 		return nil, fmt.Errorf("reading departures: %w", err)
 	}
@@ -110,7 +111,8 @@ func (a *Archive) visits(ctx context.Context, clause string, args ...any) ([]hou
 
 func (a *Archive) visitsIn(ctx context.Context, q querier, clause string, args ...any) ([]house.Visit, error) {
 	rows, err := q.QueryContext(ctx, `
-		SELECT v.id, v.bell, b.name, v.ring, v.received_at, v.revision, v.kind, v.parcel, v.stage, v.counted_from, h.reason, h.placed_at, h.ends_at
+		SELECT v.id, v.bell, b.name, v.ring, v.received_at, v.revision, v.kind, v.parcel, v.stage, v.counted_from,
+			h.reason, h.placed_at, h.ends_at
 		FROM visits v JOIN bells b ON b.id = v.bell LEFT JOIN holds h ON h.visit = v.id `+clause, args...)
 	if err != nil {
 		return nil, err
@@ -140,7 +142,8 @@ func (a *Archive) scanVisit(rows *sql.Rows, v *house.Visit) error {
 	var at, counted, placed, ends sql.NullInt64
 	var bell string
 	var name, ring, reason []byte
-	err := rows.Scan(&v.ID, &bell, &name, &ring, &at, &v.Revision, &v.Kind, &v.Parcel, &v.Stage, &counted, &reason, &placed, &ends)
+	err := rows.Scan(&v.ID, &bell, &name, &ring, &at, &v.Revision, &v.Kind, &v.Parcel, &v.Stage, &counted, &reason,
+		&placed, &ends)
 	if err != nil {
 		return err
 	}
@@ -154,13 +157,15 @@ func (a *Archive) scanVisit(rows *sql.Rows, v *house.Visit) error {
 		a.unseal(&v.Ring, ring, "visits.ring", v.ID))
 }
 
-const stillColumns = `id, visit, frame, width, height, damaged, received_at, taken_at, state, attempts, sha256, size, coalesce(file, ''), lost, masked`
+const stillColumns = `id, visit, frame, width, height, damaged, received_at, taken_at, state, attempts, sha256, size,
+	coalesce(file, ''), lost, masked`
 
 // scanStill reads the stillColumns of a row, and more that follow them.
 func scanStill(row interface{ Scan(...any) error }, s *house.Still, more ...any) error {
 	var received, taken sql.NullInt64
 	var hash []byte
-	err := row.Scan(append([]any{&s.ID, &s.Visit, &s.Frame, &s.Width, &s.Height, &s.Damaged, &received, &taken, &s.State, &s.Attempts, &hash, &s.Size, &s.File, &s.Lost, &s.Masked}, more...)...)
+	err := row.Scan(append([]any{&s.ID, &s.Visit, &s.Frame, &s.Width, &s.Height, &s.Damaged, &received, &taken, &s.State,
+		&s.Attempts, &hash, &s.Size, &s.File, &s.Lost, &s.Masked}, more...)...)
 	s.ReceivedAt, s.TakenAt = timeOf(received), timeOf(taken)
 	copy(s.SHA256[:], hash)
 	return err
@@ -168,7 +173,8 @@ func scanStill(row interface{ Scan(...any) error }, s *house.Still, more ...any)
 
 // stillsOf returns the stills of visits, each visit's by frame.
 func (a *Archive) stillsOf(ctx context.Context, q querier, visits ...string) ([]house.Still, error) {
-	rows, err := q.QueryContext(ctx, `SELECT `+stillColumns+` FROM stills WHERE visit IN (SELECT value FROM json_each(?)) ORDER BY visit, frame`, jsonList(visits))
+	rows, err := q.QueryContext(ctx, `SELECT `+stillColumns+` FROM stills WHERE visit IN (SELECT value FROM json_each(?))
+		ORDER BY visit, frame`, jsonList(visits))
 	if err != nil {
 		return nil, err
 	}
@@ -212,7 +218,8 @@ type sealedFace struct {
 // facesOn returns the faces on stills, each still's from left to right.
 func (a *Archive) facesOn(ctx context.Context, q querier, stills []string) ([]house.Face, error) {
 	rows, err := q.QueryContext(ctx, `
-		SELECT f.id, f.still, f.sealed, f.person, p.name, f.distance, f.fpir, f.band, coalesce(f.probability, 0), coalesce(f.frames, 0)
+		SELECT f.id, f.still, f.sealed, f.person, p.name, f.distance, f.fpir, f.band,
+			coalesce(f.probability, 0), coalesce(f.frames, 0)
 		FROM faces f LEFT JOIN persons p ON p.id = f.person
 		WHERE f.still IN (SELECT value FROM json_each(?)) ORDER BY f.id`, jsonList(stills))
 	if err != nil {
@@ -223,7 +230,8 @@ func (a *Archive) facesOn(ctx context.Context, q querier, stills []string) ([]ho
 		var person, band sql.NullString
 		var distance, fpir sql.NullFloat64
 		var m house.Match
-		if err := rows.Scan(&f.ID, &f.Still, &sealed, &person, &name, &distance, &fpir, &band, &m.Probability, &m.Frames); err != nil {
+		if err := rows.Scan(&f.ID, &f.Still, &sealed, &person, &name, &distance, &fpir, &band, &m.Probability,
+			&m.Frames); err != nil {
 			return err
 		}
 		if person.Valid {
@@ -248,7 +256,8 @@ func (a *Archive) openFace(f *house.Face, sealed []byte, id string) error {
 	if err := json.Unmarshal(raw, &open); err != nil {
 		return fmt.Errorf("reading face %s: %w", id, err)
 	}
-	f.Box, f.Landmarks, f.Quality, f.Liveness, f.ImageHash = open.Box, open.Landmarks, open.Quality, open.Liveness, open.Look
+	f.Box, f.Landmarks, f.Quality, f.Liveness, f.ImageHash = open.Box, open.Landmarks, open.Quality, open.Liveness,
+		open.Look
 	if len(open.Descriptor) == 0 {
 		return nil // it went with the still
 	}
@@ -258,7 +267,8 @@ func (a *Archive) openFace(f *house.Face, sealed []byte, id string) error {
 
 // PendingStills returns stills that wait to be examined, oldest first.
 func (a *Archive) PendingStills(ctx context.Context, limit int) ([]house.Still, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT `+stillColumns+` FROM stills WHERE state = 'pending' ORDER BY received_at LIMIT ?`, limit)
+	rows, err := a.read.QueryContext(ctx, `SELECT `+stillColumns+` FROM stills WHERE state = 'pending'
+		ORDER BY received_at LIMIT ?`, limit)
 	if err != nil {
 		return nil, fmt.Errorf("reading pending stills: %w", err)
 	}
@@ -322,7 +332,8 @@ func (a *Archive) Record(ctx context.Context, still string, state house.StillSta
 func (a *Archive) seenFaces(ctx context.Context, tx *sql.Tx, still string, faces []house.Face) ([]house.Face, error) {
 	var s house.Still
 	var bell string
-	err := tx.QueryRowContext(ctx, `SELECT s.width, s.height, s.masked, v.bell FROM stills s JOIN visits v ON v.id = s.visit WHERE s.id = ?`, still).
+	err := tx.QueryRowContext(ctx,
+		`SELECT s.width, s.height, s.masked, v.bell FROM stills s JOIN visits v ON v.id = s.visit WHERE s.id = ?`, still).
 		Scan(&s.Width, &s.Height, &s.Masked, &bell)
 	if err != nil || s.Masked == 0 {
 		return faces, err
@@ -335,7 +346,8 @@ func (a *Archive) seenFaces(ctx context.Context, tx *sql.Tx, still string, faces
 const visitKind = `CASE
 	WHEN EXISTS (SELECT 1 FROM stills s WHERE s.visit = visits.id AND s.state = 'pending') THEN 'looking'
 	WHEN parcel THEN 'parcel'
-	WHEN EXISTS (SELECT 1 FROM stills s JOIN faces f ON f.still = s.id WHERE s.visit = visits.id AND f.person IS NOT NULL) THEN 'person'
+	WHEN EXISTS (SELECT 1 FROM stills s JOIN faces f ON f.still = s.id
+		WHERE s.visit = visits.id AND f.person IS NOT NULL) THEN 'person'
 	WHEN EXISTS (SELECT 1 FROM stills s JOIN faces f ON f.still = s.id WHERE s.visit = visits.id) THEN 'stranger'
 	WHEN EXISTS (SELECT 1 FROM stills s WHERE s.visit = visits.id AND (s.damaged OR s.state = 'failed')) THEN 'damaged'
 	ELSE 'no-face' END`
@@ -376,7 +388,8 @@ func (a *Archive) insertFace(ctx context.Context, tx *sql.Tx, still string, f ho
 		INSERT INTO faces (id, still, sealed, person, distance, fpir, band, probability, frames)
 		SELECT ?, ?, ?, p.id, iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?),
 			iif(p.id IS NULL, NULL, nullif(?, 0)), iif(p.id IS NULL, NULL, nullif(?, 0))
-		FROM (SELECT 1) LEFT JOIN persons p ON p.id = ? AND p.id NOT IN (SELECT person FROM erasing) AND p.id NOT IN (`+withdrawn+`)`,
+		FROM (SELECT 1) LEFT JOIN persons p ON p.id = ? AND p.id NOT IN (SELECT person
+			FROM erasing) AND p.id NOT IN (`+withdrawn+`)`,
 		id, still, sealed, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames, m.Person)
 	if err != nil {
 		return err

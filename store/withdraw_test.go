@@ -7,6 +7,20 @@ import (
 	"lintel/internal/house"
 )
 
+// recognise records a person's consent, and a reference of the i-th kind.
+func recognise(t *testing.T, a *Archive, person string, i int) {
+	t.Helper()
+	ctx := t.Context()
+	if err := a.RecordConsent(ctx, person, house.Consent{GivenBy: "they", GivenAt: a.now(),
+		Scope: "the door"}); err != nil {
+		t.Fatal(err)
+	}
+	if err := a.AddReference(ctx, house.Reference{Person: person, FaceWidth: 100,
+		Descriptor: house.Descriptor{float32(i + 1)}, SourceSHA256: [32]byte{byte(i)}}); err != nil {
+		t.Fatal(err)
+	}
+}
+
 // TestWithdrawConsent has a person who is named on visits, answered for and
 // suggested: nobody is taken for them from then on, and the visits are kept as a
 // stranger's are.
@@ -14,17 +28,13 @@ func TestWithdrawConsent(t *testing.T) {
 	a, c, ada, ben := newChecked(t)
 	ctx := t.Context()
 	for i, person := range []string{ada, ben} {
-		if err := a.RecordConsent(ctx, person, house.Consent{GivenBy: "they", GivenAt: c.now(), Scope: "the door"}); err != nil {
-			t.Fatal(err)
-		}
-		if err := a.AddReference(ctx, house.Reference{Person: person, FaceWidth: 100, Descriptor: house.Descriptor{float32(i + 1)}, SourceSHA256: [32]byte{byte(i)}}); err != nil {
-			t.Fatal(err)
-		}
+		recognise(t, a, person, i)
 	}
 	named, faces := seenAs(t, a, "R1", []house.Face{aFace(0, ada, 1e-5, "strong"), aFace(200, ben, 1e-5, "strong")})
 	alone, _ := seenAs(t, a, "R2", []house.Face{aFace(0, ada, 1e-5, "strong")})
 	told, toldFaces := seenAs(t, a, "R3", []house.Face{aFace(0, "", 0, "")})
-	if err := a.Answer(ctx, house.Check{Face: toldFaces[0], Answer: house.AnswerYes, Asked: ada, Person: ada}, nil); err != nil {
+	if err := a.Answer(ctx, house.Check{Face: toldFaces[0], Answer: house.AnswerYes, Asked: ada, Person: ada},
+		nil); err != nil {
 		t.Fatal(err)
 	}
 	revision, err := a.GalleryRevision(ctx)
@@ -38,42 +48,18 @@ func TestWithdrawConsent(t *testing.T) {
 	if now, err := a.GalleryRevision(ctx); err != nil || now == revision {
 		t.Errorf("the gallery's revision is %d as before, %v", now, err)
 	}
-	gallery, err := a.Gallery(ctx)
-	if err != nil || len(gallery) != 1 || gallery[0].Person != ben {
-		t.Errorf("gallery %+v, %v", gallery, err)
-	}
-	p, err := a.Person(ctx, ada)
-	if err != nil || p.Consent != nil || p.References != 0 {
-		t.Errorf("the person is %+v, %v", p, err)
-	}
-	for visit, want := range map[string]house.Kind{named: house.Known, alone: house.Stranger, told: house.Stranger} {
-		v, err := a.Visit(ctx, visit)
-		if err != nil || v.Kind != want {
-			t.Errorf("a visit of kind %s, %v, want %s", v.Kind, err, want)
-		}
-		for _, f := range v.Stills[0].Faces {
-			hers := f.ID != faces[1]
-			if hers && (f.Match != nil || f.Descriptor != house.Descriptor{}) || !hers && f.Match == nil {
-				t.Errorf("a face of hers (%t) is %+v", hers, f)
-			}
-		}
-		if answers, err := a.AnsweredOn(ctx, visit); err != nil || len(answers) != 0 {
-			t.Errorf("answers %+v, %v", answers, err)
-		}
-	}
-	trail, err := a.Trail(ctx, 0, 1)
-	if err != nil || trail[0].Action != "withdrew" || trail[0].Subject != "person "+ada || trail[0].Actor != "resident R" {
-		t.Errorf("the trail ends with %+v, %v", trail, err)
-	}
-	checkSound(t, a)
+	checkWithdrawn(t, a, ada, ben, faces[1], map[string]house.Kind{named: house.Known, alone: house.Stranger,
+		told: house.Stranger})
 
 	// A ring that was being examined, a change that was ticked, and an answer
 	// name nobody either.
 	late, lateFaces := seenAs(t, a, "R4", []house.Face{aFace(0, ada, 1e-5, "strong")})
-	if _, err := a.Rename(ctx, []house.Renaming{{Face: lateFaces[0], Becomes: &house.Match{Person: ada, Band: "strong"}}}); err != nil {
+	if _, err := a.Rename(ctx, []house.Renaming{{Face: lateFaces[0],
+		Becomes: &house.Match{Person: ada, Band: "strong"}}}); err != nil {
 		t.Fatal(err)
 	}
-	if err := a.Answer(ctx, house.Check{Face: lateFaces[0], Answer: house.AnswerYes, Asked: ada, Person: ada}, &house.Match{Person: ada, Band: "strong"}); err != nil {
+	if err := a.Answer(ctx, house.Check{Face: lateFaces[0], Answer: house.AnswerYes, Asked: ada, Person: ada},
+		&house.Match{Person: ada, Band: "strong"}); err != nil {
 		t.Fatal(err)
 	}
 	if v, err := a.Visit(ctx, late); err != nil || v.Kind != house.Stranger {
@@ -96,6 +82,41 @@ func TestWithdrawConsent(t *testing.T) {
 	if v, err := a.Visit(ctx, again); err != nil || v.Kind != house.Known {
 		t.Errorf("with a consent again: %s, %v", v.Kind, err)
 	}
+}
+
+// checkWithdrawn looks whether a person without a consent is named nowhere, and
+// whether the other's reference and face are as they were.
+func checkWithdrawn(t *testing.T, a *Archive, ada, ben, others string, kinds map[string]house.Kind) {
+	t.Helper()
+	ctx := t.Context()
+	gallery, err := a.Gallery(ctx)
+	if err != nil || len(gallery) != 1 || gallery[0].Person != ben {
+		t.Errorf("gallery %+v, %v", gallery, err)
+	}
+	p, err := a.Person(ctx, ada)
+	if err != nil || p.Consent != nil || p.References != 0 {
+		t.Errorf("the person is %+v, %v", p, err)
+	}
+	for visit, want := range kinds {
+		v, err := a.Visit(ctx, visit)
+		if err != nil || v.Kind != want {
+			t.Errorf("a visit of kind %s, %v, want %s", v.Kind, err, want)
+		}
+		for _, f := range v.Stills[0].Faces {
+			hers := f.ID != others
+			if hers && (f.Match != nil || f.Descriptor != house.Descriptor{}) || !hers && f.Match == nil {
+				t.Errorf("a face of hers (%t) is %+v", hers, f)
+			}
+		}
+		if answers, err := a.AnsweredOn(ctx, visit); err != nil || len(answers) != 0 {
+			t.Errorf("answers %+v, %v", answers, err)
+		}
+	}
+	trail, err := a.Trail(ctx, 0, 1)
+	if err != nil || trail[0].Action != "withdrew" || trail[0].Subject != "person "+ada || trail[0].Actor != "resident R" {
+		t.Errorf("the trail ends with %+v, %v", trail, err)
+	}
+	checkSound(t, a)
 }
 
 // TestWithdrawalBreaksOff has a crash come after the references went and before

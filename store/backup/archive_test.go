@@ -85,7 +85,8 @@ func checkSound(t *testing.T, a *store.Archive) {
 // database opens an archive's database through the driver alone.
 func database(t *testing.T, dir string) *sql.DB {
 	t.Helper()
-	db, err := sql.Open("sqlite", "file:"+filepath.Join(dir, databaseFile)+"?_pragma=busy_timeout(10000)&_pragma=foreign_keys(ON)")
+	db, err := sql.Open("sqlite", "file:"+filepath.Join(dir,
+		databaseFile)+"?_pragma=busy_timeout(10000)&_pragma=foreign_keys(ON)")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -275,11 +276,15 @@ func flip(path string) error {
 // the visit old.
 func removeByRule(t *testing.T, a *store.Archive, visit string) error {
 	t.Helper()
-	_, err := database(t, a.Dir()).ExecContext(t.Context(), `UPDATE visits SET received_at = 0, counted_from = 0 WHERE id = ?`, visit)
+	_, err := database(t, a.Dir()).ExecContext(t.Context(),
+		`UPDATE visits SET received_at = 0, counted_from = 0 WHERE id = ?`, visit)
 	if err != nil {
 		return err
 	}
-	_, err = a.Sweep(t.Context(), func([]byte) ([]byte, int, int, error) { return nil, 0, 0, errors.New("nothing is to get smaller") })
+	_, err = a.Sweep(t.Context(), func([]byte) ([]byte, int, int, error) {
+		return nil, 0, 0,
+			errors.New("nothing is to get smaller")
+	})
 	if _, there := a.Visit(t.Context(), visit); !errors.Is(there, house.ErrNotFound) {
 		t.Errorf("visit %s is still there: %v", visit, there)
 	}

@@ -120,7 +120,7 @@ type Report struct {
 	LostStills     []LostStill `json:"lost_stills"`     // the first of them
 	SnapshotsGone  []string    `json:"snapshots_gone"`  // older ones that were removed
 	StillsRemoved  int         `json:"stills_removed"`  // copies that were erased or that no snapshot names any more
-	DamagedIndexes []string    `json:"damaged_indexes"` // older snapshots whose SHA256SUMS is damaged; stills stay until they are gone
+	DamagedIndexes []string    `json:"damaged_indexes"` // snapshots with a damaged SHA256SUMS; stills stay until they go
 }
 
 // A LostStill is a still whose file is not as its row says.

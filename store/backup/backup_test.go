@@ -39,14 +39,16 @@ func TestBackupCopiesWhatIsNew(t *testing.T) {
 				{"nothing changed", nil, 0, 6, 0, true, 1, 6},
 				{"nor now", nil, 0, 6, 0, true, 1, 6},
 				{"somebody rang", func() error { keep(t, a, stillOf("r9", 0)); return nil }, 1, 6, 0, false, 2, 7},
-				{"somebody looked", func() error { return a.Note(t.Context(), "looked", "visit "+visits[0]) }, 0, 7, 0, false, 3, 7},
+				{"somebody looked", func() error { return a.Note(t.Context(), "looked", "visit "+visits[0]) }, 0, 7, 0, false, 3,
+					7},
 				{"a copy went bad", func() error { return flip(stillCopy(t, a, dir, visits[1], 0)) }, 1, 6, 0, false, 3, 7},
 				{"a copy is gone", func() error { return os.Remove(stillCopy(t, a, dir, visits[1], 1)) }, 1, 6, 0, false, 3, 7},
 				{"nothing changed again", nil, 0, 7, 0, true, 3, 7},
 				{"the newest database went bad", func() error { return flip(newest(t, dir, databaseFile)) }, 0, 7, 0, false, 3, 7},
 				{"a visit went by a rule", func() error { return removeByRule(t, a, visits[1]) }, 0, 5, 0, false, 3, 7},
 				{"another entry", func() error { return a.Note(t.Context(), "looked", "visit "+visits[0]) }, 0, 5, 0, false, 3, 7},
-				{"no snapshot names it", func() error { return a.Note(t.Context(), "looked", "visit "+visits[0]) }, 0, 5, 0, false, 3, 5},
+				{"no snapshot names it", func() error { return a.Note(t.Context(), "looked", "visit "+visits[0]) }, 0, 5, 0, false,
+					3, 5},
 			} {
 				c.advance(time.Hour)
 				if step.change != nil {
@@ -55,7 +57,8 @@ func TestBackupCopiesWhatIsNew(t *testing.T) {
 					}
 				}
 				r := mustBackup(t, a, dir, o)
-				if r.Copied != step.copied || r.AlreadyThere != step.there || r.Stills != step.copied+step.there || r.Lost != step.lost || r.Unchanged != step.unchanged {
+				if r.Copied != step.copied || r.AlreadyThere != step.there || r.Stills != step.copied+step.there ||
+					r.Lost != step.lost || r.Unchanged != step.unchanged {
 					t.Errorf("%s: %+v", step.name, r)
 				}
 				snapshots, files := entries(t, filepath.Join(dir, snapshotsDir)), filesIn(t, dir, stillsDir)
@@ -127,7 +130,8 @@ func TestBackupOfLostStills(t *testing.T) {
 				t.Fatal(err)
 			}
 			r = mustBackup(t, a, dir, o)
-			if r.Lost != 2 || r.Copied != 0 || r.Stills != 6 || !r.LostStills[0].Kept || !r.LostStills[1].Kept || r.LostStills[0].Reason == r.LostStills[1].Reason {
+			if r.Lost != 2 || r.Copied != 0 || r.Stills != 6 || !r.LostStills[0].Kept || !r.LostStills[1].Kept ||
+				r.LostStills[0].Reason == r.LostStills[1].Reason {
 				t.Errorf("lost since: %+v", r)
 			}
 			checkSums(t, dir, r.Snapshot)
@@ -140,7 +144,8 @@ func TestBackupOfLostStills(t *testing.T) {
 			}
 			checkSums(t, dir, r.Snapshot)
 			// For checkSound, when the test ends.
-			if err := errors.Join(os.WriteFile(missing, wasMissing, 0o600), os.WriteFile(changed, wasChanged, 0o600)); err != nil {
+			if err := errors.Join(os.WriteFile(missing, wasMissing, 0o600),
+				os.WriteFile(changed, wasChanged, 0o600)); err != nil {
 				t.Fatal(err)
 			}
 		})
@@ -180,8 +185,9 @@ func TestBackupRefuses(t *testing.T) {
 		"inside the archive":       {filepath.Join(a.Dir(), "stills", "backups"), Options{}, ErrNotBackup},
 		"around the archive":       {filepath.Dir(a.Dir()), Options{}, ErrNotBackup},
 		"in use":                   {locked, Options{}, ErrInUse},
-		"a recipient that is none": {filepath.Join(t.TempDir(), "new"), Options{Recipients: []string{"age1nobody"}}, ErrBadRecipient},
-		"keeping less than none":   {filepath.Join(t.TempDir(), "new"), Options{Keep: -1}, nil},
+		"a recipient that is none": {filepath.Join(t.TempDir(), "new"), Options{Recipients: []string{"age1nobody"}},
+			ErrBadRecipient},
+		"keeping less than none": {filepath.Join(t.TempDir(), "new"), Options{Keep: -1}, nil},
 	} {
 		t.Run(name, func(t *testing.T) {
 			var before map[string]string
@@ -275,7 +281,8 @@ func TestBackupToOtherRecipients(t *testing.T) {
 		{nil, 6},
 	} {
 		c.advance(time.Hour)
-		if r := mustBackup(t, a, dir, Options{Recipients: test.to}); r.Copied != test.copied || r.Unchanged != (test.copied == 0) {
+		if r := mustBackup(t, a, dir, Options{Recipients: test.to}); r.Copied != test.copied ||
+			r.Unchanged != (test.copied == 0) {
 			t.Errorf("backup %d: %+v", i, r)
 		}
 	}
@@ -291,7 +298,8 @@ func TestBackupEncryptsAll(t *testing.T) {
 	for _, b := range contents(t, dir) {
 		all = append(all, b...)
 	}
-	secrets := map[string][]byte{"SQLite's header": []byte("SQLite format 3\x00"), "the salt": bytes.Repeat([]byte{3}, seal.SaltSize), "the schema": []byte("wrapped_key")}
+	secrets := map[string][]byte{"SQLite's header": []byte("SQLite format 3\x00"),
+		"the salt": bytes.Repeat([]byte{3}, seal.SaltSize), "the schema": []byte("wrapped_key")}
 	for _, f := range filesIn(t, a.Dir(), stillsDir) {
 		b, err := os.ReadFile(filepath.Join(a.Dir(), f))
 		if err != nil {

@@ -11,6 +11,21 @@ import (
 	"filippo.io/age"
 )
 
+// damages are what may become of a file; nil if it is gone.
+func damages(whole []byte) map[string][]byte {
+	first, half := bytes.Clone(whole), len(whole)/2
+	first[0] ^= 0x20
+	middle := bytes.Clone(whole)
+	middle[half] ^= 1
+	stanza := bytes.Clone(whole) // of age's header, in an encrypted file
+	stanza[min(60, len(whole)-2)] ^= 1
+	return map[string][]byte{
+		"its first byte changed": first, "a bit changed": middle, "a bit further on changed": stanza,
+		"cut in half":   whole[:half],
+		"cut by a byte": whole[:len(whole)-1], "longer": append(bytes.Clone(whole), 'x'), "empty": {}, "removed": nil,
+	}
+}
+
 // Each file of a backup is changed, cut and removed in turn, and each time
 // nothing comes of it.
 func TestRestoreOfADamagedBackup(t *testing.T) {
@@ -27,16 +42,7 @@ func TestRestoreOfADamagedBackup(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			first, half := bytes.Clone(whole), len(whole)/2
-			first[0] ^= 0x20
-			middle := bytes.Clone(whole)
-			middle[half] ^= 1
-			stanza := bytes.Clone(whole) // of age's header, in an encrypted file
-			stanza[min(60, len(whole)-2)] ^= 1
-			for damage, data := range map[string][]byte{
-				"its first byte changed": first, "a bit changed": middle, "a bit further on changed": stanza, "cut in half": whole[:half],
-				"cut by a byte": whole[:len(whole)-1], "longer": append(bytes.Clone(whole), 'x'), "empty": {}, "removed": nil,
-			} {
+			for damage, data := range damages(whole) {
 				if data == nil {
 					err = os.Remove(path)
 				} else {
@@ -51,7 +57,8 @@ func TestRestoreOfADamagedBackup(t *testing.T) {
 				if err == nil && textOnly && damage == "cut by a byte" {
 					continue // a last line without its end says the same
 				}
-				if !errors.Is(err, ErrDamaged) && (file != markFile || !errors.Is(err, ErrNotBackup) && !errors.Is(err, ErrNewer) && !errors.Is(err, ErrOtherHousehold)) {
+				if !errors.Is(err, ErrDamaged) && (file != markFile || !errors.Is(err, ErrNotBackup) && !errors.Is(err, ErrNewer) &&
+					!errors.Is(err, ErrOtherHousehold)) {
 					t.Errorf("%s, %s, %s: error %v", name, file, damage, err)
 				}
 				checkLeftAlone(t, into, nil)

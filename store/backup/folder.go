@@ -356,7 +356,8 @@ func (f *folder) syncStills() error {
 
 // removeStills removes the copies of stills that condemned names; it is asked
 // in the order of their paths, which is also that of their files.
-func (f *folder) removeStills(ctx context.Context, condemned func(file, path string) (bool, error)) (removed int, err error) {
+func (f *folder) removeStills(ctx context.Context, condemned func(file,
+	path string) (bool, error)) (removed int, err error) {
 	err = filepath.WalkDir(filepath.Join(f.dir, stillsDir), func(name string, d fs.DirEntry, err error) error {
 		if err == nil {
 			err = ctx.Err()

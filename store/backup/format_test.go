@@ -63,7 +63,8 @@ func encryptOld(t *testing.T, dir string, to age.Recipient) {
 			return nil
 		}
 		stored := strings.Replace(name, stillSuffix, ".0123456789abcdef", 1) + ageSuffix
-		sum, err := storeFile(filepath.Join(dir, name), filepath.Join(dir, strings.TrimSuffix(stored, ageSuffix)), []age.Recipient{to})
+		sum, err := storeFile(filepath.Join(dir, name), filepath.Join(dir, strings.TrimSuffix(stored, ageSuffix)),
+			[]age.Recipient{to})
 		lines = append(lines, sum+"  "+stored)
 		return errors.Join(err, os.Remove(filepath.Join(dir, name)))
 	})
@@ -96,7 +97,8 @@ func TestOldFormat(t *testing.T) {
 		}
 		r, err := Restore(t.Context(), dir, into, RestoreOptions{Key: keyOf(testKey), Identities: []age.Identity{me}})
 		made := newClock().now().Add(3 * time.Minute)
-		if err != nil || r.Stills != 4 || r.Lost+r.Damaged > 0 || !r.MadeAt.Equal(made) || r.Household != "2L3LJ6PXQ4SBQXVPYPWWYC2GXN" {
+		if err != nil || r.Stills != 4 || r.Lost+r.Damaged > 0 || !r.MadeAt.Equal(made) ||
+			r.Household != "2L3LJ6PXQ4SBQXVPYPWWYC2GXN" {
 			t.Fatalf("%+v, %v", r, err)
 		}
 		c := newClock()

@@ -20,7 +20,8 @@ import (
 // backupSteps are the steps of a backup between which a process may be killed.
 var backupSteps = []string{
 	"database copied", "still copied", "stills copied", databaseFile + " written", saltFile + " written",
-	"snapshot written", "erasures written", "snapshot in its place", "erased stills removed", "snapshot removed", "stills removed", "remembered",
+	"snapshot written", "erasures written", "snapshot in its place", "erased stills removed", "snapshot removed",
+	"stills removed", "remembered",
 }
 
 const (

@@ -17,6 +17,7 @@ import (
 // not fail for it.
 func TestBackupWhileVisitsGo(t *testing.T) {
 	t.Parallel()
+	erase := func(t *testing.T, a *store.Archive, visit string) error { return a.EraseVisit(t.Context(), visit) }
 	for _, recipients := range [][]string{nil, {identity(t).Recipient().String()}} {
 		for _, test := range []struct {
 			name  string
@@ -24,8 +25,8 @@ func TestBackupWhileVisitsGo(t *testing.T) {
 			copy  bool // whether they have to be taken out of the copy
 			go1   func(t *testing.T, a *store.Archive, visit string) error
 		}{
-			{"erased once", 1, false, func(t *testing.T, a *store.Archive, v string) error { return a.EraseVisit(t.Context(), v) }},
-			{"erased in every round", 5, true, func(t *testing.T, a *store.Archive, v string) error { return a.EraseVisit(t.Context(), v) }},
+			{"erased once", 1, false, erase},
+			{"erased in every round", 5, true, erase},
 			{"swept once", 1, false, removeByRule},
 			{"swept in every round", 5, true, removeByRule},
 		} {
@@ -33,58 +34,67 @@ func TestBackupWhileVisitsGo(t *testing.T) {
 				continue // the rounds are the same
 			}
 			t.Run(fmt.Sprintf("%s, %d recipients", test.name, len(recipients)), func(t *testing.T) {
-				a, _, _ := furnished(t)
-				var visits []string
-				for i := range test.times {
-					visits = append(visits, keep(t, a, stillOf(fmt.Sprintf("going-%d", i), 0)))
-				}
-				dir, gone, takenOut := t.TempDir(), 0, false
-				var files []string
-				var traces [][]byte
-				o := Options{Recipients: recipients, step: func(step string) error {
-					takenOut = takenOut || step == "taken out"
-					if (step != "database copied" && step != "taken out") || gone == len(visits) {
-						return nil
-					}
-					v, err := a.Visit(t.Context(), visits[gone])
-					if err != nil {
-						return err
-					}
-					files = append(files, v.Stills[0].File)
-					sealed := rowsOf(t, database(t, a.Dir()), `SELECT v.ring, s.wrapped_key FROM visits v JOIN stills s ON s.visit = v.id WHERE v.id = ?`, v.ID)[0]
-					traces = append(traces, sealed[0].([]byte), sealed[1].([]byte))
-					gone++
-					return test.go1(t, a, v.ID)
-				}}
-				r := mustBackup(t, a, dir, o)
-				if gone != test.times || takenOut != test.copy || r.Stills != 6 || r.Copied != 6 || r.Lost > 0 {
-					t.Fatalf("%d went, taken out %v: %+v", gone, takenOut, r)
-				}
-				checkSums(t, dir, r.Snapshot)
-				for _, f := range filesIn(t, dir, stillsDir) {
-					for _, file := range files {
-						if strings.Contains(f, file) {
-							t.Errorf("a copy of %s is there", file)
-						}
-					}
-				}
-				if len(recipients) > 0 {
-					return
-				}
-				data, err := os.ReadFile(newest(t, dir, databaseFile))
-				if err != nil {
-					t.Fatal(err)
-				}
-				for _, trace := range traces {
-					if bytes.Contains(data, trace) {
-						t.Error("the copy holds a ring or a key of a visit that went")
-					}
-				}
-				if test.copy {
-					checkNoLeftovers(t, data)
-				}
+				backUpWhileGoing(t, recipients, test.times, test.copy, test.go1)
 			})
 		}
+	}
+}
+
+// backUpWhileGoing backs up while visits go, one each round, and wants no part of
+// them in the backup; takesOut says whether they are taken out of the copy.
+func backUpWhileGoing(t *testing.T, recipients []string, times int, takesOut bool,
+	letGo func(t *testing.T, a *store.Archive, visit string) error) {
+	t.Helper()
+	a, _, _ := furnished(t)
+	var visits []string
+	for i := range times {
+		visits = append(visits, keep(t, a, stillOf(fmt.Sprintf("going-%d", i), 0)))
+	}
+	dir, gone, takenOut := t.TempDir(), 0, false
+	var files []string
+	var traces [][]byte
+	o := Options{Recipients: recipients, step: func(step string) error {
+		takenOut = takenOut || step == "taken out"
+		if (step != "database copied" && step != "taken out") || gone == len(visits) {
+			return nil
+		}
+		v, err := a.Visit(t.Context(), visits[gone])
+		if err != nil {
+			return err
+		}
+		files = append(files, v.Stills[0].File)
+		sealed := rowsOf(t, database(t, a.Dir()),
+			`SELECT v.ring, s.wrapped_key FROM visits v JOIN stills s ON s.visit = v.id WHERE v.id = ?`, v.ID)[0]
+		traces = append(traces, sealed[0].([]byte), sealed[1].([]byte))
+		gone++
+		return letGo(t, a, v.ID)
+	}}
+	r := mustBackup(t, a, dir, o)
+	if gone != times || takenOut != takesOut || r.Stills != 6 || r.Copied != 6 || r.Lost > 0 {
+		t.Fatalf("%d went, taken out %v: %+v", gone, takenOut, r)
+	}
+	checkSums(t, dir, r.Snapshot)
+	for _, f := range filesIn(t, dir, stillsDir) {
+		for _, file := range files {
+			if strings.Contains(f, file) {
+				t.Errorf("a copy of %s is there", file)
+			}
+		}
+	}
+	if len(recipients) > 0 {
+		return
+	}
+	data, err := os.ReadFile(newest(t, dir, databaseFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, trace := range traces {
+		if bytes.Contains(data, trace) {
+			t.Error("the copy holds a ring or a key of a visit that went")
+		}
+	}
+	if takesOut {
+		checkNoLeftovers(t, data)
 	}
 }
 

@@ -421,7 +421,8 @@ func (r *restore) restoreStill(s store.SealedFile, folders map[string]bool) erro
 			return nil
 		}
 		if !exists(filepath.Join(r.folder.dir, stored)) {
-			return fmt.Errorf("%w, and are gone; it can be restored without what was erased, by respecting the erasures", ErrErasedSince)
+			return fmt.Errorf("%w, and are gone; it can be restored without what was erased, by respecting the erasures",
+				ErrErasedSince)
 		}
 	}
 	to := filepath.Join(r.work, stillIn(s.File, stillSuffix))

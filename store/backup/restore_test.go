@@ -53,19 +53,7 @@ func TestRestoreByteForByte(t *testing.T) {
 			if got := contents(t, filepath.Join(into, stillsDir)); !maps.Equal(got, stills) {
 				t.Errorf("stills %d, want %d", len(got), len(stills))
 			}
-			if want := []string{"archive.db", "incoming", "passphrase.salt", "stills"}; !slices.Equal(entries(t, into), want) {
-				t.Errorf("the folder holds %q, want %q", entries(t, into), want)
-			}
-			if salt, err := os.ReadFile(filepath.Join(into, saltFile)); err != nil || !bytes.Equal(salt, bytes.Repeat([]byte{3}, seal.SaltSize)) {
-				t.Errorf("the salt: %x, %v", salt, err)
-			}
-			database, err := os.ReadFile(filepath.Join(into, databaseFile))
-			if err != nil {
-				t.Fatal(err)
-			}
-			if stored := plain(t, newest(t, dir, databaseFile), me); !bytes.Equal(database, stored) {
-				t.Error("the database is not the backup's")
-			}
+			checkFolder(t, into, plain(t, newest(t, dir, databaseFile), me))
 			if got := dump(t, into); got != tables {
 				t.Errorf("the tables differ:\n%s\nwant:\n%s", got, tables)
 			}
@@ -85,6 +73,25 @@ func TestRestoreByteForByte(t *testing.T) {
 				t.Errorf("an erased visit came back: %v", err)
 			}
 		})
+	}
+}
+
+// checkFolder looks at the files of a restored archive but for its stills.
+func checkFolder(t *testing.T, into string, stored []byte) {
+	t.Helper()
+	if want := []string{"archive.db", "incoming", "passphrase.salt", "stills"}; !slices.Equal(entries(t, into), want) {
+		t.Errorf("the folder holds %q, want %q", entries(t, into), want)
+	}
+	if salt, err := os.ReadFile(filepath.Join(into, saltFile)); err != nil ||
+		!bytes.Equal(salt, bytes.Repeat([]byte{3}, seal.SaltSize)) {
+		t.Errorf("the salt: %x, %v", salt, err)
+	}
+	database, err := os.ReadFile(filepath.Join(into, databaseFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(database, stored) {
+		t.Error("the database is not the backup's")
 	}
 }
 
@@ -115,7 +122,8 @@ func plain(t *testing.T, path string, me *age.X25519Identity) []byte {
 	if err := os.WriteFile(key, []byte(me.String()+"\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if got, err := exec.Command(tool, "--decrypt", "--identity", key, path).Output(); err != nil || !bytes.Equal(got, data) {
+	if got, err := exec.Command(tool, "--decrypt", "--identity", key, path).Output(); err != nil ||
+		!bytes.Equal(got, data) {
 		t.Errorf("age decrypts %d bytes of %s, the library %d; %v", len(got), path, len(data), err)
 	}
 	return data
@@ -153,18 +161,22 @@ func TestRestoreRefuses(t *testing.T) {
 			}
 			return x.Close()
 		}, RestoreOptions{}, ErrNotEmpty},
-		"the wrong key":                   {open, nil, RestoreOptions{Key: keyOf(seal.Key{9})}, store.ErrWrongKey},
-		"no key":                          {open, nil, RestoreOptions{Key: func(string) (seal.Key, error) { return seal.Key{}, noKey }}, noKey},
-		"no identity":                     {sealed, nil, RestoreOptions{}, ErrIdentity},
-		"the wrong identity":              {sealed, nil, RestoreOptions{Identities: []age.Identity{identity(t)}}, ErrIdentity},
-		"encrypted, and the wrong key":    {sealed, nil, RestoreOptions{Key: keyOf(seal.Key{9}), Identities: []age.Identity{me}}, store.ErrWrongKey},
-		"into an empty folder, wrong key": {open, func(dir string) error { return os.Mkdir(dir, 0o700) }, RestoreOptions{Key: keyOf(seal.Key{9})}, store.ErrWrongKey},
-		"no such snapshot":                {open, nil, RestoreOptions{Snapshot: "000099.20310504T183000Z"}, ErrNoSnapshot},
-		"another household asked for":     {open, nil, RestoreOptions{Household: "ANOTHER"}, ErrOtherHousehold},
-		"another household's erasures":    {open, nil, RestoreOptions{Former: other}, ErrOtherHousehold},
-		"no backup":                       {t.TempDir(), nil, RestoreOptions{}, ErrNotBackup},
-		"no folder":                       {filepath.Join(t.TempDir(), "none"), nil, RestoreOptions{}, ErrNotBackup},
-		"stills erased since":             {open, nil, RestoreOptions{Snapshot: old.Snapshot}, ErrErasedSince},
+		"the wrong key": {open, nil, RestoreOptions{Key: keyOf(seal.Key{9})}, store.ErrWrongKey},
+		"no key": {open, nil,
+			RestoreOptions{Key: func(string) (seal.Key, error) { return seal.Key{}, noKey }}, noKey},
+		"no identity": {sealed, nil, RestoreOptions{}, ErrIdentity},
+		"the wrong identity": {sealed, nil, RestoreOptions{Identities: []age.Identity{identity(t)}},
+			ErrIdentity},
+		"encrypted, and the wrong key": {sealed, nil,
+			RestoreOptions{Key: keyOf(seal.Key{9}), Identities: []age.Identity{me}}, store.ErrWrongKey},
+		"into an empty folder, wrong key": {open, func(dir string) error { return os.Mkdir(dir, 0o700) },
+			RestoreOptions{Key: keyOf(seal.Key{9})}, store.ErrWrongKey},
+		"no such snapshot":             {open, nil, RestoreOptions{Snapshot: "000099.20310504T183000Z"}, ErrNoSnapshot},
+		"another household asked for":  {open, nil, RestoreOptions{Household: "ANOTHER"}, ErrOtherHousehold},
+		"another household's erasures": {open, nil, RestoreOptions{Former: other}, ErrOtherHousehold},
+		"no backup":                    {t.TempDir(), nil, RestoreOptions{}, ErrNotBackup},
+		"no folder":                    {filepath.Join(t.TempDir(), "none"), nil, RestoreOptions{}, ErrNotBackup},
+		"stills erased since":          {open, nil, RestoreOptions{Snapshot: old.Snapshot}, ErrErasedSince},
 	} {
 		t.Run(name, func(t *testing.T) {
 			into := filepath.Join(t.TempDir(), "data")
@@ -195,7 +207,8 @@ func checkLeftAlone(t *testing.T, into string, before map[string]string) {
 	if before == nil {
 		return
 	}
-	if after := contents(t, into); !maps.Equal(after, before) || before != nil && len(before) == 0 && len(entries(t, into)) > 0 {
+	if after := contents(t, into); !maps.Equal(after, before) || before != nil && len(before) == 0 &&
+		len(entries(t, into)) > 0 {
 		t.Errorf("the folder was changed, and holds %q", entries(t, into))
 	}
 }
@@ -214,32 +227,13 @@ func TestRestoreRespectsErasures(t *testing.T) {
 			}
 			old := mustBackup(t, a, dir, Options{Recipients: recipients})
 			c.advance(time.Hour)
-			before, err := a.Visit(ctx, visits[2])
-			if err != nil {
-				t.Fatal(err)
-			}
-			// A still by itself is erased when masks are put on it.
-			masked := before.Stills[1].File
-			if _, err := database(t, a.Dir()).ExecContext(ctx, `INSERT INTO erasures (what, id, at) VALUES ('still', ?, ?)`, masked, c.now().UnixMicro()); err != nil {
-				t.Fatal(err)
-			}
-			if _, err := database(t, a.Dir()).ExecContext(ctx, `UPDATE stills SET file = NULL, wrapped_key = x'' WHERE file = ?`, masked); err != nil {
-				t.Fatal(err)
-			}
-			if err := os.Remove(stillPath(a, masked)); err != nil {
-				t.Fatal(err)
-			}
-			if err := a.EraseVisit(ctx, visits[1]); err != nil {
-				t.Fatal(err)
-			}
-			if _, err := a.ErasePerson(ctx, persons[0].ID, false); err != nil {
-				t.Fatal(err)
-			}
+			eraseOfEach(t, a, c, visits, persons[0].ID)
 			wantErasures, err := a.Erasures(ctx)
 			if err != nil {
 				t.Fatal(err)
 			}
-			o := RestoreOptions{Key: keyOf(testKey), Identities: []age.Identity{me}, Snapshot: old.Snapshot, RespectErasures: true, Now: c.now}
+			o := RestoreOptions{Key: keyOf(testKey), Identities: []age.Identity{me}, Snapshot: old.Snapshot,
+				RespectErasures: true, Now: c.now}
 			if from == "the folder" {
 				mustBackup(t, a, dir, Options{Recipients: recipients})
 			} else {
@@ -254,33 +248,7 @@ func TestRestoreRespectsErasures(t *testing.T) {
 				t.Errorf("%+v", r)
 			}
 			b := openArchive(t, into, c)
-			if _, err := b.Visit(ctx, visits[1]); !errors.Is(err, house.ErrNotFound) {
-				t.Errorf("the erased visit: %v", err)
-			}
-			if _, _, err := b.Keep(ctx, stillOf("r1", 0)); !errors.Is(err, house.ErrErased) {
-				t.Errorf("its bell sends it again: %v", err)
-			}
-			if _, err := b.Person(ctx, persons[0].ID); !errors.Is(err, house.ErrNotFound) {
-				t.Errorf("the erased person: %v", err)
-			}
-			v, err := b.Visit(ctx, visits[2])
-			if err != nil || v.Stills[1].File != "" || v.Stills[0].File == "" {
-				t.Errorf("the visit with an erased still: %+v, %v", v.Stills, err)
-			}
-			if v, err = b.Visit(ctx, visits[0]); err != nil || v.Stills[0].Faces[0].Match != nil || v.Hold == nil {
-				t.Errorf("the visit that named them: %+v, %v", v, err)
-			}
-			got, err := b.Erasures(ctx)
-			if err != nil || !slices.EqualFunc(got, wantErasures, func(x, y store.Erasure) bool { return x.What == y.What && x.ID == y.ID && x.At.Equal(y.At) }) {
-				t.Errorf("erasures %v, want %v; %v", got, wantErasures, err)
-			}
-			if _, err := b.CheckTrail(ctx); err != nil {
-				t.Error(err)
-			}
-			trail, err := b.Trail(ctx, 0, 100)
-			if err != nil || !slices.ContainsFunc(trail, func(e house.Entry) bool { return e.Action == "restored" && e.Subject == "snapshot "+old.Snapshot }) {
-				t.Errorf("the trail lacks the restoring: %+v, %v", trail, err)
-			}
+			checkErased(t, b, visits, persons[0].ID, wantErasures, old.Snapshot)
 			database, err := os.ReadFile(filepath.Join(into, databaseFile))
 			if err != nil {
 				t.Fatal(err)
@@ -290,6 +258,73 @@ func TestRestoreRespectsErasures(t *testing.T) {
 			}
 			checkNoLeftovers(t, database)
 		})
+	}
+}
+
+// eraseOfEach erases the second visit, a still of the third, and the person.
+func eraseOfEach(t *testing.T, a *store.Archive, c *clock, visits []string, person string) {
+	t.Helper()
+	ctx := t.Context()
+	before, err := a.Visit(ctx, visits[2])
+	if err != nil {
+		t.Fatal(err)
+	}
+	// A still by itself is erased when masks are put on it.
+	masked := before.Stills[1].File
+	if _, err := database(t, a.Dir()).ExecContext(ctx, `INSERT INTO erasures (what, id, at) VALUES ('still', ?, ?)`,
+		masked, c.now().UnixMicro()); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := database(t, a.Dir()).ExecContext(ctx, `UPDATE stills SET file = NULL, wrapped_key = x'' WHERE file = ?`,
+		masked); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Remove(stillPath(a, masked)); err != nil {
+		t.Fatal(err)
+	}
+	if err := a.EraseVisit(ctx, visits[1]); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := a.ErasePerson(ctx, person, false); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// checkErased looks whether a restored archive lacks what eraseOfEach erased, and
+// remembers it.
+func checkErased(
+	t *testing.T, b *store.Archive, visits []string, person string, want []store.Erasure, snapshot string,
+) {
+	t.Helper()
+	ctx := t.Context()
+	if _, err := b.Visit(ctx, visits[1]); !errors.Is(err, house.ErrNotFound) {
+		t.Errorf("the erased visit: %v", err)
+	}
+	if _, _, err := b.Keep(ctx, stillOf("r1", 0)); !errors.Is(err, house.ErrErased) {
+		t.Errorf("its bell sends it again: %v", err)
+	}
+	if _, err := b.Person(ctx, person); !errors.Is(err, house.ErrNotFound) {
+		t.Errorf("the erased person: %v", err)
+	}
+	v, err := b.Visit(ctx, visits[2])
+	if err != nil || v.Stills[1].File != "" || v.Stills[0].File == "" {
+		t.Errorf("the visit with an erased still: %+v, %v", v.Stills, err)
+	}
+	if v, err = b.Visit(ctx, visits[0]); err != nil || v.Stills[0].Faces[0].Match != nil || v.Hold == nil {
+		t.Errorf("the visit that named them: %+v, %v", v, err)
+	}
+	got, err := b.Erasures(ctx)
+	if err != nil || !slices.EqualFunc(got, want,
+		func(x, y store.Erasure) bool { return x.What == y.What && x.ID == y.ID && x.At.Equal(y.At) }) {
+		t.Errorf("erasures %v, want %v; %v", got, want, err)
+	}
+	if _, err := b.CheckTrail(ctx); err != nil {
+		t.Error(err)
+	}
+	trail, err := b.Trail(ctx, 0, 100)
+	if err != nil || !slices.ContainsFunc(trail,
+		func(e house.Entry) bool { return e.Action == "restored" && e.Subject == "snapshot "+snapshot }) {
+		t.Errorf("the trail lacks the restoring: %+v, %v", trail, err)
 	}
 }
 

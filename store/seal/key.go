@@ -58,7 +58,8 @@ func ReadKey(path string) (k Key, err error) {
 		return k, fmt.Errorf("reading the master key: %w", err)
 	}
 	if mode := info.Mode().Perm(); mode&0o077 != 0 {
-		return k, fmt.Errorf("%w that can be trusted: others may read %s (mode %03o); chmod 600 it if they never could", ErrBadKey, path, mode)
+		return k, fmt.Errorf("%w that can be trusted: others may read %s (mode %03o); chmod 600 it if they never could",
+			ErrBadKey, path, mode)
 	}
 	data, err := os.ReadFile(path)
 	if err != nil {

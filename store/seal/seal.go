@@ -1,5 +1,11 @@
 // Package seal makes what the archive keeps unreadable to whoever has only its
-// folder.
+// folder: make a [Sealer] of a master key, and seal each value, or the content
+// of a still's file, for the place where it is kept. It opens for that place
+// alone:
+//
+//	sealer, err := seal.NewSealer(master)
+//	sealed := sealer.Value([]byte("Tamsin Quill"), "persons.name", id)
+//	name, err := sealer.OpenValue(sealed, "persons.name", id)
 //
 // Everything is sealed with AES-256-GCM (NIST SP 800-38D) from the standard
 // library, so a changed byte is noticed, and bound to its place: what was

@@ -1,0 +1,283 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/url"
+	"os"
+	"path/filepath"
+	"runtime"
+	"time"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+
+	"lintel/store/seal"
+)
+
+// Exists reports whether dir holds an archive.
+func Exists(dir string) bool {
+	_, err := os.Stat(filepath.Join(dir, "archive.db"))
+	return err == nil
+}
+
+// Open opens the archive in dir, making it first where there is none, and
+// brings its schema up to date. The clock now is asked for every time that
+// the archive records. A new archive takes the master key for its own; the
+// error is ErrWrongKey if an archive has another, and ErrDamaged if its
+// database can't be read, and then nothing is changed.
+func Open(ctx context.Context, dir string, master seal.Key, now func() time.Time) (*Archive, error) {
+	seals, err := seal.NewSealer(master)
+	if err != nil {
+		return nil, fmt.Errorf("opening the archive in %s: %w", dir, err)
+	}
+	a := &Archive{dir: dir, now: now, seals: seals, watchers: make(map[chan struct{}]bool), folders: make(map[string]bool)}
+	if err := a.inspect(ctx); err != nil {
+		return nil, fmt.Errorf("opening the archive in %s: %w", dir, unchanged(err))
+	}
+	for _, d := range []string{dir, filepath.Join(dir, "stills"), filepath.Join(dir, "incoming")} {
+		if err := os.MkdirAll(d, 0o700); err != nil {
+			return nil, fmt.Errorf("making the archive's folders: %w", err)
+		}
+	}
+	if err := privateFile(a.databasePath()); err != nil {
+		return nil, fmt.Errorf("making the archive's database: %w", err)
+	}
+	if a.write, err = openDatabase(dir, "immediate"); err != nil {
+		return nil, err
+	}
+	a.write.SetMaxOpenConns(1)
+	if err := a.migrate(ctx); err != nil {
+		a.write.Close()
+		return nil, fmt.Errorf("opening the archive in %s: %w", dir, unchanged(err))
+	}
+	if a.read, err = openDatabase(dir, "deferred"); err != nil {
+		a.write.Close()
+		return nil, err
+	}
+	a.read.SetMaxOpenConns(max(4, runtime.NumCPU()))
+	return a, nil
+}
+
+func (a *Archive) databasePath() string { return filepath.Join(a.dir, "archive.db") }
+
+// inspect looks at what is in the folder before anything is written there. SQLite
+// takes a database without a single byte for a new one, and then throws its log
+// away; so may stills whose rows are lost be taken for strays.
+func (a *Archive) inspect(ctx context.Context) error {
+	// The database comes first and never gets shorter, so this order leaves
+	// another process time to make it.
+	left := remains(a.dir)
+	info, err := os.Stat(a.databasePath())
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	if err != nil || info.Size() <= 1 { // SQLite counts a single byte as none
+		if left != "" {
+			return fmt.Errorf("%w (archive.db is missing or empty, and yet there is %s)", ErrDamaged, left)
+		}
+		return nil
+	}
+	if log, err := os.Stat(a.databasePath() + "-wal"); err != nil || log.Size() == 0 {
+		if info.Size()%pageSize != 0 {
+			return fmt.Errorf("%w (archive.db is cut within a page)", ErrDamaged)
+		}
+		return nil // migrate looks at the rest before it writes
+	}
+	return a.tryKey(ctx, "ro")
+}
+
+// tryKey tries the master key on the database. Whoever may write ("rw") and is
+// the last to close moves the log into the database; whoever may only read
+// ("ro") leaves an empty log behind where there was none.
+func (a *Archive) tryKey(ctx context.Context, mode string) error {
+	db, err := openPool(a.dir, mode, "deferred")
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	names, err := fs.Glob(migrations, "migrations/*.sql")
+	if err != nil {
+		return fmt.Errorf("listing migrations: %w", err)
+	}
+	version, err := schemaVersion(ctx, db, len(names))
+	if err == nil && version > 0 {
+		err = a.checkMark(ctx, db)
+	}
+	var e *sqlite.Error
+	if errors.As(err, &e) && e.Code()&0xff == sqlite3.SQLITE_READONLY {
+		return nil // its making broke off, which only a writer can make good
+	}
+	return err
+}
+
+// pageSize is the size of the database's pages in bytes, SQLite's usual one.
+const pageSize = 4096
+
+// remains names something in the folder that there is only beside a database.
+func remains(dir string) (what string) {
+	if log, err := os.Stat(filepath.Join(dir, "archive.db-wal")); err == nil && log.Size() > 0 {
+		return "archive.db-wal"
+	}
+	for _, folder := range []string{"incoming", "stills"} {
+		filepath.WalkDir(filepath.Join(dir, folder), func(path string, d fs.DirEntry, err error) error {
+			if err != nil || d.IsDir() {
+				return nil
+			}
+			what = path
+			return fs.SkipAll
+		})
+	}
+	return what
+}
+
+// damage adds ErrDamaged to what SQLite says of a database that is no longer,
+// or never was, as it writes them.
+func damage(err error) error {
+	var e *sqlite.Error
+	if !errors.As(err, &e) || errors.Is(err, ErrDamaged) {
+		return err
+	}
+	switch e.Code() & 0xff { // without what SQLite's extended codes add
+	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
+		return fmt.Errorf("%w (%w)", ErrDamaged, err)
+	}
+	return err
+}
+
+// unchanged is damage that was found before anything was written.
+func unchanged(err error) error {
+	if err = damage(err); errors.Is(err, ErrDamaged) {
+		return fmt.Errorf("%w; nothing was changed", err)
+	}
+	return err
+}
+
+// openDatabase opens a pool on the archive's database; txlock says which lock
+// a transaction of that pool takes when it begins.
+func openDatabase(dir, txlock string) (*sql.DB, error) { return openPool(dir, "rw", txlock) }
+
+// openPool opens a pool to read ("ro") or to write ("rw") what must be there.
+func openPool(dir, mode, txlock string) (*sql.DB, error) {
+	path, err := filepath.Abs(filepath.Join(dir, "archive.db"))
+	if err != nil {
+		return nil, fmt.Errorf("finding the archive: %w", err)
+	}
+	q := url.Values{"mode": {mode}, "_txlock": {txlock}, "_pragma": {
+		"busy_timeout(10000)",
+		"synchronous(FULL)",
+		"foreign_keys(ON)",
+		"secure_delete(ON)",
+		"temp_store(MEMORY)", // what SQLite sorts or rebuilds stays out of /tmp
+	}}
+	db, err := sql.Open("sqlite", (&url.URL{Scheme: "file", Path: path, RawQuery: q.Encode()}).String())
+	if err != nil {
+		return nil, fmt.Errorf("opening the archive's database: %w", err)
+	}
+	return db, nil
+}
+
+// privateFile makes an empty file that only its owner may read: SQLite gives
+// its log files the same mode as the database.
+func privateFile(path string) error {
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR, 0o600)
+	if err != nil {
+		return err
+	}
+	return f.Close()
+}
+
+// migrate runs the numbered migrations that the database has not seen, each
+// in a transaction of its own. Nothing is written to a database that is not
+// Lintel's, or is a newer one's.
+func (a *Archive) migrate(ctx context.Context) error {
+	names, err := fs.Glob(migrations, "migrations/*.sql")
+	if err != nil {
+		return fmt.Errorf("listing migrations: %w", err)
+	}
+	version, err := schemaVersion(ctx, a.write, len(names))
+	if err != nil {
+		return err
+	}
+	if version > 0 {
+		if err := a.checkKey(ctx); err != nil {
+			return err
+		}
+	}
+	// The mode is kept in the file, so connections need not ask for it.
+	if _, err := a.write.ExecContext(ctx, `PRAGMA journal_mode = WAL`); err != nil {
+		return fmt.Errorf("turning the write-ahead log on: %w", err)
+	}
+	for ; version < len(names); version++ {
+		script, err := migrations.ReadFile(names[version])
+		if err != nil {
+			return fmt.Errorf("reading %s: %w", names[version], err)
+		}
+		err = a.update(ctx, func(tx *sql.Tx) error {
+			// Asked again, since another process may have been quicker.
+			if now, err := schemaVersion(ctx, tx, len(names)); err != nil || now > version {
+				return err
+			}
+			_, err := tx.ExecContext(ctx, fmt.Sprintf("%s;\nPRAGMA application_id = %d;\nPRAGMA user_version = %d;",
+				script, applicationID, version+1))
+			if err == nil && version+1 == trailSince {
+				err = a.setAuditHead(ctx, tx, 0, [32]byte{})
+			}
+			if err == nil && version+1 == wordsSince {
+				err = a.dropSentences(ctx, tx)
+			}
+			return err
+		})
+		if err != nil {
+			return fmt.Errorf("migrating to schema %d: %w", version+1, err)
+		}
+	}
+	_, err = a.write.ExecContext(ctx, `INSERT INTO master (id, mark) VALUES (1, ?) ON CONFLICT DO NOTHING`,
+		a.seals.Value([]byte("lintel"), "master.mark"))
+	if err != nil {
+		return fmt.Errorf("marking the archive with its master key: %w", err)
+	}
+	return a.checkKey(ctx) // another process may have marked it first
+}
+
+// checkKey compares the master key with the one the archive was made with.
+func (a *Archive) checkKey(ctx context.Context) error { return a.checkMark(ctx, a.write) }
+
+func (a *Archive) checkMark(ctx context.Context, q querier) error {
+	var mark []byte
+	err := q.QueryRowContext(ctx, `SELECT mark FROM master`).Scan(&mark)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil // its first start broke off
+	}
+	if err != nil {
+		return fmt.Errorf("reading the archive's mark: %w", err)
+	}
+	if _, err := a.seals.OpenValue(mark, "master.mark"); err != nil {
+		return ErrWrongKey
+	}
+	return nil
+}
+
+// schemaVersion returns how many migrations the database has seen, of those
+// that this Lintel knows.
+func schemaVersion(ctx context.Context, q querier, known int) (version int, err error) {
+	var id, tables int
+	row := q.QueryRowContext(ctx, `SELECT
+		(SELECT user_version FROM pragma_user_version),
+		(SELECT application_id FROM pragma_application_id),
+		(SELECT count(*) FROM sqlite_schema)`)
+	if err := row.Scan(&version, &id, &tables); err != nil {
+		return 0, fmt.Errorf("reading the schema's version: %w", err)
+	}
+	if id != applicationID && tables > 0 {
+		return 0, ErrForeignDatabase
+	}
+	if version > known {
+		return 0, fmt.Errorf("%w: it has schema %d, this one knows %d; start the newer Lintel, nothing was changed",
+			ErrNewerArchive, version, known)
+	}
+	return version, nil
+}

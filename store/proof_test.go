@@ -1,0 +1,126 @@
+package store
+
+import (
+	"bytes"
+	"database/sql"
+	"math/rand/v2"
+	"strings"
+	"testing"
+)
+
+// What can't be proven is not, and the reason is said.
+func TestVerifyErasedRefuses(t *testing.T) {
+	a, _ := newArchive(t)
+	ctx := t.Context()
+	p, _ := enrolled(t, a, rand.New(rand.NewPCG(1, 2)), "Tamsin Quill", 1)
+	visit, other := keep(t, a, stillOf("r1", 0)), keep(t, a, stillOf("r2", 0))
+	v, err := a.Visit(ctx, visit)
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := v.Stills[0].File
+	prove := func(id string, want error, words string) {
+		t.Helper()
+		_, err := a.VerifyErased(ctx, id)
+		wantError(t, err, want)
+		if err == nil || !strings.Contains(err.Error(), words) {
+			t.Errorf("said %v, want %q in it", err, words)
+		}
+	}
+	run := func(statement string, args ...any) {
+		t.Helper()
+		if _, err := a.write.ExecContext(ctx, statement, args...); err != nil {
+			t.Fatal(err)
+		}
+	}
+	prove(visit, ErrNotErased, "is in the archive")
+	prove(p.ID, ErrNotErased, "is in the archive")
+	prove(file, ErrNotErased, "is in the archive")
+	prove(newID(), ErrNotErased, "knows no visit")
+	if err := a.EraseVisit(ctx, visit); err != nil {
+		t.Fatal(err)
+	}
+	prove(visit, ErrTraces, "not scrubbed")
+	if err := a.Scrub(ctx); err != nil {
+		t.Fatal(err)
+	}
+	for _, id := range []string{visit, file} {
+		if p, err := a.VerifyErased(ctx, id); err != nil || len(p.Checked) != 5 || p.At != a.now() {
+			t.Errorf("%+v, %v", p, err)
+		}
+	}
+	// Each thing that might be left is put there.
+	run(`UPDATE stills SET sent_mac = ? WHERE visit = ?`, []byte("x"+visit+"y"), other)
+	prove(visit, ErrTraces, "table stills")
+	run(`UPDATE stills SET sent_mac = randomblob(32) WHERE visit = ?`, other)
+	run(`INSERT INTO removals VALUES (?)`, file)
+	prove(file, ErrTraces, "table removals")
+	prove(visit, ErrTraces, "not scrubbed")
+	run(`DELETE FROM removals`)
+	if err := a.writeIncoming(file, []byte("a picture")); err != nil {
+		t.Fatal(err)
+	}
+	prove(visit, ErrTraces, "the file of the erased still")
+	if err := a.removeFile(file); err != nil {
+		t.Fatal(err)
+	}
+	// A copy in a page's unused part, as SQLite leaves them.
+	setDue(t, a)
+	if err := a.Scrub(ctx); err != nil {
+		t.Fatal(err)
+	}
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		var data []byte
+		if err := tx.QueryRowContext(ctx,
+			`SELECT data FROM sqlite_dbpage WHERE pgno = (SELECT rootpage FROM sqlite_schema
+			WHERE name = 'visits')`).Scan(&data); err != nil {
+			return err
+		}
+		gap := unused(data, false)[0]
+		copy(data[gap.from+10:gap.until], visit)
+		_, err := tx.ExecContext(ctx,
+			`UPDATE sqlite_dbpage SET data = ? WHERE pgno = (SELECT rootpage FROM sqlite_schema WHERE name = 'visits')`, data)
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	prove(visit, ErrTraces, "where it is not remembered")
+	if r, err := a.Verify(ctx, true, nil); err != nil || r.Left > 0 || r.Leftovers > 0 {
+		t.Errorf("%+v, %v", r, err)
+	}
+	if _, err := a.VerifyErased(ctx, visit); err != nil {
+		t.Error(err)
+	}
+}
+
+// A mention is found wherever in a file it stands, also across the parts that
+// are read at once.
+func TestFindMention(t *testing.T) {
+	id := newID()
+	const chunk = 1 << 20
+	places := []int{0, 3, 8, 2*chunk + 70, 3*chunk - 26}
+	for at := chunk - 30; at < chunk+70; at++ {
+		places = append(places, at)
+	}
+	data := make([]byte, 3*chunk)
+	for _, at := range places {
+		for before, remembered := range map[string]bool{"": false, "visit": true, "visit ": true, "\x04\x00\x41\x06": true,
+			"person": false} {
+			if at < len(before) {
+				continue
+			}
+			there := data[at-len(before) : at+len(id)]
+			copy(there, before+id)
+			read, found, err := findMention(t.Context(), bytes.NewReader(data), Erasure{What: "visit", ID: id})
+			clear(there)
+			want := int64(at)
+			if remembered {
+				want = -1
+			}
+			if found != want || err != nil || remembered && read != int64(len(data)) {
+				t.Errorf("%q at %d: found at %d after %d bytes, want %d; %v", before, at, found, read, want, err)
+			}
+		}
+	}
+}
