@@ -9,11 +9,25 @@ export LINTEL_NETS ?= $(wildcard $(abspath $(CURDIR)/../shared/models))
 
 GO = CGO_LDFLAGS="$$(sh setup/debian.sh flags)" go
 
-.PHONY: help run test setup build libraries clean
+# Packages whose tests call the face library need it built, and the models; the others are a developer's quick loop.
+quick = $(shell go list -f '{{.ImportPath}} {{.Deps}} {{.TestImports}} {{.XTestImports}}' ./... | \
+	grep -v lintel/pipeline/face | cut -d' ' -f1)
+
+# Packages that only compute, in one goroutine, on all photographs or on very many cases: the race detector can find
+# nothing in them, and makes them ten times slower.
+alone = $(addprefix lintel/pipeline/,advice/policy liveness liveness/photographs quality/photographs redact/recognise)
+
+# Tests of the other packages that go over all photographs, or kill a process 50 times. They make little of it, or
+# nothing, with the race detector, and are run once more without.
+measured = ^Test(AccuracyOnPairs|AccuracyAgainstBareCalls|SpeedCommand|SmallFacesOnPaintedStills|Measure.*|FacePairs|$\
+	DescriptorNearThatOfTheWholeStill|SquaresAgainstPigo|ShippedCurve|RatesAreAboveTheTruth|Fit.*|Kill)$$
+
+.PHONY: help run test quick format setup build libraries clean
 
 help:
 	@echo "make run    install what Lintel needs, build it, and serve on http://localhost:8420"
 	@echo "make test   install what its tests need besides, and run them all"
+	@echo "make quick  check and test what needs neither models nor the face library, in a minute and a half"
 	@echo "make setup  only install the libraries, build, and fetch the models"
 	@echo "make build  only install the libraries and build build/lintel"
 	@echo "make clean  remove what was built; the archive in data/ and the models stay"
@@ -26,17 +40,22 @@ setup: build
 	build/lintel models fetch
 
 test: purpose = test
-test: build
+test: build format
 	build/lintel models fetch --examples
-	@unformatted=$$(gofmt -l .); test -z "$$unformatted" || { echo "not in gofmt's format:" $$unformatted; exit 1; }
 	@echo "checking and testing, with the race detector; the face library is built for it the first time, about two minutes"
 	@$(GO) vet ./...
 	@$(GO) tool staticcheck ./...
-	@$(GO) test -race ./...
-	@echo "measuring error rates, what is found and what is not any more, on all photographs, which the race detector is too slow for"
-	@$(GO) test ./cmd/lintel ./pipeline/face ./pipeline/match ./pipeline/cluster ./pipeline/redact/recognise ./pipeline/quality/photographs ./pipeline/liveness ./pipeline/liveness/photographs ./pipeline/advice/policy
-	@echo "killing a busy process 50 times, at random moments"
-	@$(GO) test ./store -run 'TestKill$$'
+	@$(GO) test -race -vet=off $(filter-out $(alone),$(shell go list ./...))
+	@echo "measuring error rates, and what is found, on all photographs, and killing a busy process 50 times"
+	@$(GO) test -vet=off $(alone)
+	@$(GO) test -vet=off -run '$(measured)' ./cmd/lintel ./pipeline/face ./pipeline/match ./pipeline/cluster ./store
+
+quick: format
+	@go vet $(quick)
+	@go test -short -vet=off -skip '^TestKill$$' $(quick)
+
+format:
+	@unformatted=$$(gofmt -l .); test -z "$$unformatted" || { echo "not in gofmt's format:" $$unformatted; exit 1; }
 
 build: libraries
 	@echo "building build/lintel; the face library is built the first time, about two minutes"

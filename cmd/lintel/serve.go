@@ -50,21 +50,11 @@ func (c *serveCmd) Run(g *globals) error {
 		return err
 	}
 	log := slog.New(slog.NewTextHandler(g.stderr, nil))
-	archive, err := g.openArchive(true)
+	archive, err := g.recover(log)
 	if err != nil {
 		return err
 	}
 	defer archive.Close()
-	if err := archive.Lock(); err != nil {
-		return err
-	}
-	removed, err := archive.Recover(g.ctx)
-	if err != nil {
-		return err
-	}
-	if removed > 0 {
-		log.Warn("removed stills that an earlier stop left half received; their bells were not answered", "files", removed)
-	}
 
 	listener, err := c.listen(c.Listen)
 	if err != nil {
@@ -89,12 +79,8 @@ func (c *serveCmd) Run(g *globals) error {
 	defer hours.Stop()
 	care := newCaretaker(archive, log, time.Now, hours.C)
 	pages := web.New(web.Config{
-		Archive:   archive,
-		Intake:    intake.New(archive, time.Now, intake.DefaultLimits),
-		Log:       log,
-		Now:       time.Now,
-		Zone:      time.Local,
-		TLS:       c.TLSCert != "",
+		Archive: archive, Intake: intake.New(archive, time.Now, intake.DefaultLimits), Log: log,
+		Now: time.Now, Zone: time.Local, TLS: c.TLSCert != "",
 		Erased:    care.Erased,
 		LastSweep: care.LastSweep,
 		Mask:      redact.Mask,
@@ -113,6 +99,26 @@ func (c *serveCmd) Run(g *globals) error {
 	}
 	steps := pipeline.New(archive, log, func() (pipeline.Finder, error) { return face.Open(g.Models) }, signs, workers())
 	return serve(g.ctx, log, parts{listener, pages, care, steps, advice, broker})
+}
+
+// recover opens the archive for this process alone, and makes good what an earlier stop left undone.
+func (g *globals) recover(log *slog.Logger) (*store.Archive, error) {
+	archive, err := g.openArchive(true)
+	if err != nil {
+		return nil, err
+	}
+	removed, err := 0, archive.Lock()
+	if err == nil {
+		removed, err = archive.Recover(g.ctx)
+	}
+	if err != nil {
+		archive.Close()
+		return nil, err
+	}
+	if removed > 0 {
+		log.Warn("removed stills that an earlier stop left half received; their bells were not answered", "files", removed)
+	}
+	return archive, nil
 }
 
 // An openBroker is one with where it listens.
