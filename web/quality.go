@@ -2,6 +2,7 @@ package web
 
 import (
 	"lintel/internal/house"
+	"lintel/internal/words"
 	"lintel/pipeline/quality"
 )
 
@@ -26,10 +27,12 @@ func newQualityJSON(q *house.Quality) *qualityJSON {
 	score, complaints := quality.Judge(*q)
 	j := &qualityJSON{*q, score, quality.Poor(*q), []complaintJSON{}}
 	for _, c := range complaints {
-		j.Complaints = append(j.Complaints, complaintJSON{c.Code, c.Says})
+		j.Complaints = append(j.Complaints, complaintJSON{c.Code, complaintWords(c)})
 	}
 	return j
 }
+
+func complaintWords(c quality.Complaint) string { return words.For(language).Complaint(c.Code, c.Value) }
 
 // worstOf says in a sentence what is most wrong with a face; "" for nothing.
 func worstOf(q *house.Quality) string {
@@ -37,7 +40,7 @@ func worstOf(q *house.Quality) string {
 		return ""
 	}
 	if _, complaints := quality.Judge(*q); len(complaints) > 0 {
-		return complaints[0].Says
+		return complaintWords(complaints[0])
 	}
 	return ""
 }

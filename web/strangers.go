@@ -175,7 +175,7 @@ func faultOf(f house.Face) string {
 		return ""
 	}
 	if _, complaints := quality.Judge(*f.Quality); len(complaints) > 0 {
-		return complaints[0].Says
+		return complaintWords(complaints[0])
 	}
 	return ""
 }

@@ -67,7 +67,9 @@ func needed(t *testing.T) (keys []string) {
 		}
 	}
 	add("refused-", refusals(t)...)
-	add("complaint-", append(found(t, sources(t, "../../pipeline/quality/judge.go"), `code:\s+"([a-z-]+)"`), "no-eyes")...)
+	complaints := append(found(t, sources(t, "../../pipeline/quality/judge.go"), `code:\s+"([a-z-]+)"`), "no-eyes")
+	add("complaint-", complaints...)
+	add("do-", complaints...)
 	add("cant-tell-", liveness.Tiny, liveness.Dark, liveness.NoEyes, liveness.Border, liveness.NoNetwork, liveness.OneFrame,
 		liveness.Sizes, liveness.Plain, "unknown")
 	for _, a := range []house.Advice{policy.Decide(policy.Input{}), policy.DecideParcel(policy.Input{})} {
