@@ -15,21 +15,33 @@ func TestRestate(t *testing.T) {
 		change func(*house.DoorRule)
 		want   string
 	}{
-		{func(*house.DoorRule) {}, "Ada Quill may be suggested at the front door on Monday to Friday from 07:00 to 20:00, not on holidays, if a phone of theirs came home or a one-time code of theirs was given, the match is strong and there are two stills or more. Any sign of a picture withholds."},
+		{func(*house.DoorRule) {},
+			"Ada Quill may be suggested at the front door on Monday to Friday from 07:00 to 20:00, not on holidays, if a " +
+				"phone of theirs came home or a one-time code of theirs was given, the match is strong and there are two stills " +
+				"or more. Any sign of a picture withholds."},
 		{func(r *house.DoorRule) { r.Need = 2; r.Holidays = true; r.Band = "fair"; r.CantTell = true },
-			"Ada Quill may be suggested at the front door on Monday to Friday from 07:00 to 20:00, holidays too, if a phone of theirs came home and a one-time code of theirs was given, the match is strong or fair and there is one still or more. Any sign of a picture withholds."},
+			"Ada Quill may be suggested at the front door on Monday to Friday from 07:00 to 20:00, holidays too, if a phone " +
+				"of theirs came home and a one-time code of theirs was given, the match is strong or fair and there is one still " +
+				"or more. Any sign of a picture withholds."},
 		{func(r *house.DoorRule) {
 			r.Days = [7]bool{true, false, true, false, false, false, true}
 			r.From, r.To = 22*60, 6*60
 			r.Factors, r.Need = kinds, 2
 			r.Liveness = house.Doubtful
-		}, "Ada Quill may be suggested at the front door on Tuesday, Saturday and Sunday from 22:00 to 06:00 the day after, not on holidays, if 2 of these hold (a phone of theirs came home; a one-time code of theirs was given; a token of theirs was seen; a resident looked at the still and agreed), the match is strong and there are two stills or more. A face that looks like a picture withholds; lesser signs of one are allowed."},
-		{func(r *house.DoorRule) { *r = never("n", ben) }, "Ben Moss is never suggested at the front door on any day at any time, holidays or not, whatever else is allowed."},
+		}, "Ada Quill may be suggested at the front door on Tuesday, Saturday and Sunday from 22:00 to 06:00 the day " +
+			"after, not on holidays, if 2 of these hold (a phone of theirs came home; a one-time code of theirs was given; a " +
+			"token of theirs was seen; a resident looked at the still and agreed), the match is strong and there are two " +
+			"stills or more. A face that looks like a picture withholds; lesser signs of one are allowed."},
+		{func(r *house.DoorRule) { *r = never("n", ben) },
+			"Ben Moss is never suggested at the front door on any day at any time, holidays or not, whatever else is allowed."},
 		{func(r *house.DoorRule) {
 			*r = never("n", ben)
 			r.Days, r.From, r.Holidays = workdays, 9*60, true
-		}, "Ben Moss is never suggested at the front door on Monday to Friday and on every holiday from 09:00 to 24:00, whatever else is allowed."},
-		{func(r *house.DoorRule) { r.Need = 0 }, "This rule can't be followed. Nothing is suggested by it. A rule needs one factor at least, and no more than it names."},
+		}, "Ben Moss is never suggested at the front door on Monday to Friday and on every holiday from 09:00 to 24:00, " +
+			"whatever else is allowed."},
+		{func(r *house.DoorRule) { r.Need = 0 },
+			"This rule can't be followed. Nothing is suggested by it. A rule needs one factor at least, and no more than it " +
+				"names."},
 		{func(r *house.DoorRule) { r.Person = "p-gone" }, "Somebody or something that is gone may be"},
 	} {
 		one := r
@@ -47,7 +59,8 @@ func restated(r house.ParcelRule, d house.Door, zone *time.Location) string {
 
 func TestRestateParcel(t *testing.T) {
 	in := parcelGood()
-	want := "Opening the garage may be suggested for one parcel (a lamp) to whoever rings from Wednesday 25 November, 16:05 to Wednesday 25 November, 19:05, once and for 2 minutes at most."
+	want := "Opening the garage may be suggested for one parcel (a lamp) to whoever rings from Wednesday 25 November, " +
+		"16:05 to Wednesday 25 November, 19:05, once and for 2 minutes at most."
 	if got := restated(in.Parcels[0], in.Door, berlin); got != want {
 		t.Errorf("says %q", got)
 	}
@@ -65,7 +78,8 @@ func TestRestateParcel(t *testing.T) {
 // TestNothingIsProof looks through all that is ever said for words that promise
 // what no camera can, and for jargon.
 func TestNothingIsProof(t *testing.T) {
-	promise := regexp.MustCompile(`(?i)\b(prov\w*|proof|certain\w*|guarante\w*|verified|authentic\w*|identified|identity|surely|safe|live\w*|FPIR|FMR|NaN|nil)\b|%!`)
+	promise := regexp.MustCompile(`(?i)\b(prov\w*|proof|certain\w*|guarante\w*|verified|authentic\w*|identified|` +
+		`identity|surely|safe|live\w*|FPIR|FMR|NaN|nil)\b|%!`)
 	seen := make(map[string]bool)
 	check := func(says string) {
 		if seen[says] {
