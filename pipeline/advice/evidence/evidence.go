@@ -6,8 +6,8 @@
 // [house.Factor]s, or errors that say what is wrong with a message. A message is
 // JSON, one object with one field:
 //
-//	{"arrival": {"latitude_deg": …, "longitude_deg": …, "accuracy_m": …, "at": "…"}}  a phone: package geofence
-//	{"code": "123456"}                                                                from a phone: package totp
+//	{"arrival": {"latitude_deg": …, "longitude_deg": …, "accuracy_m": …, "at": "…"}}   from a phone: geofence
+//	{"code": "123456"}                                                                from a phone: totp
 //	{"token": "LABEL"}                                                                from a reader: it saw this token
 //
 // A resident who is signed in can give two more factors: a code that somebody
