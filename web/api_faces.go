@@ -27,7 +27,7 @@ func newQualityJSON(q *house.Quality) *qualityJSON {
 	score, complaints := quality.Judge(*q)
 	j := &qualityJSON{*q, score, quality.Poor(*q), []complaintJSON{}}
 	for _, c := range complaints {
-		j.Complaints = append(j.Complaints, complaintJSON{c.Code, c.Says})
+		j.Complaints = append(j.Complaints, complaintJSON{c.Code, complaintWords(c)})
 	}
 	return j
 }
