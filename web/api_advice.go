@@ -144,7 +144,7 @@ func (s *Server) postDryRun(w http.ResponseWriter, r *http.Request) error {
 	}
 	tried, err := s.try(r.Context(), book, sent.Door, edited, given)
 	if errors.Is(err, errNoTrialDoor) {
-		return problem{Status: http.StatusNotFound, Type: "unknown-door", Title: "There is no such door."}
+		return errNoDoor
 	}
 	if err != nil {
 		return err

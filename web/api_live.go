@@ -49,7 +49,7 @@ var upgrader = websocket.Upgrader{
 func (s *Server) getLive(w http.ResponseWriter, r *http.Request) error {
 	since, ok := number(r, "since", 0, 1<<62)
 	if !ok {
-		return problem{Status: http.StatusBadRequest, Type: "bad-query", Title: "since is a revision."}
+		return queryProblem("since is a revision.")
 	}
 	finished, ok := s.accept()
 	if !ok {

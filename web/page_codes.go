@@ -74,7 +74,7 @@ func appName(name string) string {
 func (s *Server) getCodesPicture(w http.ResponseWriter, r *http.Request) error {
 	picture, ok := s.pictures.take(r.PathValue("picture"), s.browserOf(r), r.PathValue("person"))
 	if !ok {
-		return problem{Status: http.StatusNotFound, Type: "not-found", Title: "There is no such picture; each is shown once."}
+		return errNoPicture
 	}
 	w.Header().Set("Content-Type", "image/png") // Cache-Control is no-store, as everywhere
 	w.Write(picture)

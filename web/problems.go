@@ -163,7 +163,7 @@ var (
 		Title: fmt.Sprintf("This code was used before. The next one is shown within %d seconds.", int(totp.Period.Seconds()))}
 )
 
-// badQuery is a query that can't be understood.
+// queryProblem is of a query that can't be understood.
 func queryProblem(title string) problem {
 	return problem{Status: http.StatusBadRequest, Type: "bad-query", Title: title}
 }
