@@ -13,6 +13,7 @@ import (
 	"os/user"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
@@ -39,8 +40,10 @@ func (e *notDebian) Error() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "apt cannot bring them: %s.\n", e.cause)
 	b.WriteString("Lintel runs without apt, on what you bring yourself:\n")
-	b.WriteString("  libraries: libdlib-dev libopenblas-dev libatlas-base-dev liblapack-dev libjpeg62-turbo-dev, or your\n")
-	b.WriteString("  system's equivalents: dlib 19.24 or newer, BLAS and LAPACK with CBLAS, libjpeg-turbo; and a C++ compiler\n")
+	b.WriteString(
+		"  libraries: libdlib-dev libopenblas-dev libatlas-base-dev liblapack-dev libjpeg62-turbo-dev, or your\n")
+	b.WriteString("  system's equivalents: dlib 19.24 or newer, BLAS and LAPACK with CBLAS, libjpeg-turbo; and a C++ " +
+		"compiler\n")
 	fmt.Fprintf(&b, "  files, into %s:\n", e.dir)
 	for _, f := range e.want {
 		fmt.Fprintf(&b, "    %s\n      %s\n", f.Name, wanted(f))
@@ -49,9 +52,12 @@ func (e *notDebian) Error() string {
 	return b.String()
 }
 
-// apt is the machine's apt on settings of its own. It reads the machine's settings first, for proxies, keys and
-// mirrors, then its own, which move all that apt writes to a directory and replace the package sources by their
-// source-package side. The machine's own lists have no source packages as a rule, so they would be of no use.
+// apt is the machine's apt on settings of its own. It reads the machine's settings first, for proxies and mirrors, then
+// its own, which move all that apt writes to a directory and replace the package sources by their source-package side.
+// The machine's own lists have no source packages as a rule, so they would be of no use.
+//
+// Signatures of mirrors are not asked for ([trusted=yes]), and so no keys: whatever arrives, a model file is taken only
+// if it has the SHA-256 that this package names. A false mirror could make a download futile, and nothing else.
 type apt struct {
 	root   string // holds all that this apt reads and writes
 	helper string
@@ -59,7 +65,7 @@ type apt struct {
 
 // newApt writes the settings into root. It changes nothing outside root.
 func newApt(ctx context.Context, root, helper string) (*apt, error) {
-	for _, program := range []string{"apt-get", "apt-config", helper} {
+	for _, program := range []string{"apt-get", helper} {
 		if _, err := exec.LookPath(program); err != nil {
 			return nil, &notDebian{cause: "this machine has no " + program}
 		}
@@ -67,27 +73,27 @@ func newApt(ctx context.Context, root, helper string) (*apt, error) {
 	if strings.ContainsAny(root, "\"\n") {
 		return nil, fmt.Errorf("apt's settings cannot name the directory %q", root)
 	}
-	a := &apt{root: root, helper: helper}
-	for _, dir := range []string{"sources", "lists/partial", "cache/archives/partial", "archives"} {
+	for _, dir := range []string{"lists/partial", "cache/archives/partial", "archives"} {
 		if err := os.MkdirAll(filepath.Join(root, dir), 0o755); err != nil {
 			return nil, err
 		}
 	}
+	a := &apt{root, helper}
 	a.shareArchives()
-	if err := os.WriteFile(a.config(), a.settings(), 0o644); err != nil {
+	sources, err := sourcePackages(ctx)
+	if err != nil {
 		return nil, err
 	}
-	if err := a.takeSources(ctx); err != nil {
-		return nil, fmt.Errorf("reading apt's package sources: %w", err)
-	}
-	return a, nil
+	settings := fmt.Appendf(nil, settings, root)
+	return a, errors.Join(
+		os.WriteFile(filepath.Join(root, "sources.list"), sources, 0o644),
+		os.WriteFile(a.config(), settings, 0o644))
 }
 
 func (a *apt) config() string { return filepath.Join(a.root, "apt.conf") }
 
-func (a *apt) settings() []byte {
-	return fmt.Appendf(nil, `Dir::Etc::sourcelist "/dev/null";
-Dir::Etc::sourceparts "%[1]s/sources";
+const settings = `Dir::Etc::sourcelist "%[1]s/sources.list";
+Dir::Etc::sourceparts "/dev/null";
 Dir::State::lists "%[1]s/lists";
 Dir::Cache "%[1]s/cache";
 Dir::Cache::archives "%[1]s/cache/archives";
@@ -95,8 +101,7 @@ Dir::Cache::archives "%[1]s/cache/archives";
 #clear APT::Update;
 // Without this, apt-get update calls it a success when a server could not be reached.
 APT::Update::Error-Mode "any";
-`, a.root)
-}
+`
 
 // shareArchives lets apt, where root runs it, download as its unprivileged user. Where this cannot be, because a
 // directory further up is closed to that user, apt downloads as root and says so.
@@ -111,108 +116,25 @@ func (a *apt) shareArchives() {
 	}
 }
 
-// takeSources copies the machine's package sources into sources/, turned to source packages.
-func (a *apt) takeSources(ctx context.Context) error {
-	paths, err := sourceFiles(ctx)
+// sourcePackages asks apt where the machine's packages come from, and says it as sources.list(5) does, for their source
+// packages. Compact discs are left out: apt would ask for them.
+func sourcePackages(ctx context.Context) ([]byte, error) {
+	cmd := exec.CommandContext(ctx, "apt-get", "-o", "APT::Get::IndexTargets::ReleaseInfo=false", "indextargets",
+		"--format", "deb-src [trusted=yes] $(REPO_URI) $(RELEASE) $(COMPONENT)")
+	out, err := cmd.Output()
 	if err != nil {
-		return err
+		return nil, fmt.Errorf("reading apt's package sources: apt-get indextargets: %w", err)
 	}
-	found := false
-	for _, path := range paths {
-		text, err := os.ReadFile(path)
-		if errors.Is(err, os.ErrNotExist) {
-			continue
-		}
-		if err != nil {
-			return err
-		}
-		turn := sourceList
-		if filepath.Ext(path) == ".sources" {
-			turn = sourceStanzas
-		}
-		turned := turn(text)
-		found = found || len(turned) > 0
-		// Two files may have the same name only if apt was told so; the first is sources.list.
-		if err := os.WriteFile(filepath.Join(a.root, "sources", filepath.Base(path)), turned, 0o644); err != nil {
-			return err
-		}
+	lines := slices.Sorted(strings.Lines(string(out)))
+	lines = slices.DeleteFunc(slices.Compact(lines), func(line string) bool { return strings.Contains(line, "cdrom:") })
+	if len(lines) == 0 {
+		return nil, &notDebian{cause: "this machine's apt has no package sources"}
 	}
-	if !found {
-		return &notDebian{cause: "this machine's apt has no package sources"}
-	}
-	return nil
+	// What has no component keeps the word that would name it.
+	return []byte(strings.ReplaceAll(strings.Join(lines, ""), " $(COMPONENT)", "")), nil
 }
 
-// sourceFiles asks apt which files its package sources stand in.
-func sourceFiles(ctx context.Context) ([]string, error) {
-	out, err := exec.CommandContext(ctx, "apt-config", "shell",
-		"LIST", "Dir::Etc::sourcelist/f", "PARTS", "Dir::Etc::sourceparts/d").Output()
-	if err != nil {
-		return nil, fmt.Errorf("apt-config: %w", err)
-	}
-	var paths []string
-	for line := range strings.Lines(string(out)) {
-		name, value, _ := strings.Cut(strings.TrimSpace(line), "=")
-		value = strings.Trim(value, "'")
-		switch name {
-		case "LIST":
-			paths = append(paths, value)
-		case "PARTS":
-			for _, pattern := range []string{"*.list", "*.sources"} {
-				parts, err := filepath.Glob(filepath.Join(value, pattern))
-				if err != nil {
-					return nil, err
-				}
-				paths = append(paths, parts...)
-			}
-		}
-	}
-	return paths, nil
-}
-
-// sourceList turns the entries of a one-line-style file (sources.list(5)) to source packages, options and all.
-// Compact discs are left out: apt would ask for them.
-func sourceList(text []byte) []byte {
-	var out bytes.Buffer
-	for line := range strings.Lines(string(text)) {
-		line, _, _ = strings.Cut(line, "#")
-		line = strings.TrimSpace(line)
-		i := strings.IndexAny(line, " \t")
-		if i < 0 || strings.Contains(line, "cdrom:") {
-			continue
-		}
-		if kind := line[:i]; kind == "deb" || kind == "deb-src" {
-			fmt.Fprintf(&out, "deb-src%s\n", line[i:])
-		}
-	}
-	return out.Bytes()
-}
-
-// sourceStanzas does the same for a deb822-style file. All fields but Types stay, keys that stand in the file included.
-func sourceStanzas(text []byte) []byte {
-	var out bytes.Buffer
-	replaced := false // whether the current field is Types, so that its further lines go too
-	for line := range strings.Lines(string(text)) {
-		line = strings.TrimRight(line, "\r\n")
-		if strings.HasPrefix(line, "#") {
-			continue
-		}
-		if line != "" && (line[0] == ' ' || line[0] == '\t') {
-			if !replaced {
-				fmt.Fprintln(&out, line)
-			}
-			continue
-		}
-		field, _, _ := strings.Cut(line, ":")
-		if replaced = strings.EqualFold(strings.TrimSpace(field), "Types"); replaced {
-			line = "Types: deb-src"
-		}
-		fmt.Fprintln(&out, line)
-	}
-	return bytes.TrimLeft(out.Bytes(), "\n")
-}
-
-// archive is a file of a source package, as the signed index of its mirror has it.
+// archive is a file of a source package, as the index of its mirror has it.
 type archive struct {
 	uri    string
 	name   string

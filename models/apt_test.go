@@ -13,22 +13,22 @@ import (
 	"testing"
 )
 
-// Both styles as in sources.list(5); mirrors at names that RFC 2606 reserves.
-const (
-	listStyle = `# of our own
+// Every style of sources.list(5), on the machine's real apt; mirrors at names that RFC 2606 reserves.
+func TestSourcePackages(t *testing.T) {
+	if _, err := exec.LookPath("apt-get"); err != nil {
+		t.Skip("no apt on this machine: ", err)
+	}
+	machine := t.TempDir()
+	write(t, machine, "sources.list", `# of our own
 deb http://mirror.example/debian bookworm main contrib # near
-deb [ arch=amd64 signed-by=/usr/share/keyrings/debian-archive-keyring.gpg ]	http://mirror.example/security bookworm-security main
+deb [ arch=amd64 signed-by=/usr/share/keyrings/debian-archive-keyring.gpg ]	http://mirror.example/security any main
 #deb http://off.example/debian bookworm main
 deb cdrom:[A disc]/ bookworm main
 deb-src http://source.example/debian bookworm main
-`
-	listTurned = `deb-src http://mirror.example/debian bookworm main contrib
-deb-src [ arch=amd64 signed-by=/usr/share/keyrings/debian-archive-keyring.gpg ]	http://mirror.example/security bookworm-security main
-deb-src http://source.example/debian bookworm main
-`
-	stanzaStyle = `# of our own
+`)
+	write(t, machine, "sources.list.d/ours.sources", `# of our own
 Types: deb
-URIs: http://mirror.example/debian
+URIs: http://two.example/debian
 Suites: bookworm bookworm-updates
 # in between
 Components: main
@@ -36,51 +36,40 @@ Signed-By: /usr/share/keyrings/debian-archive-keyring.gpg
 
 types:
  deb
-URIs: http://two.example/debian
+URIs: http://three.example/flat
+Suites: ./
+
+Types: deb
+URIs: http://four.example/debian
 Suites: bookworm
 Components: main
 Enabled: no
+`)
+	machineApt(t, machine)
+	const want = `deb-src [trusted=yes] http://mirror.example/debian/ bookworm contrib
+deb-src [trusted=yes] http://mirror.example/debian/ bookworm main
+deb-src [trusted=yes] http://mirror.example/security/ any main
+deb-src [trusted=yes] http://source.example/debian/ bookworm main
+deb-src [trusted=yes] http://three.example/flat/ ./
+deb-src [trusted=yes] http://two.example/debian/ bookworm main
+deb-src [trusted=yes] http://two.example/debian/ bookworm-updates main
 `
-	stanzasTurned = `Types: deb-src
-URIs: http://mirror.example/debian
-Suites: bookworm bookworm-updates
-Components: main
-Signed-By: /usr/share/keyrings/debian-archive-keyring.gpg
-
-Types: deb-src
-URIs: http://two.example/debian
-Suites: bookworm
-Components: main
-Enabled: no
-`
-)
-
-func TestTurnSources(t *testing.T) {
-	if got := string(sourceList([]byte(listStyle))); got != listTurned {
-		t.Errorf("one-line style became\n%s", got)
-	}
-	if got := string(sourceStanzas([]byte(stanzaStyle))); got != stanzasTurned {
-		t.Errorf("deb822 style became\n%s", got)
+	got, err := sourcePackages(context.Background())
+	if err != nil || string(got) != want {
+		t.Errorf("sources (%v)\n%s", err, got)
 	}
 }
 
-// Turning what is turned already must change nothing, and no binary packages may be left.
-func FuzzTurnSources(f *testing.F) {
-	f.Add(listStyle)
-	f.Add(stanzaStyle)
-	f.Fuzz(func(t *testing.T, text string) {
-		list := sourceList([]byte(text))
-		if again := sourceList(list); string(again) != string(list) {
-			t.Errorf("one-line style: %q became %q", list, again)
-		}
-		if strings.HasPrefix(string(list), "deb ") || strings.Contains(string(list), "\ndeb ") {
-			t.Errorf("binary packages in %q", list)
-		}
-		stanzas := sourceStanzas([]byte(text))
-		if again := sourceStanzas(stanzas); string(again) != string(stanzas) {
-			t.Errorf("deb822 style: %q became %q", stanzas, again)
-		}
-	})
+// machineApt has apt take its settings from a folder instead of the machine's.
+func machineApt(t *testing.T, machine string) {
+	t.Helper()
+	write(t, machine, "apt.conf", fmt.Sprintf(`Dir::Etc::sourcelist "%[1]s/sources.list";
+Dir::Etc::sourceparts "%[1]s/sources.list.d";
+APT::Sandbox::User "root"; // the test's directory is closed to others
+APT::Update::Post-Invoke { "touch %[1]s/hooked"; };
+APT::Update::Post-Invoke-Success { "touch %[1]s/hooked"; };
+`, machine))
+	t.Setenv("APT_CONFIG", filepath.Join(machine, "apt.conf"))
 }
 
 // The whole way with the machine's real apt, and a mirror that is a directory, so without a network.
@@ -92,22 +81,17 @@ func TestFetchThroughRealApt(t *testing.T) {
 	}
 	machine := t.TempDir()
 	var index strings.Builder
-	index.WriteString("Package: dlib\nBinary: libdlib-dev\nVersion: 1-1\nFormat: 3.0 (quilt)\nDirectory: .\nChecksums-Sha256:\n")
+	index.WriteString("Package: dlib\nBinary: libdlib-dev\nVersion: 1-1\nFormat: 3.0 (quilt)\nDirectory: " +
+		".\nChecksums-Sha256:\n")
 	for name, content := range invent(t) {
 		write(t, machine, "mirror/"+name, string(content))
 		fmt.Fprintf(&index, " %x %d %s\n", sha256.Sum256(content), len(content), name)
 	}
 	write(t, machine, "mirror/Sources", index.String())
-	write(t, machine, "sources.list.d/ours.sources", "Types: deb\nURIs: file:"+machine+"/mirror\nSuites: ./\nTrusted: yes\n")
+	write(t, machine, "sources.list.d/ours.sources", "Types: deb\nURIs: file:"+machine+"/mirror\nSuites: ./\n")
 	// Another mirror that does not answer must not matter. Nor may the machine's own hooks be run.
 	write(t, machine, "sources.list", "deb file:"+machine+"/gone bookworm main\n")
-	write(t, machine, "apt.conf", fmt.Sprintf(`Dir::Etc::sourcelist "%[1]s/sources.list";
-Dir::Etc::sourceparts "%[1]s/sources.list.d";
-APT::Sandbox::User "root"; // the test's directory is closed to others
-APT::Update::Post-Invoke { "touch %[1]s/hooked"; };
-APT::Update::Post-Invoke-Success { "touch %[1]s/hooked"; };
-`, machine))
-	t.Setenv("APT_CONFIG", filepath.Join(machine, "apt.conf"))
+	machineApt(t, machine)
 
 	f := fakeFetcher(t, "", new(bytes.Buffer))
 	f.helper = "/usr/lib/apt/apt-helper"
@@ -132,13 +116,15 @@ Please use:
 git clone https://git.example/dlib.git
 Need to get 209 MB of source archives.
 'http://mirror.example/d/dlib_1%2bdfsg-1.dsc' dlib_1+dfsg-1.dsc 2483 SHA256:` + abcSum + `
-'http://mirror.example/d/dlib_1%2bdfsg.orig-dlib-models.tar.bz2' dlib_1+dfsg.orig-dlib-models.tar.bz2 200155223 SHA256:` + abcdbcSum + `
+'http://mirror.example/d/dlib_1%2bdfsg.orig-dlib-models.tar.bz2' ` +
+		`dlib_1+dfsg.orig-dlib-models.tar.bz2 200155223 SHA256:` + abcdbcSum + `
 'http://mirror.example/d/weak.tar.gz' weak.tar.gz 5 MD5Sum:900150983cd24fb0d6963f7d28e17f72
 'http://mirror.example/d/sly.tar.gz' ../sly.tar.gz 5 SHA256:` + abcSum + `
 `
 	want := []archive{
 		{"http://mirror.example/d/dlib_1%2bdfsg-1.dsc", "dlib_1+dfsg-1.dsc", 2483, abcSum},
-		{"http://mirror.example/d/dlib_1%2bdfsg.orig-dlib-models.tar.bz2", "dlib_1+dfsg.orig-dlib-models.tar.bz2", 200155223, abcdbcSum},
+		{"http://mirror.example/d/dlib_1%2bdfsg.orig-dlib-models.tar.bz2", "dlib_1+dfsg.orig-dlib-models.tar.bz2", 200155223,
+			abcdbcSum},
 	}
 	if got := parseURIs([]byte(printed)); !reflect.DeepEqual(got, want) {
 		t.Errorf("read %+v", got)
@@ -156,7 +142,7 @@ func TestFollowStatus(t *testing.T) {
 
 func TestNoSources(t *testing.T) {
 	fakeApt(t, nil)
-	if err := os.RemoveAll(filepath.Join(os.Getenv("FAKE"), "etc")); err != nil {
+	if err := os.Remove(filepath.Join(os.Getenv("FAKE"), "sources")); err != nil {
 		t.Fatal(err)
 	}
 	_, err := newApt(context.Background(), t.TempDir(), filepath.Join(os.Getenv("FAKE"), "bin", "apt-helper"))

@@ -99,7 +99,8 @@ func (e *IncompleteError) Error() string {
 func (e *IncompleteError) Is(target error) bool { return target == ErrIncomplete }
 
 // Check hashes the required files in dir, and those of the kinds asked for besides, and returns a finding for each.
-// The error is nil if all are right, or only optional ones are missing, else an [*IncompleteError]. It reads about 32 MB and takes about 0.1 s.
+// The error is nil if all are right, or only optional ones are missing, else an [*IncompleteError]. It reads about 32
+// MB and takes about 0.1 s.
 func Check(dir string, kinds ...Kind) ([]Finding, error) {
 	return examine(dir, Files(kinds...), hashed)
 }

@@ -22,7 +22,8 @@ const (
 // invented stands in for the real table.
 var invented = []File{
 	{Name: "eyes.dat", Size: 3, SHA256: abcSum, Origin: DlibModels, Path: "eyes.dat"},
-	{Name: "photographs/street.jpg", Size: 56, SHA256: abcdbcSum, Kind: Example, Origin: Dlib, Path: "examples/street.jpg"},
+	{Name: "photographs/street.jpg", Size: 56, SHA256: abcdbcSum, Kind: Example, Origin: Dlib,
+		Path: "examples/street.jpg"},
 }
 
 func write(t *testing.T, dir, name, content string) {
@@ -45,7 +46,8 @@ func TestExamine(t *testing.T) {
 		hashed []State
 		sized  []State
 	}{
-		{name: "all right", files: map[string]string{"eyes.dat": abc, "photographs/street.jpg": abcdbc}, kinds: []Kind{Example},
+		{name: "all right", files: map[string]string{"eyes.dat": abc, "photographs/street.jpg": abcdbc},
+			kinds:  []Kind{Example},
 			hashed: []State{OK, OK}, sized: []State{OK, OK}},
 		{name: "optional absent, not asked for", files: map[string]string{"eyes.dat": abc},
 			hashed: []State{OK}, sized: []State{OK}},
@@ -53,7 +55,8 @@ func TestExamine(t *testing.T) {
 			hashed: []State{OK, Missing}, sized: []State{OK, Missing}},
 		{name: "empty directory", hashed: []State{Missing}, sized: []State{Missing}},
 		{name: "cut short", files: map[string]string{"eyes.dat": "ab"}, hashed: []State{Wrong}, sized: []State{Wrong}},
-		{name: "other bytes, same size", files: map[string]string{"eyes.dat": "abd"}, hashed: []State{Wrong}, sized: []State{OK}},
+		{name: "other bytes, same size", files: map[string]string{"eyes.dat": "abd"}, hashed: []State{Wrong},
+			sized: []State{OK}},
 		{name: "unreadable", dirs: []string{"eyes.dat"}, hashed: []State{Unreadable}, sized: []State{Wrong}},
 	}
 	for _, test := range tests {
@@ -99,7 +102,8 @@ func TestIncompleteMessage(t *testing.T) {
 	if !errors.As(err, &incomplete) || incomplete.Checked != 2 {
 		t.Fatalf("error %#v", err)
 	}
-	for _, part := range []string{dir, "eyes.dat: wrong", abcSum, "photographs/street.jpg: missing", "lintel models check"} {
+	for _, part := range []string{dir, "eyes.dat: wrong", abcSum, "photographs/street.jpg: missing",
+		"lintel models check"} {
 		if !strings.Contains(err.Error(), part) {
 			t.Errorf("message lacks %q:\n%v", part, err)
 		}

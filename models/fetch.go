@@ -20,15 +20,14 @@ const pigoModule = "github.com/esimov/pigo"
 
 // FetchOptions says what [Fetch] does besides bringing the required files, in silence.
 type FetchOptions struct {
-	Kinds        []Kind    // what to bring besides the required files
-	KeepArchives bool      // leave the downloaded archives in the directory's .fetch/archives
-	Progress     io.Writer // where a person reads how far it is; rewritten in place on a terminal
+	Kinds    []Kind    // what to bring besides the required files
+	Progress io.Writer // where a person reads how far it is; rewritten in place on a terminal
 }
 
-// Fetch brings those files into dir that [Check] finds missing or wrong, and makes dir if need be. If there are none, it
-// uses no network. It also tries the optional files, for ten seconds in all; where they can't be had it says how to bring
-// them by hand, and that is no error. When it is interrupted, or the network is, what was downloaded so far is kept in dir's .fetch and the
-// next call goes on from there; when all is well, .fetch is removed.
+// Fetch brings those files into dir that [Check] finds missing or wrong, and makes dir if need be. If there are none,
+// it uses no network. It also tries the optional files, for ten seconds in all; where they can't be had it says how to
+// bring them by hand, and that is no error. When it is interrupted, or the network is, what was downloaded so far is
+// kept in dir's .fetch and the next call goes on from there; when all is well, .fetch is removed.
 //
 // The error is [ErrNotDebian] where apt cannot bring the files and people have to, [ErrDownload] if a download failed,
 // [ErrMismatch] if what arrived is not the file wanted, and the context's error if that ended.
@@ -36,7 +35,6 @@ func Fetch(ctx context.Context, dir string, options FetchOptions) error {
 	f := &fetcher{
 		dir:       dir,
 		files:     Files(slices.Concat(options.Kinds, []Kind{Optional})...),
-		keep:      options.KeepArchives,
 		helper:    "/usr/lib/apt/apt-helper",
 		pigo:      pigoDir,
 		publisher: publisher,
@@ -52,7 +50,6 @@ func Fetch(ctx context.Context, dir string, options FetchOptions) error {
 type fetcher struct {
 	dir       string
 	files     []File
-	keep      bool
 	helper    string                                        // apt's program that downloads one file
 	pigo      func(context.Context, string) (string, error) // where the module pigo is unpacked
 	publisher string                                        // the address that optional files are below
@@ -93,7 +90,7 @@ func (f *fetcher) fetch(ctx context.Context) error {
 		return fmt.Errorf("after fetching: %w", err)
 	}
 	f.progress.say("model files: all %d that Lintel needs are there and right", len(needed))
-	return f.clean()
+	return os.RemoveAll(f.scratch)
 }
 
 // from returns those of files that come from one of the origins.
@@ -112,25 +109,6 @@ func (f *fetcher) makeScratch() error {
 		return err
 	}
 	return os.WriteFile(filepath.Join(f.scratch, ".gitignore"), []byte("*\n"), 0o644)
-}
-
-func (f *fetcher) clean() error {
-	entries, err := os.ReadDir(f.scratch)
-	if err != nil {
-		return err
-	}
-	for _, e := range entries {
-		if f.keep && (e.Name() == "archives" || e.Name() == ".gitignore") {
-			continue
-		}
-		if err := os.RemoveAll(filepath.Join(f.scratch, e.Name())); err != nil {
-			return err
-		}
-	}
-	if f.keep {
-		return nil
-	}
-	return os.Remove(f.scratch)
 }
 
 // fromPigo copies files out of the module pigo.
@@ -232,9 +210,6 @@ func (f *fetcher) throughApt(ctx context.Context, a *apt, want []File) error {
 		}
 		if err := f.unpack(ctx, path, files); err != nil {
 			return err
-		}
-		if f.keep {
-			continue
 		}
 		if err := os.Remove(path); err != nil {
 			return err

@@ -83,7 +83,9 @@ func TestFetchWithoutOptional(t *testing.T) {
 		says    string
 	}{
 		{"not there", http.NotFound, "404"},
-		{"another file", func(w http.ResponseWriter, r *http.Request) { io.WriteString(w, "abd") }, "not the file it has to be"},
+		{"another file", func(w http.ResponseWriter, r *http.Request) {
+			io.WriteString(w, "abd")
+		}, "not the file it has to be"},
 		{"too long", func(w http.ResponseWriter, r *http.Request) {
 			w.Write(bytes.Repeat([]byte("abc"), 1e6))
 		}, "not the file it has to be"},

@@ -1,7 +1,7 @@
 package pipeline
 
 import (
-	"container/list"
+	"slices"
 	"sync"
 	"time"
 
@@ -21,9 +21,8 @@ const maxFrames = 64
 // ring are judged together and come one after the other. It is safe for several
 // goroutines. The zero value is ready.
 type frameCache struct {
-	mu    sync.Mutex
-	order list.List // of glanceOf, the latest first
-	by    map[string]*list.Element
+	mu     sync.Mutex
+	frames []cachedFrame // the latest last
 }
 
 type cachedFrame struct {
@@ -31,34 +30,30 @@ type cachedFrame struct {
 	thumbnail *liveness.Thumbnail
 }
 
-func (g *frameCache) put(still string, thumbnail *liveness.Thumbnail) {
-	g.mu.Lock()
-	defer g.mu.Unlock()
-	if g.by == nil {
-		g.by = make(map[string]*list.Element)
+func (c *frameCache) put(still string, thumbnail *liveness.Thumbnail) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.frames = slices.DeleteFunc(c.frames, func(f cachedFrame) bool { return f.still == still })
+	if len(c.frames) == maxFrames {
+		c.frames = slices.Delete(c.frames, 0, 1)
 	}
-	if old := g.by[still]; old != nil {
-		g.order.Remove(old)
-	}
-	g.by[still] = g.order.PushFront(cachedFrame{still, thumbnail})
-	if g.order.Len() > maxFrames {
-		delete(g.by, g.order.Remove(g.order.Back()).(cachedFrame).still)
-	}
+	c.frames = append(c.frames, cachedFrame{still, thumbnail})
 }
 
-func (g *frameCache) clear() {
-	g.mu.Lock()
-	defer g.mu.Unlock()
-	g.order.Init()
-	clear(g.by)
+func (c *frameCache) clear() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.frames = nil
 }
 
 // get returns nil for a still that is not remembered.
-func (g *frameCache) get(still string) *liveness.Thumbnail {
-	g.mu.Lock()
-	defer g.mu.Unlock()
-	if e := g.by[still]; e != nil {
-		return e.Value.(cachedFrame).thumbnail
+func (c *frameCache) get(still string) *liveness.Thumbnail {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for _, f := range c.frames {
+		if f.still == still {
+			return f.thumbnail
+		}
 	}
 	return nil
 }

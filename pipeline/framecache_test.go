@@ -12,7 +12,7 @@ import (
 	"lintel/pipeline/liveness"
 )
 
-func TestGlances(t *testing.T) {
+func TestFrameCache(t *testing.T) {
 	var g frameCache
 	if g.get("none") != nil {
 		t.Error("remembered what was never seen")
@@ -27,11 +27,11 @@ func TestGlances(t *testing.T) {
 	if got := g.get("5"); got == nil || got.Width != 500 {
 		t.Errorf("the still that was seen again: %v", got)
 	}
-	if len(g.by) != maxFrames || g.order.Len() != maxFrames {
-		t.Errorf("remembers %d, in order %d", len(g.by), g.order.Len())
+	if len(g.frames) != maxFrames {
+		t.Errorf("remembers %d", len(g.frames))
 	}
 	g.clear()
-	if g.get("5") != nil || g.order.Len() != 0 {
+	if g.get("5") != nil || len(g.frames) != 0 {
 		t.Error("remembers after clear")
 	}
 	g.put("5", &liveness.Thumbnail{})
@@ -47,7 +47,7 @@ func (noStills) PendingStills(context.Context, int) ([]house.Still, error) { ret
 func (noStills) Watch() (<-chan struct{}, func())                          { return nil, func() {} }
 
 // Pictures of visitors do not stay in memory.
-func TestGlancesAreForgotten(t *testing.T) {
+func TestFrameCacheForgets(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := New(noStills{}, slog.New(slog.DiscardHandler), nil, nil, 0)
 		ctx, stop := context.WithCancel(t.Context())

@@ -34,7 +34,8 @@ func (h *household) keepPicture(ring string, frame int, seed float64, quality in
 		h.t.Fatal(err)
 	}
 	visit, added, err := h.archive.Keep(h.t.Context(), house.NewStill{
-		Bell: "gate", Ring: ring, Frame: frame, SentSHA256: sha256.Sum256(b.Bytes()), JPEG: b.Bytes(), Width: 320, Height: 240, ReceivedAt: time.Now(),
+		Bell: "gate", Ring: ring, Frame: frame, SentSHA256: sha256.Sum256(b.Bytes()), JPEG: b.Bytes(), Width: 320,
+		Height: 240, ReceivedAt: time.Now(),
 	})
 	if err != nil || !added {
 		h.t.Fatalf("added %v, %v", added, err)
@@ -61,7 +62,8 @@ func TestRunLooksForPictures(t *testing.T) {
 		visit := h.keepPicture("first", 0, 0.3, 80)
 		synctest.Wait()
 		alone := h.still(visit).Faces[0].Liveness
-		if alone == nil || alone.Frames != 1 || !slices.Contains(alone.CantTell, liveness.OneFrame) || len(alone.Findings) == 0 {
+		if alone == nil || alone.Frames != 1 || !slices.Contains(alone.CantTell, liveness.OneFrame) ||
+			len(alone.Findings) == 0 {
 			t.Fatalf("one frame: %+v", alone)
 		}
 		h.keepPicture("first", 1, 0.31, 80)
@@ -73,7 +75,8 @@ func TestRunLooksForPictures(t *testing.T) {
 		}
 		for _, s := range v.Stills {
 			l := s.Faces[0].Liveness
-			if l == nil || l.Frames != 3 || slices.Contains(l.CantTell, liveness.OneFrame) || len(l.Findings) <= len(alone.Findings) {
+			if l == nil || l.Frames != 3 || slices.Contains(l.CantTell, liveness.OneFrame) ||
+				len(l.Findings) <= len(alone.Findings) {
 				t.Errorf("frame %d of three: %+v", s.Frame, l)
 			}
 			if _, found := l.Finding(liveness.Repeat); found {

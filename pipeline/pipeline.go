@@ -1,6 +1,9 @@
 // Package pipeline examines the stills that were kept: it finds the faces on
 // each, says who they probably are, and records that with the still.
 //
+//	steps := pipeline.New(archive, log, openFinder, liveness.New(nets), 2)
+//	err := steps.Run(ctx) // until ctx ends
+//
 // What comes in are pending stills, from the store and from nowhere else: a
 // still that was kept is pending until its findings are, so a crash at any
 // moment loses no work, and the next start takes up what is left. What goes
@@ -71,8 +74,10 @@ type Pipeline struct {
 
 // New returns a pipeline that runs that many workers. Each opens a Finder of
 // its own; all look for signs of a picture with the one Examiner.
-func New(archive Archive, log *slog.Logger, open func() (Finder, error), signs *liveness.Examiner, workers int) *Pipeline {
-	return &Pipeline{archive: archive, log: log, open: open, signs: signs, workers: workers, gallery: match.NewCurrent(archive)}
+func New(archive Archive, log *slog.Logger, open func() (Finder, error), signs *liveness.Examiner,
+	workers int) *Pipeline {
+	return &Pipeline{archive: archive, log: log, open: open, signs: signs, workers: workers,
+		gallery: match.NewCurrent(archive)}
 }
 
 // Run examines stills as they come, until the context is done, and returns
@@ -299,7 +304,8 @@ func sameMatch(a, b *house.Match) bool {
 	return one == other
 }
 
-func (p *Pipeline) record(ctx context.Context, log *slog.Logger, still house.Still, state house.StillState, faces []house.Face) {
+func (p *Pipeline) record(ctx context.Context, log *slog.Logger, still house.Still, state house.StillState,
+	faces []house.Face) {
 	if err := p.archive.Record(ctx, still.ID, state, faces); err != nil {
 		log.Error("recording findings", "err", err)
 	}

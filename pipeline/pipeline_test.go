@@ -165,7 +165,8 @@ func TestRunFinishesWhatWasLeft(t *testing.T) {
 		for i := range face.Descriptor {
 			face.Descriptor[i] = float32(i%5) / 20
 		}
-		if err := h.archive.AddReference(t.Context(), house.Reference{Person: visitor.ID, Descriptor: face.Descriptor}); err != nil {
+		if err := h.archive.AddReference(t.Context(), house.Reference{Person: visitor.ID,
+			Descriptor: face.Descriptor}); err != nil {
 			t.Fatal(err)
 		}
 		var visits []string
@@ -184,7 +185,8 @@ func TestRunFinishesWhatWasLeft(t *testing.T) {
 			if len(faces) != 2 || faces[1].Match != nil || faces[0].Quality == nil || faces[0].Quality.FaceWidth != 4 {
 				t.Fatalf("faces %+v", faces)
 			}
-			if m := faces[0].Match; m == nil || m.Name != "Tamsin Quill" || m.Distance != 0 || m.Band != "fair" { // on a blank still nothing is strong
+			// on a blank still nothing is strong
+			if m := faces[0].Match; m == nil || m.Name != "Tamsin Quill" || m.Distance != 0 || m.Band != "fair" {
 				t.Fatalf("match %+v", m)
 			}
 		}
@@ -192,7 +194,8 @@ func TestRunFinishesWhatWasLeft(t *testing.T) {
 		if n := len(slices.Compact(h.seen)); n != 120 || len(h.seen) != 120 {
 			t.Errorf("%d stills were looked at, %d times", n, len(h.seen))
 		}
-		if log := h.log.String(); strings.Contains(log, "Tamsin") || strings.Contains(log, visitor.ID) || !strings.Contains(log, visits[0]) {
+		if log := h.log.String(); strings.Contains(log, "Tamsin") || strings.Contains(log, visitor.ID) ||
+			!strings.Contains(log, visits[0]) {
 			t.Errorf("the log is to name visits and nobody: %s", log)
 		}
 	})
@@ -418,7 +421,8 @@ func TestRunWithoutFinders(t *testing.T) {
 			}
 			return h.open()
 		}
-		if err := New(h.archive, slog.New(slog.DiscardHandler), open, liveness.New(nil), 3).Run(t.Context()); !errors.Is(err, missing) {
+		if err := New(h.archive, slog.New(slog.DiscardHandler), open, liveness.New(nil), 3).Run(t.Context()); !errors.Is(err,
+			missing) {
 			t.Errorf("%v, want %v", err, missing)
 		}
 		if h.closed != 2 {
@@ -436,7 +440,8 @@ func (h *household) keepFrame(ring string, frame, width int) (visit string) {
 		h.t.Fatal(err)
 	}
 	visit, added, err := h.archive.Keep(h.t.Context(), house.NewStill{
-		Bell: "gate", Ring: ring, Frame: frame, SentSHA256: sha256.Sum256(b.Bytes()), JPEG: b.Bytes(), Width: width, Height: 8, ReceivedAt: time.Now(),
+		Bell: "gate", Ring: ring, Frame: frame, SentSHA256: sha256.Sum256(b.Bytes()), JPEG: b.Bytes(), Width: width,
+		Height: 8, ReceivedAt: time.Now(),
 	})
 	if err != nil || !added {
 		h.t.Fatalf("added %v, %v", added, err)
@@ -455,7 +460,8 @@ func (h *household) enrol(name string, second float32) (person string) {
 	if err := h.archive.RecordConsent(h.t.Context(), p.ID, consent); err != nil {
 		h.t.Fatal(err)
 	}
-	if err := h.archive.AddReference(h.t.Context(), house.Reference{Person: p.ID, Descriptor: house.Descriptor{1, second}}); err != nil {
+	if err := h.archive.AddReference(h.t.Context(), house.Reference{Person: p.ID,
+		Descriptor: house.Descriptor{1, second}}); err != nil {
 		h.t.Fatal(err)
 	}
 	return p.ID
@@ -493,7 +499,8 @@ func TestRunJudgesFramesTogether(t *testing.T) {
 					t.Fatalf("frame %d: %+v", s.Frame, s.Faces)
 				}
 				m := s.Faces[0].Match
-				if m == nil || m.Person != person || m.Frames != 3 || m.Distance < 0.399 || m.Distance > 0.401 || m.Probability <= 0 {
+				if m == nil || m.Person != person || m.Frames != 3 || m.Distance < 0.399 || m.Distance > 0.401 ||
+					m.Probability <= 0 {
 					t.Errorf("frame %d: %+v, want %s at 0.40 by 3 frames", s.Frame, m, person)
 				}
 			}

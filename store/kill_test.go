@@ -1,4 +1,4 @@
-package store
+package store_test
 
 import (
 	"bufio"
@@ -11,14 +11,14 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"slices"
 	"strings"
 	"syscall"
 	"testing"
 	"time"
 
 	"lintel/internal/house"
-	"lintel/store/seal"
+	"lintel/store"
+	"lintel/store/backup"
 )
 
 var kills = flag.Int("kills", killsInCI, "how often TestKill kills the process")
@@ -58,7 +58,7 @@ func killRules() house.Rules {
 
 // killStill is the i-th that a process of that seed keeps.
 func killStill(seed, i int) house.NewStill {
-	n := stillOf(fmt.Sprintf("ring-%d-%d", seed, i/2), i%2)
+	n := store.StillOf(fmt.Sprintf("ring-%d-%d", seed, i/2), i%2)
 	n.JPEG = killPicture(seed, i)
 	n.ReceivedAt = fastClock()
 	return n
@@ -81,7 +81,7 @@ func beBusyUntilKilled(dir string) error {
 	}
 	clockBegan = time.Unix(0, began)
 	fmt.Println("opening")
-	a, err := Open(ctx, filepath.Join(dir, "data"), testKey, fastClock)
+	a, err := store.Open(ctx, filepath.Join(dir, "data"), store.TestKey, fastClock)
 	if err != nil {
 		return err
 	}
@@ -92,12 +92,12 @@ func beBusyUntilKilled(dir string) error {
 		return err
 	}
 	failed := make(chan error)
-	for _, work := range []func(context.Context, *Archive, int) error{keepStills, examineStills, sweepOften, eraseVisits, erasePersons, holdVisits} {
+	for _, work := range []func(context.Context, *store.Archive, int) error{keepStills, examineStills, sweepOften, eraseVisits, erasePersons, holdVisits} {
 		go func() { failed <- work(ctx, a, seed) }()
 	}
 	go func() {
 		for {
-			if _, err := a.Backup(ctx, filepath.Join(dir, "backup"), BackupOptions{Keep: 2}); err != nil {
+			if _, err := backup.Write(ctx, a, filepath.Join(dir, "backup"), backup.Options{Keep: 2}); err != nil {
 				failed <- err
 				return
 			}
@@ -107,7 +107,7 @@ func beBusyUntilKilled(dir string) error {
 	return <-failed
 }
 
-func keepStills(ctx context.Context, a *Archive, seed int) error {
+func keepStills(ctx context.Context, a *store.Archive, seed int) error {
 	var began time.Time // when the ring did, whose periods count from there
 	for i := 0; ; i++ {
 		n := killStill(seed, i)
@@ -125,7 +125,7 @@ func keepStills(ctx context.Context, a *Archive, seed int) error {
 	}
 }
 
-func examineStills(ctx context.Context, a *Archive, seed int) error {
+func examineStills(ctx context.Context, a *store.Archive, seed int) error {
 	rnd := rand.New(rand.NewPCG(uint64(seed), 1))
 	for {
 		persons, err := a.Persons(ctx)
@@ -143,7 +143,7 @@ func examineStills(ctx context.Context, a *Archive, seed int) error {
 				if len(persons) > 0 && rnd.IntN(2) == 0 {
 					m = &house.Match{Person: persons[rnd.IntN(len(persons))].ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}
 				}
-				faces = append(faces, faceOf(rnd.Float32(), m))
+				faces = append(faces, store.FaceOf(rnd.Float32(), m))
 			}
 			if err := a.Record(ctx, s.ID, house.Done, faces); err != nil {
 				return err
@@ -152,9 +152,9 @@ func examineStills(ctx context.Context, a *Archive, seed int) error {
 	}
 }
 
-func sweepOften(ctx context.Context, a *Archive, seed int) error {
+func sweepOften(ctx context.Context, a *store.Archive, seed int) error {
 	for {
-		if _, err := a.Sweep(ctx, halves); err != nil {
+		if _, err := a.Sweep(ctx, store.Halves); err != nil {
 			return err
 		}
 		fmt.Println("swept")
@@ -165,7 +165,7 @@ func sweepOften(ctx context.Context, a *Archive, seed int) error {
 }
 
 // someVisit picks one of the newest visits.
-func someVisit(ctx context.Context, a *Archive, rnd *rand.Rand) (house.Visit, error) {
+func someVisit(ctx context.Context, a *store.Archive, rnd *rand.Rand) (house.Visit, error) {
 	for {
 		visits, err := a.LatestVisits(ctx, 40)
 		if err != nil {
@@ -177,7 +177,7 @@ func someVisit(ctx context.Context, a *Archive, rnd *rand.Rand) (house.Visit, er
 	}
 }
 
-func eraseVisits(ctx context.Context, a *Archive, seed int) error {
+func eraseVisits(ctx context.Context, a *store.Archive, seed int) error {
 	rnd := rand.New(rand.NewPCG(uint64(seed), 2))
 	for {
 		v, err := someVisit(ctx, a, rnd)
@@ -195,7 +195,7 @@ func eraseVisits(ctx context.Context, a *Archive, seed int) error {
 	}
 }
 
-func erasePersons(ctx context.Context, a *Archive, seed int) error {
+func erasePersons(ctx context.Context, a *store.Archive, seed int) error {
 	for i := 0; ; i++ {
 		p, err := a.AddPerson(ctx, "Tamsin Quill")
 		if err != nil {
@@ -219,7 +219,7 @@ func erasePersons(ctx context.Context, a *Archive, seed int) error {
 	}
 }
 
-func holdVisits(ctx context.Context, a *Archive, seed int) error {
+func holdVisits(ctx context.Context, a *store.Archive, seed int) error {
 	rnd := rand.New(rand.NewPCG(uint64(seed), 3))
 	for {
 		v, err := someVisit(ctx, a, rnd)
@@ -351,198 +351,4 @@ func TestKill(t *testing.T) {
 			t.Errorf("the kills missed what matters: %s", what)
 		}
 	}
-}
-
-// A killedArchive knows what must outlive every kill.
-type killedArchive struct {
-	dir  string
-	held map[string]house.Stage // where it stood when that was first seen
-	kept []keptStill
-	all  bool           // whether every held visit is looked at, or a few
-	sums map[string]int // what was seen how often
-}
-
-// A keptStill is the i-th that the process of that seed kept.
-type keptStill struct {
-	visit   string
-	seed, i int
-	at      time.Time
-}
-
-func (h *killedArchive) data() string { return filepath.Join(h.dir, "data") }
-
-// open opens the archive as it is, without recovering it.
-func (h *killedArchive) open(t *testing.T) *Archive {
-	t.Helper()
-	a, err := Open(t.Context(), h.data(), testKey, fastClock)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return a
-}
-
-// check starts again after a kill and compares what is there with what was
-// said.
-func (h *killedArchive) check(t *testing.T, s said, number int) {
-	t.Helper()
-	ctx := t.Context()
-	if left, err := os.ReadDir(filepath.Join(h.data(), "incoming")); err == nil && len(left) > 0 {
-		h.sums["half way in"]++
-	}
-	a := h.open(t)
-	defer a.Close()
-	if err := a.Lock(); err != nil {
-		t.Fatal(err)
-	}
-	removed, err := a.Recover(ctx)
-	if err := errors.Join(err, a.FinishErasures(ctx)); err != nil {
-		t.Fatal(err)
-	}
-	h.sums["files removed"] += removed
-	report, err := a.Verify(ctx, false, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, p := range report.Problems {
-		if p.What != WithLeftovers { // the next sweep's business
-			t.Errorf("verify: %+v", p)
-		}
-	}
-	for id := range s.erased {
-		if _, err := a.Visit(ctx, id); !errors.Is(err, house.ErrNotFound) {
-			t.Errorf("visit %s was erased, and is there: %v", id, err)
-		}
-		if _, held := h.held[id]; held || s.held[id] {
-			t.Errorf("visit %s was held, and erased", id)
-		}
-		h.sums["erased and gone"]++
-	}
-	for id := range s.unnamed {
-		if _, err := a.Person(ctx, id); !errors.Is(err, house.ErrNotFound) {
-			t.Errorf("person %s was erased, and is there: %v", id, err)
-		}
-		h.sums["unnamed and gone"]++
-	}
-	h.checkHeld(t, a, s)
-	h.checkKept(t, a, s, number)
-	h.sums["backups"] += s.backups
-	h.sums["sweeps"] += s.sweeps
-	if s.backups > 0 {
-		h.checkBackup(t)
-	}
-}
-
-// checkHeld looks for visits that were ever held, those of this time and some
-// others, in the end all: each is there, and stands where it stood.
-func (h *killedArchive) checkHeld(t *testing.T, a *Archive, s said) {
-	t.Helper()
-	for id := range s.held {
-		if _, known := h.held[id]; !known {
-			h.held[id] = -1
-		}
-	}
-	others := 0
-	for id, stood := range h.held { // in another order each time
-		if stood >= 0 && !h.all {
-			if others++; others > 40 {
-				continue
-			}
-		}
-		v, err := a.Visit(t.Context(), id)
-		if err != nil || v.Hold == nil {
-			t.Errorf("visit %s was held: %v", id, err)
-			continue
-		}
-		if stood >= 0 && v.Stage != stood {
-			t.Errorf("visit %s was held at stage %d, and is at %d", id, stood, v.Stage)
-		}
-		h.held[id] = v.Stage
-		h.sums["held and there"]++
-	}
-}
-
-// checkKept looks for every still that was ever kept, until it is gone for a
-// good reason: it is there, as it was or smaller, unless a rule let it go or
-// its visit was erased.
-func (h *killedArchive) checkKept(t *testing.T, a *Archive, s said, seed int) {
-	t.Helper()
-	all, err := a.Erasures(t.Context())
-	if err != nil {
-		t.Fatal(err)
-	}
-	erased := make(map[string]bool)
-	for _, e := range all {
-		erased[e.ID] = true
-	}
-	for id, stills := range s.kept {
-		for i, at := range stills {
-			h.kept = append(h.kept, keptStill{id, seed, i, at})
-		}
-	}
-	now := fastClock()
-	h.kept = slices.DeleteFunc(h.kept, func(k keptStill) bool {
-		v, err := a.Visit(t.Context(), k.visit)
-		switch {
-		case errors.Is(err, house.ErrNotFound) && (erased[k.visit] || !k.at.Add(3*time.Hour).After(now)):
-			h.sums["kept and gone"]++
-			return true
-		case err != nil:
-			t.Errorf("%+v, now %s: %v", k, now, err)
-		default:
-			h.compare(t, a, v, k.i%2, killPicture(k.seed, k.i))
-		}
-		return v.Hold != nil // which checkHeld looks at from now on
-	})
-}
-
-func (h *killedArchive) compare(t *testing.T, a *Archive, v house.Visit, frame int, whole []byte) {
-	t.Helper()
-	data, err := a.ReadStill(t.Context(), v.ID, frame)
-	switch {
-	case v.Stage == house.OnlyFindings && errors.Is(err, house.ErrNotFound):
-		h.sums["findings only"]++
-	case err == nil && v.Stage == house.Whole && bytes.Equal(data, whole):
-		h.sums["kept and there"]++
-	case err == nil && v.Stage == house.Smaller && bytes.Equal(data, whole[:len(whole)/2]):
-		h.sums["smaller"]++
-	default:
-		t.Errorf("frame %d of visit %s at stage %d: %d of %d bytes, %v", frame, v.ID, v.Stage, len(data), len(whole), err)
-	}
-}
-
-// checkBackup restores the newest snapshot and looks it over.
-func (h *killedArchive) checkBackup(t *testing.T) {
-	t.Helper()
-	into := filepath.Join(t.TempDir(), "restored")
-	_, err := Restore(t.Context(), filepath.Join(h.dir, "backup"), into, RestoreOptions{
-		Key: func(string) (seal.Key, error) { return testKey, nil },
-		Now: fastClock,
-	})
-	if err != nil {
-		t.Error(err)
-		return
-	}
-	a, err := Open(t.Context(), into, testKey, fastClock)
-	if err != nil {
-		t.Error(err)
-		return
-	}
-	defer a.Close()
-	err = a.Lock()
-	if err == nil {
-		_, err = a.Recover(t.Context())
-	}
-	if err := errors.Join(err, a.FinishErasures(t.Context())); err != nil {
-		t.Error(err)
-	}
-	report, err := a.Verify(t.Context(), false, nil)
-	if err != nil {
-		t.Error(err)
-	}
-	for _, p := range report.Problems {
-		if p.What != WithLeftovers {
-			t.Errorf("the backup: %+v", p)
-		}
-	}
-	h.sums["backups restored"]++
 }

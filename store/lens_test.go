@@ -2,7 +2,6 @@ package store
 
 import (
 	"bytes"
-	"path/filepath"
 	"testing"
 
 	"lintel/internal/house"
@@ -65,34 +64,14 @@ func TestLens(t *testing.T) {
 	wantError(t, a.SetLens(ctx, "gate", house.Lens{}), house.ErrBadLens)
 	wantLens(a, "gate", narrow, true)
 
-	// A backup has it, and so has what is restored of it.
-	dir, into := t.TempDir(), filepath.Join(t.TempDir(), "restored")
-	mustBackup(t, a, dir, BackupOptions{})
 	if err := a.ClearLens(ctx, "gate"); err != nil {
 		t.Fatal(err)
 	}
 	wantLens(a, "gate", house.Lens{}, false)
 	wantTrail("removed lens of bell " + a.bellID("gate"))
-	if r := mustBackup(t, a, dir, BackupOptions{}); r.Unchanged {
-		t.Error("the backup did not notice that the lens is gone")
-	}
-	if _, err := Restore(ctx, dir, into, RestoreOptions{Key: keyOf(testKey), Snapshot: firstSnapshot(t, dir)}); err != nil {
-		t.Fatal(err)
-	}
-	wantLens(openArchive(t, into, newClock()), "gate", narrow, true)
-
 	if err := a.RemoveBell(ctx, "gate"); err != nil {
 		t.Fatal(err)
 	}
 	wantError(t, a.SetLens(ctx, "gate", wide), house.ErrNotFound)
 	wantError(t, a.ClearLens(ctx, "gate"), house.ErrNotFound)
-}
-
-func firstSnapshot(t *testing.T, dir string) string {
-	t.Helper()
-	names := entries(t, filepath.Join(dir, snapshotsDir))
-	if len(names) == 0 {
-		t.Fatal("no snapshot")
-	}
-	return names[0]
 }

@@ -1,5 +1,5 @@
 //go:build !race
 
-package store
+package store_test
 
 const killsInCI = 50

@@ -1,6 +1,6 @@
 //go:build race
 
-package store
+package store_test
 
 // The race detector makes a process do a tenth in the time it has until it is
 // killed. `make test` runs TestKill once more without.

@@ -263,7 +263,6 @@ func (a *Archive) shrinkVisit(ctx context.Context, id string, shrink Shrinker) e
 // periods begin now at the latest. Once the clock has come to that time after
 // all, since it was the setting back that was wrong, they begin there.
 func (a *Archive) followClock(ctx context.Context) error {
-	now := micros(a.now())
 	queries := []string{`UPDATE visits SET counted_from = received_at WHERE rowid IN
 		(SELECT rowid FROM visits WHERE counted_from < received_at AND received_at <= ?1 LIMIT ?2)`}
 	for _, stage := range []house.Stage{house.Whole, house.Smaller, house.OnlyFindings} {
@@ -273,13 +272,18 @@ func (a *Archive) followClock(ctx context.Context) error {
 		}
 	}
 	for _, query := range queries {
-		for {
-			res, err := a.write.ExecContext(ctx, query, now, 20*batch)
+		for changed := int64(1); changed > 0; {
+			err := a.update(ctx, func(tx *sql.Tx) error {
+				// The time is asked for when it is this one's turn to write: what
+				// came in while it waited is of no time to come.
+				res, err := tx.ExecContext(ctx, query, micros(a.now()), 20*batch)
+				if err == nil {
+					changed, err = res.RowsAffected()
+				}
+				return err
+			})
 			if err != nil {
 				return fmt.Errorf("following the clock: %w", err)
-			}
-			if n, err := res.RowsAffected(); err != nil || n == 0 {
-				break
 			}
 		}
 	}

@@ -18,6 +18,7 @@ import (
 	sqlite3 "modernc.org/sqlite/lib"
 
 	"lintel/internal/house"
+	"lintel/store/internal/durable"
 )
 
 // Find returns the still of this frame of this ring, if the archive has it.
@@ -150,7 +151,7 @@ func (a *Archive) incomingPath(file string) string { return filepath.Join(a.dir,
 // writeIncoming writes a still's file, whole and durable when it returns.
 func (a *Archive) writeIncoming(file string, data []byte) error {
 	path := a.incomingPath(file)
-	if err := errors.Join(writeSynced(path, data), syncFolder(filepath.Dir(path))); err != nil {
+	if err := errors.Join(durable.Write(path, data), durable.SyncFolder(filepath.Dir(path))); err != nil {
 		os.Remove(path)
 		return err
 	}
@@ -205,32 +206,11 @@ func (a *Archive) stillFolder(path string) error {
 	if err != nil && a.folders[path] {
 		return nil
 	}
-	if err := syncFolder(filepath.Dir(path)); err != nil {
+	if err := durable.SyncFolder(filepath.Dir(path)); err != nil {
 		return err
 	}
 	a.folders[path] = true
 	return nil
-}
-
-func writeSynced(path string, data []byte) error {
-	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(data)
-	if err == nil {
-		err = f.Sync()
-	}
-	return errors.Join(err, f.Close())
-}
-
-// syncFolder makes the names in a folder durable, as fsync(2) asks.
-func syncFolder(path string) error {
-	d, err := os.Open(path)
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
 }
 
 // spaceError adds ErrNoSpace to the errors of a disk that takes nothing more.

@@ -1,11 +1,7 @@
 package web
 
 import (
-	"context"
-	"encoding/json"
-	"errors"
 	"fmt"
-	"net/http"
 	"net/url"
 	"slices"
 	"strings"
@@ -81,7 +77,8 @@ func newAdviceHouse(t *testing.T) *adviceHouse {
 	h.ada = h.enrolled("Ada Quill").ID
 	h.door = h.household.door("the front door")
 	h.visit = h.knownRings("R1", h.ada)
-	h.id = h.advised(house.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: house.Withheld, Conditions: conditionsBut(policy.Factors)})
+	h.id = h.advised(house.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: house.Withheld,
+		Conditions: conditionsBut(policy.Factors)})
 	if err := h.archive.SetOneTimeSecret(t.Context(), h.ada, h.household.secret(h.secret.Text()), 0); err != nil {
 		t.Fatal(err)
 	}
@@ -102,7 +99,8 @@ func (h *adviceHouse) code() string {
 // suggest has the same visit suggested, for a minute.
 func (h *adviceHouse) suggest() {
 	h.t.Helper()
-	h.id = h.advised(house.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: house.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
+	h.id = h.advised(house.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: house.Suggested,
+		ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
 }
 
 func (h *adviceHouse) adviceSeenBy(who option) []adviceJSON {
@@ -129,14 +127,17 @@ func (h *adviceHouse) factors() (given []string) {
 func TestAdviceJSON(t *testing.T) {
 	h := newAdviceHouse(t)
 	garage := h.household.door("the garage")
-	h.advised(house.Advice{Visit: h.visit, Door: garage, Parcel: "", Person: h.ada, State: house.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
+	h.advised(house.Advice{Visit: h.visit, Door: garage, Parcel: "", Person: h.ada, State: house.Suggested,
+		ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
 	for name, who := range map[string]option{"a resident": h.resident, "a tablet": h.tablet} {
 		seen := h.adviceSeenBy(who)
-		if len(seen) != 2 || seen[0].DoorName != "the garage" || seen[0].State != house.Suggested || seen[1].DoorName != "the front door" || seen[1].State != house.Withheld {
+		if len(seen) != 2 || seen[0].DoorName != "the garage" || seen[0].State != house.Suggested ||
+			seen[1].DoorName != "the front door" || seen[1].State != house.Withheld {
 			t.Fatalf("%s: a suggestion comes before what is withheld, not %+v", name, seen)
 		}
 		d := seen[1]
-		if d.ID != h.id || d.Door != h.door || d.PersonName != "Ada Quill" || !d.At.Equal(h.clock.now()) || !d.ExpiresAt.IsZero() || len(d.Conditions) != 5 {
+		if d.ID != h.id || d.Door != h.door || d.PersonName != "Ada Quill" || !d.At.Equal(h.clock.now()) ||
+			!d.ExpiresAt.IsZero() || len(d.Conditions) != 5 {
 			t.Errorf("%s: %+v", name, d)
 		}
 		if !seen[0].ExpiresAt.Equal(h.clock.now().Add(time.Minute)) {
@@ -144,7 +145,8 @@ func TestAdviceJSON(t *testing.T) {
 		}
 		// The numbers are for residents: a guest may stand before a tablet.
 		for i, c := range d.Conditions {
-			if c.Met != (i < 4) || strings.Contains(c.Says, "42 failed attempts") != (name == "a resident") || !strings.HasSuffix(c.Says, ".") {
+			if c.Met != (i < 4) || strings.Contains(c.Says, "42 failed attempts") != (name == "a resident") ||
+				!strings.HasSuffix(c.Says, ".") {
 				t.Errorf("%s: %+v", name, c)
 			}
 		}
@@ -168,13 +170,16 @@ func TestAdviceEnds(t *testing.T) {
 			h.suggest()
 			h.ask("POST", address(), nil, h.tablet).isProblem(403, "residents-only")
 			h.post("/advice/"+h.id+"/"+test.how, nil, h.tablet, browser).is(403)
-			h.get("/visits/"+h.visit, h.resident).says("Suggested: let Ada Quill in at the front door").says("Until <time").says("18:31:00").says("We let them in").says(`data-left="60000"`)
-			if page := string(h.get("/", h.tablet).says("Suggested: let Ada Quill in").body); strings.Contains(page, "We let them in") || strings.Contains(page, "Dismiss") {
+			h.get("/visits/"+h.visit, h.resident).says("Suggested: let Ada Quill in at the front door").says("Until <time").
+				says("18:31:00").says("We let them in").says(`data-left="60000"`)
+			if page := string(h.get("/", h.tablet).says("Suggested: let Ada Quill in").body); strings.Contains(page,
+				"We let them in") || strings.Contains(page, "Dismiss") {
 				t.Error("a tablet may answer")
 			}
 			var ended adviceJSON
 			h.ask("POST", address(), nil, h.resident).is(200).into(&ended)
-			if ended.State != test.state || !strings.HasPrefix(ended.By, "resident ") || ended.DoorName != "the front door" || ended.PersonName != "Ada Quill" {
+			if ended.State != test.state || !strings.HasPrefix(ended.By, "resident ") || ended.DoorName != "the front door" ||
+				ended.PersonName != "Ada Quill" {
 				t.Errorf("answered with %+v", ended)
 			}
 			h.ask("POST", address(), nil, h.resident).isProblem(409, "taken")
@@ -195,7 +200,8 @@ func TestAdviceEnds(t *testing.T) {
 	t.Run("on the page", func(t *testing.T) {
 		h := newAdviceHouse(t)
 		h.suggest()
-		if a := h.post("/advice/"+h.id+"/used", nil, h.resident, browser).is(303); a.Header.Get("Location") != "/visits/"+h.visit {
+		if a := h.post("/advice/"+h.id+"/used", nil, h.resident, browser).
+			is(303); a.Header.Get("Location") != "/visits/"+h.visit {
 			t.Errorf("it leads to %q", a.Header.Get("Location"))
 		}
 	})
@@ -216,154 +222,6 @@ func TestAdviceEnds(t *testing.T) {
 	})
 }
 
-// TestCodeGiven has a visitor's code typed.
-func TestCodeGiven(t *testing.T) {
-	for _, by := range []string{"resident", "tablet"} {
-		t.Run(by, func(t *testing.T) {
-			h := newAdviceHouse(t)
-			who := map[string]option{"resident": h.resident, "tablet": h.tablet}[by]
-			give := func(code string) *answer {
-				body, _ := json.Marshal(map[string]string{"person": h.ada, "code": code})
-				return h.ask("POST", "/api/v1/visits/"+h.visit+"/code", strings.NewReader(string(body)), who)
-			}
-			h.get("/visits/"+h.visit, who).says("One-time code of Ada Quill").says("Nothing is suggested at the front door").says("A suggestion is no proof of who stands there")
-			give("12345").isProblem(422, "bad-code")
-			right := h.code()
-			wrong := string(right[:5]) + string('0'+(right[5]-'0'+5)%10)
-			give(wrong).isProblem(422, "wrong-code")
-			if misses, err := h.archive.MissesSince(t.Context(), h.clock.now().Add(-time.Hour)); err != nil || len(misses) != 1 {
-				t.Errorf("a wrong code counts once, not %v, %v", misses, err)
-			}
-			var v visitJSON
-			give(right[:3] + " " + right[3:]).is(200).into(&v) // as apps show it
-			if v.ID != h.visit {
-				t.Errorf("answered with %+v", v)
-			}
-			give(right).isProblem(422, "used-code")
-			if given := h.factors(); !slices.Equal(given, []string{"code of Ada by a " + by}) {
-				t.Errorf("given: %q", given)
-			}
-			for range totp.Misses {
-				give(wrong)
-			}
-			h.clock.advance(30 * time.Second)
-			give(h.code()).isProblem(429, "too-many-codes")
-		})
-	}
-}
-
-// TestCodeOnPage is the same without scripts.
-func TestCodeOnPage(t *testing.T) {
-	h := newAdviceHouse(t)
-	fields := url.Values{"person": {h.ada}, "code": {"000"}}
-	h.post("/visits/"+h.visit+"/code", fields, h.tablet, browser).is(422).says("A code has 6 digits.").says("One-time code of Ada Quill")
-	fields.Set("code", h.code())
-	h.post("/visits/"+h.visit+"/code", fields, h.tablet, browser).is(303)
-	h.post("/visits/"+h.visit+"/agree", url.Values{"person": {h.ada}}, h.resident, browser).is(303)
-	if given := h.factors(); !slices.Equal(given, []string{"code of Ada by a tablet", "resident of Ada by a resident"}) && !slices.Equal(given, []string{"resident of Ada by a resident", "code of Ada by a tablet"}) {
-		t.Errorf("given: %q", given)
-	}
-}
-
-// TestAgree has a resident look, and a guest at the tablet try.
-func TestAgree(t *testing.T) {
-	h := newAdviceHouse(t)
-	address := "/api/v1/visits/" + h.visit + "/agree"
-	word := fmt.Sprintf(`{"person":%q}`, h.ada)
-	h.get("/", h.resident).says("I looked: it is Ada Quill")
-	if page := string(h.get("/", h.tablet).says("One-time code of Ada Quill").body); strings.Contains(page, "I looked") {
-		t.Error("a tablet may agree")
-	}
-	h.ask("POST", address, strings.NewReader(word), h.tablet).isProblem(403, "residents-only")
-	h.post("/visits/"+h.visit+"/agree", url.Values{"person": {h.ada}}, h.tablet, browser).is(403)
-	if given := h.factors(); len(given) > 0 {
-		t.Fatalf("a tablet gave %q", given)
-	}
-	h.ask("POST", address, strings.NewReader(word), h.resident).is(200)
-	if given := h.factors(); !slices.Equal(given, []string{"resident of Ada by a resident"}) {
-		t.Errorf("given: %q", given)
-	}
-}
-
-// TestFactorsRefused has factors given that can't count.
-func TestFactorsRefused(t *testing.T) {
-	h := newAdviceHouse(t)
-	ben := h.enrolled("Ben Orrin").ID
-	stranger := h.knownRings("R2")
-	give := func(how, visit, person string) *answer {
-		body := map[string]string{"person": person}
-		if how == "code" {
-			body["code"] = h.code()
-		}
-		text, _ := json.Marshal(body)
-		return h.ask("POST", "/api/v1/visits/"+visit+"/"+how, strings.NewReader(string(text)), h.resident)
-	}
-	for _, how := range []string{"agree", "code"} {
-		give(how, "NOSUCHVISIT", h.ada).isProblem(404, "not-found")
-		give(how, h.visit, ben).isProblem(422, "not-seen")
-		give(how, h.visit, "").isProblem(422, "not-seen")
-		give(how, stranger, h.ada).isProblem(422, "not-seen")
-		h.ask("POST", "/api/v1/visits/"+h.visit+"/"+how, strings.NewReader(`{"person":1}`), h.resident).isProblem(400, "bad-body")
-	}
-	both := h.knownRings("R3", h.ada, ben)
-	give("code", both, ben).isProblem(422, "no-codes")
-	h.clock.advance(policy.MaxAge)
-	for _, how := range []string{"agree", "code"} {
-		give(how, h.visit, h.ada).isProblem(409, "too-late")
-	}
-	if page := string(h.get("/visits/"+h.visit, h.resident).says("Nothing is suggested").body); strings.Contains(page, "One-time code") {
-		t.Error("a code is asked for that can't count any more")
-	}
-	if given := h.factors(); len(given) > 0 {
-		t.Errorf("given: %q", given)
-	}
-}
-
-// TestHangingUp has somebody guess codes and hang up before the answer: each
-// guess counts all the same.
-func TestHangingUp(t *testing.T) {
-	h := newAdviceHouse(t)
-	inbox := &hangingInbox{Inbox: h.Factors}
-	h.Factors = inbox
-	body := fmt.Sprintf(`{"person":%q,"code":"123456"}`, h.ada)
-	h.ask("POST", "/api/v1/visits/"+h.visit+"/code", strings.NewReader(body), h.tablet, func(r *http.Request) {
-		ctx, cancel := context.WithCancel(r.Context())
-		inbox.hangUp = cancel
-		*r = *r.WithContext(ctx)
-	})
-	if misses, err := h.archive.MissesSince(t.Context(), h.clock.now().Add(-time.Hour)); err != nil || len(misses) != 1 {
-		t.Errorf("counted: %v, %v", misses, err)
-	}
-}
-
-// A hangingInbox's visitors hang up as soon as they gave a code.
-type hangingInbox struct {
-	Inbox
-	hangUp func()
-}
-
-func (d *hangingInbox) Code(ctx context.Context, person, code, source string) error {
-	d.hangUp()
-	return d.Inbox.Code(ctx, person, code, source)
-}
-
-// TestUncounted has a wrong code that could not be counted: nobody is told that
-// it was wrong, or they would have a guess for nothing.
-func TestUncounted(t *testing.T) {
-	broken := errors.New("the disk broke")
-	for _, err := range []error{fmt.Errorf("%v, and: %w", totp.ErrWrong, broken), broken} {
-		if p, ok := problemOf(err); ok {
-			t.Errorf("%v is answered with %+v", err, p)
-		}
-	}
-	if _, ok := problemOf(fmt.Errorf("using a one-time code: %w", totp.ErrWrong)); !ok {
-		t.Error("a wrong code that was counted has no words")
-	}
-	if _, ok := problemOf(fmt.Errorf("%w within 15 minutes", evidence.ErrGuesses)); !ok {
-		t.Error("too many guesses have no words")
-	}
-}
-
 // TestAdviceOfPictures has what speaks for a picture stand against a suggestion,
 // apart from the conditions that are counted, and what an earlier version kept
 // as met told nowhere.
@@ -377,10 +235,12 @@ func TestAdviceOfPictures(t *testing.T) {
 		says  string
 	}{
 		{nil, against, "Against it: signs of a picture, or too little to tell."},
-		{[]string{policy.Factors}, against, "1 of 5 conditions does not hold: a factor is missing. Against it: signs of a picture, or too little to tell."},
+		{[]string{policy.Factors}, against,
+			"1 of 5 conditions does not hold: a factor is missing. Against it: signs of a picture, or too little to tell."},
 		{[]string{policy.Factors}, earlier, "1 of 5 conditions does not hold: a factor is missing."},
 	} {
-		id := h.advised(house.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: house.Withheld, Conditions: append(conditionsBut(c.unmet...), c.last)})
+		id := h.advised(house.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: house.Withheld,
+			Conditions: append(conditionsBut(c.unmet...), c.last)})
 		for who, o := range map[string]option{"resident": h.resident, "tablet": h.tablet} {
 			page := string(h.get("/visits/"+h.visit, o).is(200).says(`<p class="missing">` + c.says + `</p>`).body)
 			var answer visitJSON
@@ -390,7 +250,8 @@ func TestAdviceOfPictures(t *testing.T) {
 				t.Fatalf("no advice %s in %+v", id, answer.Advice)
 			}
 			told := slices.ContainsFunc(answer.Advice[i].Conditions, func(c conditionJSON) bool { return c.Code == policy.Sign })
-			if told == c.last.Met || strings.Contains(page, "no sign") || strings.Count(page, `class="unmet"`) != len(c.unmet)+btoi(!c.last.Met) {
+			if told == c.last.Met || strings.Contains(page, "no sign") ||
+				strings.Count(page, `class="unmet"`) != len(c.unmet)+btoi(!c.last.Met) {
 				t.Errorf("%s, %+v: told %t: %s", who, c, told, page)
 			}
 		}
@@ -400,8 +261,10 @@ func TestAdviceOfPictures(t *testing.T) {
 // TestAdviceCard looks at what the card says of each condition, in its order.
 func TestAdviceCard(t *testing.T) {
 	h := newAdviceHouse(t)
-	h.advised(house.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: house.Withheld, Conditions: conditionsBut(policy.Home, policy.Factors)})
-	page := string(h.get("/", h.resident).says("2 of 5 conditions do not hold: the household is away; a factor is missing.").body)
+	h.advised(house.Advice{Visit: h.visit, Door: h.door, Person: h.ada, State: house.Withheld,
+		Conditions: conditionsBut(policy.Home, policy.Factors)})
+	page := string(h.get("/", h.resident).
+		says("2 of 5 conditions do not hold: the household is away; a factor is missing.").body)
 	at := -1
 	for i, code := range []string{policy.On, policy.Home, policy.People, policy.Alike, policy.Factors} {
 		label := "Holds:"
@@ -415,7 +278,8 @@ func TestAdviceCard(t *testing.T) {
 		}
 		at = next
 	}
-	parcel := house.ParcelRule{Note: "boots", From: h.clock.now().Add(-time.Hour), To: h.clock.now().Add(time.Hour), Window: time.Minute}
+	parcel := house.ParcelRule{Note: "boots", From: h.clock.now().Add(-time.Hour),
+		To: h.clock.now().Add(time.Hour), Window: time.Minute}
 	garage, err := h.archive.SetDoor(t.Context(), house.Door{Name: "the garage", Bell: "gate", Parcel: true})
 	if err != nil {
 		t.Fatal(err)
@@ -425,7 +289,8 @@ func TestAdviceCard(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	h.advised(house.Advice{Visit: h.visit, Door: garage, Parcel: rule, State: house.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
+	h.advised(house.Advice{Visit: h.visit, Door: garage, Parcel: rule, State: house.Suggested,
+		ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
 	page = string(h.get("/", h.tablet).says("Suggested: open the garage for a parcel").body)
 	if strings.Index(page, "Suggested: open") > strings.Index(page, "Nothing is suggested at the front door") {
 		t.Error("what is withheld comes before a suggestion")
@@ -444,11 +309,15 @@ func TestAdviceMarkup(t *testing.T) {
 	ben := h.enrolled(evil).ID
 	visit := h.knownRings("R2", h.ada, ben)
 	reasons := conditionsBut(policy.Factors)
-	reasons[0].Reasons = []house.Reason{{Code: "home-away", Values: house.Values{Person: ben}}, {Code: evil}, {Code: "consent-none", Values: house.Values{Person: ben}}}
+	reasons[0].Reasons = []house.Reason{{Code: "home-away", Values: house.Values{Person: ben}}, {Code: evil},
+		{Code: "consent-none", Values: house.Values{Person: ben}}}
 	h.advised(house.Advice{Visit: visit, Door: door, Person: ben, State: house.Withheld, Conditions: reasons})
-	h.advised(house.Advice{Visit: visit, Door: h.door, Person: ben, State: house.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: reasons})
+	h.advised(house.Advice{Visit: visit, Door: h.door, Person: ben, State: house.Suggested,
+		ExpiresAt: h.clock.now().Add(time.Minute), Conditions: reasons})
 	for path, a := range map[string]*answer{
-		"/": h.get("/", h.resident).is(200).says("Whose code"), "tablet": h.get("/", h.tablet).is(200), "/visits": h.get("/visits/"+visit, h.resident).is(200), "/upkeep/advice": h.get("/upkeep/advice", h.resident).is(200),
+		"/": h.get("/", h.resident).is(200).says("Whose code"), "tablet": h.get("/", h.tablet).
+			is(200), "/visits": h.get("/visits/"+visit, h.resident).
+			is(200), "/upkeep/advice": h.get("/upkeep/advice", h.resident).is(200),
 		"told": h.post("/visits/"+visit+"/code", url.Values{"person": {evil}, "code": {evil}}, h.tablet, browser).is(422),
 	} {
 		if strings.Contains(string(a.body), "<b onclick") {
@@ -471,28 +340,33 @@ func TestLiveTellsAdvice(t *testing.T) {
 			t.Fatal(err)
 		}
 		c := h.connect(t, tablet, revision)
-		id, err := h.archive.AddAdvice(t.Context(), house.Advice{Visit: visit, Door: door, Person: ada, State: house.Suggested, At: time.Now(), ExpiresAt: time.Now().Add(time.Minute), Conditions: conditionsBut()})
+		id, err := h.archive.AddAdvice(t.Context(), house.Advice{Visit: visit, Door: door, Person: ada,
+			State: house.Suggested, At: time.Now(), ExpiresAt: time.Now().Add(time.Minute), Conditions: conditionsBut()})
 		if err != nil {
 			t.Fatal(err)
 		}
 		m := c.next()
-		if m.Type != "visit" || len(m.Visit.Advice) != 1 || m.Visit.Advice[0].ID != id || m.Visit.Advice[0].State != house.Suggested {
+		if m.Type != "visit" || len(m.Visit.Advice) != 1 || m.Visit.Advice[0].ID != id ||
+			m.Visit.Advice[0].State != house.Suggested {
 			t.Fatalf("told %+v", m)
 		}
-		if !strings.Contains(m.Card, "Suggested: let Ada Quill in at the front door") || strings.Contains(m.Card, "We let them in") || strings.Contains(m.Card, ": 42.") {
+		if !strings.Contains(m.Card, "Suggested: let Ada Quill in at the front door") ||
+			strings.Contains(m.Card, "We let them in") || strings.Contains(m.Card, ": 42.") {
 			t.Errorf("a tablet is shown %s", m.Card)
 		}
 		if err := h.archive.EndAdvice(t.Context(), id, house.Dismissed); err != nil {
 			t.Fatal(err)
 		}
-		if m := c.next(); m.Type != "visit" || m.Visit.Advice[0].State != house.Dismissed || !strings.Contains(m.Card, "Dismissed.") {
+		if m := c.next(); m.Type != "visit" || m.Visit.Advice[0].State != house.Dismissed ||
+			!strings.Contains(m.Card, "Dismissed.") {
 			t.Errorf("told %+v", m)
 		}
 	})
 }
 
 // checkAdvice checks the answers to answers against the API's description.
-func (h *household) checkAdvice(at func(*strings.Replacer), check func(method, pattern, query string, status int, options ...option), in, tablet option) {
+func (h *household) checkAdvice(at func(*strings.Replacer),
+	check func(method, pattern, query string, status int, options ...option), in, tablet option) {
 	inbox := h.Factors
 	defer func() { h.Factors = inbox }()
 	h.Factors = anyCode{inbox}
@@ -501,7 +375,8 @@ func (h *household) checkAdvice(at func(*strings.Replacer), check func(method, p
 	const code, agree = "/api/v1/visits/{visit}/code", "/api/v1/visits/{visit}/agree"
 	who := sends(fmt.Sprintf(`{"person":%q}`, ada))
 	for i, how := range []string{"used", "dismissed"} {
-		id := h.advised(house.Advice{Visit: visit, Door: door, Person: ada, State: house.Suggested, ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
+		id := h.advised(house.Advice{Visit: visit, Door: door, Person: ada, State: house.Suggested,
+			ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
 		at(strings.NewReplacer("{visit}", visit, "{advice}", id))
 		answer := "/api/v1/advice/{advice}/" + how
 		check("GET", "/api/v1/visits/{visit}", "", 200, tablet)
@@ -513,7 +388,8 @@ func (h *household) checkAdvice(at func(*strings.Replacer), check func(method, p
 		check("POST", answer, "", 404, in)
 		visit = h.knownRings(fmt.Sprint("advice-", i), ada)
 	}
-	h.advised(house.Advice{Visit: visit, Door: door, Person: ada, State: house.Withheld, Conditions: conditionsBut(policy.Factors)})
+	h.advised(house.Advice{Visit: visit, Door: door, Person: ada, State: house.Withheld,
+		Conditions: conditionsBut(policy.Factors)})
 	at(strings.NewReplacer("{visit}", visit))
 	check("GET", "/api/v1/visits/{visit}", "", 200, in)
 	for _, pattern := range []string{code, agree} {
@@ -524,7 +400,8 @@ func (h *household) checkAdvice(at func(*strings.Replacer), check func(method, p
 	}
 	check("POST", code, "", 200, tablet, who)
 	check("POST", agree, "", 403, tablet, who)
-	for err, status := range map[error]int{totp.ErrWrong: 422, totp.ErrReused: 422, totp.ErrFormat: 422, house.ErrNotFound: 422, fmt.Errorf("%w lately", evidence.ErrGuesses): 429} {
+	for err, status := range map[error]int{totp.ErrWrong: 422, totp.ErrReused: 422, totp.ErrFormat: 422,
+		house.ErrNotFound: 422, fmt.Errorf("%w lately", evidence.ErrGuesses): 429} {
 		h.Factors = refusing{inbox, err}
 		check("POST", code, "", status, tablet, who)
 	}
@@ -535,11 +412,3 @@ func (h *household) checkAdvice(at func(*strings.Replacer), check func(method, p
 	check("POST", code, "", 404, in, who)
 	check("POST", agree, "", 404, in, who)
 }
-
-// refusing is an inbox that takes no code.
-type refusing struct {
-	Inbox
-	err error
-}
-
-func (d refusing) Code(context.Context, string, string, string) error { return d.err }

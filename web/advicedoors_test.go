@@ -27,38 +27,47 @@ func TestDoorOnPage(t *testing.T) {
 		t.Fatal(err)
 	}
 	h.get("/rules/advice", in).is(200).says("Add a door first.")
-	h.get("/rules/advice/doors", in).is(200).says(`<option value="gate">`).says(`<option value="yard">`).says("Lintel never moves a lock.").saysNot("checked")
+	h.get("/rules/advice/doors", in).is(200).says(`<option value="gate">`).says(`<option value="yard">`).
+		says("Lintel never moves a lock.").saysNot("checked")
 	typed := func(name, bell, kind string) url.Values {
 		return url.Values{"name": {name}, "bell": {bell}, "kind": {kind}}
 	}
 	h.post("/rules/advice/doors", typed("  the <oak> door ", "gate", "house"), in).is(http.StatusSeeOther)
 	h.post("/rules/advice/doors", typed("the box", "yard", "parcel"), in).is(http.StatusSeeOther)
 	doors := h.doors()
-	if len(doors) != 2 || doors[0].Name != "the <oak> door" || doors[0].Bell != "gate" || doors[0].Parcel || doors[1].Name != "the box" || !doors[1].Parcel {
+	if len(doors) != 2 || doors[0].Name != "the <oak> door" || doors[0].Bell != "gate" || doors[0].Parcel ||
+		doors[1].Name != "the box" || !doors[1].Parcel {
 		t.Fatalf("doors %+v", doors)
 	}
-	h.get("/rules/advice", in).is(200).says("the &lt;oak&gt; door").says("the house’s own door; the bell gate rings there").says("for parcels only; the bell yard rings there").
+	h.get("/rules/advice", in).is(200).says("the &lt;oak&gt; door").
+		says("the house’s own door; the bell gate rings there").says("for parcels only; the bell yard rings there").
 		says("Nobody is enrolled yet whom a rule could be for.")
 	h.get("/upkeep/trail", in).is(200).says("<strong>Odile</strong> added the door “the box”")
 
 	for _, test := range []struct {
 		name, bell, kind, says string
 	}{
-		{"", "gate", "house", "A door has a name of 1 to 60 characters."}, {"   ", "gate", "house", "1 to 60 characters"}, {strings.Repeat("ä", 61), "gate", "house", "1 to 60 characters"},
-		{"a\x00b", "gate", "house", "1 to 60 characters"}, {"The Box", "gate", "house", "There is a door of this name already."},
-		{"the hatch", "", "house", "Choose the bell that rings at this door."}, {"the hatch", "cellar", "house", "Choose the bell that rings"},
+		{"", "gate", "house", "A door has a name of 1 to 60 characters."}, {"   ", "gate", "house", "1 to 60 characters"},
+		{strings.Repeat("ä", 61), "gate", "house", "1 to 60 characters"},
+		{"a\x00b", "gate", "house", "1 to 60 characters"},
+		{"The Box", "gate", "house", "There is a door of this name already."},
+		{"the hatch", "", "house", "Choose the bell that rings at this door."},
+		{"the hatch", "cellar", "house", "Choose the bell that rings"},
 		{"the hatch", "gate", "", "Say which of the two it is."},
 	} {
-		a := h.post("/rules/advice/doors", typed(test.name, test.bell, test.kind), in).is(422).says(test.says).says("Nothing was saved.")
+		a := h.post("/rules/advice/doors", typed(test.name, test.bell, test.kind), in).is(422).says(test.says).
+			says("Nothing was saved.")
 		if n := strings.Count(string(a.body), `class="wrong"`); n != 1 {
 			t.Errorf("%+v is told %d times", test, n)
 		}
 	}
 	// A change keeps the id, and its own name is no other's.
 	box := doors[1]
-	h.get("/rules/advice/doors/"+box.ID, in).is(200).says(`value="the box"`).says(`value="parcel" checked`).says(`value="yard" selected`)
+	h.get("/rules/advice/doors/"+box.ID, in).is(200).says(`value="the box"`).says(`value="parcel" checked`).
+		says(`value="yard" selected`)
 	h.post("/rules/advice/doors/"+box.ID, typed("the box", "gate", "parcel"), in).is(http.StatusSeeOther)
-	h.post("/rules/advice/doors/"+box.ID, typed("the <OAK> door", "gate", "parcel"), in).is(422).says("There is a door of this name already.")
+	h.post("/rules/advice/doors/"+box.ID, typed("the <OAK> door", "gate", "parcel"), in).is(422).
+		says("There is a door of this name already.")
 	want := house.Door{ID: box.ID, Name: "the box", Bell: "gate", Parcel: true}
 	if got := h.doors()[1]; got != want {
 		t.Errorf("changed into %+v", got)
@@ -66,7 +75,8 @@ func TestDoorOnPage(t *testing.T) {
 
 	// With a door goes what is for it, which is said before.
 	r := h.ruledFor()
-	if _, err := h.archive.AddParcelRule(t.Context(), house.ParcelRule{Door: r.parcelDoor, From: h.clock.now(), To: h.clock.now().Add(time.Hour), Window: time.Minute}); err != nil {
+	if _, err := h.archive.AddParcelRule(t.Context(), house.ParcelRule{Door: r.parcelDoor, From: h.clock.now(),
+		To: h.clock.now().Add(time.Hour), Window: time.Minute}); err != nil {
 		t.Fatal(err)
 	}
 	h.get("/rules/advice/doors/"+r.door+"/remove", in).is(200).says("1 rule for it would go with it.")
@@ -93,7 +103,8 @@ func TestDoorsByAPI(t *testing.T) {
 	if door.ID == "" || door.ID == "CHOSEN" || door.Name != "the box" || !door.Parcel {
 		t.Errorf("added %+v", door)
 	}
-	for _, bad := range []string{`{}`, `{"name":"x","bell":"nowhere","parcel":true}`, `{"name":"The box","bell":"gate","parcel":true}`, `{"name":" ","bell":"gate"}`} {
+	for _, bad := range []string{`{}`, `{"name":"x","bell":"nowhere","parcel":true}`,
+		`{"name":"The box","bell":"gate","parcel":true}`, `{"name":" ","bell":"gate"}`} {
 		send("POST", "/api/v1/doors", bad).isProblem(422, "bad-door")
 	}
 	for _, bad := range []string{``, `[]`, `{"name":"x","lock":"gpio4"}`} {
@@ -102,12 +113,15 @@ func TestDoorsByAPI(t *testing.T) {
 	send("PUT", "/api/v1/doors/"+door.ID, `{"name":"the chest","bell":"gate","parcel":true}`).is(200)
 	var list struct{ Doors []house.Door }
 	h.get("/api/v1/doors", in).is(200).into(&list)
-	if want := []house.Door{{ID: door.ID, Name: "the chest", Bell: "gate", Parcel: true}}; !reflect.DeepEqual(list.Doors, want) {
+	if want := []house.Door{{ID: door.ID, Name: "the chest", Bell: "gate",
+		Parcel: true}}; !reflect.DeepEqual(list.Doors, want) {
 		t.Errorf("list %+v", list)
 	}
-	if a := h.ask("DELETE", "/api/v1/doors/"+door.ID, nil, in).is(200); strings.TrimSpace(string(a.body)) != `{"doors":[]}` {
+	if a := h.ask("DELETE", "/api/v1/doors/"+door.ID, nil, in).
+		is(200); strings.TrimSpace(string(a.body)) != `{"doors":[]}` {
 		t.Errorf("left %s", a.body)
 	}
 	h.ask("DELETE", "/api/v1/doors/"+door.ID, nil, in).isProblem(404, "unknown-door")
-	send("PUT", "/api/v1/doors/"+door.ID, `{"name":"the chest","bell":"gate","parcel":true}`).isProblem(404, "unknown-door")
+	send("PUT", "/api/v1/doors/"+door.ID, `{"name":"the chest","bell":"gate","parcel":true}`).
+		isProblem(404, "unknown-door")
 }

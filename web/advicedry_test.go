@@ -20,7 +20,8 @@ func (h *household) wellSeen(ring, person string) (visit string) {
 		face := faceAt(descriptorAt(9, .1))
 		face.Match = &house.Match{Person: person, Distance: .1, FPIR: 1e-6, Band: "strong", Probability: .99, Frames: 2}
 		face.Liveness = &house.Liveness{Level: house.NoSign, Probability: .02, Frames: 2}
-		face.Quality = &house.Quality{FaceWidth: 180, EyeDistance: 70, PixelsPerMetre: 900, Sharpness: .2, Luma: 120, Clipped: .01, Contrast: .2, Yaw: 4, Roll: 2}
+		face.Quality = &house.Quality{FaceWidth: 180, EyeDistance: 70, PixelsPerMetre: 900, Sharpness: .2, Luma: 120,
+			Clipped: .01, Contrast: .2, Yaw: 4, Roll: 2}
 		record(h.t, h.archive, visit, frame, face)
 	}
 	return visit
@@ -67,11 +68,14 @@ func TestDryRunOnPage(t *testing.T) {
 		{`{"door":"{lasting-door}","factors":["resident","token"]}`, "night withheld;stranger withheld;evening withheld;"},
 		{`{"door":"{parcel-door}","factors":["code"]}`, "night withheld;stranger withheld;evening withheld;"},
 		// One more rule, for Monday and Tuesday, is no matter on a Wednesday.
-		{`{"door":"{lasting-door}","factors":["code"],"rule":` + sentRule + `}`, "night withheld;stranger withheld;evening suggested;"},
+		{`{"door":"{lasting-door}","factors":["code"],"rule":` + sentRule + `}`,
+			"night withheld;stranger withheld;evening suggested;"},
 		// In the rule's place, it is.
-		{`{"door":"{lasting-door}","factors":["code"],"rule":` + strings.Replace(sentRule, "{", `{"id":"`+r.rule.ID+`",`, 1) + `}`, "night withheld;stranger withheld;evening withheld;"},
+		{`{"door":"{lasting-door}","factors":["code"],"rule":` + strings.Replace(sentRule, "{", `{"id":"`+r.rule.ID+`",`,
+			1) + `}`, "night withheld;stranger withheld;evening withheld;"},
 		// At any time of Wednesday.
-		{`{"door":"{lasting-door}","factors":["code"],"rule":` + strings.NewReplacer("false,true,true,false", "false,true,true,true", ":420", ":0", ":1200", ":1440").Replace(sentRule) + `}`,
+		{`{"door":"{lasting-door}","factors":["code"],"rule":` + strings.NewReplacer("false,true,true,false",
+			"false,true,true,true", ":420", ":0", ":1200", ":1440").Replace(sentRule) + `}`,
 			"night suggested;stranger withheld;evening suggested;"},
 	} {
 		if got := states(try(test.sent)); got != test.want {
@@ -93,14 +97,19 @@ func TestDryRunOnPage(t *testing.T) {
 	}
 
 	// The same on the page.
-	h.get("/rules/advice/dry-run", in).is(200).says(`value="code" checked`).says(`value="arrival" checked`).saysNot(`value="token" checked`).saysNot("What would have been").says("What is taken for granted")
-	h.get("/rules/advice/dry-run?door="+r.door+"&factor=code", in).is(200).says("Of 3 visits at the oak door since Monday 5 May: 1 suggested, 2 withheld.").
-		says("Suggested for Edda Marl").says("Withheld: Edda Marl rang").says("It is Wednesday 4 June").says("nobody was away").says("Nothing of this was kept or sent.").
+	h.get("/rules/advice/dry-run", in).is(200).says(`value="code" checked`).says(`value="arrival" checked`).
+		saysNot(`value="token" checked`).saysNot("What would have been").says("What is taken for granted")
+	h.get("/rules/advice/dry-run?door="+r.door+"&factor=code", in).is(200).
+		says("Of 3 visits at the oak door since Monday 5 May: 1 suggested, 2 withheld.").
+		says("Suggested for Edda Marl").says("Withheld: Edda Marl rang").says("It is Wednesday 4 June").
+		says("nobody was away").says("Nothing of this was kept or sent.").
 		says(`href="/visits/` + evening + `"`)
 	h.get("/rules/advice/dry-run?door=NOSUCHDOOR&factor=code", in).is(422).says("Choose the door to try the rules of.")
 	shown := h.post("/rules/advice/rules/"+r.rule.ID, r.typedAs(typedRule, "kind=never", "day=3"), in).is(200).shownRule()
-	h.post("/rules/advice/dry-run", url.Values{"rule": {shown}, "chosen": {"true"}, "factor": {"code"}}, in).is(200).says("With this rule, which is not saved").
-		says("Edda Marl is never suggested at the oak door on Wednesday").says("0 suggested, 3 withheld").says(`action="/rules/advice/rules/` + r.rule.ID + `"`)
+	h.post("/rules/advice/dry-run", url.Values{"rule": {shown}, "chosen": {"true"}, "factor": {"code"}}, in).is(200).
+		says("With this rule, which is not saved").
+		says("Edda Marl is never suggested at the oak door on Wednesday").says("0 suggested, 3 withheld").
+		says(`action="/rules/advice/rules/` + r.rule.ID + `"`)
 	if got := h.doorRules(); len(got) != 1 || !got[0].Allowed {
 		t.Errorf("a trial kept %+v", got)
 	}
@@ -118,7 +127,8 @@ func TestDryRunIsBounded(t *testing.T) {
 		last = h.rung(fmt.Sprint(i), 0, still(t, 1)).Visit
 	}
 	var a trialJSON
-	h.ask("POST", "/api/v1/advice/dry-run", strings.NewReader(`{"door":"`+r.door+`","factors":["code"]}`), in).is(200).into(&a)
+	h.ask("POST", "/api/v1/advice/dry-run", strings.NewReader(`{"door":"`+r.door+`","factors":["code"]}`), in).
+		is(200).into(&a)
 	if len(a.Visits) != triedVisits || !a.More || a.Suggested != 0 || a.Visits[0].Visit != last {
 		t.Errorf("%d visits, more %t, %d suggested", len(a.Visits), a.More, a.Suggested)
 	}

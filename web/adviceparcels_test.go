@@ -21,19 +21,25 @@ func (h *household) parcels() []house.ParcelRule {
 func TestParcelOnPage(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
-	h.get("/rules/advice/parcels", in).is(200).says("There is no door for parcels.").says("None is expected, and none was lately.")
+	h.get("/rules/advice/parcels", in).is(200).says("There is no door for parcels.").
+		says("None is expected, and none was lately.")
 	r := h.ruledFor()
 	h.ask("PUT", "/api/v1/rules", strings.NewReader(sentRules), in).is(200) // Lisbon
-	page := h.get("/rules/advice/parcels", in).is(200).says("Whoever rings in that time may be suggested in, once").says("Lock every door behind it").
+	page := h.get("/rules/advice/parcels", in).is(200).says("Whoever rings in that time may be suggested in, once").
+		says("Lock every door behind it").
 		says(`value="` + r.parcelDoor + `" selected`).saysNot("the oak door")
 	page.says(`name="from" value="2031-05-04T19:30"`) // by Lisbon's clock, an hour ahead of UTC in summer
 
-	h.get(h.post("/rules/advice/parcels", r.typedAs(typedParcel), in).is(http.StatusSeeOther).Header.Get("Location"), in).is(200).says("Saved.").
-		says("Opening the box may be suggested for one parcel (A lamp) to whoever rings from Sunday 1 June, 09:00 to Sunday 1 June, 12:00, once and for 60 seconds at most.").
+	h.get(h.post("/rules/advice/parcels", r.typedAs(typedParcel), in).
+		is(http.StatusSeeOther).Header.Get("Location"), in).is(200).says("Saved.").
+		says("Opening the box may be suggested for one parcel (A lamp) to whoever rings from Sunday 1 June, 09:00 to " +
+			"Sunday " +
+			"1 June, 12:00, once and for 60 seconds at most.").
 		says("Its time is to come.")
 	h.get("/rules/advice", in).is(200).says("1 parcel expected.")
 	parcels := h.parcels()
-	if len(parcels) != 1 || !parcels[0].From.Equal(time.Date(2031, 6, 1, 8, 0, 0, 0, time.UTC)) || parcels[0].To.Sub(parcels[0].From) != 3*time.Hour || parcels[0].Window != time.Minute {
+	if len(parcels) != 1 || !parcels[0].From.Equal(time.Date(2031, 6, 1, 8, 0, 0, 0, time.UTC)) ||
+		parcels[0].To.Sub(parcels[0].From) != 3*time.Hour || parcels[0].Window != time.Minute {
 		t.Fatalf("parcels %+v", parcels)
 	}
 
@@ -42,15 +48,19 @@ func TestParcelOnPage(t *testing.T) {
 		{"door=" + r.door, "A parcel may only be left at a door for parcels, never at the house&#39;s own."},
 		{"note=" + strings.Repeat("x", 101), "100 characters at most"}, {"note=a\tb", "100 characters at most"},
 		{"from=", "A day and a time that there are."}, {"to=noon", "A day and a time that there are."},
-		{"to=2031-06-01T09:00", "from one time to a later one, 24 hours at most"}, {"to=2031-06-02T09:01", "24 hours at most"},
-		{"window=14", "15 seconds to 5 minutes"}, {"window=", "15 seconds to 5 minutes"}, {"window=301", "15 seconds to 5 minutes"},
+		{"to=2031-06-01T09:00", "from one time to a later one, 24 hours at most"},
+		{"to=2031-06-02T09:01", "24 hours at most"},
+		{"window=14", "15 seconds to 5 minutes"}, {"window=", "15 seconds to 5 minutes"},
+		{"window=301", "15 seconds to 5 minutes"},
 	} {
-		a := h.post("/rules/advice/parcels", r.typedAs(typedParcel, test.change), in).is(422).says(test.says).says("Nothing was saved.")
+		a := h.post("/rules/advice/parcels", r.typedAs(typedParcel, test.change), in).is(422).says(test.says).
+			says("Nothing was saved.")
 		if n := strings.Count(string(a.body), `class="wrong"`); n != 1 {
 			t.Errorf("%s is told %d times", test.change, n)
 		}
 	}
-	h.post("/rules/advice/parcels", r.typedAs(typedParcel, "from=2031-05-04T09:00", "to=2031-05-04T10:00"), in).is(422).says("That is over already.")
+	h.post("/rules/advice/parcels", r.typedAs(typedParcel, "from=2031-05-04T09:00", "to=2031-05-04T10:00"), in).is(422).
+		says("That is over already.")
 	if got := h.parcels(); len(got) != 1 {
 		t.Errorf("wrong forms left %+v", got)
 	}
@@ -72,7 +82,8 @@ func TestParcelOnPage(t *testing.T) {
 	state(parcelOver)
 	h.clock.micros.Store(parcels[0].From.UnixMicro())
 	visit := h.rung("parcel", 0, still(t, 3)).Visit
-	h.advised(house.Advice{Visit: visit, Door: r.parcelDoor, State: house.Suggested, Parcel: parcels[0].ID, ExpiresAt: h.clock.now().Add(time.Minute)})
+	h.advised(house.Advice{Visit: visit, Door: r.parcelDoor, State: house.Suggested, Parcel: parcels[0].ID,
+		ExpiresAt: h.clock.now().Add(time.Minute)})
 	state(parcelUsed)
 	h.get("/rules/advice/parcels", in).is(200).says(`href="/visits/` + visit + `"`).saysNot("holds no more")
 	h.get("/rules/advice", in).is(200).says("No parcel is expected.")
@@ -82,7 +93,8 @@ func TestParcelOnPage(t *testing.T) {
 	if got := h.parcels(); len(got) != 0 {
 		t.Errorf("left %+v", got)
 	}
-	h.get("/upkeep/trail", in).is(200).says("<strong>Odile</strong> added an expected parcel, number ").says("removed an expected parcel, number ").says("made the suggestion ")
+	h.get("/upkeep/trail", in).is(200).says("<strong>Odile</strong> added an expected parcel, number ").
+		says("removed an expected parcel, number ").says("made the suggestion ")
 }
 
 func TestParcelsByAPI(t *testing.T) {
@@ -93,19 +105,22 @@ func TestParcelsByAPI(t *testing.T) {
 	post := func(body string) *answer { return h.ask("POST", "/api/v1/parcels", strings.NewReader(body), in) }
 	var list struct{ Parcels []parcelJSON }
 	post(sent).is(201).into(&list)
-	if len(list.Parcels) != 1 || list.Parcels[0].Note != "A lamp" || list.Parcels[0].Window != 60 || list.Parcels[0].State != parcelLater || !strings.HasPrefix(list.Parcels[0].Says, "Opening the box may be suggested") {
+	if len(list.Parcels) != 1 || list.Parcels[0].Note != "A lamp" || list.Parcels[0].Window != 60 ||
+		list.Parcels[0].State != parcelLater || !strings.HasPrefix(list.Parcels[0].Says, "Opening the box may be suggested") {
 		t.Errorf("parcels %+v", list.Parcels)
 	}
 	post(strings.Replace(sent, r.parcelDoor, r.door, 1)).isProblem(422, "house-door")
 	for _, bad := range []struct{ old, new string }{
-		{r.parcelDoor, "NOSUCHDOOR"}, {`"2031-06-01T12`, `"2031-06-01T09`}, {`"2031-06-01T12`, `"2031-06-03T12`}, {":60", ":14"}, {":60", ":18446744133"}, {"2031-06", "2030-06"}, {"A lamp", strings.Repeat("x", 101)},
+		{r.parcelDoor, "NOSUCHDOOR"}, {`"2031-06-01T12`, `"2031-06-01T09`}, {`"2031-06-01T12`, `"2031-06-03T12`},
+		{":60", ":14"}, {":60", ":18446744133"}, {"2031-06", "2030-06"}, {"A lamp", strings.Repeat("x", 101)},
 	} {
 		post(strings.ReplaceAll(sent, bad.old, bad.new)).isProblem(422, "bad-parcel")
 	}
 	for _, bad := range []string{``, `[]`, `{"used_by":"X"}`} {
 		post(bad).isProblem(400, "bad-body")
 	}
-	if a := h.ask("DELETE", "/api/v1/parcels/"+list.Parcels[0].ID, nil, in).is(200); strings.TrimSpace(string(a.body)) != `{"parcels":[]}` {
+	if a := h.ask("DELETE", "/api/v1/parcels/"+list.Parcels[0].ID, nil, in).
+		is(200); strings.TrimSpace(string(a.body)) != `{"parcels":[]}` {
 		t.Errorf("left %s", a.body)
 	}
 	h.ask("DELETE", "/api/v1/parcels/"+list.Parcels[0].ID, nil, in).isProblem(404, "unknown-parcel")

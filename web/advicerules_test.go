@@ -39,7 +39,8 @@ type ruled struct {
 
 func (r ruled) place(pattern string) *strings.Replacer {
 	return strings.NewReplacer("{lasting-door}", r.door, "{parcel-door}", r.parcelDoor, "{ruled-person}", r.person,
-		"{door}", cmp.Or(r.doors[pattern], r.door), "{rule}", cmp.Or(r.rules[pattern], r.rule.ID), "{parcel}", cmp.Or(r.parcels[pattern], "NOSUCHPARCEL"))
+		"{door}", cmp.Or(r.doors[pattern], r.door), "{rule}", cmp.Or(r.rules[pattern], r.rule.ID), "{parcel}",
+		cmp.Or(r.parcels[pattern], "NOSUCHPARCEL"))
 }
 
 func (h *household) ruledFor(patterns ...string) (r ruled) {
@@ -55,7 +56,8 @@ func (h *household) ruledFor(patterns ...string) (r ruled) {
 	r.person = h.enrolledAs("Edda Marl", 9).ID
 	r.door = set(h.archive.SetDoor(ctx, house.Door{Name: h.secret("the oak door"), Bell: "gate"}))
 	r.parcelDoor = set(h.archive.SetDoor(ctx, house.Door{Name: "the box", Bell: "gate", Parcel: true}))
-	r.rule = house.DoorRule{Person: r.person, Door: r.door, Allowed: true, Days: [7]bool{false, true, true, true, true, true}, From: 7 * 60, To: 20 * 60,
+	r.rule = house.DoorRule{Person: r.person, Door: r.door, Allowed: true,
+		Days: [7]bool{false, true, true, true, true, true}, From: 7 * 60, To: 20 * 60,
 		Factors: []house.FactorKind{house.FactorArrival, house.FactorCode}, Need: 1, Band: "strong", Liveness: house.NoSign}
 	r.rule.ID = set(h.archive.SetDoorRule(ctx, r.rule))
 	r.doors, r.rules, r.parcels = make(map[string]string), make(map[string]string), make(map[string]string)
@@ -64,10 +66,12 @@ func (h *household) ruledFor(patterns ...string) (r ruled) {
 			r.doors[pattern] = set(h.archive.SetDoor(ctx, house.Door{Name: fmt.Sprint("Door ", i), Bell: "gate"}))
 		}
 		if strings.Contains(pattern, "{rule}") {
-			r.rules[pattern] = set(h.archive.SetDoorRule(ctx, house.DoorRule{Person: r.person, Door: r.door, Days: [7]bool{true}, To: 24 * 60}))
+			r.rules[pattern] = set(h.archive.SetDoorRule(ctx,
+				house.DoorRule{Person: r.person, Door: r.door, Days: [7]bool{true}, To: 24 * 60}))
 		}
 		if strings.Contains(pattern, "{parcel}") {
-			r.parcels[pattern] = set(h.archive.AddParcelRule(ctx, house.ParcelRule{Door: r.parcelDoor, From: h.clock.now(), To: h.clock.now().Add(time.Hour), Window: time.Minute}))
+			r.parcels[pattern] = set(h.archive.AddParcelRule(ctx, house.ParcelRule{Door: r.parcelDoor, From: h.clock.now(),
+				To: h.clock.now().Add(time.Hour), Window: time.Minute}))
 		}
 	}
 	return r
@@ -123,28 +127,38 @@ func TestRuleOnPage(t *testing.T) {
 	in := h.session(h.resident("Odile"))
 	h.get("/rules", in).is(200).says("Nobody is suggested: there is no rule that allows it.").says(`href="/rules/advice"`)
 	h.get("/rules/advice", in).is(200).says("There is no rule: nobody is suggested.").says("Lintel never moves a lock.").
-		says("must leave the way out free at all times, without power and without a network").says("a licensed locksmith or electrician").saysNot("Add a rule")
+		says("must leave the way out free at all times, without power and without a network").
+		says("a licensed locksmith or electrician").saysNot("Add a rule")
 	r := h.ruledFor()
-	h.get("/rules/advice", in).is(200).says("Edda Marl may be suggested at the oak door on Monday to Friday from 07:00 to 20:00, not on holidays").says("Add a rule")
+	h.get("/rules/advice", in).is(200).
+		says("Edda Marl may be suggested at the oak door on Monday to Friday from 07:00 to 20:00, not on holidays").
+		says("Add a rule")
 	h.get("/rules", in).is(200).says("Lintel may suggest to open, by 1 rule.")
 
 	// A second rule, over midnight: seen first, then saved.
-	night := r.typedAs(typedRule, "day=6", "from=22:00", "to=06:00", "need=2", "band=fair", "doubtful=true", "cant_tell=true", "holidays=true")
-	says := "Edda Marl may be suggested at the oak door on Saturday from 22:00 to 06:00 the day after, holidays too, if a phone of theirs came home and a one-time code of theirs was given, " +
-		"the match is strong or fair and there is one still or more. A face that looks like a picture withholds; lesser signs of one are allowed."
+	night := r.typedAs(typedRule, "day=6", "from=22:00", "to=06:00", "need=2", "band=fair", "doubtful=true",
+		"cant_tell=true", "holidays=true")
+	says := "Edda Marl may be suggested at the oak door on Saturday from 22:00 to 06:00 the day after, holidays too, if " +
+		"a phone of theirs came home and a one-time code of theirs was given, " +
+		"the match is strong or fair and there is one still or more. A face that looks like a picture withholds; lesser " +
+		"signs of one are allowed."
 	shown := h.post("/rules/advice/rules", night, in).is(200).says(says).says("No other rule holds").shownRule()
 	if got := h.doorRules(); len(got) != 1 {
 		t.Fatalf("a preview kept a rule: %+v", got)
 	}
-	h.post("/rules/advice/rules", url.Values{"rule": {shown}, "back": {"true"}}, in).is(200).says(`name="from" value="22:00"`).says(`name="need" value="2"`).
+	h.post("/rules/advice/rules", url.Values{"rule": {shown}, "back": {"true"}}, in).is(200).
+		says(`name="from" value="22:00"`).says(`name="need" value="2"`).
 		says(`value="fair" checked`).says(`name="doubtful" value="true" checked`).says(`value="` + r.person + `" selected`)
-	h.get(h.post("/rules/advice/rules", url.Values{"rule": {shown}, "save": {"true"}}, in).is(http.StatusSeeOther).Header.Get("Location"), in).is(200).says("Saved.").says(says)
+	h.get(h.post("/rules/advice/rules", url.Values{"rule": {shown}, "save": {"true"}}, in).
+		is(http.StatusSeeOther).Header.Get("Location"), in).is(200).says("Saved.").says(says)
 	h.get("/upkeep/trail", in).is(200).says("<strong>Odile</strong> added a rule for a door, number ")
 
 	// A change of the first into a rule that says never, which wins over one
 	// for all days.
-	never := h.post("/rules/advice/rules/"+r.rule.ID, r.typedAs(typedRule, "kind=never", "day=6", "from=00:00", "to=00:00"), in).is(200).
-		says("Edda Marl is never suggested at the oak door on Saturday at any time, holidays or not, whatever else is allowed.").
+	never := h.post("/rules/advice/rules/"+r.rule.ID,
+		r.typedAs(typedRule, "kind=never", "day=6", "from=00:00", "to=00:00"), in).is(200).
+		says("Edda Marl is never suggested at the oak door on Saturday at any time, holidays or not, whatever else is " +
+			"allowed.").
 		says("Instead of: Edda Marl may be suggested").says("one allows and one says never. Never wins.").shownRule()
 	h.post("/rules/advice/rules/"+r.rule.ID, url.Values{"rule": {never}, "save": {"true"}}, in).is(http.StatusSeeOther)
 	want := house.DoorRule{ID: r.rule.ID, Person: r.person, Door: r.door, Days: [7]bool{time.Saturday: true}, To: 24 * 60}
@@ -153,18 +167,22 @@ func TestRuleOnPage(t *testing.T) {
 	if rules[0].ID != want.ID {
 		i = 1
 	}
-	if got := rules[i]; got.Allowed || got.Days != want.Days || got.From != 0 || got.To != 24*60 || len(got.Factors) != 0 || got.Need != 0 || got.Band != "" || got.Liveness == house.Doubtful {
+	if got := rules[i]; got.Allowed || got.Days != want.Days || got.From != 0 || got.To != 24*60 ||
+		len(got.Factors) != 0 || got.Need != 0 || got.Band != "" || got.Liveness == house.Doubtful {
 		t.Errorf("kept %+v", got)
 	}
 	h.get("/rules/advice", in).is(200).says("one allows and one says never. Never wins.")
-	h.get("/rules/advice/rules/"+r.rule.ID, in).is(200).says(`name="to" value="00:00"`).says(`value="never" checked`).says(`value="strong" checked`)
+	h.get("/rules/advice/rules/"+r.rule.ID, in).is(200).says(`name="to" value="00:00"`).says(`value="never" checked`).
+		says(`value="strong" checked`)
 
 	// Away with it.
-	h.get("/rules/advice/rules/"+r.rule.ID+"/remove", in).is(200).says("Edda Marl is never suggested").says("Whatever other rules allow would then count")
+	h.get("/rules/advice/rules/"+r.rule.ID+"/remove", in).is(200).says("Edda Marl is never suggested").
+		says("Whatever other rules allow would then count")
 	h.post("/rules/advice/rules/"+r.rule.ID+"/remove", nil, in).is(http.StatusSeeOther)
 	h.post("/rules/advice/rules/"+r.rule.ID+"/remove", nil, in).is(http.StatusSeeOther)
 	h.get("/rules/advice/rules/"+r.rule.ID, in).isProblem(404, "unknown-rule")
-	h.post("/rules/advice/rules/"+r.rule.ID, url.Values{"rule": {never}, "save": {"true"}}, in).isProblem(404, "unknown-rule")
+	h.post("/rules/advice/rules/"+r.rule.ID, url.Values{"rule": {never}, "save": {"true"}}, in).
+		isProblem(404, "unknown-rule")
 	h.post("/rules/advice/rules", url.Values{"rule": {"{"}, "save": {"true"}}, in).isProblem(400, "bad-form")
 	if got := h.doorRules(); len(got) != 1 {
 		t.Errorf("%d rules are left", len(got))
@@ -199,7 +217,8 @@ func TestWrongRule(t *testing.T) {
 			a := h.post(address, r.typedAs(typedRule, test.change), in).is(422).says(test.says).says("Nothing was saved.")
 			// The form's field stands before what is wrong with it, and no other between.
 			head, _, _ := strings.Cut(string(a.body), `class="wrong"`)
-			if last := head[strings.LastIndex(head, "name="):]; !strings.Contains(head, test.after) || strings.HasPrefix(test.after, "name") && !strings.HasPrefix(last, test.after) {
+			if last := head[strings.LastIndex(head, "name="):]; !strings.Contains(head, test.after) ||
+				strings.HasPrefix(test.after, "name") && !strings.HasPrefix(last, test.after) {
 				t.Errorf("%s: told after %s", test.change, last)
 			}
 			if strings.Count(string(a.body), `class="wrong"`) != 1 {
@@ -209,9 +228,12 @@ func TestWrongRule(t *testing.T) {
 	}
 	var rule house.DoorRule
 	for _, change := range []func(){
-		func() { rule.Person = "NOBODY" }, func() { rule.Door = "" }, func() { rule.Days = [7]bool{} }, func() { rule.To = rule.From }, func() { rule.To = 1441 }, func() { rule.From = -1 },
-		func() { rule.Factors = nil }, func() { rule.Factors = []house.FactorKind{"code", "code"} }, func() { rule.Factors = []house.FactorKind{"face"} }, func() { rule.Need = 0 }, func() { rule.Need = 3 },
-		func() { rule.Band = "weak" }, func() { rule.Band = "" }, func() { rule.Liveness = "picture" }, func() { rule.Liveness = "" },
+		func() { rule.Person = "NOBODY" }, func() { rule.Door = "" }, func() { rule.Days = [7]bool{} },
+		func() { rule.To = rule.From }, func() { rule.To = 1441 }, func() { rule.From = -1 },
+		func() { rule.Factors = nil }, func() { rule.Factors = []house.FactorKind{"code", "code"} },
+		func() { rule.Factors = []house.FactorKind{"face"} }, func() { rule.Need = 0 }, func() { rule.Need = 3 },
+		func() { rule.Band = "weak" }, func() { rule.Band = "" }, func() { rule.Liveness = "picture" },
+		func() { rule.Liveness = "" },
 	} {
 		rule = r.rule
 		rule.ID = ""
@@ -220,7 +242,8 @@ func TestWrongRule(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		h.post("/rules/advice/rules", url.Values{"rule": {string(raw)}, "save": {"true"}}, in).is(422).says("Nothing was saved.")
+		h.post("/rules/advice/rules", url.Values{"rule": {string(raw)}, "save": {"true"}}, in).is(422).
+			says("Nothing was saved.")
 		h.ask("POST", "/api/v1/doors/rules", strings.NewReader(string(raw)), in).isProblem(422, "bad-door-rule")
 		h.ask("PUT", "/api/v1/doors/rules/"+r.rule.ID, strings.NewReader(string(raw)), in).isProblem(422, "bad-door-rule")
 		h.post("/rules/advice/dry-run", url.Values{"rule": {string(raw)}}, in).is(422)
@@ -239,7 +262,8 @@ func TestDoorRulesByAPI(t *testing.T) {
 	r := h.ruledFor()
 	var added, changed doorRuleJSON
 	h.ask("POST", "/api/v1/doors/rules", strings.NewReader(r.place("").Replace(sentRule)), in).is(201).into(&added)
-	if added.ID == "" || !strings.HasPrefix(added.Says, "Edda Marl may be suggested at the oak door on Monday and Tuesday from 07:00 to 20:00") {
+	if added.ID == "" || !strings.HasPrefix(added.Says,
+		"Edda Marl may be suggested at the oak door on Monday and Tuesday from 07:00 to 20:00") {
 		t.Errorf("added %+v", added)
 	}
 	// What was read can be sent back.
@@ -281,12 +305,14 @@ func TestAdvicePagesHoldNothingInline(t *testing.T) {
 	if _, err := h.archive.SetDoor(t.Context(), house.Door{ID: r.door, Name: evil, Bell: "gate"}); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := h.archive.AddParcelRule(t.Context(), house.ParcelRule{Door: r.parcelDoor, Note: evil, From: h.clock.now(), To: h.clock.now().Add(time.Hour), Window: time.Minute}); err != nil {
+	if _, err := h.archive.AddParcelRule(t.Context(), house.ParcelRule{Door: r.parcelDoor, Note: evil,
+		From: h.clock.now(), To: h.clock.now().Add(time.Hour), Window: time.Minute}); err != nil {
 		t.Fatal(err)
 	}
 	h.wellSeen("R1", h.enrolled(evil).ID)
 	evilForm := url.Values{}
-	for _, field := range []string{"name", "bell", "person", "door", "from", "to", "need", "note", "window", "away_until", "holidays", "latitude", "factor", "day"} {
+	for _, field := range []string{"name", "bell", "person", "door", "from", "to", "need", "note", "window",
+		"away_until", "holidays", "latitude", "factor", "day"} {
 		evilForm.Set(field, evil)
 	}
 	pages := map[string]*answer{
@@ -321,7 +347,8 @@ func TestRuleFormRoundTrip(t *testing.T) {
 	random := rand.New(rand.NewPCG(1, 2))
 	kinds := factorChoices(nil)
 	for range 2000 {
-		rule := house.DoorRule{ID: "R", Person: "P", Door: "D", Allowed: random.IntN(4) > 0, From: random.IntN(24 * 60), To: 1 + random.IntN(24*60), Holidays: random.IntN(2) == 0}
+		rule := house.DoorRule{ID: "R", Person: "P", Door: "D", Allowed: random.IntN(4) > 0, From: random.IntN(24 * 60),
+			To: 1 + random.IntN(24*60), Holidays: random.IntN(2) == 0}
 		for i := range rule.Days {
 			rule.Days[i] = random.IntN(2) == 0
 		}
@@ -332,7 +359,8 @@ func TestRuleFormRoundTrip(t *testing.T) {
 				}
 			}
 			rule.Need, rule.Band = 1+random.IntN(4), []string{"strong", "fair"}[random.IntN(2)]
-			rule.Liveness, rule.CantTell = []house.LivenessLevel{house.NoSign, house.Doubtful}[random.IntN(2)], random.IntN(2) == 0
+			rule.Liveness, rule.CantTell = []house.LivenessLevel{house.NoSign, house.Doubtful}[random.IntN(2)],
+				random.IntN(2) == 0
 		}
 		form := ruleFormOf(rule)
 		if got, wrong := form.rule("R"); len(wrong) > 0 || !reflect.DeepEqual(got, rule) {
@@ -344,10 +372,12 @@ func TestRuleFormRoundTrip(t *testing.T) {
 // FuzzRuleForm reads whatever a form can hold. A rule that nothing is said
 // against can be followed.
 func FuzzRuleForm(f *testing.F) {
-	for _, form := range []string{typedRule, "", "kind=never&day=0&from=00:00&to=00:00&person=P&door=D", "kind=allowed&day=9&day=-1&need=-1&factor=x&from=24:00&to=0:0"} {
+	for _, form := range []string{typedRule, "", "kind=never&day=0&from=00:00&to=00:00&person=P&door=D",
+		"kind=allowed&day=9&day=-1&need=-1&factor=x&from=24:00&to=0:0"} {
 		f.Add(form)
 	}
-	book := ruleBook{persons: []house.Person{{ID: "P", Name: "Edda Marl"}}, doors: []house.Door{{ID: "D", Name: "the oak door"}},
+	book := ruleBook{persons: []house.Person{{ID: "P", Name: "Edda Marl"}},
+		doors: []house.Door{{ID: "D", Name: "the oak door"}},
 		names: map[string]string{"P": "Edda Marl", "D": "the oak door"}}
 	f.Fuzz(func(t *testing.T, text string) {
 		values, err := url.ParseQuery(text)
@@ -367,15 +397,18 @@ func FuzzRuleForm(f *testing.F) {
 }
 
 // checkAdviceRules checks the addresses of doors, rules, parcels and trials.
-func (h *household) checkAdviceRules(at func(*strings.Replacer), check func(method, pattern, query string, status int, options ...option), in, tablet option) {
-	const house, doors, rules, parcels, dry = "/api/v1/advice/rules", "/api/v1/doors", "/api/v1/doors/rules", "/api/v1/parcels", "/api/v1/advice/dry-run"
+func (h *household) checkAdviceRules(at func(*strings.Replacer),
+	check func(method, pattern, query string, status int, options ...option), in, tablet option) {
+	const house, doors, rules, parcels, dry = "/api/v1/advice/rules", "/api/v1/doors", "/api/v1/doors/rules",
+		"/api/v1/parcels", "/api/v1/advice/dry-run"
 	r := h.ruledFor("{door} {rule} {parcel}")
 	at(r.place("{door} {rule} {parcel}"))
 	fill := r.place("").Replace
 	check("GET", house, "", 200, in)
 	check("PUT", house, "", 200, in, sends(sentHouse))
 	check("GET", house, "", 200, in)
-	check("PUT", house, "", 200, in, sends(strings.Replace(sentHouse, `"away_until":null`, `"away_until":"2031-06-01T00:00:00Z"`, 1)))
+	check("PUT", house, "", 200, in,
+		sends(strings.Replace(sentHouse, `"away_until":null`, `"away_until":"2031-06-01T00:00:00Z"`, 1)))
 	check("PUT", house, "", 400, in, sends(`[]`))
 	check("PUT", house, "", 422, in, sends(`{}`))
 	check("GET", doors, "", 200, in)
@@ -404,12 +437,15 @@ func (h *household) checkAdviceRules(at func(*strings.Replacer), check func(meth
 	check("POST", dry, "", 422, in, sends(fill(`{"door":"{lasting-door}","factors":["face"]}`)))
 	check("POST", dry, "", 422, in, sends(fill(`{"door":"{lasting-door}","factors":[],"rule":{}}`)))
 	check("POST", dry, "", 400, in, sends(`{`))
-	for _, pattern := range []string{"PUT " + house, "POST " + doors, "PUT " + doors + "/{door}", "POST " + rules, "PUT " + rules + "/{rule}", "POST " + parcels, "POST " + dry} {
+	for _, pattern := range []string{"PUT " + house, "POST " + doors, "PUT " + doors + "/{door}", "POST " + rules,
+		"PUT " + rules + "/{rule}", "POST " + parcels, "POST " + dry} {
 		method, path, _ := strings.Cut(pattern, " ")
 		check(method, path, "", 413, in, sends(strings.Repeat(" ", maxJSON+1)))
 	}
-	for _, pattern := range []string{"GET " + house, "PUT " + house, "GET " + doors, "POST " + doors, "PUT " + doors + "/{door}", "DELETE " + doors + "/{door}", "GET " + rules, "POST " + rules,
-		"PUT " + rules + "/{rule}", "DELETE " + rules + "/{rule}", "GET " + parcels, "POST " + parcels, "DELETE " + parcels + "/{parcel}", "POST " + dry} {
+	for _, pattern := range []string{"GET " + house, "PUT " + house, "GET " + doors, "POST " + doors,
+		"PUT " + doors + "/{door}", "DELETE " + doors + "/{door}", "GET " + rules, "POST " + rules,
+		"PUT " + rules + "/{rule}", "DELETE " + rules + "/{rule}", "GET " + parcels, "POST " + parcels,
+		"DELETE " + parcels + "/{parcel}", "POST " + dry} {
 		method, path, _ := strings.Cut(pattern, " ")
 		check(method, path, "", 401)
 		check(method, path, "", 403, tablet)

@@ -6,7 +6,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/export"
-	"lintel/store"
+	"lintel/store/backup"
 )
 
 // A personJSON is a person, and how much is held of them.
@@ -59,7 +59,7 @@ func (s *Server) getPersonExport(w http.ResponseWriter, r *http.Request) error {
 	options := export.Options{Now: s.Now(), Zone: s.Zone}
 	if recipient := r.URL.Query().Get("recipient"); recipient != "" {
 		var err error
-		if options.Recipients, err = store.ParseRecipients([]string{recipient}); err != nil {
+		if options.Recipients, err = backup.ParseRecipients([]string{recipient}); err != nil {
 			return problem{Status: http.StatusBadRequest, Type: "bad-recipient", Title: sentence(err)}
 		}
 	}

@@ -117,7 +117,8 @@ func (s *Server) parcelLine(r *http.Request, t presenter, p house.ParcelRule, do
 	door, _ := doorByID(doors, p.Door)
 	unused := p
 	unused.UsedBy = "" // what became of it stands beside
-	line = parcelLine{Says: t.sayOf(door, policy.RestateParcel(unused, door, t.zone)), Became: parcelWords[t.parcelState(p)],
+	line = parcelLine{Says: t.sayOf(door, policy.RestateParcel(unused, door, t.zone)),
+		Became: parcelWords[t.parcelState(p)],
 		Remove: "/rules/advice/parcels/" + url.PathEscape(p.ID) + "/remove"}
 	visit, err := s.parcelVisit(r, p)
 	if visit != "" {

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"lintel/store"
+	"lintel/store/backup"
 )
 
 func TestUpkeepOfTheArchive(t *testing.T) {
@@ -39,7 +40,7 @@ func TestUpkeepOfBackups(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
 	h.found("R1", true)
-	if _, err := h.archive.Backup(t.Context(), t.TempDir(), store.BackupOptions{Keep: 1}); err != nil {
+	if _, err := backup.Write(t.Context(), h.archive, t.TempDir(), backup.Options{Keep: 1}); err != nil {
 		t.Fatal(err)
 	}
 	const week = 7 * 24 * time.Hour

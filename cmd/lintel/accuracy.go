@@ -25,7 +25,7 @@ import (
 
 type accuracyCmd struct {
 	Dir    string `arg:"" help:"A folder with a folder of photographs (.jpg, .jpeg, .png) for each person." type:"path"`
-	Groups string `help:"A CSV file that says which group each person is of, to report on each group besides." placeholder:"FILE.csv" type:"path"`
+	Groups string `help:"${accuracy_groups}" placeholder:"FILE.csv" type:"path"`
 	JSON   bool   `name:"json" help:"Print JSON."`
 }
 
@@ -317,7 +317,8 @@ func (a *accuracy) write(w io.Writer) {
 	fmt.Fprintln(w)
 	if len(a.Groups) > 0 {
 		writeGroups(w, a.Groups)
-		fmt.Fprintln(w, "\nAll persons together, whatever their group. At a door strangers are less unlike those who live there than that.")
+		fmt.Fprintln(w, "\nAll persons together, whatever their group. At a door strangers are less unlike those who live "+
+			"there than that.")
 		fmt.Fprintln(w)
 	}
 	writeRates(w, a.comparisons)
@@ -333,12 +334,14 @@ func (a *accuracy) writeSummary(w io.Writer) {
 	}
 	t := a.ThresholdAtFMR1e4
 	fmr, fnmr := a.comparisons.FMR(t), a.comparisons.FNMR(t)
-	fmt.Fprintf(w, "Up to a threshold of %.4f, at most 1 in 10 000 impostor comparisons matched (%d of %d); there,\nfalse non-matches are %s.\n",
+	fmt.Fprintf(w, "Up to a threshold of %.4f, at most 1 in 10 000 impostor comparisons matched (%d of %d); "+
+		"there,\nfalse non-matches are %s.\n",
 		math.Floor(t*1e4)/1e4, fmr.Errors, fmr.N, fnmr)
 	if _, high := fmr.Interval(0.95); high > nearNoFMR {
 		fmt.Fprintf(w, "So few comparisons can't show that rate: the true one lies in %s.\n", fmr.IntervalString())
 	}
-	fmt.Fprintln(w, "The intervals take comparisons for independent. Those that share a person are not, so the false match rate is\n"+
+	fmt.Fprintln(w, "The intervals take comparisons for independent. Those that share a person are not, so the false "+
+		"match rate is\n"+
 		"less certain than its interval says; how much less depends on how many persons there are.")
 }
 

@@ -28,7 +28,8 @@ func facePairs(t *testing.T) string {
 	t.Helper()
 	dir, ok := doorstep.Faces()
 	if !ok {
-		t.Skipf("SKIPPED: no photographs in %s, so no error rate was checked; LINTEL_FACES names their folder", filepath.Join(dir, "pairs"))
+		t.Skipf("SKIPPED: no photographs in %s, so no error rate was checked; LINTEL_FACES names their folder",
+			filepath.Join(dir, "pairs"))
 	}
 	return filepath.Join(dir, "pairs")
 }
@@ -49,7 +50,8 @@ func TestAccuracyOnPairs(t *testing.T) {
 		t.Fatal(err)
 	}
 	if raceDetector {
-		t.Log("SKIPPED in part: with the race detector only 3 persons are looked at, and no rate is checked; run without -race for the rest")
+		t.Log("SKIPPED in part: with the race detector only 3 persons are looked at, and no rate is checked; run without " +
+			"-race for the rest")
 		pictures = pictures[:6]
 	}
 	if err := g.describe(pictures); err != nil {
@@ -61,7 +63,8 @@ func TestAccuracyOnPairs(t *testing.T) {
 	}
 	n := len(pictures) / 2 // two of each
 	if got.Identities != n || got.Images != 2*n || got.NotDetected != 0 || got.Genuine != n || got.Impostor != 2*n*(n-1) {
-		t.Errorf("%d identities, %d images, %d not detected, %d genuine, %d impostor", got.Identities, got.Images, got.NotDetected, got.Genuine, got.Impostor)
+		t.Errorf("%d identities, %d images, %d not detected, %d genuine, %d impostor", got.Identities, got.Images,
+			got.NotDetected, got.Genuine, got.Impostor)
 	}
 	if raceDetector {
 		return
@@ -195,7 +198,8 @@ func TestAccuracyOf(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got.Identities != 3 || got.Images != 6 || got.NotDetected != 1 || got.Genuine != 2 || got.Impostor != 8 || got.EER != 0 {
+	if got.Identities != 3 || got.Images != 6 || got.NotDetected != 1 || got.Genuine != 2 || got.Impostor != 8 ||
+		got.EER != 0 {
 		t.Errorf("got %+v", got)
 	}
 	if got.ThresholdAtFMR1e4 >= 0.5 || got.ThresholdAtFMR1e4 < 0.4999 {
@@ -260,7 +264,8 @@ func TestAccuracyCommand(t *testing.T) {
 	writeFile(t, filepath.Join(dir, "ben/wall.png"), plainPNG(t, 320, 240))
 
 	var out, complaints bytes.Buffer
-	if status := run(t.Context(), []string{"accuracy", dir, "--json", "--models", models}, &out, &complaints); status != exitRight {
+	if status := run(t.Context(), []string{"accuracy", dir, "--json", "--models", models}, &out,
+		&complaints); status != exitRight {
 		t.Fatalf("status %d: %s", status, &complaints)
 	}
 	for _, name := range []string{"text.jpg", "wall.png"} {
@@ -292,7 +297,8 @@ func TestAccuracyCommand(t *testing.T) {
 	if got.Identities != 2 || got.Images != 5 || got.NotDetected != 2 || got.Genuine != 1 || got.Impostor != 2 {
 		t.Errorf("got %+v", got)
 	}
-	if got.MsPerImageP50 <= 0 || got.ThresholdAtFMR1e4 <= 0 || len(got.At) != len(accuracyThresholds) || len(got.At[0].FMRCI95) != 2 {
+	if got.MsPerImageP50 <= 0 || got.ThresholdAtFMR1e4 <= 0 || len(got.At) != len(accuracyThresholds) ||
+		len(got.At[0].FMRCI95) != 2 {
 		t.Errorf("got %+v", got)
 	}
 
@@ -332,8 +338,10 @@ func TestAccuracyErrors(t *testing.T) {
 		{"speed: no models", []string{"speed", filepath.Join(two, "ann"), "--models", one}, exitFailed, "models fetch"},
 	} {
 		var out, complaints bytes.Buffer
-		if status := run(context.Background(), c.args, &out, &complaints); status != c.status || !strings.Contains(complaints.String(), c.says) || out.Len() > 0 {
-			t.Errorf("%s: status %d, want %d; stderr %q, want %q in it; stdout %q", c.name, status, c.status, &complaints, c.says, &out)
+		if status := run(context.Background(), c.args, &out, &complaints); status != c.status ||
+			!strings.Contains(complaints.String(), c.says) || out.Len() > 0 {
+			t.Errorf("%s: status %d, want %d; stderr %q, want %q in it; stdout %q", c.name, status, c.status, &complaints,
+				c.says, &out)
 		}
 	}
 }

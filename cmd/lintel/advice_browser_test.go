@@ -38,10 +38,13 @@ func TestAdviceInBrowser(t *testing.T) {
 			do(t, browser, chromedp.Navigate(h.url+path))
 			until(t, browser, `document.body?.dataset.advice === "ready"`)
 			see(t, browser, selector, pattern)
-			do(t, browser, chromedp.Poll[bool](`[...document.images].every(i => i.complete && i.naturalWidth > 0 || i.loading === "lazy")`))
+			do(t, browser, chromedp.Poll[bool](`[...document.images].every(i => i.complete && i.naturalWidth > 0 || i.loading `+
+				`=== "lazy")`))
 			whole(t, browser, name+"-"+width)
 			// Every reason is where it can be seen.
-			if hidden := do(t, browser, chromedp.Evaluate[int](`[...document.querySelectorAll("article:first-child .reasons li, .reasons.panel li")].filter(e => { const r = e.getBoundingClientRect(); return r.width < 100 || r.left < 0 || r.right > innerWidth }).length`)); hidden > 0 {
+			if hidden := do(t, browser, chromedp.Evaluate[int](`[...document.querySelectorAll("article:first-child .reasons `+
+				`li, .reasons.panel li")].filter(e => { const r = e.getBoundingClientRect(); return r.width < 100 || r.left < 0 `+
+				`|| r.right > innerWidth }).length`)); hidden > 0 {
 				t.Errorf("%s-%s: %d reasons can't be seen", name, width, hidden)
 			}
 		}
@@ -51,21 +54,28 @@ func TestAdviceInBrowser(t *testing.T) {
 	// Nothing is suggested for want of a factor: a code, given wrong and right.
 	visit := d.rings("ada")
 	d.advise(visit, house.Withheld, 0, policy.Factors)
-	every("/", "advice-withheld", first, `Nothing is suggested at the front door.*1 of 17 conditions does not hold: a factor is missing.*no proof of who stands there: a good photograph of a face passes. Lintel moves no lock. Look before you open`)
+	every("/", "advice-withheld", first, `Nothing is suggested at the front door.*1 of 17 conditions does not hold: a `+
+		`factor is missing.*no proof of who stands there: a good photograph of a face passes. Lintel moves no lock. Look `+
+		`before you open`)
 	for name, buttons := range map[string]int{"1280": 1, "400": 1, "wall": 0} {
-		if n := do(t, all[name], chromedp.Evaluate[int](`document.querySelectorAll("`+first+` form[action$=agree]").length`)); n != buttons {
+		if n := do(t, all[name], chromedp.Evaluate[int](`document.querySelectorAll("`+first+
+			` form[action$=agree]").length`)); n != buttons {
 			t.Errorf("%s: %d buttons to agree, want %d", name, n, buttons)
 		}
 	}
 	// Whoever does not see the signs hears them.
-	if heard := do(t, wide, chromedp.Evaluate[[]string](`["Holds:", "Does not hold:"].map(l => [...document.querySelectorAll("`+first+` .reasons li")].filter(e => e.querySelector("svg[role=img]").getAttribute("aria-label") === l).length + " " + l)`)); heard[0] != "16 Holds:" || heard[1] != "1 Does not hold:" {
+	if heard := do(t, wide, chromedp.Evaluate[[]string](`["Holds:", "Does not hold:"].map(l => `+
+		`[...document.querySelectorAll("`+first+` .reasons li")].filter(e => `+
+		`e.querySelector("svg[role=img]").getAttribute("aria-label") === l).length + " " + l)`)); heard[0] != "16 Holds:" ||
+		heard[1] != "1 Does not hold:" {
 		t.Errorf("heard: %q", heard)
 	}
 	visit = d.rings("ada-now") // within the minute
 	d.advise(visit, house.Withheld, 0, policy.Factors)
 	for _, browser := range all {
 		do(t, browser, chromedp.Navigate(h.url))
-		until(t, browser, `document.body?.dataset.advice === "ready" && document.querySelector("#visits article").id === "visit-`+visit+`"`)
+		until(t, browser, `document.body?.dataset.advice === "ready" && document.querySelector("#visits article").id === `+
+			`"visit-`+visit+`"`)
 	}
 	// What somebody types, and what they were told, stays when the card changes.
 	do(t, wall, chromedp.SendKeys(chromedp.CSS(first+" input[name=code]"), "123"))
@@ -76,7 +86,8 @@ func TestAdviceInBrowser(t *testing.T) {
 		see(t, browser, first, `2 of 17 conditions do not hold: the household is away; a factor is missing`)
 	}
 	see(t, wide, first+" .told", `Your word was taken`)
-	if !do(t, wall, chromedp.Evaluate[bool](`(f => f.value === "123" && document.activeElement === f)(document.querySelector("`+first+` input[name=code]"))`)) {
+	if !do(t, wall, chromedp.Evaluate[bool](`(f => f.value === "123" && document.activeElement === `+
+		`f)(document.querySelector("`+first+` input[name=code]"))`)) {
 		t.Error("what was typed is gone")
 	}
 	do(t, wall, chromedp.Evaluate[bool](`(document.querySelector("`+first+` input[name=code]").value = "", true)`))
@@ -95,17 +106,22 @@ func TestAdviceInBrowser(t *testing.T) {
 
 	// A suggestion counts down, and what somebody says of it is seen by all.
 	d.advise(visit, house.Suggested, 4*time.Minute)
-	every("/", "advice-suggested", first, `Suggested: let Ada Quill in at the front door.*Until [0-9:]{8}.*[0-9]+ min [0-9]+ s left`)
+	every("/", "advice-suggested", first, `Suggested: let Ada Quill in at the front door.*Until [0-9:]{8}.*[0-9]+ min `+
+		`[0-9]+ s left`)
 	left := func() float64 {
-		return do(t, wide, chromedp.Evaluate[float64](`(([m, s]) => 60 * m + 1 * s)(document.querySelector(".left").textContent.match(/[0-9]+/g))`))
+		return do(t, wide, chromedp.Evaluate[float64](`(([m, s]) => 60 * m + 1 * `+
+			`s)(document.querySelector(".left").textContent.match(/[0-9]+/g))`))
 	}
 	if begin := left(); begin < 200 || begin > 240 {
 		t.Errorf("%v seconds left of 240", begin)
 	} else {
-		until(t, wide, fmt.Sprintf(`(([m, s]) => 60 * m + 1 * s)(document.querySelector(".left").textContent.match(/[0-9]+/g)) < %v`, begin))
+		until(t, wide, fmt.Sprintf(`(([m, s]) => 60 * m + 1 * `+
+			`s)(document.querySelector(".left").textContent.match(/[0-9]+/g)) < %v`, begin))
 	}
 	// What changes each second is not read out; what matters is, and politely.
-	if !do(t, wide, chromedp.Evaluate[bool](`document.querySelector(".left").getAttribute("aria-hidden") === "true" && document.querySelector(".advice").getAttribute("aria-live") === "polite" && document.getAnimations().length === 0`)) {
+	if !do(t, wide, chromedp.Evaluate[bool](`document.querySelector(".left").getAttribute("aria-hidden") === "true"
+		&& document.querySelector(".advice").getAttribute("aria-live") === "polite"
+		&& document.getAnimations().length === 0`)) {
 		t.Error("the countdown is read out, or something moves")
 	}
 	if n := do(t, wall, chromedp.Evaluate[int](`document.querySelectorAll("`+first+` .advice form").length`)); n != 0 {
@@ -126,7 +142,8 @@ func TestAdviceInBrowser(t *testing.T) {
 	}
 	for name, browser := range all {
 		see(t, browser, first+" .advice", `Expired at [0-9:]{8}`)
-		if n := do(t, browser, chromedp.Evaluate[int](`document.querySelectorAll("`+first+` form[action$=used]").length`)); n != 0 {
+		if n := do(t, browser, chromedp.Evaluate[int](`document.querySelectorAll("`+first+
+			` form[action$=used]").length`)); n != 0 {
 			t.Errorf("%s: it can be answered after its time", name)
 		}
 	}
@@ -134,7 +151,8 @@ func TestAdviceInBrowser(t *testing.T) {
 	// One that is open is still there when somebody else rings meanwhile.
 	d.advise(d.rings("ada-behind"), house.Suggested, 4*time.Minute)
 	d.rings("ada-before")
-	every("/", "advice-behind", "#visits article:nth-child(2)", `Suggested: let Ada Quill in at the front door.*[0-9]+ s left.*Look`)
+	every("/", "advice-behind", "#visits article:nth-child(2)",
+		`Suggested: let Ada Quill in at the front door.*[0-9]+ s left.*Look`)
 	all = map[string]context.Context{"1280": wide, "400": narrow}
 	for width, browser := range all {
 		do(t, browser, chromedp.Navigate(h.url+"/upkeep/advice"))
@@ -192,7 +210,8 @@ func (h *household) fillWithAdvice() {
 		}
 	}
 	d := h.adviserIn(a)
-	for i, unmet := range [][]string{{policy.People, policy.Consent, policy.Allowed, policy.Time, policy.Match, policy.Factors}, {policy.People, policy.Factors}, {policy.Factors}} {
+	for i, unmet := range [][]string{{policy.People, policy.Consent, policy.Allowed, policy.Time, policy.Match,
+		policy.Factors}, {policy.People, policy.Factors}, {policy.Factors}} {
 		visit := d.keeps(fmt.Sprint(i), drawing, time.Now().Add(time.Duration(i-9)*time.Hour), nil)
 		d.advise(visit, house.Withheld, 0, unmet...)
 	}
@@ -246,7 +265,8 @@ func (d adviser) rings(ring string) (visit string) {
 
 func (d adviser) keeps(ring string, drawing []byte, at time.Time, m *house.Match) (visit string) {
 	d.t.Helper()
-	visit, _, err := d.Keep(d.t.Context(), house.NewStill{Bell: "front", Ring: ring, JPEG: drawing, Width: 1280, Height: 1024, ReceivedAt: at})
+	visit, _, err := d.Keep(d.t.Context(), house.NewStill{Bell: "front", Ring: ring, JPEG: drawing, Width: 1280,
+		Height: 1024, ReceivedAt: at})
 	if err != nil {
 		d.t.Fatal(err)
 	}

@@ -41,7 +41,8 @@ func TestAdviceRulesInBrowser(t *testing.T) {
 	}
 	choose := func(browser context.Context, field, text string) {
 		t.Helper()
-		found := do(t, browser, chromedp.Evaluate[string](fmt.Sprintf(`[...document.querySelectorAll('select[name=%q] option')].find(o => o.textContent === %q).value`, field, text)))
+		found := do(t, browser, chromedp.Evaluate[string](fmt.Sprintf(`[...document.querySelectorAll('select[name=%q] `+
+			`option')].find(o => o.textContent === %q).value`, field, text)))
 		do(t, browser, chromedp.SetValue(chromedp.CSS(`select[name="`+field+`"]`), found))
 	}
 	set := func(browser context.Context, field, value string) {
@@ -49,7 +50,8 @@ func TestAdviceRulesInBrowser(t *testing.T) {
 		do(t, browser, chromedp.SetValue(chromedp.CSS(`[name="`+field+`"]`), value))
 	}
 
-	both("/rules/advice", "advice-empty", "Suggestions are not paused.*never moves a lock.*way out free.*There is none yet.*nobody is suggested")
+	both("/rules/advice", "advice-empty", "Suggestions are not paused.*never moves a lock.*way out free.*There is none "+
+		"yet.*nobody is suggested")
 	both("/rules/advice/doors", "advice-door", "Add a door.*Lock every inner door")
 	set(wide, "name", "the front door")
 	choose(wide, "bell", "front")
@@ -88,24 +90,28 @@ func TestAdviceRulesInBrowser(t *testing.T) {
 	click(t, wide, `input[value="code"]`)
 	click(t, wide, `input[value="arrival"]`)
 	click(t, wide, `.rules-form button`)
-	see(t, wide, "main", "Ada Quill may be suggested at the front door on every day at any time, holidays too, if a phone of theirs came home or a one-time code.*No other rule holds")
+	see(t, wide, "main", "Ada Quill may be suggested at the front door on every day at any time, holidays too, if a "+
+		"phone of theirs came home or a one-time code.*No other rule holds")
 	picture(wide, "advice-rule-preview-1280")
 
 	// Tried before it is saved.
 	click(t, wide, `form[action="/rules/advice/dry-run"] button`)
-	see(t, wide, "main", "which is not saved.*taken for granted.*nobody was away.*Of 4 visits at the front door.*2 suggested, 2 withheld")
+	see(t, wide, "main", "which is not saved.*taken for granted.*nobody was away.*Of 4 visits at the front door.*2 "+
+		"suggested, 2 withheld")
 	picture(wide, "advice-dry-edited-1280")
 	click(t, wide, `button[name="save"]`)
 	see(t, wide, "main", "Saved.*Ada Quill may be suggested at the front door on every day")
 
 	// Never, on the small screen: what is asked only of what allows is not there.
 	click(t, narrow, `input[value="never"]`)
-	if shown := do(t, narrow, chromedp.Evaluate[bool](`document.querySelector('input[name="need"]').checkVisibility()`)); shown {
+	if shown := do(t, narrow,
+		chromedp.Evaluate[bool](`document.querySelector('input[name="need"]').checkVisibility()`)); shown {
 		t.Error("a rule that says never asks for factors")
 	}
 	picture(narrow, "advice-rule-never-400")
 	click(t, narrow, `.rules-form button`)
-	see(t, narrow, "main", "Ada Quill is never suggested at the front door on (any|every) day at any time.*one allows and one says never. Never wins")
+	see(t, narrow, "main", "Ada Quill is never suggested at the front door on (any|every) day at any time.*one allows "+
+		"and one says never. Never wins")
 	picture(narrow, "advice-rule-preview-400")
 	click(t, narrow, `button[name="back"]`)
 	see(t, narrow, "main", "Who, and where")
@@ -130,7 +136,8 @@ func TestAdviceRulesInBrowser(t *testing.T) {
 	see(t, wide, "main", "Saved.*2 holidays to come.*within 80 metres")
 
 	// A parcel.
-	both("/rules/advice/parcels", "advice-parcels-empty", "does not protect from.*never the house’s own door.*None is expected")
+	both("/rules/advice/parcels", "advice-parcels-empty", "does not protect from.*never the house’s own door.*None is "+
+		"expected")
 	set(wide, "note", "A lamp")
 	click(t, wide, `.rules-form button`)
 	see(t, wide, "main", "Saved.*Opening the bicycle shed may be suggested for one parcel \\(A lamp\\).*Expected now")
@@ -165,7 +172,8 @@ func TestAdviceRulesInBrowser(t *testing.T) {
 	click(t, wide, `.switch button`)
 	see(t, wide, ".switch", "Suggestions are not paused")
 	do(t, wide, chromedp.Navigate(h.url+"/upkeep/trail"))
-	see(t, wide, ".trail", "changed the household’s rules for suggestions.*removed a rule for a door.*added an expected parcel.*added the door “the front door”")
+	see(t, wide, ".trail", "changed the household’s rules for suggestions.*removed a rule for a door.*added an expected "+
+		"parcel.*added the door “the front door”")
 	picture(wide, "advice-trail-1280")
 }
 
@@ -184,7 +192,8 @@ func (h *household) fillForAdvice() {
 	if err != nil {
 		t.Fatal(err)
 	}
-	consent := house.Consent{GivenBy: "Ada Quill", GivenAt: time.Now().Add(-1000 * time.Hour), Scope: "being known at the door"}
+	consent := house.Consent{GivenBy: "Ada Quill", GivenAt: time.Now().Add(-1000 * time.Hour),
+		Scope: "being known at the door"}
 	if err := a.RecordConsent(t.Context(), ada.ID, consent); err != nil {
 		t.Fatal(err)
 	}
@@ -194,7 +203,8 @@ func (h *household) fillForAdvice() {
 	}{{200, 2, true}, {60, 2, false}, {30, 1, true}, {4, 2, true}} {
 		at := time.Now().Add(-time.Duration(ring.hoursAgo) * time.Hour)
 		for frame := range ring.stills {
-			id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: fmt.Sprint(i), Frame: frame, JPEG: append(slices.Clone(drawing), byte(i), byte(frame)),
+			id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: fmt.Sprint(i), Frame: frame,
+				JPEG:  append(slices.Clone(drawing), byte(i), byte(frame)),
 				Width: 1280, Height: 1024, ReceivedAt: at.Add(time.Duration(frame) * time.Second)})
 			if err != nil {
 				t.Fatal(err)
@@ -204,10 +214,12 @@ func (h *household) fillForAdvice() {
 				t.Fatal(err)
 			}
 			face := house.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: house.Descriptor{float32(i + 1)},
-				Quality:  &house.Quality{FaceWidth: 200, EyeDistance: 80, PixelsPerMetre: 1200, Sharpness: .2, Luma: 120, Contrast: .2},
+				Quality: &house.Quality{FaceWidth: 200, EyeDistance: 80, PixelsPerMetre: 1200, Sharpness: .2, Luma: 120,
+					Contrast: .2},
 				Liveness: &house.Liveness{Level: house.NoSign, Probability: .02, Frames: ring.stills}}
 			if ring.known {
-				face.Match = &house.Match{Person: ada.ID, Distance: .3, FPIR: 1e-6, Band: "strong", Probability: .99, Frames: ring.stills}
+				face.Match = &house.Match{Person: ada.ID, Distance: .3, FPIR: 1e-6, Band: "strong", Probability: .99,
+					Frames: ring.stills}
 			}
 			if err := a.Record(t.Context(), v.Stills[frame].ID, house.Done, []house.Face{face}); err != nil {
 				t.Fatal(err)

@@ -6,7 +6,7 @@ import (
 	"io"
 	"strings"
 
-	"lintel/store"
+	"lintel/store/backup"
 )
 
 type backupCmd struct {
@@ -40,9 +40,9 @@ func (c *backupCmd) Run(g *globals) error {
 	}
 	defer a.Close()
 	p := g.newProgress("backing up stills", 0)
-	r, err := a.Backup(g.ctx, c.Dir, store.BackupOptions{Recipients: c.Recipient, Keep: c.Keep, Progress: p.at})
+	r, err := backup.Write(g.ctx, a, c.Dir, backup.Options{Recipients: c.Recipient, Keep: c.Keep, Progress: p.at})
 	p.end()
-	if errors.Is(err, store.ErrBadRecipient) {
+	if errors.Is(err, backup.ErrBadRecipient) {
 		return fmt.Errorf("%w: %w", errUsage, err)
 	}
 	if err != nil {
@@ -68,7 +68,7 @@ func (p *progress) at(done, total int) {
 	p.step()
 }
 
-func (c *backupCmd) describe(w io.Writer, g *globals, r store.BackupReport) {
+func (c *backupCmd) describe(w io.Writer, g *globals, r backup.Report) {
 	if r.Unchanged {
 		fmt.Fprintf(w, "Nothing changed since snapshot %s, with %d stills.\n", r.Snapshot, r.Stills)
 	} else {

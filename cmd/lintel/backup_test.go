@@ -12,6 +12,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/store"
+	"lintel/store/backup"
 	"lintel/store/seal"
 )
 
@@ -128,7 +129,7 @@ func TestBackupAndRestore(t *testing.T) {
 	}
 	if status, out, said := lintelAt(t, append(old, "--respect-erasures", "--json")...); status != exitRight {
 		t.Error(said)
-	} else if r := (store.RestoreReport{}); json.Unmarshal([]byte(out), &r) != nil || r.Erased != 1 || r.Snapshot != snapshots[0].Name() {
+	} else if r := (backup.Restored{}); json.Unmarshal([]byte(out), &r) != nil || r.Erased != 1 || r.Snapshot != snapshots[0].Name() {
 		t.Errorf("the report: %s", out)
 	}
 }
@@ -151,7 +152,7 @@ func TestBackupReportsLostStills(t *testing.T) {
 		t.Fatal(err)
 	}
 	status, out, said := lintelAt(t, "backup", filepath.Join(dir, "b"), "--data", data, "--json")
-	var r store.BackupReport
+	var r backup.Report
 	if err := json.Unmarshal([]byte(out), &r); err != nil {
 		t.Fatalf("%v in %s", err, out)
 	}

@@ -35,12 +35,15 @@ func TestBandsOf(t *testing.T) {
 	for i, want := range []struct {
 		band                       match.Band
 		fmr, pooled, missed, limit float64
-	}{{match.Strong, 3. / 6, 3. / 18, 1. / 3, 1e-4}, {match.Fair, 3. / 6, 3. / 18, 1. / 3, 1e-3}, {match.Weak, 4. / 6, 4. / 18, 0, 1e-2}} {
+	}{{match.Strong, 3. / 6, 3. / 18, 1. / 3, 1e-4}, {match.Fair, 3. / 6, 3. / 18, 1. / 3, 1e-3},
+		{match.Weak, 4. / 6, 4. / 18, 0, 1e-2}} {
 		b, p := within[i], pooled[i]
-		if b.Band != want.band || *b.FMR != want.fmr || *p.FMR != want.pooled || *b.FNMR != want.missed || *p.FNMR != want.missed {
+		if b.Band != want.band || *b.FMR != want.fmr || *p.FMR != want.pooled || *b.FNMR != want.missed ||
+			*p.FNMR != want.missed {
 			t.Errorf("%+v, pooled %+v, want %+v", b, p, want)
 		}
-		if math.Abs(b.Said/want.limit-1) > 1e-9 || match.FMR(b.Distance) > want.limit*(1+1e-9) || match.FMR(b.Distance+1e-6) < want.limit {
+		if math.Abs(b.Said/want.limit-1) > 1e-9 || match.FMR(b.Distance) > want.limit*(1+1e-9) ||
+			match.FMR(b.Distance+1e-6) < want.limit {
 			t.Errorf("%s ends at %v and says %v", b.Band, b.Distance, b.Said)
 		}
 		if !(b.FMRCI95[0] <= *b.FMR && *b.FMR <= b.FMRCI95[1]) {
@@ -123,7 +126,8 @@ func checkBandFields(t *testing.T, bands []bandField) {
 	last := bandField{}
 	for _, b := range bands {
 		names = append(names, b.Band)
-		if !(b.Distance > last.Distance && b.Said > last.Said) || len(b.FMRCI95) != 2 || len(b.FNMRCI95) != 2 || b.FMR == nil || b.FNMR == nil {
+		if !(b.Distance > last.Distance && b.Said > last.Said) || len(b.FMRCI95) != 2 || len(b.FNMRCI95) != 2 ||
+			b.FMR == nil || b.FNMR == nil {
 			t.Errorf("band %+v after %+v", b, last)
 		}
 		last = b

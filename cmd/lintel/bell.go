@@ -32,7 +32,9 @@ func (c *bellAddCmd) Run(g *globals) error {
 	if err != nil {
 		return err
 	}
-	return g.print(c.JSON, map[string]string{"name": c.Name, "secret": secret}, func(w io.Writer) { fmt.Fprintln(w, secret) })
+	return g.print(c.JSON, map[string]string{"name": c.Name, "secret": secret}, func(w io.Writer) {
+		fmt.Fprintln(w, secret)
+	})
 }
 
 type bellListCmd struct {
@@ -78,9 +80,9 @@ func (c *bellRemoveCmd) Run(g *globals) error {
 type bellLensCmd struct {
 	Name       string            `arg:"" help:"The bell's name."`
 	Angle      *float64          `help:"Horizontal angle of view in degrees, 20 to 200." placeholder:"DEGREES"`
-	Projection *house.Projection `help:"straight, if lines stay straight, or equidistant, as a fisheye." placeholder:"NAME"`
-	Height     *float64          `help:"Metres from the ground where visitors stand to the lens, 0.3 to 3." placeholder:"METRES"`
-	Tilt       *float64          `help:"Degrees that it looks down, -45 to 60; up is below 0, written --tilt=-5." placeholder:"DEGREES"`
+	Projection *house.Projection `help:"${bell_projection}" placeholder:"NAME"`
+	Height     *float64          `help:"${bell_height}" placeholder:"METRES"`
+	Tilt       *float64          `help:"${bell_tilt}" placeholder:"DEGREES"`
 	Clear      bool              `help:"Forget it."`
 	JSON       bool              `name:"json" help:"Print JSON."`
 }
@@ -113,7 +115,8 @@ func (c *bellLensCmd) Run(g *globals) error {
 		err, known = a.ClearLens(g.ctx, c.Name), false
 	case changes:
 		if !known && (c.Angle == nil || c.Projection == nil || c.Height == nil || c.Tilt == nil) {
-			return fmt.Errorf("%w: nothing is known yet, so all of --angle, --projection, --height and --tilt are needed", errUsage)
+			return fmt.Errorf("%w: nothing is known yet, so all of --angle, --projection, --height and --tilt are needed",
+				errUsage)
 		}
 		set(&lens.Angle, c.Angle)
 		set(&lens.Projection, c.Projection)
@@ -135,7 +138,8 @@ func (c *bellLensCmd) Run(g *globals) error {
 			fmt.Fprintln(w, "not known")
 			return
 		}
-		fmt.Fprintf(w, "angle %g degrees, %s, height %g m, tilt %g degrees\n", lens.Angle, lens.Projection, lens.Height, lens.Tilt)
+		fmt.Fprintf(w, "angle %g degrees, %s, height %g m, tilt %g degrees\n", lens.Angle, lens.Projection, lens.Height,
+			lens.Tilt)
 	})
 }
 

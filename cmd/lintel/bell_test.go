@@ -21,7 +21,8 @@ func TestBellLens(t *testing.T) {
 	says(exitRight, "not known", "lens", "front")
 	says(exitRight, `"lens": null`, "lens", "front", "--json")
 	says(exitUsage, "all of --angle, --projection, --height and --tilt are needed", "lens", "front", "--angle", "110")
-	says(exitRight, "angle 110 degrees, straight, height 1.4 m, tilt -5 degrees", "lens", "front", "--angle", "110", "--projection", "straight", "--height", "1.4", "--tilt=-5")
+	says(exitRight, "angle 110 degrees, straight, height 1.4 m, tilt -5 degrees", "lens", "front", "--angle", "110",
+		"--projection", "straight", "--height", "1.4", "--tilt=-5")
 	says(exitRight, "angle 110 degrees, straight, height 1.5 m, tilt -5 degrees", "lens", "front", "--height", "1.5")
 	says(exitRight, `"projection": "equidistant"`, "lens", "front", "--projection", "equidistant", "--json")
 	says(exitFailed, "20 to 200 degrees", "lens", "front", "--angle", "201")

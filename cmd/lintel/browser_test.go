@@ -50,7 +50,8 @@ func newHousehold(t *testing.T) *household {
 		t.Fatal(err)
 	}
 	defer l.Close()
-	return &household{t: t, data: filepath.Join(t.TempDir(), "data"), key: filepath.Join(t.TempDir(), "key"), models: models, listen: l.Addr().String()}
+	return &household{t: t, data: filepath.Join(t.TempDir(), "data"), key: filepath.Join(t.TempDir(), "key"),
+		models: models, listen: l.Addr().String()}
 }
 
 func (h *household) args(args ...string) []string {
@@ -314,11 +315,13 @@ func TestBrowser(t *testing.T) {
 func checkPage(t *testing.T, browser context.Context) {
 	t.Helper()
 	do(t, browser, chromedp.Poll[bool](`document.querySelector("#visits img")?.naturalWidth > 0`))
-	small := do(t, browser, chromedp.Evaluate[[]string](`[...document.querySelectorAll("a, button, input:not([type=hidden])")]
+	small := do(t, browser,
+		chromedp.Evaluate[[]string](`[...document.querySelectorAll("a, button, input:not([type=hidden])")]
 		.filter(e => { const r = e.getBoundingClientRect(); return r.width < 48 || r.height < 48 })
 		.map(e => e.outerHTML)`))
 	sideways := do(t, browser, chromedp.Evaluate[bool](`document.documentElement.scrollWidth > innerWidth`))
-	elsewhere := do(t, browser, chromedp.Evaluate[[]string](`performance.getEntriesByType("resource").map(e => e.name).filter(n => new URL(n).host !== location.host)`))
+	elsewhere := do(t, browser, chromedp.Evaluate[[]string](`performance.getEntriesByType("resource").map(e => `+
+		`e.name).filter(n => new URL(n).host !== location.host)`))
 	if len(small) > 0 {
 		t.Errorf("too small to touch: %q", small)
 	}
@@ -338,7 +341,8 @@ func cutOut(t *testing.T, photo string, part image.Rectangle) string {
 		t.Fatal(err)
 	}
 	file := filepath.Join(t.TempDir(), "cut-out.jpg")
-	if err := imaging.Save(imaging.Resize(imaging.Crop(img, part), 2*part.Dx(), 0, imaging.CatmullRom), file, imaging.JPEGQuality(95)); err != nil {
+	if err := imaging.Save(imaging.Resize(imaging.Crop(img, part), 2*part.Dx(), 0, imaging.CatmullRom), file,
+		imaging.JPEGQuality(95)); err != nil {
 		t.Fatal(err)
 	}
 	return file
@@ -362,7 +366,8 @@ func TestReadmeScreenshot(t *testing.T) {
 	}
 	face := house.Face{Box: image.Rect(540, 370, 740, 570)}
 	known := face
-	known.Match = &house.Match{Person: ada.ID, Distance: 0.31, FPIR: match.FPIR(0.31, 6), Band: string(match.BandOf(0.31, 6))}
+	known.Match = &house.Match{Person: ada.ID, Distance: 0.31, FPIR: match.FPIR(0.31, 6),
+		Band: string(match.BandOf(0.31, 6))}
 	now := time.Now()
 	for i, faces := range [][]house.Face{{face}, {}, {known}} {
 		at := now.Add(time.Duration(i-3) * 47 * time.Minute)

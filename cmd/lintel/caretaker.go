@@ -94,7 +94,8 @@ func (c *caretaker) sweep(ctx context.Context) {
 		c.log.Error("sweeping", "err", err)
 	}
 	if swept != (store.Swept{}) {
-		c.log.Info("swept", "visits", swept.Visits, "stills_of", swept.Findings, "smaller", swept.Smaller, "took", time.Since(began).Round(time.Millisecond))
+		c.log.Info("swept", "visits", swept.Visits, "stills_of", swept.Findings, "smaller", swept.Smaller, "took",
+			time.Since(began).Round(time.Millisecond))
 	}
 }
 

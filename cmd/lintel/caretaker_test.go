@@ -55,7 +55,8 @@ func (h *keptHouse) ring(ring string) (visit string) {
 		h.t.Fatal(err)
 	}
 	visit, _, err := h.Keep(h.t.Context(), house.NewStill{
-		Bell: "gate", Ring: ring, SentSHA256: sha256.Sum256([]byte(ring)), JPEG: b.Bytes(), Width: 1280, Height: 1024, ReceivedAt: h.now(),
+		Bell: "gate", Ring: ring, SentSHA256: sha256.Sum256([]byte(ring)), JPEG: b.Bytes(), Width: 1280, Height: 1024,
+		ReceivedAt: h.now(),
 	})
 	if err != nil {
 		h.t.Fatal(err)
@@ -75,7 +76,8 @@ func (h *keptHouse) ring(ring string) (visit string) {
 func TestCaretaker(t *testing.T) {
 	h := newKeptHouse(t)
 	rules := house.DefaultRules()
-	rules.Keep[house.NoFace] = house.Rule{Smaller: house.Period{Hours: 2}, Stills: house.Period{Hours: 5}, Findings: house.Period{Hours: 5}}
+	rules.Keep[house.NoFace] = house.Rule{Smaller: house.Period{Hours: 2}, Stills: house.Period{Hours: 5},
+		Findings: house.Period{Hours: 5}}
 	if err := h.SetRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
 	}
@@ -109,7 +111,8 @@ func TestCaretaker(t *testing.T) {
 	}
 	tick()
 	v, err := h.Visit(t.Context(), visit)
-	if err != nil || v.Stage != house.Smaller || v.Stills[0].Width != smallerSide || v.Stills[0].Height != smallerSide*1024/1280 {
+	if err != nil || v.Stage != house.Smaller || v.Stills[0].Width != smallerSide ||
+		v.Stills[0].Height != smallerSide*1024/1280 {
 		t.Errorf("after two hours: %+v, %v", v, err)
 	}
 	data, err := h.ReadStill(t.Context(), visit, 0)
@@ -179,8 +182,10 @@ func TestCommandsOfKeeping(t *testing.T) {
 		{[]string{"hold", "place", old, "--reason", "the insurance asks"}, exitUsage, "--until"},
 		{[]string{"hold", "place", old, "--until", "2020-01-01", "--reason", "x"}, exitFailed, "its end has passed"},
 		{[]string{"hold", "place", old, "--until", "soon", "--reason", "x"}, exitUsage, "soon"},
-		{[]string{"hold", "place", "NOBODY", "--until", time.Now().AddDate(0, 0, 2).Format(time.DateOnly), "--reason", "x"}, exitFailed, "not found"},
-		{[]string{"hold", "place", old, "--until", time.Now().AddDate(0, 0, 2).Format(time.DateOnly), "--reason", "the insurance asks"}, exitRight, ""},
+		{[]string{"hold", "place", "NOBODY", "--until", time.Now().AddDate(0, 0, 2).Format(time.DateOnly), "--reason", "x"},
+			exitFailed, "not found"},
+		{[]string{"hold", "place", old, "--until", time.Now().AddDate(0, 0, 2).Format(time.DateOnly), "--reason",
+			"the insurance asks"}, exitRight, ""},
 		{[]string{"hold", "list"}, exitRight, "the insurance asks"},
 		{[]string{"hold", "list", "--json"}, exitRight, `"visit": "` + old + `"`},
 		{[]string{"sweep", "--dry-run"}, exitRight, "no-face: 0 visits would go"},
@@ -196,7 +201,8 @@ func TestCommandsOfKeeping(t *testing.T) {
 		{[]string{"erase", "--from", "2026-01-02", "--until", "2026-01-01"}, exitFailed, "ends before it begins"},
 		{[]string{"erase", visits[0], "--json"}, exitRight, `"visits": 1`},
 		{[]string{"erase", visits[0]}, exitFailed, "not found"},
-		{[]string{"erase", "--from", time.Now().AddDate(0, 0, -5).Format(time.DateOnly), "--until", time.Now().Format(time.RFC3339)}, exitRight, "Visits erased: 2;"},
+		{[]string{"erase", "--from", time.Now().AddDate(0, 0, -5).Format(time.DateOnly), "--until",
+			time.Now().Format(time.RFC3339)}, exitRight, "Visits erased: 2;"},
 	} {
 		status, out, said := lintel(test.args...)
 		if status != test.status || !bytes.Contains([]byte(out+said), []byte(test.says)) {

@@ -32,7 +32,8 @@ func TestChecksInBrowser(t *testing.T) {
 		for width, browser := range map[int]context.Context{1280: wide, 400: narrow} {
 			do(t, browser, chromedp.Navigate(h.url+path))
 			see(t, browser, selector, pattern)
-			do(t, browser, chromedp.Poll[bool](`[...document.images].every(i => i.complete && i.naturalWidth > 0 || i.loading === "lazy")`))
+			do(t, browser, chromedp.Poll[bool](`[...document.images].every(i => i.complete && i.naturalWidth > 0 || i.loading `+
+				`=== "lazy")`))
 			whole(t, browser, fmt.Sprintf("%s-%d", name, width))
 		}
 	}
@@ -89,7 +90,8 @@ func TestChecksInBrowser(t *testing.T) {
 	whole(t, narrow, "checks-not-a-face-400")
 	click(t, narrow, `.confirm button`)
 	see(t, narrow, ".message", "Kept: it is not a face")
-	both("/checks/answers", "checks-answers", "main", "it is not a face.*it is Ben Orrin.*it is Ada Quill.*it is not Ada Quill")
+	both("/checks/answers", "checks-answers", "main", "it is not a face.*it is Ben Orrin.*it is Ada Quill.*it is not "+
+		"Ada Quill")
 
 	// The new reference changes what would be found on a past visit.
 	both("/checks/changes", "checks-changes", "main", `Ada Quill fair match\s+→ Ada Quill strong match`)
@@ -101,7 +103,8 @@ func TestChecksInBrowser(t *testing.T) {
 	// The slider shows at once what a threshold would have meant.
 	do(t, wide, chromedp.Navigate(h.url+"/checks/threshold"))
 	see(t, wide, "#outcome", "At distance")
-	do(t, wide, chromedp.Evaluate[bool](`(() => { const s = document.querySelector("[type=range]"); s.value = "0.90"; return s.dispatchEvent(new Event("input")) })()`))
+	do(t, wide, chromedp.Evaluate[bool](`(() => { const s = document.querySelector("[type=range]"); s.value = "0.90"; `+
+		`return s.dispatchEvent(new Event("input")) })()`))
 	see(t, wide, "#outcome", "At distance 0.900.*Strangers called by a name")
 	whole(t, wide, "threshold-moved-1280")
 }
@@ -144,10 +147,12 @@ func (h *household) fillWithDoubts() {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := a.RecordConsent(t.Context(), p.ID, house.Consent{GivenBy: name, GivenAt: time.Now(), Scope: "the door"}); err != nil {
+		if err := a.RecordConsent(t.Context(), p.ID, house.Consent{GivenBy: name, GivenAt: time.Now(),
+			Scope: "the door"}); err != nil {
 			t.Fatal(err)
 		}
-		if err := a.AddReference(t.Context(), house.Reference{Person: p.ID, Descriptor: describe(i, 0), FaceWidth: 200, SourceSHA256: [32]byte{byte(i)}}); err != nil {
+		if err := a.AddReference(t.Context(), house.Reference{Person: p.ID, Descriptor: describe(i, 0), FaceWidth: 200,
+			SourceSHA256: [32]byte{byte(i)}}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -160,9 +165,11 @@ func (h *household) fillWithDoubts() {
 	for i, visit := range []struct {
 		number   int
 		distance float64
-	}{{0, .2}, {0, .25}, {0, .3}, {1, .3}, {5, .3}, {6, .2}, {0, beyond}, {0, fair - .01}, {1, fair}, {0, fair}, {0, weak - .005}, {0, weak}, {0, .22}} {
-		still, f := straight, house.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: describe(visit.number, visit.distance),
-			Landmarks: []house.Point{{X: 686, Y: 448}, {X: 662, Y: 448}, {X: 594, Y: 448}, {X: 618, Y: 448}, {X: 640, Y: 500}}}
+	}{{0, .2}, {0, .25}, {0, .3}, {1, .3}, {5, .3}, {6, .2}, {0, beyond}, {0, fair - .01}, {1, fair}, {0, fair},
+		{0, weak - .005}, {0, weak}, {0, .22}} {
+		still, f := straight, house.Face{Box: image.Rect(540, 370, 740, 570),
+			Descriptor: describe(visit.number, visit.distance),
+			Landmarks:  []house.Point{{X: 686, Y: 448}, {X: 662, Y: 448}, {X: 594, Y: 448}, {X: 618, Y: 448}, {X: 640, Y: 500}}}
 		if i%2 == 1 { // smaller, to be drawn at the same size beside others
 			still = imaging.Resize(straight, 640, 0, imaging.Box)
 			f.Box = image.Rect(270, 185, 370, 285)
@@ -175,7 +182,8 @@ func (h *household) fillWithDoubts() {
 			t.Fatal(err)
 		}
 		id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: fmt.Sprint(i), JPEG: b.Bytes(),
-			Width: still.Bounds().Dx(), Height: still.Bounds().Dy(), ReceivedAt: time.Now().Add(time.Duration(i-60) * time.Hour)})
+			Width: still.Bounds().Dx(), Height: still.Bounds().Dy(),
+			ReceivedAt: time.Now().Add(time.Duration(i-60) * time.Hour)})
 		if err != nil {
 			t.Fatal(err)
 		}

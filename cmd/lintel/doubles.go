@@ -26,7 +26,8 @@ func printDoubles(g *globals, w io.Writer, a *store.Archive, person house.Person
 		if err != nil {
 			return err
 		}
-		fmt.Fprintf(w, "%s is easily confused with %s (%s): the likest of their references are at distance %.2f, a %s match.\n",
+		fmt.Fprintf(w, "%s is easily confused with %s (%s): the likest of their references are at distance %.2f, a %s "+
+			"match.\n",
 			person.Name, other.Name, other.ID, d.Distance, d.Band)
 	}
 	return nil

@@ -19,7 +19,8 @@ func TestPrintDoubles(t *testing.T) {
 	add := func(name string, place float32) house.Person {
 		r := house.Reference{FaceWidth: 120}
 		r.Descriptor[0], r.Descriptor[1] = place, 1
-		p, err := a.Introduce(t.Context(), name, house.Consent{GivenBy: name, GivenAt: time.Now().Add(-time.Hour), Scope: "the door"}, []house.Reference{r})
+		p, err := a.Introduce(t.Context(), name, house.Consent{GivenBy: name, GivenAt: time.Now().Add(-time.Hour),
+			Scope: "the door"}, []house.Reference{r})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -30,8 +31,10 @@ func TestPrintDoubles(t *testing.T) {
 		person house.Person
 		want   string
 	}{
-		{ada, "Ada Quill is easily confused with Bo Tarn (" + bo.ID + "): the likest of their references are at distance 0.30, a strong match.\n"},
-		{bo, "Bo Tarn is easily confused with Ada Quill (" + ada.ID + "): the likest of their references are at distance 0.30, a strong match.\n"},
+		{ada, "Ada Quill is easily confused with Bo Tarn (" + bo.ID +
+			"): the likest of their references are at distance 0.30, a strong match.\n"},
+		{bo, "Bo Tarn is easily confused with Ada Quill (" + ada.ID +
+			"): the likest of their references are at distance 0.30, a strong match.\n"},
 		{cy, ""},
 	} {
 		var out strings.Builder

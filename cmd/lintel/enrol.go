@@ -79,7 +79,8 @@ func (c *enrolCmd) Run(g *globals) error {
 			return err
 		}
 	} else if person.Consent == nil {
-		return fmt.Errorf("%w is recorded for %s, so nothing was enrolled; ask them, then say who agreed: --consent-by NAME (--consent-on, --consent-to)",
+		return fmt.Errorf("%w is recorded for %s, so nothing was enrolled; ask them, then say who agreed: --consent-by "+
+			"NAME (--consent-on, --consent-to)",
 			house.ErrNoConsent, person.Name)
 	}
 	finder, err := g.openFinder()
@@ -121,7 +122,7 @@ func askForMore(g *globals, w io.Writer, a *store.Archive, person string) error 
 		return err
 	}
 	if ask := match.MorePictures(p.References); ask != "" {
-		fmt.Fprintf(w, "%s is enrolled with %d pictures. %s\n", p.Name, p.References, ask)
+		fmt.Fprintf(w, "Pictures of %s: %d. %s\n", p.Name, p.References, ask)
 	}
 	return nil
 }
@@ -137,7 +138,8 @@ func (r enrolled) print(w io.Writer, name string) {
 		fmt.Fprintf(w, "    %s\n", r.Without.Words(name))
 	}
 	if m := r.Quality; m != nil {
-		fmt.Fprintf(w, "    quality %.2f of 1; the face is %d pixels wide, %.0f pixels per metre (fit to %s), sharpness %.3f, luma %.0f of 255, "+
+		fmt.Fprintf(w, "    quality %.2f of 1; the face is %d pixels wide, %.0f pixels per metre (fit to %s), sharpness "+
+			"%.3f, luma %.0f of 255, "+
 			"contrast %.3f, %.0f %% clipped, turned by %.0f and tilted by %.0f degrees\n",
 			m.Score, m.FaceWidth, m.PixelsPerMetre, m.Level, m.Sharpness, m.Luma, m.Contrast, 100*m.Clipped, m.Yaw, m.Roll)
 	}
@@ -167,7 +169,8 @@ func enrolFile(g *globals, a *store.Archive, finder *face.Finder, person string,
 	if err != nil {
 		return err
 	}
-	added := house.Reference{Person: person, Descriptor: f.Descriptor, FaceWidth: f.Width(), Quality: score, SourceSHA256: hash}
+	added := house.Reference{Person: person, Descriptor: f.Descriptor, FaceWidth: f.Width(), Quality: score,
+		SourceSHA256: hash}
 	if err := a.AddReference(g.ctx, added); err != nil {
 		return err
 	}
@@ -178,7 +181,8 @@ func enrolFile(g *globals, a *store.Archive, finder *face.Finder, person string,
 
 // onlyFace returns a file's picture and the one face in it, with the SHA-256 of
 // the file.
-func onlyFace(g *globals, finder *face.Finder, file string) (still image.Image, f house.Face, hash [32]byte, err error) {
+func onlyFace(g *globals, finder *face.Finder, file string) (still image.Image, f house.Face, hash [32]byte,
+	err error) {
 	data, err := os.ReadFile(file)
 	if err != nil {
 		return nil, f, hash, fmt.Errorf("reading a photograph: %w", err)
@@ -211,7 +215,8 @@ func (g *globals) openFinder() (*face.Finder, error) {
 func (g *globals) openExaminer() (*liveness.Examiner, error) {
 	nets, err := fasnet.Load(g.Models)
 	if errors.Is(err, fs.ErrNotExist) {
-		fmt.Fprintln(g.stderr, "without the networks that know pictures (lintel models check): most pictures of a face will pass")
+		fmt.Fprintln(g.stderr, "without the networks that know pictures (lintel models check): most pictures of a face "+
+			"will pass")
 		return liveness.New(nil), nil
 	}
 	if err != nil {
@@ -254,6 +259,7 @@ func (c *compareCmd) Run(g *globals) error {
 		if result.Band != match.None {
 			verdict = fmt.Sprintf("probably one person, a %s match", result.Band)
 		}
-		fmt.Fprintf(w, "distance %.3f: %s (two strangers are this alike in about %.2g of 100 comparisons)\n", d, verdict, 100*result.FMR)
+		fmt.Fprintf(w, "distance %.3f: %s (two strangers are this alike in about %.2g of 100 comparisons)\n", d, verdict,
+			100*result.FMR)
 	})
 }

@@ -51,7 +51,9 @@ func TestEnrol(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			results, stderr := h.enrols(t, exitFailed, c.file)
 			r := results[0]
-			if r.File != c.file || !strings.Contains(r.Error, c.says) || !strings.Contains(strings.ToLower(r.Error), "choose a ") || !strings.Contains(stderr, "1 of 1 photographs were not enrolled") {
+			if r.File != c.file || !strings.Contains(r.Error, c.says) ||
+				!strings.Contains(strings.ToLower(r.Error), "choose a ") ||
+				!strings.Contains(stderr, "1 of 1 photographs were not enrolled") {
 				t.Errorf("%+v; %s", r, stderr)
 			}
 			if c.code == "" {
@@ -60,12 +62,14 @@ func TestEnrol(t *testing.T) {
 				}
 				return
 			}
-			if q := r.Quality; q == nil || !slices.Contains(q.Complaints, c.code) || q.FaceWidth != r.FaceWidth || q.FaceWidth == 0 {
+			if q := r.Quality; q == nil || !slices.Contains(q.Complaints, c.code) || q.FaceWidth != r.FaceWidth ||
+				q.FaceWidth == 0 {
 				t.Errorf("quality %+v", q)
 			}
 			var text strings.Builder
 			r.print(&text, "Ada Quill")
-			if !strings.HasPrefix(text.String(), c.file+": not enrolled: "+r.Error+"\n") || !strings.Contains(text.String(), fmt.Sprintf("the face is %d pixels wide", r.FaceWidth)) {
+			if !strings.HasPrefix(text.String(), c.file+": not enrolled: "+r.Error+"\n") ||
+				!strings.Contains(text.String(), fmt.Sprintf("the face is %d pixels wide", r.FaceWidth)) {
 				t.Errorf("printed %s", text.String())
 			}
 		})
@@ -73,7 +77,8 @@ func TestEnrol(t *testing.T) {
 	results, _ := h.enrols(t, exitRight, good)
 	r := results[0]
 	q := r.Quality
-	if r.Error != "" || q == nil || len(q.Complaints) > 0 || q.Complaints == nil || q.Level != "identify" || q.PixelsPerMetre < 250 || q.FaceWidth < 80 || q.Score <= 0 {
+	if r.Error != "" || q == nil || len(q.Complaints) > 0 || q.Complaints == nil || q.Level != "identify" ||
+		q.PixelsPerMetre < 250 || q.FaceWidth < 80 || q.Score <= 0 {
 		t.Errorf("%+v, quality %+v", r, q)
 	}
 	if r.Without == nil || *r.Without != (match.Gain{FPIR: 1, Band: match.None}) {
@@ -85,7 +90,8 @@ func TestEnrol(t *testing.T) {
 		t.Fatal(err)
 	}
 	out := h.lintel("enrol", "Ada Quill", worse("mirrored", imaging.FlipH(again)))
-	for _, says := range []string{": enrolled\n", "    Without it, a face like this is a strong match already: hardly surer", "Ada Quill is enrolled with 2 pictures. Add pictures until there are five, in different light and pose"} {
+	for _, says := range []string{": enrolled\n", "    Without it, a face like this is a strong match already: hardly " +
+		"surer", "Pictures of Ada Quill: 2. Add pictures until there are five, in different light and pose"} {
 		if !strings.Contains(string(out), says) {
 			t.Errorf("no %q in %s", says, out)
 		}

@@ -12,18 +12,18 @@ import (
 	"github.com/mattn/go-isatty"
 
 	"lintel/pipeline/export"
-	"lintel/store"
+	"lintel/store/backup"
 )
 
 type exportCmd struct {
 	Person    string   `arg:"" help:"The person's id or name."`
-	Out       string   `help:"The zip file to make, which must not be there yet; - for standard output." required:"" placeholder:"FILE"`
-	Recipient []string `help:"Encrypt it to this age recipient; may be given several times." placeholder:"age1…" sep:"none"`
+	Out       string   `help:"${export_out}" required:"" placeholder:"FILE"`
+	Recipient []string `help:"${export_recipient}" placeholder:"age1…" sep:"none"`
 	JSON      bool     `name:"json" help:"Print JSON."`
 }
 
 func (c *exportCmd) Run(g *globals) error {
-	recipients, err := store.ParseRecipients(c.Recipient)
+	recipients, err := backup.ParseRecipients(c.Recipient)
 	if err != nil {
 		return fmt.Errorf("%w: %w", errUsage, err)
 	}
@@ -65,10 +65,12 @@ func (c *exportCmd) write(g *globals, e *export.Export) (err error) {
 		return err
 	}
 	if len(c.Recipient) == 0 {
-		fmt.Fprintln(g.stderr, "lintel: the export is not encrypted, and whoever gets it sees all of it: name a --recipient, or hand it over on a medium.")
+		fmt.Fprintln(g.stderr, "lintel: the export is not encrypted, and whoever gets it sees all of it: name a "+
+			"--recipient, or hand it over on a medium.")
 	}
 	return g.print(c.JSON, sum, func(w io.Writer) {
-		fmt.Fprintf(w, "Visits: %d. Stills: %d, with %d faces of others blurred. Gone: %d; kept back, since others could not be blurred: %d; unreadable: %d.\n",
+		fmt.Fprintf(w, "Visits: %d. Stills: %d, with %d faces of others blurred. Gone: %d; kept back, since others could "+
+			"not be blurred: %d; unreadable: %d.\n",
 			sum.Visits, sum.Stills, sum.Blurred, sum.Gone, sum.Withheld, sum.Unreadable)
 	})
 }

@@ -48,8 +48,10 @@ func exportHouse(t *testing.T) []string {
 	must(err)
 	ada, err := a.AddPerson(t.Context(), "Ada Quill")
 	must(err)
-	must(a.RecordConsent(t.Context(), ada.ID, house.Consent{GivenBy: "Ada Quill", GivenAt: now.Add(-72 * time.Hour), Scope: "Recognising my face at the door."}))
-	must(a.AddReference(t.Context(), house.Reference{Person: ada.ID, FaceWidth: 311, Descriptor: house.Descriptor{0: .125}}))
+	must(a.RecordConsent(t.Context(), ada.ID, house.Consent{GivenBy: "Ada Quill", GivenAt: now.Add(-72 * time.Hour),
+		Scope: "Recognising my face at the door."}))
+	must(a.AddReference(t.Context(), house.Reference{Person: ada.ID, FaceWidth: 311,
+		Descriptor: house.Descriptor{0: .125}}))
 
 	drawing, err := imaging.Open(filepath.Join("..", "..", "testdata", "doorstep.jpg"))
 	must(err)
@@ -58,7 +60,8 @@ func exportHouse(t *testing.T) []string {
 	second := image.Rect(940, 420, 1060, 540)
 	draw.Draw(crowd, second, image.NewUniform(color.RGBA{200, 150, 110, 255}), image.Point{}, draw.Src)
 	own := house.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: house.Descriptor{0: .5}}
-	own.Match = &house.Match{Person: ada.ID, Distance: 0.31, FPIR: match.FPIR(0.31, 6), Band: string(match.BandOf(0.31, 6))}
+	own.Match = &house.Match{Person: ada.ID, Distance: 0.31, FPIR: match.FPIR(0.31, 6),
+		Band: string(match.BandOf(0.31, 6))}
 	weak := own
 	weak.Match = &house.Match{Person: ada.ID, Distance: 0.53, FPIR: match.FPIR(0.53, 6), Band: "weak"}
 	for i, v := range []struct {
@@ -73,7 +76,8 @@ func exportHouse(t *testing.T) []string {
 		jpeg, err := redact.Encode(imaging.Clone(v.picture))
 		must(err)
 		visit, _, err := a.Keep(t.Context(), house.NewStill{
-			Bell: "front", Ring: fmt.Sprint("ring-", min(i, 1)), Frame: i / 2, JPEG: jpeg, Width: 1280, Height: 1024, ReceivedAt: now.Add(time.Duration(i-2) * time.Hour),
+			Bell: "front", Ring: fmt.Sprint("ring-", min(i, 1)), Frame: i / 2, JPEG: jpeg, Width: 1280, Height: 1024,
+			ReceivedAt: now.Add(time.Duration(i-2) * time.Hour),
 		})
 		must(err)
 		kept, err := a.Visit(t.Context(), visit)
@@ -115,7 +119,8 @@ func TestExportCommand(t *testing.T) {
 
 	status, out, stderr := lintel(t, append(args, "--out", file, "--json")...)
 	var sum export.Summary
-	if err := json.Unmarshal([]byte(out), &sum); status != exitRight || err != nil || !strings.Contains(stderr, "not encrypted") {
+	if err := json.Unmarshal([]byte(out), &sum); status != exitRight || err != nil ||
+		!strings.Contains(stderr, "not encrypted") {
 		t.Fatalf("status %d, %v: %s%s", status, err, out, stderr)
 	}
 	if want := (export.Summary{Visits: 2, Stills: 2, Blurred: 1, Withheld: 1}); sum != want {
@@ -132,7 +137,8 @@ func TestExportCommand(t *testing.T) {
 		t.Errorf("%v, %v", info.Mode(), err)
 	}
 
-	if status, _, stderr := lintel(t, append(args, "--out", file)...); status != exitFailed || !strings.Contains(stderr, "left as it is") {
+	if status, _, stderr := lintel(t, append(args, "--out", file)...); status != exitFailed ||
+		!strings.Contains(stderr, "left as it is") {
 		t.Errorf("onto a file that is there: status %d, %s", status, stderr)
 	}
 	if now, err := os.ReadFile(file); err != nil || !bytes.Equal(now, made) {
@@ -150,9 +156,11 @@ func TestExportCommand(t *testing.T) {
 		status int
 		says   string
 	}{
-		"nobody":          {append([]string{"export", "Nobody", "--out", filepath.Join(dir, "1")}, house...), exitFailed, "not found"},
-		"no file":         {args, exitUsage, "--out"},
-		"bad recipient":   {append(args, "--out", filepath.Join(dir, "2"), "--recipient", "age1nonsense"), exitUsage, "no age recipient"},
+		"nobody": {append([]string{"export", "Nobody", "--out", filepath.Join(dir, "1")}, house...), exitFailed,
+			"not found"},
+		"no file": {args, exitUsage, "--out"},
+		"bad recipient": {append(args, "--out", filepath.Join(dir, "2"), "--recipient", "age1nonsense"), exitUsage,
+			"no age recipient"},
 		"empty recipient": {append(args, "--out", filepath.Join(dir, "3"), "--recipient", ""), exitUsage, "no age recipient"},
 		"no such folder":  {append(args, "--out", filepath.Join(dir, "none", "4")), exitFailed, "no such file"},
 	} {
@@ -222,7 +230,8 @@ func TestNewFile(t *testing.T) {
 func TestExportPage(t *testing.T) {
 	dir := t.TempDir()
 	file := filepath.Join(dir, "ada.zip")
-	if status, _, stderr := lintel(t, append([]string{"export", "Ada Quill", "--out", file}, exportHouse(t)...)...); status != exitRight {
+	if status, _, stderr := lintel(t, append([]string{"export", "Ada Quill", "--out", file},
+		exportHouse(t)...)...); status != exitRight {
 		t.Fatal(stderr)
 	}
 	z, err := zip.OpenReader(file)
@@ -237,13 +246,15 @@ func TestExportPage(t *testing.T) {
 		browser := newBrowser(t, width, 900)
 		do(t, browser, chromedp.Navigate("file://"+filepath.Join(dir, "ada", "index.html")))
 		see(t, browser, "h1", "What is held of Ada Quill")
-		if shown := do(t, browser, chromedp.Evaluate[int](`[...document.images].filter(i => i.naturalWidth == 1280).length`)); shown != 2 {
+		if shown := do(t, browser,
+			chromedp.Evaluate[int](`[...document.images].filter(i => i.naturalWidth == 1280).length`)); shown != 2 {
 			t.Errorf("at %d: %d stills are shown, want 2", width, shown)
 		}
 		if do(t, browser, chromedp.Evaluate[bool](`document.documentElement.scrollWidth > innerWidth`)) {
 			t.Errorf("at %d: the page is wider than the screen", width)
 		}
-		elsewhere := do(t, browser, chromedp.Evaluate[[]string](`performance.getEntriesByType("resource").map(e => e.name).filter(n => !n.startsWith("file:"))`))
+		elsewhere := do(t, browser, chromedp.Evaluate[[]string](`performance.getEntriesByType("resource").map(e => `+
+			`e.name).filter(n => !n.startsWith("file:"))`))
 		if len(elsewhere) > 0 {
 			t.Errorf("at %d: loaded from elsewhere: %q", width, elsewhere)
 		}

@@ -66,7 +66,8 @@ func readGroups(r io.Reader) ([]grouping, error) {
 // groupingsOf makes a grouping of each column but the first.
 func groupingsOf(header []string) ([]grouping, error) {
 	if strings.TrimSpace(header[0]) != "identity" || len(header) < 2 {
-		return nil, fmt.Errorf("%w: the first line is %q, and must be \"identity,group\", or name several columns of groups, with commas between", errGroups, strings.Join(header, ","))
+		return nil, fmt.Errorf("%w: the first line is %q, and must be \"identity,group\", or name several columns of "+
+			"groups, with commas between", errGroups, strings.Join(header, ","))
 	}
 	var groupings []grouping
 	for _, field := range header[1:] {
@@ -139,10 +140,12 @@ func groupsFor(file string, pictures []picture) ([]grouping, error) {
 		}
 	}
 	if len(missing) > 0 {
-		return nil, fmt.Errorf("%s: %w: there are photographs of %s, but no line in the file", file, errGroups, enumerate(missing))
+		return nil, fmt.Errorf("%s: %w: there are photographs of %s, but no line in the file", file, errGroups,
+			enumerate(missing))
 	}
 	if len(unknown) > 0 {
-		return nil, fmt.Errorf("%s: %w: the file has %s, but there is no folder with photographs of that name", file, errGroups, enumerate(unknown))
+		return nil, fmt.Errorf("%s: %w: the file has %s, but there is no folder with photographs of that name", file,
+			errGroups, enumerate(unknown))
 	}
 	return groupings, nil
 }
@@ -245,13 +248,16 @@ func writeGroups(w io.Writer, groups []groupAccuracy) {
 				fmt.Fprintln(w)
 			}
 			by = g.By
-			fmt.Fprintf(w, "By %s. Genuine and impostor comparisons are those within a group: photographs of its persons with each other.\n", by)
+			fmt.Fprintf(w, "By %s. Genuine and impostor comparisons are those within a group: photographs of its persons with "+
+				"each other.\n", by)
 		}
-		fmt.Fprintf(w, "\n%s: persons %d, photographs %d, failure to acquire %v (%s),\ngenuine comparisons %d, impostor comparisons %d.\n\n",
+		fmt.Fprintf(w, "\n%s: persons %d, photographs %d, failure to acquire %v (%s),\ngenuine comparisons %d, impostor "+
+			"comparisons %d.\n\n",
 			g.Group, g.Identities, g.Images, g.failureToAcquire(), g.failureToAcquire().IntervalString(), g.Genuine, g.Impostor)
 		writeRates(w, g.comparisons)
 	}
-	fmt.Fprintln(w, "\nOnly where the intervals of two groups lie well apart do their rates differ: comparisons that share a person make\n"+
+	fmt.Fprintln(w, "\nOnly where the intervals of two groups lie well apart do their rates differ: comparisons that "+
+		"share a person make\n"+
 		"intervals too narrow, and of many groups some differ by chance. Where intervals overlap, these photographs can't\n"+
 		"tell: that no difference is seen does not mean that there is none.")
 }

@@ -62,7 +62,8 @@ func TestReadGroups(t *testing.T) {
 // every person in every grouping, and is the same after writing it.
 func FuzzReadGroups(f *testing.F) {
 	for _, s := range []string{
-		"identity,age\nann,old\n", "\ufeffidentity,a,b\r\nx,\"1,\"\"2\",3\r\n", "identity;age\n", "identity,age\nann,\"o\nld\"\n", "",
+		"identity,age\nann,old\n", "\ufeffidentity,a,b\r\nx,\"1,\"\"2\",3\r\n", "identity;age\n",
+		"identity,age\nann,\"o\nld\"\n", "",
 	} {
 		f.Add(s)
 	}
@@ -189,7 +190,8 @@ func TestOneGroupOfAll(t *testing.T) {
 	groups := filepath.Join(t.TempDir(), "groups.csv")
 	writeFile(t, groups, []byte("identity,group\nann,all\nben,all\n"))
 	var out, complaints bytes.Buffer
-	if status := run(t.Context(), []string{"accuracy", dir, "--groups", groups, "--json", "--models", models}, &out, &complaints); status != exitRight {
+	if status := run(t.Context(), []string{"accuracy", dir, "--groups", groups, "--json", "--models", models}, &out,
+		&complaints); status != exitRight {
 		t.Fatalf("status %d: %s", status, &complaints)
 	}
 	type at struct {
@@ -229,7 +231,8 @@ func TestOneGroupOfAll(t *testing.T) {
 		t.Fatalf("%d groups: %s", len(got.Groups), &out)
 	}
 	g := got.Groups[0]
-	if g.By != "group" || g.Group != "all" || g.Identities != 2 || g.Images != 3 || g.Genuine != 1 || g.Impostor != 2 || !reflect.DeepEqual(g.At, got.At) {
+	if g.By != "group" || g.Group != "all" || g.Identities != 2 || g.Images != 3 || g.Genuine != 1 || g.Impostor != 2 ||
+		!reflect.DeepEqual(g.At, got.At) {
 		t.Errorf("the group: %+v, all: %+v", g, got)
 	}
 	if !strings.Contains(complaints.String(), "looking at photographs: 3 of 3") {

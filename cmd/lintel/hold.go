@@ -18,7 +18,7 @@ type holdCmd struct {
 type holdPlaceCmd struct {
 	Visit  string `arg:"" help:"The visit's id."`
 	Reason string `help:"Why." required:"" placeholder:"TEXT"`
-	Until  string `help:"Until when: a date such as 2026-12-24, kept that whole day, or a time in RFC 3339; a year ahead at most." required:"" placeholder:"TIME"`
+	Until  string `help:"${hold_until}" required:"" placeholder:"TIME"`
 }
 
 func (c *holdPlaceCmd) Run(g *globals) error {
@@ -53,7 +53,8 @@ func timeOf(text string, zone *time.Location) (time.Time, error) {
 	}
 	at, err := time.Parse(time.RFC3339, text)
 	if err != nil {
-		return time.Time{}, fmt.Errorf("%w: %q is neither a date such as 2026-12-24 nor a time such as 2026-12-24T18:00:00Z", errUsage, text)
+		return time.Time{}, fmt.Errorf("%w: %q is neither a date such as 2026-12-24 nor a time such as 2026-12-24T18:00:00Z",
+			errUsage, text)
 	}
 	return at, nil
 }

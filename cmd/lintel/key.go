@@ -16,8 +16,8 @@ import (
 // keyFlags say where the master key is, which never lies in the archive's
 // folder: whoever takes the folder shall not have both.
 type keyFlags struct {
-	Key            string `help:"The file with the master key; made with the archive where there is none. Without it: the service manager's credential lintel-key, or lintel/master.key in your configuration folder." env:"LINTEL_KEY" type:"path" placeholder:"FILE"`
-	PassphraseFile string `help:"A file with a passphrase that the master key is derived from, instead." env:"LINTEL_PASSPHRASE_FILE" type:"existingfile" placeholder:"FILE"`
+	Key            string `help:"${key_key}" env:"LINTEL_KEY" type:"path" placeholder:"FILE"`
+	PassphraseFile string `help:"${key_passphrase}" env:"LINTEL_PASSPHRASE_FILE" type:"existingfile" placeholder:"FILE"`
 }
 
 // credential is the name of the credential that systemd passes the key as, in
@@ -45,7 +45,8 @@ func (g *globals) masterKey() (seal.Key, error) {
 	case !errors.Is(err, seal.ErrNoKey):
 		return key, err
 	case store.Exists(g.Data):
-		return seal.Key{}, fmt.Errorf("%w\nthe archive in %s can't be opened without its key, and nothing was changed: bring the key back from where you keep its copy, or say with --key where it is", err, g.Data)
+		return seal.Key{}, fmt.Errorf("%w\nthe archive in %s can't be opened without its key, and nothing was changed: "+
+			"bring the key back from where you keep its copy, or say with --key where it is", err, g.Data)
 	}
 	key = seal.NewKey()
 	if err := seal.WriteKey(path, key); errors.Is(err, fs.ErrExist) {
@@ -53,7 +54,8 @@ func (g *globals) masterKey() (seal.Key, error) {
 	} else if err != nil {
 		return seal.Key{}, err
 	}
-	fmt.Fprintf(g.stderr, "Made a master key: %s\nKeep a copy of it apart from the archive. Whoever has only the archive can't read it, and without the key nor can you.\n", path)
+	fmt.Fprintf(g.stderr, "Made a master key: %s\nKeep a copy of it apart from the archive. Whoever has only the "+
+		"archive can't read it, and without the key nor can you.\n", path)
 	return key, nil
 }
 

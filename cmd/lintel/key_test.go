@@ -50,7 +50,8 @@ func TestMasterKey(t *testing.T) {
 
 	other := write("other.key", "")
 	os.Remove(other)
-	if status, _, said := lintelAt(t, "bell", "add", "x", "--data", filepath.Join(dir, "elsewhere"), "--key", other); status != exitRight {
+	if status, _, said := lintelAt(t, "bell", "add", "x", "--data", filepath.Join(dir, "elsewhere"), "--key",
+		other); status != exitRight {
 		t.Fatal(said)
 	}
 	before := folder(t, data)
@@ -87,7 +88,8 @@ func TestMasterKey(t *testing.T) {
 		t.Fatal(err)
 	}
 	move(usual, filepath.Join(credentials, "lintel-key"))
-	if status, _, said := lintelAt(t, "bell", "list", "--data", data); status != exitFailed || !strings.Contains(said, "nothing was changed") {
+	if status, _, said := lintelAt(t, "bell", "list", "--data", data); status != exitFailed ||
+		!strings.Contains(said, "nothing was changed") {
 		t.Errorf("with the key gone: status %d, %q", status, said)
 	}
 	t.Setenv("CREDENTIALS_DIRECTORY", credentials)
@@ -98,15 +100,18 @@ func TestMasterKey(t *testing.T) {
 	// A passphrase alone opens an archive made with it.
 	second := filepath.Join(dir, "second")
 	for range 2 {
-		if status, _, said := lintelAt(t, "person", "add", "Ada Quill", "--data", second, "--passphrase-file", passphrase); status != exitRight {
+		if status, _, said := lintelAt(t, "person", "add", "Ada Quill", "--data", second, "--passphrase-file",
+			passphrase); status != exitRight {
 			t.Fatal(said)
 		}
 	}
 	wrong := write("wrong", "eleven quiet lantern\n")
-	if status, _, said := lintelAt(t, "person", "list", "--data", second, "--passphrase-file", wrong); status != exitFailed || !strings.Contains(said, "not the archive's") {
+	if status, _, said := lintelAt(t, "person", "list", "--data", second, "--passphrase-file",
+		wrong); status != exitFailed || !strings.Contains(said, "not the archive's") {
 		t.Errorf("with a wrong passphrase: status %d, %q", status, said)
 	}
-	if status, _, _ := lintelAt(t, "person", "list", "--data", second, "--passphrase-file", write("short", "secret")); status != exitFailed {
+	if status, _, _ := lintelAt(t, "person", "list", "--data", second, "--passphrase-file",
+		write("short", "secret")); status != exitFailed {
 		t.Error("a passphrase of 6 bytes was taken")
 	}
 }

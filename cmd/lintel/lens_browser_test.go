@@ -10,6 +10,7 @@ import (
 // TestLensInBrowser says how a bell looks, in numbers.
 func TestLensInBrowser(t *testing.T) {
 	h := newHousehold(t)
+	h.fillWithVisits()
 	h.serve()
 	defer h.stop()
 	wide, narrow := h.browsers("Ada Quill")
@@ -37,7 +38,8 @@ func TestLensInBrowser(t *testing.T) {
 	click(t, wide, `.rules-form button:not([formaction])`)
 	see(t, wide, ".message", "Saved")
 	see(t, wide, "main", "sees 90° across and keeps straight lines straight, is 1\\.3 m above the ground")
-	see(t, wide, "#preview", "On a still 1280 pixels wide, a grown-up one metre away would have a face about 93 pixels wide")
+	see(t, wide, "#preview", "On a still 1280 pixels wide, a grown-up one metre away would have a face about 93 pixels "+
+		"wide")
 	picture(wide, "lens-saved-1280")
 	do(t, narrow, chromedp.Navigate(h.url+"/rules"))
 	see(t, narrow, "main", "How the bells look.*front.*sees 90° across")

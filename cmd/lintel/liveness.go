@@ -16,17 +16,17 @@ import (
 
 type livenessCmd struct {
 	Dir    string `arg:"" help:"A folder with bona-fide/RING/*.jpg and attack/SPECIES/RING/*.jpg." type:"path"`
-	By     string `help:"A CSV file that says whom each ring shows and how it was taken, to report on each condition besides." placeholder:"FILE.csv" type:"path"`
+	By     string `help:"${liveness_by}" placeholder:"FILE.csv" type:"path"`
 	Single bool   `help:"Judge each still by itself, instead of a ring's frames together."`
 	Each   bool   `help:"List every ring that was taken for what it is not."`
 	JSON   bool   `name:"json" help:"Print JSON."`
 }
 
 func (c *livenessCmd) Help() string {
-	return `Each ring goes the way of a ring at the bell, and is taken for an attack if its level is anything but "no sign of a
-picture". The frames of a ring are in the order of their names; the largest face decides. The error rates are those of
-ISO/IEC 30107-3: APCER for each attack species, and BPCER. A ring on which no face is found is a non-response: it is in
-no rate, and counted by itself. It would open no door.
+	return `Each ring goes the way of a ring at the bell, and is taken for an attack if its level is anything but "no sign
+of a picture". The frames of a ring are in the order of their names; the largest face decides. The error rates are
+those of ISO/IEC 30107-3: APCER for each attack species, and BPCER. A ring on which no face is found is a non-response:
+it is in no rate, and counted by itself. It would open no door.
 
 Besides, the probability of a picture is taken for a score: ROC area (1: all attacks above all persons, 0.5: no better
 than chance; equal scores count half), equal error rate, and the BPCER where the APCER is at most 10, 5 and 1 %
@@ -235,7 +235,8 @@ func (p *padReport) write(w io.Writer) {
 		fmt.Fprintf(w, "\nCondition: %s\n", condition)
 		p.Conditions[condition].writeTables(w)
 	}
-	fmt.Fprintln(w, "\nOnly where the intervals of two conditions lie well apart do they differ; of many conditions some differ by chance.")
+	fmt.Fprintln(w, "\nOnly where the intervals of two conditions lie well apart do they differ; of many conditions "+
+		"some differ by chance.")
 }
 
 // writeTables writes the rates, and how well persons and pictures are told apart

@@ -36,7 +36,8 @@ func TestLivenessCommand(t *testing.T) {
 		}
 	}
 	var out bytes.Buffer
-	if status := run(t.Context(), []string{"--models", models, "liveness", dir, "--json"}, &out, io.Discard); status != exitRight {
+	if status := run(t.Context(), []string{"--models", models, "liveness", dir, "--json"}, &out,
+		io.Discard); status != exitRight {
 		t.Fatalf("status %d", status)
 	}
 	var got struct {
@@ -61,15 +62,18 @@ func TestLivenessCommand(t *testing.T) {
 	}
 
 	out.Reset()
-	if status := run(t.Context(), []string{"--models", models, "liveness", dir, "--single", "--each"}, &out, io.Discard); status != exitRight {
+	if status := run(t.Context(), []string{"--models", models, "liveness", dir, "--single", "--each"}, &out,
+		io.Discard); status != exitRight {
 		t.Fatalf("status %d", status)
 	}
-	for _, want := range []string{"BPCER", "card (APCER)", "panel (APCER)", "The worst species decides", "/one, frame 0: "} {
+	for _, want := range []string{"BPCER", "card (APCER)", "panel (APCER)", "The worst species decides",
+		"/one, frame 0: "} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("%q is not said in\n%s", want, &out)
 		}
 	}
-	if status := run(t.Context(), []string{"--models", models, "liveness", t.TempDir()}, io.Discard, &out); status != exitFailed || !strings.Contains(out.String(), "bona-fide/RING") {
+	if status := run(t.Context(), []string{"--models", models, "liveness", t.TempDir()}, io.Discard,
+		&out); status != exitFailed || !strings.Contains(out.String(), "bona-fide/RING") {
 		t.Errorf("an empty folder: status %d, %s", status, &out)
 	}
 }
@@ -91,15 +95,18 @@ func TestLivenessByCondition(t *testing.T) {
 	}
 	report := padReportOf(outcomes)
 	report.wrong, report.Conditions = mistaken(outcomes), byCondition(outcomes)
-	if report.BPCERInterval != trial.Resampled || report.Conditions["day"].BPCERInterval != trial.Exact || len(report.Conditions) != 2 {
+	if report.BPCERInterval != trial.Resampled || report.Conditions["day"].BPCERInterval != trial.Exact ||
+		len(report.Conditions) != 2 {
 		t.Errorf("%+v", report)
 	}
-	if night := report.Conditions["night"]; night.BonaFide != 1 || night.BPCER != 1 || night.Attacks["print"].N != 2 || night.Attacks["print"].APCER != 0.5 {
+	if night := report.Conditions["night"]; night.BonaFide != 1 || night.BPCER != 1 || night.Attacks["print"].N != 2 ||
+		night.Attacks["print"].APCER != 0.5 {
 		t.Errorf("night: %+v", night)
 	}
 	var out bytes.Buffer
 	report.write(&out)
-	for _, want := range []string{"attack/print/ada-3: no-sign", "Condition: day", "Condition: night", "persons resampled", "persons and print", "not measured"} {
+	for _, want := range []string{"attack/print/ada-3: no-sign", "Condition: day", "Condition: night", "persons resampled",
+		"persons and print", "not measured"} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("%q is not said in\n%s", want, &out)
 		}
@@ -125,7 +132,8 @@ func TestLivenessList(t *testing.T) {
 		t.Fatal(err)
 	}
 	var said bytes.Buffer
-	if status := run(t.Context(), []string{"liveness", dir, "--by", list}, io.Discard, &said); status != exitFailed || !strings.Contains(said.String(), `line 2: there is no ring "bona-fide/bo"`) {
+	if status := run(t.Context(), []string{"liveness", dir, "--by", list}, io.Discard, &said); status != exitFailed ||
+		!strings.Contains(said.String(), `line 2: there is no ring "bona-fide/bo"`) {
 		t.Errorf("status %d, %s", status, &said)
 	}
 }

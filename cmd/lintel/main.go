@@ -86,6 +86,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (status i
 	parser, err := kong.New(&c,
 		kong.Name("lintel"),
 		kong.Description("Says who rang at a home-built doorbell, keeps the stills in the house, and never moves a lock."),
+		longHelp,
 		kong.Writers(stdout, stderr),
 		kong.Exit(func(status int) { panic(exit{status}) }),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),
@@ -117,7 +118,8 @@ var errUsage = errors.New("wrong usage")
 // openArchive opens the archive, which must be there unless make is true.
 func (g *globals) openArchive(make bool) (*store.Archive, error) {
 	if !make && !store.Exists(g.Data) {
-		return nil, fmt.Errorf("%w in %s; --data names its folder, and `lintel serve` or `lintel bell add` makes one", store.ErrNoArchive, g.Data)
+		return nil, fmt.Errorf("%w in %s; --data names its folder, and `lintel serve` or `lintel bell add` makes one",
+			store.ErrNoArchive, g.Data)
 	}
 	key, err := g.masterKey()
 	if err != nil {

@@ -56,7 +56,8 @@ func (c *modelsCheckCmd) Run(g *globals) error {
 	findings, incomplete := models.Check(g.Models, append(c.kinds(), models.Optional)...)
 	results := []checked{}
 	for _, f := range findings {
-		results = append(results, checked{f.File.Name, f.State.String(), f.SHA256, f.File.SHA256, f.File.Licence, f.File.Kind == models.Optional})
+		results = append(results, checked{f.File.Name, f.State.String(), f.SHA256, f.File.SHA256, f.File.Licence,
+			f.File.Kind == models.Optional})
 	}
 	err := g.print(c.JSON, results, func(w io.Writer) {
 		for _, f := range findings {

@@ -13,7 +13,7 @@ import (
 type personCmd struct {
 	Add      personAddCmd      `cmd:"" help:"Add a person, with the consent that enrolment needs."`
 	List     personListCmd     `cmd:"" help:"List the persons."`
-	Withdraw personWithdrawCmd `cmd:"" help:"Withdraw a person's consent: references go, and visits that name them stay as a stranger's."`
+	Withdraw personWithdrawCmd `cmd:"" help:"${person_withdraw}"`
 	Erase    personEraseCmd    `cmd:"" help:"Erase a person: consents, references, and the name in every finding."`
 }
 
@@ -21,7 +21,7 @@ type personCmd struct {
 type consentFlags struct {
 	ConsentBy string    `help:"Who agreed: the person, or who may agree for them." placeholder:"NAME"`
 	ConsentOn time.Time `help:"When, such as 2026-11-25; today if not said." format:"2006-01-02" placeholder:"DATE"`
-	ConsentTo string    `help:"To what." default:"Recognising my face at the door from references kept on this server, until I withdraw this." placeholder:"TEXT"`
+	ConsentTo string    `help:"To what." default:"${person_consent}" placeholder:"TEXT"`
 }
 
 func (f consentFlags) consent() house.Consent {
@@ -111,10 +111,12 @@ func (c *personWithdrawCmd) Run(g *globals) error {
 		return err
 	}
 	if err := a.Scrub(g.ctx); err != nil {
-		return fmt.Errorf("the consent is withdrawn; traces may be left in the database's files, and the server will remove them: %w", err)
+		return fmt.Errorf("the consent is withdrawn; traces may be left in the database's files, and the server will "+
+			"remove them: %w", err)
 	}
 	return g.print(c.JSON, store.Erased{Unnamed: unnamed}, func(w io.Writer) {
-		fmt.Fprintf(w, "The consent of %s is withdrawn. References that went: %d; visits that named them and no longer do: %d.\n", p.ID, p.References, unnamed)
+		fmt.Fprintf(w, "The consent of %s is withdrawn. References that went: %d; visits that named them and no longer do: "+
+			"%d.\n", p.ID, p.References, unnamed)
 	})
 }
 
@@ -139,9 +141,11 @@ func (c *personEraseCmd) Run(g *globals) error {
 		return err
 	}
 	if err := a.Scrub(g.ctx); err != nil {
-		return fmt.Errorf("the person is erased; traces may be left in the database's files, and the server will remove them: %w", err)
+		return fmt.Errorf("the person is erased; traces may be left in the database's files, and the server will remove "+
+			"them: %w", err)
 	}
 	return g.print(c.JSON, erased, func(w io.Writer) {
-		fmt.Fprintf(w, "Erased %s. Visits erased: %d; visits that named them and no longer do: %d, of which held: %d.\n", p.ID, erased.Visits, erased.Unnamed, erased.Held)
+		fmt.Fprintf(w, "Erased %s. Visits erased: %d; visits that named them and no longer do: %d, of which held: %d.\n",
+			p.ID, erased.Visits, erased.Unnamed, erased.Held)
 	})
 }

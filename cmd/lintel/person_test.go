@@ -25,7 +25,8 @@ func TestPersonWithdraw(t *testing.T) {
 		says   string
 	}{
 		{[]string{"person", "add", "Ada Quill", "--consent-by", "Ada Quill"}, exitRight, "Ada Quill"},
-		{[]string{"person", "withdraw", "Ada Quill"}, exitRight, "References that went: 0; visits that named them and no longer do: 0."},
+		{[]string{"person", "withdraw", "Ada Quill"}, exitRight, "References that went: 0; visits that named them and no " +
+			"longer do: 0."},
 		{[]string{"person", "list"}, exitRight, "no consent"},
 		{[]string{"person", "withdraw", "Ada Quill"}, exitFailed, "no consent"},
 		{[]string{"person", "withdraw", "Bo Tansy"}, exitFailed, "not found"},
@@ -36,7 +37,8 @@ func TestPersonWithdraw(t *testing.T) {
 		}
 	}
 	var e store.Erased
-	if status, said := at("person", "withdraw", "Bo Tansy", "--json"); status != exitRight || json.Unmarshal([]byte(said), &e) != nil || e != (store.Erased{}) {
+	if status, said := at("person", "withdraw", "Bo Tansy", "--json"); status != exitRight ||
+		json.Unmarshal([]byte(said), &e) != nil || e != (store.Erased{}) {
 		t.Errorf("as JSON: %d, %q", status, said)
 	}
 }

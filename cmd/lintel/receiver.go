@@ -15,7 +15,7 @@ import (
 )
 
 type receiverCmd struct {
-	Add    receiverAddCmd    `cmd:"" help:"Add a receiver of advice at a door and print its ids, key and MQTT token, which are shown only now."`
+	Add    receiverAddCmd    `cmd:"" help:"${receiver_add}"`
 	List   receiverListCmd   `cmd:"" help:"List the receivers."`
 	Remove receiverRemoveCmd `cmd:"" help:"Sign nothing for a receiver any more, and make its token worthless."`
 }
@@ -27,9 +27,10 @@ type receiverAddCmd struct {
 }
 
 // receiverCautions stand beside each key that is given out.
-const receiverCautions = `lintel: before anything acts on a message: Lintel never moves a lock, the receiver decides. The way out must be free at all
-times, without power and without a network. Local building and fire codes decide what may be fitted to a door, and a
-licensed locksmith or electrician does the work. docs/receiver/receiver.py is an example that moves nothing.`
+const receiverCautions = `lintel: before anything acts on a message: Lintel never moves a lock, the receiver
+decides. The way out must be free at all times, without power and without a network. Local building and fire codes
+decide what may be fitted to a door, and a licensed locksmith or electrician does the work. docs/receiver/receiver.py is
+an example that moves nothing.`
 
 func (c *receiverAddCmd) Run(g *globals) error {
 	name, err := nameOf(c.Name)
@@ -111,7 +112,8 @@ func (c *receiverRemoveCmd) Run(g *globals) error {
 // nameOf checks the name of a source or a receiver as screens do.
 func nameOf(name string) (string, error) {
 	name = strings.TrimSpace(name)
-	if n := utf8.RuneCountInString(name); n < 1 || n > 60 || !utf8.ValidString(name) || strings.ContainsFunc(name, unicode.IsControl) {
+	if n := utf8.RuneCountInString(name); n < 1 || n > 60 || !utf8.ValidString(name) ||
+		strings.ContainsFunc(name, unicode.IsControl) {
 		return "", fmt.Errorf("%w: a name has 1 to 60 characters", errUsage)
 	}
 	return name, nil

@@ -9,7 +9,7 @@ import (
 
 	"filippo.io/age"
 
-	"lintel/store"
+	"lintel/store/backup"
 	"lintel/store/seal"
 )
 
@@ -36,7 +36,7 @@ func (c *restoreCmd) Run(g *globals) error {
 	if err != nil {
 		return err
 	}
-	o := store.RestoreOptions{
+	o := backup.RestoreOptions{
 		Key:        g.keyIn,
 		Identities: identities, Snapshot: c.Snapshot, Household: c.Household,
 		RespectErasures: c.RespectErasures || c.ErasuresOf != "", SkipDamaged: c.SkipDamaged,
@@ -52,12 +52,12 @@ func (c *restoreCmd) Run(g *globals) error {
 	}
 	p := g.newProgress("restoring stills", 0)
 	o.Progress = p.at
-	r, err := store.Restore(g.ctx, c.Dir, g.Data, o)
+	r, err := backup.Restore(g.ctx, c.Dir, g.Data, o)
 	p.end()
 	switch {
-	case errors.Is(err, store.ErrBackupDamaged):
+	case errors.Is(err, backup.ErrDamaged):
 		return fmt.Errorf("%w\nan older snapshot may be whole (--snapshot), and --skip-damaged leaves out stills that are not", err)
-	case errors.Is(err, store.ErrErasedSince):
+	case errors.Is(err, backup.ErrErasedSince):
 		return fmt.Errorf("%w: --respect-erasures", err)
 	case err != nil:
 		return err

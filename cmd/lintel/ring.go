@@ -17,7 +17,7 @@ import (
 type ringCmd struct {
 	Files  []string `arg:"" name:"file" help:"Photographs, the frames of the ring in their order." type:"existingfile"`
 	Bell   string   `help:"The bell to ring as." default:"front" env:"LINTEL_BELL" placeholder:"NAME"`
-	Secret string   `help:"The bell's secret; better in the environment, where other users don't see it." env:"LINTEL_BELL_SECRET" required:"" placeholder:"SECRET"`
+	Secret string   `help:"${ring_secret}" env:"LINTEL_BELL_SECRET" required:"" placeholder:"SECRET"`
 	Server string   `help:"Where the server is." default:"http://localhost:8420" env:"LINTEL_SERVER" placeholder:"URL"`
 	Ring   string   `help:"The ring's id; a new one if not said." placeholder:"ID"`
 	JSON   bool     `name:"json" help:"Print JSON."`
@@ -32,7 +32,8 @@ func (c *ringCmd) Run(g *globals) error {
 	for frame, file := range c.Files {
 		receipt, err := c.send(g, ring, frame, file)
 		if err != nil {
-			return fmt.Errorf("%s: %w\n%d of %d frames were kept; with --ring %s the same command sends what is missing", file, err, frame, len(c.Files), ring)
+			return fmt.Errorf("%s: %w\n%d of %d frames were kept; with --ring %s the same command sends what is missing", file,
+				err, frame, len(c.Files), ring)
 		}
 		receipts = append(receipts, receipt)
 	}

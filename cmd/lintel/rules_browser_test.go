@@ -75,7 +75,8 @@ func TestRulesInBrowser(t *testing.T) {
 	whole(t, wide, "masks-earlier-1280")
 	click(t, wide, `form[action="/rules/masks/front/earlier"] button`)
 	see(t, wide, "#progress", "laid on|Making|is over")
-	do(t, wide, chromedp.Poll[bool](`fetch("/api/v1/bells/front/masks/earlier").then(a => a.json()).then(s => s.state === "done")`))
+	do(t, wide, chromedp.Poll[bool](`fetch("/api/v1/bells/front/masks/earlier").then(a => a.json()).then(s => s.state `+
+		`=== "done")`))
 	both("/rules/masks/front", "masks-laid", "#progress", "laid on 6 stills kept earlier")
 
 	both("/rules", "rules", "main", "72 hours.*A claim.*2 masks")
@@ -99,7 +100,8 @@ func TestRulesInBrowser(t *testing.T) {
 	see(t, narrow, "main", "Strangers: 2 visits would be deleted whole")
 	whole(t, narrow, "rules-preview-400")
 	click(t, wide, `form[action="/rules/save"] button`)
-	see(t, wide, "main", "The rules are saved.*Strangers: stills and findings go after 24 hours.*Nothing is kept on Saturdays from 22:00 until 06:00 the next day")
+	see(t, wide, "main", "The rules are saved.*Strangers: stills and findings go after 24 hours.*Nothing is kept on "+
+		"Saturdays from 22:00 until 06:00 the next day")
 	click(t, wide, `form[action$="/end"] button`)
 	see(t, wide, "main", "No visit is held")
 	whole(t, wide, "rules-saved-1280")
@@ -129,12 +131,15 @@ func (h *household) fillWithVisits() {
 	}
 	unknown := house.Face{Box: image.Rect(540, 370, 740, 570)}
 	known := unknown
-	known.Match = &house.Match{Person: ada.ID, Distance: 0.31, FPIR: match.FPIR(0.31, 6), Band: string(match.BandOf(0.31, 6))}
+	known.Match = &house.Match{Person: ada.ID, Distance: 0.31, FPIR: match.FPIR(0.31, 6),
+		Band: string(match.BandOf(0.31, 6))}
 	for i, visit := range []struct {
 		hoursAgo int
 		faces    []house.Face
-	}{{300, []house.Face{known}}, {60, []house.Face{unknown}}, {50, []house.Face{unknown}}, {49, []house.Face{unknown}}, {20, []house.Face{unknown}}, {1, []house.Face{known}}} {
-		id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: fmt.Sprint(i), JPEG: drawing, Width: 1280, Height: 1024,
+	}{{300, []house.Face{known}}, {60, []house.Face{unknown}}, {50, []house.Face{unknown}}, {49, []house.Face{unknown}},
+		{20, []house.Face{unknown}}, {1, []house.Face{known}}} {
+		id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: fmt.Sprint(i), JPEG: drawing, Width: 1280,
+			Height:     1024,
 			ReceivedAt: time.Now().Add(-time.Duration(visit.hoursAgo) * time.Hour)})
 		if err != nil {
 			t.Fatal(err)
@@ -147,7 +152,8 @@ func (h *household) fillWithVisits() {
 			t.Fatal(err)
 		}
 		if i == 1 {
-			if err := a.PlaceHold(t.Context(), id, "A claim with the parcel service", time.Now().Add(20*24*time.Hour)); err != nil {
+			if err := a.PlaceHold(t.Context(), id, "A claim with the parcel service",
+				time.Now().Add(20*24*time.Hour)); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -158,7 +164,9 @@ func (h *household) fillWithVisits() {
 // and height.
 func clickDrawing(t *testing.T, browser context.Context, at image.Point) {
 	t.Helper()
-	box := do(t, browser, chromedp.Evaluate[[]float64](`(() => { const d = document.getElementById("drawing"); d.scrollIntoView({ block: "center" });
+	box := do(t, browser,
+		chromedp.Evaluate[[]float64](`(() => {
+		const d = document.getElementById("drawing"); d.scrollIntoView({ block: "center" });
 		const r = d.getBoundingClientRect(); return [r.x, r.y, r.width, r.height] })()`))
 	x, y := box[0]+box[2]*float64(at.X)/100+1, box[1]+box[3]*float64(at.Y)/100+1
 	do(t, browser, chromedp.MouseClickXY(x, y))
@@ -167,14 +175,17 @@ func clickDrawing(t *testing.T, browser context.Context, at image.Point) {
 // whole checks the page and keeps a screenshot of all of it, however long.
 func whole(t *testing.T, browser context.Context, name string) {
 	t.Helper()
-	small := do(t, browser, chromedp.Evaluate[[]string](`[...document.querySelectorAll("a, button, summary, select, textarea, input:not([type=hidden])")]
-		.filter(e => e.checkVisibility()).map(e => e.matches("[type=radio], [type=checkbox]") ? e.closest("label") ?? e : e) // a label takes touches too
+	small := do(t, browser,
+		chromedp.Evaluate[[]string](`[...document.querySelectorAll(
+			"a, button, summary, select, textarea, input:not([type=hidden])")].filter(e => e.checkVisibility())
+		.map(e => e.matches("[type=radio], [type=checkbox]") ? e.closest("label") ?? e : e) // a label takes touches too
 		.filter(e => { const r = e.getBoundingClientRect(); return r.width < 48 || r.height < 48 }).map(e => e.outerHTML)`))
 	if len(small) > 0 {
 		t.Errorf("%s: too small to touch: %s", name, strings.Join(small, "\n"))
 	}
 	if wide := do(t, browser, chromedp.Evaluate[[]string](`document.documentElement.scrollWidth <= innerWidth ? [] :
-		[...document.querySelectorAll("body *")].filter(e => e.getBoundingClientRect().right > innerWidth + 1).map(e => e.outerHTML.slice(0, 200))`)); len(wide) > 0 {
+		[...document.querySelectorAll("body *")].filter(e => e.getBoundingClientRect().right > innerWidth + 1)
+		.map(e => e.outerHTML.slice(0, 200))`)); len(wide) > 0 {
 		t.Errorf("%s: wider than the screen: %s", name, strings.Join(wide, "\n"))
 	}
 	if *screenshots == "" {

@@ -28,10 +28,10 @@ import (
 
 type serveCmd struct {
 	Listen  string `help:"The address to listen on." default:"127.0.0.1:8420" placeholder:"ADDR"`
-	TLSCert string `name:"tls-cert" help:"A file with the server's certificate, in PEM." type:"existingfile" placeholder:"FILE"`
+	TLSCert string `name:"tls-cert" help:"${serve_tls_cert}" type:"existingfile" placeholder:"FILE"`
 	TLSKey  string `name:"tls-key" help:"A file with its key, in PEM." type:"existingfile" placeholder:"FILE"`
 
-	MQTTListen string `name:"mqtt-listen" help:"An address to be an MQTT broker on, for sources of factors and receivers of advice. Without it there is none." placeholder:"ADDR"`
+	MQTTListen string `name:"mqtt-listen" help:"${serve_mqtt_listen}" placeholder:"ADDR"`
 	MQTTPrefix string `name:"mqtt-prefix" help:"What begins the broker's topics." default:"lintel" placeholder:"PREFIX"`
 }
 
@@ -82,7 +82,9 @@ func (c *serveCmd) Run(g *globals) error {
 		publisher = broker
 	}
 	began := time.Now()
-	advice := advisor.New(archive, publisher, log, time.Now, advisor.NewClock(time.Now, func() time.Duration { return time.Since(began) }))
+	advice := advisor.New(archive, publisher, log, time.Now, advisor.NewClock(time.Now, func() time.Duration {
+		return time.Since(began)
+	}))
 	hours := time.NewTicker(time.Hour)
 	defer hours.Stop()
 	care := newCaretaker(archive, log, time.Now, hours.C)
@@ -166,7 +168,8 @@ func (c *serveCmd) greet(g *globals, log *slog.Logger, pages *web.Server, addr n
 		base.Host = fmt.Sprintf("localhost:%d", tcp.Port)
 	}
 	if tcp != nil && !tcp.IP.IsLoopback() && c.TLSCert == "" {
-		log.Warn("listening beyond this machine without TLS: anybody on the network can read stills and passwords on their way; use --tls-cert and --tls-key", "listen", addr)
+		log.Warn("listening beyond this machine without TLS: anybody on the network can read stills and passwords on their "+
+			"way; use --tls-cert and --tls-key", "listen", addr)
 	}
 	fmt.Fprintf(g.stdout, "Lintel serves on %s\n", base.String())
 	token, needed, err := pages.SetUpToken(g.ctx)
@@ -174,7 +177,8 @@ func (c *serveCmd) greet(g *globals, log *slog.Logger, pages *web.Server, addr n
 		return err
 	}
 	if needed {
-		fmt.Fprintf(g.stdout, "\nNobody lives here yet. Open this link once, in a browser on this machine, to set Lintel up:\n\n  %s/set-up?token=%s\n\n", base.String(), token)
+		fmt.Fprintf(g.stdout, "\nNobody lives here yet. Open this link once, in a browser on this machine, to set Lintel "+
+			"up:\n\n  %s/set-up?token=%s\n\n", base.String(), token)
 	}
 	return nil
 }
@@ -182,7 +186,8 @@ func (c *serveCmd) greet(g *globals, log *slog.Logger, pages *web.Server, addr n
 // greetMQTT says where the broker is, and what is wrong with that.
 func (c *serveCmd) greetMQTT(g *globals, log *slog.Logger, addr net.Addr) {
 	if tcp, _ := addr.(*net.TCPAddr); tcp != nil && !tcp.IP.IsLoopback() && c.TLSCert == "" {
-		log.Warn("being an MQTT broker beyond this machine without TLS: anybody on the network can read tokens, where phones are and advice on their way; use --tls-cert and --tls-key", "listen", addr)
+		log.Warn("being an MQTT broker beyond this machine without TLS: anybody on the network can read tokens, where "+
+			"phones are and advice on their way; use --tls-cert and --tls-key", "listen", addr)
 	}
 	fmt.Fprintf(g.stdout, "MQTT broker on %s\n", addr)
 }

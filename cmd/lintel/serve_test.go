@@ -85,7 +85,8 @@ func TestServeMQTT(t *testing.T) {
 		t.Errorf("publishing: %v", sent.Error())
 	}
 	log := stop() // with the client connected
-	if !strings.Contains(log, `refused a message by MQTT" source=`+reader.ID) || strings.Contains(log, reader.Token) || strings.Contains(log, "TIN") ||
+	if !strings.Contains(log, `refused a message by MQTT" source=`+reader.ID) || strings.Contains(log, reader.Token) ||
+		strings.Contains(log, "TIN") ||
 		strings.Contains(log, "level=ERROR") || strings.Contains(log, "without TLS") {
 		t.Errorf("log: %s", log)
 	}
@@ -106,7 +107,8 @@ func TestServeMQTTWrongly(t *testing.T) {
 		if prefix == "lintel" {
 			want, says = exitFailed, address
 		}
-		status, out, complaint := lintelAt(t, h.args("serve", "--listen", "127.0.0.1:0", "--mqtt-listen", address, "--mqtt-prefix", prefix)...)
+		status, out, complaint := lintelAt(t, h.args("serve", "--listen", "127.0.0.1:0", "--mqtt-listen", address,
+			"--mqtt-prefix", prefix)...)
 		if status != want || !strings.Contains(complaint, says) || out != "" {
 			t.Errorf("%s, %s: status %d, %q %q", address, prefix, status, out, complaint)
 		}

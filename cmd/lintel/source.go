@@ -16,9 +16,9 @@ type sourceCmd struct {
 }
 
 type sourceAddCmd struct {
-	Kind   house.SourceKind `arg:"" enum:"phone,reader" help:"phone, which tells that its person came home and their one-time codes, or reader, a local system that sees tokens."`
+	Kind   house.SourceKind `arg:"" enum:"phone,reader" help:"${source_kind}"`
 	Name   string           `arg:"" help:"What screens call it, 1 to 60 characters."`
-	Person string           `help:"The id or name of whose phone it is; of a reader, whose tokens it may tell of, if not everybody's." placeholder:"PERSON"`
+	Person string           `help:"${source_person}" placeholder:"PERSON"`
 	JSON   bool             `name:"json" help:"Print JSON."`
 }
 

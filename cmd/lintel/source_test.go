@@ -56,16 +56,19 @@ func TestSourcesAndReceivers(t *testing.T) {
 		t.Errorf("the token is not alone: %q", token)
 	}
 	var reader struct{ ID, Kind, Name, Token string }
-	if err := json.Unmarshal([]byte(says(exitRight, "", "source", "add", "reader", "The mat", "--json")), &reader); err != nil || reader.Kind != "reader" || reader.Name != "The mat" {
+	if err := json.Unmarshal([]byte(says(exitRight, "", "source", "add", "reader", "The mat", "--json")),
+		&reader); err != nil || reader.Kind != "reader" || reader.Name != "The mat" {
 		t.Errorf("%+v, %v", reader, err)
 	}
 	list := says(exitRight, "phone of Ada Quill", "source", "list")
-	if strings.Contains(list, strings.TrimSpace(token)) || !strings.Contains(list, reader.ID) || !strings.Contains(list, "never heard") {
+	if strings.Contains(list, strings.TrimSpace(token)) || !strings.Contains(list, reader.ID) ||
+		!strings.Contains(list, "never heard") {
 		t.Errorf("the list is %s", list)
 	}
 
 	a := open()
-	for token, kind := range map[string]house.SourceKind{strings.TrimSpace(token): house.Phone, reader.Token: house.Reader} {
+	for token, kind := range map[string]house.SourceKind{strings.TrimSpace(token): house.Phone,
+		reader.Token: house.Reader} {
 		if s, err := a.SourceOf(t.Context(), token); err != nil || s.Kind != kind {
 			t.Errorf("%+v, %v", s, err)
 		}
@@ -83,17 +86,21 @@ func TestSourcesAndReceivers(t *testing.T) {
 	says(exitFailed, "doors are added on the screen Rules", "receiver", "add", "The box", "--door", "The barn")
 	says(exitRight, "without power and without a network", "receiver", "add", "The shelf", "--door", door)
 	plain := says(exitRight, "licensed locksmith", "receiver", "add", "The box", "--door", "the garden gate")
-	if !strings.Contains(plain, "door   "+door+"\n") || !strings.Contains(plain, "key    lintel-receiver-key-1 ") || strings.Contains(plain, "Lintel never") {
+	if !strings.Contains(plain, "door   "+door+"\n") || !strings.Contains(plain, "key    lintel-receiver-key-1 ") ||
+		strings.Contains(plain, "Lintel never") {
 		t.Errorf("printed %q", plain)
 	}
 	var receiver struct{ ID, Door, Name, Key, Token string }
-	if err := json.Unmarshal([]byte(says(exitRight, "", "receiver", "add", "The lamp", "--door", door, "--json")), &receiver); err != nil || receiver.Door != door || receiver.Name != "The lamp" {
+	if err := json.Unmarshal([]byte(says(exitRight, "", "receiver", "add", "The lamp", "--door", door, "--json")),
+		&receiver); err != nil || receiver.Door != door || receiver.Name != "The lamp" {
 		t.Errorf("%+v, %v", receiver, err)
 	}
-	if list := says(exitRight, "at The garden gate", "receiver", "list"); strings.Contains(list, receiver.Token) || strings.Contains(list, "lintel-receiver-key") {
+	if list := says(exitRight, "at The garden gate", "receiver", "list"); strings.Contains(list, receiver.Token) ||
+		strings.Contains(list, "lintel-receiver-key") {
 		t.Errorf("the list is %s", list)
 	}
-	if list := says(exitRight, receiver.ID, "receiver", "list", "--json"); strings.Contains(list, "lintel-receiver-key") || strings.Contains(list, `"key"`) {
+	if list := says(exitRight, receiver.ID, "receiver", "list", "--json"); strings.Contains(list, "lintel-receiver-key") ||
+		strings.Contains(list, `"key"`) {
 		t.Errorf("the list is %s", list)
 	}
 	a = open()

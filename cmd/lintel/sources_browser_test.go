@@ -64,7 +64,8 @@ func TestSourcesInBrowser(t *testing.T) {
 		picture("sources-all")
 
 		do(t, b, chromedp.Navigate(h.url+"/upkeep"))
-		see(t, b, "#receivers", "Lintel never moves a lock.*free at all times, without power.*fire codes.*licensed locksmith.*docs/receiver/receiver.py")
+		see(t, b, "#receivers", "Lintel never moves a lock.*free at all times, without power.*fire codes.*licensed "+
+			"locksmith.*docs/receiver/receiver.py")
 		typed("/upkeep/readers", "the mat "+screen.width)
 		see(t, b, "#reader-added", "the mat.*not shown again.*LABEL")
 		picture("sources-reader")
@@ -105,10 +106,12 @@ func (h *household) fillWithDoor() (ada string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := a.RecordConsent(t.Context(), p.ID, house.Consent{GivenBy: "Ada Quill", GivenAt: time.Now(), Scope: "Recognising my face at the door."}); err != nil {
+	if err := a.RecordConsent(t.Context(), p.ID, house.Consent{GivenBy: "Ada Quill", GivenAt: time.Now(),
+		Scope: "Recognising my face at the door."}); err != nil {
 		t.Fatal(err)
 	}
-	visit, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: "1", JPEG: drawing, Width: 1280, Height: 1024, ReceivedAt: time.Now().Add(-time.Hour)})
+	visit, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: "1", JPEG: drawing, Width: 1280, Height: 1024,
+		ReceivedAt: time.Now().Add(-time.Hour)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -116,7 +119,8 @@ func (h *household) fillWithDoor() (ada string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	face := house.Face{Box: image.Rect(540, 370, 740, 570), Match: &house.Match{Person: p.ID, Distance: .31, FPIR: 2e-5, Band: "strong"}}
+	face := house.Face{Box: image.Rect(540, 370, 740, 570),
+		Match: &house.Match{Person: p.ID, Distance: .31, FPIR: 2e-5, Band: "strong"}}
 	if err := a.Record(t.Context(), v.Stills[0].ID, house.Done, []house.Face{face}); err != nil {
 		t.Fatal(err)
 	}

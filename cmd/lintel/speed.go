@@ -24,8 +24,8 @@ type speedCmd struct {
 func (c *speedCmd) Help() string {
 	return `Each still is examined twice, right after each other: as Lintel does it, from JPEG to descriptors, and by one
 bare call of the face library on the whole still. Which comes first changes from still to still. The first three stills
-are examined once before, uncounted. Few stills are gone through several times, until there are 40 timings of each. A still that either way
-fails on is named and left out.`
+are examined once before, uncounted. Few stills are gone through several times, until there are 40 timings of each. A
+still that either way fails on is named and left out.`
 }
 
 // minTimings is how many timings a median and a 95th percentile are worth

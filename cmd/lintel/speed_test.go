@@ -41,7 +41,8 @@ func TestSpeedCommand(t *testing.T) {
 	writeFile(t, filepath.Join(dir, "other.png"), plainPNG(t, 32, 32))
 
 	var out, complaints bytes.Buffer
-	if status := run(t.Context(), []string{"speed", dir, "--json", "--models", models}, &out, &complaints); status != exitRight {
+	if status := run(t.Context(), []string{"speed", dir, "--json", "--models", models}, &out,
+		&complaints); status != exitRight {
 		t.Fatalf("status %d: %s", status, &complaints)
 	}
 	for _, name := range []string{"half.jpg", "text.jpg"} {

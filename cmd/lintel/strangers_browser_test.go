@@ -80,14 +80,16 @@ func (h *household) fillWithStrangers() (newest string) {
 		return d
 	}
 	bo := house.Consent{GivenBy: "Bo Tarn", GivenAt: time.Now().Add(-time.Hour), Scope: "Being known at the door"}
-	if _, err := a.Introduce(t.Context(), "Bo Tarn", bo, []house.Reference{{Descriptor: at(0.40), FaceWidth: 120}}); err != nil {
+	if _, err := a.Introduce(t.Context(), "Bo Tarn", bo, []house.Reference{{Descriptor: at(0.40), FaceWidth: 120}}); err !=
+		nil {
 		t.Fatal(err)
 	}
 	for i, ring := range []struct {
 		hoursAgo int
 		place    float32
 	}{{60, -0.2}, {50, 3}, {26, -0.1}, {4, 3.1}, {2, 0}} {
-		id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: fmt.Sprint(i), JPEG: append(slices.Clone(drawing), byte(i)), Width: 1280, Height: 1024,
+		id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: fmt.Sprint(i),
+			JPEG: append(slices.Clone(drawing), byte(i)), Width: 1280, Height: 1024,
 			ReceivedAt: time.Now().Add(-time.Duration(ring.hoursAgo) * time.Hour)})
 		if err != nil {
 			t.Fatal(err)

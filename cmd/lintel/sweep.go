@@ -34,7 +34,8 @@ func (c *sweepCmd) Run(g *globals) error {
 		return err
 	}
 	return g.print(c.JSON, swept, func(w io.Writer) {
-		fmt.Fprintf(w, "Visits that went: %d. Visits whose stills went and findings stay: %d. Visits whose stills are smaller now: %d.\n",
+		fmt.Fprintf(w, "Visits that went: %d. Visits whose stills went and findings stay: %d. Visits whose stills are "+
+			"smaller now: %d.\n",
 			swept.Visits, swept.Findings, swept.Smaller)
 	})
 }
@@ -51,7 +52,8 @@ func (c *sweepCmd) preview(g *globals, a *store.Archive) error {
 	return g.print(c.JSON, preview, func(w io.Writer) {
 		for _, kind := range append([]house.Kind{house.Looking}, house.Kinds...) {
 			p := preview[kind]
-			fmt.Fprintf(w, "%s: %d visits would go, of %d only the stills, and the stills of %d would be made smaller\n", kind, p.Visits, p.Findings, p.Smaller)
+			fmt.Fprintf(w, "%s: %d visits would go, of %d only the stills, and the stills of %d would be made smaller\n", kind,
+				p.Visits, p.Findings, p.Smaller)
 		}
 	})
 }

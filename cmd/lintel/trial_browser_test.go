@@ -25,7 +25,8 @@ func TestTrialInBrowser(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: "before", JPEG: still, Width: 1280, Height: 1024, ReceivedAt: time.Now()}); err != nil {
+	if _, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: "before", JPEG: still, Width: 1280,
+		Height: 1024, ReceivedAt: time.Now()}); err != nil {
 		t.Fatal(err)
 	}
 	t.Setenv("LINTEL_BELL_SECRET", secret)
@@ -51,19 +52,23 @@ func TestTrialInBrowser(t *testing.T) {
 	do(t, wide, chromedp.Evaluate[bool](`(document.querySelector(".step.now button").focus(), window.stayed = true)`))
 
 	drawing := filepath.Join("..", "..", "testdata", "doorstep.jpg")
-	found := [][]house.LivenessLevel{{house.NoSign, house.NoSign, house.Doubtful}, {house.Picture, house.NoSign, house.NoSign}, {house.Picture, house.Picture}}
+	found := [][]house.LivenessLevel{{house.NoSign, house.NoSign, house.Doubtful},
+		{house.Picture, house.NoSign, house.NoSign}, {house.Picture, house.Picture}}
 	for i, levels := range found {
 		step := house.TrialSteps[i]
 		for k, level := range levels {
 			h.lintel("ring", drawing, "--server", h.url)
-			until(t, wide, fmt.Sprintf(`document.querySelectorAll("#step-%s li").length === %d && !document.querySelector("main").innerText.includes("Looking")`, step, k+1))
+			until(t, wide, fmt.Sprintf(`document.querySelectorAll("#step-%s li").length === %d && `+
+				`!document.querySelector("main").innerText.includes("Looking")`, step, k+1))
 			findInPlace(t, a, level)
 		}
-		if i == 0 && !do(t, wide, chromedp.Evaluate[bool](`window.stayed === true && document.activeElement?.tagName === "BUTTON"`)) {
+		if i == 0 && !do(t, wide, chromedp.Evaluate[bool](`window.stayed === true && document.activeElement?.tagName === `+
+			`"BUTTON"`)) {
 			t.Error("the page was loaded anew while rings came")
 		}
 		do(t, wide, chromedp.Navigate(h.url+page))
-		both(page, "trial-"+string(step), "#step-"+string(step), map[int]string{0: "Nothing noticed.*Doubtful", 1: "Seen as a picture.*Nothing noticed", 2: "Seen as a picture"}[i])
+		both(page, "trial-"+string(step), "#step-"+string(step),
+			map[int]string{0: "Nothing noticed.*Doubtful", 1: "Seen as a picture.*Nothing noticed", 2: "Seen as a picture"}[i])
 		do(t, wide, chromedp.Navigate(h.url+page))
 		click(t, wide, `.step.now > .choices button`)
 		if i+1 < len(found) {

@@ -29,14 +29,18 @@ func TestWarningsInBrowser(t *testing.T) {
 		for width, browser := range map[int]context.Context{1280: wide, 400: narrow} {
 			do(t, browser, chromedp.Navigate(h.url+path))
 			see(t, browser, selector, pattern)
-			do(t, browser, chromedp.Poll[bool](`[...document.images].every(i => i.complete && i.naturalWidth > 0 || i.loading === "lazy")`))
+			do(t, browser, chromedp.Poll[bool](`[...document.images].every(i => i.complete && i.naturalWidth > 0 || i.loading `+
+				`=== "lazy")`))
 			whole(t, browser, fmt.Sprintf("%s-%d", name, width))
 		}
 	}
-	both("/", "warning-now", "#visits article:first-child", `Looks like a picture of Ada Quill.*The face on it is a strong match`)
+	both("/", "warning-now", "#visits article:first-child", `Looks like a picture of Ada Quill.*The face on it is a `+
+		`strong match`)
 	both("/visits", "warning-book", "main", `Looks like a picture of Ada Quill.*Doubtful: may be a picture`)
-	both("/checks/"+face, "warning-check", "main", `Is this a picture of Ada Quill\?.*Looks like a picture.*a reference taken from a picture`)
-	both("/visits/"+visit, "warning-visit", "main", `A good photograph of a face passes. Look at the still, and at the door.*Looks like a picture.*The numbers`)
+	both("/checks/"+face, "warning-check", "main", `Is this a picture of Ada Quill\?.*Looks like a picture.*a reference `+
+		`taken from a picture`)
+	both("/visits/"+visit, "warning-visit", "main", `A good photograph of a face passes. Look at the still, and at the `+
+		`door.*Looks like a picture.*The numbers`)
 
 	for width, browser := range map[int]context.Context{1280: wide, 400: narrow} {
 		t.Run(fmt.Sprint(width), func(t *testing.T) {
@@ -45,8 +49,11 @@ func TestWarningsInBrowser(t *testing.T) {
 			seesRegion(t, browser, `a.sign`)
 			screenshot(t, browser, fmt.Sprintf("warning-region-%d", width))
 			// The region lies on the still where the findings say, however large it is drawn.
-			at := do(t, browser, chromedp.Evaluate[[]float64](`(() => { const s = document.querySelector(".sight img").getBoundingClientRect(), r = document.querySelector(".region.shown").getBoundingClientRect();
-				return [(r.left - s.left) / s.width * 1280, (r.top - s.top) / s.height * 1024, (r.right - s.left) / s.width * 1280, (r.bottom - s.top) / s.height * 1024] })()`))
+			at := do(t, browser,
+				chromedp.Evaluate[[]float64](`(() => { const s = document.querySelector(".sight img").getBoundingClientRect(),
+					r = document.querySelector(".region.shown").getBoundingClientRect();
+				return [(r.left - s.left) / s.width * 1280, (r.top - s.top) / s.height * 1024,
+					(r.right - s.left) / s.width * 1280, (r.bottom - s.top) / s.height * 1024] })()`))
 			for i, want := range []float64{480, 300, 800, 700} {
 				if at[i] < want-8 || at[i] > want+8 { // its stroke
 					t.Errorf("the region is at %v on a still of 1280x1024", at)
@@ -68,7 +75,8 @@ func TestWarningsInBrowser(t *testing.T) {
 			// Without scripts the link leads to the same, drawn by the server.
 			link := do(t, browser, chromedp.Evaluate[string](`document.querySelector("a.sign").href`))
 			do(t, browser, chromedp.Navigate(link))
-			until(t, browser, `document.body?.dataset.signs === "ready" && document.querySelectorAll(".region.shown").length === 1`)
+			until(t, browser, `document.body?.dataset.signs === "ready" && document.querySelectorAll(".region.shown").length `+
+				`=== 1`)
 			seesRegion(t, browser, `a.sign`)
 		})
 	}
@@ -80,7 +88,8 @@ func TestWarningsInBrowser(t *testing.T) {
 	} {
 		do(t, narrow, chromedp.Navigate(h.url))
 		see(t, narrow, "#visits", "Ada Quill")
-		until(t, narrow, `(visit => fetch("/api/v1/visits/" + visit, { method: "DELETE" }).then(a => a.ok))(document.querySelector("#visits article").id.slice(6))`)
+		until(t, narrow, `(visit => fetch("/api/v1/visits/" + visit, { method: "DELETE" }).then(a => `+
+			`a.ok))(document.querySelector("#visits article").id.slice(6))`)
 		both("/", "warning-now-"+next.name, "#visits article:first-child", next.says)
 	}
 }
@@ -89,9 +98,14 @@ func TestWarningsInBrowser(t *testing.T) {
 // be seen, and that whoever hears the page hears so.
 func seesRegion(t *testing.T, browser context.Context, sign string) {
 	t.Helper()
-	until(t, browser, fmt.Sprintf(`(() => { const s = document.querySelector(%q), all = document.querySelectorAll(".region.shown"), r = all[0]?.getBoundingClientRect();
-		return all.length === 1 && all[0].id === s.dataset.shows && s.getAttribute("role") === "button" && s.getAttribute("aria-pressed") === "true"
-			&& document.querySelectorAll("[aria-pressed=true]").length === 1 && r.width > 20 && r.height > 20 && r.bottom > 0 && r.top < innerHeight })()`, sign))
+	until(t, browser,
+		fmt.Sprintf(
+			`(() => { const s = document.querySelector(%q), all = document.querySelectorAll(".region.shown"),
+			r = all[0]?.getBoundingClientRect();
+		return all.length === 1 && all[0].id === s.dataset.shows
+			&& s.getAttribute("role") === "button" && s.getAttribute("aria-pressed") === "true"
+			&& document.querySelectorAll("[aria-pressed=true]").length === 1
+			&& r.width > 20 && r.height > 20 && r.bottom > 0 && r.top < innerHeight })()`, sign))
 }
 
 // fillWithWarnings puts visits of each level into the archive, and returns the
@@ -107,10 +121,12 @@ func (h *household) fillWithWarnings() (visit, face string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := a.RecordConsent(t.Context(), ada.ID, house.Consent{GivenBy: "Ada Quill", GivenAt: time.Now(), Scope: "the door"}); err != nil {
+	if err := a.RecordConsent(t.Context(), ada.ID, house.Consent{GivenBy: "Ada Quill", GivenAt: time.Now(),
+		Scope: "the door"}); err != nil {
 		t.Fatal(err)
 	}
-	if err := a.AddReference(t.Context(), house.Reference{Person: ada.ID, Descriptor: house.Descriptor{1}, FaceWidth: 200, SourceSHA256: [32]byte{1}}); err != nil {
+	if err := a.AddReference(t.Context(), house.Reference{Person: ada.ID, Descriptor: house.Descriptor{1}, FaceWidth: 200,
+		SourceSHA256: [32]byte{1}}); err != nil {
 		t.Fatal(err)
 	}
 	corners := func(x0, y0, x1, y1 float64) []house.Point {
@@ -136,7 +152,8 @@ func (h *household) fillWithWarnings() (visit, face string) {
 		{known, house.Liveness{Level: house.Doubtful, Probability: .4, Frames: 1, CantTell: once, Findings: findings[2:]}},
 		{known, house.Liveness{Level: house.Picture, Probability: .97, Frames: 1, CantTell: once, Findings: findings}},
 	} {
-		id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: fmt.Sprint(i), JPEG: drawing, Width: 1280, Height: 1024,
+		id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: fmt.Sprint(i), JPEG: drawing, Width: 1280,
+			Height:     1024,
 			ReceivedAt: time.Now().Add(time.Duration(i-6) * time.Minute)})
 		if err != nil {
 			t.Fatal(err)
@@ -145,7 +162,8 @@ func (h *household) fillWithWarnings() (visit, face string) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		f := house.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: house.Descriptor{1, 0, .2}, Match: ring.match, Liveness: &ring.Liveness,
+		f := house.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: house.Descriptor{1, 0, .2}, Match: ring.match,
+			Liveness:  &ring.Liveness,
 			Landmarks: []house.Point{{X: 686, Y: 448}, {X: 662, Y: 448}, {X: 594, Y: 448}, {X: 618, Y: 448}, {X: 640, Y: 500}}}
 		if err := a.Record(t.Context(), v.Stills[0].ID, house.Done, []house.Face{f}); err != nil {
 			t.Fatal(err)

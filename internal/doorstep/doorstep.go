@@ -87,7 +87,8 @@ func Background(r *rand.Rand, photo image.Image) *image.NRGBA {
 	}
 	at := image.Pt(b.Min.X+r.IntN(b.Dx()-w+1), b.Min.Y+r.IntN(b.Dy()-h+1))
 	// Blurred at a quarter of the size, in a sixteenth of the time.
-	part := imaging.Resize(imaging.Crop(photo, image.Rectangle{at, at.Add(image.Pt(w, h))}), Width/4, Height/4, imaging.Box)
+	part := imaging.Resize(imaging.Crop(photo, image.Rectangle{at, at.Add(image.Pt(w, h))}), Width/4, Height/4,
+		imaging.Box)
 	if r.IntN(2) == 0 {
 		part = imaging.FlipH(part)
 	}

@@ -132,7 +132,8 @@ func separation(outcomes []trial.Outcome) {
 					plain++
 				}
 			}
-			fmt.Fprintf(w, "%s\t%s\t%d\t%.0f %%\t%.3f\t%.2f\t%.1f %%\t", sign, name, len(s), 100*float64(lost[key])/float64(len(s)), stat.Mean(s, nil), slices.Max(s), 100*float64(plain)/float64(len(s)))
+			fmt.Fprintf(w, "%s\t%s\t%d\t%.0f %%\t%.3f\t%.2f\t%.1f %%\t", sign, name, len(s),
+				100*float64(lost[key])/float64(len(s)), stat.Mean(s, nil), slices.Max(s), 100*float64(plain)/float64(len(s)))
 			if kind != trial.BonaFide && len(persons) > 0 {
 				fmt.Fprintf(w, "%.3f", area(persons, s))
 			}

@@ -15,12 +15,8 @@ import (
 	"lintel/pipeline/liveness"
 )
 
-// A copy of a still of the archive is a picture whatever else is seen, and frames that are copies of each other are
-// doubtful; no folder of real rings has any.
-const (
-	copyWeighs   = 12
-	copiesWeighs = 1
-)
+// A copy of a still of the archive is a picture whatever else is seen; no folder of real rings has any.
+const copyWeighs = 12
 
 // The doubtful level begins above all but so many of the persons, and that of a picture above all but so many.
 const (
@@ -69,7 +65,6 @@ func fit(outcomes []trial.Outcome) (w liveness.Weights, err error) {
 		return w, fmt.Errorf("without: %w", err)
 	}
 	w.Alone.Doubtful = max(w.Alone.Doubtful, leastAlone)
-	w.Copies = copiesWeighs
 	return w, nil
 }
 

@@ -7,7 +7,7 @@
 // that are [Check]s. Persons are enrolled with their [Consent], by [Reference]s.
 // [Rules] say how long all of that is kept and what never is:
 //
-//	goes := rules.Fate(visit).GoesAt
+//	goes := rules.Schedule(visit).GoesAt
 //	quiet := rules.QuietAt(time.Now())
 //
 // What may be suggested at a [Door] is said by [DoorRule]s, [ParcelRule]s and

@@ -65,7 +65,8 @@ func TestImports(t *testing.T) {
 				}
 			}
 		}
-		if within(p.ImportPath, "lintel/pipeline") && slices.Contains(p.Deps, database) && !slices.Contains(onTheArchive, p.ImportPath) {
+		if within(p.ImportPath, "lintel/pipeline") && slices.Contains(p.Deps, database) &&
+			!slices.Contains(onTheArchive, p.ImportPath) {
 			t.Errorf("%s links %s", p.ImportPath, database)
 		}
 		if p.ImportPath != "lintel/pipeline/face" {
@@ -117,7 +118,8 @@ func TestDevelopersPaths(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	paths := regexp.MustCompile("`((?:cmd|docs|internal|models|pipeline|store|testdata|web)/[a-z0-9_./]*)`").FindAllStringSubmatch(string(text), -1)
+	paths := regexp.MustCompile(
+		"`((?:cmd|docs|internal|models|pipeline|store|testdata|web)/[a-z0-9_./]*)`").FindAllStringSubmatch(string(text), -1)
 	if len(paths) < 40 {
 		t.Errorf("only %d paths were found", len(paths))
 	}

@@ -40,12 +40,14 @@ func TestCheckLens(t *testing.T) {
 		}
 		return all
 	}
-	for _, l := range join(angles(Straight, 20, 169.9), angles(Equidistant, 20, 170, 200), heights(0.3, 3), tilts(-45, 0, 60)) {
+	for _, l := range join(angles(Straight, 20, 169.9), angles(Equidistant, 20, 170, 200), heights(0.3, 3),
+		tilts(-45, 0, 60)) {
 		if err := l.Check(); err != nil {
 			t.Errorf("%+v: %v", l, err)
 		}
 	}
-	for _, l := range join(angles(Straight, -100, 0, 19.9, 170, 180, nan, inf, -inf), angles(Equidistant, 19.9, 200.1, nan, inf),
+	for _, l := range join(angles(Straight, -100, 0, 19.9, 170, 180, nan, inf, -inf),
+		angles(Equidistant, 19.9, 200.1, nan, inf),
 		angles("", 100), angles("round", 100), heights(-1, 0, 0.29, 3.01, nan, inf), tilts(-45.1, 60.1, nan, inf, -inf)) {
 		if err := l.Check(); err == nil || !strings.HasPrefix(err.Error(), ErrBadLens.Error()+": ") {
 			t.Errorf("%+v: %v", l, err)

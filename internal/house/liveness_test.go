@@ -6,10 +6,12 @@ import "testing"
 // be looked for.
 func judgedAs(seed float32, m *Match, level LivenessLevel) Face {
 	f := faceOf(seed, m)
-	f.Liveness = &Liveness{Level: level, Probability: .875, Frames: 1, CantTell: []string{"one-frame"}, Findings: []Finding{
-		{Sign: "halftone", Score: .75, Values: []float64{4.5, .125}, Region: []Point{{X: 100, Y: 50}, {X: 181, Y: 50}, {X: 140, Y: 131}}},
-		{Sign: "glare", Missing: "dark"},
-	}}
+	f.Liveness = &Liveness{Level: level, Probability: .875, Frames: 1, CantTell: []string{"one-frame"},
+		Findings: []Finding{
+			{Sign: "halftone", Score: .75, Values: []float64{4.5, .125},
+				Region: []Point{{X: 100, Y: 50}, {X: 181, Y: 50}, {X: 140, Y: 131}}},
+			{Sign: "glare", Missing: "dark"},
+		}}
 	return f
 }
 

@@ -43,12 +43,17 @@ func TestPolygonCheck(t *testing.T) {
 		{"a point twice", Polygon{{0, 0}, {0, 0}, {1, 0}, {0, 1}}, "points 1 and 2 are the same"},
 		{"the last point is the first", append(slices.Clone(square), square[0]), "points 1 and 5 are the same"},
 		{"zero of either sign", Polygon{{0, 0}, {1, 0}, {1, 1}, {math.Copysign(0, -1), 0}}, "points 1 and 4 are the same"},
-		{"two triangles that share a corner", Polygon{{0, 0}, {0.5, 0.5}, {0, 1}, {1, 1}, {0.5, 0.5}, {1, 0}}, "points 2 and 5 are the same"},
-		{"hourglass", Polygon{{0, 0}, {1, 1}, {1, 0}, {0, 1}}, "from point 1 to 2 crosses or touches the one from point 3 to 4"},
+		{"two triangles that share a corner", Polygon{{0, 0}, {0.5, 0.5}, {0, 1}, {1, 1}, {0.5, 0.5}, {1, 0}},
+			"points 2 and 5 are the same"},
+		{"hourglass", Polygon{{0, 0}, {1, 1}, {1, 0}, {0, 1}}, "from point 1 to 2 crosses or touches the one from point 3 " +
+			"to 4"},
 		{"star in one stroke", Polygon{{0.5, 0}, {0.8, 1}, {0, 0.4}, {1, 0.4}, {0.2, 1}}, "from point 1 to 2 crosses"},
-		{"a corner on a side", Polygon{{0, 0}, {1, 0}, {1, 1}, {0.5, 0}, {0, 1}}, "from point 1 to 2 crosses or touches the one from point 3 to 4"},
-		{"two sides on one line", Polygon{{0, 0}, {1, 0}, {1, 1}, {0.8, 1}, {0.8, 0}, {0.2, 0}, {0, 1}}, "crosses or touches"},
-		{"a side that folds back", Polygon{{0, 0}, {1, 0}, {0.5, 0}, {0, 1}}, "from point 1 to 2 crosses or touches the one from point 2 to 3"},
+		{"a corner on a side", Polygon{{0, 0}, {1, 0}, {1, 1}, {0.5, 0}, {0, 1}},
+			"from point 1 to 2 crosses or touches the one from point 3 to 4"},
+		{"two sides on one line", Polygon{{0, 0}, {1, 0}, {1, 1}, {0.8, 1}, {0.8, 0}, {0.2, 0}, {0, 1}},
+			"crosses or touches"},
+		{"a side that folds back", Polygon{{0, 0}, {1, 0}, {0.5, 0}, {0, 1}},
+			"from point 1 to 2 crosses or touches the one from point 2 to 3"},
 		{"the last side folds back", Polygon{{0, 0}, {0, 1}, {1, 1}, {0, 0.5}}, "from point 1 to 2 crosses or touches"},
 		{"a line", Polygon{{0, 0}, {0.5, 0.5}, {1, 1}}, "crosses or touches"},
 		{"a point seen as a triangle", Polygon{{0.5, 0.5}, {0.501, 0.5}, {0.5, 0.501}}, "hardly any area"},
@@ -81,7 +86,8 @@ func TestCheckMasks(t *testing.T) {
 		{"the second is bad", []Polygon{square, square[:2], square}, "mask 2 of 3: "},
 	} {
 		err := CheckMasks(test.masks)
-		if (err == nil) != (test.want == "") || err != nil && !(errors.Is(err, ErrBadMask) && strings.Contains(err.Error(), test.want)) {
+		if (err == nil) != (test.want == "") || err != nil &&
+			!(errors.Is(err, ErrBadMask) && strings.Contains(err.Error(), test.want)) {
 			t.Errorf("%s: %v, want %q", test.name, err, test.want)
 		}
 	}
@@ -357,7 +363,8 @@ func TestContains(t *testing.T) {
 // FuzzPolygon feeds Check what a web page may send. What it takes must hold
 // from wherever the outline is walked, and in the archive's JSON.
 func FuzzPolygon(f *testing.F) {
-	for _, p := range []Polygon{square, star(rand.New(rand.NewPCG(1, 1)), 9), {{0, 0}, {1, 1}, {1, 0}, {0, 1}}, {{0, 0}, {0x1p-1074, 1}, {0.5, 1}}} {
+	for _, p := range []Polygon{square, star(rand.New(rand.NewPCG(1, 1)), 9), {{0, 0}, {1, 1}, {1, 0}, {0, 1}},
+		{{0, 0}, {0x1p-1074, 1}, {0.5, 1}}} {
 		b, err := json.Marshal(p)
 		if err != nil {
 			f.Fatal(err)

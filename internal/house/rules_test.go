@@ -38,7 +38,8 @@ func TestParsePeriod(t *testing.T) {
 		{"30d", Period{Days: 30}},
 		{"3660d", Period{Days: 3660}},
 		{"87840h", Period{Hours: 87840}},
-		{text: "0h"}, {text: "0d"}, {text: "-1d"}, {text: "-72h"}, {text: "3661d"}, {text: "87841h"}, {text: "999999h"}, {text: "9999999h"},
+		{text: "0h"}, {text: "0d"}, {text: "-1d"}, {text: "-72h"}, {text: "3661d"}, {text: "87841h"}, {text: "999999h"},
+		{text: "9999999h"},
 		{text: ""}, {text: "72"}, {text: "h"}, {text: "3w"}, {text: "1.5d"}, {text: "1d 2h"}, {text: " 1d"}, {text: "٣d"},
 	} {
 		got, err := ParsePeriod(test.text)
@@ -67,13 +68,17 @@ func TestPeriodAfter(t *testing.T) {
 		{"a day of 25 hours", "Europe/Berlin", "2026-10-24T18:00:00+02:00", "1d", "2026-10-25T18:00:00+01:00"},
 		{"30 days over the change", "Europe/Berlin", "2026-10-01T09:30:00+02:00", "30d", "2026-10-31T09:30:00+01:00"},
 		{"ends in the hour that is skipped", "Europe/Berlin", "2027-03-27T02:30:00+01:00", "1d", "2027-03-28T03:30:00+02:00"},
-		{"ends in the hour that comes twice", "Europe/Berlin", "2026-10-24T02:30:00+02:00", "1d", "2026-10-25T02:30:00+02:00"},
+		{"ends in the hour that comes twice", "Europe/Berlin", "2026-10-24T02:30:00+02:00", "1d",
+			"2026-10-25T02:30:00+02:00"},
 		{"begins in the second of them", "Europe/Berlin", "2026-10-25T02:30:00+01:00", "1d", "2026-10-26T02:30:00+01:00"},
 		{"begins in the first of them", "Europe/Berlin", "2026-10-25T02:30:00+02:00", "1d", "2026-10-26T02:30:00+01:00"},
-		{"72 hours begin in the first of them", "Europe/Berlin", "2026-10-25T02:30:00+02:00", "72h", "2026-10-28T01:30:00+01:00"},
+		{"72 hours begin in the first of them", "Europe/Berlin", "2026-10-25T02:30:00+02:00", "72h",
+			"2026-10-28T01:30:00+01:00"},
 		{"New York's skipped hour", "America/New_York", "2027-03-13T02:15:00-05:00", "1d", "2027-03-14T03:15:00-04:00"},
-		{"New York's hour that comes twice", "America/New_York", "2026-10-31T01:15:00-04:00", "1d", "2026-11-01T01:15:00-04:00"},
-		{"half an hour on Lord Howe Island", "Australia/Lord_Howe", "2026-10-03T02:10:00+10:30", "1d", "2026-10-04T02:40:00+11:00"},
+		{"New York's hour that comes twice", "America/New_York", "2026-10-31T01:15:00-04:00", "1d",
+			"2026-11-01T01:15:00-04:00"},
+		{"half an hour on Lord Howe Island", "Australia/Lord_Howe", "2026-10-03T02:10:00+10:30", "1d",
+			"2026-10-04T02:40:00+11:00"},
 		{"the day Samoa left out", "Pacific/Apia", "2011-12-29T12:00:00-10:00", "1d", "2011-12-31T12:00:00+14:00"},
 		{"no change at all", "Etc/UTC", "2026-11-25T12:00:00Z", "3d", "2026-11-28T12:00:00Z"},
 		{"a leap day", "Etc/UTC", "2028-02-28T12:00:00Z", "2d", "2028-03-01T12:00:00Z"},
@@ -109,7 +114,8 @@ for q in json.load(sys.stdin):
     answers.append(int((at.replace(tzinfo=None) + timedelta(days=q["Days"])).replace(tzinfo=zone, fold=0).timestamp()))
 json.dump(answers, sys.stdout)`
 	rnd := rand.New(rand.NewPCG(2026, 11))
-	zones := []string{"Europe/Berlin", "America/New_York", "Australia/Lord_Howe", "America/St_Johns", "Africa/Casablanca", "Asia/Kathmandu"}
+	zones := []string{"Europe/Berlin", "America/New_York", "Australia/Lord_Howe", "America/St_Johns", "Africa/Casablanca",
+		"Asia/Kathmandu"}
 	type question struct {
 		Zone    string
 		Seconds int64
@@ -217,7 +223,10 @@ func TestRulesCheck(t *testing.T) {
 		{"smaller after minus an hour", stranger(Rule{Smaller: h(-1), Stills: h(72), Findings: h(72)}), false},
 		{"none for parcels", with(func(r *Rules) { delete(r.Keep, Parcel) }), false},
 		{"one for looking", with(func(r *Rules) { r.Keep[Looking] = r.Keep[Stranger] }), false},
-		{"one for looking in place of another", with(func(r *Rules) { delete(r.Keep, Parcel); r.Keep[Looking] = r.Keep[Stranger] }), false},
+		{"one for looking in place of another", with(func(r *Rules) {
+			delete(r.Keep, Parcel)
+			r.Keep[Looking] = r.Keep[Stranger]
+		}), false},
 		{"no such zone", with(func(r *Rules) { r.Zone = "Europe/Nowhere" }), false},
 		{"a path for a zone", with(func(r *Rules) { r.Zone = "../../etc/passwd" }), false},
 		{"Local is no zone", with(func(r *Rules) { r.Zone = "Local" }), false},

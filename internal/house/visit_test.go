@@ -28,11 +28,12 @@ func TestClockSkew(t *testing.T) {
 		stills []Still
 		want   time.Duration
 	}{
-		"the bell never said":  {[]Still{{ReceivedAt: at}}, 0},
-		"right":                {[]Still{still(0)}, 0},
-		"slow":                 {[]Still{still(-time.Hour)}, -time.Hour},
-		"fast":                 {[]Still{still(time.Minute)}, time.Minute},
-		"by the one that most": {[]Still{still(time.Second), {ReceivedAt: at}, still(-time.Minute), still(30 * time.Second)}, -time.Minute},
+		"the bell never said": {[]Still{{ReceivedAt: at}}, 0},
+		"right":               {[]Still{still(0)}, 0},
+		"slow":                {[]Still{still(-time.Hour)}, -time.Hour},
+		"fast":                {[]Still{still(time.Minute)}, time.Minute},
+		"by the one that most": {[]Still{still(time.Second), {ReceivedAt: at}, still(-time.Minute), still(30 * time.Second)},
+			-time.Minute},
 	} {
 		if got := (Visit{Stills: test.stills}).ClockSkew(); got != test.want {
 			t.Errorf("%s: %v, want %v", name, got, test.want)

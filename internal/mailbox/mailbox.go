@@ -26,7 +26,8 @@ var (
 
 // Open reads a letter to the receiver of that id and key. It asks seen last:
 // whether the nonce was there before.
-func Open(text []byte, id string, key message.Key, now time.Time, seen func(nonce string) bool) (l message.Message, err error) {
+func Open(text []byte, id string, key message.Key, now time.Time, seen func(nonce string) bool) (l message.Message,
+	err error) {
 	var envelope struct{ Payload, MAC string }
 	if err := json.Unmarshal(text, &envelope); err != nil {
 		return l, err

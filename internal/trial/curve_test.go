@@ -12,7 +12,8 @@ import (
 
 // told makes the outcome of a ring of that person with that probability.
 func told(species, person string, p float64) Outcome {
-	o := Outcome{Ring: Ring{Species: species, Name: "r", Person: person}, Together: &house.Liveness{Level: house.NoSign, Probability: p}}
+	o := Outcome{Ring: Ring{Species: species, Name: "r", Person: person},
+		Together: &house.Liveness{Level: house.NoSign, Probability: p}}
 	if p >= 0.5 {
 		o.Together.Level = house.Picture
 	}
@@ -40,7 +41,8 @@ func overlapping(seed uint64, persons int) (outcomes []Outcome) {
 // lies under 0.2, where 2 of 3 persons are taken for pictures.
 func TestCurve(t *testing.T) {
 	c := CurveOf([]Outcome{
-		told(BonaFide, "", 0.1), told(BonaFide, "", 0.4), told(BonaFide, "", 0.5), told("print", "", 0.5), told("print", "", 0.2),
+		told(BonaFide, "", 0.1), told(BonaFide, "", 0.4), told(BonaFide, "", 0.5), told("print", "", 0.5),
+		told("print", "", 0.2),
 		{Ring: Ring{Species: "print"}}, // no face: in no rate
 		told("screen", "", 0.9),
 	}, "print")
@@ -55,11 +57,13 @@ func TestCurve(t *testing.T) {
 // Nothing to tell is told as such, and no doubt is never found where there is some.
 func TestCurveOfLittle(t *testing.T) {
 	one := CurveOf([]Outcome{told("print", "", 0.3)}, BonaFide)
-	if !math.IsNaN(one.Area.Value) || !math.IsNaN(one.EER.Value) || !math.IsNaN(one.BPCER20.Value) || one.EER.By != NotKnown {
+	if !math.IsNaN(one.Area.Value) || !math.IsNaN(one.EER.Value) || !math.IsNaN(one.BPCER20.Value) ||
+		one.EER.By != NotKnown {
 		t.Errorf("without a person: %+v", one)
 	}
 	// All attacks above all persons: an interval of 1 to 1 would be a lie.
-	apart := []Outcome{told(BonaFide, "a", 0.1), told(BonaFide, "a", 0.2), told(BonaFide, "b", 0.1), told("print", "a", 0.9)}
+	apart := []Outcome{told(BonaFide, "a", 0.1), told(BonaFide, "a", 0.2), told(BonaFide, "b", 0.1),
+		told("print", "a", 0.9)}
 	c := CurveOf(apart, BonaFide)
 	if c.Area.Value != 1 || c.Area.By != NotKnown || c.EER.Value != 0 || c.EER.By != NotKnown {
 		t.Errorf("apart: %+v", c)
@@ -109,7 +113,8 @@ json.dump(answers, sys.stdout)`, questions, &answers)
 			got, want float64
 		}{
 			{"area", c.Area.Value, answers[i].Area}, {"EER", c.EER.Value, answers[i].EER},
-			{"BPCER10", c.BPCER10.Value, answers[i].B10}, {"BPCER20", c.BPCER20.Value, answers[i].B20}, {"BPCER100", c.BPCER100.Value, answers[i].B100},
+			{"BPCER10", c.BPCER10.Value, answers[i].B10}, {"BPCER20", c.BPCER20.Value, answers[i].B20},
+			{"BPCER100", c.BPCER100.Value, answers[i].B100},
 		} {
 			if math.Abs(x.got-x.want) > 1e-9 {
 				t.Errorf("%d: %s %v, scikit-learn has %v", i, x.what, x.got, x.want)
@@ -188,7 +193,8 @@ func TestIntervals(t *testing.T) {
 		t.Errorf("another run begins at %v, not %v", again, low)
 	}
 	// 0 of 30 persons: 1-0.025^(1/30), the exact binomial limit.
-	if low, high, by := intervalOf(rings(30, 4, 0)); by != ExactPersons || low != 0 || math.Abs(high-(1-math.Pow(0.025, 1./30))) > 1e-9 {
+	if low, high, by := intervalOf(rings(30, 4, 0)); by != ExactPersons || low != 0 ||
+		math.Abs(high-(1-math.Pow(0.025, 1./30))) > 1e-9 {
 		t.Errorf("none: %v to %v by %s", low, high, by)
 	}
 	if low, high, by := intervalOf(nil); by != NotKnown || low != 0 || high != 1 {

@@ -8,16 +8,20 @@ import (
 )
 
 func TestReadLabels(t *testing.T) {
-	got, err := ReadLabels(strings.NewReader("\ufeffring, person ,condition\r\nbona-fide/ada-01,ada,night\r\n\"attack/print/ada,03\",, by day \r\nattack/print/x,,\r\n"))
-	want := []Label{{"bona-fide/ada-01", "ada", "night", 2}, {"attack/print/ada,03", "", "by day", 3}, {"attack/print/x", "", "", 4}}
+	got, err := ReadLabels(
+		strings.NewReader("\ufeffring, person ,condition\r\nbona-fide/ada-01,ada,night\r\n\"attack/print/ada,03\",, by day " +
+			"\r\nattack/print/x,,\r\n"))
+	want := []Label{{"bona-fide/ada-01", "ada", "night", 2}, {"attack/print/ada,03", "", "by day", 3},
+		{"attack/print/x", "", "", 4}}
 	if err != nil || !slices.Equal(got, want) {
 		t.Fatalf("%+v, %v", got, err)
 	}
 	const head = "ring,person,condition\n"
 	for text, says := range map[string]string{
-		"":                                     "its first line must be",
-		"ring,person\n":                        `its first line is "ring,person", and must be "ring,person,condition"`,
-		head + "bona-fide/a,ada\n":             "line 2: it has 2 fields, and must have 3, such as attack/print/ada-03,ada,night",
+		"":              "its first line must be",
+		"ring,person\n": `its first line is "ring,person", and must be "ring,person,condition"`,
+		head + "bona-fide/a,ada\n": "line 2: it has 2 fields, and must have 3, such as " +
+			"attack/print/ada-03,ada,night",
 		head + "bona-fide/a,,\nada-01,ada,\n":  `line 3: "ada-01" is no ring; one is written bona-fide/ada-01`,
 		head + "attack/ada-01,ada,\n":          "line 2:",
 		head + "attack/../ada-01,ada,\n":       "line 2:",
@@ -37,7 +41,8 @@ func TestLabelRings(t *testing.T) {
 	if err != nil || unlisted != 1 || rings[0].Person != "ada" || rings[1].Condition != "night" || rings[2].Person != "" {
 		t.Errorf("%d unlisted, %v, %+v", unlisted, err, rings)
 	}
-	if _, err := LabelRings(rings, []Label{{"attack/screen/a", "", "", 7}}); !errors.Is(err, ErrLabels) || !strings.Contains(err.Error(), "line 7") {
+	if _, err := LabelRings(rings, []Label{{"attack/screen/a", "", "", 7}}); !errors.Is(err, ErrLabels) ||
+		!strings.Contains(err.Error(), "line 7") {
 		t.Error(err)
 	}
 }

@@ -3,6 +3,10 @@
 // attack species by itself, and BPCER, with intervals that know which rings
 // are of one person.
 //
+//	rings, err := trial.Read(dir)
+//	outcomes, err := trial.Run(ctx, rings, liveness.New(nets), openFinder, done)
+//	report := trial.ReportOn(outcomes, attack)
+//
 // What comes in is a folder:
 //
 //	DIR/bona-fide/<ring>/*.jpg          a person stood there
@@ -181,7 +185,8 @@ type Outcome struct {
 // Run looks at each ring, on all cores, and calls done after each, from one
 // goroutine at a time; it may be nil. An error means that the trial can't go on:
 // that a frame can't be read is noted with its ring.
-func Run(ctx context.Context, rings []Ring, signs *liveness.Examiner, open func() (Finder, error), done func()) ([]Outcome, error) {
+func Run(ctx context.Context, rings []Ring, signs *liveness.Examiner, open func() (Finder, error),
+	done func()) ([]Outcome, error) {
 	outcomes := make([]Outcome, len(rings))
 	var next atomic.Int64 // the ring that nobody looks at yet
 	var telling sync.Mutex

@@ -99,7 +99,9 @@ func TestRun(t *testing.T) {
 		t.Fatal(err)
 	}
 	steps := 0
-	outcomes, err := Run(t.Context(), rings, liveness.New(nil), func() (Finder, error) { return byLuma{}, nil }, func() { steps++ })
+	outcomes, err := Run(t.Context(), rings, liveness.New(nil), func() (Finder, error) {
+		return byLuma{}, nil
+	}, func() { steps++ })
 	if err != nil || steps != len(rings) {
 		t.Fatalf("%d steps, %v", steps, err)
 	}
@@ -115,12 +117,16 @@ func TestRun(t *testing.T) {
 			t.Errorf("%s: %d stills, %d frames, %v; want %+v", o.Name, len(o.Stills), frames, o.Unread, want)
 		}
 	}
-	if _, err := Run(t.Context(), rings, liveness.New(nil), func() (Finder, error) { return nil, os.ErrNotExist }, nil); !errors.Is(err, os.ErrNotExist) {
+	if _, err := Run(t.Context(), rings, liveness.New(nil), func() (Finder, error) {
+		return nil, os.ErrNotExist
+	}, nil); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("no finder: %v", err)
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	if _, err := Run(ctx, rings, liveness.New(nil), func() (Finder, error) { return byLuma{}, nil }, nil); !errors.Is(err, context.Canceled) {
+	if _, err := Run(ctx, rings, liveness.New(nil), func() (Finder, error) {
+		return byLuma{}, nil
+	}, nil); !errors.Is(err, context.Canceled) {
 		t.Errorf("cancelled: %v", err)
 	}
 }
@@ -138,7 +144,8 @@ func TestReport(t *testing.T) {
 		return o
 	}
 	r := ReportOn([]Outcome{
-		outcome(BonaFide, house.NoSign), outcome(BonaFide, house.NoSign), outcome(BonaFide, house.Doubtful), outcome(BonaFide, ""),
+		outcome(BonaFide, house.NoSign), outcome(BonaFide, house.NoSign), outcome(BonaFide, house.Doubtful),
+		outcome(BonaFide, ""),
 		outcome("print", house.NoSign), outcome("print", house.Picture), outcome("print", ""),
 		outcome("screen", house.Doubtful), outcome("screen", house.NoSign),
 	}, Outcome.Attack)

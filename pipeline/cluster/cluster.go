@@ -1,6 +1,8 @@
 // Package cluster says which faces of strangers are probably one person's, and
 // which persons are easily confused.
 //
+//	groups := cluster.Faces(descriptors, cluster.Distance(curve, cluster.FMR))
+//
 // What comes in are descriptors: of faces that nobody was named for, or of the
 // gallery. What goes out are groups of faces, or for each person the others who
 // are alike. Nothing is kept here and nobody is named.

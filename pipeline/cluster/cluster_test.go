@@ -264,7 +264,8 @@ func TestConfusable(t *testing.T) {
 		}
 		slices.Reverse(gallery)
 	}
-	for _, none := range [][]house.Reference{nil, gallery[:1], {reference("cy", 1), reference("cy", 1)}, {reference("ada", 0), reference("bo", match.MaxDistance+1e-3)}} {
+	for _, none := range [][]house.Reference{nil, gallery[:1], {reference("cy", 1), reference("cy", 1)},
+		{reference("ada", 0), reference("bo", match.MaxDistance+1e-3)}} {
 		if got := Confusable(none, bandOf); len(got) != 0 {
 			t.Errorf("%v", got)
 		}

@@ -102,7 +102,8 @@ func TestFacePairs(t *testing.T) {
 			}
 		}
 	}
-	t.Logf("%d persons, two faces each, at distance %.3f: %d groups, %d of one person only, %d with both faces of a person and no other",
+	t.Logf("%d persons, two faces each, at distance %.3f: %d groups, %d of one person only, %d with both faces of a "+
+		"person and no other",
 		len(persons), distance, len(groups), pure, whole)
 	// 136 faces are 9180 pairs, of which 4492 are of two people of one sex: at the
 	// stated rate of 1e-3, at most four or five are put together by mistake.

@@ -36,7 +36,8 @@ func TestAnswers(t *testing.T) {
 		t.Fatalf("visits %+v", w.Visits)
 	}
 	s := w.Visits[0].Stills[0]
-	if len(s.Faces) != 1 || s.OtherFaces != 1 || s.Faces[0].X != adasFace.Min.X || s.Faces[0].Band != "" || s.Faces[0].Descriptor == nil {
+	if len(s.Faces) != 1 || s.OtherFaces != 1 || s.Faces[0].X != adasFace.Min.X || s.Faces[0].Band != "" ||
+		s.Faces[0].Descriptor == nil {
 		t.Errorf("her still is %+v", s)
 	}
 	if d := difference(t, files[s.File], still(t, red, farFace), adasFace.Inset(8)); d > 3 {
@@ -58,7 +59,8 @@ func TestAnswers(t *testing.T) {
 	if !slices.Equal(trail, []string{"checked " + hers}) {
 		t.Errorf("the trail of visits is %q", trail)
 	}
-	for _, says := range []string{"A face that a resident said is yours, 60 pixels wide.", "It is you, of a face on still 0", "It is not you, of a face on still 0"} {
+	for _, says := range []string{"A face that a resident said is yours, 60 pixels wide.",
+		"It is you, of a face on still 0", "It is not you, of a face on still 0"} {
 		if !strings.Contains(string(files["index.html"]), says) {
 			t.Errorf("the page does not say %q", says)
 		}

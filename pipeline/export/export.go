@@ -1,5 +1,8 @@
 // Package export gives a person all that is held of them: the access export.
 //
+//	e, err := export.Begin(ctx, archive, "Ada Quill", export.Options{Now: time.Now()})
+//	sum, err := e.Write(ctx, w)
+//
 // What comes in is an archive and a person. What goes out is a zip file, as a
 // stream, or that zip encrypted with age:
 //
@@ -85,12 +88,12 @@ type Options struct {
 
 // A Summary says what an export holds.
 type Summary struct {
-	Visits     int `json:"visits" says:"visits that name you"`
-	Stills     int `json:"stills" says:"stills in this export"`
-	Blurred    int `json:"blurred" says:"faces of others on them, blurred"`
-	Gone       int `json:"gone" says:"stills that went by the household's rules, or were erased"`
-	Withheld   int `json:"withheld" says:"stills kept back, since faces of others were not looked for on them"`
-	Unreadable int `json:"unreadable" says:"stills that are lost, broken or could not be read"`
+	Visits     int `json:"visits"`
+	Stills     int `json:"stills"`
+	Blurred    int `json:"blurred"`
+	Gone       int `json:"gone"`
+	Withheld   int `json:"withheld"`
+	Unreadable int `json:"unreadable"`
 }
 
 // An Export is one that has begun: the audit trail has it, and nothing was

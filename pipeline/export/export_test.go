@@ -48,7 +48,9 @@ func newHouse(t *testing.T) *household {
 	t.Helper()
 	h := &household{t: t, dir: t.TempDir(), now: time.Date(2031, 5, 4, 16, 30, 0, 0, time.UTC)}
 	var err error
-	h.Archive, err = store.Open(t.Context(), h.dir, seal.Key(bytes.Repeat([]byte{7}, seal.KeySize)), func() time.Time { return h.now })
+	h.Archive, err = store.Open(t.Context(), h.dir, seal.Key(bytes.Repeat([]byte{7}, seal.KeySize)), func() time.Time {
+		return h.now
+	})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -110,21 +112,25 @@ var red = color.RGBA{220, 30, 40, 255}
 // TestNoSignIsToldToNobody has a face without a sign of a picture in an export:
 // the code for programs, and no words.
 func TestNoSignIsToldToNobody(t *testing.T) {
-	l := livenessOf(house.Liveness{Level: house.NoSign, Probability: .02, Frames: 3, CantTell: []string{liveness.OneFrame}})
+	l := livenessOf(house.Liveness{Level: house.NoSign, Probability: .02, Frames: 3,
+		CantTell: []string{liveness.OneFrame}})
 	if l.Level != house.NoSign || l.Says != "" || !slices.Equal(l.CantTell, []string{liveness.OneFrame}) {
 		t.Errorf("%+v", l)
 	}
 }
 
 func face(box image.Rectangle, person string) house.Face {
-	f := house.Face{Box: box, Landmarks: []house.Point{{X: float64(box.Min.X) + 3.5, Y: 70}}, Quality: &house.Quality{FaceWidth: box.Dx(), Sharpness: .25}}
+	f := house.Face{Box: box, Landmarks: []house.Point{{X: float64(box.Min.X) + 3.5, Y: 70}},
+		Quality: &house.Quality{FaceWidth: box.Dx(), Sharpness: .25}}
 	for i := range f.Descriptor {
 		f.Descriptor[i] = float32(i)/1000 + float32(box.Min.X)
 	}
-	f.Liveness = &house.Liveness{Level: house.Doubtful, Probability: .5, Frames: 1, CantTell: []string{liveness.OneFrame}, Findings: []house.Finding{
-		{Sign: liveness.Repeat, Score: 1, Values: []float64{3, .125, 30}, Region: []house.Point{{X: 60, Y: 60}, {X: 120, Y: 60}, {X: 90, Y: 120}}},
-		{Sign: liveness.Detail, Missing: liveness.Dark},
-	}}
+	f.Liveness = &house.Liveness{Level: house.Doubtful, Probability: .5, Frames: 1, CantTell: []string{liveness.OneFrame},
+		Findings: []house.Finding{
+			{Sign: liveness.Repeat, Score: 1, Values: []float64{3, .125, 30},
+				Region: []house.Point{{X: 60, Y: 60}, {X: 120, Y: 60}, {X: 90, Y: 120}}},
+			{Sign: liveness.Detail, Missing: liveness.Dark},
+		}}
 	if person != "" {
 		f.Match = &house.Match{Person: person, Distance: 0.3125, FPIR: 2.5e-5, Band: "strong"}
 	}
@@ -132,7 +138,8 @@ func face(box image.Rectangle, person string) house.Face {
 }
 
 // rings keeps a still of a ring, and what was found on it.
-func (h *household) rings(ring string, frame int, jpeg []byte, state house.StillState, faces ...house.Face) (visit string) {
+func (h *household) rings(ring string, frame int, jpeg []byte, state house.StillState,
+	faces ...house.Face) (visit string) {
 	h.t.Helper()
 	visit, _, err := h.Keep(h.t.Context(), house.NewStill{
 		Bell: "garden-gate", Ring: ring, Frame: frame, JPEG: jpeg, Width: 320, Height: 240,
@@ -225,16 +232,20 @@ func furnish(t *testing.T) *household {
 	tablets, err := h.Tablets(ctx)
 	h.must(err)
 	for _, p := range []house.Person{h.ada, h.bo} {
-		h.must(h.RecordConsent(ctx, p.ID, house.Consent{GivenBy: p.Name, GivenAt: h.now.Add(-time.Hour), Scope: "Recognising my face at the door; Bo Lark told me how."}))
-		r := house.Reference{Person: p.ID, FaceWidth: 211, Quality: .75, SourceSHA256: [32]byte{1}, Descriptor: face(adasFace, "").Descriptor}
+		h.must(h.RecordConsent(ctx, p.ID, house.Consent{GivenBy: p.Name, GivenAt: h.now.Add(-time.Hour),
+			Scope: "Recognising my face at the door; Bo Lark told me how."}))
+		r := house.Reference{Person: p.ID, FaceWidth: 211, Quality: .75, SourceSHA256: [32]byte{1},
+			Descriptor: face(adasFace, "").Descriptor}
 		h.must(h.AddReference(ctx, r))
 	}
 
 	h.now = h.now.Add(time.Minute)
 	h.rings("ring-alone", 0, still(t, red), house.Done, face(adasFace, h.ada.ID))
 	h.now = h.now.Add(time.Minute)
-	together := h.rings("ring-together", 0, still(t, red, farFace), house.Done, face(adasFace, h.ada.ID), face(farFace, h.bo.ID))
-	h.rings("ring-together", 1, still(t, red, nearFace, farFace), house.Done, face(adasFace, h.ada.ID), face(nearFace, ""), face(farFace, ""))
+	together := h.rings("ring-together", 0, still(t, red, farFace), house.Done, face(adasFace, h.ada.ID),
+		face(farFace, h.bo.ID))
+	h.rings("ring-together", 1, still(t, red, nearFace, farFace), house.Done, face(adasFace, h.ada.ID), face(nearFace, ""),
+		face(farFace, ""))
 	h.rings("ring-together", 2, still(t, red, farFace), house.Done, face(farFace, ""))
 	h.rings("ring-together", 3, still(t, red, farFace), house.Failed)
 	h.rings("ring-together", 4, still(t, red, farFace), house.Pending)
@@ -254,7 +265,8 @@ func furnish(t *testing.T) *household {
 	h.rings("ring-of-bo", 0, still(t, red), house.Done, face(adasFace, h.bo.ID))
 	nobodys, err := h.Visit(ctx, h.rings("ring-of-nobody", 0, still(t, red), house.Done, face(adasFace, "")))
 	h.must(err)
-	h.must(h.Answer(ctx, house.Check{Face: nobodys.Stills[0].Faces[0].ID, Answer: house.AnswerNo, Asked: h.ada.ID, AskedDistance: .6}, nil))
+	h.must(h.Answer(ctx, house.Check{Face: nobodys.Stills[0].Faces[0].ID, Answer: house.AnswerNo, Asked: h.ada.ID,
+		AskedDistance: .6}, nil))
 	for _, actor := range []string{"resident " + morgan.ID, "tablet " + tablets[0].ID, house.ByItself} {
 		h.must(h.Note(house.By(ctx, actor), "looked", "visit "+together))
 	}
@@ -280,7 +292,8 @@ func checkData(t *testing.T, files map[string][]byte, sum Summary) {
 		t.Errorf("%+v, want %+v", sum, want)
 	}
 	w := readJSON(t, files)
-	if w.Summary != sum || w.Person.Name != adasName || len(w.Consents) != 1 || len(w.References) != 1 || w.Zone != "Europe/Oslo" {
+	if w.Summary != sum || w.Person.Name != adasName || len(w.Consents) != 1 || len(w.References) != 1 ||
+		w.Zone != "Europe/Oslo" {
 		t.Errorf("%+v", w.document)
 	}
 	if d := face(adasFace, "").Descriptor; !slices.Equal(w.References[0].Descriptor, d[:]) {
@@ -290,7 +303,8 @@ func checkData(t *testing.T, files map[string][]byte, sum Summary) {
 	var got []string
 	for _, v := range w.Visits {
 		for _, s := range v.Stills {
-			got = append(got, fmt.Sprintf("%s %d %s %d+%d", v.ReceivedAt.Format("15:04"), s.Frame, s.Missing, len(s.Faces), s.OtherFaces))
+			got = append(got, fmt.Sprintf("%s %d %s %d+%d", v.ReceivedAt.Format("15:04"), s.Frame, s.Missing, len(s.Faces),
+				s.OtherFaces))
 			if _, ok := files[s.File]; ok != (s.Missing == "") {
 				t.Errorf("frame %d has the file %q, and is missing for the reason %q", s.Frame, s.File, s.Missing)
 			}
@@ -298,11 +312,14 @@ func checkData(t *testing.T, files map[string][]byte, sum Summary) {
 				if partly := s.Frame == 1 && s.Missing == ""; f.PartlyBlurred != partly {
 					t.Errorf("visit %s, frame %d: partly blurred %v", v.ID, s.Frame, f.PartlyBlurred)
 				}
-				if d := face(adasFace, "").Descriptor; !slices.Equal(f.Descriptor, d[:]) || f.Distance != 0.3125 || f.X != adasFace.Min.X {
+				if d := face(adasFace, "").Descriptor; !slices.Equal(f.Descriptor, d[:]) || f.Distance != 0.3125 ||
+					f.X != adasFace.Min.X {
 					t.Errorf("a face is %+v", f)
 				}
-				if l := f.Liveness; l == nil || l.Level != house.Doubtful || l.Probability != .5 || !strings.HasPrefix(l.Says, "Doubtful: may be a picture. Can’t tell more") ||
-					len(l.Findings) != 2 || !slices.Equal(l.Findings[0].Region, [][2]float64{{60, 60}, {120, 60}, {90, 120}}) || l.Findings[1].Missing != liveness.Dark {
+				if l := f.Liveness; l == nil || l.Level != house.Doubtful || l.Probability != .5 ||
+					!strings.HasPrefix(l.Says, "Doubtful: may be a picture. Can’t tell more") ||
+					len(l.Findings) != 2 || !slices.Equal(l.Findings[0].Region, [][2]float64{{60, 60}, {120, 60}, {90, 120}}) ||
+					l.Findings[1].Missing != liveness.Dark {
 					t.Errorf("judged %+v", l)
 				}
 			}
@@ -329,7 +346,8 @@ func checkData(t *testing.T, files map[string][]byte, sum Summary) {
 		trail = append(trail, e.Actor+" "+e.Action+" "+about)
 	}
 	wantTrail := []string{"itself added person", "itself consented person", "itself enrolled person", "itself held visit",
-		"resident looked visit", "tablet looked visit", "itself looked visit", "itself changed codes", "command exported person"}
+		"resident looked visit", "tablet looked visit", "itself looked visit", "itself changed codes",
+		"command exported person"}
 	if !slices.Equal(trail, wantTrail) {
 		t.Errorf("trail %q, want %q", trail, wantTrail)
 	}
@@ -421,7 +439,8 @@ func checkPage(t *testing.T, files map[string][]byte) {
 		"All of it goes on Tuesday 3 June 2031, 18:31:00 CEST: by the household’s rule, known persons are kept 30 days.",
 		"The household holds it until Friday 13 June 2031, 18:32:00 CEST. Its reason: [somebody else]",
 		"has not been examined yet", "could not be examined", "can’t be decoded", "is lost", "is not as it was written",
-		"A residentlooked at a still of a visit", "Somebody at a tabletlooked", "All of it goes when the hold ends", "the blur covers a part of it", "211 pixels",
+		"A residentlooked at a still of a visit", "Somebody at a tabletlooked", "All of it goes when the hold ends",
+		"the blur covers a part of it", "211 pixels",
 	} {
 		if !strings.Contains(words, want) {
 			t.Errorf("the page does not say %q", want)
@@ -443,7 +462,8 @@ func checkWithOthers(t *testing.T, h *household) {
 	file := filepath.Join(dir, "export.zip")
 	h.must(os.WriteFile(file, b.Bytes(), 0o600))
 	for name := range unzip(t, b.Bytes()) {
-		if !filepath.IsLocal(name) || strings.Trim(name, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_./") != "" {
+		if !filepath.IsLocal(name) || strings.Trim(name,
+			"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_./") != "" {
 			t.Errorf("no file is called %q everywhere", name)
 		}
 	}
@@ -451,7 +471,8 @@ func checkWithOthers(t *testing.T, h *household) {
 	if err != nil {
 		t.Skip("SKIPPED: no python3")
 	}
-	if out, err := exec.Command(python, "-m", "zipfile", "-t", file).CombinedOutput(); err != nil || !bytes.Contains(out, []byte("Done testing")) || bytes.Contains(out, []byte("corrupted")) {
+	if out, err := exec.Command(python, "-m", "zipfile", "-t", file).CombinedOutput(); err != nil ||
+		!bytes.Contains(out, []byte("Done testing")) || bytes.Contains(out, []byte("corrupted")) {
 		t.Errorf("zipfile -t: %v\n%s", err, out)
 	}
 	if out, err := exec.Command(python, "-m", "zipfile", "-e", file, dir).CombinedOutput(); err != nil {
@@ -613,7 +634,8 @@ func TestStillsThatWent(t *testing.T) {
 		v := readJSON(t, files).Visits[0]
 		s := v.Stills[0]
 		gone := step.stage == "findings"
-		if v.Stage != step.stage || gone != (s.Missing == removed) || gone != (s.Faces[0].Descriptor == nil) || gone != (sum.Gone == 1) {
+		if v.Stage != step.stage || gone != (s.Missing == removed) || gone != (s.Faces[0].Descriptor == nil) ||
+			gone != (sum.Gone == 1) {
 			t.Errorf("%s: %+v, %+v", step.stage, sum, v)
 		}
 		if gone && !bytes.Contains(files["index.html"], []byte("This still is gone")) {
@@ -663,7 +685,9 @@ func TestManyVisits(t *testing.T) {
 		t.Errorf("%+v", sum)
 	}
 	visits := readJSON(t, unzip(t, first.Bytes())).Visits
-	if len(visits) != sum.Visits || !slices.IsSortedFunc(visits, func(a, b visitRecord) int { return b.ReceivedAt.Compare(a.ReceivedAt) }) {
+	if len(visits) != sum.Visits || !slices.IsSortedFunc(visits, func(a, b visitRecord) int {
+		return b.ReceivedAt.Compare(a.ReceivedAt)
+	}) {
 		t.Errorf("%d visits, newest first", len(visits))
 	}
 }
@@ -728,7 +752,8 @@ func TestStillChangesMeanwhile(t *testing.T) {
 	h := newHouse(t)
 	rules, err := h.Rules(t.Context())
 	h.must(err)
-	rules.Keep[house.Known] = house.Rule{Smaller: house.Period{Days: 1}, Stills: house.Period{Days: 30}, Findings: house.Period{Days: 30}}
+	rules.Keep[house.Known] = house.Rule{Smaller: house.Period{Days: 1}, Stills: house.Period{Days: 30},
+		Findings: house.Period{Days: 30}}
 	h.must(h.SetRules(t.Context(), rules))
 	h.rings("ring", 0, still(t, red, farFace), house.Done, face(adasFace, h.ada.ID), face(farFace, ""))
 	h.now = h.now.AddDate(0, 0, 2)
@@ -864,7 +889,8 @@ func TestRefusals(t *testing.T) {
 
 func TestNamesTakenOut(t *testing.T) {
 	o := othersThan("Ada Quill", map[string]string{
-		"person 1": "Ada Quill", "resident 1": "ada quill", "person 2": "Bo", "resident 2": "Bo Lark", "tablet 1": "Hall", "resident 3": "Élodie Å.",
+		"person 1": "Ada Quill", "resident 1": "ada quill", "person 2": "Bo", "resident 2": "Bo Lark", "tablet 1": "Hall",
+		"resident 3": "Élodie Å.",
 	})
 	for _, c := range []struct{ in, want string }{
 		{"", ""},
@@ -901,7 +927,8 @@ func TestHoldThatEnded(t *testing.T) {
 	h.must(h.PlaceHold(t.Context(), visit, "a pot broke", h.now.Add(time.Hour)))
 	for _, held := range []bool{true, false} {
 		files, _ := h.export()
-		if v := readJSON(t, files).Visits[0]; (v.Hold != nil) != held || bytes.Contains(files["index.html"], []byte("a pot broke")) != held {
+		if v := readJSON(t, files).Visits[0]; (v.Hold != nil) != held ||
+			bytes.Contains(files["index.html"], []byte("a pot broke")) != held {
 			t.Errorf("the hold is %+v, want one %v", v.Hold, held)
 		}
 		h.now = h.now.Add(time.Hour)

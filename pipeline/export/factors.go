@@ -22,56 +22,56 @@ import (
 // give a code.
 
 type phoneRecord struct {
-	Name    string        `json:"name" says:"what the household calls it"`
-	Kind    string        `json:"kind" says:"phone, or reader: a system that sees your tokens only"`
-	AddedAt time.Time     `json:"added_at" says:"when the household added it"`
-	HeardAt time.Time     `json:"heard_at,omitzero" says:"when it last sent something; missing if it never did"`
-	Last    *reportRecord `json:"last_report" says:"where it said last that it is; null if it never did"`
+	Name    string        `json:"name"`
+	Kind    string        `json:"kind"`
+	AddedAt time.Time     `json:"added_at"`
+	HeardAt time.Time     `json:"heard_at,omitzero"`
+	Last    *reportRecord `json:"last_report"`
 }
 
 type reportRecord struct {
-	Latitude  float64   `json:"latitude_deg" says:"degrees, WGS 84, north is positive"`
-	Longitude float64   `json:"longitude_deg" says:"degrees, WGS 84, east is positive"`
-	Accuracy  float64   `json:"accuracy_m" says:"radius of the circle that it is within, in metres"`
-	At        time.Time `json:"at" says:"when, by its own clock"`
+	Latitude  float64   `json:"latitude_deg"`
+	Longitude float64   `json:"longitude_deg"`
+	Accuracy  float64   `json:"accuracy_m"`
+	At        time.Time `json:"at"`
 }
 
 type ruleRecord struct {
-	Door    string `json:"door" says:"what the household calls the door"`
-	Allowed bool   `json:"allowed" says:"whether it lets you be suggested in; false if it says never"`
-	Says    string `json:"says" says:"all of the rule, in words"`
+	Door    string `json:"door"`
+	Allowed bool   `json:"allowed"`
+	Says    string `json:"says"`
 }
 
 type factorRecord struct {
-	Kind     house.FactorKind `json:"kind" says:"what it was: arrival (your phone came home), code (a one-time code of yours), token (one of yours was seen) or resident (a resident agreed that it is you)"`
-	From     string           `json:"from" says:"what gave it: source (a phone or a reader), tablet or resident"`
-	Visit    string           `json:"visit,omitempty" says:"the visit that a resident agreed on"`
-	At       time.Time        `json:"at" says:"from when it counted"`
-	Until    time.Time        `json:"until" says:"until when"`
-	Strength float64          `json:"strength" says:"how much it was worth, over 0 to 1"`
-	Used     bool             `json:"used" says:"whether something was suggested by it"`
+	Kind     house.FactorKind `json:"kind"`
+	From     string           `json:"from"`
+	Visit    string           `json:"visit,omitempty"`
+	At       time.Time        `json:"at"`
+	Until    time.Time        `json:"until"`
+	Strength float64          `json:"strength"`
+	Used     bool             `json:"used"`
 }
 
 type missRecord struct {
-	At   time.Time `json:"at" says:"when"`
-	What string    `json:"what" says:"what failed: code (a wrong one-time code), token, person (somebody else’s phone spoke of you) or speed (nobody moves as fast as your phone said)"`
+	At   time.Time `json:"at"`
+	What string    `json:"what"`
 }
 
 type adviceRecord struct {
-	Door       string            `json:"door" says:"which door; empty if it is gone"`
-	Visit      string            `json:"visit,omitempty" says:"on which visit"`
-	At         time.Time         `json:"at" says:"when"`
-	State      house.AdviceState `json:"state" says:"what became of it: withheld (nothing was suggested), suggested, used, dismissed or expired"`
-	ExpiresAt  time.Time         `json:"expires_at,omitzero" says:"until when it held, if something was suggested"`
-	Yours      bool              `json:"yours" says:"whether it was about letting you in; what was weighed for others is theirs, and not in here"`
-	By         string            `json:"by,omitempty" says:"who used or dismissed it: resident, or itself (Lintel) if its time ran out; missing before that"`
-	Conditions []conditionRecord `json:"conditions" says:"what was weighed"`
+	Door       string            `json:"door"`
+	Visit      string            `json:"visit,omitempty"`
+	At         time.Time         `json:"at"`
+	State      house.AdviceState `json:"state"`
+	ExpiresAt  time.Time         `json:"expires_at,omitzero"`
+	Yours      bool              `json:"yours"`
+	By         string            `json:"by,omitempty"`
+	Conditions []conditionRecord `json:"conditions"`
 }
 
 type conditionRecord struct {
-	Code string `json:"code" says:"which condition, in short"`
-	Met  bool   `json:"met" says:"whether it held"`
-	Says string `json:"says" says:"the same in words; others’ names are taken out"`
+	Code string `json:"code"`
+	Met  bool   `json:"met"`
+	Says string `json:"says"`
 }
 
 // A second is what is held of a person besides the face and the visits.
@@ -90,7 +90,8 @@ var always = time.Unix(0, 0)
 
 // lookSecond reads it all.
 func (e *Export) lookSecond(ctx context.Context) error {
-	e.second = second{phones: []phoneRecord{}, tokens: []string{}, rules: []ruleRecord{}, factors: []factorRecord{}, misses: []missRecord{}, advice: []adviceRecord{}}
+	e.second = second{phones: []phoneRecord{}, tokens: []string{}, rules: []ruleRecord{}, factors: []factorRecord{},
+		misses: []missRecord{}, advice: []adviceRecord{}}
 	doors, err := e.archive.Doors(ctx)
 	if err != nil {
 		return err
@@ -99,7 +100,8 @@ func (e *Export) lookSecond(ctx context.Context) error {
 	for _, d := range doors {
 		names[d.ID] = e.others.without(d.Name)
 	}
-	for _, look := range []func(context.Context, map[string]string) error{e.lookPhones, e.lookTokens, e.lookRules, e.lookFactors, e.lookAdvice} {
+	for _, look := range []func(context.Context, map[string]string) error{e.lookPhones, e.lookTokens, e.lookRules,
+		e.lookFactors, e.lookAdvice} {
 		if err := look(ctx, names); err != nil {
 			return err
 		}
@@ -181,7 +183,8 @@ func (e *Export) lookFactors(ctx context.Context, _ map[string]string) error {
 		if !named {
 			from = "source" // by its id alone
 		}
-		e.second.factors = append(e.second.factors, factorRecord{f.Kind, from, f.Visit, f.At, f.Until, f.Strength, f.UsedBy != ""})
+		e.second.factors = append(e.second.factors, factorRecord{f.Kind, from, f.Visit, f.At, f.Until, f.Strength,
+			f.UsedBy != ""})
 	}
 	misses, err := e.archive.MissesSince(ctx, always)
 	if err != nil {
@@ -209,8 +212,9 @@ func (e *Export) lookAdvice(ctx context.Context, names map[string]string) error 
 	for _, d := range advice {
 		by, _, _ := strings.Cut(d.By, " ")
 		r := adviceRecord{
-			Door: names[d.Door], Visit: d.Visit, At: d.At, State: d.State, ExpiresAt: d.ExpiresAt, Yours: d.Person == e.person.ID,
-			By: by, Conditions: []conditionRecord{},
+			Door: names[d.Door], Visit: d.Visit, At: d.At, State: d.State, ExpiresAt: d.ExpiresAt,
+			Yours: d.Person == e.person.ID,
+			By:    by, Conditions: []conditionRecord{},
 		}
 		if r.Yours {
 			for _, c := range d.Conditions {

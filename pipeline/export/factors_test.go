@@ -32,18 +32,21 @@ func (h *household) furnishSecond(resident, together string) {
 		phone, _, err := h.AddSource(ctx, house.Phone, p.ID, []string{"The green phone", "The grey phone"}[i])
 		h.must(err)
 		_, err = h.MoveSource(ctx, phone, func(json.RawMessage) (json.RawMessage, *house.Factor, error) {
-			state, err := json.Marshal(geofence.State{Last: geofence.Report{Latitude: 61.25 + float64(i), Longitude: -7.5, Accuracy: 12, At: h.now}})
+			state, err := json.Marshal(geofence.State{Last: geofence.Report{Latitude: 61.25 + float64(i), Longitude: -7.5,
+				Accuracy: 12, At: h.now}})
 			return state, nil, err
 		})
 		h.must(err)
 		_, err = h.AddToken(ctx, p.ID, []string{"brass-4411", "copper-9023"}[i])
 		h.must(err)
 		h.must(h.SetOneTimeSecret(ctx, p.ID, adasSecret.Text(), 0))
-		_, err = h.SetDoorRule(ctx, house.DoorRule{Person: p.ID, Door: door, Allowed: true, Days: [7]bool{true}, From: 420 + i, To: 1200, Need: 1,
+		_, err = h.SetDoorRule(ctx, house.DoorRule{Person: p.ID, Door: door, Allowed: true, Days: [7]bool{true},
+			From: 420 + i, To: 1200, Need: 1,
 			Factors: []house.FactorKind{house.FactorCode}, Band: "strong", Liveness: house.NoSign})
 		h.must(err)
 		h.must(h.AddMiss(ctx, "code", p.ID))
-		for _, f := range []house.Factor{{Kind: house.FactorArrival, Source: phone}, {Kind: house.FactorResident, Source: "resident " + resident, Visit: together}} {
+		for _, f := range []house.Factor{{Kind: house.FactorArrival, Source: phone},
+			{Kind: house.FactorResident, Source: "resident " + resident, Visit: together}} {
 			f.Person, f.At, f.Until, f.Strength = p.ID, h.now, h.now.Add(5*time.Minute), .5
 			_, err := h.AddFactor(ctx, f)
 			h.must(err)
@@ -69,20 +72,23 @@ func TestSecond(t *testing.T) {
 	h := furnish(t)
 	files, _ := h.export()
 	w := readJSON(t, files)
-	if len(w.Phones) != 1 || w.Phones[0].Name != "The green phone" || w.Phones[0].Kind != "phone" || !w.Phones[0].HeardAt.Equal(h.now) || w.Phones[0].Last == nil ||
+	if len(w.Phones) != 1 || w.Phones[0].Name != "The green phone" || w.Phones[0].Kind != "phone" ||
+		!w.Phones[0].HeardAt.Equal(h.now) || w.Phones[0].Last == nil ||
 		*w.Phones[0].Last != (reportRecord{61.25, -7.5, 12, h.now}) {
 		t.Errorf("phones %+v", w.Phones)
 	}
 	if !slices.Equal(w.Tokens, []string{"brass-4411"}) || !w.Codes {
 		t.Errorf("tokens %q, one-time codes %t", w.Tokens, w.Codes)
 	}
-	if len(w.Rules) != 1 || !w.Rules[0].Allowed || w.Rules[0].Door != "[somebody else]'s shed" || !strings.Contains(w.Rules[0].Says, "07:00") {
+	if len(w.Rules) != 1 || !w.Rules[0].Allowed || w.Rules[0].Door != "[somebody else]'s shed" ||
+		!strings.Contains(w.Rules[0].Says, "07:00") {
 		t.Errorf("rules %+v", w.Rules)
 	}
 	var factors []string
 	for _, f := range w.Factors {
 		factors = append(factors, string(f.Kind)+" from a "+f.From)
-		if used := f.Kind == house.FactorArrival; f.Used != used || f.Strength != .5 || !f.Until.Equal(h.now.Add(5*time.Minute)) || (f.Visit != "") == used {
+		if used := f.Kind == house.FactorArrival; f.Used != used || f.Strength != .5 ||
+			!f.Until.Equal(h.now.Add(5*time.Minute)) || (f.Visit != "") == used {
 			t.Errorf("a factor is %+v", f)
 		}
 	}
@@ -129,10 +135,12 @@ func TestNothingSecond(t *testing.T) {
 	h := newHouse(t)
 	files, _ := h.export()
 	w := readJSON(t, files)
-	if w.Phones == nil || w.Tokens == nil || w.Rules == nil || w.Factors == nil || w.Misses == nil || w.Advice == nil || w.Codes {
+	if w.Phones == nil || w.Tokens == nil || w.Rules == nil || w.Factors == nil || w.Misses == nil || w.Advice == nil ||
+		w.Codes {
 		t.Errorf("%+v", w.document)
 	}
-	for _, want := range []string{"No phone of yours", "No token of yours", "You have no one-time codes", "nothing is ever suggested for you", "Nothing was weighed"} {
+	for _, want := range []string{"No phone of yours", "No token of yours", "You have no one-time codes",
+		"nothing is ever suggested for you", "Nothing was weighed"} {
 		if !bytes.Contains(files["index.html"], []byte(want)) {
 			t.Errorf("the page does not say %q", want)
 		}
@@ -151,7 +159,8 @@ func (s secondless) Tokens(context.Context) ([]house.CarriedToken, error) { retu
 func TestSecondFails(t *testing.T) {
 	h := newHouse(t)
 	broken := errors.New("the disk gives no answer")
-	if _, err := Begin(t.Context(), secondless{h.Archive, broken}, h.ada.ID, Options{Now: h.now}); !errors.Is(err, broken) {
+	if _, err := Begin(t.Context(), secondless{h.Archive, broken}, h.ada.ID, Options{Now: h.now}); !errors.Is(err,
+		broken) {
 		t.Errorf("%v, want %v", err, broken)
 	}
 	trail, err := h.Trail(t.Context(), 0, 100)

@@ -78,19 +78,22 @@ func (e *Export) fateWords(v visitRecord) (words []string) {
 		return "on " + e.moment(t)
 	}
 	if v.Hold != nil {
-		words = append(words, fmt.Sprintf("The household holds it until %s. Its reason: %s", e.moment(v.Hold.EndsAt), v.Hold.Reason))
+		words = append(words, fmt.Sprintf("The household holds it until %s. Its reason: %s", e.moment(v.Hold.EndsAt),
+			v.Hold.Reason))
 	}
 	if t := v.Fate.SmallerAt; !t.IsZero() && t.Before(v.Fate.GoesAt) {
 		words = append(words, fmt.Sprintf("Its stills are replaced by smaller ones %s.", when(t)))
 	}
 	rule := e.rules.Keep[v.Fate.Rule]
 	if t := v.Fate.StillsGoneAt; !t.IsZero() && t.Before(v.Fate.GoesAt) {
-		words = append(words, fmt.Sprintf("Its stills go %s: by the household’s rule, stills of %s are kept %s.", when(t), v.Fate.Rule.Plural(), rule.Stills.Words()))
+		words = append(words, fmt.Sprintf("Its stills go %s: by the household’s rule, stills of %s are kept %s.", when(t),
+			v.Fate.Rule.Plural(), rule.Stills.Words()))
 	}
 	if v.Kind == house.Looking {
 		words = append(words, "A still of it waits to be examined; until then it goes by the rule for strangers.")
 	}
-	return append(words, fmt.Sprintf("All of it goes %s: by the household’s rule, %s are kept %s.", when(v.Fate.GoesAt), v.Fate.Rule.Plural(), v.Fate.Period.Words()))
+	return append(words, fmt.Sprintf("All of it goes %s: by the household’s rule, %s are kept %s.", when(v.Fate.GoesAt),
+		v.Fate.Rule.Plural(), v.Fate.Period.Words()))
 }
 
 // counted writes a number of things: "1 day", "2 days".
@@ -108,14 +111,17 @@ func odds(fpir float64) string {
 
 // missingWords say what became of a still that is not in the export.
 var missingWords = map[missing]string{
-	removed:       "This still is gone: by the household’s rules, or because it was erased.",
-	lost:          "This still is lost: its file went missing or broke on the household’s disk.",
-	broken:        "This still is not here: its file is not as it was written, and can’t be opened.",
-	noPicture:     "This still is not here: what its file holds can’t be decoded as the picture that it should be.",
-	unreadable:    "This still is not here: the household’s disk could not read it. Ask for the export again once that is mended.",
-	notExamined:   "This still is kept, and not here: it has not been examined yet, so faces of others on it can’t be blurred. Ask for the export again later.",
-	notExaminable: "This still is kept, and not here: it could not be examined, so faces of others on it can’t be blurred. Ask the household to go over it with you.",
-	changing:      "This still is not here: it was being worked on while the export was made. Ask for the export again.",
+	removed:   "This still is gone: by the household’s rules, or because it was erased.",
+	lost:      "This still is lost: its file went missing or broke on the household’s disk.",
+	broken:    "This still is not here: its file is not as it was written, and can’t be opened.",
+	noPicture: "This still is not here: what its file holds can’t be decoded as the picture that it should be.",
+	unreadable: "This still is not here: the household’s disk could not read it. Ask for the export again once that " +
+		"is mended.",
+	notExamined: "This still is kept, and not here: it has not been examined yet, so faces of others on it can’t be " +
+		"blurred. Ask for the export again later.",
+	notExaminable: "This still is kept, and not here: it could not be examined, so faces of others on it can’t be " +
+		"blurred. Ask the household to go over it with you.",
+	changing: "This still is not here: it was being worked on while the export was made. Ask for the export again.",
 }
 
 // actorWords say who did something, without who in particular.
@@ -131,7 +137,8 @@ var actorWords = map[string]string{
 func deedWords(e entryRecord) string {
 	subject := "you"
 	if e.Codes {
-		return cmp.Or(map[string]string{"changed": "gave you one-time codes", "removed": "ended your one-time codes"}[e.Action], e.Action+" your one-time codes")
+		return cmp.Or(map[string]string{"changed": "gave you one-time codes",
+			"removed": "ended your one-time codes"}[e.Action], e.Action+" your one-time codes")
 	}
 	if e.Visit != "" {
 		subject = "a visit"

@@ -178,7 +178,8 @@ func (e *Export) isOwn(f house.Face, answered map[string]house.Check) bool {
 
 func faceOf(f house.Face) faceRecord {
 	r := faceRecord{
-		X: f.Box.Min.X, Y: f.Box.Min.Y, Width: f.Box.Dx(), Height: f.Box.Dy(), Landmarks: append([]house.Point{}, f.Landmarks...),
+		X: f.Box.Min.X, Y: f.Box.Min.Y, Width: f.Box.Dx(), Height: f.Box.Dy(),
+		Landmarks: append([]house.Point{}, f.Landmarks...),
 	}
 	if m := f.Match; m != nil {
 		r.Band, r.Distance, r.FPIR, r.Probability, r.Frames = m.Band, m.Distance, m.FPIR, m.Probability, m.Frames
@@ -197,9 +198,11 @@ func faceOf(f house.Face) faceRecord {
 }
 
 func livenessOf(l house.Liveness) *livenessRecord {
-	r := &livenessRecord{l.Level, liveness.Summary(l), l.Probability, l.Frames, append([]string{}, l.CantTell...), []findingRecord{}}
+	r := &livenessRecord{l.Level, liveness.Summary(l), l.Probability, l.Frames, append([]string{}, l.CantTell...),
+		[]findingRecord{}}
 	for _, f := range l.Findings {
-		found := findingRecord{f.Sign, liveness.Name(f.Sign), f.Score, append([]float64{}, f.Values...), liveness.Says(f), [][2]float64{}, f.Missing}
+		found := findingRecord{f.Sign, liveness.Name(f.Sign), f.Score, append([]float64{}, f.Values...), liveness.Says(f),
+			[][2]float64{}, f.Missing}
 		for _, p := range f.Region {
 			found.Region = append(found.Region, [2]float64{p.X, p.Y})
 		}

@@ -137,7 +137,8 @@ func (sc *scanner) flush(pixels []uint8, stride, side int) {
 	last := sc.cascade.thresholds[trees-1]
 	for _, c := range left {
 		if q := c.score - last; q > 0 {
-			sc.found = append(sc.found, pigo.Detection{Row: int(c.middle) / stride, Col: int(c.middle) % stride, Scale: side, Q: q})
+			sc.found = append(sc.found, pigo.Detection{Row: int(c.middle) / stride, Col: int(c.middle) % stride, Scale: side,
+				Q: q})
 		}
 	}
 	sc.batch = sc.batch[:0]

@@ -25,7 +25,8 @@ func TestSquaresAgainstPigo(t *testing.T) {
 	for _, p := range labelled(t)[:photographsAgainstPigo] {
 		drawn.of(example(t, p.File))
 		for _, plane := range []plane{drawn.coarse, drawn.fine} {
-			for _, part := range []image.Rectangle{image.Rect(0, 0, plane.w, plane.h), image.Rect(31, 17, plane.w-50, plane.h-3)} {
+			for _, part := range []image.Rectangle{image.Rect(0, 0, plane.w, plane.h),
+				image.Rect(31, 17, plane.w-50, plane.h-3)} {
 				for _, s := range searches {
 					s.max = min(s.max, part.Dx(), part.Dy())
 					pixels := plane.pix[part.Min.Y*plane.w+part.Min.X:]
@@ -35,7 +36,8 @@ func TestSquaresAgainstPigo(t *testing.T) {
 						ImageParams: pigo.ImageParams{Pixels: pixels, Rows: part.Dy(), Cols: part.Dx(), Dim: plane.w},
 					}, 0)
 					if !slices.Equal(got, want) {
-						t.Fatalf("%s, %v of a plane of %dx%d, %+v: %d squares, pigo finds %d", p.File, part, plane.w, plane.h, s, len(got), len(want))
+						t.Fatalf("%s, %v of a plane of %dx%d, %+v: %d squares, pigo finds %d", p.File, part, plane.w, plane.h, s,
+							len(got), len(want))
 					}
 					squares += len(got)
 				}

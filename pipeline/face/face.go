@@ -1,5 +1,8 @@
 // Package face finds the faces on a still and describes each by 128 numbers.
 //
+//	finder, err := face.Open(models)
+//	faces, err := finder.Find(ctx, still)
+//
 // What comes in is a decoded still. What goes out, for each face, is its box,
 // five landmarks and its descriptor. The package is the only one that knows
 // go-face, and through it dlib: everybody else sees [house.Face].
@@ -110,7 +113,8 @@ func (f *Finder) Find(ctx context.Context, still image.Image) ([]house.Face, err
 	}
 	if err == nil && len(found) == 0 {
 		beside := searchBeside(func() []proposal { return f.beside.search(fine, smallClose) })
-		found, err = f.confirm(ctx, still, nil, append(f.here.search(coarse, largeClose), f.here.search(fine, mediumClose)...))
+		found, err = f.confirm(ctx, still, nil, append(f.here.search(coarse, largeClose),
+			f.here.search(fine, mediumClose)...))
 		found, err = f.confirmAll(ctx, still, found, err, beside)
 	}
 	if err != nil {
@@ -135,7 +139,8 @@ func searchBeside(searches ...func() []proposal) <-chan []proposal {
 
 // confirmAll confirms all that searches beside found, unless err says that
 // confirming failed before; it waits for the searches in any case.
-func (f *Finder) confirmAll(ctx context.Context, still image.Image, found []house.Face, err error, beside <-chan []proposal) ([]house.Face, error) {
+func (f *Finder) confirmAll(ctx context.Context, still image.Image, found []house.Face, err error,
+	beside <-chan []proposal) ([]house.Face, error) {
 	for places := range beside {
 		if err == nil {
 			found, err = f.confirm(ctx, still, found, places)
@@ -146,7 +151,8 @@ func (f *Finder) confirmAll(ctx context.Context, still image.Image, found []hous
 
 // confirm asks the detector about each place, best first, and adds the faces
 // it finds to those found so far.
-func (f *Finder) confirm(ctx context.Context, still image.Image, found []house.Face, places []proposal) ([]house.Face, error) {
+func (f *Finder) confirm(ctx context.Context, still image.Image, found []house.Face, places []proposal) ([]house.Face,
+	error) {
 	for _, p := range places {
 		if err := ctx.Err(); err != nil {
 			return nil, err

@@ -134,7 +134,8 @@ func TestSameDescriptorAsBareCall(t *testing.T) {
 			}
 			compared++
 			if nearest > 1e-5 {
-				t.Errorf("%s: the descriptor of the face at %v is %g from that of a bare call on the same crop", name, face.Box, nearest)
+				t.Errorf("%s: the descriptor of the face at %v is %g from that of a bare call on the same crop", name, face.Box,
+					nearest)
 			}
 		}
 	}
@@ -182,7 +183,8 @@ func TestDescriptorNearThatOfTheWholeStill(t *testing.T) {
 		distances = append(distances, d)
 	}
 	slices.Sort(distances)
-	t.Logf("distances of %d stills: median %.3f, most %.3f", len(distances), distances[len(distances)/2], distances[len(distances)-1])
+	t.Logf("distances of %d stills: median %.3f, most %.3f", len(distances), distances[len(distances)/2],
+		distances[len(distances)-1])
 }
 
 // Outside: the place and width that the face was painted at. The bar, 95 of
@@ -301,7 +303,8 @@ func anew(img image.Image) image.Image {
 
 func TestStillsWithoutRoomForAFace(t *testing.T) {
 	f := open(t)
-	for _, size := range []image.Point{{}, {1, 1}, {0, 100}, {2, 5000}, {5000, 2}, {19, 19}, {20, 20}, {40, 41}, {60000, 3}, {721, 1}, {1441, 90}} {
+	for _, size := range []image.Point{{}, {1, 1}, {0, 100}, {2, 5000}, {5000, 2}, {19, 19}, {20, 20}, {40, 41},
+		{60000, 3}, {721, 1}, {1441, 90}} {
 		rect := image.Rectangle{Max: size}
 		noise := image.NewGray(rect)
 		r := rand.New(rand.NewPCG(2, 2))
@@ -321,7 +324,8 @@ func TestStillsWithoutRoomForAFace(t *testing.T) {
 func TestCrowd(t *testing.T) {
 	f := open(t)
 	overheard := listen(f)
-	one := imaging.Resize(imaging.Crop(example(t, "2008_002506.jpg"), image.Rect(110, 45, 230, 175)), 48, 0, imaging.Lanczos)
+	one := imaging.Resize(imaging.Crop(example(t, "2008_002506.jpg"), image.Rect(110, 45, 230, 175)), 48, 0,
+		imaging.Lanczos)
 	crowd := image.NewNRGBA(image.Rect(0, 0, doorstep.Width, doorstep.Height))
 	for y := 0; y < doorstep.Height; y += one.Rect.Dy() {
 		for x := 0; x < doorstep.Width; x += one.Rect.Dx() {
@@ -607,7 +611,8 @@ func portraits(t testing.TB) []string {
 	t.Helper()
 	dir, ok := doorstep.Faces()
 	if !ok {
-		t.Skipf("SKIPPED: no photographs in %s, so nothing was painted or compared; LINTEL_FACES names their folder", filepath.Join(dir, "pairs"))
+		t.Skipf("SKIPPED: no photographs in %s, so nothing was painted or compared; LINTEL_FACES names their folder",
+			filepath.Join(dir, "pairs"))
 	}
 	names, err := filepath.Glob(filepath.Join(dir, "pairs", "*", "neutral.jpg"))
 	if err != nil {

@@ -52,12 +52,14 @@ func FuzzFind(f *testing.F) {
 // FuzzFindJPEG goes through what may become of a JPEG file. Its inputs are long,
 // so -fuzzminimizetime 1s leaves more time for trying them.
 func FuzzFindJPEG(f *testing.F) {
-	small := imaging.Resize(imaging.Crop(example(f, "2008_002506.jpg"), image.Rect(110, 45, 230, 175)), 80, 0, imaging.Linear)
+	small := imaging.Resize(imaging.Crop(example(f, "2008_002506.jpg"), image.Rect(110, 45, 230, 175)), 80, 0,
+		imaging.Linear)
 	grey := image.NewGray(small.Rect)
 	for i := range grey.Pix {
 		grey.Pix[i] = small.Pix[4*i+1]
 	}
-	for _, img := range []image.Image{small, grey, image.NewGray(image.Rect(0, 0, 1, 1)), image.NewNRGBA(image.Rect(0, 0, 3, 900))} {
+	for _, img := range []image.Image{small, grey, image.NewGray(image.Rect(0, 0, 1, 1)),
+		image.NewNRGBA(image.Rect(0, 0, 3, 900))} {
 		var b bytes.Buffer
 		if err := jpeg.Encode(&b, img, nil); err != nil {
 			f.Fatal(err)

@@ -79,7 +79,8 @@ func (sc *scanner) search(p plane, s search) []proposal {
 	}
 	var places []proposal
 	for _, d := range sc.clusters(p, image.Rect(0, 0, p.w, p.h), s, apart) {
-		places = append(places, proposal{(d.Col - p.margin) * p.factor, (d.Row - p.margin) * p.factor, d.Scale * p.factor, d.Q})
+		places = append(places, proposal{(d.Col - p.margin) * p.factor, (d.Row - p.margin) * p.factor, d.Scale * p.factor,
+			d.Q})
 	}
 	slices.SortStableFunc(places, func(a, b proposal) int { return cmp.Compare(b.score, a.score) })
 	return places[:min(len(places), maxPlaces)]

@@ -1,5 +1,9 @@
 // Package intake takes in what bells send.
 //
+//	in := intake.New(archive, time.Now, intake.DefaultLimits)
+//	err := in.Authenticate(ctx, bell, secret)
+//	receipt, err := in.Receive(ctx, intake.Delivery{Bell: bell, Ring: ring, Frame: 0, Body: jpeg})
+//
 // What comes in is a delivery: one frame of a ring, as bytes a bell sent, with
 // what the bell says of itself. What goes out is a receipt, once the still is
 // durable; a bell may be answered only then. Between the two the delivery is
@@ -196,7 +200,8 @@ func (in *Intake) Receive(ctx context.Context, d Delivery) (Receipt, error) {
 		return Receipt{}, err
 	}
 	size := still.Image.Bounds().Size()
-	receipt := Receipt{Ring: d.Ring, Frame: d.Frame, Kept: true, Damaged: still.Damaged, ClockSkew: skew(d.TakenAt, receivedAt)}
+	receipt := Receipt{Ring: d.Ring, Frame: d.Frame, Kept: true, Damaged: still.Damaged,
+		ClockSkew: skew(d.TakenAt, receivedAt)}
 	receipt.Visit, receipt.New, err = in.archive.Keep(ctx, house.NewStill{
 		Bell: d.Bell, Ring: d.Ring, Frame: d.Frame, SentSHA256: sent,
 		JPEG: still.JPEG, Width: size.X, Height: size.Y, Damaged: still.Damaged,

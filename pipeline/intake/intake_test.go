@@ -187,7 +187,8 @@ func TestReceive(t *testing.T) {
 		t.Fatalf("visits %v, the first has %d stills; %v", ids, len(v.Stills), err)
 	}
 	first, last := v.Stills[0], v.Stills[1]
-	if first.Width != 160 || first.Height != 120 || !first.ReceivedAt.Equal(began) || !first.TakenAt.Equal(began.Add(-2*time.Minute)) || first.Damaged {
+	if first.Width != 160 || first.Height != 120 || !first.ReceivedAt.Equal(began) ||
+		!first.TakenAt.Equal(began.Add(-2*time.Minute)) || first.Damaged {
 		t.Errorf("kept %+v", first)
 	}
 	if !last.TakenAt.IsZero() || !last.Damaged || last.Frame != 15 {

@@ -20,7 +20,8 @@ func cleanPNG(body []byte) (Still, error) {
 	}
 	img, err := png.Decode(bytes.NewReader(body))
 	if err != nil {
-		return Still{}, fmt.Errorf("%w: the PNG is cut short or broken (unlike a JPEG, it can not be kept in part): %w", ErrNotAPicture, err)
+		return Still{}, fmt.Errorf("%w: the PNG is cut short or broken (unlike a JPEG, it can not be kept in part): %w",
+			ErrNotAPicture, err)
 	}
 	opaque := onto(color.White, img.Bounds().Size(), img)
 	return encode(turn(opaque, pngOrientation(body)), false)

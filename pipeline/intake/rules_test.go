@@ -87,7 +87,8 @@ func TestReceiveInQuietTimes(t *testing.T) {
 	}
 	rules := house.DefaultRules()
 	rules.Zone = "Asia/Kathmandu" // 00:15 on Monday there, by the tz database UTC+5:45
-	rules.Quiet = []house.Quiet{{Days: []time.Weekday{time.Monday}, From: 0, Until: 15}, {Days: []time.Weekday{time.Monday}, From: 15, Until: 16}}
+	rules.Quiet = []house.Quiet{{Days: []time.Weekday{time.Monday}, From: 0, Until: 15},
+		{Days: []time.Weekday{time.Monday}, From: 15, Until: 16}}
 	if err := h.archive.SetRules(ctx, rules); err != nil {
 		t.Fatal(err)
 	}
@@ -95,7 +96,8 @@ func TestReceiveInQuietTimes(t *testing.T) {
 	taken := h.time.Add(-time.Minute)
 	want := Receipt{Ring: "r1", Frame: 2, ClockSkew: -time.Minute}
 	for range 2 { // sent again it is answered the same
-		if got, err := h.Receive(ctx, Delivery{Bell: "gate", Ring: "r1", Frame: 2, TakenAt: taken, Body: body}); err != nil || got != want {
+		if got, err := h.Receive(ctx, Delivery{Bell: "gate", Ring: "r1", Frame: 2, TakenAt: taken, Body: body}); err != nil ||
+			got != want {
 			t.Errorf("%+v, %v", got, err)
 		}
 	}
@@ -105,11 +107,13 @@ func TestReceiveInQuietTimes(t *testing.T) {
 	if _, found, err := h.archive.Find(ctx, "gate", "r1", 2, sha256.Sum256(body)); found || err != nil {
 		t.Errorf("found %v, %v", found, err)
 	}
-	if got, err := h.Receive(ctx, Delivery{Bell: "gate", Ring: "before", Body: body}); err != nil || got.New || got.Visit != before.Visit {
+	if got, err := h.Receive(ctx, Delivery{Bell: "gate", Ring: "before", Body: body}); err != nil || got.New ||
+		got.Visit != before.Visit {
 		t.Errorf("what was kept before: %+v, %v", got, err)
 	}
 	h.time = h.time.Add(time.Minute)
-	if got, err := h.Receive(ctx, Delivery{Bell: "gate", Ring: "r1", Frame: 2, Body: body}); err != nil || !got.New || !got.Kept {
+	if got, err := h.Receive(ctx, Delivery{Bell: "gate", Ring: "r1", Frame: 2, Body: body}); err != nil || !got.New ||
+		!got.Kept {
 		t.Errorf("afterwards: %+v, %v", got, err)
 	}
 }

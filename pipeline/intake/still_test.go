@@ -166,7 +166,8 @@ func psnr(got, want image.Image, r image.Rectangle) float64 {
 		for x := r.Min.X; x < r.Max.X; x++ {
 			r0, g0, b0, _ := got.At(x, y).RGBA()
 			r1, g1, b1, _ := want.At(x, y).RGBA()
-			for _, d := range []float64{float64(r0>>8) - float64(r1>>8), float64(g0>>8) - float64(g1>>8), float64(b0>>8) - float64(b1>>8)} {
+			for _, d := range []float64{float64(r0>>8) - float64(r1>>8), float64(g0>>8) - float64(g1>>8),
+				float64(b0>>8) - float64(b1>>8)} {
 				sum += d * d
 				n++
 			}
@@ -235,23 +236,26 @@ func TestCleanRefuses(t *testing.T) {
 		want error
 		says string
 	}{
-		"nothing":                 {nil, ErrEmpty, "empty"},
-		"too many bytes":          {make([]byte, MaxBytes+1), ErrTooLarge, "8388609 bytes"},
-		"text":                    {[]byte("Dear bell, this is no picture."), ErrNotAPicture, `begins with "Dear bel"`},
-		"GIF":                     {[]byte("GIF89a\x01\x00\x01\x00\x80\x00\x00"), ErrNotAPicture, "neither JPEG nor PNG"},
-		"a JPEG's magic only":     {[]byte(jpegMagic), ErrNotAPicture, "breaks off"},
-		"a JPEG cut before SOF":   {whole[:sof], ErrNotAPicture, "breaks off"},
-		"a JPEG cut in SOF":       {whole[:sof+6], ErrNotAPicture, "breaks off"},
-		"a JPEG cut after SOF":    {whole[:sof+19], ErrNotAPicture, "breaks off"},
-		"a JPEG cut at its data":  {whole[:bytes.Index(whole, []byte{0xff, 0xda})+14], ErrNotAPicture, "nothing of the JPEG decodes"},
-		"a JPEG without tables":   {append([]byte("\xff\xd8"), whole[sof:]...), ErrNotAPicture, "lacks tables"},
-		"too many pixels":         {edit(sof+5, 0x17, 0x70, 0x17, 0x70), ErrTooManyPixels, "6000 x 6000"},
-		"too wide":                {edit(sof+5, 0x00, 0x01, 0xff, 0xdd), ErrTooManyPixels, "65501 x 1"},
-		"no height":               {edit(sof+5, 0x00, 0x00), ErrNotAPicture, "how large"},
-		"12 bits a sample":        {edit(sof+4, 12), ErrNotAPicture, "12 bits"},
-		"lossless":                {edit(sof+1, 0xc3), ErrNotAPicture, "lossless"},
-		"arithmetic":              {edit(sof+1, 0xc9), ErrNotAPicture, "arithmetic"},
-		"two components":          {append(append(bytes.Clone(whole[:sof]), "\xff\xc0\x00\x0e\x08\x00\x10\x00\x10\x02\x01\x11\x00\x02\x11\x00"...), whole[sof+19:]...), ErrNotAPicture, "2 colour components"},
+		"nothing":               {nil, ErrEmpty, "empty"},
+		"too many bytes":        {make([]byte, MaxBytes+1), ErrTooLarge, "8388609 bytes"},
+		"text":                  {[]byte("Dear bell, this is no picture."), ErrNotAPicture, `begins with "Dear bel"`},
+		"GIF":                   {[]byte("GIF89a\x01\x00\x01\x00\x80\x00\x00"), ErrNotAPicture, "neither JPEG nor PNG"},
+		"a JPEG's magic only":   {[]byte(jpegMagic), ErrNotAPicture, "breaks off"},
+		"a JPEG cut before SOF": {whole[:sof], ErrNotAPicture, "breaks off"},
+		"a JPEG cut in SOF":     {whole[:sof+6], ErrNotAPicture, "breaks off"},
+		"a JPEG cut after SOF":  {whole[:sof+19], ErrNotAPicture, "breaks off"},
+		"a JPEG cut at its data": {whole[:bytes.Index(whole, []byte{0xff, 0xda})+14], ErrNotAPicture,
+			"nothing of the JPEG decodes"},
+		"a JPEG without tables": {append([]byte("\xff\xd8"), whole[sof:]...), ErrNotAPicture, "lacks tables"},
+		"too many pixels":       {edit(sof+5, 0x17, 0x70, 0x17, 0x70), ErrTooManyPixels, "6000 x 6000"},
+		"too wide":              {edit(sof+5, 0x00, 0x01, 0xff, 0xdd), ErrTooManyPixels, "65501 x 1"},
+		"no height":             {edit(sof+5, 0x00, 0x00), ErrNotAPicture, "how large"},
+		"12 bits a sample":      {edit(sof+4, 12), ErrNotAPicture, "12 bits"},
+		"lossless":              {edit(sof+1, 0xc3), ErrNotAPicture, "lossless"},
+		"arithmetic":            {edit(sof+1, 0xc9), ErrNotAPicture, "arithmetic"},
+		"two components": {append(append(bytes.Clone(whole[:sof]),
+			"\xff\xc0\x00\x0e\x08\x00\x10\x00\x10\x02\x01\x11\x00\x02\x11\x00"...), whole[sof+19:]...), ErrNotAPicture,
+			"2 colour components"},
 		"a PNG's magic only":      {[]byte(pngMagic), ErrNotAPicture, "PNG breaks off"},
 		"a PNG cut in half":       {half(asPNG(t, scene(64, 48))), ErrNotAPicture, "PNG is cut short"},
 		"a PNG that lost a byte":  {drop(asPNG(t, scene(64, 48)), 100), ErrNotAPicture, "PNG is cut short"},
@@ -461,7 +465,8 @@ func TestCleanTurnsPNG(t *testing.T) {
 	checkCorners(t, s.Image, image.Pt(80, 96), blue, red, yellow, green)
 }
 
-func checkCorners(t *testing.T, m image.Image, size image.Point, upperLeft, upperRight, lowerLeft, lowerRight color.Color) {
+func checkCorners(t *testing.T, m image.Image, size image.Point, upperLeft, upperRight, lowerLeft,
+	lowerRight color.Color) {
 	t.Helper()
 	if m.Bounds().Size() != size {
 		t.Fatalf("size %v, want %v", m.Bounds().Size(), size)

@@ -53,7 +53,8 @@ func measureCopies(seen []sighting) house.Finding {
 
 // onThumbnail is a box of the still in pixels of the thumbnail.
 func onThumbnail(box image.Rectangle) image.Rectangle {
-	return image.Rect(box.Min.X/thumbnailScale, box.Min.Y/thumbnailScale, box.Max.X/thumbnailScale, box.Max.Y/thumbnailScale)
+	return image.Rect(box.Min.X/thumbnailScale, box.Min.Y/thumbnailScale, box.Max.X/thumbnailScale,
+		box.Max.Y/thumbnailScale)
 }
 
 // difference is the mean absolute difference of two thumbnails, or of the face on

@@ -381,7 +381,8 @@ func (h *head) weigh(f *frame, s int, e end) float64 {
 	a, b := l.along(from[0], from[1]), l.along(to[0], to[1])
 	seen, length := l.share(a, b)
 	f.seen[s] = seen
-	own := ramp(seen, 0.5, 0.85) * ramp(length/h.span, 0.8, 2) * (1 - 0.6*ramp(max(e.pastFirst, e.pastLast), 0.4, 0.9)) * (1 - 0.5*ramp(f.width, 9, 13))
+	own := ramp(seen, 0.5, 0.85) * ramp(length/h.span, 0.8,
+		2) * (1 - 0.6*ramp(max(e.pastFirst, e.pastLast), 0.4, 0.9)) * (1 - 0.5*ramp(f.width, 9, 13))
 	// Where most of a side may be under hands, little is known of it: a fence has
 	// their colour as well.
 	own *= l.trust * (0.1 + 0.9*ramp(length/max(length+l.held(a, b), 1), 0.4, 0.7))

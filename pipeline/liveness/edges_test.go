@@ -47,7 +47,8 @@ func (s *stage) polygon(c color.RGBA, corners ...float64) {
 		x, y := s.to(corners[i], corners[i+1])
 		xs, ys = append(xs, x), append(ys, y)
 	}
-	within := image.Rect(int(slices.Min(xs)), int(slices.Min(ys)), int(slices.Max(xs))+2, int(slices.Max(ys))+2).Intersect(s.Rect)
+	within := image.Rect(int(slices.Min(xs)), int(slices.Min(ys)), int(slices.Max(xs))+2, int(slices.Max(ys))+
+		2).Intersect(s.Rect)
 	for y := within.Min.Y; y < within.Max.Y; y++ {
 		for x := within.Min.X; x < within.Max.X; x++ {
 			in := false
@@ -92,7 +93,8 @@ var (
 func (s *stage) person(bottom, aside float64) {
 	shoulder := min(3.3, aside)
 	if bottom > 2.2 {
-		s.polygon(shirt, -0.8, min(2.1, bottom), 0.8, min(2.1, bottom), shoulder*0.8, min(2.6, bottom), shoulder, min(3.4, bottom),
+		s.polygon(shirt, -0.8, min(2.1, bottom), 0.8, min(2.1, bottom), shoulder*0.8, min(2.6, bottom), shoulder,
+			min(3.4, bottom),
 			min(3.6, aside), bottom, -min(3.6, aside), bottom, -shoulder, min(3.4, bottom), -shoulder*0.8, min(2.6, bottom))
 	}
 	s.box(skin, -0.75, 1, 0.75, min(2, bottom))
@@ -231,14 +233,24 @@ func TestEdges(t *testing.T) {
 			s.hood()
 		}, false},
 		{"a hood's hem before a lower fence", func(s *stage) { s.fence(-3.6, 30); s.person(30, 9); s.hood() }, false},
-		{"a hood's hem before a wall and a fence", func(s *stage) { s.fence(-3.6, 1.5); s.box(brick, -30, 1.5, 30, 30); s.person(30, 9); s.hood() }, false},
+		{"a hood's hem before a wall and a fence", func(s *stage) {
+			s.fence(-3.6, 1.5)
+			s.box(brick, -30, 1.5, 30, 30)
+			s.person(30, 9)
+			s.hood()
+		}, false},
 		{"a striped jumper before a wall", func(s *stage) {
 			s.box(white, -30, -30, 30, -2.4)
 			s.box(color.RGBA{212, 210, 184, 255}, -30, -2.4, 30, 30)
 			s.person(30, 9)
 			s.stripes()
 		}, false},
-		{"a striped jumper before a fence", func(s *stage) { s.box(white, -30, -30, 30, 30); s.fence(-5, 30); s.person(30, 9); s.stripes() }, false},
+		{"a striped jumper before a fence", func(s *stage) {
+			s.box(white, -30, -30, 30, 30)
+			s.fence(-5, 30)
+			s.person(30, 9)
+			s.stripes()
+		}, false},
 		{"a striped jumper before the end of a wall", func(s *stage) {
 			s.box(white, -30, -30, 30, 30)
 			s.box(wood, -9, -2.4, 1.15, 30)
@@ -255,12 +267,28 @@ func TestEdges(t *testing.T) {
 		}, true},
 		{"paper", func(s *stage) { s.paper(white, 0.2, -2.4, -3, 2.4, 4) }, true},
 		{"paper before a door", func(s *stage) { s.doorway(9); s.paper(white, 0.2, -2.4, -3, 2.4, 4) }, true},
-		{"paper before bricks, askew", func(s *stage) { s.bricks(); s.askew(6, 0.02); s.paper(white, 0, -2.4, -3, 2.4, 4) }, true},
-		{"paper turned away", func(s *stage) { s.doorway(8); s.askew(-8, 0.05); s.paper(white, 0.2, -2.6, -3.2, 2.6, 4) }, true},
-		{"a tablet with a bezel", func(s *stage) { s.bricks(); s.askew(2, -0.03); s.paper(black, 0.35, -2.8, -3, 2.8, 5) }, true},
+		{"paper before bricks, askew", func(s *stage) {
+			s.bricks()
+			s.askew(6, 0.02)
+			s.paper(white, 0, -2.4, -3, 2.4, 4)
+		}, true},
+		{"paper turned away", func(s *stage) {
+			s.doorway(8)
+			s.askew(-8, 0.05)
+			s.paper(white, 0.2, -2.6, -3.2, 2.6, 4)
+		}, true},
+		{"a tablet with a bezel", func(s *stage) {
+			s.bricks()
+			s.askew(2, -0.03)
+			s.paper(black, 0.35, -2.8, -3, 2.8, 5)
+		}, true},
 		{"paper cut to the face", func(s *stage) { s.doorway(9); s.paper(white, 0, -1.6, -2.2, 1.6, 2) }, true},
 		{"paper that goes on below the still", func(s *stage) { s.doorway(14); s.paper(white, 0, -2.4, -3, 2.4, 40) }, true},
-		{"paper of which one side is beyond the still", func(s *stage) { s.doorway(14); s.askew(4, 0); s.paper(white, 0.2, -40, -3, 2.4, 4) }, true},
+		{"paper of which one side is beyond the still", func(s *stage) {
+			s.doorway(14)
+			s.askew(4, 0)
+			s.paper(white, 0.2, -40, -3, 2.4, 4)
+		}, true},
 	}
 	for _, size := range []struct {
 		w, h       int

@@ -26,9 +26,6 @@ type Weights struct {
 	// face, and Alone where they did not.
 	Networks Regression `json:"networks"`
 	Alone    Regression `json:"alone"`
-	// Copies is what frames that are plain copies of each other add to the mean
-	// of a ring's log-odds.
-	Copies float64 `json:"copies"`
 }
 
 //go:embed weights.json
@@ -60,6 +57,9 @@ func (r Regression) LogOdds(scores map[string]float64) float64 {
 }
 
 func logistic(x float64) float64 { return 1 / (1 + math.Exp(-x)) }
+
+// logOdds undoes logistic, upwards to the last bit that counts.
+func logOdds(p float64) float64 { return math.Log(p/(1-p)) + 1e-9 }
 
 func (r Regression) level(p float64) house.LivenessLevel {
 	switch {

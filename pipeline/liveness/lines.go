@@ -22,7 +22,8 @@ type patch struct {
 // on the still.
 func (v *view) patch(span, aside, above, below float64) *patch {
 	mx, my := (v.eyes[0].X+v.eyes[1].X)/2, (v.eyes[0].Y+v.eyes[1].Y)/2
-	within := image.Rect(int(mx-aside*v.span), int(my-above*v.span), int(mx+aside*v.span), int(my+below*v.span)).Intersect(v.bounds)
+	within := image.Rect(int(mx-aside*v.span), int(my-above*v.span), int(mx+aside*v.span),
+		int(my+below*v.span)).Intersect(v.bounds)
 	step := max(v.span/span, 1)
 	p := &patch{
 		w: int(float64(within.Dx()) / step), h: int(float64(within.Dy()) / step),

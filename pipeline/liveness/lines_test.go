@@ -56,7 +56,8 @@ json.dump([{"Angle": float(x), "Distance": float(y)} for x, y in zip(a, d)], sys
 			}
 		}
 		if !found {
-			t.Errorf("scikit-image finds a line at %.1f° and %.1f, which is none of ours", their.Angle*180/math.Pi, their.Distance)
+			t.Errorf("scikit-image finds a line at %.1f° and %.1f, which is none of ours", their.Angle*180/math.Pi,
+				their.Distance)
 		}
 	}
 }
@@ -97,7 +98,8 @@ func TestPatchSize(t *testing.T) {
 // No still and no face is too odd to be measured.
 func TestOddStills(t *testing.T) {
 	for _, size := range [][2]int{{1, 1}, {7, 3}, {40, 40}, {641, 3}, {5, 480}, {333, 251}} {
-		for _, at := range [][3]float64{{0, 0, 30}, {-500, 20, 40}, {150, 120, 9}, {150, 120, 0.5}, {150, 5000, 60}, {10, 10, 900}, {160, 130, 3}} {
+		for _, at := range [][3]float64{{0, 0, 30}, {-500, 20, 40}, {150, 120, 9}, {150, 120, 0.5}, {150, 5000, 60},
+			{10, 10, 900}, {160, 130, 3}} {
 			s := newStage(size[0], size[1], at[0], at[1], at[2])
 			s.person(9, 9)
 			for _, scene := range []*scene{newScene(s.taken(3)), newScene(s.RGBA)} {

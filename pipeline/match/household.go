@@ -60,3 +60,30 @@ func (c *Curve) Adapt(own house.StrangerDistances) *Curve {
 
 // corrected returns a rate after k false matches were observed in n comparisons.
 func corrected(rate, k, n float64) float64 { return (1 + k) / (1/rate + n) }
+
+// falling returns the nearest values, by least squares, that never rise: the
+// pool adjacent violators algorithm.
+func falling(values []float64) []float64 {
+	type pool struct {
+		mean float64
+		n    int
+	}
+	var pools []pool
+	for _, v := range values {
+		p := pool{v, 1}
+		for len(pools) > 0 && pools[len(pools)-1].mean < p.mean {
+			last := pools[len(pools)-1]
+			n := last.n + p.n
+			p = pool{(last.mean*float64(last.n) + p.mean*float64(p.n)) / float64(n), n}
+			pools = pools[:len(pools)-1]
+		}
+		pools = append(pools, p)
+	}
+	var out []float64
+	for _, p := range pools {
+		for range p.n {
+			out = append(out, p.mean)
+		}
+	}
+	return out
+}

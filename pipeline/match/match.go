@@ -1,5 +1,8 @@
 // Package match says who a face probably is.
 //
+//	gallery := match.NewGallery(references, match.Shipped(), match.DefaultPrior)
+//	found := gallery.Identify(match.Probe{Descriptor: face.Descriptor, Weight: 1}) // nil for a stranger
+//
 // What comes in is a face's descriptor, or those of one face on several frames
 // of a ring, and the [Gallery]: all enrolled references with their persons.
 // What goes out is the nearest person, the distance, and how sure that is: the
@@ -24,7 +27,7 @@
 //
 // A distance alone says little, and less the larger the gallery is. A [Curve]
 // turns it into the false match rate (FMR) of one comparison; below what was
-// ever observed, by a fitted tail ([Fit] says how). Then comes the false
+// ever observed, by a fitted tail (fit_test.go says how). Then comes the false
 // positive identification rate (FPIR) of a search through the gallery,
 //
 //	FPIR = 1 - (1 - FMR)^M

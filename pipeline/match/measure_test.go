@@ -61,7 +61,8 @@ func TestMeasureBars(t *testing.T) {
 		threshold := trial.ThresholdAt(1e-4)
 		fnmr := trial.FNMR(threshold)
 		t.Logf("%s: %d genuine, %d impostor; up to %.4f the FMR is %v (%s), the FNMR %v (%s); EER %.2g",
-			sights[c.sight].name, len(genuine), len(impostor), threshold, trial.FMR(threshold), trial.FMR(threshold).IntervalString(),
+			sights[c.sight].name, len(genuine), len(impostor), threshold, trial.FMR(threshold),
+			trial.FMR(threshold).IntervalString(),
 			fnmr, fnmr.IntervalString(), trial.EER())
 		if fnmr.Value() > c.bar {
 			t.Errorf("%s: an FNMR of %v, want at most %v", sights[c.sight].name, fnmr, c.bar)
@@ -108,7 +109,7 @@ func TestMeasureVaried(t *testing.T) {
 	}
 	for i := range refs {
 		others := append(append([]house.Reference(nil), refs[:i]...), refs[i+1:]...)
-		m := Identify(&refs[i].Descriptor, others)
+		m := identify(&refs[i].Descriptor, others)
 		if m == nil {
 			t.Errorf("%s is a stranger to the others", filepath.Base(names[i]))
 			continue
@@ -196,7 +197,8 @@ func TestMeasureFusion(t *testing.T) {
 				errors, c.Genuine(), fmrs, c.FMR(0.5).Value())
 		}
 	}
-	t.Logf("false non-matches over all sets and rates: %d fused, %d by the nearest, %d by the best picture alone", lost[0], lost[1], lost[2])
+	t.Logf("false non-matches over all sets and rates: %d fused, %d by the nearest, %d by the best picture alone", lost[0],
+		lost[1], lost[2])
 	if lost[0] >= lost[1] || lost[0] >= lost[2] {
 		t.Error("fusing loses no fewer genuine probes")
 	}
@@ -236,7 +238,8 @@ func TestMeasureFrames(t *testing.T) {
 	for i, name := range []string{"three frames together", "frames one by one"} {
 		c := NewComparisons(genuine[i], impostor[i])
 		fnmr[i] = c.FNMR(c.ThresholdAt(1e-3))
-		t.Logf("%s: FNMR %v at an FMR of 1e-3, %v at 1e-4; FMR at 0.50: %.2g", name, fnmr[i], c.FNMR(c.ThresholdAt(1e-4)), c.FMR(0.5).Value())
+		t.Logf("%s: FNMR %v at an FMR of 1e-3, %v at 1e-4; FMR at 0.50: %.2g", name, fnmr[i], c.FNMR(c.ThresholdAt(1e-4)),
+			c.FMR(0.5).Value())
 	}
 	if fnmr[0].Value() > fnmr[1].Value() {
 		t.Errorf("frames together lose %v, one by one %v", fnmr[0], fnmr[1])
@@ -255,7 +258,8 @@ func TestMeasureEffectiveNumber(t *testing.T) {
 	for _, set := range []struct {
 		name string
 		at   []int
-	}{{"two good", []int{full}}, {"six", []int{full, px60, px40}}, {"twelve", []int{full, px60, px40, px32, blurred, dark}}} {
+	}{{"two good", []int{full}}, {"six", []int{full, px60, px40}},
+		{"twelve", []int{full, px60, px40, px32, blurred, dark}}} {
 		var one, fusedAll, nearestAll []float64
 		n := 0
 		for _, s := range all {
@@ -286,7 +290,8 @@ func TestMeasureEffectiveNumber(t *testing.T) {
 			fusing := NewComparisons(nil, fusedAll).FMR(d).Value() / single.FMR(d).Value()
 			nearest := NewComparisons(nil, nearestAll).FMR(d).Value() / single.FMR(d).Value()
 			model := Size{n, 1}.Effective()
-			t.Logf("%s references of a person, at an FMR of %v: the effective number is %.2f fused, %.2f by the nearest; the model has %.2f",
+			t.Logf("%s references of a person, at an FMR of %v: the effective number is %.2f fused, %.2f by the nearest; the "+
+				"model has %.2f",
 				set.name, fmr, fusing, nearest, model)
 			if fusing > model {
 				t.Errorf("%s references err as often as %.2f, the model has %.2f", set.name, fusing, model)
@@ -329,7 +334,8 @@ func TestMeasureFPIR(t *testing.T) {
 		}
 		rate := Rate{named, searches}
 		low, _ := rate.Interval(0.95)
-		t.Logf("%d references of %d persons: %d of %d strangers were named, an FPIR of %v; the model has %.2g", size.References, size.Persons, named, searches, rate, expected)
+		t.Logf("%d references of %d persons: %d of %d strangers were named, an FPIR of %v; the model has %.2g",
+			size.References, size.Persons, named, searches, rate, expected)
 		if low > expected {
 			t.Errorf("%+v: an FPIR of %v, the model has %v", size, rate, expected)
 		}
@@ -429,10 +435,12 @@ func TestMeasureProbability(t *testing.T) {
 		for b := range bins {
 			if n[b] > 0 {
 				ece += math.Abs(sum[b]-float64(hits[b])) / float64(total)
-				t.Logf("probability %.3f on average, right in %.3f of %d", sum[b]/float64(n[b]), float64(hits[b])/float64(n[b]), n[b])
+				t.Logf("probability %.3f on average, right in %.3f of %d", sum[b]/float64(n[b]), float64(hits[b])/float64(n[b]),
+					n[b])
 			}
 		}
-		t.Logf("%d references a person: an expected calibration error of %.4f, a Brier score of %.4f, over %d probes", len(at), ece, brier/float64(total), total)
+		t.Logf("%d references a person: an expected calibration error of %.4f, a Brier score of %.4f, over %d probes",
+			len(at), ece, brier/float64(total), total)
 		if ece >= 0.05 {
 			t.Errorf("an expected calibration error of %v, want less than 0.05", ece)
 		}

@@ -149,7 +149,8 @@ json.dump(answer, sys.stdout)`, question, &answer)
 		for j, x := range answer[i].Distance {
 			fmr, fnmr := c.FMR(x).Value(), c.FNMR(x).Value()
 			if math.Abs(fmr-answer[i].FPR[j]) > 1e-12 || math.Abs(fnmr-(1-answer[i].TPR[j])) > 1e-12 {
-				t.Errorf("trial %d at %v: FMR %v, FNMR %v; scikit-learn has %v and %v", i, x, fmr, fnmr, answer[i].FPR[j], 1-answer[i].TPR[j])
+				t.Errorf("trial %d at %v: FMR %v, FNMR %v; scikit-learn has %v and %v", i, x, fmr, fnmr, answer[i].FPR[j],
+					1-answer[i].TPR[j])
 			}
 		}
 		if got := c.EER(); math.Abs(got-answer[i].EER) > 1e-12 {

@@ -185,7 +185,8 @@ func TestFitIsRepeatable(t *testing.T) {
 }
 
 func TestFitNeedsPairs(t *testing.T) {
-	if _, err := Fit(Trial{Persons: 2, Groups: []Group{{Pairs: []Pair{{0, 1, 0.5}}}}, Genuine: []float64{0.2}}, 1); !errors.Is(err, ErrFewExcesses) {
+	if _, err := Fit(Trial{Persons: 2, Groups: []Group{{Pairs: []Pair{{0, 1, 0.5}}}}, Genuine: []float64{0.2}},
+		1); !errors.Is(err, ErrFewExcesses) {
 		t.Error(err)
 	}
 }

@@ -85,7 +85,8 @@ const (
 func align(still image.Image, e eyes) (p plane, cut float64) {
 	scale := e.distance / eyeSpacing // pixels of the still for one here
 	part := reduce(still, e.bounds(), max(1, int(math.Ceil(scale/2))))
-	p = plane{make([]float64, alignedWidth*alignedHeight), make([]bool, alignedWidth*alignedHeight), alignedWidth, alignedHeight}
+	p = plane{make([]float64, alignedWidth*alignedHeight), make([]bool, alignedWidth*alignedHeight), alignedWidth,
+		alignedHeight}
 	inside, beyond := 0, 0
 	for y := range p.h {
 		for x := range p.w {

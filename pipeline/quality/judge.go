@@ -93,7 +93,9 @@ var criteria = []criterion{
 		value:   func(q house.Quality) float64 { return q.PixelsPerMetre },
 		useless: float64(Detect), poor: float64(Identify), enough: float64(Identify), fine: float64(Identify),
 		says: func(q house.Quality) string {
-			return fmt.Sprintf("The face is too far away to identify somebody: it shows %.0f pixels per metre, %d are asked for.", q.PixelsPerMetre, Identify)
+			return fmt.Sprintf(
+				"The face is too far away to identify somebody: it shows %.0f pixels per metre, %d are asked for.",
+				q.PixelsPerMetre, Identify)
 		},
 		do: "Choose a photograph taken from nearer.",
 	},

@@ -22,21 +22,33 @@ func TestJudge(t *testing.T) {
 		{"small", func(q *house.Quality) { q.FaceWidth = 42 }, "small", false, "The face is only 42 pixels wide."},
 		{"just large enough", func(q *house.Quality) { q.FaceWidth = 80 }, "", false, ""},
 		{"just too small", func(q *house.Quality) { q.FaceWidth = 79 }, "small", false, "The face is only 79 pixels wide."},
-		{"far", func(q *house.Quality) { q.PixelsPerMetre = 190 }, "far", true, "The face is too far away to identify somebody: it shows 190 pixels per metre, 250 are asked for."},
+		{"far", func(q *house.Quality) {
+			q.PixelsPerMetre = 190
+		}, "far", true, "The face is too far away to identify somebody: it shows 190 pixels per metre, 250 are asked for."},
 		{"soft", func(q *house.Quality) { q.Sharpness = .02 }, "blurred", false, "The face is blurred."},
 		{"blurred", func(q *house.Quality) { q.Sharpness = .009 }, "blurred", true, "The face is blurred."},
 		{"dark", func(q *house.Quality) { q.Luma = 30 }, "dark", false, "The face is too dark."},
 		{"night", func(q *house.Quality) { q.Luma = 12 }, "dark", true, "The face is too dark."},
 		{"bright", func(q *house.Quality) { q.Luma = 240 }, "bright", true, "The face is too bright."},
-		{"clipped", func(q *house.Quality) { q.Clipped = .234 }, "clipped", false, "23 % of the face is plain black or white."},
+		{"clipped", func(q *house.Quality) {
+			q.Clipped = .234
+		}, "clipped", false, "23 % of the face is plain black or white."},
 		{"haze", func(q *house.Quality) { q.Contrast = .02 }, "flat", true, "The face has hardly any contrast."},
-		{"turned left", func(q *house.Quality) { q.Yaw = -40 }, "turned", false, "The face is turned aside by about 40 degrees."},
-		{"turned right", func(q *house.Quality) { q.Yaw = 50 }, "turned", true, "The face is turned aside by about 50 degrees."},
+		{"turned left", func(q *house.Quality) {
+			q.Yaw = -40
+		}, "turned", false, "The face is turned aside by about 40 degrees."},
+		{"turned right", func(q *house.Quality) {
+			q.Yaw = 50
+		}, "turned", true, "The face is turned aside by about 50 degrees."},
 		{"tilted", func(q *house.Quality) { q.Roll = -40 }, "tilted", false, "The head is tilted by 40 degrees."},
 		{"covered", func(q *house.Quality) { q.Occlusion = .5 }, "covered", false, "A part of the face may be covered."},
 		{"cut", func(q *house.Quality) { q.Cut = .3 }, "cut", true, "The edge of the picture cuts off 30 % of the face."},
-		{"the worst first", func(q *house.Quality) { q.FaceWidth, q.Sharpness = 70, .001 }, "blurred small", true, "The face is blurred."},
-		{"no eyes", func(q *house.Quality) { *q = house.Quality{FaceWidth: 90} }, "no-eyes", true, "The eyes could not be made out."},
+		{"the worst first", func(q *house.Quality) {
+			q.FaceWidth, q.Sharpness = 70, .001
+		}, "blurred small", true, "The face is blurred."},
+		{"no eyes", func(q *house.Quality) {
+			*q = house.Quality{FaceWidth: 90}
+		}, "no-eyes", true, "The eyes could not be made out."},
 	} {
 		q := fine
 		c.change(&q)
@@ -86,7 +98,8 @@ func TestLevels(t *testing.T) {
 	for _, c := range []struct {
 		pixels float64
 		want   string
-	}{{1000, "identify"}, {250, "identify"}, {249, "recognise"}, {125, "recognise"}, {124, "observe"}, {62, "observe"}, {61, "detect"}, {25, "detect"}, {24, "below detect"}, {0, "below detect"}} {
+	}{{1000, "identify"}, {250, "identify"}, {249, "recognise"}, {125, "recognise"}, {124, "observe"}, {62, "observe"},
+		{61, "detect"}, {25, "detect"}, {24, "below detect"}, {0, "below detect"}} {
 		if got := LevelOf(house.Quality{PixelsPerMetre: c.pixels}).String(); got != c.want {
 			t.Errorf("%v pixels per metre: %s, want %s", c.pixels, got, c.want)
 		}

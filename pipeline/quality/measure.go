@@ -149,7 +149,8 @@ var parts = []image.Rectangle{part(-.5, 0, .3, .18), part(.5, 0, .3, .18), part(
 
 func part(x, y, halfWidth, halfHeight float64) image.Rectangle {
 	px := func(v, zero float64) int { return int(math.Round(v*eyeSpacing + zero)) }
-	return image.Rect(px(x-halfWidth, alignedX), px(y-halfHeight, alignedY), px(x+halfWidth, alignedX), px(y+halfHeight, alignedY))
+	return image.Rect(px(x-halfWidth, alignedX), px(y-halfHeight, alignedY), px(x+halfWidth, alignedX),
+		px(y+halfHeight, alignedY))
 }
 
 // plainest is the contrast of a part, as a share of the whole face's, under

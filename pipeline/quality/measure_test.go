@@ -19,7 +19,8 @@ func faceAt(middle house.Point, eyes, roll float64) house.Face {
 	sin, cos := math.Sincos(roll * math.Pi / 180)
 	var f house.Face
 	for _, p := range []house.Point{{X: .75}, {X: .25}, {X: -.75}, {X: -.25}, {Y: .65}} {
-		f.Landmarks = append(f.Landmarks, house.Point{X: middle.X + eyes*(p.X*cos-p.Y*sin), Y: middle.Y + eyes*(p.X*sin+p.Y*cos)})
+		f.Landmarks = append(f.Landmarks, house.Point{X: middle.X + eyes*(p.X*cos-p.Y*sin),
+			Y: middle.Y + eyes*(p.X*sin+p.Y*cos)})
 	}
 	f.Box = image.Rect(0, 0, int(2.4*eyes), int(2.4*eyes)).Add(image.Pt(int(middle.X-1.2*eyes), int(middle.Y-.8*eyes)))
 	return f
@@ -65,9 +66,11 @@ q = json.load(sys.stdin)
 a = np.array(q["luma"]).reshape(q["h"], q["w"]); m = np.array(q["in"]).reshape(a.shape)
 inner = ndimage.binary_erosion(m, np.ones((3, 3)))
 second = lambda *k: ndimage.convolve(a, np.array(k))[inner].var()
-variances = [ndimage.laplace(a)[inner].var(), second([0, 0, 0], [1, -2, 1], [0, 0, 0]), second([0, 1, 0], [0, -2, 0], [0, 1, 0]),
+variances = [ndimage.laplace(a)[inner].var(),
+    second([0, 0, 0], [1, -2, 1], [0, 0, 0]), second([0, 1, 0], [0, -2, 0], [0, 1, 0]),
     second([1, 0, 0], [0, -2, 0], [0, 0, 1]), second([0, 0, 1], [0, -2, 0], [1, 0, 0])]
-print(json.dumps({"mean": a[m].mean(), "deviation": a[m].std(), "clipped": float(((a[m] <= 5) | (a[m] >= 250)).mean()), "variances": variances}))
+clipped = ((a[m] <= 5) | (a[m] >= 250)).mean()
+print(json.dumps({"mean": a[m].mean(), "deviation": a[m].std(), "clipped": float(clipped), "variances": variances}))
 `, map[string]any{"luma": p.luma, "in": p.in, "w": p.w, "h": p.h}, &want)
 	mean, deviation := p.moments(image.Rect(0, 0, p.w, p.h))
 	near(t, "the mean", mean, want.Mean, 1e-9)
@@ -107,7 +110,8 @@ total = 0
 for dy in (-.25, .25):
     for dx in (-.25, .25):
         zero = np.array([.5 + dy - q["y"], .5 + dx - q["x"]])
-        total = total + ndimage.affine_transform(a, m, offset=np.array([70.8, 95.3]) + m @ zero, output_shape=(q["h"], q["w"]), order=1) / 4
+        offset = np.array([70.8, 95.3]) + m @ zero
+        total = total + ndimage.affine_transform(a, m, offset=offset, output_shape=(q["h"], q["w"]), order=1) / 4
 print(json.dumps(total.ravel().tolist()))
 `, map[string]any{"luma": ints(still.Pix), "x": alignedX, "y": alignedY, "w": got.w, "h": got.h}, &want)
 	compared := 0
@@ -119,7 +123,8 @@ print(json.dumps(total.ravel().tolist()))
 			}
 		}
 	}
-	if ellipse := math.Pi * halfWidth * halfHeight * eyeSpacing * eyeSpacing; math.Abs(float64(compared)-ellipse) > .02*ellipse {
+	if ellipse := math.Pi * halfWidth * halfHeight * eyeSpacing * eyeSpacing; math.Abs(float64(compared)-ellipse) >
+		.02*ellipse {
 		t.Errorf("%d pixels are within the face, an ellipse of %.0f", compared, ellipse)
 	}
 }
@@ -211,13 +216,17 @@ func TestEyesInEitherOrder(t *testing.T) {
 func TestComparable(t *testing.T) {
 	wave := func(x, y int) float64 { return 120 + 50*math.Sin(float64(x)/3) + 40*math.Sin(float64(y)/4) }
 	small := Measure(grey(300, 300, wave), faceAt(house.Point{X: 150, Y: 120}, 60, 0))
-	large := Measure(grey(900, 900, func(x, y int) float64 { return wave(x/3, y/3) }), faceAt(house.Point{X: 451, Y: 361}, 180, 0))
+	large := Measure(grey(900, 900, func(x, y int) float64 {
+		return wave(x/3, y/3)
+	}), faceAt(house.Point{X: 451, Y: 361}, 180, 0))
 	near(t, "the luma", large.Luma, small.Luma, .5)
 	near(t, "the contrast", large.Contrast, small.Contrast, .002)
 	near(t, "the sharpness", large.Sharpness, small.Sharpness, .1*small.Sharpness)
 	near(t, "the pixels per metre", large.PixelsPerMetre, 3*small.PixelsPerMetre, 1e-9)
 
-	dark := Measure(grey(300, 300, func(x, y int) float64 { return .5 * wave(x, y) }), faceAt(house.Point{X: 150, Y: 120}, 60, 0))
+	dark := Measure(grey(300, 300, func(x, y int) float64 {
+		return .5 * wave(x, y)
+	}), faceAt(house.Point{X: 150, Y: 120}, 60, 0))
 	near(t, "the luma", dark.Luma, small.Luma/2, .5)
 	near(t, "the contrast", dark.Contrast, small.Contrast/2, .002)
 	near(t, "the sharpness", dark.Sharpness, small.Sharpness, .05*small.Sharpness)

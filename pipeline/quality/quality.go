@@ -1,6 +1,9 @@
 // Package quality measures how well a face on a still can be judged, and says
 // in plain words what is wrong with it.
 //
+//	q := quality.Measure(still, face)
+//	score, complaints := quality.Judge(q)
+//
 // What comes in is a still and a face that was found on it. What goes out are
 // numbers ([Measure]), and what they are worth ([Judge]): a score that weighs a
 // picture against others, and complaints for people. A photograph with
@@ -26,7 +29,8 @@
 //     autofocusing in brightfield microscopy, ICPR 2000, from memory) or, where
 //     there is less detail along one of four directions, since something moved,
 //     that of the second difference along it. It is divided by the variance of the
-//     luma, so that a dark picture or dark skin is not taken for a blurred one. The size at which it is measured makes it
+//     luma, so that a dark picture or dark skin is not taken for a blurred one. The size at which it is measured makes
+//     it
 //     count what matters for recognition: of the blur of a large face much goes
 //     when it is reduced, and a face smaller than that is rightly found less
 //     sharp. Noise counts as detail, so a still taken at night may seem sharper

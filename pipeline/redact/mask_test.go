@@ -22,7 +22,8 @@ var masks = []struct {
 	{"left half", []house.Polygon{half}},
 	{"odd corner", []house.Polygon{{{X: 0.8013, Y: 0.7771}, {X: 1, Y: 0.7771}, {X: 1, Y: 1}, {X: 0.8013, Y: 1}}}},
 	{"slanted", []house.Polygon{{{X: 0.111, Y: 0.203}, {X: 0.417, Y: 0.097}, {X: 0.371, Y: 0.533}}}},
-	{"hook", []house.Polygon{{{X: 0.1, Y: 0.1}, {X: 0.9, Y: 0.13}, {X: 0.87, Y: 0.9}, {X: 0.8, Y: 0.2}, {X: 0.1, Y: 0.16}}}},
+	{"hook", []house.Polygon{{{X: 0.1, Y: 0.1}, {X: 0.9, Y: 0.13}, {X: 0.87, Y: 0.9}, {X: 0.8, Y: 0.2},
+		{X: 0.1, Y: 0.16}}}},
 	{"sliver", []house.Polygon{{{X: 0.3001, Y: 0}, {X: 0.302, Y: 0}, {X: 0.7023, Y: 1}, {X: 0.7004, Y: 1}}}},
 	{"two, one across the other", []house.Polygon{
 		{{X: 0.4, Y: 0.45}, {X: 0.6, Y: 0.45}, {X: 0.6, Y: 0.55}, {X: 0.4, Y: 0.55}},
@@ -238,7 +239,8 @@ func TestBlocksOfATurnedStill(t *testing.T) {
 		covered := coverageOf(size, mask.masks)
 		for i := range 30 {
 			phase := image.Pt(2*r.IntN(8), 2*r.IntN(8)) // whole colour samples
-			one := noise(r, size.X, size.Y, []image.YCbCrSubsampleRatio{image.YCbCrSubsampleRatio420, image.YCbCrSubsampleRatio444, 0}[i%3], i%3 == 2)
+			one := noise(r, size.X, size.Y, []image.YCbCrSubsampleRatio{image.YCbCrSubsampleRatio420,
+				image.YCbCrSubsampleRatio444, 0}[i%3], i%3 == 2)
 			other := edited(t, one, func(p plane, pixels image.Rectangle, v byte) byte {
 				at := image.Pt((pixels.Min.X+phase.X)/16*16, (pixels.Min.Y+phase.Y)/16*16).Sub(phase)
 				if covered.touches(image.Rectangle{at, at.Add(image.Pt(16, 16))}) {
@@ -322,7 +324,8 @@ func TestTouched(t *testing.T) {
 			d := 0.05 + 0.45*r.Float64()
 			p[i] = house.Point{X: 0.5 + d*cos, Y: 0.5 + d*sin}
 			if r.IntN(2) == 0 { // on the lines between pixels
-				p[i] = house.Point{X: math.Round(p[i].X*float64(size.X)) / float64(size.X), Y: math.Round(p[i].Y*float64(size.Y)) / float64(size.Y)}
+				p[i] = house.Point{X: math.Round(p[i].X*float64(size.X)) / float64(size.X),
+					Y: math.Round(p[i].Y*float64(size.Y)) / float64(size.Y)}
 			}
 		}
 		if p.Check() != nil {

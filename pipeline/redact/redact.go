@@ -1,14 +1,14 @@
 // Package redact takes out of a still what must not be seen: what lies under
 // a privacy mask, the faces of others, and detail that need not be kept.
 //
+//	still, err = redact.Mask(still, masks)                  // what a bell must not show: black, before a still is kept
+//	given, err := redact.Blur(still, facesOfOthers)         // in a copy that somebody is given of their own visits
+//	small, width, height, err := redact.Shrink(still, 320)  // kept in the place of the first after some time
+//
 // What comes in is a still as the archive keeps it: one upright YCbCr or grey
 // JPEG picture without metadata. What goes out is another such still. Nothing
 // is changed in place. A still of which nothing has to be taken is returned as
 // it is, to the byte, and not encoded anew.
-//
-//	Mask    what a bell must not show: black, before the still is stored or searched
-//	Blur    faces of others, in a copy that somebody is given of their own visits
-//	Shrink  a smaller still, kept in the place of the first after some time
 //
 // # Why what is taken can't be brought back
 //

@@ -177,7 +177,8 @@ func TestNothingToDoChangesNoByte(t *testing.T) {
 	if got, err := MaskImage(m, []house.Polygon{}); err != nil || got != m {
 		t.Errorf("without masks another picture: %v", err)
 	}
-	for _, boxes := range [][]image.Rectangle{nil, {{}}, {image.Rect(50, 50, 50, 70)}, {image.Rect(100, 0, 120, 20), image.Rect(-9, -9, 0, 0)}} {
+	for _, boxes := range [][]image.Rectangle{nil, {{}}, {image.Rect(50, 50, 50, 70)},
+		{image.Rect(100, 0, 120, 20), image.Rect(-9, -9, 0, 0)}} {
 		if got, err := Blur(still, boxes); err != nil || !bytes.Equal(got, still) {
 			t.Errorf("no face at %v: %d bytes, were %d, %v", boxes, len(got), len(still), err)
 		}
@@ -199,7 +200,8 @@ func TestErrors(t *testing.T) {
 	for _, test := range []struct {
 		name  string
 		still []byte
-	}{{"nothing", nil}, {"text", []byte("no picture")}, {"a header alone", whole[:200]}, {"half", whole[:len(whole)/2]}, {"RGB", rgb}} {
+	}{{"nothing", nil}, {"text", []byte("no picture")}, {"a header alone", whole[:200]}, {"half", whole[:len(whole)/2]},
+		{"RGB", rgb}} {
 		_, maskErr := Mask(test.still, []house.Polygon{half})
 		_, blurErr := Blur(test.still, []image.Rectangle{image.Rect(2, 2, 9, 9)})
 		_, _, _, shrinkErr := Shrink(test.still, 10)
@@ -243,7 +245,8 @@ func TestCallersBytesStay(t *testing.T) {
 	if _, _, _, err := Shrink(still, 50); err != nil {
 		t.Fatal(err)
 	}
-	if !bytes.Equal(still, before) || !samePicture(t, m, decoded(t, before)) || !boxes[0].Empty() || boxes[1] != image.Rect(10, 10, 20, 20) {
+	if !bytes.Equal(still, before) || !samePicture(t, m, decoded(t, before)) || !boxes[0].Empty() ||
+		boxes[1] != image.Rect(10, 10, 20, 20) {
 		t.Error("something of the caller's was changed")
 	}
 }
@@ -252,7 +255,8 @@ func TestCallersBytesStay(t *testing.T) {
 func FuzzRedact(f *testing.F) {
 	f.Add(asJPEG(f, scene(48, 40), 70), 0.2, 0.3, 0.7, uint16(3), uint16(5), uint16(20), uint16(21), uint16(17))
 	f.Add(asJPEG(f, asGrey(scene(20, 50)), 70), 0.0, 0.9, 1.0, uint16(0), uint16(0), uint16(900), uint16(900), uint16(1))
-	for _, name := range []string{"video-001.q50.410.progressive.jpeg", "video-001.q50.411.jpeg", "video-001.221212.jpeg"} {
+	for _, name := range []string{"video-001.q50.410.progressive.jpeg", "video-001.q50.411.jpeg",
+		"video-001.221212.jpeg"} {
 		if b, err := readGoImage("testdata/" + name); err == nil {
 			f.Add(b, 0.1, 0.2, 0.3, uint16(30), uint16(30), uint16(60), uint16(60), uint16(99))
 		}

@@ -34,7 +34,8 @@ func TestShrink(t *testing.T) {
 			}
 			got := decoded(t, small)
 			if image.Pt(w, h) != test.want || got.Bounds() != (image.Rectangle{Max: test.want}) {
-				t.Errorf("%d x %d to %d: said to be %d x %d, is %v, want %v", test.width, test.height, test.side, w, h, got.Bounds(), test.want)
+				t.Errorf("%d x %d to %d: said to be %d x %d, is %v, want %v", test.width, test.height, test.side, w, h,
+					got.Bounds(), test.want)
 			}
 			if _, stays := got.(*image.Gray); stays != grey {
 				t.Errorf("grey was %v and is %v", grey, stays)

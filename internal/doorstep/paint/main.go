@@ -34,8 +34,10 @@ func main() {
 	flag.Uint64Var(&p.seed, "seed", 1, "another seed paints other stills")
 	flag.Float64Var(&p.turn, "turn", 0, "by how many degrees at most faces are turned, either way")
 	flag.Parse()
-	if p.out == "" || flag.NArg() > 0 || p.count < 1 || p.width < 0 || p.width > doorstep.MaxWidth || p.turn < 0 || p.turn > 45 {
-		fmt.Fprintf(os.Stderr, "usage: paint --out DIR [--width 0..%d] [--count N] [--seed N] [--turn 0..45]\n", doorstep.MaxWidth)
+	if p.out == "" || flag.NArg() > 0 || p.count < 1 || p.width < 0 || p.width > doorstep.MaxWidth || p.turn < 0 ||
+		p.turn > 45 {
+		fmt.Fprintf(os.Stderr, "usage: paint --out DIR [--width 0..%d] [--count N] [--seed N] [--turn 0..45]\n",
+			doorstep.MaxWidth)
 		flag.PrintDefaults()
 		os.Exit(2)
 	}

@@ -6,10 +6,12 @@ package photographs
 import (
 	"bytes"
 	"image"
+	"image/color"
 	"image/jpeg"
 	"math/bits"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 	"time"
 
@@ -137,12 +139,14 @@ func TestCopiesAreKnown(t *testing.T) {
 					t.Errorf("%s: smiling is taken for a copy of not smiling", p.person)
 				}
 				t.Logf("%s: another picture differs in %d bits and is %.3f apart", p.person,
-					bits.OnesCount64(uint64(o.face.ImageHash^p.face.ImageHash)), match.Distance(&o.face.Descriptor, &p.face.Descriptor))
+					bits.OnesCount64(uint64(o.face.ImageHash^p.face.ImageHash)),
+					match.Distance(&o.face.Descriptor, &p.face.Descriptor))
 			}
 		}
 		for _, way := range []struct{ width, quality int }{{700, 85}, {700, 60}, {550, 75}} {
 			var packed bytes.Buffer
-			if err := jpeg.Encode(&packed, imaging.Resize(p.image, way.width, 0, imaging.Lanczos), &jpeg.Options{Quality: way.quality}); err != nil {
+			if err := jpeg.Encode(&packed, imaging.Resize(p.image, way.width, 0, imaging.Lanczos),
+				&jpeg.Options{Quality: way.quality}); err != nil {
 				t.Fatal(err)
 			}
 			img, err := jpeg.Decode(&packed)
@@ -162,5 +166,35 @@ func TestCopiesAreKnown(t *testing.T) {
 	t.Logf("%d of %d copies were known; %d other pictures of the same persons", known, copies, others)
 	if known*10 < copies*8 || copies < 50 || others < 15 {
 		t.Errorf("%d of %d copies were known, %d others", known, copies, others)
+	}
+}
+
+// BenchmarkExamine looks for all signs of one still, 1280 by 1024 pixels with
+// one face, with the networks and without.
+func BenchmarkExamine(b *testing.B) {
+	p := portraits(b, 68)[0]
+	still := image.NewYCbCr(image.Rect(0, 0, 1280, 1024), image.YCbCrSubsampleRatio420)
+	at := image.Pt(290, 162)
+	for y := range 1024 {
+		for x := range 1280 {
+			r, g, bl, _ := p.image.At(min(max(x-at.X, 0), 699), min(max(y-at.Y, 0), 699)).RGBA()
+			yy, cb, cr := color.RGBToYCbCr(uint8(r>>8), uint8(g>>8), uint8(bl>>8))
+			c := still.COffset(x, y)
+			still.Y[still.YOffset(x, y)], still.Cb[c], still.Cr[c] = yy, cb, cr
+		}
+	}
+	f := p.face
+	f.Box = f.Box.Add(at)
+	f.Landmarks = slices.Clone(f.Landmarks)
+	for i := range f.Landmarks {
+		f.Landmarks[i].X += float64(at.X)
+		f.Landmarks[i].Y += float64(at.Y)
+	}
+	for name, signs := range map[string]*liveness.Examiner{"networks": liveness.New(nets(b)), "alone": liveness.New(nil)} {
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				signs.Examine(still, []house.Face{f})
+			}
+		})
 	}
 }

@@ -108,7 +108,8 @@ func TestPortraitsPass(t *testing.T) {
 			}
 		}
 		slices.Sort(scores)
-		t.Logf("%s: %d of %d can be enrolled; scores from %.2f, median %.2f", c.pattern, passed, len(all), scores[0], scores[len(scores)/2])
+		t.Logf("%s: %d of %d can be enrolled; scores from %.2f, median %.2f", c.pattern, passed, len(all), scores[0],
+			scores[len(scores)/2])
 		if float64(passed) < c.least*float64(len(all)) {
 			t.Errorf("%s: %d of %d can be enrolled", c.pattern, passed, len(all))
 		}
@@ -125,11 +126,21 @@ func TestWorse(t *testing.T) {
 		by     []float64
 		code   string
 	}{
-		{"blurred", func(p photograph, by float64) image.Image { return imaging.Blur(p.image, by*eyes(p)) }, []float64{.01, .02, .04, .06, .09}, "blurred"},
-		{"shaken", func(p photograph, by float64) image.Image { return shaken(p.image, int(by*eyes(p))) }, []float64{.05, .1, .2, .35, .6}, "blurred"},
-		{"darkened", func(p photograph, by float64) image.Image { return exposed(p.image, by) }, []float64{.8, .5, .3, .2, .1, .04, .01}, "dark"},
-		{"overexposed", func(p photograph, by float64) image.Image { return exposed(p.image, by) }, []float64{1.5, 2, 3, 6, 12, 24}, "bright"},
-		{"hazy", func(p photograph, by float64) image.Image { return imaging.AdjustContrast(p.image, by) }, []float64{-20, -50, -70, -85, -95}, "flat"},
+		{"blurred", func(p photograph, by float64) image.Image {
+			return imaging.Blur(p.image, by*eyes(p))
+		}, []float64{.01, .02, .04, .06, .09}, "blurred"},
+		{"shaken", func(p photograph, by float64) image.Image {
+			return shaken(p.image, int(by*eyes(p)))
+		}, []float64{.05, .1, .2, .35, .6}, "blurred"},
+		{"darkened", func(p photograph, by float64) image.Image {
+			return exposed(p.image, by)
+		}, []float64{.8, .5, .3, .2, .1, .04, .01}, "dark"},
+		{"overexposed", func(p photograph, by float64) image.Image {
+			return exposed(p.image, by)
+		}, []float64{1.5, 2, 3, 6, 12, 24}, "bright"},
+		{"hazy", func(p photograph, by float64) image.Image {
+			return imaging.AdjustContrast(p.image, by)
+		}, []float64{-20, -50, -70, -85, -95}, "flat"},
 		{"covered from the chin up", covered, []float64{1.5, 1.2, .8, .4, -.3}, "covered"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -192,7 +203,8 @@ func exposed(img image.Image, light float64) image.Image {
 // so many distances of the eyes below them.
 func covered(p photograph, up float64) image.Image {
 	to := imaging.Clone(p.image)
-	draw.Draw(to, image.Rectangle{p.at(-1.5, up), p.at(1.5, 2)}, image.NewUniform(color.Gray{uint8(p.quality().Luma)}), image.Point{}, draw.Src)
+	draw.Draw(to, image.Rectangle{p.at(-1.5, up), p.at(1.5, 2)}, image.NewUniform(color.Gray{uint8(p.quality().Luma)}),
+		image.Point{}, draw.Src)
 	return to
 }
 
@@ -226,7 +238,9 @@ func BenchmarkCovered(b *testing.B) {
 						}
 					}
 					q := quality.Measure(to, p.face)
-					if _, complaints := quality.Judge(q); slices.ContainsFunc(complaints, func(c quality.Complaint) bool { return c.Code == "covered" }) {
+					if _, complaints := quality.Judge(q); slices.ContainsFunc(complaints, func(c quality.Complaint) bool {
+						return c.Code == "covered"
+					}) {
 						seen++
 					}
 					if quality.Poor(q) {
@@ -264,7 +278,8 @@ func TestRotatedCopies(t *testing.T) {
 			g := turned.quality()
 			near(t, fmt.Sprintf("%s: the roll, turned by %v,", p.name, by), g.Roll, q.Roll+by, 3)
 			near(t, fmt.Sprintf("%s: the yaw, turned by %v,", p.name, by), g.Yaw, q.Yaw, 9)
-			near(t, fmt.Sprintf("%s: the distance of the eyes, turned by %v,", p.name, by), g.EyeDistance, q.EyeDistance, .06*q.EyeDistance)
+			near(t, fmt.Sprintf("%s: the distance of the eyes, turned by %v,", p.name, by), g.EyeDistance, q.EyeDistance,
+				.06*q.EyeDistance)
 		}
 		mirrored, ok := only(t, f, p.name, imaging.FlipH(p.image))
 		if !ok {
@@ -336,7 +351,8 @@ func recognised(b *testing.B, f *face.Finder, references, probes []photograph, w
 				}
 			}
 		}
-		for unit, n := range map[string]int{"found": found, "poor": poor, "refused": refused, "missed": missed, "false": called} {
+		for unit, n := range map[string]int{"found": found, "poor": poor, "refused": refused, "missed": missed,
+			"false": called} {
 			b.ReportMetric(float64(n), unit)
 		}
 	}
@@ -374,7 +390,8 @@ func BenchmarkPhotographs(b *testing.B) {
 	for _, set := range []struct {
 		name string
 		all  []photograph
-	}{{"portraits", append(people(b, f, "pairs/*/neutral.jpg", 1), people(b, f, "pairs/*/smiling.jpg", 1)...)}, {"examples", examples}} {
+	}{{"portraits", append(people(b, f, "pairs/*/neutral.jpg", 1), people(b, f, "pairs/*/smiling.jpg", 1)...)},
+		{"examples", examples}} {
 		b.Run(set.name, func(b *testing.B) {
 			values := make(map[string][]float64)
 			said := make(map[string]int)
@@ -391,7 +408,8 @@ func BenchmarkPhotographs(b *testing.B) {
 						said["POOR"]++
 					}
 					for name, v := range map[string]float64{
-						"score": score, "eyes": q.EyeDistance, "px/m": q.PixelsPerMetre, "sharpness": q.Sharpness, "luma": q.Luma, "clipped": q.Clipped,
+						"score": score, "eyes": q.EyeDistance, "px/m": q.PixelsPerMetre, "sharpness": q.Sharpness, "luma": q.Luma,
+						"clipped":  q.Clipped,
 						"contrast": q.Contrast, "yaw": q.Yaw, "roll": q.Roll, "occlusion": q.Occlusion, "cut": q.Cut,
 					} {
 						values[name] = append(values[name], v)
@@ -401,10 +419,12 @@ func BenchmarkPhotographs(b *testing.B) {
 			var lines []string
 			for name, v := range values {
 				slices.Sort(v)
-				lines = append(lines, fmt.Sprintf("%-10s %8.3f %8.3f %8.3f %8.3f %8.3f", name, v[0], v[len(v)/20], v[len(v)/2], v[len(v)-1-len(v)/20], v[len(v)-1]))
+				lines = append(lines, fmt.Sprintf("%-10s %8.3f %8.3f %8.3f %8.3f %8.3f", name, v[0], v[len(v)/20], v[len(v)/2],
+					v[len(v)-1-len(v)/20], v[len(v)-1]))
 			}
 			slices.Sort(lines)
-			fmt.Printf("%d faces; least, 5 %%, median, 95 %%, most:\n%s\ncomplaints: %v\n", len(set.all), strings.Join(lines, "\n"), said)
+			fmt.Printf("%d faces; least, 5 %%, median, 95 %%, most:\n%s\ncomplaints: %v\n", len(set.all),
+				strings.Join(lines, "\n"), said)
 		})
 	}
 }

@@ -119,7 +119,9 @@ func TestOthersInAnExport(t *testing.T) {
 			switch {
 			case ok && match.Distance(&found.Descriptor, &one.Descriptor) < same:
 				left++
-			case slices.ContainsFunc(boxes, func(b image.Rectangle) bool { return b.Inset(-b.Dx()/2 - 2*redact.Reach).Overlaps(one.Box) }):
+			case slices.ContainsFunc(boxes, func(b image.Rectangle) bool {
+				return b.Inset(-b.Dx()/2 - 2*redact.Reach).Overlaps(one.Box)
+			}):
 				tooClose++ // cheek by cheek: the other's margin goes over it
 			default:
 				t.Errorf("%s: the face at %v, not blurred, is not recognised: found %v", filepath.Base(name), one.Box, ok)
@@ -138,7 +140,8 @@ func TestBlurredFacesAreNotFound(t *testing.T) {
 	f := open(t)
 	dir, ok := doorstep.Faces()
 	if !ok {
-		t.Skipf("SKIPPED: no photographs in %s, so no painted face was blurred; LINTEL_FACES names their folder", filepath.Join(dir, "pairs"))
+		t.Skipf("SKIPPED: no photographs in %s, so no painted face was blurred; LINTEL_FACES names their folder",
+			filepath.Join(dir, "pairs"))
 	}
 	portraits, err := doorstep.ReadPortraits(dir, 8, func(m image.Image) (image.Rectangle, error) {
 		faces, err := f.Find(t.Context(), m)

@@ -1,73 +1,24 @@
-package store
+package backup
 
 import (
 	"bytes"
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"maps"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"slices"
-	"strings"
 	"testing"
 	"time"
 
 	"filippo.io/age"
 
 	"lintel/internal/house"
+	"lintel/store"
 	"lintel/store/seal"
 )
-
-func keyOf(key seal.Key) func(string) (seal.Key, error) {
-	return func(string) (seal.Key, error) { return key, nil }
-}
-
-// dump returns every row of every table, through the driver alone.
-func dump(t *testing.T, dir string) string {
-	t.Helper()
-	db, err := openDatabase(dir, "deferred")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer db.Close()
-	rows, err := db.QueryContext(t.Context(), `SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name`)
-	if err != nil {
-		t.Fatal(err)
-	}
-	tables, err := collect(rows, func(name *string) error { return rows.Scan(name) })
-	if err != nil || len(tables) < 15 {
-		t.Fatalf("%d tables, %v", len(tables), err)
-	}
-	var all strings.Builder
-	for _, table := range tables {
-		rows, err := db.QueryContext(t.Context(), `SELECT * FROM `+table)
-		if err != nil {
-			t.Fatal(err)
-		}
-		columns, err := rows.Columns()
-		if err != nil {
-			t.Fatal(err)
-		}
-		lines, err := collect(rows, func(line *string) error {
-			values, into := make([]any, len(columns)), make([]any, len(columns))
-			for i := range values {
-				into[i] = &values[i]
-			}
-			err := rows.Scan(into...)
-			*line = fmt.Sprintf("%s %x\n", table, values)
-			return err
-		})
-		if err != nil {
-			t.Fatal(err)
-		}
-		slices.Sort(lines)
-		all.WriteString(strings.Join(lines, ""))
-	}
-	return all.String()
-}
 
 func TestRestoreByteForByte(t *testing.T) {
 	t.Parallel()
@@ -79,9 +30,9 @@ func TestRestoreByteForByte(t *testing.T) {
 			if err := a.EraseVisit(t.Context(), visits[2]); err != nil {
 				t.Fatal(err)
 			}
-			tables, stills := dump(t, a.dir), contents(t, filepath.Join(a.dir, stillsDir))
+			tables, stills := dump(t, a.Dir()), contents(t, filepath.Join(a.Dir(), stillsDir))
 			dir, into := t.TempDir(), filepath.Join(t.TempDir(), "new", "data")
-			made := mustBackup(t, a, dir, BackupOptions{Recipients: recipients})
+			made := mustBackup(t, a, dir, Options{Recipients: recipients})
 			keep(t, a, stillOf("later", 0)) // is not in the snapshot
 
 			o := RestoreOptions{Key: keyOf(testKey)}
@@ -176,13 +127,13 @@ func TestRestoreRefuses(t *testing.T) {
 	a, c, visits := furnished(t)
 	me := identity(t)
 	open, sealed := t.TempDir(), t.TempDir()
-	old := mustBackup(t, a, open, BackupOptions{})
+	old := mustBackup(t, a, open, Options{})
 	if err := a.EraseVisit(t.Context(), visits[1]); err != nil {
 		t.Fatal(err)
 	}
 	c.advance(time.Hour)
-	mustBackup(t, a, open, BackupOptions{})
-	mustBackup(t, a, sealed, BackupOptions{Recipients: []string{me.Recipient().String()}})
+	mustBackup(t, a, open, Options{})
+	mustBackup(t, a, sealed, Options{Recipients: []string{me.Recipient().String()}})
 	other, _ := newArchive(t)
 	noKey := errors.New("no key")
 
@@ -196,18 +147,18 @@ func TestRestoreRefuses(t *testing.T) {
 			return errors.Join(os.Mkdir(dir, 0o700), os.WriteFile(filepath.Join(dir, "letter.txt"), nil, 0o600))
 		}, RestoreOptions{}, ErrNotEmpty},
 		"a folder that holds an archive": {open, func(dir string) error {
-			x, err := Open(t.Context(), dir, testKey, c.now)
+			x, err := store.Open(t.Context(), dir, testKey, c.now)
 			if err != nil {
 				return err
 			}
 			return x.Close()
 		}, RestoreOptions{}, ErrNotEmpty},
-		"the wrong key":                   {open, nil, RestoreOptions{Key: keyOf(seal.Key{9})}, ErrWrongKey},
+		"the wrong key":                   {open, nil, RestoreOptions{Key: keyOf(seal.Key{9})}, store.ErrWrongKey},
 		"no key":                          {open, nil, RestoreOptions{Key: func(string) (seal.Key, error) { return seal.Key{}, noKey }}, noKey},
 		"no identity":                     {sealed, nil, RestoreOptions{}, ErrIdentity},
 		"the wrong identity":              {sealed, nil, RestoreOptions{Identities: []age.Identity{identity(t)}}, ErrIdentity},
-		"encrypted, and the wrong key":    {sealed, nil, RestoreOptions{Key: keyOf(seal.Key{9}), Identities: []age.Identity{me}}, ErrWrongKey},
-		"into an empty folder, wrong key": {open, func(dir string) error { return os.Mkdir(dir, 0o700) }, RestoreOptions{Key: keyOf(seal.Key{9})}, ErrWrongKey},
+		"encrypted, and the wrong key":    {sealed, nil, RestoreOptions{Key: keyOf(seal.Key{9}), Identities: []age.Identity{me}}, store.ErrWrongKey},
+		"into an empty folder, wrong key": {open, func(dir string) error { return os.Mkdir(dir, 0o700) }, RestoreOptions{Key: keyOf(seal.Key{9})}, store.ErrWrongKey},
 		"no such snapshot":                {open, nil, RestoreOptions{Snapshot: "000099.20310504T183000Z"}, ErrNoSnapshot},
 		"another household asked for":     {open, nil, RestoreOptions{Household: "ANOTHER"}, ErrOtherHousehold},
 		"another household's erasures":    {open, nil, RestoreOptions{Former: other}, ErrOtherHousehold},
@@ -249,72 +200,6 @@ func checkLeftAlone(t *testing.T, into string, before map[string]string) {
 	}
 }
 
-// Each file of a backup is changed, cut and removed in turn, and each time
-// nothing comes of it.
-func TestRestoreOfADamagedBackup(t *testing.T) {
-	t.Parallel()
-	a, _, _ := furnished(t)
-	me := identity(t)
-	for name, o := range map[string]BackupOptions{"clear": {}, "encrypted": {Recipients: []string{me.Recipient().String()}}} {
-		dir := t.TempDir()
-		mustBackup(t, a, dir, o)
-		restoring := RestoreOptions{Key: keyOf(testKey), Identities: []age.Identity{me}}
-		for _, file := range filesIn(t, dir, ".") {
-			path := filepath.Join(dir, file)
-			whole, err := os.ReadFile(path)
-			if err != nil {
-				t.Fatal(err)
-			}
-			first, half := bytes.Clone(whole), len(whole)/2
-			first[0] ^= 0x20
-			middle := bytes.Clone(whole)
-			middle[half] ^= 1
-			stanza := bytes.Clone(whole) // of age's header, in an encrypted file
-			stanza[min(60, len(whole)-2)] ^= 1
-			for damage, data := range map[string][]byte{
-				"its first byte changed": first, "a bit changed": middle, "a bit further on changed": stanza, "cut in half": whole[:half],
-				"cut by a byte": whole[:len(whole)-1], "longer": append(bytes.Clone(whole), 'x'), "empty": {}, "removed": nil,
-			} {
-				if data == nil {
-					err = os.Remove(path)
-				} else {
-					err = os.WriteFile(path, data, 0o600)
-				}
-				if err != nil {
-					t.Fatal(err)
-				}
-				into := filepath.Join(t.TempDir(), "data")
-				_, err := Restore(t.Context(), dir, into, restoring)
-				textOnly := strings.HasSuffix(file, sumsFile) || file == erasuresFile || file == markFile
-				if err == nil && textOnly && damage == "cut by a byte" {
-					continue // a last line without its end says the same
-				}
-				if !errors.Is(err, ErrBackupDamaged) && (file != markFile || !errors.Is(err, ErrNotBackup) && !errors.Is(err, ErrNewerBackup) && !errors.Is(err, ErrOtherHousehold)) {
-					t.Errorf("%s, %s, %s: error %v", name, file, damage, err)
-				}
-				checkLeftAlone(t, into, nil)
-			}
-			if err := os.WriteFile(path, whole, 0o600); err != nil {
-				t.Fatal(err)
-			}
-		}
-		if _, err := Restore(t.Context(), dir, filepath.Join(t.TempDir(), "data"), restoring); err != nil {
-			t.Errorf("%s, whole again: %v", name, err)
-		}
-		// All but two damaged stills can be had.
-		stills := filesIn(t, dir, stillsDir)
-		if err := errors.Join(flip(filepath.Join(dir, stills[0])), os.Remove(filepath.Join(dir, stills[1]))); err != nil {
-			t.Fatal(err)
-		}
-		restoring.SkipDamaged = true
-		into := filepath.Join(t.TempDir(), "data")
-		r, err := Restore(t.Context(), dir, into, restoring)
-		if left := filesIn(t, into, stillsDir); err != nil || r.Damaged != 2 || r.Stills != 4 || len(left) != 4 {
-			t.Errorf("%s, without what is damaged: %+v, %d stills, %v", name, r, len(left), err)
-		}
-	}
-}
-
 // What was erased since the snapshot stays erased when that is asked for.
 func TestRestoreRespectsErasures(t *testing.T) {
 	t.Parallel()
@@ -327,7 +212,7 @@ func TestRestoreRespectsErasures(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			old := mustBackup(t, a, dir, BackupOptions{Recipients: recipients})
+			old := mustBackup(t, a, dir, Options{Recipients: recipients})
 			c.advance(time.Hour)
 			before, err := a.Visit(ctx, visits[2])
 			if err != nil {
@@ -335,13 +220,13 @@ func TestRestoreRespectsErasures(t *testing.T) {
 			}
 			// A still by itself is erased when masks are put on it.
 			masked := before.Stills[1].File
-			if _, err := a.write.ExecContext(ctx, `INSERT INTO erasures (what, id, at) VALUES ('still', ?, ?)`, masked, micros(c.now())); err != nil {
+			if _, err := database(t, a.Dir()).ExecContext(ctx, `INSERT INTO erasures (what, id, at) VALUES ('still', ?, ?)`, masked, c.now().UnixMicro()); err != nil {
 				t.Fatal(err)
 			}
-			if _, err := a.write.ExecContext(ctx, `UPDATE stills SET file = NULL, wrapped_key = x'' WHERE file = ?`, masked); err != nil {
+			if _, err := database(t, a.Dir()).ExecContext(ctx, `UPDATE stills SET file = NULL, wrapped_key = x'' WHERE file = ?`, masked); err != nil {
 				t.Fatal(err)
 			}
-			if err := os.Remove(a.stillPath(masked)); err != nil {
+			if err := os.Remove(stillPath(a, masked)); err != nil {
 				t.Fatal(err)
 			}
 			if err := a.EraseVisit(ctx, visits[1]); err != nil {
@@ -356,7 +241,7 @@ func TestRestoreRespectsErasures(t *testing.T) {
 			}
 			o := RestoreOptions{Key: keyOf(testKey), Identities: []age.Identity{me}, Snapshot: old.Snapshot, RespectErasures: true, Now: c.now}
 			if from == "the folder" {
-				mustBackup(t, a, dir, BackupOptions{Recipients: recipients})
+				mustBackup(t, a, dir, Options{Recipients: recipients})
 			} else {
 				o.Former = a
 			}
@@ -386,7 +271,7 @@ func TestRestoreRespectsErasures(t *testing.T) {
 				t.Errorf("the visit that named them: %+v, %v", v, err)
 			}
 			got, err := b.Erasures(ctx)
-			if err != nil || !slices.EqualFunc(got, wantErasures, func(x, y Erasure) bool { return x.What == y.What && x.ID == y.ID && x.At.Equal(y.At) }) {
+			if err != nil || !slices.EqualFunc(got, wantErasures, func(x, y store.Erasure) bool { return x.What == y.What && x.ID == y.ID && x.At.Equal(y.At) }) {
 				t.Errorf("erasures %v, want %v; %v", got, wantErasures, err)
 			}
 			if _, err := b.CheckTrail(ctx); err != nil {
@@ -414,7 +299,7 @@ func TestRestoreAfterACrash(t *testing.T) {
 	t.Parallel()
 	a, _, _ := furnished(t)
 	dir := t.TempDir()
-	mustBackup(t, a, dir, BackupOptions{})
+	mustBackup(t, a, dir, Options{})
 	for _, test := range []struct {
 		name string
 		left []string
@@ -451,7 +336,7 @@ func TestRestoreIsCancelled(t *testing.T) {
 	t.Parallel()
 	a, _, _ := furnished(t)
 	dir, into := t.TempDir(), t.TempDir()
-	mustBackup(t, a, dir, BackupOptions{})
+	mustBackup(t, a, dir, Options{})
 	ctx, cancel := context.WithCancel(t.Context())
 	_, err := Restore(ctx, dir, into, RestoreOptions{Key: keyOf(testKey), Progress: func(done, total int) {
 		if total != 6 {
@@ -463,24 +348,4 @@ func TestRestoreIsCancelled(t *testing.T) {
 	}})
 	wantError(t, err, context.Canceled)
 	checkLeftAlone(t, into, map[string]string{})
-}
-
-// A manifest is untrusted until its hash is checked, and even then by whoever
-// could write to the folder.
-func FuzzReadManifest(f *testing.F) {
-	f.Add([]byte(`{"format":1,"household":"A","stills":[` + "\n" + `{"file":"B","size":1,"sha256":"c"}]}`))
-	f.Add([]byte(`{"stills":[],"format":1}`))
-	f.Add([]byte(`{"format":1}`))
-	f.Fuzz(func(t *testing.T, data []byte) {
-		heads := 0
-		err := readManifest(bytes.NewReader(data), func(manifest) error { heads++; return nil }, func(manifestStill) error {
-			if heads != 1 {
-				t.Error("a still before the head")
-			}
-			return nil
-		})
-		if err == nil && heads != 1 {
-			t.Errorf("%d heads", heads)
-		}
-	})
 }

@@ -1,124 +1,35 @@
-package store
-
-import (
-	"bufio"
-	"context"
-	"crypto/sha256"
-	"database/sql"
-	"encoding/hex"
-	"errors"
-	"fmt"
-	"io"
-	"io/fs"
-	"os"
-	"path/filepath"
-	"slices"
-	"strings"
-	"time"
-
-	"filippo.io/age"
-)
-
-// Errors of backing up and of restoring that callers test for with errors.Is.
-var (
-	// ErrNotBackup says that the folder holds something else than backups.
-	ErrNotBackup = errors.New("this is no folder of backups")
-	// ErrOtherHousehold says that the backups are of another archive.
-	ErrOtherHousehold = errors.New("the backups are another household's")
-	// ErrNewerBackup says that a newer Lintel wrote the backup.
-	ErrNewerBackup = errors.New("the backup was written by a newer Lintel")
-	// ErrBackupInUse says that another backup, or a restore, is using the folder.
-	ErrBackupInUse = errors.New("another backup or restore is using the folder")
-	// ErrBadRecipient says that something is no public key of age's.
-	ErrBadRecipient = errors.New("this is no age recipient")
-)
-
-// BackupOptions say how to back up.
-type BackupOptions struct {
-	// Recipients are public keys of age's ("age1…"); with any, all that the
-	// archive holds is encrypted to them.
-	Recipients []string
-	// Keep is how many snapshots stay, at least 1; 0 is [DefaultKeep].
-	Keep int
-	// Progress, if not nil, is told after each still. A backup may go over
-	// all stills again, when some went meanwhile.
-	Progress func(done, total int)
-
-	step func(name string) error // for tests: called between steps
-}
-
-// DefaultKeep is how many snapshots a folder of backups keeps.
-const DefaultKeep = 3
-
-// A BackupReport says what a backup did.
-type BackupReport struct {
-	Snapshot       string      `json:"snapshot"`        // the newest there is now
-	Unchanged      bool        `json:"unchanged"`       // whether it was there already, since nothing changed
-	Encrypted      bool        `json:"encrypted"`       // to the recipients
-	Stills         int         `json:"stills"`          // in the snapshot
-	Copied         int         `json:"copied"`          // of them, those that were not there yet
-	AlreadyThere   int         `json:"already_there"`   // of them, those that were
-	Lost           int         `json:"lost"`            // stills whose file is missing or changed in the archive
-	LostStills     []LostStill `json:"lost_stills"`     // the first of them
-	SnapshotsGone  []string    `json:"snapshots_gone"`  // older ones that were removed
-	StillsRemoved  int         `json:"stills_removed"`  // copies that were erased or that no snapshot names any more
-	DamagedIndexes []string    `json:"damaged_indexes"` // older snapshots whose SHA256SUMS is damaged; stills stay until they are gone
-}
-
-// A LostStill is a still whose file is not as its row says.
-type LostStill struct {
-	Visit  string `json:"visit"`
-	Frame  int    `json:"frame"`
-	File   string `json:"file"`
-	Reason string `json:"reason"` // missing or changed
-	Kept   bool   `json:"kept"`   // whether an older backup's good copy is in the snapshot
-}
-
-// lostNamed is how many lost stills a report names.
-const lostNamed = 20
-
-// A Backup is the last one that succeeded.
-type Backup struct {
-	At       time.Time `json:"at"`
-	Snapshot string    `json:"snapshot"`
-	Stills   int       `json:"stills"`
-	Copied   int       `json:"copied"`
-	Lost     int       `json:"lost"`
-}
-
-// LastBackup returns the last backup of the archive that succeeded, to any
-// folder, and whether there was one. One that found nothing changed counts.
-func (a *Archive) LastBackup(ctx context.Context) (b Backup, found bool, err error) {
-	found, err = a.setting(ctx, a.read, backupSetting, &b)
-	return b, found, err
-}
-
-const (
-	backupSetting = "backup"    // of the settings
-	backedUp      = "backed-up" // in the audit trail
-)
-
-// Backup writes a snapshot of the archive into a folder of backups, which it
-// makes where there is none. It may run while a server uses the archive, and
-// needs memory for one still at a time.
+// Package backup copies an archive to a folder of backups, and makes an archive
+// of what is there:
+//
+//	report, err := backup.Write(ctx, archive, "/mnt/disk/backups", backup.Options{})
+//	restored, err := backup.Restore(ctx, "/mnt/disk/backups", "/var/lib/lintel", backup.RestoreOptions{Key: key})
+//
+// What comes in is an open [store.Archive], which a server may go on using.
+// What goes out are a snapshot in the folder and a [Report]. Copies can be
+// encrypted to public keys of age's.
 //
 // # The folder
 //
-//	household                         names the archive by its random id
+//	household                         names the archive by its random id, and the format
 //	erasures                          ids of what was erased, see below
 //	stills/QK/QK….still               one file a still, or with recipients
 //	stills/QK/QK….9f0c….age           one encrypted to them; the name tells them apart
 //	snapshots/000017.20310504T183000Z/
 //	    archive.db[.age]              the database, by VACUUM INTO
 //	    passphrase.salt[.age]         where the archive has one
-//	    manifest.json[.age]           what the snapshot is: see manifest
 //	    SHA256SUMS                    of all files that it needs, for sha256sum(1)
 //	incoming/                         what is being written; the next backup empties it
 //
+// Both lists, SHA256SUMS and erasures, end with a comment that has the SHA-256
+// of all lines above it, so that a cut or changed one is known. Which stills a
+// snapshot has its database says, with the SHA-256 of each; SHA256SUMS names
+// those of which there is a good copy, in the order of their files. Folders of
+// the first format had a third list beside, manifest.json: it is not read.
+//
 // Stills are sealed in the archive and stay so; with recipients everything is
-// encrypted once more but household, erasures and SHA256SUMS, which hold ids
-// and hashes. The master key is in no backup: without a copy of it, kept
-// elsewhere, no backup can be read.
+// encrypted once more but household and the lists, which hold ids and hashes.
+// The master key is in no backup: without a copy of it, kept elsewhere, no
+// backup can be read.
 //
 // A still's file never changes, so snapshots share them, and only those that
 // are not there yet are copied. Every still is read, here and there, and
@@ -145,12 +56,90 @@ const (
 // the master key what was found on it) and copies of stills that a rule let
 // go stay until those snapshots are gone: until as many newer ones are there as
 // are kept. A backup with Keep 1 removes them now.
-//
-// # Errors
-//
-// ErrOtherHousehold, ErrNotBackup, ErrNewerBackup, ErrBackupInUse and
-// ErrBadRecipient are found before anything is written.
-func (a *Archive) Backup(ctx context.Context, dir string, o BackupOptions) (BackupReport, error) {
+package backup
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"filippo.io/age"
+
+	"lintel/store"
+	"lintel/store/internal/durable"
+)
+
+// Errors of backing up and of restoring that callers test for with errors.Is.
+var (
+	// ErrNotBackup says that the folder holds something else than backups.
+	ErrNotBackup = errors.New("this is no folder of backups")
+	// ErrOtherHousehold says that the backups are of another archive.
+	ErrOtherHousehold = errors.New("the backups are another household's")
+	// ErrNewer says that a newer Lintel wrote the backup.
+	ErrNewer = errors.New("the backup was written by a newer Lintel")
+	// ErrInUse says that another backup, or a restore, is using the folder.
+	ErrInUse = errors.New("another backup or restore is using the folder")
+	// ErrBadRecipient says that something is no public key of age's.
+	ErrBadRecipient = errors.New("this is no age recipient")
+)
+
+// Options say how to back up.
+type Options struct {
+	// Recipients are public keys of age's ("age1…"); with any, all that the
+	// archive holds is encrypted to them.
+	Recipients []string
+	// Keep is how many snapshots stay, at least 1; 0 is [DefaultKeep].
+	Keep int
+	// Progress, if not nil, is told after each still. A backup may go over
+	// all stills again, when some went meanwhile.
+	Progress func(done, total int)
+
+	step func(name string) error // for tests: called between steps
+}
+
+// DefaultKeep is how many snapshots a folder of backups keeps.
+const DefaultKeep = 3
+
+// A Report says what a backup did.
+type Report struct {
+	Snapshot       string      `json:"snapshot"`        // the newest there is now
+	Unchanged      bool        `json:"unchanged"`       // whether it was there already, since nothing changed
+	Encrypted      bool        `json:"encrypted"`       // to the recipients
+	Stills         int         `json:"stills"`          // in the snapshot
+	Copied         int         `json:"copied"`          // of them, those that were not there yet
+	AlreadyThere   int         `json:"already_there"`   // of them, those that were
+	Lost           int         `json:"lost"`            // stills whose file is missing or changed in the archive
+	LostStills     []LostStill `json:"lost_stills"`     // the first of them
+	SnapshotsGone  []string    `json:"snapshots_gone"`  // older ones that were removed
+	StillsRemoved  int         `json:"stills_removed"`  // copies that were erased or that no snapshot names any more
+	DamagedIndexes []string    `json:"damaged_indexes"` // older snapshots whose SHA256SUMS is damaged; stills stay until they are gone
+}
+
+// A LostStill is a still whose file is not as its row says.
+type LostStill struct {
+	Visit  string `json:"visit"`
+	Frame  int    `json:"frame"`
+	File   string `json:"file"`
+	Reason string `json:"reason"` // missing or changed
+	Kept   bool   `json:"kept"`   // whether an older backup's good copy is in the snapshot
+}
+
+// lostNamed is how many lost stills a report names.
+const lostNamed = 20
+
+// Write writes a snapshot of the archive into a folder of backups, which it
+// makes where there is none. It may run while a server uses the archive, and
+// needs memory for one still at a time. ErrOtherHousehold, ErrNotBackup,
+// ErrNewer, ErrInUse and ErrBadRecipient are found before anything is written.
+func Write(ctx context.Context, a *store.Archive, dir string, o Options) (Report, error) {
 	b := &backup{a: a, o: o}
 	if err := b.run(ctx, dir); err != nil {
 		return b.report, fmt.Errorf("backing up to %s: %w", dir, err)
@@ -160,16 +149,17 @@ func (a *Archive) Backup(ctx context.Context, dir string, o BackupOptions) (Back
 
 // A backup is under way.
 type backup struct {
-	a          *Archive
-	o          BackupOptions
-	folder     *backupFolder
+	name       string // of the new snapshot
+	a          *store.Archive
+	o          Options
+	folder     *folder
 	recipients []age.Recipient
-	suffix     string     // of a still's file name
-	snapshots  []snapshot // oldest first
-	copy       *Archive   // the copy of the database, without stills
-	round      *round     // the present one, or the last
-	erasures   []Erasure  // none of them is in the copy
-	report     BackupReport
+	suffix     string          // of a still's file name
+	snapshots  []snapshot      // oldest first
+	copy       *store.Snapshot // the copy of the database, without stills
+	round      *round          // the present one, or the last
+	erasures   []store.Erasure // none of them is in the copy
+	report     Report
 }
 
 func (b *backup) run(ctx context.Context, dir string) (err error) {
@@ -220,14 +210,14 @@ func (b *backup) prepare(ctx context.Context, dir string) (err error) {
 	if b.recipients, b.suffix, err = parseRecipients(b.o.Recipients); err != nil {
 		return err
 	}
-	if overlap(dir, b.a.dir) {
-		return fmt.Errorf("%w: it and the archive's folder %s lie in one another", ErrNotBackup, b.a.dir)
+	if overlap(dir, b.a.Dir()) {
+		return fmt.Errorf("%w: it and the archive's folder %s lie in one another", ErrNotBackup, b.a.Dir())
 	}
 	household, err := b.a.Household(ctx)
 	if err != nil {
 		return err
 	}
-	if b.folder, err = makeBackupFolder(dir, household); err != nil {
+	if b.folder, err = makeFolder(dir, household); err != nil {
 		return err
 	}
 	if b.snapshots, err = b.folder.snapshots(); err != nil {
@@ -323,7 +313,7 @@ func (b *backup) write(ctx context.Context) error {
 		return nil
 	}
 	if err := b.copy.Close(); err != nil {
-		return fmt.Errorf("closing the database's copy: %w", err)
+		return err
 	}
 	return b.writeSnapshot(ctx, state)
 }
@@ -335,11 +325,12 @@ func (b *backup) isNewest(state string) bool {
 	}
 	newest := b.snapshots[len(b.snapshots)-1]
 	had, err := newest.state()
-	if err != nil || had != state || b.folder.checkOwnFiles(newest) != nil {
+	if err != nil || had != state {
 		return false
 	}
-	_, err = b.folder.erasures()
-	return err == nil
+	_, _, err = b.folder.checkOwnFiles(newest)
+	_, lost := b.folder.erasures()
+	return err == nil && lost == nil
 }
 
 // copyAll copies the database, and then the stills it names. If the archive
@@ -348,7 +339,7 @@ func (b *backup) isNewest(state string) bool {
 func (b *backup) copyAll(ctx context.Context) error {
 	const rounds = 3
 	var gone []string // visits whose stills went during the last round
-	var erased []Erasure
+	var erased []store.Erasure
 	for round := 0; ; round++ {
 		var err error
 		if round < rounds {
@@ -370,153 +361,95 @@ func (b *backup) copyAll(ctx context.Context) error {
 		}
 		if round < rounds-1 {
 			if err := b.copy.Close(); err != nil {
-				return fmt.Errorf("closing the database's copy: %w", err)
+				return err
 			}
 		}
 	}
 }
 
 // copyDatabase makes a copy of the database as it is now.
-func (b *backup) copyDatabase(ctx context.Context) error {
+func (b *backup) copyDatabase(ctx context.Context) (err error) {
 	dir := b.folder.incoming("copy")
 	if err := errors.Join(os.RemoveAll(dir), os.Mkdir(dir, 0o700)); err != nil {
 		return fmt.Errorf("copying the database: %w", err)
 	}
-	path := filepath.Join(dir, "archive.db")
-	if err := privateFile(path); err != nil { // SQLite takes an empty file
-		return fmt.Errorf("copying the database: %w", err)
+	number := 1
+	if n := len(b.snapshots); n > 0 {
+		number = b.snapshots[n-1].number + 1
 	}
-	if _, err := b.a.read.ExecContext(ctx, `VACUUM INTO ?`, path); err != nil {
-		return fmt.Errorf("copying the database: %w", err)
-	}
-	var err error
-	if b.copy, err = b.a.another(dir); err != nil {
-		return fmt.Errorf("opening the database's copy: %w", err)
+	b.name = fmt.Sprintf("%06d.%s", number, b.a.Now().UTC().Format(snapshotTime))
+	if b.copy, err = b.a.Snapshot(ctx, dir); err != nil {
+		return err
 	}
 	return b.pass("database copied")
 }
 
-// another opens the archive in dir with this one's keys and clock. Its database
-// is taken as it is, and not turned to a write-ahead log.
-func (a *Archive) another(dir string) (*Archive, error) {
-	b := &Archive{dir: dir, now: a.now, seals: a.seals, watchers: make(map[chan struct{}]bool), folders: make(map[string]bool)}
-	var err error
-	if b.write, err = openDatabase(dir, "immediate"); err != nil {
-		return nil, err
-	}
-	b.write.SetMaxOpenConns(1)
-	if b.read, err = openDatabase(dir, "deferred"); err != nil {
-		return nil, errors.Join(err, b.write.Close())
-	}
-	return b, nil
-}
-
 // erasedSince returns what of the database's copy the archive erased since.
-func (b *backup) erasedSince(ctx context.Context) (since []Erasure, err error) {
+func (b *backup) erasedSince(ctx context.Context) (since []store.Erasure, err error) {
 	if b.erasures, err = b.a.Erasures(ctx); err != nil {
 		return nil, err
 	}
-	for _, e := range b.erasures {
-		known, err := isErased(ctx, b.copy.read, e.What, e.ID)
-		if err != nil {
-			return nil, err
-		}
-		if known {
-			continue
-		}
-		var there bool
-		err = b.copy.read.QueryRowContext(ctx, `
-			SELECT EXISTS (SELECT 1 FROM visits WHERE id = ?1) OR EXISTS (SELECT 1 FROM persons WHERE id = ?1)
-				OR EXISTS (SELECT 1 FROM stills WHERE file = ?1)`, e.ID).Scan(&there)
-		if err != nil {
-			return nil, fmt.Errorf("looking up erasures: %w", err)
-		}
-		if there {
-			since = append(since, e)
-		}
-	}
-	return since, nil
+	return b.copy.StillHas(ctx, b.erasures)
 }
 
-// takeOut removes from the database's copy, without a trace, visits that the
-// archive let go and all that it erased.
-func (b *backup) takeOut(ctx context.Context, gone []string, erased []Erasure) error {
-	_, err := b.copy.respect(ctx, erased)
-	for chunk := range slices.Chunk(gone, batch) {
-		err = errors.Join(err, b.copy.update(ctx, func(tx *sql.Tx) error {
-			there, err := existing(ctx, tx, "visits", "id", chunk)
-			if err != nil {
-				return err
-			}
-			return b.copy.removeVisits(ctx, tx, there)
-		}))
-	}
-	if err = errors.Join(err, b.copy.finishRemovals(ctx), b.copy.Scrub(ctx)); err != nil {
-		return fmt.Errorf("taking out of the copy what is gone: %w", err)
+// takeOut removes from the database's copy what the archive let go and erased.
+func (b *backup) takeOut(ctx context.Context, gone []string, erased []store.Erasure) error {
+	if err := b.copy.TakeOut(ctx, gone, erased); err != nil {
+		return err
 	}
 	return b.pass("taken out")
 }
 
-// state returns a hash of all that is backed up but for what a backup itself
-// writes to the archive: equal states need no second snapshot. It is keyed, so
-// that it says nothing in the folder.
+// state returns a hash of all that is backed up.
 func (b *backup) state(ctx context.Context) (string, error) {
-	hash := sha256.New()
-	salt, err := os.ReadFile(filepath.Join(b.a.dir, saltFile))
+	salt, err := os.ReadFile(filepath.Join(b.a.Dir(), saltFile))
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return "", fmt.Errorf("reading the passphrase's salt: %w", err)
 	}
-	fmt.Fprintf(hash, "%s\n%x\n%d\n", b.suffix, salt, b.report.Stills)
-	if err := hashDatabase(ctx, b.copy.read, hash); err != nil {
-		return "", fmt.Errorf("comparing the database with the last backup: %w", err)
-	}
-	return hex.EncodeToString(b.a.seals.Index("backup state " + string(hash.Sum(nil)))), nil
+	return b.copy.State(ctx, fmt.Sprintf("%s\n%x\n%d\n", b.suffix, salt, b.report.Stills))
 }
 
-// hashDatabase writes all rows of all tables, one a line, to w.
-func hashDatabase(ctx context.Context, db *sql.DB, w io.Writer) error {
-	rows, err := db.QueryContext(ctx, `
-		SELECT s.sql, 'SELECT ' || (SELECT group_concat('quote("' || name || '")', ' || '','' || ') FROM pragma_table_info(s.name)) || ' FROM "' || s.name || '"'
-			|| CASE s.name
-				WHEN 'settings' THEN ' WHERE name <> '''||?1||''''
-				WHEN 'audit' THEN ' WHERE action <> '''||?2||''''
-				WHEN 'audit_head' THEN ' WHERE false' -- it follows from audit
-				WHEN 'counters' THEN ' WHERE name <> ''scrub_due''' -- a copy has no traces to remove
-				ELSE '' END
-		FROM sqlite_schema s WHERE s.type = 'table' ORDER BY s.name`, backupSetting, backedUp)
-	if err != nil {
-		return err
-	}
-	type table struct{ schema, query string }
-	tables, err := collect(rows, func(t *table) error { return rows.Scan(&t.schema, &t.query) })
-	if err != nil {
-		return err
-	}
-	buffered := bufio.NewWriter(w)
-	for _, t := range tables {
-		fmt.Fprintln(buffered, t.schema)
-		if err := writeRows(ctx, db, t.query, buffered); err != nil {
+// writeSnapshot puts the snapshot together of the database's copy, the salt, the
+// list and, last, its folder's name.
+func (b *backup) writeSnapshot(ctx context.Context, state string) error {
+	dir, sums := b.folder.incoming("snapshot"), b.round.sums
+	for _, from := range []string{b.folder.incoming("copy", databaseFile), filepath.Join(b.a.Dir(), saltFile)} {
+		name := filepath.Base(from)
+		if name == saltFile && !exists(from) {
+			continue
+		}
+		put := storeFile
+		if name == databaseFile && len(b.recipients) == 0 {
+			put = moveFile
+		}
+		sum, err := put(from, filepath.Join(dir, name), b.recipients)
+		if err != nil {
+			return fmt.Errorf("writing %s: %w", name, err)
+		}
+		err = sums.sum(sum, path.Join(snapshotsDir, b.name, storedName(name, len(b.recipients) > 0)))
+		if err := errors.Join(err, b.pass(name+" written")); err != nil {
 			return err
 		}
 	}
-	return buffered.Flush()
-}
-
-func writeRows(ctx context.Context, db *sql.DB, query string, w *bufio.Writer) error {
-	rows, err := db.QueryContext(ctx, query)
-	if err != nil {
+	err := sums.line(stateMark + state)
+	if err := errors.Join(err, sums.finish()); err != nil {
+		return fmt.Errorf("writing %s: %w", sumsFile, err)
+	}
+	if err := errors.Join(durable.SyncFolder(dir), b.pass("snapshot written"), ctx.Err()); err != nil {
 		return err
 	}
-	defer rows.Close()
-	var row sql.RawBytes
-	for rows.Next() {
-		if err := rows.Scan(&row); err != nil {
-			return err
-		}
-		w.Write(row)
-		w.WriteByte('\n')
+	if err := b.folder.writeErasures(b.erasures); err != nil {
+		return fmt.Errorf("writing down what was erased: %w", err)
 	}
-	return rows.Err()
+	if err := b.pass("erasures written"); err != nil {
+		return err
+	}
+	to := filepath.Join(b.folder.dir, snapshotsDir, b.name)
+	if err := errors.Join(os.Rename(dir, to), durable.SyncFolder(filepath.Dir(to))); err != nil {
+		return fmt.Errorf("moving the snapshot to its place: %w", err)
+	}
+	b.report.Snapshot = b.name
+	return b.pass("snapshot in its place")
 }
 
 // prune removes the snapshots that are too many, and then the stills that none
@@ -549,18 +482,13 @@ func (b *backup) prune(ctx context.Context) error {
 	return errors.Join(err, b.pass("stills removed"))
 }
 
-// remember writes to the archive that it was backed up, and to the audit trail
-// if there is a new snapshot.
+// remember writes to the archive that it was backed up.
 func (b *backup) remember(ctx context.Context) error {
-	last := Backup{At: b.a.now(), Snapshot: b.report.Snapshot, Stills: b.report.Stills, Copied: b.report.Copied, Lost: b.report.Lost}
-	err := b.a.update(ctx, func(tx *sql.Tx) error {
-		if err := b.a.set(ctx, tx, backupSetting, last); err != nil || b.report.Unchanged {
-			return err
-		}
-		return b.a.note(ctx, tx, backedUp, "snapshot "+b.report.Snapshot)
-	})
-	if err != nil {
-		return fmt.Errorf("the snapshot is complete, and the archive could not note it: %w", spaceError(err))
+	last := store.Backup{
+		At: b.a.Now(), Snapshot: b.report.Snapshot, Stills: b.report.Stills, Copied: b.report.Copied, Lost: b.report.Lost,
+	}
+	if err := b.a.BackedUp(ctx, last, !b.report.Unchanged); err != nil {
+		return fmt.Errorf("the snapshot is complete, and the archive could not note it: %w", err)
 	}
 	return b.pass("remembered")
 }

@@ -1,6 +1,7 @@
-package store
+package backup
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -9,16 +10,9 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-)
 
-// A copiedStill is a row of the database's copy.
-type copiedStill struct {
-	visit string
-	frame int
-	file  string
-	size  int64
-	hash  []byte
-}
+	"lintel/store"
+)
 
 // copyStills brings the copies of all stills that the database's copy names
 // into the folder, and lists them for the snapshot. It returns the visits of
@@ -26,73 +20,63 @@ type copiedStill struct {
 func (b *backup) copyStills(ctx context.Context) (gone []string, err error) {
 	r := &b.report
 	r.Stills, r.Copied, r.AlreadyThere, r.Lost, r.LostStills = 0, 0, 0, 0, []LostStill{}
-	var total int
-	if err := b.copy.read.QueryRowContext(ctx, `SELECT count(*) FROM stills WHERE file IS NOT NULL`).Scan(&total); err != nil {
-		return nil, fmt.Errorf("counting stills: %w", err)
-	}
-	if err := b.newRound(ctx, total); err != nil {
-		return nil, fmt.Errorf("listing stills: %w", err)
-	}
-	rows, err := b.copy.read.QueryContext(ctx, `SELECT visit, frame, file, size, sha256 FROM stills WHERE file IS NOT NULL ORDER BY file`)
+	total, err := b.copy.CountStills(ctx)
 	if err != nil {
+		return nil, err
+	}
+	if err := b.newRound(); err != nil {
 		return nil, fmt.Errorf("listing stills: %w", err)
 	}
-	defer rows.Close()
-	for done := 0; rows.Next(); {
-		var s copiedStill
-		if err := rows.Scan(&s.visit, &s.frame, &s.file, &s.size, &s.hash); err != nil {
-			return nil, fmt.Errorf("listing stills: %w", err)
-		}
+	done := 0
+	err = b.copy.SealedFiles(ctx, func(s store.SealedFile) error {
 		there, err := b.copyStill(ctx, s)
 		if err != nil {
-			return nil, fmt.Errorf("copying still %s: %w", s.file, err)
+			return fmt.Errorf("copying still %s: %w", s.File, err)
 		}
 		if !there {
-			gone = append(gone, s.visit)
+			gone = append(gone, s.Visit)
 		}
 		if done++; b.o.Progress != nil {
 			b.o.Progress(done, total)
 		}
-		if err := errors.Join(ctx.Err(), b.pass("still copied")); err != nil {
-			return nil, err
-		}
-	}
-	if err := rows.Err(); err != nil {
-		return nil, fmt.Errorf("listing stills: %w", err)
+		return errors.Join(ctx.Err(), b.pass("still copied"))
+	})
+	if err != nil {
+		return nil, err
 	}
 	return gone, errors.Join(b.folder.syncStills(), b.pass("stills copied"))
 }
 
 // copyStill sees to it that a good copy of the still is in the folder. It
 // reports false if the archive no longer has this file, and wants it so.
-func (b *backup) copyStill(ctx context.Context, s copiedStill) (there bool, err error) {
-	path := stillIn(s.file, b.suffix)
-	sum, isNew, kept, err := b.round.keptCopy(path, s.hash)
+func (b *backup) copyStill(ctx context.Context, s store.SealedFile) (there bool, err error) {
+	path := stillIn(s.File, b.suffix)
+	sum, isNew, kept, err := b.round.keptCopy(path, s.SHA256)
 	if err != nil {
 		return false, err
 	}
-	data, err := b.a.openStill(s.file)
+	data, err := b.a.ReadSealed(s.File)
 	reason := ""
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		reason = "missing"
 	case err != nil:
 		reason = "unreadable"
-	case sha256.Sum256(data) != [32]byte(s.hash):
+	case !isHash(s.SHA256, data):
 		reason = "changed"
 	}
 	if reason != "" {
 		// Rows go before files, so this tells what is lost from what was let go.
-		if named, err := b.a.isNamed(ctx, s.file); err != nil || !named {
+		if named, err := b.a.NamesFile(ctx, s.File); err != nil || !named {
 			return false, err
 		}
 		b.report.Lost++
 		if len(b.report.LostStills) < lostNamed {
-			b.report.LostStills = append(b.report.LostStills, LostStill{s.visit, s.frame, s.file, reason, kept})
+			b.report.LostStills = append(b.report.LostStills, LostStill{s.Visit, s.Frame, s.File, reason, kept})
 		}
 	}
 	if !kept && reason != "" {
-		return true, b.round.add(manifestStill{s.file, s.size, hex.EncodeToString(s.hash), true}, "", "", false)
+		return true, nil // SHA256SUMS does without it
 	}
 	if !kept {
 		isNew = true
@@ -106,23 +90,21 @@ func (b *backup) copyStill(ctx context.Context, s copiedStill) (there bool, err 
 	} else {
 		b.report.AlreadyThere++
 	}
-	return true, b.round.add(manifestStill{s.file, s.size, hex.EncodeToString(s.hash), false}, path, sum, isNew)
+	return true, b.round.add(path, sum, isNew)
 }
 
 // A round goes over all stills once, and lists them.
 type round struct {
 	dir       string
 	encrypted bool
-	earlier   *sumLists // of the snapshots
-	before    *sumLists // what the rounds before this one copied
-	copied    *os.File  // what they and this one copied
-	head      manifest
-	manifest  *manifestWriter
-	sums      *checkedFile
+	earlier   *sumLists   // of the snapshots
+	before    *sumLists   // what the rounds before this one copied
+	copied    *listWriter // what they and this one copied
+	sums      *listWriter
 }
 
 // newRound begins to list stills anew.
-func (b *backup) newRound(ctx context.Context, total int) (err error) {
+func (b *backup) newRound() (err error) {
 	next := &round{dir: b.folder.dir, encrypted: len(b.recipients) > 0}
 	if b.round != nil {
 		if err := b.round.close(); err != nil {
@@ -141,17 +123,10 @@ func (b *backup) newRound(ctx context.Context, total int) (err error) {
 	if next.before, err = openLists(last); err != nil {
 		return err
 	}
-	if next.copied, err = os.OpenFile(now, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600); err != nil {
+	if next.copied, err = createList(now); err != nil {
 		return err
 	}
-	if next.sums, err = createChecked(filepath.Join(dir, sumsFile)); err != nil {
-		return err
-	}
-	head, err := b.manifestHead(ctx, total)
-	if err != nil {
-		return err
-	}
-	next.manifest, err = createManifest(filepath.Join(dir, manifestFile), b.recipients, head)
+	next.sums, err = createList(filepath.Join(dir, sumsFile))
 	return err
 }
 
@@ -177,32 +152,31 @@ func (r *round) keptCopy(path string, hash []byte) (sum string, isNew, kept bool
 	return sum, isNew, err == nil && sum == want, nil
 }
 
-// add lists a still for the manifest and, if there is a copy of it, for
-// SHA256SUMS.
-func (r *round) add(s manifestStill, path, sum string, isNew bool) error {
-	err := r.manifest.add(s)
-	if !s.Lost {
-		err = errors.Join(err, r.sums.sum(sum, path))
-	}
+// add lists a still's copy.
+func (r *round) add(path, sum string, isNew bool) error {
+	err := r.sums.sum(sum, path)
 	if isNew {
-		_, copyErr := fmt.Fprintf(r.copied, "%s  %s\n", sum, path)
-		err = errors.Join(err, copyErr)
+		err = errors.Join(err, r.copied.sum(sum, path))
 	}
 	return err
 }
 
-// close gives the files up, as far as they were opened.
+// close gives the files up, as far as they were opened; what was copied the
+// next round reads.
 func (r *round) close() (err error) {
 	r.earlier.close()
 	r.before.close()
 	if r.copied != nil {
-		err = r.copied.Close()
+		err = r.copied.finish()
 	}
 	if r.sums != nil {
 		err = errors.Join(err, r.sums.close())
 	}
-	if r.manifest != nil {
-		err = errors.Join(err, r.manifest.close())
-	}
 	return err
+}
+
+// isHash reports whether the hash is that of the data.
+func isHash(hash, data []byte) bool {
+	sum := sha256.Sum256(data)
+	return bytes.Equal(hash, sum[:])
 }

@@ -1,4 +1,4 @@
-package store
+package backup
 
 import (
 	"bufio"
@@ -17,61 +17,61 @@ import (
 // errBadLine says that a line of a list is not what a backup writes.
 var errBadLine = errors.New("a line is not what a backup writes")
 
-// endMark begins the last line of a checked file: the SHA-256 of all above it.
+// endMark begins the last line of a list, a comment to sha256sum(1): the SHA-256 of all above it.
 const endMark = "# end "
 
-// A checkedFile is a text that says at its end what it held, so that a cut or
-// changed one is known.
-type checkedFile struct {
+// A listWriter writes a list: lines of text and, at its end, what it held, so
+// that a cut or changed one is known.
+type listWriter struct {
 	f        *os.File
 	hash     hash.Hash
 	buffered *bufio.Writer
 }
 
-func createChecked(name string) (*checkedFile, error) {
+func createList(name string) (*listWriter, error) {
 	f, err := os.OpenFile(name, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
 	if err != nil {
 		return nil, err
 	}
-	c := &checkedFile{f: f, hash: sha256.New()}
+	c := &listWriter{f: f, hash: sha256.New()}
 	c.buffered = bufio.NewWriter(io.MultiWriter(f, c.hash))
 	return c, nil
 }
 
-func (c *checkedFile) line(text string) error {
+func (c *listWriter) line(text string) error {
 	_, err := c.buffered.WriteString(text + "\n")
 	return err
 }
 
 // sum writes a line as sha256sum(1) does.
-func (c *checkedFile) sum(sum, path string) error { return c.line(sum + "  " + path) }
+func (c *listWriter) sum(sum, path string) error { return c.line(sum + "  " + path) }
 
 // finish makes the file durable.
-func (c *checkedFile) finish() (sum string, err error) {
+func (c *listWriter) finish() error {
 	if err := c.buffered.Flush(); err != nil {
-		return "", errors.Join(err, c.f.Close())
+		return errors.Join(err, c.f.Close())
 	}
-	_, err = fmt.Fprintf(c.f, "%s%x\n", endMark, c.hash.Sum(nil))
-	return hex.EncodeToString(c.hash.Sum(nil)), errors.Join(err, c.f.Sync(), c.f.Close())
+	_, err := fmt.Fprintf(c.f, "%s%x\n", endMark, c.hash.Sum(nil))
+	return errors.Join(err, c.f.Sync(), c.f.Close())
 }
 
 // close gives up a file that was not finished; after finish it does nothing.
-func (c *checkedFile) close() error {
+func (c *listWriter) close() error {
 	if err := c.f.Close(); !errors.Is(err, fs.ErrClosed) {
 		return err
 	}
 	return nil
 }
 
-// checkLines calls f with each line of a checked file. The error is
-// ErrBackupDamaged if it has been cut or changed, which is known only at its end.
-func checkLines(name string, f func(line string) error) error {
+// readList calls f with each line of a list. The error is
+// ErrDamaged if it has been cut or changed, which is known only at its end.
+func readList(name string, f func(line string) error) error {
 	file, err := os.Open(name)
 	if err != nil {
 		return err
 	}
 	defer file.Close()
-	damaged := fmt.Errorf("%w: %s has been changed", ErrBackupDamaged, filepath.Base(name))
+	damaged := fmt.Errorf("%w: %s has been changed", ErrDamaged, filepath.Base(name))
 	h := sha256.New()
 	lines := bufio.NewScanner(file)
 	ended := false
@@ -108,12 +108,12 @@ type sumLists struct {
 
 // lists opens the lists of snapshots, newest first, and returns the names of
 // those whose list is damaged.
-func (f *backupFolder) lists(of []snapshot) (all *sumLists, damaged []string) {
+func (f *folder) lists(of []snapshot) (all *sumLists, damaged []string) {
 	all = new(sumLists)
 	for _, s := range of {
 		name := filepath.Join(s.dir, sumsFile)
 		var list *sumList
-		err := checkLines(name, func(string) error { return nil })
+		err := readList(name, func(string) error { return nil })
 		if err == nil {
 			list, err = openList(name)
 		}

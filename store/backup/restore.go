@@ -1,35 +1,36 @@
-package store
+package backup
 
 import (
-	"cmp"
 	"context"
-	"database/sql"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"maps"
+	"math"
 	"os"
 	"path"
 	"path/filepath"
 	"slices"
-	"strings"
 	"time"
 
 	"filippo.io/age"
 
+	"lintel/store"
+	"lintel/store/internal/durable"
 	"lintel/store/seal"
 )
 
 // Errors of [Restore] that callers test for with errors.Is, beside those of
-// [Archive.Backup].
+// [Write].
 var (
 	// ErrNotEmpty says that the folder to restore into holds something.
 	ErrNotEmpty = errors.New("the folder to restore into is not empty")
 	// ErrNoSnapshot says that there is no snapshot, or none of that name.
 	ErrNoSnapshot = errors.New("there is no such snapshot")
-	// ErrBackupDamaged says that a file of the backup is missing, cut or changed.
-	ErrBackupDamaged = errors.New("the backup is damaged")
+	// ErrDamaged says that a file of the backup is missing, cut or changed.
+	ErrDamaged = errors.New("the backup is damaged")
 	// ErrIdentity says that the backup is encrypted to others than the
 	// identities that were given, or that none was given.
 	ErrIdentity = errors.New("no age identity given opens the backup")
@@ -47,15 +48,15 @@ type RestoreOptions struct {
 	Identities []age.Identity
 	// Snapshot is the name of the one to restore, "" for the newest.
 	Snapshot string
-	// Household, if not "", must be the archive's ([Archive.Household]).
+	// Household, if not "", must be the archive's ([store.Archive.Household]).
 	Household string
 	// RespectErasures erases in the restored archive what was erased since.
 	RespectErasures bool
 	// Former, if not nil, is an archive of the same household whose erasures
 	// are respected besides those that the folder of backups knows.
-	Former *Archive
+	Former *store.Archive
 	// SkipDamaged leaves out stills whose copies are damaged or missing,
-	// instead of restoring nothing. [Archive.Verify] then names them.
+	// instead of restoring nothing. [store.Archive.Verify] then names them.
 	SkipDamaged bool
 	// Now is the clock of what RespectErasures writes to the audit trail; nil
 	// is time.Now.
@@ -64,8 +65,8 @@ type RestoreOptions struct {
 	Progress func(done, total int)
 }
 
-// A RestoreReport says what was restored.
-type RestoreReport struct {
+// A Restored says what was restored.
+type Restored struct {
 	Snapshot  string    `json:"snapshot"`
 	MadeAt    time.Time `json:"made_at"`
 	Household string    `json:"household"`
@@ -80,8 +81,8 @@ type RestoreReport struct {
 const restoringDir = ".restoring"
 
 // Restore makes an archive in the folder into, which must be empty or not
-// exist, of a snapshot in dir, a folder that [Archive.Backup] made. Every
-// file is compared with the manifest's SHA-256, and the database comes to its
+// exist, of a snapshot in dir, a folder that [Write] made. Every
+// file is compared with its SHA-256, and the database comes to its
 // place last: if anything is wrong, into is left as it was. What a crash leaves
 // there is cleared by the next Restore.
 //
@@ -96,10 +97,10 @@ const restoringDir = ".restoring"
 // the audit trail. Without it, a snapshot that names erased stills is not
 // restored, since those are gone: the error is ErrErasedSince.
 //
-// The other errors are ErrNotEmpty, ErrNoSnapshot, ErrBackupDamaged,
-// ErrIdentity, ErrWrongKey, ErrNotBackup, ErrOtherHousehold, ErrNewerBackup,
-// ErrNewerArchive, ErrBackupInUse, and those of Key.
-func Restore(ctx context.Context, dir, into string, o RestoreOptions) (RestoreReport, error) {
+// The other errors are ErrNotEmpty, ErrNoSnapshot, ErrDamaged,
+// ErrIdentity, ErrNotBackup, ErrOtherHousehold, ErrNewer, ErrInUse, those of
+// [store.OpenSnapshot] and those of Key.
+func Restore(ctx context.Context, dir, into string, o RestoreOptions) (Restored, error) {
 	r := &restore{o: o, into: into, work: filepath.Join(into, restoringDir)}
 	if err := r.run(ctx, dir); err != nil {
 		return r.report, fmt.Errorf("restoring from %s: %w", dir, err)
@@ -110,20 +111,21 @@ func Restore(ctx context.Context, dir, into string, o RestoreOptions) (RestoreRe
 // A restore is under way.
 type restore struct {
 	o        RestoreOptions
-	folder   *backupFolder
+	folder   *folder
 	snapshot snapshot
 	into     string
-	work     string             // where the archive is put together
-	suffix   string             // of stills' names in the backup
-	erasures map[string]Erasure // by what and id, those that the restore knows of
-	opened   bool               // the manifest, so that an identity opens all else
+	work     string                   // where the archive is put together
+	own      []string                 // the snapshot's own files
+	suffix   string                   // of stills' names in the backup
+	erasures map[string]store.Erasure // by what and id, those that the restore knows of
+	opened   bool                     // the database, so that an identity opens all else
 	key      seal.Key
 	moved    []string // from work to their place
-	report   RestoreReport
+	report   Restored
 }
 
 func (r *restore) run(ctx context.Context, dir string) (err error) {
-	if r.folder, err = openBackupFolder(dir); errors.Is(err, fs.ErrNotExist) {
+	if r.folder, err = openFolder(dir); errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("%w: it has no file %s", ErrNotBackup, markFile)
 	} else if err != nil {
 		return err
@@ -132,9 +134,9 @@ func (r *restore) run(ctx context.Context, dir string) (err error) {
 	if err := r.choose(); err != nil {
 		return err
 	}
-	if err := r.folder.checkOwnFiles(r.snapshot); err != nil {
+	if r.own, r.suffix, err = r.folder.checkOwnFiles(r.snapshot); err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
-			return fmt.Errorf("%w: %s of snapshot %s is missing", ErrBackupDamaged, sumsFile, r.snapshot.name)
+			return fmt.Errorf("%w: %s of snapshot %s is missing", ErrDamaged, sumsFile, r.snapshot.name)
 		}
 		return err
 	}
@@ -178,7 +180,7 @@ func (r *restore) choose() error {
 		return fmt.Errorf("%w; %s lists them", ErrNoSnapshot, filepath.Join(r.folder.dir, snapshotsDir))
 	}
 	r.snapshot = all[len(all)-1]
-	r.report.Snapshot, r.report.Household = r.snapshot.name, r.folder.household
+	r.report.Snapshot, r.report.MadeAt, r.report.Household = r.snapshot.name, r.snapshot.madeAt, r.folder.household
 	if r.o.Household != "" && r.o.Household != r.folder.household {
 		return fmt.Errorf("%w: they are of %s", ErrOtherHousehold, r.folder.household)
 	}
@@ -205,7 +207,7 @@ func (r *restore) knowErasures(ctx context.Context) error {
 		}
 		all = append(all, more...)
 	}
-	r.erasures = make(map[string]Erasure, len(all))
+	r.erasures = make(map[string]store.Erasure, len(all))
 	for _, e := range all {
 		r.erasures[e.What+" "+e.ID] = e
 	}
@@ -227,7 +229,7 @@ func claim(into string) (made bool, err error) {
 	begun := func(e fs.DirEntry) bool { return e.Name() == restoringDir }
 	switch {
 	case len(there) == 0:
-	case slices.ContainsFunc(there, begun) && !Exists(into):
+	case slices.ContainsFunc(there, begun) && !store.Exists(into):
 		if err := release(into, movedIn, false); err != nil { // what a restore that was killed left
 			return false, err
 		}
@@ -259,102 +261,87 @@ func release(into string, moved []string, made bool) error {
 }
 
 // fill puts the archive together in its working folder.
-func (r *restore) fill(ctx context.Context) error {
-	name := filepath.Join(r.snapshot.dir, manifestFile)
-	encrypted := exists(name + ageSuffix)
-	source, err := r.open(storedName(name, encrypted))
-	if err != nil {
-		return err
-	}
-	defer source.Close()
-	r.opened = true
-	damaged := func(err error) error {
-		return fmt.Errorf("%w: reading %s: %w", ErrBackupDamaged, manifestFile, err)
-	}
-	var m manifest
-	var stepErr error // of a step, not of the manifest itself
-	step := func(err error) error {
-		stepErr = err
-		return err
-	}
-	folders := make(map[string]bool) // of stills, to be synced
-	done := 0
-	err = readManifest(source, func(head manifest) error {
-		m = head
-		return step(r.begin(ctx, head, encrypted))
-	}, func(s manifestStill) error {
-		if !fileName.MatchString(s.File) {
-			return errors.New("it names a still that can't be one")
-		}
-		if err := step(errors.Join(ctx.Err(), r.restoreStill(s, folders))); err != nil {
-			return err
-		}
-		if done++; r.o.Progress != nil {
-			r.o.Progress(done, m.StillsCount)
-		}
-		return nil
-	})
-	switch {
-	case stepErr != nil:
-		return stepErr
-	case err != nil:
-		return damaged(err)
-	case done != m.StillsCount:
-		return damaged(fmt.Errorf("it lists %d stills of %d", done, m.StillsCount))
-	}
-	for folder := range folders {
-		if err := syncFolder(folder); err != nil {
-			return err
-		}
-	}
-	return errors.Join(syncFolder(filepath.Join(r.work, stillsDir)), syncFolder(r.work))
-}
-
-// begin restores the database and the salt, and sees to it that the master key
-// opens them.
-func (r *restore) begin(ctx context.Context, m manifest, encrypted bool) error {
-	switch {
-	case m.Format > manifestFormat:
-		return ErrNewerBackup
-	case m.Household != r.folder.household:
-		return fmt.Errorf("%w: the folder says %s, the snapshot %s", ErrOtherHousehold, r.folder.household, m.Household)
-	case m.Snapshot != r.snapshot.name:
-		return fmt.Errorf("%w: the snapshot calls itself %s", ErrBackupDamaged, m.Snapshot)
-	}
-	if !suffixes.MatchString(m.Suffix) {
-		return fmt.Errorf("%w: it names no stills that a backup writes", ErrBackupDamaged)
-	}
-	r.report.MadeAt, r.suffix = m.MadeAt, m.Suffix
+func (r *restore) fill(ctx context.Context) (err error) {
 	for _, d := range []string{stillsDir, incomingDir} {
 		if err := os.Mkdir(filepath.Join(r.work, d), 0o700); err != nil {
 			return err
 		}
 	}
-	parts := map[string]manifestPart{databaseFile: m.Database}
-	if m.Salt != (manifestPart{}) {
-		parts[saltFile] = m.Salt
-	}
-	for name, part := range parts {
-		stored := path.Join(snapshotsDir, r.snapshot.name, storedName(name, encrypted))
-		if err := r.copyPart(stored, filepath.Join(r.work, name), part); err != nil {
+	for _, name := range []string{databaseFile, saltFile} {
+		stored := storedName(name, slices.Contains(r.own, name+ageSuffix))
+		if !slices.Contains(r.own, stored) {
+			continue // an archive without a passphrase
+		}
+		_, err := r.copyFile(path.Join(snapshotsDir, r.snapshot.name, stored), filepath.Join(r.work, name), math.MaxInt64)
+		if err != nil {
 			return err
 		}
+		r.opened = true
 	}
-	return r.checkKey(ctx)
-}
-
-// checkKey asks for the master key and tries it on the database, without
-// changing that.
-func (r *restore) checkKey(ctx context.Context) error {
-	var err error
-	if r.key, err = r.o.Key(r.work); err != nil {
-		return err
-	}
-	seals, err := seal.NewSealer(r.key)
+	database, err := r.openDatabase(ctx)
 	if err != nil {
 		return err
 	}
-	return (&Archive{dir: r.work, seals: seals}).tryKey(ctx, "rw")
+	defer func() { err = errors.Join(err, database.Close()) }()
+	return r.restoreStills(ctx, database)
+}
+
+// openDatabase asks for the master key and opens the database with it, which
+// must be of the same household as the folder.
+func (r *restore) openDatabase(ctx context.Context) (*store.Snapshot, error) {
+	var err error
+	if r.key, err = r.o.Key(r.work); err != nil {
+		return nil, err
+	}
+	database, err := store.OpenSnapshot(ctx, r.work, r.key)
+	if err != nil {
+		return nil, err
+	}
+	household, err := database.Household(ctx)
+	if err == nil && household != r.folder.household {
+		err = fmt.Errorf("%w: the folder says %s, the snapshot %s", ErrOtherHousehold, r.folder.household, household)
+	}
+	if err != nil {
+		return nil, errors.Join(err, database.Close())
+	}
+	return database, nil
+}
+
+// restoreStills restores the files of the stills that the database names.
+func (r *restore) restoreStills(ctx context.Context, database *store.Snapshot) error {
+	total, err := database.CountStills(ctx)
+	if err != nil {
+		return err
+	}
+	kept, err := openLists(filepath.Join(r.snapshot.dir, sumsFile))
+	if err != nil {
+		return err
+	}
+	defer kept.close()
+	folders := make(map[string]bool) // of stills, to be synced
+	done := 0
+	err = database.SealedFiles(ctx, func(s store.SealedFile) error {
+		if !fileName.MatchString(s.File) {
+			return fmt.Errorf("%w: it names a still that can't be one", ErrDamaged)
+		}
+		_, known, err := kept.find(stillIn(s.File, r.suffix))
+		if err != nil {
+			return err
+		}
+		if !known {
+			r.report.Lost++
+		} else if err := r.restoreStill(s, folders); err != nil {
+			return err
+		}
+		if done++; r.o.Progress != nil {
+			r.o.Progress(done, total)
+		}
+		return ctx.Err()
+	})
+	for folder := range folders {
+		err = errors.Join(err, durable.SyncFolder(folder))
+	}
+	return errors.Join(err, durable.SyncFolder(filepath.Join(r.work, stillsDir)), durable.SyncFolder(r.work))
 }
 
 // open opens a file of the backup, decrypted if its name says that it is
@@ -362,7 +349,7 @@ func (r *restore) checkKey(ctx context.Context) error {
 func (r *restore) open(name string) (*storedReader, error) {
 	f, err := os.Open(name)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("%w: %s is missing", ErrBackupDamaged, filepath.Base(name))
+		return nil, fmt.Errorf("%w: %s is missing", ErrDamaged, filepath.Base(name))
 	}
 	if err != nil {
 		return nil, err
@@ -379,7 +366,7 @@ func (r *restore) open(name string) (*storedReader, error) {
 	case errors.As(err, &noMatch) && !r.opened:
 		return nil, errors.Join(ErrIdentity, f.Close())
 	case err != nil:
-		return nil, errors.Join(fmt.Errorf("%w: decrypting %s: %w", ErrBackupDamaged, filepath.Base(name), err), f.Close())
+		return nil, errors.Join(fmt.Errorf("%w: decrypting %s: %w", ErrDamaged, filepath.Base(name), err), f.Close())
 	}
 	return &storedReader{plain, f}, nil
 }
@@ -390,31 +377,26 @@ type storedReader struct {
 	io.Closer
 }
 
-// copyPart copies a file of the backup, and sees to it that it is what the
-// manifest says. The copy's content is durable, not yet its name.
-func (r *restore) copyPart(stored, to string, want manifestPart) error {
+// copyFile copies a file of the backup, of less than limit bytes, and returns
+// the copy's SHA-256. Its content is durable, not yet its name.
+func (r *restore) copyFile(stored, to string, limit int64) (sum string, err error) {
 	source, err := r.open(filepath.Join(r.folder.dir, stored))
 	if err != nil {
-		return err
+		return "", err
 	}
 	defer source.Close()
 	s, err := createStored(to, nil)
 	if err != nil {
-		return err
+		return "", err
 	}
-	part := newPartWriter(s)
-	failed := &readError{Reader: io.LimitReader(source, want.Size+1)}
-	if _, err := io.Copy(part, failed); err != nil {
+	failed := &readError{Reader: io.LimitReader(source, limit)}
+	if _, err := io.Copy(s, failed); err != nil {
 		if failed.err != nil {
-			err = fmt.Errorf("%w: reading %s: %w", ErrBackupDamaged, stored, err)
+			err = fmt.Errorf("%w: reading %s: %w", ErrDamaged, stored, err)
 		}
-		return errors.Join(err, s.close())
+		return "", errors.Join(err, s.close())
 	}
-	if part.part() != want {
-		return errors.Join(fmt.Errorf("%w: %s is not what the manifest says", ErrBackupDamaged, stored), s.close())
-	}
-	_, err = s.finish()
-	return err
+	return s.finish()
 }
 
 // A readError tells errors of reading from those of writing.
@@ -431,13 +413,8 @@ func (r *readError) Read(p []byte) (n int, err error) {
 	return n, err
 }
 
-// restoreStill restores a still's file, unless it was lost before the backup or
-// erased since.
-func (r *restore) restoreStill(s manifestStill, folders map[string]bool) error {
-	if s.Lost {
-		r.report.Lost++
-		return nil
-	}
+// restoreStill restores a still's file, unless it was erased since.
+func (r *restore) restoreStill(s store.SealedFile, folders map[string]bool) error {
 	stored := stillIn(s.File, r.suffix)
 	if _, erased := r.erasures["still "+s.File]; erased {
 		if r.o.RespectErasures {
@@ -452,8 +429,11 @@ func (r *restore) restoreStill(s manifestStill, folders map[string]bool) error {
 		return err
 	}
 	folders[filepath.Dir(to)] = true
-	err := r.copyPart(stored, to, manifestPart{s.Size, s.SHA256})
-	if r.o.SkipDamaged && errors.Is(err, ErrBackupDamaged) {
+	sum, err := r.copyFile(stored, to, s.Size+1)
+	if err == nil && sum != hex.EncodeToString(s.SHA256) {
+		err = fmt.Errorf("%w: %s is not what the database says", ErrDamaged, stored)
+	}
+	if r.o.SkipDamaged && errors.Is(err, ErrDamaged) {
 		r.report.Damaged++
 		if err := os.Remove(to); !errors.Is(err, fs.ErrNotExist) {
 			return err
@@ -470,7 +450,7 @@ func (r *restore) respectErasures(ctx context.Context) (err error) {
 	if now == nil {
 		now = time.Now
 	}
-	a, err := Open(ctx, r.work, r.key, now)
+	a, err := store.Open(ctx, r.work, r.key, now)
 	if err != nil {
 		return err
 	}
@@ -482,7 +462,7 @@ func (r *restore) respectErasures(ctx context.Context) (err error) {
 	if err := a.Note(ctx, "restored", "snapshot "+r.snapshot.name); err != nil {
 		return err
 	}
-	if r.report.Erased, err = a.respect(ctx, slices.Collect(maps.Values(r.erasures))); err != nil {
+	if r.report.Erased, err = a.RespectErasures(ctx, slices.Collect(maps.Values(r.erasures))); err != nil {
 		return err
 	}
 	return a.Scrub(ctx)
@@ -498,98 +478,10 @@ func (r *restore) moveIn() error {
 		if exists(to) {
 			return fmt.Errorf("%w any more: %s came meanwhile", ErrNotEmpty, to)
 		}
-		if err := errors.Join(os.Rename(from, to), syncFolder(r.into)); err != nil {
+		if err := errors.Join(os.Rename(from, to), durable.SyncFolder(r.into)); err != nil {
 			return err
 		}
 		r.moved = append(r.moved, name)
 	}
-	return errors.Join(os.RemoveAll(r.work), syncFolder(r.into), syncFolder(filepath.Dir(r.into)))
-}
-
-// respect erases what is in the list: visits, persons and stills by their file,
-// held or not. All are remembered, even those that are not there. It returns
-// how many of them were.
-func (a *Archive) respect(ctx context.Context, erasures []Erasure) (erased int, err error) {
-	slices.SortFunc(erasures, func(x, y Erasure) int {
-		return cmp.Or(-strings.Compare(x.What, y.What), strings.Compare(x.ID, y.ID)) // visits, stills, persons
-	})
-	for chunk := range slices.Chunk(erasures, batch) {
-		var persons []string
-		err := a.update(ctx, func(tx *sql.Tx) (err error) {
-			n := 0
-			persons, n, err = a.respectSome(ctx, tx, chunk)
-			erased += n
-			return err
-		})
-		if err != nil {
-			return erased, fmt.Errorf("respecting erasures: %w", spaceError(err))
-		}
-		for _, id := range persons {
-			if _, err := a.ErasePerson(ctx, id, false); err != nil {
-				return erased, err
-			}
-		}
-	}
-	return erased, a.finishRemovals(ctx)
-}
-
-// respectSome erases some visits and stills, and returns which persons are
-// still to be erased.
-func (a *Archive) respectSome(ctx context.Context, tx *sql.Tx, some []Erasure) (persons []string, erased int, err error) {
-	ids := make(map[string][]string)
-	for _, e := range some {
-		ids[e.What] = append(ids[e.What], e.ID)
-		_, err := tx.ExecContext(ctx, `INSERT INTO erasures (what, id, at) VALUES (?, ?, ?) ON CONFLICT DO NOTHING`, e.What, e.ID, micros(e.At))
-		if err != nil {
-			return nil, 0, fmt.Errorf("remembering an erasure: %w", err)
-		}
-	}
-	visits, err := existing(ctx, tx, "visits", "id", ids["visit"])
-	if err == nil && len(visits) > 0 {
-		err = a.eraseVisits(ctx, tx, visits)
-	}
-	if err != nil {
-		return nil, 0, err
-	}
-	files, err := existing(ctx, tx, "stills", "file", ids["still"])
-	for _, file := range files {
-		err = errors.Join(err, a.eraseStill(ctx, tx, file))
-	}
-	if err != nil {
-		return nil, 0, err
-	}
-	persons, err = existing(ctx, tx, "persons", "id", ids["person"])
-	return persons, len(visits) + len(files) + len(persons), err
-}
-
-// eraseStill removes a still's file and key, and what was found on it, and
-// leaves the visit. It is a still of which another was made that showed less.
-func (a *Archive) eraseStill(ctx context.Context, tx *sql.Tx, file string) error {
-	var still, visit string
-	if err := tx.QueryRowContext(ctx, `SELECT id, visit FROM stills WHERE file = ?`, file).Scan(&still, &visit); err != nil {
-		return fmt.Errorf("erasing still %s: %w", file, err)
-	}
-	for _, statement := range []string{
-		`INSERT INTO removals (file) SELECT file FROM stills WHERE id = ?`,
-		`DELETE FROM faces WHERE still = ?`,
-		`UPDATE stills SET file = NULL, wrapped_key = x'', size = 0, state = iif(state = 'pending', 'failed', state) WHERE id = ?`,
-		`UPDATE counters SET value = 1 WHERE name = 'scrub_due'`,
-	} {
-		if _, err := tx.ExecContext(ctx, statement, still); err != nil {
-			return fmt.Errorf("erasing still %s: %w", file, err)
-		}
-	}
-	if err := a.settle(ctx, tx, visit); err != nil {
-		return err
-	}
-	return a.note(ctx, tx, "erased", "still "+still)
-}
-
-// existing returns those of the values that a column of a table has.
-func existing(ctx context.Context, tx *sql.Tx, table, column string, values []string) ([]string, error) {
-	rows, err := tx.QueryContext(ctx, fmt.Sprintf(`SELECT %[2]s FROM %[1]s WHERE %[2]s IN (SELECT value FROM json_each(?))`, table, column), jsonList(values))
-	if err != nil {
-		return nil, fmt.Errorf("looking for what was erased: %w", err)
-	}
-	return collect(rows, func(value *string) error { return rows.Scan(value) })
+	return errors.Join(os.RemoveAll(r.work), durable.SyncFolder(r.into), durable.SyncFolder(filepath.Dir(r.into)))
 }

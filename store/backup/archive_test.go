@@ -1,0 +1,366 @@
+package backup
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"errors"
+	"fmt"
+	"image"
+	"io/fs"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"filippo.io/age"
+
+	"lintel/internal/house"
+	"lintel/store"
+	"lintel/store/seal"
+)
+
+// A clock stands still until it is told to advance.
+type clock struct{ micros atomic.Int64 }
+
+func newClock() *clock {
+	c := new(clock)
+	c.micros.Store(time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC).UnixMicro())
+	return c
+}
+
+func (c *clock) now() time.Time          { return time.UnixMicro(c.micros.Load()).UTC() }
+func (c *clock) advance(d time.Duration) { c.micros.Add(d.Microseconds()) }
+
+// testKey is a master key. Any will do.
+var testKey = seal.Key(bytes.Repeat([]byte{7}, seal.KeySize))
+
+// newArchive returns an open archive with the bell "gate", and its clock.
+func newArchive(t *testing.T) (*store.Archive, *clock) {
+	t.Helper()
+	c := newClock()
+	a := openArchive(t, t.TempDir(), c)
+	if _, err := a.AddBell(t.Context(), "gate"); err != nil {
+		t.Fatal(err)
+	}
+	return a, c
+}
+
+// openArchive opens an archive and, when the test ends, lets it be verified, by
+// SQLite's own means too.
+func openArchive(t *testing.T, dir string, c *clock) *store.Archive {
+	t.Helper()
+	a, err := store.Open(t.Context(), dir, testKey, c.now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+
+		if _, err := a.Revision(context.Background()); err == nil { // not closed by the test
+			checkSound(t, a)
+			a.Close()
+		}
+	})
+	return a
+}
+
+func checkSound(t *testing.T, a *store.Archive) {
+	t.Helper()
+	r, err := a.Verify(context.Background(), false, nil) // also used when the test's own is over
+	if err != nil {
+		t.Error(err)
+	}
+	for _, p := range r.Problems {
+		if p.What != store.WithLeftovers { // the next sweep's business
+			t.Errorf("verify: %+v", p)
+		}
+	}
+}
+
+// database opens an archive's database through the driver alone.
+func database(t *testing.T, dir string) *sql.DB {
+	t.Helper()
+	db, err := sql.Open("sqlite", "file:"+filepath.Join(dir, databaseFile)+"?_pragma=busy_timeout(10000)&_pragma=foreign_keys(ON)")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { db.Close() })
+	return db
+}
+
+// stillPath is where an archive keeps a still's file.
+func stillPath(a *store.Archive, file string) string {
+	return filepath.Join(a.Dir(), stillIn(file, stillSuffix))
+}
+
+// stillOf is a still that the bell "gate" sent.
+func stillOf(ring string, frame int) house.NewStill {
+	sent := fmt.Sprintf("sent: %s, frame %d", ring, frame)
+	return house.NewStill{
+		Bell: "gate", Ring: ring, Frame: frame,
+		SentSHA256: sha256.Sum256([]byte(sent)),
+		JPEG:       []byte("kept: " + sent),
+		Width:      640, Height: 480,
+		ReceivedAt: newClock().now(),
+	}
+}
+
+// keep keeps a still that is not there yet, and returns its visit.
+func keep(t *testing.T, a *store.Archive, n house.NewStill) string {
+	t.Helper()
+	visit, added, err := a.Keep(t.Context(), n)
+	if err != nil || !added {
+		t.Fatalf("keeping %s, frame %d: added %v, %v", n.Ring, n.Frame, added, err)
+	}
+	return visit
+}
+
+// filesIn lists the files below a folder of dir, sorted.
+func filesIn(t *testing.T, dir, folder string) (files []string) {
+	t.Helper()
+	err := fs.WalkDir(os.DirFS(dir), folder, func(path string, d fs.DirEntry, err error) error {
+		if err == nil && !d.IsDir() {
+			files = append(files, path)
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return files
+}
+
+func wantError(t *testing.T, err, want error) {
+	t.Helper()
+	if !errors.Is(err, want) {
+		t.Errorf("error %v, want %v", err, want)
+	}
+}
+
+// furnished returns an archive with something in every kind of table, and its
+// clock: six stills of three visits, one of which names a person.
+func furnished(t *testing.T) (a *store.Archive, c *clock, visits []string) {
+	t.Helper()
+	a, c = newArchive(t)
+	ctx := t.Context()
+	p, err := a.AddPerson(ctx, "Tamsin Quill")
+	if err == nil {
+		err = a.RecordConsent(ctx, p.ID, house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.now(), Scope: "the door"})
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range 3 {
+		for frame := range 2 {
+			n := stillOf(fmt.Sprintf("r%d", i), frame)
+			n.ReceivedAt = c.now()
+			visit := keep(t, a, n)
+			if frame == 0 {
+				visits = append(visits, visit)
+			}
+		}
+		c.advance(time.Minute)
+	}
+	v, err := a.Visit(ctx, visits[0])
+	if err == nil {
+		err = a.Record(ctx, v.Stills[0].ID, house.Done, []house.Face{{
+			Box: image.Rect(100, 50, 180, 130), Match: &house.Match{Person: p.ID, Distance: 0.25, FPIR: 1e-5, Band: "strong"},
+		}})
+	}
+	if err == nil {
+		err = a.PlaceHold(ctx, visits[0], "a parcel went missing", c.now().Add(time.Hour))
+	}
+	if err == nil {
+		_, err = a.Household(ctx)
+	}
+	if err == nil {
+		err = os.WriteFile(filepath.Join(a.Dir(), saltFile), bytes.Repeat([]byte{3}, seal.SaltSize), 0o600)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	return a, c, visits
+}
+
+func mustBackup(t *testing.T, a *store.Archive, dir string, o Options) Report {
+	t.Helper()
+	r, err := Write(t.Context(), a, dir, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if left := entries(t, dir); slices.Contains(left, incomingDir) {
+		t.Errorf("the folder still has %q", left)
+	}
+	return r
+}
+
+// entries lists the names in a folder; none where there is none.
+func entries(t *testing.T, dir string) (names []string) {
+	t.Helper()
+	all, err := os.ReadDir(dir)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		t.Fatal(err)
+	}
+	for _, e := range all {
+		names = append(names, e.Name())
+	}
+	return names
+}
+
+// contents reads all files below a folder.
+func contents(t *testing.T, dir string) map[string]string {
+	t.Helper()
+	all := make(map[string]string)
+	for _, file := range filesIn(t, dir, ".") {
+		b, err := os.ReadFile(filepath.Join(dir, file))
+		if err != nil {
+			t.Fatal(err)
+		}
+		all[file] = string(b)
+	}
+	return all
+}
+
+func identity(t *testing.T) *age.X25519Identity {
+	t.Helper()
+	i, err := age.GenerateX25519Identity()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return i
+}
+
+// stillCopy is where the copy of a still is.
+func stillCopy(t *testing.T, a *store.Archive, dir, visit string, frame int) string {
+	t.Helper()
+	v, err := a.Visit(t.Context(), visit)
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := v.Stills[frame].File
+	found, err := filepath.Glob(filepath.Join(dir, stillsDir, file[:2], file+".*"))
+	if err != nil || len(found) != 1 {
+		t.Fatalf("copies %q, %v", found, err)
+	}
+	return found[0]
+}
+
+// newest is the path of a file of the newest snapshot.
+func newest(t *testing.T, dir, name string) string {
+	t.Helper()
+	all := entries(t, filepath.Join(dir, snapshotsDir))
+	found, err := filepath.Glob(filepath.Join(dir, snapshotsDir, all[len(all)-1], name+"*"))
+	if err != nil || len(found) != 1 {
+		t.Fatalf("found %q, %v", found, err)
+	}
+	return found[0]
+}
+
+// flip changes a bit in the middle of a file.
+func flip(path string) error {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return err
+	}
+	data[len(data)/2] ^= 1
+	return os.WriteFile(path, data, 0o600)
+}
+
+// removeByRule lets a visit go as a sweep does, which is no erasure: it makes
+// the visit old.
+func removeByRule(t *testing.T, a *store.Archive, visit string) error {
+	t.Helper()
+	_, err := database(t, a.Dir()).ExecContext(t.Context(), `UPDATE visits SET received_at = 0, counted_from = 0 WHERE id = ?`, visit)
+	if err != nil {
+		return err
+	}
+	_, err = a.Sweep(t.Context(), func([]byte) ([]byte, int, int, error) { return nil, 0, 0, errors.New("nothing is to get smaller") })
+	if _, there := a.Visit(t.Context(), visit); !errors.Is(there, house.ErrNotFound) {
+		t.Errorf("visit %s is still there: %v", visit, there)
+	}
+	return err
+}
+
+// sha256sum(1) of the GNU coreutils checks every file a snapshot names.
+func checkSums(t *testing.T, dir, snapshot string) {
+	t.Helper()
+	tool, err := exec.LookPath("sha256sum")
+	if err != nil {
+		t.Log("SKIPPED: SHA256SUMS was not checked by sha256sum(1), which is not here")
+		return
+	}
+	cmd := exec.Command(tool, "--check", "--strict", "--quiet", filepath.Join(snapshotsDir, snapshot, sumsFile))
+	cmd.Dir = dir
+	if said, err := cmd.CombinedOutput(); err != nil {
+		t.Errorf("sha256sum: %v\n%s", err, said)
+	}
+}
+
+// checkNoLeftovers looks for bytes in unused parts of a database's pages.
+func checkNoLeftovers(t *testing.T, data []byte) {
+	t.Helper()
+	dir := t.TempDir()
+	if err := os.WriteFile(filepath.Join(dir, databaseFile), data, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	a, err := store.Open(t.Context(), dir, testKey, newClock().now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.Close()
+	if r, err := a.Verify(t.Context(), false, nil); err != nil || r.Pages == 0 || r.Leftovers > 0 {
+		t.Errorf("%d of %d pages with leftovers, %v", r.Leftovers, r.Pages, err)
+	}
+}
+
+func keyOf(key seal.Key) func(string) (seal.Key, error) {
+	return func(string) (seal.Key, error) { return key, nil }
+}
+
+// dump returns every row of every table, through the driver alone.
+func dump(t *testing.T, dir string) string {
+	t.Helper()
+	db := database(t, dir)
+	tables := rowsOf(t, db, `SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name`)
+	if len(tables) < 15 {
+		t.Fatalf("tables %q", tables)
+	}
+	var all strings.Builder
+	for _, table := range tables {
+		name := table[0].(string)
+		var lines []string
+		for _, row := range rowsOf(t, db, `SELECT * FROM `+name) {
+			lines = append(lines, fmt.Sprintf("%s %x\n", name, row))
+		}
+		slices.Sort(lines)
+		all.WriteString(strings.Join(lines, ""))
+	}
+	return all.String()
+}
+
+func rowsOf(t *testing.T, db *sql.DB, query string, args ...any) (all [][]any) {
+	t.Helper()
+	rows, err := db.QueryContext(t.Context(), query, args...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer rows.Close()
+	columns, err := rows.Columns()
+	for err == nil && rows.Next() {
+		values, into := make([]any, len(columns)), make([]any, len(columns))
+		for i := range values {
+			into[i] = &values[i]
+		}
+		err = rows.Scan(into...)
+		all = append(all, values)
+	}
+	if err := errors.Join(err, rows.Err()); err != nil {
+		t.Fatal(err)
+	}
+	return all
+}
