@@ -2,6 +2,7 @@ package web
 
 import (
 	"lintel/internal/house"
+	"lintel/internal/words"
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/quality"
 )
@@ -27,7 +28,7 @@ func newQualityJSON(q *house.Quality) *qualityJSON {
 	score, complaints := quality.Judge(*q)
 	j := &qualityJSON{*q, score, quality.Poor(*q), []complaintJSON{}}
 	for _, c := range complaints {
-		j.Complaints = append(j.Complaints, complaintJSON{c.Code, c.Says})
+		j.Complaints = append(j.Complaints, complaintJSON{c.Code, complaintWords(c)})
 	}
 	return j
 }
@@ -69,4 +70,8 @@ func newLivenessJSON(l *house.Liveness) *livenessJSON {
 		j.Findings = append(j.Findings, s)
 	}
 	return j
+}
+
+func complaintWords(c quality.Complaint) string {
+	return words.For(language).Complaint(c.Code, c.Value)
 }

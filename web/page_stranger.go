@@ -162,7 +162,7 @@ func badIntroduction(err error) (p problem, ok bool) {
 		p.Type, p.Title = "no-reference", "None of these faces is good enough for a reference."
 		p.Detail = "Nothing was changed. They can be enrolled from a photograph, on the server."
 		if poor := new(review.NoReferenceError); errors.As(err, &poor) && poor.Fault != nil {
-			p.Detail = poor.Fault.Says + " " + p.Detail
+			p.Detail = complaintWords(*poor.Fault) + " " + p.Detail
 		}
 	case errors.Is(err, review.ErrNoPerson):
 		p.Type, p.Detail = "no-person", "Nothing was changed."

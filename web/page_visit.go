@@ -280,7 +280,7 @@ func worstOf(q *house.Quality) string {
 		return ""
 	}
 	if _, complaints := quality.Judge(*q); len(complaints) > 0 {
-		return complaints[0].Says
+		return complaintWords(complaints[0])
 	}
 	return ""
 }

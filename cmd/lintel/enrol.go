@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"lintel/internal/house"
+	"lintel/internal/words"
 	"lintel/models"
 	"lintel/pipeline/face"
 	"lintel/pipeline/intake"
@@ -58,10 +59,11 @@ type poorPicture []quality.Complaint
 // Error says everything that is wrong, and what to do about the worst.
 func (p poorPicture) Error() string {
 	var says []string
+	w := words.For("en")
 	for _, c := range p {
-		says = append(says, c.Says)
+		says = append(says, w.Complaint(c.Code, c.Value))
 	}
-	return strings.Join(append(says, p[0].Do), " ")
+	return strings.Join(append(says, w.Remedy(p[0].Code)), " ")
 }
 
 func (c *enrolCmd) Run(g *globals) error {

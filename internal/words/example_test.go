@@ -17,9 +17,9 @@ func Example() {
 	}}
 	fmt.Println(w.Condition(away))
 	fmt.Println(w.Short(away))
-	fmt.Println(w.Say("alike-open", house.Values{Person: "p1", Persons: []string{"p2"}}))
+	fmt.Println(w.Say("consent-none", house.Values{Person: "p1"}))
 	// Output:
 	// The household is away until Friday 27 November, 00:05.
 	// the household is away
-	// Ada Quill is easily confused with somebody or something that is gone. A one-time code or a resident has to settle it.
+	// There is no consent of Ada Quill in force.
 }

@@ -92,8 +92,9 @@ func (t telling) Day(at time.Time) string { return t.dated("date", at) }
 func (t telling) dated(key string, at time.Time) string {
 	local := t.local(at)
 	return t.words.say(key, map[string]any{
-		"Weekday": t.Weekday(local.Weekday()), "Day": local.Day(), "Month": t.words.say(fmt.Sprintf("month-%d", local.Month()), nil),
-		"Year": local.Year(), "Clock": t.Clock(at),
+		"Weekday": t.Weekday(local.Weekday()), "Day": local.Day(),
+		"Month": t.words.say(fmt.Sprintf("month-%d", local.Month()), nil),
+		"Year":  local.Year(), "Clock": t.Clock(at),
 	})
 }
 

@@ -140,6 +140,14 @@ func (w Words) Refusal(err error) (says string, ok bool) {
 	return says, true
 }
 
+// Complaint says what is wrong with the picture of a face, by the complaint of
+// package quality, and Remedy what to do about it.
+func (w Words) Complaint(code string, measured float64) string {
+	return w.Say("complaint-"+code, house.Values{Measured: measured})
+}
+
+func (w Words) Remedy(code string) string { return w.Say("do-"+code, house.Values{}) }
+
 // find looks a message up. Count chooses the plural, nil where there is none.
 func (w Words) find(key string, told any, count any) (says string, found bool) {
 	says, err := w.language.Localize(&i18n.LocalizeConfig{MessageID: key, TemplateData: told, PluralCount: count})

@@ -67,8 +67,11 @@ func needed(t *testing.T) (keys []string) {
 		}
 	}
 	add("refused-", refusals(t)...)
-	add("complaint-", append(found(t, sources(t, "../../pipeline/quality/judge.go"), `code:\s+"([a-z-]+)"`), "no-eyes")...)
-	add("cant-tell-", liveness.Tiny, liveness.Dark, liveness.NoEyes, liveness.Border, liveness.NoNetwork, liveness.OneFrame,
+	complaints := append(found(t, sources(t, "../../pipeline/quality/judge.go"), `code:\s+"([a-z-]+)"`), "no-eyes")
+	add("complaint-", complaints...)
+	add("do-", complaints...)
+	add("cant-tell-", liveness.Tiny, liveness.Dark, liveness.NoEyes, liveness.Border, liveness.NoNetwork,
+		liveness.OneFrame,
 		liveness.Sizes, liveness.Plain, "unknown")
 	for _, a := range []house.Advice{policy.Decide(policy.Input{}), policy.DecideParcel(policy.Input{})} {
 		for _, c := range a.Conditions {
@@ -126,12 +129,16 @@ func TestCatalog(t *testing.T) {
 var told = house.Values{
 	Person: "p1", Persons: []string{"p1", "p2", "p3"}, Door: "d1", Bell: "porch", OtherBell: "gate",
 	At: time.Date(2026, 11, 25, 17, 5, 0, 0, time.UTC), Until: time.Date(2026, 12, 1, 8, 0, 0, 0, time.UTC), Holiday: true,
-	Lasted: time.Second, Longest: 3 * time.Minute, Count: 1, Of: 2, Distance: 0.314, Rate: 1.0 / 2512, Band: "fair", Asked: "strong",
-	Kind: house.FactorCode, Given: []house.Given{{Kind: house.FactorArrival}, {Kind: house.FactorCode}}, Measured: -0.5,
-	Parcel: &house.ParcelRule{Note: "a lamp", Window: time.Minute, UsedBy: "a1"}, Week: &house.WeekTime{Day: 1, Minute: 420},
+	Lasted: time.Second, Longest: 3 * time.Minute, Count: 1, Of: 2, Distance: 0.314, Rate: 1.0 / 2512, Band: "fair",
+	Asked: "strong",
+	Kind:  house.FactorCode, Given: []house.Given{{Kind: house.FactorArrival}, {Kind: house.FactorCode}}, Measured: -0.5,
+	Parcel: &house.ParcelRule{Note: "a lamp", Window: time.Minute, UsedBy: "a1"},
+	Week:   &house.WeekTime{Day: 1, Minute: 420},
 	Rules: []house.DoorRule{
-		{Allowed: true, Days: [7]bool{1: true, 2: true, 3: true, 6: true}, From: 420, To: 1200, Factors: kinds, Need: 2, Band: "strong"},
-		{Allowed: true, From: 1200, To: 420, Factors: kinds[:3], Need: 1, Band: "fair", Liveness: house.NoSign, CantTell: true},
+		{Allowed: true, Days: [7]bool{1: true, 2: true, 3: true, 6: true}, From: 420, To: 1200, Factors: kinds, Need: 2,
+			Band: "strong"},
+		{Allowed: true, From: 1200, To: 420, Factors: kinds[:3], Need: 1, Band: "fair", Liveness: house.NoSign,
+			CantTell: true},
 	},
 }
 
@@ -190,7 +197,8 @@ func TestRefusal(t *testing.T) {
 	}{
 		{policy.ErrNeed, "a rule needs one factor at least, and no more than it names"},
 		{fmt.Errorf("rule 3: %w", policy.ErrWeak), "a weak match never counts"},
-		{errors.Join(policy.ErrWait, holiday), `a wait lasts 1 minute to 24 hours; "1.1.2027": a holiday is a date such as 2027-01-01`},
+		{errors.Join(policy.ErrWait, holiday),
+			`a wait lasts 1 minute to 24 hours; "1.1.2027": a holiday is a date such as 2027-01-01`},
 		{os.ErrClosed, ""},
 		{errors.Join(policy.ErrWait, os.ErrClosed), ""},
 	} {

@@ -2,19 +2,17 @@ package quality
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"slices"
 
 	"lintel/internal/house"
 )
 
-// A Complaint says what is wrong with the picture of a face.
+// A Complaint is what is wrong with the picture of a face. Package words says
+// it, and what to do about it when a photograph is chosen to enrol.
 type Complaint struct {
 	Code  string  // no-eyes, small, far, blurred, dark, bright, clipped, flat, turned, tilted, covered or cut
-	Value float64 // what was measured, in the unit of [house.Quality]
-	Says  string  // what is wrong, a sentence
-	Do    string  // what to do about it when a photograph is chosen to enrol, a sentence
+	Value float64 // what was measured, in the unit of [house.Quality]; for turned and tilted without a sign
 	Poor  bool    // a match of such a face is not to be called strong
 }
 
@@ -31,7 +29,7 @@ func Poor(q house.Quality) bool {
 // about numbers that are not enough to enrol the face, the worst first.
 func Judge(q house.Quality) (score float64, complaints []Complaint) {
 	if q.EyeDistance == 0 {
-		return 0, []Complaint{{"no-eyes", 0, "The eyes could not be made out.", "Choose a photograph that shows the face from the front.", true}}
+		return 0, []Complaint{{Code: "no-eyes", Poor: true}}
 	}
 	score = 1
 	worth := make(map[string]float64)
@@ -40,7 +38,7 @@ func Judge(q house.Quality) (score float64, complaints []Complaint) {
 		worth[c.code] = c.worth(v)
 		score *= worth[c.code]
 		if c.short(v, c.enough) {
-			complaints = append(complaints, Complaint{c.code, v, c.says(q), c.do, c.short(v, c.poor)})
+			complaints = append(complaints, Complaint{c.code, v, c.short(v, c.poor)})
 		}
 	}
 	slices.SortStableFunc(complaints, func(a, b Complaint) int { return cmp.Compare(worth[a.Code], worth[b.Code]) })
@@ -56,8 +54,6 @@ type criterion struct {
 	poor    float64 // short of this, no match is strong
 	enough  float64 // short of this, nobody is enrolled
 	fine    float64 // worth 1 from here on
-	says    func(house.Quality) string
-	do      string
 }
 
 // worth is 0 at useless, 1 at fine, and in between on a straight line.
@@ -85,90 +81,56 @@ var criteria = []criterion{
 		code:    "small",
 		value:   func(q house.Quality) float64 { return float64(q.FaceWidth) },
 		useless: 12, poor: 24, enough: MinWidth, fine: 160,
-		says: func(q house.Quality) string { return fmt.Sprintf("The face is only %d pixels wide.", q.FaceWidth) },
-		do:   fmt.Sprintf("Choose a photograph that shows it larger, at least %d pixels wide.", MinWidth),
 	},
 	{
 		code:    "far", // EN 62676-4, see LevelOf
 		value:   func(q house.Quality) float64 { return q.PixelsPerMetre },
 		useless: float64(Detect), poor: float64(Identify), enough: float64(Identify), fine: float64(Identify),
-		says: func(q house.Quality) string {
-			return fmt.Sprintf(
-				"The face is too far away to identify somebody: it shows %.0f pixels per metre, %d are asked for.",
-				q.PixelsPerMetre, Identify)
-		},
-		do: "Choose a photograph taken from nearer.",
 	},
 	{
 		code:    "blurred",
 		value:   func(q house.Quality) float64 { return q.Sharpness },
 		useless: 0, poor: 0.01, enough: 0.03, fine: 0.15, // measured, see MEASUREMENTS.md
-		says: func(house.Quality) string { return "The face is blurred." },
-		do:   "Choose a sharp photograph: more light, a clean lens and a moment of standing still help.",
 	},
 	{
 		code:    "dark",
 		value:   func(q house.Quality) float64 { return q.Luma },
 		useless: 5, poor: 20, enough: 35, fine: 55,
-		says: func(house.Quality) string { return "The face is too dark." },
-		do:   "Choose a photograph with light on the face, not behind it.",
 	},
 	{
 		code:    "bright",
 		value:   func(q house.Quality) float64 { return q.Luma },
 		useless: 250, poor: 235, enough: 220, fine: 200,
-		says: func(house.Quality) string { return "The face is too bright." },
-		do:   "Choose a photograph without a lamp or the sun straight on the face.",
 	},
 	{
 		code:    "clipped",
 		value:   func(q house.Quality) float64 { return q.Clipped },
 		useless: 0.6, poor: 0.25, enough: 0.1, fine: 0.02,
-		says: func(q house.Quality) string {
-			return fmt.Sprintf("%.0f %% of the face is plain black or white.", 100*q.Clipped)
-		},
-		do: "Choose a photograph in even light.",
 	},
 	{
 		code:    "flat",
 		value:   func(q house.Quality) float64 { return q.Contrast },
 		useless: 0.01, poor: 0.025, enough: 0.04, fine: 0.065,
-		says: func(house.Quality) string { return "The face has hardly any contrast." },
-		do:   "Choose a photograph without haze, glare or a dirty lens.",
 	},
 	{
 		code:    "turned",
 		value:   func(q house.Quality) float64 { return math.Abs(q.Yaw) },
 		useless: 75, poor: 45, enough: 30, fine: 15,
-		says: func(q house.Quality) string {
-			return fmt.Sprintf("The face is turned aside by about %.0f degrees.", math.Abs(q.Yaw))
-		},
-		do: "Choose a photograph that shows it from the front.",
 	},
 	{
 		code:    "tilted", // aligning makes most of it good
 		value:   func(q house.Quality) float64 { return math.Abs(q.Roll) },
 		useless: 90, poor: 50, enough: 35, fine: 20,
-		says: func(q house.Quality) string {
-			return fmt.Sprintf("The head is tilted by %.0f degrees.", math.Abs(q.Roll))
-		},
-		do: "Choose a photograph with the head upright, or turn the photograph.",
 	},
 	{
 		code:    "covered",
 		value:   func(q house.Quality) float64 { return q.Occlusion },
 		useless: 1.2, poor: 0.6, enough: 0.3, fine: 0, // a hint takes not all away
-		says: func(house.Quality) string { return "A part of the face may be covered." },
-		do:   "Choose a photograph without a mask, scarf or dark glasses.",
 	},
 	{
 		code:    "cut",
 		value:   func(q house.Quality) float64 { return q.Cut },
 		useless: 0.8, poor: 0.25, enough: 0.1, fine: 0,
-		says: func(q house.Quality) string {
-			return fmt.Sprintf("The edge of the picture cuts off %.0f %% of the face.", 100*q.Cut)
-		},
-		do: "Choose a photograph that shows all of the face.",
 	},
 }
 

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"lintel/internal/house"
+	"lintel/internal/words"
 )
 
 var fine = house.Quality{FaceWidth: 200, EyeDistance: 80, PixelsPerMetre: 1270, Sharpness: .3, Luma: 120, Contrast: .1}
@@ -24,7 +25,7 @@ func TestJudge(t *testing.T) {
 		{"just too small", func(q *house.Quality) { q.FaceWidth = 79 }, "small", false, "The face is only 79 pixels wide."},
 		{"far", func(q *house.Quality) {
 			q.PixelsPerMetre = 190
-		}, "far", true, "The face is too far away to identify somebody: it shows 190 pixels per metre, 250 are asked for."},
+		}, "far", true, "The face is too far away to identify somebody. It shows 190 pixels per metre. 250 are asked for."},
 		{"soft", func(q *house.Quality) { q.Sharpness = .02 }, "blurred", false, "The face is blurred."},
 		{"blurred", func(q *house.Quality) { q.Sharpness = .009 }, "blurred", true, "The face is blurred."},
 		{"dark", func(q *house.Quality) { q.Luma = 30 }, "dark", false, "The face is too dark."},
@@ -56,15 +57,17 @@ func TestJudge(t *testing.T) {
 		var codes []string
 		for _, x := range complaints {
 			codes = append(codes, x.Code)
-			if !strings.HasPrefix(x.Do, "Choose a ") || !strings.HasSuffix(x.Do, ".") {
-				t.Errorf("%s: what to do is %q", c.name, x.Do)
+			if do := words.For("en").Remedy(x.Code); !strings.HasPrefix(do, "Choose a ") || !strings.HasSuffix(do, ".") {
+				t.Errorf("%s: what to do is %q", c.name, do)
 			}
 		}
 		if got := strings.Join(codes, " "); got != c.codes {
 			t.Errorf("%s: complaints %q, want %q", c.name, got, c.codes)
 		}
-		if len(complaints) > 0 && complaints[0].Says != c.says {
-			t.Errorf("%s: says %q, want %q", c.name, complaints[0].Says, c.says)
+		if len(complaints) > 0 {
+			if says := words.For("en").Complaint(complaints[0].Code, complaints[0].Value); says != c.says {
+				t.Errorf("%s: says %q, want %q", c.name, says, c.says)
+			}
 		}
 		if Poor(q) != c.poor {
 			t.Errorf("%s: poor is %t", c.name, Poor(q))

@@ -50,7 +50,7 @@ func (e *NoReferenceError) Error() string {
 	if e.Fault == nil {
 		return house.ErrNoReference.Error()
 	}
-	return fmt.Sprintf("%v: %s", house.ErrNoReference, e.Fault.Says)
+	return fmt.Sprintf("%v: %s", house.ErrNoReference, e.Fault.Code)
 }
 
 func (e *NoReferenceError) Unwrap() error { return house.ErrNoReference }

@@ -3,7 +3,6 @@ package review
 import (
 	"cmp"
 	"crypto/sha256"
-	"fmt"
 
 	"lintel/internal/house"
 	"lintel/pipeline/quality"
@@ -19,8 +18,7 @@ func Fault(f house.Face) *quality.Complaint {
 		return nil
 	}
 	if f.Width() < quality.MinWidth {
-		says := fmt.Sprintf("The face is %d pixels wide, and a reference needs %d.", f.Width(), quality.MinWidth)
-		return &quality.Complaint{Code: "small", Says: says}
+		return &quality.Complaint{Code: "small", Value: float64(f.Width())}
 	}
 	return nil
 }

@@ -180,7 +180,8 @@ func (c *Advisor) decide(ctx context.Context, in policy.Input) error {
 		return err
 	}
 	i := slices.IndexFunc(before, func(d house.Advice) bool { return d.Door == door.ID })
-	if i >= 0 && (before[i].State != house.Withheld || advice.State == house.Withheld && sameConditions(before[i], advice)) {
+	if i >= 0 &&
+		(before[i].State != house.Withheld || advice.State == house.Withheld && sameConditions(before[i], advice)) {
 		return nil
 	}
 	id, err := c.archive.AddAdvice(ctx, advice, toldOf(v, in.Alike)...)
@@ -213,9 +214,10 @@ func adviceOn(in policy.Input) house.Advice {
 // sameConditions reports whether the same conditions are met. What they say may
 // differ by the seconds that have gone.
 func sameConditions(a, b house.Advice) bool {
-	return a.Person == b.Person && a.Parcel == b.Parcel && slices.EqualFunc(a.Conditions, b.Conditions, func(x, y house.Condition) bool {
-		return x.Code == y.Code && x.Met == y.Met
-	})
+	return a.Person == b.Person && a.Parcel == b.Parcel &&
+		slices.EqualFunc(a.Conditions, b.Conditions, func(x, y house.Condition) bool {
+			return x.Code == y.Code && x.Met == y.Met
+		})
 }
 
 // toldOf lists the persons whom the advice on a visit may name.

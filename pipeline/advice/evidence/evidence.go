@@ -6,8 +6,8 @@
 // [house.Factor]s, or errors that say what is wrong with a message. A message is
 // JSON, one object with one field:
 //
-//	{"arrival": {"latitude_deg": …, "longitude_deg": …, "accuracy_m": …, "at": "…"}}   from a phone: see package geofence
-//	{"code": "123456"}                                                                from a phone: see package totp
+//	{"arrival": {"latitude_deg": …, "longitude_deg": …, "accuracy_m": …, "at": "…"}}   from a phone: geofence
+//	{"code": "123456"}                                                                from a phone: totp
 //	{"token": "LABEL"}                                                                from a reader: it saw this token
 //
 // A resident who is signed in can give two more factors: a code that somebody
@@ -73,11 +73,13 @@ const codeCounts = 2 * time.Minute
 // An Archive is what the inbox needs of the store.
 type Archive interface {
 	AdviceRules(context.Context) (house.AdviceRules, error)
-	MoveSource(ctx context.Context, id string, change func(json.RawMessage) (json.RawMessage, *house.Factor, error)) (added bool, err error)
+	MoveSource(ctx context.Context, id string,
+		change func(json.RawMessage) (json.RawMessage, *house.Factor, error)) (added bool, err error)
 	HearSource(ctx context.Context, id string) error
 	TokenOf(ctx context.Context, label string) (person string, err error)
 	AddFactor(context.Context, house.Factor) (id string, err error)
-	UseCode(ctx context.Context, f house.Factor, check func(secret string, lastStep int64) (int64, error)) (factor string, err error)
+	UseCode(ctx context.Context, f house.Factor,
+		check func(secret string, lastStep int64) (int64, error)) (factor string, err error)
 	CodeMisses(ctx context.Context, person string, since time.Time) (lately, inAll int, err error)
 	AddMiss(ctx context.Context, what, whom string) error
 }
@@ -186,7 +188,7 @@ func (d *Inbox) arrival(ctx context.Context, s house.Source, text []byte) (Recei
 	if rules.Home == nil {
 		return receipt, ErrNoHome
 	}
-	receipt.Counts, err = d.archive.MoveSource(ctx, s.ID, func(before json.RawMessage) (json.RawMessage, *house.Factor, error) {
+	move := func(before json.RawMessage) (json.RawMessage, *house.Factor, error) {
 		var state geofence.State
 		if before != nil {
 			if err := json.Unmarshal(before, &state); err != nil {
@@ -205,8 +207,8 @@ func (d *Inbox) arrival(ctx context.Context, s house.Source, text []byte) (Recei
 		return after, &house.Factor{
 			Kind: house.FactorArrival, Person: s.Person, Source: s.ID, At: now, Until: now.Add(rules.Window), Strength: weak,
 		}, stepErr
-	})
-	if errors.Is(err, geofence.ErrSpeed) {
+	}
+	if receipt.Counts, err = d.archive.MoveSource(ctx, s.ID, move); errors.Is(err, geofence.ErrSpeed) {
 		return receipt, d.missed(ctx, "speed", s.Person, err)
 	}
 	return receipt, err
@@ -257,7 +259,8 @@ func (d *Inbox) Code(ctx context.Context, person, code, source string) error {
 	if inAll >= totp.MissesInAll {
 		return fmt.Errorf("%w since the last right one; a resident has to give out new codes", ErrGuesses)
 	}
-	factor := house.Factor{Kind: house.FactorCode, Person: person, Source: source, At: now, Until: now.Add(codeCounts), Strength: decisive}
+	factor := house.Factor{Kind: house.FactorCode, Person: person, Source: source, At: now, Until: now.Add(codeCounts),
+		Strength: decisive}
 	_, err = d.archive.UseCode(ctx, factor, func(secret string, last int64) (int64, error) {
 		s, err := totp.Parse(secret)
 		if err != nil {

@@ -99,7 +99,8 @@ func (h *household) misses() (whats []string) {
 }
 
 func (h *household) report(latitude float64) string {
-	return fmt.Sprintf(`{"arrival":{"latitude_deg":%g,"longitude_deg":20,"accuracy_m":10,"at":"%s"}}`, latitude, h.at.Format(time.RFC3339))
+	return fmt.Sprintf(`{"arrival":{"latitude_deg":%g,"longitude_deg":20,"accuracy_m":10,"at":"%s"}}`, latitude,
+		h.at.Format(time.RFC3339))
 }
 
 func TestArrival(t *testing.T) {
@@ -118,7 +119,8 @@ func TestArrival(t *testing.T) {
 		t.Fatalf("at home: %v, %v", counts, err)
 	}
 	f := h.factors()
-	if len(f) != 1 || f[0].Kind != house.FactorArrival || f[0].Person != h.ada || f[0].Source != h.phone.ID || !f[0].At.Equal(h.at) ||
+	if len(f) != 1 || f[0].Kind != house.FactorArrival || f[0].Person != h.ada || f[0].Source != h.phone.ID ||
+		!f[0].At.Equal(h.at) ||
 		!f[0].Until.Equal(h.at.Add(5*time.Minute)) || f[0].Strength != 0.5 {
 		t.Errorf("factors %+v", f)
 	}
@@ -173,7 +175,8 @@ func TestMessages(t *testing.T) {
 		if !errors.Is(err, test.err) || r.Counts {
 			t.Errorf("%s: %+v, %v; want %v", test.name, r, err, test.err)
 		}
-		if got := h.misses()[before:]; test.miss == "" && len(got) > 0 || test.miss != "" && (len(got) != 1 || got[0] != test.miss) {
+		if got := h.misses()[before:]; test.miss == "" && len(got) > 0 || test.miss != "" &&
+			(len(got) != 1 || got[0] != test.miss) {
 			t.Errorf("%s: counted %v, want %q", test.name, got, test.miss)
 		}
 	}
@@ -204,7 +207,8 @@ func TestCode(t *testing.T) {
 	if err := give(code()); err != nil {
 		t.Fatal(err)
 	}
-	if f := h.factors(); len(f) != 1 || f[0].Kind != house.FactorCode || f[0].Strength != 1 || f[0].Source != "tablet one" {
+	if f := h.factors(); len(f) != 1 || f[0].Kind != house.FactorCode || f[0].Strength != 1 ||
+		f[0].Source != "tablet one" {
 		t.Errorf("factors %+v", f)
 	}
 	if err := give(code()); !errors.Is(err, totp.ErrReused) {
@@ -257,14 +261,16 @@ func TestAgree(t *testing.T) {
 	if _, err := h.AddBell(t.Context(), "gate"); err != nil {
 		t.Fatal(err)
 	}
-	visit, _, err := h.Keep(t.Context(), house.NewStill{Bell: "gate", Ring: "r", SentSHA256: sha256.Sum256([]byte("x")), JPEG: []byte("x"), Width: 8, Height: 8, ReceivedAt: h.at})
+	visit, _, err := h.Keep(t.Context(), house.NewStill{Bell: "gate", Ring: "r", SentSHA256: sha256.Sum256([]byte("x")),
+		JPEG: []byte("x"), Width: 8, Height: 8, ReceivedAt: h.at})
 	if err != nil {
 		t.Fatal(err)
 	}
 	if err := h.Agree(t.Context(), visit, h.ada, "one"); err != nil {
 		t.Fatal(err)
 	}
-	if f := h.factors(); len(f) != 1 || f[0].Kind != house.FactorResident || f[0].Visit != visit || f[0].Source != "resident one" {
+	if f := h.factors(); len(f) != 1 || f[0].Kind != house.FactorResident || f[0].Visit != visit ||
+		f[0].Source != "resident one" {
 		t.Errorf("factors %+v", f)
 	}
 	if err := h.Agree(t.Context(), visit, "nobody", "one"); !errors.Is(err, house.ErrNotFound) {
@@ -317,13 +323,15 @@ func TestUncountedMiss(t *testing.T) {
 	if err := d.Code(t.Context(), h.ada, wrong, "x"); !errors.Is(err, errDisk) || errors.Is(err, totp.ErrWrong) {
 		t.Errorf("a wrong code: %v", err)
 	}
-	if _, err := d.Message(t.Context(), h.reader, "", []byte(`{"token":"nobody's"}`)); !errors.Is(err, errDisk) || errors.Is(err, ErrNoToken) {
+	if _, err := d.Message(t.Context(), h.reader, "", []byte(`{"token":"nobody's"}`)); !errors.Is(err, errDisk) ||
+		errors.Is(err, ErrNoToken) {
 		t.Errorf("a token of nobody: %v", err)
 	}
 }
 
 func FuzzMessage(f *testing.F) {
-	for _, text := range []string{`{"code":"123456"}`, `{"token":"x"}`, `{"arrival":{"latitude_deg":1}}`, `{"code":"1","code":"2"}`, `[`, `{"arrival":null}`} {
+	for _, text := range []string{`{"code":"123456"}`, `{"token":"x"}`, `{"arrival":{"latitude_deg":1}}`,
+		`{"code":"1","code":"2"}`, `[`, `{"arrival":null}`} {
 		f.Add([]byte(text))
 	}
 	f.Fuzz(func(t *testing.T, text []byte) {

@@ -93,9 +93,11 @@ json.dump([Geodesic.WGS84.Inverse(p["Lat1"], p["Lon1"], p["Lat2"], p["Lon2"], Ge
 			inside = max(inside, off)
 		}
 	}
-	t.Logf("%d pairs: at most %.3f %% off; %.2f m at the edge of outside, %.2f m at that of inside", len(pairs), 100*part, edge, inside)
+	t.Logf("%d pairs: at most %.3f %% off; %.2f m at the edge of outside, %.2f m at that of inside", len(pairs),
+		100*part, edge, inside)
 	if !(part <= worstError) || edge > Margin/5 {
-		t.Errorf("%.3f %% off, want %.2f at most; %.1f m at the edge, want a fifth of %g", 100*part, 100*worstError, edge, Margin)
+		t.Errorf("%.3f %% off, want %.2f at most; %.1f m at the edge, want a fifth of %g", 100*part, 100*worstError, edge,
+			Margin)
 	}
 }
 

@@ -58,14 +58,18 @@ func TestArrivals(t *testing.T) {
 		{"the first report is from home", []report{{0, 0, 10}}, nil},
 		{"at home for hours", []report{{0, 0, 10}, {20, 30, 10}, {40, 10, 20}, {240, 0, 10}}, nil},
 		{"comes home", []report{{0, 2000, 10}, {2, 1000, 10}, {4, 500, 10}, {6, 20, 10}}, []float64{6}},
-		{"and stays", []report{{0, 2000, 10}, {2, 1000, 10}, {4, 500, 10}, {6, 20, 10}, {8, 20, 10}, {10, 0, 10}}, []float64{6}},
+		{"and stays", []report{{0, 2000, 10}, {2, 1000, 10}, {4, 500, 10}, {6, 20, 10}, {8, 20, 10}, {10, 0, 10}},
+			[]float64{6}},
 		{"goes to a shop and comes back", []report{{0, 500, 10}, {2, 500, 10}, {4, 500, 10}, {6, 0, 10},
 			{30, 400, 10}, {35, 800, 10}, {40, 400, 10}, {45, 0, 10}}, []float64{6, 45}},
 		{"two reports from outside", []report{{0, 2000, 10}, {10, 1000, 10}, {12, 20, 10}}, nil},
-		{"outside for less than 3 minutes", []report{{0, 500, 10}, {1, 500, 10}, {2, 500, 10}, {2.9, 500, 10}, {4, 20, 10}}, nil},
-		{"outside for 3 minutes", []report{{0, 500, 10}, {1, 500, 10}, {2, 500, 10}, {3, 500, 10}, {4, 20, 10}}, []float64{4}},
+		{"outside for less than 3 minutes", []report{{0, 500, 10}, {1, 500, 10}, {2, 500, 10}, {2.9, 500, 10}, {4, 20, 10}},
+			nil},
+		{"outside for 3 minutes", []report{{0, 500, 10}, {1, 500, 10}, {2, 500, 10}, {3, 500, 10}, {4, 20, 10}},
+			[]float64{4}},
 		{"one stray position", []report{{0, 0, 10}, {5, 600, 10}, {6, 0, 10}, {10, 0, 10}}, nil},
-		{"silent for 30 minutes on the way", []report{{0, 2000, 10}, {2, 1000, 10}, {4, 500, 10}, {34, 20, 10}}, []float64{34}},
+		{"silent for 30 minutes on the way", []report{{0, 2000, 10}, {2, 1000, 10}, {4, 500, 10}, {34, 20, 10}},
+			[]float64{34}},
 		{"silent for longer", []report{{0, 2000, 10}, {2, 1000, 10}, {4, 500, 10}, {34.1, 20, 10}}, nil},
 		{"silent for longer while away", []report{{0, 2000, 10}, {2, 1000, 10}, {33, 500, 10}, {36, 20, 10}}, nil},
 		{"silent for a day", []report{{0, 2000, 10}, {2, 1000, 10}, {4, 500, 10}, {24 * 60, 20, 10}}, nil},
@@ -74,10 +78,12 @@ func TestArrivals(t *testing.T) {
 		{"accuracy as large as the home", []report{{0, 2000, 10}, {2, 1000, 10}, {4, 500, 10}, {6, 0, 101}}, nil},
 		{"circles not all outside", []report{{0, 200, 51}, {2, 200, 51}, {4, 200, 51}, {6, 0, 10}}, nil},
 		{"circles all outside", []report{{0, 200, 49}, {2, 200, 49}, {4, 200, 49}, {6, 0, 10}}, []float64{6}},
-		{"undecided on the way", []report{{0, 2000, 10}, {2, 1000, 10}, {4, 500, 10}, {5, 120, 10}, {6, 140, 300}, {8, 0, 10}}, []float64{8}},
+		{"undecided on the way",
+			[]report{{0, 2000, 10}, {2, 1000, 10}, {4, 500, 10}, {5, 120, 10}, {6, 140, 300}, {8, 0, 10}}, []float64{8}},
 		{"an aeroplane, then a taxi", []report{{0, 900_000, 10}, {120, 20_000, 10},
 			{122, 19_000, 10}, {130, 9000, 10}, {135, 4000, 10}, {140, 0, 10}}, []float64{140}},
-		{"an aeroplane that lands at home", []report{{0, 900_000, 10}, {2, 880_000, 10}, {10, 800_000, 10}, {20, 20, 10}, {21, 20, 10}}, nil},
+		{"an aeroplane that lands at home",
+			[]report{{0, 900_000, 10}, {2, 880_000, 10}, {10, 800_000, 10}, {20, 20, 10}, {21, 20, 10}}, nil},
 	} {
 		var reports []Report
 		for _, r := range c.reports {
@@ -127,7 +133,8 @@ func TestRefused(t *testing.T) {
 		{"an hour old", with(func(r *Report) { r.At = noon.Add(-time.Hour) }), ErrOld},
 		{"no time", with(func(r *Report) { r.At = time.Time{} }), ErrOld},
 	} {
-		before := State{Last: north(1000, 10, -300), Outside: 2, From: noon.Add(-time.Hour), To: noon.Add(-300 * time.Second), Home: home}
+		before := State{Last: north(1000, 10, -300), Outside: 2, From: noon.Add(-time.Hour),
+			To: noon.Add(-300 * time.Second), Home: home}
 		if c.name == "the pole" {
 			before = State{} // it is too far from anywhere
 		}

@@ -24,7 +24,8 @@ func suggested() house.Advice {
 	return house.Advice{
 		ID: "ADVICE234", Visit: "VISIT567", Door: "DOOR2", Person: "PERSON77", State: house.Suggested,
 		At: noon.Add(time.Second / 2), ExpiresAt: noon.Add(time.Minute + time.Second/2),
-		Conditions: []house.Condition{{Code: "match", Met: true, Reasons: []house.Reason{{Code: "match", Values: house.Values{Person: "PERSON77"}}}}},
+		Conditions: []house.Condition{{Code: "match", Met: true,
+			Reasons: []house.Reason{{Code: "match", Values: house.Values{Person: "PERSON77"}}}}},
 	}
 }
 
@@ -39,7 +40,8 @@ func sealed(t testing.TB, a house.Advice) []byte {
 
 // fields are those of a good message, in their order, to be spoilt.
 const fields = `{"version":1,"receiver":"gate","door":"DOOR2","bell":"garden","visit":"VISIT567","action":"suggest",` +
-	`"kind":"person","nonce":"00112233445566778899aabbccddeeff","issued_at":"2026-11-25T12:00:00Z","expires_at":"2026-11-25T12:01:00Z"}`
+	`"kind":"person","nonce":"00112233445566778899aabbccddeeff","issued_at":"2026-11-25T12:00:00Z",` +
+	`"expires_at":"2026-11-25T12:01:00Z"}`
 
 // Outside: RFC 4231, all seven test cases.
 func TestMACOfTheRFC(t *testing.T) {
@@ -57,7 +59,9 @@ func TestMACOfTheRFC(t *testing.T) {
 			"a3b6167473100ee06e0c796c2955552b"},
 		{aa, hex.EncodeToString([]byte("Test Using Larger Than Block-Size Key - Hash Key First")),
 			"60e431591ee0b67f0d8a26aacbf5b77f8e0bc6213728c5140546040f0ee37f54"},
-		{aa, hex.EncodeToString([]byte("This is a test using a larger than block-size key and a larger than block-size data. " +
+		{aa, hex.EncodeToString([]byte("This is a test using a larger than block-size key and a larger than " +
+			"block-size data. " +
+			"" +
 			"The key needs to be hashed before being used by the HMAC algorithm.")),
 			"9b09ffa71b942fcb27635fbcd5b0e944bfdc63644f0713938a7f51535c3a35e2"},
 	} {

@@ -31,7 +31,8 @@ func newStation(t *testing.T) station {
 		t.Skip("SKIPPED: no python3 here, so the example of a receiver was not run")
 	}
 	dir := t.TempDir()
-	s := station{id: "gate", door: "DOOR2", key: filepath.Join(dir, "key"), seen: filepath.Join(dir, "seen"), now: noon, largest: 1 << 20}
+	s := station{id: "gate", door: "DOOR2", key: filepath.Join(dir, "key"), seen: filepath.Join(dir, "seen"), now: noon,
+		largest: 1 << 20}
 	write(t, s.key, key.Text()+"\n")
 	write(t, s.seen, "")
 	return s
@@ -77,11 +78,13 @@ func TestReceiverActsOnce(t *testing.T) {
 	s := newStation(t)
 	message := sealed(t, suggested())
 	status, would, complaint := s.takes(t, message)
-	if want := "would let somebody in: door DOOR2, visit VISIT567, until 2026-11-25T12:01:00Z\n"; status != 0 || would != want || complaint != "" {
+	if want := "would let somebody in: door DOOR2, visit VISIT567, until 2026-11-25T12:01:00Z\n"; status != 0 ||
+		would != want || complaint != "" {
 		t.Fatalf("%d, %q, %q, want %q", status, would, complaint, want)
 	}
 	for range 2 {
-		if status, would, complaint := s.takes(t, message); status != 1 || would != "" || !strings.Contains(complaint, "came before") {
+		if status, would,
+			complaint := s.takes(t, message); status != 1 || would != "" || !strings.Contains(complaint, "came before") {
 			t.Errorf("replayed: %d, %q, %q", status, would, complaint)
 		}
 	}
@@ -90,7 +93,8 @@ func TestReceiverActsOnce(t *testing.T) {
 	if status, _, complaint := s.takes(t, sealed(t, other)); status != 0 {
 		t.Errorf("another message: %d, %q", status, complaint)
 	}
-	if kept, err := os.ReadFile(s.seen); err != nil || string(kept) != nonce("ADVICE234", key)+"\n"+nonce("ADVICE235", key)+"\n" {
+	if kept,
+		err := os.ReadFile(s.seen); err != nil || string(kept) != nonce("ADVICE234", key)+"\n"+nonce("ADVICE235", key)+"\n" {
 		t.Errorf("it remembers %q, %v", kept, err)
 	}
 }
@@ -102,7 +106,8 @@ func TestReceiverAsAProgram(t *testing.T) {
 	a.At = time.Now() // the program has no other clock
 	a.ExpiresAt = a.At.Add(time.Minute)
 	program := filepath.Join(receiverDir, "receiver.py")
-	if status, would, complaint := s.run(t, sealed(t, a), program); status != 0 || !strings.HasPrefix(would, "would let somebody in: door DOOR2,") {
+	if status, would, complaint := s.run(t, sealed(t, a), program); status != 0 ||
+		!strings.HasPrefix(would, "would let somebody in: door DOOR2,") {
 		t.Errorf("%d, %q, %q", status, would, complaint)
 	}
 	if status, would, _ := s.run(t, sealed(t, suggested()), program); status != 1 || would != "" {
@@ -118,7 +123,8 @@ func TestReceiverParcels(t *testing.T) {
 		t.Errorf("a parcel at a door for persons: %d, %q", status, would)
 	}
 	s.parcels = true
-	if status, would, complaint := s.takes(t, sealed(t, a)); status != 0 || !strings.HasPrefix(would, "would let a parcel be left:") {
+	if status, would,
+		complaint := s.takes(t, sealed(t, a)); status != 0 || !strings.HasPrefix(would, "would let a parcel be left:") {
 		t.Errorf("a parcel: %d, %q, %q", status, would, complaint)
 	}
 }
@@ -177,7 +183,8 @@ func TestReceiverFailsClosed(t *testing.T) {
 		{"two messages", append(bytes.Clone(good), good...), nil, "wrong"},
 		{"no key", good, func(_ *testing.T, s *station) { s.key += "x" }, "wrong"},
 		{"an empty key", good, func(t *testing.T, s *station) { write(t, s.key, "") }, "no key"},
-		{"a key of zeros", enclose([]byte(fields), Key{}), func(t *testing.T, s *station) { write(t, s.key, Key{}.Text()) }, "no key"},
+		{"a key of zeros", enclose([]byte(fields), Key{}), func(t *testing.T, s *station) { write(t, s.key, Key{}.Text()) },
+			"no key"},
 		{"half a key", good, func(t *testing.T, s *station) { write(t, s.key, key.Text()[:44]) }, ""},
 		{"a key that others may read", good, func(t *testing.T, s *station) {
 			if err := os.Chmod(s.key, 0o644); err != nil {
@@ -196,7 +203,8 @@ func TestReceiverFailsClosed(t *testing.T) {
 			}
 			before, _ := os.ReadFile(filepath.Join(filepath.Dir(s.key), "seen"))
 			status, would, complaint := s.takes(t, c.message)
-			if status != 1 || would != "" || !strings.HasPrefix(complaint, "would do nothing: ") || !strings.Contains(complaint, c.says) {
+			if status != 1 || would != "" || !strings.HasPrefix(complaint, "would do nothing: ") ||
+				!strings.Contains(complaint, c.says) {
 				t.Errorf("%d, %q, %q, want status 1 and %q", status, would, complaint, c.says)
 			}
 			if after, _ := os.ReadFile(filepath.Join(filepath.Dir(s.key), "seen")); !bytes.Equal(before, after) {
@@ -211,11 +219,13 @@ func TestReceiverWithAFullDisk(t *testing.T) {
 	s := newStation(t)
 	message := sealed(t, suggested())
 	s.largest = 10
-	if status, would, complaint := s.takes(t, message); status != 1 || would != "" || !strings.Contains(complaint, "went wrong") {
+	if status, would,
+		complaint := s.takes(t, message); status != 1 || would != "" || !strings.Contains(complaint, "went wrong") {
 		t.Errorf("%d, %q, %q", status, would, complaint)
 	}
 	s.largest = 1 << 20
-	if status, would, complaint := s.takes(t, message); status != 1 || would != "" || !strings.Contains(complaint, "damaged") {
+	if status, would,
+		complaint := s.takes(t, message); status != 1 || would != "" || !strings.Contains(complaint, "damaged") {
 		t.Errorf("with room again: %d, %q, %q", status, would, complaint)
 	}
 }

@@ -52,7 +52,8 @@ func TestCheck(t *testing.T) {
 			t.Errorf("%s: %v, not %v", test.name, errs, test.want)
 		}
 	}
-	if errs := Check([]house.DoorRule{ruleFor("r", ada), ruleFor("r", ben)}); len(errs) != 1 || !errors.Is(errs[0], ErrTwice) {
+	if errs := Check([]house.DoorRule{ruleFor("r", ada), ruleFor("r", ben)}); len(errs) != 1 ||
+		!errors.Is(errs[0], ErrTwice) {
 		t.Errorf("one id twice: %v", errs)
 	}
 }
@@ -84,9 +85,12 @@ func TestCheckHouse(t *testing.T) {
 		{"a date with a time", func(h *house.AdviceRules) { h.Holidays = []string{"2027-01-01 "} }, ErrHoliday},
 		{"many holidays", func(h *house.AdviceRules) { h.Holidays = make([]string, 401) }, ErrHolidays},
 		{"home", func(h *house.AdviceRules) { h.Home = &house.Home{Latitude: 52.1, Longitude: 11.6, Radius: 50} }, nil},
-		{"home of 10 m", func(h *house.AdviceRules) { h.Home = &house.Home{Latitude: 52.1, Longitude: 11.6, Radius: 10} }, ErrHome},
-		{"home nowhere", func(h *house.AdviceRules) { h.Home = &house.Home{Latitude: math.NaN(), Longitude: 11.6, Radius: 50} }, ErrHome},
-		{"home off the globe", func(h *house.AdviceRules) { h.Home = &house.Home{Latitude: 91, Longitude: 11.6, Radius: 50} }, ErrHome},
+		{"home of 10 m", func(h *house.AdviceRules) { h.Home = &house.Home{Latitude: 52.1, Longitude: 11.6, Radius: 10} },
+			ErrHome},
+		{"home nowhere",
+			func(h *house.AdviceRules) { h.Home = &house.Home{Latitude: math.NaN(), Longitude: 11.6, Radius: 50} }, ErrHome},
+		{"home off the globe",
+			func(h *house.AdviceRules) { h.Home = &house.Home{Latitude: 91, Longitude: 11.6, Radius: 50} }, ErrHome},
 	} {
 		h := house.DefaultAdviceRules()
 		test.change(&h)

@@ -319,7 +319,8 @@ func (q *question) quality(v *visitor) finding {
 
 // measured reports whether all is a number that has an end.
 func measured(q house.Quality) bool {
-	sum := q.EyeDistance + q.PixelsPerMetre + q.Sharpness + q.Luma + q.Clipped + q.Contrast + q.Yaw + q.Roll + q.Occlusion + q.Cut
+	sum := q.EyeDistance + q.PixelsPerMetre + q.Sharpness + q.Luma + q.Clipped + q.Contrast +
+		q.Yaw + q.Roll + q.Occlusion + q.Cut
 	return !math.IsNaN(sum) && !math.IsInf(sum, 0)
 }
 

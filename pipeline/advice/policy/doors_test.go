@@ -52,11 +52,13 @@ func TestHoldsOnChangeDays(t *testing.T) {
 		{"its end on the long day", "Europe/Berlin", rule(saturday, "22:00", "03:30"), "2026-10-25 02:30", false},
 		{"over midnight, not begun on Sunday", "Europe/Berlin", rule(saturday, "22:00", "03:30"), "2026-10-25 21:30", false},
 		{"New York in summer time", "America/New_York", rule(sunday, "07:00", "08:00"), "2026-03-08 11:30", true},
-		{"New York, an hour later by the old time", "America/New_York", rule(sunday, "07:00", "08:00"), "2026-03-08 12:30", false},
+		{"New York, an hour later by the old time", "America/New_York", rule(sunday, "07:00", "08:00"), "2026-03-08 12:30",
+			false},
 		{"Lord Howe's half hour, before", "Australia/Lord_Howe", rule(sunday, "01:45", "02:15"), "2026-10-03 15:20", true},
 		{"Lord Howe's half hour, skipped", "Australia/Lord_Howe", rule(sunday, "02:00", "02:30"), "2026-10-03 15:30", false},
 		{"Havana, where midnight is skipped", "America/Havana", rule(sunday, "00:00", "01:30"), "2026-03-08 05:15", true},
-		{"Havana, the day before lasts until then", "America/Havana", rule(saturday, "23:00", "24:00"), "2026-03-08 04:59", true},
+		{"Havana, the day before lasts until then", "America/Havana", rule(saturday, "23:00", "24:00"), "2026-03-08 04:59",
+			true},
 		{"Kathmandu, a quarter off", "Asia/Kathmandu", rule(sunday, "12:00", "12:30"), "2026-11-29 06:20", true},
 	} {
 		t.Run(test.what, func(t *testing.T) {
@@ -100,7 +102,8 @@ for q in json.load(sys.stdin):
     answers.append(held)
 json.dump(answers, sys.stdout)`
 	rnd := rand.New(rand.NewPCG(2026, 1125))
-	zones := []string{"Europe/Berlin", "America/New_York", "Australia/Lord_Howe", "America/St_Johns", "America/Havana", "Africa/Casablanca", "Asia/Kathmandu"}
+	zones := []string{"Europe/Berlin", "America/New_York", "Australia/Lord_Howe", "America/St_Johns", "America/Havana",
+		"Africa/Casablanca", "Asia/Kathmandu"}
 	type question struct {
 		Zone        string
 		Seconds     int64

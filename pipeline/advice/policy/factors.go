@@ -138,7 +138,8 @@ func (q *question) factors() finding {
 // kindsGiven counts the kinds of a rule's that are there.
 func kindsGiven(rule house.DoorRule, factors []house.Factor) (n int) {
 	for _, kind := range kinds {
-		if slices.Contains(rule.Factors, kind) && slices.ContainsFunc(factors, func(f house.Factor) bool { return f.Kind == kind }) {
+		if slices.Contains(rule.Factors, kind) &&
+			slices.ContainsFunc(factors, func(f house.Factor) bool { return f.Kind == kind }) {
 			n++
 		}
 	}

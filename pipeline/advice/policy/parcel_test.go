@@ -14,7 +14,8 @@ import (
 func parcelGood() Input {
 	in := good()
 	in.Door = house.Door{ID: side, Name: "the garage", Bell: "porch", Parcel: true}
-	in.Parcels = []house.ParcelRule{{ID: "parcel-1", Door: side, Note: "a lamp", From: evening.Add(-2 * time.Hour), To: evening.Add(time.Hour), Window: 2 * time.Minute}}
+	in.Parcels = []house.ParcelRule{{ID: "parcel-1", Door: side, Note: "a lamp", From: evening.Add(-2 * time.Hour),
+		To: evening.Add(time.Hour), Window: 2 * time.Minute}}
 	eachFace(&in, func(f *house.Face) { f.Match = nil })
 	return in
 }
@@ -38,7 +39,8 @@ func TestDecideParcel(t *testing.T) {
 			in.Rules[1].Door = side
 		}, Nobody, "never for Ben Moss"},
 		{"somebody known, rules not", func(in *Input) { known(in); in.Rules = nil }, Nobody, "not known"},
-		{"a picture", func(in *Input) { eachFace(in, func(f *house.Face) { f.Liveness.Level = house.Picture }) }, Sign, "looks like a picture"},
+		{"a picture", func(in *Input) { eachFace(in, func(f *house.Face) { f.Liveness.Level = house.Picture }) }, Sign,
+			"looks like a picture"},
 		{"not looked at", func(in *Input) { eachFace(in, func(f *house.Face) { f.Liveness = nil }) }, Sign, "not known"},
 		{"a still not examined", func(in *Input) { in.Visit.Stills[0].State = house.Pending }, Nobody, "not examined"},
 		{"the house's own door", func(in *Input) { in.Door.Parcel = false }, Place, "no door for parcels"},
@@ -62,7 +64,8 @@ func TestDecideParcel(t *testing.T) {
 		{"after failed attempts", func(in *Input) { in.Misses.At = ago(1, 2, 3) }, Wait, "3 failed attempts"},
 		{"an old ring", func(in *Input) { in.Visit.ReceivedAt = evening.Add(-time.Minute) }, Fresh, "old"},
 		{"another bell", func(in *Input) { in.Door.Bell = "back" }, Door, "back"},
-		{"somebody poses as the bell", func(in *Input) { in.Bell.RefusedAt = evening.Add(-time.Minute) }, Healthy, "wrong secret"},
+		{"somebody poses as the bell", func(in *Input) { in.Bell.RefusedAt = evening.Add(-time.Minute) }, Healthy,
+			"wrong secret"},
 		{"the clock jumped", func(in *Input) { in.Clock.JumpedAt = evening }, Clock, "jumped"},
 	} {
 		t.Run(test.name, func(t *testing.T) {

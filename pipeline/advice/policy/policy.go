@@ -7,9 +7,10 @@
 //
 // What comes in is an [Input]: one visit with its findings, the door, the
 // factors given, the rules, the state of bell and clock, and the time. What
-// goes out is a [house.Advice] with every condition, met or not. Everything
-// here is a pure function: no file, no clock, no chance. The same input gives
-// the same advice, today and in a year.
+// goes out is a [house.Advice] with every condition, met or not, and its reasons
+// as codes with numbers, which package words says. Everything here is a pure
+// function: no file, no clock, no chance. The same input gives the same advice,
+// today and in a year.
 //
 //	visit, findings ─┐
 //	factors ─────────┼─▶ 17 conditions, all of them, always ─▶ every one met? ─▶ suggest

@@ -195,7 +195,8 @@ func Check(s Secret, code string, now time.Time, last int64) (step int64, err er
 
 // code returns the code of a step.
 func (s Secret) code(step int64, digits otp.Digits) (string, error) {
-	code, err := hotp.GenerateCodeCustom(s.Text(), uint64(step), hotp.ValidateOpts{Digits: digits, Algorithm: otp.AlgorithmSHA1})
+	code, err := hotp.GenerateCodeCustom(s.Text(), uint64(step),
+		hotp.ValidateOpts{Digits: digits, Algorithm: otp.AlgorithmSHA1})
 	if err != nil {
 		return "", fmt.Errorf("making a one-time code: %w", err)
 	}

@@ -153,13 +153,15 @@ func TestParse(t *testing.T) {
 	if want := "GEZDGNBVGY3TQOJQGEZDGNBVGY3TQOJQ"; example.Text() != want {
 		t.Errorf("Text() = %s, want %s", example.Text(), want)
 	}
-	for _, text := range []string{"", s.Text()[:31], s.Text() + "AAAAAAAA", s.Text()[:31] + "1", s.Text()[:31] + "=", s.Text()[:24]} {
+	for _, text := range []string{"", s.Text()[:31], s.Text() + "AAAAAAAA", s.Text()[:31] + "1", s.Text()[:31] + "=",
+		s.Text()[:24]} {
 		if _, err := Parse(text); !errors.Is(err, ErrSecret) {
 			t.Errorf("Parse(%q): %v, want %v", text, err, ErrSecret)
 		}
 	}
 	for _, shown := range []string{fmt.Sprint(s), fmt.Sprintf("%+v %#v %s %v", s, s, s, struct{ S Secret }{s})} {
-		if strings.Contains(shown, s.Text()) || strings.Contains(shown, fmt.Sprint([Size]byte(s))) || !strings.Contains(shown, "(secret)") {
+		if strings.Contains(shown, s.Text()) || strings.Contains(shown, fmt.Sprint([Size]byte(s))) ||
+			!strings.Contains(shown, "(secret)") {
 			t.Errorf("printed, a secret is %s", shown)
 		}
 	}
@@ -270,7 +272,8 @@ func FuzzCheck(f *testing.F) {
 			}
 			return
 		}
-		if right, _ := example.code(step, Digits); right != code || step <= last || max(step-seconds/30, seconds/30-step) > 1 {
+		if right,
+			_ := example.code(step, Digits); right != code || step <= last || max(step-seconds/30, seconds/30-step) > 1 {
 			t.Errorf("%s was taken at %d s for step %d after %d", code, seconds, step, last)
 		}
 		if _, err := Check(example, code, now, step); err == nil {
