@@ -2,6 +2,7 @@ package web
 
 import (
 	"lintel/internal/house"
+	"lintel/internal/words"
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/quality"
 )
@@ -69,4 +70,8 @@ func newLivenessJSON(l *house.Liveness) *livenessJSON {
 		j.Findings = append(j.Findings, s)
 	}
 	return j
+}
+
+func complaintWords(c quality.Complaint) string {
+	return words.For(language).Complaint(c.Code, c.Value)
 }

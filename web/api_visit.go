@@ -4,26 +4,27 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/pipeline/review"
 )
 
 // The API's view of a visit. It is written out here, apart from the store's
 // types, since programs in the house rely on it.
 type visitJSON struct {
-	ID         string       `json:"id"`
-	Bell       string       `json:"bell"`
-	Ring       string       `json:"ring"`
-	ReceivedAt time.Time    `json:"received_at"`
-	Revision   int64        `json:"revision"`
-	Outcome    outcome      `json:"outcome"`
-	Kind       house.Kind   `json:"kind"`
-	Parcel     bool         `json:"parcel"`
-	Stage      string       `json:"stage"`
-	Fate       fateJSON     `json:"fate"`
-	Hold       *holdJSON    `json:"hold"`
-	ClockSkew  float64      `json:"clock_skew_s"` // seconds the bell's clock is ahead
-	ClockOff   bool         `json:"clock_off"`    // whether that is over 30 s
-	Stills     []stillJSON  `json:"stills"`
-	Advice     []adviceJSON `json:"advice"`
+	ID         string         `json:"id"`
+	Bell       string         `json:"bell"`
+	Ring       string         `json:"ring"`
+	ReceivedAt time.Time      `json:"received_at"`
+	Revision   int64          `json:"revision"`
+	Outcome    review.Outcome `json:"outcome"`
+	Kind       house.Kind     `json:"kind"`
+	Parcel     bool           `json:"parcel"`
+	Stage      string         `json:"stage"`
+	Fate       fateJSON       `json:"fate"`
+	Hold       *holdJSON      `json:"hold"`
+	ClockSkew  float64        `json:"clock_skew_s"` // seconds the bell's clock is ahead
+	ClockOff   bool           `json:"clock_off"`    // whether that is over 30 s
+	Stills     []stillJSON    `json:"stills"`
+	Advice     []adviceJSON   `json:"advice"`
 }
 
 // stages are the API's words for what is left of a visit.
@@ -83,7 +84,7 @@ func (t presenter) visitJSON(v house.Visit) visitJSON {
 	skew, fate := v.ClockSkew(), t.schedule(v)
 	j := visitJSON{
 		ID: v.ID, Bell: v.Bell, Ring: v.Ring, ReceivedAt: v.ReceivedAt, Revision: v.Revision,
-		Outcome: outcomeOf(v), Kind: v.Kind, Parcel: v.Parcel, Stage: stages[v.Stage],
+		Outcome: review.OutcomeOf(v), Kind: v.Kind, Parcel: v.Parcel, Stage: stages[v.Stage],
 		Fate:      fateJSON{fate.SmallerAt.UTC(), fate.StillsAt.UTC(), fate.GoesAt.UTC(), fate.Rule, fate.Period},
 		ClockSkew: skew.Seconds(), ClockOff: skew.Abs() > maxSkew, Stills: []stillJSON{}, Advice: []adviceJSON{},
 	}

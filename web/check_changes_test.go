@@ -9,6 +9,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/match"
+	"lintel/pipeline/review"
 )
 
 // changes returns what would be found otherwise now, by face.
@@ -57,7 +58,7 @@ func TestChanges(t *testing.T) {
 	page := h.get("/checks/changes", in).is(200).says("→ <strong>Ada Quill</strong>").
 		says(`value="` + near + " " + ada.ID + ` strong"`)
 	checkMarkup(t, string(page.body))
-	if v := h.visit(nearVisit, h.resident("Piet")); v.Outcome != stranger {
+	if v := h.visit(nearVisit, h.resident("Piet")); v.Outcome != review.Unknown {
 		t.Error("a visit was judged anew by looking")
 	}
 
@@ -65,7 +66,7 @@ func TestChanges(t *testing.T) {
 	ticked := url.Values{"change": {near + " " + ada.ID + " strong", face + " " + ada.ID + " fair", "NONE", ""}}
 	to := h.post("/checks/changes", ticked, in).is(303).Header.Get("Location")
 	h.get(to, in).is(200).says("1 face judged anew").says("3 faces changed meanwhile")
-	if v := h.visit(nearVisit, h.resident("Quint")); v.Outcome != someone || v.Stills[0].Faces[0].Match.Band != "strong" {
+	if v := h.visit(nearVisit, h.resident("Quint")); v.Outcome != review.Someone || v.Stills[0].Faces[0].Match.Band != "strong" {
 		t.Errorf("not judged anew: %+v", v)
 	}
 	if v := h.visit(visit, h.resident("Rhoda")); v.Stills[0].Faces[0].Match.Band != "weak" {

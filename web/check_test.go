@@ -231,29 +231,29 @@ func TestAnswerPages(t *testing.T) {
 		fields   func(ada, ben house.Person) url.Values
 		says     []string // on the page before, if there is one
 		done     string
-		outcome  outcome
+		outcome  review.Outcome
 		person   int // of the name afterwards
 		question string
 	}{
 		{"yes", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"yes"}, "asked": {ada.ID}}
-		}, nil, "Kept: it is.", someone, 1, ""},
+		}, nil, "Kept: it is.", review.Someone, 1, ""},
 		{"yes, and a reference", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"yes"}, "asked": {ada.ID}, "reference": {"true"}}
-		}, nil, "The face is a reference from now on", someone, 1, ""},
+		}, nil, "The face is a reference from now on", review.Someone, 1, ""},
 		{"no", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"no"}, "asked": {ada.ID}}
 		}, []string{"The name Ada Quill would be removed from this face", "kept as theirs are. Goes on"},
-			"Kept: it is not.", stranger, 0, "no"},
+			"Kept: it is not.", review.Unknown, 0, "no"},
 		{"someone else", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"else"}, "asked": {ada.ID}, "person": {ben.ID}}
-		}, []string{"Ben Orrin", "A stranger"}, "Kept: it is someone else.", stranger, 0, "else"},
+		}, []string{"Ben Orrin", "A stranger"}, "Kept: it is someone else.", review.Unknown, 0, "else"},
 		{"a stranger", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"else"}, "asked": {ada.ID}, "person": {""}, "reference": {"true"}}
-		}, nil, "it is nobody", stranger, 0, "else"},
+		}, nil, "it is nobody", review.Unknown, 0, "else"},
 		{"not a face", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"not-a-face"}, "asked": {ada.ID}}
-		}, []string{"would be removed"}, "Kept: it is not a face.", stranger, 0, "not-a-face"},
+		}, []string{"would be removed"}, "Kept: it is not a face.", review.Unknown, 0, "not-a-face"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			h, in, ada, ben, visit, face := newDoubtfulHouse(t)
@@ -263,7 +263,7 @@ func TestAnswerPages(t *testing.T) {
 					page.says(text)
 				}
 				checkMarkup(t, string(page.body))
-				if v := h.visit(visit, h.resident("Piet")); v.Outcome != someone {
+				if v := h.visit(visit, h.resident("Piet")); v.Outcome != review.Someone {
 					t.Error("the question alone took the name")
 				}
 			}
@@ -337,7 +337,7 @@ func TestRefusedChecks(t *testing.T) {
 	h.get("/checks/"+face+"/answer?answer=perhaps", in).isProblem(400, "bad-query")
 	h.get("/checks/"+face+"/answer?answer=yes", in).isProblem(400, "bad-query")
 	h.ask("DELETE", "/api/v1/checks/"+face, nil, in).isProblem(404, "not-found")
-	if v := h.visit(visit, h.resident("Piet")); v.Outcome != someone {
+	if v := h.visit(visit, h.resident("Piet")); v.Outcome != review.Someone {
 		t.Error("the name is gone")
 	}
 

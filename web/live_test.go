@@ -13,6 +13,7 @@ import (
 	"github.com/gorilla/websocket"
 
 	"lintel/internal/house"
+	"lintel/pipeline/review"
 	"lintel/store"
 )
 
@@ -29,7 +30,7 @@ func TestLiveTellsStillThenFinding(t *testing.T) {
 		began := time.Now()
 		receipt := h.rung("R1", 0, still(t, 1))
 		first := c.nextVisit()
-		if first.Visit.ID != receipt.Visit || first.Visit.Outcome != looking || !strings.Contains(first.Card, "Looking…") {
+		if first.Visit.ID != receipt.Visit || first.Visit.Outcome != review.Looking || !strings.Contains(first.Card, "Looking…") {
 			t.Errorf("first %+v", first)
 		}
 		// What the card shows is there to be had.
@@ -38,7 +39,7 @@ func TestLiveTellsStillThenFinding(t *testing.T) {
 		p := h.enrolled("Ilse <Amberg>")
 		record(t, h.archive, receipt.Visit, 0, face(10, 50, p, 0.0005, "fair"))
 		second := c.nextVisit()
-		if second.Visit.ID != receipt.Visit || second.Revision <= first.Revision || second.Visit.Outcome != someone ||
+		if second.Visit.ID != receipt.Visit || second.Revision <= first.Revision || second.Visit.Outcome != review.Someone ||
 			!strings.Contains(second.Card, "Ilse &lt;Amberg&gt;") {
 			t.Errorf("second %+v", second)
 		}
@@ -252,7 +253,7 @@ func TestLiveHearsOfErasure(t *testing.T) {
 			if m.Type == "beat" {
 				continue
 			}
-			if m.Visit.ID != receipt.Visit || m.Revision <= before.Revision || m.Visit.Outcome != stranger ||
+			if m.Visit.ID != receipt.Visit || m.Revision <= before.Revision || m.Visit.Outcome != review.Unknown ||
 				strings.Contains(m.Card, "Ilse") {
 				t.Errorf("after %+v", m)
 			}

@@ -27,6 +27,7 @@ import (
 	"lintel/pipeline/advice/policy"
 	"lintel/pipeline/advice/totp"
 	"lintel/pipeline/match"
+	"lintel/pipeline/review"
 )
 
 // An Inbox takes the factors that sources and people at home give: [evidence.Inbox]
@@ -155,7 +156,7 @@ func lacksFactor(d house.Advice) bool {
 
 // recognised are the persons that a factor may be given of.
 func recognised(v house.Visit) []house.Match {
-	persons, _ := whoRang(v)
+	persons, _ := review.WhoRang(v)
 	return slices.DeleteFunc(persons, func(m house.Match) bool { return m.Person == "" || m.Band == string(match.None) })
 }
 

@@ -129,7 +129,7 @@ func (s *Server) losesName(r *http.Request, d review.Doubt) ([]string, error) {
 			}
 		}
 	}
-	if persons, _ := whoRang(v); len(persons) == 0 && v.Kind == house.Known {
+	if persons, _ := review.WhoRang(v); len(persons) == 0 && v.Kind == house.Known {
 		v.Kind = house.Stranger
 		words := presenter.scheduleWords(v)
 		says = append(says, "Without it the visit is a stranger’s, and is kept as theirs are. "+words[len(words)-1]+".")

@@ -8,6 +8,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/match"
+	"lintel/pipeline/review"
 )
 
 // shownVisits is how many visits Now shows.
@@ -60,7 +61,7 @@ type card struct {
 	Day      string // "" for today
 	Time     string
 	DateTime string // for machines
-	Outcome  outcome
+	Outcome  review.Outcome
 	Headline string
 	Persons  []personLine
 	Also     string       // who else stood there
@@ -86,23 +87,23 @@ func (t presenter) cardOf(v house.Visit) card {
 	at := v.ReceivedAt.In(t.zone)
 	c := card{
 		ID: v.ID, Revision: v.Revision, Received: v.ReceivedAt.UnixMicro(), Bell: v.Bell,
-		Time: at.Format("15:04"), DateTime: at.Format(time.RFC3339), Outcome: outcomeOf(v), Notes: notesOn(v),
+		Time: at.Format("15:04"), DateTime: at.Format(time.RFC3339), Outcome: review.OutcomeOf(v), Notes: notesOn(v),
 		Advice: t.adviceCard(v),
 	}
 	if now := t.now.In(t.zone); at.Format(time.DateOnly) != now.Format(time.DateOnly) {
 		c.Day = at.Format("Monday 2 January")
 	}
-	persons, strangers := whoRang(v)
+	persons, strangers := review.WhoRang(v)
 	for _, p := range persons {
 		c.Persons = append(c.Persons, personLine{Name: p.Name, Headline: p.Name, Band: p.Band, Odds: odds(p.FPIR)})
 	}
 	c.Headline = headlines[c.Outcome]
 	switch {
-	case c.Outcome == someone && strangers == 1:
+	case c.Outcome == review.Someone && strangers == 1:
 		c.Also = "and a stranger"
-	case c.Outcome == someone && strangers > 1:
+	case c.Outcome == review.Someone && strangers > 1:
 		c.Also = fmt.Sprintf("and %d strangers", strangers)
-	case c.Outcome == stranger && strangers > 1:
+	case c.Outcome == review.Unknown && strangers > 1:
 		c.Headline = fmt.Sprintf("%d strangers", strangers)
 	}
 	c.warn(v, persons, strangers)
@@ -123,11 +124,11 @@ func stillAddress(s house.Still) string {
 	return fmt.Sprintf("/api/v1/visits/%s/stills/%d?of=%s", url.PathEscape(s.Visit), s.Frame, s.File[:8])
 }
 
-var headlines = map[outcome]string{
-	looking:     "Looking…",
-	stranger:    "A stranger",
-	noFace:      "No face found",
-	notExamined: "Could not be examined",
+var headlines = map[review.Outcome]string{
+	review.Looking:     "Looking…",
+	review.Unknown:     "A stranger",
+	review.NoFace:      "No face found",
+	review.NotExamined: "Could not be examined",
 }
 
 // odds says how often a stranger would be taken for somebody.

@@ -16,6 +16,7 @@ import (
 	"lintel/internal/house"
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/match"
+	"lintel/pipeline/review"
 )
 
 // signName returns what was looked for. Archives can hold findings of signs that
@@ -115,11 +116,11 @@ func (c *card) warn(v house.Visit, persons []house.Match, strangers int) {
 	c.Warning = newWarningView(of[""])
 	switch {
 	case c.Warning == nil:
-	case c.Warning.Picture() && c.Outcome == stranger && strangers == 1:
+	case c.Warning.Picture() && c.Outcome == review.Unknown && strangers == 1:
 		c.Headline, c.Warning.Headed = pictureOf("a stranger"), true
 	case strangers > 1:
 		c.Warning.Whose = "one of the strangers at least"
-	case c.Outcome == someone:
+	case c.Outcome == review.Someone:
 		c.Warning.Whose = "the stranger"
 	}
 }

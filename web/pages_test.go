@@ -5,12 +5,12 @@ import (
 	"image"
 	"net/http"
 	"net/url"
-	"reflect"
 	"strings"
 	"testing"
 	"time"
 
 	"lintel/internal/house"
+	"lintel/pipeline/review"
 )
 
 // A visitKind is a visit as it comes to be: stills, and what was found.
@@ -19,7 +19,7 @@ type visitKind struct {
 	stills []stillKind
 	ahead  time.Duration // the bell's clock
 
-	outcome  outcome
+	outcome  review.Outcome
 	says     []string
 	saysNone []string
 }
@@ -45,38 +45,38 @@ func visitKinds(p house.Person) []visitKind {
 	unknown := face(90, 40, house.Person{}, 0, "")
 	done := func(faces ...house.Face) stillKind { return stillKind{state: house.Done, faces: faces} }
 	return []visitKind{
-		{name: "looking", stills: []stillKind{{state: house.Pending}}, outcome: looking,
+		{name: "looking", stills: []stillKind{{state: house.Pending}}, outcome: review.Looking,
 			says: []string{"Looking…"}},
-		{name: "strong", stills: []stillKind{done(face(10, 50, p, 0.00004, "strong"))}, outcome: someone,
+		{name: "strong", stills: []stillKind{done(face(10, 50, p, 0.00004, "strong"))}, outcome: review.Someone,
 			says:     []string{"Ilse &lt;Amberg&gt;", "strong match", "Fewer than 1 stranger in 10\u202f000"},
 			saysNone: []string{"<Amberg>", "and a stranger"}},
-		{name: "fair", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair"))}, outcome: someone,
+		{name: "fair", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair"))}, outcome: review.Someone,
 			says: []string{"fair match", "About 1 stranger in 2\u202f000"}},
-		{name: "weak", stills: []stillKind{done(face(10, 50, p, 0.008, "weak"))}, outcome: someone,
+		{name: "weak", stills: []stillKind{done(face(10, 50, p, 0.008, "weak"))}, outcome: review.Someone,
 			says: []string{"weak match", "About 1 stranger in 120 "}},
-		{name: "person-and-stranger", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair"), unknown)}, outcome: someone,
+		{name: "person-and-stranger", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair"), unknown)}, outcome: review.Someone,
 			says: []string{"and a stranger"}},
 		{name: "person-and-strangers", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair"), unknown, unknown)},
-			outcome: someone,
+			outcome: review.Someone,
 			says:    []string{"and 2 strangers"}},
 		{name: "person-while-looking", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair")), {state: house.Pending}},
-			outcome: someone,
+			outcome: review.Someone,
 			says:    []string{"fair match"}, saysNone: []string{"Looking"}},
-		{name: "stranger", stills: []stillKind{done(unknown)}, outcome: stranger,
+		{name: "stranger", stills: []stillKind{done(unknown)}, outcome: review.Unknown,
 			says: []string{"A stranger"}},
-		{name: "strangers", stills: []stillKind{done(unknown), done(unknown, unknown, unknown)}, outcome: stranger,
+		{name: "strangers", stills: []stillKind{done(unknown), done(unknown, unknown, unknown)}, outcome: review.Unknown,
 			says: []string{"3 strangers"}},
-		{name: "no-face", stills: []stillKind{done()}, outcome: noFace,
+		{name: "no-face", stills: []stillKind{done()}, outcome: review.NoFace,
 			says: []string{"No face found"}},
-		{name: "failed", stills: []stillKind{{state: house.Failed}}, outcome: notExamined,
+		{name: "failed", stills: []stillKind{{state: house.Failed}}, outcome: review.NotExamined,
 			says: []string{"Could not be examined"}, saysNone: []string{"Some of the stills"}},
-		{name: "partly-failed", stills: []stillKind{{state: house.Failed}, done()}, outcome: noFace,
+		{name: "partly-failed", stills: []stillKind{{state: house.Failed}, done()}, outcome: review.NoFace,
 			says: []string{"No face found", "Some of the stills could not be examined."}},
-		{name: "damaged", stills: []stillKind{{state: house.Done, damaged: true}}, outcome: noFace,
+		{name: "damaged", stills: []stillKind{{state: house.Done, damaged: true}}, outcome: review.NoFace,
 			says: []string{"Part of the picture was lost on its way."}},
-		{name: "clock-off", stills: []stillKind{done()}, ahead: 25 * time.Hour, outcome: noFace,
+		{name: "clock-off", stills: []stillKind{done()}, ahead: 25 * time.Hour, outcome: review.NoFace,
 			says: []string{"The bell&#39;s clock is 1 day ahead"}},
-		{name: "frames", stills: []stillKind{done(), done(unknown), done()}, outcome: stranger,
+		{name: "frames", stills: []stillKind{done(), done(unknown), done()}, outcome: review.Unknown,
 			says: []string{"/stills/0", "/stills/1", "/stills/2"}},
 	}
 }
@@ -249,65 +249,7 @@ func examined(state house.StillState, faces ...house.Face) house.Still {
 	return house.Still{State: state, Faces: faces, File: "NOBODYSFILE"}
 }
 
-func TestWhoRang(t *testing.T) {
-	i3, i5, j4 := face(10, 50, ilse, 1e-3, "fair"), face(10, 50, ilse, 1e-5, "strong"), face(99, 50, jory, 1e-4, "strong")
-	unsure := face(10, 50, ilse, 0.5, "none")
-	unknown := face(60, 50, none, 0, "")
-	tests := []struct {
-		name      string
-		stills    []house.Still
-		persons   []house.Match
-		strangers int
-	}{
-		{"nobody", nil, nil, 0},
-		{"no face", []house.Still{examined(house.Done)}, nil, 0},
-		{"one person", []house.Still{examined(house.Done, i3)}, []house.Match{*i3.Match}, 0},
-		{"surer on a later frame", []house.Still{examined(house.Done, i3), examined(house.Done, i5)},
-			[]house.Match{*i5.Match}, 0},
-		{"surer on an earlier frame", []house.Still{examined(house.Done, i5), examined(house.Done, i3)},
-			[]house.Match{*i5.Match}, 0},
-		{"two, in the order they were found", []house.Still{examined(house.Done, j4, i3), examined(house.Done, i5)},
-			[]house.Match{*j4.Match, *i5.Match}, 0},
-		{"a match of no band is a stranger", []house.Still{examined(house.Done, unsure)}, nil, 1},
-		{"frames show the same strangers again",
-			[]house.Still{examined(house.Done, unknown, unknown), examined(house.Done, unknown)}, nil, 2},
-		{"one of each", []house.Still{examined(house.Done, i3, unknown)}, []house.Match{*i3.Match}, 1},
-	}
-	for _, test := range tests {
-		t.Run(test.name, func(t *testing.T) {
-			persons, strangers := whoRang(house.Visit{Stills: test.stills})
-			if !reflect.DeepEqual(persons, test.persons) || strangers != test.strangers {
-				t.Errorf("%v and %d strangers, want %v and %d", persons, strangers, test.persons, test.strangers)
-			}
-		})
-	}
-}
-
-func TestOutcomeOf(t *testing.T) {
-	known, unknown := face(10, 50, ilse, 1e-3, "fair"), face(60, 50, none, 0, "")
-	pending, failed, empty := examined(house.Pending), examined(house.Failed), examined(house.Done)
-	tests := []struct {
-		name   string
-		stills []house.Still
-		want   outcome
-	}{
-		{"just rung", []house.Still{pending}, looking},
-		{"a person, more to come", []house.Still{examined(house.Done, known), pending}, someone},
-		{"a stranger, more to come", []house.Still{examined(house.Done, unknown), pending}, looking},
-		{"a failure, more to come", []house.Still{failed, pending}, looking},
-		{"a person", []house.Still{empty, examined(house.Done, known, unknown), failed}, someone},
-		{"a stranger", []house.Still{empty, examined(house.Done, unknown), failed}, stranger},
-		{"nobody to be seen", []house.Still{empty, failed}, noFace},
-		{"failures only", []house.Still{failed, failed}, notExamined},
-		{"no stills", nil, notExamined},
-	}
-	for _, test := range tests {
-		t.Run(test.name, func(t *testing.T) {
-			if got := outcomeOf(house.Visit{Stills: test.stills}); got != test.want {
-				t.Errorf("%s, want %s", got, test.want)
-			}
-		})
-	}
+func TestHeadlines(t *testing.T) {
 	for o := range headlines {
 		if headlines[o] == "" {
 			t.Errorf("%s has no headline", o)

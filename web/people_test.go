@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/pipeline/review"
 	"lintel/store"
 )
 
@@ -97,7 +98,7 @@ func TestWithdrawConsent(t *testing.T) {
 		var list struct{ Visits []visitJSON }
 		h.get("/api/v1/visits", in).is(200).into(&list)
 		for _, v := range list.Visits {
-			if v.Outcome == someone || v.Fate.Rule == house.Known {
+			if v.Outcome == review.Someone || v.Fate.Rule == house.Known {
 				t.Errorf("a visit is %+v", v)
 			}
 		}

@@ -67,7 +67,7 @@ func TestBadIntroduction(t *testing.T) {
 		{"to nothing", one, "scope", nil, 422, "it must say to what", "no-consent"},
 		{"another's visit", one, "visit", []string{one, small}, 409, "have changed", "changed"},
 		{"no visit there is", one, "visit", []string{"NOSUCHVISIT"}, 409, "have changed", "changed"},
-		{"too small", small, "visit", []string{small}, 422, "79 pixels wide, and a reference needs 80", "no-reference"},
+		{"too small", small, "visit", []string{small}, 422, "only 79 pixels wide", "no-reference"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			form := maps.Clone(whole)

@@ -15,9 +15,9 @@ func ExampleJudge() {
 	score, complaints := quality.Judge(measured)
 	fmt.Printf("%.2f of 1, fit to %v\n", score, quality.LevelOf(measured))
 	for _, c := range complaints {
-		fmt.Println(c.Code+":", c.Says, c.Do)
+		fmt.Printf("%s: %.0f\n", c.Code, c.Value)
 	}
 	// Output:
 	// 0.38 of 1, fit to identify
-	// dark: The face is too dark. Choose a photograph with light on the face, not behind it.
+	// dark: 31
 }

@@ -23,7 +23,9 @@ func TestJudge(t *testing.T) {
 		{"small", func(q *house.Quality) { q.FaceWidth = 42 }, "small", false, "The face is only 42 pixels wide."},
 		{"just large enough", func(q *house.Quality) { q.FaceWidth = 80 }, "", false, ""},
 		{"just too small", func(q *house.Quality) { q.FaceWidth = 79 }, "small", false, "The face is only 79 pixels wide."},
-		{"far", func(q *house.Quality) { q.PixelsPerMetre = 190 }, "far", true, "The face is too far away to identify somebody. It shows 190 pixels per metre. 250 are asked for."},
+		{"far", func(q *house.Quality) {
+			q.PixelsPerMetre = 190
+		}, "far", true, "The face is too far away to identify somebody. It shows 190 pixels per metre. 250 are asked for."},
 		{"soft", func(q *house.Quality) { q.Sharpness = .02 }, "blurred", false, "The face is blurred."},
 		{"blurred", func(q *house.Quality) { q.Sharpness = .009 }, "blurred", true, "The face is blurred."},
 		{"dark", func(q *house.Quality) { q.Luma = 30 }, "dark", false, "The face is too dark."},

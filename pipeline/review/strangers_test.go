@@ -154,11 +154,11 @@ func TestQualityPicksReferences(t *testing.T) {
 		face  house.Sighting
 		fault string
 	}{
-		{of(nil, 80), ""}, {of(nil, 79), "79 pixels"}, {of(&good, 40), ""}, // made smaller since
-		{of(&blurred, 160), "blurred"}, {of(&small, 60), "60 pixels"}, {of(&house.Quality{FaceWidth: 160}, 160), "eyes"},
+		{of(nil, 80), ""}, {of(nil, 79), "small"}, {of(&good, 40), ""}, // made smaller since
+		{of(&blurred, 160), "blurred"}, {of(&small, 60), "small"}, {of(&house.Quality{FaceWidth: 160}, 160), "no-eyes"},
 	} {
 		got := Fault(test.face.Face)
-		if (got == nil) != (test.fault == "") || got != nil && !strings.Contains(got.Says, test.fault) {
+		if (got == nil) != (test.fault == "") || got != nil && !strings.Contains(got.Code, test.fault) {
 			t.Errorf("%+v: %+v, want %q", test.face.Face.Quality, got, test.fault)
 		}
 	}

@@ -1,44 +1,44 @@
-package web
+package review
 
 import (
 	"lintel/internal/house"
 	"lintel/pipeline/match"
 )
 
-// An outcome is what a visit's findings come to.
-type outcome string
+// An Outcome is what a visit's findings come to.
+type Outcome string
 
 const (
-	looking     outcome = "looking"      // a still waits to be examined, and nobody was found yet
-	someone     outcome = "person"       // at least one enrolled person
-	stranger    outcome = "stranger"     // faces, all of strangers
-	noFace      outcome = "no-face"      // every still was examined, no face found
-	notExamined outcome = "not-examined" // no still could be examined
+	Looking     Outcome = "looking"      // a still waits to be examined, and nobody was found yet
+	Someone     Outcome = "person"       // at least one enrolled person
+	Unknown     Outcome = "stranger"     // faces, all of strangers
+	NoFace      Outcome = "no-face"      // every still was examined, no face found
+	NotExamined Outcome = "not-examined" // no still could be examined
 )
 
-// outcomeOf sums a visit up.
-func outcomeOf(v house.Visit) outcome {
-	persons, strangers := whoRang(v)
+// OutcomeOf sums a visit up.
+func OutcomeOf(v house.Visit) Outcome {
+	persons, strangers := WhoRang(v)
 	switch {
 	case len(persons) > 0:
-		return someone
+		return Someone
 	case v.Pending():
-		return looking
+		return Looking
 	case strangers > 0:
-		return stranger
+		return Unknown
 	}
 	for _, s := range v.Stills {
 		if s.State == house.Done {
-			return noFace
+			return NoFace
 		}
 	}
-	return notExamined
+	return NotExamined
 }
 
-// whoRang returns each person found on a visit's stills once, by their surest
+// WhoRang returns each person found on a visit's stills once, by their surest
 // match and in the order they were found, and how many strangers stood there:
 // the most on any one still, since frames show the same people again.
-func whoRang(v house.Visit) (persons []house.Match, strangers int) {
+func WhoRang(v house.Visit) (persons []house.Match, strangers int) {
 	at := make(map[string]int)
 	for _, still := range v.Stills {
 		unknown := 0
