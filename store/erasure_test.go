@@ -254,58 +254,8 @@ func TestErasureBrokenOff(t *testing.T) {
 				t.Fatal(err)
 			}
 			match := &house.Match{Person: p.ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}
-			broken, breakOff := context.WithCancel(ctx)
-			if test.stop { // once the clock is read after the first batch
-				a.now = func() time.Time {
-					var left int
-					if err := a.read.QueryRowContext(context.WithoutCancel(ctx), `SELECT count(*)
-						FROM appearances`).Scan(&left); err != nil {
-						t.Error(err)
-					}
-					if left < 2*batch+3 {
-						breakOff()
-					}
-					return c.now()
-				}
-			} else { // in the second batch, and SQLite itself does it
-				_, err := a.write.ExecContext(ctx, fmt.Sprintf(`
-					CREATE TRIGGER broken BEFORE DELETE ON appearances WHEN (SELECT count(*) FROM appearances) < %d
-					BEGIN SELECT raise(ABORT, 'the power went'); END`, batch))
-				if err != nil {
-					t.Fatal(err)
-				}
-			}
-			if _, err := a.ErasePerson(broken, p.ID, test.visits); err == nil {
-				t.Error("it did not break off")
-			}
-			breakOff()
-			a.now = c.now
-			if _, err := a.write.ExecContext(ctx, `DROP TRIGGER IF EXISTS broken`); err != nil {
-				t.Fatal(err)
-			}
-			if err := a.Close(); err != nil {
-				t.Fatal(err)
-			}
-			a = openArchive(t, a.dir, c)
-			if ps, err := a.Persons(ctx); err != nil || len(ps) > 0 {
-				t.Errorf("persons %v, %v", ps, err)
-			}
-			if g, err := a.Gallery(ctx); err != nil || len(g) > 0 {
-				t.Errorf("gallery %v, %v", g, err)
-			}
-			var left int
-			if err := a.read.QueryRowContext(ctx, `SELECT count(*) FROM appearances`).Scan(&left); err != nil || left == 0 ||
-				left == 2*batch+3 {
-				t.Fatalf("%d visits name the person, want some; %v", left, err)
-			}
-			_, err = a.VerifyErased(ctx, p.ID)
-			wantError(t, err, ErrTraces)
-			if err == nil || !strings.Contains(err.Error(), "run the server") {
-				t.Errorf("said %v", err)
-			}
-			if r, err := a.Verify(ctx, false, nil); err != nil || r.Left == 0 || !hasProblem(r, WithRemoval) {
-				t.Errorf("%+v, %v", r, err)
-			}
+			a = eraseBrokenOff(t, a, c, p.ID, test.visits, test.stop)
+			checkHalfErased(t, a, p.ID)
 			// Who is examined meanwhile is not named any more.
 			record(t, a, keep(t, a, stillOf("late", 0)), faceOf(9, match))
 			if err := a.FinishErasures(ctx); err != nil {
@@ -326,6 +276,71 @@ func TestErasureBrokenOff(t *testing.T) {
 			}
 			wantSound(t, a)
 		})
+	}
+}
+
+// eraseBrokenOff begins to erase a person, has that break off after a batch, and
+// opens the archive again.
+func eraseBrokenOff(t *testing.T, a *Archive, c *clock, person string, visits, stop bool) *Archive {
+	t.Helper()
+	ctx := t.Context()
+	broken, breakOff := context.WithCancel(ctx)
+	if stop { // once the clock is read after the first batch
+		a.now = func() time.Time {
+			var left int
+			if err := a.read.QueryRowContext(context.WithoutCancel(ctx), `SELECT count(*)
+				FROM appearances`).Scan(&left); err != nil {
+				t.Error(err)
+			}
+			if left < 2*batch+3 {
+				breakOff()
+			}
+			return c.now()
+		}
+	} else { // in the second batch, and SQLite itself does it
+		_, err := a.write.ExecContext(ctx, fmt.Sprintf(`
+			CREATE TRIGGER broken BEFORE DELETE ON appearances WHEN (SELECT count(*) FROM appearances) < %d
+			BEGIN SELECT raise(ABORT, 'the power went'); END`, batch))
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := a.ErasePerson(broken, person, visits); err == nil {
+		t.Error("it did not break off")
+	}
+	breakOff()
+	a.now = c.now
+	if _, err := a.write.ExecContext(ctx, `DROP TRIGGER IF EXISTS broken`); err != nil {
+		t.Fatal(err)
+	}
+	if err := a.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return openArchive(t, a.dir, c)
+}
+
+// checkHalfErased wants a person to be gone, to be named yet, and both to be said.
+func checkHalfErased(t *testing.T, a *Archive, person string) {
+	t.Helper()
+	ctx := t.Context()
+	if ps, err := a.Persons(ctx); err != nil || len(ps) > 0 {
+		t.Errorf("persons %v, %v", ps, err)
+	}
+	if g, err := a.Gallery(ctx); err != nil || len(g) > 0 {
+		t.Errorf("gallery %v, %v", g, err)
+	}
+	var left int
+	if err := a.read.QueryRowContext(ctx, `SELECT count(*) FROM appearances`).Scan(&left); err != nil || left == 0 ||
+		left == 2*batch+3 {
+		t.Fatalf("%d visits name the person, want some; %v", left, err)
+	}
+	_, err := a.VerifyErased(ctx, person)
+	wantError(t, err, ErrTraces)
+	if err == nil || !strings.Contains(err.Error(), "run the server") {
+		t.Errorf("said %v", err)
+	}
+	if r, err := a.Verify(ctx, false, nil); err != nil || r.Left == 0 || !hasProblem(r, WithRemoval) {
+		t.Errorf("%+v, %v", r, err)
 	}
 }
 
