@@ -106,7 +106,7 @@ func TestAdviceInBrowser(t *testing.T) {
 
 	countDown(t, wide, narrow, wall, d, all, every, first, visit)
 
-	expire(t, h, d, all, every, first, visit)
+	expire(t, h, d, all, every, first)
 	all = map[string]context.Context{"1280": wide, "400": narrow}
 	for width, browser := range all {
 		do(t, browser, chromedp.Navigate(h.url+"/upkeep/advice"))
@@ -155,10 +155,10 @@ func countDown(t *testing.T, wide context.Context, narrow context.Context, wall 
 
 // expire lets the time of another one pass.
 func expire(t *testing.T, h *household, d adviser, all map[string]context.Context,
-	every func(path string, name string, selector string, pattern string), first string, visit string) {
+	every func(path string, name string, selector string, pattern string), first string) {
 	t.Helper()
 	// The time of another one is over, by the page itself; the server agrees.
-	visit = d.rings("ada-again")
+	visit := d.rings("ada-again")
 	d.advise(visit, house.Suggested, 12*time.Second)
 	for _, browser := range all {
 		do(t, browser, chromedp.Navigate(h.url))
