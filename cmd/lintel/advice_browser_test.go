@@ -104,6 +104,25 @@ func TestAdviceInBrowser(t *testing.T) {
 	enter(wall, code, `The code was right`)
 	enter(narrow, code, `was used before`)
 
+	countDown(t, wide, narrow, wall, d, all, every, first, visit)
+
+	expire(t, h, d, all, every, first)
+	all = map[string]context.Context{"1280": wide, "400": narrow}
+	for width, browser := range all {
+		do(t, browser, chromedp.Navigate(h.url+"/upkeep/advice"))
+		see(t, browser, "main", `Of 4 withheld, 2 for this reason alone: a factor is missing.*By door.*The newest`)
+		whole(t, browser, "advice-month-"+width)
+		do(t, browser, chromedp.Navigate(h.url+"/upkeep"))
+		see(t, browser, "main", `A month of advice`)
+		whole(t, browser, "advice-upkeep-"+width)
+	}
+}
+
+// countDown shows a suggestion that counts down, and is answered.
+func countDown(t *testing.T, wide context.Context, narrow context.Context, wall context.Context, d adviser,
+	all map[string]context.Context, every func(path string, name string, selector string, pattern string), first string,
+	visit string) {
+	t.Helper()
 	// A suggestion counts down, and what somebody says of it is seen by all.
 	d.advise(visit, house.Suggested, 4*time.Minute)
 	every("/", "advice-suggested", first, `Suggested: let Ada Quill in at the front door.*Until [0-9:]{8}.*[0-9]+ min `+
@@ -132,9 +151,14 @@ func TestAdviceInBrowser(t *testing.T) {
 		see(t, browser, first, `Was suggested: let Ada Quill in at the front door.*Used: they were let in`)
 	}
 	every("/visits/"+visit, "advice-visit", "main", `Used: they were let in.*Lintel moves no lock`)
+}
 
+// expire lets the time of another one pass.
+func expire(t *testing.T, h *household, d adviser, all map[string]context.Context,
+	every func(path string, name string, selector string, pattern string), first string) {
+	t.Helper()
 	// The time of another one is over, by the page itself; the server agrees.
-	visit = d.rings("ada-again")
+	visit := d.rings("ada-again")
 	d.advise(visit, house.Suggested, 12*time.Second)
 	for _, browser := range all {
 		do(t, browser, chromedp.Navigate(h.url))
@@ -153,15 +177,6 @@ func TestAdviceInBrowser(t *testing.T) {
 	d.rings("ada-before")
 	every("/", "advice-behind", "#visits article:nth-child(2)",
 		`Suggested: let Ada Quill in at the front door.*[0-9]+ s left.*Look`)
-	all = map[string]context.Context{"1280": wide, "400": narrow}
-	for width, browser := range all {
-		do(t, browser, chromedp.Navigate(h.url+"/upkeep/advice"))
-		see(t, browser, "main", `Of 4 withheld, 2 for this reason alone: a factor is missing.*By door.*The newest`)
-		whole(t, browser, "advice-month-"+width)
-		do(t, browser, chromedp.Navigate(h.url+"/upkeep"))
-		see(t, browser, "main", `A month of advice`)
-		whole(t, browser, "advice-upkeep-"+width)
-	}
 }
 
 // wallTablet pairs a tablet, by a resident's browser.

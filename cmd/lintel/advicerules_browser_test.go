@@ -50,6 +50,21 @@ func TestAdviceRulesInBrowser(t *testing.T) {
 		do(t, browser, chromedp.SetValue(chromedp.CSS(`[name="`+field+`"]`), value))
 	}
 
+	addDoors(t, h, wide, narrow, picture, both, choose, set)
+
+	addRules(t, h, wide, narrow, picture, both, choose, set)
+
+	setHousehold(t, wide, picture, both, set)
+
+	tryAndPause(t, h, wide, narrow, picture, both, choose)
+}
+
+// addDoors adds a door of each kind, the first time wrongly.
+func addDoors(t *testing.T, h *household, wide context.Context, narrow context.Context,
+	picture func(browser context.Context, name string), both func(path string, name string, pattern string),
+	choose func(browser context.Context, field string, text string),
+	set func(browser context.Context, field string, value string)) {
+	t.Helper()
 	both("/rules/advice", "advice-empty", "Suggestions are not paused.*never moves a lock.*way out free.*There is none "+
 		"yet.*nobody is suggested")
 	both("/rules/advice/doors", "advice-door", "Add a door.*Lock every inner door")
@@ -68,7 +83,14 @@ func TestAdviceRulesInBrowser(t *testing.T) {
 	click(t, narrow, `input[value="parcel"]`)
 	click(t, narrow, `.rules-form button`)
 	see(t, narrow, "main", "Saved.*the bicycle shed.*for parcels only")
+}
 
+// addRules adds a rule that allows and, on the small screen, one that says never.
+func addRules(t *testing.T, h *household, wide context.Context, narrow context.Context,
+	picture func(browser context.Context, name string), both func(path string, name string, pattern string),
+	choose func(browser context.Context, field string, text string),
+	set func(browser context.Context, field string, value string)) {
+	t.Helper()
 	// A rule, first with nothing ticked.
 	do(t, wide, chromedp.Navigate(h.url+"/rules/advice/rules"))
 	choose(wide, "person", "Ada Quill")
@@ -119,7 +141,12 @@ func TestAdviceRulesInBrowser(t *testing.T) {
 	see(t, narrow, "main", "Never wins")
 	click(t, narrow, `button[name="save"]`)
 	see(t, narrow, "main", "Saved.*Never wins")
+}
 
+// setHousehold sets what holds for the whole household, and expects a parcel.
+func setHousehold(t *testing.T, wide context.Context, picture func(browser context.Context, name string),
+	both func(path string, name string, pattern string), set func(browser context.Context, field string, value string)) {
+	t.Helper()
 	// The household.
 	both("/rules/advice/house", "advice-house", "Away.*failed attempts.*never leaves the house")
 	set(wide, "window", "20")
@@ -142,7 +169,13 @@ func TestAdviceRulesInBrowser(t *testing.T) {
 	click(t, wide, `.rules-form button`)
 	see(t, wide, "main", "Saved.*Opening the bicycle shed may be suggested for one parcel \\(A lamp\\).*Expected now")
 	both("/rules/advice/parcels", "advice-parcels", "A lamp")
+}
 
+// tryAndPause tries what is saved, removes a rule and pauses all.
+func tryAndPause(t *testing.T, h *household, wide context.Context, narrow context.Context,
+	picture func(browser context.Context, name string), both func(path string, name string, pattern string),
+	choose func(browser context.Context, field string, text string)) {
+	t.Helper()
 	// All of it, the trial of what is saved, and the switch.
 	both("/rules/advice", "advice", "Ada Quill may be suggested.*is never suggested.*1 parcel expected")
 	do(t, wide, chromedp.Navigate(h.url+"/rules/advice/dry-run"))

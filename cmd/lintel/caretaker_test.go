@@ -131,8 +131,16 @@ func TestCaretaker(t *testing.T) {
 		t.Errorf("last swept %s, %v", at, err)
 	}
 
+	eraseBetweenTicks(t, h, care)
+	stop()
+	running.Wait()
+}
+
+// eraseBetweenTicks has an erasure scrubbed without a tick.
+func eraseBetweenTicks(t *testing.T, h *keptHouse, care *caretaker) {
+	t.Helper()
 	// An erasure is scrubbed without a tick.
-	visit = h.ring("r2")
+	visit := h.ring("r2")
 	if err := h.EraseVisit(t.Context(), visit); err != nil {
 		t.Fatal(err)
 	}
@@ -145,8 +153,6 @@ func TestCaretaker(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	stop()
-	running.Wait()
 }
 
 func TestCommandsOfKeeping(t *testing.T) {

@@ -16,6 +16,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/match"
+	"lintel/store"
 )
 
 // TestChecksInBrowser answers for doubtful visits by keyboard and by click, has
@@ -77,6 +78,15 @@ func TestChecksInBrowser(t *testing.T) {
 	press("y")
 	see(t, wide, ".message", "Kept: it is.*The face is a reference from now on")
 
+	answerByTouch(t, h, narrow, both)
+
+	judgeAnew(t, h, wide, both)
+}
+
+// answerByTouch answers on a telephone.
+func answerByTouch(t *testing.T, h *household, narrow context.Context,
+	both func(path string, name string, selector string, pattern string)) {
+	t.Helper()
 	// Someone else, and not a face, by clicks on a telephone.
 	do(t, narrow, chromedp.Navigate(h.url+"/checks"))
 	click(t, narrow, `[data-key="s"]`)
@@ -92,7 +102,12 @@ func TestChecksInBrowser(t *testing.T) {
 	see(t, narrow, ".message", "Kept: it is not a face")
 	both("/checks/answers", "checks-answers", "main", "it is not a face.*it is Ben Orrin.*it is Ada Quill.*it is not "+
 		"Ada Quill")
+}
 
+// judgeAnew looks at what answers change.
+func judgeAnew(t *testing.T, h *household, wide context.Context,
+	both func(path string, name string, selector string, pattern string)) {
+	t.Helper()
 	// The new reference changes what would be found on a past visit.
 	both("/checks/changes", "checks-changes", "main", `Ada Quill fair match\s+→ Ada Quill strong match`)
 	do(t, wide, chromedp.Navigate(h.url+"/checks/changes"))
@@ -142,20 +157,7 @@ func (h *household) fillWithDoubts() {
 		d[number], d[100] = 1, float32(distance)
 		return d
 	}
-	for i, name := range []string{"Ada Quill", "Ben Orrin"} {
-		p, err := a.AddPerson(t.Context(), name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := a.RecordConsent(t.Context(), p.ID, house.Consent{GivenBy: name, GivenAt: time.Now(),
-			Scope: "the door"}); err != nil {
-			t.Fatal(err)
-		}
-		if err := a.AddReference(t.Context(), house.Reference{Person: p.ID, Descriptor: describe(i, 0), FaceWidth: 200,
-			SourceSHA256: [32]byte{byte(i)}}); err != nil {
-			t.Fatal(err)
-		}
-	}
+	enrolBoth(t, a, describe)
 	gallery, err := match.NewCurrent(a).Gallery(t.Context())
 	if err != nil {
 		t.Fatal(err)
@@ -194,6 +196,25 @@ func (h *household) fillWithDoubts() {
 		faces := []house.Face{f}
 		gallery.IdentifyRing([][]house.Face{faces})
 		if err := a.Record(t.Context(), v.Stills[0].ID, house.Done, faces); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// enrolBoth enrols who the doubtful faces resemble.
+func enrolBoth(t *testing.T, a *store.Archive, describe func(number int, distance float64) (d house.Descriptor)) {
+	t.Helper()
+	for i, name := range []string{"Ada Quill", "Ben Orrin"} {
+		p, err := a.AddPerson(t.Context(), name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := a.RecordConsent(t.Context(), p.ID, house.Consent{GivenBy: name, GivenAt: time.Now(),
+			Scope: "the door"}); err != nil {
+			t.Fatal(err)
+		}
+		if err := a.AddReference(t.Context(), house.Reference{Person: p.ID, Descriptor: describe(i, 0), FaceWidth: 200,
+			SourceSHA256: [32]byte{byte(i)}}); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -84,6 +84,13 @@ func TestEnrol(t *testing.T) {
 	if r.Without == nil || *r.Without != (match.Gain{FPIR: 1, Band: match.None}) {
 		t.Errorf("the first picture: %+v", r.Without)
 	}
+	enrolMirrored(t, h, good, worse, q)
+}
+
+// enrolMirrored enrols much the same picture once more.
+func enrolMirrored(t *testing.T, h *household, good string, worse func(name string, img image.Image) string,
+	q *measured) {
+	t.Helper()
 	// The mirror image is much the same picture.
 	again, err := imaging.Open(good)
 	if err != nil {

@@ -163,6 +163,12 @@ func TestByGroup(t *testing.T) {
 		t.Errorf("not detected, of 4: %v", ci)
 	}
 
+	saysByGroup(t, got)
+}
+
+// saysByGroup reads what is printed.
+func saysByGroup(t *testing.T, got []groupAccuracy) {
+	t.Helper()
 	var text bytes.Buffer
 	writeGroups(&text, got)
 	for _, says := range []string{

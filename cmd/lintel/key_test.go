@@ -83,6 +83,14 @@ func TestMasterKey(t *testing.T) {
 		t.Errorf("a refused key changed the folder from %s to %s", before, after)
 	}
 
+	tryCredential(t, data, usual, move, credentials)
+
+	tryPassphrase(t, dir, write, passphrase)
+}
+
+// tryCredential has the key come as a credential.
+func tryCredential(t *testing.T, data string, usual string, move func(from string, to string), credentials string) {
+	t.Helper()
 	// The key comes as a credential; without it nothing takes its place.
 	if err := os.Mkdir(credentials, 0o700); err != nil {
 		t.Fatal(err)
@@ -96,7 +104,11 @@ func TestMasterKey(t *testing.T) {
 	if status, _, said := lintelAt(t, "bell", "list", "--data", data); status != exitRight {
 		t.Errorf("with the credential: %q", said)
 	}
+}
 
+// tryPassphrase opens an archive that was made with a passphrase.
+func tryPassphrase(t *testing.T, dir string, write func(name string, content string) string, passphrase string) {
+	t.Helper()
 	// A passphrase alone opens an archive made with it.
 	second := filepath.Join(dir, "second")
 	for range 2 {

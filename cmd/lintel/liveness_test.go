@@ -60,7 +60,6 @@ func TestLivenessCommand(t *testing.T) {
 	if *got.BPCER != 1-*got.APCERMax || *got.Attacks["card"].APCER != *got.APCERMax {
 		t.Errorf("%s", out.Bytes())
 	}
-
 	out.Reset()
 	if status := run(t.Context(), []string{"--models", models, "liveness", dir, "--single", "--each"}, &out,
 		io.Discard); status != exitRight {

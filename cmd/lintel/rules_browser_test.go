@@ -70,6 +70,29 @@ func TestRulesInBrowser(t *testing.T) {
 	see(t, narrow, "#hint", "Tap the corners")
 	whole(t, narrow, "masks-empty-400")
 
+	maskEarlier(t, wide, both)
+
+	changeRules(t, h, wide, narrow, both)
+
+	seesUpkeep(t, h, wide, both)
+}
+
+// seesUpkeep sees how much is kept, and the trail.
+func seesUpkeep(t *testing.T, h *household, wide context.Context,
+	both func(path string, name string, selector string, pattern string)) {
+	t.Helper()
+	both("/upkeep", "upkeep", "main", "Visits.*Stills.*Free.*never a backup")
+	both("/upkeep/trail", "trail", ".trail", "Morgan Vale ended the hold.*Morgan Vale changed the rules.*the bell front")
+	do(t, wide, chromedp.Navigate(h.url+"/upkeep/trail"))
+	click(t, wide, `form[action="/upkeep/trail/check"] button`)
+	see(t, wide, ".message", "is intact: [0-9]+ entries")
+	whole(t, wide, "trail-checked-1280")
+}
+
+// maskEarlier has masks laid on earlier stills.
+func maskEarlier(t *testing.T, wide context.Context,
+	both func(path string, name string, selector string, pattern string)) {
+	t.Helper()
 	// Earlier stills, after a second thought.
 	click(t, wide, "details:not(#masks details) summary")
 	whole(t, wide, "masks-earlier-1280")
@@ -78,7 +101,12 @@ func TestRulesInBrowser(t *testing.T) {
 	do(t, wide, chromedp.Poll[bool](`fetch("/api/v1/bells/front/masks/earlier").then(a => a.json()).then(s => s.state `+
 		`=== "done")`))
 	both("/rules/masks/front", "masks-laid", "#progress", "laid on 6 stills kept earlier")
+}
 
+// changeRules changes the rules, the first time wrongly.
+func changeRules(t *testing.T, h *household, wide context.Context, narrow context.Context,
+	both func(path string, name string, selector string, pattern string)) {
+	t.Helper()
 	both("/rules", "rules", "main", "72 hours.*A claim.*2 masks")
 	do(t, wide, chromedp.Navigate(h.url+"/rules"))
 	do(t, wide, chromedp.SetValue(chromedp.CSS(`input[name="stranger.stills"]`), "24"))
@@ -105,13 +133,6 @@ func TestRulesInBrowser(t *testing.T) {
 	click(t, wide, `form[action$="/end"] button`)
 	see(t, wide, "main", "No visit is held")
 	whole(t, wide, "rules-saved-1280")
-
-	both("/upkeep", "upkeep", "main", "Visits.*Stills.*Free.*never a backup")
-	both("/upkeep/trail", "trail", ".trail", "Morgan Vale ended the hold.*Morgan Vale changed the rules.*the bell front")
-	do(t, wide, chromedp.Navigate(h.url+"/upkeep/trail"))
-	click(t, wide, `form[action="/upkeep/trail/check"] button`)
-	see(t, wide, ".message", "is intact: [0-9]+ entries")
-	whole(t, wide, "trail-checked-1280")
 }
 
 // fillWithVisits puts a few days at the bell front into the archive. The rules

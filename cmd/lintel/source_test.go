@@ -82,6 +82,13 @@ func TestSourcesAndReceivers(t *testing.T) {
 	says(exitFailed, "not found", "source", "remove", reader.ID)
 	says(exitFailed, "not found", "source", "remove", "The mat")
 
+	tryReceivers(t, says, open, door)
+}
+
+// tryReceivers adds, lists and removes receivers.
+func tryReceivers(t *testing.T, says func(status int, want string, args ...string) string, open func() *store.Archive,
+	door string) {
+	t.Helper()
 	says(exitUsage, "--door", "receiver", "add", "The box")
 	says(exitFailed, "doors are added on the screen Rules", "receiver", "add", "The box", "--door", "The barn")
 	says(exitRight, "without power and without a network", "receiver", "add", "The shelf", "--door", door)
@@ -103,7 +110,7 @@ func TestSourcesAndReceivers(t *testing.T) {
 		strings.Contains(list, `"key"`) {
 		t.Errorf("the list is %s", list)
 	}
-	a = open()
+	a := open()
 	receivers, err := a.Receivers(t.Context())
 	if err != nil || len(receivers) != 3 {
 		t.Errorf("%v, %v", receivers, err)

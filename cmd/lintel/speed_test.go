@@ -39,7 +39,6 @@ func TestSpeedCommand(t *testing.T) {
 	writeFile(t, filepath.Join(dir, "half.jpg"), portrait[:len(portrait)/2])
 	writeFile(t, filepath.Join(dir, "text.jpg"), []byte("this is no picture"))
 	writeFile(t, filepath.Join(dir, "other.png"), plainPNG(t, 32, 32))
-
 	var out, complaints bytes.Buffer
 	if status := run(t.Context(), []string{"speed", dir, "--json", "--models", models}, &out,
 		&complaints); status != exitRight {

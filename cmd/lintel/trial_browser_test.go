@@ -75,6 +75,13 @@ func TestTrialInBrowser(t *testing.T) {
 			see(t, wide, "#step-"+string(house.TrialSteps[i+1]), "3 rings of 3 to come")
 		}
 	}
+	seesReport(t, h, wide, narrow, both, page)
+}
+
+// seesReport sees the trial end, on both screens.
+func seesReport(t *testing.T, h *household, wide context.Context, narrow context.Context,
+	both func(path string, name string, selector string, pattern string), page string) {
+	t.Helper()
 	see(t, wide, "main", "Tried by Morgan Vale.*1 of 3 rings with a print noticed, so 2 passed")
 	// The other browser follows by itself.
 	see(t, narrow, "main", "Tried by Morgan Vale")

@@ -42,6 +42,24 @@ func TestWarningsInBrowser(t *testing.T) {
 	both("/visits/"+visit, "warning-visit", "main", `A good photograph of a face passes. Look at the still, and at the `+
 		`door.*Looks like a picture.*The numbers`)
 
+	showRegions(t, wide, narrow)
+	// The newest visit gone, Now has a doubtful one, and then one without a sign.
+	for _, next := range []struct{ name, says string }{
+		{"doubtful", `Ada Quill.*Doubtful: may be a picture.*strong match.*Can’t tell more`},
+		{"stranger", `A stranger.*Doubtful: may be a picture.*Can’t tell more`},
+		{"no-sign", `Ada Quill\s+strong match`},
+	} {
+		do(t, narrow, chromedp.Navigate(h.url))
+		see(t, narrow, "#visits", "Ada Quill")
+		until(t, narrow, `(visit => fetch("/api/v1/visits/" + visit, { method: "DELETE" }).then(a => `+
+			`a.ok))(document.querySelector("#visits article").id.slice(6))`)
+		both("/", "warning-now-"+next.name, "#visits article:first-child", next.says)
+	}
+}
+
+// showRegions presses signs, and sees where on the still they are.
+func showRegions(t *testing.T, wide context.Context, narrow context.Context) {
+	t.Helper()
 	for width, browser := range map[int]context.Context{1280: wide, 400: narrow} {
 		t.Run(fmt.Sprint(width), func(t *testing.T) {
 			until(t, browser, `document.body?.dataset.signs === "ready"`)
@@ -79,18 +97,6 @@ func TestWarningsInBrowser(t *testing.T) {
 				`=== 1`)
 			seesRegion(t, browser, `a.sign`)
 		})
-	}
-	// The newest visit gone, Now has a doubtful one, and then one without a sign.
-	for _, next := range []struct{ name, says string }{
-		{"doubtful", `Ada Quill.*Doubtful: may be a picture.*strong match.*Can’t tell more`},
-		{"stranger", `A stranger.*Doubtful: may be a picture.*Can’t tell more`},
-		{"no-sign", `Ada Quill\s+strong match`},
-	} {
-		do(t, narrow, chromedp.Navigate(h.url))
-		see(t, narrow, "#visits", "Ada Quill")
-		until(t, narrow, `(visit => fetch("/api/v1/visits/" + visit, { method: "DELETE" }).then(a => `+
-			`a.ok))(document.querySelector("#visits article").id.slice(6))`)
-		both("/", "warning-now-"+next.name, "#visits article:first-child", next.says)
 	}
 }
 

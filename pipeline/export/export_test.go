@@ -89,6 +89,12 @@ func checkData(t *testing.T, files map[string][]byte, sum Summary) {
 		t.Errorf("stills\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(wantStills, "\n"))
 	}
 
+	checkTrail(t, w)
+}
+
+// checkTrail checks what is said of who looked.
+func checkTrail(t *testing.T, w whole) {
+	t.Helper()
 	var trail []string
 	for _, e := range w.Trail {
 		about := "person"

@@ -117,6 +117,12 @@ func TestSecond(t *testing.T) {
 			}
 		}
 	}
+	checkSecondPage(t, files)
+}
+
+// checkSecondPage checks what the page says of it.
+func checkSecondPage(t *testing.T, files map[string][]byte) {
+	t.Helper()
 	page := html.UnescapeString(regexp.MustCompile(`<[^>]*>`).ReplaceAllString(string(files["index.html"]), ""))
 	for _, want := range []string{
 		"The green phone, added", "latitude 61.25°, longitude -7.5°, give or take 12 m", "Tokens: brass-4411.", "The secret that they are made from is not in here",

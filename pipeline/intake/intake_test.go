@@ -182,6 +182,12 @@ func TestReceive(t *testing.T) {
 		})
 		h.time = h.time.Add(time.Second)
 	}
+	checkFrames(t, h, began, ids)
+}
+
+// checkFrames checks what is kept of the first ring.
+func checkFrames(t *testing.T, h *household, began time.Time, ids map[string]string) {
+	t.Helper()
 	v, err := h.archive.Visit(t.Context(), ids["one"])
 	if err != nil || len(v.Stills) != 2 || len(ids) != 3 {
 		t.Fatalf("visits %v, the first has %d stills; %v", ids, len(v.Stills), err)
