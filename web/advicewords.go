@@ -5,7 +5,6 @@ import (
 
 	"lintel/internal/house"
 	"lintel/internal/words"
-	"lintel/pipeline/quality"
 )
 
 // language is that of all screens.
@@ -35,11 +34,6 @@ func (b ruleBook) say(r house.Reason) string {
 // sayOf says what is told of a door.
 func (t presenter) sayOf(d house.Door, r house.Reason) string {
 	return t.words(map[string]string{d.ID: d.Name}).Reason(r)
-}
-
-// complaintWords say what is wrong with the picture of a face.
-func complaintWords(c quality.Complaint) string {
-	return words.For(language).Complaint(c.Code, c.Value)
 }
 
 // lacks says in a few words that a condition is not met.
