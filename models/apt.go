@@ -57,7 +57,8 @@ func (e *notDebian) Error() string {
 // The machine's own lists have no source packages as a rule, so they would be of no use.
 //
 // Signatures of mirrors are not asked for ([trusted=yes]), and so no keys: whatever arrives, a model file is taken only
-// if it has the SHA-256 that this package names. A false mirror could make a download futile, and nothing else.
+// if it has the SHA-256 that this package names. A false mirror could make a download futile; what it sends does reach
+// tar and the programs that unpack before a sum is compared.
 type apt struct {
 	root   string // holds all that this apt reads and writes
 	helper string
