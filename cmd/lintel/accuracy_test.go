@@ -273,25 +273,7 @@ func TestAccuracyCommand(t *testing.T) {
 			t.Errorf("stderr does not name %s:\n%s", name, &complaints)
 		}
 	}
-	// The fields, exactly: a field more or less is an error.
-	var got struct {
-		Identities  int     `json:"identities"`
-		Images      int     `json:"images"`
-		NotDetected int     `json:"not_detected"`
-		Genuine     int     `json:"genuine"`
-		Impostor    int     `json:"impostor"`
-		EER         float64 `json:"eer"`
-		At          []struct {
-			Threshold float64   `json:"threshold"`
-			FMR       float64   `json:"fmr"`
-			FMRCI95   []float64 `json:"fmr_ci95"`
-			FNMR      float64   `json:"fnmr"`
-			FNMRCI95  []float64 `json:"fnmr_ci95"`
-		} `json:"at"`
-		ThresholdAtFMR1e4 float64     `json:"threshold_at_fmr_1e4"`
-		MsPerImageP50     float64     `json:"ms_per_image_p50"`
-		Bands             []bandField `json:"bands"`
-	}
+	var got accuracyFields
 	decodeExactly(t, out.Bytes(), &got)
 	checkBandFields(t, got.Bands)
 	if got.Identities != 2 || got.Images != 5 || got.NotDetected != 2 || got.Genuine != 1 || got.Impostor != 2 {

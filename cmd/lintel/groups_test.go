@@ -200,37 +200,7 @@ func TestOneGroupOfAll(t *testing.T) {
 		&complaints); status != exitRight {
 		t.Fatalf("status %d: %s", status, &complaints)
 	}
-	type at struct {
-		Threshold float64   `json:"threshold"`
-		FMR       float64   `json:"fmr"`
-		FMRCI95   []float64 `json:"fmr_ci95"`
-		FNMR      float64   `json:"fnmr"`
-		FNMRCI95  []float64 `json:"fnmr_ci95"`
-	}
-	// The fields, exactly: a field more or less is an error.
-	var got struct {
-		Identities        int         `json:"identities"`
-		Images            int         `json:"images"`
-		NotDetected       int         `json:"not_detected"`
-		Genuine           int         `json:"genuine"`
-		Impostor          int         `json:"impostor"`
-		EER               float64     `json:"eer"`
-		At                []at        `json:"at"`
-		ThresholdAtFMR1e4 float64     `json:"threshold_at_fmr_1e4"`
-		MsPerImageP50     float64     `json:"ms_per_image_p50"`
-		Bands             []bandField `json:"bands"`
-		Groups            []struct {
-			By              string    `json:"by"`
-			Group           string    `json:"group"`
-			Identities      int       `json:"identities"`
-			Images          int       `json:"images"`
-			NotDetected     int       `json:"not_detected"`
-			NotDetectedCI95 []float64 `json:"not_detected_ci95"`
-			Genuine         int       `json:"genuine"`
-			Impostor        int       `json:"impostor"`
-			At              []at      `json:"at"`
-		} `json:"groups"`
-	}
+	var got groupedFields
 	decodeExactly(t, out.Bytes(), &got)
 	checkBandFields(t, got.Bands)
 	if len(got.Groups) != 1 {
@@ -244,6 +214,44 @@ func TestOneGroupOfAll(t *testing.T) {
 	if !strings.Contains(complaints.String(), "looking at photographs: 3 of 3") {
 		t.Errorf("no progress in %q", &complaints)
 	}
+}
+
+// accuracyFields are the fields of `lintel accuracy --json`, exactly: one more or
+// less is an error. With --groups there are those of groupedFields.
+type accuracyFields struct {
+	Identities        int           `json:"identities"`
+	Images            int           `json:"images"`
+	NotDetected       int           `json:"not_detected"`
+	Genuine           int           `json:"genuine"`
+	Impostor          int           `json:"impostor"`
+	EER               float64       `json:"eer"`
+	At                []ratesFields `json:"at"`
+	ThresholdAtFMR1e4 float64       `json:"threshold_at_fmr_1e4"`
+	MsPerImageP50     float64       `json:"ms_per_image_p50"`
+	Bands             []bandField   `json:"bands"`
+}
+
+type groupedFields struct {
+	accuracyFields
+	Groups []struct {
+		By              string        `json:"by"`
+		Group           string        `json:"group"`
+		Identities      int           `json:"identities"`
+		Images          int           `json:"images"`
+		NotDetected     int           `json:"not_detected"`
+		NotDetectedCI95 []float64     `json:"not_detected_ci95"`
+		Genuine         int           `json:"genuine"`
+		Impostor        int           `json:"impostor"`
+		At              []ratesFields `json:"at"`
+	} `json:"groups"`
+}
+
+type ratesFields struct {
+	Threshold float64   `json:"threshold"`
+	FMR       float64   `json:"fmr"`
+	FMRCI95   []float64 `json:"fmr_ci95"`
+	FNMR      float64   `json:"fnmr"`
+	FNMRCI95  []float64 `json:"fnmr_ci95"`
 }
 
 // What is wrong with the groups is said before any photograph is looked at: the

@@ -182,35 +182,8 @@ func receive(t *testing.T, dir string, next [killBells]int, kill func(*os.Proces
 func TestKill(t *testing.T) {
 	dir := t.TempDir()
 	rnd := rand.New(rand.NewPCG(killSeed, 0))
-	if err := os.Mkdir(filepath.Join(dir, "sent"), 0o700); err != nil {
-		t.Fatal(err)
-	}
-	writeBodies(t, filepath.Join(dir, "sent"), rnd)
-	bodies, err := readBodies(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
-	h := killedHousehold{dir: filepath.Join(dir, "data")}
-	for _, body := range bodies {
-		h.clean = append(h.clean, mustClean(t, body).JPEG)
-	}
-	h.addBells(t)
-
-	// The first one shows how long a few stills take. Since other work on the
-	// machine changes that, the span of moments follows: it is a little longer
-	// after a kill that came before any receipt, a little shorter otherwise.
-	var began time.Time
-	var span time.Duration
-	h.learn(receive(t, dir, h.next, func(p *os.Process, kept []keptStill) {
-		if len(kept) == 0 {
-			began = time.Now()
-		}
-		if len(kept) == 6 {
-			span = time.Since(began)
-			p.Kill()
-		}
-	}))
-	h.check(t)
+	h := newKilledHousehold(t, dir, rnd)
+	span := h.timeSome(t, dir)
 
 	var none, between, repeats int // kills before any receipt, between receipts; receipts that were lost
 	var halfWritten, withoutRow int
@@ -259,6 +232,43 @@ type killedHousehold struct {
 	next  [killBells]int
 	kept  []keptStill
 	fresh int // of kept, how many were checked already
+}
+
+func newKilledHousehold(t *testing.T, dir string, rnd *rand.Rand) *killedHousehold {
+	t.Helper()
+	if err := os.Mkdir(filepath.Join(dir, "sent"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	writeBodies(t, filepath.Join(dir, "sent"), rnd)
+	bodies, err := readBodies(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := &killedHousehold{dir: filepath.Join(dir, "data")}
+	for _, body := range bodies {
+		h.clean = append(h.clean, mustClean(t, body).JPEG)
+	}
+	h.addBells(t)
+	return h
+}
+
+// timeSome has a receiver show how long a few stills take. Since other work on
+// the machine changes that, the span of moments follows: it is a little longer
+// after a kill that came before any receipt, a little shorter otherwise.
+func (h *killedHousehold) timeSome(t *testing.T, dir string) (span time.Duration) {
+	t.Helper()
+	var began time.Time
+	h.learn(receive(t, dir, h.next, func(p *os.Process, kept []keptStill) {
+		if len(kept) == 0 {
+			began = time.Now()
+		}
+		if len(kept) == 6 {
+			span = time.Since(began)
+			p.Kill()
+		}
+	}))
+	h.check(t)
+	return span
 }
 
 func (h *killedHousehold) addBells(t *testing.T) {

@@ -382,14 +382,12 @@ func TestMeasureBands(t *testing.T) {
 // the probability of the person named first (Naeini and others, 2015; from
 // memory).
 func TestMeasureProbability(t *testing.T) {
-	const folds, bins = 5, 10
+	const folds = 5
 	all := subjects(t)
 	r := rand.New(rand.NewPCG(31, 32))
 	order := r.Perm(len(all))
 	for _, at := range [][]int{{full}, {full, px40, blurred}} {
-		var n, hits [bins]int
-		var sum [bins]float64
-		brier, total := 0.0, 0
+		var c calibration
 		for fold := range folds {
 			var train, held []subject
 			for i, p := range order {
@@ -404,45 +402,63 @@ func TestMeasureProbability(t *testing.T) {
 			curve.Evidence = evidence(trial, trial.Groups[0].pairsOfPersons(), curve.Rate)
 			for range 40 {
 				r.Shuffle(len(held), func(i, j int) { held[i], held[j] = held[j], held[i] })
-				half := len(held) / 2
-				var refs []house.Reference
-				for _, s := range held[:half] {
-					refs = append(refs, referencesOf(s, 0, at)...)
-				}
-				g := NewGallery(refs, &curve, 0.5)
-				for i, s := range held[:2*half] {
-					for k := range sights {
-						p, ok := probeOf(s, 1, k)
-						if !ok {
-							continue
-						}
-						best := g.Scores(p)[0]
-						hit := 0.0
-						bin := min(int(bins*best.Probability), bins-1)
-						if i < half && best.Person == s.id {
-							hit = 1
-							hits[bin]++
-						}
-						n[bin]++
-						sum[bin] += best.Probability
-						brier += (best.Probability - hit) * (best.Probability - hit)
-						total++
-					}
-				}
+				c.ask(held, at, &curve)
 			}
 		}
-		ece := 0.0
-		for b := range bins {
-			if n[b] > 0 {
-				ece += math.Abs(sum[b]-float64(hits[b])) / float64(total)
-				t.Logf("probability %.3f on average, right in %.3f of %d", sum[b]/float64(n[b]), float64(hits[b])/float64(n[b]),
-					n[b])
-			}
-		}
+		ece := c.error(t)
 		t.Logf("%d references a person: an expected calibration error of %.4f, a Brier score of %.4f, over %d probes",
-			len(at), ece, brier/float64(total), total)
+			len(at), ece, c.brier/float64(c.total), c.total)
 		if ece >= 0.05 {
 			t.Errorf("an expected calibration error of %v, want less than 0.05", ece)
 		}
 	}
+}
+
+// A calibration holds what was said to be probable against how often it was so,
+// by tenths.
+type calibration struct {
+	n, hits [10]int
+	sum     [10]float64
+	brier   float64
+	total   int
+}
+
+// ask enrols the first half of the subjects and has all of them ring.
+func (c *calibration) ask(held []subject, at []int, curve *Curve) {
+	half := len(held) / 2
+	var refs []house.Reference
+	for _, s := range held[:half] {
+		refs = append(refs, referencesOf(s, 0, at)...)
+	}
+	g := NewGallery(refs, curve, 0.5)
+	for i, s := range held[:2*half] {
+		for k := range sights {
+			p, ok := probeOf(s, 1, k)
+			if !ok {
+				continue
+			}
+			best := g.Scores(p)[0]
+			hit := 0.0
+			bin := min(int(float64(len(c.n))*best.Probability), len(c.n)-1)
+			if i < half && best.Person == s.id {
+				hit = 1
+				c.hits[bin]++
+			}
+			c.n[bin]++
+			c.sum[bin] += best.Probability
+			c.brier += (best.Probability - hit) * (best.Probability - hit)
+			c.total++
+		}
+	}
+}
+
+// error is the expected calibration error.
+func (c *calibration) error(t *testing.T) (ece float64) {
+	for b, n := range c.n {
+		if n > 0 {
+			ece += math.Abs(c.sum[b]-float64(c.hits[b])) / float64(c.total)
+			t.Logf("probability %.3f on average, right in %.3f of %d", c.sum[b]/float64(n), float64(c.hits[b])/float64(n), n)
+		}
+	}
+	return ece
 }

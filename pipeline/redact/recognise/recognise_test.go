@@ -77,7 +77,7 @@ func TestOthersInAnExport(t *testing.T) {
 	if len(names) == 0 {
 		t.Skip("SKIPPED: dlib's example photographs are missing, so nothing was blurred on them; `make test` fetches them")
 	}
-	hidden, left, tooClose := 0, 0, 0
+	var seen blurrings
 	for _, name := range names {
 		still, err := os.ReadFile(name)
 		if err != nil {
@@ -85,52 +85,60 @@ func TestOthersInAnExport(t *testing.T) {
 		}
 		faces := find(t, f, still)
 		for i, one := range faces {
-			others := slices.Delete(slices.Clone(faces), i, i+1)
-			if len(others) == 0 {
-				continue
-			}
-			var boxes []image.Rectangle
-			for _, other := range others {
-				boxes = append(boxes, other.Box)
-			}
-			blurred, err := redact.Blur(still, boxes)
-			if err != nil {
-				t.Fatal(err)
-			}
-			after := find(t, f, blurred)
-			for _, other := range others {
-				hidden++
-				if found, ok := at(after, other.Box); ok {
-					t.Errorf("%s: there is still a face at %v, %.2f from the one that was blurred",
-						filepath.Base(name), other.Box, match.Distance(&found.Descriptor, &other.Descriptor))
-				}
-			}
-			for _, found := range after {
-				if _, ok := at([]house.Face{found}, one.Box); ok {
-					continue
-				}
-				for _, other := range others {
-					if d := match.Distance(&found.Descriptor, &other.Descriptor); d < same {
-						t.Errorf("%s: the face at %v is %.2f from one that was blurred", filepath.Base(name), found.Box, d)
-					}
-				}
-			}
-			found, ok := at(after, one.Box)
-			switch {
-			case ok && match.Distance(&found.Descriptor, &one.Descriptor) < same:
-				left++
-			case slices.ContainsFunc(boxes, func(b image.Rectangle) bool {
-				return b.Inset(-b.Dx()/2 - 2*redact.Reach).Overlaps(one.Box)
-			}):
-				tooClose++ // cheek by cheek: the other's margin goes over it
-			default:
-				t.Errorf("%s: the face at %v, not blurred, is not recognised: found %v", filepath.Base(name), one.Box, ok)
+			if others := slices.Delete(slices.Clone(faces), i, i+1); len(others) > 0 {
+				seen.blur(t, f, filepath.Base(name), still, one, others)
 			}
 		}
 	}
-	t.Logf("%d faces blurred; of %d others all but %d recognised, which were too close", hidden, left+tooClose, tooClose)
-	if hidden < 50 || left < 10 {
-		t.Errorf("only %d blurred faces and %d others: too few to show anything", hidden, left)
+	t.Logf("%d faces blurred; of %d others all but %d recognised, which were too close", seen.hidden,
+		seen.left+seen.tooClose, seen.tooClose)
+	if seen.hidden < 50 || seen.left < 10 {
+		t.Errorf("only %d blurred faces and %d others: too few to show anything", seen.hidden, seen.left)
+	}
+}
+
+// blurrings count what became of faces.
+type blurrings struct{ hidden, left, tooClose int }
+
+// blur blurs all faces of a still but one, and looks for each again.
+func (n *blurrings) blur(t *testing.T, f *face.Finder, name string, still []byte, one house.Face, others []house.Face) {
+	t.Helper()
+	var boxes []image.Rectangle
+	for _, other := range others {
+		boxes = append(boxes, other.Box)
+	}
+	blurred, err := redact.Blur(still, boxes)
+	if err != nil {
+		t.Fatal(err)
+	}
+	after := find(t, f, blurred)
+	for _, other := range others {
+		n.hidden++
+		if found, ok := at(after, other.Box); ok {
+			t.Errorf("%s: there is still a face at %v, %.2f from the one that was blurred", name, other.Box,
+				match.Distance(&found.Descriptor, &other.Descriptor))
+		}
+	}
+	for _, found := range after {
+		if _, ok := at([]house.Face{found}, one.Box); ok {
+			continue
+		}
+		for _, other := range others {
+			if d := match.Distance(&found.Descriptor, &other.Descriptor); d < same {
+				t.Errorf("%s: the face at %v is %.2f from one that was blurred", name, found.Box, d)
+			}
+		}
+	}
+	found, ok := at(after, one.Box)
+	switch {
+	case ok && match.Distance(&found.Descriptor, &one.Descriptor) < same:
+		n.left++
+	case slices.ContainsFunc(boxes, func(b image.Rectangle) bool {
+		return b.Inset(-b.Dx()/2 - 2*redact.Reach).Overlaps(one.Box)
+	}):
+		n.tooClose++ // cheek by cheek: the other's margin goes over it
+	default:
+		t.Errorf("%s: the face at %v, not blurred, is not recognised: found %v", name, one.Box, ok)
 	}
 }
 
