@@ -237,6 +237,12 @@ func TestSweepIsPreview(t *testing.T) {
 				func(ring string) string { return examinedVisit(t, a, ring, house.Done, faceOf(0.1, nil)) },
 				func(ring string) string { return examinedVisit(t, a, ring, house.Done) },
 				func(ring string) string { return examinedVisit(t, a, ring, house.Failed) },
+				func(ring string) string {
+					n := stillOf(ring, 1) // a frame to come
+					n.ReceivedAt = c.now()
+					examinedVisit(t, a, ring, house.Done, faceOf(0.1, nil))
+					return keep(t, a, n)
+				},
 			}
 			for i := range 40 {
 				id := kinds[rnd.IntN(len(kinds))](fmt.Sprint("r", i))

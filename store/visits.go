@@ -291,12 +291,15 @@ func (a *Archive) BeginExamination(ctx context.Context, still string) error {
 
 // Record keeps what an examination found, in place of anything found before,
 // and moves the still to the state Done or Failed. A still that was erased
-// meanwhile is left alone. A person erased meanwhile, or whose consent was
-// withdrawn, makes a stranger.
+// meanwhile is left alone; of one that a rule let go only that is kept which
+// may outlive it. A person erased meanwhile, or whose consent was withdrawn,
+// makes a stranger.
 func (a *Archive) Record(ctx context.Context, still string, state house.StillState, faces []house.Face) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		var visit string
-		err := tx.QueryRowContext(ctx, `UPDATE stills SET state = ? WHERE id = ? RETURNING visit`, state, still).Scan(&visit)
+		var gone bool
+		err := tx.QueryRowContext(ctx, `UPDATE stills SET state = ? WHERE id = ? RETURNING visit, file IS NULL`, state,
+			still).Scan(&visit, &gone)
 		if errors.Is(err, sql.ErrNoRows) {
 			return nil
 		}
@@ -311,6 +314,9 @@ func (a *Archive) Record(ctx context.Context, still string, state house.StillSta
 			return err
 		}
 		for _, f := range seen {
+			if gone {
+				f = outliving(f)
+			}
 			if err := a.insertFace(ctx, tx, still, f); err != nil {
 				return err
 			}
@@ -342,12 +348,14 @@ func (a *Archive) seenFaces(ctx context.Context, tx *sql.Tx, still string, faces
 	return unmasked(s, faces, masks), err
 }
 
-// visitKind is the kind of a visit, from its rows.
+// visitKind is the kind of a visit, from its rows. What is known of it for good
+// does not wait for another frame: else one that comes late would let it go by
+// the rule for strangers.
 const visitKind = `CASE
-	WHEN EXISTS (SELECT 1 FROM stills s WHERE s.visit = visits.id AND s.state = 'pending') THEN 'looking'
 	WHEN parcel THEN 'parcel'
 	WHEN EXISTS (SELECT 1 FROM stills s JOIN faces f ON f.still = s.id
 		WHERE s.visit = visits.id AND f.person IS NOT NULL) THEN 'person'
+	WHEN EXISTS (SELECT 1 FROM stills s WHERE s.visit = visits.id AND s.state = 'pending') THEN 'looking'
 	WHEN EXISTS (SELECT 1 FROM stills s JOIN faces f ON f.still = s.id WHERE s.visit = visits.id) THEN 'stranger'
 	WHEN EXISTS (SELECT 1 FROM stills s WHERE s.visit = visits.id AND (s.damaged OR s.state = 'failed')) THEN 'damaged'
 	ELSE 'no-face' END`
