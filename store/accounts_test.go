@@ -47,7 +47,7 @@ func TestAccounts(t *testing.T) {
 
 	tablets, err := a.Tablets(ctx)
 	if err != nil || len(tablets) != 2 || tablets[0].Name != "attic" || tablets[0].PairedBy != "Tamsin" ||
-		!tablets[0].PairedAt.Equal(c.now()) {
+		!tablets[0].PairedAt.Equal(c.Now()) {
 		t.Fatalf("tablets %+v, %v", tablets, err)
 	}
 	session := func(token string, want house.Session, wantErr error) {
@@ -58,8 +58,8 @@ func TestAccounts(t *testing.T) {
 		}
 		wantError(t, err, wantErr)
 	}
-	residents := house.Session{Resident: quill.ID, Name: "Tamsin", ExpiresAt: c.now().Add(house.ResidentSession)}
-	halls := house.Session{Tablet: tablets[1].ID, Name: "hall", ExpiresAt: c.now().Add(house.TabletSession)}
+	residents := house.Session{Resident: quill.ID, Name: "Tamsin", ExpiresAt: c.Now().Add(house.ResidentSession)}
+	halls := house.Session{Tablet: tablets[1].ID, Name: "hall", ExpiresAt: c.Now().Add(house.TabletSession)}
 	session(mine, residents, nil)
 	session(ended, residents, nil)
 	session(hall, halls, nil)
@@ -88,9 +88,9 @@ func TestAccounts(t *testing.T) {
 		}
 	}
 
-	c.advance(house.ResidentSession - time.Microsecond)
+	c.Advance(house.ResidentSession - time.Microsecond)
 	session(mine, residents, nil)
-	c.advance(time.Microsecond)
+	c.Advance(time.Microsecond)
 	session(mine, house.Session{}, house.ErrNotFound)
 	session(hall, halls, nil)
 	if err := a.EndSession(ctx, "nobody's"); err != nil { // clears expired ones away
@@ -100,6 +100,6 @@ func TestAccounts(t *testing.T) {
 	if err := a.read.QueryRowContext(ctx, `SELECT count(*) FROM sessions`).Scan(&sessions); err != nil || sessions != 1 {
 		t.Errorf("%d sessions are kept, want the tablet's; %v", sessions, err)
 	}
-	c.advance(house.TabletSession)
+	c.Advance(house.TabletSession)
 	session(hall, house.Session{}, house.ErrNotFound)
 }

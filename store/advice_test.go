@@ -81,11 +81,11 @@ func TestDoorsAndRules(t *testing.T) {
 		wantError(t, err, house.ErrNotFound)
 	}
 
-	_, err = a.AddParcelRule(ctx, house.ParcelRule{Door: houseID, From: c.now(), To: c.now().Add(time.Hour)})
+	_, err = a.AddParcelRule(ctx, house.ParcelRule{Door: houseID, From: c.Now(), To: c.Now().Add(time.Hour)})
 	wantError(t, err, house.ErrHouseDoor)
 	_, err = a.AddParcelRule(ctx, house.ParcelRule{Door: "none"})
 	wantError(t, err, house.ErrNotFound)
-	parcel, err := a.AddParcelRule(ctx, house.ParcelRule{Door: door, Note: "lamp oil", From: c.now(), To: c.now().Add(time.Hour), UsedBy: "made up"})
+	parcel, err := a.AddParcelRule(ctx, house.ParcelRule{Door: door, Note: "lamp oil", From: c.Now(), To: c.Now().Add(time.Hour), UsedBy: "made up"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -151,7 +151,7 @@ func TestSources(t *testing.T) {
 				raw, err := json.Marshal(n + 1)
 				var f *house.Factor
 				if n == 7 {
-					f = &house.Factor{Kind: house.FactorArrival, Person: p.ID, Source: id, At: c.now(), Until: c.now().Add(time.Minute), Strength: .5}
+					f = &house.Factor{Kind: house.FactorArrival, Person: p.ID, Source: id, At: c.Now(), Until: c.Now().Add(time.Minute), Strength: .5}
 				}
 				return raw, f, err
 			})
@@ -161,10 +161,10 @@ func TestSources(t *testing.T) {
 		})
 	}
 	wg.Wait()
-	if factors, err := a.FactorsSince(ctx, c.now()); err != nil || len(factors) != 1 || factors[0].Kind != house.FactorArrival || factors[0].Source != id {
+	if factors, err := a.FactorsSince(ctx, c.Now()); err != nil || len(factors) != 1 || factors[0].Kind != house.FactorArrival || factors[0].Source != id {
 		t.Errorf("factors %+v, %v", factors, err)
 	}
-	if factors, err := a.FactorsSince(ctx, c.now().Add(time.Minute)); err != nil || len(factors) != 0 {
+	if factors, err := a.FactorsSince(ctx, c.Now().Add(time.Minute)); err != nil || len(factors) != 0 {
 		t.Errorf("factors after their time: %+v, %v", factors, err)
 	}
 
@@ -211,7 +211,7 @@ func TestUseCode(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	factor := house.Factor{Kind: house.FactorCode, Person: p.ID, Source: "resident", At: c.now(), Until: c.now().Add(time.Minute), Strength: 1}
+	factor := house.Factor{Kind: house.FactorCode, Person: p.ID, Source: "resident", At: c.Now(), Until: c.Now().Add(time.Minute), Strength: 1}
 	reused := errors.New("reused")
 	check := func(secret string, last int64) (int64, error) {
 		if secret != "SECRET" {
@@ -242,7 +242,7 @@ func TestUseCode(t *testing.T) {
 			t.Error(err)
 		}
 	}
-	if factors, err := a.FactorsSince(ctx, c.now()); good != 1 || err != nil || len(factors) != 1 {
+	if factors, err := a.FactorsSince(ctx, c.Now()); good != 1 || err != nil || len(factors) != 1 {
 		t.Errorf("%d codes were good; %+v, %v", good, factors, err)
 	}
 }
@@ -256,11 +256,11 @@ func TestAdvice(t *testing.T) {
 	}
 	door := advised(t, a, p.ID, 1)
 	visit := keep(t, a, stillOf("r1", 0))
-	factor, err := a.AddFactor(ctx, house.Factor{Kind: house.FactorToken, Person: p.ID, Source: "reader", At: c.now(), Until: c.now().Add(time.Minute), Strength: .8})
+	factor, err := a.AddFactor(ctx, house.Factor{Kind: house.FactorToken, Person: p.ID, Source: "reader", At: c.Now(), Until: c.Now().Add(time.Minute), Strength: .8})
 	if err != nil {
 		t.Fatal(err)
 	}
-	parcel, err := a.AddParcelRule(ctx, house.ParcelRule{Door: door, From: c.now(), To: c.now().Add(time.Hour)})
+	parcel, err := a.AddParcelRule(ctx, house.ParcelRule{Door: door, From: c.Now(), To: c.Now().Add(time.Hour)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -268,7 +268,7 @@ func TestAdvice(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	suggestion := house.Advice{Visit: visit, Door: door, Person: p.ID, State: house.Suggested, At: c.now(), ExpiresAt: c.now().Add(time.Minute),
+	suggestion := house.Advice{Visit: visit, Door: door, Person: p.ID, State: house.Suggested, At: c.Now(), ExpiresAt: c.Now().Add(time.Minute),
 		Conditions: []house.Condition{{Code: "on", Met: true, Reasons: []house.Reason{{Code: "on"}}}}, Factors: []string{factor}}
 	id, err := a.AddAdvice(ctx, suggestion)
 	if err != nil {
@@ -287,7 +287,7 @@ func TestAdvice(t *testing.T) {
 	elsewhere.Door = houseID
 	_, err = a.AddAdvice(ctx, elsewhere) // by the factor that was used
 	wantError(t, err, house.ErrTaken)
-	withheld := house.Advice{Visit: visit, Door: houseID, State: house.Withheld, At: c.now(), Conditions: []house.Condition{{Code: "on", Reasons: []house.Reason{{Code: "on-paused"}}}}}
+	withheld := house.Advice{Visit: visit, Door: houseID, State: house.Withheld, At: c.Now(), Conditions: []house.Condition{{Code: "on", Reasons: []house.Reason{{Code: "on-paused"}}}}}
 	for range 2 { // one takes the other's place
 		if _, err := a.AddAdvice(ctx, withheld); err != nil {
 			t.Fatal(err)
@@ -324,14 +324,14 @@ func TestAdvice(t *testing.T) {
 	if got, err := a.Advice(ctx, open); err != nil || got.State != house.Dismissed || got.By != "resident one" {
 		t.Errorf("after a pause: %+v, %v", got, err)
 	}
-	other, err := a.AddAdvice(ctx, house.Advice{Visit: keep(t, a, stillOf("r5", 0)), Door: door, State: house.Suggested, At: c.now(), ExpiresAt: suggestion.ExpiresAt})
+	other, err := a.AddAdvice(ctx, house.Advice{Visit: keep(t, a, stillOf("r5", 0)), Door: door, State: house.Suggested, At: c.Now(), ExpiresAt: suggestion.ExpiresAt})
 	if err != nil {
 		t.Fatal(err)
 	}
 	if next, err := a.ExpireAdvice(ctx); err != nil || !next.Equal(suggestion.ExpiresAt) {
 		t.Errorf("the next expires %s, %v", next, err)
 	}
-	c.advance(time.Minute)
+	c.Advance(time.Minute)
 	wantError(t, a.EndAdvice(ctx, other, house.Used), house.ErrTaken) // a moment too late
 	if next, err := a.ExpireAdvice(ctx); err != nil || !next.IsZero() {
 		t.Errorf("the next expires %s, %v", next, err)
@@ -347,35 +347,35 @@ func TestAdvice(t *testing.T) {
 	}
 
 	// Used factors stay used, and after a month all is forgotten.
-	if f, err := a.FactorsSince(ctx, c.ago(time.Hour)); err != nil || len(f) != 1 || f[0].UsedBy != id {
+	if f, err := a.FactorsSince(ctx, c.Ago(time.Hour)); err != nil || len(f) != 1 || f[0].UsedBy != id {
 		t.Errorf("factors %+v, %v", f, err)
 	}
 	for _, whom := range []string{p.ID, "", p.ID} {
-		c.advance(time.Second)
+		c.Advance(time.Second)
 		if err := a.AddMiss(ctx, "code", whom); err != nil {
 			t.Fatal(err)
 		}
 	}
-	if misses, err := a.MissesSince(ctx, c.ago(time.Hour)); err != nil || len(misses) != 3 || misses[2] != (house.Miss{At: c.now(), What: "code", Whom: p.ID}) {
+	if misses, err := a.MissesSince(ctx, c.Ago(time.Hour)); err != nil || len(misses) != 3 || misses[2] != (house.Miss{At: c.Now(), What: "code", Whom: p.ID}) {
 		t.Errorf("misses %v, %v", misses, err)
 	}
-	if lately, inAll, err := a.CodeMisses(ctx, p.ID, c.ago(time.Second)); lately != 1 || inAll != 2 || err != nil {
+	if lately, inAll, err := a.CodeMisses(ctx, p.ID, c.Ago(time.Second)); lately != 1 || inAll != 2 || err != nil {
 		t.Errorf("wrong codes: %d lately, %d in all, %v", lately, inAll, err)
 	}
-	c.advance(time.Second)
+	c.Advance(time.Second)
 	if err := a.SetOneTimeSecret(ctx, p.ID, "NEW", 9); err != nil {
 		t.Fatal(err)
 	}
-	if lately, inAll, err := a.CodeMisses(ctx, p.ID, c.ago(time.Hour)); lately != 0 || inAll != 0 || err != nil {
+	if lately, inAll, err := a.CodeMisses(ctx, p.ID, c.Ago(time.Hour)); lately != 0 || inAll != 0 || err != nil {
 		t.Errorf("wrong codes before new ones were given out: %d lately, %d in all, %v", lately, inAll, err)
 	}
-	c.advance(adviceKept + time.Hour)
+	c.Advance(adviceKept + time.Hour)
 	later := keep(t, a, stillOf("r2", 0))
-	withheld.Visit, withheld.At = later, c.now()
+	withheld.Visit, withheld.At = later, c.Now()
 	if _, err := a.AddAdvice(ctx, withheld); err != nil {
 		t.Fatal(err)
 	}
-	if all, err := a.AdviceSince(ctx, c.ago(time.Hour)); err != nil || len(all) != 1 {
+	if all, err := a.AdviceSince(ctx, c.Ago(time.Hour)); err != nil || len(all) != 1 {
 		t.Errorf("after a month: %+v, %v", all, err)
 	}
 	if report, err := a.Verify(ctx, false, nil); err != nil || len(report.Problems) > 0 {
@@ -400,7 +400,7 @@ func TestAdviceGoes(t *testing.T) {
 	add := func(ring string, persons ...string) (visit, id string) {
 		visit = keep(t, a, stillOf(ring, 0))
 		record(t, a, visit, faceOf(.2, nil))
-		id, err := a.AddAdvice(ctx, house.Advice{Visit: visit, Door: door, State: house.Withheld, At: c.now(), Conditions: []house.Condition{{Code: "on", Met: true}, {Code: "fresh"}, {Code: "picture"}}}, persons...)
+		id, err := a.AddAdvice(ctx, house.Advice{Visit: visit, Door: door, State: house.Withheld, At: c.Now(), Conditions: []house.Condition{{Code: "on", Met: true}, {Code: "fresh"}, {Code: "picture"}}}, persons...)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -419,7 +419,7 @@ func TestAdviceGoes(t *testing.T) {
 	}
 	_, err = a.Advice(ctx, ofBoth)
 	wantError(t, err, house.ErrNotFound)
-	c.advance(80 * time.Hour)
+	c.Advance(80 * time.Hour)
 	sweep(t, a, noShrinker)
 	left := []house.Condition{{Code: "fresh"}, {Code: "picture"}}
 	if got, err := a.Advice(ctx, swept); err != nil || got.Visit != "" || got.Person != "" || got.Door != door || !reflect.DeepEqual(got.Conditions, left) {

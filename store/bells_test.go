@@ -36,7 +36,7 @@ func TestBells(t *testing.T) {
 	_, err = a.AddBell(ctx, "front-door")
 	wantError(t, err, house.ErrExists)
 	check("front-door", first, true, nil) // the second AddBell changed nothing
-	visit := keep(t, a, house.NewStill{Bell: "front-door", Ring: "r1", JPEG: []byte("still"), ReceivedAt: c.now()})
+	visit := keep(t, a, house.NewStill{Bell: "front-door", Ring: "r1", JPEG: []byte("still"), ReceivedAt: c.Now()})
 
 	if err := a.RemoveBell(ctx, "front-door"); err != nil {
 		t.Fatal(err)
@@ -52,7 +52,7 @@ func TestBells(t *testing.T) {
 		t.Errorf("the removed bell's visit: %v, %v", v, err)
 	}
 
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	second, err := a.AddBell(ctx, "front-door")
 	if err != nil {
 		t.Fatal(err)
@@ -60,7 +60,7 @@ func TestBells(t *testing.T) {
 	check("front-door", first, false, nil)
 	check("front-door", second, true, nil)
 	bells, err := a.Bells(ctx)
-	if err != nil || len(bells) != 2 || !bells[0].AddedAt.Equal(c.now()) || !bells[0].HeardAt.IsZero() {
+	if err != nil || len(bells) != 2 || !bells[0].AddedAt.Equal(c.Now()) || !bells[0].HeardAt.IsZero() {
 		t.Errorf("bells %v, %v", bells, err)
 	}
 

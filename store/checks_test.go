@@ -364,9 +364,9 @@ func TestAnswersGo(t *testing.T) {
 func TestSightings(t *testing.T) {
 	a, c, ada, ben := newChecked(t)
 	_, old := seenAs(t, a, "old", []house.Face{aFace(0, "", 0, "")})
-	c.advance(40 * 24 * time.Hour)
+	c.Advance(40 * 24 * time.Hour)
 	_, strong := seenAs(t, a, "strong", []house.Face{aFace(0, ada, 1e-5, "strong"), aFace(200, "", 0, "")})
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	_, denied := seenAs(t, a, "denied", []house.Face{aFace(0, ada, 1e-6, "strong")})
 	_, told := seenAs(t, a, "told", []house.Face{aFace(0, "", 0, "")})
 	weak := &house.Match{Person: ada, Distance: .5, FPIR: 1e-6, Band: "strong"}

@@ -27,9 +27,9 @@ func TestSweepWaitsWhileSomebodyRings(t *testing.T) {
 	for a.write.Stats().WaitCount == waited {
 		runtime.Gosched()
 	}
-	c.advance(time.Minute)
+	c.Advance(time.Minute)
 	n := stillOf("meanwhile", 0)
-	n.ReceivedAt = c.now()
+	n.ReceivedAt = c.Now()
 	visit, err := a.insertStill(ctx, other, newID(), n, []byte{}, n.JPEG)
 	if err == nil {
 		// No file is kept of it here.

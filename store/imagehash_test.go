@@ -41,7 +41,7 @@ func TestLookAlikes(t *testing.T) {
 		{"no-hash", 0},
 	} {
 		visits = append(visits, visitWith(t, a, v.ring, v.hash))
-		clock.advance(time.Minute)
+		clock.Advance(time.Minute)
 	}
 	mine := visitWith(t, a, "mine", hash)
 	found := func(hash house.ImageHash) (visits []string) {
@@ -79,7 +79,7 @@ func TestLookAlikes(t *testing.T) {
 	if err := a.SetRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
 	}
-	clock.advance(48 * time.Hour)
+	clock.Advance(48 * time.Hour)
 	sweep(t, a, noShrinker)
 	if got := found(hash); got != nil {
 		t.Errorf("without stills: %v", got)

@@ -65,7 +65,7 @@ func TestLivenessFollowsTheStill(t *testing.T) {
 			t.Errorf("the folder tells %s", secret)
 		}
 	}
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	if got := sweep(t, a, halves); got.Smaller != 1 {
 		t.Fatalf("swept %+v", got)
 	}
@@ -73,7 +73,7 @@ func TestLivenessFollowsTheStill(t *testing.T) {
 	half.Findings = []house.Finding{f.Liveness.Findings[0], f.Liveness.Findings[1]}
 	half.Findings[0].Region = []house.Point{{X: 50, Y: 25}, {X: 91, Y: 25}, {X: 70, Y: 66}} // halves are rounded up
 	wantLiveness(t, "on a smaller still", onlyFace(t, a, visit).Liveness, &half)
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	if got := sweep(t, a, noShrinker); got.Findings != 1 {
 		t.Fatalf("swept %+v", got)
 	}
@@ -97,7 +97,7 @@ func TestUnjudgedStaysUnjudged(t *testing.T) {
 		t.Fatal(err)
 	}
 	for range 2 {
-		c.advance(time.Hour)
+		c.Advance(time.Hour)
 		sweep(t, a, halves)
 		wantLiveness(t, "swept", onlyFace(t, a, visit).Liveness, nil)
 	}
@@ -160,7 +160,7 @@ func TestRematchKeepsLiveness(t *testing.T) {
 			m := &house.Match{Person: p.ID, Distance: .3, FPIR: 1e-5, Band: "strong"}
 			record(t, a, visit, judgedAs(.1, m, house.NoSign))
 			record(t, a, other, judgedAs(.1, nil, house.NoSign))
-			clock.advance(2 * time.Hour)
+			clock.Advance(2 * time.Hour)
 			read, elsewhere := onlyFace(t, a, visit), onlyFace(t, a, other)
 			if c.meanwhile != nil {
 				if err := c.meanwhile(t.Context(), a, p, visit); err != nil {

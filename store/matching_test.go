@@ -82,7 +82,7 @@ func TestGalleryRevision(t *testing.T) {
 	changes("a person without a reference", false,
 		func() (err error) { p, err = other.AddPerson(ctx, "Tamsin Quill"); return err })
 	changes("a consent", true, func() error {
-		return other.RecordConsent(ctx, p.ID, house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.now(),
+		return other.RecordConsent(ctx, p.ID, house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.Now(),
 			Scope: "being recognised"})
 	})
 	changes("a reference", true, func() error {

@@ -34,7 +34,7 @@ func firstArchive(t *testing.T, dir string, c *clock) (visits map[house.Kind]str
 	if err != nil {
 		t.Fatal(err)
 	}
-	a := &Archive{dir: dir, seals: seals, now: c.now}
+	a := &Archive{dir: dir, seals: seals, now: c.Now}
 	exec := func(query string, args ...any) {
 		t.Helper()
 		if _, err := db.Exec(query, args...); err != nil {
@@ -74,7 +74,7 @@ func firstArchive(t *testing.T, dir string, c *clock) (visits map[house.Kind]str
 		}
 		file(id, sealed)
 		hash := sha256.Sum256(sealed)
-		at := micros(c.now())
+		at := micros(c.Now())
 		exec(`INSERT INTO visits (id, bell, ring, received_at, revision) VALUES (?, ?, ?, ?, ?)`, visit, bell,
 			a.seal(ring, "visits.ring", visit), at, i+1)
 		exec(`INSERT INTO stills (id, visit, frame, wrapped_key, sent_mac, sha256, size, width, height, damaged,
@@ -111,7 +111,7 @@ func TestMigrateFirst(t *testing.T) {
 	}
 	for kind, id := range visits {
 		v, err := a.Visit(t.Context(), id)
-		if err != nil || v.Kind != kind || v.Stage != house.Whole || !v.CountedFrom.Equal(c.now()) {
+		if err != nil || v.Kind != kind || v.Stage != house.Whole || !v.CountedFrom.Equal(c.Now()) {
 			t.Errorf("%s: kind %s, stage %d, counted from %s; %v", kind, v.Kind, v.Stage, v.CountedFrom, err)
 		}
 		if got, err := a.ReadStill(t.Context(), id, 0); err != nil || string(got) != "a picture" {
@@ -125,7 +125,7 @@ func TestMigrateFirst(t *testing.T) {
 	if report, err := a.Verify(t.Context(), false, nil); err != nil || len(report.Problems) > 0 {
 		t.Errorf("verify: %+v, %v", report.Problems, err)
 	}
-	c.advance(73 * 60 * 60 * 1e9)
+	c.Advance(73 * 60 * 60 * 1e9)
 	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 4}) {
 		t.Errorf("swept %+v", got)
 	}

@@ -49,7 +49,7 @@ func TestConsentComesFirst(t *testing.T) {
 	reference := house.Reference{Person: p.ID, Descriptor: faceOf(0.1, nil).Descriptor, FaceWidth: 90,
 		SourceSHA256: sha256.Sum256([]byte("one"))}
 	wantError(t, a.AddReference(ctx, reference), house.ErrNoConsent)
-	whole := house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.now(), Scope: "being recognised at the door"}
+	whole := house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.Now(), Scope: "being recognised at the door"}
 	for name, spoil := range map[string]func(*house.Consent){
 		"nobody":     func(c *house.Consent) { c.GivenBy = " \t" },
 		"never":      func(c *house.Consent) { c.GivenAt = time.Time{} },
@@ -171,7 +171,7 @@ func TestErasePersonLeavesNothing(t *testing.T) {
 		}
 		all = append(all, someone{p, sealedOf(t, a, p.ID), visit})
 		descriptors = append(descriptors, plain...)
-		c.advance(time.Minute)
+		c.Advance(time.Minute)
 	}
 	before := rawBytes(t, a)
 	for _, s := range all {

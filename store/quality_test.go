@@ -39,14 +39,14 @@ func TestQualityGoesWithTheStill(t *testing.T) {
 	if raw := rawBytes(t, a); bytes.Contains(raw, []byte("Quality")) || bytes.Contains(raw, []byte("face_width_px")) {
 		t.Error("the folder tells what was measured")
 	}
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	if got := sweep(t, a, halves); got.Smaller != 1 {
 		t.Errorf("swept %+v", got)
 	}
 	if got := measured(); got == nil || *got != q {
 		t.Errorf("on a smaller still: %+v, want %+v", got, q)
 	}
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	if got := sweep(t, a, noShrinker); got.Findings != 1 {
 		t.Errorf("swept %+v", got)
 	}

@@ -19,9 +19,6 @@ func noShrinker([]byte) ([]byte, int, int, error) {
 	return nil, 0, 0, errors.New("nothing was to be made smaller")
 }
 
-// halves stands in for the picture work, of which the store knows nothing.
-func halves(jpeg []byte) ([]byte, int, int, error) { return jpeg[:len(jpeg)/2], 320, 240, nil }
-
 // examinedVisit keeps a ring of one still, received by the clock's time, and
 // records faces.
 func examinedVisit(t *testing.T, a *Archive, ring string, state house.StillState, faces ...house.Face) string {
@@ -95,22 +92,22 @@ func left(t *testing.T, a *Archive, visits map[house.Kind]string) map[house.Kind
 func TestSweepByDefault(t *testing.T) {
 	a, c := newArchive(t)
 	visits := visitsOfAllKinds(t, a)
-	c.advance(72*time.Hour - time.Microsecond)
+	c.Advance(72*time.Hour - time.Microsecond)
 	if got := sweep(t, a, noShrinker); got != (Swept{}) {
 		t.Errorf("a moment before their time: %+v", got)
 	}
-	c.advance(time.Microsecond)
+	c.Advance(time.Microsecond)
 	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 5}) {
 		t.Errorf("after 72 hours: %+v", got)
 	}
 	if got := left(t, a, visits); !reflect.DeepEqual(got, map[house.Kind]bool{house.Known: true}) {
 		t.Errorf("after 72 hours there are %v", got)
 	}
-	c.advance(27*24*time.Hour - time.Microsecond)
+	c.Advance(27*24*time.Hour - time.Microsecond)
 	if got := sweep(t, a, noShrinker); got != (Swept{}) {
 		t.Errorf("a moment before 30 days: %+v", got)
 	}
-	c.advance(time.Microsecond)
+	c.Advance(time.Microsecond)
 	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 1}) {
 		t.Errorf("after 30 days: %+v", got)
 	}
@@ -144,7 +141,7 @@ func TestSweepInStages(t *testing.T) {
 		}
 		return v
 	}
-	began := c.now()
+	began := c.Now()
 	whole := see()
 	if got, want := rules.Schedule(whole), (house.Schedule{SmallerAt: began.Add(time.Hour),
 		StillsAt: began.Add(2 * time.Hour), GoesAt: began.Add(24 * time.Hour), Rule: house.Stranger,
@@ -152,7 +149,7 @@ func TestSweepInStages(t *testing.T) {
 		t.Errorf("fate %+v, want %+v", got, want)
 	}
 
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	if got := sweep(t, a, halves); got != (Swept{Smaller: 1}) {
 		t.Errorf("after an hour: %+v", got)
 	}
@@ -177,7 +174,7 @@ func TestSweepInStages(t *testing.T) {
 		t.Errorf("again: %+v", got)
 	}
 
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	if got := sweep(t, a, noShrinker); got != (Swept{Findings: 1}) {
 		t.Errorf("after two hours: %+v", got)
 	}
@@ -194,7 +191,7 @@ func TestSweepInStages(t *testing.T) {
 	}
 	checkSound(t, a)
 
-	c.advance(22 * time.Hour)
+	c.Advance(22 * time.Hour)
 	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 1}) {
 		t.Errorf("after a day: %+v", got)
 	}
@@ -210,7 +207,7 @@ func TestSweepIsPreview(t *testing.T) {
 			ctx := t.Context()
 			// Around the change of the clocks on 26 October 2031 (tz
 			// database, Rule EU: the last Sunday of October).
-			c.micros.Store(time.Date(2031, 10, 20, 0, 0, 0, 0, time.UTC).UnixMicro())
+			c.Set(time.Date(2031, 10, 20, 0, 0, 0, 0, time.UTC))
 			period := func(least int) house.Period {
 				if rnd.IntN(2) == 0 {
 					return house.Period{Hours: least + rnd.IntN(100)}
@@ -239,7 +236,7 @@ func TestSweepIsPreview(t *testing.T) {
 				func(ring string) string { return examinedVisit(t, a, ring, house.Failed) },
 				func(ring string) string {
 					n := stillOf(ring, 1) // a frame to come
-					n.ReceivedAt = c.now()
+					n.ReceivedAt = c.Now()
 					examinedVisit(t, a, ring, house.Done, faceOf(0.1, nil))
 					return keep(t, a, n)
 				},
@@ -247,14 +244,14 @@ func TestSweepIsPreview(t *testing.T) {
 			for i := range 40 {
 				id := kinds[rnd.IntN(len(kinds))](fmt.Sprint("r", i))
 				if rnd.IntN(6) == 0 {
-					if err := a.PlaceHold(ctx, id, "why not", c.now().Add(time.Duration(1+rnd.IntN(200))*time.Hour)); err != nil {
+					if err := a.PlaceHold(ctx, id, "why not", c.Now().Add(time.Duration(1+rnd.IntN(200))*time.Hour)); err != nil {
 						t.Fatal(err)
 					}
 				}
-				c.advance(time.Duration(rnd.IntN(90)) * time.Minute)
+				c.Advance(time.Duration(rnd.IntN(90)) * time.Minute)
 			}
 			for range 8 {
-				c.advance(time.Duration(rnd.IntN(20)) * time.Hour)
+				c.Advance(time.Duration(rnd.IntN(20)) * time.Hour)
 				before, err := a.LatestVisits(ctx, 100)
 				if err != nil {
 					t.Fatal(err)
@@ -271,7 +268,7 @@ func TestSweepIsPreview(t *testing.T) {
 					t.Errorf("swept %+v, the preview said %+v", got, want)
 				}
 				for _, v := range before {
-					checkSchedule(t, a, c.now(), v, rules.Schedule(v))
+					checkSchedule(t, a, c.Now(), v, rules.Schedule(v))
 				}
 			}
 		})
@@ -314,26 +311,26 @@ func TestHold(t *testing.T) {
 		until               time.Time
 		want                error
 	}{
-		{"no reason", visit, " \n", c.now().Add(time.Hour), house.ErrBadHold},
-		{"a book for a reason", visit, string(make([]byte, 1001)), c.now().Add(time.Hour), house.ErrBadHold},
+		{"no reason", visit, " \n", c.Now().Add(time.Hour), house.ErrBadHold},
+		{"a book for a reason", visit, string(make([]byte, 1001)), c.Now().Add(time.Hour), house.ErrBadHold},
 		{"no end", visit, "police", time.Time{}, house.ErrBadHold},
-		{"an end that has passed", visit, "police", c.now(), house.ErrBadHold},
-		{"for ever", visit, "police", c.now().Add(maxHold + time.Second), house.ErrBadHold},
-		{"no such visit", "NOBODY", "police", c.now().Add(time.Hour), house.ErrNotFound},
+		{"an end that has passed", visit, "police", c.Now(), house.ErrBadHold},
+		{"for ever", visit, "police", c.Now().Add(maxHold + time.Second), house.ErrBadHold},
+		{"no such visit", "NOBODY", "police", c.Now().Add(time.Hour), house.ErrNotFound},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			wantError(t, a.PlaceHold(ctx, test.visit, test.reason, test.until),
 				test.want)
 		})
 	}
-	until := c.now().Add(100 * time.Hour)
-	if err := a.PlaceHold(ctx, visit, "the parcel was dented", c.now().Add(time.Hour)); err != nil {
+	until := c.Now().Add(100 * time.Hour)
+	if err := a.PlaceHold(ctx, visit, "the parcel was dented", c.Now().Add(time.Hour)); err != nil {
 		t.Fatal(err)
 	}
 	if err := a.PlaceHold(ctx, visit, "the insurance asks", until); err != nil {
 		t.Fatal(err)
 	}
-	want := house.Hold{Visit: visit, Reason: "the insurance asks", PlacedAt: c.now(), EndsAt: until}
+	want := house.Hold{Visit: visit, Reason: "the insurance asks", PlacedAt: c.Now(), EndsAt: until}
 	if holds, err := a.Holds(ctx); err != nil || len(holds) != 1 || holds[0] != want {
 		t.Errorf("holds %+v, %v", holds, err)
 	}
@@ -345,15 +342,15 @@ func TestHold(t *testing.T) {
 		t.Errorf("fate %+v", f)
 	}
 	wantError(t, a.EraseVisit(ctx, visit), house.ErrHeld)
-	if e, err := a.ErasePeriod(ctx, c.ago(time.Hour), c.now().Add(time.Hour)); err != nil || e != (Erased{Held: 1}) {
+	if e, err := a.ErasePeriod(ctx, c.Ago(time.Hour), c.Now().Add(time.Hour)); err != nil || e != (Erased{Held: 1}) {
 		t.Errorf("a period: %+v, %v", e, err)
 	}
 
-	c.advance(100*time.Hour - time.Microsecond)
+	c.Advance(100*time.Hour - time.Microsecond)
 	if got := sweep(t, a, noShrinker); got != (Swept{}) {
 		t.Errorf("held: %+v", got)
 	}
-	c.advance(time.Microsecond)
+	c.Advance(time.Microsecond)
 	if holds, err := a.Holds(ctx); err != nil || len(holds) > 0 {
 		t.Errorf("holds %+v, %v", holds, err)
 	}
@@ -363,7 +360,7 @@ func TestHold(t *testing.T) {
 
 	visit = examinedVisit(t, a, "r2", house.Done)
 	wantError(t, a.EndHold(ctx, visit), house.ErrNotFound)
-	if err := errors.Join(a.PlaceHold(ctx, visit, "why not", c.now().Add(time.Hour)), a.EndHold(ctx, visit),
+	if err := errors.Join(a.PlaceHold(ctx, visit, "why not", c.Now().Add(time.Hour)), a.EndHold(ctx, visit),
 		a.EraseVisit(ctx, visit)); err != nil {
 		t.Error(err)
 	}
@@ -373,16 +370,16 @@ func TestHold(t *testing.T) {
 // was set back by mistake loses nothing.
 func TestSweepFollowsTheClock(t *testing.T) {
 	a, c := newArchive(t)
-	right := c.now()
-	c.advance(5 * 365 * 24 * time.Hour)
+	right := c.Now()
+	c.Advance(5 * 365 * 24 * time.Hour)
 	ahead := examinedVisit(t, a, "ahead", house.Done)
-	c.micros.Store(right.UnixMicro())
+	c.Set(right)
 	present := examinedVisit(t, a, "present", house.Done)
 
 	if got := sweep(t, a, noShrinker); got != (Swept{}) {
 		t.Errorf("set right: %+v", got)
 	}
-	c.advance(72 * time.Hour)
+	c.Advance(72 * time.Hour)
 	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 2}) {
 		t.Errorf("72 hours later: %+v", got)
 	}
@@ -391,20 +388,20 @@ func TestSweepFollowsTheClock(t *testing.T) {
 		wantError(t, err, house.ErrNotFound)
 	}
 
-	right = c.now()
+	right = c.Now()
 	visit := examinedVisit(t, a, "r1", house.Done)
-	c.micros.Store(0) // as after a start without a battery
+	c.Set(time.UnixMicro(0)) // as after a start without a battery
 	if got := sweep(t, a, noShrinker); got != (Swept{}) {
 		t.Errorf("in 1970: %+v", got)
 	}
-	if v, err := a.Visit(t.Context(), visit); err != nil || !v.CountedFrom.Equal(c.now()) || !v.ReceivedAt.Equal(right) {
+	if v, err := a.Visit(t.Context(), visit); err != nil || !v.CountedFrom.Equal(c.Now()) || !v.ReceivedAt.Equal(right) {
 		t.Errorf("in 1970 it counts from %s, %v", v.CountedFrom, err)
 	}
-	c.micros.Store(right.Add(71 * time.Hour).UnixMicro())
+	c.Set(right.Add(71 * time.Hour))
 	if got := sweep(t, a, noShrinker); got != (Swept{}) {
 		t.Errorf("back in time: %+v", got)
 	}
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 1}) {
 		t.Errorf("72 hours after: %+v", got)
 	}
@@ -422,7 +419,7 @@ func TestSweepGoesOn(t *testing.T) {
 	for i := range 2*batch + 5 {
 		examinedVisit(t, a, fmt.Sprint("r", i), house.Done)
 	}
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	odd := errors.New("an odd picture")
 	n := 0
 	got, err := a.Sweep(t.Context(), func(jpeg []byte) ([]byte, int, int, error) {

@@ -58,9 +58,9 @@ func TestAdviceOf(t *testing.T) {
 	visit := keep(t, a, stillOf("r1", 0))
 	add := func(door, person string, also ...string) string {
 		t.Helper()
-		c.advance(time.Minute)
+		c.Advance(time.Minute)
 		id, err := a.AddAdvice(ctx, house.Advice{Visit: visit, Door: door, Person: person, State: house.Withheld,
-			At: c.now()}, also...)
+			At: c.Now()}, also...)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -21,33 +21,10 @@ import (
 	"lintel/store/seal"
 )
 
-// stillOf returns a frame for the bell "gate". The store looks at no picture,
-// so any bytes do.
-func stillOf(ring string, frame int) house.NewStill {
-	sent := fmt.Sprintf("sent: %s, frame %d", ring, frame)
-	return house.NewStill{
-		Bell: "gate", Ring: ring, Frame: frame,
-		SentSHA256: sha256.Sum256([]byte(sent)),
-		JPEG:       []byte("kept: " + sent),
-		Width:      640, Height: 480,
-		ReceivedAt: newClock().now(),
-	}
-}
-
-// keep keeps a still that is not there yet, and returns its visit.
-func keep(t *testing.T, a *Archive, n house.NewStill) string {
-	t.Helper()
-	visit, added, err := a.Keep(t.Context(), n)
-	if err != nil || !added {
-		t.Fatalf("Keep: added %v, %v", added, err)
-	}
-	return visit
-}
-
 func TestKeep(t *testing.T) {
 	a, c := newArchive(t)
 	n := stillOf("r1", 3)
-	n.Damaged, n.TakenAt = true, c.ago(time.Minute)
+	n.Damaged, n.TakenAt = true, c.Ago(time.Minute)
 	visit := keep(t, a, n)
 
 	v, err := a.Visit(t.Context(), visit)
@@ -250,7 +227,7 @@ func TestSweepOnAFullDisk(t *testing.T) {
 	if err := ring(kept); !errors.Is(err, house.ErrNoSpace) || kept < 200 {
 		t.Fatalf("after %d stills of 200 KB on 64 MB: %v", kept, err)
 	}
-	c.advance(73 * time.Hour)
+	c.Advance(73 * time.Hour)
 	if got := sweep(t, a, noShrinker); got != (Swept{Visits: kept}) {
 		t.Errorf("swept %+v of %d", got, kept)
 	}

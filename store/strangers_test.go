@@ -13,7 +13,7 @@ import (
 func TestIntroduce(t *testing.T) {
 	a, c := newArchive(t)
 	ctx := house.By(t.Context(), "resident R")
-	consent := house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.now(), Scope: "being recognised at the door"}
+	consent := house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.Now(), Scope: "being recognised at the door"}
 	reference := func(seed float32) house.Reference {
 		return house.Reference{Descriptor: faceOf(seed, nil).Descriptor, FaceWidth: 90,
 			SourceSHA256: sha256.Sum256([]byte{byte(100 * seed)})}
@@ -26,9 +26,9 @@ func TestIntroduce(t *testing.T) {
 	}{
 		"no name":     {" ", consent, []house.Reference{reference(0.1)}, house.ErrBadPersonName},
 		"a long name": {strings.Repeat("x", 201), consent, []house.Reference{reference(0.1)}, house.ErrBadPersonName},
-		"nobody agreed": {"Tamsin", house.Consent{GivenAt: c.now(), Scope: "all"}, []house.Reference{reference(0.1)},
+		"nobody agreed": {"Tamsin", house.Consent{GivenAt: c.Now(), Scope: "all"}, []house.Reference{reference(0.1)},
 			house.ErrNoConsent},
-		"to come": {"Tamsin", house.Consent{GivenBy: "Tamsin", GivenAt: c.now().Add(time.Hour), Scope: "all"},
+		"to come": {"Tamsin", house.Consent{GivenBy: "Tamsin", GivenAt: c.Now().Add(time.Hour), Scope: "all"},
 			[]house.Reference{reference(0.1)}, house.ErrNoConsent},
 		"no reference":  {"Tamsin", consent, nil, house.ErrNoReference},
 		"a bad quality": {"Tamsin", consent, []house.Reference{reference(0.1), {Quality: 7}}, nil},

@@ -35,7 +35,7 @@ func TestUnexaminedVisitStays(t *testing.T) {
 		t.Fatal(err)
 	}
 	visit := examinedVisit(t, a, "r1", house.Pending)
-	c.advance(3*time.Hour - time.Microsecond)
+	c.Advance(3*time.Hour - time.Microsecond)
 	if got := sweep(t, a, noShrinker); got != (Swept{Findings: 1}) {
 		t.Errorf("when its still is past its time: %+v", got)
 	}
@@ -48,7 +48,7 @@ func TestUnexaminedVisitStays(t *testing.T) {
 		t.Errorf("%+v wait to be examined, %v", waiting, err)
 	}
 	checkSound(t, a)
-	c.advance(time.Microsecond)
+	c.Advance(time.Microsecond)
 	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 1}) {
 		t.Errorf("when it is past its time: %+v", got)
 	}
@@ -59,9 +59,9 @@ func TestUnexaminedVisitStays(t *testing.T) {
 func TestLateFrameOfSomebodyKnown(t *testing.T) {
 	a, c := newArchive(t)
 	visit := visitsOfAllKinds(t, a)[house.Known]
-	c.advance(4 * 24 * time.Hour)
+	c.Advance(4 * 24 * time.Hour)
 	late := stillOf("person", 1)
-	late.ReceivedAt = c.now()
+	late.ReceivedAt = c.Now()
 	keep(t, a, late)
 	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 5}) {
 		t.Errorf("after four days: %+v, want all but the known person's", got)
@@ -84,11 +84,11 @@ func TestSmallerOnce(t *testing.T) {
 		t.Fatal(err)
 	}
 	visit := examinedVisit(t, a, "r1", house.Done, faceOf(0.1, nil))
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	sweep(t, a, halves)
 	before := stillThere(t, a, visit).Stills[0]
 	late := stillOf("r1", 1)
-	late.ReceivedAt = c.now()
+	late.ReceivedAt = c.Now()
 	keep(t, a, late)
 	waiting, err := a.PendingStills(t.Context(), 1)
 	if err == nil {
@@ -123,7 +123,7 @@ func TestRecordWhenTheStillHasGone(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c.advance(2 * time.Hour)
+	c.Advance(2 * time.Hour)
 	if got := sweep(t, a, noShrinker); got != (Swept{Findings: 1}) {
 		t.Fatalf("swept %+v", got)
 	}
@@ -163,7 +163,7 @@ func TestSmallerWaitsForExamination(t *testing.T) {
 	if err := a.SetParcel(t.Context(), visit, true); err != nil {
 		t.Fatal(err)
 	}
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	if got := sweep(t, a, halves); got != (Swept{}) {
 		t.Errorf("while it waits: %+v", got)
 	}

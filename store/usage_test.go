@@ -23,7 +23,7 @@ func TestFigures(t *testing.T) {
 	for i := range 5 {
 		kept, _, err := a.Keep(t.Context(), house.NewStill{Bell: "gate", Ring: fmt.Sprint(i / 2), Frame: i % 2,
 			JPEG:  []byte(strings.Repeat("x", 1000*(i+1))),
-			Width: 640, Height: 480, ReceivedAt: c.now()})
+			Width: 640, Height: 480, ReceivedAt: c.Now()})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -94,7 +94,7 @@ func TestUnmasked(t *testing.T) {
 	for i := range 6 {
 		bell := []string{"gate", "yard"}[i%2]
 		if _, _, err := a.Keep(t.Context(), house.NewStill{Bell: bell, Ring: fmt.Sprint(i), JPEG: []byte{byte(i)}, Width: 640,
-			Height: 480, ReceivedAt: c.now()}); err != nil {
+			Height: 480, ReceivedAt: c.Now()}); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -22,7 +22,7 @@ func TestVerifyManyVisits(t *testing.T) {
 			id := fmt.Sprintf("V%025d", i)
 			_, err := tx.ExecContext(ctx,
 				`INSERT INTO visits (id, bell, ring, received_at, revision, kind) VALUES (?, ?, ?, ?, ?, 'no-face')`,
-				id, a.bellID("gate"), a.seal("r", "visits.ring", id), micros(c.now()), 100+i)
+				id, a.bellID("gate"), a.seal("r", "visits.ring", id), micros(c.Now()), 100+i)
 			if err != nil {
 				return err
 			}

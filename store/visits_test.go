@@ -3,7 +3,6 @@ package store
 import (
 	"fmt"
 	"image"
-	"math"
 	"reflect"
 	"slices"
 	"testing"
@@ -11,20 +10,6 @@ import (
 
 	"lintel/internal/house"
 )
-
-// faceOf returns a face whose descriptor is 128 numbers near seed.
-func faceOf(seed float32, m *house.Match) house.Face {
-	f := house.Face{
-		Box:       image.Rect(100, 50, 180, 130),
-		Landmarks: []house.Point{{X: 110.5, Y: 70}, {X: 125, Y: 70.25}, {X: 150, Y: 71}, {X: 165, Y: 71}, {X: 138, Y: 95}},
-		Match:     m,
-		ImageHash: house.ImageHash(math.Float64bits(float64(seed) * math.Pi)),
-	}
-	for i := range f.Descriptor {
-		f.Descriptor[i] = seed + float32(i)/1000
-	}
-	return f
-}
 
 func TestVisitsSince(t *testing.T) {
 	a, c := newArchive(t)
@@ -63,9 +48,9 @@ func TestVisitsSince(t *testing.T) {
 	rings := []string{"r1", "r2", "r3"}
 	for _, ring := range rings {
 		n := stillOf(ring, 0)
-		n.ReceivedAt = c.now()
+		n.ReceivedAt = c.Now()
 		keep(t, a, n)
-		c.advance(time.Second)
+		c.Advance(time.Second)
 	}
 	signalled(true)
 	signalled(false) // three changes, one signal
@@ -111,7 +96,7 @@ func TestPendingStills(t *testing.T) {
 	var ids []string
 	for i := range 4 {
 		n := stillOf(fmt.Sprintf("r%d", i), 0)
-		n.ReceivedAt = c.ago(time.Duration(i) * time.Minute) // the last kept is the oldest
+		n.ReceivedAt = c.Ago(time.Duration(i) * time.Minute) // the last kept is the oldest
 		v, err := a.Visit(t.Context(), keep(t, a, n))
 		if err != nil {
 			t.Fatal(err)

@@ -50,7 +50,7 @@ func TestBackupCopiesWhatIsNew(t *testing.T) {
 				{"no snapshot names it", func() error { return a.Note(t.Context(), "looked", "visit "+visits[0]) }, 0, 5, 0, false,
 					3, 5},
 			} {
-				c.advance(time.Hour)
+				c.Advance(time.Hour)
 				if step.change != nil {
 					if err := step.change(); err != nil {
 						t.Fatal(err)
@@ -67,7 +67,7 @@ func TestBackupCopiesWhatIsNew(t *testing.T) {
 				}
 				checkSums(t, dir, r.Snapshot)
 				last, found, err := a.LastBackup(t.Context())
-				if !found || err != nil || !last.At.Equal(c.now()) || last.Snapshot != r.Snapshot || last.Copied != step.copied {
+				if !found || err != nil || !last.At.Equal(c.Now()) || last.Snapshot != r.Snapshot || last.Copied != step.copied {
 					t.Errorf("%s: last backup %+v, %v", step.name, last, err)
 				}
 				if first.Snapshot == "" {
@@ -143,7 +143,7 @@ func TestBackupOfLostStills(t *testing.T) {
 				t.Errorf("lost in both: %+v", r)
 			}
 			checkSums(t, dir, r.Snapshot)
-			// For checkSound, when the test ends.
+			// For CheckSound, when the test ends.
 			if err := errors.Join(os.WriteFile(missing, wasMissing, 0o600),
 				os.WriteFile(changed, wasChanged, 0o600)); err != nil {
 				t.Fatal(err)
@@ -215,7 +215,7 @@ func TestBackupKeepsTheNewest(t *testing.T) {
 	dir := t.TempDir()
 	var names []string
 	for i := range 4 {
-		c.advance(-time.Hour) // a clock set back does not make the newest the oldest
+		c.Advance(-time.Hour) // a clock set back does not make the newest the oldest
 		if err := a.Note(t.Context(), "looked", "visit "+visits[0]); err != nil {
 			t.Fatal(err)
 		}
@@ -255,7 +255,7 @@ func TestBackupKeepsStillsOfADamagedList(t *testing.T) {
 	if err := errors.Join(os.WriteFile(path, lines[:len(lines)/3], 0o600), removeByRule(t, a, visits[1])); err != nil {
 		t.Fatal(err)
 	}
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	r := mustBackup(t, a, dir, Options{Keep: 2})
 	if len(r.DamagedIndexes) != 1 || r.StillsRemoved > 0 || len(filesIn(t, dir, stillsDir)) != 6 {
 		t.Errorf("%+v", r)
@@ -280,7 +280,7 @@ func TestBackupToOtherRecipients(t *testing.T) {
 		{[]string{two.Recipient().String(), one.Recipient().String()}, 0}, // the order says nothing
 		{nil, 6},
 	} {
-		c.advance(time.Hour)
+		c.Advance(time.Hour)
 		if r := mustBackup(t, a, dir, Options{Recipients: test.to}); r.Copied != test.copied ||
 			r.Unchanged != (test.copied == 0) {
 			t.Errorf("backup %d: %+v", i, r)
@@ -347,7 +347,7 @@ func TestBackupHasTheLens(t *testing.T) {
 func BenchmarkBackup(b *testing.B) {
 	for _, stills := range []int{100, 1000} {
 		b.Run(strconv.Itoa(stills), func(b *testing.B) {
-			a, err := store.Open(b.Context(), b.TempDir(), testKey, newClock().now)
+			a, err := store.Open(b.Context(), b.TempDir(), testKey, newClock().Now)
 			if err != nil {
 				b.Fatal(err)
 			}

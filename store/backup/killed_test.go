@@ -35,7 +35,7 @@ func TestKilledBackupProcess(t *testing.T) {
 	if len(work) != 3 {
 		return
 	}
-	a, err := store.Open(t.Context(), work[0], testKey, newClock().now)
+	a, err := store.Open(t.Context(), work[0], testKey, newClock().Now)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -83,7 +83,7 @@ func TestKilledBackup(t *testing.T) {
 		gone := slices.Index(backupSteps, step) >= slices.Index(backupSteps, "erased stills removed")
 		into := filepath.Join(t.TempDir(), "restored")
 		_, err = Restore(t.Context(), dir, into, RestoreOptions{
-			Key: keyOf(testKey), Snapshot: before[len(before)-1], RespectErasures: gone, Now: newClock().now,
+			Key: keyOf(testKey), Snapshot: before[len(before)-1], RespectErasures: gone, Now: newClock().Now,
 		})
 		if err != nil {
 			t.Errorf("killed at %q: %v", step, err)

@@ -42,8 +42,8 @@ func TestSums(t *testing.T) {
 	if err != nil || !slices.Equal(got, want) {
 		t.Errorf("got %q, want %q; %v", got, want, err)
 	}
-	if r.Snapshot != "000001."+c.now().Format(snapshotTime) {
-		t.Errorf("snapshot %s, made at %v", r.Snapshot, c.now())
+	if r.Snapshot != "000001."+c.Now().Format(snapshotTime) {
+		t.Errorf("snapshot %s, made at %v", r.Snapshot, c.Now())
 	}
 }
 

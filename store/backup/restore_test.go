@@ -17,6 +17,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/store"
+	"lintel/store/internal/storetest"
 	"lintel/store/seal"
 )
 
@@ -58,7 +59,8 @@ func TestRestoreByteForByte(t *testing.T) {
 				t.Errorf("the tables differ:\n%s\nwant:\n%s", got, tables)
 			}
 			b := openArchive(t, into, newClock())
-			checkSound(t, b) // integrity_check
+			storetest.CheckSound(t, b)
+			checkVerified(t, b)
 			if _, err := b.CheckTrail(t.Context()); err != nil {
 				t.Error(err)
 			}
@@ -139,7 +141,7 @@ func TestRestoreRefuses(t *testing.T) {
 	if err := a.EraseVisit(t.Context(), visits[1]); err != nil {
 		t.Fatal(err)
 	}
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	mustBackup(t, a, open, Options{})
 	mustBackup(t, a, sealed, Options{Recipients: []string{me.Recipient().String()}})
 	other, _ := newArchive(t)
@@ -155,7 +157,7 @@ func TestRestoreRefuses(t *testing.T) {
 			return errors.Join(os.Mkdir(dir, 0o700), os.WriteFile(filepath.Join(dir, "letter.txt"), nil, 0o600))
 		}, RestoreOptions{}, ErrNotEmpty},
 		"a folder that holds an archive": {open, func(dir string) error {
-			x, err := store.Open(t.Context(), dir, testKey, c.now)
+			x, err := store.Open(t.Context(), dir, testKey, c.Now)
 			if err != nil {
 				return err
 			}
@@ -226,14 +228,14 @@ func TestRestoreRespectsErasures(t *testing.T) {
 				t.Fatal(err)
 			}
 			old := mustBackup(t, a, dir, Options{Recipients: recipients})
-			c.advance(time.Hour)
+			c.Advance(time.Hour)
 			eraseOfEach(t, a, c, visits, persons[0].ID)
 			wantErasures, err := a.Erasures(ctx)
 			if err != nil {
 				t.Fatal(err)
 			}
 			o := RestoreOptions{Key: keyOf(testKey), Identities: []age.Identity{me}, Snapshot: old.Snapshot,
-				RespectErasures: true, Now: c.now}
+				RespectErasures: true, Now: c.Now}
 			if from == "the folder" {
 				mustBackup(t, a, dir, Options{Recipients: recipients})
 			} else {
@@ -272,7 +274,7 @@ func eraseOfEach(t *testing.T, a *store.Archive, c *clock, visits []string, pers
 	// A still by itself is erased when masks are put on it.
 	masked := before.Stills[1].File
 	if _, err := database(t, a.Dir()).ExecContext(ctx, `INSERT INTO erasures (what, id, at) VALUES ('still', ?, ?)`,
-		masked, c.now().UnixMicro()); err != nil {
+		masked, c.Now().UnixMicro()); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := database(t, a.Dir()).ExecContext(ctx, `UPDATE stills SET file = NULL, wrapped_key = x'' WHERE file = ?`,
