@@ -24,6 +24,7 @@ var (
 	testKey    = storetest.Key
 	checkSound = storetest.CheckSound
 	keep       = storetest.Keep
+	must       = storetest.Must
 	filesIn    = storetest.FilesIn
 	wantError  = storetest.WantError
 	stillOf    = storetest.StillOf
@@ -66,9 +67,7 @@ func TestOpenWritesItsMark(t *testing.T) {
 		t.Fatal(err)
 	}
 	checkSound(t, a)
-	if err := a.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Close())
 	if !Exists(dir) {
 		t.Error("no archive after Open made one")
 	}
@@ -124,9 +123,7 @@ func TestOpenRefuses(t *testing.T) {
 				openArchive(t, dir, newClock()).Close()
 			}
 			if test.prepare == nil {
-				if err := os.WriteFile(file, bytes.Repeat([]byte("minutes of a meeting\n"), 400), 0o600); err != nil {
-					t.Fatal(err)
-				}
+				must(t, os.WriteFile(file, bytes.Repeat([]byte("minutes of a meeting\n"), 400), 0o600))
 			} else {
 				runSQL(t, file, test.prepare...)
 			}
@@ -228,9 +225,7 @@ func TestOnlyTheOwnerMayRead(t *testing.T) {
 	defer syscall.Umask(syscall.Umask(0)) // nothing is taken from the modes that are asked for
 	dir := filepath.Join(t.TempDir(), "data")
 	a := openArchive(t, dir, newClock())
-	if err := a.Lock(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Lock())
 	if _, err := a.AddBell(t.Context(), "gate"); err != nil {
 		t.Fatal(err)
 	}

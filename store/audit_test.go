@@ -53,12 +53,12 @@ func newNoter(t *testing.T) *noter {
 }
 
 func (n *noter) ofBellsAndPersons() []change {
-	a, c, ctx := n.a, n.c, n.ctx
+	a, c, ctx, bell := n.a, n.c, n.ctx, "bell "+n.a.bellID("cellar-door")
 	return []change{
-		{"bell added", func() error { _, err := a.AddBell(ctx, "cellar-door"); return err }, []string{"added bell " + a.bellID("cellar-door")}},
+		{"bell added", func() error { _, err := a.AddBell(ctx, "cellar-door"); return err }, []string{"added " + bell}},
 		{"bell added again", func() error { _, err := a.AddBell(ctx, "cellar-door"); return only(err, house.ErrExists) },
 			nil},
-		{"bell removed", func() error { return a.RemoveBell(ctx, "cellar-door") }, []string{"removed bell " + a.bellID("cellar-door")}},
+		{"bell removed", func() error { return a.RemoveBell(ctx, "cellar-door") }, []string{"removed " + bell}},
 		{"bell removed again", func() error { return only(a.RemoveBell(ctx, "cellar-door"), house.ErrNotFound) }, nil},
 		{"person added", func() error {
 			p, err := a.AddPerson(ctx, "Tamsin Quill")
@@ -126,7 +126,9 @@ func (n *noter) ofTrials() []change {
 		{"trial beside", func() error { _, err := a.StartTrial(ctx, "gate", "R"); return only(err, house.ErrTrialRuns) },
 			nil},
 		{"trial goes on", func() error { return a.StepTrial(ctx, n.trial, house.TrialPrint) }, []string{"changed trial *"}},
-		{"trial goes on to nowhere", func() error { return only(a.StepTrial(ctx, n.trial, "mask"), house.ErrTrialStep) }, nil},
+		{"trial goes on to nowhere", func() error {
+			return only(a.StepTrial(ctx, n.trial, "mask"), house.ErrTrialStep)
+		}, nil},
 		{"trial removed too early", func() error { return only(a.RemoveTrial(ctx, n.trial), house.ErrTrialRuns) }, nil},
 		{"trial ended", func() error { return a.EndTrial(ctx, n.trial) }, []string{"changed trial *"}},
 		{"trial ended again", func() error { return only(a.EndTrial(ctx, n.trial), house.ErrTrialOver) }, nil},
@@ -238,9 +240,7 @@ func TestTrailAgainstSha256sum(t *testing.T) {
 			t.Errorf("entry %d reads %q", e.Seq, e.Text())
 		}
 		file := filepath.Join(dir, fmt.Sprintf("%03d", i))
-		if err := os.WriteFile(file, []byte(e.Text()), 0o600); err != nil {
-			t.Fatal(err)
-		}
+		must(t, os.WriteFile(file, []byte(e.Text()), 0o600))
 		files = append(files, file)
 	}
 	out, err := exec.Command(sum, files...).Output()
@@ -362,9 +362,7 @@ func TestTamperedTrail(t *testing.T) {
 			ctx := t.Context()
 			a := copyOf(t, &trail, newClock(), func(t *testing.T, a *Archive, _ *clock) []string {
 				for i := range 9 {
-					if err := a.Note(ctx, "looked", fmt.Sprintf("visit %d", i)); err != nil {
-						t.Fatal(err)
-					}
+					must(t, a.Note(ctx, "looked", fmt.Sprintf("visit %d", i)))
 				}
 				return nil
 			})

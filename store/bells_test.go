@@ -38,9 +38,7 @@ func TestBells(t *testing.T) {
 	check("front-door", first, true, nil) // the second AddBell changed nothing
 	visit := keep(t, a, house.NewStill{Bell: "front-door", Ring: "r1", JPEG: []byte("still"), ReceivedAt: c.Now()})
 
-	if err := a.RemoveBell(ctx, "front-door"); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.RemoveBell(ctx, "front-door"))
 	check("front-door", first, false, house.ErrNotFound)
 	check("front-door", "", false, house.ErrNotFound)
 	wantError(t, a.RemoveBell(ctx, "front-door"), house.ErrNotFound)
@@ -64,11 +62,17 @@ func TestBells(t *testing.T) {
 		t.Errorf("bells %v, %v", bells, err)
 	}
 
+	wantUntold(t, a, a.bellID("front-door"), first, second, "front-door")
+}
+
+// wantUntold wants something to be in the raw bytes, and secrets not to be.
+func wantUntold(t *testing.T, a *Archive, there string, secrets ...string) {
+	t.Helper()
 	raw := rawBytes(t, a)
-	if !bytes.Contains(raw, []byte(a.bellID("front-door"))) {
+	if !bytes.Contains(raw, []byte(there)) {
 		t.Fatal("the raw bytes lack what must be in them")
 	}
-	for _, secret := range []string{first, second, "front-door"} {
+	for _, secret := range secrets {
 		if bytes.Contains(raw, []byte(secret)) {
 			t.Errorf("%q is in the raw bytes", secret)
 		}

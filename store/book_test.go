@@ -55,14 +55,10 @@ func ringSomehow(t *testing.T, a *Archive, c *clock, rnd *rand.Rand, ring string
 		t.Fatal(err)
 	}
 	if rnd.IntN(10) == 0 {
-		if err := a.SetParcel(ctx, id, true); err != nil {
-			t.Fatal(err)
-		}
+		must(t, a.SetParcel(ctx, id, true))
 	}
 	if rnd.IntN(8) == 0 {
-		if err := a.PlaceHold(ctx, id, "why not", c.Now().Add(time.Duration(rnd.IntN(100)+1)*time.Hour)); err != nil {
-			t.Fatal(err)
-		}
+		must(t, a.PlaceHold(ctx, id, "why not", c.Now().Add(time.Duration(rnd.IntN(100)+1)*time.Hour)))
 	}
 	if rnd.IntN(3) > 0 { // else two at the same moment
 		c.Advance(time.Duration(rnd.IntN(60)) * time.Minute)

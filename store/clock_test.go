@@ -41,13 +41,9 @@ func TestSweepWaitsWhileSomebodyRings(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := <-swept; err != nil {
-		t.Fatal(err)
-	}
+	must(t, <-swept)
 	var from int64
-	if err := a.read.QueryRowContext(ctx, `SELECT counted_from FROM visits WHERE id = ?`, visit).Scan(&from); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.read.QueryRowContext(ctx, `SELECT counted_from FROM visits WHERE id = ?`, visit).Scan(&from))
 	if got := time.UnixMicro(from); !got.Equal(n.ReceivedAt) {
 		t.Errorf("a visit of %v counts from %v", n.ReceivedAt, got)
 	}

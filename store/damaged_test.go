@@ -81,9 +81,7 @@ func flipBit(t *testing.T, path string, bit int) {
 		t.Fatal(err)
 	}
 	data[bit/8] ^= 1 << (bit % 8)
-	if err := os.WriteFile(path, data, 0o600); err != nil {
-		t.Fatal(err)
-	}
+	must(t, os.WriteFile(path, data, 0o600))
 }
 
 // folderOf describes all that a folder holds, but for SQLite's -shm, which is
@@ -159,9 +157,7 @@ func TestDamagedDatabase(t *testing.T) {
 	}
 	keep(t, a, stillOf("in the log", 0)) // which lies in the log alone
 	withLog := copyFolder(t, a.dir)
-	if err := a.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Close())
 	closed := copyFolder(t, a.dir)
 	for _, test := range brokenArchives(t, closed, withLog) {
 		t.Run(test.name, func(t *testing.T) {
@@ -270,8 +266,6 @@ func writeFolder(t *testing.T, dir string, files map[string][]byte) {
 	t.Helper()
 	for name, data := range files {
 		path := filepath.Join(dir, name)
-		if err := errors.Join(os.MkdirAll(filepath.Dir(path), 0o700), os.WriteFile(path, data, 0o600)); err != nil {
-			t.Fatal(err)
-		}
+		must(t, errors.Join(os.MkdirAll(filepath.Dir(path), 0o700), os.WriteFile(path, data, 0o600)))
 	}
 }

@@ -128,12 +128,8 @@ func TestNothingIsLeft(t *testing.T) {
 		t.Run(w.name, func(t *testing.T) {
 			before := tracesOf(t, c.Archive)
 			c.checkThere(t, before)
-			if err := w.do(t, c); err != nil {
-				t.Fatal(err)
-			}
-			if err := c.Scrub(t.Context()); err != nil {
-				t.Fatal(err)
-			}
+			must(t, w.do(t, c))
+			must(t, c.Scrub(t.Context()))
 			left := tracesOf(t, c.Archive)
 			c.checkThere(t, left)
 			gone := c.countGone(t, before, left)
@@ -194,9 +190,7 @@ func TestErasedStaysErased(t *testing.T) {
 	ctx := t.Context()
 	visit := keep(t, a, stillOf("r1", 0))
 	wantError(t, a.EraseVisit(ctx, newID()), house.ErrNotFound)
-	if err := a.EraseVisit(ctx, visit); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.EraseVisit(ctx, visit))
 	wantError(t, a.EraseVisit(ctx, visit), house.ErrNotFound)
 	for frame := range 2 { // the same again, and one that had not come
 		_, added, err := a.Keep(ctx, stillOf("r1", frame))
@@ -222,9 +216,7 @@ func TestErasuresSpareWhatIsHeld(t *testing.T) {
 	p, _ := enrolled(t, a, rand.New(rand.NewPCG(1, 2)), "Tamsin Quill", 1)
 	visit := keep(t, a, stillOf("r1", 0))
 	record(t, a, visit, faceOf(0.1, &house.Match{Person: p.ID, Distance: 0.3, Band: "strong"}))
-	if err := a.PlaceHold(ctx, visit, "for the insurance", c.Now().Add(time.Hour)); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.PlaceHold(ctx, visit, "for the insurance", c.Now().Add(time.Hour)))
 	wantError(t, a.EraseVisit(ctx, visit), house.ErrHeld)
 	if e, err := a.ErasePeriod(ctx, c.Ago(time.Hour), c.Now().Add(time.Hour)); err != nil || e != (Erased{Held: 1}) {
 		t.Errorf("%+v, %v", e, err)
@@ -274,12 +266,8 @@ func TestErasureBrokenOff(t *testing.T) {
 			checkHalfErased(t, a, p.ID)
 			// Who is examined meanwhile is not named any more.
 			record(t, a, keep(t, a, stillOf("late", 0)), faceOf(9, match))
-			if err := a.FinishErasures(ctx); err != nil {
-				t.Fatal(err)
-			}
-			if err := a.Scrub(ctx); err != nil {
-				t.Fatal(err)
-			}
+			must(t, a.FinishErasures(ctx))
+			must(t, a.Scrub(ctx))
 			if _, err := a.VerifyErased(ctx, p.ID); err != nil {
 				t.Error(err)
 			}
@@ -329,9 +317,7 @@ func eraseBrokenOff(t *testing.T, a *Archive, c *clock, person string, visits, s
 	if _, err := a.write.ExecContext(ctx, `DROP TRIGGER IF EXISTS broken`); err != nil {
 		t.Fatal(err)
 	}
-	if err := a.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Close())
 	return openArchive(t, a.dir, c)
 }
 

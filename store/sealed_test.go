@@ -30,9 +30,7 @@ func newSecretive(t *testing.T) *secretive {
 	s := new(secretive)
 	s.a, _ = newArchive(t)
 	for _, fill := range []func(*testing.T) error{s.addPerson, s.addVisit, s.addHousehold, s.addAdvice} {
-		if err := fill(t); err != nil {
-			t.Fatal(err)
-		}
+		must(t, fill(t))
 	}
 	return s
 }
@@ -159,9 +157,7 @@ func TestFolderTellsNothing(t *testing.T) {
 func TestWrongKeyChangesNothing(t *testing.T) {
 	a, c := newArchive(t)
 	visit := keep(t, a, stillOf("r1", 0))
-	if err := a.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Close())
 	before, err := os.ReadFile(filepath.Join(a.dir, "archive.db"))
 	if err != nil {
 		t.Fatal(err)
@@ -189,9 +185,7 @@ func TestStillsAreBoundToTheirPlace(t *testing.T) {
 	swap := func() {
 		t.Helper()
 		for _, step := range [][2]string{{first, first + "~"}, {second, first}, {first + "~", second}} {
-			if err := os.Rename(step[0], step[1]); err != nil {
-				t.Fatal(err)
-			}
+			must(t, os.Rename(step[0], step[1]))
 		}
 	}
 	swap()

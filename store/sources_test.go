@@ -33,9 +33,7 @@ func TestSourceState(t *testing.T) {
 	if state, err := a.SourceState(ctx, silent); err != nil || state != nil {
 		t.Errorf("of a source that never spoke: %s, %v", state, err)
 	}
-	if err := a.RemoveSource(ctx, id); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.RemoveSource(ctx, id))
 	_, err = a.SourceState(ctx, id)
 	wantError(t, err, house.ErrNotFound)
 }

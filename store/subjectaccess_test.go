@@ -24,9 +24,7 @@ func TestConsentsAndEnrolments(t *testing.T) {
 		}
 		r := house.Reference{Person: p.ID, FaceWidth: 100 + i, SourceSHA256: [32]byte{byte(i)},
 			Descriptor: faceOf(float32(i), nil).Descriptor}
-		if err := a.AddReference(t.Context(), r); err != nil {
-			t.Fatal(err)
-		}
+		must(t, a.AddReference(t.Context(), r))
 		c.Advance(time.Minute)
 	}
 	references, err := a.Enrolments(t.Context(), p.ID)
@@ -83,9 +81,7 @@ func TestTrailOf(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, action := range []string{"looked", "held"} {
-			if err := a.Note(t.Context(), action, "visit "+visit); err != nil {
-				t.Fatal(err)
-			}
+			must(t, a.Note(t.Context(), action, "visit "+visit))
 		}
 	}
 	var got []string

@@ -141,9 +141,7 @@ func record(t *testing.T, a *Archive, visit string, f house.Face) {
 		visit).Scan(&still); err != nil {
 		t.Fatal(err)
 	}
-	if err := a.Record(t.Context(), still, house.Done, []house.Face{f}); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Record(t.Context(), still, house.Done, []house.Face{f}))
 }
 
 // keepFor sets rules by which visits of a kind go, or change, at once after a
@@ -155,7 +153,5 @@ func (c *throng) keepFor(t *testing.T, k house.Kind, r house.Rule) {
 		rules.Keep[kind] = house.Rule{Stills: long, Findings: long}
 	}
 	rules.Keep[k] = r
-	if err := c.SetRules(t.Context(), rules); err != nil {
-		t.Fatal(err)
-	}
+	must(t, c.SetRules(t.Context(), rules))
 }

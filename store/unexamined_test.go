@@ -31,9 +31,7 @@ func stillThere(t *testing.T, a *Archive, visit string) house.Visit {
 // back, the still is past its time, but that somebody rang is not.
 func TestUnexaminedVisitStays(t *testing.T) {
 	a, c := newArchive(t)
-	if err := a.SetRules(t.Context(), shortStills()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.SetRules(t.Context(), shortStills()))
 	visit := examinedVisit(t, a, "r1", house.Pending)
 	c.Advance(3*time.Hour - time.Microsecond)
 	if got := sweep(t, a, noShrinker); got != (Swept{Findings: 1}) {
@@ -80,9 +78,7 @@ func TestSmallerOnce(t *testing.T) {
 	rules := shortStills()
 	rules.Keep[house.Stranger] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2},
 		Findings: house.Period{Hours: 3}}
-	if err := a.SetRules(t.Context(), rules); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.SetRules(t.Context(), rules))
 	visit := examinedVisit(t, a, "r1", house.Done, faceOf(0.1, nil))
 	c.Advance(time.Hour)
 	sweep(t, a, halves)
@@ -111,9 +107,7 @@ func TestSmallerOnce(t *testing.T) {
 // that they could be known by again.
 func TestRecordWhenTheStillHasGone(t *testing.T) {
 	a, c := newArchive(t)
-	if err := a.SetRules(t.Context(), shortStills()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.SetRules(t.Context(), shortStills()))
 	p, err := a.AddPerson(t.Context(), "Tamsin Quill")
 	if err != nil {
 		t.Fatal(err)
@@ -130,9 +124,7 @@ func TestRecordWhenTheStillHasGone(t *testing.T) {
 	match := house.Match{Person: p.ID, Name: "Tamsin Quill", Distance: 0.3, FPIR: 1e-5, Band: "strong"}
 	seen := faceOf(0.2, &match)
 	seen.Landmarks, seen.ImageHash = []house.Point{{X: 200, Y: 100}}, 0x0123456789abcdef
-	if err := a.Record(t.Context(), waiting[0].ID, house.Done, []house.Face{seen}); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Record(t.Context(), waiting[0].ID, house.Done, []house.Face{seen}))
 	v := stillThere(t, a, visit)
 	face := v.Stills[0].Faces[0]
 	if v.Kind != house.Known || v.Stage != house.OnlyFindings || face.Match == nil || *face.Match != match ||
@@ -156,21 +148,15 @@ func TestSmallerWaitsForExamination(t *testing.T) {
 	rules := shortStills()
 	rules.Keep[house.Parcel] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2},
 		Findings: house.Period{Hours: 3}}
-	if err := a.SetRules(t.Context(), rules); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.SetRules(t.Context(), rules))
 	visit := examinedVisit(t, a, "r1", house.Pending)
-	if err := a.SetParcel(t.Context(), visit, true); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.SetParcel(t.Context(), visit, true))
 	c.Advance(time.Hour)
 	if got := sweep(t, a, halves); got != (Swept{}) {
 		t.Errorf("while it waits: %+v", got)
 	}
 	v := stillThere(t, a, visit)
-	if err := a.Record(t.Context(), v.Stills[0].ID, house.Done, []house.Face{faceOf(0.1, nil)}); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Record(t.Context(), v.Stills[0].ID, house.Done, []house.Face{faceOf(0.1, nil)}))
 	if got := sweep(t, a, halves); got != (Swept{Smaller: 1}) {
 		t.Errorf("once it is examined: %+v", got)
 	}

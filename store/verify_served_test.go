@@ -63,16 +63,12 @@ func TestVerifyBesideServer(t *testing.T) {
 	// The files' own times are compared with the clock, so it is the machine's.
 	open := func() *Archive {
 		a, err := Open(t.Context(), dir, testKey, time.Now)
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		t.Cleanup(func() { a.Close() })
 		return a
 	}
 	server, a := open(), open()
-	if err := server.Lock(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, server.Lock())
 	if _, err := server.AddBell(t.Context(), "gate"); err != nil {
 		t.Fatal(err)
 	}

@@ -55,9 +55,7 @@ func strayAt(name string) spoiler {
 	return func(t *testing.T, a *Archive, _ string) {
 		t.Helper()
 		path := filepath.Join(a.dir, name)
-		if err := errors.Join(os.MkdirAll(filepath.Dir(path), 0o700), os.WriteFile(path, []byte("x"), 0o600)); err != nil {
-			t.Fatal(err)
-		}
+		must(t, errors.Join(os.MkdirAll(filepath.Dir(path), 0o700), os.WriteFile(path, []byte("x"), 0o600)))
 	}
 }
 
@@ -103,15 +101,11 @@ var spoiledArchives = map[string]spoiled{
 		other := filepath.Join(a.dir, all[slices.IndexFunc(all,
 			func(f string) bool { return filepath.Join(a.dir, f) != path })])
 		data, err := os.ReadFile(other)
-		if err := errors.Join(err, os.WriteFile(path, data, 0o600)); err != nil {
-			t.Fatal(err)
-		}
+		must(t, errors.Join(err, os.WriteFile(path, data, 0o600)))
 	}, WithStill, "does not open", true, true},
 	"still unreadable": {func(t *testing.T, a *Archive, visit string) {
 		_, path := firstStill(t, a, visit)
-		if err := errors.Join(os.Remove(path), os.Mkdir(path, 0o700)); err != nil {
-			t.Fatal(err)
-		}
+		must(t, errors.Join(os.Remove(path), os.Mkdir(path, 0o700)))
 	}, WithStill, "can't be read", false, false},
 	"key": {runFor(`UPDATE stills SET wrapped_key = randomblob(60) WHERE visit = ?`), WithStill,
 		"does not open", true, true},
@@ -136,29 +130,21 @@ var spoiledArchives = map[string]spoiled{
 	}, WithFile, "none of Lintel's", false, false},
 	"not come to its place": {func(t *testing.T, a *Archive, visit string) {
 		s, path := firstStill(t, a, visit)
-		if err := os.Rename(path, a.incomingPath(s.File)); err != nil {
-			t.Fatal(err)
-		}
+		must(t, os.Rename(path, a.incomingPath(s.File)))
 	}, WithFile, "not come to its place", true, false},
 	"in both places": {func(t *testing.T, a *Archive, visit string) {
 		s, path := firstStill(t, a, visit)
-		if err := os.Link(path, a.incomingPath(s.File)); err != nil {
-			t.Fatal(err)
-		}
+		must(t, os.Link(path, a.incomingPath(s.File)))
 	}, WithFile, "no row names", true, false},
 	"in the wrong folder": {func(t *testing.T, a *Archive, visit string) {
 		s, path := firstStill(t, a, visit)
 		wrong := filepath.Join(a.dir, "stills", "00", s.File+".still")
-		if err := errors.Join(os.MkdirAll(filepath.Dir(wrong), 0o700), os.Rename(path, wrong)); err != nil {
-			t.Fatal(err)
-		}
+		must(t, errors.Join(os.MkdirAll(filepath.Dir(wrong), 0o700), os.Rename(path, wrong)))
 	}, WithFile, "wrong folder", true, false},
 	"in two folders": {func(t *testing.T, a *Archive, visit string) {
 		s, path := firstStill(t, a, visit)
 		wrong := filepath.Join(a.dir, "stills", "00", s.File+".still")
-		if err := errors.Join(os.MkdirAll(filepath.Dir(wrong), 0o700), os.Link(path, wrong)); err != nil {
-			t.Fatal(err)
-		}
+		must(t, errors.Join(os.MkdirAll(filepath.Dir(wrong), 0o700), os.Link(path, wrong)))
 	}, WithFile, "as well", true, false},
 
 	"kind": {runFor(`UPDATE visits SET kind = 'parcel' WHERE id = ?`), WithVisit, "does not follow", true,

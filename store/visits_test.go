@@ -11,38 +11,44 @@ import (
 	"lintel/internal/house"
 )
 
+// wantSignal wants whoever watches to be told, or not.
+func wantSignal(t *testing.T, changed <-chan struct{}, want bool) {
+	t.Helper()
+	got := false
+	select {
+	case <-changed:
+		got = true
+	default:
+	}
+	if got != want {
+		t.Errorf("signalled %v, want %v", got, want)
+	}
+}
+
+// wantSince wants the visits of these rings to have changed since a revision.
+func wantSince(t *testing.T, a *Archive, revision int64, limit int, want ...string) {
+	t.Helper()
+	vs, err := a.VisitsSince(t.Context(), revision, limit)
+	var got []string
+	for _, v := range vs {
+		if v.Revision <= revision {
+			t.Errorf("visit %s has revision %d, asked for after %d", v.Ring, v.Revision, revision)
+		}
+		got, revision = append(got, v.Ring), v.Revision
+	}
+	if err != nil || !slices.Equal(got, want) {
+		t.Errorf("%q, want %q; %v", got, want, err)
+	}
+	if now, err := a.Revision(t.Context()); err != nil || now < revision {
+		t.Errorf("revision %d, a visit has %d; %v", now, revision, err)
+	}
+}
+
 func TestVisitsSince(t *testing.T) {
 	a, c := newArchive(t)
 	changed, stop := a.Watch()
-	signalled := func(want bool) {
-		t.Helper()
-		got := false
-		select {
-		case <-changed:
-			got = true
-		default:
-		}
-		if got != want {
-			t.Errorf("signalled %v, want %v", got, want)
-		}
-	}
-	since := func(revision int64, limit int, want ...string) {
-		t.Helper()
-		vs, err := a.VisitsSince(t.Context(), revision, limit)
-		var got []string
-		for _, v := range vs {
-			if v.Revision <= revision {
-				t.Errorf("visit %s has revision %d, asked for after %d", v.Ring, v.Revision, revision)
-			}
-			got, revision = append(got, v.Ring), v.Revision
-		}
-		if err != nil || !slices.Equal(got, want) {
-			t.Errorf("%q, want %q; %v", got, want, err)
-		}
-		if now, err := a.Revision(t.Context()); err != nil || now < revision {
-			t.Errorf("revision %d, a visit has %d; %v", now, revision, err)
-		}
-	}
+	signalled := func(want bool) { t.Helper(); wantSignal(t, changed, want) }
+	since := func(revision int64, limit int, want ...string) { t.Helper(); wantSince(t, a, revision, limit, want...) }
 	signalled(false)
 	since(0, 9)
 	rings := []string{"r1", "r2", "r3"}
@@ -77,9 +83,7 @@ func TestVisitsSince(t *testing.T) {
 	if err != nil || len(latest) != 2 || latest[0].Ring != "r3" || latest[1].Ring != "r2" {
 		t.Errorf("latest %v, %v", latest, err)
 	}
-	if err := a.Record(t.Context(), latest[1].Stills[0].ID, house.Done, nil); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Record(t.Context(), latest[1].Stills[0].ID, house.Done, nil))
 	signalled(true)
 	since(seen, 9, "r1", "r2")
 
@@ -124,14 +128,10 @@ func TestPendingStills(t *testing.T) {
 		id    string
 		state house.StillState
 	}{{ids[3], house.Done}, {ids[1], house.Failed}} {
-		if err := a.Record(t.Context(), done.id, done.state, nil); err != nil {
-			t.Fatal(err)
-		}
+		must(t, a.Record(t.Context(), done.id, done.state, nil))
 	}
 	for range 2 {
-		if err := a.BeginExamination(t.Context(), ids[0]); err != nil {
-			t.Fatal(err)
-		}
+		must(t, a.BeginExamination(t.Context(), ids[0]))
 	}
 	left := pending(9, ids[2], ids[0])
 	if left[0].Attempts != 0 || left[1].Attempts != 2 {
@@ -173,9 +173,7 @@ func TestRecord(t *testing.T) {
 	}
 	stranger, known, erased := faceOf(0.1, nil), faceOf(0.2, match(ada.ID)), faceOf(0.3, match(gone.ID))
 	stranger.Box, erased.Box = stranger.Box.Add(image.Pt(200, 0)), erased.Box.Sub(image.Pt(100, 0))
-	if err := a.Record(ctx, id, house.Done, []house.Face{stranger, known, erased}); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Record(ctx, id, house.Done, []house.Face{stranger, known, erased}))
 	got := still()
 	for i := range got.Faces {
 		got.Faces[i].ID, got.Faces[i].Still = "", ""
@@ -188,9 +186,7 @@ func TestRecord(t *testing.T) {
 		t.Errorf("a face %d pixels wide, want 80", got.Faces[0].Width())
 	}
 
-	if err := a.Record(ctx, id, house.Done, []house.Face{stranger}); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Record(ctx, id, house.Done, []house.Face{stranger}))
 	if got := still(); len(got.Faces) != 1 {
 		t.Errorf("recorded anew: %d faces, want 1", len(got.Faces))
 	}

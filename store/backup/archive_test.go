@@ -34,6 +34,7 @@ var (
 	wantError = storetest.WantError
 	stillOf   = storetest.StillOf
 	keep      = storetest.Keep
+	must      = storetest.Must
 	database  = storetest.Database
 )
 
@@ -243,9 +244,7 @@ func checkSums(t *testing.T, dir, snapshot string) {
 func checkNoLeftovers(t *testing.T, data []byte) {
 	t.Helper()
 	dir := t.TempDir()
-	if err := os.WriteFile(filepath.Join(dir, databaseFile), data, 0o600); err != nil {
-		t.Fatal(err)
-	}
+	must(t, os.WriteFile(filepath.Join(dir, databaseFile), data, 0o600))
 	a, err := store.Open(t.Context(), dir, testKey, newClock().Now)
 	if err != nil {
 		t.Fatal(err)
@@ -297,8 +296,6 @@ func rowsOf(t *testing.T, db *sql.DB, query string, args ...any) (all [][]any) {
 		err = rows.Scan(into...)
 		all = append(all, values)
 	}
-	if err := errors.Join(err, rows.Err()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, errors.Join(err, rows.Err()))
 	return all
 }

@@ -78,9 +78,7 @@ func encryptOld(t *testing.T, dir string, to age.Recipient) {
 	for _, line := range lines {
 		err = errors.Join(err, list.line(line))
 	}
-	if err := errors.Join(err, list.finish()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, errors.Join(err, list.finish()))
 }
 
 // A folder of before has a manifest, which is not needed: it restores, and takes

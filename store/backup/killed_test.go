@@ -66,9 +66,7 @@ func TestKilledBackup(t *testing.T) {
 		mustBackup(t, a, dir, Options{Keep: killedKeep})
 	}
 	for _, step := range backupSteps {
-		if err := errors.Join(removeByRule(t, a, made[0]), a.EraseVisit(t.Context(), made[1])); err != nil {
-			t.Fatal(err)
-		}
+		must(t, errors.Join(removeByRule(t, a, made[0]), a.EraseVisit(t.Context(), made[1])))
 		come()
 		before := entries(t, filepath.Join(dir, snapshotsDir))
 		cmd := exec.Command(os.Args[0], "-test.run=^TestKilledBackupProcess$")

@@ -56,9 +56,11 @@ type Archive interface {
 	Close() error
 }
 
-// New returns an open archive with the bell "gate", and its clock. The function
-// to open it is store.Open.
-func New[A Archive](t *testing.T, open func(context.Context, string, seal.Key, func() time.Time) (A, error)) (A, *Clock) {
+// An opener is store.Open.
+type opener[A Archive] func(ctx context.Context, dir string, key seal.Key, now func() time.Time) (A, error)
+
+// New returns an open archive with the bell "gate", and its clock.
+func New[A Archive](t *testing.T, open opener[A]) (A, *Clock) {
 	t.Helper()
 	c := NewClock()
 	a := Open(t, t.TempDir(), c, open)
@@ -69,8 +71,7 @@ func New[A Archive](t *testing.T, open func(context.Context, string, seal.Key, f
 }
 
 // Open opens an archive and, when the test ends, checks that it is sound.
-func Open[A Archive](t *testing.T, dir string, c *Clock,
-	open func(context.Context, string, seal.Key, func() time.Time) (A, error)) A {
+func Open[A Archive](t *testing.T, dir string, c *Clock, open opener[A]) A {
 	t.Helper()
 	a, err := open(t.Context(), dir, Key, c.Now)
 	if err != nil {
@@ -151,6 +152,14 @@ func FilesIn(t *testing.T, dir, folder string) (files []string) {
 		t.Fatal(err)
 	}
 	return files
+}
+
+// Must ends the test if there is an error.
+func Must(t *testing.T, err error) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
 }
 
 // WantError checks that an error is the one wanted, or none.
