@@ -129,10 +129,7 @@ func (a *Archive) due(ctx context.Context, q querier, s step, after sweepCursor,
 				AND NOT EXISTS (SELECT 1 FROM holds h WHERE h.visit = v.id AND h.ends_at > ?)
 			ORDER BY v.counted_from, v.id LIMIT ?`,
 			s.from, s.kind, next.countedFrom, next.id, micros(latest), micros(now), limit-len(ids))
-		if err != nil {
-			return nil, next, fmt.Errorf("looking for what is due: %w", err)
-		}
-		found, err := collect(rows, func(p *sweepCursor) error { return rows.Scan(&p.countedFrom, &p.id) })
+		found, err := scanAll(rows, err, func(p *sweepCursor) error { return rows.Scan(&p.countedFrom, &p.id) })
 		if err != nil || len(found) == 0 {
 			return ids, next, err
 		}
