@@ -59,10 +59,7 @@ func (a *Archive) Residents(ctx context.Context) ([]house.Resident, error) {
 
 func (a *Archive) residents(ctx context.Context, clause string, args ...any) ([]house.Resident, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT id, name, password_hash, added_at FROM residents `+clause, args...)
-	if err != nil {
-		return nil, err
-	}
-	return collect(rows, func(r *house.Resident) error {
+	return scanAll(rows, err, func(r *house.Resident) error {
 		var added sql.NullInt64
 		var name []byte
 		if err := rows.Scan(&r.ID, &name, &r.PasswordHash, &added); err != nil {
@@ -149,10 +146,7 @@ func (a *Archive) EndSession(ctx context.Context, token string) error {
 func (a *Archive) Tablets(ctx context.Context) ([]house.Tablet, error) {
 	rows, err := a.read.QueryContext(ctx, `
 		SELECT t.id, t.name, r.id, r.name, t.paired_at FROM tablets t JOIN residents r ON r.id = t.paired_by`)
-	if err != nil {
-		return nil, fmt.Errorf("listing tablets: %w", err)
-	}
-	tablets, err := collect(rows, func(t *house.Tablet) error {
+	tablets, err := scanAll(rows, err, func(t *house.Tablet) error {
 		var at sql.NullInt64
 		var by string
 		var name, byName []byte

@@ -2,114 +2,44 @@ package store
 
 import (
 	"bytes"
-	"context"
 	"database/sql"
 	"encoding/binary"
-	"errors"
 	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
-	"slices"
 	"sync"
-	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
 
-	"lintel/store/seal"
+	"lintel/store/internal/storetest"
 )
 
-// A clock stands still until it is moved.
-type clock struct{ micros atomic.Int64 }
+// What these tests and those of backups share.
+type clock = storetest.Clock
 
-func newClock() *clock {
-	c := new(clock)
-	c.micros.Store(time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC).UnixMicro())
-	return c
-}
+var (
+	newClock   = storetest.NewClock
+	testKey    = storetest.Key
+	checkSound = storetest.CheckSound
+	keep       = storetest.Keep
+	must       = storetest.Must
+	filesIn    = storetest.FilesIn
+	wantError  = storetest.WantError
+	stillOf    = storetest.StillOf
+	faceOf     = storetest.FaceOf
+	halves     = storetest.Halves
+)
 
-func (c *clock) now() time.Time                { return time.UnixMicro(c.micros.Load()).UTC() }
-func (c *clock) advance(d time.Duration)       { c.micros.Add(d.Microseconds()) }
-func (c *clock) ago(d time.Duration) time.Time { return c.now().Add(-d) }
-
-// testKey is a master key. Any will do.
-var testKey = seal.Key(bytes.Repeat([]byte{7}, seal.KeySize))
-
-// newArchive returns an open archive with the bell "gate", and its clock.
 func newArchive(t *testing.T) (*Archive, *clock) {
 	t.Helper()
-	c := newClock()
-	a := openArchive(t, t.TempDir(), c)
-	if _, err := a.AddBell(t.Context(), "gate"); err != nil {
-		t.Fatal(err)
-	}
-	return a, c
+	return storetest.New(t, Open)
 }
 
-// openArchive opens an archive and, when the test ends, lets SQLite check it.
 func openArchive(t *testing.T, dir string, c *clock) *Archive {
 	t.Helper()
-	a, err := Open(t.Context(), dir, testKey, c.now)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if a.read.Ping() == nil { // not closed by the test
-			checkSound(t, a)
-			a.Close()
-		}
-	})
-	return a
-}
-
-// checkSound checks the archive from outside: SQLite's own PRAGMA
-// integrity_check and foreign_key_check (sqlite.org/pragma.html) say that the
-// database is whole, and every file in stills/ has its row and the reverse.
-func checkSound(t *testing.T, a *Archive) {
-	t.Helper()
-	ctx := context.Background() // also used when the test's own is over
-	var verdict string
-	if err := a.read.QueryRowContext(ctx, `PRAGMA integrity_check`).Scan(&verdict); err != nil || verdict != "ok" {
-		t.Errorf("integrity_check: %q, %v", verdict, err)
-	}
-	var broken int
-	if err := a.read.QueryRowContext(ctx, `SELECT count(*) FROM pragma_foreign_key_check`).Scan(&broken); err != nil ||
-		broken > 0 {
-		t.Errorf("foreign_key_check: %d rows, %v", broken, err)
-	}
-	rows, err := a.read.QueryContext(ctx, `SELECT file FROM stills WHERE file IS NOT NULL`)
-	if err != nil {
-		t.Fatal(err)
-	}
-	want, err := collect(rows, func(path *string) error {
-		var file string
-		err := rows.Scan(&file)
-		*path = "stills/" + file[:2] + "/" + file + ".still"
-		return err
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	slices.Sort(want)
-	if got := slices.Concat(filesIn(t, a.dir, "incoming"), filesIn(t, a.dir, "stills")); !slices.Equal(got, want) {
-		t.Errorf("files %q, rows want %q", got, want)
-	}
-}
-
-// filesIn lists the files below a folder of the archive, sorted.
-func filesIn(t *testing.T, dir, folder string) (files []string) {
-	t.Helper()
-	err := fs.WalkDir(os.DirFS(dir), folder, func(path string, d fs.DirEntry, err error) error {
-		if err == nil && !d.IsDir() {
-			files = append(files, path)
-		}
-		return err
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return files
+	return storetest.Open(t, dir, c, Open)
 }
 
 // rawBytes returns all that the archive's folder holds, SQLite's log included.
@@ -125,13 +55,6 @@ func rawBytes(t *testing.T, a *Archive) (all []byte) {
 	return all
 }
 
-func wantError(t *testing.T, err, want error) {
-	t.Helper()
-	if !errors.Is(err, want) {
-		t.Errorf("error %v, want %v", err, want)
-	}
-}
-
 // The offsets are those of the database header in SQLite's file format
 // (sqlite.org/fileformat2.html, 1.3).
 func TestOpenWritesItsMark(t *testing.T) {
@@ -144,9 +67,7 @@ func TestOpenWritesItsMark(t *testing.T) {
 		t.Fatal(err)
 	}
 	checkSound(t, a)
-	if err := a.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Close())
 	if !Exists(dir) {
 		t.Error("no archive after Open made one")
 	}
@@ -202,9 +123,7 @@ func TestOpenRefuses(t *testing.T) {
 				openArchive(t, dir, newClock()).Close()
 			}
 			if test.prepare == nil {
-				if err := os.WriteFile(file, bytes.Repeat([]byte("minutes of a meeting\n"), 400), 0o600); err != nil {
-					t.Fatal(err)
-				}
+				must(t, os.WriteFile(file, bytes.Repeat([]byte("minutes of a meeting\n"), 400), 0o600))
 			} else {
 				runSQL(t, file, test.prepare...)
 			}
@@ -306,9 +225,7 @@ func TestOnlyTheOwnerMayRead(t *testing.T) {
 	defer syscall.Umask(syscall.Umask(0)) // nothing is taken from the modes that are asked for
 	dir := filepath.Join(t.TempDir(), "data")
 	a := openArchive(t, dir, newClock())
-	if err := a.Lock(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Lock())
 	if _, err := a.AddBell(t.Context(), "gate"); err != nil {
 		t.Fatal(err)
 	}

@@ -98,10 +98,7 @@ func (a *Archive) Trail(ctx context.Context, before int64, limit int) ([]house.E
 
 func (a *Archive) entries(ctx context.Context, q querier, clause string, args ...any) ([]house.Entry, error) {
 	rows, err := q.QueryContext(ctx, `SELECT seq, at, actor, action, subject, before, hash FROM audit `+clause, args...)
-	if err != nil {
-		return nil, err
-	}
-	return collect(rows, func(e *house.Entry) error { return scanEntry(rows, e) })
+	return scanAll(rows, err, func(e *house.Entry) error { return scanEntry(rows, e) })
 }
 
 func scanEntry(rows *sql.Rows, e *house.Entry) error {

@@ -51,10 +51,7 @@ func (a *Archive) RemoveBell(ctx context.Context, name string) error {
 // Bells lists the bells by name, without those removed.
 func (a *Archive) Bells(ctx context.Context) ([]house.Bell, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT id, name, added_at, heard_at FROM bells WHERE removed_at IS NULL`)
-	if err != nil {
-		return nil, fmt.Errorf("listing bells: %w", err)
-	}
-	bells, err := collect(rows, func(b *house.Bell) error {
+	bells, err := scanAll(rows, err, func(b *house.Bell) error {
 		var id string
 		var name []byte
 		var added, heard sql.NullInt64
@@ -115,8 +112,22 @@ func oneRow(res sql.Result, what string) error {
 	return fmt.Errorf("%s: %w", what, house.ErrNotFound)
 }
 
-// collect scans every row into a value of its own and closes the rows.
+// texts returns the one column of rows that were asked for, or the error that
+// came instead.
+func texts(rows *sql.Rows, err error) ([]string, error) {
+	return scanAll(rows, err, func(text *string) error { return rows.Scan(text) })
+}
+
 func collect[T any](rows *sql.Rows, scan func(*T) error) ([]T, error) {
+	return scanAll(rows, nil, scan)
+}
+
+// scanAll scans every row that was asked for into a value of its own and closes
+// the rows, unless an error came instead.
+func scanAll[T any](rows *sql.Rows, err error, scan func(*T) error) ([]T, error) {
+	if err != nil {
+		return nil, err
+	}
 	defer rows.Close()
 	var all []T
 	for rows.Next() {

@@ -36,11 +36,9 @@ func TestBells(t *testing.T) {
 	_, err = a.AddBell(ctx, "front-door")
 	wantError(t, err, house.ErrExists)
 	check("front-door", first, true, nil) // the second AddBell changed nothing
-	visit := keep(t, a, house.NewStill{Bell: "front-door", Ring: "r1", JPEG: []byte("still"), ReceivedAt: c.now()})
+	visit := keep(t, a, house.NewStill{Bell: "front-door", Ring: "r1", JPEG: []byte("still"), ReceivedAt: c.Now()})
 
-	if err := a.RemoveBell(ctx, "front-door"); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.RemoveBell(ctx, "front-door"))
 	check("front-door", first, false, house.ErrNotFound)
 	check("front-door", "", false, house.ErrNotFound)
 	wantError(t, a.RemoveBell(ctx, "front-door"), house.ErrNotFound)
@@ -52,7 +50,7 @@ func TestBells(t *testing.T) {
 		t.Errorf("the removed bell's visit: %v, %v", v, err)
 	}
 
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	second, err := a.AddBell(ctx, "front-door")
 	if err != nil {
 		t.Fatal(err)
@@ -60,15 +58,21 @@ func TestBells(t *testing.T) {
 	check("front-door", first, false, nil)
 	check("front-door", second, true, nil)
 	bells, err := a.Bells(ctx)
-	if err != nil || len(bells) != 2 || !bells[0].AddedAt.Equal(c.now()) || !bells[0].HeardAt.IsZero() {
+	if err != nil || len(bells) != 2 || !bells[0].AddedAt.Equal(c.Now()) || !bells[0].HeardAt.IsZero() {
 		t.Errorf("bells %v, %v", bells, err)
 	}
 
+	wantUntold(t, a, a.bellID("front-door"), first, second, "front-door")
+}
+
+// wantUntold wants something to be in the raw bytes, and secrets not to be.
+func wantUntold(t *testing.T, a *Archive, there string, secrets ...string) {
+	t.Helper()
 	raw := rawBytes(t, a)
-	if !bytes.Contains(raw, []byte(a.bellID("front-door"))) {
+	if !bytes.Contains(raw, []byte(there)) {
 		t.Fatal("the raw bytes lack what must be in them")
 	}
-	for _, secret := range []string{first, second, "front-door"} {
+	for _, secret := range secrets {
 		if bytes.Contains(raw, []byte(secret)) {
 			t.Errorf("%q is in the raw bytes", secret)
 		}

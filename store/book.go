@@ -75,13 +75,9 @@ func (a *Archive) VisitsOf(ctx context.Context, person string, from Cursor,
 		before = Cursor{1 << 62, "~"}
 	}
 	return a.bookPage(ctx, limit, func(q querier, limit int) ([]string, error) {
-		rows, err := q.QueryContext(ctx, `
+		return texts(q.QueryContext(ctx, `
 			SELECT v.id FROM (`+visitsOf+`) p JOIN visits v ON v.id = p.visit WHERE (v.received_at, v.id) < (?2, ?3)
-			ORDER BY v.received_at DESC, v.id DESC LIMIT ?4`, person, before.at, before.id, limit)
-		if err != nil {
-			return nil, err
-		}
-		return collect(rows, func(id *string) error { return rows.Scan(id) })
+			ORDER BY v.received_at DESC, v.id DESC LIMIT ?4`, person, before.at, before.id, limit))
 	})
 }
 
@@ -165,12 +161,8 @@ func (a *Archive) bookIDs(ctx context.Context, q querier, f Filter, from Cursor,
 	if len(lists) == 0 {
 		return nil, nil
 	}
-	rows, err := q.QueryContext(ctx, `SELECT id FROM (`+strings.Join(lists, ` UNION ALL `)+`)
-		ORDER BY received_at DESC, id DESC LIMIT ?4`, args...)
-	if err != nil {
-		return nil, err
-	}
-	return collect(rows, func(id *string) error { return rows.Scan(id) })
+	return texts(q.QueryContext(ctx, `SELECT id FROM (`+strings.Join(lists, ` UNION ALL `)+`)
+		ORDER BY received_at DESC, id DESC LIMIT ?4`, args...))
 }
 
 // heldIDs finds a page of held visits, of which there are few.
@@ -179,17 +171,13 @@ func (a *Archive) heldIDs(ctx context.Context, q querier, f Filter, page []any) 
 	if f.Bell != "" {
 		bell = a.bellID(f.Bell)
 	}
-	rows, err := q.QueryContext(ctx, `
+	return texts(q.QueryContext(ctx, `
 		SELECT v.id FROM holds h CROSS JOIN visits v ON v.id = h.visit
 		WHERE h.ends_at > ?5 AND v.received_at >= ?1 AND (v.received_at, v.id) < (?2, ?3)
 			AND (?6 = '' OR v.bell = ?6) AND (?7 = '' OR v.kind = ?7)
 			AND (?8 = '' OR EXISTS (SELECT 1 FROM appearances p WHERE p.visit = v.id AND p.person = ?8))
 		ORDER BY v.received_at DESC, v.id DESC LIMIT ?4`,
-		append(page, micros(a.now()), bell, f.Kind, f.Person)...)
-	if err != nil {
-		return nil, err
-	}
-	return collect(rows, func(id *string) error { return rows.Scan(id) })
+		append(page, micros(a.now()), bell, f.Kind, f.Person)...))
 }
 
 // bellsFor returns the id of the bell of that name, or those of all bells that
@@ -198,11 +186,7 @@ func (a *Archive) bellsFor(ctx context.Context, q querier, name string) ([]strin
 	if name != "" {
 		return []string{a.bellID(name)}, nil
 	}
-	rows, err := q.QueryContext(ctx, `SELECT id FROM bells`)
-	if err != nil {
-		return nil, err
-	}
-	return collect(rows, func(id *string) error { return rows.Scan(id) })
+	return texts(q.QueryContext(ctx, `SELECT id FROM bells`))
 }
 
 func kindsFor(k house.Kind) []house.Kind {

@@ -36,7 +36,7 @@ func ringSomehow(t *testing.T, a *Archive, c *clock, rnd *rand.Rand, ring string
 	t.Helper()
 	ctx := t.Context()
 	n := stillOf(ring, 0)
-	n.Bell, n.ReceivedAt = bells[rnd.IntN(len(bells))], c.now()
+	n.Bell, n.ReceivedAt = bells[rnd.IntN(len(bells))], c.Now()
 	id := keep(t, a, n)
 	v, err := a.Visit(ctx, id)
 	if err != nil {
@@ -55,17 +55,13 @@ func ringSomehow(t *testing.T, a *Archive, c *clock, rnd *rand.Rand, ring string
 		t.Fatal(err)
 	}
 	if rnd.IntN(10) == 0 {
-		if err := a.SetParcel(ctx, id, true); err != nil {
-			t.Fatal(err)
-		}
+		must(t, a.SetParcel(ctx, id, true))
 	}
 	if rnd.IntN(8) == 0 {
-		if err := a.PlaceHold(ctx, id, "why not", c.now().Add(time.Duration(rnd.IntN(100)+1)*time.Hour)); err != nil {
-			t.Fatal(err)
-		}
+		must(t, a.PlaceHold(ctx, id, "why not", c.Now().Add(time.Duration(rnd.IntN(100)+1)*time.Hour)))
 	}
 	if rnd.IntN(3) > 0 { // else two at the same moment
-		c.advance(time.Duration(rnd.IntN(60)) * time.Minute)
+		c.Advance(time.Duration(rnd.IntN(60)) * time.Minute)
 	}
 }
 
@@ -96,7 +92,7 @@ func TestBook(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(11, 25))
 	a, c := newArchive(t)
 	ctx := t.Context()
-	began := c.now()
+	began := c.Now()
 	bells := []string{"gate", "garden", "cellar"}
 	for _, bell := range bells[1:] {
 		if _, err := a.AddBell(ctx, bell); err != nil {
@@ -135,7 +131,7 @@ func TestBook(t *testing.T) {
 		}
 		var want []string
 		for _, v := range all {
-			if picks(f, v, c.now()) {
+			if picks(f, v, c.Now()) {
 				want = append(want, v.ID)
 			}
 		}

@@ -24,10 +24,7 @@ func (a *Archive) sightings(ctx context.Context, q querier, from, clause string,
 			c.answer, c.asked, c.asked_distance, coalesce(c.person, ''), coalesce(c.person_distance, 0), c.by, c.at
 		FROM `+from+` JOIN stills s ON s.id = f.still JOIN visits v ON v.id = s.visit JOIN bells b ON b.id = v.bell
 		LEFT JOIN persons p ON p.id = f.person LEFT JOIN checks c ON c.face = f.id `+clause, args...)
-	if err != nil {
-		return nil, fmt.Errorf("reading faces: %w", err)
-	}
-	all, err := collect(rows, func(s *house.Sighting) error { return a.scanSighting(rows, s) })
+	all, err := scanAll(rows, err, func(s *house.Sighting) error { return a.scanSighting(rows, s) })
 	if err != nil {
 		return nil, fmt.Errorf("reading faces: %w", err)
 	}
@@ -164,10 +161,7 @@ func (a *Archive) answeredOn(ctx context.Context, q querier, visit string) (map[
 func (a *Archive) NamedOn(ctx context.Context, visits []string) (map[house.Naming]bool, error) {
 	rows, err := a.read.QueryContext(ctx,
 		`SELECT visit, person FROM appearances WHERE visit IN (SELECT value FROM json_each(?))`, jsonList(visits))
-	if err != nil {
-		return nil, fmt.Errorf("reading who is named: %w", err)
-	}
-	all, err := collect(rows, func(n *house.Naming) error { return rows.Scan(&n.Visit, &n.Person) })
+	all, err := scanAll(rows, err, func(n *house.Naming) error { return rows.Scan(&n.Visit, &n.Person) })
 	if err != nil {
 		return nil, fmt.Errorf("reading who is named: %w", err)
 	}
@@ -244,13 +238,9 @@ func (a *Archive) judgedWith(ctx context.Context, tx *sql.Tx, s house.Sighting) 
 	if s.Face.Match == nil || s.Face.Match.Frames < 2 {
 		return []string{s.ID}, nil
 	}
-	rows, err := tx.QueryContext(ctx, `
+	return texts(tx.QueryContext(ctx, `
 		SELECT g.id FROM faces f JOIN stills s ON s.visit = ?2 JOIN faces g ON g.still = s.id
-		WHERE f.id = ?1 AND g.person = f.person AND g.distance = f.distance AND g.fpir = f.fpir`, s.ID, s.Visit)
-	if err != nil {
-		return nil, err
-	}
-	return collect(rows, func(id *string) error { return rows.Scan(id) })
+		WHERE f.id = ?1 AND g.person = f.person AND g.distance = f.distance AND g.fpir = f.fpir`, s.ID, s.Visit))
 }
 
 // isThere returns ErrPersonGone unless there is the person, or nobody is asked for.

@@ -28,9 +28,7 @@ func seenAs(t *testing.T, a *Archive, ring string, frames ...[]house.Face) (visi
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := a.Record(t.Context(), v.Stills[frame].ID, house.Done, found); err != nil {
-			t.Fatal(err)
-		}
+		must(t, a.Record(t.Context(), v.Stills[frame].ID, house.Done, found))
 		visit = id
 	}
 	v, err := a.Visit(t.Context(), visit)
@@ -133,34 +131,39 @@ func TestDoubtful(t *testing.T) {
 	}
 }
 
+// An answering is an answer, and what it makes of the face.
+type answering struct {
+	name    string
+	check   func(ada, ben string) house.Check
+	becomes func(ada, ben string) *house.Match
+	named   string // who the face is of afterwards: ada, ben or nobody
+	kind    house.Kind
+}
+
+var answerings = []answering{
+	{"yes", func(ada, ben string) house.Check {
+		return house.Check{Answer: house.AnswerYes, Asked: ada, Person: ada}
+	},
+		func(ada, ben string) *house.Match {
+			return &house.Match{Person: ada, Distance: .5, FPIR: 8e-3, Band: "weak"}
+		}, "ada", house.Known},
+	{"no", func(ada, ben string) house.Check { return house.Check{Answer: house.AnswerNo, Asked: ada} },
+		func(ada, ben string) *house.Match { return nil }, "", house.Stranger},
+	{"else a person", func(ada, ben string) house.Check {
+		return house.Check{Answer: house.AnswerElse, Asked: ada, Person: ben, PersonDistance: .3}
+	}, func(ada, ben string) *house.Match {
+		return &house.Match{Person: ben, Distance: .3, FPIR: 1e-5, Band: "strong"}
+	}, "ben", house.Known},
+	{"else a stranger", func(ada, ben string) house.Check {
+		return house.Check{Answer: house.AnswerElse, Asked: ada, Distances: []float64{.5, .8}}
+	}, func(ada, ben string) *house.Match { return nil }, "", house.Stranger},
+	{"not a face", func(ada, ben string) house.Check { return house.Check{Answer: house.AnswerNotFace, Asked: ada} },
+		func(ada, ben string) *house.Match { return nil }, "", house.Stranger},
+}
+
 // TestAnswer keeps one answer of each kind and looks at all that it changes.
 func TestAnswer(t *testing.T) {
-	for _, test := range []struct {
-		name    string
-		check   func(ada, ben string) house.Check
-		becomes func(ada, ben string) *house.Match
-		named   string // who the face is of afterwards: ada, ben or nobody
-		kind    house.Kind
-	}{
-		{"yes", func(ada, ben string) house.Check {
-			return house.Check{Answer: house.AnswerYes, Asked: ada, Person: ada}
-		},
-			func(ada, ben string) *house.Match {
-				return &house.Match{Person: ada, Distance: .5, FPIR: 8e-3, Band: "weak"}
-			}, "ada", house.Known},
-		{"no", func(ada, ben string) house.Check { return house.Check{Answer: house.AnswerNo, Asked: ada} },
-			func(ada, ben string) *house.Match { return nil }, "", house.Stranger},
-		{"else a person", func(ada, ben string) house.Check {
-			return house.Check{Answer: house.AnswerElse, Asked: ada, Person: ben, PersonDistance: .3}
-		}, func(ada, ben string) *house.Match {
-			return &house.Match{Person: ben, Distance: .3, FPIR: 1e-5, Band: "strong"}
-		}, "ben", house.Known},
-		{"else a stranger", func(ada, ben string) house.Check {
-			return house.Check{Answer: house.AnswerElse, Asked: ada, Distances: []float64{.5, .8}}
-		}, func(ada, ben string) *house.Match { return nil }, "", house.Stranger},
-		{"not a face", func(ada, ben string) house.Check { return house.Check{Answer: house.AnswerNotFace, Asked: ada} },
-			func(ada, ben string) *house.Match { return nil }, "", house.Stranger},
-	} {
+	for _, test := range answerings {
 		t.Run(test.name, func(t *testing.T) {
 			a, _, ada, ben := newChecked(t)
 			names := map[string]string{ada: "ada", ben: "ben"}
@@ -168,9 +171,7 @@ func TestAnswer(t *testing.T) {
 			c := test.check(ada, ben)
 			c.Face, c.AskedDistance = faces[0], .5
 			ctx := house.By(t.Context(), "resident R")
-			if err := a.Answer(ctx, c, test.becomes(ada, ben)); err != nil {
-				t.Fatal(err)
-			}
+			must(t, a.Answer(ctx, c, test.becomes(ada, ben)))
 			if err := a.Answer(ctx, c, nil); !errors.Is(err, house.ErrAnswered) {
 				t.Errorf("a second time: %v", err)
 			}
@@ -206,9 +207,7 @@ func TestAnswer(t *testing.T) {
 			if latest, err := a.Answered(ctx, 10); err != nil || !slices.Equal(ids(latest), faces) {
 				t.Errorf("answered: %v, %v", ids(latest), err)
 			}
-			if err := a.TakeBack(ctx, faces[0]); err != nil {
-				t.Fatal(err)
-			}
+			must(t, a.TakeBack(ctx, faces[0]))
 			if err := a.TakeBack(ctx, faces[0]); !errors.Is(err, house.ErrNotFound) {
 				t.Errorf("taken back twice: %v", err)
 			}
@@ -239,9 +238,7 @@ func TestAnswerForARing(t *testing.T) {
 		v.Stills[2].Faces[0].Match == nil {
 		t.Errorf("%+v, %v", v.Stills, err)
 	}
-	if err := a.TakeBack(t.Context(), faces[1]); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.TakeBack(t.Context(), faces[1]))
 	if answers, err := a.AnsweredOn(t.Context(), visit); err != nil || len(answers) != 0 {
 		t.Errorf("taken back, but %v, %v", answers, err)
 	}
@@ -285,61 +282,61 @@ func TestRefusedAnswers(t *testing.T) {
 	}
 }
 
+// answeredFace returns a face that somebody answered for: it is not Ada's but Ben's.
+func answeredFace(t *testing.T) (a *Archive, ada, ben, visit, face string) {
+	a, _, ada, ben = newChecked(t)
+	visit, faces := seenAs(t, a, "R1", []house.Face{aFace(0, ada, 8e-3, "weak")})
+	err := a.Answer(t.Context(), house.Check{Face: faces[0], Answer: house.AnswerElse, Asked: ada, AskedDistance: .5,
+		Person: ben}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return a, ada, ben, visit, faces[0]
+}
+
+// wantNoAnswers wants no answer to be left.
+func wantNoAnswers(t *testing.T, a *Archive) {
+	t.Helper()
+	var n int
+	if err := a.read.QueryRow(`SELECT count(*) FROM checks`).Scan(&n); err != nil || n != 0 {
+		t.Errorf("%d answers are left, %v", n, err)
+	}
+}
+
 // TestAnswersGo looks at what takes answers along: the visit, a new
 // examination, and the erasure of either person. An erased person's face is
 // forgotten even where only the answer told whose it is.
 func TestAnswersGo(t *testing.T) {
-	answered := func(t *testing.T) (a *Archive, ada, ben, visit, face string) {
-		a, _, ada, ben = newChecked(t)
-		visit, faces := seenAs(t, a, "R1", []house.Face{aFace(0, ada, 8e-3, "weak")})
-		err := a.Answer(t.Context(), house.Check{Face: faces[0], Answer: house.AnswerElse, Asked: ada, AskedDistance: .5,
-			Person: ben}, nil)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return a, ada, ben, visit, faces[0]
-	}
-	none := func(t *testing.T, a *Archive) {
-		t.Helper()
-		var n int
-		if err := a.read.QueryRow(`SELECT count(*) FROM checks`).Scan(&n); err != nil || n != 0 {
-			t.Errorf("%d answers are left, %v", n, err)
-		}
-	}
 	t.Run("visit erased", func(t *testing.T) {
-		a, _, _, visit, _ := answered(t)
-		if err := a.EraseVisit(t.Context(), visit); err != nil {
-			t.Fatal(err)
-		}
-		none(t, a)
+		a, _, _, visit, _ := answeredFace(t)
+		must(t, a.EraseVisit(t.Context(), visit))
+		wantNoAnswers(t, a)
 	})
 	t.Run("examined anew", func(t *testing.T) {
-		a, _, _, visit, _ := answered(t)
+		a, _, _, visit, _ := answeredFace(t)
 		v, err := a.Visit(t.Context(), visit)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := a.Record(t.Context(), v.Stills[0].ID, house.Done, nil); err != nil {
-			t.Fatal(err)
-		}
-		none(t, a)
+		must(t, a.Record(t.Context(), v.Stills[0].ID, house.Done, nil))
+		wantNoAnswers(t, a)
 	})
 	t.Run("the person asked about erased", func(t *testing.T) {
-		a, ada, _, _, face := answered(t)
+		a, ada, _, _, face := answeredFace(t)
 		if _, err := a.ErasePerson(t.Context(), ada, false); err != nil {
 			t.Fatal(err)
 		}
-		none(t, a)
+		wantNoAnswers(t, a)
 		if x, err := a.Sighting(t.Context(), face); err != nil || !x.Kept() {
 			t.Errorf("a face of somebody else's is forgotten: %v", err)
 		}
 	})
 	t.Run("the person it is erased", func(t *testing.T) {
-		a, _, ben, visit, face := answered(t)
+		a, _, ben, visit, face := answeredFace(t)
 		if e, err := a.ErasePerson(t.Context(), ben, false); err != nil || e.Unnamed != 1 {
 			t.Fatal(e, err)
 		}
-		none(t, a)
+		wantNoAnswers(t, a)
 		if x, err := a.Sighting(t.Context(), face); err != nil || x.Face.Descriptor != (house.Descriptor{}) {
 			t.Errorf("the face is still described, %v", err)
 		}
@@ -348,11 +345,11 @@ func TestAnswersGo(t *testing.T) {
 		}
 	})
 	t.Run("the person it is erased with visits", func(t *testing.T) {
-		a, _, ben, visit, _ := answered(t)
+		a, _, ben, visit, _ := answeredFace(t)
 		if e, err := a.ErasePerson(t.Context(), ben, true); err != nil || e.Visits != 1 {
 			t.Fatal(e, err)
 		}
-		none(t, a)
+		wantNoAnswers(t, a)
 		if _, err := a.Visit(t.Context(), visit); !errors.Is(err, house.ErrNotFound) {
 			t.Error(err)
 		}
@@ -364,9 +361,9 @@ func TestAnswersGo(t *testing.T) {
 func TestSightings(t *testing.T) {
 	a, c, ada, ben := newChecked(t)
 	_, old := seenAs(t, a, "old", []house.Face{aFace(0, "", 0, "")})
-	c.advance(40 * 24 * time.Hour)
+	c.Advance(40 * 24 * time.Hour)
 	_, strong := seenAs(t, a, "strong", []house.Face{aFace(0, ada, 1e-5, "strong"), aFace(200, "", 0, "")})
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	_, denied := seenAs(t, a, "denied", []house.Face{aFace(0, ada, 1e-6, "strong")})
 	_, told := seenAs(t, a, "told", []house.Face{aFace(0, "", 0, "")})
 	weak := &house.Match{Person: ada, Distance: .5, FPIR: 1e-6, Band: "strong"}
@@ -379,20 +376,13 @@ func TestSightings(t *testing.T) {
 		if check.Answer == house.AnswerYes {
 			becomes = nil
 		}
-		if err := a.Answer(t.Context(), check, becomes); err != nil {
-			t.Fatal(err)
-		}
+		must(t, a.Answer(t.Context(), check, becomes))
 	}
 	set := func(all []house.Sighting, err error) string {
 		t.Helper()
-		if err != nil {
-			t.Fatal(err)
-		}
-		list := ids(all)
-		slices.Sort(list)
-		return fmt.Sprint(list)
+		must(t, err)
+		return sorted(ids(all)...)
 	}
-	sorted := func(list ...string) string { slices.Sort(list); return fmt.Sprint(list) }
 	ctx := context.Background()
 	if got, want := set(a.Strangers(ctx, 10)), sorted(old[0], strong[1], told[0]); got != want {
 		t.Errorf("strangers %s, want %s", got, want)
@@ -400,25 +390,7 @@ func TestSightings(t *testing.T) {
 	if got, want := set(a.Strangers(ctx, 1)), sorted(told[0]); got != want {
 		t.Errorf("the newest stranger is %s, want %s", got, want)
 	}
-	for _, c := range []struct {
-		limit int
-		want  []string
-		more  bool
-	}{
-		{10, []string{strong[0], strong[1], denied[0], told[0]}, false},
-		{4, []string{strong[0], strong[1], denied[0], told[0]}, false},
-		{3, []string{denied[0], told[0]}, true}, // the two faces of a ring come together
-		{2, []string{denied[0], told[0]}, true},
-	} {
-		all, more, err := a.Sightings(ctx, a.now().Add(-24*time.Hour), c.limit)
-		if got, want := set(all, err), sorted(c.want...); got != want || more != c.more {
-			t.Errorf("%d of a day: %s, more: %t; want %s, %t", c.limit, got, more, want, c.more)
-		}
-	}
-	if all, more, err := a.Sightings(ctx, a.now().Add(-30*time.Minute-time.Hour), 1); len(all) != 1 || !more ||
-		err != nil {
-		t.Errorf("of a day with a limit of one: %q, more: %t, %v", ids(all), more, err)
-	}
+	checkPeriods(t, a, strong, denied, told)
 	if got, want := set(a.SurelyOf(ctx, ada, 10)), sorted(strong[0], told[0]); got != want {
 		t.Errorf("surely Ada's %s, want %s", got, want)
 	}
@@ -432,6 +404,37 @@ func TestSightings(t *testing.T) {
 	if named, err := a.NamedOn(ctx, []string{x.Visit, "NONE"}); err != nil || len(named) != 1 ||
 		!named[house.Naming{Visit: x.Visit, Person: ada}] {
 		t.Errorf("named on the visit: %v, %v", named, err)
+	}
+}
+
+// sorted writes ids down in order.
+func sorted(list ...string) string {
+	slices.Sort(list)
+	return fmt.Sprint(list)
+}
+
+// checkPeriods asks for the faces of a day, as many as a limit allows.
+func checkPeriods(t *testing.T, a *Archive, strong, denied, told []string) {
+	t.Helper()
+	ctx := t.Context()
+	for _, c := range []struct {
+		limit int
+		want  []string
+		more  bool
+	}{
+		{10, []string{strong[0], strong[1], denied[0], told[0]}, false},
+		{4, []string{strong[0], strong[1], denied[0], told[0]}, false},
+		{3, []string{denied[0], told[0]}, true}, // the two faces of a ring come together
+		{2, []string{denied[0], told[0]}, true},
+	} {
+		all, more, err := a.Sightings(ctx, a.now().Add(-24*time.Hour), c.limit)
+		if got, want := sorted(ids(all)...), sorted(c.want...); err != nil || got != want || more != c.more {
+			t.Errorf("%d of a day: %s, more: %t; want %s, %t", c.limit, got, more, want, c.more)
+		}
+	}
+	if all, more, err := a.Sightings(ctx, a.now().Add(-30*time.Minute-time.Hour), 1); len(all) != 1 || !more ||
+		err != nil {
+		t.Errorf("of a day with a limit of one: %q, more: %t, %v", ids(all), more, err)
 	}
 }
 

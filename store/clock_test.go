@@ -27,9 +27,9 @@ func TestSweepWaitsWhileSomebodyRings(t *testing.T) {
 	for a.write.Stats().WaitCount == waited {
 		runtime.Gosched()
 	}
-	c.advance(time.Minute)
+	c.Advance(time.Minute)
 	n := stillOf("meanwhile", 0)
-	n.ReceivedAt = c.now()
+	n.ReceivedAt = c.Now()
 	visit, err := a.insertStill(ctx, other, newID(), n, []byte{}, n.JPEG)
 	if err == nil {
 		// No file is kept of it here.
@@ -41,13 +41,9 @@ func TestSweepWaitsWhileSomebodyRings(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := <-swept; err != nil {
-		t.Fatal(err)
-	}
+	must(t, <-swept)
 	var from int64
-	if err := a.read.QueryRowContext(ctx, `SELECT counted_from FROM visits WHERE id = ?`, visit).Scan(&from); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.read.QueryRowContext(ctx, `SELECT counted_from FROM visits WHERE id = ?`, visit).Scan(&from))
 	if got := time.UnixMicro(from); !got.Equal(n.ReceivedAt) {
 		t.Errorf("a visit of %v counts from %v", n.ReceivedAt, got)
 	}

@@ -81,9 +81,7 @@ func flipBit(t *testing.T, path string, bit int) {
 		t.Fatal(err)
 	}
 	data[bit/8] ^= 1 << (bit % 8)
-	if err := os.WriteFile(path, data, 0o600); err != nil {
-		t.Fatal(err)
-	}
+	must(t, os.WriteFile(path, data, 0o600))
 }
 
 // folderOf describes all that a folder holds, but for SQLite's -shm, which is
@@ -104,6 +102,52 @@ func folderOf(t *testing.T, dir string) string {
 	return b.String()
 }
 
+// A broken archive is the files of a sound one, one of which was spoiled.
+type broken struct {
+	name  string
+	files map[string][]byte
+	spoil func(files map[string][]byte)
+	opens bool // whether only Verify finds it
+}
+
+// brokenArchives are the ways in which a database breaks, of an archive that was
+// closed and of one whose log has not come to its database yet.
+func brokenArchives(t *testing.T, closed, withLog map[string][]byte) (all []broken) {
+	t.Helper()
+	const page = 4096
+	size := len(closed["archive.db"])
+	add := func(name string, files map[string][]byte, opens bool, spoil func(files map[string][]byte)) {
+		all = append(all, broken{name, files, spoil, opens})
+	}
+	cut := func(n int) func(map[string][]byte) {
+		return func(files map[string][]byte) { files["archive.db"] = files["archive.db"][:n] }
+	}
+	for _, n := range []int{0, 1, 15, 99, 100, 511, 512, page - 1, page, page + 1, 2 * page, size / 2, size - page,
+		size - 1} {
+		add(fmt.Sprintf("cut to %d bytes", n), closed, false, cut(n))
+	}
+	for _, n := range []int{0, 1, 99} {
+		add(fmt.Sprintf("cut to %d bytes, with a log", n), withLog, n == 99, cut(n))
+	}
+	gone := func(files map[string][]byte) { delete(files, "archive.db") }
+	add("gone", closed, false, gone)
+	add("gone, with a log", withLog, false, gone)
+	add("overwritten", closed, false, func(files map[string][]byte) {
+		files["archive.db"] = bytes.Repeat([]byte("minutes of a meeting\n"), 4000)
+	})
+	add("zeroed", closed, false, func(files map[string][]byte) { files["archive.db"] = make([]byte, size) })
+	add("schema flipped", closed, false, func(files map[string][]byte) {
+		flipIn(t, files["archive.db"], "CREATE TABLE visits")
+	})
+	add("first page's kind", closed, false, func(files map[string][]byte) { files["archive.db"][100] = 0 })
+	for n := 2; n < size/page; n += 7 {
+		add(fmt.Sprintf("page %d overwritten", n), closed, true, func(files map[string][]byte) {
+			copy(files["archive.db"][(n-1)*page:], bytes.Repeat([]byte("x"), page))
+		})
+	}
+	return all
+}
+
 // A database that was cut, emptied, lost or overwritten is not taken for a new
 // one: nothing is opened, the error says so, and nothing in the folder changes.
 func TestDamagedDatabase(t *testing.T) {
@@ -113,48 +157,9 @@ func TestDamagedDatabase(t *testing.T) {
 	}
 	keep(t, a, stillOf("in the log", 0)) // which lies in the log alone
 	withLog := copyFolder(t, a.dir)
-	if err := a.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Close())
 	closed := copyFolder(t, a.dir)
-	size := len(closed["archive.db"])
-	const page = 4096
-	type test struct {
-		name  string
-		files map[string][]byte
-		spoil func(files map[string][]byte)
-		opens bool // whether only Verify finds it
-	}
-	cut := func(n int) func(map[string][]byte) {
-		return func(files map[string][]byte) { files["archive.db"] = files["archive.db"][:n] }
-	}
-	var tests []test
-	for _, n := range []int{0, 1, 15, 99, 100, 511, 512, page - 1, page, page + 1, 2 * page, size / 2, size - page,
-		size - 1} {
-		tests = append(tests, test{fmt.Sprintf("cut to %d bytes", n), closed, cut(n), false})
-	}
-	for _, n := range []int{0, 1, 99} {
-		tests = append(tests, test{fmt.Sprintf("cut to %d bytes, with a log", n), withLog, cut(n), n == 99})
-	}
-	tests = append(tests,
-		test{"gone", closed, func(files map[string][]byte) { delete(files, "archive.db") }, false},
-		test{"gone, with a log", withLog, func(files map[string][]byte) { delete(files, "archive.db") }, false},
-		test{"overwritten", closed, func(files map[string][]byte) {
-			files["archive.db"] = bytes.Repeat([]byte("minutes of a meeting\n"), 4000)
-		}, false},
-		test{"zeroed", closed, func(files map[string][]byte) { files["archive.db"] = make([]byte, size) }, false},
-		test{"schema flipped", closed, func(files map[string][]byte) {
-			flipIn(t, files["archive.db"],
-				"CREATE TABLE visits")
-		}, false},
-		test{"first page's kind", closed, func(files map[string][]byte) { files["archive.db"][100] = 0 }, false},
-	)
-	for n := 2; n < size/page; n += 7 {
-		tests = append(tests, test{fmt.Sprintf("page %d overwritten", n), closed, func(files map[string][]byte) {
-			copy(files["archive.db"][(n-1)*page:], bytes.Repeat([]byte("x"), page))
-		}, true})
-	}
-	for _, test := range tests {
+	for _, test := range brokenArchives(t, closed, withLog) {
 		t.Run(test.name, func(t *testing.T) {
 			files := make(map[string][]byte)
 			for name, data := range test.files {
@@ -163,31 +168,7 @@ func TestDamagedDatabase(t *testing.T) {
 			test.spoil(files)
 			dir := t.TempDir()
 			writeFolder(t, dir, files)
-			b, err := Open(t.Context(), dir, testKey, c.now)
-			if err == nil {
-				if !test.opens {
-					t.Error("it opened")
-				}
-				for _, repair := range []bool{false, true} {
-					r, err := b.Verify(t.Context(), repair, nil)
-					if err != nil && !errors.Is(err, ErrDamaged) || err == nil && r.Left == 0 {
-						t.Errorf("verify: %+v, %v", r, err)
-					}
-					if err == nil && r.Left > 0 && !strings.Contains(r.Problems[len(r.Problems)-1].Words, "restore a backup") {
-						t.Errorf("said %+v", r.Problems)
-					}
-				}
-				if err := b.Close(); err != nil {
-					t.Error(err)
-				}
-			} else {
-				wantError(t, err, ErrDamaged)
-				for _, words := range []string{dir, "is damaged", "nothing was changed", "restore a backup"} {
-					if !strings.Contains(err.Error(), words) {
-						t.Errorf("it says %q, without %q", err, words)
-					}
-				}
-			}
+			checkNotOpened(t, dir, c, test.opens)
 			after := copyFolder(t, dir)
 			for name := range after {
 				if _, was := files[name]; !was && name != "server.lock" {
@@ -201,21 +182,56 @@ func TestDamagedDatabase(t *testing.T) {
 			}
 		})
 	}
-	// The folders themselves are sound, with the log and without, and nothing
-	// moves from the log into the database for whoever lacks the key.
-	for _, files := range []map[string][]byte{closed, withLog} {
-		dir := t.TempDir()
-		writeFolder(t, dir, files)
-		_, err := Open(t.Context(), dir, seal.NewKey(), c.now)
-		wantError(t, err, ErrWrongKey)
-		for name, data := range copyFolder(t, dir) {
-			if !bytes.Equal(files[name], data) {
-				t.Errorf("a wrong key changed %s", name)
+	// The folders themselves are sound, with the log and without.
+	checkOnlyItsKeyOpens(t, closed, c)
+	checkOnlyItsKeyOpens(t, withLog, c)
+}
+
+// checkNotOpened wants a broken archive not to open, or only for Verify to tell.
+func checkNotOpened(t *testing.T, dir string, c *clock, opens bool) {
+	t.Helper()
+	b, err := Open(t.Context(), dir, testKey, c.Now)
+	if err != nil {
+		wantError(t, err, ErrDamaged)
+		for _, words := range []string{dir, "is damaged", "nothing was changed", "restore a backup"} {
+			if !strings.Contains(err.Error(), words) {
+				t.Errorf("it says %q, without %q", err, words)
 			}
 		}
-		if r := wantSound(t, openArchive(t, dir, c)); r.Stills != 6 {
-			t.Errorf("%+v", r)
+		return
+	}
+	if !opens {
+		t.Error("it opened")
+	}
+	for _, repair := range []bool{false, true} {
+		r, err := b.Verify(t.Context(), repair, nil)
+		if err != nil && !errors.Is(err, ErrDamaged) || err == nil && r.Left == 0 {
+			t.Errorf("verify: %+v, %v", r, err)
 		}
+		if err == nil && r.Left > 0 && !strings.Contains(r.Problems[len(r.Problems)-1].Words, "restore a backup") {
+			t.Errorf("said %+v", r.Problems)
+		}
+	}
+	if err := b.Close(); err != nil {
+		t.Error(err)
+	}
+}
+
+// checkOnlyItsKeyOpens wants a folder to be sound, and nothing to move from the
+// log into the database for whoever lacks the key.
+func checkOnlyItsKeyOpens(t *testing.T, files map[string][]byte, c *clock) {
+	t.Helper()
+	dir := t.TempDir()
+	writeFolder(t, dir, files)
+	_, err := Open(t.Context(), dir, seal.NewKey(), c.Now)
+	wantError(t, err, ErrWrongKey)
+	for name, data := range copyFolder(t, dir) {
+		if !bytes.Equal(files[name], data) {
+			t.Errorf("a wrong key changed %s", name)
+		}
+	}
+	if r := wantSound(t, openArchive(t, dir, c)); r.Stills != 6 {
+		t.Errorf("%+v", r)
 	}
 }
 
@@ -250,8 +266,6 @@ func writeFolder(t *testing.T, dir string, files map[string][]byte) {
 	t.Helper()
 	for name, data := range files {
 		path := filepath.Join(dir, name)
-		if err := errors.Join(os.MkdirAll(filepath.Dir(path), 0o700), os.WriteFile(path, data, 0o600)); err != nil {
-			t.Fatal(err)
-		}
+		must(t, errors.Join(os.MkdirAll(filepath.Dir(path), 0o700), os.WriteFile(path, data, 0o600)))
 	}
 }

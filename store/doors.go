@@ -20,10 +20,7 @@ func (a *Archive) Doors(ctx context.Context) ([]house.Door, error) {
 
 func (a *Archive) doorsIn(ctx context.Context, q querier) ([]house.Door, error) {
 	rows, err := q.QueryContext(ctx, `SELECT id, sealed FROM doors`)
-	if err != nil {
-		return nil, fmt.Errorf("listing doors: %w", err)
-	}
-	doors, err := collect(rows, func(d *house.Door) error {
+	doors, err := scanAll(rows, err, func(d *house.Door) error {
 		var id string
 		var sealed []byte
 		if err := rows.Scan(&id, &sealed); err != nil {
@@ -73,10 +70,7 @@ func (a *Archive) RemoveDoor(ctx context.Context, id string) error {
 // DoorRules lists all rules, those of a person together.
 func (a *Archive) DoorRules(ctx context.Context) ([]house.DoorRule, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT id, person, door, sealed FROM door_rules ORDER BY person, door, id`)
-	if err != nil {
-		return nil, fmt.Errorf("listing rules of doors: %w", err)
-	}
-	rules, err := collect(rows, func(r *house.DoorRule) error {
+	rules, err := scanAll(rows, err, func(r *house.DoorRule) error {
 		var id, person, door string
 		var sealed []byte
 		if err := rows.Scan(&id, &person, &door, &sealed); err != nil {
@@ -135,10 +129,7 @@ func (a *Archive) RemoveDoorRule(ctx context.Context, id string) error {
 func (a *Archive) ParcelRules(ctx context.Context) ([]house.ParcelRule, error) {
 	rows, err := a.read.QueryContext(ctx,
 		`SELECT id, door, sealed, coalesce(used_by, '') FROM parcel_rules ORDER BY ends_at, id`)
-	if err != nil {
-		return nil, fmt.Errorf("listing parcels: %w", err)
-	}
-	rules, err := collect(rows, func(r *house.ParcelRule) error {
+	rules, err := scanAll(rows, err, func(r *house.ParcelRule) error {
 		var id, door, used string
 		var sealed []byte
 		if err := rows.Scan(&id, &door, &sealed, &used); err != nil {

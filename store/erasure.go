@@ -106,12 +106,9 @@ func (a *Archive) WouldErasePerson(ctx context.Context, id string) (e Erased, er
 func (a *Archive) eraseWhile(ctx context.Context, query string, args ...any) (erased int, err error) {
 	for {
 		var ids []string
-		err := a.update(ctx, func(tx *sql.Tx) error {
-			rows, err := tx.QueryContext(ctx, query, args...)
-			if err != nil {
-				return err
-			}
-			if ids, err = collect(rows, func(id *string) error { return rows.Scan(id) }); err != nil || len(ids) == 0 {
+		err := a.update(ctx, func(tx *sql.Tx) (err error) {
+			ids, err = texts(tx.QueryContext(ctx, query, args...))
+			if err != nil || len(ids) == 0 {
 				return err
 			}
 			return a.eraseVisits(ctx, tx, ids)
@@ -176,11 +173,7 @@ func (a *Archive) removeVisits(ctx context.Context, tx *sql.Tx, ids []string) er
 // finishRemovals removes the files that were noted for it.
 func (a *Archive) finishRemovals(ctx context.Context) error {
 	for {
-		rows, err := a.read.QueryContext(ctx, `SELECT file FROM removals LIMIT 500`)
-		if err != nil {
-			return fmt.Errorf("removing stills: %w", err)
-		}
-		files, err := collect(rows, func(file *string) error { return rows.Scan(file) })
+		files, err := texts(a.read.QueryContext(ctx, `SELECT file FROM removals LIMIT 500`))
 		if err != nil || len(files) == 0 {
 			return err
 		}
@@ -245,15 +238,12 @@ func (a *Archive) ErasePerson(ctx context.Context, id string, visits bool) (e Er
 // FinishErasures goes on with erasures of persons and withdrawals of consents that
 // a crash broke off, and with the removal of files.
 func (a *Archive) FinishErasures(ctx context.Context) error {
-	rows, err := a.read.QueryContext(ctx, `SELECT person, visits FROM erasing`)
-	if err != nil {
-		return fmt.Errorf("finishing erasures: %w", err)
-	}
 	type begun struct {
 		person string
 		visits bool
 	}
-	all, err := collect(rows, func(b *begun) error { return rows.Scan(&b.person, &b.visits) })
+	rows, err := a.read.QueryContext(ctx, `SELECT person, visits FROM erasing`)
+	all, err := scanAll(rows, err, func(b *begun) error { return rows.Scan(&b.person, &b.visits) })
 	if err != nil {
 		return fmt.Errorf("finishing erasures: %w", err)
 	}
@@ -271,12 +261,8 @@ func (a *Archive) FinishErasures(ctx context.Context) error {
 // finishWithdrawals takes persons out of visits who are named on some although
 // they withdrew their consent.
 func (a *Archive) finishWithdrawals(ctx context.Context) error {
-	rows, err := a.read.QueryContext(ctx, `SELECT w.person FROM (`+withdrawn+`) w
-		WHERE EXISTS (SELECT 1 FROM appearances p WHERE p.person = w.person)`)
-	if err != nil {
-		return err
-	}
-	persons, err := collect(rows, func(id *string) error { return rows.Scan(id) })
+	persons, err := texts(a.read.QueryContext(ctx, `SELECT w.person FROM (`+withdrawn+`) w
+		WHERE EXISTS (SELECT 1 FROM appearances p WHERE p.person = w.person)`))
 	for _, person := range persons {
 		if err == nil {
 			_, err = a.unnameAll(ctx, person)
@@ -407,10 +393,7 @@ type Erasure struct {
 // Erasures lists what was erased, oldest first.
 func (a *Archive) Erasures(ctx context.Context) ([]Erasure, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT what, id, at FROM erasures ORDER BY at, what, id`)
-	if err != nil {
-		return nil, fmt.Errorf("listing erasures: %w", err)
-	}
-	all, err := collect(rows, func(e *Erasure) error {
+	all, err := scanAll(rows, err, func(e *Erasure) error {
 		var at sql.NullInt64
 		err := rows.Scan(&e.What, &e.ID, &at)
 		e.At = timeOf(at)

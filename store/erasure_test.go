@@ -13,146 +13,127 @@ import (
 	"lintel/internal/house"
 )
 
+// A way is one by which something goes.
+type way struct {
+	name string
+	do   func(t *testing.T, c *throng) error
+	gone map[string]int // how many traces of each kind go, at least
+}
+
+func blacked(jpeg []byte, _ []house.Polygon) ([]byte, error) {
+	return bytes.Repeat([]byte{1}, len(jpeg)), nil
+}
+
+var ways = []way{
+	{"visits erased", func(t *testing.T, c *throng) error {
+		for _, id := range c.visits[unnamedFirst:][:erasedVisits] {
+			if err := c.EraseVisit(t.Context(), id); err != nil {
+				return err
+			}
+		}
+		return nil
+	}, map[string]int{"ring": 15, "key": 15, "hash": 15, "sent": 15, "face": 15, "picture": 15, "advice": 15}},
+	{"persons erased, their visits not", func(t *testing.T, c *throng) error {
+		for _, p := range c.persons[:3] {
+			if e, err := c.ErasePerson(t.Context(), p.ID, false); err != nil || e.Unnamed != 10 {
+				return fmt.Errorf("%+v, %v", e, err)
+			}
+		}
+		return nil
+	}, map[string]int{"name": 3, "consent": 3, "scope": 3, "reference": 9, "source": 9, "face": 30, "advice": 30,
+		"rule": 3, "phone": 3, "way": 3, "token": 3, "codes": 3}},
+	{"persons erased with their visits", func(t *testing.T, c *throng) error {
+		for _, p := range c.persons[3:6] {
+			if e, err := c.ErasePerson(t.Context(), p.ID, true); err != nil || e.Visits != 10 {
+				return fmt.Errorf("%+v, %v", e, err)
+			}
+		}
+		return nil
+	}, map[string]int{"name": 3, "reference": 9, "ring": 30, "key": 30, "face": 30, "picture": 30}},
+	{"a person erased whom no visit names", func(t *testing.T, c *throng) error {
+		p, _ := enrolled(t, c.Archive, rand.New(rand.NewPCG(1, 1)), "Odo Fenwright", 2)
+		hidden := tracesOf(t, c.Archive)
+		if _, err := c.ErasePerson(t.Context(), p.ID, true); err != nil {
+			return err
+		}
+		if err := c.Scrub(t.Context()); err != nil {
+			return err
+		}
+		raw := rawBytes(t, c.Archive)
+		for _, x := range hidden {
+			if x.of == p.ID && bytes.Contains(raw, []byte(x.bytes)) {
+				return fmt.Errorf("the %s of %s is still there", x.what, p.ID)
+			}
+		}
+		return nil
+	}, nil},
+	{"masked", func(t *testing.T, c *throng) error {
+		if err := c.SetMasks(t.Context(), "yard", []house.Polygon{{{X: 0.5, Y: 0.1}, {X: 0.9, Y: 0.1}, {X: 0.9, Y: 0.9},
+			{X: 0.5, Y: 0.9}}}); err != nil {
+			return err
+		}
+		n, err := c.MaskEarlier(t.Context(), "yard", blacked)
+		if err == nil && n < 15 {
+			err = fmt.Errorf("masked %d", n)
+		}
+		return err
+	}, map[string]int{"key": 15, "hash": 15, "picture": 15}},
+	{"a period erased", func(t *testing.T, c *throng) error {
+		e, err := c.ErasePeriod(t.Context(), c.clock.Ago(30*time.Minute), c.clock.Now())
+		if err == nil && e.Visits < 10 {
+			err = fmt.Errorf("%+v", e)
+		}
+		return err
+	}, map[string]int{"ring": 10, "key": 10, "picture": 10}},
+	{"made smaller", func(t *testing.T, c *throng) error {
+		c.keepFor(t, house.Known, house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Days: 9},
+			Findings: house.Period{Days: 9}})
+		s, err := c.Sweep(t.Context(), halves)
+		if err == nil && s.Smaller < 8 {
+			err = fmt.Errorf("%+v", s)
+		}
+		return err
+	}, map[string]int{"key": 8, "hash": 8, "picture": 8}},
+	{"stills gone and findings not", func(t *testing.T, c *throng) error {
+		c.clock.Advance(2 * time.Hour)
+		c.keepFor(t, house.Known, house.Rule{Stills: house.Period{Hours: 1}, Findings: house.Period{Days: 9}})
+		s, err := c.Sweep(t.Context(), halves)
+		if err == nil && s.Findings < 8 {
+			err = fmt.Errorf("%+v", s)
+		}
+		return err
+	}, map[string]int{"key": 8, "hash": 8, "picture": 8, "face": 8}},
+	{"swept", func(t *testing.T, c *throng) error {
+		c.keepFor(t, house.Stranger, house.Rule{Stills: house.Period{Hours: 1}, Findings: house.Period{Hours: 1}})
+		_, err := c.Sweep(t.Context(), halves)
+		return err
+	}, map[string]int{"ring": 25, "key": 25, "face": 25, "picture": 25}},
+	{"all of the rest swept", func(t *testing.T, c *throng) error {
+		for _, k := range house.Kinds {
+			c.keepFor(t, k, house.Rule{Stills: house.Period{Hours: 1}, Findings: house.Period{Hours: 1}})
+			if _, err := c.Sweep(t.Context(), halves); err != nil {
+				return err
+			}
+		}
+		return nil
+	}, map[string]int{"ring": 8, "face": 8}},
+}
+
 // TestNothingIsLeft searches the raw bytes of all files of the archive after
 // each way by which something goes: whatever no row has any more is nowhere,
 // and whatever a row has still is.
 func TestNothingIsLeft(t *testing.T) {
 	c := newThrong(t)
-	ctx := t.Context()
-	smaller := func(jpeg []byte) ([]byte, int, int, error) { return jpeg[:len(jpeg)/2], 320, 240, nil }
-	blacked := func(jpeg []byte, _ []house.Polygon) ([]byte, error) { return bytes.Repeat([]byte{1}, len(jpeg)), nil }
-	for _, way := range []struct {
-		name string
-		do   func() error
-		gone map[string]int // how many traces of each kind go, at least
-	}{
-		{"visits erased", func() error {
-			for _, id := range c.visits[unnamedFirst:][:erasedVisits] {
-				if err := c.EraseVisit(ctx, id); err != nil {
-					return err
-				}
-			}
-			return nil
-		}, map[string]int{"ring": 15, "key": 15, "hash": 15, "sent": 15, "face": 15, "picture": 15, "advice": 15}},
-		{"persons erased, their visits not", func() error {
-			for _, p := range c.persons[:3] {
-				if e, err := c.ErasePerson(ctx, p.ID, false); err != nil || e.Unnamed != 10 {
-					return fmt.Errorf("%+v, %v", e, err)
-				}
-			}
-			return nil
-		}, map[string]int{"name": 3, "consent": 3, "scope": 3, "reference": 9, "source": 9, "face": 30, "advice": 30,
-			"rule": 3, "phone": 3, "way": 3, "token": 3, "codes": 3}},
-		{"persons erased with their visits", func() error {
-			for _, p := range c.persons[3:6] {
-				if e, err := c.ErasePerson(ctx, p.ID, true); err != nil || e.Visits != 10 {
-					return fmt.Errorf("%+v, %v", e, err)
-				}
-			}
-			return nil
-		}, map[string]int{"name": 3, "reference": 9, "ring": 30, "key": 30, "face": 30, "picture": 30}},
-		{"a person erased whom no visit names", func() error {
-			p, _ := enrolled(t, c.Archive, rand.New(rand.NewPCG(1, 1)), "Odo Fenwright", 2)
-			hidden := tracesOf(t, c.Archive)
-			if _, err := c.ErasePerson(ctx, p.ID, true); err != nil {
-				return err
-			}
-			if err := c.Scrub(ctx); err != nil {
-				return err
-			}
-			raw := rawBytes(t, c.Archive)
-			for _, x := range hidden {
-				if x.of == p.ID && bytes.Contains(raw, []byte(x.bytes)) {
-					return fmt.Errorf("the %s of %s is still there", x.what, p.ID)
-				}
-			}
-			return nil
-		}, nil},
-		{"masked", func() error {
-			if err := c.SetMasks(ctx, "yard", []house.Polygon{{{X: 0.5, Y: 0.1}, {X: 0.9, Y: 0.1}, {X: 0.9, Y: 0.9},
-				{X: 0.5, Y: 0.9}}}); err != nil {
-				return err
-			}
-			n, err := c.MaskEarlier(ctx, "yard", blacked)
-			if err == nil && n < 15 {
-				err = fmt.Errorf("masked %d", n)
-			}
-			return err
-		}, map[string]int{"key": 15, "hash": 15, "picture": 15}},
-		{"a period erased", func() error {
-			e, err := c.ErasePeriod(ctx, c.clock.ago(30*time.Minute), c.clock.now())
-			if err == nil && e.Visits < 10 {
-				err = fmt.Errorf("%+v", e)
-			}
-			return err
-		}, map[string]int{"ring": 10, "key": 10, "picture": 10}},
-		{"made smaller", func() error {
-			c.keepFor(t, house.Known, house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Days: 9},
-				Findings: house.Period{Days: 9}})
-			s, err := c.Sweep(ctx, smaller)
-			if err == nil && s.Smaller < 8 {
-				err = fmt.Errorf("%+v", s)
-			}
-			return err
-		}, map[string]int{"key": 8, "hash": 8, "picture": 8}},
-		{"stills gone and findings not", func() error {
-			c.clock.advance(2 * time.Hour)
-			c.keepFor(t, house.Known, house.Rule{Stills: house.Period{Hours: 1}, Findings: house.Period{Days: 9}})
-			s, err := c.Sweep(ctx, smaller)
-			if err == nil && s.Findings < 8 {
-				err = fmt.Errorf("%+v", s)
-			}
-			return err
-		}, map[string]int{"key": 8, "hash": 8, "picture": 8, "face": 8}},
-		{"swept", func() error {
-			c.keepFor(t, house.Stranger, house.Rule{Stills: house.Period{Hours: 1}, Findings: house.Period{Hours: 1}})
-			_, err := c.Sweep(ctx, smaller)
-			return err
-		}, map[string]int{"ring": 25, "key": 25, "face": 25, "picture": 25}},
-		{"all of the rest swept", func() error {
-			for _, k := range house.Kinds {
-				c.keepFor(t, k, house.Rule{Stills: house.Period{Hours: 1}, Findings: house.Period{Hours: 1}})
-				if _, err := c.Sweep(ctx, smaller); err != nil {
-					return err
-				}
-			}
-			return nil
-		}, map[string]int{"ring": 8, "face": 8}},
-	} {
-		t.Run(way.name, func(t *testing.T) {
+	for _, w := range ways {
+		t.Run(w.name, func(t *testing.T) {
 			before := tracesOf(t, c.Archive)
-			raw := rawBytes(t, c.Archive)
-			for _, x := range before {
-				if !bytes.Contains(raw, []byte(x.bytes)) {
-					t.Fatalf("the raw bytes lack the %s of %s, which must be in them", x.what, x.of)
-				}
-			}
-			if err := way.do(); err != nil {
-				t.Fatal(err)
-			}
-			if err := c.Scrub(ctx); err != nil {
-				t.Fatal(err)
-			}
+			c.checkThere(t, before)
+			must(t, w.do(t, c))
+			must(t, c.Scrub(t.Context()))
 			left := tracesOf(t, c.Archive)
-			raw = rawBytes(t, c.Archive)
-			there := make(map[string]bool)
-			for _, x := range left {
-				there[x.bytes] = true
-				if !bytes.Contains(raw, []byte(x.bytes)) {
-					t.Errorf("the %s of %s is lost", x.what, x.of)
-				}
-			}
-			gone := make(map[string]int)
-			for _, x := range before {
-				if there[x.bytes] {
-					continue
-				}
-				gone[x.what]++
-				if bytes.Contains(raw, []byte(x.bytes)) {
-					t.Errorf("the %s of %s went and is still in the folder", x.what, x.of)
-				}
-			}
-			for what, n := range way.gone {
+			c.checkThere(t, left)
+			gone := c.countGone(t, before, left)
+			for what, n := range w.gone {
 				if gone[what] < n {
 					t.Errorf("%d traces %q went, want %d", gone[what], what, n)
 				}
@@ -166,10 +147,41 @@ func TestNothingIsLeft(t *testing.T) {
 	}
 	for _, id := range append(slices.Clone(c.visits[unnamedFirst:][:erasedVisits]), c.persons[0].ID, c.persons[3].ID,
 		c.named[c.persons[3].ID][0]) {
-		if p, err := c.VerifyErased(ctx, id); err != nil || len(p.Checked) != 5 {
+		if p, err := c.VerifyErased(t.Context(), id); err != nil || len(p.Checked) != 5 {
 			t.Errorf("proof %+v, %v", p, err)
 		}
 	}
+}
+
+// checkThere wants traces to be in the raw bytes.
+func (c *throng) checkThere(t *testing.T, traces []trace) {
+	t.Helper()
+	raw := rawBytes(t, c.Archive)
+	for _, x := range traces {
+		if !bytes.Contains(raw, []byte(x.bytes)) {
+			t.Fatalf("the raw bytes lack the %s of %s, which must be in them", x.what, x.of)
+		}
+	}
+}
+
+// countGone counts the traces that are left no more, of each kind, and wants
+// none of them in the raw bytes.
+func (c *throng) countGone(t *testing.T, before, left []trace) map[string]int {
+	t.Helper()
+	raw, there, gone := rawBytes(t, c.Archive), make(map[string]bool), make(map[string]int)
+	for _, x := range left {
+		there[x.bytes] = true
+	}
+	for _, x := range before {
+		if there[x.bytes] {
+			continue
+		}
+		gone[x.what]++
+		if bytes.Contains(raw, []byte(x.bytes)) {
+			t.Errorf("the %s of %s went and is still in the folder", x.what, x.of)
+		}
+	}
+	return gone
 }
 
 // A bell that sends an erased visit again is told so, and nothing comes back.
@@ -178,9 +190,7 @@ func TestErasedStaysErased(t *testing.T) {
 	ctx := t.Context()
 	visit := keep(t, a, stillOf("r1", 0))
 	wantError(t, a.EraseVisit(ctx, newID()), house.ErrNotFound)
-	if err := a.EraseVisit(ctx, visit); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.EraseVisit(ctx, visit))
 	wantError(t, a.EraseVisit(ctx, visit), house.ErrNotFound)
 	for frame := range 2 { // the same again, and one that had not come
 		_, added, err := a.Keep(ctx, stillOf("r1", frame))
@@ -206,11 +216,9 @@ func TestErasuresSpareWhatIsHeld(t *testing.T) {
 	p, _ := enrolled(t, a, rand.New(rand.NewPCG(1, 2)), "Tamsin Quill", 1)
 	visit := keep(t, a, stillOf("r1", 0))
 	record(t, a, visit, faceOf(0.1, &house.Match{Person: p.ID, Distance: 0.3, Band: "strong"}))
-	if err := a.PlaceHold(ctx, visit, "for the insurance", c.now().Add(time.Hour)); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.PlaceHold(ctx, visit, "for the insurance", c.Now().Add(time.Hour)))
 	wantError(t, a.EraseVisit(ctx, visit), house.ErrHeld)
-	if e, err := a.ErasePeriod(ctx, c.ago(time.Hour), c.now().Add(time.Hour)); err != nil || e != (Erased{Held: 1}) {
+	if e, err := a.ErasePeriod(ctx, c.Ago(time.Hour), c.Now().Add(time.Hour)); err != nil || e != (Erased{Held: 1}) {
 		t.Errorf("%+v, %v", e, err)
 	}
 	if e, err := a.ErasePerson(ctx, p.ID, true); err != nil || e.Held != 1 || e.Visits != 0 {
@@ -220,7 +228,7 @@ func TestErasuresSpareWhatIsHeld(t *testing.T) {
 		v.Stills[0].Faces[0].Descriptor != (house.Descriptor{}) {
 		t.Errorf("%+v, %v", v, err)
 	}
-	c.advance(time.Hour) // the hold ends by itself
+	c.Advance(time.Hour) // the hold ends by itself
 	if err := a.EraseVisit(ctx, visit); err != nil {
 		t.Error(err)
 	}
@@ -258,12 +266,8 @@ func TestErasureBrokenOff(t *testing.T) {
 			checkHalfErased(t, a, p.ID)
 			// Who is examined meanwhile is not named any more.
 			record(t, a, keep(t, a, stillOf("late", 0)), faceOf(9, match))
-			if err := a.FinishErasures(ctx); err != nil {
-				t.Fatal(err)
-			}
-			if err := a.Scrub(ctx); err != nil {
-				t.Fatal(err)
-			}
+			must(t, a.FinishErasures(ctx))
+			must(t, a.Scrub(ctx))
 			if _, err := a.VerifyErased(ctx, p.ID); err != nil {
 				t.Error(err)
 			}
@@ -295,7 +299,7 @@ func eraseBrokenOff(t *testing.T, a *Archive, c *clock, person string, visits, s
 			if left < 2*batch+3 {
 				breakOff()
 			}
-			return c.now()
+			return c.Now()
 		}
 	} else { // in the second batch, and SQLite itself does it
 		_, err := a.write.ExecContext(ctx, fmt.Sprintf(`
@@ -309,13 +313,11 @@ func eraseBrokenOff(t *testing.T, a *Archive, c *clock, person string, visits, s
 		t.Error("it did not break off")
 	}
 	breakOff()
-	a.now = c.now
+	a.now = c.Now
 	if _, err := a.write.ExecContext(ctx, `DROP TRIGGER IF EXISTS broken`); err != nil {
 		t.Fatal(err)
 	}
-	if err := a.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Close())
 	return openArchive(t, a.dir, c)
 }
 

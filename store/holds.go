@@ -62,10 +62,7 @@ func (a *Archive) isHeld(ctx context.Context, q querier, visit string) (held boo
 func (a *Archive) Holds(ctx context.Context) ([]house.Hold, error) {
 	rows, err := a.read.QueryContext(ctx,
 		`SELECT visit, reason, placed_at, ends_at FROM holds WHERE ends_at > ? ORDER BY ends_at, visit`, micros(a.now()))
-	if err != nil {
-		return nil, fmt.Errorf("listing holds: %w", err)
-	}
-	holds, err := collect(rows, func(h *house.Hold) error {
+	holds, err := scanAll(rows, err, func(h *house.Hold) error {
 		var reason []byte
 		var placed, ends sql.NullInt64
 		if err := rows.Scan(&h.Visit, &reason, &placed, &ends); err != nil {

@@ -46,16 +46,16 @@ func makeHousehold(t *testing.T, a *Archive, c *clock) (visits []string) {
 	if err := errors.Join(
 		a.SetRules(ctx, house.DefaultRules()),
 		a.SetMasks(ctx, "gate", []house.Polygon{{{X: 0, Y: 0}, {X: 1, Y: 0}, {X: 1, Y: 0.5}}}),
-		a.PlaceHold(ctx, last, "for the insurance", c.now().Add(time.Hour)),
+		a.PlaceHold(ctx, last, "for the insurance", c.Now().Add(time.Hour)),
 	); err != nil {
 		t.Fatal(err)
 	}
 	door := advised(t, a, p.ID, 1)
 	_, _, err = a.AddReceiver(ctx, door, "Garage winch")
-	_, parcelErr := a.AddParcelRule(ctx, house.ParcelRule{Door: door, Note: "lamp oil", From: c.now(),
-		To: c.now().Add(time.Hour)})
+	_, parcelErr := a.AddParcelRule(ctx, house.ParcelRule{Door: door, Note: "lamp oil", From: c.Now(),
+		To: c.Now().Add(time.Hour)})
 	_, adviceErr := a.AddAdvice(ctx, house.Advice{Visit: last, Door: door, Person: p.ID, State: house.Withheld,
-		At: c.now()})
+		At: c.Now()})
 	if err := errors.Join(err, parcelErr, adviceErr); err != nil {
 		t.Fatal(err)
 	}

@@ -27,10 +27,7 @@ func (a *Archive) NearDuplicates(ctx context.Context, visit string,
 		FROM faces f JOIN stills s ON s.id = f.still JOIN visits v ON v.id = s.visit
 		WHERE f.id IN (SELECT face FROM looks WHERE mac IN (?, ?, ?, ?)) AND v.id <> ?
 		ORDER BY v.received_at DESC, f.id LIMIT ?`, macs[0], macs[1], macs[2], macs[3], visit, maxNearDuplicates)
-	if err != nil {
-		return nil, fmt.Errorf("looking for a still that was there before: %w", err)
-	}
-	alike, err := collect(rows, func(l *house.NearDuplicate) error {
+	alike, err := scanAll(rows, err, func(l *house.NearDuplicate) error {
 		var sealed []byte
 		var at sql.NullInt64
 		if err := rows.Scan(&l.ID, &l.Still, &sealed, &l.Visit, &at); err != nil {

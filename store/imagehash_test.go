@@ -20,9 +20,7 @@ func visitWith(t *testing.T, a *Archive, ring string, hash house.ImageHash) stri
 	}
 	f := faceOf(0.2, nil)
 	f.ImageHash = hash
-	if err := a.Record(t.Context(), v.Stills[0].ID, house.Done, []house.Face{f}); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Record(t.Context(), v.Stills[0].ID, house.Done, []house.Face{f}))
 	return visit
 }
 
@@ -41,7 +39,7 @@ func TestLookAlikes(t *testing.T) {
 		{"no-hash", 0},
 	} {
 		visits = append(visits, visitWith(t, a, v.ring, v.hash))
-		clock.advance(time.Minute)
+		clock.Advance(time.Minute)
 	}
 	mine := visitWith(t, a, "mine", hash)
 	found := func(hash house.ImageHash) (visits []string) {
@@ -66,9 +64,7 @@ func TestLookAlikes(t *testing.T) {
 	}
 
 	// What no longer has its stills, or was erased, is found no more.
-	if err := a.EraseVisit(t.Context(), visits[1]); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.EraseVisit(t.Context(), visits[1]))
 	if got := found(hash); !slices.Equal(got, visits[:1]) {
 		t.Errorf("after an erasure: %v", got)
 	}
@@ -76,10 +72,8 @@ func TestLookAlikes(t *testing.T) {
 	for kind := range rules.Keep {
 		rules.Keep[kind] = house.Rule{Stills: house.Period{Days: 1}, Findings: house.Period{Days: 30}}
 	}
-	if err := a.SetRules(t.Context(), rules); err != nil {
-		t.Fatal(err)
-	}
-	clock.advance(48 * time.Hour)
+	must(t, a.SetRules(t.Context(), rules))
+	clock.Advance(48 * time.Hour)
 	sweep(t, a, noShrinker)
 	if got := found(hash); got != nil {
 		t.Errorf("without stills: %v", got)

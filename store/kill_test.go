@@ -20,6 +20,7 @@ import (
 	"lintel/internal/house"
 	"lintel/store"
 	"lintel/store/backup"
+	"lintel/store/internal/storetest"
 )
 
 var kills = flag.Int("kills", killsInCI, "how often TestKill kills the process")
@@ -60,7 +61,7 @@ func killRules() house.Rules {
 
 // killStill is the i-th that a process of that seed keeps.
 func killStill(seed, i int) house.NewStill {
-	n := store.StillOf(fmt.Sprintf("ring-%d-%d", seed, i/2), i%2)
+	n := storetest.StillOf(fmt.Sprintf("ring-%d-%d", seed, i/2), i%2)
 	n.JPEG = killPicture(seed, i)
 	n.ReceivedAt = fastClock()
 	return n
@@ -83,7 +84,7 @@ func beBusyUntilKilled(dir string) error {
 	}
 	clockBegan = time.Unix(0, began)
 	fmt.Println("opening")
-	a, err := store.Open(ctx, filepath.Join(dir, "data"), store.TestKey, fastClock)
+	a, err := store.Open(ctx, filepath.Join(dir, "data"), storetest.Key, fastClock)
 	if err != nil {
 		return err
 	}
@@ -146,7 +147,7 @@ func examineStills(ctx context.Context, a *store.Archive, seed int) error {
 				if len(persons) > 0 && rnd.IntN(2) == 0 {
 					m = &house.Match{Person: persons[rnd.IntN(len(persons))].ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}
 				}
-				faces = append(faces, store.FaceOf(rnd.Float32(), m))
+				faces = append(faces, storetest.FaceOf(rnd.Float32(), m))
 			}
 			if err := a.Record(ctx, s.ID, house.Done, faces); err != nil {
 				return err
@@ -157,7 +158,7 @@ func examineStills(ctx context.Context, a *store.Archive, seed int) error {
 
 func sweepOften(ctx context.Context, a *store.Archive, seed int) error {
 	for {
-		if _, err := a.Sweep(ctx, store.Halves); err != nil {
+		if _, err := a.Sweep(ctx, storetest.Halves); err != nil {
 			return err
 		}
 		fmt.Println("swept")

@@ -12,6 +12,7 @@ import (
 	"lintel/internal/house"
 	"lintel/store"
 	"lintel/store/backup"
+	"lintel/store/internal/storetest"
 	"lintel/store/seal"
 )
 
@@ -36,7 +37,7 @@ func (h *killedArchive) data() string { return filepath.Join(h.dir, "data") }
 // open opens the archive as it is, without recovering it.
 func (h *killedArchive) open(t *testing.T) *store.Archive {
 	t.Helper()
-	a, err := store.Open(t.Context(), h.data(), store.TestKey, fastClock)
+	a, err := store.Open(t.Context(), h.data(), storetest.Key, fastClock)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -191,14 +192,14 @@ func (h *killedArchive) checkBackup(t *testing.T) {
 	t.Helper()
 	into := filepath.Join(t.TempDir(), "restored")
 	_, err := backup.Restore(t.Context(), filepath.Join(h.dir, "backup"), into, backup.RestoreOptions{
-		Key: func(string) (seal.Key, error) { return store.TestKey, nil },
+		Key: func(string) (seal.Key, error) { return storetest.Key, nil },
 		Now: fastClock,
 	})
 	if err != nil {
 		t.Error(err)
 		return
 	}
-	a, err := store.Open(t.Context(), into, store.TestKey, fastClock)
+	a, err := store.Open(t.Context(), into, storetest.Key, fastClock)
 	if err != nil {
 		t.Error(err)
 		return

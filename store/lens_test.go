@@ -45,9 +45,7 @@ func TestLens(t *testing.T) {
 		<-changed
 	}
 
-	if err := a.SetLens(ctx, "gate", wide); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.SetLens(ctx, "gate", wide))
 	wantSignal()
 	wantLens(a, "gate", wide, true)
 	wantLens(a, "nowhere", house.Lens{}, false)
@@ -57,21 +55,15 @@ func TestLens(t *testing.T) {
 	}
 
 	narrow := house.Lens{Angle: 60, Projection: house.Straight, Height: 2, Tilt: 20}
-	if err := a.SetLens(ctx, "gate", narrow); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.SetLens(ctx, "gate", narrow))
 	wantLens(a, "gate", narrow, true)
 	wantError(t, a.SetLens(ctx, "gate", house.Lens{}), house.ErrBadLens)
 	wantLens(a, "gate", narrow, true)
 
-	if err := a.ClearLens(ctx, "gate"); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.ClearLens(ctx, "gate"))
 	wantLens(a, "gate", house.Lens{}, false)
 	wantTrail("removed lens of bell " + a.bellID("gate"))
-	if err := a.RemoveBell(ctx, "gate"); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.RemoveBell(ctx, "gate"))
 	wantError(t, a.SetLens(ctx, "gate", wide), house.ErrNotFound)
 	wantError(t, a.ClearLens(ctx, "gate"), house.ErrNotFound)
 }

@@ -51,9 +51,7 @@ func TestLivenessFollowsTheStill(t *testing.T) {
 	rules := house.DefaultRules()
 	rules.Keep[house.Stranger] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2},
 		Findings: house.Period{Hours: 24}}
-	if err := a.SetRules(t.Context(), rules); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.SetRules(t.Context(), rules))
 	wantLiveness(t, "as examined", onlyFace(t, a, visit).Liveness, f.Liveness)
 	raw := rawBytes(t, a)
 	if !bytes.Contains(raw, []byte(visit)) {
@@ -65,7 +63,7 @@ func TestLivenessFollowsTheStill(t *testing.T) {
 			t.Errorf("the folder tells %s", secret)
 		}
 	}
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	if got := sweep(t, a, halves); got.Smaller != 1 {
 		t.Fatalf("swept %+v", got)
 	}
@@ -73,7 +71,7 @@ func TestLivenessFollowsTheStill(t *testing.T) {
 	half.Findings = []house.Finding{f.Liveness.Findings[0], f.Liveness.Findings[1]}
 	half.Findings[0].Region = []house.Point{{X: 50, Y: 25}, {X: 91, Y: 25}, {X: 70, Y: 66}} // halves are rounded up
 	wantLiveness(t, "on a smaller still", onlyFace(t, a, visit).Liveness, &half)
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	if got := sweep(t, a, noShrinker); got.Findings != 1 {
 		t.Fatalf("swept %+v", got)
 	}
@@ -93,63 +91,68 @@ func TestUnjudgedStaysUnjudged(t *testing.T) {
 	rules := house.DefaultRules()
 	rules.Keep[house.Stranger] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2},
 		Findings: house.Period{Hours: 24}}
-	if err := a.SetRules(t.Context(), rules); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.SetRules(t.Context(), rules))
 	for range 2 {
-		c.advance(time.Hour)
+		c.Advance(time.Hour)
 		sweep(t, a, halves)
 		wantLiveness(t, "swept", onlyFace(t, a, visit).Liveness, nil)
 	}
 }
 
+// anew is how a face is judged later.
+var anew = &house.Liveness{Level: house.Doubtful, Probability: .5, Frames: 2,
+	Findings: []house.Finding{{Sign: "plane", Score: .5, Values: []float64{1.5}}}}
+
+// A rejudged face is one whose archive changes before it is judged anew.
+type rejudged struct {
+	name      string
+	meanwhile func(context.Context, *Archive, house.Person, string) error
+	updated   bool
+	left      *house.Liveness // else as it was judged first
+}
+
+var rejudgedFaces = []rejudged{
+	{"nothing", nil, true, anew},
+	{"another still", func(ctx context.Context, a *Archive, _ house.Person, _ string) error {
+		n := stillOf("r1", 1)
+		_, _, err := a.Keep(ctx, n)
+		return err
+	}, true, anew},
+	{"the person is erased", func(ctx context.Context, a *Archive, p house.Person, _ string) error {
+		_, err := a.ErasePerson(ctx, p.ID, false)
+		return err
+	}, false, nil},
+	{"the still is made smaller", func(ctx context.Context, a *Archive, _ house.Person, _ string) error {
+		rules := house.DefaultRules()
+		rules.Keep[house.Known] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 48},
+			Findings: house.Period{Hours: 48}}
+		if err := a.SetRules(ctx, rules); err != nil {
+			return err
+		}
+		got, err := a.Sweep(ctx, halves)
+		if err == nil && got.Smaller != 1 {
+			err = errors.New("not made smaller")
+		}
+		return err
+	}, false, judgedAs(.1, nil, house.NoSign).Liveness.Scaled(.5, .5)},
+	{"the still goes", func(ctx context.Context, a *Archive, _ house.Person, _ string) error {
+		rules := house.DefaultRules()
+		rules.Keep[house.Known] = house.Rule{Stills: house.Period{Hours: 1}, Findings: house.Period{Hours: 48}}
+		if err := a.SetRules(ctx, rules); err != nil {
+			return err
+		}
+		got, err := a.Sweep(ctx, noShrinker)
+		if err == nil && got.Findings != 1 {
+			err = errors.New("not gone")
+		}
+		return err
+	}, false, judgedAs(.1, nil, house.NoSign).Liveness.Summary()},
+}
+
 // A ring judged anew updates a face of an earlier frame, but not one that was
 // forgotten or whose still was made smaller meanwhile, nor one of another visit.
 func TestRematchKeepsLiveness(t *testing.T) {
-	anew := &house.Liveness{Level: house.Doubtful, Probability: .5, Frames: 2,
-		Findings: []house.Finding{{Sign: "plane", Score: .5, Values: []float64{1.5}}}}
-	for _, c := range []struct {
-		name      string
-		meanwhile func(context.Context, *Archive, house.Person, string) error
-		updated   bool
-		left      *house.Liveness // else as it was judged first
-	}{
-		{"nothing", nil, true, anew},
-		{"another still", func(ctx context.Context, a *Archive, _ house.Person, _ string) error {
-			n := stillOf("r1", 1)
-			_, _, err := a.Keep(ctx, n)
-			return err
-		}, true, anew},
-		{"the person is erased", func(ctx context.Context, a *Archive, p house.Person, _ string) error {
-			_, err := a.ErasePerson(ctx, p.ID, false)
-			return err
-		}, false, nil},
-		{"the still is made smaller", func(ctx context.Context, a *Archive, _ house.Person, _ string) error {
-			rules := house.DefaultRules()
-			rules.Keep[house.Known] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 48},
-				Findings: house.Period{Hours: 48}}
-			if err := a.SetRules(ctx, rules); err != nil {
-				return err
-			}
-			got, err := a.Sweep(ctx, halves)
-			if err == nil && got.Smaller != 1 {
-				err = errors.New("not made smaller")
-			}
-			return err
-		}, false, judgedAs(.1, nil, house.NoSign).Liveness.Scaled(.5, .5)},
-		{"the still goes", func(ctx context.Context, a *Archive, _ house.Person, _ string) error {
-			rules := house.DefaultRules()
-			rules.Keep[house.Known] = house.Rule{Stills: house.Period{Hours: 1}, Findings: house.Period{Hours: 48}}
-			if err := a.SetRules(ctx, rules); err != nil {
-				return err
-			}
-			got, err := a.Sweep(ctx, noShrinker)
-			if err == nil && got.Findings != 1 {
-				err = errors.New("not gone")
-			}
-			return err
-		}, false, judgedAs(.1, nil, house.NoSign).Liveness.Summary()},
-	} {
+	for _, c := range rejudgedFaces {
 		t.Run(c.name, func(t *testing.T) {
 			a, clock := newArchive(t)
 			p, err := a.AddPerson(t.Context(), "Tamsin Quill")
@@ -160,18 +163,14 @@ func TestRematchKeepsLiveness(t *testing.T) {
 			m := &house.Match{Person: p.ID, Distance: .3, FPIR: 1e-5, Band: "strong"}
 			record(t, a, visit, judgedAs(.1, m, house.NoSign))
 			record(t, a, other, judgedAs(.1, nil, house.NoSign))
-			clock.advance(2 * time.Hour)
+			clock.Advance(2 * time.Hour)
 			read, elsewhere := onlyFace(t, a, visit), onlyFace(t, a, other)
 			if c.meanwhile != nil {
-				if err := c.meanwhile(t.Context(), a, p, visit); err != nil {
-					t.Fatal(err)
-				}
+				must(t, c.meanwhile(t.Context(), a, p, visit))
 			}
 			before := onlyFace(t, a, visit)
 			read.Liveness, elsewhere.Liveness = anew, anew
-			if err := a.Rematch(t.Context(), visit, []house.Face{read, elsewhere}); err != nil {
-				t.Fatal(err)
-			}
+			must(t, a.Rematch(t.Context(), visit, []house.Face{read, elsewhere}))
 			after := onlyFace(t, a, visit)
 			wantLiveness(t, "judged anew", after.Liveness, c.left)
 			wantLiveness(t, "of another visit", onlyFace(t, a, other).Liveness, judgedAs(.1, nil, house.NoSign).Liveness)
@@ -190,18 +189,14 @@ func TestRematchOfTheSameLiveness(t *testing.T) {
 	record(t, a, visit, judgedAs(.1, nil, house.Doubtful))
 	sealed := func() (b []byte) {
 		t.Helper()
-		if err := a.read.QueryRowContext(t.Context(), `SELECT sealed FROM faces`).Scan(&b); err != nil {
-			t.Fatal(err)
-		}
+		must(t, a.read.QueryRowContext(t.Context(), `SELECT sealed FROM faces`).Scan(&b))
 		return b
 	}
 	before, f := sealed(), onlyFace(t, a, visit)
 	unjudged := f
 	unjudged.Liveness = nil
 	for _, f := range []house.Face{f, unjudged} {
-		if err := a.Rematch(t.Context(), visit, []house.Face{f}); err != nil {
-			t.Fatal(err)
-		}
+		must(t, a.Rematch(t.Context(), visit, []house.Face{f}))
 		if !bytes.Equal(sealed(), before) {
 			t.Error("the row was sealed anew")
 		}

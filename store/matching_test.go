@@ -37,9 +37,7 @@ func (a *Archive) calledStranger(ctx context.Context, distances []float64) error
 func TestCountStranger(t *testing.T) {
 	a, _ := newArchive(t)
 	for _, distances := range [][]float64{{0.40, 0.401, 0.41}, nil, {0, -1, 1.5, 7, math.Inf(1), 0.005}} {
-		if err := a.calledStranger(t.Context(), distances); err != nil {
-			t.Fatal(err)
-		}
+		must(t, a.calledStranger(t.Context(), distances))
 	}
 	s, err := a.StrangerDistances(t.Context())
 	if err != nil {
@@ -82,7 +80,7 @@ func TestGalleryRevision(t *testing.T) {
 	changes("a person without a reference", false,
 		func() (err error) { p, err = other.AddPerson(ctx, "Tamsin Quill"); return err })
 	changes("a consent", true, func() error {
-		return other.RecordConsent(ctx, p.ID, house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.now(),
+		return other.RecordConsent(ctx, p.ID, house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.Now(),
 			Scope: "being recognised"})
 	})
 	changes("a reference", true, func() error {
@@ -95,51 +93,53 @@ func TestGalleryRevision(t *testing.T) {
 	changes("an erasure", true, func() error { _, err := other.ErasePerson(ctx, p.ID, false); return err })
 }
 
+func addPersons(t *testing.T, a *Archive, names ...string) (persons []house.Person) {
+	t.Helper()
+	for _, name := range names {
+		p, err := a.AddPerson(t.Context(), name)
+		must(t, err)
+		persons = append(persons, p)
+	}
+	return persons
+}
+
+// facesOn returns the faces on a visit's first still.
+func facesOn(t *testing.T, a *Archive, visit string) []house.Face {
+	t.Helper()
+	v, err := a.Visit(t.Context(), visit)
+	must(t, err)
+	return v.Stills[0].Faces
+}
+
+func wantMatch(t *testing.T, f house.Face, want *house.Match) {
+	t.Helper()
+	if (f.Match == nil) != (want == nil) || want != nil && *f.Match != *want {
+		t.Errorf("match %+v, want %+v", f.Match, want)
+	}
+}
+
 func TestRematch(t *testing.T) {
 	a, _ := newArchive(t)
 	ctx := t.Context()
-	var persons []house.Person
-	for _, name := range []string{"Tamsin Quill", "Perpetua Vale"} {
-		p, err := a.AddPerson(ctx, name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		persons = append(persons, p)
-	}
+	persons := addPersons(t, a, "Tamsin Quill", "Perpetua Vale")
 	found := house.Match{Person: persons[0].ID, Name: persons[0].Name, Distance: 0.5, FPIR: 5e-3, Band: "weak",
 		Probability: 0.6, Frames: 1}
 	right := faceOf(0.9, nil)
 	right.Box = right.Box.Add(image.Pt(200, 0)) // faces come from left to right
 	visit := examinedVisit(t, a, "r1", house.Done, faceOf(0.1, &found), right)
 	elsewhere := examinedVisit(t, a, "r2", house.Done, faceOf(0.1, &found))
-	facesOf := func(visit string) []house.Face {
-		t.Helper()
-		v, err := a.Visit(ctx, visit)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return v.Stills[0].Faces
-	}
-	wantMatch := func(f house.Face, want *house.Match) {
-		t.Helper()
-		if (f.Match == nil) != (want == nil) || want != nil && *f.Match != *want {
-			t.Errorf("match %+v, want %+v", f.Match, want)
-		}
-	}
-	faces := facesOf(visit)
-	wantMatch(faces[0], &found)
+	faces := facesOn(t, a, visit)
+	wantMatch(t, faces[0], &found)
 	surer := found
 	surer.Distance, surer.FPIR, surer.Band, surer.Probability, surer.Frames = 0.3, 1e-5, "strong", 0.99, 3
 	faces[0].Match, faces[1].Match = &surer,
 		&house.Match{Person: persons[1].ID, Name: persons[1].Name, Distance: 0.4, FPIR: 5e-4, Band: "fair", Probability: 0.9,
 			Frames: 2}
-	if err := a.Rematch(ctx, visit, append(slices.Clone(faces), facesOf(elsewhere)...)); err != nil {
-		t.Fatal(err)
-	}
-	now := facesOf(visit)
-	wantMatch(now[0], &surer)
-	wantMatch(now[1], faces[1].Match)
-	wantMatch(facesOf(elsewhere)[0], &found) // not of this visit
+	must(t, a.Rematch(ctx, visit, append(slices.Clone(faces), facesOn(t, a, elsewhere)...)))
+	now := facesOn(t, a, visit)
+	wantMatch(t, now[0], &surer)
+	wantMatch(t, now[1], faces[1].Match)
+	wantMatch(t, facesOn(t, a, elsewhere)[0], &found) // not of this visit
 
 	before, err := a.Revision(ctx)
 	if err != nil {
@@ -155,23 +155,17 @@ func TestRematch(t *testing.T) {
 		t.Fatal(err)
 	}
 	// A judgement from before the erasure arrives late.
-	if err := a.Rematch(ctx, visit, now); err != nil {
-		t.Fatal(err)
-	}
-	now = facesOf(visit)
-	wantMatch(now[0], &surer)
-	wantMatch(now[1], nil)
+	must(t, a.Rematch(ctx, visit, now))
+	now = facesOn(t, a, visit)
+	wantMatch(t, now[0], &surer)
+	wantMatch(t, now[1], nil)
 	faces[0].Match = nil
-	if err := a.Rematch(ctx, visit, faces[:1]); err != nil {
-		t.Fatal(err)
-	}
-	wantMatch(facesOf(visit)[0], nil)
+	must(t, a.Rematch(ctx, visit, faces[:1]))
+	wantMatch(t, facesOn(t, a, visit)[0], nil)
 	if v, err := a.Visit(ctx, visit); err != nil || v.Kind != house.Stranger {
 		t.Errorf("the visit is of the kind %s, %v", v.Kind, err)
 	}
-	if err := a.EraseVisit(ctx, visit); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.EraseVisit(ctx, visit))
 	if err := a.Rematch(ctx, visit, faces); err != nil {
 		t.Errorf("judging an erased visit: %v", err)
 	}
@@ -196,9 +190,7 @@ func TestRematchLeavesAnswers(t *testing.T) {
 		nil); err != nil {
 		t.Fatal(err)
 	}
-	if err := a.Rematch(ctx, visit, []house.Face{face}); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Rematch(ctx, visit, []house.Face{face}))
 	if v, err = a.Visit(ctx, visit); err != nil || v.Stills[0].Faces[0].Match != nil {
 		t.Errorf("who was said not to be there is %+v, %v", v.Stills[0].Faces[0].Match, err)
 	}

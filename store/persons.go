@@ -120,10 +120,7 @@ func (a *Archive) Persons(ctx context.Context) ([]house.Person, error) {
 		LEFT JOIN consents c ON c.id = (
 			SELECT id FROM consents WHERE person = p.id AND withdrawn_at IS NULL ORDER BY given_at DESC, id LIMIT 1)
 		WHERE p.id NOT IN (SELECT person FROM erasing)`)
-	if err != nil {
-		return nil, fmt.Errorf("listing persons: %w", err)
-	}
-	persons, err := collect(rows, func(p *house.Person) error { return a.scanPerson(rows, p) })
+	persons, err := scanAll(rows, err, func(p *house.Person) error { return a.scanPerson(rows, p) })
 	if err != nil {
 		return nil, fmt.Errorf("listing persons: %w", err)
 	}
@@ -227,10 +224,7 @@ func (a *Archive) Gallery(ctx context.Context) ([]house.Reference, error) {
 // references reads the references that the query picks.
 func (a *Archive) references(ctx context.Context, q querier, query string, args ...any) ([]house.Reference, error) {
 	rows, err := q.QueryContext(ctx, query, args...)
-	if err != nil {
-		return nil, fmt.Errorf("reading the gallery: %w", err)
-	}
-	refs, err := collect(rows, func(r *house.Reference) error {
+	refs, err := scanAll(rows, err, func(r *house.Reference) error {
 		var id string
 		var sealed []byte
 		if err := rows.Scan(&id, &r.Person, &sealed, &r.FaceWidth, &r.Quality); err != nil {

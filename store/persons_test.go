@@ -31,9 +31,7 @@ func enrolled(t *testing.T, a *Archive, rnd *rand.Rand, name string, references 
 		for j := range r.Descriptor {
 			r.Descriptor[j] = rnd.Float32() - 0.5
 		}
-		if err := a.AddReference(t.Context(), r); err != nil {
-			t.Fatal(err)
-		}
+		must(t, a.AddReference(t.Context(), r))
 		descriptors = append(descriptors, encodeDescriptor(r.Descriptor))
 	}
 	return p, descriptors
@@ -49,7 +47,7 @@ func TestConsentComesFirst(t *testing.T) {
 	reference := house.Reference{Person: p.ID, Descriptor: faceOf(0.1, nil).Descriptor, FaceWidth: 90,
 		SourceSHA256: sha256.Sum256([]byte("one"))}
 	wantError(t, a.AddReference(ctx, reference), house.ErrNoConsent)
-	whole := house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.now(), Scope: "being recognised at the door"}
+	whole := house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.Now(), Scope: "being recognised at the door"}
 	for name, spoil := range map[string]func(*house.Consent){
 		"nobody":     func(c *house.Consent) { c.GivenBy = " \t" },
 		"never":      func(c *house.Consent) { c.GivenAt = time.Time{} },
@@ -72,13 +70,9 @@ func TestConsentComesFirst(t *testing.T) {
 	for _, at := range []time.Duration{0, time.Hour} { // the later one is in force
 		earlier := whole
 		earlier.GivenAt = whole.GivenAt.Add(-at)
-		if err := a.RecordConsent(ctx, p.ID, earlier); err != nil {
-			t.Fatal(err)
-		}
+		must(t, a.RecordConsent(ctx, p.ID, earlier))
 	}
-	if err := a.AddReference(ctx, reference); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.AddReference(ctx, reference))
 	wantError(t, a.AddReference(ctx, reference), house.ErrExists)
 	if p, err := a.Person(ctx, p.ID); err != nil || p.Consent == nil || *p.Consent != whole || p.References != 1 {
 		t.Errorf("after consent: %+v, %v", p, err)
@@ -143,36 +137,34 @@ func TestPerson(t *testing.T) {
 	}
 }
 
+// A someone is a person with what is sealed of them, and a visit that names them.
+type someone struct {
+	house.Person
+	sealed [][]byte // name and references
+	visit  string
+}
+
+// someAre enrols persons who each rang once, and returns their descriptors too.
+func someAre(t *testing.T, a *Archive, c *clock, rnd *rand.Rand, n int) (all []someone, descriptors [][]byte) {
+	t.Helper()
+	for i := range n {
+		p, plain := enrolled(t, a, rnd, fmt.Sprintf("Perpetua Inkwell %03d.", i), 3)
+		visit := keep(t, a, stillOf(fmt.Sprintf("r%d", i), 0))
+		record(t, a, visit, faceOf(rnd.Float32(), &house.Match{Person: p.ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}))
+		all = append(all, someone{p, sealedOf(t, a, p.ID), visit})
+		descriptors = append(descriptors, plain...)
+		c.Advance(time.Minute)
+	}
+	return all, descriptors
+}
+
 // Erasure is checked on the raw bytes of every file of the archive: what was
 // sealed of a person is not there any more. There are enough persons for
 // SQLite to move rows between pages, which leaves copies.
 func TestErasePersonLeavesNothing(t *testing.T) {
 	a, c := newArchive(t)
-	ctx := t.Context()
 	rnd := rand.New(rand.NewPCG(2031, 5)) // any seed will do
-	type someone struct {
-		house.Person
-		sealed [][]byte // name and references
-		visit  string
-	}
-	var all []someone
-	var descriptors [][]byte
-	for i := range 60 {
-		name := fmt.Sprintf("Perpetua Inkwell %03d.", i)
-		p, plain := enrolled(t, a, rnd, name, 3)
-		visit := keep(t, a, stillOf(fmt.Sprintf("r%d", i), 0))
-		v, err := a.Visit(ctx, visit)
-		if err != nil {
-			t.Fatal(err)
-		}
-		match := &house.Match{Person: p.ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}
-		if err := a.Record(ctx, v.Stills[0].ID, house.Done, []house.Face{faceOf(rnd.Float32(), match)}); err != nil {
-			t.Fatal(err)
-		}
-		all = append(all, someone{p, sealedOf(t, a, p.ID), visit})
-		descriptors = append(descriptors, plain...)
-		c.advance(time.Minute)
-	}
+	all, descriptors := someAre(t, a, c, rnd, 60)
 	before := rawBytes(t, a)
 	for _, s := range all {
 		for _, sealed := range s.sealed {
@@ -192,31 +184,7 @@ func TestErasePersonLeavesNothing(t *testing.T) {
 	rnd.Shuffle(len(all), func(i, j int) { all[i], all[j] = all[j], all[i] })
 	erased, left := all[:40], all[40:]
 	for _, s := range erased {
-		seen, err := a.Revision(ctx)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if e, err := a.ErasePerson(ctx, s.ID, false); err != nil || e != (Erased{Unnamed: 1}) {
-			t.Fatalf("erased %+v, %v", e, err)
-		}
-		if err := a.Scrub(ctx); err != nil {
-			t.Fatal(err)
-		}
-		changed, err := a.VisitsSince(ctx, seen, 9)
-		if err != nil || len(changed) != 1 || changed[0].ID != s.visit {
-			t.Fatalf("changed %v, want visit %s; %v", changed, s.visit, err)
-		}
-		if faces := changed[0].Stills[0].Faces; len(faces) != 1 || faces[0].Match != nil {
-			t.Errorf("the visit shows %+v, want a stranger", faces)
-		}
-		after := rawBytes(t, a)
-		for i, trace := range s.sealed {
-			if bytes.Contains(after, trace) {
-				t.Errorf("trace %d of %s is still there", i, s.Name)
-			}
-		}
-		_, err = a.ErasePerson(ctx, s.ID, false)
-		wantError(t, err, house.ErrNotFound)
+		s.eraseAndCheck(t, a)
 	}
 	after := rawBytes(t, a)
 	for _, s := range left {
@@ -226,9 +194,37 @@ func TestErasePersonLeavesNothing(t *testing.T) {
 			}
 		}
 	}
-	if gallery, err := a.Gallery(ctx); err != nil || len(gallery) != 3*len(left) {
+	if gallery, err := a.Gallery(t.Context()); err != nil || len(gallery) != 3*len(left) {
 		t.Errorf("%d references, want %d; %v", len(gallery), 3*len(left), err)
 	}
+}
+
+// eraseAndCheck erases a person, and wants their visit to show a stranger and
+// nothing of them to be in the raw bytes.
+func (s someone) eraseAndCheck(t *testing.T, a *Archive) {
+	t.Helper()
+	ctx := t.Context()
+	seen, err := a.Revision(ctx)
+	must(t, err)
+	if e, err := a.ErasePerson(ctx, s.ID, false); err != nil || e != (Erased{Unnamed: 1}) {
+		t.Fatalf("erased %+v, %v", e, err)
+	}
+	must(t, a.Scrub(ctx))
+	changed, err := a.VisitsSince(ctx, seen, 9)
+	if err != nil || len(changed) != 1 || changed[0].ID != s.visit {
+		t.Fatalf("changed %v, want visit %s; %v", changed, s.visit, err)
+	}
+	if faces := changed[0].Stills[0].Faces; len(faces) != 1 || faces[0].Match != nil {
+		t.Errorf("the visit shows %+v, want a stranger", faces)
+	}
+	after := rawBytes(t, a)
+	for i, trace := range s.sealed {
+		if bytes.Contains(after, trace) {
+			t.Errorf("trace %d of %s is still there", i, s.Name)
+		}
+	}
+	_, err = a.ErasePerson(ctx, s.ID, false)
+	wantError(t, err, house.ErrNotFound)
 }
 
 // sealedOf returns what is sealed of a person: the name, and each reference.

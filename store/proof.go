@@ -89,14 +89,11 @@ func (a *Archive) noRow(ctx context.Context, p Proof) (words string, err error) 
 	rows, err := tx.QueryContext(ctx, `
 		SELECT m.name, group_concat('instr("' || c.name || '", ?1) > 0', ' OR '), count(*)
 		FROM sqlite_schema m JOIN pragma_table_info(m.name) c WHERE m.type = 'table' GROUP BY m.name ORDER BY m.name`)
-	if err != nil {
-		return "", err
-	}
 	type table struct {
 		name, has string
 		columns   int
 	}
-	tables, err := collect(rows, func(t *table) error { return rows.Scan(&t.name, &t.has, &t.columns) })
+	tables, err := scanAll(rows, err, func(t *table) error { return rows.Scan(&t.name, &t.has, &t.columns) })
 	if err != nil {
 		return "", err
 	}
@@ -135,12 +132,8 @@ func (a *Archive) unfinished(ctx context.Context, p Proof) string {
 func (a *Archive) noFile(ctx context.Context, _ Proof) (words string, err error) {
 	n := 0
 	for after := ""; ; {
-		rows, err := a.read.QueryContext(ctx, `SELECT id FROM erasures WHERE what = 'still' AND id > ? ORDER BY id LIMIT ?`,
-			after, someRows)
-		if err != nil {
-			return "", err
-		}
-		files, err := collect(rows, func(file *string) error { return rows.Scan(file) })
+		files, err := texts(a.read.QueryContext(ctx, `SELECT id FROM erasures WHERE what = 'still' AND id > ? ORDER BY id LIMIT ?`,
+			after, someRows))
 		if err != nil {
 			return "", err
 		}

@@ -33,19 +33,13 @@ func TestVerifyErasedRefuses(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	must := func(err error) {
-		t.Helper()
-		if err != nil {
-			t.Fatal(err)
-		}
-	}
 	prove(visit, ErrNotErased, "is in the archive")
 	prove(p.ID, ErrNotErased, "is in the archive")
 	prove(file, ErrNotErased, "is in the archive")
 	prove(newID(), ErrNotErased, "knows no visit")
-	must(a.EraseVisit(ctx, visit))
+	must(t, a.EraseVisit(ctx, visit))
 	prove(visit, ErrTraces, "not scrubbed")
-	must(a.Scrub(ctx))
+	must(t, a.Scrub(ctx))
 	for _, id := range []string{visit, file} {
 		if p, err := a.VerifyErased(ctx, id); err != nil || len(p.Checked) != 5 || p.At != a.now() {
 			t.Errorf("%+v, %v", p, err)
@@ -59,9 +53,9 @@ func TestVerifyErasedRefuses(t *testing.T) {
 	prove(file, ErrTraces, "table removals")
 	prove(visit, ErrTraces, "not scrubbed")
 	run(`DELETE FROM removals`)
-	must(a.writeIncoming(file, []byte("a picture")))
+	must(t, a.writeIncoming(file, []byte("a picture")))
 	prove(visit, ErrTraces, "the file of the erased still")
-	must(a.removeFile(file))
+	must(t, a.removeFile(file))
 	leaveInUnused(t, a, visit)
 	prove(visit, ErrTraces, "where it is not remembered")
 	if r, err := a.Verify(ctx, true, nil); err != nil || r.Left > 0 || r.Leftovers > 0 {
@@ -77,9 +71,7 @@ func leaveInUnused(t *testing.T, a *Archive, text string) {
 	t.Helper()
 	ctx := t.Context()
 	setDue(t, a)
-	if err := a.Scrub(ctx); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Scrub(ctx))
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		var data []byte
 		if err := tx.QueryRowContext(ctx,

@@ -22,9 +22,7 @@ func TestQualityGoesWithTheStill(t *testing.T) {
 	rules := house.DefaultRules()
 	rules.Keep[house.Stranger] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2},
 		Findings: house.Period{Hours: 24}}
-	if err := a.SetRules(t.Context(), rules); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.SetRules(t.Context(), rules))
 	measured := func() *house.Quality {
 		t.Helper()
 		v, err := a.Visit(t.Context(), visit)
@@ -39,14 +37,14 @@ func TestQualityGoesWithTheStill(t *testing.T) {
 	if raw := rawBytes(t, a); bytes.Contains(raw, []byte("Quality")) || bytes.Contains(raw, []byte("face_width_px")) {
 		t.Error("the folder tells what was measured")
 	}
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	if got := sweep(t, a, halves); got.Smaller != 1 {
 		t.Errorf("swept %+v", got)
 	}
 	if got := measured(); got == nil || *got != q {
 		t.Errorf("on a smaller still: %+v, want %+v", got, q)
 	}
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	if got := sweep(t, a, noShrinker); got.Findings != 1 {
 		t.Errorf("swept %+v", got)
 	}
@@ -92,9 +90,7 @@ func TestReferenceQuality(t *testing.T) {
 	}
 	want := map[int]float64{100: 0, 101: .0625, 102: 1}
 	for width, quality := range want {
-		if err := add(byte(width), quality); err != nil {
-			t.Fatal(err)
-		}
+		must(t, add(byte(width), quality))
 	}
 	for _, bad := range []float64{-.5, 1.01, math.Inf(1)} {
 		if add(7, bad) == nil {

@@ -16,12 +16,10 @@ func TestLateFrameWhileShrinking(t *testing.T) {
 	for _, k := range house.Kinds {
 		rules.Keep[k] = short
 	}
-	if err := a.SetRules(t.Context(), rules); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.SetRules(t.Context(), rules))
 	keep := func(frame int) string {
 		id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "gate", Ring: "r", Frame: frame, JPEG: make([]byte, 1000),
-			Width: 640, Height: 480, ReceivedAt: c.now(), SentSHA256: [32]byte{byte(frame)}})
+			Width: 640, Height: 480, ReceivedAt: c.Now(), SentSHA256: [32]byte{byte(frame)}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -29,13 +27,11 @@ func TestLateFrameWhileShrinking(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := a.Record(t.Context(), s.Stills[frame].ID, house.Done, nil); err != nil {
-			t.Fatal(err)
-		}
+		must(t, a.Record(t.Context(), s.Stills[frame].ID, house.Done, nil))
 		return id
 	}
 	id := keep(0)
-	c.advance(2 * time.Hour)
+	c.Advance(2 * time.Hour)
 	if _, err := a.Sweep(t.Context(), func(jpeg []byte) ([]byte, int, int, error) {
 		keep(1)
 		return jpeg[:500], 320, 240,

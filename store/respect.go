@@ -95,10 +95,6 @@ func (a *Archive) eraseStill(ctx context.Context, tx *sql.Tx, file string) error
 
 // existing returns those of the values that a column of a table has.
 func existing(ctx context.Context, tx *sql.Tx, table, column string, values []string) ([]string, error) {
-	rows, err := tx.QueryContext(ctx, fmt.Sprintf(`SELECT %[2]s FROM %[1]s WHERE %[2]s IN (SELECT value
-		FROM json_each(?))`, table, column), jsonList(values))
-	if err != nil {
-		return nil, fmt.Errorf("looking for what was erased: %w", err)
-	}
-	return collect(rows, func(value *string) error { return rows.Scan(value) })
+	return texts(tx.QueryContext(ctx, fmt.Sprintf(`SELECT %[2]s FROM %[1]s WHERE %[2]s IN (SELECT value
+		FROM json_each(?))`, table, column), jsonList(values)))
 }

@@ -5,12 +5,14 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"lintel/internal/house"
 )
 
-// A Shrinker returns a smaller JPEG of a still, with its size in pixels.
+// A Shrinker returns a smaller JPEG of a still, with its size in pixels; of a
+// still that is small enough, the same.
 type Shrinker func(jpeg []byte) (smaller []byte, width, height int, err error)
 
 // A Swept says what a sweep did.
@@ -81,9 +83,11 @@ type step struct {
 	zone     *time.Location
 }
 
-// stepsOf are all that the rules ask for, with what takes most away first.
+// stepsOf are all that the rules ask for, of each kind with what takes most
+// away first. Visits that are not examined come last: once their stills have
+// gone they are damaged ones, and one sweep does one thing with a visit.
 func stepsOf(r house.Rules) (steps []step) {
-	for _, kind := range kindsFor("") {
+	for _, kind := range append(slices.Clone(house.Kinds), house.Looking) {
 		rule, zone := r.For(kind), r.Location()
 		for _, from := range []house.Stage{house.Whole, house.Smaller, house.OnlyFindings} {
 			steps = append(steps, step{kind, from, gone, rule.Findings, zone})
@@ -125,10 +129,7 @@ func (a *Archive) due(ctx context.Context, q querier, s step, after sweepCursor,
 				AND NOT EXISTS (SELECT 1 FROM holds h WHERE h.visit = v.id AND h.ends_at > ?)
 			ORDER BY v.counted_from, v.id LIMIT ?`,
 			s.from, s.kind, next.countedFrom, next.id, micros(latest), micros(now), limit-len(ids))
-		if err != nil {
-			return nil, next, fmt.Errorf("looking for what is due: %w", err)
-		}
-		found, err := collect(rows, func(p *sweepCursor) error { return rows.Scan(&p.countedFrom, &p.id) })
+		found, err := scanAll(rows, err, func(p *sweepCursor) error { return rows.Scan(&p.countedFrom, &p.id) })
 		if err != nil || len(found) == 0 {
 			return ids, next, err
 		}
@@ -170,9 +171,15 @@ func (a *Archive) sweepBatches(ctx context.Context, s step, move func(context.Co
 	}
 }
 
+// outliving returns what of a face outlives its still: not the descriptor nor
+// the landmarks, which could make it known again.
+func outliving(f house.Face) house.Face {
+	return house.Face{Box: f.Box, Match: f.Match, Liveness: f.Liveness.Summary()}
+}
+
 // letStillsGo leaves of visits what was found: the stills' files and keys go,
-// and the descriptors and landmarks of the faces, which could make a face known
-// again.
+// and what of the faces may not outlive them. A still that waits to be examined
+// can't be any more.
 func (a *Archive) letStillsGo(ctx context.Context, tx *sql.Tx, ids []string) error {
 	visits, err := a.visitsIn(ctx, tx, `WHERE v.id IN (SELECT value FROM json_each(?))`, jsonList(ids))
 	if err != nil {
@@ -181,7 +188,7 @@ func (a *Archive) letStillsGo(ctx context.Context, tx *sql.Tx, ids []string) err
 	for _, v := range visits {
 		for _, s := range v.Stills {
 			for _, f := range s.Faces {
-				sealed, err := a.sealFace(house.Face{Box: f.Box, Liveness: f.Liveness.Summary()}, f.ID)
+				sealed, err := a.sealFace(outliving(f), f.ID)
 				if err != nil {
 					return err
 				}
@@ -195,7 +202,8 @@ func (a *Archive) letStillsGo(ctx context.Context, tx *sql.Tx, ids []string) err
 		}
 		for _, statement := range []string{
 			`INSERT INTO removals (file) SELECT file FROM stills WHERE visit = ? AND file IS NOT NULL`,
-			`UPDATE stills SET file = NULL, wrapped_key = x'', sha256 = x'', size = 0 WHERE visit = ?`,
+			`UPDATE stills SET file = NULL, wrapped_key = x'', sha256 = x'', size = 0,
+				state = iif(state = 'pending', 'failed', state) WHERE visit = ?`,
 			`UPDATE visits SET stage = 2 WHERE id = ?`,
 		} {
 			if _, err := tx.ExecContext(ctx, statement, v.ID); err != nil {
@@ -241,6 +249,9 @@ func (a *Archive) shrinkVisit(ctx context.Context, id string, shrink Shrinker) e
 	if err != nil {
 		return err
 	}
+	if v.Pending() {
+		return errChanged // a frame that came late, whose faces would be measured on a larger still
+	}
 	var news []replacement
 	for _, s := range v.Stills {
 		if s.File == "" {
@@ -253,6 +264,9 @@ func (a *Archive) shrinkVisit(ctx context.Context, id string, shrink Shrinker) e
 		r := replacement{old: s, masked: s.Masked}
 		if r.jpeg, r.width, r.height, err = shrink(data); err != nil {
 			return err
+		}
+		if r.width == s.Width && r.height == s.Height {
+			continue // small enough, as a ring's others are when a frame comes late
 		}
 		for _, f := range s.Faces {
 			r.faces = append(r.faces, f.Scaled(float64(r.width)/float64(s.Width), float64(r.height)/float64(s.Height)))

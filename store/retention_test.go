@@ -19,9 +19,6 @@ func noShrinker([]byte) ([]byte, int, int, error) {
 	return nil, 0, 0, errors.New("nothing was to be made smaller")
 }
 
-// halves stands in for the picture work, of which the store knows nothing.
-func halves(jpeg []byte) ([]byte, int, int, error) { return jpeg[:len(jpeg)/2], 320, 240, nil }
-
 // examinedVisit keeps a ring of one still, received by the clock's time, and
 // records faces.
 func examinedVisit(t *testing.T, a *Archive, ring string, state house.StillState, faces ...house.Face) string {
@@ -36,9 +33,7 @@ func examinedVisit(t *testing.T, a *Archive, ring string, state house.StillState
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := a.Record(t.Context(), v.Stills[0].ID, state, faces); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Record(t.Context(), v.Stills[0].ID, state, faces))
 	return visit
 }
 
@@ -58,9 +53,7 @@ func visitsOfAllKinds(t *testing.T, a *Archive) map[house.Kind]string {
 		house.NoFace:   examinedVisit(t, a, "no-face", house.Done),
 		house.Damaged:  examinedVisit(t, a, "damaged", house.Failed),
 	}
-	if err := a.SetParcel(t.Context(), visits[house.Parcel], true); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.SetParcel(t.Context(), visits[house.Parcel], true))
 	for kind, id := range visits {
 		if v, err := a.Visit(t.Context(), id); err != nil || v.Kind != kind {
 			t.Fatalf("a visit of kind %s, want %s; %v", v.Kind, kind, err)
@@ -95,22 +88,22 @@ func left(t *testing.T, a *Archive, visits map[house.Kind]string) map[house.Kind
 func TestSweepByDefault(t *testing.T) {
 	a, c := newArchive(t)
 	visits := visitsOfAllKinds(t, a)
-	c.advance(72*time.Hour - time.Microsecond)
+	c.Advance(72*time.Hour - time.Microsecond)
 	if got := sweep(t, a, noShrinker); got != (Swept{}) {
 		t.Errorf("a moment before their time: %+v", got)
 	}
-	c.advance(time.Microsecond)
+	c.Advance(time.Microsecond)
 	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 5}) {
 		t.Errorf("after 72 hours: %+v", got)
 	}
 	if got := left(t, a, visits); !reflect.DeepEqual(got, map[house.Kind]bool{house.Known: true}) {
 		t.Errorf("after 72 hours there are %v", got)
 	}
-	c.advance(27*24*time.Hour - time.Microsecond)
+	c.Advance(27*24*time.Hour - time.Microsecond)
 	if got := sweep(t, a, noShrinker); got != (Swept{}) {
 		t.Errorf("a moment before 30 days: %+v", got)
 	}
-	c.advance(time.Microsecond)
+	c.Advance(time.Microsecond)
 	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 1}) {
 		t.Errorf("after 30 days: %+v", got)
 	}
@@ -123,85 +116,142 @@ func TestSweepByDefault(t *testing.T) {
 	}
 }
 
-func TestSweepInStages(t *testing.T) {
-	a, c := newArchive(t)
-	ctx := t.Context()
-	rules := house.DefaultRules()
-	rules.Zone = "Etc/UTC"
-	rules.Keep[house.Stranger] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2},
+// inStages are a stranger's visit and rules by which it goes step by step.
+type inStages struct {
+	a     *Archive
+	c     *clock
+	rules house.Rules
+	began time.Time
+	visit string
+	face  house.Face
+	whole house.Visit
+}
+
+func newInStages(t *testing.T) *inStages {
+	t.Helper()
+	x := &inStages{rules: house.DefaultRules(), face: faceOf(0.1, nil)}
+	x.a, x.c = newArchive(t)
+	x.began = x.c.Now()
+	x.rules.Zone = "Etc/UTC"
+	x.rules.Keep[house.Stranger] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2},
 		Findings: house.Period{Days: 1}}
-	if err := a.SetRules(ctx, rules); err != nil {
-		t.Fatal(err)
+	must(t, x.a.SetRules(t.Context(), x.rules))
+	x.face.Landmarks = []house.Point{{X: 200, Y: 100}, {X: 210, Y: 110}}
+	x.visit = examinedVisit(t, x.a, "r1", house.Done, x.face)
+	x.whole = stillThere(t, x.a, x.visit)
+	return x
+}
+
+// sweepAfter lets time pass, and compares what a sweep does then.
+func (x *inStages) sweepAfter(t *testing.T, passed time.Duration, want Swept) {
+	t.Helper()
+	x.c.Advance(passed)
+	if got := sweep(t, x.a, halves); got != want {
+		t.Errorf("after %s: %+v", x.c.Now().Sub(x.began), got)
 	}
-	face := faceOf(0.1, nil)
-	face.Landmarks = []house.Point{{X: 200, Y: 100}, {X: 210, Y: 110}}
-	visit := examinedVisit(t, a, "r1", house.Done, face)
-	see := func() house.Visit {
-		t.Helper()
-		v, err := a.Visit(ctx, visit)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return v
-	}
-	began := c.now()
-	whole := see()
-	if got, want := rules.Schedule(whole), (house.Schedule{SmallerAt: began.Add(time.Hour),
-		StillsAt: began.Add(2 * time.Hour), GoesAt: began.Add(24 * time.Hour), Rule: house.Stranger,
+}
+
+func TestSweepInStages(t *testing.T) {
+	x := newInStages(t)
+	if got, want := x.rules.Schedule(x.whole), (house.Schedule{SmallerAt: x.began.Add(time.Hour),
+		StillsAt: x.began.Add(2 * time.Hour), GoesAt: x.began.Add(24 * time.Hour), Rule: house.Stranger,
 		Period: house.Period{Days: 1}}); got != want {
 		t.Errorf("fate %+v, want %+v", got, want)
 	}
+	x.sweepAfter(t, time.Hour, Swept{Smaller: 1})
+	x.checkSmaller(t)
+	checkSound(t, x.a)
+	x.sweepAfter(t, 0, Swept{})
+	x.sweepAfter(t, time.Hour, Swept{Findings: 1})
+	x.checkOnlyFindings(t)
+	checkSound(t, x.a)
+	x.sweepAfter(t, 22*time.Hour, Swept{Visits: 1})
+}
 
-	c.advance(time.Hour)
-	if got := sweep(t, a, halves); got != (Swept{Smaller: 1}) {
-		t.Errorf("after an hour: %+v", got)
-	}
-	v := see()
-	before, after := whole.Stills[0], v.Stills[0]
-	if v.Stage != house.Smaller || v.Revision == whole.Revision || after.Width != 320 || after.Height != 240 ||
+func (x *inStages) checkSmaller(t *testing.T) {
+	t.Helper()
+	v := stillThere(t, x.a, x.visit)
+	before, after := x.whole.Stills[0], v.Stills[0]
+	if v.Stage != house.Smaller || v.Revision == x.whole.Revision || after.Width != 320 || after.Height != 240 ||
 		after.File == before.File || after.ID != before.ID {
 		t.Errorf("stage %d, still %+v", v.Stage, after)
 	}
 	if b, f := before.Faces[0].Box, after.Faces[0].Box; f != image.Rect(b.Min.X/2, b.Min.Y/2, b.Max.X/2, b.Max.Y/2) {
 		t.Errorf("on a still of half the size the face is at %v, was at %v", f, b)
 	}
-	if got := after.Faces[0]; got.Landmarks[1] != (house.Point{X: 105, Y: 55}) || got.Descriptor != face.Descriptor {
+	if got := after.Faces[0]; got.Landmarks[1] != (house.Point{X: 105, Y: 55}) || got.Descriptor != x.face.Descriptor {
 		t.Errorf("the face is %+v", got)
 	}
 	want := stillOf("r1", 0).JPEG
-	if got, err := a.ReadStill(ctx, visit, 0); err != nil || !bytes.Equal(got, want[:len(want)/2]) {
+	if got, err := x.a.ReadStill(t.Context(), x.visit, 0); err != nil || !bytes.Equal(got, want[:len(want)/2]) {
 		t.Errorf("the still is %q, %v", got, err)
 	}
-	checkSound(t, a)
-	if got := sweep(t, a, noShrinker); got != (Swept{}) {
-		t.Errorf("again: %+v", got)
-	}
+}
 
-	c.advance(time.Hour)
-	if got := sweep(t, a, noShrinker); got != (Swept{Findings: 1}) {
-		t.Errorf("after two hours: %+v", got)
-	}
-	v = see()
+func (x *inStages) checkOnlyFindings(t *testing.T) {
+	t.Helper()
+	v := stillThere(t, x.a, x.visit)
 	if s := v.Stills[0]; v.Stage != house.OnlyFindings || v.Kind != house.Stranger || s.File != "" || s.Lost ||
 		len(s.Faces) != 1 || s.Faces[0].Descriptor != (house.Descriptor{}) || len(s.Faces[0].Landmarks) > 0 {
 		t.Errorf("stage %d, kind %s, still %+v", v.Stage, v.Kind, s)
 	}
-	_, err := a.ReadStill(ctx, visit, 0)
+	_, err := x.a.ReadStill(t.Context(), x.visit, 0)
 	wantError(t, err, house.ErrNotFound)
-	if got := rules.Schedule(v); got.SmallerAt != (time.Time{}) || got.StillsAt != (time.Time{}) ||
-		!got.GoesAt.Equal(began.Add(24*time.Hour)) {
+	if got := x.rules.Schedule(v); got.SmallerAt != (time.Time{}) || got.StillsAt != (time.Time{}) ||
+		!got.GoesAt.Equal(x.began.Add(24*time.Hour)) {
 		t.Errorf("fate %+v", got)
 	}
-	checkSound(t, a)
+}
 
-	c.advance(22 * time.Hour)
-	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 1}) {
-		t.Errorf("after a day: %+v", got)
+// randomRules are of periods up to five days and some hours, in hours or days.
+func randomRules(rnd *rand.Rand) house.Rules {
+	period := func(least int) house.Period {
+		if rnd.IntN(2) == 0 {
+			return house.Period{Hours: least + rnd.IntN(100)}
+		}
+		return house.Period{Days: (least+23)/24 + rnd.IntN(5)}
+	}
+	rules := house.DefaultRules()
+	rules.Zone = "Europe/Berlin"
+	for _, kind := range house.Kinds {
+		r := house.Rule{Stills: period(2)}
+		if r.Findings = r.Stills; rnd.IntN(2) == 0 {
+			r.Findings = period(r.Stills.AtLeastHours() + 1)
+		}
+		if rnd.IntN(2) == 0 {
+			r.Smaller = house.Period{Hours: 1 + rnd.IntN(r.Stills.AtLeastHours()-1)}
+		}
+		rules.Keep[kind] = r
+	}
+	return rules
+}
+
+// randomVisits come in over some days, and one of six is held for a while.
+func randomVisits(t *testing.T, a *Archive, c *clock, rnd *rand.Rand) {
+	t.Helper()
+	kinds := []func(ring string) string{
+		func(ring string) string { return examinedVisit(t, a, ring, house.Pending) },
+		func(ring string) string { return examinedVisit(t, a, ring, house.Done, faceOf(0.1, nil)) },
+		func(ring string) string { return examinedVisit(t, a, ring, house.Done) },
+		func(ring string) string { return examinedVisit(t, a, ring, house.Failed) },
+		func(ring string) string {
+			n := stillOf(ring, 1) // a frame to come
+			n.ReceivedAt = c.Now()
+			examinedVisit(t, a, ring, house.Done, faceOf(0.1, nil))
+			return keep(t, a, n)
+		},
+	}
+	for i := range 40 {
+		id := kinds[rnd.IntN(len(kinds))](fmt.Sprint("r", i))
+		if rnd.IntN(6) == 0 {
+			must(t, a.PlaceHold(t.Context(), id, "why not", c.Now().Add(time.Duration(1+rnd.IntN(200))*time.Hour)))
+		}
+		c.Advance(time.Duration(rnd.IntN(90)) * time.Minute)
 	}
 }
 
 // TestSweepIsPreview has random archives and rules: what Preview says is what
-// Sweep does, and what Fate says is when it happens.
+// Sweep does, and what the schedule says is when it happens.
 func TestSweepIsPreview(t *testing.T) {
 	for seed := range uint64(4) {
 		t.Run(fmt.Sprint("seed ", seed), func(t *testing.T) {
@@ -210,53 +260,16 @@ func TestSweepIsPreview(t *testing.T) {
 			ctx := t.Context()
 			// Around the change of the clocks on 26 October 2031 (tz
 			// database, Rule EU: the last Sunday of October).
-			c.micros.Store(time.Date(2031, 10, 20, 0, 0, 0, 0, time.UTC).UnixMicro())
-			period := func(least int) house.Period {
-				if rnd.IntN(2) == 0 {
-					return house.Period{Hours: least + rnd.IntN(100)}
-				}
-				return house.Period{Days: (least+23)/24 + rnd.IntN(5)}
-			}
-			rules := house.DefaultRules()
-			rules.Zone = "Europe/Berlin"
-			for _, kind := range house.Kinds {
-				r := house.Rule{Stills: period(2)}
-				if r.Findings = r.Stills; rnd.IntN(2) == 0 {
-					r.Findings = period(r.Stills.AtLeastHours() + 1)
-				}
-				if rnd.IntN(2) == 0 {
-					r.Smaller = house.Period{Hours: 1 + rnd.IntN(r.Stills.AtLeastHours()-1)}
-				}
-				rules.Keep[kind] = r
-			}
-			if err := a.SetRules(ctx, rules); err != nil {
-				t.Fatal(err)
-			}
-			kinds := []func(ring string) string{
-				func(ring string) string { return examinedVisit(t, a, ring, house.Pending) },
-				func(ring string) string { return examinedVisit(t, a, ring, house.Done, faceOf(0.1, nil)) },
-				func(ring string) string { return examinedVisit(t, a, ring, house.Done) },
-				func(ring string) string { return examinedVisit(t, a, ring, house.Failed) },
-			}
-			for i := range 40 {
-				id := kinds[rnd.IntN(len(kinds))](fmt.Sprint("r", i))
-				if rnd.IntN(6) == 0 {
-					if err := a.PlaceHold(ctx, id, "why not", c.now().Add(time.Duration(1+rnd.IntN(200))*time.Hour)); err != nil {
-						t.Fatal(err)
-					}
-				}
-				c.advance(time.Duration(rnd.IntN(90)) * time.Minute)
-			}
+			c.Set(time.Date(2031, 10, 20, 0, 0, 0, 0, time.UTC))
+			rules := randomRules(rnd)
+			must(t, a.SetRules(ctx, rules))
+			randomVisits(t, a, c, rnd)
 			for range 8 {
-				c.advance(time.Duration(rnd.IntN(20)) * time.Hour)
+				c.Advance(time.Duration(rnd.IntN(20)) * time.Hour)
 				before, err := a.LatestVisits(ctx, 100)
-				if err != nil {
-					t.Fatal(err)
-				}
+				must(t, err)
 				preview, err := a.Preview(ctx, rules)
-				if err != nil {
-					t.Fatal(err)
-				}
+				must(t, err)
 				var want Swept
 				for _, p := range preview {
 					want.Visits, want.Findings, want.Smaller = want.Visits+p.Visits, want.Findings+p.Findings, want.Smaller+p.Smaller
@@ -265,7 +278,7 @@ func TestSweepIsPreview(t *testing.T) {
 					t.Errorf("swept %+v, the preview said %+v", got, want)
 				}
 				for _, v := range before {
-					checkSchedule(t, a, c.now(), v, rules.Schedule(v))
+					checkSchedule(t, a, c.Now(), v, rules.Schedule(v))
 				}
 			}
 		})
@@ -308,26 +321,22 @@ func TestHold(t *testing.T) {
 		until               time.Time
 		want                error
 	}{
-		{"no reason", visit, " \n", c.now().Add(time.Hour), house.ErrBadHold},
-		{"a book for a reason", visit, string(make([]byte, 1001)), c.now().Add(time.Hour), house.ErrBadHold},
+		{"no reason", visit, " \n", c.Now().Add(time.Hour), house.ErrBadHold},
+		{"a book for a reason", visit, string(make([]byte, 1001)), c.Now().Add(time.Hour), house.ErrBadHold},
 		{"no end", visit, "police", time.Time{}, house.ErrBadHold},
-		{"an end that has passed", visit, "police", c.now(), house.ErrBadHold},
-		{"for ever", visit, "police", c.now().Add(maxHold + time.Second), house.ErrBadHold},
-		{"no such visit", "NOBODY", "police", c.now().Add(time.Hour), house.ErrNotFound},
+		{"an end that has passed", visit, "police", c.Now(), house.ErrBadHold},
+		{"for ever", visit, "police", c.Now().Add(maxHold + time.Second), house.ErrBadHold},
+		{"no such visit", "NOBODY", "police", c.Now().Add(time.Hour), house.ErrNotFound},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			wantError(t, a.PlaceHold(ctx, test.visit, test.reason, test.until),
 				test.want)
 		})
 	}
-	until := c.now().Add(100 * time.Hour)
-	if err := a.PlaceHold(ctx, visit, "the parcel was dented", c.now().Add(time.Hour)); err != nil {
-		t.Fatal(err)
-	}
-	if err := a.PlaceHold(ctx, visit, "the insurance asks", until); err != nil {
-		t.Fatal(err)
-	}
-	want := house.Hold{Visit: visit, Reason: "the insurance asks", PlacedAt: c.now(), EndsAt: until}
+	until := c.Now().Add(100 * time.Hour)
+	must(t, a.PlaceHold(ctx, visit, "the parcel was dented", c.Now().Add(time.Hour)))
+	must(t, a.PlaceHold(ctx, visit, "the insurance asks", until))
+	want := house.Hold{Visit: visit, Reason: "the insurance asks", PlacedAt: c.Now(), EndsAt: until}
 	if holds, err := a.Holds(ctx); err != nil || len(holds) != 1 || holds[0] != want {
 		t.Errorf("holds %+v, %v", holds, err)
 	}
@@ -339,15 +348,15 @@ func TestHold(t *testing.T) {
 		t.Errorf("fate %+v", f)
 	}
 	wantError(t, a.EraseVisit(ctx, visit), house.ErrHeld)
-	if e, err := a.ErasePeriod(ctx, c.ago(time.Hour), c.now().Add(time.Hour)); err != nil || e != (Erased{Held: 1}) {
+	if e, err := a.ErasePeriod(ctx, c.Ago(time.Hour), c.Now().Add(time.Hour)); err != nil || e != (Erased{Held: 1}) {
 		t.Errorf("a period: %+v, %v", e, err)
 	}
 
-	c.advance(100*time.Hour - time.Microsecond)
+	c.Advance(100*time.Hour - time.Microsecond)
 	if got := sweep(t, a, noShrinker); got != (Swept{}) {
 		t.Errorf("held: %+v", got)
 	}
-	c.advance(time.Microsecond)
+	c.Advance(time.Microsecond)
 	if holds, err := a.Holds(ctx); err != nil || len(holds) > 0 {
 		t.Errorf("holds %+v, %v", holds, err)
 	}
@@ -357,7 +366,7 @@ func TestHold(t *testing.T) {
 
 	visit = examinedVisit(t, a, "r2", house.Done)
 	wantError(t, a.EndHold(ctx, visit), house.ErrNotFound)
-	if err := errors.Join(a.PlaceHold(ctx, visit, "why not", c.now().Add(time.Hour)), a.EndHold(ctx, visit),
+	if err := errors.Join(a.PlaceHold(ctx, visit, "why not", c.Now().Add(time.Hour)), a.EndHold(ctx, visit),
 		a.EraseVisit(ctx, visit)); err != nil {
 		t.Error(err)
 	}
@@ -367,16 +376,16 @@ func TestHold(t *testing.T) {
 // was set back by mistake loses nothing.
 func TestSweepFollowsTheClock(t *testing.T) {
 	a, c := newArchive(t)
-	right := c.now()
-	c.advance(5 * 365 * 24 * time.Hour)
+	right := c.Now()
+	c.Advance(5 * 365 * 24 * time.Hour)
 	ahead := examinedVisit(t, a, "ahead", house.Done)
-	c.micros.Store(right.UnixMicro())
+	c.Set(right)
 	present := examinedVisit(t, a, "present", house.Done)
 
 	if got := sweep(t, a, noShrinker); got != (Swept{}) {
 		t.Errorf("set right: %+v", got)
 	}
-	c.advance(72 * time.Hour)
+	c.Advance(72 * time.Hour)
 	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 2}) {
 		t.Errorf("72 hours later: %+v", got)
 	}
@@ -385,20 +394,20 @@ func TestSweepFollowsTheClock(t *testing.T) {
 		wantError(t, err, house.ErrNotFound)
 	}
 
-	right = c.now()
+	right = c.Now()
 	visit := examinedVisit(t, a, "r1", house.Done)
-	c.micros.Store(0) // as after a start without a battery
+	c.Set(time.UnixMicro(0)) // as after a start without a battery
 	if got := sweep(t, a, noShrinker); got != (Swept{}) {
 		t.Errorf("in 1970: %+v", got)
 	}
-	if v, err := a.Visit(t.Context(), visit); err != nil || !v.CountedFrom.Equal(c.now()) || !v.ReceivedAt.Equal(right) {
+	if v, err := a.Visit(t.Context(), visit); err != nil || !v.CountedFrom.Equal(c.Now()) || !v.ReceivedAt.Equal(right) {
 		t.Errorf("in 1970 it counts from %s, %v", v.CountedFrom, err)
 	}
-	c.micros.Store(right.Add(71 * time.Hour).UnixMicro())
+	c.Set(right.Add(71 * time.Hour))
 	if got := sweep(t, a, noShrinker); got != (Swept{}) {
 		t.Errorf("back in time: %+v", got)
 	}
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 1}) {
 		t.Errorf("72 hours after: %+v", got)
 	}
@@ -410,13 +419,11 @@ func TestSweepGoesOn(t *testing.T) {
 	rules := house.DefaultRules()
 	rules.Keep[house.NoFace] = house.Rule{Smaller: house.Period{Hours: 1}, Stills: house.Period{Hours: 2},
 		Findings: house.Period{Hours: 2}}
-	if err := a.SetRules(t.Context(), rules); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.SetRules(t.Context(), rules))
 	for i := range 2*batch + 5 {
 		examinedVisit(t, a, fmt.Sprint("r", i), house.Done)
 	}
-	c.advance(time.Hour)
+	c.Advance(time.Hour)
 	odd := errors.New("an odd picture")
 	n := 0
 	got, err := a.Sweep(t.Context(), func(jpeg []byte) ([]byte, int, int, error) {

@@ -21,9 +21,7 @@ func TestSetRules(t *testing.T) {
 	rules.Keep[house.Known] = house.Rule{Smaller: house.Period{Days: 2}, Stills: house.Period{Days: 9},
 		Findings: house.Period{Days: 400}}
 	rules.Quiet = []house.Quiet{{Days: []time.Weekday{time.Friday, time.Sunday}, From: 22*60 + 30, Until: 0}}
-	if err := a.SetRules(ctx, rules); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.SetRules(ctx, rules))
 	bad := rules
 	bad.Zone = "Nowhere"
 	wantError(t, a.SetRules(ctx, bad), house.ErrBadRule)

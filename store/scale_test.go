@@ -242,7 +242,7 @@ func scaleFixture(tb testing.TB) (dir string, c *clock) {
 		return dir, c
 	}
 	began := time.Now()
-	a, err := Open(tb.Context(), dir, testKey, c.now)
+	a, err := Open(tb.Context(), dir, testKey, c.Now)
 	if err != nil {
 		tb.Fatal(err)
 	}
@@ -270,7 +270,7 @@ func BenchmarkScale(b *testing.B) {
 	}
 	b.Run("start", func(b *testing.B) {
 		for b.Loop() {
-			a, err := Open(ctx, dir, testKey, c.now)
+			a, err := Open(ctx, dir, testKey, c.Now)
 			if err != nil {
 				b.Fatal(err)
 			}
@@ -286,7 +286,7 @@ func BenchmarkScale(b *testing.B) {
 			a.Close()
 		}
 	})
-	a, err := Open(ctx, dir, testKey, c.now)
+	a, err := Open(ctx, dir, testKey, c.Now)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -323,8 +323,8 @@ func BenchmarkScale(b *testing.B) {
 // many others at places drawn at random.
 func benchmarkBook(b *testing.B, a *Archive, c *clock, persons []house.Person) {
 	rnd := rand.New(rand.NewPCG(1, 1))
-	began := c.now().AddDate(-10, 0, 0)
-	span := c.now().Sub(began)
+	began := c.Now().AddDate(-10, 0, 0)
+	span := c.Now().Sub(began)
 	filters := []Filter{{}, {Held: true}}
 	for _, bell := range []string{"", "gate"} {
 		for _, kind := range append([]house.Kind{""}, house.Kinds...) {
@@ -375,7 +375,7 @@ func benchmarkSweep(b *testing.B, a *Archive, c *clock) {
 	}
 	// Findings are kept for 3660 days; now is when the last of those goes.
 	due := time.UnixMicro(oldest[len(oldest)-1]).AddDate(0, 0, 3660).Add(2 * time.Hour)
-	c.micros.Store(due.UnixMicro())
+	c.Set(due)
 	rules, err := a.Rules(ctx)
 	if err != nil {
 		b.Fatal(err)
@@ -420,7 +420,7 @@ func sendStills(b *testing.B, a *Archive, c *clock, name string, f func()) (took
 			case <-next.C:
 			}
 			n := stillOf(fmt.Sprintf("%s-%d", name, i), 0)
-			n.JPEG, n.ReceivedAt = make([]byte, 150<<10), c.now()
+			n.JPEG, n.ReceivedAt = make([]byte, 150<<10), c.Now()
 			began := time.Now()
 			if _, _, err := a.Keep(context.Background(), n); err != nil {
 				b.Error(err)

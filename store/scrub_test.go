@@ -71,63 +71,20 @@ func TestUnused(t *testing.T) {
 	kinds := make(map[string]int)
 	for _, file := range shapes(t) {
 		data, err := os.ReadFile(file)
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		db, err := sql.Open("sqlite", file)
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		defer db.Close()
-		before := rowsOf(t, db)
-		type stat struct {
-			page, unused, offset, size int
-			kind                       string
-		}
-		rows, err := db.QueryContext(t.Context(), `SELECT pageno, unused, pgoffset, pgsize, pagetype FROM dbstat`)
-		if err != nil {
-			t.Fatal(err)
-		}
-		stats, err := collect(rows, func(s *stat) error { return rows.Scan(&s.page, &s.unused, &s.offset, &s.size, &s.kind) })
-		if err != nil || len(stats) < 5 {
-			t.Fatalf("%d pages, %v", len(stats), err)
-		}
-		for _, s := range stats {
-			page := data[s.offset:][:s.size]
-			spans := unused(page, s.page == 1)
-			kinds[s.kind]++
-			if s.kind == "overflow" {
-				if spans != nil {
-					t.Errorf("an overflow page has unused parts %v", spans)
-				}
-				continue
-			}
-			header := 0
-			if s.page == 1 {
-				header = 100
-			}
-			// dbstat counts the headers of free blocks and the fragments too.
-			got := int(page[header+7]) + 4*(len(spans)-1)
-			for _, u := range spans {
-				got += u.until - u.from
-				for i := range page[u.from:u.until] {
-					page[u.from+i] = 0x55
-				}
-			}
-			if (got-s.unused)%65536 != 0 { // dbstat takes the 0 that stands for 65536 in an empty page for 0
-				t.Errorf("page %d, a %s of %d bytes: %d unused, SQLite counts %d", s.page, s.kind, s.size, got, s.unused)
-			}
+		for _, p := range pagesIn(t, db) {
+			kinds[p.kind]++
+			p.wipe(t, data[p.offset:][:p.size])
 		}
 		wiped := filepath.Join(t.TempDir(), "wiped.db")
-		if err := os.WriteFile(wiped, data, 0o600); err != nil {
-			t.Fatal(err)
-		}
+		must(t, os.WriteFile(wiped, data, 0o600))
 		again, err := sql.Open("sqlite", wiped)
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		defer again.Close()
-		if after := rowsOf(t, again); after != before {
+		if rowsOf(t, again) != rowsOf(t, db) {
 			t.Error("rows changed with the unused parts of their pages")
 		}
 		var verdict string
@@ -139,6 +96,52 @@ func TestUnused(t *testing.T) {
 		if kinds[kind] < 20 {
 			t.Errorf("%d pages of kind %s, too few to say anything", kinds[kind], kind)
 		}
+	}
+}
+
+// A pageStat is what SQLite says of a page.
+type pageStat struct {
+	page, unused, offset, size int
+	kind                       string
+}
+
+func pagesIn(t *testing.T, db *sql.DB) []pageStat {
+	t.Helper()
+	rows, err := db.QueryContext(t.Context(), `SELECT pageno, unused, pgoffset, pgsize, pagetype FROM dbstat`)
+	must(t, err)
+	all, err := collect(rows, func(s *pageStat) error {
+		return rows.Scan(&s.page, &s.unused, &s.offset, &s.size, &s.kind)
+	})
+	if err != nil || len(all) < 5 {
+		t.Fatalf("%d pages, %v", len(all), err)
+	}
+	return all
+}
+
+// wipe overwrites what is unused of a page, and compares how much that was.
+func (s pageStat) wipe(t *testing.T, page []byte) {
+	t.Helper()
+	spans := unused(page, s.page == 1)
+	if s.kind == "overflow" {
+		if spans != nil {
+			t.Errorf("an overflow page has unused parts %v", spans)
+		}
+		return
+	}
+	header := 0
+	if s.page == 1 {
+		header = 100
+	}
+	// dbstat counts the headers of free blocks and the fragments too.
+	got := int(page[header+7]) + 4*(len(spans)-1)
+	for _, u := range spans {
+		got += u.until - u.from
+		for i := range page[u.from:u.until] {
+			page[u.from+i] = 0x55
+		}
+	}
+	if (got-s.unused)%65536 != 0 { // dbstat takes the 0 that stands for 65536 in an empty page for 0
+		t.Errorf("page %d, a %s of %d bytes: %d unused, SQLite counts %d", s.page, s.kind, s.size, got, s.unused)
 	}
 }
 
@@ -158,9 +161,7 @@ func rowsOf(t *testing.T, db *sql.DB) (all string) {
 func leftovers(t *testing.T, a *Archive) (pages int, log int64) {
 	t.Helper()
 	v := verification{Archive: a}
-	if err := v.countLeftovers(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, v.countLeftovers(t.Context()))
 	return v.Leftovers, v.Log
 }
 
@@ -226,9 +227,7 @@ func TestScrubLetsWritersIn(t *testing.T) {
 		t.Errorf("%d writers got in while 6 batches of pages were wiped", during)
 	}
 	checkSound(t, a)
-	if err := a.Scrub(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Scrub(t.Context()))
 	if after, log := leftovers(t, a); after > 0 || log > 1<<15 { // the last commit says that it is done
 		t.Errorf("left %d pages and a log of %d bytes", after, log)
 	}
@@ -259,9 +258,7 @@ func TestScrubStaysDue(t *testing.T) {
 		t.Fatal(err)
 	}
 	var n int
-	if err := tx.QueryRowContext(t.Context(), `SELECT count(*) FROM visits`).Scan(&n); err != nil {
-		t.Fatal(err)
-	}
+	must(t, tx.QueryRowContext(t.Context(), `SELECT count(*) FROM visits`).Scan(&n))
 	ctx, stop := context.WithCancel(t.Context())
 	scrubbed := make(chan error)
 	go func() { scrubbed <- a.Scrub(ctx) }()
@@ -279,9 +276,7 @@ func TestScrubStaysDue(t *testing.T) {
 	}
 	stop()
 	due(true)
-	if err := a.Scrub(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Scrub(t.Context()))
 	due(false)
 }
 

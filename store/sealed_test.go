@@ -3,6 +3,7 @@ package store
 import (
 	"bytes"
 	"encoding/binary"
+	"errors"
 	"math"
 	"os"
 	"path/filepath"
@@ -13,87 +14,105 @@ import (
 	"lintel/store/seal"
 )
 
+// A secretive archive is one that has something in it of all that a thief of its
+// folder would like to have.
+type secretive struct {
+	a        *Archive
+	still    house.NewStill
+	visit    string
+	person   house.Person
+	face     house.Face
+	receiver house.Receiver
+}
+
+func newSecretive(t *testing.T) *secretive {
+	t.Helper()
+	s := new(secretive)
+	s.a, _ = newArchive(t)
+	for _, fill := range []func(*testing.T) error{s.addPerson, s.addVisit, s.addHousehold, s.addAdvice} {
+		must(t, fill(t))
+	}
+	return s
+}
+
+func (s *secretive) addPerson(t *testing.T) (err error) {
+	ctx := t.Context()
+	if s.person, err = s.a.AddPerson(ctx, "Tamsin Quill"); err != nil {
+		return err
+	}
+	s.still = stillOf("ring-of-thursday", 0)
+	s.still.Bell = "cellar-door"
+	s.still.JPEG = append([]byte("\xff\xd8\xff\xe0\x00\x10JFIF\x00"),
+		bytes.Repeat([]byte("every pixel of a visitor "), 4000)...)
+	s.face = faceOf(0.25, &house.Match{Person: s.person.ID, Distance: 0.3, FPIR: 1e-5, Band: "strong"})
+	s.face.Liveness = &house.Liveness{Level: house.Doubtful, Findings: []house.Finding{{Sign: "thumb-of-coal", Score: 1}}}
+	return errors.Join(
+		s.a.RecordConsent(ctx, s.person.ID, house.Consent{GivenBy: "Aunt Perpetua", GivenAt: s.a.now(),
+			Scope: "when I bring coal"}),
+		s.a.AddReference(ctx, house.Reference{Person: s.person.ID, Descriptor: s.face.Descriptor, FaceWidth: 120,
+			SourceSHA256: s.still.SentSHA256}))
+}
+
+func (s *secretive) addVisit(t *testing.T) error {
+	ctx := t.Context()
+	_, err := s.a.AddBell(ctx, "cellar-door")
+	if err == nil {
+		_, err = s.a.StartTrial(ctx, "cellar-door", "R")
+	}
+	if err == nil {
+		s.visit, _, err = s.a.Keep(ctx, s.still)
+	}
+	if err != nil {
+		return err
+	}
+	v, err := s.a.Visit(ctx, s.visit)
+	if err != nil {
+		return err
+	}
+	return errors.Join(s.a.Record(ctx, v.Stills[0].ID, house.Done, []house.Face{s.face}),
+		s.a.PlaceHold(ctx, s.visit, "somebody took the coal", s.a.now().Add(time.Hour)),
+		s.a.SetMasks(ctx, "cellar-door", []house.Polygon{{{X: 0.125, Y: 0}, {X: 1, Y: 0.0625}, {X: 0.03125, Y: 1}}}))
+}
+
+func (s *secretive) addHousehold(t *testing.T) error {
+	ctx := t.Context()
+	resident, err := s.a.AddResident(ctx, "Morgan Vale", "$argon2id$not a real one")
+	if err == nil {
+		_, err = s.a.PairTablet(ctx, "Pantry tablet", resident.ID)
+	}
+	rules := house.DefaultRules()
+	rules.Zone = "Asia/Kathmandu"
+	return errors.Join(err, s.a.SetRules(ctx, rules))
+}
+
+func (s *secretive) addAdvice(t *testing.T) error {
+	ctx := t.Context()
+	door := advised(t, s.a, s.person.ID, 1)
+	out := house.Reason{Code: "parcel", Values: house.Values{Note: "The marmalade is out."}}
+	_, err := s.a.AddAdvice(ctx, house.Advice{Visit: s.visit, Door: door, Person: s.person.ID, State: house.Withheld,
+		At: s.a.now(), Conditions: []house.Condition{{Code: "on", Reasons: []house.Reason{out}}}})
+	if err == nil {
+		s.receiver, _, err = s.a.AddReceiver(ctx, door, "Garage winch")
+	}
+	return err
+}
+
 // TestFolderTellsNothing searches all files of an archive, and their names, for
 // what a thief of the folder would like to have: pictures, names, faces.
 //
 // Outside: a JPEG begins with the markers SOI and APP0 or DQT, ITU-T T.81,
 // table B.1.
 func TestFolderTellsNothing(t *testing.T) {
-	a, _ := newArchive(t)
-	ctx := t.Context()
-	if _, err := a.AddBell(ctx, "cellar-door"); err != nil {
-		t.Fatal(err)
-	}
-	if _, err := a.StartTrial(ctx, "cellar-door", "R"); err != nil {
-		t.Fatal(err)
-	}
-	still := stillOf("ring-of-thursday", 0)
-	still.Bell = "cellar-door"
-	still.JPEG = append([]byte("\xff\xd8\xff\xe0\x00\x10JFIF\x00"),
-		bytes.Repeat([]byte("every pixel of a visitor "), 4000)...)
-	visit := keep(t, a, still)
-	p, err := a.AddPerson(ctx, "Tamsin Quill")
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := a.RecordConsent(ctx, p.ID, house.Consent{GivenBy: "Aunt Perpetua", GivenAt: a.now(),
-		Scope: "when I bring coal"}); err != nil {
-		t.Fatal(err)
-	}
-	face := faceOf(0.25, &house.Match{Person: p.ID, Distance: 0.3, FPIR: 1e-5, Band: "strong"})
-	face.Liveness = &house.Liveness{Level: house.Doubtful, Findings: []house.Finding{{Sign: "thumb-of-coal", Score: 1}}}
-	if err := a.AddReference(ctx, house.Reference{Person: p.ID, Descriptor: face.Descriptor, FaceWidth: 120,
-		SourceSHA256: still.SentSHA256}); err != nil {
-		t.Fatal(err)
-	}
-	v, err := a.Visit(ctx, visit)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := a.Record(ctx, v.Stills[0].ID, house.Done, []house.Face{face}); err != nil {
-		t.Fatal(err)
-	}
-	resident, err := a.AddResident(ctx, "Morgan Vale", "$argon2id$not a real one")
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := a.PairTablet(ctx, "Pantry tablet", resident.ID); err != nil {
-		t.Fatal(err)
-	}
-
-	if err := a.PlaceHold(ctx, visit, "somebody took the coal", a.now().Add(time.Hour)); err != nil {
-		t.Fatal(err)
-	}
-	rules := house.DefaultRules()
-	rules.Zone = "Asia/Kathmandu"
-	if err := a.SetRules(ctx, rules); err != nil {
-		t.Fatal(err)
-	}
-	if err := a.SetMasks(ctx, "cellar-door",
-		[]house.Polygon{{{X: 0.125, Y: 0}, {X: 1, Y: 0.0625}, {X: 0.03125, Y: 1}}}); err != nil {
-		t.Fatal(err)
-	}
-
-	door := advised(t, a, p.ID, 1)
-	advice := house.Advice{Visit: visit, Door: door, Person: p.ID, State: house.Withheld, At: a.now(),
-		Conditions: []house.Condition{{Code: "on", Reasons: []house.Reason{{Code: "parcel", Values: house.Values{Note: "The marmalade is out."}}}}}}
-	if _, err := a.AddAdvice(ctx, advice); err != nil {
-		t.Fatal(err)
-	}
-	receiver, _, err := a.AddReceiver(ctx, door, "Garage winch")
-	if err != nil {
-		t.Fatal(err)
-	}
-
-	raw := rawBytes(t, a)
-	if !bytes.Contains(raw, []byte(visit)) {
+	s := newSecretive(t)
+	raw := rawBytes(t, s.a)
+	if !bytes.Contains(raw, []byte(s.visit)) {
 		t.Fatal("the raw bytes lack what must be in them")
 	}
-	for _, file := range filesIn(t, a.dir, ".") {
+	for _, file := range filesIn(t, s.a.dir, ".") {
 		raw = append(raw, file...)
 	}
-	descriptor := binary.LittleEndian.AppendUint32(nil, math.Float32bits(face.Descriptor[0]))
-	descriptor = binary.LittleEndian.AppendUint32(descriptor, math.Float32bits(face.Descriptor[1]))
+	descriptor := binary.LittleEndian.AppendUint32(nil, math.Float32bits(s.face.Descriptor[0]))
+	descriptor = binary.LittleEndian.AppendUint32(descriptor, math.Float32bits(s.face.Descriptor[1]))
 	for what, secret := range map[string][]byte{
 		"a JPEG's first markers":     []byte("\xff\xd8\xff"),
 		"JFIF":                       []byte("JFIF"),
@@ -117,10 +136,10 @@ func TestFolderTellsNothing(t *testing.T) {
 		"a secret of codes":          []byte("SECRETOFCODES"),
 		"a reason of advice":         []byte("marmalade"),
 		"a receiver's name":          []byte("winch"),
-		"a receiver's key":           receiver.Key,
+		"a receiver's key":           s.receiver.Key,
 		"a descriptor":               descriptor,
 		"what a trial noticed":       []byte("thumb-of-coal"),
-		"a hash of what was sent":    still.SentSHA256[:],
+		"a hash of what was sent":    s.still.SentSHA256[:],
 		"the master key":             testKey[:],
 	} {
 		if bytes.Contains(raw, secret) {
@@ -128,7 +147,7 @@ func TestFolderTellsNothing(t *testing.T) {
 		}
 	}
 
-	got, err := a.Visit(ctx, visit)
+	got, err := s.a.Visit(t.Context(), s.visit)
 	if err != nil || got.Bell != "cellar-door" || got.Ring != "ring-of-thursday" ||
 		got.Stills[0].Faces[0].Match.Name != "Tamsin Quill" {
 		t.Errorf("with the key: %+v, %v", got, err)
@@ -138,9 +157,7 @@ func TestFolderTellsNothing(t *testing.T) {
 func TestWrongKeyChangesNothing(t *testing.T) {
 	a, c := newArchive(t)
 	visit := keep(t, a, stillOf("r1", 0))
-	if err := a.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Close())
 	before, err := os.ReadFile(filepath.Join(a.dir, "archive.db"))
 	if err != nil {
 		t.Fatal(err)
@@ -168,9 +185,7 @@ func TestStillsAreBoundToTheirPlace(t *testing.T) {
 	swap := func() {
 		t.Helper()
 		for _, step := range [][2]string{{first, first + "~"}, {second, first}, {first + "~", second}} {
-			if err := os.Rename(step[0], step[1]); err != nil {
-				t.Fatal(err)
-			}
+			must(t, os.Rename(step[0], step[1]))
 		}
 	}
 	swap()

@@ -36,11 +36,11 @@ func TestSentencesGo(t *testing.T) {
 		t.Fatal(err)
 	}
 	visit := keep(t, a, stillOf("r1", 0))
-	id, err := a.AddAdvice(ctx, house.Advice{Visit: visit, Door: door, Person: p.ID, State: house.Withheld, At: c.now()}, p.ID)
+	id, err := a.AddAdvice(ctx, house.Advice{Visit: visit, Door: door, Person: p.ID, State: house.Withheld, At: c.Now()}, p.ID)
 	if err != nil {
 		t.Fatal(err)
 	}
-	broken, err := a.AddAdvice(ctx, house.Advice{Visit: keep(t, a, stillOf("r2", 0)), Door: door, State: house.Withheld, At: c.now()})
+	broken, err := a.AddAdvice(ctx, house.Advice{Visit: keep(t, a, stillOf("r2", 0)), Door: door, State: house.Withheld, At: c.Now()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -85,7 +85,7 @@ func TestAdviceKeepsReasons(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	at := c.now().UTC().Truncate(time.Second)
+	at := c.Now().UTC().Truncate(time.Second)
 	all := []house.Condition{
 		{Code: "match", Met: true, Reasons: []house.Reason{{Code: "match", Values: house.Values{Person: "p", Distance: .31, Rate: 2e-6, Band: "strong"}}}},
 		{Code: "time", Reasons: []house.Reason{{Code: "time-other", Values: house.Values{At: at, Rules: []house.DoorRule{{ID: "r", Days: [7]bool{1: true}, From: 420}}}}}},

@@ -197,11 +197,8 @@ func hashDatabase(ctx context.Context, db *sql.DB, w io.Writer) error {
 				WHEN 'counters' THEN ' WHERE name <> ''scrub_due''' -- a copy has no traces to remove
 				ELSE '' END
 		FROM sqlite_schema s WHERE s.type = 'table' ORDER BY s.name`, backupSetting, backedUp)
-	if err != nil {
-		return err
-	}
 	type table struct{ schema, query string }
-	tables, err := collect(rows, func(t *table) error { return rows.Scan(&t.schema, &t.query) })
+	tables, err := scanAll(rows, err, func(t *table) error { return rows.Scan(&t.schema, &t.query) })
 	if err != nil {
 		return err
 	}

@@ -33,9 +33,7 @@ func TestSourceState(t *testing.T) {
 	if state, err := a.SourceState(ctx, silent); err != nil || state != nil {
 		t.Errorf("of a source that never spoke: %s, %v", state, err)
 	}
-	if err := a.RemoveSource(ctx, id); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.RemoveSource(ctx, id))
 	_, err = a.SourceState(ctx, id)
 	wantError(t, err, house.ErrNotFound)
 }
@@ -58,9 +56,9 @@ func TestAdviceOf(t *testing.T) {
 	visit := keep(t, a, stillOf("r1", 0))
 	add := func(door, person string, also ...string) string {
 		t.Helper()
-		c.advance(time.Minute)
+		c.Advance(time.Minute)
 		id, err := a.AddAdvice(ctx, house.Advice{Visit: visit, Door: door, Person: person, State: house.Withheld,
-			At: c.now()}, also...)
+			At: c.Now()}, also...)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -21,33 +21,10 @@ import (
 	"lintel/store/seal"
 )
 
-// stillOf returns a frame for the bell "gate". The store looks at no picture,
-// so any bytes do.
-func stillOf(ring string, frame int) house.NewStill {
-	sent := fmt.Sprintf("sent: %s, frame %d", ring, frame)
-	return house.NewStill{
-		Bell: "gate", Ring: ring, Frame: frame,
-		SentSHA256: sha256.Sum256([]byte(sent)),
-		JPEG:       []byte("kept: " + sent),
-		Width:      640, Height: 480,
-		ReceivedAt: newClock().now(),
-	}
-}
-
-// keep keeps a still that is not there yet, and returns its visit.
-func keep(t *testing.T, a *Archive, n house.NewStill) string {
-	t.Helper()
-	visit, added, err := a.Keep(t.Context(), n)
-	if err != nil || !added {
-		t.Fatalf("Keep: added %v, %v", added, err)
-	}
-	return visit
-}
-
 func TestKeep(t *testing.T) {
 	a, c := newArchive(t)
 	n := stillOf("r1", 3)
-	n.Damaged, n.TakenAt = true, c.ago(time.Minute)
+	n.Damaged, n.TakenAt = true, c.Ago(time.Minute)
 	visit := keep(t, a, n)
 
 	v, err := a.Visit(t.Context(), visit)
@@ -70,7 +47,13 @@ func TestKeep(t *testing.T) {
 	if bells, err := a.Bells(t.Context()); err != nil || !bells[0].HeardAt.Equal(n.ReceivedAt) {
 		t.Errorf("heard at %v, %v", bells, err)
 	}
+}
 
+// What was kept once is not kept again, and is found by what was sent.
+func TestKeepAgain(t *testing.T) {
+	a, _ := newArchive(t)
+	n := stillOf("r1", 3)
+	visit := keep(t, a, n)
 	other := n
 	other.SentSHA256[0]++
 	foreign := n
@@ -216,9 +199,7 @@ func TestKeepOnAFullDisk(t *testing.T) {
 			if got, err := a.ReadStill(t.Context(), visit, 0); err != nil || !bytes.Equal(got, first.JPEG) {
 				t.Errorf("the still from before: %q, %v", got, err)
 			}
-			if err := os.Remove(filler); err != nil {
-				t.Fatal(err)
-			}
+			must(t, os.Remove(filler))
 			keep(t, a, n)
 		})
 	}
@@ -250,7 +231,7 @@ func TestSweepOnAFullDisk(t *testing.T) {
 	if err := ring(kept); !errors.Is(err, house.ErrNoSpace) || kept < 200 {
 		t.Fatalf("after %d stills of 200 KB on 64 MB: %v", kept, err)
 	}
-	c.advance(73 * time.Hour)
+	c.Advance(73 * time.Hour)
 	if got := sweep(t, a, noShrinker); got != (Swept{Visits: kept}) {
 		t.Errorf("swept %+v of %d", got, kept)
 	}
@@ -276,9 +257,7 @@ func fill(t *testing.T, path string, room int) {
 	if !errors.Is(err, syscall.ENOSPC) {
 		t.Fatal(err)
 	}
-	if err := f.Truncate(size - int64(room)); err != nil {
-		t.Fatal(err)
-	}
+	must(t, f.Truncate(size-int64(room)))
 }
 
 // The file goes to the disk, and then the database does not.
@@ -312,9 +291,7 @@ func TestKeepWhenTheDatabaseRefuses(t *testing.T) {
 func TestKeepWithoutItsFolder(t *testing.T) {
 	a, _ := newArchive(t)
 	stills := filepath.Join(a.dir, "stills")
-	if err := errors.Join(os.Remove(stills), os.WriteFile(stills, nil, 0o600)); err != nil {
-		t.Fatal(err)
-	}
+	must(t, errors.Join(os.Remove(stills), os.WriteFile(stills, nil, 0o600)))
 	n := stillOf("r1", 0)
 	visit := keep(t, a, n)
 	read := func() {
@@ -323,9 +300,7 @@ func TestKeepWithoutItsFolder(t *testing.T) {
 			t.Errorf("ReadStill: %q, %v", got, err)
 		}
 	}
-	if err := errors.Join(os.Remove(stills), os.Mkdir(stills, 0o700), a.Lock()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, errors.Join(os.Remove(stills), os.Mkdir(stills, 0o700), a.Lock()))
 	read()
 	if n, err := a.Recover(t.Context()); n != 0 || err != nil {
 		t.Errorf("removed %d, %v", n, err)
@@ -337,18 +312,14 @@ func TestKeepWithoutItsFolder(t *testing.T) {
 func TestKeepWhereNothingCanComeIn(t *testing.T) {
 	a, _ := newArchive(t)
 	incoming := filepath.Join(a.dir, "incoming")
-	if err := errors.Join(os.Remove(incoming), os.WriteFile(incoming, nil, 0o600)); err != nil {
-		t.Fatal(err)
-	}
+	must(t, errors.Join(os.Remove(incoming), os.WriteFile(incoming, nil, 0o600)))
 	if _, added, err := a.Keep(t.Context(), stillOf("r1", 0)); added || !errors.Is(err, syscall.ENOTDIR) {
 		t.Errorf("added %v, %v", added, err)
 	}
 	if n, err := a.Revision(t.Context()); err != nil || n != 0 {
 		t.Errorf("revision %d, %v", n, err)
 	}
-	if err := errors.Join(os.Remove(incoming), os.Mkdir(incoming, 0o700)); err != nil {
-		t.Fatal(err)
-	}
+	must(t, errors.Join(os.Remove(incoming), os.Mkdir(incoming, 0o700)))
 	keep(t, a, stillOf("r1", 0))
 }
 
@@ -368,22 +339,14 @@ func TestReadStillRefuses(t *testing.T) {
 	for _, bit := range []int{0, 4 * len(sealed), 8*len(sealed) - 1} {
 		flipped := bytes.Clone(sealed)
 		flipped[bit/8] ^= 1 << (bit % 8)
-		if err := os.WriteFile(file, flipped, 0o600); err != nil {
-			t.Fatal(err)
-		}
+		must(t, os.WriteFile(file, flipped, 0o600))
 		wantError(t, read(), seal.ErrOpen)
 	}
-	if err := os.Truncate(file, 0); err != nil {
-		t.Fatal(err)
-	}
+	must(t, os.Truncate(file, 0))
 	wantError(t, read(), seal.ErrOpen)
-	if err := os.Remove(file); err != nil {
-		t.Fatal(err)
-	}
+	must(t, os.Remove(file))
 	wantError(t, read(), fs.ErrNotExist)
-	if err := os.WriteFile(file, sealed, 0o600); err != nil {
-		t.Fatal(err)
-	}
+	must(t, os.WriteFile(file, sealed, 0o600))
 	if err := read(); err != nil {
 		t.Error(err)
 	}
@@ -399,14 +362,10 @@ func TestReadStillRefuses(t *testing.T) {
 func TestLock(t *testing.T) {
 	dir, c := t.TempDir(), newClock()
 	first, second := openArchive(t, dir, c), openArchive(t, dir, c)
-	if err := first.Lock(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, first.Lock())
 	wantError(t, second.Lock(), ErrInUse)
 	wantError(t, first.Lock(), ErrInUse)
-	if err := first.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, first.Close())
 	if err := second.Lock(); err != nil {
 		t.Errorf("after the first was closed: %v", err)
 	}
@@ -422,9 +381,7 @@ func TestRecoverRemovesOnlyOrphans(t *testing.T) {
 	others := []string{"notes.still", "stills/notes.txt", "stills/AA/notes.txt", "elsewhere/" + newID() + ".still"}
 	for _, file := range slices.Concat(orphans, others) {
 		path := filepath.Join(a.dir, file)
-		if err := errors.Join(os.MkdirAll(filepath.Dir(path), 0o700), os.WriteFile(path, []byte("x"), 0o600)); err != nil {
-			t.Fatal(err)
-		}
+		must(t, errors.Join(os.MkdirAll(filepath.Dir(path), 0o700), os.WriteFile(path, []byte("x"), 0o600)))
 	}
 	before := filesIn(t, a.dir, ".")
 	if n, err := a.Recover(t.Context()); err == nil || n != 0 {
@@ -433,9 +390,7 @@ func TestRecoverRemovesOnlyOrphans(t *testing.T) {
 	if after := filesIn(t, a.dir, "."); !slices.Equal(after, before) {
 		t.Errorf("without the lock: %q, want %q", after, before)
 	}
-	if err := a.Lock(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Lock())
 	if n, err := a.Recover(t.Context()); err != nil || n != 2 {
 		t.Errorf("of what came in: removed %d, want 2; %v", n, err)
 	}

@@ -15,10 +15,7 @@ func (a *Archive) Consents(ctx context.Context, person string) ([]house.Recorded
 	rows, err := a.read.QueryContext(ctx, `
 		SELECT id, given_by, given_at, scope, recorded_at, withdrawn_at FROM consents
 		WHERE person = ? ORDER BY given_at, recorded_at, id`, person)
-	if err != nil {
-		return nil, fmt.Errorf("reading consents: %w", err)
-	}
-	consents, err := collect(rows, func(c *house.RecordedConsent) error {
+	consents, err := scanAll(rows, err, func(c *house.RecordedConsent) error {
 		var id string
 		var by, scope []byte
 		var given, recorded, withdrawn sql.NullInt64
@@ -43,10 +40,7 @@ func (a *Archive) Enrolments(ctx context.Context, person string) ([]house.Enrolm
 	rows, err := a.read.QueryContext(ctx, `
 		SELECT id, person, descriptor, face_width, coalesce(quality, 0), added_at FROM gallery WHERE person = ?
 			ORDER BY added_at, id`, person)
-	if err != nil {
-		return nil, fmt.Errorf("reading references: %w", err)
-	}
-	refs, err := collect(rows, func(e *house.Enrolment) error {
+	refs, err := scanAll(rows, err, func(e *house.Enrolment) error {
 		var id string
 		var sealed []byte
 		var added sql.NullInt64

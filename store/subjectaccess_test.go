@@ -16,18 +16,16 @@ func TestConsentsAndEnrolments(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	start := c.now()
+	start := c.Now()
 	for i, scope := range []string{"once", "again"} {
 		if err := a.RecordConsent(t.Context(), p.ID,
-			house.Consent{GivenBy: "Ada Quill", GivenAt: c.ago(time.Hour), Scope: scope}); err != nil {
+			house.Consent{GivenBy: "Ada Quill", GivenAt: c.Ago(time.Hour), Scope: scope}); err != nil {
 			t.Fatal(err)
 		}
 		r := house.Reference{Person: p.ID, FaceWidth: 100 + i, SourceSHA256: [32]byte{byte(i)},
 			Descriptor: faceOf(float32(i), nil).Descriptor}
-		if err := a.AddReference(t.Context(), r); err != nil {
-			t.Fatal(err)
-		}
-		c.advance(time.Minute)
+		must(t, a.AddReference(t.Context(), r))
+		c.Advance(time.Minute)
 	}
 	references, err := a.Enrolments(t.Context(), p.ID)
 	if err != nil || len(references) != 2 {
@@ -45,9 +43,9 @@ func TestConsentsAndEnrolments(t *testing.T) {
 	}
 	for i, want := range []house.RecordedConsent{
 		{Consent: house.Consent{GivenBy: "Ada Quill", GivenAt: start.Add(-time.Hour), Scope: "once"}, RecordedAt: start,
-			WithdrawnAt: c.now()},
+			WithdrawnAt: c.Now()},
 		{Consent: house.Consent{GivenBy: "Ada Quill", GivenAt: start.Add(-59 * time.Minute), Scope: "again"},
-			RecordedAt: start.Add(time.Minute), WithdrawnAt: c.now()},
+			RecordedAt: start.Add(time.Minute), WithdrawnAt: c.Now()},
 	} {
 		if consents[i] != want {
 			t.Errorf("%+v, want %+v", consents[i], want)
@@ -83,9 +81,7 @@ func TestTrailOf(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, action := range []string{"looked", "held"} {
-			if err := a.Note(t.Context(), action, "visit "+visit); err != nil {
-				t.Fatal(err)
-			}
+			must(t, a.Note(t.Context(), action, "visit "+visit))
 		}
 	}
 	var got []string

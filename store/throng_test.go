@@ -102,7 +102,7 @@ func newThrong(t *testing.T) *throng {
 	minutes := rnd.Perm(throngVisits)
 	for i := range throngVisits {
 		n := stillOf(fmt.Sprintf("ring-%d", i), 0)
-		n.ReceivedAt = c.now().Add(time.Duration(minutes[i]) * time.Minute)
+		n.ReceivedAt = c.Now().Add(time.Duration(minutes[i]) * time.Minute)
 		if i%4 == 3 {
 			n.Bell = "yard"
 		}
@@ -119,7 +119,7 @@ func newThrong(t *testing.T) *throng {
 		}
 		record(t, a, id, faceOf(rnd.Float32(), match))
 		reason := house.Reason{Code: "parcel", Values: house.Values{Note: fmt.Sprintf("reason number %d", i)}}
-		advice := house.Advice{Visit: id, Door: all.doors[i%len(all.doors)], State: house.Withheld, At: c.now(),
+		advice := house.Advice{Visit: id, Door: all.doors[i%len(all.doors)], State: house.Withheld, At: c.Now(),
 			Conditions: []house.Condition{{Code: "on", Reasons: []house.Reason{reason}}}}
 		if match != nil {
 			advice.Person = match.Person
@@ -129,7 +129,7 @@ func newThrong(t *testing.T) *throng {
 		}
 		all.visits = append(all.visits, id)
 	}
-	c.advance(throngVisits * time.Minute)
+	c.Advance(throngVisits * time.Minute)
 	return all
 }
 
@@ -141,9 +141,7 @@ func record(t *testing.T, a *Archive, visit string, f house.Face) {
 		visit).Scan(&still); err != nil {
 		t.Fatal(err)
 	}
-	if err := a.Record(t.Context(), still, house.Done, []house.Face{f}); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Record(t.Context(), still, house.Done, []house.Face{f}))
 }
 
 // keepFor sets rules by which visits of a kind go, or change, at once after a
@@ -155,7 +153,5 @@ func (c *throng) keepFor(t *testing.T, k house.Kind, r house.Rule) {
 		rules.Keep[kind] = house.Rule{Stills: long, Findings: long}
 	}
 	rules.Keep[k] = r
-	if err := c.SetRules(t.Context(), rules); err != nil {
-		t.Fatal(err)
-	}
+	must(t, c.SetRules(t.Context(), rules))
 }

@@ -190,10 +190,7 @@ func (a *Archive) trials(ctx context.Context, clause string, args ...any) ([]hou
 	rows, err := a.read.QueryContext(ctx, `
 		SELECT t.id, t.bell, b.name, t.resident, t.step, t.started_at, coalesce(t.ended_at, t.ends_at)
 		FROM trials t JOIN bells b ON b.id = t.bell `+clause, args...)
-	if err != nil {
-		return nil, fmt.Errorf("reading trials: %w", err)
-	}
-	all, err := collect(rows, func(t *house.Trial) error {
+	all, err := scanAll(rows, err, func(t *house.Trial) error {
 		var bell string
 		var name []byte
 		var step int
@@ -213,10 +210,7 @@ func (a *Archive) trials(ctx context.Context, clause string, args ...any) ([]hou
 func (a *Archive) fillTrial(ctx context.Context, t *house.Trial) error {
 	rows, err := a.read.QueryContext(ctx, `
 		SELECT id, coalesce(visit, ''), step, at, sealed FROM trial_rings WHERE trial = ? ORDER BY at, rowid`, t.ID)
-	if err != nil {
-		return fmt.Errorf("reading a trial's rings: %w", err)
-	}
-	t.Rings, err = collect(rows, func(r *house.TrialRing) error {
+	t.Rings, err = scanAll(rows, err, func(r *house.TrialRing) error {
 		var step int
 		var at sql.NullInt64
 		var sealed []byte

@@ -23,7 +23,7 @@ func TestFigures(t *testing.T) {
 	for i := range 5 {
 		kept, _, err := a.Keep(t.Context(), house.NewStill{Bell: "gate", Ring: fmt.Sprint(i / 2), Frame: i % 2,
 			JPEG:  []byte(strings.Repeat("x", 1000*(i+1))),
-			Width: 640, Height: 480, ReceivedAt: c.now()})
+			Width: 640, Height: 480, ReceivedAt: c.Now()})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -32,9 +32,7 @@ func TestFigures(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if err := os.Remove(a.stillPath(v.Stills[0].File)); err != nil {
-				t.Fatal(err)
-			}
+			must(t, os.Remove(a.stillPath(v.Stills[0].File)))
 			runSQL(t, filepath.Join(a.dir, "archive.db"), `UPDATE stills SET file = NULL, size = 0 WHERE visit = '`+kept+`'`)
 		}
 	}
@@ -94,7 +92,7 @@ func TestUnmasked(t *testing.T) {
 	for i := range 6 {
 		bell := []string{"gate", "yard"}[i%2]
 		if _, _, err := a.Keep(t.Context(), house.NewStill{Bell: bell, Ring: fmt.Sprint(i), JPEG: []byte{byte(i)}, Width: 640,
-			Height: 480, ReceivedAt: c.now()}); err != nil {
+			Height: 480, ReceivedAt: c.Now()}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -106,18 +104,14 @@ func TestUnmasked(t *testing.T) {
 		}
 	}
 	check("before masks", 0)
-	if err := a.SetMasks(t.Context(), "gate", triangle); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.SetMasks(t.Context(), "gate", triangle))
 	check("with a mask", 3)
 	same := func(jpeg []byte, masks []house.Polygon) ([]byte, error) { return jpeg, nil }
 	if n, err := a.MaskEarlier(t.Context(), "gate", same); err != nil || n != 3 {
 		t.Errorf("masked %d, %v", n, err)
 	}
 	check("masked", 0)
-	if err := a.SetMasks(t.Context(), "gate", nil); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.SetMasks(t.Context(), "gate", nil))
 	check("without masks again", 0)
 }
 
@@ -134,9 +128,7 @@ func TestNames(t *testing.T) {
 	if _, err := a.PairTablet(t.Context(), "Hall", r.ID); err != nil {
 		t.Fatal(err)
 	}
-	if err := a.RemoveBell(t.Context(), "gate"); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.RemoveBell(t.Context(), "gate"))
 	names, err := a.Names(t.Context())
 	if err != nil || len(names) != 4 || names["resident "+r.ID] != "Odile" || names["person "+p.ID] != "Ilse Amberg" ||
 		names["bell "+a.bellID("gate")] != "gate" {

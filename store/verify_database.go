@@ -9,16 +9,12 @@ import (
 // checkDatabase lets SQLite check its own structure; what is built on a
 // damaged one can't be relied on.
 func (v *verification) checkDatabase(ctx context.Context) (whole bool, err error) {
-	rows, err := v.read.QueryContext(ctx, `SELECT integrity_check FROM pragma_integrity_check`)
-	if err == nil {
-		var said []string
-		said, err = collect(rows, func(text *string) error { return rows.Scan(text) })
-		if err == nil && len(said) == 1 && said[0] == "ok" {
-			return v.checkReferences(ctx)
-		}
-		for _, text := range said {
-			v.found(WithDatabase, "archive.db", false, "SQLite finds it damaged: %s", strings.TrimSpace(text))
-		}
+	said, err := texts(v.read.QueryContext(ctx, `SELECT integrity_check FROM pragma_integrity_check`))
+	if err == nil && len(said) == 1 && said[0] == "ok" {
+		return v.checkReferences(ctx)
+	}
+	for _, text := range said {
+		v.found(WithDatabase, "archive.db", false, "SQLite finds it damaged: %s", strings.TrimSpace(text))
 	}
 	if err != nil {
 		if !errors.Is(damage(err), ErrDamaged) {

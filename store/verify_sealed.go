@@ -45,10 +45,7 @@ func (v *verification) checkSealed(ctx context.Context) error {
 			c.id, c.column, c.table)
 		for after := int64(-1 << 62); ; {
 			rows, err := v.read.QueryContext(ctx, query, after, someRows)
-			if err != nil {
-				return err
-			}
-			values, err := collect(rows, func(x *value) error { return rows.Scan(&x.row, &x.id, &x.sealed) })
+			values, err := scanAll(rows, err, func(x *value) error { return rows.Scan(&x.row, &x.id, &x.sealed) })
 			if err != nil {
 				return err
 			}

@@ -22,7 +22,7 @@ func TestVerifyManyVisits(t *testing.T) {
 			id := fmt.Sprintf("V%025d", i)
 			_, err := tx.ExecContext(ctx,
 				`INSERT INTO visits (id, bell, ring, received_at, revision, kind) VALUES (?, ?, ?, ?, ?, 'no-face')`,
-				id, a.bellID("gate"), a.seal("r", "visits.ring", id), micros(c.now()), 100+i)
+				id, a.bellID("gate"), a.seal("r", "visits.ring", id), micros(c.Now()), 100+i)
 			if err != nil {
 				return err
 			}
@@ -63,16 +63,12 @@ func TestVerifyBesideServer(t *testing.T) {
 	// The files' own times are compared with the clock, so it is the machine's.
 	open := func() *Archive {
 		a, err := Open(t.Context(), dir, testKey, time.Now)
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		t.Cleanup(func() { a.Close() })
 		return a
 	}
 	server, a := open(), open()
-	if err := server.Lock(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, server.Lock())
 	if _, err := server.AddBell(t.Context(), "gate"); err != nil {
 		t.Fatal(err)
 	}

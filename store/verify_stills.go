@@ -40,10 +40,7 @@ func (v *verification) checkStills(ctx context.Context) error {
 	for after := int64(-1 << 62); ; {
 		rows, err := v.read.QueryContext(ctx, `SELECT `+filedColumns+` FROM stills WHERE rowid > ? ORDER BY rowid LIMIT ?`,
 			after, someRows)
-		if err != nil {
-			return err
-		}
-		stills, err := collect(rows, func(f *filed) error { return f.scan(rows) })
+		stills, err := scanAll(rows, err, func(f *filed) error { return f.scan(rows) })
 		if err != nil || len(stills) == 0 {
 			return err
 		}

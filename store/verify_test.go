@@ -34,194 +34,155 @@ func TestVerifySound(t *testing.T) {
 	}
 }
 
-// TestVerify spoils one thing at a time, and lets Verify find and mend it.
-func TestVerify(t *testing.T) {
-	ctx := t.Context()
-	still := func(t *testing.T, a *Archive, visit string) (s house.Still, path string) {
-		t.Helper()
-		v, err := a.Visit(ctx, visit)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if s = v.Stills[0]; s.File != "" {
-			path = a.stillPath(s.File)
-		}
-		return s, path
+// A spoiler damages an archive at one of its visits.
+type spoiler func(t *testing.T, a *Archive, visit string)
+
+// firstStill returns a visit's first still, and where its file is.
+func firstStill(t *testing.T, a *Archive, visit string) (s house.Still, path string) {
+	t.Helper()
+	v, err := a.Visit(t.Context(), visit)
+	if err != nil {
+		t.Fatal(err)
 	}
-	write := func(t *testing.T, a *Archive, name string) {
+	if s = v.Stills[0]; s.File != "" {
+		path = a.stillPath(s.File)
+	}
+	return s, path
+}
+
+// strayAt makes a file that is none of the archive's.
+func strayAt(name string) spoiler {
+	return func(t *testing.T, a *Archive, _ string) {
 		t.Helper()
 		path := filepath.Join(a.dir, name)
-		if err := errors.Join(os.MkdirAll(filepath.Dir(path), 0o700), os.WriteFile(path, []byte("x"), 0o600)); err != nil {
+		must(t, errors.Join(os.MkdirAll(filepath.Dir(path), 0o700), os.WriteFile(path, []byte("x"), 0o600)))
+	}
+}
+
+// runFor runs a statement with the visit's id.
+func runFor(statement string) spoiler {
+	return func(t *testing.T, a *Archive, visit string) {
+		t.Helper()
+		if _, err := a.write.ExecContext(t.Context(), statement, visit); err != nil {
 			t.Fatal(err)
 		}
 	}
-	run := func(statement string) func(*testing.T, *Archive, string) {
-		return func(t *testing.T, a *Archive, visit string) {
-			t.Helper()
-			if _, err := a.write.ExecContext(ctx, statement, visit); err != nil {
-				t.Fatal(err)
-			}
-		}
-	}
-	for name, test := range map[string]struct {
-		spoil  func(t *testing.T, a *Archive, visit string)
-		what   string
-		words  string
-		mended bool
-		lost   bool // whether the still is then
-	}{
-		"still missing": {func(t *testing.T, a *Archive, visit string) {
-			_, path := still(t, a, visit)
-			os.Remove(path)
-		}, WithStill, "missing", true, true},
-		"still changed": {func(t *testing.T, a *Archive, visit string) {
-			_, path := still(t, a, visit)
-			flipBit(t, path, 99)
-		}, WithStill, "does not open", true, true},
-		"still cut": {func(t *testing.T, a *Archive, visit string) {
-			_, path := still(t, a, visit)
-			os.Truncate(path, 20)
-		}, WithStill, "does not open", true, true},
-		"still empty": {func(t *testing.T, a *Archive, visit string) {
-			_, path := still(t, a, visit)
-			os.Truncate(path, 0)
-		}, WithStill, "does not open", true, true},
-		"another's still": {func(t *testing.T, a *Archive, visit string) {
-			_, path := still(t, a, visit)
-			all := filesIn(t, a.dir, "stills")
-			other := filepath.Join(a.dir, all[slices.IndexFunc(all,
-				func(f string) bool { return filepath.Join(a.dir, f) != path })])
-			data, err := os.ReadFile(other)
-			if err := errors.Join(err, os.WriteFile(path, data, 0o600)); err != nil {
-				t.Fatal(err)
-			}
-		}, WithStill, "does not open", true, true},
-		"still unreadable": {func(t *testing.T, a *Archive, visit string) {
-			_, path := still(t, a, visit)
-			if err := errors.Join(os.Remove(path), os.Mkdir(path, 0o700)); err != nil {
-				t.Fatal(err)
-			}
-		}, WithStill, "can't be read", false, false},
-		"key": {run(`UPDATE stills SET wrapped_key = randomblob(60) WHERE visit = ?`), WithStill,
-			"does not open", true, true},
-		"hash": {run(`UPDATE stills SET sha256 = randomblob(32) WHERE visit = ?`), WithStill, "authentic",
-			true, false},
-		"size": {run(`UPDATE stills SET size = size + 1 WHERE visit = ?`), WithStill, "authentic", true,
-			false},
-		"moved to another frame": {run(`UPDATE stills SET frame = 7 WHERE visit = ?`), WithStill, "does not open", true,
-			true},
+}
 
-		"stray": {func(t *testing.T, a *Archive,
-			_ string) {
-			write(t, a, "stills/AA/AAAAAAAAAAAAAAAAAAAAAAAAAA.still")
-		}, WithFile, "no row names", true, false},
-		"stray on its way": {func(t *testing.T, a *Archive,
-			_ string) {
-			write(t, a, "incoming/AAAAAAAAAAAAAAAAAAAAAAAAAA")
-		}, WithFile, "no row names", true, false},
-		"stray of a name too short": {func(t *testing.T, a *Archive, _ string) { write(t, a, "incoming/A") }, WithFile,
-			"no row names", true, false},
-		"not a still": {func(t *testing.T, a *Archive, _ string) { write(t, a, "stills/AA/notes.txt") },
-			WithFile, "none of Lintel's", false, false},
-		"a still of no name": {func(t *testing.T, a *Archive, _ string) { write(t, a, "stills/.still") }, WithFile,
-			"none of Lintel's", false, false},
-		"a folder on its way": {func(t *testing.T, a *Archive,
-			_ string) {
-			os.Mkdir(filepath.Join(a.dir, "incoming", "x"), 0o700)
-		}, WithFile, "none of Lintel's", false, false},
-		"not come to its place": {func(t *testing.T, a *Archive, visit string) {
-			s, path := still(t, a, visit)
-			if err := os.Rename(path, a.incomingPath(s.File)); err != nil {
-				t.Fatal(err)
-			}
-		}, WithFile, "not come to its place", true, false},
-		"in both places": {func(t *testing.T, a *Archive, visit string) {
-			s, path := still(t, a, visit)
-			if err := os.Link(path, a.incomingPath(s.File)); err != nil {
-				t.Fatal(err)
-			}
-		}, WithFile, "no row names", true, false},
-		"in the wrong folder": {func(t *testing.T, a *Archive, visit string) {
-			s, path := still(t, a, visit)
-			wrong := filepath.Join(a.dir, "stills", "00", s.File+".still")
-			if err := errors.Join(os.MkdirAll(filepath.Dir(wrong), 0o700), os.Rename(path, wrong)); err != nil {
-				t.Fatal(err)
-			}
-		}, WithFile, "wrong folder", true, false},
-		"in two folders": {func(t *testing.T, a *Archive, visit string) {
-			s, path := still(t, a, visit)
-			wrong := filepath.Join(a.dir, "stills", "00", s.File+".still")
-			if err := errors.Join(os.MkdirAll(filepath.Dir(wrong), 0o700), os.Link(path, wrong)); err != nil {
-				t.Fatal(err)
-			}
-		}, WithFile, "as well", true, false},
+// A spoiled archive is one of which one thing is wrong.
+type spoiled struct {
+	spoil  spoiler
+	what   string
+	words  string
+	mended bool
+	lost   bool // whether the still is then
+}
 
-		"kind": {run(`UPDATE visits SET kind = 'parcel' WHERE id = ?`), WithVisit, "does not follow", true,
-			false},
-		"appearance gone": {run(`DELETE FROM appearances WHERE visit = ?`), WithVisit, "does not follow", true, false},
-		"appearance too many": {run(`INSERT INTO appearances SELECT person, bell, 'parcel', received_at, visit
-			FROM appearances WHERE visit = ?`), WithVisit, "does not follow", true, false},
-		"appearance of nobody": {run(`INSERT INTO appearances SELECT p.id, bell, kind, received_at, v.id
-			FROM visits v, persons p WHERE v.id <> ? LIMIT 1`), WithVisit, "does not follow", true, false},
+var spoiledArchives = map[string]spoiled{
+	"still missing": {func(t *testing.T, a *Archive, visit string) {
+		_, path := firstStill(t, a, visit)
+		os.Remove(path)
+	}, WithStill, "missing", true, true},
+	"still changed": {func(t *testing.T, a *Archive, visit string) {
+		_, path := firstStill(t, a, visit)
+		flipBit(t, path, 99)
+	}, WithStill, "does not open", true, true},
+	"still cut": {func(t *testing.T, a *Archive, visit string) {
+		_, path := firstStill(t, a, visit)
+		os.Truncate(path, 20)
+	}, WithStill, "does not open", true, true},
+	"still empty": {func(t *testing.T, a *Archive, visit string) {
+		_, path := firstStill(t, a, visit)
+		os.Truncate(path, 0)
+	}, WithStill, "does not open", true, true},
+	"another's still": {func(t *testing.T, a *Archive, visit string) {
+		_, path := firstStill(t, a, visit)
+		all := filesIn(t, a.dir, "stills")
+		other := filepath.Join(a.dir, all[slices.IndexFunc(all,
+			func(f string) bool { return filepath.Join(a.dir, f) != path })])
+		data, err := os.ReadFile(other)
+		must(t, errors.Join(err, os.WriteFile(path, data, 0o600)))
+	}, WithStill, "does not open", true, true},
+	"still unreadable": {func(t *testing.T, a *Archive, visit string) {
+		_, path := firstStill(t, a, visit)
+		must(t, errors.Join(os.Remove(path), os.Mkdir(path, 0o700)))
+	}, WithStill, "can't be read", false, false},
+	"key": {runFor(`UPDATE stills SET wrapped_key = randomblob(60) WHERE visit = ?`), WithStill,
+		"does not open", true, true},
+	"hash": {runFor(`UPDATE stills SET sha256 = randomblob(32) WHERE visit = ?`), WithStill, "authentic",
+		true, false},
+	"size": {runFor(`UPDATE stills SET size = size + 1 WHERE visit = ?`), WithStill, "authentic", true,
+		false},
+	"moved to another frame": {runFor(`UPDATE stills SET frame = 7 WHERE visit = ?`), WithStill, "does not open", true,
+		true},
 
-		"removal": {func(t *testing.T, a *Archive, visit string) {
-			run(`INSERT INTO removals SELECT file FROM stills WHERE visit = ?`)(t, a, visit)
-			run(`DELETE FROM visits WHERE id = ?`)(t, a, visit)
-		}, WithRemoval, "1 files", true, false},
-		"erasure": {run(`INSERT INTO erasing SELECT id, 1 FROM persons WHERE ?1 <> ''`), WithRemoval, "1 persons", true,
-			false},
-		"scrub": {run(`UPDATE counters SET value = 1 WHERE name = 'scrub_due' AND ?1 <> ''`), WithLeftovers, "traces", true,
-			false},
-		"no such bell": {func(t *testing.T, a *Archive, visit string) {
-			tx(t, a, `PRAGMA foreign_keys = OFF`)
-			run(`INSERT INTO masks SELECT 'nobody''s', polygons, 1 FROM masks WHERE ? <> ''`)(t, a, visit)
-			tx(t, a, `PRAGMA foreign_keys = ON`)
-		}, WithDatabase, "belongs to one of bells", false, false},
-	} {
+	"stray":            {strayAt("stills/AA/AAAAAAAAAAAAAAAAAAAAAAAAAA.still"), WithFile, "no row names", true, false},
+	"stray on its way": {strayAt("incoming/AAAAAAAAAAAAAAAAAAAAAAAAAA"), WithFile, "no row names", true, false},
+	"stray of a name too short": {strayAt("incoming/A"), WithFile,
+		"no row names", true, false},
+	"not a still": {strayAt("stills/AA/notes.txt"),
+		WithFile, "none of Lintel's", false, false},
+	"a still of no name": {strayAt("stills/.still"), WithFile,
+		"none of Lintel's", false, false},
+	"a folder on its way": {func(t *testing.T, a *Archive,
+		_ string) {
+		os.Mkdir(filepath.Join(a.dir, "incoming", "x"), 0o700)
+	}, WithFile, "none of Lintel's", false, false},
+	"not come to its place": {func(t *testing.T, a *Archive, visit string) {
+		s, path := firstStill(t, a, visit)
+		must(t, os.Rename(path, a.incomingPath(s.File)))
+	}, WithFile, "not come to its place", true, false},
+	"in both places": {func(t *testing.T, a *Archive, visit string) {
+		s, path := firstStill(t, a, visit)
+		must(t, os.Link(path, a.incomingPath(s.File)))
+	}, WithFile, "no row names", true, false},
+	"in the wrong folder": {func(t *testing.T, a *Archive, visit string) {
+		s, path := firstStill(t, a, visit)
+		wrong := filepath.Join(a.dir, "stills", "00", s.File+".still")
+		must(t, errors.Join(os.MkdirAll(filepath.Dir(wrong), 0o700), os.Rename(path, wrong)))
+	}, WithFile, "wrong folder", true, false},
+	"in two folders": {func(t *testing.T, a *Archive, visit string) {
+		s, path := firstStill(t, a, visit)
+		wrong := filepath.Join(a.dir, "stills", "00", s.File+".still")
+		must(t, errors.Join(os.MkdirAll(filepath.Dir(wrong), 0o700), os.Link(path, wrong)))
+	}, WithFile, "as well", true, false},
+
+	"kind": {runFor(`UPDATE visits SET kind = 'parcel' WHERE id = ?`), WithVisit, "does not follow", true,
+		false},
+	"appearance gone": {runFor(`DELETE FROM appearances WHERE visit = ?`), WithVisit, "does not follow", true, false},
+	"appearance too many": {runFor(`INSERT INTO appearances SELECT person, bell, 'parcel', received_at, visit
+		FROM appearances WHERE visit = ?`), WithVisit, "does not follow", true, false},
+	"appearance of nobody": {runFor(`INSERT INTO appearances SELECT p.id, bell, kind, received_at, v.id
+		FROM visits v, persons p WHERE v.id <> ? LIMIT 1`), WithVisit, "does not follow", true, false},
+
+	"removal": {func(t *testing.T, a *Archive, visit string) {
+		runFor(`INSERT INTO removals SELECT file FROM stills WHERE visit = ?`)(t, a, visit)
+		runFor(`DELETE FROM visits WHERE id = ?`)(t, a, visit)
+	}, WithRemoval, "1 files", true, false},
+	"erasure": {runFor(`INSERT INTO erasing SELECT id, 1 FROM persons WHERE ?1 <> ''`), WithRemoval, "1 persons", true,
+		false},
+	"scrub": {runFor(`UPDATE counters SET value = 1 WHERE name = 'scrub_due' AND ?1 <> ''`), WithLeftovers, "traces", true,
+		false},
+	"no such bell": {func(t *testing.T, a *Archive, visit string) {
+		tx(t, a, `PRAGMA foreign_keys = OFF`)
+		runFor(`INSERT INTO masks SELECT 'nobody''s', polygons, 1 FROM masks WHERE ? <> ''`)(t, a, visit)
+		tx(t, a, `PRAGMA foreign_keys = ON`)
+	}, WithDatabase, "belongs to one of bells", false, false},
+}
+
+// TestVerify spoils one thing at a time, and lets Verify find and mend it.
+func TestVerify(t *testing.T) {
+	for name, test := range spoiledArchives {
 		t.Run(name, func(t *testing.T) {
 			a, _, visits := newHousehold(t)
 			visit := visits[len(visits)-1]
-			faces := func() int {
-				s, err := a.stillsOf(ctx, a.read, visit)
-				if err != nil || len(s) == 0 {
-					return 0
-				}
-				return len(s[0].Faces)
-			}
 			wantSound(t, a)
 			test.spoil(t, a, visit)
-			before, found := folderOf(t, a.dir), faces()
-			r, err := a.Verify(ctx, false, nil)
-			if err != nil || r.Left == 0 || !slices.ContainsFunc(r.Problems, func(p Problem) bool {
-				return p.What == test.what && strings.Contains(p.Words, test.words) && !p.Mended
-			}) {
-				t.Fatalf("found %+v, %v; want %s: %s", r.Problems, err, test.what, test.words)
-			}
-			also := map[string]bool{"no such bell": true, "still unreadable": true,
-				"in the wrong folder": true} // and so something else is wrong too
-			if !also[name] && len(r.Problems) != 1 {
-				t.Errorf("found %+v, want one problem", r.Problems)
-			}
-			if after := folderOf(t, a.dir); after != before {
-				t.Errorf("without a repair the folder changed from %s to %s", before, after)
-			}
-			r, err = a.Verify(ctx, true, nil)
-			mended := slices.ContainsFunc(r.Problems, func(p Problem) bool { return p.What == test.what && p.Mended })
-			if err != nil || mended != test.mended || mended != (r.Left == 0) {
-				t.Errorf("mended %+v, %v", r.Problems, err)
-			}
+			faces := len(facesOfFirst(t, a, visit))
+			test.checkFound(t, a, name)
+			r := test.checkMended(t, a)
 			if test.lost {
-				s, _ := still(t, a, visit)
-				if !s.Lost || s.File != "" || r.Lost != 1 || faces() != found {
-					t.Errorf("the still is %+v with %d of %d faces, %d are lost", s, faces(), found, r.Lost)
-				}
-				if _, err := a.ReadStill(ctx, visit, 0); !errors.Is(err, house.ErrNotFound) {
-					t.Errorf("reading it: %v", err)
-				}
-				if all := trailOf(t, a); all[len(all)-1].Action != "lost" ||
-					all[len(all)-1].Subject != "still "+s.ID+" of visit "+visit {
-					t.Errorf("the trail ends with %+v", all[len(all)-1])
-				}
+				checkLost(t, a, r, visit, faces)
 			}
 			if !test.mended {
 				a.Close() // and no check of soundness
@@ -235,6 +196,62 @@ func TestVerify(t *testing.T) {
 				t.Errorf("the lock is not free: %v", err)
 			}
 		})
+	}
+}
+
+// facesOfFirst returns the faces on a visit's first still, none where it has gone.
+func facesOfFirst(t *testing.T, a *Archive, visit string) []house.Face {
+	t.Helper()
+	s, err := a.stillsOf(t.Context(), a.read, visit)
+	if err != nil || len(s) == 0 {
+		return nil
+	}
+	return s[0].Faces
+}
+
+// checkFound lets Verify look, which changes nothing.
+func (s spoiled) checkFound(t *testing.T, a *Archive, name string) {
+	t.Helper()
+	before := folderOf(t, a.dir)
+	r, err := a.Verify(t.Context(), false, nil)
+	if err != nil || r.Left == 0 || !slices.ContainsFunc(r.Problems, func(p Problem) bool {
+		return p.What == s.what && strings.Contains(p.Words, s.words) && !p.Mended
+	}) {
+		t.Fatalf("found %+v, %v; want %s: %s", r.Problems, err, s.what, s.words)
+	}
+	also := map[string]bool{"no such bell": true, "still unreadable": true,
+		"in the wrong folder": true} // and so something else is wrong too
+	if !also[name] && len(r.Problems) != 1 {
+		t.Errorf("found %+v, want one problem", r.Problems)
+	}
+	if after := folderOf(t, a.dir); after != before {
+		t.Errorf("without a repair the folder changed from %s to %s", before, after)
+	}
+}
+
+func (s spoiled) checkMended(t *testing.T, a *Archive) Report {
+	t.Helper()
+	r, err := a.Verify(t.Context(), true, nil)
+	mended := slices.ContainsFunc(r.Problems, func(p Problem) bool { return p.What == s.what && p.Mended })
+	if err != nil || mended != s.mended || mended != (r.Left == 0) {
+		t.Errorf("mended %+v, %v", r.Problems, err)
+	}
+	return r
+}
+
+// checkLost wants a visit's still to be lost, with what was found on it left
+// and a line of the trail.
+func checkLost(t *testing.T, a *Archive, r Report, visit string, found int) {
+	t.Helper()
+	s, _ := firstStill(t, a, visit)
+	if faces := facesOfFirst(t, a, visit); !s.Lost || s.File != "" || r.Lost != 1 || len(faces) != found {
+		t.Errorf("the still is %+v with %d of %d faces, %d are lost", s, len(faces), found, r.Lost)
+	}
+	_, err := a.ReadStill(t.Context(), visit, 0)
+	wantError(t, err, house.ErrNotFound)
+	if all := trailOf(t, a); all[len(all)-1].Action != "lost" ||
+		all[len(all)-1].Subject != "still "+s.ID+" of visit "+visit {
+		t.Errorf("the trail ends with %+v", all[len(all)-1])
 	}
 }
 

@@ -42,7 +42,7 @@ func (v *verification) unsettled(ctx context.Context, after string) (last string
 		return "", nil, err
 	}
 	v.Visits += n
-	rows, err := tx.QueryContext(ctx, `
+	wrong, err = texts(tx.QueryContext(ctx, `
 		WITH due AS (
 			SELECT DISTINCT f.person, v.bell, v.kind, v.received_at, v.id AS visit
 			FROM visits v JOIN stills s ON s.visit = v.id JOIN faces f ON f.still = s.id
@@ -50,10 +50,6 @@ func (v *verification) unsettled(ctx context.Context, after string) (last string
 		there AS (SELECT person, bell, kind, received_at, visit FROM appearances WHERE visit > ?1 AND visit <= ?2)
 		SELECT id FROM visits WHERE id > ?1 AND id <= ?2 AND kind <> `+visitKind+`
 		UNION SELECT visit FROM (SELECT * FROM due EXCEPT SELECT * FROM there)
-		UNION SELECT visit FROM (SELECT * FROM there EXCEPT SELECT * FROM due)`, after, last)
-	if err != nil {
-		return "", nil, err
-	}
-	wrong, err = collect(rows, func(id *string) error { return rows.Scan(id) })
+		UNION SELECT visit FROM (SELECT * FROM there EXCEPT SELECT * FROM due)`, after, last))
 	return last, wrong, err
 }

@@ -30,10 +30,7 @@ func (a *Archive) VisitsSince(ctx context.Context, revision int64, limit int) ([
 func (a *Archive) TombstonesSince(ctx context.Context, revision int64, limit int) ([]house.Tombstone, error) {
 	rows, err := a.read.QueryContext(ctx,
 		`SELECT visit, revision FROM departures WHERE revision > ? ORDER BY revision LIMIT ?`, revision, limit)
-	if err != nil {
-		return nil, fmt.Errorf("reading departures: %w", err)
-	}
-	gone, err := collect(rows, func(d *house.Tombstone) error { return rows.Scan(&d.Visit, &d.Revision) })
+	gone, err := scanAll(rows, err, func(d *house.Tombstone) error { return rows.Scan(&d.Visit, &d.Revision) })
 	if err != nil {
 		return nil, fmt.Errorf("reading departures: %w", err)
 	}
@@ -114,10 +111,7 @@ func (a *Archive) visitsIn(ctx context.Context, q querier, clause string, args .
 		SELECT v.id, v.bell, b.name, v.ring, v.received_at, v.revision, v.kind, v.parcel, v.stage, v.counted_from,
 			h.reason, h.placed_at, h.ends_at
 		FROM visits v JOIN bells b ON b.id = v.bell LEFT JOIN holds h ON h.visit = v.id `+clause, args...)
-	if err != nil {
-		return nil, err
-	}
-	all, err := collect(rows, func(v *house.Visit) error { return a.scanVisit(rows, v) })
+	all, err := scanAll(rows, err, func(v *house.Visit) error { return a.scanVisit(rows, v) })
 	if err != nil || len(all) == 0 {
 		return nil, err
 	}
@@ -175,10 +169,7 @@ func scanStill(row interface{ Scan(...any) error }, s *house.Still, more ...any)
 func (a *Archive) stillsOf(ctx context.Context, q querier, visits ...string) ([]house.Still, error) {
 	rows, err := q.QueryContext(ctx, `SELECT `+stillColumns+` FROM stills WHERE visit IN (SELECT value FROM json_each(?))
 		ORDER BY visit, frame`, jsonList(visits))
-	if err != nil {
-		return nil, err
-	}
-	stills, err := collect(rows, func(s *house.Still) error { return scanStill(rows, s) })
+	stills, err := scanAll(rows, err, func(s *house.Still) error { return scanStill(rows, s) })
 	if err != nil || len(stills) == 0 {
 		return nil, err
 	}
@@ -222,10 +213,7 @@ func (a *Archive) facesOn(ctx context.Context, q querier, stills []string) ([]ho
 			coalesce(f.probability, 0), coalesce(f.frames, 0)
 		FROM faces f LEFT JOIN persons p ON p.id = f.person
 		WHERE f.still IN (SELECT value FROM json_each(?)) ORDER BY f.id`, jsonList(stills))
-	if err != nil {
-		return nil, err
-	}
-	faces, err := collect(rows, func(f *house.Face) error {
+	faces, err := scanAll(rows, err, func(f *house.Face) error {
 		var sealed, name []byte
 		var person, band sql.NullString
 		var distance, fpir sql.NullFloat64
@@ -269,10 +257,7 @@ func (a *Archive) openFace(f *house.Face, sealed []byte, id string) error {
 func (a *Archive) PendingStills(ctx context.Context, limit int) ([]house.Still, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT `+stillColumns+` FROM stills WHERE state = 'pending'
 		ORDER BY received_at LIMIT ?`, limit)
-	if err != nil {
-		return nil, fmt.Errorf("reading pending stills: %w", err)
-	}
-	stills, err := collect(rows, func(s *house.Still) error { return scanStill(rows, s) })
+	stills, err := scanAll(rows, err, func(s *house.Still) error { return scanStill(rows, s) })
 	if err != nil {
 		return nil, fmt.Errorf("reading pending stills: %w", err)
 	}
@@ -291,12 +276,15 @@ func (a *Archive) BeginExamination(ctx context.Context, still string) error {
 
 // Record keeps what an examination found, in place of anything found before,
 // and moves the still to the state Done or Failed. A still that was erased
-// meanwhile is left alone. A person erased meanwhile, or whose consent was
-// withdrawn, makes a stranger.
+// meanwhile is left alone; of one that a rule let go only that is kept which
+// may outlive it. A person erased meanwhile, or whose consent was withdrawn,
+// makes a stranger.
 func (a *Archive) Record(ctx context.Context, still string, state house.StillState, faces []house.Face) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		var visit string
-		err := tx.QueryRowContext(ctx, `UPDATE stills SET state = ? WHERE id = ? RETURNING visit`, state, still).Scan(&visit)
+		var gone bool
+		err := tx.QueryRowContext(ctx, `UPDATE stills SET state = ? WHERE id = ? RETURNING visit, file IS NULL`, state,
+			still).Scan(&visit, &gone)
 		if errors.Is(err, sql.ErrNoRows) {
 			return nil
 		}
@@ -311,6 +299,9 @@ func (a *Archive) Record(ctx context.Context, still string, state house.StillSta
 			return err
 		}
 		for _, f := range seen {
+			if gone {
+				f = outliving(f)
+			}
 			if err := a.insertFace(ctx, tx, still, f); err != nil {
 				return err
 			}
@@ -342,12 +333,14 @@ func (a *Archive) seenFaces(ctx context.Context, tx *sql.Tx, still string, faces
 	return unmasked(s, faces, masks), err
 }
 
-// visitKind is the kind of a visit, from its rows.
+// visitKind is the kind of a visit, from its rows. What is known of it for good
+// does not wait for another frame: else one that comes late would let it go by
+// the rule for strangers.
 const visitKind = `CASE
-	WHEN EXISTS (SELECT 1 FROM stills s WHERE s.visit = visits.id AND s.state = 'pending') THEN 'looking'
 	WHEN parcel THEN 'parcel'
 	WHEN EXISTS (SELECT 1 FROM stills s JOIN faces f ON f.still = s.id
 		WHERE s.visit = visits.id AND f.person IS NOT NULL) THEN 'person'
+	WHEN EXISTS (SELECT 1 FROM stills s WHERE s.visit = visits.id AND s.state = 'pending') THEN 'looking'
 	WHEN EXISTS (SELECT 1 FROM stills s JOIN faces f ON f.still = s.id WHERE s.visit = visits.id) THEN 'stranger'
 	WHEN EXISTS (SELECT 1 FROM stills s WHERE s.visit = visits.id AND (s.damaged OR s.state = 'failed')) THEN 'damaged'
 	ELSE 'no-face' END`

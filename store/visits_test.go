@@ -3,7 +3,6 @@ package store
 import (
 	"fmt"
 	"image"
-	"math"
 	"reflect"
 	"slices"
 	"testing"
@@ -12,60 +11,52 @@ import (
 	"lintel/internal/house"
 )
 
-// faceOf returns a face whose descriptor is 128 numbers near seed.
-func faceOf(seed float32, m *house.Match) house.Face {
-	f := house.Face{
-		Box:       image.Rect(100, 50, 180, 130),
-		Landmarks: []house.Point{{X: 110.5, Y: 70}, {X: 125, Y: 70.25}, {X: 150, Y: 71}, {X: 165, Y: 71}, {X: 138, Y: 95}},
-		Match:     m,
-		ImageHash: house.ImageHash(math.Float64bits(float64(seed) * math.Pi)),
+// wantSignal wants whoever watches to be told, or not.
+func wantSignal(t *testing.T, changed <-chan struct{}, want bool) {
+	t.Helper()
+	got := false
+	select {
+	case <-changed:
+		got = true
+	default:
 	}
-	for i := range f.Descriptor {
-		f.Descriptor[i] = seed + float32(i)/1000
+	if got != want {
+		t.Errorf("signalled %v, want %v", got, want)
 	}
-	return f
+}
+
+// wantSince wants the visits of these rings to have changed since a revision.
+func wantSince(t *testing.T, a *Archive, revision int64, limit int, want ...string) {
+	t.Helper()
+	vs, err := a.VisitsSince(t.Context(), revision, limit)
+	var got []string
+	for _, v := range vs {
+		if v.Revision <= revision {
+			t.Errorf("visit %s has revision %d, asked for after %d", v.Ring, v.Revision, revision)
+		}
+		got, revision = append(got, v.Ring), v.Revision
+	}
+	if err != nil || !slices.Equal(got, want) {
+		t.Errorf("%q, want %q; %v", got, want, err)
+	}
+	if now, err := a.Revision(t.Context()); err != nil || now < revision {
+		t.Errorf("revision %d, a visit has %d; %v", now, revision, err)
+	}
 }
 
 func TestVisitsSince(t *testing.T) {
 	a, c := newArchive(t)
 	changed, stop := a.Watch()
-	signalled := func(want bool) {
-		t.Helper()
-		got := false
-		select {
-		case <-changed:
-			got = true
-		default:
-		}
-		if got != want {
-			t.Errorf("signalled %v, want %v", got, want)
-		}
-	}
-	since := func(revision int64, limit int, want ...string) {
-		t.Helper()
-		vs, err := a.VisitsSince(t.Context(), revision, limit)
-		var got []string
-		for _, v := range vs {
-			if v.Revision <= revision {
-				t.Errorf("visit %s has revision %d, asked for after %d", v.Ring, v.Revision, revision)
-			}
-			got, revision = append(got, v.Ring), v.Revision
-		}
-		if err != nil || !slices.Equal(got, want) {
-			t.Errorf("%q, want %q; %v", got, want, err)
-		}
-		if now, err := a.Revision(t.Context()); err != nil || now < revision {
-			t.Errorf("revision %d, a visit has %d; %v", now, revision, err)
-		}
-	}
+	signalled := func(want bool) { t.Helper(); wantSignal(t, changed, want) }
+	since := func(revision int64, limit int, want ...string) { t.Helper(); wantSince(t, a, revision, limit, want...) }
 	signalled(false)
 	since(0, 9)
 	rings := []string{"r1", "r2", "r3"}
 	for _, ring := range rings {
 		n := stillOf(ring, 0)
-		n.ReceivedAt = c.now()
+		n.ReceivedAt = c.Now()
 		keep(t, a, n)
-		c.advance(time.Second)
+		c.Advance(time.Second)
 	}
 	signalled(true)
 	signalled(false) // three changes, one signal
@@ -92,9 +83,7 @@ func TestVisitsSince(t *testing.T) {
 	if err != nil || len(latest) != 2 || latest[0].Ring != "r3" || latest[1].Ring != "r2" {
 		t.Errorf("latest %v, %v", latest, err)
 	}
-	if err := a.Record(t.Context(), latest[1].Stills[0].ID, house.Done, nil); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Record(t.Context(), latest[1].Stills[0].ID, house.Done, nil))
 	signalled(true)
 	since(seen, 9, "r1", "r2")
 
@@ -111,7 +100,7 @@ func TestPendingStills(t *testing.T) {
 	var ids []string
 	for i := range 4 {
 		n := stillOf(fmt.Sprintf("r%d", i), 0)
-		n.ReceivedAt = c.ago(time.Duration(i) * time.Minute) // the last kept is the oldest
+		n.ReceivedAt = c.Ago(time.Duration(i) * time.Minute) // the last kept is the oldest
 		v, err := a.Visit(t.Context(), keep(t, a, n))
 		if err != nil {
 			t.Fatal(err)
@@ -139,14 +128,10 @@ func TestPendingStills(t *testing.T) {
 		id    string
 		state house.StillState
 	}{{ids[3], house.Done}, {ids[1], house.Failed}} {
-		if err := a.Record(t.Context(), done.id, done.state, nil); err != nil {
-			t.Fatal(err)
-		}
+		must(t, a.Record(t.Context(), done.id, done.state, nil))
 	}
 	for range 2 {
-		if err := a.BeginExamination(t.Context(), ids[0]); err != nil {
-			t.Fatal(err)
-		}
+		must(t, a.BeginExamination(t.Context(), ids[0]))
 	}
 	left := pending(9, ids[2], ids[0])
 	if left[0].Attempts != 0 || left[1].Attempts != 2 {
@@ -188,9 +173,7 @@ func TestRecord(t *testing.T) {
 	}
 	stranger, known, erased := faceOf(0.1, nil), faceOf(0.2, match(ada.ID)), faceOf(0.3, match(gone.ID))
 	stranger.Box, erased.Box = stranger.Box.Add(image.Pt(200, 0)), erased.Box.Sub(image.Pt(100, 0))
-	if err := a.Record(ctx, id, house.Done, []house.Face{stranger, known, erased}); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Record(ctx, id, house.Done, []house.Face{stranger, known, erased}))
 	got := still()
 	for i := range got.Faces {
 		got.Faces[i].ID, got.Faces[i].Still = "", ""
@@ -203,9 +186,7 @@ func TestRecord(t *testing.T) {
 		t.Errorf("a face %d pixels wide, want 80", got.Faces[0].Width())
 	}
 
-	if err := a.Record(ctx, id, house.Done, []house.Face{stranger}); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Record(ctx, id, house.Done, []house.Face{stranger}))
 	if got := still(); len(got.Faces) != 1 {
 		t.Errorf("recorded anew: %d faces, want 1", len(got.Faces))
 	}

@@ -75,9 +75,7 @@ func TestWithdrawConsent(t *testing.T) {
 	wantError(t, a.AddReference(ctx, house.Reference{Person: ada, Descriptor: house.Descriptor{9}}), house.ErrNoConsent)
 
 	// Who consents anew begins anew.
-	if err := a.RecordConsent(ctx, ada, house.Consent{GivenBy: "they", GivenAt: c.now(), Scope: "the door"}); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.RecordConsent(ctx, ada, house.Consent{GivenBy: "they", GivenAt: c.Now(), Scope: "the door"}))
 	again, _ := seenAs(t, a, "R5", []house.Face{aFace(0, ada, 1e-5, "strong")})
 	if v, err := a.Visit(ctx, again); err != nil || v.Kind != house.Known {
 		t.Errorf("with a consent again: %s, %v", v.Kind, err)
@@ -124,19 +122,15 @@ func checkWithdrawn(t *testing.T, a *Archive, ada, ben, others string, kinds map
 func TestWithdrawalBreaksOff(t *testing.T) {
 	a, c, ada, _ := newChecked(t)
 	ctx := t.Context()
-	if err := a.RecordConsent(ctx, ada, house.Consent{GivenBy: "they", GivenAt: c.now(), Scope: "the door"}); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.RecordConsent(ctx, ada, house.Consent{GivenBy: "they", GivenAt: c.Now(), Scope: "the door"}))
 	visit, _ := seenAs(t, a, "R1", []house.Face{aFace(0, ada, 1e-5, "strong")})
 	if err := a.update(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, `UPDATE consents SET withdrawn_at = ? WHERE person = ?`, micros(c.now()), ada)
+		_, err := tx.ExecContext(ctx, `UPDATE consents SET withdrawn_at = ? WHERE person = ?`, micros(c.Now()), ada)
 		return err
 	}); err != nil {
 		t.Fatal(err)
 	}
-	if err := a.FinishErasures(ctx); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.FinishErasures(ctx))
 	if v, err := a.Visit(ctx, visit); err != nil || v.Kind != house.Stranger {
 		t.Errorf("the visit is %s, %v", v.Kind, err)
 	}

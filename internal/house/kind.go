@@ -4,7 +4,7 @@ package house
 type Kind string
 
 const (
-	Looking  Kind = "looking"  // a still is not examined yet; kept like a stranger's
+	Looking  Kind = "looking"  // a still is not examined yet, and nobody known was found so far; kept like a stranger's
 	Known    Kind = "person"   // somebody enrolled was named
 	Stranger Kind = "stranger" // a face, and nobody was named
 	Parcel   Kind = "parcel"   // the household said so

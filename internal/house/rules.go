@@ -151,12 +151,11 @@ func (r Rules) QuietAt(t time.Time) bool {
 }
 
 // For returns the rule that a visit of the kind goes by. One that is not
-// examined yet has no findings that could stay: it goes whole when a stranger's
-// stills would.
+// examined yet is kept as a stranger's, but its stills are made no smaller.
 func (r Rules) For(k Kind) Rule {
 	if k == Looking {
-		stills := r.Keep[Stranger].Stills
-		return Rule{Stills: stills, Findings: stills}
+		stranger := r.Keep[Stranger]
+		return Rule{Stills: stranger.Stills, Findings: stranger.Findings}
 	}
 	return r.Keep[k]
 }

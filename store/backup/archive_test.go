@@ -3,7 +3,6 @@ package backup
 import (
 	"bytes"
 	"context"
-	"crypto/sha256"
 	"database/sql"
 	"errors"
 	"fmt"
@@ -14,7 +13,6 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"sync/atomic"
 	"testing"
 	"time"
 
@@ -22,32 +20,28 @@ import (
 
 	"lintel/internal/house"
 	"lintel/store"
+	"lintel/store/internal/storetest"
 	"lintel/store/seal"
 )
 
-// A clock stands still until it is told to advance.
-type clock struct{ micros atomic.Int64 }
+// What these tests and those of the archive share.
+type clock = storetest.Clock
 
-func newClock() *clock {
-	c := new(clock)
-	c.micros.Store(time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC).UnixMicro())
-	return c
-}
+var (
+	newClock  = storetest.NewClock
+	testKey   = storetest.Key
+	filesIn   = storetest.FilesIn
+	wantError = storetest.WantError
+	stillOf   = storetest.StillOf
+	keep      = storetest.Keep
+	must      = storetest.Must
+	database  = storetest.Database
+)
 
-func (c *clock) now() time.Time          { return time.UnixMicro(c.micros.Load()).UTC() }
-func (c *clock) advance(d time.Duration) { c.micros.Add(d.Microseconds()) }
-
-// testKey is a master key. Any will do.
-var testKey = seal.Key(bytes.Repeat([]byte{7}, seal.KeySize))
-
-// newArchive returns an open archive with the bell "gate", and its clock.
 func newArchive(t *testing.T) (*store.Archive, *clock) {
 	t.Helper()
-	c := newClock()
-	a := openArchive(t, t.TempDir(), c)
-	if _, err := a.AddBell(t.Context(), "gate"); err != nil {
-		t.Fatal(err)
-	}
+	a, c := storetest.New(t, store.Open)
+	t.Cleanup(func() { checkVerified(t, a) })
 	return a, c
 }
 
@@ -55,23 +49,19 @@ func newArchive(t *testing.T) (*store.Archive, *clock) {
 // SQLite's own means too.
 func openArchive(t *testing.T, dir string, c *clock) *store.Archive {
 	t.Helper()
-	a, err := store.Open(t.Context(), dir, testKey, c.now)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-
-		if _, err := a.Revision(context.Background()); err == nil { // not closed by the test
-			checkSound(t, a)
-			a.Close()
-		}
-	})
+	a := storetest.Open(t, dir, c, store.Open)
+	t.Cleanup(func() { checkVerified(t, a) })
 	return a
 }
 
-func checkSound(t *testing.T, a *store.Archive) {
+// checkVerified lets the archive be verified, unless the test has closed it.
+func checkVerified(t *testing.T, a *store.Archive) {
 	t.Helper()
-	r, err := a.Verify(context.Background(), false, nil) // also used when the test's own is over
+	ctx := context.Background() // also used when the test's own is over
+	if _, err := a.Revision(ctx); err != nil {
+		return
+	}
+	r, err := a.Verify(ctx, false, nil)
 	if err != nil {
 		t.Error(err)
 	}
@@ -82,65 +72,9 @@ func checkSound(t *testing.T, a *store.Archive) {
 	}
 }
 
-// database opens an archive's database through the driver alone.
-func database(t *testing.T, dir string) *sql.DB {
-	t.Helper()
-	db, err := sql.Open("sqlite", "file:"+filepath.Join(dir,
-		databaseFile)+"?_pragma=busy_timeout(10000)&_pragma=foreign_keys(ON)")
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { db.Close() })
-	return db
-}
-
 // stillPath is where an archive keeps a still's file.
 func stillPath(a *store.Archive, file string) string {
 	return filepath.Join(a.Dir(), stillIn(file, stillSuffix))
-}
-
-// stillOf is a still that the bell "gate" sent.
-func stillOf(ring string, frame int) house.NewStill {
-	sent := fmt.Sprintf("sent: %s, frame %d", ring, frame)
-	return house.NewStill{
-		Bell: "gate", Ring: ring, Frame: frame,
-		SentSHA256: sha256.Sum256([]byte(sent)),
-		JPEG:       []byte("kept: " + sent),
-		Width:      640, Height: 480,
-		ReceivedAt: newClock().now(),
-	}
-}
-
-// keep keeps a still that is not there yet, and returns its visit.
-func keep(t *testing.T, a *store.Archive, n house.NewStill) string {
-	t.Helper()
-	visit, added, err := a.Keep(t.Context(), n)
-	if err != nil || !added {
-		t.Fatalf("keeping %s, frame %d: added %v, %v", n.Ring, n.Frame, added, err)
-	}
-	return visit
-}
-
-// filesIn lists the files below a folder of dir, sorted.
-func filesIn(t *testing.T, dir, folder string) (files []string) {
-	t.Helper()
-	err := fs.WalkDir(os.DirFS(dir), folder, func(path string, d fs.DirEntry, err error) error {
-		if err == nil && !d.IsDir() {
-			files = append(files, path)
-		}
-		return err
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return files
-}
-
-func wantError(t *testing.T, err, want error) {
-	t.Helper()
-	if !errors.Is(err, want) {
-		t.Errorf("error %v, want %v", err, want)
-	}
 }
 
 // furnished returns an archive with something in every kind of table, and its
@@ -151,7 +85,7 @@ func furnished(t *testing.T) (a *store.Archive, c *clock, visits []string) {
 	ctx := t.Context()
 	p, err := a.AddPerson(ctx, "Tamsin Quill")
 	if err == nil {
-		err = a.RecordConsent(ctx, p.ID, house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.now(), Scope: "the door"})
+		err = a.RecordConsent(ctx, p.ID, house.Consent{GivenBy: "Tamsin Quill", GivenAt: c.Now(), Scope: "the door"})
 	}
 	if err != nil {
 		t.Fatal(err)
@@ -159,13 +93,13 @@ func furnished(t *testing.T) (a *store.Archive, c *clock, visits []string) {
 	for i := range 3 {
 		for frame := range 2 {
 			n := stillOf(fmt.Sprintf("r%d", i), frame)
-			n.ReceivedAt = c.now()
+			n.ReceivedAt = c.Now()
 			visit := keep(t, a, n)
 			if frame == 0 {
 				visits = append(visits, visit)
 			}
 		}
-		c.advance(time.Minute)
+		c.Advance(time.Minute)
 	}
 	v, err := a.Visit(ctx, visits[0])
 	if err == nil {
@@ -174,7 +108,7 @@ func furnished(t *testing.T) (a *store.Archive, c *clock, visits []string) {
 		}})
 	}
 	if err == nil {
-		err = a.PlaceHold(ctx, visits[0], "a parcel went missing", c.now().Add(time.Hour))
+		err = a.PlaceHold(ctx, visits[0], "a parcel went missing", c.Now().Add(time.Hour))
 	}
 	if err == nil {
 		_, err = a.Household(ctx)
@@ -310,10 +244,8 @@ func checkSums(t *testing.T, dir, snapshot string) {
 func checkNoLeftovers(t *testing.T, data []byte) {
 	t.Helper()
 	dir := t.TempDir()
-	if err := os.WriteFile(filepath.Join(dir, databaseFile), data, 0o600); err != nil {
-		t.Fatal(err)
-	}
-	a, err := store.Open(t.Context(), dir, testKey, newClock().now)
+	must(t, os.WriteFile(filepath.Join(dir, databaseFile), data, 0o600))
+	a, err := store.Open(t.Context(), dir, testKey, newClock().Now)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -364,8 +296,6 @@ func rowsOf(t *testing.T, db *sql.DB, query string, args ...any) (all [][]any) {
 		err = rows.Scan(into...)
 		all = append(all, values)
 	}
-	if err := errors.Join(err, rows.Err()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, errors.Join(err, rows.Err()))
 	return all
 }

@@ -17,6 +17,34 @@ import (
 	"lintel/store/seal"
 )
 
+// A copyStep is what changes in an archive, and what the next backup does.
+type copyStep struct {
+	name                  string
+	change                func() error
+	copied, there         int
+	unchanged             bool
+	snapshots, stillFiles int
+}
+
+// copySteps follow each other, for an archive that is backed up to dir.
+func copySteps(t *testing.T, a *store.Archive, dir string, visits []string) []copyStep {
+	looked := func() error { return a.Note(t.Context(), "looked", "visit "+visits[0]) }
+	return []copyStep{
+		{"first", nil, 6, 0, false, 1, 6},
+		{"nothing changed", nil, 0, 6, true, 1, 6},
+		{"nor now", nil, 0, 6, true, 1, 6},
+		{"somebody rang", func() error { keep(t, a, stillOf("r9", 0)); return nil }, 1, 6, false, 2, 7},
+		{"somebody looked", looked, 0, 7, false, 3, 7},
+		{"a copy went bad", func() error { return flip(stillCopy(t, a, dir, visits[1], 0)) }, 1, 6, false, 3, 7},
+		{"a copy is gone", func() error { return os.Remove(stillCopy(t, a, dir, visits[1], 1)) }, 1, 6, false, 3, 7},
+		{"nothing changed again", nil, 0, 7, true, 3, 7},
+		{"the newest database went bad", func() error { return flip(newest(t, dir, databaseFile)) }, 0, 7, false, 3, 7},
+		{"a visit went by a rule", func() error { return removeByRule(t, a, visits[1]) }, 0, 5, false, 3, 7},
+		{"another entry", looked, 0, 5, false, 3, 7},
+		{"no snapshot names it", looked, 0, 5, false, 3, 5},
+	}
+}
+
 func TestBackupCopiesWhatIsNew(t *testing.T) {
 	t.Parallel()
 	me := identity(t)
@@ -27,57 +55,15 @@ func TestBackupCopiesWhatIsNew(t *testing.T) {
 			if _, found, err := a.LastBackup(t.Context()); found || err != nil {
 				t.Errorf("a last backup before the first: %v, %v", found, err)
 			}
-			var first Report
-			for _, step := range []struct {
-				name                  string
-				change                func() error
-				copied, there, lost   int
-				unchanged             bool
-				snapshots, stillFiles int
-			}{
-				{"first", nil, 6, 0, 0, false, 1, 6},
-				{"nothing changed", nil, 0, 6, 0, true, 1, 6},
-				{"nor now", nil, 0, 6, 0, true, 1, 6},
-				{"somebody rang", func() error { keep(t, a, stillOf("r9", 0)); return nil }, 1, 6, 0, false, 2, 7},
-				{"somebody looked", func() error { return a.Note(t.Context(), "looked", "visit "+visits[0]) }, 0, 7, 0, false, 3,
-					7},
-				{"a copy went bad", func() error { return flip(stillCopy(t, a, dir, visits[1], 0)) }, 1, 6, 0, false, 3, 7},
-				{"a copy is gone", func() error { return os.Remove(stillCopy(t, a, dir, visits[1], 1)) }, 1, 6, 0, false, 3, 7},
-				{"nothing changed again", nil, 0, 7, 0, true, 3, 7},
-				{"the newest database went bad", func() error { return flip(newest(t, dir, databaseFile)) }, 0, 7, 0, false, 3, 7},
-				{"a visit went by a rule", func() error { return removeByRule(t, a, visits[1]) }, 0, 5, 0, false, 3, 7},
-				{"another entry", func() error { return a.Note(t.Context(), "looked", "visit "+visits[0]) }, 0, 5, 0, false, 3, 7},
-				{"no snapshot names it", func() error { return a.Note(t.Context(), "looked", "visit "+visits[0]) }, 0, 5, 0, false,
-					3, 5},
-			} {
-				c.advance(time.Hour)
+			for _, step := range copySteps(t, a, dir, visits) {
+				c.Advance(time.Hour)
 				if step.change != nil {
-					if err := step.change(); err != nil {
-						t.Fatal(err)
-					}
+					must(t, step.change())
 				}
-				r := mustBackup(t, a, dir, o)
-				if r.Copied != step.copied || r.AlreadyThere != step.there || r.Stills != step.copied+step.there ||
-					r.Lost != step.lost || r.Unchanged != step.unchanged {
-					t.Errorf("%s: %+v", step.name, r)
-				}
-				snapshots, files := entries(t, filepath.Join(dir, snapshotsDir)), filesIn(t, dir, stillsDir)
-				if len(snapshots) != step.snapshots || len(files) != step.stillFiles || snapshots[len(snapshots)-1] != r.Snapshot {
-					t.Errorf("%s: snapshots %q, %d stills", step.name, snapshots, len(files))
-				}
-				checkSums(t, dir, r.Snapshot)
-				last, found, err := a.LastBackup(t.Context())
-				if !found || err != nil || !last.At.Equal(c.now()) || last.Snapshot != r.Snapshot || last.Copied != step.copied {
-					t.Errorf("%s: last backup %+v, %v", step.name, last, err)
-				}
-				if first.Snapshot == "" {
-					first = r
-				}
+				step.check(t, a, c, dir, mustBackup(t, a, dir, o))
 			}
 			trail, err := a.Trail(t.Context(), 0, 100)
-			if err != nil {
-				t.Fatal(err)
-			}
+			must(t, err)
 			noted := 0
 			for _, e := range trail {
 				if e.Action == "backed-up" {
@@ -88,6 +74,25 @@ func TestBackupCopiesWhatIsNew(t *testing.T) {
 				t.Errorf("%d entries of backups", noted)
 			}
 		})
+	}
+}
+
+// check compares what a backup says it did, what is in its folder, and what the
+// archive knows of it.
+func (s copyStep) check(t *testing.T, a *store.Archive, c *clock, dir string, r Report) {
+	t.Helper()
+	if r.Copied != s.copied || r.AlreadyThere != s.there || r.Stills != s.copied+s.there || r.Lost != 0 ||
+		r.Unchanged != s.unchanged {
+		t.Errorf("%s: %+v", s.name, r)
+	}
+	snapshots, files := entries(t, filepath.Join(dir, snapshotsDir)), filesIn(t, dir, stillsDir)
+	if len(snapshots) != s.snapshots || len(files) != s.stillFiles || snapshots[len(snapshots)-1] != r.Snapshot {
+		t.Errorf("%s: snapshots %q, %d stills", s.name, snapshots, len(files))
+	}
+	checkSums(t, dir, r.Snapshot)
+	last, found, err := a.LastBackup(t.Context())
+	if !found || err != nil || !last.At.Equal(c.Now()) || last.Snapshot != r.Snapshot || last.Copied != s.copied {
+		t.Errorf("%s: last backup %+v, %v", s.name, last, err)
 	}
 }
 
@@ -109,9 +114,7 @@ func TestBackupOfLostStills(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if err := os.Remove(before); err != nil {
-				t.Fatal(err)
-			}
+			must(t, os.Remove(before))
 			r := mustBackup(t, a, dir, o)
 			want := LostStill{visits[0], 0, filepath.Base(strings.TrimSuffix(before, ".still")), "missing", false}
 			if r.Lost != 1 || r.Stills != 5 || len(r.LostStills) != 1 || r.LostStills[0] != want {
@@ -126,9 +129,7 @@ func TestBackupOfLostStills(t *testing.T) {
 			missing, changed := path(visits[1], 0), path(visits[1], 1)
 			wasMissing, _ := os.ReadFile(missing)
 			wasChanged, _ := os.ReadFile(changed)
-			if err := errors.Join(os.Remove(missing), flip(changed)); err != nil {
-				t.Fatal(err)
-			}
+			must(t, errors.Join(os.Remove(missing), flip(changed)))
 			r = mustBackup(t, a, dir, o)
 			if r.Lost != 2 || r.Copied != 0 || r.Stills != 6 || !r.LostStills[0].Kept || !r.LostStills[1].Kept ||
 				r.LostStills[0].Reason == r.LostStills[1].Reason {
@@ -136,14 +137,12 @@ func TestBackupOfLostStills(t *testing.T) {
 			}
 			checkSums(t, dir, r.Snapshot)
 			// Now the copy goes bad as well: a new snapshot does without it.
-			if err := flip(stillCopy(t, a, dir, visits[1], 0)); err != nil {
-				t.Fatal(err)
-			}
+			must(t, flip(stillCopy(t, a, dir, visits[1], 0)))
 			if r = mustBackup(t, a, dir, o); r.Unchanged || r.Lost != 2 || r.Stills != 5 {
 				t.Errorf("lost in both: %+v", r)
 			}
 			checkSums(t, dir, r.Snapshot)
-			// For checkSound, when the test ends.
+			// For CheckSound, when the test ends.
 			if err := errors.Join(os.WriteFile(missing, wasMissing, 0o600),
 				os.WriteFile(changed, wasChanged, 0o600)); err != nil {
 				t.Fatal(err)
@@ -160,9 +159,7 @@ func TestBackupRefuses(t *testing.T) {
 	mustBackup(t, other, theirs, Options{})
 	holding := func(name, content string) string {
 		dir := t.TempDir()
-		if err := os.WriteFile(filepath.Join(dir, name), []byte(content), 0o600); err != nil {
-			t.Fatal(err)
-		}
+		must(t, os.WriteFile(filepath.Join(dir, name), []byte(content), 0o600))
 		return dir
 	}
 	locked := t.TempDir()
@@ -215,14 +212,10 @@ func TestBackupKeepsTheNewest(t *testing.T) {
 	dir := t.TempDir()
 	var names []string
 	for i := range 4 {
-		c.advance(-time.Hour) // a clock set back does not make the newest the oldest
-		if err := a.Note(t.Context(), "looked", "visit "+visits[0]); err != nil {
-			t.Fatal(err)
-		}
+		c.Advance(-time.Hour) // a clock set back does not make the newest the oldest
+		must(t, a.Note(t.Context(), "looked", "visit "+visits[0]))
 		if i == 2 {
-			if err := a.EraseVisit(t.Context(), visits[1]); err != nil {
-				t.Fatal(err)
-			}
+			must(t, a.EraseVisit(t.Context(), visits[1]))
 		}
 		r := mustBackup(t, a, dir, Options{Keep: 2})
 		names = append(names, r.Snapshot)
@@ -252,10 +245,8 @@ func TestBackupKeepsStillsOfADamagedList(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := errors.Join(os.WriteFile(path, lines[:len(lines)/3], 0o600), removeByRule(t, a, visits[1])); err != nil {
-		t.Fatal(err)
-	}
-	c.advance(time.Hour)
+	must(t, errors.Join(os.WriteFile(path, lines[:len(lines)/3], 0o600), removeByRule(t, a, visits[1])))
+	c.Advance(time.Hour)
 	r := mustBackup(t, a, dir, Options{Keep: 2})
 	if len(r.DamagedIndexes) != 1 || r.StillsRemoved > 0 || len(filesIn(t, dir, stillsDir)) != 6 {
 		t.Errorf("%+v", r)
@@ -280,7 +271,7 @@ func TestBackupToOtherRecipients(t *testing.T) {
 		{[]string{two.Recipient().String(), one.Recipient().String()}, 0}, // the order says nothing
 		{nil, 6},
 	} {
-		c.advance(time.Hour)
+		c.Advance(time.Hour)
 		if r := mustBackup(t, a, dir, Options{Recipients: test.to}); r.Copied != test.copied ||
 			r.Unchanged != (test.copied == 0) {
 			t.Errorf("backup %d: %+v", i, r)
@@ -325,13 +316,9 @@ func TestBackupHasTheLens(t *testing.T) {
 	a, _ := newArchive(t)
 	ctx, dir, into := t.Context(), t.TempDir(), filepath.Join(t.TempDir(), "restored")
 	lens := house.Lens{Angle: 60, Projection: house.Straight, Height: 2, Tilt: 20}
-	if err := a.SetLens(ctx, "gate", lens); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.SetLens(ctx, "gate", lens))
 	first := mustBackup(t, a, dir, Options{})
-	if err := a.ClearLens(ctx, "gate"); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.ClearLens(ctx, "gate"))
 	if r := mustBackup(t, a, dir, Options{}); r.Unchanged {
 		t.Error("the backup did not notice that the lens is gone")
 	}
@@ -347,7 +334,7 @@ func TestBackupHasTheLens(t *testing.T) {
 func BenchmarkBackup(b *testing.B) {
 	for _, stills := range []int{100, 1000} {
 		b.Run(strconv.Itoa(stills), func(b *testing.B) {
-			a, err := store.Open(b.Context(), b.TempDir(), testKey, newClock().now)
+			a, err := store.Open(b.Context(), b.TempDir(), testKey, newClock().Now)
 			if err != nil {
 				b.Fatal(err)
 			}

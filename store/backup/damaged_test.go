@@ -63,18 +63,14 @@ func TestRestoreOfADamagedBackup(t *testing.T) {
 				}
 				checkLeftAlone(t, into, nil)
 			}
-			if err := os.WriteFile(path, whole, 0o600); err != nil {
-				t.Fatal(err)
-			}
+			must(t, os.WriteFile(path, whole, 0o600))
 		}
 		if _, err := Restore(t.Context(), dir, filepath.Join(t.TempDir(), "data"), restoring); err != nil {
 			t.Errorf("%s, whole again: %v", name, err)
 		}
 		// All but two damaged stills can be had.
 		stills := filesIn(t, dir, stillsDir)
-		if err := errors.Join(flip(filepath.Join(dir, stills[0])), os.Remove(filepath.Join(dir, stills[1]))); err != nil {
-			t.Fatal(err)
-		}
+		must(t, errors.Join(flip(filepath.Join(dir, stills[0])), os.Remove(filepath.Join(dir, stills[1]))))
 		restoring.SkipDamaged = true
 		into := filepath.Join(t.TempDir(), "data")
 		r, err := Restore(t.Context(), dir, into, restoring)

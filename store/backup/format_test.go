@@ -78,9 +78,7 @@ func encryptOld(t *testing.T, dir string, to age.Recipient) {
 	for _, line := range lines {
 		err = errors.Join(err, list.line(line))
 	}
-	if err := errors.Join(err, list.finish()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, errors.Join(err, list.finish()))
 }
 
 // A folder of before has a manifest, which is not needed: it restores, and takes
@@ -96,7 +94,7 @@ func TestOldFormat(t *testing.T) {
 			o.Recipients = []string{me.Recipient().String()}
 		}
 		r, err := Restore(t.Context(), dir, into, RestoreOptions{Key: keyOf(testKey), Identities: []age.Identity{me}})
-		made := newClock().now().Add(3 * time.Minute)
+		made := newClock().Now().Add(3 * time.Minute)
 		if err != nil || r.Stills != 4 || r.Lost+r.Damaged > 0 || !r.MadeAt.Equal(made) ||
 			r.Household != "2L3LJ6PXQ4SBQXVPYPWWYC2GXN" {
 			t.Fatalf("%+v, %v", r, err)
@@ -113,7 +111,7 @@ func TestOldFormat(t *testing.T) {
 		if _, _, err := a.Keep(t.Context(), stillOf("r2", 0)); !errors.Is(err, house.ErrErased) {
 			t.Errorf("an erased visit came back: %v", err)
 		}
-		c.advance(time.Hour)
+		c.Advance(time.Hour)
 		keep(t, a, stillOf("new", 0))
 		next := mustBackup(t, a, dir, o)
 		if next.Stills != 5 || next.Copied == 0 || !strings.HasPrefix(next.Snapshot, "000002.") {

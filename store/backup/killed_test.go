@@ -35,7 +35,7 @@ func TestKilledBackupProcess(t *testing.T) {
 	if len(work) != 3 {
 		return
 	}
-	a, err := store.Open(t.Context(), work[0], testKey, newClock().now)
+	a, err := store.Open(t.Context(), work[0], testKey, newClock().Now)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -66,9 +66,7 @@ func TestKilledBackup(t *testing.T) {
 		mustBackup(t, a, dir, Options{Keep: killedKeep})
 	}
 	for _, step := range backupSteps {
-		if err := errors.Join(removeByRule(t, a, made[0]), a.EraseVisit(t.Context(), made[1])); err != nil {
-			t.Fatal(err)
-		}
+		must(t, errors.Join(removeByRule(t, a, made[0]), a.EraseVisit(t.Context(), made[1])))
 		come()
 		before := entries(t, filepath.Join(dir, snapshotsDir))
 		cmd := exec.Command(os.Args[0], "-test.run=^TestKilledBackupProcess$")
@@ -83,7 +81,7 @@ func TestKilledBackup(t *testing.T) {
 		gone := slices.Index(backupSteps, step) >= slices.Index(backupSteps, "erased stills removed")
 		into := filepath.Join(t.TempDir(), "restored")
 		_, err = Restore(t.Context(), dir, into, RestoreOptions{
-			Key: keyOf(testKey), Snapshot: before[len(before)-1], RespectErasures: gone, Now: newClock().now,
+			Key: keyOf(testKey), Snapshot: before[len(before)-1], RespectErasures: gone, Now: newClock().Now,
 		})
 		if err != nil {
 			t.Errorf("killed at %q: %v", step, err)

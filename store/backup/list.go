@@ -6,7 +6,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"hash"
 	"io"
 	"io/fs"
 	"os"
@@ -22,24 +21,18 @@ const endMark = "# end "
 
 // A listWriter writes a list: lines of text and, at its end, what it held, so
 // that a cut or changed one is known.
-type listWriter struct {
-	f        *os.File
-	hash     hash.Hash
-	buffered *bufio.Writer
-}
+type listWriter struct{ *storedFile }
 
 func createList(name string) (*listWriter, error) {
-	f, err := os.OpenFile(name, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
+	f, err := createStored(name, nil)
 	if err != nil {
 		return nil, err
 	}
-	c := &listWriter{f: f, hash: sha256.New()}
-	c.buffered = bufio.NewWriter(io.MultiWriter(f, c.hash))
-	return c, nil
+	return &listWriter{f}, nil
 }
 
 func (c *listWriter) line(text string) error {
-	_, err := c.buffered.WriteString(text + "\n")
+	_, err := io.WriteString(c, text+"\n")
 	return err
 }
 
@@ -48,19 +41,11 @@ func (c *listWriter) sum(sum, path string) error { return c.line(sum + "  " + pa
 
 // finish makes the file durable.
 func (c *listWriter) finish() error {
-	if err := c.buffered.Flush(); err != nil {
-		return errors.Join(err, c.f.Close())
+	err := c.buffered.Flush()
+	if err == nil {
+		_, err = fmt.Fprintf(c.f, "%s%x\n", endMark, c.hash.Sum(nil))
 	}
-	_, err := fmt.Fprintf(c.f, "%s%x\n", endMark, c.hash.Sum(nil))
 	return errors.Join(err, c.f.Sync(), c.f.Close())
-}
-
-// close gives up a file that was not finished; after finish it does nothing.
-func (c *listWriter) close() error {
-	if err := c.f.Close(); !errors.Is(err, fs.ErrClosed) {
-		return err
-	}
-	return nil
 }
 
 // readList calls f with each line of a list. The error is

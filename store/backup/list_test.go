@@ -42,8 +42,8 @@ func TestSums(t *testing.T) {
 	if err != nil || !slices.Equal(got, want) {
 		t.Errorf("got %q, want %q; %v", got, want, err)
 	}
-	if r.Snapshot != "000001."+c.now().Format(snapshotTime) {
-		t.Errorf("snapshot %s, made at %v", r.Snapshot, c.now())
+	if r.Snapshot != "000001."+c.Now().Format(snapshotTime) {
+		t.Errorf("snapshot %s, made at %v", r.Snapshot, c.Now())
 	}
 }
 
@@ -59,9 +59,7 @@ func FuzzReadList(f *testing.F) {
 		s := snapshot{dir: filepath.Join(dir, snapshotsDir, "000001.20310504T183300Z"), name: "000001.20310504T183300Z"}
 		err := os.MkdirAll(s.dir, 0o700)
 		for _, ended := range []string{text, fmt.Sprintf("%s\n# end %x\n", text, sha256.Sum256([]byte(text+"\n")))} {
-			if err := errors.Join(err, os.WriteFile(filepath.Join(s.dir, sumsFile), []byte(ended), 0o600)); err != nil {
-				t.Fatal(err)
-			}
+			must(t, errors.Join(err, os.WriteFile(filepath.Join(s.dir, sumsFile), []byte(ended), 0o600)))
 			names, _, err := (&folder{dir: dir}).checkOwnFiles(s)
 			if err == nil {
 				t.Errorf("a list of files that are not there: %q", names)

@@ -17,6 +17,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/store"
+	"lintel/store/internal/storetest"
 	"lintel/store/seal"
 )
 
@@ -27,9 +28,7 @@ func TestRestoreByteForByte(t *testing.T) {
 	for name, recipients := range map[string][]string{"clear": nil, "encrypted": both} {
 		t.Run(name, func(t *testing.T) {
 			a, _, visits := furnished(t)
-			if err := a.EraseVisit(t.Context(), visits[2]); err != nil {
-				t.Fatal(err)
-			}
+			must(t, a.EraseVisit(t.Context(), visits[2]))
 			tables, stills := dump(t, a.Dir()), contents(t, filepath.Join(a.Dir(), stillsDir))
 			dir, into := t.TempDir(), filepath.Join(t.TempDir(), "new", "data")
 			made := mustBackup(t, a, dir, Options{Recipients: recipients})
@@ -58,7 +57,8 @@ func TestRestoreByteForByte(t *testing.T) {
 				t.Errorf("the tables differ:\n%s\nwant:\n%s", got, tables)
 			}
 			b := openArchive(t, into, newClock())
-			checkSound(t, b) // integrity_check
+			storetest.CheckSound(t, b)
+			checkVerified(t, b)
 			if _, err := b.CheckTrail(t.Context()); err != nil {
 				t.Error(err)
 			}
@@ -119,9 +119,7 @@ func plain(t *testing.T, path string, me *age.X25519Identity) []byte {
 		return data
 	}
 	key := filepath.Join(t.TempDir(), "key.txt")
-	if err := os.WriteFile(key, []byte(me.String()+"\n"), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	must(t, os.WriteFile(key, []byte(me.String()+"\n"), 0o600))
 	if got, err := exec.Command(tool, "--decrypt", "--identity", key, path).Output(); err != nil ||
 		!bytes.Equal(got, data) {
 		t.Errorf("age decrypts %d bytes of %s, the library %d; %v", len(got), path, len(data), err)
@@ -129,33 +127,34 @@ func plain(t *testing.T, path string, me *age.X25519Identity) []byte {
 	return data
 }
 
-// Whatever is wrong, the folder is left as it was.
-func TestRestoreRefuses(t *testing.T) {
-	t.Parallel()
+// A refusal is a restore that must not be done.
+type refusal struct {
+	dir  string
+	into func(dir string) error // what is there before
+	o    RestoreOptions
+	want error
+}
+
+// refusals are of a backup in the clear and an encrypted one, with an older
+// snapshot of a visit that was erased since.
+func refusals(t *testing.T) map[string]refusal {
+	t.Helper()
 	a, c, visits := furnished(t)
 	me := identity(t)
 	open, sealed := t.TempDir(), t.TempDir()
 	old := mustBackup(t, a, open, Options{})
-	if err := a.EraseVisit(t.Context(), visits[1]); err != nil {
-		t.Fatal(err)
-	}
-	c.advance(time.Hour)
+	must(t, a.EraseVisit(t.Context(), visits[1]))
+	c.Advance(time.Hour)
 	mustBackup(t, a, open, Options{})
 	mustBackup(t, a, sealed, Options{Recipients: []string{me.Recipient().String()}})
 	other, _ := newArchive(t)
 	noKey := errors.New("no key")
-
-	for name, test := range map[string]struct {
-		dir  string
-		into func(dir string) error // what is there before
-		o    RestoreOptions
-		want error
-	}{
+	return map[string]refusal{
 		"a folder that holds something": {open, func(dir string) error {
 			return errors.Join(os.Mkdir(dir, 0o700), os.WriteFile(filepath.Join(dir, "letter.txt"), nil, 0o600))
 		}, RestoreOptions{}, ErrNotEmpty},
 		"a folder that holds an archive": {open, func(dir string) error {
-			x, err := store.Open(t.Context(), dir, testKey, c.now)
+			x, err := store.Open(t.Context(), dir, testKey, c.Now)
 			if err != nil {
 				return err
 			}
@@ -177,13 +176,17 @@ func TestRestoreRefuses(t *testing.T) {
 		"no backup":                    {t.TempDir(), nil, RestoreOptions{}, ErrNotBackup},
 		"no folder":                    {filepath.Join(t.TempDir(), "none"), nil, RestoreOptions{}, ErrNotBackup},
 		"stills erased since":          {open, nil, RestoreOptions{Snapshot: old.Snapshot}, ErrErasedSince},
-	} {
+	}
+}
+
+// Whatever is wrong, the folder is left as it was.
+func TestRestoreRefuses(t *testing.T) {
+	t.Parallel()
+	for name, test := range refusals(t) {
 		t.Run(name, func(t *testing.T) {
 			into := filepath.Join(t.TempDir(), "data")
 			if test.into != nil {
-				if err := test.into(into); err != nil {
-					t.Fatal(err)
-				}
+				must(t, test.into(into))
 			}
 			var before map[string]string
 			if exists(into) {
@@ -226,14 +229,14 @@ func TestRestoreRespectsErasures(t *testing.T) {
 				t.Fatal(err)
 			}
 			old := mustBackup(t, a, dir, Options{Recipients: recipients})
-			c.advance(time.Hour)
+			c.Advance(time.Hour)
 			eraseOfEach(t, a, c, visits, persons[0].ID)
 			wantErasures, err := a.Erasures(ctx)
 			if err != nil {
 				t.Fatal(err)
 			}
 			o := RestoreOptions{Key: keyOf(testKey), Identities: []age.Identity{me}, Snapshot: old.Snapshot,
-				RespectErasures: true, Now: c.now}
+				RespectErasures: true, Now: c.Now}
 			if from == "the folder" {
 				mustBackup(t, a, dir, Options{Recipients: recipients})
 			} else {
@@ -272,19 +275,15 @@ func eraseOfEach(t *testing.T, a *store.Archive, c *clock, visits []string, pers
 	// A still by itself is erased when masks are put on it.
 	masked := before.Stills[1].File
 	if _, err := database(t, a.Dir()).ExecContext(ctx, `INSERT INTO erasures (what, id, at) VALUES ('still', ?, ?)`,
-		masked, c.now().UnixMicro()); err != nil {
+		masked, c.Now().UnixMicro()); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := database(t, a.Dir()).ExecContext(ctx, `UPDATE stills SET file = NULL, wrapped_key = x'' WHERE file = ?`,
 		masked); err != nil {
 		t.Fatal(err)
 	}
-	if err := os.Remove(stillPath(a, masked)); err != nil {
-		t.Fatal(err)
-	}
-	if err := a.EraseVisit(ctx, visits[1]); err != nil {
-		t.Fatal(err)
-	}
+	must(t, os.Remove(stillPath(a, masked)))
+	must(t, a.EraseVisit(ctx, visits[1]))
 	if _, err := a.ErasePerson(ctx, person, false); err != nil {
 		t.Fatal(err)
 	}
@@ -349,9 +348,7 @@ func TestRestoreAfterACrash(t *testing.T) {
 			into := t.TempDir()
 			for _, name := range test.left {
 				path := filepath.Join(into, name)
-				if err := errors.Join(os.MkdirAll(filepath.Dir(path), 0o700), os.WriteFile(path, []byte(name), 0o600)); err != nil {
-					t.Fatal(err)
-				}
+				must(t, errors.Join(os.MkdirAll(filepath.Dir(path), 0o700), os.WriteFile(path, []byte(name), 0o600)))
 			}
 			_, err := Restore(t.Context(), dir, into, RestoreOptions{Key: keyOf(testKey)})
 			wantError(t, err, test.want)
