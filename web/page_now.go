@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/match"
 	"lintel/pipeline/review"
 )
 
@@ -133,7 +132,7 @@ var headlines = map[review.Outcome]string{
 
 // odds says how often a stranger would be taken for somebody.
 func odds(fpir float64) string {
-	return capital(match.Odds(fpir)) + " would look this much like somebody here."
+	return speak(language).Alike(fpir)
 }
 
 // bestStill picks the still to show, of those that are not gone: the one with

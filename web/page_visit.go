@@ -9,7 +9,6 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/match"
 	"lintel/pipeline/quality"
 	"lintel/store"
 )
@@ -165,7 +164,7 @@ func newFaceView(number int, f house.Face, s house.Still) faceView {
 		view.Person, view.Name, view.Band = m.Person, m.Name, m.Band
 		view.Odds, view.Distance = odds(m.FPIR), fmt.Sprintf("%.2f", m.Distance)
 		if m.Probability > 0 {
-			view.Words, view.Probability, view.Frames = match.Words(m.Name, m.Probability), percent(m.Probability), m.Frames
+			view.Words, view.Probability, view.Frames = speak(language).Probably(m.Name, m.Probability), percent(m.Probability), m.Frames
 		}
 	}
 	view.judged(f.Liveness, s)

@@ -19,12 +19,6 @@ import (
 	"lintel/pipeline/review"
 )
 
-// signName returns what was looked for. Archives can hold findings of signs that
-// this version does not know.
-func signName(f house.Finding) string {
-	return cmp.Or(liveness.Name(f.Sign), "Another sign: "+f.Sign)
-}
-
 // A warningView is a warning as pages show it.
 type warningView struct {
 	Level    house.LivenessLevel
@@ -47,11 +41,12 @@ func (w *warningView) Picture() bool { return w != nil && w.Level == house.Pictu
 
 // newWarningView returns nil where there is nothing to warn of.
 func newWarningView(l *house.Liveness) *warningView {
-	if l == nil || liveness.Warning(l.Level) == "" {
+	if l == nil || !l.Level.Warns() {
 		return nil
 	}
-	return &warningView{Level: l.Level, Words: liveness.Warning(l.Level), Seen: seen(l.Findings),
-		CantTell: liveness.Untold(l.CantTell)}
+	w := speak(language)
+	return &warningView{Level: l.Level, Words: w.Text("level-" + string(l.Level)), Seen: seen(l.Findings),
+		CantTell: w.Reasons(liveness.Untold(*l))}
 }
 
 // shownSigns is how many signs a warning names.
@@ -61,7 +56,7 @@ const shownSigns = 3
 func seen(findings []house.Finding) string {
 	var names []string
 	for _, f := range plainest(findings) {
-		if name := liveness.Name(f.Sign); name != "" && len(names) < shownSigns {
+		if name := speak(language).Sign(f.Sign); len(names) < shownSigns {
 			names = append(names, strings.ToLower(name[:1])+name[1:])
 		}
 	}
@@ -110,22 +105,20 @@ func (c *card) warn(v house.Visit, persons []house.Match, strangers int) {
 	for i, p := range persons {
 		line := &c.Persons[i]
 		if line.Warning = newWarningView(of[p.Person]); line.Warning.Picture() {
-			line.Headline, line.Warning.Headed = pictureOf(p.Name), true
+			line.Headline, line.Warning.Headed = speak(language).Text("level-picture-of", "Whom", p.Name), true
 		}
 	}
 	c.Warning = newWarningView(of[""])
 	switch {
 	case c.Warning == nil:
 	case c.Warning.Picture() && c.Outcome == review.Unknown && strangers == 1:
-		c.Headline, c.Warning.Headed = pictureOf("a stranger"), true
+		c.Headline, c.Warning.Headed = speak(language).Text("level-picture-of-stranger"), true
 	case strangers > 1:
 		c.Warning.Whose = "one of the strangers at least"
 	case c.Outcome == review.Someone:
 		c.Warning.Whose = "the stranger"
 	}
 }
-
-func pictureOf(whom string) string { return liveness.Warning(house.Picture) + " of " + whom }
 
 // A signView is a finding on the page of a visit.
 type signView struct {
@@ -151,7 +144,8 @@ func (f *faceView) judged(l *house.Liveness, s house.Still) {
 	f.JudgedOn = max(l.Frames, 1)
 	f.Outline = string(l.Level)
 	for _, found := range plainest(l.Findings) {
-		sign := signView{Code: found.Sign, Name: signName(found), Says: liveness.Says(found),
+		sign := signView{Code: found.Sign, Name: speak(language).Sign(found.Sign),
+			Says:  speak(language).Reasons(liveness.Reasons(found)),
 			Score: fmt.Sprintf("%.2f", found.Score), Strength: strength(found.Score)}
 		if s.File != "" && len(found.Region) > 2 {
 			sign.Points, sign.Address = points(found.Region), signAddress(s, f.Number, found.Sign)
