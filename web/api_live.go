@@ -40,7 +40,7 @@ var upgrader = websocket.Upgrader{
 	// The default CheckOrigin takes connections of Lintel's own pages only.
 	Error: func(w http.ResponseWriter, r *http.Request, status int, reason error) {
 		sendProblem(w, r, problem{Status: status, Type: "no-websocket", // to an address of the API, so never as a page
-			Title: "The live connection could not begin.", Detail: reason.Error()})
+			Title: "problem-no-websocket", Why: reason})
 	},
 }
 
@@ -49,11 +49,11 @@ var upgrader = websocket.Upgrader{
 func (s *Server) getLive(w http.ResponseWriter, r *http.Request) error {
 	since, ok := number(r, "since", 0, 1<<62)
 	if !ok {
-		return queryProblem("since is a revision.")
+		return queryProblem("problem-query-since")
 	}
 	finished, ok := s.accept()
 	if !ok {
-		return problem{Status: http.StatusServiceUnavailable, Type: "stopping", Title: "The server is stopping."}
+		return errStopping
 	}
 	defer finished()
 	conn, err := upgrader.Upgrade(w, r, nil)

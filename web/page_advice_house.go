@@ -219,7 +219,7 @@ func (s *Server) submitPause(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	paused, err := posted.truth("paused", "The form does not say whether suggestions are to be paused.")
+	paused, err := posted.truth("paused", "problem-paused-truth")
 	if err != nil {
 		return err
 	}

@@ -74,7 +74,7 @@ func (t presenter) seen(x house.Sighting) string {
 func (s *Server) showChecks(w http.ResponseWriter, r *http.Request) error {
 	after, err := review.ParseCursor(r.URL.Query().Get("after"))
 	if err != nil {
-		return queryProblem(sentence(err))
+		return err
 	}
 	page, next, err := s.review.Queue(r.Context(), after, 1)
 	if err != nil {

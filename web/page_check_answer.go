@@ -102,7 +102,7 @@ func (s *Server) showAnswer(w http.ResponseWriter, r *http.Request) error {
 	case house.AnswerElse:
 		title, view.Button = "Who is it?", "Keep this answer"
 	default:
-		return queryProblem("answer is no, else or not-a-face.")
+		return queryProblem("problem-query-answer")
 	}
 	view.Bar = barOf(r, "Check matches", title)
 	return sendPage(w, r, http.StatusOK, "check-answer.html", view)

@@ -58,7 +58,7 @@ func readThreshold(text string, or float64) (float64, error) {
 	}
 	t, err := strconv.ParseFloat(text, 64)
 	if err != nil || !(t >= review.LeastThreshold && t <= review.MostThreshold) {
-		return 0, fmt.Errorf("a threshold is a distance from %.1f to %.1f", review.LeastThreshold, review.MostThreshold)
+		return 0, queryProblem("problem-query-threshold")
 	}
 	return t, nil
 }
@@ -77,7 +77,7 @@ func (s *Server) thresholdAsked(r *http.Request) (q thresholdQuestion, err error
 	}
 	q.present = q.Present()
 	if q.threshold, err = readThreshold(r.URL.Query().Get("distance"), q.present); err != nil {
-		return q, queryProblem(sentence(err))
+		return q, err
 	}
 	return q, nil
 }

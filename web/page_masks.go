@@ -167,7 +167,7 @@ func (s *Server) submitMasks(w http.ResponseWriter, r *http.Request) error {
 		err = s.Archive.SetMasks(r.Context(), r.PathValue("bell"), masks)
 	}
 	if errors.Is(err, house.ErrBadMask) {
-		return s.drawMasks(w, r, http.StatusUnprocessableEntity, masksView{Text: text, Message: told(err)})
+		return s.drawMasks(w, r, http.StatusUnprocessableEntity, masksView{Text: text, Message: told(speak(languageOf(r)), err)})
 	}
 	if err != nil {
 		return absent(err, errNoBell)

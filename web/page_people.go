@@ -287,7 +287,7 @@ func withVisits(q url.Values) (bool, error) {
 	case "false":
 		return false, nil
 	}
-	return false, queryProblem("visits is true, to erase the visits as well, or false, to keep them as a stranger's.")
+	return false, queryProblem("problem-query-visits")
 }
 
 func (s *Server) submitErasePerson(w http.ResponseWriter, r *http.Request) error {

@@ -182,7 +182,7 @@ func (s *Server) submitRules(w http.ResponseWriter, r *http.Request) error {
 		err = rules.Check()
 	}
 	if errors.Is(err, house.ErrBadRule) {
-		return s.drawRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: d, Message: told(err)})
+		return s.drawRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: d, Message: told(speak(languageOf(r)), err)})
 	}
 	return s.drawPreview(w, r, rules)
 }
@@ -218,7 +218,7 @@ func (s *Server) submitSavedRules(w http.ResponseWriter, r *http.Request) error 
 	}
 	err = s.Archive.SetRules(r.Context(), rules)
 	if errors.Is(err, house.ErrBadRule) {
-		return s.drawRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: rulesFormOf(rules), Message: told(err)})
+		return s.drawRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: rulesFormOf(rules), Message: told(speak(languageOf(r)), err)})
 	}
 	if err != nil {
 		return err

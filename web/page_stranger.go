@@ -9,11 +9,11 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"lintel/internal/house"
 	"lintel/pipeline/review"
+	"lintel/web/view"
 )
 
 // A strangerPageView is what the page of one stranger shows: the visits, and a
@@ -105,7 +105,8 @@ func (s *Server) submitIntroduction(w http.ResponseWriter, r *http.Request) erro
 		done, err = s.review.Introduce(context.WithoutCancel(r.Context()), r.PathValue("stranger"), view.Form)
 	}
 	if p, ok := badIntroduction(err); ok {
-		view.Message = p.Title + " " + p.Detail
+		said := p.say(presenter.Words)
+		view.Message = said.Title + " " + said.Detail
 		return s.drawStranger(w, r, p.Status, g, view)
 	}
 	if err != nil {
@@ -142,38 +143,27 @@ func introducedWords(q url.Values) string {
 
 var errNoVisit = errors.New("no visit is ticked")
 
-// biometric is the caution that goes with every refusal for want of a consent.
-const biometric = "A face is biometric data: the law protects it specially, " +
-	"and nobody is enrolled who has not agreed. Ask them first; nothing was changed."
-
 // badIntroduction says what is wrong with what somebody sent.
 func badIntroduction(err error) (p problem, ok bool) {
-	p.Status = http.StatusUnprocessableEntity
+	p.Status, p.Detail = http.StatusUnprocessableEntity, "problem-nothing-changed"
 	switch {
+	case errors.Is(err, view.ErrDay):
+		p.Type, p.Title, p.Detail = "no-consent", "problem-consent-day", "problem-biometric"
 	case errors.Is(err, house.ErrNoConsent):
-		reason := "none is in force"
-		if _, missing, ok := strings.Cut(err.Error(), house.ErrNoConsent.Error()+": "); ok {
-			reason = missing
-		}
-		p.Type, p.Title, p.Detail = "no-consent", "Nobody is enrolled without a consent: "+reason+".", biometric
+		p.Type, p.Title, p.Detail = "no-consent", "problem-no-consent", "problem-biometric"
 	case errors.Is(err, house.ErrBadPersonName):
-		p.Type, p.Title, p.Detail = "bad-name", capital(house.ErrBadPersonName.Error())+".", "Nothing was changed."
+		p.Type, p.Title = "bad-name", "problem-bad-person-name"
 	case errors.Is(err, house.ErrNoReference):
-		p.Type, p.Title = "no-reference", "None of these faces is good enough for a reference."
-		p.Detail = "Nothing was changed. They can be enrolled from a photograph, on the server."
-		if poor := new(review.NoReferenceError); errors.As(err, &poor) && poor.Fault != nil {
-			p.Detail = complaintWords(*poor.Fault) + " " + p.Detail
-		}
+		p.Type, p.Title, p.Detail, p.Why = "no-reference", "problem-no-reference", "problem-no-reference-do", err
 	case errors.Is(err, review.ErrNoPerson):
-		p.Type, p.Detail = "no-person", "Nothing was changed."
-		p.Title = "Choose who it is; a person who is not in the list may have been erased."
+		p.Type, p.Title = "no-person", "problem-no-person-chosen"
 	case errors.Is(err, errNoVisit):
-		p.Type, p.Title, p.Detail = "no-visit", "Tick at least one visit that is theirs for sure.", "Nothing was changed."
+		p.Type, p.Title = "no-visit", "problem-no-visit-ticked"
 	case errors.Is(err, review.ErrStrangerChanged):
 		p.Status, p.Type = http.StatusConflict, "changed"
-		p.Title, p.Detail = "The visits of this stranger have changed since you saw them.", "Nothing was changed. Look again."
+		p.Title, p.Detail = "problem-stranger-changed", "problem-nothing-changed-look"
 	default:
-		return p, false
+		return problem{}, false
 	}
 	return p, true
 }

@@ -105,7 +105,7 @@ func (s *Server) trailNames(ctx context.Context) (map[string]string, error) {
 func (s *Server) trailEntries(r *http.Request) ([]house.Entry, error) {
 	before, ok := number(r, "before", 0, 1<<62)
 	if !ok {
-		return nil, queryProblem("before is the number of an entry.")
+		return nil, queryProblem("problem-query-before")
 	}
 	return s.Archive.Trail(r.Context(), before, entriesShown)
 }

@@ -319,7 +319,7 @@ func (s *Server) submitTrial(w http.ResponseWriter, r *http.Request) error {
 	id, err := s.beginTrial(r, posted.Get("bell"))
 	switch {
 	case errors.Is(err, house.ErrTrialRuns) || errors.Is(err, errQuietTrial):
-		return s.drawUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: told(err)}})
+		return s.drawUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: told(speak(languageOf(r)), err)}})
 	case errors.Is(err, house.ErrNotFound):
 		return s.drawUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: "Choose a bell."}})
 	case err != nil:

@@ -177,7 +177,7 @@ func (s *Server) submitVisitParcel(w http.ResponseWriter, r *http.Request) error
 	if err != nil {
 		return err
 	}
-	parcel, err := posted.truth("parcel", "parcel is true or false.")
+	parcel, err := posted.truth("parcel", "problem-parcel-truth")
 	if err != nil {
 		return err
 	}
