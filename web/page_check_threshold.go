@@ -96,7 +96,7 @@ func (s *Server) showThreshold(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	view := presenter.thresholdView(q.At(q.threshold), len(q.Searches), names)
-	view.Bar, view.Cut = barOf(r, "Check matches", "Another threshold"), q.Cut
+	view.Bar, view.Cut = barOf(r, "Another threshold"), q.Cut
 	view.Present = fmt.Sprintf("%.3f", q.present)
 	if fpir := q.Gallery.FPIR(q.threshold); fpir <= .5 {
 		view.Odds = odds(fpir)

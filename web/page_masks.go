@@ -82,7 +82,7 @@ func (s *Server) findBell(r *http.Request) error {
 // drawMasks shows a drawing over the bell's latest still.
 func (s *Server) drawMasks(w http.ResponseWriter, r *http.Request, status int, view masksView) error {
 	bell := r.PathValue("bell")
-	view.Bar, view.Bell, view.Most, view.MostMasks = barOf(r, "Rules", "Privacy masks: "+bell), bell,
+	view.Bar, view.Bell, view.Most, view.MostMasks = barOf(r, "Privacy masks: "+bell), bell,
 		house.MaxMaskPoints, house.MaxMasks
 	view.Action = masksAddress(bell)
 	view.Progress = "/api/v1/bells/" + url.PathEscape(bell) + "/masks/earlier"

@@ -53,7 +53,7 @@ func (s *Server) drawStranger(
 	if err != nil {
 		return err
 	}
-	view.Bar, view.strangerView = barOf(r, "People", "A stranger"), presenter.strangerView(g)
+	view.Bar, view.strangerView = barOf(r, "A stranger"), presenter.strangerView(g)
 	view.Last = presenter.Now.In(presenter.Zone).Format(time.DateOnly)
 	if view.Persons, err = s.Archive.Persons(r.Context()); err != nil {
 		return err

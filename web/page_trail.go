@@ -73,7 +73,7 @@ func (s *Server) drawTrail(w http.ResponseWriter, r *http.Request, view trailVie
 	if err != nil {
 		return err
 	}
-	view.Bar, view.Newest = barOf(r, "Upkeep", "Audit trail"), r.URL.Query().Get("before") == ""
+	view.Bar, view.Newest = barOf(r, "Audit trail"), r.URL.Query().Get("before") == ""
 	for _, e := range entries {
 		view.Entries = append(view.Entries, t.trailLine(e, names))
 	}

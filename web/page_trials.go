@@ -212,7 +212,7 @@ func (s *Server) trialFor(r *http.Request) (view trialView, err error) {
 	if err != nil {
 		return view, err
 	}
-	view.Bar, view.Address, view.Bell = barOf(r, "Upkeep", "A trial with pictures"), trialAddress(trial.ID), trial.Bell
+	view.Bar, view.Address, view.Bell = barOf(r, "A trial with pictures"), trialAddress(trial.ID), trial.Bell
 	view.By = cmp.Or(names["resident "+trial.Resident], "somebody who is no resident any more")
 	view.When = t.Moment(trial.StartedAt)
 	if trial.Runs(t.Now) {
