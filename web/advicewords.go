@@ -15,14 +15,6 @@ func (t presenter) words(names map[string]string) words.Words {
 	})
 }
 
-// says is a condition as this presenter tells it.
-func (t presenter) says(c house.Condition) string {
-	if !t.Resident {
-		c.Reasons = nil
-	}
-	return t.words(t.Names).Condition(c)
-}
-
 // say says what rules come to, by the names in the book.
 func (b ruleBook) say(r house.Reason) string {
 	return speak(language).Naming(func(id string) string { return b.names[id] }).Reason(r)
@@ -37,9 +29,4 @@ func (t presenter) sayOf(d house.Door, r house.Reason) string {
 func lacks(code string) string { return speak(language).Short(house.Condition{Code: code}) }
 
 // refused says why something typed or sent is not taken.
-func refused(err error) string {
-	if says, ok := speak(language).Refusal(err); ok {
-		return capital(says) + "."
-	}
-	return sentence(err)
-}
+func refused(err error) string { return why(speak(language), err) }

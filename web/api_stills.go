@@ -106,14 +106,10 @@ func retryAfter(w http.ResponseWriter, wait time.Duration) {
 
 // What is wrong with what surrounds a still.
 var (
-	errSendAgain = problem{Status: http.StatusServiceUnavailable, Type: "stopping",
-		Title: "The server is stopping. Send again in a moment."}
-	errWrongType = problem{Status: http.StatusUnsupportedMediaType, Type: "wrong-type",
-		Title: "A still is sent as image/jpeg or image/png."}
-	errBadTime = problem{Status: http.StatusBadRequest, Type: "bad-time",
-		Title: "Lintel-Taken-At is a time like 2026-11-25T18:04:05Z (RFC 3339)."}
-	errCutShort = problem{Status: http.StatusBadRequest, Type: "cut-short",
-		Title: "The connection broke before the whole still was here."}
+	errSendAgain = problem{Status: http.StatusServiceUnavailable, Type: "stopping", Title: "problem-send-again"}
+	errWrongType = problem{Status: http.StatusUnsupportedMediaType, Type: "wrong-type", Title: "problem-wrong-type"}
+	errBadTime   = problem{Status: http.StatusBadRequest, Type: "bad-time", Title: "problem-bad-taken-at"}
+	errCutShort  = problem{Status: http.StatusBadRequest, Type: "cut-short", Title: "problem-still-cut-short"}
 )
 
 // readDelivery reads a request of a bell that was authenticated: its headers,

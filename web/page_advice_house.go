@@ -180,7 +180,7 @@ func (s *Server) showAdviceHouse(w http.ResponseWriter, r *http.Request) error {
 func drawAdviceHouse(w http.ResponseWriter, r *http.Request, status int, t presenter, form houseForm,
 	wrong wrongs) error {
 	return sendPage(w, r, status, "advice-house.html",
-		adviceHouseView{barOf(r, "Rules", "Suggestions: the household"), form, wrong, t.clockWords()})
+		adviceHouseView{barOf(r, "Suggestions: the household"), form, wrong, t.clockWords()})
 }
 
 func (s *Server) houseFor(r *http.Request) (t presenter, house house.AdviceRules, err error) {
@@ -219,7 +219,7 @@ func (s *Server) submitPause(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	paused, err := posted.truth("paused", "The form does not say whether suggestions are to be paused.")
+	paused, err := posted.truth("paused", "problem-paused-truth")
 	if err != nil {
 		return err
 	}

@@ -152,8 +152,8 @@ func (s *Server) showAdviceMonth(w http.ResponseWriter, r *http.Request) error {
 	if err := s.nameAdvice(r.Context(), &t); err != nil {
 		return err
 	}
-	view := adviceMonthView{Bar: barOf(r, "Upkeep", "Advice"), Days: adviceLookedBack,
-		Month: countAdvice(all, t.adviceState), Doors: t.byDoor(all)}
+	view := adviceMonthView{Bar: barOf(r, "Advice"), Days: adviceLookedBack,
+		Month: countAdvice(all, t.AdviceState), Doors: t.byDoor(all)}
 	for i, d := range all {
 		if i == newestAdvice {
 			view.More = len(all) - i
@@ -169,17 +169,17 @@ func (s *Server) showAdviceMonth(w http.ResponseWriter, r *http.Request) error {
 func (t presenter) byDoor(all []house.Advice) (doors []doorMonth) {
 	at := make(map[string][]house.Advice)
 	for _, d := range all {
-		name := t.doorName(d)
+		name := t.DoorName(d)
 		at[name] = append(at[name], d)
 	}
 	for _, name := range slices.Sorted(maps.Keys(at)) {
-		doors = append(doors, doorMonth{capital(name), countAdvice(at[name], t.adviceState)})
+		doors = append(doors, doorMonth{capital(name), countAdvice(at[name], t.AdviceState)})
 	}
 	return doors
 }
 
 func (t presenter) adviceLine(d house.Advice) adviceLine {
-	view := t.adviceView(d)
+	view := t.AdviceView(d)
 	line := adviceLine{When: t.Moment(d.At), DateTime: d.At.In(t.Zone).Format(time.RFC3339), Headline: view.Headline,
 		Says: view.Fate}
 	if d.Visit != "" {

@@ -63,7 +63,7 @@ func (s *Server) suggestingView(r *http.Request) (view suggestingView, err error
 	if err != nil {
 		return view, err
 	}
-	view = suggestingView{Bar: barOf(r, "Rules", "Suggestions"), Saved: r.URL.Query().Has("saved"), Paused: house.Paused,
+	view = suggestingView{Bar: barOf(r, "Suggestions"), Saved: r.URL.Query().Has("saved"), Paused: house.Paused,
 		House: t.houseSentences(house), Anybody: len(book.persons) > 0}
 	for _, d := range book.doors {
 		view.Doors = append(view.Doors, doorLine{d.Name, doorWords(d), doorAddress(d.ID)})
@@ -336,7 +336,7 @@ func (s *Server) showAdviceRule(w http.ResponseWriter, r *http.Request) error {
 
 // drawRule shows the form of the rule that a request is about.
 func drawRule(w http.ResponseWriter, r *http.Request, status int, book ruleBook, form ruleForm, wrong wrongs) error {
-	view := adviceRuleView{Bar: barOf(r, "Rules", "Suggestions: a rule"), Form: form, Action: "/rules/advice/rules",
+	view := adviceRuleView{Bar: barOf(r, "Suggestions: a rule"), Form: form, Action: "/rules/advice/rules",
 		Wrong: wrong, Persons: book.persons, Doors: book.doors}
 	if id := r.PathValue("rule"); id != "" {
 		view.Action, view.Known = ruleAddress(id), true
@@ -409,7 +409,7 @@ func (s *Server) drawRulePreview(w http.ResponseWriter, r *http.Request, book ru
 	if err != nil {
 		return err
 	}
-	view := rulePreview{Bar: barOf(r, "Rules", "Before this rule is saved"),
+	view := rulePreview{Bar: barOf(r, "Before this rule is saved"),
 		Says: book.say(policy.Restate(identified(rule))), Never: !rule.Allowed,
 		Conflicts: book.conflictsOf(rule), Action: "/rules/advice/rules", Rule: string(raw)}
 	if rule.ID != "" {
@@ -444,7 +444,7 @@ func (s *Server) showRemoveRule(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return absent(err, errNoRule)
 	}
-	view := confirmView{Bar: barOf(r, "Rules", "Remove a rule"), Back: "/rules/advice", Action: ruleAddress(rule.ID) +
+	view := confirmView{Bar: barOf(r, "Remove a rule"), Back: "/rules/advice", Action: ruleAddress(rule.ID) +
 		"/remove", Button: "Remove this rule",
 		Says: []string{"This would hold no more:", book.say(policy.Restate(rule))}}
 	if !rule.Allowed {

@@ -65,7 +65,7 @@ func (s *Server) showAdviceDoor(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) showDoor(w http.ResponseWriter, r *http.Request, status int, door house.Door, wrong wrongs) error {
-	view := adviceDoorView{Bar: barOf(r, "Rules", "Suggestions: a door"), Door: door, Action: "/rules/advice/doors",
+	view := adviceDoorView{Bar: barOf(r, "Suggestions: a door"), Door: door, Action: "/rules/advice/doors",
 		Known: door.ID != "", Wrong: wrong}
 	if view.Known {
 		view.Action = doorAddress(door.ID)
@@ -146,7 +146,7 @@ func (s *Server) showRemoveDoor(w http.ResponseWriter, r *http.Request) error {
 	if n := len(slices.DeleteFunc(parcels, func(p house.ParcelRule) bool { return p.Door != door.ID })); n > 0 {
 		goes = append(goes, counted(n, "parcel"))
 	}
-	view := confirmView{Bar: barOf(r, "Rules", "Remove a door"), Back: "/rules/advice", Action: doorAddress(door.ID) +
+	view := confirmView{Bar: barOf(r, "Remove a door"), Back: "/rules/advice", Action: doorAddress(door.ID) +
 		"/remove", Button: "Remove " + door.Name,
 		Says: []string{"Nobody would be suggested at " + door.Name +
 			" any more, and whatever hears suggestions there would hear none."}}

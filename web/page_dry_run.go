@@ -177,7 +177,7 @@ func (s *Server) showDry(w http.ResponseWriter, r *http.Request, view adviceDryV
 	if err != nil {
 		return err
 	}
-	view.Bar, view.Doors, view.Granted = barOf(r, "Rules", "Rules on past visits"), book.doors, takenForGranted
+	view.Bar, view.Doors, view.Granted = barOf(r, "Rules on past visits"), book.doors, takenForGranted
 	if edited != nil {
 		if _, err := book.check(*edited); err != nil {
 			return unfit("bad-door-rule", err)

@@ -79,7 +79,7 @@ func (s *Server) drawParcels(w http.ResponseWriter, r *http.Request, status int,
 	if err != nil {
 		return err
 	}
-	view := adviceParcelsView{Bar: barOf(r, "Rules", "Expected parcels"), Saved: r.URL.Query().Has("saved"),
+	view := adviceParcelsView{Bar: barOf(r, "Expected parcels"), Saved: r.URL.Query().Has("saved"),
 		Wrong: wrong, Clock: t.clockWords()}
 	for _, p := range slices.Backward(parcels) {
 		line, err := s.parcelLine(r, t, p, doors)

@@ -212,7 +212,7 @@ func (s *Server) trialFor(r *http.Request) (view trialView, err error) {
 	if err != nil {
 		return view, err
 	}
-	view.Bar, view.Address, view.Bell = barOf(r, "Upkeep", "A trial with pictures"), trialAddress(trial.ID), trial.Bell
+	view.Bar, view.Address, view.Bell = barOf(r, "A trial with pictures"), trialAddress(trial.ID), trial.Bell
 	view.By = cmp.Or(names["resident "+trial.Resident], "somebody who is no resident any more")
 	view.When = t.Moment(trial.StartedAt)
 	if trial.Runs(t.Now) {
@@ -319,7 +319,7 @@ func (s *Server) submitTrial(w http.ResponseWriter, r *http.Request) error {
 	id, err := s.beginTrial(r, posted.Get("bell"))
 	switch {
 	case errors.Is(err, house.ErrTrialRuns) || errors.Is(err, errQuietTrial):
-		return s.drawUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: told(err)}})
+		return s.drawUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: told(speak(languageOf(r)), err)}})
 	case errors.Is(err, house.ErrNotFound):
 		return s.drawUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: "Choose a bell."}})
 	case err != nil:

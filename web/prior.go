@@ -3,7 +3,6 @@ package web
 import (
 	"context"
 	"errors"
-	"fmt"
 	"math"
 	"net/http"
 	"strconv"
@@ -69,17 +68,4 @@ func (s *Server) putPrior(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	return sendJSON(w, http.StatusOK, p)
-}
-
-// percent writes a probability so that it is never said to be certain.
-func percent(p float64) string {
-	switch {
-	case p >= 0.9995:
-		return "over 99.9 %"
-	case p >= 0.99:
-		return fmt.Sprintf("%.1f %%", 100*p)
-	case p < 0.01:
-		return "under 1 %"
-	}
-	return fmt.Sprintf("%.0f %%", 100*p)
 }

@@ -122,9 +122,12 @@ func texts(t *testing.T) (keys, prefixes []string) {
 		all += string(text)
 	}
 	all = regexp.MustCompile(`(?m)//.*$`).ReplaceAllString(all, "")
-	const call = `(?:\bsay |\(say |\.Text\(|\.Lookup\(|\bsay\(fmt\.Sprintf\()`
+	const call = `(?:\bsay |\(say |\.Text\(|\btext\(|\.Lookup\(|\bsay\(fmt\.Sprintf\()`
 	for _, m := range regexp.MustCompile(call+`"([a-z0-9-]*[a-z0-9])"`).FindAllStringSubmatch(all, -1) {
 		keys = append(keys, m[1])
+	}
+	for _, m := range regexp.MustCompile(`"(problem-[a-z-]+)"`).FindAllStringSubmatch(all, -1) {
+		keys = append(keys, m[1]) // a problem keeps its keys until somebody reads it
 	}
 	for _, m := range regexp.MustCompile(call+`\(?(?:print |printf )?"([a-z0-9-]+-)(?:"|%)`).FindAllStringSubmatch(all, -1) {
 		prefixes = append(prefixes, m[1])
