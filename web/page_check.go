@@ -9,6 +9,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/review"
+	"lintel/web/view"
 )
 
 // A checkView is what the screen Check matches shows: one doubtful visit.

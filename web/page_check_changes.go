@@ -9,6 +9,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/review"
+	"lintel/web/view"
 )
 
 // A changesView lists past findings that would be others now.

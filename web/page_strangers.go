@@ -11,6 +11,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/review"
+	"lintel/web/view"
 )
 
 // A strangersView is what the page Strangers seen again shows.

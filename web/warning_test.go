@@ -85,7 +85,7 @@ func TestWarnings(t *testing.T) {
 					t.Fatal(err)
 				}
 				var card strings.Builder
-				if err := drawPage(&card, language, "card", h.presenter().cardOf(stored)); err != nil {
+				if err := drawPage(&card, language, "card", h.presenter().Card(stored)); err != nil {
 					t.Fatal(err)
 				}
 				row := string(h.get("/visits", in).is(200).body)
@@ -208,7 +208,7 @@ func TestWarningOfSeveral(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			var b strings.Builder
-			if err := drawPage(&b, language, "card", h.presenter().cardOf(house.Visit{Stills: c.stills})); err != nil {
+			if err := drawPage(&b, language, "card", h.presenter().Card(house.Visit{Stills: c.stills})); err != nil {
 				t.Fatal(err)
 			}
 			text := textOf(t, b.String())
@@ -346,7 +346,7 @@ func checkLiveness(t *testing.T, got *livenessJSON, want *house.Liveness) {
 		return
 	}
 	if got.Level != want.Level || got.Probability != want.Probability || got.Frames != want.Frames ||
-		!slices.Equal(got.CantTell, want.CantTell) || got.Says != liveness.Summary(*want) ||
+		!slices.Equal(got.CantTell, want.CantTell) || got.Says != speak(language).Reasons(liveness.Warning(*want)) ||
 		len(got.Findings) != len(want.Findings) {
 		t.Errorf("%+v, want %+v", got, want)
 	}
@@ -357,7 +357,7 @@ func checkLiveness(t *testing.T, got *livenessJSON, want *house.Liveness) {
 			region = append(region, house.Point{X: p[0], Y: p[1]})
 		}
 		if f.Sign != w.Sign || f.Score != w.Score || f.Missing != w.Missing || !slices.Equal(f.Values, w.Values) ||
-			!slices.Equal(region, w.Region) || f.Name == "" || f.Says != liveness.Says(w) {
+			!slices.Equal(region, w.Region) || f.Name == "" || f.Says != speak(language).Reasons(liveness.Reasons(w)) {
 			t.Errorf("%+v, want %+v", f, w)
 		}
 	}
