@@ -272,7 +272,7 @@ func (t presenter) trialRing(trial house.Trial, r house.TrialRing) trialRingView
 		v.Seen = levelSeen[r.Found.Level]
 		details := []string{"probability of a picture " + percent(r.Found.Probability), counted(r.Found.Frames, "still")}
 		for _, sign := range r.Found.Signs[:min(len(r.Found.Signs), view.ShownSigns)] {
-			name := signName(house.Finding{Sign: sign.Sign})
+			name := speak(language).Sign(sign.Sign)
 			details = append(details, strings.ToLower(name[:1])+name[1:])
 		}
 		v.Detail = strings.Join(details, " · ")

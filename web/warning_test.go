@@ -26,7 +26,7 @@ type judgedFace struct {
 }
 
 const (
-	noEyes = "Can’t tell more: the eyes could not be made out; there is only one still of this ring, and one alone " +
+	noEyes = "Can’t tell more. The eyes could not be made out. There is only one still of this ring, and one alone " +
 		"tells little."
 	caution = "A good photograph of a face passes."
 )
@@ -246,7 +246,7 @@ func TestFindingsOnVisitPage(t *testing.T) {
 	text := textOf(t, body)
 	repeat, grid := judged.Findings[2], judged.Findings[1]
 	// The plainest first, then the one with a place.
-	order := []string{signName(repeat) + " plain, 88 of 100", signName(grid) + " faint, 25 of 100"}
+	order := []string{speak(language).Sign(repeat.Sign) + " plain, 88 of 100", speak(language).Sign(grid.Sign) + " faint, 25 of 100"}
 	at := 0
 	for _, want := range order {
 		i := strings.Index(text[at:], want)
@@ -257,7 +257,7 @@ func TestFindingsOnVisitPage(t *testing.T) {
 	}
 	// What was not seen speaks for nobody.
 	for _, quiet := range []house.Finding{judged.Findings[0], judged.Findings[3]} {
-		if strings.Contains(text, signName(quiet)) {
+		if strings.Contains(text, speak(language).Sign(quiet.Sign)) {
 			t.Errorf("says what was not seen: %s", text)
 		}
 	}

@@ -71,6 +71,10 @@ func needed(t *testing.T) (keys []string) {
 	complaints := append(found(t, sources(t, "../../pipeline/quality/judge.go"), `code:\s+"([a-z-]+)"`), "no-eyes")
 	add("complaint-", complaints...)
 	add("do-", complaints...)
+	add("", found(t, sources(t, "../../pipeline/liveness"), `"((?:judged|sign)-[a-z-]+[a-z])"`)...)
+	for _, level := range []house.LivenessLevel{house.Doubtful, house.Picture} {
+		add("", "judged-"+string(level), "level-"+string(level))
+	}
 	add("cant-tell-", liveness.Tiny, liveness.Dark, liveness.NoEyes, liveness.Border, liveness.NoNetwork,
 		liveness.OneFrame,
 		liveness.Sizes, liveness.Plain, "unknown")

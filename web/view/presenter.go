@@ -80,12 +80,7 @@ func (t Presenter) ScheduleWords(v house.Visit) (says []string) {
 }
 
 // Period spells a period out: "72 hours", "1 day".
-func (t Presenter) Period(p house.Period) string {
-	if p.Days > 0 {
-		return t.Words.N(p.Days, "day")
-	}
-	return t.Words.N(p.Hours, "hour")
-}
+func (t Presenter) Period(p house.Period) string { return t.Words.Period(p) }
 
 // Moment says a time as a clock and a calendar on the wall do.
 func (t Presenter) Moment(at time.Time) string {
