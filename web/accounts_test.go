@@ -188,7 +188,7 @@ func TestComplaints(t *testing.T) {
 	}
 	h.residents()
 	for _, fine := range []string{"ten chars!", strings.Repeat("u", 256), strings.Repeat("ó", 10), "          "} {
-		if got := complaint("Odile", fine, fine); got != "" {
+		if got := complaint(speak(language).Text, "Odile", fine, fine); got != "" {
 			t.Errorf("%q: %s", fine, got)
 		}
 	}

@@ -18,10 +18,6 @@ import (
 	"lintel/web/view"
 )
 
-// maxSkew is the difference between the bell's clock and the server's from
-// which on it is worth a word.
-const maxSkew = 30 * time.Second
-
 // postStill is the bells' endpoint. It answers 201 for a new still, 200 for
 // one that is here already, and only when the still is safe; 200 too at a time
 // when nothing is kept, so that the bell need not send it again.
@@ -45,7 +41,7 @@ func (s *Server) postStill(w http.ResponseWriter, r *http.Request) error {
 		status = http.StatusCreated
 		s.trouble.set("")
 		s.Log.Info("kept a still", "bell", bell, "visit", receipt.Visit, "frame", receipt.Frame,
-			"bytes", len(d.Body), "damaged", receipt.Damaged, "clock_differs", receipt.ClockSkew.Abs() > maxSkew)
+			"bytes", len(d.Body), "damaged", receipt.Damaged, "clock_differs", receipt.ClockSkew.Abs() > view.ClockOff)
 	}
 	return sendJSON(w, status, receipt)
 }

@@ -5,6 +5,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/review"
+	"lintel/web/view"
 )
 
 // The API's view of a visit. It is written out here, apart from the store's

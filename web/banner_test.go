@@ -112,11 +112,11 @@ func TestLiveTellsOfTrouble(t *testing.T) {
 		before := h.connect(t, token, 0)
 		h.trouble.set(diskFull)
 		h.trouble.set(diskFull) // told once
-		if m := before.next(); m.Type != "trouble" || m.Text != diskFull {
+		if m := before.next(); m.Type != "trouble" || m.Text != diskFull.say(speak(language)) {
 			t.Errorf("told %+v", m)
 		}
 		while := h.connect(t, token, 0)
-		if m := while.next(); m.Type != "trouble" || m.Text != diskFull {
+		if m := while.next(); m.Type != "trouble" || m.Text != diskFull.say(speak(language)) {
 			t.Errorf("who connects is told %+v", m)
 		}
 		h.trouble.set("")

@@ -181,7 +181,7 @@ func (t presenter) byDoor(all []house.Advice) (doors []doorMonth) {
 func (t presenter) adviceLine(d house.Advice) adviceLine {
 	view := t.AdviceView(d)
 	line := adviceLine{When: t.Moment(d.At), DateTime: d.At.In(t.Zone).Format(time.RFC3339), Headline: view.Headline,
-		Says: view.Fate}
+		Says: view.Became}
 	if d.Visit != "" {
 		line.Visit = visitAddress(d.Visit)
 	}

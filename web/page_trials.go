@@ -18,6 +18,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/match"
+	"lintel/web/view"
 )
 
 // trialRings is how many rings a step asks for. More are welcome.
@@ -270,7 +271,7 @@ func (t presenter) trialRing(trial house.Trial, r house.TrialRing) trialRingView
 	default:
 		v.Seen = levelSeen[r.Found.Level]
 		details := []string{"probability of a picture " + percent(r.Found.Probability), counted(r.Found.Frames, "still")}
-		for _, sign := range r.Found.Signs[:min(len(r.Found.Signs), shownSigns)] {
+		for _, sign := range r.Found.Signs[:min(len(r.Found.Signs), view.ShownSigns)] {
 			name := speak(language).Sign(sign.Sign)
 			details = append(details, strings.ToLower(name[:1])+name[1:])
 		}

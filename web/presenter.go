@@ -44,5 +44,3 @@ func newWarningView(l *house.Liveness) *view.Warning {
 func odds(fpir float64) string { return speak(language).Alike(fpir) }
 
 func percent(p float64) string { return speak(language).Probability(p) }
-
-func signName(f house.Finding) string { return speak(language).Sign(f.Sign) }

@@ -177,7 +177,7 @@ func TestEraseVisit(t *testing.T) {
 	}
 	// What an address says was erased is a number or nothing.
 	for _, bad := range []string{"x", "-1", "<b>"} {
-		if words := doneWords(url.Values{"erased": {bad}}); words != "" {
+		if words := doneWords(speak(language), url.Values{"erased": {bad}}); words != "" {
 			t.Errorf("%q: %s", bad, words)
 		}
 	}

@@ -122,7 +122,7 @@ func texts(t *testing.T) (keys, prefixes []string) {
 		all += string(text)
 	}
 	all = regexp.MustCompile(`(?m)//.*$`).ReplaceAllString(all, "")
-	const call = `(?:\bsay |\(say |\.Text\(|\btext\(|\.Lookup\(|\bsay\(fmt\.Sprintf\()`
+	const call = `(?:\bsay |\(say |\.Text\(|[^.\w]text\(|\.Lookup\(|\bsay\(fmt\.Sprintf\()`
 	for _, m := range regexp.MustCompile(call+`"([a-z0-9-]*[a-z0-9])"`).FindAllStringSubmatch(all, -1) {
 		keys = append(keys, m[1])
 	}
@@ -263,6 +263,18 @@ func TestLength(t *testing.T) {
 	} {
 		if got := (telling{words: For("en")}).Length(d); got != want {
 			t.Errorf("%s is %q, not %q", d, got, want)
+		}
+	}
+}
+
+// TestProbability is never certain.
+func TestProbability(t *testing.T) {
+	for p, want := range map[float64]string{
+		0: "under 1 %", 0.009: "under 1 %", 0.01: "1 %", 0.5: "50 %", 0.98: "98 %", 0.991: "99.1 %",
+		0.9994: "99.9 %", 0.9996: "over 99.9 %", 1: "over 99.9 %",
+	} {
+		if got := For("en").Probability(p); got != want {
+			t.Errorf("%v: %q, want %q", p, got, want)
 		}
 	}
 }
