@@ -24,13 +24,13 @@ func TestHouseholdPages(t *testing.T) {
 	ada := known("Ada Quill", 0)
 	h.get("/people", in).is(200).says("Only one person is enrolled").
 		says("shares sex, descent and age with who lives here")
-	h.get(personAddress(ada.ID), in).is(200).says("The only picture, so there is none to compare it with.").
-		says("Add pictures until there are five, in different light and pose")
+	h.get(personAddress(ada.ID), in).is(200).says("It is the only picture, so there is none to compare it with.").
+		says("Add pictures of Ada Quill until there are five. Take them in different light and pose")
 	known("Ben Orrin", 1)
 	for _, page := range []string{"/people", "/checks"} {
 		a := h.get(page, in).is(200).says("Measured on the references of 2 persons, 1 pair.").
 			says("Ada Quill and Ben Orrin").
-			says("No stranger of yours counts yet").says("after 10, those who look like nobody count too")
+			says("No stranger of yours counts yet").says("After 10, those who look like nobody count too")
 		checkMarkup(t, string(a.body))
 	}
 	again := house.Reference{
@@ -40,7 +40,7 @@ func TestHouseholdPages(t *testing.T) {
 		t.Fatal(err)
 	}
 	a := h.get(personAddress(ada.ID), in).is(200).
-		says("<li>A face 120 px wide. Without it, a face like this is a").
-		says("looks as much like Ada Quill: surer with it.</li>")
+		says("<li>A face 120 px wide. Without this picture, a face like this is a").
+		says("With it Lintel is surer.</li>")
 	checkMarkup(t, string(a.body))
 }

@@ -10,6 +10,8 @@ import (
 	"lintel/internal/house"
 )
 
+var red, blue = color.RGBA{200, 30, 40, 255}, color.RGBA{40, 50, 200, 255}
+
 // drawn paints a face's eyes as dots, red at the left and blue at the right, on
 // a grey still, and returns it with landmarks beside the dots.
 func drawn(size, origin image.Point, left, right house.Point) (image.Image, house.Face) {
@@ -93,7 +95,7 @@ func TestAlign(t *testing.T) {
 // TestAlignWithoutEyes has faces whose landmarks say nothing: they are placed
 // by their box, and nothing goes wrong without one.
 func TestAlignWithoutEyes(t *testing.T) {
-	still := scene(160, 120)
+	still, _ := drawn(image.Pt(160, 120), image.Point{}, house.Point{X: 58, Y: 41}, house.Point{X: 82, Y: 41})
 	nan := house.Point{X: math.NaN(), Y: math.NaN()}
 	same := house.Point{X: 50, Y: 50}
 	box := image.Rect(40, 20, 100, 80)
