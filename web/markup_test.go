@@ -150,7 +150,8 @@ func TestEveryTemplateIsRendered(t *testing.T) {
 		"rules-preview.html": previewView{},
 		"sources.html":       nil, "warning.html": nil, "strangers.html": strangersView{},
 		"stranger.html": strangerPageView{},
-		"checks.html":   checkView{}, "check-answer.html": answerView{}, "check-answers.html": answersView{},
+		"checks.html":   checkView{}, "check-answer.html": answerView{Item: "check-answer.html": answerView{}, "check-answers.html"itemView{Doubt: review.Doubt{
+			Sighting: house.Sighting{File: "0123456789"}}}}, "check-answers.html": answersView{},
 		"check-changes.html": changesView{}, "check-threshold.html": thresholdView{},
 		"household.html": nil, "masks.html": masksView{}, "lens.html": lensView{}, "trail.html": trailView{},
 		"trial.html": trialView{}, "problem.html": problemJSON{},
