@@ -26,50 +26,30 @@ var unmoved = strings.Fields(`
 	advice-rule-preview.html
 	advice-rule.html
 	advice-rules.html
-	check-answer.html
-	check-answers.html
-	check-changes.html
-	check-threshold.html
-	checks.html
-	household.html
 	lens.html
 	masks.html
-	people.html
-	person.html
 	rules-preview.html
 	rules.html
 	sources.html
-	stranger.html
-	strangers.html
 	trail.html
 	trial.html
 	upkeep.html
-	api_check.go
-	household.go
 	masking.go
 	page_advice_house.go
 	page_advice_month.go
-	page_check.go
-	page_check_answer.go
-	page_check_changes.go
-	page_check_threshold.go
 	page_door_rules.go
 	page_doors.go
 	page_dry_run.go
 	page_lens.go
 	page_masks.go
 	page_parcels.go
-	page_people.go
 	page_receivers.go
 	page_rules.go
 	page_rules_form.go
 	page_sources.go
-	page_stranger.go
-	page_strangers.go
 	page_trail.go
 	page_trials.go
 	page_upkeep.go
-	check.js
 	masks.js
 	trial.js
 `)
