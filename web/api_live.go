@@ -136,7 +136,7 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 			// Another process may have changed something, which
 			// tellChanges finds; and the session may have ended.
 			if _, err := s.sessionOf(r.WithContext(ctx)); errors.Is(err, house.ErrNotFound) {
-				return bye(conn, websocket.ClosePolicyViolation, "signed out")
+				return bye(conn, websocket.ClosePolicyViolation, "signed-out")
 			}
 			kind := "beat"
 			if screen.others {

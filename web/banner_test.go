@@ -93,7 +93,7 @@ func TestReadOnlyDisk(t *testing.T) {
 	}
 	defer syscall.Unmount(incoming, syscall.MNT_DETACH)
 	h.ring("R2", 0, still(t, 2)).isProblem(507, "no-space")
-	h.get("/", in).is(200).says("can&#39;t be written")
+	h.get("/", in).is(200).says("can’t be written")
 	h.get("/api/v1/visits/"+visit+"/stills/0", in).is(200)
 	h.get("/visits/"+visit, in).is(200)
 

@@ -232,7 +232,7 @@ func TestErasePeriod(t *testing.T) {
 	}
 	period := url.Values{"from": {day}, "until": {day}}
 	h.get("/visits/erase?"+period.Encode(), h.in).is(200).says("Erase " + speak(language).N(len(ofDay)-1, "visit")).
-		says("1 visit would stay, for a hold")
+		says("1 visit is held and would stay")
 	for _, bad := range []url.Values{{}, {"from": {day}}, {"until": {day}}, {"from": {day}, "until": {"2031-01-01"}},
 		{"from": {"x"}, "until": {day}}} {
 		h.get("/visits/erase?"+bad.Encode(), h.in).is(400).says("Nothing was erased")

@@ -183,7 +183,7 @@ func (s *Server) submitErasePeriod(w http.ResponseWriter, r *http.Request) error
 	}
 	from, until, err := wholePeriod(posted.Values, presenter.DayFrom, presenter.DayUntil)
 	if p, known := problemOf(err); err != nil && known {
-		p.Detail = "erase-nothing"
+		p.Type, p.Detail = "bad-period", "erase-nothing"
 		return p
 	}
 	x, err := s.periodErasure(r.Context(), from, until)

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"errors"
-	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
@@ -91,7 +90,7 @@ func (s *Server) submitIntroduction(w http.ResponseWriter, r *http.Request) erro
 	}
 	if page.Form.Person == "" && page.Day != "" { // else the archive refuses
 		if page.Form.Consent.GivenAt, err = presenter.DayFrom(page.Day); err != nil {
-			err = fmt.Errorf("%w: the day is %w", house.ErrNoConsent, err)
+			err = house.Fault{Of: house.ErrNoConsent, Code: "consent-when"}
 		}
 	}
 	if err == nil && len(page.Form.Visits) == 0 {
@@ -120,10 +119,11 @@ var errNoVisit = errors.New("no visit is ticked")
 func badIntroduction(err error) (p problem, ok bool) {
 	p.Status, p.Detail = http.StatusUnprocessableEntity, "problem-nothing-changed"
 	switch {
-	case errors.Is(err, view.ErrDay):
-		p.Type, p.Title, p.Detail = "no-consent", "problem-consent-day", "problem-biometric"
 	case errors.Is(err, house.ErrNoConsent):
 		p.Type, p.Title, p.Detail = "no-consent", "problem-no-consent", "problem-biometric"
+		if why := new(house.Fault); errors.As(err, why) {
+			p.Why = err
+		}
 	case errors.Is(err, house.ErrBadPersonName):
 		p.Type, p.Title = "bad-name", "problem-bad-person-name"
 	case errors.Is(err, house.ErrNoReference):

@@ -75,7 +75,7 @@ func visitKinds(p house.Person) []visitKind {
 		{name: "damaged", stills: []stillKind{{state: house.Done, damaged: true}}, outcome: review.NoFace,
 			says: []string{"Part of the picture was lost on its way."}},
 		{name: "clock-off", stills: []stillKind{done()}, ahead: 25 * time.Hour, outcome: review.NoFace,
-			says: []string{"The bell&#39;s clock is 1 day ahead"}},
+			says: []string{"The bell’s clock is 25 hours ahead"}},
 		{name: "frames", stills: []stillKind{done(), done(unknown), done()}, outcome: review.Unknown,
 			says: []string{"/stills/0", "/stills/1", "/stills/2"}},
 	}
@@ -240,7 +240,7 @@ func TestDayOnCard(t *testing.T) {
 		{"2031-05-04T18:30:00Z", "2031-05-04T18:30:01Z", "", "20:30"},
 		{"2031-05-04T21:59:59Z", "2031-05-04T22:00:00Z", "Sunday 4 May", "23:59"}, // midnight here
 		{"2031-05-04T22:00:00Z", "2031-05-05T21:59:59Z", "", "00:00"},
-		{"2030-05-04T18:30:00Z", "2031-05-04T18:30:00Z", "Saturday 4 May", "20:30"},
+		{"2030-05-04T18:30:00Z", "2031-05-04T18:30:00Z", "Saturday 4 May 2030", "20:30"},
 	}
 	for _, test := range tests {
 		received, err := time.Parse(time.RFC3339, test.received)

@@ -386,7 +386,7 @@ func TestCheckWarns(t *testing.T) {
 			if !strings.Contains(text, reference) {
 				t.Fatalf("no reference is offered: %s", text)
 			}
-			if strings.Contains(text, "a reference taken from a picture fits the picture") != c.loud ||
+			if strings.Contains(text, "reference taken from a picture fits the picture") != c.loud ||
 				strings.Contains(text, "In question Warning: ") != c.loud {
 				t.Errorf("warned, or not: %s", text)
 			}
@@ -394,7 +394,7 @@ func TestCheckWarns(t *testing.T) {
 				t.Errorf("asked for somebody: %s", text)
 			}
 			if answer := textOf(t, string(h.get("/checks/"+id+"/answer?answer=else", in).
-				is(200).body)); strings.Contains(answer, "a reference taken from a picture fits the picture") != c.loud {
+				is(200).body)); strings.Contains(answer, "reference taken from a picture fits the picture") != c.loud {
 				t.Errorf("warned, or not: %s", answer)
 			}
 			a := h.get("/api/v1/checks/"+id, in).is(200)
@@ -462,7 +462,7 @@ func TestStrangersWarn(t *testing.T) {
 	}
 	body := string(h.get("/people/strangers/"+a.Strangers[0].ID+"/person", in).is(200).body)
 	if text := textOf(t, body); strings.Count(text, "Warning: Looks like a picture") != 1 ||
-		!strings.Contains(text, "a reference taken from a picture fits the picture") {
+		!strings.Contains(text, "reference taken from a picture fits the picture") {
 		t.Errorf("the page does not warn: %s", text)
 	}
 	ticked := regexp.MustCompile(`name="visit" value="([^"]+)"( checked)?`).FindAllStringSubmatch(body, -1)

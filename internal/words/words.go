@@ -134,6 +134,10 @@ func (w Words) Refusal(err error) (says string, ok bool) {
 		}
 		return strings.Join(parts, "; "), len(parts) > 0
 	}
+	var fault house.Fault
+	if errors.As(err, &fault) {
+		return w.Text("fault-"+fault.Code, fault.Told...), true
+	}
 	var why house.Refusal
 	if !errors.As(err, &why) {
 		return "", false

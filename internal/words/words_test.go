@@ -83,6 +83,8 @@ func needed(t *testing.T) (keys []string) {
 			add("short-"+c.Code, "", "-not")
 		}
 	}
+	add("fault-", found(t, sources(t, "../house"), `fault\(Err\w+, "([a-z-]+)"`)...)
+	add("fault-", found(t, sources(t, "../../store")+sources(t, "../../web"), `house\.Fault\{[^}]*Code:\s+"([a-z-]+)"`)...)
 	add("", "unknown")
 	add("short-", policy.Sign+"-not", "unknown", "unknown-not")
 	for _, k := range append(kinds, "unknown") {

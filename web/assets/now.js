@@ -49,7 +49,7 @@ function connect() {
 		if (over) return;
 		over = true;
 		clearTimeout(watchdog);
-		if (event && event.reason === "signed out") return location.assign("/sign-in");
+		if (event && event.reason === "signed-out") return location.assign("/sign-in");
 		lost ??= new Date();
 		const time = lost.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false });
 		connection.textContent = connection.dataset.says.replace("#time", time);
