@@ -57,7 +57,7 @@ func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s Swept, err erro
 	if s.any() {
 		a.signal()
 		failed = append(failed, a.Note(ctx, "swept",
-			fmt.Sprintf("visits %d, stills of %d, smaller %d", s.Visits, s.Findings, s.Smaller)))
+			fmt.Sprintf("visits %d stills %d smaller %d", s.Visits, s.Findings, s.Smaller)))
 	}
 	_, err = a.write.ExecContext(ctx, `DELETE FROM departures WHERE at < ?`, micros(a.now().Add(-tombstonesLast)))
 	if err := errors.Join(append(failed, err)...); err != nil {
