@@ -224,7 +224,7 @@ func (t presenter) adviceHeadline(d house.Advice) string {
 func (t presenter) adviceEnd(d house.Advice) string {
 	by := ""
 	if t.Resident && d.By != "" {
-		by = ", says " + actorWords(d.By, t.Names)
+		by = ", says " + t.Actor(d.By)
 	}
 	switch t.adviceState(d) {
 	case house.Used:

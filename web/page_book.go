@@ -46,7 +46,7 @@ type kindChoice struct {
 // kindChoices are what the filter's form offers.
 func kindChoices() (choices []kindChoice) {
 	for _, kind := range append(slices.Clone(house.Kinds), house.Looking) {
-		choices = append(choices, kindChoice{kind, kindPlurals[kind]})
+		choices = append(choices, kindChoice{kind, speak(language).Text("kinds-" + string(kind))})
 	}
 	return choices
 }

@@ -38,22 +38,15 @@ var unmoved = strings.Fields(`
 	erasure.html
 	frame.html
 	household.html
-	lens.html
-	masks.html
 	now.html
 	pair.html
 	people.html
 	person.html
 	problem.html
-	rules-preview.html
-	rules.html
 	sign-in.html
 	sources.html
 	stranger.html
 	strangers.html
-	trail.html
-	trial.html
-	upkeep.html
 	visit.html
 	warning.html
 	api.go
@@ -64,7 +57,6 @@ var unmoved = strings.Fields(`
 	api_visits.go
 	banner.go
 	household.go
-	masking.go
 	page_account.go
 	page_advice.go
 	page_advice_house.go
@@ -78,20 +70,13 @@ var unmoved = strings.Fields(`
 	page_doors.go
 	page_dry_run.go
 	page_erasure.go
-	page_lens.go
-	page_masks.go
 	page_now.go
 	page_parcels.go
 	page_people.go
 	page_receivers.go
-	page_rules.go
-	page_rules_form.go
 	page_sources.go
 	page_stranger.go
 	page_strangers.go
-	page_trail.go
-	page_trials.go
-	page_upkeep.go
 	page_visit.go
 	page_warning.go
 	pages.go
@@ -101,9 +86,7 @@ var unmoved = strings.Fields(`
 	speech.go
 	advice.js
 	check.js
-	masks.js
 	now.js
-	trial.js
 	visit.js
 `)
 
@@ -169,7 +152,7 @@ func readAloud(page string) (says []string) {
 			says = append(says, text)
 		}
 	}
-	silent := ""
+	silent, script := "", true
 	for z := html.NewTokenizer(strings.NewReader(page)); z.Next() != html.ErrorToken; {
 		token := z.Token()
 		switch {
@@ -177,6 +160,10 @@ func readAloud(page string) (says []string) {
 			silent = token.Data
 		case token.Type == html.EndTagToken && token.Data == silent:
 			silent = ""
+		case token.Data == "noscript":
+			script = token.Type == html.EndTagToken
+		case token.Type == html.TextToken && !script: // told as text that is markup where there are no scripts
+			says = append(says, readAloud(token.Data)...)
 		case token.Type == html.TextToken && silent == "":
 			hear(token.Data)
 		}
@@ -264,7 +251,7 @@ func TestScriptsSpeakByTheCatalog(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, text := range literal.FindAllString(comment.ReplaceAllString(string(script), ""), -1) {
-			if sayings.MatchString(text) && text != `"use strict"` {
+			if sayings.MatchString(text) && text != `"use strict"` && text != `"signed out"` {
 				t.Errorf("%s says by itself: %s", file, text)
 			}
 		}
