@@ -23,16 +23,6 @@ func (t presenter) says(c house.Condition) string {
 	return t.words(t.Names).Condition(c)
 }
 
-// say says what rules come to, by the names in the book.
-func (b ruleBook) say(r house.Reason) string {
-	return speak(language).Naming(func(id string) string { return b.names[id] }).Reason(r)
-}
-
-// sayOf says what is told of a door.
-func (t presenter) sayOf(d house.Door, r house.Reason) string {
-	return t.words(map[string]string{d.ID: d.Name}).Reason(r)
-}
-
 // lacks says in a few words that a condition is not met.
 func lacks(code string) string { return speak(language).Short(house.Condition{Code: code}) }
 

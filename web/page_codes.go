@@ -12,14 +12,8 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/advice/totp"
+	"lintel/web/view"
 )
-
-// A codesView shows the secret of one-time codes that were given out just now.
-type codesView struct {
-	Picture string // address of the QR code, which is there once
-	Secret  string // in groups, to be typed
-	Pixels  int
-}
 
 // qrPixels is how wide and high a QR code is shown.
 const qrPixels = 320
@@ -39,10 +33,10 @@ func (s *Server) submitCodes(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return absent(err, errPersonGone)
 	}
-	return s.drawPerson(w, r, http.StatusOK, p, personView{Codes: &codesView{
+	return s.drawPerson(w, r, http.StatusOK, p, personView{Factors: view.PersonFactors{Codes: &view.Codes{
 		Picture: codesAddress(p.ID) + "/qr/" + s.pictures.keep(s.browserOf(r), p.ID, picture),
 		Secret:  inGroups(secret.Text()), Pixels: qrPixels,
-	}})
+	}}})
 }
 
 func codesAddress(person string) string { return personAddress(person) + "/codes" }

@@ -13,6 +13,7 @@ import (
 	"lintel/pipeline/cluster"
 	"lintel/pipeline/match"
 	"lintel/store"
+	"lintel/web/view"
 )
 
 // A peopleView is what the page People shows.
@@ -38,14 +39,7 @@ type personView struct {
 	Pictures []pictureView // what each reference adds
 	More     string        // which are asked for, "" for none
 
-	// What gives factors of theirs, and what of it was added just now.
-	Phones   []sourceLine
-	Tokens   []tokenLine
-	HasCodes bool
-	NoHome   bool // where home is has not been said, so no phone comes home
-	Phone    *newSource
-	Codes    *codesView
-	Wrong    string // why nothing was added
+	Factors view.PersonFactors
 }
 
 // A doubleView is somebody with whom a person is easily confused.
@@ -138,14 +132,15 @@ func (s *Server) drawPerson(w http.ResponseWriter, r *http.Request, status int, 
 	}
 	view := presenter.personView(p)
 	view.Bar, view.Done = barOf(r, "People", p.Name), cmp.Or(introducedWords(r.URL.Query()), withdrawnWords(r.URL.Query()))
-	view.Phone, view.Codes, view.Wrong = added.Phone, added.Codes, added.Wrong
+	view.Factors = added.Factors
+	view.Factors.ID, view.Factors.Name = p.ID, p.Name
 	if view.Doubles, err = s.doublesOf(r.Context(), p.ID); err != nil {
 		return err
 	}
 	if view.Pictures, view.More, err = s.picturesOf(r.Context(), p.Person); err != nil {
 		return err
 	}
-	if err := s.factorsOf(r.Context(), presenter, &view); err != nil {
+	if err := s.factorsOf(r.Context(), presenter, &view.Factors); err != nil {
 		return err
 	}
 	return sendPage(w, r, status, "person.html", view)

@@ -11,6 +11,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/store"
+	"lintel/web/view"
 )
 
 // An upkeepView is what the page Upkeep shows.
@@ -29,14 +30,8 @@ type upkeepView struct {
 	Code      string // a pairing code just made
 	Link      string // an invitation just made
 
-	// Where factors come from and where advice goes to, what of it was added
-	// just now, and why nothing was.
-	Readers                    []sourceLine
-	Reader                     *newSource
-	Receivers                  []receiverLine
-	Receiver                   *newReceiver
-	Doors                      []house.Door
-	WrongReader, WrongReceiver string
+	Readers   view.Readers
+	Receivers view.Receivers
 }
 
 type figure struct {
@@ -84,7 +79,7 @@ func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, view upkeepV
 		return err
 	}
 	status := http.StatusOK
-	if view.WrongReader != "" || view.WrongReceiver != "" || view.Trials.Wrong != "" {
+	if view.Readers.Wrong != "" || view.Receivers.Wrong != "" || view.Trials.Wrong != "" {
 		status = http.StatusUnprocessableEntity
 	}
 	return sendPage(w, r, status, "upkeep.html", view)

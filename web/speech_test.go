@@ -20,14 +20,6 @@ import (
 var unmoved = strings.Fields(`
 	account.html
 	advice-card.html
-	advice-door.html
-	advice-dry.html
-	advice-house.html
-	advice-month.html
-	advice-parcels.html
-	advice-rule-preview.html
-	advice-rule.html
-	advice-rules.html
 	book.html
 	check-answer.html
 	check-answers.html
@@ -48,7 +40,6 @@ var unmoved = strings.Fields(`
 	rules-preview.html
 	rules.html
 	sign-in.html
-	sources.html
 	stranger.html
 	strangers.html
 	trail.html
@@ -67,26 +58,18 @@ var unmoved = strings.Fields(`
 	masking.go
 	page_account.go
 	page_advice.go
-	page_advice_house.go
-	page_advice_month.go
 	page_book.go
 	page_check.go
 	page_check_answer.go
 	page_check_changes.go
 	page_check_threshold.go
-	page_door_rules.go
-	page_doors.go
-	page_dry_run.go
 	page_erasure.go
 	page_lens.go
 	page_masks.go
 	page_now.go
-	page_parcels.go
 	page_people.go
-	page_receivers.go
 	page_rules.go
 	page_rules_form.go
-	page_sources.go
 	page_stranger.go
 	page_strangers.go
 	page_trail.go
