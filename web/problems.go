@@ -132,8 +132,6 @@ var (
 		Title: "There is no such stranger; the stills may have gone, or somebody may have said who it is."}
 	errConsentless = problem{Status: http.StatusConflict, Type: "no-consent",
 		Title: "No consent of this person is in force.", Detail: "Nothing was changed."}
-	errNoPicture = problem{Status: http.StatusNotFound, Type: "not-found",
-		Title: "There is no such picture; each is shown once."}
 	errNoAdvice = problem{Status: http.StatusNotFound, Type: "not-found",
 		Title: "There is no such suggestion; it may have been erased."}
 	errNoRule = problem{Status: http.StatusNotFound, Type: "unknown-rule",

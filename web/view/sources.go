@@ -68,9 +68,9 @@ func (t Presenter) NewSource(s house.Source, token, server string) *NewSource {
 
 // Codes is the secret of one-time codes that were given out just now.
 type Codes struct {
-	Picture string // address of the QR code, which is there once
-	Secret  string // in groups, to be typed
-	Pixels  int
+	Path   string // of the QR code, on a square so many units wide
+	Side   int
+	Secret string // in groups, to be typed
 }
 
 // PersonFactors are what gives factors of a person's, and what of it was added
