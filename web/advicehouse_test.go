@@ -206,7 +206,7 @@ func TestHouseFormRoundTrip(t *testing.T) {
 		got, wrong := houseFormOf(h, at).rules(house.AdviceRules{Paused: h.Paused}, at)
 		// A clock that is put back shows an hour twice: either is right.
 		if d := got.AwayUntil.Sub(h.AwayUntil).Abs(); d == time.Hour && got.AwayUntil.In(zone).
-			Format(localMinute) == h.AwayUntil.In(zone).Format(localMinute) || d == 0 {
+			Format(view.Minute) == h.AwayUntil.In(zone).Format(view.Minute) || d == 0 {
 			got.AwayUntil = h.AwayUntil
 		}
 		if len(wrong) > 0 || !reflect.DeepEqual(got, h) {

@@ -40,8 +40,8 @@ func conditionsJSON(all []house.Condition, says func(house.Condition) string) []
 
 func (t presenter) adviceJSON(d house.Advice) adviceJSON {
 	j := adviceJSON{
-		ID: d.ID, Door: d.Door, DoorName: t.doorName(d), State: t.adviceState(d), PersonName: t.Names["person "+d.Person],
-		At: d.At, ExpiresAt: d.ExpiresAt, Conditions: conditionsJSON(policy.Told(d.Conditions), t.says),
+		ID: d.ID, Door: d.Door, DoorName: t.DoorName(d), State: t.AdviceState(d), PersonName: t.Names["person "+d.Person],
+		At: d.At, ExpiresAt: d.ExpiresAt, Conditions: conditionsJSON(policy.Told(d.Conditions), t.Condition),
 	}
 	if t.Resident {
 		j.By = d.By
@@ -188,7 +188,7 @@ func (j adviceRulesJSON) rules() (h house.AdviceRules, err error) {
 		Wait: seconds(j.Wait), Holidays: slices.Compact(slices.Sorted(slices.Values(j.Holidays))), Home: j.Home}
 	if j.AwayUntil != nil {
 		if h.AwayUntil = *j.AwayUntil; !view.Writable(h.AwayUntil) {
-			return h, errNoMoment
+			return h, view.ErrNoMinute
 		}
 	}
 	return h, errors.Join(policy.CheckAdviceRules(h)...)

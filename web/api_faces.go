@@ -58,11 +58,12 @@ func newLivenessJSON(l *house.Liveness) *livenessJSON {
 	if l == nil {
 		return nil
 	}
-	j := &livenessJSON{l.Level, l.Probability, l.Frames, append([]string{}, l.CantTell...), liveness.Summary(*l),
+	w := speak(language)
+	j := &livenessJSON{l.Level, l.Probability, l.Frames, append([]string{}, l.CantTell...), w.Reasons(liveness.Warning(*l)),
 		[]signJSON{}}
 	for _, f := range l.Findings {
-		s := signJSON{f.Sign, signName(f), f.Score, append([]float64{}, f.Values...), liveness.Says(f), [][2]float64{},
-			f.Missing}
+		s := signJSON{f.Sign, w.Sign(f.Sign), f.Score, append([]float64{}, f.Values...), w.Reasons(liveness.Reasons(f)),
+			[][2]float64{}, f.Missing}
 		for _, p := range f.Region {
 			s.Region = append(s.Region, [2]float64{p.X, p.Y})
 		}

@@ -5,6 +5,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/review"
+	"lintel/web/view"
 )
 
 // The API's view of a visit. It is written out here, apart from the store's
@@ -86,7 +87,7 @@ func (t presenter) visitJSON(v house.Visit) visitJSON {
 		ID: v.ID, Bell: v.Bell, Ring: v.Ring, ReceivedAt: v.ReceivedAt, Revision: v.Revision,
 		Outcome: review.OutcomeOf(v), Kind: v.Kind, Parcel: v.Parcel, Stage: stages[v.Stage],
 		Fate:      fateJSON{fate.SmallerAt.UTC(), fate.StillsAt.UTC(), fate.GoesAt.UTC(), fate.Rule, fate.Period},
-		ClockSkew: skew.Seconds(), ClockOff: skew.Abs() > maxSkew, Stills: []stillJSON{}, Advice: []adviceJSON{},
+		ClockSkew: skew.Seconds(), ClockOff: skew.Abs() > view.ClockOff, Stills: []stillJSON{}, Advice: []adviceJSON{},
 	}
 	if h := t.Hold(v); h != nil {
 		j.Hold = &holdJSON{PlacedAt: h.PlacedAt, EndsAt: h.EndsAt}

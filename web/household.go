@@ -89,12 +89,15 @@ func (s *Server) picturesOf(ctx context.Context, person house.Person) (pictures 
 	for _, r := range references {
 		if r.Person == person.ID {
 			gain := match.GainOf(r, references, gallery.Curve())
-			words := gain.Words(person.Name)
+			words := speak(language).Gain(person.Name, gain.Others, string(gain.Band), gain.FPIR)
 			if gain.Others == 0 {
 				words = "The only picture, so there is none to compare it with."
 			}
 			pictures = append(pictures, pictureView{r.FaceWidth, words})
 		}
 	}
-	return pictures, match.MorePictures(len(pictures)), nil
+	if len(pictures) < match.EnoughPictures {
+		more = speak(language).Text("pictures-more", "Name", person.Name)
+	}
+	return pictures, more, nil
 }

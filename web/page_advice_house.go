@@ -42,22 +42,7 @@ type adviceHouseView struct {
 	Clock string // that times are by
 }
 
-// localMinute is how a form writes a time.
-const localMinute = "2006-01-02T15:04"
-
-// localTime reads a time of a form by the household's clock. The error is
-// errNoMoment for a time that is none, or that daylight saving skips. Of a time
-// that comes twice it is either.
-func (t presenter) localTime(text string) (time.Time, error) {
-	at, err := time.ParseInLocation(localMinute, text, t.Zone)
-	if err != nil || !view.Writable(at) || at.Format(localMinute) != text {
-		return time.Time{}, errNoMoment
-	}
-	return at, nil
-}
-
 var (
-	errNoMoment error = house.Refusal("moment-none")
 	errOver     error = house.Refusal("moment-over")
 	errUnpaused error = house.Refusal("pause-unsaid")
 )
@@ -69,7 +54,7 @@ func houseFormOf(h house.AdviceRules, t presenter) houseForm {
 		Misses: fmt.Sprint(h.Misses), Wait: plainNumber(h.Wait.Minutes(), 3), Holidays: strings.Join(h.Holidays, "\n"),
 	}
 	if h.AwayUntil.After(t.Now) {
-		f.AwayUntil = h.AwayUntil.In(t.Zone).Format(localMinute)
+		f.AwayUntil = h.AwayUntil.In(t.Zone).Format(view.Minute)
 	}
 	if h.Home != nil {
 		f.Latitude, f.Longitude, f.HomeSize = plainNumber(h.Home.Latitude, 6), plainNumber(h.Home.Longitude, 6),
@@ -92,7 +77,7 @@ func (f houseForm) rules(h house.AdviceRules, t presenter) (house.AdviceRules, w
 	wrong := make(wrongs)
 	h.AwayUntil, h.ParcelsWhileAway, h.Home = time.Time{}, f.ParcelsWhileAway, nil
 	if f.AwayUntil != "" {
-		until, err := t.localTime(f.AwayUntil)
+		until, err := t.ReadMinute(f.AwayUntil)
 		if err == nil && !until.After(t.Now) {
 			err = errOver
 		}
@@ -171,7 +156,7 @@ func (s *Server) showAdviceHouse(w http.ResponseWriter, r *http.Request) error {
 func drawAdviceHouse(w http.ResponseWriter, r *http.Request, status int, t presenter, form houseForm,
 	wrong wrongs) error {
 	return sendPage(w, r, status, "advice-house.html",
-		adviceHouseView{barOf(r, "Rules", t.Words.Text("advice-house-title")), form, wrong, t.ByClock()})
+		adviceHouseView{barOf(r, t.Words.Text("advice-house-title")), form, wrong, t.ByClock()})
 }
 
 func (s *Server) houseFor(r *http.Request) (t presenter, house house.AdviceRules, err error) {
@@ -210,9 +195,9 @@ func (s *Server) submitPause(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	paused := posted.Get("paused") == "true"
-	if !paused && posted.Get("paused") != "false" {
-		return errBadForm
+	paused, err := posted.truth("paused", "problem-paused-truth")
+	if err != nil {
+		return err
 	}
 	s.advising.Lock()
 	defer s.advising.Unlock()

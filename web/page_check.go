@@ -9,6 +9,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/review"
+	"lintel/web/view"
 )
 
 // A checkView is what the screen Check matches shows: one doubtful visit.
@@ -36,7 +37,7 @@ type itemView struct {
 	Seen     string // where and when
 	Visit    string // address
 	Width    int
-	Warning  *warningView // where there is something to warn of
+	Warning  *view.Warning // where there is something to warn of
 	Earlier  []earlierView
 	Offer    bool // whether the face is good enough for a reference
 	Consent  bool // of the person asked about
@@ -50,7 +51,7 @@ type earlierView struct {
 	Visit string
 	By    string // why it is taken for the person's
 
-	Warning *warningView // where there is something to warn of
+	Warning *view.Warning // where there is something to warn of
 }
 
 func checkAddress(face string) string { return "/checks/" + url.PathEscape(face) }
@@ -74,7 +75,7 @@ func (t presenter) seen(x house.Sighting) string {
 func (s *Server) showChecks(w http.ResponseWriter, r *http.Request) error {
 	after, err := review.ParseCursor(r.URL.Query().Get("after"))
 	if err != nil {
-		return queryProblem(sentence(err))
+		return err
 	}
 	page, next, err := s.review.Queue(r.Context(), after, 1)
 	if err != nil {
@@ -88,7 +89,7 @@ func (s *Server) showChecks(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if len(page) == 0 {
-		view.Bar = barOf(r, "Check matches", "Check matches")
+		view.Bar = barOf(r, "Check matches")
 		return sendPage(w, r, http.StatusOK, "checks.html", view)
 	}
 	if next != (review.Cursor{}) {
@@ -117,7 +118,7 @@ func (s *Server) drawDoubt(
 	if err != nil {
 		return err
 	}
-	view.Bar, view.Item = barOf(r, "Check matches", "Check matches"), &item
+	view.Bar, view.Item = barOf(r, "Check matches"), &item
 	return sendPage(w, r, status, "checks.html", view)
 }
 
@@ -185,7 +186,7 @@ func answerWords(c house.Check, names map[string]string) string {
 
 // addAnswers adds to the faces of a visit's page what was answered for them, and
 // where that can be done.
-func (s *Server) addAnswers(ctx context.Context, v house.Visit, shown []stillView) error {
+func (s *Server) addAnswers(ctx context.Context, v house.Visit, shown []view.Still) error {
 	answers, err := s.Archive.AnsweredOn(ctx, v.ID)
 	if err != nil {
 		return err

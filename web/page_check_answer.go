@@ -102,9 +102,9 @@ func (s *Server) showAnswer(w http.ResponseWriter, r *http.Request) error {
 	case house.AnswerElse:
 		title, view.Button = "Who is it?", "Keep this answer"
 	default:
-		return queryProblem("answer is no, else or not-a-face.")
+		return queryProblem("problem-query-answer")
 	}
-	view.Bar = barOf(r, "Check matches", title)
+	view.Bar = barOf(r, title)
 	return sendPage(w, r, http.StatusOK, "check-answer.html", view)
 }
 
@@ -171,7 +171,7 @@ func (s *Server) showAnswers(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	view := answersView{Bar: barOf(r, "Check matches", "Answers")}
+	view := answersView{Bar: barOf(r, "Answers")}
 	for i, x := range all {
 		if i > 0 && x.Visit == all[i-1].Visit && x.Check.At.Equal(all[i-1].Check.At) {
 			continue // one answer for the frames of a ring

@@ -9,6 +9,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/review"
+	"lintel/web/view"
 )
 
 // A changesView lists past findings that would be others now.
@@ -25,7 +26,7 @@ type changeView struct {
 	Seen     string
 	Visit    string
 	Crop     string
-	Warning  *warningView // where there is something to warn of
+	Warning  *view.Warning // where there is something to warn of
 	Old, New findingView
 }
 
@@ -52,7 +53,7 @@ func (s *Server) showChanges(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	view := changesView{
-		Bar: barOf(r, "Check matches", "Past visits"), Days: review.LookBackDays, More: len(all) > shownChanges,
+		Bar: barOf(r, "Past visits"), Days: review.LookBackDays, More: len(all) > shownChanges,
 	}
 	if n, err := strconv.Atoi(r.URL.Query().Get("renamed")); err == nil && n >= 0 {
 		view.Done = counted(n, "face") + " judged anew."

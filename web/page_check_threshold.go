@@ -58,7 +58,7 @@ func readThreshold(text string, or float64) (float64, error) {
 	}
 	t, err := strconv.ParseFloat(text, 64)
 	if err != nil || !(t >= review.LeastThreshold && t <= review.MostThreshold) {
-		return 0, fmt.Errorf("a threshold is a distance from %.1f to %.1f", review.LeastThreshold, review.MostThreshold)
+		return 0, queryProblem("problem-query-threshold")
 	}
 	return t, nil
 }
@@ -77,7 +77,7 @@ func (s *Server) thresholdAsked(r *http.Request) (q thresholdQuestion, err error
 	}
 	q.present = q.Present()
 	if q.threshold, err = readThreshold(r.URL.Query().Get("distance"), q.present); err != nil {
-		return q, queryProblem(sentence(err))
+		return q, err
 	}
 	return q, nil
 }
@@ -96,7 +96,7 @@ func (s *Server) showThreshold(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	view := presenter.thresholdView(q.At(q.threshold), len(q.Searches), names)
-	view.Bar, view.Cut = barOf(r, "Check matches", "Another threshold"), q.Cut
+	view.Bar, view.Cut = barOf(r, "Another threshold"), q.Cut
 	view.Present = fmt.Sprintf("%.3f", q.present)
 	if fpir := q.Gallery.FPIR(q.threshold); fpir <= .5 {
 		view.Odds = odds(fpir)

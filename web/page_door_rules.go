@@ -35,7 +35,7 @@ func (s *Server) showAdvice(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	page := suggestingView{Bar: barOf(r, "Rules", t.Words.Text("suggestions-title")), Saved: r.URL.Query().Has("saved"),
+	page := suggestingView{Bar: barOf(r, t.Words.Text("suggestions-title")), Saved: r.URL.Query().Has("saved"),
 		Paused: rules.Paused, Book: book, House: t.HouseSentences(rules)}
 	for _, p := range parcels {
 		if state := p.State(t.Now); state == house.ParcelLater || state == house.ParcelNow {
@@ -87,7 +87,7 @@ func (s *Server) showAdviceRule(w http.ResponseWriter, r *http.Request) error {
 func drawRule(w http.ResponseWriter, r *http.Request, status int, book view.RuleBook, form ruleForm,
 	wrong wrongs) error {
 	return sendPage(w, r, status, "advice-rule.html", adviceRuleView{
-		barOf(r, "Rules", speak(languageOf(r)).Text("door-rule-title")), form, r.PathValue("rule"), wrong, book})
+		barOf(r, speak(languageOf(r)).Text("door-rule-title")), form, r.PathValue("rule"), wrong, book})
 }
 
 // A rulePreview is what the page shows between typing a rule and saving it.
@@ -155,7 +155,7 @@ func (s *Server) drawRulePreview(w http.ResponseWriter, r *http.Request, book vi
 	if err != nil {
 		return err
 	}
-	page := rulePreview{Bar: barOf(r, "Rules", speak(languageOf(r)).Text("door-rule-preview-title")), ID: rule.ID,
+	page := rulePreview{Bar: barOf(r, speak(languageOf(r)).Text("door-rule-preview-title")), ID: rule.ID,
 		Says: book.Says(rule), Never: !rule.Allowed, Conflicts: book.ConflictsOf(rule), Rule: string(raw)}
 	if old, err := book.Find(rule.ID); err == nil && book.Says(old) != page.Says {
 		page.Before = book.Says(old)
@@ -173,7 +173,7 @@ func (s *Server) showRemoveRule(w http.ResponseWriter, r *http.Request) error {
 		return absent(err, errNoRule)
 	}
 	words := speak(languageOf(r))
-	page := confirmView{Bar: barOf(r, "Rules", words.Text("door-rule-remove-title")), Back: "/rules/advice",
+	page := confirmView{Bar: barOf(r, words.Text("door-rule-remove-title")), Back: "/rules/advice",
 		Action: ruleAddress(rule.ID) + "/remove", Button: words.Text("door-rule-remove"),
 		Says: []string{words.Text("door-rule-remove-ends"), book.Says(rule)}}
 	if !rule.Allowed {

@@ -61,7 +61,7 @@ func (s *Server) showDoor(w http.ResponseWriter, r *http.Request, status int, do
 		return err
 	}
 	return sendPage(w, r, status, "advice-door.html", adviceDoorView{
-		barOf(r, "Rules", speak(languageOf(r)).Text("door-title")), door, bells, wrong})
+		barOf(r, speak(languageOf(r)).Text("door-title")), door, bells, wrong})
 }
 
 // submitDoor adds a door or changes one, by what was typed.
@@ -130,7 +130,7 @@ func (s *Server) showRemoveDoor(w http.ResponseWriter, r *http.Request) error {
 	if n := len(slices.DeleteFunc(parcels, func(p house.ParcelRule) bool { return p.Door != door.ID })); n > 0 {
 		goes = append(goes, words.N(n, "parcel"))
 	}
-	page := confirmView{Bar: barOf(r, "Rules", words.Text("door-remove-title")), Back: "/rules/advice",
+	page := confirmView{Bar: barOf(r, words.Text("door-remove-title")), Back: "/rules/advice",
 		Action: doorAddress(door.ID) + "/remove", Button: words.Text("door-remove", "Door", door.Name),
 		Says: []string{words.Text("door-remove-ends", "Door", door.Name)}}
 	if len(goes) > 0 {

@@ -147,7 +147,7 @@ func (s *Server) showDry(w http.ResponseWriter, r *http.Request, page adviceDryV
 	if err != nil {
 		return err
 	}
-	page.Bar, page.Doors, page.Granted = barOf(r, "Rules", t.Words.Text("dry-title")), book.Doors, t.Granted()
+	page.Bar, page.Doors, page.Granted = barOf(r, t.Words.Text("dry-title")), book.Doors, t.Granted()
 	if edited != nil {
 		if _, err := book.Check(*edited); err != nil {
 			return unfit("bad-door-rule", err)

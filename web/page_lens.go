@@ -75,7 +75,7 @@ func (s *Server) drawLens(w http.ResponseWriter, r *http.Request, status int, vi
 	if err != nil {
 		return absent(err, errNoBell)
 	}
-	view.Bar, view.Bell, view.Action, view.Known = barOf(r, "Rules", "How the bell looks: "+bell), bell,
+	view.Bar, view.Bell, view.Action, view.Known = barOf(r, "How the bell looks: "+bell), bell,
 		lensAddress(bell), known
 	view.Now = lensWords(lens, known)
 	if view.Preview, err = s.lensPreview(r.Context(), bell, view.Form); err != nil {

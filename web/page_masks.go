@@ -82,7 +82,7 @@ func (s *Server) findBell(r *http.Request) error {
 // drawMasks shows a drawing over the bell's latest still.
 func (s *Server) drawMasks(w http.ResponseWriter, r *http.Request, status int, view masksView) error {
 	bell := r.PathValue("bell")
-	view.Bar, view.Bell, view.Most, view.MostMasks = barOf(r, "Rules", "Privacy masks: "+bell), bell,
+	view.Bar, view.Bell, view.Most, view.MostMasks = barOf(r, "Privacy masks: "+bell), bell,
 		house.MaxMaskPoints, house.MaxMasks
 	view.Action = masksAddress(bell)
 	view.Progress = "/api/v1/bells/" + url.PathEscape(bell) + "/masks/earlier"
@@ -167,7 +167,7 @@ func (s *Server) submitMasks(w http.ResponseWriter, r *http.Request) error {
 		err = s.Archive.SetMasks(r.Context(), r.PathValue("bell"), masks)
 	}
 	if errors.Is(err, house.ErrBadMask) {
-		return s.drawMasks(w, r, http.StatusUnprocessableEntity, masksView{Text: text, Message: told(err)})
+		return s.drawMasks(w, r, http.StatusUnprocessableEntity, masksView{Text: text, Message: told(speak(languageOf(r)), err)})
 	}
 	if err != nil {
 		return absent(err, errNoBell)

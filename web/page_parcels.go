@@ -46,12 +46,12 @@ func (s *Server) drawParcels(w http.ResponseWriter, r *http.Request, status int,
 		return err
 	}
 	slices.Reverse(parcels)
-	page := adviceParcelsView{Bar: barOf(r, "Rules", t.Words.Text("parcels-title")), Saved: r.URL.Query().Has("saved"),
+	page := adviceParcelsView{Bar: barOf(r, t.Words.Text("parcels-title")), Saved: r.URL.Query().Has("saved"),
 		Parcels: parcels, Doors: slices.DeleteFunc(doors, func(d house.Door) bool { return !d.Parcel }),
 		Wrong: wrong, Clock: t.ByClock()}
 	if form == nil {
 		minute := t.Now.In(t.Zone).Truncate(time.Minute)
-		form = &parcelForm{From: minute.Format(localMinute), To: minute.Add(4 * time.Hour).Format(localMinute),
+		form = &parcelForm{From: minute.Format(view.Minute), To: minute.Add(4 * time.Hour).Format(view.Minute),
 			Window: "60"}
 		if len(page.Doors) == 1 {
 			form.Door = page.Doors[0].ID
@@ -115,7 +115,7 @@ func (s *Server) submitParcel(w http.ResponseWriter, r *http.Request) error {
 		text string
 		to   *time.Time
 	}{"from": {form.From, &p.From}, "to": {form.To, &p.To}} {
-		*at.to, err = t.localTime(at.text)
+		*at.to, err = t.ReadMinute(at.text)
 		wrong.add(field, err)
 	}
 	if len(wrong) == 0 {
@@ -156,8 +156,11 @@ func (s *Server) expect(r *http.Request, p house.ParcelRule) (field string, err 
 		return "note", errParcelNote
 	}
 	_, err = s.Archive.AddParcelRule(r.Context(), p)
-	if errors.Is(err, house.ErrHouseDoor) || errors.Is(err, house.ErrNotFound) { // it changed meanwhile
-		return "door", err
+	switch { // the door changed meanwhile
+	case errors.Is(err, house.ErrHouseDoor):
+		return "door", house.ErrHouseDoor
+	case errors.Is(err, house.ErrNotFound):
+		return "door", errNoParcels
 	}
 	return "", err
 }

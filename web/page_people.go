@@ -58,7 +58,7 @@ func (s *Server) showPeople(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	view := peopleView{Bar: barOf(r, "People", "People"), Done: erasedWords(r.URL.Query())}
+	view := peopleView{Bar: barOf(r, "People"), Done: erasedWords(r.URL.Query())}
 	for _, p := range persons {
 		view.Persons = append(view.Persons, presenter.personView(p))
 	}
@@ -131,7 +131,7 @@ func (s *Server) drawPerson(w http.ResponseWriter, r *http.Request, status int, 
 		return err
 	}
 	view := presenter.personView(p)
-	view.Bar, view.Done = barOf(r, "People", p.Name), cmp.Or(introducedWords(r.URL.Query()), withdrawnWords(r.URL.Query()))
+	view.Bar, view.Done = barOf(r, p.Name), cmp.Or(introducedWords(r.URL.Query()), withdrawnWords(r.URL.Query()))
 	view.Factors = added.Factors
 	view.Factors.ID, view.Factors.Name = p.ID, p.Name
 	if view.Doubles, err = s.doublesOf(r.Context(), p.ID); err != nil {
@@ -186,7 +186,7 @@ func (s *Server) showErasePerson(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	view := confirmView{
-		Bar: barOf(r, "People", "Erase a person"), Back: personAddress(p.ID),
+		Bar: barOf(r, "Erase a person"), Back: personAddress(p.ID),
 		Action: personAddress(p.ID) + "/erase", Button: "Erase " + p.Name, Fields: []field{{"visits", fmt.Sprint(visits)}},
 		Says: []string{p.Name + ": the name, the consent and " + counted(p.References, "reference") +
 			" would go for good, and Lintel would know this face no more. Their phones, tokens and one-time codes count no " +
@@ -216,7 +216,7 @@ func (s *Server) showWithdraw(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	return sendPage(w, r, http.StatusOK, "confirm.html", confirmView{
-		Bar: barOf(r, "People", "Withdraw a consent"), Back: personAddress(p.ID),
+		Bar: barOf(r, "Withdraw a consent"), Back: personAddress(p.ID),
 		Action: personAddress(p.ID) + "/withdraw", Button: "Withdraw the consent",
 		Says: []string{
 			p.Name + ": " + counted(p.References, "reference") +
@@ -282,7 +282,7 @@ func withVisits(q url.Values) (bool, error) {
 	case "false":
 		return false, nil
 	}
-	return false, queryProblem("visits is true, to erase the visits as well, or false, to keep them as a stranger's.")
+	return false, queryProblem("problem-query-visits")
 }
 
 func (s *Server) submitErasePerson(w http.ResponseWriter, r *http.Request) error {

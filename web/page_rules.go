@@ -82,7 +82,7 @@ func (s *Server) drawRules(w http.ResponseWriter, r *http.Request, status int, v
 	if err != nil {
 		return err
 	}
-	view.Bar, view.Zones, view.Here = barOf(r, "Rules", "Rules"), zoneNames(), s.Now().In(s.Zone).Format("MST")
+	view.Bar, view.Zones, view.Here = barOf(r, "Rules"), zoneNames(), s.Now().In(s.Zone).Format("MST")
 	view.Sentences = ruleSentences(t.Rules)
 	if view.PriorMessage == "" {
 		prior, err := s.prior(r.Context())
@@ -182,7 +182,7 @@ func (s *Server) submitRules(w http.ResponseWriter, r *http.Request) error {
 		err = rules.Check()
 	}
 	if errors.Is(err, house.ErrBadRule) {
-		return s.drawRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: d, Message: told(err)})
+		return s.drawRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: d, Message: told(speak(languageOf(r)), err)})
 	}
 	return s.drawPreview(w, r, rules)
 }
@@ -201,7 +201,7 @@ func (s *Server) drawPreview(w http.ResponseWriter, r *http.Request, rules house
 		return err
 	}
 	return sendPage(w, r, http.StatusOK, "rules-preview.html", previewView{
-		Bar: barOf(r, "Rules", "Before these rules are saved"), Goes: previewSentences(goes),
+		Bar: barOf(r, "Before these rules are saved"), Goes: previewSentences(goes),
 		Changes: changeSentences(old, rules), Sentences: ruleSentences(rules), Rules: string(raw),
 	})
 }
@@ -218,7 +218,7 @@ func (s *Server) submitSavedRules(w http.ResponseWriter, r *http.Request) error 
 	}
 	err = s.Archive.SetRules(r.Context(), rules)
 	if errors.Is(err, house.ErrBadRule) {
-		return s.drawRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: rulesFormOf(rules), Message: told(err)})
+		return s.drawRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: rulesFormOf(rules), Message: told(speak(languageOf(r)), err)})
 	}
 	if err != nil {
 		return err

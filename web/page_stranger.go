@@ -4,12 +4,10 @@ import (
 	"cmp"
 	"context"
 	"errors"
-	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"lintel/internal/house"
@@ -53,7 +51,7 @@ func (s *Server) drawStranger(
 	if err != nil {
 		return err
 	}
-	view.Bar, view.strangerView = barOf(r, "People", "A stranger"), presenter.strangerView(g)
+	view.Bar, view.strangerView = barOf(r, "A stranger"), presenter.strangerView(g)
 	view.Last = presenter.Now.In(presenter.Zone).Format(time.DateOnly)
 	if view.Persons, err = s.Archive.Persons(r.Context()); err != nil {
 		return err
@@ -94,7 +92,7 @@ func (s *Server) submitIntroduction(w http.ResponseWriter, r *http.Request) erro
 	}
 	if view.Form.Person == "" && view.Day != "" { // else the archive refuses
 		if view.Form.Consent.GivenAt, err = presenter.DayFrom(view.Day); err != nil {
-			err = fmt.Errorf("%w: the day is %w", house.ErrNoConsent, err)
+			err = house.Fault{Of: house.ErrNoConsent, Code: "consent-when"}
 		}
 	}
 	if err == nil && len(view.Form.Visits) == 0 {
@@ -105,7 +103,8 @@ func (s *Server) submitIntroduction(w http.ResponseWriter, r *http.Request) erro
 		done, err = s.review.Introduce(context.WithoutCancel(r.Context()), r.PathValue("stranger"), view.Form)
 	}
 	if p, ok := badIntroduction(err); ok {
-		view.Message = p.Title + " " + p.Detail
+		said := p.say(presenter.Words)
+		view.Message = said.Title + " " + said.Detail
 		return s.drawStranger(w, r, p.Status, g, view)
 	}
 	if err != nil {
@@ -142,38 +141,28 @@ func introducedWords(q url.Values) string {
 
 var errNoVisit = errors.New("no visit is ticked")
 
-// biometric is the caution that goes with every refusal for want of a consent.
-const biometric = "A face is biometric data: the law protects it specially, " +
-	"and nobody is enrolled who has not agreed. Ask them first; nothing was changed."
-
 // badIntroduction says what is wrong with what somebody sent.
 func badIntroduction(err error) (p problem, ok bool) {
-	p.Status = http.StatusUnprocessableEntity
+	p.Status, p.Detail = http.StatusUnprocessableEntity, "problem-nothing-changed"
 	switch {
 	case errors.Is(err, house.ErrNoConsent):
-		reason := "none is in force"
-		if _, missing, ok := strings.Cut(err.Error(), house.ErrNoConsent.Error()+": "); ok {
-			reason = missing
+		p.Type, p.Title, p.Detail = "no-consent", "problem-no-consent", "problem-biometric"
+		if why := new(house.Fault); errors.As(err, why) {
+			p.Why = err
 		}
-		p.Type, p.Title, p.Detail = "no-consent", "Nobody is enrolled without a consent: "+reason+".", biometric
 	case errors.Is(err, house.ErrBadPersonName):
-		p.Type, p.Title, p.Detail = "bad-name", capital(house.ErrBadPersonName.Error())+".", "Nothing was changed."
+		p.Type, p.Title = "bad-name", "problem-bad-person-name"
 	case errors.Is(err, house.ErrNoReference):
-		p.Type, p.Title = "no-reference", "None of these faces is good enough for a reference."
-		p.Detail = "Nothing was changed. They can be enrolled from a photograph, on the server."
-		if poor := new(review.NoReferenceError); errors.As(err, &poor) && poor.Fault != nil {
-			p.Detail = complaintWords(*poor.Fault) + " " + p.Detail
-		}
+		p.Type, p.Title, p.Detail, p.Why = "no-reference", "problem-no-reference", "problem-no-reference-do", err
 	case errors.Is(err, review.ErrNoPerson):
-		p.Type, p.Detail = "no-person", "Nothing was changed."
-		p.Title = "Choose who it is; a person who is not in the list may have been erased."
+		p.Type, p.Title = "no-person", "problem-no-person-chosen"
 	case errors.Is(err, errNoVisit):
-		p.Type, p.Title, p.Detail = "no-visit", "Tick at least one visit that is theirs for sure.", "Nothing was changed."
+		p.Type, p.Title = "no-visit", "problem-no-visit-ticked"
 	case errors.Is(err, review.ErrStrangerChanged):
 		p.Status, p.Type = http.StatusConflict, "changed"
-		p.Title, p.Detail = "The visits of this stranger have changed since you saw them.", "Nothing was changed. Look again."
+		p.Title, p.Detail = "problem-stranger-changed", "problem-nothing-changed-look"
 	default:
-		return p, false
+		return problem{}, false
 	}
 	return p, true
 }

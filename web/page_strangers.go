@@ -11,6 +11,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/review"
+	"lintel/web/view"
 )
 
 // A strangersView is what the page Strangers seen again shows.
@@ -24,7 +25,7 @@ type strangerView struct {
 	Address string // where to say who it is
 	Words   string // how often the face rang, and since when
 	Best    faceCrop
-	Warning *warningView // of the best face, where there is something to warn of
+	Warning *view.Warning // of the best face, where there is something to warn of
 	Visits  []strangerRow
 	More    string // how many there are that are not listed
 }
@@ -36,7 +37,7 @@ type strangerRow struct {
 	When    string
 	Bell    string
 	Face    faceCrop
-	Warning *warningView // of the face, where there is something to warn of
+	Warning *view.Warning // of the face, where there is something to warn of
 	Chosen  bool
 }
 
@@ -48,7 +49,7 @@ type faceCrop struct {
 }
 
 func (s *Server) showStrangers(w http.ResponseWriter, r *http.Request) error {
-	view := strangersView{Bar: barOf(r, "People", "Strangers")}
+	view := strangersView{Bar: barOf(r, "Strangers")}
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err == nil {
 		view.Groups, err = s.seenAgain(r.Context(), presenter, "")

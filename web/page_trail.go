@@ -73,7 +73,7 @@ func (s *Server) drawTrail(w http.ResponseWriter, r *http.Request, view trailVie
 	if err != nil {
 		return err
 	}
-	view.Bar, view.Newest = barOf(r, "Upkeep", "Audit trail"), r.URL.Query().Get("before") == ""
+	view.Bar, view.Newest = barOf(r, "Audit trail"), r.URL.Query().Get("before") == ""
 	for _, e := range entries {
 		view.Entries = append(view.Entries, t.trailLine(e, names))
 	}
@@ -105,7 +105,7 @@ func (s *Server) trailNames(ctx context.Context) (map[string]string, error) {
 func (s *Server) trailEntries(r *http.Request) ([]house.Entry, error) {
 	before, ok := number(r, "before", 0, 1<<62)
 	if !ok {
-		return nil, queryProblem("before is the number of an entry.")
+		return nil, queryProblem("problem-query-before")
 	}
 	return s.Archive.Trail(r.Context(), before, entriesShown)
 }

@@ -18,6 +18,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/match"
+	"lintel/web/view"
 )
 
 // trialRings is how many rings a step asks for. More are welcome.
@@ -212,7 +213,7 @@ func (s *Server) trialFor(r *http.Request) (view trialView, err error) {
 	if err != nil {
 		return view, err
 	}
-	view.Bar, view.Address, view.Bell = barOf(r, "Upkeep", "A trial with pictures"), trialAddress(trial.ID), trial.Bell
+	view.Bar, view.Address, view.Bell = barOf(r, "A trial with pictures"), trialAddress(trial.ID), trial.Bell
 	view.By = cmp.Or(names["resident "+trial.Resident], "somebody who is no resident any more")
 	view.When = t.Moment(trial.StartedAt)
 	if trial.Runs(t.Now) {
@@ -270,8 +271,8 @@ func (t presenter) trialRing(trial house.Trial, r house.TrialRing) trialRingView
 	default:
 		v.Seen = levelSeen[r.Found.Level]
 		details := []string{"probability of a picture " + percent(r.Found.Probability), counted(r.Found.Frames, "still")}
-		for _, sign := range r.Found.Signs[:min(len(r.Found.Signs), shownSigns)] {
-			name := signName(house.Finding{Sign: sign.Sign})
+		for _, sign := range r.Found.Signs[:min(len(r.Found.Signs), view.ShownSigns)] {
+			name := speak(language).Sign(sign.Sign)
 			details = append(details, strings.ToLower(name[:1])+name[1:])
 		}
 		v.Detail = strings.Join(details, " · ")
@@ -319,7 +320,7 @@ func (s *Server) submitTrial(w http.ResponseWriter, r *http.Request) error {
 	id, err := s.beginTrial(r, posted.Get("bell"))
 	switch {
 	case errors.Is(err, house.ErrTrialRuns) || errors.Is(err, errQuietTrial):
-		return s.drawUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: told(err)}})
+		return s.drawUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: told(speak(languageOf(r)), err)}})
 	case errors.Is(err, house.ErrNotFound):
 		return s.drawUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: "Choose a bell."}})
 	case err != nil:

@@ -49,7 +49,7 @@ func (s *Server) showUpkeep(w http.ResponseWriter, r *http.Request) error {
 
 // drawUpkeep fills the view in and shows it.
 func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, view upkeepView) error {
-	view.Bar = barOf(r, "Upkeep", "Upkeep")
+	view.Bar = barOf(r, "Upkeep")
 	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return err

@@ -30,3 +30,17 @@ func counted(n int, thing string) string {
 	}
 	return fmt.Sprintf("%d %ss", n, thing)
 }
+
+// What follows is for pages that are no views yet.
+
+func visitAddress(id string) string { return view.VisitAddress(id) }
+
+func stillAddress(s house.Still) string { return view.StillAddress(s) }
+
+func newWarningView(l *house.Liveness) *view.Warning {
+	return view.Presenter{Words: speak(language)}.Warning(l)
+}
+
+func odds(fpir float64) string { return speak(language).Alike(fpir) }
+
+func percent(p float64) string { return speak(language).Probability(p) }

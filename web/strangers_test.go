@@ -279,7 +279,7 @@ func TestKnownAlready(t *testing.T) {
 	}
 	for person, says := range map[string]string{
 		"": "Choose who it is", "Ilse Amberg": "Choose who it is", "NOSUCHPERSON": "Choose who it is",
-		without.ID: "none is in force",
+		without.ID: "without a consent",
 	} {
 		h.post(address, url.Values{"known": {"true"}, "person": {person}, "visit": {visit}}, in).is(422).says(says)
 	}

@@ -87,17 +87,22 @@ func (w Words) Say(code string, v house.Values) string {
 // Reason says why something is so.
 func (w Words) Reason(r house.Reason) string { return w.Say(r.Code, r.Values) }
 
+// Reasons says one after the other; "" for none.
+func (w Words) Reasons(all []house.Reason) string {
+	says := make([]string, len(all))
+	for i, r := range all {
+		says[i] = w.Reason(r)
+	}
+	return strings.Join(says, " ")
+}
+
 // Condition says why a condition is met or not. Where the reasons are kept no
 // more it says so in the few words of [Words.Short].
 func (w Words) Condition(c house.Condition) string {
 	if len(c.Reasons) == 0 {
 		return capital(w.Short(c)) + "."
 	}
-	says := make([]string, len(c.Reasons))
-	for i, r := range c.Reasons {
-		says[i] = w.Reason(r)
-	}
-	return strings.Join(says, " ")
+	return w.Reasons(c.Reasons)
 }
 
 // Short says in a few words that a condition is met, or is not. They tell
@@ -128,6 +133,10 @@ func (w Words) Refusal(err error) (says string, ok bool) {
 			parts = append(parts, says)
 		}
 		return strings.Join(parts, "; "), len(parts) > 0
+	}
+	var fault house.Fault
+	if errors.As(err, &fault) {
+		return w.Text("fault-"+fault.Code, fault.Told...), true
 	}
 	var why house.Refusal
 	if !errors.As(err, &why) {

@@ -58,6 +58,23 @@ func (t Presenter) lasting(d time.Duration) string {
 	return t.Words.List(parts)
 }
 
+// Minute is how a form writes a time: 2027-01-31T18:00.
+const Minute = "2006-01-02T15:04"
+
+// ErrNoMinute says that a time of a form is none.
+var ErrNoMinute error = house.Refusal("moment-none")
+
+// ReadMinute reads a time of a form by the household's clock. The error is
+// ErrNoMinute also for one that daylight saving skips. Of a time that comes twice
+// it is either.
+func (t Presenter) ReadMinute(text string) (time.Time, error) {
+	at, err := time.ParseInLocation(Minute, text, t.Zone)
+	if err != nil || !Writable(at) || at.Format(Minute) != text {
+		return time.Time{}, ErrNoMinute
+	}
+	return at, nil
+}
+
 // ByClock says by which clock the times of a form are.
 func (t Presenter) ByClock() string {
 	if t.Rules.Zone == "" {

@@ -5,6 +5,7 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"time"
 
 	"lintel/internal/house"
 	"lintel/internal/words"
@@ -29,11 +30,11 @@ type Unmet struct {
 	Times, Lone int
 }
 
-// CountAdvice counts advice; state says what became of each.
-func CountAdvice(all []house.Advice, state func(house.Advice) house.AdviceState, w words.Words) AdviceMonth {
-	m, unmet := AdviceMonth{words: w}, make(map[string]Unmet)
+// CountAdvice counts what became of advice by now.
+func (t Presenter) CountAdvice(all []house.Advice) AdviceMonth {
+	m, unmet := AdviceMonth{words: t.Words}, make(map[string]Unmet)
 	for _, d := range all {
-		switch state(d) {
+		switch t.AdviceState(d) {
 		case house.Suggested:
 			m.Open++
 		case house.Used:
@@ -102,11 +103,43 @@ func (m AdviceMonth) Says() string {
 	return m.words.Text("advised-became", "Given", m.Given, "Became", strings.Join(became, ", "), "Withheld", m.Withheld)
 }
 
-// Lacking says in a line why advice was withheld.
-func (t Presenter) Lacking(d house.Advice) string {
-	var why []string
-	for _, code := range d.Unmet() {
-		why = append(why, lacks(t.Words, code))
+// A DoorMonth is the advice at one door.
+type DoorMonth struct {
+	Name  string
+	Month AdviceMonth
+}
+
+// AdviceByDoor counts the advice at each door, by the doors' names. Doors that
+// are gone have none, and count as one.
+func (t Presenter) AdviceByDoor(all []house.Advice) (doors []DoorMonth) {
+	at := make(map[string][]house.Advice)
+	for _, d := range all {
+		name := t.DoorName(d)
+		at[name] = append(at[name], d)
 	}
-	return words.Capital(strings.Join(why, "; ")) + "."
+	for _, name := range slices.Sorted(maps.Keys(at)) {
+		doors = append(doors, DoorMonth{words.Capital(name), t.CountAdvice(at[name])})
+	}
+	return doors
+}
+
+// An AdviceLine is one advice in a list.
+type AdviceLine struct {
+	When, DateTime string
+	Visit          string // id, "" if it is gone
+	Headline       string
+	Says           string // what became of it, or why it was withheld
+}
+
+// AdviceLine tells of one advice in a line.
+func (t Presenter) AdviceLine(d house.Advice) AdviceLine {
+	line := AdviceLine{t.Moment(d.At), d.At.In(t.Zone).Format(time.RFC3339), d.Visit, t.AdviceHeadline(d), t.became(d)}
+	if d.State == house.Withheld {
+		var why []string
+		for _, code := range d.Unmet() {
+			why = append(why, lacks(t.Words, code))
+		}
+		line.Says = words.Capital(strings.Join(why, "; ")) + "."
+	}
+	return line
 }

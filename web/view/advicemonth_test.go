@@ -3,6 +3,7 @@ package view
 import (
 	"slices"
 	"testing"
+	"time"
 
 	"lintel/internal/house"
 	"lintel/internal/words"
@@ -11,6 +12,7 @@ import (
 
 // TestCountAdvice counts advice that was counted by hand.
 func TestCountAdvice(t *testing.T) {
+	now := time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)
 	withheld := func(unmet ...string) (d house.Advice) {
 		d.State = house.Withheld
 		for _, code := range []string{policy.On, policy.Home, policy.People, policy.Alike, policy.Factors} {
@@ -23,12 +25,13 @@ func TestCountAdvice(t *testing.T) {
 		withheld(policy.Alike, policy.Home, policy.People),
 		// One whose visit is gone has the codes that were not met, and no words.
 		{State: house.Withheld, Conditions: []house.Condition{{Code: policy.Alike}}},
-		{State: house.Used}, {State: house.Used}, {State: house.Dismissed}, {State: house.Expired}, {State: house.Suggested},
+		{State: house.Used}, {State: house.Used}, {State: house.Dismissed}, {State: house.Expired},
+		{State: house.Suggested, ExpiresAt: now.Add(time.Second)}, {State: house.Suggested, ExpiresAt: now},
 	}
-	state := func(d house.Advice) house.AdviceState { return d.State }
-	m := CountAdvice(all, state, words.For("en"))
+	p := Presenter{Now: now, Words: words.For("en")}
+	m := p.CountAdvice(all)
 	want := []Unmet{{policy.Factors, 3, 2}, {policy.Home, 3, 1}, {policy.Alike, 2, 1}, {policy.People, 1, 0}}
-	if m.Given != 5 || m.Open != 1 || m.Used != 2 || m.Dismissed != 1 || m.Expired != 1 || m.Withheld != 6 ||
+	if m.Given != 6 || m.Open != 1 || m.Used != 2 || m.Dismissed != 1 || m.Expired != 2 || m.Withheld != 6 ||
 		!slices.Equal(m.Unmet, want) {
 		t.Errorf("counted %+v", m)
 	}
@@ -38,10 +41,10 @@ func TestCountAdvice(t *testing.T) {
 	if got := m.Alone(); !slices.Equal(got, lines) {
 		t.Errorf("alone: %q", got)
 	}
-	if got := m.Says(); got != "5 suggested (2 used, 1 dismissed, 1 expired, 1 still open), 6 withheld" {
+	if got := m.Says(); got != "6 suggested (2 used, 1 dismissed, 2 expired, 1 still open), 6 withheld" {
 		t.Errorf("in words: %s", got)
 	}
-	if got := CountAdvice(nil, state, words.For("en")).Says(); got != "0 suggested, 0 withheld" {
+	if got := p.CountAdvice(nil).Says(); got != "0 suggested, 0 withheld" {
 		t.Errorf("nothing in words: %s", got)
 	}
 }
