@@ -92,7 +92,7 @@ func (s *Server) drawRules(w http.ResponseWriter, r *http.Request, status int, p
 		}
 		page.Prior = strconv.FormatFloat(math.Round(1000*prior)/10, 'f', -1, 64)
 	}
-	if page.Suggesting, err = s.suggestingLine(r.Context(), t.Now); err != nil {
+	if page.Suggesting, err = s.suggestingLine(r.Context(), t); err != nil {
 		return err
 	}
 	holds, err := s.Archive.Holds(r.Context())

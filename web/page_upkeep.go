@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/web/view"
 )
 
 // An upkeepView is what the page Upkeep shows.
@@ -25,14 +26,8 @@ type upkeepView struct {
 	Code      string // a pairing code just made
 	Link      string // an invitation just made
 
-	// Where factors come from and where advice goes to, what of it was added
-	// just now, and why nothing was.
-	Readers                    []sourceLine
-	Reader                     *newSource
-	Receivers                  []receiverLine
-	Receiver                   *newReceiver
-	Doors                      []house.Door
-	WrongReader, WrongReceiver string
+	Readers   view.Readers
+	Receivers view.Receivers
 }
 
 type figure struct {
@@ -80,7 +75,7 @@ func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, page upkeepV
 		return err
 	}
 	status := http.StatusOK
-	if page.WrongReader != "" || page.WrongReceiver != "" || page.Trials.Wrong != "" {
+	if page.Readers.Wrong != "" || page.Receivers.Wrong != "" || page.Trials.Wrong != "" {
 		status = http.StatusUnprocessableEntity
 	}
 	return sendPage(w, r, status, "upkeep.html", page)

@@ -50,13 +50,14 @@ func found(t *testing.T, text, pattern string) (all []string) {
 	return all
 }
 
-// reasons are the codes of all reasons of policy, refusals those of all advice.
+// reasons are the codes of all reasons of policy, refusals those of all rooms.
 func reasons(t *testing.T) []string {
 	return found(t, sources(t, advice+"/policy/codes.go"), `(?m)^\s+\w+\s+= "([a-z-]+)"`)
 }
 
 func refusals(t *testing.T) []string {
-	return found(t, sources(t, advice), `house\.Refusal\("([a-z-]+)"\)`)
+	all := sources(t, advice) + sources(t, "../house") + sources(t, "../../web")
+	return found(t, all, `\bRefusal\("([a-z-]+)"\)`)
 }
 
 // needed are the keys that messages are looked up by.
