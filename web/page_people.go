@@ -35,14 +35,7 @@ type personView struct {
 	Pictures []string // what each reference adds
 	More     string   // which are asked for, "" for none
 
-	// What gives factors of theirs, and what of it was added just now.
-	Phones   []sourceLine
-	Tokens   []tokenLine
-	HasCodes bool
-	NoHome   bool // where home is has not been said, so no phone comes home
-	Phone    *newSource
-	Codes    *codesView
-	Wrong    string // why nothing was added
+	Factors view.PersonFactors
 }
 
 func (s *Server) showPeople(w http.ResponseWriter, r *http.Request) error {
@@ -134,13 +127,14 @@ func (s *Server) drawPerson(w http.ResponseWriter, r *http.Request, status int, 
 	page.Presenter, page.personJSON, page.Bar = presenter.Presenter, p, barOf(r, p.Name)
 	page.Address, page.Book = personAddress(p.ID), bookFields{Person: p.ID}.address(store.Cursor{})
 	page.Done = doneFor(presenter.Presenter, r.URL.Query())
+	page.Factors.ID, page.Factors.Name = p.ID, p.Name
 	references, gallery, names, err := s.enrolled(r.Context())
 	if err != nil {
 		return err
 	}
 	page.Doubles = view.Doubles(p.ID, references, gallery, names)
 	page.Pictures, page.More = presenter.Pictures(p.Person, references, gallery.Curve())
-	if err := s.factorsOf(r.Context(), presenter, &page); err != nil {
+	if err := s.factorsOf(r.Context(), presenter, &page.Factors); err != nil {
 		return err
 	}
 	return sendPage(w, r, status, "person.html", page)

@@ -72,6 +72,9 @@ func why(w words.Words, err error) string {
 	return words.Capital(says) + "."
 }
 
+// refused says why something typed is not taken.
+func refused(err error) string { return why(speak(language), err) }
+
 // message is what a form says of the problem: what is wrong, more exactly where
 // that is known.
 func (p problem) message(w words.Words) string {

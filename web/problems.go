@@ -108,7 +108,6 @@ var (
 	errNoStranger  = problem{Status: http.StatusNotFound, Type: "not-found", Title: "problem-no-stranger"}
 	errConsentless = problem{Status: http.StatusConflict, Type: "no-consent",
 		Title: "problem-consentless", Detail: "problem-nothing-changed"}
-	errNoPicture  = problem{Status: http.StatusNotFound, Type: "not-found", Title: "problem-no-picture"}
 	errNoAdvice   = problem{Status: http.StatusNotFound, Type: "not-found", Title: "problem-no-advice"}
 	errNoRule     = problem{Status: http.StatusNotFound, Type: "unknown-rule", Title: "problem-no-rule"}
 	errNoDoor     = problem{Status: http.StatusNotFound, Type: "unknown-door", Title: "problem-no-door"}
