@@ -49,7 +49,7 @@ func TestLens(t *testing.T) {
 	wantSignal()
 	wantLens(a, "gate", wide, true)
 	wantLens(a, "nowhere", house.Lens{}, false)
-	wantTrail("changed lens of bell " + a.bellID("gate"))
+	wantTrail("changed lens " + a.bellID("gate"))
 	if raw := rawBytes(t, a); bytes.Contains(raw, []byte("161.25")) || bytes.Contains(raw, []byte("equidistant")) {
 		t.Error("the lens can be read without the key")
 	}
@@ -62,7 +62,7 @@ func TestLens(t *testing.T) {
 
 	must(t, a.ClearLens(ctx, "gate"))
 	wantLens(a, "gate", house.Lens{}, false)
-	wantTrail("removed lens of bell " + a.bellID("gate"))
+	wantTrail("removed lens " + a.bellID("gate"))
 	must(t, a.RemoveBell(ctx, "gate"))
 	wantError(t, a.SetLens(ctx, "gate", wide), house.ErrNotFound)
 	wantError(t, a.ClearLens(ctx, "gate"), house.ErrNotFound)

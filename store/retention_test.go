@@ -62,7 +62,7 @@ func visitsOfAllKinds(t *testing.T, a *Archive) map[house.Kind]string {
 	return visits
 }
 
-func sweep(t *testing.T, a *Archive, shrink Shrinker) Swept {
+func sweep(t *testing.T, a *Archive, shrink Shrinker) house.Swept {
 	t.Helper()
 	s, err := a.Sweep(t.Context(), shrink)
 	if err != nil {
@@ -89,22 +89,22 @@ func TestSweepByDefault(t *testing.T) {
 	a, c := newArchive(t)
 	visits := visitsOfAllKinds(t, a)
 	c.Advance(72*time.Hour - time.Microsecond)
-	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{}) {
 		t.Errorf("a moment before their time: %+v", got)
 	}
 	c.Advance(time.Microsecond)
-	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 5}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{Visits: 5}) {
 		t.Errorf("after 72 hours: %+v", got)
 	}
 	if got := left(t, a, visits); !reflect.DeepEqual(got, map[house.Kind]bool{house.Known: true}) {
 		t.Errorf("after 72 hours there are %v", got)
 	}
 	c.Advance(27*24*time.Hour - time.Microsecond)
-	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{}) {
 		t.Errorf("a moment before 30 days: %+v", got)
 	}
 	c.Advance(time.Microsecond)
-	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 1}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{Visits: 1}) {
 		t.Errorf("after 30 days: %+v", got)
 	}
 	if files := filesIn(t, a.dir, "stills"); len(files) > 0 {
@@ -143,7 +143,7 @@ func newInStages(t *testing.T) *inStages {
 }
 
 // sweepAfter lets time pass, and compares what a sweep does then.
-func (x *inStages) sweepAfter(t *testing.T, passed time.Duration, want Swept) {
+func (x *inStages) sweepAfter(t *testing.T, passed time.Duration, want house.Swept) {
 	t.Helper()
 	x.c.Advance(passed)
 	if got := sweep(t, x.a, halves); got != want {
@@ -158,14 +158,14 @@ func TestSweepInStages(t *testing.T) {
 		Period: house.Period{Days: 1}}); got != want {
 		t.Errorf("fate %+v, want %+v", got, want)
 	}
-	x.sweepAfter(t, time.Hour, Swept{Smaller: 1})
+	x.sweepAfter(t, time.Hour, house.Swept{Smaller: 1})
 	x.checkSmaller(t)
 	checkSound(t, x.a)
-	x.sweepAfter(t, 0, Swept{})
-	x.sweepAfter(t, time.Hour, Swept{Findings: 1})
+	x.sweepAfter(t, 0, house.Swept{})
+	x.sweepAfter(t, time.Hour, house.Swept{Findings: 1})
 	x.checkOnlyFindings(t)
 	checkSound(t, x.a)
-	x.sweepAfter(t, 22*time.Hour, Swept{Visits: 1})
+	x.sweepAfter(t, 22*time.Hour, house.Swept{Visits: 1})
 }
 
 func (x *inStages) checkSmaller(t *testing.T) {
@@ -270,7 +270,7 @@ func TestSweepIsPreview(t *testing.T) {
 				must(t, err)
 				preview, err := a.Preview(ctx, rules)
 				must(t, err)
-				var want Swept
+				var want house.Swept
 				for _, p := range preview {
 					want.Visits, want.Findings, want.Smaller = want.Visits+p.Visits, want.Findings+p.Findings, want.Smaller+p.Smaller
 				}
@@ -353,14 +353,14 @@ func TestHold(t *testing.T) {
 	}
 
 	c.Advance(100*time.Hour - time.Microsecond)
-	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{}) {
 		t.Errorf("held: %+v", got)
 	}
 	c.Advance(time.Microsecond)
 	if holds, err := a.Holds(ctx); err != nil || len(holds) > 0 {
 		t.Errorf("holds %+v, %v", holds, err)
 	}
-	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 1}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{Visits: 1}) {
 		t.Errorf("once it has ended: %+v", got)
 	}
 
@@ -382,11 +382,11 @@ func TestSweepFollowsTheClock(t *testing.T) {
 	c.Set(right)
 	present := examinedVisit(t, a, "present", house.Done)
 
-	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{}) {
 		t.Errorf("set right: %+v", got)
 	}
 	c.Advance(72 * time.Hour)
-	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 2}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{Visits: 2}) {
 		t.Errorf("72 hours later: %+v", got)
 	}
 	for _, id := range []string{ahead, present} {
@@ -397,18 +397,18 @@ func TestSweepFollowsTheClock(t *testing.T) {
 	right = c.Now()
 	visit := examinedVisit(t, a, "r1", house.Done)
 	c.Set(time.UnixMicro(0)) // as after a start without a battery
-	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{}) {
 		t.Errorf("in 1970: %+v", got)
 	}
 	if v, err := a.Visit(t.Context(), visit); err != nil || !v.CountedFrom.Equal(c.Now()) || !v.ReceivedAt.Equal(right) {
 		t.Errorf("in 1970 it counts from %s, %v", v.CountedFrom, err)
 	}
 	c.Set(right.Add(71 * time.Hour))
-	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{}) {
 		t.Errorf("back in time: %+v", got)
 	}
 	c.Advance(time.Hour)
-	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 1}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{Visits: 1}) {
 		t.Errorf("72 hours after: %+v", got)
 	}
 }
@@ -432,14 +432,14 @@ func TestSweepGoesOn(t *testing.T) {
 		}
 		return halves(jpeg)
 	})
-	if want := (Swept{Smaller: 2*batch + 5 - 5}); got != want || !errors.Is(err, odd) {
+	if want := (house.Swept{Smaller: 2*batch + 5 - 5}); got != want || !errors.Is(err, odd) {
 		t.Errorf("swept %+v, want %+v; %v", got, want, err)
 	}
 	checkSound(t, a)
-	if got := sweep(t, a, halves); got != (Swept{Smaller: 5}) {
+	if got := sweep(t, a, halves); got != (house.Swept{Smaller: 5}) {
 		t.Errorf("the next time: %+v", got)
 	}
-	if got, err := a.Sweep(cancelled(t), halves); err == nil || got != (Swept{}) {
+	if got, err := a.Sweep(cancelled(t), halves); err == nil || got != (house.Swept{}) {
 		t.Errorf("cancelled: %+v, %v", got, err)
 	}
 }

@@ -34,7 +34,7 @@ func TestUnexaminedVisitStays(t *testing.T) {
 	must(t, a.SetRules(t.Context(), shortStills()))
 	visit := examinedVisit(t, a, "r1", house.Pending)
 	c.Advance(3*time.Hour - time.Microsecond)
-	if got := sweep(t, a, noShrinker); got != (Swept{Findings: 1}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{Findings: 1}) {
 		t.Errorf("when its still is past its time: %+v", got)
 	}
 	v := stillThere(t, a, visit)
@@ -47,7 +47,7 @@ func TestUnexaminedVisitStays(t *testing.T) {
 	}
 	checkSound(t, a)
 	c.Advance(time.Microsecond)
-	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 1}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{Visits: 1}) {
 		t.Errorf("when it is past its time: %+v", got)
 	}
 }
@@ -61,7 +61,7 @@ func TestLateFrameOfSomebodyKnown(t *testing.T) {
 	late := stillOf("person", 1)
 	late.ReceivedAt = c.Now()
 	keep(t, a, late)
-	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 5}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{Visits: 5}) {
 		t.Errorf("after four days: %+v, want all but the known person's", got)
 	}
 	if v := stillThere(t, a, visit); v.Kind != house.Known || !v.Pending() || v.Stills[0].File == "" ||
@@ -93,7 +93,7 @@ func TestSmallerOnce(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := sweep(t, a, halves); got != (Swept{Smaller: 1}) {
+	if got := sweep(t, a, halves); got != (house.Swept{Smaller: 1}) {
 		t.Errorf("swept %+v", got)
 	}
 	v := stillThere(t, a, visit)
@@ -118,7 +118,7 @@ func TestRecordWhenTheStillHasGone(t *testing.T) {
 		t.Fatal(err)
 	}
 	c.Advance(2 * time.Hour)
-	if got := sweep(t, a, noShrinker); got != (Swept{Findings: 1}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{Findings: 1}) {
 		t.Fatalf("swept %+v", got)
 	}
 	match := house.Match{Person: p.ID, Name: "Tamsin Quill", Distance: 0.3, FPIR: 1e-5, Band: "strong"}
@@ -152,12 +152,12 @@ func TestSmallerWaitsForExamination(t *testing.T) {
 	visit := examinedVisit(t, a, "r1", house.Pending)
 	must(t, a.SetParcel(t.Context(), visit, true))
 	c.Advance(time.Hour)
-	if got := sweep(t, a, halves); got != (Swept{}) {
+	if got := sweep(t, a, halves); got != (house.Swept{}) {
 		t.Errorf("while it waits: %+v", got)
 	}
 	v := stillThere(t, a, visit)
 	must(t, a.Record(t.Context(), v.Stills[0].ID, house.Done, []house.Face{faceOf(0.1, nil)}))
-	if got := sweep(t, a, halves); got != (Swept{Smaller: 1}) {
+	if got := sweep(t, a, halves); got != (house.Swept{Smaller: 1}) {
 		t.Errorf("once it is examined: %+v", got)
 	}
 	checkSound(t, a)

@@ -250,7 +250,7 @@ func checkLost(t *testing.T, a *Archive, r Report, visit string, found int) {
 	_, err := a.ReadStill(t.Context(), visit, 0)
 	wantError(t, err, house.ErrNotFound)
 	if all := trailOf(t, a); all[len(all)-1].Action != "lost" ||
-		all[len(all)-1].Subject != "still "+s.ID+" of visit "+visit {
+		all[len(all)-1].Subject != "still "+s.ID+" visit "+visit {
 		t.Errorf("the trail ends with %+v", all[len(all)-1])
 	}
 }

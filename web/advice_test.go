@@ -160,8 +160,8 @@ func TestAdviceEnds(t *testing.T) {
 		state       house.AdviceState
 		page, words string
 	}{
-		{"used", house.Used, "Was suggested: let Ada Quill in at the front door", "Used: they were let in, says Odile."},
-		{"dismissed", house.Dismissed, "Was suggested: let Ada Quill in at the front door", "Dismissed, says Odile."},
+		{"used", house.Used, "Was suggested: let Ada Quill in at the front door", "Used: Odile says they were let in."},
+		{"dismissed", house.Dismissed, "Was suggested: let Ada Quill in at the front door", "Dismissed by Odile."},
 	} {
 		t.Run(test.how, func(t *testing.T) {
 			h := newAdviceHouse(t)

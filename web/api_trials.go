@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/web/view"
 )
 
 // A bellTrialJSON is the API's view of a trial.
@@ -48,18 +49,18 @@ type trialFindings struct {
 	Signs       []house.TrialSign   `json:"signs"`
 }
 
-func (t presenter) bellTrialJSON(trial house.Trial) bellTrialJSON {
+func newBellTrialJSON(t view.Presenter, trial house.Trial) bellTrialJSON {
 	j := bellTrialJSON{ID: trial.ID, Bell: trial.Bell, Resident: trial.Resident,
 		StartedAt: trial.StartedAt, EndsAt: trial.EndsAt, Running: trial.Runs(t.Now), Step: trial.Step,
-		Says: trialSummary(trial)}
+		Says: t.TrialSummary(trial)}
 	for _, step := range house.TrialSteps {
-		c := countOf(trial, step)
-		s := trialStepJSON{Step: step, Judged: c.rate.N, NoFace: c.noFace, Errors: c.rate.Errors,
+		c := view.CountTrial(trial, step)
+		s := trialStepJSON{Step: step, Judged: c.Rate.N, NoFace: c.NoFace, Errors: c.Rate.Errors,
 			CI95: [2]float64{0, 1}, Rings: []trialRingJSON{}}
-		if c.rate.N > 0 {
-			rate := c.rate.Value()
+		if c.Rate.N > 0 {
+			rate := c.Rate.Value()
 			s.Rate = &rate
-			s.CI95[0], s.CI95[1] = c.rate.Interval(0.95)
+			s.CI95[0], s.CI95[1] = c.Rate.Interval(0.95)
 		}
 		for _, r := range trial.Rings {
 			if r.Step == step {
@@ -101,7 +102,7 @@ func (s *Server) listTrials(w http.ResponseWriter, r *http.Request) error {
 		Trials []bellTrialJSON `json:"trials"`
 	}{[]bellTrialJSON{}}
 	for _, trial := range all {
-		answer.Trials = append(answer.Trials, t.bellTrialJSON(trial))
+		answer.Trials = append(answer.Trials, newBellTrialJSON(t, trial))
 	}
 	return sendJSON(w, http.StatusOK, answer)
 }
@@ -113,7 +114,7 @@ func (s *Server) getTrial(w http.ResponseWriter, r *http.Request) error {
 // answerTrial answers with a trial as it is after a change, or why there was
 // none.
 func (s *Server) answerTrial(w http.ResponseWriter, r *http.Request, status int, id string, err error) error {
-	var t presenter
+	var t view.Presenter
 	if err == nil {
 		t, err = s.presenterFor(r.Context(), session(r))
 	}
@@ -124,7 +125,7 @@ func (s *Server) answerTrial(w http.ResponseWriter, r *http.Request, status int,
 	if err != nil {
 		return absent(err, errNoTrial)
 	}
-	return sendJSON(w, status, t.bellTrialJSON(trial))
+	return sendJSON(w, status, newBellTrialJSON(t, trial))
 }
 
 func (s *Server) postTrial(w http.ResponseWriter, r *http.Request) error {

@@ -220,7 +220,7 @@ func TestLiveEndsWithTheSession(t *testing.T) {
 				}
 				began := time.Now()
 				test.end(t, h, resident, tablet)
-				c.isEnded(websocket.ClosePolicyViolation, "signed out")
+				c.isEnded(websocket.ClosePolicyViolation, "signed-out")
 				if lasted := time.Since(began); lasted > beatEvery {
 					t.Errorf("ended after %v", lasted)
 				}

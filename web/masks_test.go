@@ -14,6 +14,7 @@ import (
 	"testing"
 
 	"lintel/internal/house"
+	"lintel/web/view"
 )
 
 var faceBox = image.Rect(100, 20, 140, 60)
@@ -41,7 +42,7 @@ func TestDrawingMasks(t *testing.T) {
 	h.get("/rules", in).is(200).says("2 masks")
 
 	h.post("/rules/masks/gate", url.Values{"masks": {""}}, in).is(http.StatusSeeOther)
-	h.get("/rules/masks/gate", in).is(200).says("There are none that the saved masks would change.")
+	h.get("/rules/masks/gate", in).is(200).says("The saved masks would change none of them.")
 	h.get("/rules", in).is(200).says("nothing is masked")
 }
 
@@ -51,17 +52,17 @@ func TestBadMasks(t *testing.T) {
 	in := h.session(h.resident("Odile"))
 	h.post("/rules/masks/gate", url.Values{"masks": {quarter}}, in).is(http.StatusSeeOther)
 	tests := []struct{ text, says string }{
-		{"0,0 1,1", "at least 3 points"},
+		{"0,0 1,1", "3 corners or more, and this one has 2"},
 		{bowTie, "crosses or touches"},
-		{"0,0 1,0 1,0", "are the same"},
+		{"0,0 1,0 1,0", "are in the same place"},
 		{"0,0 1,0 2,1", "not on the still"},
 		{"0,0 1,0 NaN,1", "not on the still"},
 		{"0,0 1,0 1,Inf", "not on the still"},
 		{"0,0 1,0 1", "is not a corner"},
 		{"0,0 1,0 1,1,1", "is not a corner"},
 		{quarter + "\nhello", "Mask 2"},
-		{strings.Repeat(quarter+"\n", 17), "16 masks at the most"},
-		{strings.Repeat("0.1,0.1 ", 101), "100 points at the most"},
+		{strings.Repeat(quarter+"\n", 17), "16 masks at most"},
+		{strings.Repeat("0.1,0.1 ", 101), "100 corners at most"},
 	}
 	for _, test := range tests {
 		h.post("/rules/masks/gate", url.Values{"masks": {test.text}}, in).is(422).says(test.says).
@@ -213,7 +214,7 @@ func TestMaskingFails(t *testing.T) {
 	h.post("/rules/masks/gate/earlier", nil, in).is(http.StatusSeeOther)
 	h.accepted.Wait()
 	h.get("/rules/masks/gate", in).is(200).says("laid on 0 stills kept earlier. 1 still could not be read:").
-		says("Make it black on the 1 still").says(visitAddress(visit))
+		says("Make it black on the 1 still").says(view.VisitAddress(visit))
 	if red, _, _, _ := h.pixel(visit, 10, 10, in); red < 0x8000 {
 		t.Errorf("the corner is %x red", red)
 	}
@@ -244,7 +245,7 @@ func TestMaskingGoesOn(t *testing.T) {
 		}
 	}
 	page := h.get("/rules/masks/gate", in).is(200)
-	page.says("laid on 2 stills kept earlier. 1 still could not be read:").says(visitAddress(visits[0])).
+	page.says("laid on 2 stills kept earlier. 1 still could not be read:").says(view.VisitAddress(visits[0])).
 		says("Frame 1 of the visit Sunday 4 May, 18:30")
 	checkMarkup(t, string(page.body))
 	var state maskingJSON

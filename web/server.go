@@ -30,6 +30,7 @@ import (
 	"sync"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/intake"
 	"lintel/pipeline/match"
 	"lintel/pipeline/review"
@@ -59,7 +60,7 @@ type Config struct {
 	Mask store.Masker
 	// LastSweep, if set, says when the last sweep was, the zero time for
 	// never, and what came of it.
-	LastSweep func() (at time.Time, s store.Swept, err error)
+	LastSweep func() (at time.Time, s house.Swept, err error)
 }
 
 // A Server is the http.Handler of all of Lintel.
@@ -69,7 +70,6 @@ type Server struct {
 	tickets  *tickets
 	attempts *attempts
 	sending  *sending
-	pictures *pictures
 	hashing  chan struct{} // holds a token for each password being hashed
 	looks    viewLog
 	trouble  banner
@@ -94,7 +94,6 @@ func New(c Config) *Server {
 		tickets:  newTickets(c.Now),
 		attempts: newAttempts(c.Now),
 		sending:  newSending(c.Now),
-		pictures: newPictures(c.Now),
 		hashing:  make(chan struct{}, 2),
 		gallery:  gallery,
 		review:   review.New(c.Archive, gallery, c.Now),

@@ -123,8 +123,8 @@ func askForMore(g *globals, w io.Writer, a *store.Archive, person string) error 
 	if err != nil {
 		return err
 	}
-	if ask := match.MorePictures(p.References); ask != "" {
-		fmt.Fprintf(w, "Pictures of %s: %d. %s\n", p.Name, p.References, ask)
+	if p.References < match.EnoughPictures {
+		fmt.Fprintf(w, "%s: %d. %s\n", p.Name, p.References, words.For("en").Text("pictures-more", "Name", p.Name))
 	}
 	return nil
 }
@@ -137,7 +137,7 @@ func (r enrolled) print(w io.Writer, name string) {
 		fmt.Fprintf(w, "%s: enrolled\n", r.File)
 	}
 	if r.Without != nil {
-		fmt.Fprintf(w, "    %s\n", r.Without.Words(name))
+		fmt.Fprintf(w, "    %s\n", words.For("en").Gain(name, r.Without.Others, string(r.Without.Band), r.Without.FPIR))
 	}
 	if m := r.Quality; m != nil {
 		fmt.Fprintf(w, "    quality %.2f of 1; the face is %d pixels wide, %.0f pixels per metre (fit to %s), sharpness "+

@@ -18,6 +18,7 @@ import (
 	"github.com/alecthomas/kong"
 
 	"lintel/internal/house"
+	"lintel/internal/words"
 	"lintel/store"
 )
 
@@ -102,13 +103,22 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (status i
 	}
 	c.globals.ctx, c.globals.stdout, c.globals.stderr = house.By(ctx, house.ByCommand), stdout, stderr
 	if err := parsed.Run(&c.globals); err != nil {
-		fmt.Fprintln(stderr, "lintel:", err)
+		fmt.Fprintln(stderr, "lintel:", errorWords(err))
 		if errors.Is(err, errUsage) {
 			return exitUsage
 		}
 		return exitFailed
 	}
 	return exitRight
+}
+
+// errorWords says why a command failed: in words where something was refused, and
+// else as the program put it.
+func errorWords(err error) string {
+	if says, ok := words.For("en").Refusal(err); ok {
+		return says
+	}
+	return err.Error()
 }
 
 // errUsage marks what is wrong with the words of a command line, beyond what

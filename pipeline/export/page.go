@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/match"
+	"lintel/internal/words"
 )
 
 //go:embed page.html
@@ -50,7 +50,7 @@ func (e *Export) words() template.FuncMap {
 		"clock":   func(t time.Time) string { return t.In(e.zone).Format("15:04:05") },
 		"fate":    e.fateWords,
 		"period":  house.Period.Words,
-		"odds":    odds,
+		"alike":   words.For("en").Alike,
 		"counted": counted,
 		"missing": func(m missing) string { return missingWords[m] },
 		"actor":   func(a string) string { return cmp.Or(actorWords[a], "Somebody") },
@@ -102,11 +102,6 @@ func counted(n int, thing string) string {
 		return "1 " + thing
 	}
 	return fmt.Sprintf("%d %ss", n, thing)
-}
-
-// odds says how often a stranger would be taken for the person.
-func odds(fpir float64) string {
-	return match.Odds(fpir) + " would look this much like somebody enrolled here"
 }
 
 // missingWords say what became of a still that is not in the export.
