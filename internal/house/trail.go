@@ -30,7 +30,7 @@ func (e Entry) Text() string {
 type actorKey struct{}
 
 // Actors that are nobody in particular. A resident is "resident ID", a tablet
-// "tablet ID".
+// "tablet ID", a program "program ID".
 const (
 	ByCommand = "command" // somebody at the server's command line
 	ByItself  = "itself"  // the server, going by the rules
