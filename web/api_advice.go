@@ -13,6 +13,7 @@ import (
 // The API's view of advice.
 type adviceJSON struct {
 	ID         string            `json:"id"`
+	Visit      string            `json:"visit,omitempty"` // until it is gone
 	Door       string            `json:"door"`
 	DoorName   string            `json:"door_name"`
 	State      house.AdviceState `json:"state"`
@@ -39,7 +40,7 @@ func conditionsJSON(all []house.Condition, says func(house.Condition) string) []
 
 func (t presenter) adviceJSON(d house.Advice) adviceJSON {
 	j := adviceJSON{
-		ID: d.ID, Door: d.Door, DoorName: t.doorName(d), State: t.adviceState(d), PersonName: t.names["person "+d.Person],
+		ID: d.ID, Visit: d.Visit, Door: d.Door, DoorName: t.doorName(d), State: t.adviceState(d), PersonName: t.names["person "+d.Person],
 		At: d.At, ExpiresAt: d.ExpiresAt, Conditions: conditionsJSON(policy.Told(d.Conditions), t.says),
 	}
 	if t.resident {

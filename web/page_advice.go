@@ -41,6 +41,9 @@ type Inbox interface {
 
 // addAdvice has the presenter know the advice on visits, and the names in it.
 func (s *Server) addAdvice(ctx context.Context, t *presenter, visits ...house.Visit) error {
+	if !t.advised {
+		return nil
+	}
 	ids := make([]string, len(visits))
 	for i, v := range visits {
 		ids[i] = v.ID

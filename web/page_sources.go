@@ -187,16 +187,14 @@ func (s *Server) submitToken(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return s.drawWrongName(w, r, p, err)
 	}
-	_, err = s.Archive.AddToken(r.Context(), p.ID, label)
-	switch {
-	case errors.Is(err, house.ErrExists):
-		return s.drawPerson(w, r, http.StatusConflict, p,
-			personView{Wrong: "This token is somebody’s already. Remove it there first."})
-	case err != nil:
-		return absent(err, errPersonGone)
-	default:
-		return s.backToPerson(w, r, p.ID)
+	_, err = s.addCarriedToken(r, p.ID, label)
+	if errors.Is(err, errTokenTaken) {
+		return s.drawPerson(w, r, http.StatusConflict, p, personView{Wrong: errTokenTaken.Title})
 	}
+	if err != nil {
+		return err
+	}
+	return s.backToPerson(w, r, p.ID)
 }
 
 func (s *Server) submitRemoveToken(w http.ResponseWriter, r *http.Request) error {

@@ -178,7 +178,7 @@ func byteWords(n int64) string {
 }
 
 func (s *Server) submitPairingCode(w http.ResponseWriter, r *http.Request) error {
-	code, err := s.tickets.issueDigits(forPairing, session(r).Resident, pairingLasts)
+	code, err := s.pairingCode(r)
 	if err != nil {
 		return err
 	}
@@ -186,8 +186,7 @@ func (s *Server) submitPairingCode(w http.ResponseWriter, r *http.Request) error
 }
 
 func (s *Server) submitInvitation(w http.ResponseWriter, r *http.Request) error {
-	token := s.tickets.issue(forJoining, session(r).Resident, joiningLasts)
-	return s.drawUpkeep(w, r, upkeepView{Link: s.base(r) + "/join?token=" + token})
+	return s.drawUpkeep(w, r, upkeepView{Link: s.invitation(r)})
 }
 
 func (s *Server) submitUnpair(w http.ResponseWriter, r *http.Request) error {

@@ -15,6 +15,7 @@ type presenter struct {
 	zone     *time.Location
 	now      time.Time
 	resident bool // whom a hold's reason may be told
+	advised  bool // whom advice may be told: all but programs without that scope
 
 	advice map[string][]house.Advice // by visit, see addAdvice
 	names  map[string]string         // by kind and id, such as "person ID"
@@ -26,7 +27,8 @@ func (s *Server) presenterFor(ctx context.Context, who house.Session) (presenter
 	if err != nil {
 		return presenter{}, err
 	}
-	return presenter{rules: rules, zone: s.zoneBy(rules), now: s.Now(), resident: who.Resident != ""}, nil
+	return presenter{rules: rules, zone: s.zoneBy(rules), now: s.Now(), resident: who.Resident != "",
+		advised: who.Program == "" || who.Scopes.Has(house.ReadAdvice)}, nil
 }
 
 // hold returns the visit's hold, unless it has ended: the row of one that has

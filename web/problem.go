@@ -17,6 +17,10 @@ type problem struct {
 	Title  string `json:"title"`
 	Status int    `json:"status"`
 	Detail string `json:"detail,omitempty"`
+
+	// Quality is of a picture that was refused: an extension member, as RFC 9457,
+	// section 3.2, allows.
+	Quality *qualityJSON `json:"quality,omitempty"`
 }
 
 func (p problem) Error() string { return p.Title }

@@ -8,6 +8,7 @@ import (
 	"lintel/pipeline/advice/evidence"
 	"lintel/pipeline/advice/geofence"
 	"lintel/pipeline/advice/totp"
+	"lintel/pipeline/enrol"
 	"lintel/pipeline/intake"
 	"lintel/pipeline/review"
 )
@@ -36,6 +37,10 @@ var problems = []struct {
 	{err: house.ErrBadPrior, status: http.StatusUnprocessableEntity, kind: "bad-prior"},
 	{err: house.ErrTaken, status: http.StatusConflict, kind: "taken",
 		title: "This suggestion is not open any more: it was answered, or its time is over."},
+	{err: errName, status: http.StatusUnprocessableEntity, kind: "bad-name"},
+	{err: house.ErrBadScope, status: http.StatusUnprocessableEntity, kind: "bad-scope"},
+	{err: enrol.ErrNoFace, status: http.StatusUnprocessableEntity, kind: "no-face"},
+	{err: enrol.ErrFaces, status: http.StatusUnprocessableEntity, kind: "several-faces"},
 	{err: house.ErrTrialRuns, status: http.StatusConflict, kind: "trial-state"},
 	{err: house.ErrTrialOver, status: http.StatusConflict, kind: "trial-state"},
 	{err: house.ErrTrialStep, status: http.StatusConflict, kind: "trial-state"},
