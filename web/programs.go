@@ -12,7 +12,7 @@ import (
 // What programs are refused. RFC 6750, section 3.1, has the words that go into
 // WWW-Authenticate.
 var (
-	errWrongAPIToken = problem{Status: http.StatusUnauthorized, Type: "wrong-token",
+	errWrongAPIToken = problem{Status: http.StatusUnauthorized, Type: "unknown-api-token",
 		Title: "No program has this API token; it may have been ended."}
 	errStrays = problem{Status: http.StatusTooManyRequests, Type: "too-often",
 		Title: "Too many wrong API tokens came from this address; try again later."}
