@@ -89,7 +89,7 @@ func (s *Server) monthOfAdvice(r *http.Request) (t presenter, all []house.Advice
 	if t, err = s.presenterFor(r.Context(), session(r)); err != nil {
 		return t, nil, err
 	}
-	if all, err = s.Archive.AdviceSince(r.Context(), t.now.AddDate(0, 0, -adviceLookedBack)); err != nil {
+	if all, err = s.Archive.AdviceSince(r.Context(), t.Now.AddDate(0, 0, -adviceLookedBack)); err != nil {
 		return t, nil, err
 	}
 	return t, all, s.nameAdvice(r.Context(), &t)

@@ -68,7 +68,7 @@ func (s *Server) ticketPage(w http.ResponseWriter, r *http.Request, p purpose, f
 	if !s.tickets.valid(f.Token, p) {
 		return errStaleLink
 	}
-	return sendPage(w, http.StatusOK, "account.html", f)
+	return sendPage(w, r, http.StatusOK, "account.html", f)
 }
 
 func (s *Server) submitSetUp(w http.ResponseWriter, r *http.Request) error {
@@ -91,7 +91,7 @@ func (s *Server) makeAccount(w http.ResponseWriter, r *http.Request, p purpose, 
 	}
 	password := posted.Get("password")
 	if f.Message = complaint(f.Name, password, posted.Get("again")); f.Message != "" {
-		return sendPage(w, http.StatusUnprocessableEntity, "account.html", f)
+		return sendPage(w, r, http.StatusUnprocessableEntity, "account.html", f)
 	}
 	hash, err := s.hashPassword(r.Context(), password)
 	if err != nil {
@@ -105,7 +105,7 @@ func (s *Server) makeAccount(w http.ResponseWriter, r *http.Request, p purpose, 
 		// The ticket is not lost over a name.
 		f.Token = s.tickets.issue(p, "", joiningLasts)
 		f.Message = "Somebody here has this name already. Choose another."
-		return sendPage(w, http.StatusConflict, "account.html", f)
+		return sendPage(w, r, http.StatusConflict, "account.html", f)
 	}
 	if err != nil {
 		return err
@@ -133,7 +133,7 @@ func complaint(name, password, again string) string {
 }
 
 func (s *Server) showSignIn(w http.ResponseWriter, r *http.Request) error {
-	return sendPage(w, http.StatusOK, "sign-in.html", form{})
+	return sendPage(w, r, http.StatusOK, "sign-in.html", form{})
 }
 
 func (s *Server) submitSignIn(w http.ResponseWriter, r *http.Request) error {
@@ -143,7 +143,7 @@ func (s *Server) submitSignIn(w http.ResponseWriter, r *http.Request) error {
 	}
 	token, err := s.signIn(r, posted.Get("name"), posted.Get("password"))
 	if err != nil {
-		return drawRefusedEntry(w, "sign-in.html", form{Name: posted.text("name")}, err)
+		return drawRefusedEntry(w, r, "sign-in.html", form{Name: posted.text("name")}, err)
 	}
 	return s.enter(w, r, token, house.ResidentSession)
 }
@@ -193,10 +193,10 @@ func refusedEntry(w http.ResponseWriter, err error) error {
 }
 
 // drawRefusedEntry shows the form once more, with what was wrong.
-func drawRefusedEntry(w http.ResponseWriter, page string, f form, err error) error {
+func drawRefusedEntry(w http.ResponseWriter, r *http.Request, page string, f form, err error) error {
 	if p := (problem{}); errors.As(refusedEntry(w, err), &p) {
 		f.Message = p.Title
-		return sendPage(w, p.Status, page, f)
+		return sendPage(w, r, p.Status, page, f)
 	}
 	return err
 }
@@ -247,7 +247,7 @@ func (s *Server) invitation(r *http.Request) string {
 }
 
 func (s *Server) showPair(w http.ResponseWriter, r *http.Request) error {
-	return sendPage(w, http.StatusOK, "pair.html", form{})
+	return sendPage(w, r, http.StatusOK, "pair.html", form{})
 }
 
 // submitPair turns the browser into a tablet of the household, for the code that a
@@ -259,7 +259,7 @@ func (s *Server) submitPair(w http.ResponseWriter, r *http.Request) error {
 	}
 	token, err := s.pair(r, posted.Get("name"), posted.Get("code"))
 	if err != nil {
-		return drawRefusedEntry(w, "pair.html", form{Name: posted.text("name")}, err)
+		return drawRefusedEntry(w, r, "pair.html", form{Name: posted.text("name")}, err)
 	}
 	return s.enter(w, r, token, house.TabletSession)
 }

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"fmt"
 	"net/http"
 	"strings"
@@ -60,6 +61,13 @@ func admitProgram(w http.ResponseWriter, who house.Session, scope house.Scope) e
 			Title: fmt.Sprintf("This takes an API token with the scope %s.", scope)}
 	}
 	return nil
+}
+
+// mayHearAdvice reports whether whoever is behind the context is told of advice on
+// visits: all but programs without that scope.
+func mayHearAdvice(ctx context.Context) bool {
+	who, _ := ctx.Value(sessionKey{}).(house.Session)
+	return who.Program == "" || who.Scopes.Has(house.ReadAdvice)
 }
 
 // unknown says to whoever has no session, or a token that is nobody's, that they
