@@ -7,9 +7,6 @@ import (
 	"lintel/internal/house"
 )
 
-var errNoTablet = problem{Status: http.StatusNotFound, Type: "unknown-tablet",
-	Title: "There is no such tablet; it may have been unpaired."}
-
 // An enteredJSON says who was given a session. Its token is in the cookie.
 type enteredJSON struct {
 	Name      string    `json:"name"`

@@ -12,7 +12,7 @@ func (s *Server) listAdvice(w http.ResponseWriter, r *http.Request) error {
 	limit, ok := number(r, "limit", 20, 100)
 	from, err := store.ParseCursor(r.URL.Query().Get("cursor"))
 	if !ok || err != nil {
-		return queryProblem("limit is 1 to 100, and cursor the next of the page before.")
+		return errPage
 	}
 	t, err := s.presenterFor(r.Context(), session(r))
 	if err == nil {

@@ -63,7 +63,7 @@ func (s *Server) listChecks(w http.ResponseWriter, r *http.Request) error {
 	limit, ok := number(r, "limit", 20, 100)
 	after, err := review.ParseCursor(r.URL.Query().Get("cursor"))
 	if !ok || err != nil {
-		return queryProblem("limit is 1 to 100, and cursor the next of the page before.")
+		return errPage
 	}
 	page, next, err := s.review.Queue(r.Context(), after, int(limit))
 	if err != nil {

@@ -98,18 +98,6 @@ func (s *Server) answerPerson(w http.ResponseWriter, r *http.Request, status int
 	return sendJSON(w, status, person)
 }
 
-// What is wrong with a photograph to enrol.
-var (
-	errPhotographType = problem{Status: http.StatusUnsupportedMediaType, Type: "wrong-type",
-		Title: "A photograph is sent as image/jpeg or image/png."}
-	errPhotographLarge = problem{Status: http.StatusRequestEntityTooLarge, Type: "too-large",
-		Title: "A photograph has 8 MiB at most."}
-	errPhotographCut = problem{Status: http.StatusBadRequest, Type: "cut-short",
-		Title: "The connection broke before the whole photograph was here."}
-	errEnrolled = problem{Status: http.StatusConflict, Type: "enrolled",
-		Title: "This very picture is a reference already."}
-)
-
 // A referenceJSON is what became of a photograph.
 type referenceJSON struct {
 	Quality *qualityJSON `json:"quality"`

@@ -7,13 +7,6 @@ import (
 	"lintel/internal/house"
 )
 
-var (
-	errNoProgram = problem{Status: http.StatusNotFound, Type: "unknown-program",
-		Title: "There is no such program; its token may have been ended."}
-	errProgramTwice = problem{Status: http.StatusConflict, Type: "name-taken",
-		Title: "A program has this name already. Choose another."}
-)
-
 // addProgram adds a program and returns its API token, which is shown this once.
 func (s *Server) addProgram(r *http.Request, name string, scopes []house.Scope) (p house.Program, token string,
 	err error) {

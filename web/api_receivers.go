@@ -7,9 +7,6 @@ import (
 	"lintel/pipeline/advice/message"
 )
 
-var errNoReceiver = problem{Status: http.StatusNotFound, Type: "unknown-receiver",
-	Title: "There is no such receiver; it may have been removed."}
-
 func (s *Server) listReceivers(w http.ResponseWriter, r *http.Request) error {
 	receivers, err := s.Archive.Receivers(r.Context())
 	if err != nil {

@@ -7,17 +7,6 @@ import (
 	"lintel/internal/house"
 )
 
-var (
-	errBadSource = problem{Status: http.StatusUnprocessableEntity, Type: "bad-source",
-		Title: "A source is of the kind phone, and then one person's, or of the kind reader."}
-	errNoSource = problem{Status: http.StatusNotFound, Type: "unknown-source",
-		Title: "There is no such phone or reader; it may have been removed."}
-	errTokenTaken = problem{Status: http.StatusConflict, Type: "token-taken",
-		Title: "This token is somebody’s already. Remove it there first."}
-	errNoCarriedToken = problem{Status: http.StatusNotFound, Type: "unknown-token",
-		Title: "There is no such token; it may have been removed."}
-)
-
 func (s *Server) listSources(w http.ResponseWriter, r *http.Request) error {
 	sources, err := s.Archive.Sources(r.Context())
 	if err != nil {

@@ -3,7 +3,6 @@ package web
 import (
 	"fmt"
 	"io"
-	"maps"
 	"net/http"
 	"slices"
 	"strings"

@@ -199,7 +199,7 @@ var things = map[string]string{"rule": "a rule for a door, number", "parcel": "a
 var thingWords = regexp.MustCompile(`^(rule|parcel|factor|source|token|receiver|trial|advice) [A-Z2-7]{26}\b`)
 
 // idWords finds what the trail names by an id that may have a name.
-var idWords = regexp.MustCompile(`\b(resident|tablet|person|bell|door) [A-Z2-7]{26}\b`)
+var idWords = regexp.MustCompile(`\b(resident|tablet|program|person|bell|door) [A-Z2-7]{26}\b`)
 
 // named puts names in the place of ids, where there still are some.
 func named(words string, names map[string]string) string {
@@ -212,7 +212,7 @@ func named(words string, names map[string]string) string {
 		switch kind {
 		case "door":
 			return "the door “" + name + "”"
-		case "tablet", "bell":
+		case "tablet", "bell", "program":
 			return "the " + kind + " " + name
 		}
 		return name

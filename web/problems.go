@@ -149,6 +149,8 @@ var (
 	errNoTrial  = problem{Status: http.StatusNotFound, Type: "unknown-trial", Title: "There is no such trial or ring."}
 	errMasking  = problem{Status: http.StatusConflict, Type: "masking",
 		Title: "Stills are being masked already. Ask again when that is done."}
+	errPage = problem{Status: http.StatusBadRequest, Type: "bad-query",
+		Title: "limit is 1 to 100, and cursor the next of the page before."}
 	errQuietTrial = problem{Status: http.StatusConflict, Type: "trial-state",
 		Title: "Nothing is kept at this time of the week, so there is nothing to try."}
 )
@@ -167,6 +169,47 @@ var (
 	errCodeUsed = problem{Status: http.StatusUnprocessableEntity, Type: "used-code",
 		Title: fmt.Sprintf("This code was used before. The next one is shown within %d seconds.", int(totp.Period.Seconds()))}
 )
+
+// What programs are refused, and what is asked of programs, sources, receivers,
+// tablets and photographs to enrol alone.
+var (
+	errWrongAPIToken = problem{Status: http.StatusUnauthorized, Type: "unknown-api-token",
+		Title: "No program has this API token; it may have been ended."}
+	errStrays = problem{Status: http.StatusTooManyRequests, Type: "too-often",
+		Title: "Too many wrong API tokens came from this address; try again later."}
+	errNotForPrograms = problem{Status: http.StatusForbidden, Type: "residents-only",
+		Title: "No API token opens this; somebody who lives here has to sign in for it."}
+	errNoProgram = problem{Status: http.StatusNotFound, Type: "unknown-program",
+		Title: "There is no such program; its token may have been ended."}
+	errProgramTwice = problem{Status: http.StatusConflict, Type: "name-taken",
+		Title: "A program has this name already. Choose another."}
+	errBadSource = problem{Status: http.StatusUnprocessableEntity, Type: "bad-source",
+		Title: "A source is of the kind phone, and then one person's, or of the kind reader."}
+	errNoSource = problem{Status: http.StatusNotFound, Type: "unknown-source",
+		Title: "There is no such phone or reader; it may have been removed."}
+	errTokenTaken = problem{Status: http.StatusConflict, Type: "token-taken",
+		Title: "This token is somebody’s already. Remove it there first."}
+	errNoCarriedToken = problem{Status: http.StatusNotFound, Type: "unknown-token",
+		Title: "There is no such token; it may have been removed."}
+	errNoReceiver = problem{Status: http.StatusNotFound, Type: "unknown-receiver",
+		Title: "There is no such receiver; it may have been removed."}
+	errNoTablet = problem{Status: http.StatusNotFound, Type: "unknown-tablet",
+		Title: "There is no such tablet; it may have been unpaired."}
+	errPhotographType = problem{Status: http.StatusUnsupportedMediaType, Type: "wrong-type",
+		Title: "A photograph is sent as image/jpeg or image/png."}
+	errPhotographLarge = problem{Status: http.StatusRequestEntityTooLarge, Type: "too-large",
+		Title: "A photograph has 8 MiB at most."}
+	errPhotographCut = problem{Status: http.StatusBadRequest, Type: "cut-short",
+		Title: "The connection broke before the whole photograph was here."}
+	errEnrolled = problem{Status: http.StatusConflict, Type: "enrolled",
+		Title: "This very picture is a reference already."}
+)
+
+// scopeProblem is of a token without the scope.
+func scopeProblem(scope house.Scope) problem {
+	return problem{Status: http.StatusForbidden, Type: "scope",
+		Title: fmt.Sprintf("This takes an API token with the scope %s.", scope)}
+}
 
 // queryProblem is of a query that can't be understood.
 func queryProblem(title string) problem {

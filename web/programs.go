@@ -2,23 +2,11 @@ package web
 
 import (
 	"context"
-	"fmt"
 	"net/http"
 	"strings"
 	"time"
 
 	"lintel/internal/house"
-)
-
-// What programs are refused. RFC 6750, section 3.1, has the words that go into
-// WWW-Authenticate.
-var (
-	errWrongAPIToken = problem{Status: http.StatusUnauthorized, Type: "unknown-api-token",
-		Title: "No program has this API token; it may have been ended."}
-	errStrays = problem{Status: http.StatusTooManyRequests, Type: "too-often",
-		Title: "Too many wrong API tokens came from this address; try again later."}
-	errNotForPrograms = problem{Status: http.StatusForbidden, Type: "residents-only",
-		Title: "No API token opens this; somebody who lives here has to sign in for it."}
 )
 
 // Of API tokens that are nobody's, each address may send a few at once, and one
@@ -56,9 +44,8 @@ func admitProgram(w http.ResponseWriter, who house.Session, scope house.Scope) e
 	case scope == "":
 		return errNotForPrograms
 	case !who.Scopes.Has(scope):
-		w.Header().Set("WWW-Authenticate", fmt.Sprintf(`Bearer realm="lintel", error="insufficient_scope", scope="%s"`, scope))
-		return problem{Status: http.StatusForbidden, Type: "scope",
-			Title: fmt.Sprintf("This takes an API token with the scope %s.", scope)}
+		challenge(w, `, error="insufficient_scope", scope="`+string(scope)+`"`)
+		return scopeProblem(scope)
 	}
 	return nil
 }
@@ -77,7 +64,7 @@ func mayHearAdvice(ctx context.Context) bool {
 func (s *Server) unknown(w http.ResponseWriter, r *http.Request) error {
 	if !bringsToken(r) {
 		if strings.HasPrefix(r.URL.Path, "/api/") {
-			w.Header().Set("WWW-Authenticate", `Bearer realm="lintel"`)
+			challenge(w, "")
 		}
 		return errNotSignedIn
 	}
@@ -86,6 +73,12 @@ func (s *Server) unknown(w http.ResponseWriter, r *http.Request) error {
 		return errStrays
 	}
 	s.Log.Warn("refused an API token that is nobody's", "from", r.RemoteAddr)
-	w.Header().Set("WWW-Authenticate", `Bearer realm="lintel", error="invalid_token"`)
+	challenge(w, `, error="invalid_token"`)
 	return errWrongAPIToken
+}
+
+// challenge says how to ask (RFC 9110, section 11.6.1), and what was wrong in the
+// words of RFC 6750, section 3.1.
+func challenge(w http.ResponseWriter, wrong string) {
+	w.Header().Set("WWW-Authenticate", "Bearer "+`realm="lintel"`+wrong)
 }

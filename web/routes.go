@@ -347,6 +347,9 @@ func (s *Server) trialRoutes() []route {
 // browser and has a token: phones, readers and receivers.
 func (s *Server) programRoutes() []route {
 	return []route{
+		{"GET /upkeep/programs", resident, s.showPrograms},
+		{"POST /upkeep/programs", resident, s.submitProgram},
+		{"POST /upkeep/programs/{program}/end", resident, s.submitEndProgram},
 		{"GET /api/v1/programs", resident, s.listPrograms},
 		{"POST /api/v1/programs", resident, s.postProgram},
 		{"DELETE /api/v1/programs/{program}", resident, s.deleteProgram},

@@ -45,7 +45,6 @@ type Find func(ctx context.Context, picture image.Image) ([]house.Face, error)
 // An Archive keeps the gallery.
 type Archive interface {
 	match.Source
-	Gallery(ctx context.Context) ([]house.Reference, error)
 	// AddReference returns house.ErrNoConsent, house.ErrExists and
 	// house.ErrNotFound.
 	AddReference(ctx context.Context, r house.Reference) error
