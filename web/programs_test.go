@@ -3,12 +3,17 @@ package web
 import (
 	"fmt"
 	"net/http"
+	"net/url"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
 	"time"
 
+	"github.com/gorilla/websocket"
+
 	"lintel/internal/house"
+	"lintel/pipeline/advice/policy"
 )
 
 // token is an API token with the scopes.
@@ -169,5 +174,142 @@ func TestRefusedPrograms(t *testing.T) {
 		{`{"name":"PORCH light","scopes":["read-visits"]}`, 409, "name-taken"},
 	} {
 		h.ask("POST", "/api/v1/programs", strings.NewReader(test.body), in).isProblem(test.status, test.kind)
+	}
+}
+
+// TestProgramsPage makes a token on the page, is refused, and ends it.
+func TestProgramsPage(t *testing.T) {
+	h := newHouse(t)
+	in := h.session(h.resident("Odile"))
+	h.get("/upkeep", in).says(`href="/upkeep/programs"`)
+	checkMarkup(t, string(h.get("/upkeep/programs", in).says("No program has a token").body))
+	for _, wrong := range []struct {
+		name, says string
+		scopes     []string
+		status     int
+	}{
+		{"Porch light", "Tick at least one", nil, 422},
+		{"Porch light", "Tick at least one", []string{"rules"}, 422},
+		{" ", "A name has 1 to 60 characters", []string{"read-visits"}, 422},
+	} {
+		a := h.post("/upkeep/programs", url.Values{"name": {wrong.name}, "scope": wrong.scopes}, in).is(wrong.status).says(wrong.says)
+		if strings.Contains(string(a.body), "program-added") {
+			t.Errorf("a token was made:\n%s", a.body)
+		}
+	}
+	a := h.post("/upkeep/programs", url.Values{"name": {"Porch <light>"}, "scope": {"read-visits", "manage-sources"}}, in).
+		is(200).says("Porch &lt;light&gt;").says("without TLS").says("never used").says("if anybody came home")
+	checkMarkup(t, string(a.body))
+	shown := regexp.MustCompile(`class="code small token">([A-Z2-7]{26})<`).FindSubmatch(a.body)
+	if shown == nil || strings.Count(string(a.body), string(shown[1])) != 2 { // once to copy, once to try
+		t.Fatalf("no token:\n%s", a.body)
+	}
+	key := header("Authorization", "Bearer "+h.secret(string(shown[1])))
+	h.get("/api/v1/visits", key).is(200)
+	h.get("/api/v1/sources", key).is(200)
+	h.get("/api/v1/advice", key).isProblem(403, "scope")
+	page := h.get("/upkeep/programs", in).says("last used Sunday 4 May, 18:30")
+	if strings.Contains(string(page.body), string(shown[1])) {
+		t.Error("the token is shown again")
+	}
+	h.post("/upkeep/programs", url.Values{"name": {"PORCH <light>"}, "scope": {"read-visits"}}, in).is(409).
+		says("has this name already").says("PORCH &lt;light&gt;")
+
+	end := regexp.MustCompile(`action="(/upkeep/programs/[A-Z2-7]{26}/end)"`).FindSubmatch(page.body)
+	for range 2 { // that it is ended already is what was wanted
+		h.post(string(end[1]), nil, in).is(http.StatusSeeOther)
+	}
+	h.get("/api/v1/visits", key).isProblem(401, "unknown-api-token")
+}
+
+// TestLiveOfAProgram has a program hear live events until its token ends, and a
+// tablet until it is unpaired: neither hears of what happens after.
+func TestLiveOfAProgram(t *testing.T) {
+	inBubble(t, func(t *testing.T, h *liveHouse) {
+		h.resident("Odile")
+		tablet := h.connect(t, h.tablet("Hall", "Odile"), 0)
+		p, token, err := h.archive.AddProgram(t.Context(), "Porch light", house.ReadVisits)
+		if err != nil {
+			t.Fatal(err)
+		}
+		d := websocket.Dialer{NetDialContext: h.pipes.dial}
+		conn, _, err := d.DialContext(t.Context(), "ws://lintel.example/api/v1/live",
+			http.Header{"Authorization": {"Bearer " + token}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer conn.Close()
+		program := client{conn, t}
+		h.rung("R1", 0, still(t, 1))
+		for _, c := range []client{program, tablet} {
+			if m := c.nextVisit(); m.Visit.Ring != "R1" {
+				t.Errorf("heard of %+v", m.Visit)
+			}
+		}
+		if err := h.archive.EndProgram(t.Context(), p.ID); err != nil {
+			t.Fatal(err)
+		}
+		program.isEnded(websocket.ClosePolicyViolation, "signed out")
+
+		tablets, err := h.archive.Tablets(t.Context())
+		if err == nil {
+			err = h.archive.UnpairTablet(t.Context(), tablets[0].ID)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		h.rung("R2", 0, still(t, 2))
+		tablet.isEnded(websocket.ClosePolicyViolation, "signed out")
+	})
+}
+
+// TestAdviceByPages reads the list of advice as a program does, a page at a time.
+func TestAdviceByPages(t *testing.T) {
+	h := newAdviceHouse(t)
+	_, key := h.token("Ledger", house.ReadAdvice)
+	for i := range 4 {
+		h.clock.advance(time.Minute)
+		h.advised(house.Advice{Visit: h.knownRings(fmt.Sprint("R", i+2), h.ada), Door: h.door, Person: h.ada,
+			State: house.Withheld, Conditions: conditionsBut(policy.Home)})
+	}
+	var seen []string
+	for cursor := ""; ; {
+		var page struct {
+			Advice []adviceJSON
+			Next   string
+		}
+		h.get("/api/v1/advice?limit=2&cursor="+url.QueryEscape(cursor), key).is(200).into(&page)
+		for _, d := range page.Advice {
+			seen = append(seen, d.ID)
+			if d.By != "" || d.PersonName != "Ada Quill" || d.Visit == "" {
+				t.Errorf("a program is told %+v", d)
+			}
+		}
+		if cursor = page.Next; cursor == "" {
+			break
+		}
+	}
+	all, err := h.archive.AdviceSince(t.Context(), time.Time{})
+	if err != nil || len(seen) != 5 || len(all) != 5 {
+		t.Fatalf("read %d of %d, %v", len(seen), len(all), err)
+	}
+	for i, d := range all {
+		if d.ID != seen[i] {
+			t.Errorf("number %d is %s, want %s", i, seen[i], d.ID)
+		}
+	}
+	for _, bad := range []string{"limit=0", "limit=101", "cursor=x", "cursor=x-"} {
+		h.get("/api/v1/advice?"+bad, key).isProblem(400, "bad-query")
+	}
+	// The month counts as its page does.
+	var month struct {
+		Withheld int
+		Unmet    []unmetJSON
+		Doors    []struct{ Name string }
+	}
+	h.get("/api/v1/advice/month", key).is(200).into(&month)
+	if month.Withheld != 5 || len(month.Unmet) != 2 || month.Unmet[0].Times != 4 || month.Unmet[0].Alone != 4 ||
+		len(month.Doors) != 1 {
+		t.Errorf("counted %+v", month)
 	}
 }
