@@ -202,7 +202,7 @@ var (
 	errPhotographCut = problem{Status: http.StatusBadRequest, Type: "cut-short",
 		Title: "The connection broke before the whole photograph was here."}
 	errEnrolled = problem{Status: http.StatusConflict, Type: "enrolled",
-		Title: "This very picture is a reference already."}
+		Title: "This picture, or this very face on another, is a reference already."}
 )
 
 // scopeProblem is of a token without the scope.
