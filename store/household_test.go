@@ -56,7 +56,8 @@ func makeHousehold(t *testing.T, a *Archive, c *clock) (visits []string) {
 		To: c.Now().Add(time.Hour)})
 	_, adviceErr := a.AddAdvice(ctx, house.Advice{Visit: last, Door: door, Person: p.ID, State: house.Withheld,
 		At: c.Now()})
-	if err := errors.Join(err, parcelErr, adviceErr); err != nil {
+	_, _, programErr := a.AddProgram(ctx, "Porch light", house.ReadVisits)
+	if err := errors.Join(err, parcelErr, adviceErr, programErr); err != nil {
 		t.Fatal(err)
 	}
 	return visits

@@ -6,9 +6,9 @@ import (
 )
 
 // Names returns what the ids in the audit trail stand for: the names of
-// residents, tablets, persons and bells, by the trail's words for them, such
-// as "person ID". Whoever is gone has none; a bell that was removed has, since
-// its visits stay.
+// residents, tablets, persons, bells and programs, by the trail's words for
+// them, such as "person ID". Whoever is gone has none; a bell that was removed
+// has, since its visits stay, and so has a program that was ended.
 func (a *Archive) Names(ctx context.Context) (map[string]string, error) {
 	names := make(map[string]string)
 	for _, of := range []struct{ table, kind string }{
@@ -33,6 +33,13 @@ func (a *Archive) Names(ctx context.Context) (map[string]string, error) {
 		if err != nil {
 			return nil, fmt.Errorf("reading names: %w", err)
 		}
+	}
+	programs, err := a.programs(ctx, `true`)
+	if err != nil {
+		return nil, fmt.Errorf("reading names: %w", err)
+	}
+	for _, p := range programs {
+		names["program "+p.ID] = p.Name
 	}
 	return names, nil
 }

@@ -32,6 +32,7 @@ var sealedColumns = []struct{ table, column, id string }{
 	{"receivers", "key", "id"},
 	{"advice", "sealed", "id"},
 	{"trial_rings", "sealed", "id"},
+	{"programs", "sealed", "id"},
 }
 
 func (v *verification) checkSealed(ctx context.Context) error {

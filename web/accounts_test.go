@@ -364,8 +364,8 @@ func TestAttemptsForget(t *testing.T) {
 		r.RemoteAddr = fmt.Sprintf("[2001:db8::%x]:1", i)
 		a.allow(r)
 	}
-	if len(a.from) > maxAddresses {
-		t.Errorf("%d addresses are remembered", len(a.from))
+	if len(a.from.seen) > maxAddresses {
+		t.Errorf("%d addresses are remembered", len(a.from.seen))
 	}
 }
 

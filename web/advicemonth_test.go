@@ -63,13 +63,5 @@ func TestAdviceMonthOfAnyAlphabet(t *testing.T) {
 // newSession signs a resident in anew.
 func newSession(h *adviceHouse, name string) option {
 	h.t.Helper()
-	r, err := h.archive.Resident(h.t.Context(), name)
-	if err != nil {
-		h.t.Fatal(err)
-	}
-	token, err := h.archive.StartResidentSession(h.t.Context(), r.ID)
-	if err != nil {
-		h.t.Fatal(err)
-	}
-	return h.session(h.household.secret(token))
+	return h.session(h.signsIn(name))
 }

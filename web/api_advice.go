@@ -14,6 +14,7 @@ import (
 // The API's view of advice.
 type adviceJSON struct {
 	ID         string            `json:"id"`
+	Visit      string            `json:"visit,omitempty"` // until it is gone
 	Door       string            `json:"door"`
 	DoorName   string            `json:"door_name"`
 	State      house.AdviceState `json:"state"`
@@ -40,8 +41,9 @@ func conditionsJSON(all []house.Condition, says func(house.Condition) string) []
 
 func newAdviceJSON(t view.Presenter, d house.Advice) adviceJSON {
 	j := adviceJSON{
-		ID: d.ID, Door: d.Door, DoorName: t.DoorName(d), State: t.AdviceState(d), PersonName: t.Names["person "+d.Person],
-		At: d.At, ExpiresAt: d.ExpiresAt, Conditions: conditionsJSON(policy.Told(d.Conditions), t.Condition),
+		ID: d.ID, Visit: d.Visit, Door: d.Door, DoorName: t.DoorName(d), State: t.AdviceState(d),
+		PersonName: t.Names["person "+d.Person],
+		At:         d.At, ExpiresAt: d.ExpiresAt, Conditions: conditionsJSON(policy.Told(d.Conditions), t.Condition),
 	}
 	if t.Resident {
 		j.By = d.By

@@ -64,7 +64,7 @@ func (s *Server) listChecks(w http.ResponseWriter, r *http.Request) error {
 	limit, ok := number(r, "limit", 20, 100)
 	after, err := review.ParseCursor(r.URL.Query().Get("cursor"))
 	if !ok || err != nil {
-		return queryProblem("problem-query-limit-cursor")
+		return errPage
 	}
 	page, next, err := s.review.Queue(r.Context(), after, int(limit))
 	if err != nil {

@@ -106,6 +106,10 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 	told, trial := trouble(""), ""
 	_, _, rings, _ := s.quiet.last()
 	for {
+		// Whoever was signed out, unpaired or ended meanwhile is told nothing more.
+		if _, err := s.sessionOf(r.WithContext(ctx)); errors.Is(err, house.ErrNotFound) {
+			return bye(conn, websocket.ClosePolicyViolation, "signed out")
+		}
 		if err := s.tellChanges(ctx, r, conn, &screen); err != nil {
 			return err
 		}
@@ -135,10 +139,7 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 		case <-rang:
 		case <-beat.C:
 			// Another process may have changed something, which
-			// tellChanges finds; and the session may have ended.
-			if _, err := s.sessionOf(r.WithContext(ctx)); errors.Is(err, house.ErrNotFound) {
-				return bye(conn, websocket.ClosePolicyViolation, "signed-out")
-			}
+			// tellChanges finds.
 			kind := "beat"
 			if screen.others {
 				kind, screen.others = "others", false

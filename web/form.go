@@ -30,8 +30,11 @@ func readLongForm(w http.ResponseWriter, r *http.Request, most int64) (postedFor
 func (f postedForm) text(field string) string { return strings.TrimSpace(f.Get(field)) }
 
 // name returns a field that has to be a name. The error is errName.
-func (f postedForm) name(field string) (string, error) {
-	name := f.text(field)
+func (f postedForm) name(field string) (string, error) { return properName(f.Get(field)) }
+
+// properName returns a name without the space around it. The error is errName.
+func properName(name string) (string, error) {
+	name = strings.TrimSpace(name)
 	if name == "" || !nameable(name, nameLength) {
 		return "", errName
 	}

@@ -11,6 +11,7 @@ import (
 	"io"
 	"io/fs"
 	"log/slog"
+	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -23,6 +24,7 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/advice/evidence"
 	"lintel/pipeline/intake"
 	"lintel/pipeline/redact"
@@ -100,6 +102,9 @@ func newHouseIn(t testing.TB, dir string, c *clock, now func() time.Time, change
 		Zone:    time.UTC,
 		Mask:    redact.Mask,
 		Factors: evidence.NewInbox(h.archive, now),
+		FindFaces: func(_ context.Context, picture image.Image) ([]house.Face, error) {
+			return []house.Face{faceOn(picture)}, nil
+		},
 	}
 	for _, change := range changes {
 		change(&config)
@@ -391,6 +396,29 @@ func scene(width, height int) *image.RGBA {
 	draw.Draw(m, image.Rect(0, 0, side, side), image.NewUniform(red), image.Point{}, draw.Src)
 	draw.Draw(m, image.Rect(width-side, 0, width, side), image.NewUniform(blue), image.Point{}, draw.Src)
 	return m
+}
+
+// portrait is a picture of patches as bright as a face, sharp enough to enrol.
+func portrait() *image.Gray {
+	r := rand.New(rand.NewPCG(1, 2))
+	m := image.NewGray(image.Rect(0, 0, 400, 400))
+	for y := 0; y < 400; y += 8 {
+		for x := 0; x < 400; x += 8 {
+			draw.Draw(m, image.Rect(x, y, x+8, y+8), image.NewUniform(color.Gray{uint8(90 + r.IntN(80))}), image.Point{},
+				draw.Src)
+		}
+	}
+	return m
+}
+
+// faceOn is a face in the middle of a picture, half as wide.
+func faceOn(picture image.Image) house.Face {
+	b := picture.Bounds()
+	at := func(x, y float64) house.Point {
+		return house.Point{X: x * float64(b.Dx()), Y: y * float64(b.Dy())}
+	}
+	return house.Face{Box: image.Rect(b.Dx()/4, b.Dy()/4, 3*b.Dx()/4, 3*b.Dy()/4), Descriptor: descriptorAt(7, 0),
+		Landmarks: []house.Point{at(.65, .42), at(.56, .42), at(.35, .42), at(.44, .42), at(.5, .55)}}
 }
 
 func asJPEG(t testing.TB, m image.Image) []byte {

@@ -157,7 +157,7 @@ func TestEveryTemplateIsRendered(t *testing.T) {
 		"checks.html":   checkView{}, "check-answer.html": answerView{Item: answered}, "check-answers.html": answersView{},
 		"check-changes.html": changesView{}, "check-threshold.html": thresholdView{},
 		"household.html": nil, "masks.html": masksView{}, "lens.html": lensView{}, "trail.html": trailView{},
-		"trial.html": trialView{}, "problem.html": problemJSON{},
+		"trial.html": trialView{}, "programs.html": programsView{}, "problem.html": problemJSON{},
 		"advice-card.html": nil, "advice-month.html": adviceMonthView{},
 		"advice-rules.html": suggestingView{}, "advice-rule.html": adviceRuleView{},
 		"advice-rule-preview.html": rulePreview{}, "advice-house.html": adviceHouseView{},

@@ -3,7 +3,6 @@ package web
 import (
 	"fmt"
 	"io"
-	"maps"
 	"net/http"
 	"slices"
 	"strings"
@@ -13,84 +12,12 @@ import (
 	"lintel/internal/house"
 )
 
-// TestDocumentIsWhole checks what OpenAPI 3.1.0 requires of every document
-// (4.8.1, 4.8.2, 4.8.10, 4.8.12, 4.8.17) where this one could go wrong.
+// TestDocumentIsWhole holds the document against the schema of OpenAPI 3.1, which
+// the library has.
 func TestDocumentIsWhole(t *testing.T) {
-	d := readDocument(t)
-	if d.root["openapi"] != "3.1.0" || d.at(d.root, "info", "title") == nil || d.at(d.root, "info", "version") == nil {
-		t.Error("no version or no info")
+	if ok, errs := readDocument(t).ValidateDocument(); !ok {
+		tellAll(t, "the document", errs, nil)
 	}
-	d.walkReferences(t, d.root)
-	schemes, _ := d.at(d.root, "components", "securitySchemes").(map[string]any)
-	for path, item := range d.root["paths"].(map[string]any) {
-		for method, operation := range item.(map[string]any) {
-			responses, _ := d.at(operation, "responses").(map[string]any)
-			if len(responses) == 0 {
-				t.Errorf("%s %s: no responses", method, path)
-			}
-			for status := range responses {
-				if d.at(responses, status, "description") == nil {
-					t.Errorf("%s %s: %s has no description", method, path, status)
-				}
-			}
-			inPath := make(map[string]bool)
-			parameters, _ := d.at(operation, "parameters").([]any)
-			for _, p := range parameters {
-				if d.at(p, "in") == "path" {
-					inPath[d.at(p, "name").(string)] = true
-					if d.at(p, "required") != true {
-						t.Errorf("%s %s: a path's parameter has to be required", method, path)
-					}
-				}
-			}
-			for _, name := range wildcards(path) {
-				if !inPath[name] {
-					t.Errorf("%s %s: %s is not described", method, path, name)
-				}
-				delete(inPath, name)
-			}
-			if len(inPath) > 0 {
-				t.Errorf("%s %s: %v is not in the path", method, path, slices.Collect(maps.Keys(inPath)))
-			}
-			security, own := d.at(operation, "security").([]any)
-			if !own {
-				security = d.root["security"].([]any)
-			}
-			for _, requirement := range security {
-				for name := range requirement.(map[string]any) {
-					if schemes[name] == nil {
-						t.Errorf("%s %s: no security scheme %s", method, path, name)
-					}
-				}
-			}
-		}
-	}
-}
-
-func (d document) walkReferences(t *testing.T, v any) {
-	switch v := v.(type) {
-	case map[string]any:
-		if reference, ok := v["$ref"]; ok && d.follow(v) == nil {
-			t.Errorf("%v leads nowhere", reference)
-		}
-		for _, inner := range v {
-			d.walkReferences(t, inner)
-		}
-	case []any:
-		for _, inner := range v {
-			d.walkReferences(t, inner)
-		}
-	}
-}
-
-// wildcards lists the names in braces of a path.
-func wildcards(path string) (names []string) {
-	for _, part := range strings.Split(path, "/") {
-		if name, ok := strings.CutPrefix(part, "{"); ok {
-			names = append(names, strings.TrimSuffix(name, "}"))
-		}
-	}
-	return names
 }
 
 // TestDocumentDescribesTheRoutes holds the document against the mux, both ways.
@@ -108,8 +35,8 @@ func TestDocumentDescribesTheRoutes(t *testing.T) {
 	}
 }
 
-// TestDocumentedAnswers asks for everything that the document describes, and
-// checks each answer against it.
+// TestDocumentedAnswers asks in many ways, right and wrong, and checks each answer
+// against the document. TestEveryOperation asks for every address.
 func TestDocumentedAnswers(t *testing.T) {
 	h := newHouse(t)
 	d := readDocument(t)
@@ -123,7 +50,6 @@ func TestDocumentedAnswers(t *testing.T) {
 		stranger, "{face}", face)
 	here := all
 
-	answered := make(map[string]bool)
 	check := func(method, pattern, query string, status int, options ...option) {
 		t.Helper()
 		a := h.ask(method, here.Replace(pattern)+query, nil, options...)
@@ -131,7 +57,6 @@ func TestDocumentedAnswers(t *testing.T) {
 			t.Errorf("%s %s%s: status %d, want %d: %s", method, pattern, query, a.StatusCode, status, a.body)
 			return
 		}
-		answered[method+" "+pattern] = true
 		if pattern != "/healthz" {
 			d.checkAnswer(t, method, pattern, a)
 		}
@@ -159,20 +84,13 @@ func TestDocumentedAnswers(t *testing.T) {
 	checkResidentsOnly(check, tablet)
 	check("GET", "/api/v1/visits/{visit}/stills/{frame}", "", 200, in)
 	check("GET", "/api/v1/visits/{visit}/stills/{frame}", "", 401)
-	check("GET", "/api/v1/openapi.json", "", 200, in)
-	check("GET", "/api/v1/openapi.json", "", 401)
+	check("GET", "/api/v1/openapi.json", "", 200)
 	check("GET", "/api/v1/live", "", 400, in) // not a WebSocket handshake
 	check("GET", "/api/v1/live", "?since=x", 400, in)
 	check("GET", "/api/v1/live", "", 401)
 
 	checkStrangers(check, in, h.session(h.tablet("Porch", "Odile")))
 	checkGone(fill, check, visit, in)
-
-	for _, operation := range d.operations() {
-		if !answered[operation] {
-			t.Errorf("%s was not asked for", operation)
-		}
-	}
 }
 
 // Addresses that are asked for more than once.

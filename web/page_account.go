@@ -141,33 +141,60 @@ func (s *Server) submitSignIn(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	f := form{Name: posted.text("name")}
-	if !s.attempts.allow(r) {
-		return tooManyAttempts(w, r, "sign-in.html", f)
+	token, err := s.signIn(r, posted.Get("name"), posted.Get("password"))
+	if err != nil {
+		return drawRefusedEntry(w, r, "sign-in.html", form{Name: posted.text("name")}, err)
 	}
-	resident, err := s.Archive.Resident(r.Context(), f.Name)
+	return s.enter(w, r, token, house.ResidentSession)
+}
+
+// What keeps somebody from a session.
+var (
+	errAttempts    = problem{Status: http.StatusTooManyRequests, Type: "too-often", Title: "problem-sign-in-too-often"}
+	errPassword    = problem{Status: http.StatusUnauthorized, Type: "wrong-password", Title: "problem-sign-in-wrong"}
+	errTabletName  = problem{Status: http.StatusUnprocessableEntity, Type: "bad-name", Title: "problem-pair-name"}
+	errPairingCode = problem{Status: http.StatusUnauthorized, Type: "wrong-code", Title: "problem-pair-code-wrong"}
+)
+
+// signIn starts a session of the resident who has the name and the password. The
+// errors are errAttempts and errPassword.
+func (s *Server) signIn(r *http.Request, name, password string) (token string, err error) {
+	if !s.attempts.allow(r) {
+		return "", errAttempts
+	}
+	resident, err := s.Archive.Resident(r.Context(), strings.TrimSpace(name))
 	if errors.Is(err, house.ErrNotFound) {
 		resident.PasswordHash, err = decoy()
 	}
 	if err != nil {
-		return err
+		return "", err
 	}
-	right, err := s.checkPassword(r.Context(), posted.Get("password"), resident.PasswordHash)
+	right, err := s.checkPassword(r.Context(), password, resident.PasswordHash)
 	if err != nil {
-		return err
+		return "", err
 	}
 	if !right || resident.ID == "" {
 		s.Log.Warn("somebody could not sign in", "from", r.RemoteAddr)
-		f.Message = speak(languageOf(r)).Text("sign-in-wrong")
-		return sendPage(w, r, http.StatusUnauthorized, "sign-in.html", f)
+		return "", errPassword
 	}
-	return s.startSession(w, r, resident.ID)
+	return s.Archive.StartResidentSession(r.Context(), resident.ID)
 }
 
-func tooManyAttempts(w http.ResponseWriter, r *http.Request, page string, f form) error {
-	w.Header().Set("Retry-After", "30")
-	f.Message = speak(languageOf(r)).Text("sign-in-too-often")
-	return sendPage(w, r, http.StatusTooManyRequests, page, f)
+// refusedEntry says when to try again.
+func refusedEntry(w http.ResponseWriter, err error) error {
+	if errors.Is(err, errAttempts) {
+		w.Header().Set("Retry-After", "30")
+	}
+	return err
+}
+
+// drawRefusedEntry shows the form once more, with what was wrong.
+func drawRefusedEntry(w http.ResponseWriter, r *http.Request, page string, f form, err error) error {
+	if p := (problem{}); errors.As(refusedEntry(w, err), &p) {
+		f.Message = p.message(speak(languageOf(r)))
+		return sendPage(w, r, p.Status, page, f)
+	}
+	return err
 }
 
 // startSession signs a resident in.
@@ -195,9 +222,24 @@ func (s *Server) endSession(r *http.Request) {
 }
 
 func (s *Server) submitSignOut(w http.ResponseWriter, r *http.Request) error {
+	s.leave(w, r)
+	return redirect(w, r, "/sign-in")
+}
+
+// leave ends the session of whoever asks.
+func (s *Server) leave(w http.ResponseWriter, r *http.Request) {
 	s.endSession(r)
 	s.setCookie(w, "", -time.Second)
-	return redirect(w, r, "/sign-in")
+}
+
+// pairingCode makes a code by which a tablet is paired.
+func (s *Server) pairingCode(r *http.Request) (string, error) {
+	return s.tickets.issueDigits(forPairing, session(r).Resident, pairingLasts)
+}
+
+// invitation makes a link by which somebody becomes a resident.
+func (s *Server) invitation(r *http.Request) string {
+	return s.base(r) + "/join?token=" + s.tickets.issue(forJoining, session(r).Resident, joiningLasts)
 }
 
 func (s *Server) showPair(w http.ResponseWriter, r *http.Request) error {
@@ -211,27 +253,33 @@ func (s *Server) submitPair(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	f := form{Name: posted.text("name")}
+	token, err := s.pair(r, posted.Get("name"), posted.Get("code"))
+	if err != nil {
+		return drawRefusedEntry(w, r, "pair.html", form{Name: posted.text("name")}, err)
+	}
+	return s.enter(w, r, token, house.TabletSession)
+}
+
+// pair starts the session of a tablet that has a pairing code. The errors are
+// errAttempts, errTabletName and errPairingCode.
+func (s *Server) pair(r *http.Request, name, code string) (token string, err error) {
 	if !s.attempts.allow(r) {
-		return tooManyAttempts(w, r, "pair.html", f)
+		return "", errAttempts
 	}
-	if f.Name == "" || utf8.RuneCountInString(f.Name) > maxName {
-		f.Message = speak(languageOf(r)).Text("pair-name")
-		return sendPage(w, r, http.StatusUnprocessableEntity, "pair.html", f)
+	name = strings.TrimSpace(name)
+	if name == "" || utf8.RuneCountInString(name) > maxName {
+		return "", errTabletName
 	}
-	code := strings.Join(strings.Fields(posted.Get("code")), "")
-	by, ok := s.tickets.use(code, forPairing)
+	by, ok := s.tickets.use(strings.Join(strings.Fields(code), ""), forPairing)
 	if !ok {
 		s.Log.Warn("a tablet could not be paired", "from", r.RemoteAddr)
-		f.Message = speak(languageOf(r)).Text("pair-code-wrong")
-		return sendPage(w, r, http.StatusUnauthorized, "pair.html", f)
+		return "", errPairingCode
 	}
-	token, err := s.Archive.PairTablet(r.Context(), f.Name, by)
-	if err != nil {
-		return err
+	if token, err = s.Archive.PairTablet(r.Context(), name, by); err != nil {
+		return "", err
 	}
 	s.Log.Info("a tablet was paired", "by", by)
-	return s.enter(w, r, token, house.TabletSession)
+	return token, nil
 }
 
 // Hashing takes 64 MB for a moment, so only as many at once as s.hashing holds.

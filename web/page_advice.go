@@ -36,6 +36,9 @@ type Inbox interface {
 
 // addAdvice has the presenter know the advice on visits, and the names in it.
 func (s *Server) addAdvice(ctx context.Context, t *view.Presenter, visits ...house.Visit) error {
+	if !mayHearAdvice(ctx) {
+		return nil
+	}
 	ids := make([]string, len(visits))
 	for i, v := range visits {
 		ids[i] = v.ID

@@ -24,15 +24,8 @@ type adviceMonthView struct {
 }
 
 func (s *Server) showAdviceMonth(w http.ResponseWriter, r *http.Request) error {
-	t, err := s.presenterFor(r.Context(), session(r))
+	t, all, err := s.monthOfAdvice(r)
 	if err != nil {
-		return err
-	}
-	all, err := s.Archive.AdviceSince(r.Context(), t.Now.AddDate(0, 0, -adviceLookedBack))
-	if err != nil {
-		return err
-	}
-	if err := s.nameAdvice(r.Context(), &t); err != nil {
 		return err
 	}
 	page := adviceMonthView{Bar: barOf(r, t.Words.Text("advised-title")), Days: adviceLookedBack,

@@ -15,8 +15,7 @@ import (
 const nameLength = 60
 
 var (
-	errName       error = house.Refusal("name-length")
-	errTokenTaken error = house.Refusal("token-taken")
+	errName error = house.Refusal("name-length")
 )
 
 // factorsOf fills in what of a person's gives factors.
@@ -131,16 +130,15 @@ func (s *Server) submitToken(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return s.drawWrongName(w, r, p, err)
 	}
-	_, err = s.Archive.AddToken(r.Context(), p.ID, label)
-	switch {
-	case errors.Is(err, house.ErrExists):
+	_, err = s.addCarriedToken(r, p.ID, label)
+	if errors.Is(err, errTokenTaken) {
 		return s.drawPerson(w, r, http.StatusConflict, p,
-			personView{Factors: view.PersonFactors{Wrong: refused(errTokenTaken)}})
-	case err != nil:
-		return absent(err, errPersonGone)
-	default:
-		return s.backToPerson(w, r, p.ID)
+			personView{Factors: view.PersonFactors{Wrong: told(speak(languageOf(r)), errTokenTaken)}})
 	}
+	if err != nil {
+		return err
+	}
+	return s.backToPerson(w, r, p.ID)
 }
 
 func (s *Server) submitRemoveToken(w http.ResponseWriter, r *http.Request) error {

@@ -132,7 +132,7 @@ func (s *Server) sweepWords(t view.Presenter) (says string, failed bool) {
 }
 
 func (s *Server) submitPairingCode(w http.ResponseWriter, r *http.Request) error {
-	code, err := s.tickets.issueDigits(forPairing, session(r).Resident, pairingLasts)
+	code, err := s.pairingCode(r)
 	if err != nil {
 		return err
 	}
@@ -140,8 +140,7 @@ func (s *Server) submitPairingCode(w http.ResponseWriter, r *http.Request) error
 }
 
 func (s *Server) submitInvitation(w http.ResponseWriter, r *http.Request) error {
-	token := s.tickets.issue(forJoining, session(r).Resident, joiningLasts)
-	return s.drawUpkeep(w, r, upkeepView{Link: s.base(r) + "/join?token=" + token})
+	return s.drawUpkeep(w, r, upkeepView{Link: s.invitation(r)})
 }
 
 func (s *Server) submitUnpair(w http.ResponseWriter, r *http.Request) error {

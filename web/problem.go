@@ -9,6 +9,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/internal/words"
+	"lintel/pipeline/quality"
 	"lintel/pipeline/review"
 )
 
@@ -22,6 +23,9 @@ type problem struct {
 	Detail string // "" for none
 	Count  int    // what both are told
 	Why    error  // what was refused, and why; nil where the title says it
+
+	Complaint *quality.Complaint // what is wrong with a picture, in place of a title
+	Quality   *qualityJSON       // of that picture
 }
 
 func (p problem) Error() string {
@@ -37,10 +41,18 @@ type problemJSON struct {
 	Title  string `json:"title"`
 	Status int    `json:"status"`
 	Detail string `json:"detail,omitempty"`
+
+	// Quality is of a picture that was refused: an extension member, as RFC 9457,
+	// section 3.2, allows.
+	Quality *qualityJSON `json:"quality,omitempty"`
 }
 
 // say puts a problem into words.
 func (p problem) say(w words.Words) problemJSON {
+	if c := p.Complaint; c != nil {
+		return problemJSON{Type: p.Type, Status: p.Status, Title: w.Complaint(c.Code, c.Value), Detail: w.Remedy(c.Code),
+			Quality: p.Quality}
+	}
 	j := problemJSON{Type: p.Type, Status: p.Status, Detail: why(w, p.Why)}
 	if p.Detail != "" {
 		j.Detail = strings.TrimSpace(j.Detail + " " + w.Text(p.Detail, "Count", p.Count))

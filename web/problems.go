@@ -7,6 +7,7 @@ import (
 	"lintel/pipeline/advice/evidence"
 	"lintel/pipeline/advice/geofence"
 	"lintel/pipeline/advice/totp"
+	"lintel/pipeline/enrol"
 	"lintel/pipeline/intake"
 	"lintel/pipeline/review"
 	"lintel/store"
@@ -39,6 +40,10 @@ var problems = []struct {
 	{err: house.ErrTrialStep, status: http.StatusConflict, kind: "trial-state", title: "problem-trial-step"},
 	{err: view.ErrDay, status: http.StatusBadRequest, kind: "bad-query", title: "problem-query-day"},
 	{err: store.ErrBadCursor, status: http.StatusBadRequest, kind: "bad-query", title: "problem-query-cursor"},
+	{err: errName, status: http.StatusUnprocessableEntity, kind: "bad-name"},
+	{err: house.ErrBadScope, status: http.StatusUnprocessableEntity, kind: "bad-scope", title: "problem-bad-scope"},
+	{err: enrol.ErrNoFace, status: http.StatusUnprocessableEntity, kind: "no-face", title: "problem-photograph-no-face"},
+	{err: enrol.ErrFaces, status: http.StatusUnprocessableEntity, kind: "several-faces", title: "problem-photograph-faces"},
 
 	// Answers about faces.
 	{err: house.ErrStillGone, status: http.StatusGone, kind: "still-gone",
@@ -115,6 +120,7 @@ var (
 	errNoBell     = problem{Status: http.StatusNotFound, Type: "unknown-bell", Title: "problem-unknown-bell"}
 	errNoTrial    = problem{Status: http.StatusNotFound, Type: "unknown-trial", Title: "problem-no-trial"}
 	errMasking    = problem{Status: http.StatusConflict, Type: "masking", Title: "problem-masking"}
+	errPage       = queryProblem("problem-query-limit-cursor")
 	errQuietTrial = problem{Status: http.StatusConflict, Type: "trial-state", Title: "problem-quiet-trial"}
 )
 
@@ -137,6 +143,33 @@ var (
 	errBackwards  = queryProblem("problem-query-backwards")
 	errHalfPeriod = queryProblem("problem-query-half")
 )
+
+// What programs are refused, and what is asked of programs, sources, receivers,
+// tablets and photographs to enrol alone.
+var (
+	errWrongAPIToken   = problem{Status: http.StatusUnauthorized, Type: "unknown-api-token", Title: "problem-api-token-wrong"}
+	errStrays          = problem{Status: http.StatusTooManyRequests, Type: "too-often", Title: "problem-api-token-strays"}
+	errNotForPrograms  = problem{Status: http.StatusForbidden, Type: "residents-only", Title: "problem-not-for-programs"}
+	errNoProgram       = problem{Status: http.StatusNotFound, Type: "unknown-program", Title: "problem-no-program"}
+	errProgramTwice    = problem{Status: http.StatusConflict, Type: "name-taken", Title: "problem-program-twice"}
+	errBadSource       = problem{Status: http.StatusUnprocessableEntity, Type: "bad-source", Title: "problem-bad-source"}
+	errNoSource        = problem{Status: http.StatusNotFound, Type: "unknown-source", Title: "problem-no-source"}
+	errTokenTaken      = problem{Status: http.StatusConflict, Type: "token-taken", Title: "problem-token-taken"}
+	errNoCarriedToken  = problem{Status: http.StatusNotFound, Type: "unknown-token", Title: "problem-no-carried-token"}
+	errNoReceiver      = problem{Status: http.StatusNotFound, Type: "unknown-receiver", Title: "problem-no-receiver"}
+	errNoTablet        = problem{Status: http.StatusNotFound, Type: "unknown-tablet", Title: "problem-no-tablet"}
+	errPhotographType  = problem{Status: http.StatusUnsupportedMediaType, Type: "wrong-type", Title: "problem-photograph-type"}
+	errPhotographLarge = problem{Status: http.StatusRequestEntityTooLarge, Type: "too-large", Title: "problem-photograph-large"}
+	errPhotographCut   = problem{Status: http.StatusBadRequest, Type: "cut-short", Title: "problem-photograph-cut"}
+	errEnrolled        = problem{Status: http.StatusConflict, Type: "enrolled", Title: "problem-enrolled"}
+)
+
+// scopeProblem is of a token without the scope.
+func scopeProblem(scope house.Scope) problem {
+	title := map[house.Scope]string{house.ReadVisits: "problem-scope-read-visits",
+		house.ReadAdvice: "problem-scope-read-advice", house.ManageSources: "problem-scope-manage-sources"}[scope]
+	return problem{Status: http.StatusForbidden, Type: "scope", Title: title}
+}
 
 // queryProblem is of a query that can't be understood, by the key that says how
 // it would be.

@@ -3,6 +3,8 @@ package web
 import (
 	"net/http"
 	"slices"
+
+	"lintel/internal/house"
 )
 
 // A handler answers a request, or returns why it did not: the table of problems
@@ -16,7 +18,25 @@ const (
 	open     guard = "open"     // anybody
 	anyone   guard = "anyone"   // residents and tablets
 	resident guard = "resident" // residents only
+
+	// Programs get through these, and no others, by an API token with the scope
+	// of the same name; and besides them tablets and residents, or residents.
+	readVisits    guard = "read-visits"
+	readAdvice    guard = "read-advice"
+	manageSources guard = "manage-sources"
 )
+
+// admissions are whom a guard lets through besides residents.
+var admissions = map[guard]struct {
+	tablets bool
+	scope   house.Scope // that a program needs, "" where none gets through
+}{
+	anyone:        {tablets: true},
+	resident:      {},
+	readVisits:    {true, house.ReadVisits},
+	readAdvice:    {false, house.ReadAdvice},
+	manageSources: {false, house.ManageSources},
+}
 
 // A route is what is asked for, by a pattern of [http.ServeMux], who may ask, and
 // what answers.
@@ -40,6 +60,7 @@ func (s *Server) routes() []route {
 		s.adviceRoutes(),
 		s.upkeepRoutes(),
 		s.trialRoutes(),
+		s.programRoutes(),
 	)
 }
 
@@ -48,11 +69,8 @@ func (s *Server) mux() http.Handler {
 	mux := http.NewServeMux()
 	for _, route := range s.routes() {
 		h := route.handler
-		switch route.guard {
-		case resident:
-			h = s.signedIn(residentsOnly(h))
-		case anyone:
-			h = s.signedIn(h)
+		if route.guard != open {
+			h = s.guarded(route.guard, h)
 		}
 		mux.Handle(route.pattern, s.answering(h))
 	}
@@ -81,7 +99,7 @@ func (s *Server) systemRoutes() []route {
 		{"GET /assets/style.css", open, s.getAsset},
 		{"GET /assets/icon.svg", open, s.getAsset},
 		{"GET /assets/{name}", anyone, s.getAsset},
-		{"GET /api/v1/openapi.json", anyone, s.getOpenAPI},
+		{"GET /api/v1/openapi.json", open, s.getOpenAPI}, // it holds nothing of the household,
 		{"/", anyone, func(http.ResponseWriter, *http.Request) error { return errNoAddress }},
 	}
 }
@@ -98,6 +116,14 @@ func (s *Server) accountRoutes() []route {
 		{"GET /pair", open, s.showPair},
 		{"POST /pair", open, s.submitPair},
 		{"POST /sign-out", resident, s.submitSignOut}, // a guest must not sign the tablet on the wall out
+		{"POST /api/v1/session", open, s.postSession},
+		{"DELETE /api/v1/session", resident, s.deleteSession},
+		{"POST /api/v1/tablets", open, s.postTablet}, // by a pairing code
+		{"GET /api/v1/tablets", resident, s.listTablets},
+		{"POST /api/v1/tablets/pairing-code", resident, s.postPairingCode},
+		{"DELETE /api/v1/tablets/{tablet}", resident, s.deleteTablet},
+		{"GET /api/v1/residents", resident, s.listResidents},
+		{"POST /api/v1/residents/invitation", resident, s.postInvitation},
 	}
 }
 
@@ -105,12 +131,12 @@ func (s *Server) accountRoutes() []route {
 func (s *Server) visitRoutes() []route {
 	return []route{
 		{"GET /{$}", anyone, s.showNow},
-		{"GET /api/v1/live", anyone, s.getLive},
-		{"GET /api/v1/visits", anyone, s.listVisits},
+		{"GET /api/v1/live", readVisits, s.getLive},
+		{"GET /api/v1/visits", readVisits, s.listVisits},
 		{"GET /visits", anyone, s.showBook},
 		{"GET /visits/{visit}", anyone, s.showVisit},
-		{"GET /api/v1/visits/{visit}", anyone, s.getVisit},
-		{"GET /api/v1/visits/{visit}/stills/{frame}", anyone, s.getStill},
+		{"GET /api/v1/visits/{visit}", readVisits, s.getVisit},
+		{"GET /api/v1/visits/{visit}/stills/{frame}", readVisits, s.getStill},
 		{"POST /visits/{visit}/code", anyone, s.submitCode}, // a visitor says it, and whoever is at home types it
 		{"POST /api/v1/visits/{visit}/code", anyone, s.postCode},
 		{"POST /visits/{visit}/agree", resident, s.submitAgree},
@@ -152,6 +178,12 @@ func (s *Server) peopleRoutes() []route {
 		{"GET /api/v1/persons/{person}", resident, s.getPerson},
 		{"DELETE /api/v1/persons/{person}", resident, s.deletePerson},
 		{"GET /api/v1/persons/{person}/export", resident, s.getPersonExport},
+		{"POST /api/v1/persons", resident, s.postPerson},
+		{"PUT /api/v1/persons/{person}/consent", resident, s.putConsent},
+		{"POST /api/v1/persons/{person}/references", resident, s.postReference},
+		{"GET /api/v1/persons/{person}/codes", resident, s.getCodes},
+		{"POST /api/v1/persons/{person}/codes", resident, s.postCodes},
+		{"DELETE /api/v1/persons/{person}/codes", resident, s.deleteCodes},
 	}
 }
 
@@ -233,6 +265,8 @@ func (s *Server) adviceRoutes() []route {
 		{"POST /advice/{advice}/dismissed", resident, s.submitDismissed},
 		{"POST /api/v1/advice/{advice}/used", resident, s.postUsed},
 		{"POST /api/v1/advice/{advice}/dismissed", resident, s.postDismissed},
+		{"GET /api/v1/advice", readAdvice, s.listAdvice},
+		{"GET /api/v1/advice/month", readAdvice, s.getAdviceMonth},
 		{"GET /rules/advice", resident, s.showAdvice},
 		{"POST /rules/advice/pause", resident, s.submitPause},
 		{"GET /rules/advice/house", resident, s.showAdviceHouse},
@@ -305,5 +339,27 @@ func (s *Server) trialRoutes() []route {
 		{"PUT /api/v1/trials/{trial}/step", resident, s.putTrialStep},
 		{"POST /api/v1/trials/{trial}/end", resident, s.postTrialEnd},
 		{"DELETE /api/v1/trials/{trial}/rings/{ring}", resident, s.deleteTrialRing},
+	}
+}
+
+// programRoutes are programs of the household's own, and what else is not a
+// browser and has a token: phones, readers and receivers.
+func (s *Server) programRoutes() []route {
+	return []route{
+		{"GET /upkeep/programs", resident, s.showPrograms},
+		{"POST /upkeep/programs", resident, s.submitProgram},
+		{"POST /upkeep/programs/{program}/end", resident, s.submitEndProgram},
+		{"GET /api/v1/programs", resident, s.listPrograms},
+		{"POST /api/v1/programs", resident, s.postProgram},
+		{"DELETE /api/v1/programs/{program}", resident, s.deleteProgram},
+		{"GET /api/v1/sources", manageSources, s.listSources},
+		{"POST /api/v1/sources", manageSources, s.postSource},
+		{"DELETE /api/v1/sources/{source}", manageSources, s.deleteSource},
+		{"GET /api/v1/carried-tokens", manageSources, s.listCarriedTokens},
+		{"POST /api/v1/carried-tokens", manageSources, s.postCarriedToken},
+		{"DELETE /api/v1/carried-tokens/{token}", manageSources, s.deleteCarriedToken},
+		{"GET /api/v1/receivers", resident, s.listReceivers},
+		{"POST /api/v1/receivers", resident, s.postReceiver},
+		{"DELETE /api/v1/receivers/{receiver}", resident, s.deleteReceiver},
 	}
 }

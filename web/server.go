@@ -3,23 +3,26 @@
 //
 // What comes in are requests, each of which is checked at the door before it
 // is looked at: by [Server.ServeHTTP] for what holds for all of them, and by
-// one of three guards for who asks. What goes out are pages, JSON, stills, and
+// a guard for who asks. What goes out are pages, JSON, stills, and
 // RFC 9457 problems. Everything a page needs is embedded in the program, and
 // nothing is loaded from anywhere else.
 //
 // # Who may ask for what
 //
-//	nobody in particular  /healthz, signing in, pairing, the style sheet, the icon
+//	nobody in particular  /healthz, signing in, pairing, the style sheet, the icon, what the API is like
 //	a bell                its stills' endpoint, with its secret
 //	a phone or a reader   the endpoint for factors, with its token
 //	a tablet              Now, the visitor book, stills, live events, typing a one-time code
+//	a program             what its scopes say, by its API token: visits as a tablet sees them, advice, sources
 //	a resident            all that, and every other screen and change
 //
 // No address opens anything: to answer advice is to say what became of it.
 //
 // A resident signs in with a password; a tablet is paired by a code that a
 // resident's screen shows. Both get a session, of which the browser holds a
-// random token in a cookie and the archive its hash.
+// random token in a cookie and the archive its hash. A program has a token of its
+// own, which is good for addresses of the API alone, and for none that takes a
+// resident: rules, erasures, accounts, answers to advice.
 package web
 
 import (
@@ -31,6 +34,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/pipeline/enrol"
 	"lintel/pipeline/intake"
 	"lintel/pipeline/match"
 	"lintel/pipeline/review"
@@ -56,6 +60,10 @@ type Config struct {
 	// Refused, if set, is told of a bell's name that came with a wrong secret.
 	Refused func(bell string)
 
+	// FindFaces finds the faces on a photograph to enrol. It is called by one
+	// goroutine at a time.
+	FindFaces enrol.Find
+
 	// Mask makes black what masks cover.
 	Mask store.Masker
 	// LastSweep, if set, says when the last sweep was, the zero time for
@@ -69,6 +77,7 @@ type Server struct {
 	handler  http.Handler
 	tickets  *tickets
 	attempts *attempts
+	strays   *byAddress // API tokens that are nobody's
 	sending  *sending
 	hashing  chan struct{} // holds a token for each password being hashed
 	looks    viewLog
@@ -79,6 +88,8 @@ type Server struct {
 	gallery  *match.Current
 	review   *review.Review
 	advising sync.Mutex // held while the rules of advice are read and changed
+
+	enrolling sync.Mutex // held while a photograph is looked at
 
 	accepted sync.WaitGroup // stills being taken in, and live connections
 	mu       sync.Mutex
@@ -93,6 +104,7 @@ func New(c Config) *Server {
 		Config:   c,
 		tickets:  newTickets(c.Now),
 		attempts: newAttempts(c.Now),
+		strays:   newByAddress(c.Now, strayEvery, straysAtOnce),
 		sending:  newSending(c.Now),
 		hashing:  make(chan struct{}, 2),
 		gallery:  gallery,

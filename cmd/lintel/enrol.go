@@ -1,7 +1,7 @@
 package main
 
 import (
-	"crypto/sha256"
+	"context"
 	"errors"
 	"fmt"
 	"image"
@@ -13,8 +13,8 @@ import (
 	"lintel/internal/house"
 	"lintel/internal/words"
 	"lintel/models"
+	"lintel/pipeline/enrol"
 	"lintel/pipeline/face"
-	"lintel/pipeline/intake"
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/liveness/fasnet"
 	"lintel/pipeline/match"
@@ -28,11 +28,6 @@ type enrolCmd struct {
 	consentFlags
 	JSON bool `name:"json" help:"Print JSON."`
 }
-
-var (
-	errNoFace = errors.New("no face found; choose a photograph that shows it from the front, in good light")
-	errFaces  = errors.New("several faces; cut out the person's")
-)
 
 // An enrolled file is one that became a reference, or why it did not.
 type enrolled struct {
@@ -52,12 +47,9 @@ type measured struct {
 	Complaints []string `json:"complaints"` // codes, the worst first
 }
 
-// A poorPicture is why a photograph makes no reference: a reference counts in
-// every comparison to come.
-type poorPicture []quality.Complaint
-
-// Error says everything that is wrong, and what to do about the worst.
-func (p poorPicture) Error() string {
+// sayPoor says everything that is wrong with a picture, and what to do about the
+// worst.
+func sayPoor(p enrol.Poor) string {
 	var says []string
 	w := words.For("en")
 	for _, c := range p {
@@ -147,62 +139,27 @@ func (r enrolled) print(w io.Writer, name string) {
 	}
 }
 
-// enrolFile makes a reference of the one face in r's file, and fills r in. The
-// error is a poorPicture if there is something wrong with it.
+// enrolFile makes a reference of the one face in r's file, and fills r in.
 func enrolFile(g *globals, a *store.Archive, finder *face.Finder, person string, r *enrolled) error {
-	still, f, hash, err := onlyFace(g, finder, r.File)
+	data, err := os.ReadFile(r.File)
 	if err != nil {
+		return fmt.Errorf("reading a photograph: %w", err)
+	}
+	got, err := enrol.Enrol(g.ctx, a, finder.Find, person, data)
+	var poor enrol.Poor
+	if err != nil && !errors.As(err, &poor) {
 		return err
 	}
-	q := quality.Measure(still, f)
-	score, complaints := quality.Judge(q)
-	r.FaceWidth, r.Quality = f.Width(), &measured{q, quality.LevelOf(q).String(), score, []string{}}
-	for _, c := range complaints {
+	q := got.Quality
+	r.FaceWidth, r.Quality = q.FaceWidth, &measured{q, quality.LevelOf(q).String(), got.Score, []string{}}
+	for _, c := range poor {
 		r.Quality.Complaints = append(r.Quality.Complaints, c.Code)
 	}
-	if len(complaints) > 0 {
-		return poorPicture(complaints)
+	if poor != nil {
+		return errors.New(sayPoor(poor))
 	}
-	gallery, err := match.NewCurrent(a).Gallery(g.ctx)
-	if err != nil {
-		return err
-	}
-	references, err := a.Gallery(g.ctx)
-	if err != nil {
-		return err
-	}
-	added := house.Reference{Person: person, Descriptor: f.Descriptor, FaceWidth: f.Width(), Quality: score,
-		SourceSHA256: hash}
-	if err := a.AddReference(g.ctx, added); err != nil {
-		return err
-	}
-	without := match.GainOf(added, references, gallery.Curve())
-	r.Without = &without
+	r.Without = &got.Without
 	return nil
-}
-
-// onlyFace returns a file's picture and the one face in it, with the SHA-256 of
-// the file.
-func onlyFace(g *globals, finder *face.Finder, file string) (still image.Image, f house.Face, hash [32]byte,
-	err error) {
-	data, err := os.ReadFile(file)
-	if err != nil {
-		return nil, f, hash, fmt.Errorf("reading a photograph: %w", err)
-	}
-	clean, err := intake.Clean(data)
-	if err != nil {
-		return nil, f, hash, err
-	}
-	faces, err := finder.Find(g.ctx, clean.Image)
-	switch {
-	case err != nil:
-		return nil, f, hash, err
-	case len(faces) == 0:
-		return nil, f, hash, errNoFace
-	case len(faces) > 1:
-		return nil, f, hash, fmt.Errorf("%w (%d of them)", errFaces, len(faces))
-	}
-	return clean.Image, faces[0], sha256.Sum256(data), nil
 }
 
 func (g *globals) openFinder() (*face.Finder, error) {
@@ -210,6 +167,31 @@ func (g *globals) openFinder() (*face.Finder, error) {
 		return nil, err
 	}
 	return face.Open(g.Models)
+}
+
+// An enrolFinder finds faces on photographs to enrol, beside the pipeline's own
+// finders. It is opened when the first photograph comes, since most servers see
+// none. It is used by one goroutine at a time.
+type enrolFinder struct {
+	models string
+	finder *face.Finder
+}
+
+func (f *enrolFinder) Find(ctx context.Context, picture image.Image) (faces []house.Face, err error) {
+	if f.finder == nil {
+		if f.finder, err = face.Open(f.models); err != nil {
+			return nil, err
+		}
+	}
+	return f.finder.Find(ctx, picture)
+}
+
+// Close frees the models, once nobody asks any more.
+func (f *enrolFinder) Close() error {
+	if f.finder == nil {
+		return nil
+	}
+	return f.finder.Close()
 }
 
 // openExaminer opens what looks for signs of a picture. Where the networks'
@@ -248,7 +230,11 @@ func (c *compareCmd) Run(g *globals) error {
 	defer finder.Close()
 	var descriptors [2]house.Descriptor
 	for i, file := range []string{c.A, c.B} {
-		_, f, _, err := onlyFace(g, finder, file)
+		data, err := os.ReadFile(file)
+		if err != nil {
+			return fmt.Errorf("reading a photograph: %w", err)
+		}
+		_, f, err := enrol.OnlyFace(g.ctx, finder.Find, data)
 		if err != nil {
 			return fmt.Errorf("%s: %w", file, err)
 		}

@@ -27,6 +27,8 @@ var longHelp = kong.Vars{
 	"serve_mqtt_listen": "An address to be an MQTT broker on, for sources of factors and receivers of advice. Without " +
 		"it there " +
 		"is none.",
+	"token_scope": "What it may do: read-visits, read-advice or manage-sources; may be given several times. README.md " +
+		"says what each opens.",
 	"export_out":       "The zip file to make, which must not be there yet; - for standard output.",
 	"export_recipient": "Encrypt it to this age recipient; may be given several times.",
 }

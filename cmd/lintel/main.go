@@ -49,6 +49,7 @@ type cli struct {
 	Person   personCmd   `cmd:"" help:"Add, list or erase persons."`
 	Source   sourceCmd   `cmd:"" help:"Add, list or remove phones and readers, which tell of more than a face."`
 	Receiver receiverCmd `cmd:"" help:"Add, list or remove receivers of advice at a door."`
+	Token    tokenCmd    `cmd:"" help:"Give programs of the household API tokens, list them, or end one."`
 	Sweep    sweepCmd    `cmd:"" help:"Let go now what the rules say is due, as the server does every hour."`
 	Hold     holdCmd     `cmd:"" help:"Keep a visit past its time, end that, or list the holds."`
 	Erase    eraseCmd    `cmd:"" help:"Erase visits, or everything of a period, for good."`

@@ -78,6 +78,8 @@ func (c *serveCmd) Run(g *globals) error {
 	hours := time.NewTicker(time.Hour)
 	defer hours.Stop()
 	care := newCaretaker(archive, log, time.Now, hours.C)
+	faces := enrolFinder{models: g.Models}
+	defer faces.Close()
 	pages := web.New(web.Config{
 		Archive: archive, Intake: intake.New(archive, time.Now, intake.DefaultLimits), Log: log,
 		Now: time.Now, Zone: time.Local, TLS: c.TLSCert != "",
@@ -85,6 +87,7 @@ func (c *serveCmd) Run(g *globals) error {
 		LastSweep: care.LastSweep,
 		Mask:      redact.Mask,
 		Factors:   inbox,
+		FindFaces: faces.Find,
 		Refused:   advice.Refused,
 	})
 	if err := c.greet(g, log, pages, listener.Addr()); err != nil {

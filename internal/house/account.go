@@ -18,12 +18,15 @@ type Tablet struct {
 	PairedAt time.Time `json:"paired_at"`
 }
 
-// A Session says who is asking: a resident or a tablet, the other is "".
+// A Session says who is asking: a resident, a tablet or a program, the others
+// are "".
 type Session struct {
 	Resident  string // id
 	Tablet    string // id
-	Name      string // of either
-	ExpiresAt time.Time
+	Program   string // id
+	Scopes    Scopes // of a program
+	Name      string
+	ExpiresAt time.Time // zero of a program, whose token is good until it is ended
 }
 
 // How long a session lasts. A tablet's is long, and can be ended from any

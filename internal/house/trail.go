@@ -76,7 +76,7 @@ var formerSubjects = []struct {
 type actorKey struct{}
 
 // Actors that are nobody in particular. A resident is "resident ID", a tablet
-// "tablet ID".
+// "tablet ID", a program "program ID".
 const (
 	ByCommand = "command" // somebody at the server's command line
 	ByItself  = "itself"  // the server, going by the rules
