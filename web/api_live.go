@@ -108,7 +108,7 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 	for {
 		// Whoever was signed out, unpaired or ended meanwhile is told nothing more.
 		if _, err := s.sessionOf(r.WithContext(ctx)); errors.Is(err, house.ErrNotFound) {
-			return bye(conn, websocket.ClosePolicyViolation, "signed out")
+			return bye(conn, websocket.ClosePolicyViolation, "signed-out")
 		}
 		if err := s.tellChanges(ctx, r, conn, &screen); err != nil {
 			return err

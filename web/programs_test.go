@@ -112,8 +112,9 @@ func TestProgramsDay(t *testing.T) {
 	h.get("/api/v1/visits", key).isProblem(401, "unknown-api-token")
 	h.ask("DELETE", "/api/v1/programs/"+made.ID, nil, h.resident).isProblem(404, "unknown-program")
 
-	page := h.get("/upkeep/trail", h.resident).is(200).says("The program Porch light").says("looked at visit")
-	if n := strings.Count(string(page.body), "The program Porch light</strong>"); n != 1 {
+	page := h.get("/upkeep/trail", h.resident).is(200).says("The program Porch light").
+		says(`looked at <a class="inline" href="/visits/`)
+	if n := strings.Count(string(page.body), "The program Porch light</span>"); n != 1 {
 		t.Errorf("%d entries of one look within an hour:\n%s", n, page.body)
 	}
 }

@@ -98,7 +98,7 @@ func TestTokens(t *testing.T) {
 	checkMarkup(t, string(page.body))
 	s.tell(s.reader, "?about="+s.ada, `{"token":"zinc & tin"}`).is(http.StatusAccepted)
 	s.post("/people/"+s.bo+"/tokens", url.Values{"name": {"zinc & tin"}}, s.in).is(http.StatusConflict).
-		says("somebody’s already")
+		says("Somebody has this fob already")
 
 	remove := page.found(`>zinc &amp; tin</span> <form method="post" action="([^"]+)"`)
 	s.post(strings.Replace(remove, s.ada, s.bo, 1), nil, s.in).is(http.StatusSeeOther)
