@@ -6,8 +6,8 @@ import (
 	"sync"
 	"time"
 
-	"lintel/pipeline/redact"
 	"lintel/internal/house"
+	"lintel/pipeline/redact"
 	"lintel/store"
 )
 

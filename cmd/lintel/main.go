@@ -85,7 +85,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (status i
 	var c cli
 	parser, err := kong.New(&c,
 		kong.Name("lintel"),
-		kong.Description("Says who rang at a home-built doorbell, keeps the stills in the house, and never moves a lock."),
+		kong.Description(description),
 		longHelp,
 		kong.Writers(stdout, stderr),
 		kong.Exit(func(status int) { panic(exit{status}) }),
@@ -97,12 +97,12 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (status i
 	}
 	parsed, err := parser.Parse(args)
 	if err != nil {
-		fmt.Fprintf(stderr, "lintel: %v\nlintel --help lists the commands and their flags.\n", err)
+		tell(stderr, "command-misused", "Error", err)
 		return exitUsage
 	}
 	c.globals.ctx, c.globals.stdout, c.globals.stderr = house.By(ctx, house.ByCommand), stdout, stderr
 	if err := parsed.Run(&c.globals); err != nil {
-		fmt.Fprintln(stderr, "lintel:", err)
+		fmt.Fprintln(stderr, "lintel:", explain(err))
 		if errors.Is(err, errUsage) {
 			return exitUsage
 		}
@@ -118,8 +118,7 @@ var errUsage = errors.New("wrong usage")
 // openArchive opens the archive, which must be there unless make is true.
 func (g *globals) openArchive(make bool) (*store.Archive, error) {
 	if !make && !store.Exists(g.Data) {
-		return nil, fmt.Errorf("%w in %s; --data names its folder, and `lintel serve` or `lintel bell add` makes one",
-			store.ErrNoArchive, g.Data)
+		return nil, failed(store.ErrNoArchive, "command-no-archive", "Folder", g.Data)
 	}
 	key, err := g.masterKey()
 	if err != nil {

@@ -128,6 +128,10 @@ func texts(t *testing.T) (keys, prefixes []string) {
 	for _, m := range regexp.MustCompile(call+`\(?(?:print |printf )?"([a-z0-9-]+-)(?:"|%)`).FindAllStringSubmatch(all, -1) {
 		prefixes = append(prefixes, m[1])
 	}
+	const made = `(?:\btell\([\w.]+, |\b(?:failed|fail)\([\w.]+, |\bmisused\(|\bnewProgress\()"([a-z-]+)"`
+	for _, m := range regexp.MustCompile(made+`|"(explain-[a-z-]+)"`).FindAllStringSubmatch(all, -1) {
+		keys = append(keys, m[1]+m[2])
+	}
 	for _, m := range regexp.MustCompile(`\b[kK]ey(?:, [\w.]+)? :?= "([a-z-]*[a-z])"`).FindAllStringSubmatch(all, -1) {
 		keys = append(keys, m[1])
 	}
