@@ -56,7 +56,7 @@ func (a *Archive) AddAdvice(ctx context.Context, d house.Advice, persons ...stri
 			}
 		}
 		if d.State == house.Suggested {
-			if err := a.note(ctx, tx, string(d.State), "advice "+d.ID+" on visit "+d.Visit); err != nil {
+			if err := a.note(ctx, tx, string(d.State), "advice "+d.ID+" visit "+d.Visit); err != nil {
 				return err
 			}
 		}

@@ -14,8 +14,22 @@ import (
 	"lintel/internal/house"
 )
 
-// ErrTampered says that the audit trail is not as it was written.
+// ErrTampered says that the audit trail is not as it was written. Such an error
+// is a [TamperedError].
 var ErrTampered = errors.New("the audit trail has been changed")
+
+// A TamperedError says how the audit trail was changed, and where.
+type TamperedError struct {
+	How         string // head-missing, head-broken, entry-missing, entry-changed, end-missing or end-changed
+	Entry, Last int64  // the first entry that is missing or was changed, and the last of those missing at the end
+}
+
+func (e TamperedError) Error() string {
+	return fmt.Sprintf("%v: %s, entry %d", ErrTampered, e.How, e.Entry)
+}
+
+// Is makes it an [ErrTampered].
+func (TamperedError) Is(target error) bool { return target == ErrTampered }
 
 // Note adds an entry to the audit trail for something that changed nothing in
 // the archive: that somebody looked at a visit, or took an export.
@@ -74,14 +88,14 @@ func (a *Archive) auditHead(ctx context.Context, q querier) (seq int64, hash [32
 	var sealed []byte
 	err = q.QueryRowContext(ctx, `SELECT head FROM audit_head`).Scan(&sealed)
 	if errors.Is(err, sql.ErrNoRows) {
-		return 0, hash, fmt.Errorf("%w: its head is missing", ErrTampered)
+		return 0, hash, TamperedError{How: "head-missing"}
 	}
 	if err != nil {
 		return 0, hash, fmt.Errorf("reading the audit trail's head: %w", err)
 	}
 	head, err := a.seals.OpenValue(sealed, "audit_head.head")
 	if err != nil || len(head) != 8+len(hash) {
-		return 0, hash, fmt.Errorf("%w: its head can't be opened", ErrTampered)
+		return 0, hash, TamperedError{How: "head-broken"}
 	}
 	return int64(binary.BigEndian.Uint64(head)), [32]byte(head[8:]), nil
 }
@@ -151,9 +165,9 @@ func (a *Archive) CheckTrail(ctx context.Context) (entries int64, err error) {
 		hash := sha256.Sum256([]byte(e.Text()))
 		switch {
 		case e.Seq != entries:
-			return entries, fmt.Errorf("%w: entry %d is missing", ErrTampered, entries)
+			return entries, TamperedError{How: "entry-missing", Entry: entries}
 		case !bytes.Equal(e.Before[:], before[:]) || hash != e.Hash:
-			return entries, fmt.Errorf("%w: entry %d is not as it was written", ErrTampered, e.Seq)
+			return entries, TamperedError{How: "entry-changed", Entry: e.Seq}
 		}
 		before = e.Hash
 	}
@@ -162,9 +176,9 @@ func (a *Archive) CheckTrail(ctx context.Context) (entries int64, err error) {
 	}
 	switch {
 	case entries < last:
-		return entries, fmt.Errorf("%w: entries %d to %d are missing at its end", ErrTampered, entries+1, last)
+		return entries, TamperedError{How: "end-missing", Entry: entries + 1, Last: last}
 	case entries > last || before != head:
-		return entries, fmt.Errorf("%w: its last entry is not the one that was written last", ErrTampered)
+		return entries, TamperedError{How: "end-changed", Entry: entries}
 	}
 	return entries, nil
 }

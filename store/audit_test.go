@@ -88,11 +88,11 @@ func TestEachChangeIsNoted(t *testing.T) {
 		{"rules that can't be followed", func() error { return only(a.SetRules(ctx, house.Rules{}), house.ErrBadRule) }, nil},
 		{"masks", func() error {
 			return a.SetMasks(ctx, "gate", []house.Polygon{{{X: 0, Y: 0}, {X: 1, Y: 0}, {X: 1, Y: 0.5}}})
-		}, []string{"changed masks of bell " + a.bellID("gate")}},
+		}, []string{"changed masks " + a.bellID("gate")}},
 		{"stills masked", func() error {
 			_, err := a.MaskEarlier(ctx, "gate", func(b []byte, _ []house.Polygon) ([]byte, error) { return b, nil })
 			return err
-		}, []string{"masked stills of bell " + a.bellID("gate")}},
+		}, []string{"masked stills " + a.bellID("gate")}},
 		{"hold", func() error { return a.PlaceHold(ctx, visit, "for the insurance", c.now().Add(time.Hour)) },
 			[]string{"held visit " + visit}},
 		{"erasing what is held", func() error { return only(a.EraseVisit(ctx, visit), house.ErrHeld) }, nil},
@@ -112,7 +112,7 @@ func TestEachChangeIsNoted(t *testing.T) {
 		{"trial removed", func() error { return a.RemoveTrial(ctx, trial) }, []string{"removed trial *"}},
 		{"visit erased again", func() error { return only(a.EraseVisit(ctx, visit), house.ErrNotFound) }, nil},
 		{"period erased", func() error { _, err := a.ErasePeriod(ctx, c.ago(time.Hour), c.now().Add(time.Hour)); return err },
-			[]string{"erased period 2031-05-04T17:30:00Z 2031-05-04T19:30:00Z", "erased visit " + other}},
+			[]string{"erased from 2031-05-04T17:30:00Z until 2031-05-04T19:30:00Z", "erased visit " + other}},
 		{"person erased", func() error { _, err := a.ErasePerson(ctx, person, true); return err },
 			[]string{"erased person *"}},
 		{"a bell rings", func() error { keep(t, a, stillOf("r3", 0)); return nil }, nil},
@@ -120,7 +120,7 @@ func TestEachChangeIsNoted(t *testing.T) {
 			c.advance(73 * time.Hour)
 			_, err := a.Sweep(house.By(ctx, house.ByItself), nil)
 			return err
-		}, []string{"swept visits 1, stills of 0, smaller 0"}},
+		}, []string{"swept visits 1 stills 0 smaller 0"}},
 		{"swept, and nothing was due", func() error { _, err := a.Sweep(house.By(ctx, house.ByItself), nil); return err },
 			nil},
 	} {

@@ -227,7 +227,7 @@ func (a *Archive) SetAdviceRules(ctx context.Context, r house.AdviceRules) error
 				return err
 			}
 		}
-		return a.note(ctx, tx, "changed", "rules of advice")
+		return a.note(ctx, tx, "changed", "advice-rules")
 	})
 	if err != nil {
 		return fmt.Errorf("keeping the rules of advice: %w", spaceError(err))

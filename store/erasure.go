@@ -54,7 +54,7 @@ func (a *Archive) ErasePeriod(ctx context.Context, from, until time.Time) (e Era
 	if !from.Before(until) {
 		return e, errors.New("erasing a period: it ends before it begins")
 	}
-	subject := "period " + from.UTC().Format(time.RFC3339) + " " + until.UTC().Format(time.RFC3339)
+	subject := "from " + from.UTC().Format(time.RFC3339) + " until " + until.UTC().Format(time.RFC3339)
 	if err := a.Note(ctx, "erased", subject); err != nil {
 		return e, fmt.Errorf("erasing a period: %w", err)
 	}

@@ -90,7 +90,7 @@ func (a *Archive) OneTimePersons(ctx context.Context) ([]string, error) {
 // SetOneTimeSecret gives a person one-time codes, in place of those they had.
 // No code up to the step is good. The error is ErrNotFound.
 func (a *Archive) SetOneTimeSecret(ctx context.Context, person, secret string, step int64) error {
-	err := a.change(ctx, "changed", "one-time codes of person "+person, house.ErrNotFound, `
+	err := a.change(ctx, "changed", "codes "+person, house.ErrNotFound, `
 		INSERT INTO onetime (person, secret, last_step, added_at) SELECT id, ?, ?, ? FROM persons
 			WHERE id = ? AND id NOT IN (SELECT person FROM erasing)
 		ON CONFLICT (person) DO UPDATE
@@ -104,7 +104,7 @@ func (a *Archive) SetOneTimeSecret(ctx context.Context, person, secret string, s
 
 // RemoveOneTimeSecret ends a person's one-time codes. The error is ErrNotFound.
 func (a *Archive) RemoveOneTimeSecret(ctx context.Context, person string) error {
-	err := a.change(ctx, "removed", "one-time codes of person "+person, house.ErrNotFound,
+	err := a.change(ctx, "removed", "codes "+person, house.ErrNotFound,
 		`DELETE FROM onetime WHERE person = ?`, person)
 	if err != nil {
 		return fmt.Errorf("removing one-time codes: %w", err)

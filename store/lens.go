@@ -30,7 +30,7 @@ func (a *Archive) SetLens(ctx context.Context, bell string, l house.Lens) error 
 		if err := a.set(ctx, tx, lensSetting(id), l); err != nil {
 			return err
 		}
-		return a.note(ctx, tx, "changed", "lens of bell "+id)
+		return a.note(ctx, tx, "changed", "lens "+id)
 	})
 }
 
@@ -39,7 +39,7 @@ func (a *Archive) SetLens(ctx context.Context, bell string, l house.Lens) error 
 func (a *Archive) ClearLens(ctx context.Context, bell string) error {
 	id := a.bellID(bell)
 	return a.changeLens(ctx, bell, func(tx *sql.Tx) error {
-		return a.changeIn(ctx, tx, "removed", "lens of bell "+id, nil, `DELETE FROM settings WHERE name = ?`, lensSetting(id))
+		return a.changeIn(ctx, tx, "removed", "lens "+id, nil, `DELETE FROM settings WHERE name = ?`, lensSetting(id))
 	})
 }
 

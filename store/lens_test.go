@@ -51,7 +51,7 @@ func TestLens(t *testing.T) {
 	wantSignal()
 	wantLens(a, "gate", wide, true)
 	wantLens(a, "nowhere", house.Lens{}, false)
-	wantTrail("changed lens of bell " + a.bellID("gate"))
+	wantTrail("changed lens " + a.bellID("gate"))
 	if raw := rawBytes(t, a); bytes.Contains(raw, []byte("161.25")) || bytes.Contains(raw, []byte("equidistant")) {
 		t.Error("the lens can be read without the key")
 	}
@@ -68,7 +68,7 @@ func TestLens(t *testing.T) {
 		t.Fatal(err)
 	}
 	wantLens(a, "gate", house.Lens{}, false)
-	wantTrail("removed lens of bell " + a.bellID("gate"))
+	wantTrail("removed lens " + a.bellID("gate"))
 	if err := a.RemoveBell(ctx, "gate"); err != nil {
 		t.Fatal(err)
 	}

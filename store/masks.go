@@ -61,7 +61,7 @@ func (a *Archive) SetMasks(ctx context.Context, bell string, masks []house.Polyg
 		if err := oneRow(res, "bell "+bell); err != nil {
 			return err
 		}
-		return a.note(ctx, tx, "changed", "masks of bell "+id)
+		return a.note(ctx, tx, "changed", "masks "+id)
 	})
 	if err != nil {
 		return fmt.Errorf("keeping masks: %w", spaceError(err))
@@ -112,7 +112,7 @@ func (a *Archive) MaskEarlier(ctx context.Context, bell string, mask Masker) (ch
 	if err != nil || len(masks) == 0 {
 		return 0, err
 	}
-	if err := a.Note(ctx, "masked", "stills of bell "+id); err != nil {
+	if err := a.Note(ctx, "masked", "stills "+id); err != nil {
 		return 0, err
 	}
 	var failed StillsError

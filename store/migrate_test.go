@@ -126,7 +126,7 @@ func TestMigrateFirst(t *testing.T) {
 		t.Errorf("verify: %+v, %v", report.Problems, err)
 	}
 	c.advance(73 * 60 * 60 * 1e9)
-	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 4}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{Visits: 4}) {
 		t.Errorf("swept %+v", got)
 	}
 }

@@ -13,20 +13,11 @@ import (
 // A Shrinker returns a smaller JPEG of a still, with its size in pixels.
 type Shrinker func(jpeg []byte) (smaller []byte, width, height int, err error)
 
-// A Swept says what a sweep did.
-type Swept struct {
-	Visits   int `json:"visits"`   // gone whole
-	Findings int `json:"findings"` // visits whose stills are gone, and whose findings stay
-	Smaller  int `json:"smaller"`  // visits whose stills are smaller now
-}
-
-func (s Swept) any() bool { return s != Swept{} }
-
 // Sweep does what the rules say is due: it lets visits go, lets stills go and
 // keeps findings, and replaces stills by smaller ones. It works in batches, so
 // that a still that comes in meanwhile waits for one batch at most. A visit
 // that fails does not keep the others; the error then says what failed.
-func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s Swept, err error) {
+func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s house.Swept, err error) {
 	rules, err := a.Rules(ctx)
 	if err != nil {
 		return s, fmt.Errorf("sweeping: %w", err)
@@ -54,10 +45,10 @@ func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s Swept, err erro
 			break
 		}
 	}
-	if s.any() {
+	if s != (house.Swept{}) {
 		a.signal()
 		failed = append(failed, a.Note(ctx, "swept",
-			fmt.Sprintf("visits %d, stills of %d, smaller %d", s.Visits, s.Findings, s.Smaller)))
+			fmt.Sprintf("visits %d stills %d smaller %d", s.Visits, s.Findings, s.Smaller)))
 	}
 	_, err = a.write.ExecContext(ctx, `DELETE FROM departures WHERE at < ?`, micros(a.now().Add(-tombstonesLast)))
 	if err := errors.Join(append(failed, err)...); err != nil {
@@ -294,12 +285,9 @@ func (a *Archive) followClock(ctx context.Context) error {
 	return nil
 }
 
-// A Preview says what a sweep would do now by some rules, kind by kind.
-type Preview map[house.Kind]Swept
-
-// Preview counts what a sweep by these rules would do, without doing it. The
-// error is ErrBadRule if they can't be followed.
-func (a *Archive) Preview(ctx context.Context, r house.Rules) (Preview, error) {
+// Preview counts what a sweep by these rules would do now, kind by kind, without
+// doing it. The error is ErrBadRule if they can't be followed.
+func (a *Archive) Preview(ctx context.Context, r house.Rules) (map[house.Kind]house.Swept, error) {
 	if err := r.Check(); err != nil {
 		return nil, err
 	}
@@ -308,7 +296,7 @@ func (a *Archive) Preview(ctx context.Context, r house.Rules) (Preview, error) {
 		return nil, fmt.Errorf("counting what would go: %w", err)
 	}
 	defer tx.Rollback()
-	p := make(Preview)
+	p := make(map[house.Kind]house.Swept)
 	counted := make(map[step]int) // by where visits stand: those that an earlier step takes
 	for _, s := range stepsOf(r) {
 		n, err := a.countDue(ctx, tx, s)

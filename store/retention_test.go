@@ -69,7 +69,7 @@ func visitsOfAllKinds(t *testing.T, a *Archive) map[house.Kind]string {
 	return visits
 }
 
-func sweep(t *testing.T, a *Archive, shrink Shrinker) Swept {
+func sweep(t *testing.T, a *Archive, shrink Shrinker) house.Swept {
 	t.Helper()
 	s, err := a.Sweep(t.Context(), shrink)
 	if err != nil {
@@ -96,22 +96,22 @@ func TestSweepByDefault(t *testing.T) {
 	a, c := newArchive(t)
 	visits := visitsOfAllKinds(t, a)
 	c.advance(72*time.Hour - time.Microsecond)
-	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{}) {
 		t.Errorf("a moment before their time: %+v", got)
 	}
 	c.advance(time.Microsecond)
-	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 5}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{Visits: 5}) {
 		t.Errorf("after 72 hours: %+v", got)
 	}
 	if got := left(t, a, visits); !reflect.DeepEqual(got, map[house.Kind]bool{house.Known: true}) {
 		t.Errorf("after 72 hours there are %v", got)
 	}
 	c.advance(27*24*time.Hour - time.Microsecond)
-	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{}) {
 		t.Errorf("a moment before 30 days: %+v", got)
 	}
 	c.advance(time.Microsecond)
-	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 1}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{Visits: 1}) {
 		t.Errorf("after 30 days: %+v", got)
 	}
 	if files := filesIn(t, a.dir, "stills"); len(files) > 0 {
@@ -153,7 +153,7 @@ func TestSweepInStages(t *testing.T) {
 	}
 
 	c.advance(time.Hour)
-	if got := sweep(t, a, halves); got != (Swept{Smaller: 1}) {
+	if got := sweep(t, a, halves); got != (house.Swept{Smaller: 1}) {
 		t.Errorf("after an hour: %+v", got)
 	}
 	v := see()
@@ -173,12 +173,12 @@ func TestSweepInStages(t *testing.T) {
 		t.Errorf("the still is %q, %v", got, err)
 	}
 	checkSound(t, a)
-	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{}) {
 		t.Errorf("again: %+v", got)
 	}
 
 	c.advance(time.Hour)
-	if got := sweep(t, a, noShrinker); got != (Swept{Findings: 1}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{Findings: 1}) {
 		t.Errorf("after two hours: %+v", got)
 	}
 	v = see()
@@ -195,7 +195,7 @@ func TestSweepInStages(t *testing.T) {
 	checkSound(t, a)
 
 	c.advance(22 * time.Hour)
-	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 1}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{Visits: 1}) {
 		t.Errorf("after a day: %+v", got)
 	}
 }
@@ -257,7 +257,7 @@ func TestSweepIsPreview(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				var want Swept
+				var want house.Swept
 				for _, p := range preview {
 					want.Visits, want.Findings, want.Smaller = want.Visits+p.Visits, want.Findings+p.Findings, want.Smaller+p.Smaller
 				}
@@ -344,14 +344,14 @@ func TestHold(t *testing.T) {
 	}
 
 	c.advance(100*time.Hour - time.Microsecond)
-	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{}) {
 		t.Errorf("held: %+v", got)
 	}
 	c.advance(time.Microsecond)
 	if holds, err := a.Holds(ctx); err != nil || len(holds) > 0 {
 		t.Errorf("holds %+v, %v", holds, err)
 	}
-	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 1}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{Visits: 1}) {
 		t.Errorf("once it has ended: %+v", got)
 	}
 
@@ -373,11 +373,11 @@ func TestSweepFollowsTheClock(t *testing.T) {
 	c.micros.Store(right.UnixMicro())
 	present := examinedVisit(t, a, "present", house.Done)
 
-	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{}) {
 		t.Errorf("set right: %+v", got)
 	}
 	c.advance(72 * time.Hour)
-	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 2}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{Visits: 2}) {
 		t.Errorf("72 hours later: %+v", got)
 	}
 	for _, id := range []string{ahead, present} {
@@ -388,18 +388,18 @@ func TestSweepFollowsTheClock(t *testing.T) {
 	right = c.now()
 	visit := examinedVisit(t, a, "r1", house.Done)
 	c.micros.Store(0) // as after a start without a battery
-	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{}) {
 		t.Errorf("in 1970: %+v", got)
 	}
 	if v, err := a.Visit(t.Context(), visit); err != nil || !v.CountedFrom.Equal(c.now()) || !v.ReceivedAt.Equal(right) {
 		t.Errorf("in 1970 it counts from %s, %v", v.CountedFrom, err)
 	}
 	c.micros.Store(right.Add(71 * time.Hour).UnixMicro())
-	if got := sweep(t, a, noShrinker); got != (Swept{}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{}) {
 		t.Errorf("back in time: %+v", got)
 	}
 	c.advance(time.Hour)
-	if got := sweep(t, a, noShrinker); got != (Swept{Visits: 1}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{Visits: 1}) {
 		t.Errorf("72 hours after: %+v", got)
 	}
 }
@@ -425,14 +425,14 @@ func TestSweepGoesOn(t *testing.T) {
 		}
 		return halves(jpeg)
 	})
-	if want := (Swept{Smaller: 2*batch + 5 - 5}); got != want || !errors.Is(err, odd) {
+	if want := (house.Swept{Smaller: 2*batch + 5 - 5}); got != want || !errors.Is(err, odd) {
 		t.Errorf("swept %+v, want %+v; %v", got, want, err)
 	}
 	checkSound(t, a)
-	if got := sweep(t, a, halves); got != (Swept{Smaller: 5}) {
+	if got := sweep(t, a, halves); got != (house.Swept{Smaller: 5}) {
 		t.Errorf("the next time: %+v", got)
 	}
-	if got, err := a.Sweep(cancelled(t), halves); err == nil || got != (Swept{}) {
+	if got, err := a.Sweep(cancelled(t), halves); err == nil || got != (house.Swept{}) {
 		t.Errorf("cancelled: %+v, %v", got, err)
 	}
 }

@@ -389,7 +389,7 @@ func benchmarkSweep(b *testing.B, a *Archive, c *clock) {
 	for b.Loop() {
 		before := sendStills(b, a, c, "quiet", func() { <-time.After(5 * time.Second) })
 		var took time.Duration
-		var swept Swept
+		var swept house.Swept
 		during := sendStills(b, a, c, "sweeping", func() {
 			began := time.Now()
 			if swept, err = a.Sweep(ctx, noShrinker); err != nil {

@@ -251,7 +251,7 @@ func TestSweepOnAFullDisk(t *testing.T) {
 		t.Fatalf("after %d stills of 200 KB on 64 MB: %v", kept, err)
 	}
 	c.advance(73 * time.Hour)
-	if got := sweep(t, a, noShrinker); got != (Swept{Visits: kept}) {
+	if got := sweep(t, a, noShrinker); got != (house.Swept{Visits: kept}) {
 		t.Errorf("swept %+v of %d", got, kept)
 	}
 	if err := ring(kept); err != nil {

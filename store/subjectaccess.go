@@ -79,7 +79,7 @@ func (a *Archive) AnswersAbout(ctx context.Context, person string) ([]house.Sigh
 // it, oldest first and limit at most: those after the entry of that number.
 func (a *Archive) TrailOf(ctx context.Context, person string, after int64, limit int) ([]house.Entry, error) {
 	entries, err := a.entries(ctx, a.read, `
-		WHERE seq > ?2 AND (subject IN ('person ' || ?1, 'one-time codes of person ' || ?1)
+		WHERE seq > ?2 AND (subject IN ('person ' || ?1, 'codes ' || ?1, 'one-time codes of person ' || ?1)
 			OR subject IN (SELECT 'visit ' || visit FROM (`+visitsOf+`)))
 		ORDER BY seq LIMIT ?3`, person, after, limit)
 	if err != nil {

@@ -143,7 +143,7 @@ func (v *verification) markLost(ctx context.Context, f filed) error {
 		if err := v.settle(ctx, tx, f.visit); err != nil || !v.intact {
 			return err
 		}
-		return v.note(ctx, tx, "lost", "still "+f.id+" of visit "+f.visit)
+		return v.note(ctx, tx, "lost", "still "+f.id+" visit "+f.visit)
 	})
 	if err != nil {
 		return err

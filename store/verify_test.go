@@ -219,7 +219,7 @@ func TestVerify(t *testing.T) {
 					t.Errorf("reading it: %v", err)
 				}
 				if all := trailOf(t, a); all[len(all)-1].Action != "lost" ||
-					all[len(all)-1].Subject != "still "+s.ID+" of visit "+visit {
+					all[len(all)-1].Subject != "still "+s.ID+" visit "+visit {
 					t.Errorf("the trail ends with %+v", all[len(all)-1])
 				}
 			}

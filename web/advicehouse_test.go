@@ -47,8 +47,8 @@ func TestPause(t *testing.T) {
 	if after := h.adviceRules(); !reflect.DeepEqual(before, after) {
 		t.Errorf("after all %+v", after)
 	}
-	h.get("/upkeep/trail", in).is(200).says("changed the household’s rules for suggestions")
-	if n := strings.Count(string(h.get("/upkeep/trail", in).body), "rules for suggestions"); n != 4 {
+	h.get("/upkeep/trail", in).is(200).says("changed the household’s rules for letting in")
+	if n := strings.Count(string(h.get("/upkeep/trail", in).body), "rules for letting in"); n != 4 {
 		t.Errorf("%d changes in the trail, want 4: pausing what is paused is none", n)
 	}
 }

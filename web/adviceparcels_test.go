@@ -49,8 +49,8 @@ func TestParcelOnPage(t *testing.T) {
 	if got := h.parcels(); len(got) != 0 {
 		t.Errorf("left %+v", got)
 	}
-	h.get("/upkeep/trail", in).is(200).says("<strong>Odile</strong> added an expected parcel, number ").
-		says("removed an expected parcel, number ").says("made the suggestion ")
+	h.get("/upkeep/trail", in).is(200).says("<span class=\"who\">Odile</span> added an expected parcel, number ").
+		says("removed an expected parcel, number ").says(">the suggestion ")
 }
 
 // becomesOf follows a parcel: to come, expected, over, and used on a visit.

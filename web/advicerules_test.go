@@ -175,7 +175,7 @@ func (h *household) addNightRule(t *testing.T, r ruled, in option) {
 		says(`value="fair" checked`).says(`name="doubtful" value="true" checked`).says(`value="` + r.person + `" selected`)
 	h.get(h.post("/rules/advice/rules", url.Values{"rule": {shown}, "save": {"true"}}, in).
 		is(http.StatusSeeOther).Header.Get("Location"), in).is(200).says("Saved.").says(says)
-	h.get("/upkeep/trail", in).is(200).says("<strong>Odile</strong> added a rule for a door, number ")
+	h.get("/upkeep/trail", in).is(200).says("<span class=\"who\">Odile</span> added a rule for a door, number ")
 }
 
 // changeIntoNever changes the first rule into one that says never, which wins

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"fmt"
 	"net/http"
 	"time"
 
@@ -66,7 +65,8 @@ func (s *Server) putMasks(w http.ResponseWriter, r *http.Request) error {
 		m := house.Polygon{}
 		for j, p := range corners {
 			if p.X == nil || p.Y == nil {
-				return absent(fmt.Errorf("mask %d: %w: point %d lacks x or y", i+1, house.ErrBadMask, j+1), errNoBell)
+				return absent(house.FaultIn{What: "mask", Which: i + 1, Err: house.Fault{Of: house.ErrBadMask,
+					Code: "mask-number", Told: []any{"Corner", j + 1}}}, errNoBell)
 			}
 			m = append(m, house.Point{X: *p.X, Y: *p.Y})
 		}
@@ -128,7 +128,7 @@ func (s *Server) putLens(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	lens, whole := sent.lens()
-	err := fmt.Errorf("%w: angle_deg, height_m and tilt_deg are all needed", house.ErrBadLens)
+	var err error = house.Fault{Of: house.ErrBadLens, Code: "lens-fields"}
 	if whole {
 		err = s.Archive.SetLens(r.Context(), r.PathValue("bell"), lens)
 	}

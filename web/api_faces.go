@@ -27,7 +27,7 @@ func newQualityJSON(q *house.Quality) *qualityJSON {
 	score, complaints := quality.Judge(*q)
 	j := &qualityJSON{*q, score, quality.Poor(*q), []complaintJSON{}}
 	for _, c := range complaints {
-		j.Complaints = append(j.Complaints, complaintJSON{c.Code, complaintWords(c)})
+		j.Complaints = append(j.Complaints, complaintJSON{c.Code, speak(language).Complaint(c.Code, c.Value)})
 	}
 	return j
 }
@@ -70,8 +70,4 @@ func newLivenessJSON(l *house.Liveness) *livenessJSON {
 		j.Findings = append(j.Findings, s)
 	}
 	return j
-}
-
-func complaintWords(c quality.Complaint) string {
-	return speak(language).Complaint(c.Code, c.Value)
 }

@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/store"
 )
 
 func (s *Server) getRules(w http.ResponseWriter, r *http.Request) error {
@@ -40,7 +39,7 @@ func (s *Server) postPreview(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	return sendJSON(w, http.StatusOK, struct {
-		Kinds store.Preview `json:"kinds"`
+		Kinds map[house.Kind]house.Swept `json:"kinds"`
 	}{goes})
 }
 

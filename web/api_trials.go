@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/web/view"
 )
 
 // A bellTrialJSON is the API's view of a trial.
@@ -51,15 +52,15 @@ type trialFindings struct {
 func (t presenter) bellTrialJSON(trial house.Trial) bellTrialJSON {
 	j := bellTrialJSON{ID: trial.ID, Bell: trial.Bell, Resident: trial.Resident,
 		StartedAt: trial.StartedAt, EndsAt: trial.EndsAt, Running: trial.Runs(t.Now), Step: trial.Step,
-		Says: trialSummary(trial)}
+		Says: t.TrialSummary(trial)}
 	for _, step := range house.TrialSteps {
-		c := countOf(trial, step)
-		s := trialStepJSON{Step: step, Judged: c.rate.N, NoFace: c.noFace, Errors: c.rate.Errors,
+		c := view.CountTrial(trial, step)
+		s := trialStepJSON{Step: step, Judged: c.Rate.N, NoFace: c.NoFace, Errors: c.Rate.Errors,
 			CI95: [2]float64{0, 1}, Rings: []trialRingJSON{}}
-		if c.rate.N > 0 {
-			rate := c.rate.Value()
+		if c.Rate.N > 0 {
+			rate := c.Rate.Value()
 			s.Rate = &rate
-			s.CI95[0], s.CI95[1] = c.rate.Interval(0.95)
+			s.CI95[0], s.CI95[1] = c.Rate.Interval(0.95)
 		}
 		for _, r := range trial.Rings {
 			if r.Step == step {

@@ -36,7 +36,7 @@ func TestLensOnPage(t *testing.T) {
 		"angle": {{"", "A number is missing"}, {"wide", "The angle of view is a number"}, {"NaN", "is a number"},
 			{"1e999", "is a number"}, {"19", "20 to 200 degrees"}, {"175", "under 170 degrees"}},
 		"height":     {{"", "A number is missing"}, {"140", "0.3 to 3 metres"}},
-		"tilt":       {{"down", "How far it looks down is a number"}, {"61", "looks down by 60 degrees"}},
+		"tilt":       {{"down", "How far the bell looks down is a number"}, {"61", "looks down by 60 degrees"}},
 		"projection": {{"", "straight or equidistant"}, {"round", "straight or equidistant"}},
 	} {
 		for _, test := range tests {

@@ -3,11 +3,11 @@ package web
 import (
 	"context"
 	"errors"
-	"fmt"
 	"net/http"
 	"sync"
 
 	"lintel/internal/house"
+	"lintel/internal/words"
 	"lintel/store"
 )
 
@@ -33,19 +33,19 @@ type failedJSON struct {
 	Frame int    `json:"frame"`
 }
 
-func (m maskingJSON) words() string {
+// words say how far it is, "" where nothing was to do.
+func (m maskingJSON) words(w words.Words) string {
 	switch m.State {
 	case "running":
-		return fmt.Sprintf("Making stills black: %d of %d are done.", m.Done, m.Of)
+		return w.Text("masks-running", "Done", m.Done, "Of", m.Of)
 	case "done":
-		words := fmt.Sprintf("The masks were laid on %s kept earlier.", counted(m.Done, "still"))
+		says := w.Text("masks-done", "Count", m.Done)
 		if len(m.Failed) > 0 {
-			words += fmt.Sprintf(" %s could not be read:", capital(counted(len(m.Failed), "still")))
+			says += " " + w.Text("masks-unreadable", "Count", len(m.Failed))
 		}
-		return words
+		return says
 	case "stopped", "failed":
-		return fmt.Sprintf("That came to a halt after %s; the others are as they were. Try again; the server's log says "+
-			"more.", counted(m.Done, "still"))
+		return w.Text("masks-halted", "Count", m.Done)
 	}
 	return ""
 }

@@ -41,7 +41,7 @@ func TestDrawingMasks(t *testing.T) {
 	h.get("/rules", in).is(200).says("2 masks")
 
 	h.post("/rules/masks/gate", url.Values{"masks": {""}}, in).is(http.StatusSeeOther)
-	h.get("/rules/masks/gate", in).is(200).says("There are none that the saved masks would change.")
+	h.get("/rules/masks/gate", in).is(200).says("The saved masks would change none of them.")
 	h.get("/rules", in).is(200).says("nothing is masked")
 }
 
@@ -51,17 +51,17 @@ func TestBadMasks(t *testing.T) {
 	in := h.session(h.resident("Odile"))
 	h.post("/rules/masks/gate", url.Values{"masks": {quarter}}, in).is(http.StatusSeeOther)
 	tests := []struct{ text, says string }{
-		{"0,0 1,1", "at least 3 points"},
+		{"0,0 1,1", "3 corners or more, and this one has 2"},
 		{bowTie, "crosses or touches"},
-		{"0,0 1,0 1,0", "are the same"},
+		{"0,0 1,0 1,0", "are in the same place"},
 		{"0,0 1,0 2,1", "not on the still"},
 		{"0,0 1,0 NaN,1", "not on the still"},
 		{"0,0 1,0 1,Inf", "not on the still"},
 		{"0,0 1,0 1", "is not a corner"},
 		{"0,0 1,0 1,1,1", "is not a corner"},
 		{quarter + "\nhello", "Mask 2"},
-		{strings.Repeat(quarter+"\n", 17), "16 masks at the most"},
-		{strings.Repeat("0.1,0.1 ", 101), "100 points at the most"},
+		{strings.Repeat(quarter+"\n", 17), "16 masks at most"},
+		{strings.Repeat("0.1,0.1 ", 101), "100 corners at most"},
 	}
 	for _, test := range tests {
 		h.post("/rules/masks/gate", url.Values{"masks": {test.text}}, in).is(422).says(test.says).

@@ -49,16 +49,16 @@ var (
 
 func houseFormOf(h house.AdviceRules, t presenter) houseForm {
 	f := houseForm{
-		ParcelsWhileAway: h.ParcelsWhileAway, Window: plainNumber(h.Window.Minutes(), 3),
-		Expiry: plainNumber(h.Expiry.Seconds(), 3),
-		Misses: fmt.Sprint(h.Misses), Wait: plainNumber(h.Wait.Minutes(), 3), Holidays: strings.Join(h.Holidays, "\n"),
+		ParcelsWhileAway: h.ParcelsWhileAway, Window: view.PlainNumber(h.Window.Minutes(), 3),
+		Expiry: view.PlainNumber(h.Expiry.Seconds(), 3),
+		Misses: fmt.Sprint(h.Misses), Wait: view.PlainNumber(h.Wait.Minutes(), 3), Holidays: strings.Join(h.Holidays, "\n"),
 	}
 	if h.AwayUntil.After(t.Now) {
 		f.AwayUntil = h.AwayUntil.In(t.Zone).Format(view.Minute)
 	}
 	if h.Home != nil {
-		f.Latitude, f.Longitude, f.HomeSize = plainNumber(h.Home.Latitude, 6), plainNumber(h.Home.Longitude, 6),
-			plainNumber(h.Home.Radius, 1)
+		f.Latitude, f.Longitude, f.HomeSize = view.PlainNumber(h.Home.Latitude, 6), view.PlainNumber(h.Home.Longitude, 6),
+			view.PlainNumber(h.Home.Radius, 1)
 	}
 	return f
 }

@@ -3,7 +3,6 @@ package web
 import (
 	"context"
 	"errors"
-	"fmt"
 	"math"
 	"net/http"
 	"net/url"
@@ -11,7 +10,9 @@ import (
 	"strings"
 
 	"lintel/internal/house"
+	"lintel/internal/words"
 	"lintel/pipeline/liveness"
+	"lintel/web/view"
 )
 
 // A lensView is what the page of how a bell looks shows.
@@ -58,60 +59,31 @@ func (s *Server) showLens(w http.ResponseWriter, r *http.Request) error {
 
 // formOf fills a form with what a lens was saved as.
 func formOf(l house.Lens) lensForm {
-	return lensForm{Angle: plainNumber(l.Angle, 1), Height: plainNumber(l.Height, 2), Tilt: plainNumber(l.Tilt, 1),
+	return lensForm{Angle: view.PlainNumber(l.Angle, 1), Height: view.PlainNumber(l.Height, 2), Tilt: view.PlainNumber(l.Tilt, 1),
 		Projection: l.Projection}
 }
 
-// plainNumber writes a number with so many decimals at the most.
-func plainNumber(v float64, decimals int) string {
-	scale := math.Pow10(decimals)
-	return strconv.FormatFloat(math.Round(v*scale)/scale+0, 'f', -1, 64)
-}
-
 // drawLens shows a form, with all that stands around it.
-func (s *Server) drawLens(w http.ResponseWriter, r *http.Request, status int, view lensView) error {
+func (s *Server) drawLens(w http.ResponseWriter, r *http.Request, status int, page lensView) error {
 	bell := r.PathValue("bell")
 	lens, known, err := s.lensOf(r)
 	if err != nil {
 		return absent(err, errNoBell)
 	}
-	view.Bar, view.Bell, view.Action, view.Known = barOf(r, "How the bell looks: "+bell), bell,
+	t := view.Presenter{Words: speak(languageOf(r))}
+	page.Bar, page.Bell, page.Action, page.Known = barOf(r, t.Words.Text("lens-of", "Bell", bell)), bell,
 		lensAddress(bell), known
-	view.Now = lensWords(lens, known)
-	if view.Preview, err = s.lensPreview(r.Context(), bell, view.Form); err != nil {
+	page.Now = t.Lens(lens, known)
+	if page.Preview, err = s.lensPreview(r.Context(), bell, page.Form, t.Words); err != nil {
 		return err
 	}
-	return sendPage(w, r, status, "lens.html", view)
-}
-
-// lensWords say how a bell looks.
-func lensWords(l house.Lens, known bool) string {
-	if !known {
-		return "not known"
-	}
-	lines := "keeps straight lines straight"
-	if l.Projection == house.Equidistant {
-		lines = "bows straight lines"
-	}
-	return fmt.Sprintf("sees %s° across and %s, is %s m above the ground and %s", plainNumber(l.Angle, 1), lines,
-		plainNumber(l.Height, 2), tiltWords(l.Tilt))
-}
-
-// tiltWords say how far a bell looks down or up.
-func tiltWords(tilt float64) string {
-	by := plainNumber(math.Abs(tilt), 1)
-	switch {
-	case by == "0":
-		return "looks straight ahead"
-	case tilt < 0:
-		return "looks up by " + by + "°"
-	}
-	return "looks down by " + by + "°"
+	return sendPage(w, r, status, "lens.html", page)
 }
 
 // lensPreview says what the numbers of a form come to, or "" where they are no
 // lens.
-func (s *Server) lensPreview(ctx context.Context, bell string, f lensForm) (string, error) {
+func (s *Server) lensPreview(ctx context.Context, bell string, f lensForm, w words.Words) (string,
+	error) {
 	lens, err := f.lens()
 	if err != nil || lens.Check() != nil {
 		return "", nil
@@ -124,30 +96,25 @@ func (s *Server) lensPreview(ctx context.Context, bell string, f lensForm) (stri
 	if found {
 		width = still.Width
 	}
-	return fmt.Sprintf("On a still %d pixels wide, a grown-up one metre away would have a face about %.0f pixels wide.",
-		width, liveness.FaceAt(lens, width, 1)), nil
+	return w.Text("lens-preview", "Width", width, "Face", math.Round(liveness.FaceAt(lens, width, 1))), nil
 }
 
-// What may be wrong with the numbers of a form.
-var (
-	errNoNumber      = errors.New("is a number")
-	errMissingNumber = errors.New("a number is missing")
-)
+// errNoNumber says that something typed is no number.
+var errNoNumber = errors.New("no number was typed")
 
-// lens reads the numbers of a form. The error is errNoNumber or
-// errMissingNumber.
+// lens reads the numbers of a form. The error is house.ErrBadLens.
 func (f lensForm) lens() (l house.Lens, err error) {
 	l.Projection = f.Projection
 	for _, n := range []struct {
-		name, text string
+		code, text string
 		v          *float64
-	}{{"the angle of view", f.Angle, &l.Angle}, {"the height of the lens", f.Height, &l.Height},
-		{"how far it looks down", f.Tilt, &l.Tilt}} {
+	}{{"lens-number-angle", f.Angle, &l.Angle}, {"lens-number-height", f.Height, &l.Height},
+		{"lens-number-tilt", f.Tilt, &l.Tilt}} {
 		if n.text == "" {
-			return l, errMissingNumber
+			return l, house.Fault{Of: house.ErrBadLens, Code: "lens-missing"}
 		}
 		if *n.v, err = typedNumber(n.text); err != nil {
-			return l, fmt.Errorf("%s %w", n.name, err)
+			return l, house.Fault{Of: house.ErrBadLens, Code: n.code}
 		}
 	}
 	return l, nil
@@ -176,8 +143,8 @@ func (s *Server) submitLens(w http.ResponseWriter, r *http.Request) error {
 		err = s.Archive.SetLens(r.Context(), r.PathValue("bell"), lens)
 	}
 	switch {
-	case errors.Is(err, house.ErrBadLens) || errors.Is(err, errNoNumber) || err == errMissingNumber:
-		return s.drawLens(w, r, http.StatusUnprocessableEntity, lensView{Form: form, Message: sentence(err)})
+	case errors.Is(err, house.ErrBadLens):
+		return s.drawLens(w, r, http.StatusUnprocessableEntity, lensView{Form: form, Message: refused(err)})
 	case err != nil:
 		return absent(err, errNoBell)
 	default:

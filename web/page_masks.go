@@ -29,7 +29,6 @@ type masksView struct {
 	Most          int    // corners of an outline
 	MostMasks     int
 	Earlier       int // stills kept before the masks were as they are
-	EarlierWords  string
 	Masking       maskingJSON
 	MaskingWords  string
 
@@ -38,7 +37,10 @@ type masksView struct {
 }
 
 // An unreadableView is a still that could not be read, by its visit.
-type unreadableView struct{ Address, Words string }
+type unreadableView struct {
+	Address, Moment string
+	Frame           int // from 1
+}
 
 // shownUnreadable is how many of them are listed.
 const shownUnreadable = 20
@@ -82,7 +84,7 @@ func (s *Server) findBell(r *http.Request) error {
 // drawMasks shows a drawing over the bell's latest still.
 func (s *Server) drawMasks(w http.ResponseWriter, r *http.Request, status int, view masksView) error {
 	bell := r.PathValue("bell")
-	view.Bar, view.Bell, view.Most, view.MostMasks = barOf(r, "Privacy masks: "+bell), bell,
+	view.Bar, view.Bell, view.Most, view.MostMasks = barOf(r, speak(languageOf(r)).Text("masks-of", "Bell", bell)), bell,
 		house.MaxMaskPoints, house.MaxMasks
 	view.Action = masksAddress(bell)
 	view.Progress = "/api/v1/bells/" + url.PathEscape(bell) + "/masks/earlier"
@@ -104,11 +106,10 @@ func (s *Server) drawMasks(w http.ResponseWriter, r *http.Request, status int, v
 	if view.Earlier, err = s.Archive.Unmasked(r.Context(), bell); err != nil {
 		return err
 	}
-	view.EarlierWords = counted(view.Earlier, "still")
 	if view.Masking = s.masking.of(bell); view.Masking.State == "running" {
 		view.Earlier = 0 // one run is enough
 	}
-	view.MaskingWords = view.Masking.words()
+	view.MaskingWords = view.Masking.words(speak(languageOf(r)))
 	if err := s.addUnreadable(r, &view); err != nil {
 		return err
 	}
@@ -118,7 +119,7 @@ func (s *Server) drawMasks(w http.ResponseWriter, r *http.Request, status int, v
 // addUnreadable lists stills that the last run could not read; those whose visits
 // went since are left out.
 func (s *Server) addUnreadable(r *http.Request, view *masksView) error {
-	presenter, err := s.presenterFor(r.Context(), session(r))
+	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return err
 	}
@@ -131,8 +132,7 @@ func (s *Server) addUnreadable(r *http.Request, view *masksView) error {
 		if err != nil {
 			return err
 		}
-		words := fmt.Sprintf("Frame %d of the visit %s", f.Frame+1, presenter.Moment(v.ReceivedAt))
-		view.Unreadable = append(view.Unreadable, unreadableView{visitAddress(f.Visit), words})
+		view.Unreadable = append(view.Unreadable, unreadableView{visitAddress(f.Visit), t.Moment(v.ReceivedAt), f.Frame + 1})
 	}
 	view.UnreadableMore = max(0, len(failed)-shownUnreadable)
 	return nil
@@ -167,7 +167,7 @@ func (s *Server) submitMasks(w http.ResponseWriter, r *http.Request) error {
 		err = s.Archive.SetMasks(r.Context(), r.PathValue("bell"), masks)
 	}
 	if errors.Is(err, house.ErrBadMask) {
-		return s.drawMasks(w, r, http.StatusUnprocessableEntity, masksView{Text: text, Message: told(speak(languageOf(r)), err)})
+		return s.drawMasks(w, r, http.StatusUnprocessableEntity, masksView{Text: text, Message: refused(err)})
 	}
 	if err != nil {
 		return absent(err, errNoBell)
@@ -202,7 +202,8 @@ func parseMasks(text string) (masks []house.Polygon, err error) {
 			p.X, errX = strconv.ParseFloat(x, 64)
 			p.Y, errY = strconv.ParseFloat(y, 64)
 			if !ok || errX != nil || errY != nil {
-				return nil, fmt.Errorf("mask %d: %w: %q is not a corner such as 0.25,0.5", len(masks)+1, house.ErrBadMask, corner)
+				return nil, house.FaultIn{What: "mask", Which: len(masks) + 1,
+					Err: house.Fault{Of: house.ErrBadMask, Code: "mask-corner", Told: []any{"Text", corner}}}
 			}
 			m = append(m, p)
 		}

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/web/view"
 )
 
 // zone returns the household's time zone: the one its rules name, or the
@@ -63,7 +64,7 @@ type holdLine struct {
 type maskedBell struct {
 	Name    string
 	Address string // of its masks
-	Words   string
+	Masks   int
 	Lens    string // address of how it looks
 	Looks   string
 }
@@ -77,21 +78,21 @@ func (s *Server) showRules(w http.ResponseWriter, r *http.Request) error {
 }
 
 // drawRules shows a draft of the rules, with all that stands around it.
-func (s *Server) drawRules(w http.ResponseWriter, r *http.Request, status int, view rulesView) error {
+func (s *Server) drawRules(w http.ResponseWriter, r *http.Request, status int, page rulesView) error {
 	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return err
 	}
-	view.Bar, view.Zones, view.Here = barOf(r, "Rules"), zoneNames(), s.Now().In(s.Zone).Format("MST")
-	view.Sentences = ruleSentences(t.Rules)
-	if view.PriorMessage == "" {
+	page.Bar, page.Zones, page.Here = barOf(r, t.Words.Text("rules-title")), zoneNames(), s.Now().In(s.Zone).Format("MST")
+	page.Sentences = t.RuleSentences(t.Rules)
+	if page.PriorMessage == "" {
 		prior, err := s.prior(r.Context())
 		if err != nil {
 			return err
 		}
-		view.Prior = strconv.FormatFloat(math.Round(1000*prior)/10, 'f', -1, 64)
+		page.Prior = strconv.FormatFloat(math.Round(1000*prior)/10, 'f', -1, 64)
 	}
-	if view.Suggesting, err = s.suggestingLine(r.Context(), t); err != nil {
+	if page.Suggesting, err = s.suggestingLine(r.Context(), t); err != nil {
 		return err
 	}
 	holds, err := s.Archive.Holds(r.Context())
@@ -99,17 +100,17 @@ func (s *Server) drawRules(w http.ResponseWriter, r *http.Request, status int, v
 		return err
 	}
 	for _, h := range holds {
-		view.Holds = append(view.Holds, holdLine{visitAddress(h.Visit), "/rules/holds/" + url.PathEscape(h.Visit) + "/end",
+		page.Holds = append(page.Holds, holdLine{visitAddress(h.Visit), "/rules/holds/" + url.PathEscape(h.Visit) + "/end",
 			h.Reason, t.Moment(h.PlacedAt), t.Moment(h.EndsAt)})
 	}
-	if view.Bells, err = s.maskedBells(r.Context()); err != nil {
+	if page.Bells, err = s.maskedBells(r.Context(), t); err != nil {
 		return err
 	}
-	return sendPage(w, r, status, "rules.html", view)
+	return sendPage(w, r, status, "rules.html", page)
 }
 
 // maskedBells lists the bells with how many masks each has, and how it looks.
-func (s *Server) maskedBells(ctx context.Context) (lines []maskedBell, err error) {
+func (s *Server) maskedBells(ctx context.Context, t presenter) (lines []maskedBell, err error) {
 	bells, err := s.Archive.Bells(ctx)
 	if err != nil {
 		return nil, err
@@ -119,15 +120,12 @@ func (s *Server) maskedBells(ctx context.Context) (lines []maskedBell, err error
 		if err != nil {
 			return nil, err
 		}
-		words := "nothing is masked"
-		if len(masks) > 0 {
-			words = counted(len(masks), "mask")
-		}
 		lens, known, err := s.Archive.Lens(ctx, b.Name)
 		if err != nil {
 			return nil, err
 		}
-		lines = append(lines, maskedBell{b.Name, masksAddress(b.Name), words, lensAddress(b.Name), lensWords(lens, known)})
+		lines = append(lines, maskedBell{b.Name, masksAddress(b.Name), len(masks), lensAddress(b.Name),
+			t.Lens(lens, known)})
 	}
 	return lines, nil
 }
@@ -182,7 +180,7 @@ func (s *Server) submitRules(w http.ResponseWriter, r *http.Request) error {
 		err = rules.Check()
 	}
 	if errors.Is(err, house.ErrBadRule) {
-		return s.drawRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: d, Message: told(speak(languageOf(r)), err)})
+		return s.drawRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: d, Message: refused(err)})
 	}
 	return s.drawPreview(w, r, rules)
 }
@@ -200,9 +198,10 @@ func (s *Server) drawPreview(w http.ResponseWriter, r *http.Request, rules house
 	if err != nil {
 		return err
 	}
+	t := view.Presenter{Words: speak(languageOf(r))}
 	return sendPage(w, r, http.StatusOK, "rules-preview.html", previewView{
-		Bar: barOf(r, "Before these rules are saved"), Goes: previewSentences(goes),
-		Changes: changeSentences(old, rules), Sentences: ruleSentences(rules), Rules: string(raw),
+		Bar: barOf(r, t.Words.Text("preview-title")), Goes: t.PreviewSentences(goes),
+		Changes: t.ChangeSentences(old, rules), Sentences: t.RuleSentences(rules), Rules: string(raw),
 	})
 }
 
@@ -218,7 +217,7 @@ func (s *Server) submitSavedRules(w http.ResponseWriter, r *http.Request) error 
 	}
 	err = s.Archive.SetRules(r.Context(), rules)
 	if errors.Is(err, house.ErrBadRule) {
-		return s.drawRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: rulesFormOf(rules), Message: told(speak(languageOf(r)), err)})
+		return s.drawRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: rulesFormOf(rules), Message: refused(err)})
 	}
 	if err != nil {
 		return err

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"cmp"
 	"errors"
 	"fmt"
 	"net/url"
@@ -11,7 +10,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/store"
+	"lintel/web/view"
 )
 
 // A rulesForm is rules as the form on Rules holds them, which may be anything that
@@ -24,7 +23,6 @@ type rulesForm struct {
 
 type ruleFields struct {
 	Kind     house.Kind
-	Name     string
 	Stills   periodFields
 	Findings periodFields // empty: as long as the stills
 	Smaller  periodFields // empty: never
@@ -32,10 +30,8 @@ type ruleFields struct {
 }
 
 type periodFields struct {
-	Of     string // whose it is, in words
-	Label  string
-	Field  string // the form's name for the number; that of the unit is the same with .unit
-	None   string // what no number means
+	Kind   house.Kind
+	Part   string // stills, findings or smaller
 	Number string
 	Days   bool // else hours
 }
@@ -46,20 +42,18 @@ type quietFields struct {
 	From, Until string
 }
 
+// Field is the form's name for the number; that of the unit is the same with .unit.
+func (p periodFields) Field() string { return string(p.Kind) + "." + p.Part }
+
 type dayField struct {
 	Value int // 0 is Sunday
-	Name  string
 	On    bool
 }
 
-// week is in the order of ISO 8601.
-var week = []time.Weekday{time.Monday, time.Tuesday, time.Wednesday, time.Thursday, time.Friday, time.Saturday,
-	time.Sunday}
-
 func newQuiet(number int) quietFields {
 	q := quietFields{Number: number}
-	for _, day := range week {
-		q.Days = append(q.Days, dayField{Value: int(day), Name: day.String()[:3]})
+	for _, day := range view.Week {
+		q.Days = append(q.Days, dayField{Value: int(day)})
 	}
 	return q
 }
@@ -89,14 +83,9 @@ func rulesFormOf(rules house.Rules) rulesForm {
 }
 
 func newRuleFields(kind house.Kind) ruleFields {
-	words := kindPlurals[kind]
-	period := func(label, part, none string) periodFields {
-		return periodFields{Of: words, Label: label, Field: string(kind) + "." + part, None: none}
-	}
 	return ruleFields{
-		Kind: kind, Name: words, Caution: kind == house.Stranger,
-		Stills: period("Stills, for", "stills", ""), Findings: period("Findings, for", "findings", "as the stills"),
-		Smaller: period("Smaller after", "smaller", "never"),
+		Kind: kind, Caution: kind == house.Stranger, Stills: periodFields{Kind: kind, Part: "stills"},
+		Findings: periodFields{Kind: kind, Part: "findings"}, Smaller: periodFields{Kind: kind, Part: "smaller"},
 	}
 }
 
@@ -110,7 +99,7 @@ func (p *periodFields) set(to house.Period) {
 }
 
 func (p *periodFields) read(form url.Values) {
-	p.Number, p.Days = strings.TrimSpace(form.Get(p.Field)), form.Get(p.Field+".unit") == "d"
+	p.Number, p.Days = strings.TrimSpace(form.Get(p.Field())), form.Get(p.Field()+".unit") == "d"
 }
 
 // maxQuiets bounds the quiet times that a form is read for: one more than
@@ -163,14 +152,14 @@ func (d rulesForm) rules() (house.Rules, error) {
 	for _, line := range d.Kinds {
 		rule, err := line.rule()
 		if err != nil {
-			return rules, fmt.Errorf("%s: %w", line.Name, err)
+			return rules, house.FaultIn{What: "kind", Which: line.Kind, Err: err}
 		}
 		rules.Keep[line.Kind] = rule
 	}
 	for _, q := range d.Quiet {
 		quiet, err := q.quiet()
 		if err != nil {
-			return rules, fmt.Errorf("quiet time %d: %w", q.Number, err)
+			return rules, house.FaultIn{What: "quiet", Which: q.Number, Err: err}
 		}
 		rules.Quiet = append(rules.Quiet, quiet)
 	}
@@ -195,7 +184,7 @@ func (line ruleFields) rule() (rule house.Rule, err error) {
 
 func (p periodFields) period() (house.Period, error) {
 	if p.Number == "" {
-		return house.Period{}, fmt.Errorf("%w: it says nothing of how long stills are kept", house.ErrBadRule)
+		return house.Period{}, house.Fault{Of: house.ErrBadRule, Code: "rule-empty"}
 	}
 	unit := "h"
 	if p.Days {
@@ -211,146 +200,8 @@ func (q quietFields) quiet() (quiet house.Quiet, err error) {
 		}
 	}
 	if len(quiet.Days) == 0 {
-		return quiet, fmt.Errorf("%w: tick the days on which it begins", house.ErrBadRule)
+		return quiet, house.Fault{Of: house.ErrBadRule, Code: "quiet-no-day"}
 	}
 	err = errors.Join(quiet.From.UnmarshalText([]byte(q.From)), quiet.Until.UnmarshalText([]byte(q.Until)))
 	return quiet, err
 }
-
-// kindPlurals name kinds of visit on screens, for the many.
-var kindPlurals = map[house.Kind]string{
-	house.Looking: "Not examined yet", house.Stranger: "Strangers", house.Known: "Persons",
-	house.Parcel: "Parcels", house.NoFace: "No face", house.Damaged: "Damaged",
-}
-
-// ruleSentences says the rules in words, one sentence each.
-func ruleSentences(rules house.Rules) (sentences []string) {
-	for _, kind := range house.Kinds {
-		sentences = append(sentences, kindPlurals[kind]+": "+ruleWords(rules.Keep[kind])+".")
-	}
-	for _, q := range rules.Quiet {
-		sentences = append(sentences, "Nothing is kept "+quietWords(q)+".")
-	}
-	return sentences
-}
-
-func ruleWords(rule house.Rule) string {
-	words := fmt.Sprintf("stills and findings go after %s", rule.Stills.Words())
-	if rule.Findings != rule.Stills {
-		words = fmt.Sprintf("stills go after %s, findings after %s", rule.Stills.Words(), rule.Findings.Words())
-	}
-	if rule.Smaller != (house.Period{}) {
-		words = fmt.Sprintf("stills get smaller after %s; %s", rule.Smaller.Words(), words)
-	}
-	return words
-}
-
-func quietWords(q house.Quiet) string {
-	var days []string
-	for _, day := range week {
-		for _, d := range q.Days {
-			if d == day {
-				days = append(days, day.String()+"s")
-			}
-		}
-	}
-	when := strings.Join(days, ", ")
-	if len(days) == 7 {
-		when = "every day"
-	} else {
-		when = "on " + when
-	}
-	switch {
-	case q.Until == q.From:
-		return fmt.Sprintf("%s from %s for 24 hours", when, q.From)
-	case q.Until < q.From:
-		return fmt.Sprintf("%s from %s until %s the next day", when, q.From, q.Until)
-	}
-	return fmt.Sprintf("%s from %s until %s", when, q.From, q.Until)
-}
-
-// previewSentences say what a sweep by some rules would do, kind by kind.
-func previewSentences(p store.Preview) (sentences []string) {
-	for _, kind := range append([]house.Kind{house.Looking}, house.Kinds...) {
-		goes := p[kind]
-		var parts []string
-		if goes.Visits > 0 {
-			parts = append(parts, counted(goes.Visits, "visit")+" would be deleted whole")
-		}
-		if goes.Findings > 0 {
-			parts = append(parts, "of "+counted(goes.Findings, "visit")+" the stills would be deleted and the findings stay")
-		}
-		if goes.Smaller > 0 {
-			parts = append(parts, "of "+counted(goes.Smaller, "visit")+" the stills would be made smaller")
-		}
-		if len(parts) > 0 {
-			sentences = append(sentences, kindPlurals[kind]+": "+strings.Join(parts, "; ")+".")
-		}
-	}
-	return sentences
-}
-
-// changeSentences say what new rules change for what is kept.
-func changeSentences(old, new house.Rules) (sentences []string) {
-	for _, kind := range house.Kinds {
-		before, after := old.Keep[kind], new.Keep[kind]
-		for _, part := range []struct {
-			what          string
-			before, after house.Period
-		}{
-			{"stills are kept", before.Stills, after.Stills},
-			{"findings are kept", before.Findings, after.Findings},
-			{"stills keep their size", before.Smaller, after.Smaller},
-		} {
-			if part.before != part.after {
-				sentences = append(sentences,
-					fmt.Sprintf("%s: %s %s.", kindPlurals[kind], part.what, changeWords(part.before, part.after)))
-			}
-		}
-	}
-	if old.Zone != new.Zone {
-		sentences = append(sentences,
-			fmt.Sprintf("The time zone is %s instead of %s.", zoneWords(new.Zone), zoneWords(old.Zone)))
-	}
-	before, after := quietSet(old), quietSet(new)
-	for _, q := range new.Quiet {
-		if !before[quietWords(q)] {
-			sentences = append(sentences, "From now on nothing is kept "+quietWords(q)+".")
-		}
-	}
-	for _, q := range old.Quiet {
-		if !after[quietWords(q)] {
-			sentences = append(sentences, "Visits are kept again "+quietWords(q)+".")
-		}
-	}
-	return sentences
-}
-
-func quietSet(rules house.Rules) map[string]bool {
-	set := make(map[string]bool)
-	for _, q := range rules.Quiet {
-		set[quietWords(q)] = true
-	}
-	return set
-}
-
-// changeWords compare two periods; none at all is without end.
-func changeWords(before, after house.Period) string {
-	none := house.Period{}
-	switch {
-	case after == none:
-		return fmt.Sprintf("for good instead of %s: longer", before.Words())
-	case before == none:
-		return fmt.Sprintf("%s only: shorter", after.Words())
-	}
-	words := fmt.Sprintf("%s instead of %s", after.Words(), before.Words())
-	switch cmp.Compare(after.AtLeastHours(), before.AtLeastHours()) {
-	case -1:
-		return words + ": shorter"
-	case 1:
-		return words + ": longer"
-	}
-	return words // a day is 24 hours, but for daylight saving
-}
-
-func zoneWords(name string) string { return cmp.Or(name, "the server's") }

@@ -12,6 +12,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/review"
+	"lintel/web/view"
 )
 
 // A strangerPageView is what the page of one stranger shows: the visits, and a
@@ -19,53 +20,50 @@ import (
 type strangerPageView struct {
 	Bar     barView
 	Message string // why nobody was added
-	strangerView
+	view.Stranger
 	Form    review.Introduction
 	Persons []house.Person // who is enrolled already
 	Day     string         // of the consent, as typed
 	Last    string         // the last day that it may be of
 }
 
-// defaultScope is what a consent is to, if nothing else is typed.
-const defaultScope = "Recognising my face at the door from references kept on this server, until I withdraw this."
-
 func (s *Server) showStranger(w http.ResponseWriter, r *http.Request) error {
 	g, err := s.review.Stranger(r.Context(), r.PathValue("stranger"))
 	if err != nil {
 		return refusedIntroduction(err)
 	}
-	view := strangerPageView{Form: review.Introduction{Consent: house.Consent{Scope: defaultScope}}}
+	scope := speak(languageOf(r)).Text("stranger-scope-usual")
+	page := strangerPageView{Form: review.Introduction{Consent: house.Consent{Scope: scope}}}
 	for _, v := range g.Visits {
 		// Of what may be a picture nobody makes a reference unasked.
-		if newWarningView(v.Faces[0].Face.Liveness) == nil {
-			view.Form.Visits = append(view.Form.Visits, v.ID)
+		if l := v.Faces[0].Face.Liveness; l == nil || !l.Level.Warns() {
+			page.Form.Visits = append(page.Form.Visits, v.ID)
 		}
 	}
-	return s.drawStranger(w, r, http.StatusOK, g, view)
+	return s.drawStranger(w, r, http.StatusOK, g, page)
 }
 
 func (s *Server) drawStranger(
-	w http.ResponseWriter, r *http.Request, status int, g review.Stranger, view strangerPageView,
+	w http.ResponseWriter, r *http.Request, status int, g review.Stranger, page strangerPageView,
 ) error {
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return err
 	}
-	view.Bar, view.strangerView = barOf(r, "A stranger"), presenter.strangerView(g)
-	view.Last = presenter.Now.In(presenter.Zone).Format(time.DateOnly)
-	if view.Persons, err = s.Archive.Persons(r.Context()); err != nil {
+	page.Bar, page.Stranger = barOf(r, presenter.Words.Text("stranger-title")), presenter.Stranger(g)
+	page.Last = presenter.Now.In(presenter.Zone).Format(time.DateOnly)
+	if page.Persons, err = s.Archive.Persons(r.Context()); err != nil {
 		return err
 	}
-	view.Persons = slices.DeleteFunc(view.Persons, func(p house.Person) bool { return p.Consent == nil })
+	page.Persons = slices.DeleteFunc(page.Persons, func(p house.Person) bool { return p.Consent == nil })
 	for i, v := range g.Visits {
-		row := &view.Visits[i]
-		row.Chosen = slices.Contains(view.Form.Visits, v.ID)
-		row.Warning = newWarningView(v.Faces[0].Face.Liveness)
+		row := &page.Visits[i]
+		row.Chosen = slices.Contains(page.Form.Visits, v.ID)
 		if row.Face, err = s.cropOf(r.Context(), v.Faces[0]); err != nil {
 			return err
 		}
 	}
-	return sendPage(w, r, status, "stranger.html", view)
+	return sendPage(w, r, status, "stranger.html", page)
 }
 
 // submitIntroduction makes a person of a stranger, or says why not and shows the
@@ -79,64 +77,40 @@ func (s *Server) submitIntroduction(w http.ResponseWriter, r *http.Request) erro
 	if err != nil {
 		return err
 	}
-	view := strangerPageView{Day: q.Get("given_at"), Form: review.Introduction{
+	page := strangerPageView{Day: q.Get("given_at"), Form: review.Introduction{
 		Name: q.Get("name"), Consent: house.Consent{GivenBy: q.Get("given_by"), Scope: q.Get("scope")},
 		Visits: q.Values["visit"], NameVisits: q.Get("name_visits") == "true",
 	}}
 	if q.Get("known") == "true" { // by the button that stands there
-		view.Form.Person = cmp.Or(q.Get("person"), "nobody")
+		page.Form.Person = cmp.Or(q.Get("person"), "nobody")
 	}
 	g, err := s.review.Stranger(r.Context(), r.PathValue("stranger"))
 	if err != nil {
 		return refusedIntroduction(err)
 	}
-	if view.Form.Person == "" && view.Day != "" { // else the archive refuses
-		if view.Form.Consent.GivenAt, err = presenter.DayFrom(view.Day); err != nil {
+	if page.Form.Person == "" && page.Day != "" { // else the archive refuses
+		if page.Form.Consent.GivenAt, err = presenter.DayFrom(page.Day); err != nil {
 			err = house.Fault{Of: house.ErrNoConsent, Code: "consent-when"}
 		}
 	}
-	if err == nil && len(view.Form.Visits) == 0 {
+	if err == nil && len(page.Form.Visits) == 0 {
 		err = errNoVisit
 	}
 	var done review.Introduced
 	if err == nil {
-		done, err = s.review.Introduce(context.WithoutCancel(r.Context()), r.PathValue("stranger"), view.Form)
+		done, err = s.review.Introduce(context.WithoutCancel(r.Context()), r.PathValue("stranger"), page.Form)
 	}
 	if p, ok := badIntroduction(err); ok {
 		said := p.say(presenter.Words)
-		view.Message = said.Title + " " + said.Detail
-		return s.drawStranger(w, r, p.Status, g, view)
+		page.Message = said.Title + " " + said.Detail
+		return s.drawStranger(w, r, p.Status, g, page)
 	}
 	if err != nil {
 		return refusedIntroduction(err)
 	}
-	to := url.Values{"references": {strconv.Itoa(done.References)}}
-	if view.Form.NameVisits {
-		to.Set("named", strconv.Itoa(done.Named))
-		to.Set("of", strconv.Itoa(done.Of))
-	}
+	to := url.Values{"references": {strconv.Itoa(done.References)}, "named": {strconv.Itoa(done.Named)},
+		"of": {strconv.Itoa(done.Of)}}
 	return redirect(w, r, personAddress(done.Person.ID)+"?"+to.Encode())
-}
-
-// introducedWords say what came of an introduction, from the address that it
-// led to.
-func introducedWords(q url.Values) string {
-	references, err := strconv.Atoi(q.Get("references"))
-	if err != nil || references < 0 {
-		return ""
-	}
-	words := counted(references, "reference") + " enrolled."
-	named, err := strconv.Atoi(q.Get("named"))
-	of, err2 := strconv.Atoi(q.Get("of"))
-	if err != nil || err2 != nil || named < 0 || of < named {
-		return words
-	}
-	words += " " + counted(named, "visit") + " named."
-	if of > named {
-		words += " " + counted(of-named, "visit") +
-			" left with a stranger: not alike enough to the references, or answered for already."
-	}
-	return words
 }
 
 var errNoVisit = errors.New("no visit is ticked")

@@ -3,14 +3,10 @@ package web
 import (
 	"context"
 	"errors"
-	"fmt"
 	"net/http"
-	"strconv"
-	"strings"
 	"time"
 
 	"lintel/internal/house"
-	"lintel/store"
 	"lintel/web/view"
 )
 
@@ -48,13 +44,13 @@ func (s *Server) showUpkeep(w http.ResponseWriter, r *http.Request) error {
 }
 
 // drawUpkeep fills the view in and shows it.
-func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, view upkeepView) error {
-	view.Bar = barOf(r, "Upkeep")
+func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, page upkeepView) error {
 	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return err
 	}
-	if err := s.fillArchive(r.Context(), t, &view); err != nil {
+	page.Bar = barOf(r, t.Words.Text("upkeep-title"))
+	if err := s.fillArchive(r.Context(), t, &page); err != nil {
 		return err
 	}
 	bells, err := s.Archive.Bells(r.Context())
@@ -62,114 +58,77 @@ func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, view upkeepV
 		return err
 	}
 	for _, b := range bells {
-		line := bellLine{b.Name, "not heard yet"}
+		line := bellLine{b.Name, t.Words.Text("upkeep-not-heard")}
 		if !b.HeardAt.IsZero() {
-			line.Heard = "last heard " + t.Moment(b.HeardAt)
+			line.Heard = t.Words.Text("upkeep-heard", "Moment", t.Moment(b.HeardAt))
 		}
-		view.Bells = append(view.Bells, line)
+		page.Bells = append(page.Bells, line)
 	}
-	if view.Tablets, err = s.Archive.Tablets(r.Context()); err != nil {
+	if page.Tablets, err = s.Archive.Tablets(r.Context()); err != nil {
 		return err
 	}
-	if view.Residents, err = s.Archive.Residents(r.Context()); err != nil {
+	if page.Residents, err = s.Archive.Residents(r.Context()); err != nil {
 		return err
 	}
-	if err := errors.Join(s.fillReaders(r.Context(), t, &view), s.fillReceivers(r.Context(), t, &view),
-		s.fillTrials(r.Context(), t, &view)); err != nil {
+	if err := errors.Join(s.fillReaders(r.Context(), t, &page), s.fillReceivers(r.Context(), t, &page),
+		s.fillTrials(r.Context(), t, &page)); err != nil {
 		return err
 	}
 	status := http.StatusOK
-	if view.Readers.Wrong != "" || view.Receivers.Wrong != "" || view.Trials.Wrong != "" {
+	if page.Readers.Wrong != "" || page.Receivers.Wrong != "" || page.Trials.Wrong != "" {
 		status = http.StatusUnprocessableEntity
 	}
-	return sendPage(w, r, status, "upkeep.html", view)
+	return sendPage(w, r, status, "upkeep.html", page)
 }
 
 // backupLasts is how old the last backup may be before Upkeep warns.
 const backupLasts = 7 * 24 * time.Hour
 
 // fillArchive says what the archive holds and what was last done for it.
-func (s *Server) fillArchive(ctx context.Context, t presenter, view *upkeepView) error {
+func (s *Server) fillArchive(ctx context.Context, t presenter, page *upkeepView) error {
 	f, err := s.Archive.Usage(ctx)
 	if err != nil {
 		return err
 	}
-	view.Archive = []figure{
-		{"Visits", digits(f.Visits)}, {"Stills", digits(f.Stills)}, {"On disk", byteWords(f.Bytes)},
-		{"Free of " + byteWords(f.DiskSize), byteWords(f.Free)},
+	w := t.Words
+	page.Archive = []figure{
+		{w.Text("upkeep-visits"), w.Amount(f.Visits)}, {w.Text("upkeep-stills"), w.Amount(f.Stills)},
+		{w.Text("upkeep-on-disk"), w.Bytes(f.Bytes)}, {w.Text("upkeep-free-of", "Size", w.Bytes(f.DiskSize)), w.Bytes(f.Free)},
 	}
-	view.DiskLow = f.Low()
-	view.Sweep, view.SweepLost = s.sweepWords(t)
+	page.DiskLow = f.Low()
+	page.Sweep, page.SweepLost = s.sweepWords(t)
 	last, found, err := s.Archive.LastBackup(ctx)
 	if err != nil {
 		return err
 	}
-	view.BackupOld = !found || t.Now.Sub(last.At) > backupLasts
-	view.Backup = "There was never a backup."
-	if found {
-		view.Backup = fmt.Sprintf("The last backup was made on %s, with %s.", t.Moment(last.At),
-			counted(last.Stills, "still"))
-		if last.Lost > 0 {
-			view.Backup += fmt.Sprintf(" Of %s the file was missing or changed; lintel verify says more.",
-				counted(last.Lost, "still"))
-			view.BackupOld = true
-		}
+	page.BackupOld = !found || t.Now.Sub(last.At) > backupLasts || last.Lost > 0
+	if !found {
+		page.Backup = w.Text("upkeep-no-backup")
+		return nil
+	}
+	page.Backup = w.Text("upkeep-backup", "Moment", t.Moment(last.At), "Count", last.Stills)
+	if last.Lost > 0 {
+		page.Backup += " " + w.Text("upkeep-backup-lost", "Count", last.Lost)
 	}
 	return nil
 }
 
 // sweepWords say when the last sweep was and what went, and whether it failed.
-func (s *Server) sweepWords(t presenter) (words string, failed bool) {
-	if s.LastSweep == nil {
-		return "No sweep was made since the server started.", false
+func (s *Server) sweepWords(t presenter) (says string, failed bool) {
+	var at time.Time
+	var swept house.Swept
+	var err error
+	if s.LastSweep != nil {
+		at, swept, err = s.LastSweep()
 	}
-	at, swept, err := s.LastSweep()
 	if at.IsZero() {
-		return "No sweep was made since the server started.", false
+		return t.Words.Text("upkeep-no-sweep"), false
 	}
-	words = fmt.Sprintf("The last sweep was on %s: %s.", t.Moment(at), sweptWords(swept))
+	says = t.Words.Text("upkeep-sweep", "Moment", t.Moment(at), "Swept", t.SweptWords(swept))
 	if err != nil {
-		return words + " Something could not be done and is tried again each hour; the server's log says what.", true
+		return says + " " + t.Words.Text("upkeep-sweep-failed"), true
 	}
-	return words, false
-}
-
-func sweptWords(s store.Swept) string {
-	var parts []string
-	if s.Visits > 0 {
-		parts = append(parts, counted(s.Visits, "visit")+" went whole")
-	}
-	if s.Findings > 0 {
-		parts = append(parts, "the stills of "+counted(s.Findings, "visit")+" went")
-	}
-	if s.Smaller > 0 {
-		parts = append(parts, "the stills of "+counted(s.Smaller, "visit")+" got smaller")
-	}
-	if len(parts) == 0 {
-		return "nothing was due"
-	}
-	return strings.Join(parts, ", ")
-}
-
-// digits writes a number with thin spaces between thousands.
-func digits(n int64) string {
-	s := strconv.FormatInt(n, 10)
-	for i := len(s) - 3; i > 0; i -= 3 {
-		s = s[:i] + "\u202f" + s[i:]
-	}
-	return s
-}
-
-// byteWords writes a number of bytes in the units of IEC 80000-13.
-func byteWords(n int64) string {
-	if n < 1024 {
-		return fmt.Sprintf("%d bytes", n)
-	}
-	v, unit := float64(n), -1
-	for v >= 1024 && unit < 4 {
-		v, unit = v/1024, unit+1
-	}
-	return fmt.Sprintf("%.1f %ciB", v, "KMGTP"[unit])
+	return says, false
 }
 
 func (s *Server) submitPairingCode(w http.ResponseWriter, r *http.Request) error {

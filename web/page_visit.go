@@ -20,7 +20,7 @@ type visitView struct {
 	Visit      view.BookRow
 	Address    string // of this page
 	Stills     []view.Still
-	Again      []strangerView // strangers of this visit who rang at other times too
+	Again      []view.Stranger // strangers of this visit who rang at other times too
 	Hold       *house.Hold
 	Reason     string // as typed
 	Until      string // as typed, or as proposed
@@ -56,7 +56,7 @@ func (s *Server) drawVisit(w http.ResponseWriter, r *http.Request, status int, p
 		page.Visit.Persons[i].Warning.Brief()
 	}
 	if presenter.Resident {
-		if err := s.addAnswers(r.Context(), v, page.Stills); err != nil {
+		if err := s.addAnswers(r.Context(), presenter, v, page.Stills); err != nil {
 			return err
 		}
 		if page.Again, err = s.seenAgain(r.Context(), presenter, v.ID); err != nil {

@@ -12,7 +12,6 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/store"
 )
 
 // typedRules and sentRules are the same rules as a browser sends them and as a
@@ -65,8 +64,8 @@ func (a *answer) hidden() string {
 func TestChangingRules(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
-	h.get("/rules", in).is(200).says("Strangers: stills and findings go after 72 hours.").
-		says("Persons: stills and findings go after 30 days.").
+	h.get("/rules", in).is(200).says("Strangers: photos and entry are deleted after 72 hours.").
+		says("Known persons: photos and entry are deleted after 30 days.").
 		says("paragraph 121").says("data-protection authority")
 
 	// Two strangers and two pictures without a face, 60 hours ago.
@@ -81,14 +80,15 @@ func TestChangingRules(t *testing.T) {
 	h.clock.advance(60 * time.Hour)
 
 	a := h.post("/rules", typed(), in).is(200).
-		says("Strangers: of 1 visit the stills would be deleted and the findings stay.").
-		says("No face: 2 visits would be deleted whole.").
-		says("Strangers: stills are kept 48 hours instead of 72 hours: shorter.").
-		says("Strangers: findings are kept 14 days instead of 72 hours: longer.").
-		says("Strangers: stills keep their size 12 hours only: shorter.").
-		says("The time zone is Europe/Lisbon instead of the server&#39;s.").
-		says("From now on nothing is kept on Saturdays, Sundays from 22:30 until 06:00 the next day.").
-		says("Strangers: stills get smaller after 12 hours; stills go after 48 hours, findings after 14 days.")
+		says("Strangers: the photos of 1 visit would be deleted, and its entry stays.").
+		says("Visits without a face: 2 visits would be deleted.").
+		says("Strangers: photos are kept 48 hours instead of 72 hours: shorter.").
+		says("Strangers: the entry is kept 14 days instead of 72 hours: longer.").
+		says("Strangers: photos keep their size only 12 hours: shorter.").
+		says("The time zone is Europe/Lisbon instead of the server’s.").
+		says("From now on nothing is kept on Saturday and Sunday from 22:30 until 06:00 the next day.").
+		says("Strangers: photos are deleted after 48 hours, the entry after 14 days.").
+		says("Strangers: photos are made smaller after 12 hours.")
 	if rules, _ := h.archive.Rules(t.Context()); rules.Zone != "" {
 		t.Fatal("a preview saved the rules")
 	}
@@ -101,7 +101,7 @@ func TestChangingRules(t *testing.T) {
 
 	b := h.post("/rules/save", url.Values{"rules": {a.hidden()}}, in).is(http.StatusSeeOther)
 	h.get(b.Header.Get("Location"), in).is(200).says("The rules are saved").
-		says("Nothing is kept on Saturdays, Sundays from 22:30")
+		says("Nothing is kept on Saturday and Sunday from 22:30")
 	var rules map[string]any
 	h.get("/api/v1/rules", in).is(200).into(&rules)
 	if keep := rules["keep"].(map[string]any); keep["stranger"].(map[string]any)["stills"] != "48h" ||
@@ -147,14 +147,14 @@ func TestBadRules(t *testing.T) {
 		change      string
 		says, shows string
 	}{
-		{"stranger.stills=0", "Strangers: this rule can&#39;t be followed", `value="0"`},
-		{"stranger.stills=-3", "Strangers: this rule can&#39;t be followed", `value="-3"`},
-		{"stranger.stills=1.5", "&#34;1.5h&#34; is not a period", `value="1.5"`},
+		{"stranger.stills=0", "Strangers: a period is one hour at least", `value="0"`},
+		{"stranger.stills=-3", "Strangers: “-3h” is not a period", `value="-3"`},
+		{"stranger.stills=1.5", "“1.5h” is not a period", `value="1.5"`},
 		{"stranger.stills=", "how long", `name="stranger.stills" value=""`},
 		{"stranger.stills=9999999", "not a period", `value="9999999"`},
 		{"person.stills=3661", "3660 days at most", `value="3661"`},
-		{"stranger.findings=1", "findings go no sooner", `name="stranger.findings" value="1"`},
-		{"stranger.smaller=99", "stills get smaller", `name="stranger.smaller" value="99"`},
+		{"stranger.findings=1", "an entry is kept as long as its photos, or longer", `name="stranger.findings" value="1"`},
+		{"stranger.smaller=99", "smaller before they are deleted", `name="stranger.smaller" value="99"`},
 		{"zone=Europe/Nowhere", "no time zone", `value="Europe/Nowhere"`},
 		{"zone=../../etc/passwd", "no time zone", `value="../../etc/passwd"`},
 		{"zone=Local", "no time zone", `value="Local"`},
@@ -177,7 +177,7 @@ func TestBadRules(t *testing.T) {
 	for _, bad := range []string{"", "{", `{"zone":1}`, `{"zones":""}`, sentRules + sentRules} {
 		h.post("/rules/save", url.Values{"rules": {bad}}, in).isProblem(400, "bad-form")
 	}
-	h.post("/rules/save", url.Values{"rules": {`{"keep":{}}`}}, in).is(422).says("can&#39;t be followed")
+	h.post("/rules/save", url.Values{"rules": {`{"keep":{}}`}}, in).is(422).says("one rule for each kind")
 	if after, err := h.archive.Rules(t.Context()); err != nil || !maps.Equal(after.Keep, before.Keep) ||
 		after.Zone != before.Zone || len(after.Quiet) > 0 {
 		t.Errorf("the rules are now %+v, %v", after, err)
@@ -257,9 +257,9 @@ func TestRulesByAPI(t *testing.T) {
 	in := h.session(h.resident("Odile"))
 	h.found("R1", false)
 	h.clock.advance(25 * time.Hour)
-	var preview struct{ Kinds map[string]store.Swept }
+	var preview struct{ Kinds map[string]house.Swept }
 	h.ask("POST", "/api/v1/rules/preview", strings.NewReader(sentRules), in).is(200).into(&preview)
-	if preview.Kinds["no-face"].Visits != 1 || preview.Kinds["stranger"] != (store.Swept{}) {
+	if preview.Kinds["no-face"].Visits != 1 || preview.Kinds["stranger"] != (house.Swept{}) {
 		t.Errorf("preview %+v", preview)
 	}
 	change := func(old, new string) string {
@@ -304,20 +304,6 @@ func TestZoneNames(t *testing.T) {
 	for _, name := range names {
 		if _, err := time.LoadLocation(name); err != nil {
 			t.Error(err)
-		}
-	}
-}
-
-func TestQuietWords(t *testing.T) {
-	all := []time.Weekday{0, 1, 2, 3, 4, 5, 6}
-	for want, q := range map[string]house.Quiet{
-		"every day from 22:00 until 06:00 the next day":    {Days: all, From: 22 * 60, Until: 6 * 60},
-		"on Mondays, Sundays from 08:00 until 09:30":       {Days: []time.Weekday{0, 1}, From: 8 * 60, Until: 9*60 + 30},
-		"on Fridays from 00:00 for 24 hours":               {Days: []time.Weekday{5}},
-		"on Saturdays from 12:00 until 00:00 the next day": {Days: []time.Weekday{6}, From: 12 * 60},
-	} {
-		if got := quietWords(q); got != want {
-			t.Errorf("%q, want %q", got, want)
 		}
 	}
 }

@@ -30,6 +30,7 @@ import (
 	"sync"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/intake"
 	"lintel/pipeline/match"
 	"lintel/pipeline/review"
@@ -59,7 +60,7 @@ type Config struct {
 	Mask store.Masker
 	// LastSweep, if set, says when the last sweep was, the zero time for
 	// never, and what came of it.
-	LastSweep func() (at time.Time, s store.Swept, err error)
+	LastSweep func() (at time.Time, s house.Swept, err error)
 }
 
 // A Server is the http.Handler of all of Lintel.

@@ -93,16 +93,6 @@ func TestBadIntroduction(t *testing.T) {
 	}
 }
 
-// What an address says was enrolled is a number or nothing.
-func TestIntroducedWords(t *testing.T) {
-	for _, bad := range []string{"", "references=x", "references=-1", "references=<b>"} {
-		q, _ := url.ParseQuery(bad)
-		if words := introducedWords(q); words != "" {
-			t.Errorf("%q: %s", bad, words)
-		}
-	}
-}
-
 func TestEasilyConfused(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))

@@ -71,7 +71,7 @@ func TestTrialAsItIsLived(t *testing.T) {
 	postman := h.ringsAs("postman", triedFace(house.NoSign, .1))
 	h.ring("before", 1, still(t, 99)).is(201) // a late frame of a ring that came before is none of it
 	h.get(page, in).is(200).says("Nothing noticed").says("Doubtful").says("No face found").
-		says("another sign: no-such-sign").says("probability of a picture 60 %").says(`href="/visits/` + waiting + `"`)
+		says("no-such-sign").says("probability of a picture 60 %").says(`href="/visits/` + waiting + `"`)
 	trial := h.trial(id, in)
 	if s := trial.Steps[0]; s.Judged != 3 || s.Errors != 1 || s.NoFace != 1 || len(s.Rings) != 4 ||
 		s.Rings[1].Found.Signs[0].Score != .4 || len(s.Rings[1].Found.Signs) != 1 {
@@ -106,7 +106,7 @@ func TestTrialAsItIsLived(t *testing.T) {
 		!strings.Contains(again, "1 of 3 rings with a print noticed") {
 		t.Errorf("the report has changed:\n%s", again)
 	}
-	h.get("/upkeep/trail", in).is(200).says("<strong>Odile</strong> began a trial with pictures, number " + id).
+	h.get("/upkeep/trail", in).is(200).says("<span class=\"who\">Odile</span> began a trial with pictures, number " + id).
 		says("changed a trial with pictures, number " + id)
 	h.post(page+"/remove", nil, in).is(303)
 	h.get(page, in).isProblem(404, "unknown-trial")

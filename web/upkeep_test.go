@@ -6,16 +6,16 @@ import (
 	"testing"
 	"time"
 
-	"lintel/store"
+	"lintel/internal/house"
 	"lintel/store/backup"
 )
 
 func TestUpkeepOfTheArchive(t *testing.T) {
 	var at time.Time
-	var swept store.Swept
+	var swept house.Swept
 	var failed error
 	h := newHouse(t, func(c *Config) {
-		c.LastSweep = func() (time.Time, store.Swept, error) { return at, swept, failed }
+		c.LastSweep = func() (time.Time, house.Swept, error) { return at, swept, failed }
 	})
 	in := h.session(h.resident("Odile"))
 	h.found("R1", true)
@@ -26,9 +26,9 @@ func TestUpkeepOfTheArchive(t *testing.T) {
 
 	at = h.clock.now()
 	h.get("/upkeep", in).is(200).says("The last sweep was on Sunday 4 May, 18:30: nothing was due.")
-	swept = store.Swept{Visits: 1, Findings: 2, Smaller: 3}
+	swept = house.Swept{Visits: 1, Findings: 2, Smaller: 3}
 	h.get("/upkeep", in).is(200).
-		says("1 visit went whole, the stills of 2 visits went, the stills of 3 visits got smaller.")
+		says("1 visit was deleted, the photos of 2 visits were deleted and the photos of 3 visits were made smaller.")
 	failed = errors.New("the file of a still can't be removed")
 	a := h.get("/upkeep", in).is(200).says("Something could not be done")
 	if strings.Contains(string(a.body), failed.Error()) {
@@ -51,22 +51,4 @@ func TestUpkeepOfBackups(t *testing.T) {
 	}
 	h.clock.advance(time.Second)
 	h.get("/upkeep", in).is(200).says(made).says("lintel backup")
-}
-
-func TestByteWords(t *testing.T) {
-	// IEC 80000-13: 1 KiB is 1024 bytes, 1 MiB 1024 KiB, and so on.
-	for n, want := range map[int64]string{0: "0 bytes", 1023: "1023 bytes", 1024: "1.0 KiB", 1536: "1.5 KiB",
-		5 << 20: "5.0 MiB", 3 << 39: "1.5 TiB", 1 << 62: "4096.0 PiB"} {
-		if got := byteWords(n); got != want {
-			t.Errorf("%d: %q, want %q", n, got, want)
-		}
-	}
-}
-
-func TestDigits(t *testing.T) {
-	for n, want := range map[int64]string{0: "0", 999: "999", 1000: "1\u202f000", 1234567: "1\u202f234\u202f567"} {
-		if got := digits(n); got != want {
-			t.Errorf("%d: %q, want %q", n, got, want)
-		}
-	}
 }

@@ -421,7 +421,7 @@ func TestEarlierStillsWarn(t *testing.T) {
 	f.Liveness = &house.Liveness{Level: house.Picture, Probability: .9, Frames: 1}
 	_, id := h.sees("now", f)
 	text := textOf(t, string(h.get("/checks/"+id, in).is(200).body))
-	if !strings.Contains(text, "Ada Quill , a strong match Warning: Doubtful: may be a picture") {
+	if !strings.Contains(text, "Ada Quill, a strong match Warning: Doubtful: may be a picture") {
 		t.Errorf("the earlier still does not warn: %s", text)
 	}
 	if err := h.archive.AddReference(t.Context(),

@@ -6,6 +6,7 @@ import (
 	"sync"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/redact"
 	"lintel/store"
 )
@@ -32,7 +33,7 @@ type caretaker struct {
 
 type lastSweep struct {
 	at    time.Time
-	swept store.Swept
+	swept house.Swept
 	err   error
 }
 
@@ -51,7 +52,7 @@ func (c *caretaker) Erased() {
 
 // LastSweep says when the last sweep was and what it did; the time is zero
 // before the first.
-func (c *caretaker) LastSweep() (time.Time, store.Swept, error) {
+func (c *caretaker) LastSweep() (time.Time, house.Swept, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.last.at, c.last.swept, c.last.err
@@ -93,7 +94,7 @@ func (c *caretaker) sweep(ctx context.Context) {
 	if err != nil {
 		c.log.Error("sweeping", "err", err)
 	}
-	if swept != (store.Swept{}) {
+	if swept != (house.Swept{}) {
 		c.log.Info("swept", "visits", swept.Visits, "stills_of", swept.Findings, "smaller", swept.Smaller, "took",
 			time.Since(began).Round(time.Millisecond))
 	}

@@ -95,7 +95,7 @@ func TestCaretaker(t *testing.T) {
 	var running sync.WaitGroup
 	running.Go(func() { care.Run(ctx) })
 	// A tick is taken only when the sweep before it is over.
-	tick := func() store.Swept {
+	tick := func() house.Swept {
 		hours <- h.now()
 		hours <- h.now()
 		_, s, err := care.LastSweep()

@@ -21,3 +21,15 @@ func (f Fault) Error() string {
 
 // Unwrap returns the error it is.
 func (f Fault) Unwrap() error { return f.Of }
+
+// A FaultIn is a fault with one of several things: a kind, a mask or a quiet time.
+type FaultIn struct {
+	What  string // kind, mask or quiet
+	Which any    // a [Kind], or a number from 1
+	Err   error
+}
+
+func (f FaultIn) Error() string { return fmt.Sprintf("%s %v: %v", f.What, f.Which, f.Err) }
+
+// Unwrap returns the fault.
+func (f FaultIn) Unwrap() error { return f.Err }

@@ -1,9 +1,6 @@
 package house
 
-import (
-	"errors"
-	"fmt"
-)
+import "errors"
 
 // ErrBadLens says that no bell's lens looks like that, and why.
 var ErrBadLens = errors.New("no bell's lens looks like that")
@@ -38,15 +35,15 @@ func (l Lens) Check() error {
 	// Each test is of what is right, so that no number (NaN) fails it.
 	switch {
 	case l.Projection != Straight && l.Projection != Equidistant:
-		return fmt.Errorf("%w: it draws %s or %s", ErrBadLens, Straight, Equidistant)
+		return fault(ErrBadLens, "lens-projection")
 	case !(l.Angle >= 20 && l.Angle <= 200):
-		return fmt.Errorf("%w: its angle of view is 20 to 200 degrees", ErrBadLens)
+		return fault(ErrBadLens, "lens-angle")
 	case l.Projection == Straight && !(l.Angle < 170):
-		return fmt.Errorf("%w: one that keeps lines straight has an angle of view under 170 degrees", ErrBadLens)
+		return fault(ErrBadLens, "lens-angle-straight")
 	case !(l.Height >= 0.3 && l.Height <= 3):
-		return fmt.Errorf("%w: it is 0.3 to 3 metres over the ground", ErrBadLens)
+		return fault(ErrBadLens, "lens-height")
 	case !(l.Tilt >= -45 && l.Tilt <= 60):
-		return fmt.Errorf("%w: it looks down by 60 degrees at the most, and up by 45", ErrBadLens)
+		return fault(ErrBadLens, "lens-tilt")
 	}
 	return nil
 }

@@ -3,7 +3,6 @@ package house
 import (
 	"cmp"
 	"errors"
-	"fmt"
 	"image"
 	"math"
 	"math/big"
@@ -20,7 +19,7 @@ const (
 )
 
 // ErrBadMask says that an outline can't be a mask. The errors of
-// [Polygon.Check] and [CheckMasks] wrap it and say what is wrong.
+// [Polygon.Check] and [CheckMasks] are each a [Fault] that says what is wrong.
 var ErrBadMask = errors.New("this mask can't be used")
 
 // A Polygon is the outline of a privacy mask: its corners in order, either way
@@ -33,11 +32,11 @@ type Polygon []Point
 // if there are more than [MaxMasks] or if one is bad.
 func CheckMasks(masks []Polygon) error {
 	if len(masks) > MaxMasks {
-		return fmt.Errorf("%w: a bell has %d masks at the most, these are %d", ErrBadMask, MaxMasks, len(masks))
+		return fault(ErrBadMask, "masks-many", "Most", MaxMasks, "Of", len(masks))
 	}
 	for i, p := range masks {
 		if err := p.Check(); err != nil {
-			return fmt.Errorf("mask %d of %d: %w", i+1, len(masks), err)
+			return FaultIn{"mask", i + 1, err}
 		}
 	}
 	return nil
@@ -55,25 +54,25 @@ func CheckMasks(masks []Polygon) error {
 // exact: no two sides cross by one machine's arithmetic and not by another's.
 func (p Polygon) Check() error {
 	if len(p) < 3 {
-		return fmt.Errorf("%w: an outline has at least 3 points, this one has %d", ErrBadMask, len(p))
+		return fault(ErrBadMask, "corners-few", "Count", len(p))
 	}
 	if len(p) > MaxMaskPoints {
-		return fmt.Errorf("%w: an outline has %d points at the most, this one has %d", ErrBadMask, MaxMaskPoints, len(p))
+		return fault(ErrBadMask, "corners-many", "Most", MaxMaskPoints, "Of", len(p))
 	}
 	for i, q := range p {
 		if !(q.X >= 0 && q.X <= 1 && q.Y >= 0 && q.Y <= 1) { // written so that NaN is outside
-			return fmt.Errorf("%w: point %d, at %v and %v, is not on the still; both go from 0 to 1", ErrBadMask, i+1, q.X, q.Y)
+			return fault(ErrBadMask, "corner-outside", "Corner", i+1, "X", q.X, "Y", q.Y)
 		}
 	}
 	if i, j, found := p.repeated(); found {
-		return fmt.Errorf("%w: points %d and %d are the same", ErrBadMask, i+1, j+1)
+		return fault(ErrBadMask, "corners-same", "Corner", i+1, "Other", j+1)
 	}
 	if i, j, found := p.crossing(); found {
-		return fmt.Errorf("%w: the side from point %d to %d crosses or touches the one from point %d to %d",
-			ErrBadMask, i+1, p.next(i)+1, j+1, p.next(j)+1)
+		return fault(ErrBadMask, "sides-cross", "From", i+1, "To", p.next(i)+1, "OtherFrom", j+1, "OtherTo",
+			p.next(j)+1)
 	}
 	if p.area() < minMaskArea {
-		return fmt.Errorf("%w: it has hardly any area", ErrBadMask)
+		return fault(ErrBadMask, "mask-tiny")
 	}
 	return nil
 }

@@ -33,30 +33,29 @@ func TestPolygonCheck(t *testing.T) {
 		{"as many points as there may be", comb, ""},
 		{"nearly touching", Polygon{{0, 0}, {1, 0}, {1, 1}, {0.5, 0x1p-60}, {0, 1}}, ""},
 
-		{"nothing", nil, "at least 3 points, this one has 0"},
-		{"two points", Polygon{{0, 0}, {1, 1}}, "at least 3 points, this one has 2"},
-		{"one point more", append(slices.Clone(comb), Point{0, 0.7}), "100 points at the most, this one has 101"},
-		{"left of the still", Polygon{{0, 0}, {1, 0}, {-0.01, 1}}, "point 3, at -0.01 and 1"},
-		{"below the still", Polygon{{0, 0}, {1, 1.01}, {0, 1}}, "point 2, at 1 and 1.01"},
-		{"not a number", Polygon{{math.NaN(), 0}, {1, 0}, {0, 1}}, "point 1, at NaN"},
-		{"infinite", Polygon{{0, 0}, {1, 0}, {0, math.Inf(1)}}, "point 3, at 0 and +Inf"},
-		{"a point twice", Polygon{{0, 0}, {0, 0}, {1, 0}, {0, 1}}, "points 1 and 2 are the same"},
-		{"the last point is the first", append(slices.Clone(square), square[0]), "points 1 and 5 are the same"},
-		{"zero of either sign", Polygon{{0, 0}, {1, 0}, {1, 1}, {math.Copysign(0, -1), 0}}, "points 1 and 4 are the same"},
+		{"nothing", nil, "corners-few [Count 0]"},
+		{"two points", Polygon{{0, 0}, {1, 1}}, "corners-few [Count 2]"},
+		{"one point more", append(slices.Clone(comb), Point{0, 0.7}), "corners-many [Most 100 Of 101]"},
+		{"left of the still", Polygon{{0, 0}, {1, 0}, {-0.01, 1}}, "corner-outside [Corner 3 X -0.01 Y 1]"},
+		{"below the still", Polygon{{0, 0}, {1, 1.01}, {0, 1}}, "corner-outside [Corner 2 X 1 Y 1.01]"},
+		{"not a number", Polygon{{math.NaN(), 0}, {1, 0}, {0, 1}}, "corner-outside [Corner 1 X NaN"},
+		{"infinite", Polygon{{0, 0}, {1, 0}, {0, math.Inf(1)}}, "corner-outside [Corner 3 X 0 Y +Inf]"},
+		{"a point twice", Polygon{{0, 0}, {0, 0}, {1, 0}, {0, 1}}, "corners-same [Corner 1 Other 2]"},
+		{"the last point is the first", append(slices.Clone(square), square[0]), "corners-same [Corner 1 Other 5]"},
+		{"zero of either sign", Polygon{{0, 0}, {1, 0}, {1, 1}, {math.Copysign(0, -1), 0}}, "corners-same [Corner 1 Other 4]"},
 		{"two triangles that share a corner", Polygon{{0, 0}, {0.5, 0.5}, {0, 1}, {1, 1}, {0.5, 0.5}, {1, 0}},
-			"points 2 and 5 are the same"},
-		{"hourglass", Polygon{{0, 0}, {1, 1}, {1, 0}, {0, 1}}, "from point 1 to 2 crosses or touches the one from point 3 " +
-			"to 4"},
-		{"star in one stroke", Polygon{{0.5, 0}, {0.8, 1}, {0, 0.4}, {1, 0.4}, {0.2, 1}}, "from point 1 to 2 crosses"},
+			"corners-same [Corner 2 Other 5]"},
+		{"hourglass", Polygon{{0, 0}, {1, 1}, {1, 0}, {0, 1}}, "sides-cross [From 1 To 2 OtherFrom 3 OtherTo 4]"},
+		{"star in one stroke", Polygon{{0.5, 0}, {0.8, 1}, {0, 0.4}, {1, 0.4}, {0.2, 1}}, "sides-cross [From 1 To 2 "},
 		{"a corner on a side", Polygon{{0, 0}, {1, 0}, {1, 1}, {0.5, 0}, {0, 1}},
-			"from point 1 to 2 crosses or touches the one from point 3 to 4"},
+			"sides-cross [From 1 To 2 OtherFrom 3 OtherTo 4]"},
 		{"two sides on one line", Polygon{{0, 0}, {1, 0}, {1, 1}, {0.8, 1}, {0.8, 0}, {0.2, 0}, {0, 1}},
-			"crosses or touches"},
+			"sides-cross"},
 		{"a side that folds back", Polygon{{0, 0}, {1, 0}, {0.5, 0}, {0, 1}},
-			"from point 1 to 2 crosses or touches the one from point 2 to 3"},
-		{"the last side folds back", Polygon{{0, 0}, {0, 1}, {1, 1}, {0, 0.5}}, "from point 1 to 2 crosses or touches"},
-		{"a line", Polygon{{0, 0}, {0.5, 0.5}, {1, 1}}, "crosses or touches"},
-		{"a point seen as a triangle", Polygon{{0.5, 0.5}, {0.501, 0.5}, {0.5, 0.501}}, "hardly any area"},
+			"sides-cross [From 1 To 2 OtherFrom 2 OtherTo 3]"},
+		{"the last side folds back", Polygon{{0, 0}, {0, 1}, {1, 1}, {0, 0.5}}, "sides-cross [From 1 To 2 "},
+		{"a line", Polygon{{0, 0}, {0.5, 0.5}, {1, 1}}, "sides-cross"},
+		{"a point seen as a triangle", Polygon{{0.5, 0.5}, {0.501, 0.5}, {0.5, 0.501}}, "mask-tiny"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			err := test.p.Check()
@@ -82,8 +81,8 @@ func TestCheckMasks(t *testing.T) {
 	}{
 		{"none", nil, ""},
 		{"as many as there may be", many[:MaxMasks], ""},
-		{"one more", many, "16 masks at the most, these are 17"},
-		{"the second is bad", []Polygon{square, square[:2], square}, "mask 2 of 3: "},
+		{"one more", many, "masks-many [Most 16 Of 17]"},
+		{"the second is bad", []Polygon{square, square[:2], square}, "mask 2: "},
 	} {
 		err := CheckMasks(test.masks)
 		if (err == nil) != (test.want == "") || err != nil &&
@@ -223,7 +222,7 @@ func TestRandomOrdersOnACircle(t *testing.T) {
 			simple = simple && (d-step)%n == 0 && (step*step == 1 || step*step == (n-1)*(n-1))
 		}
 		err := p.Check()
-		if (err == nil) != simple || err != nil && !strings.Contains(err.Error(), "crosses") {
+		if (err == nil) != simple || err != nil && !strings.Contains(err.Error(), "sides-cross") {
 			t.Fatalf("%v in the order %v: %v", p, order, err)
 		}
 		if !simple {

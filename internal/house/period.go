@@ -24,7 +24,7 @@ var periodText = regexp.MustCompile(`^([0-9]{1,6})([hd])$`)
 func ParsePeriod(text string) (Period, error) {
 	m := periodText.FindStringSubmatch(text)
 	if m == nil {
-		return Period{}, fmt.Errorf("%w: %q is not a period such as 72h or 30d", ErrBadRule, text)
+		return Period{}, fault(ErrBadRule, "period-form", "Text", text)
 	}
 	n, _ := strconv.Atoi(m[1])
 	p := Period{Hours: n}
@@ -37,11 +37,11 @@ func ParsePeriod(text string) (Period, error) {
 func (p Period) check() error {
 	switch {
 	case p.Hours < 0 || p.Days < 0 || p.Hours == 0 && p.Days == 0:
-		return fmt.Errorf("%w: a period is one hour at least", ErrBadRule)
+		return fault(ErrBadRule, "period-none")
 	case p.Hours > 0 && p.Days > 0:
-		return fmt.Errorf("%w: a period is in hours or in days", ErrBadRule)
+		return fault(ErrBadRule, "period-both")
 	case p.Days > MaxDays || p.Hours > 24*MaxDays:
-		return fmt.Errorf("%w: a period is %d days at most", ErrBadRule, MaxDays)
+		return fault(ErrBadRule, "period-long", "Days", MaxDays)
 	}
 	return nil
 }
@@ -124,7 +124,7 @@ func (d DayTime) MarshalText() ([]byte, error) { return []byte(d.String()), nil 
 func (d *DayTime) UnmarshalText(text []byte) error {
 	t, err := time.Parse("15:04", string(text))
 	if err != nil {
-		return fmt.Errorf("%w: %q is not a time of day such as 22:30", ErrBadRule, text)
+		return fault(ErrBadRule, "day-time", "Text", string(text))
 	}
 	*d = DayTime(t.Hour()*60 + t.Minute())
 	return nil

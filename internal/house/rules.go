@@ -2,7 +2,6 @@ package house
 
 import (
 	"errors"
-	"fmt"
 	"maps"
 	"slices"
 	"time"
@@ -10,6 +9,9 @@ import (
 
 // ErrBadRule says that a rule can't be followed, and why.
 var ErrBadRule = errors.New("this rule can't be followed")
+
+// maxQuiets bounds the quiet times of a week.
+const maxQuiets = 100
 
 // A Rule says how long visits of a kind are kept.
 type Rule struct {
@@ -56,23 +58,23 @@ func (r Rules) Check() error {
 		return err
 	}
 	if kinds := slices.Collect(maps.Keys(r.Keep)); len(kinds) != len(Kinds) {
-		return fmt.Errorf("%w: there is one for each of %v", ErrBadRule, Kinds)
+		return fault(ErrBadRule, "rule-kinds")
 	}
 	for _, kind := range Kinds {
 		rule, ok := r.Keep[kind]
 		if !ok {
-			return fmt.Errorf("%w: there is none for %s", ErrBadRule, kind)
+			return FaultIn{"kind", kind, fault(ErrBadRule, "rule-none")}
 		}
 		if err := rule.check(); err != nil {
-			return fmt.Errorf("%s: %w", kind, err)
+			return FaultIn{"kind", kind, err}
 		}
 	}
-	if len(r.Quiet) > 100 {
-		return fmt.Errorf("%w: a week has 100 quiet times at most", ErrBadRule)
+	if len(r.Quiet) > maxQuiets {
+		return fault(ErrBadRule, "quiet-many", "Most", maxQuiets)
 	}
-	for _, q := range r.Quiet {
+	for i, q := range r.Quiet {
 		if err := q.check(); err != nil {
-			return err
+			return FaultIn{"quiet", i + 1, err}
 		}
 	}
 	return nil
@@ -83,7 +85,7 @@ func (r Rule) check() error {
 		return err
 	}
 	if r.Findings.AtLeastHours() < r.Stills.AtLeastHours() {
-		return fmt.Errorf("%w: findings go no sooner (%s) than stills (%s)", ErrBadRule, r.Findings, r.Stills)
+		return fault(ErrBadRule, "rule-entry-sooner")
 	}
 	if r.Smaller == (Period{}) {
 		return nil
@@ -92,22 +94,22 @@ func (r Rule) check() error {
 		return err
 	}
 	if r.Smaller.AtLeastHours() >= r.Stills.AtLeastHours() {
-		return fmt.Errorf("%w: stills get smaller (%s) before they go (%s)", ErrBadRule, r.Smaller, r.Stills)
+		return fault(ErrBadRule, "rule-smaller-later")
 	}
 	return nil
 }
 
 func (q Quiet) check() error {
 	if len(q.Days) == 0 || len(q.Days) > 7 {
-		return fmt.Errorf("%w: a quiet time has 1 to 7 days", ErrBadRule)
+		return fault(ErrBadRule, "quiet-days")
 	}
 	for _, d := range q.Days {
 		if d < time.Sunday || d > time.Saturday {
-			return fmt.Errorf("%w: there is no day %d of the week", ErrBadRule, d)
+			return fault(ErrBadRule, "quiet-weekday", "Day", int(d))
 		}
 	}
 	if q.From < 0 || q.From >= 24*60 || q.Until < 0 || q.Until >= 24*60 {
-		return fmt.Errorf("%w: a time of day is 00:00 to 23:59", ErrBadRule)
+		return fault(ErrBadRule, "day-time-bounds")
 	}
 	return nil
 }
@@ -118,7 +120,7 @@ func (r Rules) location() (*time.Location, error) {
 	}
 	zone, err := time.LoadLocation(r.Zone)
 	if err != nil || r.Zone == "Local" {
-		return nil, fmt.Errorf("%w: there is no time zone %q", ErrBadRule, r.Zone)
+		return nil, fault(ErrBadRule, "zone", "Zone", r.Zone)
 	}
 	return zone, nil
 }
@@ -159,6 +161,13 @@ func (r Rules) For(k Kind) Rule {
 		return Rule{Stills: stills, Findings: stills}
 	}
 	return r.Keep[k]
+}
+
+// A Swept says what a sweep by the rules did, or would do.
+type Swept struct {
+	Visits   int `json:"visits"`   // gone whole
+	Findings int `json:"findings"` // visits whose stills are gone, and whose findings stay
+	Smaller  int `json:"smaller"`  // visits whose stills are smaller now
 }
 
 // A Schedule says what will become of a visit, by the rules as they are now. A

@@ -136,7 +136,7 @@ func (w Words) Refusal(err error) (says string, ok bool) {
 	}
 	var fault house.Fault
 	if errors.As(err, &fault) {
-		return w.Text("fault-"+fault.Code, fault.Told...), true
+		return w.fault(fault, err), true
 	}
 	var why house.Refusal
 	if !errors.As(err, &why) {
@@ -148,6 +148,20 @@ func (w Words) Refusal(err error) (says string, ok bool) {
 		says = fmt.Sprintf("%q: %s", of.Value, says)
 	}
 	return says, true
+}
+
+// fault says what is wrong with something that was to be kept, and with which of
+// several.
+func (w Words) fault(f house.Fault, err error) string {
+	says := w.Text("fault-"+f.Code, f.Told...)
+	var in house.FaultIn
+	if !errors.As(err, &in) {
+		return says
+	}
+	if kind, ok := in.Which.(house.Kind); ok {
+		return w.Text("fault-in-kind", "Kinds", w.Text("kinds-"+string(kind)), "Fault", says)
+	}
+	return w.Text("fault-in-"+in.What, "Which", in.Which, "Fault", says)
 }
 
 // Complaint says what is wrong with the picture of a face, by the complaint of

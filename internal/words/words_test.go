@@ -85,7 +85,9 @@ func needed(t *testing.T) (keys []string) {
 		}
 	}
 	add("fault-", found(t, sources(t, "../house"), `fault\(Err\w+, "([a-z-]+)"`)...)
-	add("fault-", found(t, sources(t, "../../store")+sources(t, "../../web"), `house\.Fault\{[^}]*Code:\s+"([a-z-]+)"`)...)
+	add("fault-", found(t, sources(t, "../../store"), `house\.Fault\{[^}]*Code:\s+"([a-z-]+)"`)...)
+	add("fault-", found(t, sources(t, "../../web"), `Code:\s+"([a-z-]+)"`)...)
+	add("fault-", found(t, sources(t, "../../web"), `"(lens-number-[a-z]+)"`)...)
 	add("", "unknown")
 	add("short-", policy.Sign+"-not", "unknown", "unknown-not")
 	for _, k := range append(kinds, "unknown") {
@@ -134,6 +136,9 @@ func texts(t *testing.T) (keys, prefixes []string) {
 	}
 	for _, m := range regexp.MustCompile(call+`\(?(?:print |printf )?"([a-z0-9-]+-)(?:"|%)`).FindAllStringSubmatch(all, -1) {
 		prefixes = append(prefixes, m[1])
+	}
+	for _, m := range regexp.MustCompile(`\b[kK]ey(?:, [\w.]+)? :?= "([a-z-]*[a-z])"`).FindAllStringSubmatch(all, -1) {
+		keys = append(keys, m[1])
 	}
 	for _, m := range regexp.MustCompile(`\.N\([^"\n]*"([a-z-]+)"\)`).FindAllStringSubmatch(all, -1) {
 		keys = append(keys, "n-"+m[1])

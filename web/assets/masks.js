@@ -49,7 +49,7 @@ text.addEventListener("input", () => {
 form.addEventListener("submit", (event) => {
 	if (open.length > 0) {
 		event.preventDefault();
-		say("The outline you are drawing is not closed yet: close it, or undo it.");
+		say(hint.dataset.open);
 		hint.scrollIntoView({ block: "center" });
 		return;
 	}
@@ -108,7 +108,7 @@ function draw() {
 		shape("polyline", open),
 		// A line of no length is drawn as its round ends: a dot of a size that
 		// does not depend on the still's.
-		...open.map((p, i) => shape("polyline", [p, p], i === 0 ? "corner first" : "corner")),
+		...open.map((p, i) => shape("polyline", [p, p], i === 0 ? ["corner", "first"] : ["corner"])),
 	);
 	list.replaceChildren(...closed.map(row));
 	close.disabled = open.length < 3;
@@ -117,21 +117,26 @@ function draw() {
 }
 
 function next(closed) {
-	if (open.length >= most) return `An outline has ${most} corners at the most. Close it now.`;
-	if (open.length > 2) return "Tap the next corner, or close the outline by tapping its first corner.";
-	if (open.length > 0) return "Tap the next corner.";
-	if (closed.length >= mostMasks) return `A bell has ${mostMasks} masks at the most. Remove one to draw another.`;
-	return "Tap the corners of what may not be seen, one after another: a neighbour's window, the street.";
+	if (open.length >= most) return hint.dataset.corners;
+	if (open.length > 2) return hint.dataset.close;
+	if (open.length > 0) return hint.dataset.next;
+	if (closed.length >= mostMasks) return hint.dataset.masks;
+	return hint.dataset.first;
 }
 
 function say(words) {
 	if (hint.textContent !== words) hint.textContent = words;
 }
 
-function shape(name, points, kind) {
+// fill puts values into a message that the page brought, which has places such as {done}.
+function fill(message, values) {
+	return message.replace(/\{(\w+)\}/g, (_, name) => values[name]);
+}
+
+function shape(name, points, kinds = []) {
 	const element = document.createElementNS(drawing.namespaceURI, name);
 	element.setAttribute("points", points.map((p) => `${p.x},${p.y}`).join(" "));
-	if (kind) element.setAttribute("class", kind);
+	element.classList.add(...kinds);
 	return element;
 }
 
@@ -140,12 +145,12 @@ function shape(name, points, kind) {
 function row(mask, index) {
 	const item = document.createElement("li");
 	const name = document.createElement("span");
-	name.textContent = `Mask ${index + 1}, ${mask.length} corners`;
+	name.textContent = fill(list.dataset.row, { number: index + 1, corners: mask.length });
 	const button = document.createElement("button");
 	button.type = "button";
 	button.className = "quiet";
-	button.textContent = "Remove";
-	button.setAttribute("aria-label", `Remove mask ${index + 1}`);
+	button.textContent = list.dataset.remove;
+	button.setAttribute("aria-label", fill(list.dataset.removeRow, { number: index + 1 }));
 	button.addEventListener("click", () => remove(index));
 	const mark = (on) => layer.children[index]?.classList.toggle("chosen", on);
 	for (const event of ["mouseenter", "focusin"]) item.addEventListener(event, () => mark(true));
@@ -164,11 +169,10 @@ async function follow() {
 		if (answer.ok) {
 			const state = await answer.json();
 			if (state.state !== "running") {
-				progress.textContent = `That is over: ${state.done} stills were masked.`;
-				if (state.failed) progress.textContent += ` ${state.failed.length} could not be read. Load this page again to see which.`;
+				progress.textContent = progress.dataset.over;
 				return;
 			}
-			progress.textContent = `Making stills black: ${state.done} of ${state.of} are done.`;
+			progress.textContent = fill(progress.dataset.running, state);
 		}
 	} catch {
 		// The server is away for a moment; ask again.

@@ -45,14 +45,14 @@ func (t Presenter) Warning(l *house.Liveness) *Warning {
 		CantTell: t.Words.Reasons(liveness.Untold(*l))}
 }
 
-// ShownSigns is how many signs a warning names.
-const ShownSigns = 3
+// shownSigns is how many signs a warning names.
+const shownSigns = 3
 
 // seen names the plainest signs among findings.
 func (t Presenter) seen(findings []house.Finding) string {
 	var names []string
 	for _, f := range plainest(findings) {
-		if len(names) < ShownSigns {
+		if len(names) < shownSigns {
 			names = append(names, t.Words.Sign(f.Sign))
 		}
 	}
