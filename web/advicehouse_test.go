@@ -184,7 +184,7 @@ func TestHouseFormRoundTrip(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	at := presenter{view.Presenter{Zone: zone, Now: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)}}
+	at := view.Presenter{Zone: zone, Now: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)}
 	for range 2000 {
 		h := house.AdviceRules{Paused: random.IntN(2) == 0, ParcelsWhileAway: random.IntN(2) == 0,
 			Window: time.Duration(60+random.IntN(841)) * time.Second,
@@ -223,7 +223,7 @@ func FuzzHouseForm(f *testing.F) {
 		"latitude=1&longitude=2&radius=20&window=1&expiry=15&misses=1&wait=1"} {
 		f.Add(form)
 	}
-	at := presenter{view.Presenter{Zone: time.UTC, Now: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)}}
+	at := view.Presenter{Zone: time.UTC, Now: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)}
 	f.Fuzz(func(t *testing.T, text string) {
 		values, err := url.ParseQuery(text)
 		if err != nil {

@@ -38,7 +38,7 @@ func conditionsJSON(all []house.Condition, says func(house.Condition) string) []
 	return told
 }
 
-func (t presenter) adviceJSON(d house.Advice) adviceJSON {
+func newAdviceJSON(t view.Presenter, d house.Advice) adviceJSON {
 	j := adviceJSON{
 		ID: d.ID, Door: d.Door, DoorName: t.DoorName(d), State: t.AdviceState(d), PersonName: t.Names["person "+d.Person],
 		At: d.At, ExpiresAt: d.ExpiresAt, Conditions: conditionsJSON(policy.Told(d.Conditions), t.Condition),
@@ -69,7 +69,7 @@ func (s *Server) endForProgram(w http.ResponseWriter, r *http.Request, as house.
 	if err != nil {
 		return err
 	}
-	return sendJSON(w, http.StatusOK, t.adviceJSON(d))
+	return sendJSON(w, http.StatusOK, newAdviceJSON(t, d))
 }
 
 func (s *Server) postAgree(w http.ResponseWriter, r *http.Request) error {

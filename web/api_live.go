@@ -12,6 +12,7 @@ import (
 	"github.com/gorilla/websocket"
 
 	"lintel/internal/house"
+	"lintel/web/view"
 )
 
 // The live connection's clockwork.
@@ -206,16 +207,16 @@ func (s *Server) tellChanges(ctx context.Context, r *http.Request, conn *websock
 	if err := s.addAdvice(ctx, &presenter, n.visits...); err != nil {
 		return err
 	}
-	return presenter.tellVisits(conn, languageOf(r), n.visits)
+	return tellVisits(presenter, conn, languageOf(r), n.visits)
 }
 
-func (t presenter) tellVisits(conn *websocket.Conn, lang string, visits []house.Visit) error {
+func tellVisits(t view.Presenter, conn *websocket.Conn, lang string, visits []house.Visit) error {
 	for _, v := range visits {
 		var html bytes.Buffer
 		if err := drawPage(&html, lang, "card", t.Card(v)); err != nil {
 			return fmt.Errorf("drawing a visit: %w", err)
 		}
-		asJSON := t.visitJSON(v)
+		asJSON := newVisitJSON(t, v)
 		if err := send(conn, event{Type: "visit", Revision: v.Revision, Visit: &asJSON, Card: html.String()}); err != nil {
 			return err
 		}

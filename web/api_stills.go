@@ -10,8 +10,6 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"lintel/internal/house"
 	"lintel/pipeline/intake"
@@ -153,13 +151,4 @@ func bearer(r *http.Request) string {
 		return ""
 	}
 	return strings.TrimSpace(secret)
-}
-
-// capital begins words with a capital letter, in any alphabet.
-func capital(s string) string {
-	first, n := utf8.DecodeRuneInString(s)
-	if n == 0 {
-		return ""
-	}
-	return string(unicode.ToUpper(first)) + s[n:]
 }

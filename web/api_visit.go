@@ -81,7 +81,7 @@ type matchJSON struct {
 	Frames      int     `json:"frames,omitempty"`
 }
 
-func (t presenter) visitJSON(v house.Visit) visitJSON {
+func newVisitJSON(t view.Presenter, v house.Visit) visitJSON {
 	skew, fate := v.ClockSkew(), t.Schedule(v)
 	j := visitJSON{
 		ID: v.ID, Bell: v.Bell, Ring: v.Ring, ReceivedAt: v.ReceivedAt, Revision: v.Revision,
@@ -109,7 +109,7 @@ func (t presenter) visitJSON(v house.Visit) visitJSON {
 		j.Stills = append(j.Stills, still)
 	}
 	for _, d := range t.Advice[v.ID] {
-		j.Advice = append(j.Advice, t.adviceJSON(d))
+		j.Advice = append(j.Advice, newAdviceJSON(t, d))
 	}
 	return j
 }

@@ -64,7 +64,7 @@ func (s *Server) listVisits(w http.ResponseWriter, r *http.Request) error {
 		Next   string      `json:"next,omitempty"`
 	}{[]visitJSON{}, next.String()}
 	for _, v := range visits {
-		answer.Visits = append(answer.Visits, presenter.visitJSON(v))
+		answer.Visits = append(answer.Visits, newVisitJSON(presenter, v))
 	}
 	return sendJSON(w, http.StatusOK, answer)
 }
@@ -147,7 +147,7 @@ func (s *Server) answerVisit(w http.ResponseWriter, r *http.Request, id string) 
 	if err := s.addAdvice(r.Context(), &presenter, v); err != nil {
 		return err
 	}
-	return sendJSON(w, http.StatusOK, presenter.visitJSON(v))
+	return sendJSON(w, http.StatusOK, newVisitJSON(presenter, v))
 }
 
 func (s *Server) getStill(w http.ResponseWriter, r *http.Request) error {

@@ -35,7 +35,7 @@ type Inbox interface {
 }
 
 // addAdvice has the presenter know the advice on visits, and the names in it.
-func (s *Server) addAdvice(ctx context.Context, t *presenter, visits ...house.Visit) error {
+func (s *Server) addAdvice(ctx context.Context, t *view.Presenter, visits ...house.Visit) error {
 	ids := make([]string, len(visits))
 	for i, v := range visits {
 		ids[i] = v.ID
@@ -58,7 +58,7 @@ func (s *Server) addAdvice(ctx context.Context, t *presenter, visits ...house.Vi
 }
 
 // nameAdvice has the presenter know the names of persons, residents and doors.
-func (s *Server) nameAdvice(ctx context.Context, t *presenter) (err error) {
+func (s *Server) nameAdvice(ctx context.Context, t *view.Presenter) (err error) {
 	t.Names, err = s.trailNames(ctx)
 	return err
 }

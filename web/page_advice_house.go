@@ -47,7 +47,7 @@ var (
 	errUnpaused error = house.Refusal("pause-unsaid")
 )
 
-func houseFormOf(h house.AdviceRules, t presenter) houseForm {
+func houseFormOf(h house.AdviceRules, t view.Presenter) houseForm {
 	f := houseForm{
 		ParcelsWhileAway: h.ParcelsWhileAway, Window: view.PlainNumber(h.Window.Minutes(), 3),
 		Expiry: view.PlainNumber(h.Expiry.Seconds(), 3),
@@ -73,7 +73,7 @@ func readHouseForm(posted postedForm) houseForm {
 }
 
 // rules reads what was typed over the rules as they are, and says what is wrong.
-func (f houseForm) rules(h house.AdviceRules, t presenter) (house.AdviceRules, wrongs) {
+func (f houseForm) rules(h house.AdviceRules, t view.Presenter) (house.AdviceRules, wrongs) {
 	wrong := make(wrongs)
 	h.AwayUntil, h.ParcelsWhileAway, h.Home = time.Time{}, f.ParcelsWhileAway, nil
 	if f.AwayUntil != "" {
@@ -153,13 +153,13 @@ func (s *Server) showAdviceHouse(w http.ResponseWriter, r *http.Request) error {
 	return drawAdviceHouse(w, r, http.StatusOK, t, houseFormOf(house, t), nil)
 }
 
-func drawAdviceHouse(w http.ResponseWriter, r *http.Request, status int, t presenter, form houseForm,
+func drawAdviceHouse(w http.ResponseWriter, r *http.Request, status int, t view.Presenter, form houseForm,
 	wrong wrongs) error {
 	return sendPage(w, r, status, "advice-house.html",
 		adviceHouseView{barOf(r, t.Words.Text("advice-house-title")), form, wrong, t.ByClock()})
 }
 
-func (s *Server) houseFor(r *http.Request) (t presenter, house house.AdviceRules, err error) {
+func (s *Server) houseFor(r *http.Request) (t view.Presenter, house house.AdviceRules, err error) {
 	if t, err = s.presenterFor(r.Context(), session(r)); err != nil {
 		return t, house, err
 	}

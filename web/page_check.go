@@ -90,7 +90,7 @@ func (s *Server) itemView(r *http.Request, d review.Doubt, after string) (*itemV
 		return nil, err
 	}
 	item := &itemView{
-		Presenter: presenter.Presenter, Doubt: d, Address: view.CheckAddress(d.ID), After: after,
+		Presenter: presenter, Doubt: d, Address: view.CheckAddress(d.ID), After: after,
 		Offer: review.Fault(d.Face) == nil,
 	}
 	if item.Earlier, err = s.review.Earlier(r.Context(), d); err != nil {
@@ -149,7 +149,7 @@ func afterAnswer(face string, reference review.Enrolment, after string) string {
 
 // addAnswers adds to the faces of a visit's page what was answered for them, and
 // where that can be done.
-func (s *Server) addAnswers(ctx context.Context, t presenter, v house.Visit, shown []view.Still) error {
+func (s *Server) addAnswers(ctx context.Context, t view.Presenter, v house.Visit, shown []view.Still) error {
 	answers, err := s.Archive.AnsweredOn(ctx, v.ID)
 	if err != nil {
 		return err

@@ -111,7 +111,7 @@ func (s *Server) showAnswers(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	page := answersView{Presenter: presenter.Presenter, Bar: barOf(r, presenter.Words.Text("check-answers-title"))}
+	page := answersView{Presenter: presenter, Bar: barOf(r, presenter.Words.Text("check-answers-title"))}
 	for i, x := range all {
 		if i > 0 && x.Visit == all[i-1].Visit && x.Check.At.Equal(all[i-1].Check.At) {
 			continue // one answer for the frames of a ring

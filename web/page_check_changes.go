@@ -34,7 +34,7 @@ func (s *Server) showChanges(w http.ResponseWriter, r *http.Request) error {
 	}
 	text := presenter.Words.Text
 	page := changesView{
-		Presenter: presenter.Presenter, Bar: barOf(r, text("check-changes-title")), Days: review.LookBackDays,
+		Presenter: presenter, Bar: barOf(r, text("check-changes-title")), Days: review.LookBackDays,
 		Changes: all[:min(len(all), shownChanges)], More: len(all) > shownChanges,
 	}
 	if done, ok := counts(r.URL.Query(), "renamed", "left"); ok {

@@ -192,7 +192,7 @@ type suggestingLine struct {
 	Words  string
 }
 
-func (s *Server) suggestingLine(ctx context.Context, t presenter) (line suggestingLine, err error) {
+func (s *Server) suggestingLine(ctx context.Context, t view.Presenter) (line suggestingLine, err error) {
 	h, err := s.Archive.AdviceRules(ctx)
 	if err != nil {
 		return line, err

@@ -176,7 +176,7 @@ func (s *Server) showDry(w http.ResponseWriter, r *http.Request, page adviceDryV
 }
 
 // tell says what a trial came to.
-func (page *adviceDryView) tell(t presenter, tried trial, book view.RuleBook) {
+func (page *adviceDryView) tell(t view.Presenter, tried trial, book view.RuleBook) {
 	n := tried.suggested()
 	page.More, page.Most = tried.more, triedVisits
 	page.Counts = t.Words.Text("dry-counts", "Count", len(tried.visits), "Door", tried.door.Name,

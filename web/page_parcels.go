@@ -62,7 +62,7 @@ func (s *Server) drawParcels(w http.ResponseWriter, r *http.Request, status int,
 }
 
 // parcelsFor reads what is told of the parcels that are expected.
-func (s *Server) parcelsFor(r *http.Request) (t presenter, doors []house.Door, parcels []view.Parcel, err error) {
+func (s *Server) parcelsFor(r *http.Request) (t view.Presenter, doors []house.Door, parcels []view.Parcel, err error) {
 	if t, err = s.presenterFor(r.Context(), session(r)); err != nil {
 		return t, nil, nil, err
 	}

@@ -47,7 +47,7 @@ func (s *Server) showPeople(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	page := peopleView{Presenter: presenter.Presenter, Bar: barOf(r, presenter.Words.Text("people-title")),
+	page := peopleView{Presenter: presenter, Bar: barOf(r, presenter.Words.Text("people-title")),
 		Persons: persons}
 	if erased, ok := counts(r.URL.Query(), "erased", "unnamed"); ok {
 		page.Done = presenter.ErasedPerson(erased[0], erased[1])
@@ -124,9 +124,9 @@ func (s *Server) drawPerson(w http.ResponseWriter, r *http.Request, status int, 
 	if err != nil {
 		return err
 	}
-	page.Presenter, page.personJSON, page.Bar = presenter.Presenter, p, barOf(r, p.Name)
+	page.Presenter, page.personJSON, page.Bar = presenter, p, barOf(r, p.Name)
 	page.Address, page.Book = personAddress(p.ID), bookFields{Person: p.ID}.address(store.Cursor{})
-	page.Done = doneFor(presenter.Presenter, r.URL.Query())
+	page.Done = doneFor(presenter, r.URL.Query())
 	page.Factors.ID, page.Factors.Name = p.ID, p.Name
 	references, gallery, names, err := s.enrolled(r.Context())
 	if err != nil {

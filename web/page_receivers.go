@@ -13,7 +13,7 @@ import (
 var errReceiverDoor error = house.Refusal("receiver-door")
 
 // fillReceivers lists the receivers on Upkeep, and the doors that one can be at.
-func (s *Server) fillReceivers(ctx context.Context, t presenter, page *upkeepView) error {
+func (s *Server) fillReceivers(ctx context.Context, t view.Presenter, page *upkeepView) error {
 	doors, err := s.Archive.Doors(ctx)
 	if err != nil {
 		return err

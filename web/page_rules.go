@@ -100,7 +100,7 @@ func (s *Server) drawRules(w http.ResponseWriter, r *http.Request, status int, p
 		return err
 	}
 	for _, h := range holds {
-		page.Holds = append(page.Holds, holdLine{visitAddress(h.Visit), "/rules/holds/" + url.PathEscape(h.Visit) + "/end",
+		page.Holds = append(page.Holds, holdLine{view.VisitAddress(h.Visit), "/rules/holds/" + url.PathEscape(h.Visit) + "/end",
 			h.Reason, t.Moment(h.PlacedAt), t.Moment(h.EndsAt)})
 	}
 	if page.Bells, err = s.maskedBells(r.Context(), t); err != nil {
@@ -110,7 +110,7 @@ func (s *Server) drawRules(w http.ResponseWriter, r *http.Request, status int, p
 }
 
 // maskedBells lists the bells with how many masks each has, and how it looks.
-func (s *Server) maskedBells(ctx context.Context, t presenter) (lines []maskedBell, err error) {
+func (s *Server) maskedBells(ctx context.Context, t view.Presenter) (lines []maskedBell, err error) {
 	bells, err := s.Archive.Bells(ctx)
 	if err != nil {
 		return nil, err

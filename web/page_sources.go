@@ -20,7 +20,7 @@ var (
 )
 
 // factorsOf fills in what of a person's gives factors.
-func (s *Server) factorsOf(ctx context.Context, t presenter, p *view.PersonFactors) error {
+func (s *Server) factorsOf(ctx context.Context, t view.Presenter, p *view.PersonFactors) error {
 	sources, err := s.Archive.Sources(ctx)
 	if err != nil {
 		return err
@@ -189,7 +189,7 @@ func (s *Server) submitRemoveReader(w http.ResponseWriter, r *http.Request) erro
 
 // fillReaders lists the readers on Upkeep. One that sees a single person's
 // tokens only is on that person's page.
-func (s *Server) fillReaders(ctx context.Context, t presenter, page *upkeepView) error {
+func (s *Server) fillReaders(ctx context.Context, t view.Presenter, page *upkeepView) error {
 	sources, err := s.Archive.Sources(ctx)
 	page.Readers.All = t.Sources(sources, "")
 	return err

@@ -35,7 +35,7 @@ const shownAgain = 6
 
 // seenAgain shows the strangers who rang at least twice: all of them, or those
 // of one visit.
-func (s *Server) seenAgain(ctx context.Context, t presenter, visit string) (shown []view.Stranger, err error) {
+func (s *Server) seenAgain(ctx context.Context, t view.Presenter, visit string) (shown []view.Stranger, err error) {
 	all, _, err := s.review.SeenAgain(ctx)
 	if err != nil {
 		return nil, err

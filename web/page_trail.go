@@ -88,7 +88,7 @@ func (s *Server) trailNames(ctx context.Context) (map[string]string, error) {
 func (s *Server) trailEntries(r *http.Request) ([]house.Entry, error) {
 	before, ok := number(r, "before", 0, 1<<62)
 	if !ok {
-		return nil, queryProblem(speak(languageOf(r)).Text("query-before"))
+		return nil, queryProblem("problem-query-before")
 	}
 	return s.Archive.Trail(r.Context(), before, entriesShown)
 }

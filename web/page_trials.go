@@ -47,7 +47,7 @@ type trialView struct {
 func trialAddress(id string) string { return "/upkeep/trials/" + url.PathEscape(id) }
 
 // fillTrials says on Upkeep which trials there were.
-func (s *Server) fillTrials(ctx context.Context, t presenter, page *upkeepView) error {
+func (s *Server) fillTrials(ctx context.Context, t view.Presenter, page *upkeepView) error {
 	all, err := s.Archive.Trials(ctx)
 	if err != nil {
 		return err

@@ -85,7 +85,7 @@ func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, page upkeepV
 const backupLasts = 7 * 24 * time.Hour
 
 // fillArchive says what the archive holds and what was last done for it.
-func (s *Server) fillArchive(ctx context.Context, t presenter, page *upkeepView) error {
+func (s *Server) fillArchive(ctx context.Context, t view.Presenter, page *upkeepView) error {
 	f, err := s.Archive.Usage(ctx)
 	if err != nil {
 		return err
@@ -114,7 +114,7 @@ func (s *Server) fillArchive(ctx context.Context, t presenter, page *upkeepView)
 }
 
 // sweepWords say when the last sweep was and what went, and whether it failed.
-func (s *Server) sweepWords(t presenter) (says string, failed bool) {
+func (s *Server) sweepWords(t view.Presenter) (says string, failed bool) {
 	var at time.Time
 	var swept house.Swept
 	var err error

@@ -11,6 +11,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/review"
+	"lintel/web/view"
 )
 
 // A visitKind is a visit as it comes to be: stills, and what was found.
@@ -204,7 +205,7 @@ func TestNamesAreEscaped(t *testing.T) {
 }
 
 // presenter puts visits into words for a resident.
-func (h *household) presenter() presenter {
+func (h *household) presenter() view.Presenter {
 	h.t.Helper()
 	presenter, err := h.presenterFor(h.t.Context(), house.Session{Resident: "X"})
 	if err != nil {

@@ -67,7 +67,7 @@ func why(w words.Words, err error) string {
 	}
 	says, ok := w.Refusal(err)
 	if !ok {
-		return sentence(err)
+		says = strings.ReplaceAll(err.Error(), "\n", "; ")
 	}
 	return words.Capital(says) + "."
 }
@@ -167,9 +167,4 @@ func afterRemoval(w http.ResponseWriter, r *http.Request, err error, to string) 
 // wantsPage tells a browser that goes somewhere from a program.
 func wantsPage(r *http.Request) bool {
 	return !strings.HasPrefix(r.URL.Path, "/api/") && strings.Contains(r.Header.Get("Accept"), "text/html")
-}
-
-// sentence writes an error as people are told it.
-func sentence(err error) string {
-	return capital(strings.ReplaceAll(err.Error(), "\n", "; ")) + "."
 }

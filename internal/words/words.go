@@ -203,9 +203,12 @@ func (w Words) list(words []string, last string) string {
 	return w.say(last, map[string]string{"First": strings.Join(words[:end], ", "), "Last": words[end]})
 }
 
-// capital begins a sentence.
+// capital begins a sentence, in any alphabet.
 func capital(words string) string {
 	first, n := utf8.DecodeRuneInString(words)
+	if n == 0 {
+		return ""
+	}
 	return string(unicode.ToUpper(first)) + words[n:]
 }
 

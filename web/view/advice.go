@@ -174,17 +174,17 @@ func (t Presenter) missing(all []house.Condition) string {
 
 // AdviceHeadline says what is suggested, or was.
 func (t Presenter) AdviceHeadline(d house.Advice) string {
-	key := "advice-person"
+	what := "advice-person"
 	switch {
 	case d.State == house.Withheld:
-		key = "advice-nothing"
+		what = "advice-nothing"
 	case d.Parcel != "":
-		key = "advice-parcel"
+		what = "advice-parcel"
 	}
 	if state := t.AdviceState(d); state != house.Withheld && state != house.Suggested {
-		key += "-was"
+		what += "-was"
 	}
-	return t.Words.Text("headline-"+key, "Door", t.DoorName(d),
+	return t.Words.Text("headline-"+what, "Door", t.DoorName(d),
 		"Name", cmp.Or(t.Names["person "+d.Person], t.Words.Text("person-nameless")))
 }
 
