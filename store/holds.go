@@ -20,13 +20,13 @@ func (a *Archive) PlaceHold(ctx context.Context, visit, reason string, until tim
 	reason, now := strings.TrimSpace(reason), a.now()
 	switch {
 	case reason == "" || len(reason) > 1000:
-		return fmt.Errorf("%w: a reason has 1 to 1000 bytes", house.ErrBadHold)
+		return house.Fault{Of: house.ErrBadHold, Code: "hold-reason"}
 	case until.IsZero():
-		return fmt.Errorf("%w: it needs an end", house.ErrBadHold)
+		return house.Fault{Of: house.ErrBadHold, Code: "hold-endless"}
 	case !until.After(now):
-		return fmt.Errorf("%w: its end has passed", house.ErrBadHold)
+		return house.Fault{Of: house.ErrBadHold, Code: "hold-over"}
 	case until.After(now.Add(maxHold)):
-		return fmt.Errorf("%w: it ends within a year; it can be placed again then", house.ErrBadHold)
+		return house.Fault{Of: house.ErrBadHold, Code: "hold-long"}
 	}
 	err := a.changeVisit(ctx, visit, "held", `
 		INSERT INTO holds (visit, reason, placed_at, ends_at) SELECT id, ?, ?, ? FROM visits WHERE id = ?

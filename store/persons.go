@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"time"
 
 	"lintel/internal/house"
 )
@@ -49,7 +48,7 @@ func (a *Archive) recordConsent(ctx context.Context, tx *sql.Tx, person string, 
 		return err
 	}
 	if c.GivenAt.After(a.now()) {
-		return fmt.Errorf("%w: it can't be given in the future (%s)", house.ErrNoConsent, c.GivenAt.Format(time.DateOnly))
+		return house.Fault{Of: house.ErrNoConsent, Code: "consent-future"}
 	}
 	id := newID()
 	err := a.changeIn(ctx, tx, "consented", "person "+person, house.ErrNotFound, `

@@ -188,7 +188,7 @@ func TestComplaints(t *testing.T) {
 	}
 	h.residents()
 	for _, fine := range []string{"ten chars!", strings.Repeat("u", 256), strings.Repeat("ó", 10), "          "} {
-		if got := complaint("Odile", fine, fine); got != "" {
+		if got := complaint(speak(language).Text, "Odile", fine, fine); got != "" {
 			t.Errorf("%q: %s", fine, got)
 		}
 	}
@@ -211,7 +211,7 @@ func TestSignIn(t *testing.T) {
 		h.clock.advance(time.Minute) // so that attempts are not too many
 		return h.post("/sign-in", url.Values{"name": {name}, "password": {password}}, options...)
 	}
-	wrong := signIn("Odile", "twelve green umbrellas").is(http.StatusUnauthorized).says("don&#39;t go together")
+	wrong := signIn("Odile", "twelve green umbrellas").is(http.StatusUnauthorized).says("don’t go together")
 	unknown := signIn("Nobody", password).is(http.StatusUnauthorized)
 	same := func(a *answer) string {
 		return strings.NewReplacer("Odile", "NAME", "Nobody", "NAME").Replace(string(a.body))

@@ -160,8 +160,8 @@ func TestAdviceEnds(t *testing.T) {
 		state       house.AdviceState
 		page, words string
 	}{
-		{"used", house.Used, "Was suggested: let Ada Quill in at the front door", "Used: they were let in, says Odile."},
-		{"dismissed", house.Dismissed, "Was suggested: let Ada Quill in at the front door", "Dismissed, says Odile."},
+		{"used", house.Used, "Was suggested: let Ada Quill in at the front door", "Used: Odile says they were let in."},
+		{"dismissed", house.Dismissed, "Was suggested: let Ada Quill in at the front door", "Dismissed by Odile."},
 	} {
 		t.Run(test.how, func(t *testing.T) {
 			h := newAdviceHouse(t)
@@ -197,6 +197,11 @@ func TestAdviceEnds(t *testing.T) {
 			}
 		})
 	}
+}
+
+// TestAdviceEndsOtherwise answers a suggestion on a page, too late, and one that
+// is not there.
+func TestAdviceEndsOtherwise(t *testing.T) {
 	t.Run("on the page", func(t *testing.T) {
 		h := newAdviceHouse(t)
 		h.suggest()

@@ -20,6 +20,10 @@ func (h *household) doors() []house.Door {
 	return doors
 }
 
+func typedDoor(name, bell, kind string) url.Values {
+	return url.Values{"name": {name}, "bell": {bell}, "kind": {kind}}
+}
+
 func TestDoorOnPage(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
@@ -29,11 +33,8 @@ func TestDoorOnPage(t *testing.T) {
 	h.get("/rules/advice", in).is(200).says("Add a door first.")
 	h.get("/rules/advice/doors", in).is(200).says(`<option value="gate">`).says(`<option value="yard">`).
 		says("Lintel never moves a lock.").saysNot("checked")
-	typed := func(name, bell, kind string) url.Values {
-		return url.Values{"name": {name}, "bell": {bell}, "kind": {kind}}
-	}
-	h.post("/rules/advice/doors", typed("  the <oak> door ", "gate", "house"), in).is(http.StatusSeeOther)
-	h.post("/rules/advice/doors", typed("the box", "yard", "parcel"), in).is(http.StatusSeeOther)
+	h.post("/rules/advice/doors", typedDoor("  the <oak> door ", "gate", "house"), in).is(http.StatusSeeOther)
+	h.post("/rules/advice/doors", typedDoor("the box", "yard", "parcel"), in).is(http.StatusSeeOther)
 	doors := h.doors()
 	if len(doors) != 2 || doors[0].Name != "the <oak> door" || doors[0].Bell != "gate" || doors[0].Parcel ||
 		doors[1].Name != "the box" || !doors[1].Parcel {
@@ -41,13 +42,30 @@ func TestDoorOnPage(t *testing.T) {
 	}
 	h.get("/rules/advice", in).is(200).says("the &lt;oak&gt; door").
 		says("the house’s own door; the bell gate rings there").says("for parcels only; the bell yard rings there").
-		says("Nobody is enrolled yet whom a rule could be for.")
+		says("Nobody is enrolled yet.")
 	h.get("/upkeep/trail", in).is(200).says("<span class=\"who\">Odile</span> added the door “the box”")
 
+	// A change keeps the id, and its own name is no other's.
+	box := doors[1]
+	h.get("/rules/advice/doors/"+box.ID, in).is(200).says(`value="the box"`).says(`value="parcel" checked`).
+		says(`value="yard" selected`)
+	h.post("/rules/advice/doors/"+box.ID, typedDoor("the box", "gate", "parcel"), in).is(http.StatusSeeOther)
+	h.post("/rules/advice/doors/"+box.ID, typedDoor("the <OAK> door", "gate", "parcel"), in).is(422).
+		says("There is a door of this name already.")
+	want := house.Door{ID: box.ID, Name: "the box", Bell: "gate", Parcel: true}
+	if got := h.doors()[1]; got != want {
+		t.Errorf("changed into %+v", got)
+	}
+}
+
+func TestWrongDoorOnPage(t *testing.T) {
+	h := newHouse(t)
+	in := h.session(h.resident("Odile"))
+	h.door("the box")
 	for _, test := range []struct {
 		name, bell, kind, says string
 	}{
-		{"", "gate", "house", "A door has a name of 1 to 60 characters."}, {"   ", "gate", "house", "1 to 60 characters"},
+		{"", "gate", "house", "A name has 1 to 60 characters."}, {"   ", "gate", "house", "1 to 60 characters"},
 		{strings.Repeat("ä", 61), "gate", "house", "1 to 60 characters"},
 		{"a\x00b", "gate", "house", "1 to 60 characters"},
 		{"The Box", "gate", "house", "There is a door of this name already."},
@@ -55,33 +73,28 @@ func TestDoorOnPage(t *testing.T) {
 		{"the hatch", "cellar", "house", "Choose the bell that rings"},
 		{"the hatch", "gate", "", "Say which of the two it is."},
 	} {
-		a := h.post("/rules/advice/doors", typed(test.name, test.bell, test.kind), in).is(422).says(test.says).
+		a := h.post("/rules/advice/doors", typedDoor(test.name, test.bell, test.kind), in).is(422).says(test.says).
 			says("Nothing was saved.")
 		if n := strings.Count(string(a.body), `class="wrong"`); n != 1 {
 			t.Errorf("%+v is told %d times", test, n)
 		}
 	}
-	// A change keeps the id, and its own name is no other's.
-	box := doors[1]
-	h.get("/rules/advice/doors/"+box.ID, in).is(200).says(`value="the box"`).says(`value="parcel" checked`).
-		says(`value="yard" selected`)
-	h.post("/rules/advice/doors/"+box.ID, typed("the box", "gate", "parcel"), in).is(http.StatusSeeOther)
-	h.post("/rules/advice/doors/"+box.ID, typed("the <OAK> door", "gate", "parcel"), in).is(422).
-		says("There is a door of this name already.")
-	want := house.Door{ID: box.ID, Name: "the box", Bell: "gate", Parcel: true}
-	if got := h.doors()[1]; got != want {
-		t.Errorf("changed into %+v", got)
-	}
+}
 
-	// With a door goes what is for it, which is said before.
+// TestRemoveDoor removes doors. With a door goes what is for it, which is said
+// before.
+func TestRemoveDoor(t *testing.T) {
+	h := newHouse(t)
+	in := h.session(h.resident("Odile"))
 	r := h.ruledFor()
 	if _, err := h.archive.AddParcelRule(t.Context(), house.ParcelRule{Door: r.parcelDoor, From: h.clock.now(),
 		To: h.clock.now().Add(time.Hour), Window: time.Minute}); err != nil {
 		t.Fatal(err)
 	}
-	h.get("/rules/advice/doors/"+r.door+"/remove", in).is(200).says("1 rule for it would go with it.")
-	h.get("/rules/advice/doors/"+r.parcelDoor+"/remove", in).is(200).says("1 parcel for it would go with it.")
-	h.get("/rules/advice/doors/"+box.ID+"/remove", in).is(200).saysNot("would go with it")
+	plain := h.door("the hatch")
+	h.get("/rules/advice/doors/"+r.door+"/remove", in).is(200).says("These go with the door: 1 rule.")
+	h.get("/rules/advice/doors/"+r.parcelDoor+"/remove", in).is(200).says("These go with the door: 1 parcel.")
+	h.get("/rules/advice/doors/"+plain+"/remove", in).is(200).says("Remove the hatch").saysNot("go with the door")
 	h.post("/rules/advice/doors/"+r.door+"/remove", nil, in).is(http.StatusSeeOther)
 	h.post("/rules/advice/doors/"+r.door+"/remove", nil, in).is(http.StatusSeeOther)
 	if rules := h.doorRules(); len(rules) != 0 {
@@ -90,7 +103,7 @@ func TestDoorOnPage(t *testing.T) {
 	for _, path := range []string{"", "/remove"} {
 		h.get("/rules/advice/doors/"+r.door+path, in).isProblem(404, "unknown-door")
 	}
-	h.post("/rules/advice/doors/"+r.door, typed("the oak door", "gate", "house"), in).isProblem(404, "unknown-door")
+	h.post("/rules/advice/doors/"+r.door, typedDoor("the oak door", "gate", "house"), in).isProblem(404, "unknown-door")
 	h.get("/upkeep/trail", in).is(200).says("removed a door that is gone (" + r.door).saysNot("the oak door")
 }
 

@@ -24,7 +24,7 @@ func bodyJSON(w http.ResponseWriter, r *http.Request, v any) error {
 		return errJSONTooLarge
 	}
 	return problem{Status: http.StatusBadRequest, Type: "bad-body",
-		Title: "The body is not the JSON that is expected here.", Detail: err.Error()}
+		Title: "problem-bad-body", Why: err}
 }
 
 // decodeJSON reads one value and nothing after it. A member that v does not

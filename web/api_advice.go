@@ -38,10 +38,10 @@ func conditionsJSON(all []house.Condition, says func(house.Condition) string) []
 	return told
 }
 
-func (t presenter) adviceJSON(d house.Advice) adviceJSON {
+func newAdviceJSON(t view.Presenter, d house.Advice) adviceJSON {
 	j := adviceJSON{
-		ID: d.ID, Door: d.Door, DoorName: t.doorName(d), State: t.adviceState(d), PersonName: t.Names["person "+d.Person],
-		At: d.At, ExpiresAt: d.ExpiresAt, Conditions: conditionsJSON(policy.Told(d.Conditions), t.says),
+		ID: d.ID, Door: d.Door, DoorName: t.DoorName(d), State: t.AdviceState(d), PersonName: t.Names["person "+d.Person],
+		At: d.At, ExpiresAt: d.ExpiresAt, Conditions: conditionsJSON(policy.Told(d.Conditions), t.Condition),
 	}
 	if t.Resident {
 		j.By = d.By
@@ -69,7 +69,7 @@ func (s *Server) endForProgram(w http.ResponseWriter, r *http.Request, as house.
 	if err != nil {
 		return err
 	}
-	return sendJSON(w, http.StatusOK, t.adviceJSON(d))
+	return sendJSON(w, http.StatusOK, newAdviceJSON(t, d))
 }
 
 func (s *Server) postAgree(w http.ResponseWriter, r *http.Request) error {
@@ -131,36 +131,36 @@ func (s *Server) postDryRun(w http.ResponseWriter, r *http.Request) error {
 	if len(given) != len(sent.Factors) {
 		return unfit("bad-factor", policy.ErrFactor)
 	}
-	answer := trialJSON{Door: sent.Door, Granted: takenForGranted, Visits: []triedJSON{}}
+	t, err := s.presenterFor(r.Context(), session(r))
+	if err != nil {
+		return err
+	}
+	answer := trialJSON{Door: sent.Door, Granted: t.Granted(), Visits: []triedJSON{}}
 	var edited *house.DoorRule
 	if sent.Rule != nil {
 		rule, err := sent.Rule.rule(sent.Rule.ID)
 		if err == nil {
-			_, err = book.check(rule)
+			_, err = book.Check(rule)
 		}
 		if err != nil {
 			return unfit("bad-door-rule", err)
 		}
-		edited, answer.Rule = &rule, book.say(policy.Restate(identified(rule)))
+		edited, answer.Rule = &rule, book.Says(rule)
 	}
 	tried, err := s.try(r.Context(), book, sent.Door, edited, given)
-	if errors.Is(err, errNoTrialDoor) {
+	if errors.Is(err, errDryDoor) {
 		return errNoDoor
 	}
 	if err != nil {
 		return err
 	}
-	t, err := s.presenterFor(r.Context(), session(r))
-	if err != nil {
-		return err
-	}
-	say := t.words(tried.names)
+	said := t.Words.Naming(book.Name)
 	answer.Since, answer.Suggested, answer.More = tried.since, tried.suggested(), tried.more
 	answer.Withheld = len(tried.visits) - answer.Suggested
 	for i, v := range tried.visits {
 		a := tried.advice[i]
 		answer.Visits = append(answer.Visits, triedJSON{v.ID, v.ReceivedAt, a.State, a.Person,
-			conditionsJSON(a.Conditions, say.Condition)})
+			conditionsJSON(a.Conditions, said.Condition)})
 	}
 	return sendJSON(w, http.StatusOK, answer)
 }
@@ -188,7 +188,7 @@ func (j adviceRulesJSON) rules() (h house.AdviceRules, err error) {
 		Wait: seconds(j.Wait), Holidays: slices.Compact(slices.Sorted(slices.Values(j.Holidays))), Home: j.Home}
 	if j.AwayUntil != nil {
 		if h.AwayUntil = *j.AwayUntil; !view.Writable(h.AwayUntil) {
-			return h, errNoMoment
+			return h, view.ErrNoMinute
 		}
 	}
 	return h, errors.Join(policy.CheckAdviceRules(h)...)

@@ -13,6 +13,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/review"
+	"lintel/web/view"
 )
 
 // A checkJSON is a doubtful face as the API tells of it.
@@ -48,10 +49,10 @@ func (s *Server) checkJSON(ctx context.Context, d review.Doubt) (checkJSON, erro
 		Face: d.ID, Visit: d.Visit, Frame: d.Frame, Bell: d.Bell, ReceivedAt: d.ReceivedAt,
 		Person: d.Person, Name: d.Name, Named: d.Band != "",
 		Distance: d.Distance, FPIR: d.FPIR, Band: cmp.Or(d.Band, "none"), Width: d.Face.Width(),
-		Liveness: newLivenessJSON(d.Face.Liveness), Crop: cropAddress(d.Sighting), Earlier: []string{},
+		Liveness: newLivenessJSON(d.Face.Liveness), Crop: view.CropAddress(d.Sighting), Earlier: []string{},
 	}
 	for _, x := range earlier {
-		j.Earlier = append(j.Earlier, cropAddress(x))
+		j.Earlier = append(j.Earlier, view.CropAddress(x))
 	}
 	if c := d.Check; c != nil {
 		j.Answer = &answeredJSON{c.Answer, c.Person, c.By, c.At}
@@ -63,7 +64,7 @@ func (s *Server) listChecks(w http.ResponseWriter, r *http.Request) error {
 	limit, ok := number(r, "limit", 20, 100)
 	after, err := review.ParseCursor(r.URL.Query().Get("cursor"))
 	if !ok || err != nil {
-		return queryProblem("limit is 1 to 100, and cursor the next of the page before.")
+		return queryProblem("problem-query-limit-cursor")
 	}
 	page, next, err := s.review.Queue(r.Context(), after, int(limit))
 	if err != nil {
@@ -144,7 +145,7 @@ func (s *Server) getCrop(w http.ResponseWriter, r *http.Request) error {
 	still, err := jpeg.Decode(bytes.NewReader(data))
 	var out bytes.Buffer
 	if err == nil {
-		err = jpeg.Encode(&out, align(still, x.Face), &jpeg.Options{Quality: 88})
+		err = jpeg.Encode(&out, view.Align(still, x.Face), &jpeg.Options{Quality: 88})
 	}
 	if err != nil {
 		return fmt.Errorf("cutting a face out of a still: %w", err)

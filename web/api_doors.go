@@ -7,6 +7,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/advice/policy"
+	"lintel/web/view"
 )
 
 func (s *Server) listDoors(w http.ResponseWriter, r *http.Request) error {
@@ -43,7 +44,7 @@ func (s *Server) keepDoor(w http.ResponseWriter, r *http.Request, status int) er
 		return unfit("bad-door", err)
 	}
 	if door.ID, err = s.Archive.SetDoor(r.Context(), door); errors.Is(err, house.ErrNotFound) {
-		return unfit("bad-door", errors.New("there is no bell of this name"))
+		return unfit("bad-door", errDoorBell)
 	} else if err != nil {
 		return err
 	}
@@ -65,23 +66,15 @@ type doorRuleJSON struct {
 	Says string `json:"says"`
 }
 
-func (b ruleBook) ruleJSON(rule house.DoorRule) doorRuleJSON {
+func newDoorRuleJSON(b view.RuleBook, rule house.DoorRule) doorRuleJSON {
 	rule.Factors = append([]house.FactorKind{}, rule.Factors...)
-	return doorRuleJSON{rule, rule.Days[:], b.say(policy.Restate(rule))}
+	return doorRuleJSON{rule, rule.Days[:], b.Says(rule)}
 }
 
 type conflictJSON struct {
 	Rules [2]string           `json:"rules"`
 	Kind  policy.ConflictKind `json:"kind"`
 	Says  string              `json:"says"`
-}
-
-func (b ruleBook) conflictsJSON() []conflictJSON {
-	all := []conflictJSON{}
-	for _, c := range policy.Conflicts(b.rules) {
-		all = append(all, conflictJSON{c.Rules, c.Kind, b.say(c.Why)})
-	}
-	return all
 }
 
 // rule returns what was sent, with another id.
@@ -103,9 +96,12 @@ func (s *Server) listDoorRules(w http.ResponseWriter, r *http.Request) error {
 	answer := struct {
 		Rules     []doorRuleJSON `json:"rules"`
 		Conflicts []conflictJSON `json:"conflicts"`
-	}{[]doorRuleJSON{}, book.conflictsJSON()}
-	for _, rule := range book.rules {
-		answer.Rules = append(answer.Rules, book.ruleJSON(rule))
+	}{[]doorRuleJSON{}, []conflictJSON{}}
+	for _, rule := range book.Rules {
+		answer.Rules = append(answer.Rules, newDoorRuleJSON(book, rule))
+	}
+	for _, c := range book.Conflicts() {
+		answer.Conflicts = append(answer.Conflicts, conflictJSON{c.Rules, c.Kind, c.Says})
 	}
 	return sendJSON(w, http.StatusOK, answer)
 }
@@ -123,7 +119,7 @@ func (s *Server) keepDoorRule(w http.ResponseWriter, r *http.Request, status int
 	book, err := s.ruleBook(r.Context())
 	id := r.PathValue("rule")
 	if err == nil && id != "" {
-		_, err = book.find(id)
+		_, err = book.Find(id)
 	}
 	if err != nil {
 		return absent(err, errNoRule)
@@ -134,7 +130,7 @@ func (s *Server) keepDoorRule(w http.ResponseWriter, r *http.Request, status int
 	}
 	rule, err := sent.rule(id)
 	if err == nil {
-		_, err = book.check(rule)
+		_, err = book.Check(rule)
 	}
 	if err != nil {
 		return unfit("bad-door-rule", err)
@@ -142,7 +138,7 @@ func (s *Server) keepDoorRule(w http.ResponseWriter, r *http.Request, status int
 	if rule.ID, err = s.Archive.SetDoorRule(r.Context(), rule); err != nil {
 		return absent(err, errNoRule)
 	}
-	return sendJSON(w, status, book.ruleJSON(rule))
+	return sendJSON(w, status, newDoorRuleJSON(book, rule))
 }
 
 func (s *Server) deleteDoorRule(w http.ResponseWriter, r *http.Request) error {

@@ -27,7 +27,7 @@ func newQualityJSON(q *house.Quality) *qualityJSON {
 	score, complaints := quality.Judge(*q)
 	j := &qualityJSON{*q, score, quality.Poor(*q), []complaintJSON{}}
 	for _, c := range complaints {
-		j.Complaints = append(j.Complaints, complaintJSON{c.Code, complaintWords(c)})
+		j.Complaints = append(j.Complaints, complaintJSON{c.Code, speak(language).Complaint(c.Code, c.Value)})
 	}
 	return j
 }
@@ -58,19 +58,16 @@ func newLivenessJSON(l *house.Liveness) *livenessJSON {
 	if l == nil {
 		return nil
 	}
-	j := &livenessJSON{l.Level, l.Probability, l.Frames, append([]string{}, l.CantTell...), liveness.Summary(*l),
+	w := speak(language)
+	j := &livenessJSON{l.Level, l.Probability, l.Frames, append([]string{}, l.CantTell...), w.Reasons(liveness.Warning(*l)),
 		[]signJSON{}}
 	for _, f := range l.Findings {
-		s := signJSON{f.Sign, signName(f), f.Score, append([]float64{}, f.Values...), liveness.Says(f), [][2]float64{},
-			f.Missing}
+		s := signJSON{f.Sign, w.Sign(f.Sign), f.Score, append([]float64{}, f.Values...), w.Reasons(liveness.Reasons(f)),
+			[][2]float64{}, f.Missing}
 		for _, p := range f.Region {
 			s.Region = append(s.Region, [2]float64{p.X, p.Y})
 		}
 		j.Findings = append(j.Findings, s)
 	}
 	return j
-}
-
-func complaintWords(c quality.Complaint) string {
-	return speak(language).Complaint(c.Code, c.Value)
 }

@@ -3,7 +3,6 @@ package web
 import (
 	"context"
 	"errors"
-	"fmt"
 	"net/http"
 	"regexp"
 	"sync"
@@ -73,20 +72,14 @@ func (s *Server) refusedFactor(w http.ResponseWriter, source string, err error) 
 
 // What is wrong with what surrounds a message.
 var (
-	errWrongToken = problem{Status: http.StatusUnauthorized, Type: "wrong-token",
-		Title: "No source has this token; it may have been removed."}
-	errTooOften = problem{Status: http.StatusTooManyRequests, Type: "too-often",
-		Title: "The source sends too often; send again later."}
-	errAbout = problem{Status: http.StatusBadRequest, Type: "bad-about",
-		Title: "about is the id of a person."}
+	errWrongToken      = problem{Status: http.StatusUnauthorized, Type: "wrong-token", Title: "problem-wrong-token"}
+	errTooOften        = problem{Status: http.StatusTooManyRequests, Type: "too-often", Title: "problem-source-too-often"}
+	errAbout           = problem{Status: http.StatusBadRequest, Type: "bad-about", Title: "problem-bad-about"}
 	errMessageTooLarge = problem{Status: http.StatusRequestEntityTooLarge, Type: "too-large",
-		Title: fmt.Sprintf("A message has at most %d bytes.", evidence.LargestMessage)}
-	errBrokeOff = problem{Status: http.StatusBadRequest, Type: "cut-short",
-		Title: "The connection broke before the whole message was here."}
-	errNoCodes = problem{Status: http.StatusNotFound, Type: "no-codes",
-		Title: "This person has no one-time codes."}
-	errSourceGone = problem{Status: http.StatusNotFound, Type: "not-found",
-		Title: "The person or the source was removed."}
+		Title: "problem-message-too-large", Count: evidence.LargestMessage}
+	errBrokeOff   = problem{Status: http.StatusBadRequest, Type: "cut-short", Title: "problem-message-cut-short"}
+	errNoCodes    = problem{Status: http.StatusNotFound, Type: "no-codes", Title: "problem-no-codes"}
+	errSourceGone = problem{Status: http.StatusNotFound, Type: "not-found", Title: "problem-source-gone"}
 )
 
 // personID is how ids look. What is no id is not kept as whom a message was
@@ -103,14 +96,6 @@ func readMessage(w http.ResponseWriter, r *http.Request) (about string, text []b
 	text, err = readBody(w, r, evidence.LargestMessage, errMessageTooLarge, errBrokeOff)
 	return about, text, err
 }
-
-// What both a source and somebody at home are told of a code.
-var (
-	codeDigitsTold  = fmt.Sprintf("A code has %d digits.", totp.Digits)
-	codeGuessesTold = fmt.Sprintf("Too many wrong codes were given, so this one was not looked at. After %d minutes "+
-		"another is taken; after %d wrong ones in all, a resident has to give out new codes.",
-		int(totp.Wait.Minutes()), totp.MissesInAll)
-)
 
 // A phone reports every minute or so, and more often as it comes near; a reader
 // may see the tokens of a family at once.

@@ -12,6 +12,7 @@ import (
 	"github.com/gorilla/websocket"
 
 	"lintel/internal/house"
+	"lintel/web/view"
 )
 
 // The live connection's clockwork.
@@ -40,7 +41,7 @@ var upgrader = websocket.Upgrader{
 	// The default CheckOrigin takes connections of Lintel's own pages only.
 	Error: func(w http.ResponseWriter, r *http.Request, status int, reason error) {
 		sendProblem(w, r, problem{Status: status, Type: "no-websocket", // to an address of the API, so never as a page
-			Title: "The live connection could not begin.", Detail: reason.Error()})
+			Title: "problem-no-websocket", Why: reason})
 	},
 }
 
@@ -49,11 +50,11 @@ var upgrader = websocket.Upgrader{
 func (s *Server) getLive(w http.ResponseWriter, r *http.Request) error {
 	since, ok := number(r, "since", 0, 1<<62)
 	if !ok {
-		return queryProblem("since is a revision.")
+		return queryProblem("problem-query-since")
 	}
 	finished, ok := s.accept()
 	if !ok {
-		return problem{Status: http.StatusServiceUnavailable, Type: "stopping", Title: "The server is stopping."}
+		return errStopping
 	}
 	defer finished()
 	conn, err := upgrader.Upgrade(w, r, nil)
@@ -102,15 +103,16 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 		return err
 	}
 	// A page takes no trouble for granted when it connects.
-	told, trial := "", ""
+	told, trial := trouble(""), ""
 	_, _, rings, _ := s.quiet.last()
 	for {
 		if err := s.tellChanges(ctx, r, conn, &screen); err != nil {
 			return err
 		}
-		text, troubleChanged := s.trouble.get()
-		if text != told {
-			told = text
+		trouble, troubleChanged := s.trouble.get()
+		if trouble != told {
+			told = trouble
+			text := trouble.say(speak(languageOf(r)))
 			if err := send(conn, event{Type: "trouble", Revision: screen.known, Text: text}); err != nil {
 				return err
 			}
@@ -121,8 +123,8 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 		bell, at, count, rang := s.quiet.last()
 		if count > rings {
 			rings = count
-			text := fmt.Sprintf("Somebody rang at %s at %s. Nothing is kept at this time.", bell,
-				at.In(s.zone(ctx)).Format("15:04"))
+			w := speak(languageOf(r)).At(s.Now(), s.zone(ctx))
+			text := w.Text("now-rang-unkept", "Bell", bell, "Clock", w.Clock(at))
 			if err := send(conn, event{Type: "ring", Revision: screen.known, Text: text}); err != nil {
 				return err
 			}
@@ -135,17 +137,10 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 			// Another process may have changed something, which
 			// tellChanges finds; and the session may have ended.
 			if _, err := s.sessionOf(r.WithContext(ctx)); errors.Is(err, house.ErrNotFound) {
-				return bye(conn, websocket.ClosePolicyViolation, "signed out")
+				return bye(conn, websocket.ClosePolicyViolation, "signed-out")
 			}
-			kind := "beat"
-			if screen.others {
-				kind, screen.others = "others", false
-			}
-			if err := send(conn, event{Type: kind, Revision: screen.known}); err != nil {
+			if err := screen.beat(conn); err != nil {
 				return err
-			}
-			if err := conn.WriteControl(websocket.PingMessage, nil, time.Now().Add(sendWithin)); err != nil {
-				return fmt.Errorf("pinging: %w", err)
 			}
 		case <-s.ended:
 			return bye(conn, websocket.CloseGoingAway, "stopping")
@@ -153,6 +148,21 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 			return nil
 		}
 	}
+}
+
+// beat tells that the connection is alive, and whether others changed.
+func (c *screen) beat(conn *websocket.Conn) error {
+	kind := "beat"
+	if c.others {
+		kind, c.others = "others", false
+	}
+	if err := send(conn, event{Type: kind, Revision: c.known}); err != nil {
+		return err
+	}
+	if err := conn.WriteControl(websocket.PingMessage, nil, time.Now().Add(sendWithin)); err != nil {
+		return fmt.Errorf("pinging: %w", err)
+	}
+	return nil
 }
 
 // tellTrying says whether a trial runs, where that is not what was told before,
@@ -205,16 +215,16 @@ func (s *Server) tellChanges(ctx context.Context, r *http.Request, conn *websock
 	if err := s.addAdvice(ctx, &presenter, n.visits...); err != nil {
 		return err
 	}
-	return presenter.tellVisits(conn, n.visits)
+	return tellVisits(presenter, conn, languageOf(r), n.visits)
 }
 
-func (t presenter) tellVisits(conn *websocket.Conn, visits []house.Visit) error {
+func tellVisits(t view.Presenter, conn *websocket.Conn, lang string, visits []house.Visit) error {
 	for _, v := range visits {
 		var html bytes.Buffer
-		if err := drawPage(&html, language, "card", t.cardOf(v)); err != nil {
+		if err := drawPage(&html, lang, "card", t.Card(v)); err != nil {
 			return fmt.Errorf("drawing a visit: %w", err)
 		}
-		asJSON := t.visitJSON(v)
+		asJSON := newVisitJSON(t, v)
 		if err := send(conn, event{Type: "visit", Revision: v.Revision, Visit: &asJSON, Card: html.String()}); err != nil {
 			return err
 		}

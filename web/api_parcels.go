@@ -7,20 +7,19 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/advice/policy"
 )
 
 // A parcelJSON is the API's view of an expected parcel.
 type parcelJSON struct {
-	ID     string    `json:"id"`
-	Door   string    `json:"door"`
-	Note   string    `json:"note"`
-	From   time.Time `json:"from"`
-	To     time.Time `json:"to"`
-	Window int64     `json:"window_s"`
-	State  string    `json:"state"`
-	Visit  string    `json:"visit,omitempty"`
-	Says   string    `json:"says"`
+	ID     string            `json:"id"`
+	Door   string            `json:"door"`
+	Note   string            `json:"note"`
+	From   time.Time         `json:"from"`
+	To     time.Time         `json:"to"`
+	Window int64             `json:"window_s"`
+	State  house.ParcelState `json:"state"`
+	Visit  string            `json:"visit,omitempty"`
+	Says   string            `json:"says"`
 }
 
 func (s *Server) listParcels(w http.ResponseWriter, r *http.Request) error {
@@ -28,7 +27,7 @@ func (s *Server) listParcels(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) answerParcels(w http.ResponseWriter, r *http.Request, status int) error {
-	t, doors, parcels, err := s.parcelsFor(r)
+	_, _, parcels, err := s.parcelsFor(r)
 	if err != nil {
 		return err
 	}
@@ -36,13 +35,8 @@ func (s *Server) answerParcels(w http.ResponseWriter, r *http.Request, status in
 		Parcels []parcelJSON `json:"parcels"`
 	}{[]parcelJSON{}}
 	for _, p := range parcels {
-		door, _ := doorByID(doors, p.Door)
-		j := parcelJSON{p.ID, p.Door, p.Note, p.From, p.To, int64(p.Window / time.Second), t.parcelState(p), "",
-			t.sayOf(door, policy.RestateParcel(p, door, t.Zone))}
-		if j.Visit, err = s.parcelVisit(r, p); err != nil {
-			return err
-		}
-		answer.Parcels = append(answer.Parcels, j)
+		answer.Parcels = append(answer.Parcels, parcelJSON{p.ID, p.Door, p.Note, p.From, p.To, int64(p.Window / time.Second),
+			p.State, p.Visit, p.Says})
 	}
 	return sendJSON(w, status, answer)
 }

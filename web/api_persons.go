@@ -60,7 +60,7 @@ func (s *Server) getPersonExport(w http.ResponseWriter, r *http.Request) error {
 	if recipient := r.URL.Query().Get("recipient"); recipient != "" {
 		var err error
 		if options.Recipients, err = backup.ParseRecipients([]string{recipient}); err != nil {
-			return problem{Status: http.StatusBadRequest, Type: "bad-recipient", Title: sentence(err)}
+			return problem{Status: http.StatusBadRequest, Type: "bad-recipient", Title: "problem-bad-recipient", Why: err}
 		}
 	}
 	person, err := s.personOf(r)

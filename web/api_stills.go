@@ -10,17 +10,11 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"lintel/internal/house"
 	"lintel/pipeline/intake"
 	"lintel/web/view"
 )
-
-// maxSkew is the difference between the bell's clock and the server's from
-// which on it is worth a word.
-const maxSkew = 30 * time.Second
 
 // postStill is the bells' endpoint. It answers 201 for a new still, 200 for
 // one that is here already, and only when the still is safe; 200 too at a time
@@ -45,7 +39,7 @@ func (s *Server) postStill(w http.ResponseWriter, r *http.Request) error {
 		status = http.StatusCreated
 		s.trouble.set("")
 		s.Log.Info("kept a still", "bell", bell, "visit", receipt.Visit, "frame", receipt.Frame,
-			"bytes", len(d.Body), "damaged", receipt.Damaged, "clock_differs", receipt.ClockSkew.Abs() > maxSkew)
+			"bytes", len(d.Body), "damaged", receipt.Damaged, "clock_differs", receipt.ClockSkew.Abs() > view.ClockOff)
 	}
 	return sendJSON(w, status, receipt)
 }
@@ -106,14 +100,10 @@ func retryAfter(w http.ResponseWriter, wait time.Duration) {
 
 // What is wrong with what surrounds a still.
 var (
-	errSendAgain = problem{Status: http.StatusServiceUnavailable, Type: "stopping",
-		Title: "The server is stopping. Send again in a moment."}
-	errWrongType = problem{Status: http.StatusUnsupportedMediaType, Type: "wrong-type",
-		Title: "A still is sent as image/jpeg or image/png."}
-	errBadTime = problem{Status: http.StatusBadRequest, Type: "bad-time",
-		Title: "Lintel-Taken-At is a time like 2026-11-25T18:04:05Z (RFC 3339)."}
-	errCutShort = problem{Status: http.StatusBadRequest, Type: "cut-short",
-		Title: "The connection broke before the whole still was here."}
+	errSendAgain = problem{Status: http.StatusServiceUnavailable, Type: "stopping", Title: "problem-send-again"}
+	errWrongType = problem{Status: http.StatusUnsupportedMediaType, Type: "wrong-type", Title: "problem-wrong-type"}
+	errBadTime   = problem{Status: http.StatusBadRequest, Type: "bad-time", Title: "problem-bad-taken-at"}
+	errCutShort  = problem{Status: http.StatusBadRequest, Type: "cut-short", Title: "problem-still-cut-short"}
 )
 
 // readDelivery reads a request of a bell that was authenticated: its headers,
@@ -161,13 +151,4 @@ func bearer(r *http.Request) string {
 		return ""
 	}
 	return strings.TrimSpace(secret)
-}
-
-// capital begins words with a capital letter, in any alphabet.
-func capital(s string) string {
-	first, n := utf8.DecodeRuneInString(s)
-	if n == 0 {
-		return ""
-	}
-	return string(unicode.ToUpper(first)) + s[n:]
 }

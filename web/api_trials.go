@@ -49,7 +49,7 @@ type trialFindings struct {
 	Signs       []house.TrialSign   `json:"signs"`
 }
 
-func (t presenter) bellTrialJSON(trial house.Trial) bellTrialJSON {
+func newBellTrialJSON(t view.Presenter, trial house.Trial) bellTrialJSON {
 	j := bellTrialJSON{ID: trial.ID, Bell: trial.Bell, Resident: trial.Resident,
 		StartedAt: trial.StartedAt, EndsAt: trial.EndsAt, Running: trial.Runs(t.Now), Step: trial.Step,
 		Says: t.TrialSummary(trial)}
@@ -102,7 +102,7 @@ func (s *Server) listTrials(w http.ResponseWriter, r *http.Request) error {
 		Trials []bellTrialJSON `json:"trials"`
 	}{[]bellTrialJSON{}}
 	for _, trial := range all {
-		answer.Trials = append(answer.Trials, t.bellTrialJSON(trial))
+		answer.Trials = append(answer.Trials, newBellTrialJSON(t, trial))
 	}
 	return sendJSON(w, http.StatusOK, answer)
 }
@@ -114,7 +114,7 @@ func (s *Server) getTrial(w http.ResponseWriter, r *http.Request) error {
 // answerTrial answers with a trial as it is after a change, or why there was
 // none.
 func (s *Server) answerTrial(w http.ResponseWriter, r *http.Request, status int, id string, err error) error {
-	var t presenter
+	var t view.Presenter
 	if err == nil {
 		t, err = s.presenterFor(r.Context(), session(r))
 	}
@@ -125,7 +125,7 @@ func (s *Server) answerTrial(w http.ResponseWriter, r *http.Request, status int,
 	if err != nil {
 		return absent(err, errNoTrial)
 	}
-	return sendJSON(w, status, t.bellTrialJSON(trial))
+	return sendJSON(w, status, newBellTrialJSON(t, trial))
 }
 
 func (s *Server) postTrial(w http.ResponseWriter, r *http.Request) error {

@@ -5,6 +5,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/review"
+	"lintel/web/view"
 )
 
 // The API's view of a visit. It is written out here, apart from the store's
@@ -80,13 +81,13 @@ type matchJSON struct {
 	Frames      int     `json:"frames,omitempty"`
 }
 
-func (t presenter) visitJSON(v house.Visit) visitJSON {
+func newVisitJSON(t view.Presenter, v house.Visit) visitJSON {
 	skew, fate := v.ClockSkew(), t.Schedule(v)
 	j := visitJSON{
 		ID: v.ID, Bell: v.Bell, Ring: v.Ring, ReceivedAt: v.ReceivedAt, Revision: v.Revision,
 		Outcome: review.OutcomeOf(v), Kind: v.Kind, Parcel: v.Parcel, Stage: stages[v.Stage],
 		Fate:      fateJSON{fate.SmallerAt.UTC(), fate.StillsAt.UTC(), fate.GoesAt.UTC(), fate.Rule, fate.Period},
-		ClockSkew: skew.Seconds(), ClockOff: skew.Abs() > maxSkew, Stills: []stillJSON{}, Advice: []adviceJSON{},
+		ClockSkew: skew.Seconds(), ClockOff: skew.Abs() > view.ClockOff, Stills: []stillJSON{}, Advice: []adviceJSON{},
 	}
 	if h := t.Hold(v); h != nil {
 		j.Hold = &holdJSON{PlacedAt: h.PlacedAt, EndsAt: h.EndsAt}
@@ -108,7 +109,7 @@ func (t presenter) visitJSON(v house.Visit) visitJSON {
 		j.Stills = append(j.Stills, still)
 	}
 	for _, d := range t.Advice[v.ID] {
-		j.Advice = append(j.Advice, t.adviceJSON(d))
+		j.Advice = append(j.Advice, newAdviceJSON(t, d))
 	}
 	return j
 }

@@ -3,8 +3,6 @@ package web
 import (
 	"context"
 	_ "embed"
-	"errors"
-	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
@@ -35,14 +33,14 @@ func (s *Server) listVisits(w http.ResponseWriter, r *http.Request) error {
 	limit, ok := number(r, "limit", 20, maxVisits)
 	since, okSince := number(r, "since", -1, 1<<62)
 	if !ok || !okSince {
-		return queryProblem("limit is 1 to 100, since is a revision.")
+		return queryProblem("problem-query-limit-since")
 	}
 	if since >= 0 && slices.ContainsFunc(filterNames, query.Has) {
-		return queryProblem("since goes with no filter and no cursor.")
+		return queryProblem("problem-query-since-alone")
 	}
 	filter, cursor, err := readFilter(query, instant, instant)
 	if err != nil {
-		return queryProblem(sentence(err))
+		return err
 	}
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
@@ -66,7 +64,7 @@ func (s *Server) listVisits(w http.ResponseWriter, r *http.Request) error {
 		Next   string      `json:"next,omitempty"`
 	}{[]visitJSON{}, next.String()}
 	for _, v := range visits {
-		answer.Visits = append(answer.Visits, presenter.visitJSON(v))
+		answer.Visits = append(answer.Visits, newVisitJSON(presenter, v))
 	}
 	return sendJSON(w, http.StatusOK, answer)
 }
@@ -86,16 +84,15 @@ func number(r *http.Request, name string, or, most int64) (int64, bool) {
 var filterNames = []string{"bell", "kind", "person", "from", "until", "held", "cursor"}
 
 // readFilter reads what picks visits, and where in the book to begin. Empty
-// values stand for none, since forms send them. The errors are for people.
+// values stand for none, since forms send them.
 func readFilter(q url.Values, from, until func(string) (time.Time, error)) (f store.Filter, c store.Cursor, err error) {
 	f = store.Filter{Bell: q.Get("bell"), Kind: house.Kind(q.Get("kind")), Person: q.Get("person")}
 	if f.Kind != "" && f.Kind != house.Looking && !slices.Contains(house.Kinds, f.Kind) {
-		return f, c, fmt.Errorf("kind is one of looking, %s, %s, %s, %s and %s",
-			house.Stranger, house.Known, house.Parcel, house.NoFace, house.Damaged)
+		return f, c, errQueryKind
 	}
 	if held := q.Get("held"); held != "" {
 		if held != "true" && held != "false" {
-			return f, c, errors.New("held is true or false")
+			return f, c, errQueryHeld
 		}
 		f.Held = held == "true"
 	}
@@ -110,16 +107,16 @@ func readFilter(q url.Values, from, until func(string) (time.Time, error)) (f st
 func readPeriod(q url.Values, from, until func(string) (time.Time, error)) (begin, end time.Time, err error) {
 	if v := q.Get("from"); v != "" {
 		if begin, err = from(v); err != nil {
-			return begin, end, fmt.Errorf("from is %w", err)
+			return begin, end, err
 		}
 	}
 	if v := q.Get("until"); v != "" {
 		if end, err = until(v); err != nil {
-			return begin, end, fmt.Errorf("until is %w", err)
+			return begin, end, err
 		}
 	}
 	if !begin.IsZero() && !end.IsZero() && !begin.Before(end) {
-		return begin, end, errors.New("the period ends before it begins")
+		return begin, end, errBackwards
 	}
 	return begin, end, nil
 }
@@ -128,7 +125,7 @@ func readPeriod(q url.Values, from, until func(string) (time.Time, error)) (begi
 func instant(v string) (time.Time, error) {
 	t, err := time.Parse(time.RFC3339, v)
 	if err != nil || !view.Writable(t) {
-		return time.Time{}, errors.New("a time like 2026-11-25T18:04:05Z (RFC 3339)")
+		return time.Time{}, errQueryTime
 	}
 	return t, nil
 }
@@ -150,7 +147,7 @@ func (s *Server) answerVisit(w http.ResponseWriter, r *http.Request, id string) 
 	if err := s.addAdvice(r.Context(), &presenter, v); err != nil {
 		return err
 	}
-	return sendJSON(w, http.StatusOK, presenter.visitJSON(v))
+	return sendJSON(w, http.StatusOK, newVisitJSON(presenter, v))
 }
 
 func (s *Server) getStill(w http.ResponseWriter, r *http.Request) error {
@@ -186,7 +183,7 @@ func (s *Server) noteLook(r *http.Request, visit string) {
 func (s *Server) deletePeriod(w http.ResponseWriter, r *http.Request) error {
 	from, until, err := wholePeriod(r.URL.Query(), instant, instant)
 	if err != nil {
-		return queryProblem(sentence(err))
+		return err
 	}
 	x, err := s.periodErasure(r.Context(), from, until)
 	if err != nil {
@@ -210,7 +207,7 @@ func (s *Server) putVisitParcel(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if body.Parcel == nil {
-		return problem{Status: http.StatusBadRequest, Type: "bad-body", Title: "parcel is true or false."}
+		return problem{Status: http.StatusBadRequest, Type: "bad-body", Title: "problem-parcel-truth"}
 	}
 	return s.afterChange(w, r, s.Archive.SetParcel(r.Context(), r.PathValue("visit"), *body.Parcel))
 }

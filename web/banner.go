@@ -1,38 +1,51 @@
 package web
 
-import "sync"
+import (
+	"sync"
+
+	"lintel/internal/words"
+)
+
+// A trouble is what is wrong for all to see, by its code; "" for nothing.
+type trouble string
+
+// diskFull is of a disk that took no still.
+const diskFull trouble = "disk-full"
+
+func (t trouble) say(w words.Words) string {
+	if t == "" {
+		return ""
+	}
+	return w.Text("trouble-" + string(t))
+}
 
 // banner is what every screen has to say for as long as it lasts.
 type banner struct {
 	mu      sync.Mutex
-	text    string
-	changed chan struct{} // closed when text changes; nil while nobody asked
+	trouble trouble
+	changed chan struct{} // closed when trouble changes; nil while nobody asked
 }
 
-// diskFull is what is said of a disk that took no still.
-const diskFull = "The disk is full or can't be written: new stills are not kept. What was kept before is safe. Make " +
-	"room on the server's disk."
-
-// set says what is wrong from now on; "" for nothing.
-func (t *banner) set(text string) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	if t.text == text {
+// set says what is wrong from now on.
+func (b *banner) set(t trouble) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.trouble == t {
 		return
 	}
-	t.text = text
-	if t.changed != nil {
-		close(t.changed)
-		t.changed = nil
+	b.trouble = t
+	if b.changed != nil {
+		close(b.changed)
+		b.changed = nil
 	}
 }
 
 // get returns what is wrong, and a channel that is closed when that changes.
-func (t *banner) get() (text string, changed <-chan struct{}) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	if t.changed == nil {
-		t.changed = make(chan struct{})
+func (b *banner) get() (now trouble, changed <-chan struct{}) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.changed == nil {
+		b.changed = make(chan struct{})
 	}
-	return t.text, t.changed
+	return b.trouble, b.changed
 }

@@ -93,7 +93,7 @@ func TestReadOnlyDisk(t *testing.T) {
 	}
 	defer syscall.Unmount(incoming, syscall.MNT_DETACH)
 	h.ring("R2", 0, still(t, 2)).isProblem(507, "no-space")
-	h.get("/", in).is(200).says("can&#39;t be written")
+	h.get("/", in).is(200).says("can’t be written")
 	h.get("/api/v1/visits/"+visit+"/stills/0", in).is(200)
 	h.get("/visits/"+visit, in).is(200)
 
@@ -112,11 +112,11 @@ func TestLiveTellsOfTrouble(t *testing.T) {
 		before := h.connect(t, token, 0)
 		h.trouble.set(diskFull)
 		h.trouble.set(diskFull) // told once
-		if m := before.next(); m.Type != "trouble" || m.Text != diskFull {
+		if m := before.next(); m.Type != "trouble" || m.Text != diskFull.say(speak(language)) {
 			t.Errorf("told %+v", m)
 		}
 		while := h.connect(t, token, 0)
-		if m := while.next(); m.Type != "trouble" || m.Text != diskFull {
+		if m := while.next(); m.Type != "trouble" || m.Text != diskFull.say(speak(language)) {
 			t.Errorf("who connects is told %+v", m)
 		}
 		h.trouble.set("")

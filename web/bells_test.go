@@ -310,8 +310,8 @@ func TestClockSkew(t *testing.T) {
 		{29 * time.Second, false, ""},
 		{-29 * time.Second, false, ""},
 		{30 * time.Second, false, ""},
-		{31 * time.Second, true, "The bell&#39;s clock is 31 seconds ahead"},
-		{-31 * time.Second, true, "The bell&#39;s clock is 31 seconds behind"},
+		{31 * time.Second, true, "The bell’s clock is 31 seconds ahead"},
+		{-31 * time.Second, true, "The bell’s clock is 31 seconds behind"},
 		{-61 * 365 * 24 * time.Hour, true, "days behind"}, // a clock that begins at 1970
 	}
 	h := newHouse(t)

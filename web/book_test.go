@@ -166,6 +166,14 @@ func TestBook(t *testing.T) {
 			}
 		})
 	}
+}
+
+// TestBookOfHeld tells a hold's reason to residents alone.
+func TestBookOfHeld(t *testing.T) {
+	h := newBookHouse(t, 1)
+	if err := h.archive.PlaceHold(t.Context(), h.all[0].id, "The <scratch>", h.clock.now().Add(time.Hour)); err != nil {
+		t.Fatal(err)
+	}
 	page := h.get("/visits?held=true", h.in).is(200).says("The &lt;scratch&gt;").says("Held")
 	checkMarkup(t, string(page.body))
 	tablet := h.session(h.tablet("Hall", "Odile"))
@@ -231,8 +239,8 @@ func TestErasePeriod(t *testing.T) {
 		t.Fatal(err)
 	}
 	period := url.Values{"from": {day}, "until": {day}}
-	h.get("/visits/erase?"+period.Encode(), h.in).is(200).says("Erase " + counted(len(ofDay)-1, "visit")).
-		says("1 visit would stay, for a hold")
+	h.get("/visits/erase?"+period.Encode(), h.in).is(200).says("Erase " + speak(language).N(len(ofDay)-1, "visit")).
+		says("1 visit is held and would stay")
 	for _, bad := range []url.Values{{}, {"from": {day}}, {"until": {day}}, {"from": {day}, "until": {"2031-01-01"}},
 		{"from": {"x"}, "until": {day}}} {
 		h.get("/visits/erase?"+bad.Encode(), h.in).is(400).says("Nothing was erased")
@@ -240,7 +248,7 @@ func TestErasePeriod(t *testing.T) {
 	}
 	h.keeps(len(h.all))
 	h.over(h.post("/visits/erase", period, h.in), h.in).
-		says(counted(len(ofDay)-1, "visit") + " erased. 1 visit left, for a hold.")
+		says(speak(language).N(len(ofDay)-1, "visit") + " erased. 1 visit is held and stays.")
 	h.keeps(len(h.all) - len(ofDay) + 1)
 	if told != 1 {
 		t.Errorf("told %d times that something was erased", told)

@@ -8,7 +8,6 @@ import (
 	"testing"
 
 	"lintel/internal/house"
-	"lintel/pipeline/match"
 	"lintel/pipeline/review"
 )
 
@@ -44,7 +43,7 @@ func TestChanges(t *testing.T) {
 	if got := h.changes(in); len(got) != 0 {
 		t.Fatalf("nothing changed, but %v", got)
 	}
-	h.get("/checks/changes", in).is(200).says("Nothing would be found otherwise now")
+	h.get("/checks/changes", in).is(200).says("No results would change.")
 	err := h.archive.AddReference(t.Context(), house.Reference{
 		Person: ada.ID, Descriptor: descriptorAt(1, h.weakly()+.01), FaceWidth: 200, SourceSHA256: [32]byte{99},
 	})
@@ -65,7 +64,7 @@ func TestChanges(t *testing.T) {
 	// Only what was ticked, and only as it was seen.
 	ticked := url.Values{"change": {near + " " + ada.ID + " strong", face + " " + ada.ID + " fair", "NONE", ""}}
 	to := h.post("/checks/changes", ticked, in).is(303).Header.Get("Location")
-	h.get(to, in).is(200).says("1 face judged anew").says("3 faces changed meanwhile")
+	h.get(to, in).is(200).says("1 face rechecked.").says("3 faces changed meanwhile")
 	if v := h.visit(nearVisit, h.resident("Quint")); v.Outcome != review.Someone || v.Stills[0].Faces[0].Match.Band != "strong" {
 		t.Errorf("not judged anew: %+v", v)
 	}
@@ -130,24 +129,6 @@ func TestThreshold(t *testing.T) {
 	for _, bad := range []string{"x", "0.1", "1", "NaN", "-1", "1e9"} {
 		h.get("/checks/threshold?distance="+bad, in).isProblem(400, "bad-query")
 		h.get("/api/v1/checks/threshold?distance="+bad, in).isProblem(400, "bad-query")
-	}
-}
-
-// TestRateWords never lets a rate be 0 % for want of errors.
-func TestRateWords(t *testing.T) {
-	for _, test := range []struct {
-		rate match.Rate
-		want string
-	}{
-		{match.Rate{}, "nothing to count"},
-		// 1 - 0.025^(1/10) = 30.85 %
-		{match.Rate{N: 10}, "none of 10, so at most 31 %"},
-		// Clopper-Pearson 0.0025 to 0.4450, as R's binom.test(1, 10) prints (from memory)
-		{match.Rate{Errors: 1, N: 10}, "1 of 10, 10 %, 95 % interval 0.25 % to 45 %"},
-	} {
-		if got := rateWords(test.rate); got != test.want {
-			t.Errorf("%+v: %q, want %q", test.rate, got, test.want)
-		}
 	}
 }
 

@@ -14,6 +14,7 @@ import (
 	"lintel/internal/house"
 	"lintel/pipeline/match"
 	"lintel/pipeline/review"
+	"lintel/web/view"
 )
 
 // descriptorAt returns a descriptor at a distance from that of the person of a
@@ -201,7 +202,7 @@ func TestBesideEarlier(t *testing.T) {
 	if !slices.Equal(faces, []string{told, strong}) {
 		t.Errorf("beside %q, want %q", faces, []string{told, strong})
 	}
-	checkMarkup(t, string(h.get("/checks/"+face, in).is(200).says("you said so").says("a strong match").body))
+	checkMarkup(t, string(h.get("/checks/"+face, in).is(200).says("Ada Quill, you said so").says("Ada Quill, a strong match").body))
 }
 
 // TestCrop looks at a face cut out of its still, which the audit trail notes as
@@ -210,7 +211,7 @@ func TestCrop(t *testing.T) {
 	h, in, _, _, visit, face := newDoubtfulHouse(t)
 	a := h.get("/api/v1/checks/"+face+"/crop", in).is(200)
 	m, err := jpeg.Decode(bytes.NewReader(a.body))
-	aligned := image.Rect(0, 0, alignedWidth, alignedHeight)
+	aligned := image.Rect(0, 0, view.AlignedWidth, view.AlignedHeight)
 	if err != nil || a.Header.Get("Content-Type") != "image/jpeg" || m.Bounds() != aligned {
 		t.Fatalf("%s, %v, %v", a.Header.Get("Content-Type"), m, err)
 	}
@@ -237,23 +238,23 @@ func TestAnswerPages(t *testing.T) {
 	}{
 		{"yes", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"yes"}, "asked": {ada.ID}}
-		}, nil, "Kept: it is.", review.Someone, 1, ""},
+		}, nil, "Saved: this is Ada Quill.", review.Someone, 1, ""},
 		{"yes, and a reference", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"yes"}, "asked": {ada.ID}, "reference": {"true"}}
 		}, nil, "The face is a reference from now on", review.Someone, 1, ""},
 		{"no", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"no"}, "asked": {ada.ID}}
-		}, []string{"The name Ada Quill would be removed from this face", "kept as theirs are. Photos and entry deleted"},
-			"Kept: it is not.", review.Unknown, 0, "no"},
+		}, []string{"The name Ada Quill would be removed from this face", "kept as theirs are.", "Photos and entry deleted"},
+			"Saved: this is not Ada Quill.", review.Unknown, 0, "no"},
 		{"someone else", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"else"}, "asked": {ada.ID}, "person": {ben.ID}}
-		}, []string{"Ben Orrin", "A stranger"}, "Kept: it is someone else.", review.Unknown, 0, "else"},
+		}, []string{"Ben Orrin", "A stranger"}, "Saved: this is Ben Orrin.", review.Unknown, 0, "else"},
 		{"a stranger", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"else"}, "asked": {ada.ID}, "person": {""}, "reference": {"true"}}
-		}, nil, "it is nobody", review.Unknown, 0, "else"},
+		}, nil, "Saved: this is a stranger. It did not become a reference: it is of nobody who is enrolled.", review.Unknown, 0, "else"},
 		{"not a face", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"not-a-face"}, "asked": {ada.ID}}
-		}, []string{"would be removed"}, "Kept: it is not a face.", review.Unknown, 0, "not-a-face"},
+		}, []string{"would be removed"}, "Saved: this is not a face.", review.Unknown, 0, "not-a-face"},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			h, in, ada, ben, visit, face := newDoubtfulHouse(t)

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"cmp"
 	"context"
-	"crypto/sha256"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -88,7 +87,6 @@ type walk struct {
 	tried           tried             // trials with pictures
 	stills, known   int               // how many stills are kept, and persons known
 	tabletID        string
-	picture         string // that the resident may look at once
 }
 
 func newWalk(t *testing.T, changes ...func(*Config)) (w walk, resident, tablet string) {
@@ -144,8 +142,6 @@ func newWalk(t *testing.T, changes ...func(*Config)) (w walk, resident, tablet s
 	}
 	w.erasing.all = append(w.erasing.all, &erasure{id: "LASTING", state: "running", back: "/visits",
 		left: func(context.Context) (int, error) { return 0, nil }})
-	w.picture = w.pictures.keep(sha256.Sum256([]byte(resident)), w.persons["GET /people/{person}/codes/qr/{picture}"],
-		[]byte("a picture"))
 	w.stills, w.known = len(w.files()), len(persons)
 	return w, resident, tablet
 }
@@ -182,7 +178,7 @@ func (w walk) step(pattern string, options ...option) *answer {
 		method, path = "GET", "/nothing/here"
 	}
 	path = strings.NewReplacer("{bell}", "gate", "{visit}", cmp.Or(w.visits[pattern], w.visit), "{frame}", "0", "{$}", "",
-		"{name}", "now.js", "{picture}", w.picture, "{source}", "NOSUCHSOURCE", "{token}", "NOSUCHTOKEN", "{receiver}",
+		"{name}", "now.js", "{source}", "NOSUCHSOURCE", "{token}", "NOSUCHTOKEN", "{receiver}",
 		"NOSUCHRECEIVER", "{tablet}", w.tabletID, "{erasure}", "LASTING", "{stranger}", w.stranger, "{face}",
 		cmp.Or(w.faces[pattern], "NOSUCHFACE"), "{advice}", cmp.Or(w.advice[pattern], "NOSUCHADVICE"), "{person}",
 		cmp.Or(w.persons[pattern], w.person)).Replace(path)

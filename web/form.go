@@ -38,8 +38,8 @@ func (f postedForm) name(field string) (string, error) {
 	return name, nil
 }
 
-// truth returns a field that has to be true or false; title says what a form
-// without it lacks.
+// truth returns a field that has to be true or false; title is the key that
+// says what a form without it lacks.
 func (f postedForm) truth(field, title string) (bool, error) {
 	v := f.Get(field)
 	if v != "true" && v != "false" {

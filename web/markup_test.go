@@ -8,6 +8,9 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	"lintel/internal/house"
+	"lintel/pipeline/review"
 )
 
 // TestPagesHoldNothingInline walks every page there is.
@@ -142,6 +145,7 @@ func TestEveryTemplateIsRendered(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	answered := &itemView{Doubt: review.Doubt{Sighting: house.Sighting{File: "0123456789"}}}
 	data := map[string]any{
 		"account.html": form{}, "sign-in.html": form{}, "pair.html": form{}, "frame.html": nil,
 		"now.html": nowView{}, "book.html": bookView{}, "visit.html": visitView{}, "confirm.html": confirmView{},
@@ -150,10 +154,10 @@ func TestEveryTemplateIsRendered(t *testing.T) {
 		"rules-preview.html": previewView{},
 		"sources.html":       nil, "warning.html": nil, "strangers.html": strangersView{},
 		"stranger.html": strangerPageView{},
-		"checks.html":   checkView{}, "check-answer.html": answerView{}, "check-answers.html": answersView{},
+		"checks.html":   checkView{}, "check-answer.html": answerView{Item: answered}, "check-answers.html": answersView{},
 		"check-changes.html": changesView{}, "check-threshold.html": thresholdView{},
 		"household.html": nil, "masks.html": masksView{}, "lens.html": lensView{}, "trail.html": trailView{},
-		"trial.html": trialView{}, "problem.html": problem{},
+		"trial.html": trialView{}, "problem.html": problemJSON{},
 		"advice-card.html": nil, "advice-month.html": adviceMonthView{},
 		"advice-rules.html": suggestingView{}, "advice-rule.html": adviceRuleView{},
 		"advice-rule-preview.html": rulePreview{}, "advice-house.html": adviceHouseView{},

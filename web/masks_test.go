@@ -14,6 +14,7 @@ import (
 	"testing"
 
 	"lintel/internal/house"
+	"lintel/web/view"
 )
 
 var faceBox = image.Rect(100, 20, 140, 60)
@@ -213,7 +214,7 @@ func TestMaskingFails(t *testing.T) {
 	h.post("/rules/masks/gate/earlier", nil, in).is(http.StatusSeeOther)
 	h.accepted.Wait()
 	h.get("/rules/masks/gate", in).is(200).says("laid on 0 stills kept earlier. 1 still could not be read:").
-		says("Make it black on the 1 still").says(visitAddress(visit))
+		says("Make it black on the 1 still").says(view.VisitAddress(visit))
 	if red, _, _, _ := h.pixel(visit, 10, 10, in); red < 0x8000 {
 		t.Errorf("the corner is %x red", red)
 	}
@@ -244,7 +245,7 @@ func TestMaskingGoesOn(t *testing.T) {
 		}
 	}
 	page := h.get("/rules/masks/gate", in).is(200)
-	page.says("laid on 2 stills kept earlier. 1 still could not be read:").says(visitAddress(visits[0])).
+	page.says("laid on 2 stills kept earlier. 1 still could not be read:").says(view.VisitAddress(visits[0])).
 		says("Frame 1 of the visit Sunday 4 May, 18:30")
 	checkMarkup(t, string(page.body))
 	var state maskingJSON

@@ -48,18 +48,17 @@ func (s *Server) SetUpToken(ctx context.Context) (token string, needed bool, err
 // A form is what the pages around signing in show.
 type form struct {
 	Action  string // where it is sent to
-	Title   string
 	Token   string // of the ticket, if one is needed
 	Name    string // as typed before
 	Message string // what was wrong
 }
 
 func (s *Server) showSetUp(w http.ResponseWriter, r *http.Request) error {
-	return s.ticketPage(w, r, forSetUp, form{Action: "/set-up", Title: "Set Lintel up"})
+	return s.ticketPage(w, r, forSetUp, form{Action: "/set-up"})
 }
 
 func (s *Server) showJoin(w http.ResponseWriter, r *http.Request) error {
-	return s.ticketPage(w, r, forJoining, form{Action: "/join", Title: "Join this household"})
+	return s.ticketPage(w, r, forJoining, form{Action: "/join"})
 }
 
 // ticketPage shows the form that makes a resident, to who has the ticket.
@@ -72,11 +71,11 @@ func (s *Server) ticketPage(w http.ResponseWriter, r *http.Request, p purpose, f
 }
 
 func (s *Server) submitSetUp(w http.ResponseWriter, r *http.Request) error {
-	return s.makeAccount(w, r, forSetUp, form{Action: "/set-up", Title: "Set Lintel up"})
+	return s.makeAccount(w, r, forSetUp, form{Action: "/set-up"})
 }
 
 func (s *Server) submitJoin(w http.ResponseWriter, r *http.Request) error {
-	return s.makeAccount(w, r, forJoining, form{Action: "/join", Title: "Join this household"})
+	return s.makeAccount(w, r, forJoining, form{Action: "/join"})
 }
 
 // makeAccount makes a resident for the bearer of a ticket and signs them in.
@@ -90,7 +89,8 @@ func (s *Server) makeAccount(w http.ResponseWriter, r *http.Request, p purpose, 
 		return errStaleLink
 	}
 	password := posted.Get("password")
-	if f.Message = complaint(f.Name, password, posted.Get("again")); f.Message != "" {
+	text := speak(languageOf(r)).Text
+	if f.Message = complaint(text, f.Name, password, posted.Get("again")); f.Message != "" {
 		return sendPage(w, r, http.StatusUnprocessableEntity, "account.html", f)
 	}
 	hash, err := s.hashPassword(r.Context(), password)
@@ -104,7 +104,7 @@ func (s *Server) makeAccount(w http.ResponseWriter, r *http.Request, p purpose, 
 	if errors.Is(err, house.ErrExists) {
 		// The ticket is not lost over a name.
 		f.Token = s.tickets.issue(p, "", joiningLasts)
-		f.Message = "Somebody here has this name already. Choose another."
+		f.Message = text("account-name-taken")
 		return sendPage(w, r, http.StatusConflict, "account.html", f)
 	}
 	if err != nil {
@@ -118,16 +118,16 @@ func (s *Server) makeAccount(w http.ResponseWriter, r *http.Request, p purpose, 
 }
 
 // complaint says what is wrong with a name and a password, or "".
-func complaint(name, password, again string) string {
+func complaint(text func(key string, told ...any) string, name, password, again string) string {
 	switch {
 	case name == "" || utf8.RuneCountInString(name) > maxName:
-		return fmt.Sprintf("A name has 1 to %d characters.", maxName)
+		return text("account-name-length", "Most", maxName)
 	case utf8.RuneCountInString(password) < minPassword:
-		return fmt.Sprintf("A password has at least %d characters; a few words in a row are easy to remember.", minPassword)
+		return text("account-password-short", "Least", minPassword)
 	case len(password) > maxPassword:
-		return fmt.Sprintf("A password has at most %d bytes.", maxPassword)
+		return text("account-password-long", "Most", maxPassword)
 	case password != again:
-		return "The two passwords are not the same."
+		return text("account-password-differs")
 	}
 	return ""
 }
@@ -158,7 +158,7 @@ func (s *Server) submitSignIn(w http.ResponseWriter, r *http.Request) error {
 	}
 	if !right || resident.ID == "" {
 		s.Log.Warn("somebody could not sign in", "from", r.RemoteAddr)
-		f.Message = "That name and password don't go together."
+		f.Message = speak(languageOf(r)).Text("sign-in-wrong")
 		return sendPage(w, r, http.StatusUnauthorized, "sign-in.html", f)
 	}
 	return s.startSession(w, r, resident.ID)
@@ -166,7 +166,7 @@ func (s *Server) submitSignIn(w http.ResponseWriter, r *http.Request) error {
 
 func tooManyAttempts(w http.ResponseWriter, r *http.Request, page string, f form) error {
 	w.Header().Set("Retry-After", "30")
-	f.Message = "That was tried too often. Wait half a minute, then try again."
+	f.Message = speak(languageOf(r)).Text("sign-in-too-often")
 	return sendPage(w, r, http.StatusTooManyRequests, page, f)
 }
 
@@ -216,14 +216,14 @@ func (s *Server) submitPair(w http.ResponseWriter, r *http.Request) error {
 		return tooManyAttempts(w, r, "pair.html", f)
 	}
 	if f.Name == "" || utf8.RuneCountInString(f.Name) > maxName {
-		f.Message = "Give the tablet a name, such as the room it hangs in."
+		f.Message = speak(languageOf(r)).Text("pair-name")
 		return sendPage(w, r, http.StatusUnprocessableEntity, "pair.html", f)
 	}
 	code := strings.Join(strings.Fields(posted.Get("code")), "")
 	by, ok := s.tickets.use(code, forPairing)
 	if !ok {
 		s.Log.Warn("a tablet could not be paired", "from", r.RemoteAddr)
-		f.Message = "That code is not valid, or is older than five minutes. Make a new one on a resident's Upkeep screen."
+		f.Message = speak(languageOf(r)).Text("pair-code-wrong")
 		return sendPage(w, r, http.StatusUnauthorized, "pair.html", f)
 	}
 	token, err := s.Archive.PairTablet(r.Context(), f.Name, by)

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
-	"net/url"
 	"slices"
 	"strings"
 	"time"
@@ -43,42 +42,19 @@ type adviceHouseView struct {
 	Clock string // that times are by
 }
 
-// localMinute is how a form writes a time.
-const localMinute = "2006-01-02T15:04"
-
-// localTime reads a time of a form by the household's clock. The error is
-// errNoMoment for a time that is none, or that daylight saving skips. Of a time
-// that comes twice it is either.
-func (t presenter) localTime(text string) (time.Time, error) {
-	at, err := time.ParseInLocation(localMinute, text, t.Zone)
-	if err != nil || !view.Writable(at) || at.Format(localMinute) != text {
-		return time.Time{}, errNoMoment
-	}
-	return at, nil
-}
-
 var (
-	errNoMoment = errors.New("a day and a time that there are")
-	errOver     = errors.New("that is over already")
-	errUnpaused = errors.New("paused is needed: nothing is taken out of a pause by leaving it out")
+	errOver     error = house.Refusal("moment-over")
+	errUnpaused error = house.Refusal("pause-unsaid")
 )
 
-// clockWords say by which clock the times of a form are.
-func (t presenter) clockWords() string {
-	if t.Rules.Zone == "" {
-		return "the server’s clock"
-	}
-	return "the clock of " + t.Rules.Zone
-}
-
-func houseFormOf(h house.AdviceRules, t presenter) houseForm {
+func houseFormOf(h house.AdviceRules, t view.Presenter) houseForm {
 	f := houseForm{
 		ParcelsWhileAway: h.ParcelsWhileAway, Window: view.PlainNumber(h.Window.Minutes(), 3),
 		Expiry: view.PlainNumber(h.Expiry.Seconds(), 3),
 		Misses: fmt.Sprint(h.Misses), Wait: view.PlainNumber(h.Wait.Minutes(), 3), Holidays: strings.Join(h.Holidays, "\n"),
 	}
 	if h.AwayUntil.After(t.Now) {
-		f.AwayUntil = h.AwayUntil.In(t.Zone).Format(localMinute)
+		f.AwayUntil = h.AwayUntil.In(t.Zone).Format(view.Minute)
 	}
 	if h.Home != nil {
 		f.Latitude, f.Longitude, f.HomeSize = view.PlainNumber(h.Home.Latitude, 6), view.PlainNumber(h.Home.Longitude, 6),
@@ -87,21 +63,21 @@ func houseFormOf(h house.AdviceRules, t presenter) houseForm {
 	return f
 }
 
-func readHouseForm(form url.Values) houseForm {
-	get := func(name string) string { return strings.TrimSpace(form.Get(name)) }
+func readHouseForm(posted postedForm) houseForm {
+	get := posted.text
 	return houseForm{
-		AwayUntil: get("away_until"), ParcelsWhileAway: form.Has("parcels_while_away"),
+		AwayUntil: get("away_until"), ParcelsWhileAway: posted.Has("parcels_while_away"),
 		Window: get("window"), Expiry: get("expiry"), Misses: get("misses"), Wait: get("wait"),
 		Holidays: get("holidays"), Latitude: get("latitude"), Longitude: get("longitude"), HomeSize: get("radius"),
 	}
 }
 
 // rules reads what was typed over the rules as they are, and says what is wrong.
-func (f houseForm) rules(h house.AdviceRules, t presenter) (house.AdviceRules, wrongs) {
+func (f houseForm) rules(h house.AdviceRules, t view.Presenter) (house.AdviceRules, wrongs) {
 	wrong := make(wrongs)
 	h.AwayUntil, h.ParcelsWhileAway, h.Home = time.Time{}, f.ParcelsWhileAway, nil
 	if f.AwayUntil != "" {
-		until, err := t.localTime(f.AwayUntil)
+		until, err := t.ReadMinute(f.AwayUntil)
 		if err == nil && !until.After(t.Now) {
 			err = errOver
 		}
@@ -177,13 +153,13 @@ func (s *Server) showAdviceHouse(w http.ResponseWriter, r *http.Request) error {
 	return drawAdviceHouse(w, r, http.StatusOK, t, houseFormOf(house, t), nil)
 }
 
-func drawAdviceHouse(w http.ResponseWriter, r *http.Request, status int, t presenter, form houseForm,
+func drawAdviceHouse(w http.ResponseWriter, r *http.Request, status int, t view.Presenter, form houseForm,
 	wrong wrongs) error {
 	return sendPage(w, r, status, "advice-house.html",
-		adviceHouseView{barOf(r, "Rules", "Suggestions: the household"), form, wrong, t.clockWords()})
+		adviceHouseView{barOf(r, t.Words.Text("advice-house-title")), form, wrong, t.ByClock()})
 }
 
-func (s *Server) houseFor(r *http.Request) (t presenter, house house.AdviceRules, err error) {
+func (s *Server) houseFor(r *http.Request) (t view.Presenter, house house.AdviceRules, err error) {
 	if t, err = s.presenterFor(r.Context(), session(r)); err != nil {
 		return t, house, err
 	}
@@ -196,7 +172,7 @@ func (s *Server) submitAdviceHouse(w http.ResponseWriter, r *http.Request) error
 	if err != nil {
 		return err
 	}
-	form := readHouseForm(posted.Values)
+	form := readHouseForm(posted)
 	s.advising.Lock()
 	defer s.advising.Unlock()
 	t, house, err := s.houseFor(r)
@@ -219,7 +195,7 @@ func (s *Server) submitPause(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	paused, err := posted.truth("paused", "The form does not say whether suggestions are to be paused.")
+	paused, err := posted.truth("paused", "problem-paused-truth")
 	if err != nil {
 		return err
 	}
@@ -234,57 +210,4 @@ func (s *Server) submitPause(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	return redirect(w, r, "/rules/advice")
-}
-
-// houseSentences say what the household decided about all suggestions.
-func (t presenter) houseSentences(h house.AdviceRules) []string {
-	away := "The household is not away."
-	if h.AwayUntil.After(t.Now) {
-		away = fmt.Sprintf("The household is away until %s, and nobody is suggested until then.", t.Moment(h.AwayUntil))
-	}
-	parcels := "While it is away, no parcel may be left either."
-	if h.ParcelsWhileAway {
-		parcels = "While it is away, parcels may be left all the same."
-	}
-	home := "Where home is, is not known, so no phone can come home."
-	if h.Home != nil {
-		home = fmt.Sprintf("A phone has come home within %s metres of the house.", view.PlainNumber(h.Home.Radius, 0))
-	}
-	return []string{
-		away, parcels,
-		fmt.Sprintf("A phone that came home, or a token that was seen, counts for %s.", lastingWords(h.Window)),
-		fmt.Sprintf("A suggestion holds for %s.", lastingWords(h.Expiry)),
-		fmt.Sprintf("After %s within an hour nothing is suggested for %s.", counted(h.Misses, "failed attempt"),
-			lastingWords(h.Wait)),
-		t.holidayWords(h.Holidays), home,
-	}
-}
-
-func (t presenter) holidayWords(days []string) string {
-	today := t.Now.In(t.Zone).Format(time.DateOnly)
-	days = slices.Sorted(slices.Values(days))
-	i, _ := slices.BinarySearch(days, today)
-	next := days[i:]
-	if len(next) == 0 {
-		return "No holiday to come is known."
-	}
-	day, err := t.DayFrom(next[0])
-	if err != nil {
-		return "The holidays can't be read."
-	}
-	return fmt.Sprintf("%s to come; the next is %s.", counted(len(next), "holiday"), t.Day(day))
-}
-
-// lastingWords say a length of time in whole units.
-func lastingWords(d time.Duration) string {
-	switch {
-	case d < 2*time.Minute && d%time.Minute != 0 || d < time.Minute:
-		return counted(int(d/time.Second), "second")
-	case d%time.Minute != 0:
-		return fmt.Sprintf("%s and %s", counted(int(d/time.Minute), "minute"),
-			counted(int(d%time.Minute/time.Second), "second"))
-	case d < 2*time.Hour || d%time.Hour != 0:
-		return counted(int(d/time.Minute), "minute")
-	}
-	return counted(int(d/time.Hour), "hour")
 }

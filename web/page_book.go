@@ -2,15 +2,17 @@ package web
 
 import (
 	"context"
-	"errors"
 	"net/http"
 	"net/url"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"lintel/internal/house"
+	"lintel/internal/words"
 	"lintel/store"
+	"lintel/web/view"
 )
 
 // rowsOnPage is how many visits a page of the visitor book has.
@@ -22,10 +24,10 @@ type bookView struct {
 	Message string // what is wrong with the filter
 	Done    string // what was erased just now
 	Fields  bookFields
-	Bells   []string
-	Kinds   []kindChoice
+	Bells   []house.Bell
+	Kinds   []house.Kind
 	Persons []house.Person
-	Days    []bookDay
+	Days    []view.BookDay
 	Newest  string // address of the page with the newest, "" on that page
 	Earlier string // address of the page after this one, "" on the last
 }
@@ -38,90 +40,48 @@ type bookFields struct {
 // Filtered reports whether there is a filter.
 func (f bookFields) Filtered() bool { return f != bookFields{} }
 
-type kindChoice struct {
-	Kind house.Kind
-	Name string
-}
-
-// kindChoices are what the filter's form offers.
-func kindChoices() (choices []kindChoice) {
-	for _, kind := range append(slices.Clone(house.Kinds), house.Looking) {
-		choices = append(choices, kindChoice{kind, speak(language).Text("kinds-" + string(kind))})
-	}
-	return choices
-}
-
-// A bookDay is a day's visits, newest first.
-type bookDay struct {
-	Name string
-	Rows []bookRow
-}
-
-// A bookRow is a visit as the book shows it.
-type bookRow struct {
-	card
-	Tags []string // in a word each: what else to know
-	Gone string   // what became of the stills, if there is none to show
-	Fate []string
-}
-
 func (s *Server) showBook(w http.ResponseWriter, r *http.Request) error {
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return err
 	}
 	q := r.URL.Query()
-	view := bookView{
-		Bar: barOf(r, "Visitor book", "Visitor book"), Kinds: kindChoices(), Done: doneWords(q),
+	page := bookView{
+		Bar: barOf(r, presenter.Words.Text("screen-book")), Done: doneWords(presenter.Words, q),
+		Kinds:  append(slices.Clone(house.Kinds), house.Looking),
 		Fields: bookFields{q.Get("bell"), q.Get("kind"), q.Get("person"), q.Get("from"), q.Get("until"), q.Get("held")},
 	}
 	status := http.StatusOK
 	filter, cursor, err := readFilter(q, presenter.DayFrom, presenter.DayUntil)
 	if err != nil {
-		view.Message, status = capital(err.Error())+".", http.StatusBadRequest
-	} else if err := s.fillBook(r.Context(), presenter, &view, filter, cursor); err != nil {
+		page.Message, status = told(presenter.Words, err), http.StatusBadRequest
+	} else if err := s.fillBook(r.Context(), presenter, &page, filter, cursor); err != nil {
 		return err
 	}
-	if err := s.fillChoices(r.Context(), &view); err != nil {
+	if page.Bells, err = s.Archive.Bells(r.Context()); err != nil {
 		return err
 	}
-	return sendPage(w, r, status, "book.html", view)
+	if page.Persons, err = s.Archive.Persons(r.Context()); err != nil {
+		return err
+	}
+	return sendPage(w, r, status, "book.html", page)
 }
 
-// fillBook reads the page's visits into the view.
-func (s *Server) fillBook(ctx context.Context, t presenter, view *bookView, f store.Filter, from store.Cursor) error {
+// fillBook reads the page's visits.
+func (s *Server) fillBook(ctx context.Context, t view.Presenter, page *bookView, f store.Filter,
+	from store.Cursor) error {
 	visits, next, err := s.Archive.Book(ctx, f, from, rowsOnPage)
 	if err != nil {
 		return err
 	}
-	for _, v := range visits {
-		day := t.bookDay(v.ReceivedAt)
-		if n := len(view.Days); n == 0 || view.Days[n-1].Name != day {
-			view.Days = append(view.Days, bookDay{Name: day})
-		}
-		last := &view.Days[len(view.Days)-1]
-		last.Rows = append(last.Rows, t.bookRow(v))
-	}
+	page.Days = t.Book(visits)
 	if from != (store.Cursor{}) {
-		view.Newest = view.Fields.address(store.Cursor{})
+		page.Newest = page.Fields.address(store.Cursor{})
 	}
 	if next != (store.Cursor{}) {
-		view.Earlier = view.Fields.address(next)
+		page.Earlier = page.Fields.address(next)
 	}
 	return nil
-}
-
-// fillChoices reads what the filter's form offers.
-func (s *Server) fillChoices(ctx context.Context, view *bookView) error {
-	bells, err := s.Archive.Bells(ctx)
-	if err != nil {
-		return err
-	}
-	for _, b := range bells {
-		view.Bells = append(view.Bells, b.Name)
-	}
-	view.Persons, err = s.Archive.Persons(ctx)
-	return err
 }
 
 // address returns where the filter's page begins at the cursor.
@@ -136,43 +96,6 @@ func (f bookFields) address(from store.Cursor) string {
 	return (&url.URL{Path: "/visits", RawQuery: q.Encode()}).String()
 }
 
-// bookDay heads a day of the book.
-func (t presenter) bookDay(at time.Time) string {
-	day, today := at.In(t.Zone).Format(time.DateOnly), t.Now.In(t.Zone)
-	switch day {
-	case today.Format(time.DateOnly):
-		return "Today, " + t.Day(at)
-	case today.AddDate(0, 0, -1).Format(time.DateOnly):
-		return "Yesterday, " + t.Day(at)
-	}
-	return t.Day(at)
-}
-
-func (t presenter) bookRow(v house.Visit) bookRow {
-	row := bookRow{card: t.cardOf(v), Fate: t.ScheduleWords(v)}
-	if v.Parcel {
-		row.Tags = append(row.Tags, "Parcel")
-	}
-	for _, s := range v.Stills {
-		if s.Damaged {
-			row.Tags = append(row.Tags, "Damaged")
-			break
-		}
-	}
-	if t.Hold(v) != nil {
-		row.Tags = append(row.Tags, "Held")
-	}
-	if row.Still == "" {
-		row.Gone = "Still gone, as the rules say"
-		for _, s := range v.Stills {
-			if s.Lost {
-				row.Gone = "Still lost"
-			}
-		}
-	}
-	return row
-}
-
 // donePath leads to the visitor book, which then says what was erased.
 func donePath(e store.Erased) string {
 	q := url.Values{"erased": {strconv.Itoa(e.Visits)}}
@@ -183,16 +106,16 @@ func donePath(e store.Erased) string {
 }
 
 // doneWords says what donePath carried.
-func doneWords(q url.Values) string {
+func doneWords(w words.Words, q url.Values) string {
 	erased, err := strconv.Atoi(q.Get("erased"))
 	if err != nil || erased < 0 {
 		return ""
 	}
-	words := counted(erased, "visit") + " erased."
+	says := []string{w.Text("book-erased", "Count", erased)}
 	if left, err := strconv.Atoi(q.Get("left")); err == nil && left > 0 {
-		words += " " + counted(left, "visit") + " left, for a hold."
+		says = append(says, w.Text("book-left-held", "Count", left))
 	}
-	return words
+	return strings.Join(says, " ")
 }
 
 // A confirmView asks once more before something goes.
@@ -208,14 +131,12 @@ type confirmView struct {
 // A field is a hidden one of a form.
 type field struct{ Name, Value string }
 
-var errNoPeriod = errors.New("a period has a first and a last day")
-
 // wholePeriod reads a period that has both ends: none stands for for ever
 // where something is erased.
 func wholePeriod(q url.Values, from, until func(string) (time.Time, error)) (begin, end time.Time, err error) {
 	begin, end, err = readPeriod(q, from, until)
 	if err == nil && (begin.IsZero() || end.IsZero()) {
-		err = errNoPeriod
+		err = errHalfPeriod
 	}
 	return begin, end, err
 }
@@ -226,31 +147,30 @@ func (s *Server) showErasePeriod(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	q := r.URL.Query()
-	view := confirmView{Bar: barOf(r, "Visitor book", "Erase a period"), Back: "/visits"}
+	text, q := presenter.Words.Text, r.URL.Query()
+	page := confirmView{Bar: barOf(r, text("erase-period-title")), Back: "/visits"}
 	from, until, err := wholePeriod(q, presenter.DayFrom, presenter.DayUntil)
 	if err != nil {
-		view.Says = []string{capital(err.Error()) + ". Nothing was erased."}
-		return sendPage(w, r, http.StatusBadRequest, "confirm.html", view)
+		page.Says = []string{told(presenter.Words, err), text("erase-nothing")}
+		return sendPage(w, r, http.StatusBadRequest, "confirm.html", page)
 	}
 	would, err := s.Archive.WouldErasePeriod(r.Context(), from, until)
 	if err != nil {
 		return err
 	}
-	view.Says = append(view.Says, "From "+presenter.Day(from)+" to "+presenter.Day(until.Add(-time.Second))+":")
+	page.Says = append(page.Says, text("erase-period-days", "From", presenter.Day(from),
+		"Until", presenter.Day(until.Add(-time.Second))))
 	if would.Visits > 0 {
-		view.Action, view.Button = "/visits/erase", "Erase "+counted(would.Visits, "visit")
-		view.Fields = []field{{"from", q.Get("from")}, {"until", q.Get("until")}}
-		view.Says = append(view.Says, counted(would.Visits, "visit")+" would go for good, with stills, faces and findings. "+
-			"No backup brings them back here.")
+		page.Action, page.Button = "/visits/erase", text("erase-visits-button", "Count", would.Visits)
+		page.Fields = []field{{"from", q.Get("from")}, {"until", q.Get("until")}}
+		page.Says = append(page.Says, text("erase-visits", "Count", would.Visits))
 	} else {
-		view.Says = append(view.Says, "There is no visit that would go.")
+		page.Says = append(page.Says, text("erase-no-visit"))
 	}
 	if would.Held > 0 {
-		view.Says = append(view.Says,
-			counted(would.Held, "visit")+" would stay, for a hold. End the hold first where that is to go as well.")
+		page.Says = append(page.Says, text("erase-visits-held", "Count", would.Held))
 	}
-	return sendPage(w, r, http.StatusOK, "confirm.html", view)
+	return sendPage(w, r, http.StatusOK, "confirm.html", page)
 }
 
 func (s *Server) submitErasePeriod(w http.ResponseWriter, r *http.Request) error {
@@ -263,8 +183,9 @@ func (s *Server) submitErasePeriod(w http.ResponseWriter, r *http.Request) error
 		return err
 	}
 	from, until, err := wholePeriod(posted.Values, presenter.DayFrom, presenter.DayUntil)
-	if err != nil {
-		return problem{Status: http.StatusBadRequest, Type: "bad-period", Title: sentence(err) + " Nothing was erased."}
+	if p, known := problemOf(err); err != nil && known {
+		p.Type, p.Detail = "bad-period", "erase-nothing"
+		return p
 	}
 	x, err := s.periodErasure(r.Context(), from, until)
 	if err != nil {

@@ -2,190 +2,154 @@ package web
 
 import (
 	"context"
-	"fmt"
+	"errors"
 	"net/http"
 	"net/url"
 	"slices"
 
 	"lintel/internal/house"
 	"lintel/pipeline/review"
+	"lintel/web/view"
 )
 
 // A checkView is what the screen Check matches shows: one doubtful visit.
 type checkView struct {
-	Bar     barView
-	Message string // what came of the last answer, or why there was none
-	Item    *itemView
-	Next    string // address of the doubtful visit after this one, "" after the last
-	First   string // address of the first one, "" where this is it
-
-	Household householdView
+	Bar       barView
+	Message   string // what came of the last answer
+	Item      *itemView
+	Next      string // address of the doubtful visit after this one, "" after the last
+	First     string // address of the first one, "" where this is it
+	Household view.Household
 }
 
-// An itemView is a face beside earlier ones of the person it may be.
+// An itemView is a face beside earlier ones of the person it may be. Its Band is ""
+// for a stranger's, near to the person.
 type itemView struct {
+	view.Presenter
+	review.Doubt
 	Address  string // of answers
-	Face     string
-	Person   string
-	Name     string
-	Named    bool // else a stranger, near to the person
-	Band     string
-	Odds     string
-	Distance string
-	Crop     string
-	Seen     string // where and when
-	Visit    string // address
-	Width    int
-	Warning  *warningView // where there is something to warn of
-	Earlier  []earlierView
-	Offer    bool // whether the face is good enough for a reference
-	Consent  bool // of the person asked about
-	After    string
+	After    string // the place in the queue that the face was found by
+	Earlier  []house.Sighting
+	Offer    bool   // whether the face is good enough for a reference
+	Consent  bool   // of the person asked about
 	Answered string // in words, "" if nobody answered
-}
-
-type earlierView struct {
-	Crop  string
-	Seen  string
-	Visit string
-	By    string // why it is taken for the person's
-
-	Warning *warningView // where there is something to warn of
-}
-
-func checkAddress(face string) string { return "/checks/" + url.PathEscape(face) }
-
-func cropAddress(x house.Sighting) string {
-	return "/api/v1/checks/" + url.PathEscape(x.ID) + "/crop?of=" + x.File[:8]
-}
-
-// queueAddress is where the doubtful visit after a place is shown.
-func queueAddress(after string) string {
-	if after == "" {
-		return "/checks"
-	}
-	return "/checks?" + url.Values{"after": {after}}.Encode()
-}
-
-func (t presenter) seen(x house.Sighting) string {
-	return x.Bell + ", " + t.Day(x.ReceivedAt) + ", " + x.ReceivedAt.In(t.Zone).Format("15:04")
 }
 
 func (s *Server) showChecks(w http.ResponseWriter, r *http.Request) error {
 	after, err := review.ParseCursor(r.URL.Query().Get("after"))
 	if err != nil {
-		return queryProblem(sentence(err))
+		return err
 	}
-	page, next, err := s.review.Queue(r.Context(), after, 1)
+	doubts, next, err := s.review.Queue(r.Context(), after, 1)
 	if err != nil {
 		return err
 	}
-	view := checkView{Message: keptWords(r.URL.Query())}
-	if after != (review.Cursor{}) {
-		view.First = queueAddress("")
-	}
-	if view.Household, err = s.household(r.Context()); err != nil {
+	var page checkView
+	if page.Message, err = s.savedNow(r); err != nil {
 		return err
 	}
-	if len(page) == 0 {
-		view.Bar = barOf(r, "Check matches", "Check matches")
-		return sendPage(w, r, http.StatusOK, "checks.html", view)
+	if after != (review.Cursor{}) {
+		page.First = view.QueueAddress("")
 	}
 	if next != (review.Cursor{}) {
-		view.Next = queueAddress(next.String())
+		page.Next = view.QueueAddress(next.String())
 	}
-	return s.drawDoubt(w, r, http.StatusOK, view, page[0], after.String())
+	if len(doubts) > 0 {
+		return s.drawDoubt(w, r, page, &doubts[0], after.String())
+	}
+	return s.drawDoubt(w, r, page, nil, "")
 }
 
-// checkPage shows one face, whether or not it is among the doubtful.
+// showCheck shows one face, whether or not it is among the doubtful.
 func (s *Server) showCheck(w http.ResponseWriter, r *http.Request) error {
 	d, err := s.review.Doubt(r.Context(), r.PathValue("face"))
 	if err != nil {
 		return refusedCheck(err)
 	}
-	household, err := s.household(r.Context())
-	if err != nil {
-		return err
-	}
-	return s.drawDoubt(w, r, http.StatusOK, checkView{First: queueAddress(""), Household: household}, d, "")
+	return s.drawDoubt(w, r, checkView{First: view.QueueAddress("")}, &d, "")
 }
 
-func (s *Server) drawDoubt(
-	w http.ResponseWriter, r *http.Request, status int, view checkView, d review.Doubt, after string,
-) error {
-	item, err := s.itemView(r, d, after)
-	if err != nil {
+// drawDoubt shows the screen with a doubt; nil for none.
+func (s *Server) drawDoubt(w http.ResponseWriter, r *http.Request, page checkView, d *review.Doubt, after string) error {
+	page.Bar = barOf(r, speak(languageOf(r)).Text("check-title"))
+	var err error
+	if page.Household, err = s.household(r.Context()); err != nil {
 		return err
 	}
-	view.Bar, view.Item = barOf(r, "Check matches", "Check matches"), &item
-	return sendPage(w, r, status, "checks.html", view)
+	if d != nil {
+		if page.Item, err = s.itemView(r, *d, after); err != nil {
+			return err
+		}
+	}
+	return sendPage(w, r, http.StatusOK, "checks.html", page)
 }
 
-func (s *Server) itemView(r *http.Request, d review.Doubt, after string) (itemView, error) {
+func (s *Server) itemView(r *http.Request, d review.Doubt, after string) (*itemView, error) {
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		return itemView{}, err
+		return nil, err
 	}
-	earlier, err := s.review.Earlier(r.Context(), d)
+	item := &itemView{
+		Presenter: presenter, Doubt: d, Address: view.CheckAddress(d.ID), After: after,
+		Offer: review.Fault(d.Face) == nil,
+	}
+	if item.Earlier, err = s.review.Earlier(r.Context(), d); err != nil {
+		return nil, err
+	}
+	persons, err := s.Archive.Persons(r.Context())
 	if err != nil {
-		return itemView{}, err
+		return nil, err
 	}
-	item := itemView{
-		Address: checkAddress(d.ID), Face: d.ID, Person: d.Person, Name: d.Name,
-		Named: d.Band != "", Band: d.Band, Odds: odds(d.FPIR), Distance: fmt.Sprintf("%.2f", d.Distance),
-		Crop: cropAddress(d.Sighting), Seen: presenter.seen(d.Sighting), Visit: visitAddress(d.Visit),
-		Width: d.Face.Width(), Warning: newWarningView(d.Face.Liveness), Offer: review.Fault(d.Face) == nil, After: after,
-	}
-	for _, x := range earlier {
-		by := "a strong match"
-		if x.Check != nil {
-			by = "you said so"
-		}
-		item.Earlier = append(item.Earlier, earlierView{
-			cropAddress(x), presenter.seen(x), visitAddress(x.Visit), by, newWarningView(x.Face.Liveness),
-		})
-	}
-	if item.Consent, err = s.consents(r.Context(), d.Person); err != nil {
-		return itemView{}, err
-	}
+	item.Consent = slices.ContainsFunc(persons, func(p house.Person) bool { return p.ID == d.Person && p.Consent != nil })
 	if d.Check != nil {
 		names, err := s.review.Names(r.Context())
 		if err != nil {
-			return itemView{}, err
+			return nil, err
 		}
-		item.Answered = answerWords(*d.Check, names)
+		item.Answered = presenter.Answered(*d.Check, names)
 	}
 	return item, nil
 }
 
-// consents reports whether a person's consent is in force.
-func (s *Server) consents(ctx context.Context, person string) (bool, error) {
-	persons, err := s.Archive.Persons(ctx)
-	if err != nil {
-		return false, err
+// savedNow says what came of an answer, from the address that it led to; "" for
+// nothing.
+func (s *Server) savedNow(r *http.Request) (string, error) {
+	q, t := r.URL.Query(), view.Presenter{Words: speak(languageOf(r))}
+	if q.Get("done") == "taken-back" {
+		return t.Words.Text("check-taken-back"), nil
 	}
-	return slices.ContainsFunc(persons, func(p house.Person) bool { return p.ID == person && p.Consent != nil }), nil
+	if !q.Has("saved") {
+		return "", nil
+	}
+	x, err := s.Archive.Sighting(r.Context(), q.Get("saved"))
+	if errors.Is(err, house.ErrNotFound) || err == nil && x.Check == nil {
+		return "", nil // it went meanwhile, or was taken back
+	}
+	if err != nil {
+		return "", err
+	}
+	names, err := s.review.Names(r.Context())
+	if err != nil {
+		return "", err
+	}
+	return t.Saved(*x.Check, names, review.Enrolment(q.Get("reference"))), nil
 }
 
-// answerWords say what was answered.
-func answerWords(c house.Check, names map[string]string) string {
-	switch c.Answer {
-	case house.AnswerYes:
-		return "You said: it is " + names[c.Asked]
-	case house.AnswerNo:
-		return "You said: it is not " + names[c.Asked]
-	case house.AnswerNotFace:
-		return "You said: it is not a face"
+// afterAnswer is the address that an answer for a face leads to.
+func afterAnswer(face string, reference review.Enrolment, after string) string {
+	to := url.Values{"saved": {face}}
+	if reference != review.NotAsked {
+		to.Set("reference", string(reference))
 	}
-	if c.Person == "" {
-		return "You said: it is a stranger"
+	if after != "" {
+		to.Set("after", after)
 	}
-	return "You said: it is " + names[c.Person]
+	return "/checks?" + to.Encode()
 }
 
 // addAnswers adds to the faces of a visit's page what was answered for them, and
 // where that can be done.
-func (s *Server) addAnswers(ctx context.Context, v house.Visit, shown []stillView) error {
+func (s *Server) addAnswers(ctx context.Context, t view.Presenter, v house.Visit, shown []view.Still) error {
 	answers, err := s.Archive.AnsweredOn(ctx, v.ID)
 	if err != nil {
 		return err
@@ -200,10 +164,10 @@ func (s *Server) addAnswers(ctx context.Context, v house.Visit, shown []stillVie
 		for j, f := range still.Faces {
 			face := &shown[i].Faces[j]
 			if c, ok := answers[f.ID]; ok {
-				face.Said = answerWords(c, names)
+				face.Said = t.Answered(c, names)
 			}
 			if still.File != "" && f.Match != nil && f.Descriptor != (house.Descriptor{}) {
-				face.Check = checkAddress(f.ID)
+				face.Check = view.CheckAddress(f.ID)
 			}
 		}
 	}

@@ -4,39 +4,20 @@ import (
 	"context"
 	"fmt"
 	"net/http"
-	"strconv"
 	"strings"
 
-	"lintel/internal/house"
 	"lintel/pipeline/review"
+	"lintel/web/view"
 )
 
 // A changesView lists past findings that would be others now.
 type changesView struct {
+	view.Presenter
 	Bar     barView
-	Done    string
-	Changes []changeView
+	Done    []string
+	Changes []review.Change
 	More    bool
 	Days    int
-}
-
-type changeView struct {
-	Value    string // face and finding, as the form sends them
-	Seen     string
-	Visit    string
-	Crop     string
-	Warning  *warningView // where there is something to warn of
-	Old, New findingView
-}
-
-// A findingView is a finding in words; no name is a stranger.
-type findingView struct{ Name, Band string }
-
-func findingViewOf(m *house.Match) findingView {
-	if m == nil {
-		return findingView{"A stranger", ""}
-	}
-	return findingView{m.Name, m.Band}
 }
 
 // shownChanges is how many past findings are listed at once.
@@ -51,24 +32,18 @@ func (s *Server) showChanges(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	view := changesView{
-		Bar: barOf(r, "Check matches", "Past visits"), Days: review.LookBackDays, More: len(all) > shownChanges,
+	text := presenter.Words.Text
+	page := changesView{
+		Presenter: presenter, Bar: barOf(r, text("check-changes-title")), Days: review.LookBackDays,
+		Changes: all[:min(len(all), shownChanges)], More: len(all) > shownChanges,
 	}
-	if n, err := strconv.Atoi(r.URL.Query().Get("renamed")); err == nil && n >= 0 {
-		view.Done = counted(n, "face") + " judged anew."
-		if left, err := strconv.Atoi(r.URL.Query().Get("left")); err == nil && left > 0 {
-			view.Done += " " + capital(counted(left, "face")) + " changed meanwhile and were left as they are."
+	if done, ok := counts(r.URL.Query(), "renamed", "left"); ok {
+		page.Done = append(page.Done, text("check-changes-done", "Count", done[0]))
+		if done[1] > 0 {
+			page.Done = append(page.Done, text("check-changes-left", "Count", done[1]))
 		}
 	}
-	for _, c := range all[:min(len(all), shownChanges)] {
-		to := c.Wanted()
-		view.Changes = append(view.Changes, changeView{
-			Value: to.Face + " " + strings.TrimSpace(to.Person+" "+to.Band), Seen: presenter.seen(c.Sighting),
-			Visit: visitAddress(c.Visit), Crop: cropAddress(c.Sighting), Warning: newWarningView(c.Face.Liveness),
-			Old: findingViewOf(c.Face.Match), New: findingViewOf(c.Becomes),
-		})
-	}
-	return sendPage(w, r, http.StatusOK, "check-changes.html", view)
+	return sendPage(w, r, http.StatusOK, "check-changes.html", page)
 }
 
 func (s *Server) submitChanges(w http.ResponseWriter, r *http.Request) error {
@@ -77,7 +52,7 @@ func (s *Server) submitChanges(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	var wanted []review.Wanted
-	for _, value := range form.Values["change"] {
+	for _, value := range form.Values["change"] { // as the page writes it: face, person and band
 		parts := append(strings.Fields(value), "", "", "")
 		wanted = append(wanted, review.Wanted{Face: parts[0], Person: parts[1], Band: parts[2]})
 	}

@@ -11,22 +11,21 @@ import (
 	"unicode/utf8"
 
 	"lintel/internal/house"
+	"lintel/web/view"
 )
 
 // What can be wrong with a door.
 var (
-	errDoorName  = errors.New("a door has a name of 1 to 60 characters")
-	errDoorTwice = errors.New("there is a door of this name already")
-	errDoorBell  = errors.New("choose the bell that rings at this door")
+	errDoorTwice error = house.Refusal("door-twice")
+	errDoorBell  error = house.Refusal("door-bell")
+	errDoorKind  error = house.Refusal("door-kind")
 )
 
 type adviceDoorView struct {
-	Bar    barView
-	Door   house.Door // as typed, or as it is
-	Action string     // where the form is sent to
-	Known  bool       // whether it is there already
-	Bells  []string
-	Wrong  wrongs
+	Bar   barView
+	Door  house.Door // as typed, or as it is; without an id where there is none yet
+	Bells []house.Bell
+	Wrong wrongs
 }
 
 func doorAddress(id string) string { return "/rules/advice/doors/" + url.PathEscape(id) }
@@ -41,19 +40,11 @@ func (s *Server) doorOf(r *http.Request) (d house.Door, all []house.Door, err er
 	if id == "" {
 		return d, all, nil
 	}
-	d, ok := doorByID(all, id)
+	d, ok := view.DoorOf(all, id)
 	if !ok {
 		return d, all, fmt.Errorf("door %s: %w", id, house.ErrNotFound)
 	}
 	return d, all, nil
-}
-
-func doorByID(all []house.Door, id string) (house.Door, bool) {
-	i := slices.IndexFunc(all, func(d house.Door) bool { return d.ID == id })
-	if i < 0 {
-		return house.Door{}, false
-	}
-	return all[i], true
 }
 
 func (s *Server) showAdviceDoor(w http.ResponseWriter, r *http.Request) error {
@@ -65,19 +56,12 @@ func (s *Server) showAdviceDoor(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) showDoor(w http.ResponseWriter, r *http.Request, status int, door house.Door, wrong wrongs) error {
-	view := adviceDoorView{Bar: barOf(r, "Rules", "Suggestions: a door"), Door: door, Action: "/rules/advice/doors",
-		Known: door.ID != "", Wrong: wrong}
-	if view.Known {
-		view.Action = doorAddress(door.ID)
-	}
 	bells, err := s.Archive.Bells(r.Context())
 	if err != nil {
 		return err
 	}
-	for _, b := range bells {
-		view.Bells = append(view.Bells, b.Name)
-	}
-	return sendPage(w, r, status, "advice-door.html", view)
+	return sendPage(w, r, status, "advice-door.html", adviceDoorView{
+		barOf(r, speak(languageOf(r)).Text("door-title")), door, bells, wrong})
 }
 
 // submitDoor adds a door or changes one, by what was typed.
@@ -95,7 +79,7 @@ func (s *Server) submitDoor(w http.ResponseWriter, r *http.Request) error {
 	if err := checkDoor(door, all); err != nil {
 		wrong.add("name", err)
 	} else if kind := posted.Get("kind"); kind != "house" && kind != "parcel" {
-		wrong.add("kind", errors.New("say which of the two it is"))
+		wrong.add("kind", errDoorKind)
 	} else if _, err := s.Archive.SetDoor(r.Context(), door); errors.Is(err, house.ErrNotFound) {
 		wrong.add("bell", errDoorBell)
 	} else if err != nil {
@@ -109,8 +93,8 @@ func (s *Server) submitDoor(w http.ResponseWriter, r *http.Request) error {
 
 // checkDoor reports what is wrong with a door's name.
 func checkDoor(door house.Door, all []house.Door) error {
-	if !nameable(door.Name, 60) || door.Name == "" {
-		return errDoorName
+	if door.Name == "" || !nameable(door.Name, nameLength) {
+		return errName
 	}
 	for _, d := range all {
 		if d.ID != door.ID && strings.EqualFold(d.Name, door.Name) {
@@ -139,21 +123,20 @@ func (s *Server) showRemoveDoor(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	goes := []string{}
+	words, goes := speak(languageOf(r)), []string{}
 	if n := len(slices.DeleteFunc(rules, func(rule house.DoorRule) bool { return rule.Door != door.ID })); n > 0 {
-		goes = append(goes, counted(n, "rule"))
+		goes = append(goes, words.N(n, "rule"))
 	}
 	if n := len(slices.DeleteFunc(parcels, func(p house.ParcelRule) bool { return p.Door != door.ID })); n > 0 {
-		goes = append(goes, counted(n, "parcel"))
+		goes = append(goes, words.N(n, "parcel"))
 	}
-	view := confirmView{Bar: barOf(r, "Rules", "Remove a door"), Back: "/rules/advice", Action: doorAddress(door.ID) +
-		"/remove", Button: "Remove " + door.Name,
-		Says: []string{"Nobody would be suggested at " + door.Name +
-			" any more, and whatever hears suggestions there would hear none."}}
+	page := confirmView{Bar: barOf(r, words.Text("door-remove-title")), Back: "/rules/advice",
+		Action: doorAddress(door.ID) + "/remove", Button: words.Text("door-remove", "Door", door.Name),
+		Says: []string{words.Text("door-remove-ends", "Door", door.Name)}}
 	if len(goes) > 0 {
-		view.Says = append(view.Says, capital(strings.Join(goes, " and "))+" for it would go with it.")
+		page.Says = append(page.Says, words.Text("door-remove-takes", "Things", words.List(goes)))
 	}
-	return sendPage(w, r, http.StatusOK, "confirm.html", view)
+	return sendPage(w, r, http.StatusOK, "confirm.html", page)
 }
 
 func (s *Server) submitRemoveDoor(w http.ResponseWriter, r *http.Request) error {

@@ -3,15 +3,14 @@ package web
 import (
 	"context"
 	"errors"
-	"fmt"
 	"net/http"
-	"slices"
 	"time"
 
 	"lintel/internal/house"
 	"lintel/pipeline/advice/policy"
 	"lintel/pipeline/cluster"
 	"lintel/store"
+	"lintel/web/view"
 )
 
 // Rules are tried on so many visits at the most, the newest, of so long.
@@ -20,18 +19,7 @@ const (
 	triedDays   = 30
 )
 
-// takenForGranted is what a trial on past visits takes as it is not known, or as
-// it is now; see policy.DryRun.
-var takenForGranted = []string{
-	"The factors that are ticked count as given in that moment, by everybody known who rang, and good. Whether they " +
-		"really were is not asked.",
-	"Suggestions were not paused and nobody was away. No attempt failed before, the bell was well, and the server’s " +
-		"clock was right.",
-	"Consents, who looks alike, the holidays, the door and its bell are as they are now.",
-	"Each ring is decided on as 2 seconds after its last still.",
-	"Where stills are gone, faces can’t be judged again: those visits are withheld, though they might not have been.",
-	"Parcels are not tried.",
-}
+var errDryDoor error = house.Refusal("dry-door")
 
 // A trial is what rules would have come to on past visits at a door.
 type trial struct {
@@ -40,7 +28,6 @@ type trial struct {
 	visits []house.Visit // the newest first
 	advice []house.Advice
 	more   bool // whether there were more visits
-	names  map[string]string
 }
 
 func (t trial) suggested() (n int) {
@@ -52,28 +39,26 @@ func (t trial) suggested() (n int) {
 	return n
 }
 
-var errNoTrialDoor = errors.New("choose the door to try the rules of")
-
 // try runs the rules as they are, or with one as edited, over the past visits at
-// a door, and keeps nothing. The error is errNoTrialDoor for a door that is not
+// a door, and keeps nothing. The error is errDryDoor for a door that is not
 // there.
-func (s *Server) try(ctx context.Context, book ruleBook, door string, edited *house.DoorRule,
+func (s *Server) try(ctx context.Context, book view.RuleBook, door string, edited *house.DoorRule,
 	given []house.FactorKind) (t trial, err error) {
 	var ok bool
-	if t.door, ok = doorByID(book.doors, door); !ok {
-		return t, errNoTrialDoor
+	if t.door, ok = view.DoorOf(book.Doors, door); !ok {
+		return t, errDryDoor
 	}
-	t.names, t.since = book.names, s.Now().AddDate(0, 0, -triedDays)
+	t.since = s.Now().AddDate(0, 0, -triedDays)
 	visits, next, err := s.Archive.Book(ctx, store.Filter{Bell: t.door.Bell, From: t.since}, store.Cursor{}, triedVisits)
 	if err != nil {
 		return t, err
 	}
-	in := policy.Input{Door: t.door, Rules: append([]house.DoorRule{}, book.rules...),
+	in := policy.Input{Door: t.door, Rules: book.Rules,
 		Persons: make(map[string]house.Person)}
 	if edited != nil {
-		in.Rules = book.with(identified(*edited))
+		in.Rules = book.With(*edited)
 	}
-	for _, p := range book.persons {
+	for _, p := range book.Persons {
 		in.Persons[p.ID] = p
 	}
 	if err := s.tryingIn(ctx, &in); err != nil {
@@ -109,33 +94,28 @@ func (s *Server) tryingIn(ctx context.Context, in *policy.Input) error {
 }
 
 type adviceDryView struct {
-	Bar      barView
-	Doors    []house.Door
-	Door     string // id of the one that is chosen
-	Factors  []factorChoice
-	Wrong    wrongs
-	Granted  []string
-	Edited   string // what the edited rule says, "" for none
-	Rule     string // the edited rule, as JSON
-	RuleBack string // where its form is
+	Bar     barView
+	Doors   []house.Door
+	Door    string // id of the one that is chosen
+	Factors []tickBox[house.FactorKind]
+	Wrong   wrongs
+	Granted []string
+	Edited  string // what the edited rule says, "" for none
+	Rule    string // the edited rule, as JSON
+	RuleID  string // "" where the edited rule is a new one
 
 	Tried  bool
 	Counts string
-	Lines  []triedLine
-}
-
-type triedLine struct {
-	Visit, When, DateTime string
-	Suggested             bool
-	Outcome               string
-	Unmet                 []string
+	More   bool // whether earlier visits were left out
+	Most   int  // how many are tried
+	Visits []view.Tried
 }
 
 // showDryRun tries the rules as they are.
 func (s *Server) showDryRun(w http.ResponseWriter, r *http.Request) error {
 	query := r.URL.Query()
-	view := adviceDryView{Door: query.Get("door"), Tried: query.Has("door")}
-	return s.showDry(w, r, view, nil, kindsOf(query["factor"]))
+	page := adviceDryView{Door: query.Get("door"), Tried: query.Has("door")}
+	return s.showDry(w, r, page, nil, kindsOf(query["factor"]))
 }
 
 // submitDryRun tries the rules with one that was edited and is not saved.
@@ -144,100 +124,64 @@ func (s *Server) submitDryRun(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	view := adviceDryView{Tried: true, Rule: posted.Get("rule"), RuleBack: "/rules/advice/rules"}
 	var rule house.DoorRule
 	if err := posted.json("rule", &rule); err != nil {
 		return err
 	}
-	view.Door = rule.Door
-	if rule.ID != "" {
-		view.RuleBack = ruleAddress(rule.ID)
-	}
+	page := adviceDryView{Tried: true, Door: rule.Door, Rule: posted.Get("rule"), RuleID: rule.ID}
 	given := rule.Factors
 	if posted.Has("chosen") {
 		given = kindsOf(posted.Values["factor"])
 	}
-	return s.showDry(w, r, view, &rule, given)
-}
-
-// kindsOf reads kinds of factors, each once, and passes over what is none.
-func kindsOf(words []string) (kinds []house.FactorKind) {
-	for _, c := range factorChoices(nil) {
-		if slices.Contains(words, string(c.Kind)) {
-			kinds = append(kinds, c.Kind)
-		}
-	}
-	return kinds
+	return s.showDry(w, r, page, &rule, given)
 }
 
 // showDry shows a trial, or what one can be made of.
-func (s *Server) showDry(w http.ResponseWriter, r *http.Request, view adviceDryView, edited *house.DoorRule,
+func (s *Server) showDry(w http.ResponseWriter, r *http.Request, page adviceDryView, edited *house.DoorRule,
 	given []house.FactorKind) error {
-	book, err := s.ruleBook(r.Context())
-	if err != nil {
-		return err
-	}
-	view.Bar, view.Doors, view.Granted = barOf(r, "Rules", "Rules on past visits"), book.doors, takenForGranted
-	if edited != nil {
-		if _, err := book.check(*edited); err != nil {
-			return unfit("bad-door-rule", err)
-		}
-		view.Edited = book.say(policy.Restate(identified(*edited)))
-	}
-	if !view.Tried { // offered are the factors that some rule counts
-		for _, rule := range book.rules {
-			given = append(given, rule.Factors...)
-		}
-	}
-	view.Factors = factorChoices(given)
-	status := http.StatusOK
-	if view.Tried {
-		tried, err := s.try(r.Context(), book, view.Door, edited, given)
-		if err == nil {
-			err = s.tellTrial(r, &view, tried)
-		}
-		if errors.Is(err, errNoTrialDoor) {
-			view.Wrong, view.Tried, status = wrongs{"door": sentence(err)}, false, http.StatusUnprocessableEntity
-		} else if err != nil {
-			return err
-		}
-	}
-	return sendPage(w, r, status, "advice-dry.html", view)
-}
-
-// tellTrial says what a trial came to.
-func (s *Server) tellTrial(r *http.Request, view *adviceDryView, tried trial) error {
 	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return err
 	}
-	n := tried.suggested()
-	view.Counts = fmt.Sprintf("Of %s at %s since %s: %d suggested, %d withheld.", counted(len(tried.visits), "visit"),
-		tried.door.Name, t.Day(tried.since), n, len(tried.visits)-n)
-	if tried.more {
-		view.Counts += fmt.Sprintf(" Earlier ones were left out: %d are tried at the most.", triedVisits)
+	book, err := s.ruleBook(r.Context())
+	if err != nil {
+		return err
 	}
-	say := t.words(tried.names)
-	for i, v := range tried.visits {
-		a := tried.advice[i]
-		line := triedLine{Visit: visitAddress(v.ID), When: t.Moment(v.ReceivedAt),
-			DateTime: v.ReceivedAt.In(t.Zone).Format(time.RFC3339), Suggested: a.State == house.Suggested}
-		who := tried.names[a.Person]
+	page.Bar, page.Doors, page.Granted = barOf(r, t.Words.Text("dry-title")), book.Doors, t.Granted()
+	if edited != nil {
+		if _, err := book.Check(*edited); err != nil {
+			return unfit("bad-door-rule", err)
+		}
+		page.Edited = book.Says(*edited)
+	}
+	if !page.Tried { // offered are the factors that some rule counts
+		for _, rule := range book.Rules {
+			given = append(given, rule.Factors...)
+		}
+	}
+	page.Factors = factorTicks(given)
+	status := http.StatusOK
+	if page.Tried {
+		tried, err := s.try(r.Context(), book, page.Door, edited, given)
 		switch {
-		case line.Suggested:
-			line.Outcome = "Suggested for " + who
-		case who != "":
-			line.Outcome = "Withheld: " + who + " rang"
+		case errors.Is(err, errDryDoor):
+			page.Wrong, page.Tried, status = wrongs{"door": refused(err)}, false, http.StatusUnprocessableEntity
+		case err != nil:
+			return err
 		default:
-			line.Outcome = "Withheld"
+			page.tell(t, tried, book)
 		}
-		for _, c := range a.Conditions {
-			says := say.Condition(c)
-			if !c.Met && !slices.Contains(line.Unmet, says) { // without anybody known, many say the same
-				line.Unmet = append(line.Unmet, says)
-			}
-		}
-		view.Lines = append(view.Lines, line)
 	}
-	return nil
+	return sendPage(w, r, status, "advice-dry.html", page)
+}
+
+// tell says what a trial came to.
+func (page *adviceDryView) tell(t view.Presenter, tried trial, book view.RuleBook) {
+	n := tried.suggested()
+	page.More, page.Most = tried.more, triedVisits
+	page.Counts = t.Words.Text("dry-counts", "Count", len(tried.visits), "Door", tried.door.Name,
+		"Day", t.Day(tried.since), "Suggested", n, "Withheld", len(tried.visits)-n)
+	for i, v := range tried.visits {
+		page.Visits = append(page.Visits, t.Tried(v, tried.advice[i], book))
+	}
 }

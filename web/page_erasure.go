@@ -1,9 +1,6 @@
 package web
 
-import (
-	"fmt"
-	"net/http"
-)
+import "net/http"
 
 // An erasureView is what the page of an erasure shows.
 type erasureView struct {
@@ -19,21 +16,18 @@ func (s *Server) showErasure(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	view := erasureView{Bar: barOf(r, "Visitor book", "Erasing"), Back: x.back}
-	switch j.State {
-	case "done":
+	text := speak(languageOf(r)).Text
+	page := erasureView{Bar: barOf(r, text("erasure-title")), Back: x.back}
+	switch {
+	case j.State == "done":
 		return redirect(w, r, x.done(j.Erased))
-	case "running":
-		view.Running = true
-		view.Says = fmt.Sprintf("%d of %s done.", j.Done, counted(j.Of, "visit"))
+	case j.State == "running":
+		page.Running, page.Says = true, text("erasure-running", "Done", j.Done, "Count", j.Of)
 		w.Header().Set("Refresh", "2") // seconds
+	case j.Why == "no-space":
+		page.Says = text("erasure-no-space", "Count", j.Done)
 	default:
-		view.Says = fmt.Sprintf("It came to a halt after %s. What is gone stays gone. Begin it again; the server’s log says "+
-			"more.", counted(j.Done, "visit"))
-		if j.Why == "no-space" {
-			view.Says = fmt.Sprintf("The disk is full or can’t be written, so it came to a halt after %s. What is gone stays "+
-				"gone. Make room, and begin it again.", counted(j.Done, "visit"))
-		}
+		page.Says = text("erasure-failed", "Count", j.Done)
 	}
-	return sendPage(w, r, http.StatusOK, "erasure.html", view)
+	return sendPage(w, r, http.StatusOK, "erasure.html", page)
 }

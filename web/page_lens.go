@@ -71,7 +71,7 @@ func (s *Server) drawLens(w http.ResponseWriter, r *http.Request, status int, pa
 		return absent(err, errNoBell)
 	}
 	t := view.Presenter{Words: speak(languageOf(r))}
-	page.Bar, page.Bell, page.Action, page.Known = barOf(r, "Rules", t.Words.Text("lens-of", "Bell", bell)), bell,
+	page.Bar, page.Bell, page.Action, page.Known = barOf(r, t.Words.Text("lens-of", "Bell", bell)), bell,
 		lensAddress(bell), known
 	page.Now = t.Lens(lens, known)
 	if page.Preview, err = s.lensPreview(r.Context(), bell, page.Form, t.Words); err != nil {

@@ -12,6 +12,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/store"
+	"lintel/web/view"
 )
 
 // A masksView is what the page of a bell's masks shows.
@@ -82,48 +83,48 @@ func (s *Server) findBell(r *http.Request) error {
 }
 
 // drawMasks shows a drawing over the bell's latest still.
-func (s *Server) drawMasks(w http.ResponseWriter, r *http.Request, status int, view masksView) error {
+func (s *Server) drawMasks(w http.ResponseWriter, r *http.Request, status int, page masksView) error {
 	bell := r.PathValue("bell")
-	view.Bar, view.Bell, view.Most, view.MostMasks = barOf(r, "Rules", speak(languageOf(r)).Text("masks-of", "Bell", bell)), bell,
+	page.Bar, page.Bell, page.Most, page.MostMasks = barOf(r, speak(languageOf(r)).Text("masks-of", "Bell", bell)), bell,
 		house.MaxMaskPoints, house.MaxMasks
-	view.Action = masksAddress(bell)
-	view.Progress = "/api/v1/bells/" + url.PathEscape(bell) + "/masks/earlier"
-	view.Width, view.Height = frameWidth, frameHeight
+	page.Action = masksAddress(bell)
+	page.Progress = "/api/v1/bells/" + url.PathEscape(bell) + "/masks/earlier"
+	page.Width, page.Height = frameWidth, frameHeight
 	still, found, err := s.latestStill(r.Context(), bell)
 	if err != nil {
 		return err
 	}
 	if found {
-		view.Still, view.Width, view.Height = stillAddress(still), still.Width, still.Height
+		page.Still, page.Width, page.Height = view.StillAddress(still), still.Width, still.Height
 	}
 	// What can't be read is not drawn; the text says it as it was typed.
-	if masks, err := parseMasks(view.Text); err == nil {
-		view.Polygons = strings.Split(formatMasks(masks), "\n")
+	if masks, err := parseMasks(page.Text); err == nil {
+		page.Polygons = strings.Split(formatMasks(masks), "\n")
 		if len(masks) == 0 {
-			view.Polygons = nil
+			page.Polygons = nil
 		}
 	}
-	if view.Earlier, err = s.Archive.Unmasked(r.Context(), bell); err != nil {
+	if page.Earlier, err = s.Archive.Unmasked(r.Context(), bell); err != nil {
 		return err
 	}
-	if view.Masking = s.masking.of(bell); view.Masking.State == "running" {
-		view.Earlier = 0 // one run is enough
+	if page.Masking = s.masking.of(bell); page.Masking.State == "running" {
+		page.Earlier = 0 // one run is enough
 	}
-	view.MaskingWords = view.Masking.words(speak(languageOf(r)))
-	if err := s.addUnreadable(r, &view); err != nil {
+	page.MaskingWords = page.Masking.words(speak(languageOf(r)))
+	if err := s.addUnreadable(r, &page); err != nil {
 		return err
 	}
-	return sendPage(w, r, status, "masks.html", view)
+	return sendPage(w, r, status, "masks.html", page)
 }
 
 // addUnreadable lists stills that the last run could not read; those whose visits
 // went since are left out.
-func (s *Server) addUnreadable(r *http.Request, view *masksView) error {
+func (s *Server) addUnreadable(r *http.Request, page *masksView) error {
 	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return err
 	}
-	failed := view.Masking.Failed
+	failed := page.Masking.Failed
 	for _, f := range failed[:min(len(failed), shownUnreadable)] {
 		v, err := s.Archive.Visit(r.Context(), f.Visit)
 		if errors.Is(err, house.ErrNotFound) {
@@ -132,9 +133,9 @@ func (s *Server) addUnreadable(r *http.Request, view *masksView) error {
 		if err != nil {
 			return err
 		}
-		view.Unreadable = append(view.Unreadable, unreadableView{visitAddress(f.Visit), t.Moment(v.ReceivedAt), f.Frame + 1})
+		page.Unreadable = append(page.Unreadable, unreadableView{view.VisitAddress(f.Visit), t.Moment(v.ReceivedAt), f.Frame + 1})
 	}
-	view.UnreadableMore = max(0, len(failed)-shownUnreadable)
+	page.UnreadableMore = max(0, len(failed)-shownUnreadable)
 	return nil
 }
 

@@ -3,19 +3,18 @@ package web
 import (
 	"errors"
 	"net/http"
-	"net/url"
 	"slices"
-	"strings"
 	"time"
 
 	"lintel/internal/house"
 	"lintel/pipeline/advice/policy"
+	"lintel/web/view"
 )
 
 // What can be wrong with an expected parcel besides what package policy says.
 var (
-	errParcelNote = errors.New("what is expected is said in 100 characters at most")
-	errParcelDoor = errors.New("choose a door for parcels")
+	errParcelNote error = house.Refusal("parcel-note")
+	errNoParcels  error = house.Refusal("parcel-at")
 )
 
 // A parcelForm is an expected parcel as typed.
@@ -29,44 +28,11 @@ type parcelForm struct {
 type adviceParcelsView struct {
 	Bar     barView
 	Saved   bool
-	Parcels []parcelLine
+	Parcels []view.Parcel
 	Doors   []house.Door // those for parcels
 	Form    parcelForm
 	Wrong   wrongs
-	Clock   string
-}
-
-type parcelLine struct {
-	Says   string // the rule, in a sentence
-	Became string
-	Visit  string // address of the visit it was used on, "" for none
-	Remove string
-}
-
-// What became of a parcel.
-const (
-	parcelLater = "later" // its time is to come
-	parcelNow   = "now"   // it is expected now
-	parcelUsed  = "used"  // opening was suggested for it
-	parcelOver  = "over"  // its time went by
-)
-
-func (t presenter) parcelState(p house.ParcelRule) string {
-	switch {
-	case p.UsedBy != "":
-		return parcelUsed
-	case t.Now.Before(p.From):
-		return parcelLater
-	case t.Now.Before(p.To):
-		return parcelNow
-	}
-	return parcelOver
-}
-
-var parcelWords = map[string]string{
-	parcelLater: "Its time is to come.", parcelNow: "Expected now.",
-	parcelUsed: "Used: opening was suggested for it once.",
-	parcelOver: "Over: nothing was suggested for it.",
+	Clock   string // that times are by
 }
 
 func (s *Server) showParcels(w http.ResponseWriter, r *http.Request) error {
@@ -79,52 +45,43 @@ func (s *Server) drawParcels(w http.ResponseWriter, r *http.Request, status int,
 	if err != nil {
 		return err
 	}
-	view := adviceParcelsView{Bar: barOf(r, "Rules", "Expected parcels"), Saved: r.URL.Query().Has("saved"),
-		Wrong: wrong, Clock: t.clockWords()}
-	for _, p := range slices.Backward(parcels) {
-		line, err := s.parcelLine(r, t, p, doors)
-		if err != nil {
-			return err
-		}
-		view.Parcels = append(view.Parcels, line)
-	}
-	view.Doors = slices.DeleteFunc(doors, func(d house.Door) bool { return !d.Parcel })
+	slices.Reverse(parcels)
+	page := adviceParcelsView{Bar: barOf(r, t.Words.Text("parcels-title")), Saved: r.URL.Query().Has("saved"),
+		Parcels: parcels, Doors: slices.DeleteFunc(doors, func(d house.Door) bool { return !d.Parcel }),
+		Wrong: wrong, Clock: t.ByClock()}
 	if form == nil {
-		hour := t.Now.In(t.Zone).Truncate(time.Minute)
-		form = &parcelForm{From: hour.Format(localMinute), To: hour.Add(4 * time.Hour).Format(localMinute), Window: "60"}
-		if len(view.Doors) == 1 {
-			form.Door = view.Doors[0].ID
+		minute := t.Now.In(t.Zone).Truncate(time.Minute)
+		form = &parcelForm{From: minute.Format(view.Minute), To: minute.Add(4 * time.Hour).Format(view.Minute),
+			Window: "60"}
+		if len(page.Doors) == 1 {
+			form.Door = page.Doors[0].ID
 		}
 	}
-	view.Form = *form
-	return sendPage(w, r, status, "advice-parcels.html", view)
+	page.Form = *form
+	return sendPage(w, r, status, "advice-parcels.html", page)
 }
 
 // parcelsFor reads what is told of the parcels that are expected.
-func (s *Server) parcelsFor(r *http.Request) (t presenter, doors []house.Door, parcels []house.ParcelRule, err error) {
+func (s *Server) parcelsFor(r *http.Request) (t view.Presenter, doors []house.Door, parcels []view.Parcel, err error) {
 	if t, err = s.presenterFor(r.Context(), session(r)); err != nil {
 		return t, nil, nil, err
 	}
 	if doors, err = s.Archive.Doors(r.Context()); err != nil {
 		return t, nil, nil, err
 	}
-	parcels, err = s.Archive.ParcelRules(r.Context())
-	return t, doors, parcels, err
-}
-
-func (s *Server) parcelLine(r *http.Request, t presenter, p house.ParcelRule, doors []house.Door) (line parcelLine,
-	err error) {
-	door, _ := doorByID(doors, p.Door)
-	unused := p
-	unused.UsedBy = "" // what became of it stands beside
-	line = parcelLine{Says: t.sayOf(door, policy.RestateParcel(unused, door, t.Zone)),
-		Became: parcelWords[t.parcelState(p)],
-		Remove: "/rules/advice/parcels/" + url.PathEscape(p.ID) + "/remove"}
-	visit, err := s.parcelVisit(r, p)
-	if visit != "" {
-		line.Visit = visitAddress(visit)
+	rules, err := s.Archive.ParcelRules(r.Context())
+	if err != nil {
+		return t, nil, nil, err
 	}
-	return line, err
+	for _, p := range rules {
+		visit, err := s.parcelVisit(r, p)
+		if err != nil {
+			return t, nil, nil, err
+		}
+		door, _ := view.DoorOf(doors, p.Door)
+		parcels = append(parcels, t.Parcel(p, door, visit))
+	}
+	return t, doors, parcels, nil
 }
 
 // parcelVisit returns the visit that a parcel was used on, "" if it was not, or
@@ -146,8 +103,8 @@ func (s *Server) submitParcel(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	get := func(name string) string { return strings.TrimSpace(posted.Get(name)) }
-	form := parcelForm{Door: get("door"), Note: get("note"), From: get("from"), To: get("to"), Window: get("window")}
+	form := parcelForm{posted.text("door"), posted.text("note"), posted.text("from"), posted.text("to"),
+		posted.text("window")}
 	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return err
@@ -158,7 +115,7 @@ func (s *Server) submitParcel(w http.ResponseWriter, r *http.Request) error {
 		text string
 		to   *time.Time
 	}{"from": {form.From, &p.From}, "to": {form.To, &p.To}} {
-		*at.to, err = t.localTime(at.text)
+		*at.to, err = t.ReadMinute(at.text)
 		wrong.add(field, err)
 	}
 	if len(wrong) == 0 {
@@ -181,14 +138,12 @@ func (s *Server) expect(r *http.Request, p house.ParcelRule) (field string, err 
 	if err != nil {
 		return "", err
 	}
-	door, ok := doorByID(doors, p.Door)
-	p.ID = newRule
+	door, ok := view.DoorOf(doors, p.Door)
+	p.ID = view.NewRule
 	fault := policy.CheckParcel(p, door)
 	switch {
 	case !ok:
-		return "door", errParcelDoor
-	case errors.Is(fault, policy.ErrParcelDoor):
-		return "door", house.ErrHouseDoor
+		return "door", errNoParcels
 	case errors.Is(fault, policy.ErrParcelTime):
 		return "to", fault
 	case errors.Is(fault, policy.ErrExpiry):
@@ -201,8 +156,11 @@ func (s *Server) expect(r *http.Request, p house.ParcelRule) (field string, err 
 		return "note", errParcelNote
 	}
 	_, err = s.Archive.AddParcelRule(r.Context(), p)
-	if errors.Is(err, house.ErrHouseDoor) || errors.Is(err, house.ErrNotFound) { // it changed meanwhile
-		return "door", err
+	switch { // the door changed meanwhile
+	case errors.Is(err, house.ErrHouseDoor):
+		return "door", house.ErrHouseDoor
+	case errors.Is(err, house.ErrNotFound):
+		return "door", errNoParcels
 	}
 	return "", err
 }

@@ -1,58 +1,41 @@
 package web
 
 import (
-	"cmp"
 	"context"
 	"errors"
-	"fmt"
 	"net/http"
 	"net/url"
 	"strconv"
 
 	"lintel/internal/house"
-	"lintel/pipeline/cluster"
 	"lintel/pipeline/match"
 	"lintel/store"
+	"lintel/web/view"
 )
 
 // A peopleView is what the page People shows.
 type peopleView struct {
-	Bar     barView
-	Done    string // who was erased just now
-	Persons []personView
-
-	Household householdView
+	view.Presenter
+	Bar       barView
+	Done      string // who was erased just now
+	Persons   []personJSON
+	Household view.Household
 }
 
-// A personView is a person, as People and the person's own page show them.
+// A personView is what a person's page shows.
 type personView struct {
+	view.Presenter
 	Bar     barView
 	Address string
 	Book    string // address of the visits that name them
-	Added   string
-	Given   string // the day of the consent
 	Done    string // what was enrolled just now
-	Doubles []doubleView
+	Doubles []view.Double
 	personJSON
 
-	Pictures []pictureView // what each reference adds
-	More     string        // which are asked for, "" for none
+	Pictures []string // what each reference adds
+	More     string   // which are asked for, "" for none
 
-	// What gives factors of theirs, and what of it was added just now.
-	Phones   []sourceLine
-	Tokens   []tokenLine
-	HasCodes bool
-	NoHome   bool // where home is has not been said, so no phone comes home
-	Phone    *newSource
-	Codes    *codesView
-	Wrong    string // why nothing was added
-}
-
-// A doubleView is somebody with whom a person is easily confused.
-type doubleView struct {
-	Name, Address string
-	Distance      string
-	Band          match.Band
+	Factors view.PersonFactors
 }
 
 func (s *Server) showPeople(w http.ResponseWriter, r *http.Request) error {
@@ -64,26 +47,29 @@ func (s *Server) showPeople(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	view := peopleView{Bar: barOf(r, "People", "People"), Done: erasedWords(r.URL.Query())}
-	for _, p := range persons {
-		view.Persons = append(view.Persons, presenter.personView(p))
+	page := peopleView{Presenter: presenter, Bar: barOf(r, presenter.Words.Text("people-title")),
+		Persons: persons}
+	if erased, ok := counts(r.URL.Query(), "erased", "unnamed"); ok {
+		page.Done = presenter.ErasedPerson(erased[0], erased[1])
 	}
-	if view.Household, err = s.household(r.Context()); err != nil {
+	if page.Household, err = s.household(r.Context()); err != nil {
 		return err
 	}
-	return sendPage(w, r, http.StatusOK, "people.html", view)
+	return sendPage(w, r, http.StatusOK, "people.html", page)
 }
 
-func (t presenter) personView(p personJSON) personView {
-	view := personView{personJSON: p, Address: personAddress(p.ID), Added: t.Day(p.AddedAt),
-		Book: bookFields{Person: p.ID}.address(store.Cursor{})}
-	if p.Consent != nil {
-		view.Given = t.Day(p.Consent.GivenAt)
+// counts reads numbers from the address that a form led to. It is false unless all
+// are there.
+func counts(q url.Values, names ...string) (all []int, ok bool) {
+	for _, name := range names {
+		n, err := strconv.Atoi(q.Get(name))
+		if err != nil || n < 0 {
+			return nil, false
+		}
+		all = append(all, n)
 	}
-	return view
+	return all, true
 }
-
-func personAddress(id string) string { return "/people/" + url.PathEscape(id) }
 
 // people lists the persons with how much is held of each.
 func (s *Server) people(ctx context.Context) ([]personJSON, error) {
@@ -131,53 +117,60 @@ func (s *Server) showPerson(w http.ResponseWriter, r *http.Request) error {
 
 // drawPerson shows a person's page, with what was added just now, or could not
 // be.
-func (s *Server) drawPerson(w http.ResponseWriter, r *http.Request, status int, p personJSON, added personView) error {
+func (s *Server) drawPerson(w http.ResponseWriter, r *http.Request, status int, p personJSON, page personView) error {
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return err
 	}
-	view := presenter.personView(p)
-	view.Bar, view.Done = barOf(r, "People", p.Name), cmp.Or(introducedWords(r.URL.Query()), withdrawnWords(r.URL.Query()))
-	view.Phone, view.Codes, view.Wrong = added.Phone, added.Codes, added.Wrong
-	if view.Doubles, err = s.doublesOf(r.Context(), p.ID); err != nil {
+	page.Presenter, page.personJSON, page.Bar = presenter, p, barOf(r, p.Name)
+	page.Address, page.Book = view.PersonAddress(p.ID), bookFields{Person: p.ID}.address(store.Cursor{})
+	page.Done = doneFor(presenter, r.URL.Query())
+	page.Factors.ID, page.Factors.Name = p.ID, p.Name
+	references, gallery, names, err := s.enrolled(r.Context())
+	if err != nil {
 		return err
 	}
-	if view.Pictures, view.More, err = s.picturesOf(r.Context(), p.Person); err != nil {
+	page.Doubles = view.Doubles(p.ID, references, gallery, names)
+	page.Pictures, page.More = presenter.Pictures(p.Person, references, gallery.Curve())
+	if err := s.factorsOf(r.Context(), presenter, &page.Factors); err != nil {
 		return err
 	}
-	if err := s.factorsOf(r.Context(), presenter, &view); err != nil {
-		return err
-	}
-	return sendPage(w, r, status, "person.html", view)
+	return sendPage(w, r, status, "person.html", page)
 }
 
-// doublesOf lists with whom a person is easily confused, by the distances
-// between their references.
-func (s *Server) doublesOf(ctx context.Context, person string) (doubles []doubleView, err error) {
-	references, err := s.Archive.Gallery(ctx)
+// doneFor says what was done for a person just now, from the address that it led
+// to; "" for nothing.
+func doneFor(t view.Presenter, q url.Values) string {
+	if withdrawn, ok := counts(q, "withdrawn"); ok {
+		return t.Withdrawn(withdrawn[0])
+	}
+	if done, ok := counts(q, "references", "named", "of"); ok && done[1] <= done[2] {
+		return t.Introduced(done[0], done[1], done[2])
+	}
+	return ""
+}
+
+// enrolled returns the references of all persons, the gallery that they make, and
+// the persons' names by id.
+func (s *Server) enrolled(ctx context.Context,
+) (references []house.Reference, gallery *match.Gallery, names map[string]string, err error) {
+	if references, err = s.Archive.Gallery(ctx); err != nil {
+		return nil, nil, nil, err
+	}
+	if gallery, err = s.gallery.Gallery(ctx); err != nil {
+		return nil, nil, nil, err
+	}
+	names, err = s.review.Names(ctx)
+	return references, gallery, names, err
+}
+
+// household says how alike the persons are who are enrolled.
+func (s *Server) household(ctx context.Context) (view.Household, error) {
+	references, gallery, names, err := s.enrolled(ctx)
 	if err != nil {
-		return nil, err
+		return view.Household{}, err
 	}
-	gallery, err := s.gallery.Gallery(ctx)
-	if err != nil {
-		return nil, err
-	}
-	alike := cluster.Confusable(references, gallery.BandOf)[person]
-	if len(alike) == 0 {
-		return nil, nil
-	}
-	persons, err := s.Archive.Persons(ctx)
-	if err != nil {
-		return nil, err
-	}
-	for _, d := range alike {
-		for _, p := range persons {
-			if p.ID == d.Person {
-				doubles = append(doubles, doubleView{p.Name, personAddress(p.ID), fmt.Sprintf("%.2f", d.Distance), d.Band})
-			}
-		}
-	}
-	return doubles, nil
+	return view.HouseholdOf(references, gallery, names), nil
 }
 
 // showErasePerson says what erasing the person takes.
@@ -190,28 +183,12 @@ func (s *Server) showErasePerson(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	view := confirmView{
-		Bar: barOf(r, "People", "Erase a person"), Back: personAddress(p.ID),
-		Action: personAddress(p.ID) + "/erase", Button: "Erase " + p.Name, Fields: []field{{"visits", fmt.Sprint(visits)}},
-		Says: []string{p.Name + ": the name, the consent and " + counted(p.References, "reference") +
-			" would go for good, and Lintel would know this face no more. Their phones, tokens and one-time codes count no " +
-			"more, and the rules about them go. No backup brings them back here."},
-	}
-	stay := p.Visits
-	if visits {
-		stay = p.Held
-		view.Says = append(view.Says,
-			counted(p.Visits-p.Held, "visit")+" would go whole, with the stills, whoever else stood there.")
-	}
-	if stay > 0 {
-		why := ""
-		if visits {
-			why = ", for a hold"
-		}
-		view.Says = append(view.Says, counted(stay, "visit")+" would stay"+why+", and show a stranger. Stills there still "+
-			"show the face, until the rules let them go.")
-	}
-	return sendPage(w, r, http.StatusOK, "confirm.html", view)
+	t := view.Presenter{Words: speak(languageOf(r))}
+	return sendPage(w, r, http.StatusOK, "confirm.html", confirmView{
+		Bar: barOf(r, t.Words.Text("person-erase-page")), Back: view.PersonAddress(p.ID),
+		Action: view.PersonAddress(p.ID) + "/erase", Button: t.Words.Text("person-erase-title", "Name", p.Name),
+		Fields: []field{{"visits", strconv.FormatBool(visits)}}, Says: t.WouldErase(p.Person, p.Visits, p.Held, visits),
+	})
 }
 
 // showWithdraw says what withdrawing a person's consent takes.
@@ -220,18 +197,11 @@ func (s *Server) showWithdraw(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	t := view.Presenter{Words: speak(languageOf(r))}
 	return sendPage(w, r, http.StatusOK, "confirm.html", confirmView{
-		Bar: barOf(r, "People", "Withdraw a consent"), Back: personAddress(p.ID),
-		Action: personAddress(p.ID) + "/withdraw", Button: "Withdraw the consent",
-		Says: []string{
-			p.Name + ": " + counted(p.References, "reference") +
-				" would go for good. Lintel would know this face no more, from now on.",
-			counted(p.Visits, "visit") +
-				" would stay and show a stranger. They go when a stranger’s do. Stills there still show the face until then.",
-			"The name, phones, tokens, one-time codes and rules stay. Without a consent nothing is suggested for " + p.Name +
-				". Erase " + p.Name + " to take it all away.",
-			"A backup made earlier brings the consent back. Withdraw it again after restoring one.",
-		},
+		Bar: barOf(r, t.Words.Text("person-withdraw-title")), Back: view.PersonAddress(p.ID),
+		Action: view.PersonAddress(p.ID) + "/withdraw", Button: t.Words.Text("person-withdraw-button"),
+		Says: t.WouldWithdraw(p.Person, p.Visits),
 	})
 }
 
@@ -257,25 +227,15 @@ func (s *Server) consenting(r *http.Request) (personJSON, error) {
 // stranger.
 func (s *Server) withdrawal(p personJSON) *erasure {
 	return &erasure{
-		of: p.Visits, left: s.namedOn(p.ID), back: personAddress(p.ID),
+		of: p.Visits, left: s.namedOn(p.ID), back: view.PersonAddress(p.ID),
 		done: func(e store.Erased) string {
-			return personAddress(p.ID) + "?" + url.Values{"withdrawn": {strconv.Itoa(e.Unnamed)}}.Encode()
+			return view.PersonAddress(p.ID) + "?" + url.Values{"withdrawn": {strconv.Itoa(e.Unnamed)}}.Encode()
 		},
 		run: func(ctx context.Context) (e store.Erased, err error) {
 			e.Unnamed, err = s.Archive.WithdrawConsent(ctx, p.ID)
 			return e, err
 		},
 	}
-}
-
-// withdrawnWords say what withdrawing a consent took, from the address that it
-// led to.
-func withdrawnWords(q url.Values) string {
-	unnamed, err := strconv.Atoi(q.Get("withdrawn"))
-	if err != nil || unnamed < 0 {
-		return ""
-	}
-	return "The consent is withdrawn. " + counted(unnamed, "visit") + " left with a stranger."
 }
 
 // withVisits reads whether the visits that name a person are erased as well.
@@ -287,7 +247,7 @@ func withVisits(q url.Values) (bool, error) {
 	case "false":
 		return false, nil
 	}
-	return false, queryProblem("visits is true, to erase the visits as well, or false, to keep them as a stranger's.")
+	return false, queryProblem("problem-query-visits")
 }
 
 func (s *Server) submitErasePerson(w http.ResponseWriter, r *http.Request) error {
@@ -300,17 +260,6 @@ func (s *Server) submitErasePerson(w http.ResponseWriter, r *http.Request) error
 		return err
 	}
 	return s.beginOnPage(w, r, x)
-}
-
-// erasedWords say what erasing a person took, from the address that it led to.
-func erasedWords(q url.Values) string {
-	erased, err := strconv.Atoi(q.Get("erased"))
-	unnamed, err2 := strconv.Atoi(q.Get("unnamed"))
-	if err != nil || err2 != nil || erased < 0 || unnamed < 0 {
-		return ""
-	}
-	return fmt.Sprintf("The person was erased. %s erased with them, %s left with a stranger.", counted(erased, "visit"),
-		counted(unnamed, "visit"))
 }
 
 // personErasure is the erasure of the person that the address names.

@@ -4,39 +4,25 @@ import (
 	"context"
 	"errors"
 	"net/http"
-	"net/url"
 
 	"lintel/internal/house"
 	"lintel/pipeline/advice/message"
+	"lintel/web/view"
 )
 
-// A receiverLine is a receiver of advice in a list.
-type receiverLine struct {
-	Name, Door, Added, Remove string
-}
-
-// A newReceiver is a receiver that was added just now, with what it is known
-// by, which is shown this once.
-type newReceiver struct {
-	ID, Name, Key, Token string
-	Door                 house.Door
-}
+var errReceiverDoor error = house.Refusal("receiver-door")
 
 // fillReceivers lists the receivers on Upkeep, and the doors that one can be at.
-func (s *Server) fillReceivers(ctx context.Context, t presenter, view *upkeepView) (err error) {
-	if view.Doors, err = s.Archive.Doors(ctx); err != nil {
-		return err
-	}
-	receivers, err := s.Archive.Receivers(ctx)
+func (s *Server) fillReceivers(ctx context.Context, t view.Presenter, page *upkeepView) error {
+	doors, err := s.Archive.Doors(ctx)
 	if err != nil {
 		return err
 	}
-	for _, receiver := range receivers {
-		door, _ := doorByID(view.Doors, receiver.Door)
-		view.Receivers = append(view.Receivers, receiverLine{receiver.Name, door.Name, t.Moment(receiver.AddedAt),
-			"/upkeep/receivers/" + url.PathEscape(receiver.ID) + "/remove"})
-	}
-	return nil
+	receivers, err := s.Archive.Receivers(ctx)
+	added := page.Receivers
+	page.Receivers = t.Receivers(receivers, doors)
+	page.Receivers.Added, page.Receivers.Wrong = added.Added, added.Wrong
+	return err
 }
 
 // submitReceiver adds a receiver of advice at a door, and shows its key and token.
@@ -47,11 +33,11 @@ func (s *Server) submitReceiver(w http.ResponseWriter, r *http.Request) error {
 	}
 	name, err := posted.name("name")
 	if err != nil {
-		return s.drawUpkeep(w, r, upkeepView{WrongReceiver: sentence(err)})
+		return s.drawUpkeep(w, r, upkeepView{Receivers: view.Receivers{Wrong: refused(err)}})
 	}
 	receiver, token, err := s.Archive.AddReceiver(r.Context(), posted.Get("door"), name)
 	if errors.Is(err, house.ErrNotFound) {
-		return s.drawUpkeep(w, r, upkeepView{WrongReceiver: "Choose the door that the receiver is at."})
+		return s.drawUpkeep(w, r, upkeepView{Receivers: view.Receivers{Wrong: refused(errReceiverDoor)}})
 	}
 	if err != nil {
 		return err
@@ -60,10 +46,9 @@ func (s *Server) submitReceiver(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	door, _ := doorByID(doors, receiver.Door)
-	return s.drawUpkeep(w, r, upkeepView{Receiver: &newReceiver{
-		ID: receiver.ID, Name: receiver.Name, Door: door, Key: message.Key(receiver.Key).Text(), Token: token,
-	}})
+	door, _ := view.DoorOf(doors, receiver.Door)
+	return s.drawUpkeep(w, r, upkeepView{Receivers: view.Receivers{
+		Added: &view.NewReceiver{Receiver: receiver, At: door, Key: message.Key(receiver.Key).Text(), Token: token}}})
 }
 
 func (s *Server) submitRemoveReceiver(w http.ResponseWriter, r *http.Request) error {

@@ -83,7 +83,7 @@ func (s *Server) drawRules(w http.ResponseWriter, r *http.Request, status int, p
 	if err != nil {
 		return err
 	}
-	page.Bar, page.Zones, page.Here = barOf(r, "Rules", t.Words.Text("rules-title")), zoneNames(), s.Now().In(s.Zone).Format("MST")
+	page.Bar, page.Zones, page.Here = barOf(r, t.Words.Text("rules-title")), zoneNames(), s.Now().In(s.Zone).Format("MST")
 	page.Sentences = t.RuleSentences(t.Rules)
 	if page.PriorMessage == "" {
 		prior, err := s.prior(r.Context())
@@ -92,7 +92,7 @@ func (s *Server) drawRules(w http.ResponseWriter, r *http.Request, status int, p
 		}
 		page.Prior = strconv.FormatFloat(math.Round(1000*prior)/10, 'f', -1, 64)
 	}
-	if page.Suggesting, err = s.suggestingLine(r.Context(), t.Now); err != nil {
+	if page.Suggesting, err = s.suggestingLine(r.Context(), t); err != nil {
 		return err
 	}
 	holds, err := s.Archive.Holds(r.Context())
@@ -100,7 +100,7 @@ func (s *Server) drawRules(w http.ResponseWriter, r *http.Request, status int, p
 		return err
 	}
 	for _, h := range holds {
-		page.Holds = append(page.Holds, holdLine{visitAddress(h.Visit), "/rules/holds/" + url.PathEscape(h.Visit) + "/end",
+		page.Holds = append(page.Holds, holdLine{view.VisitAddress(h.Visit), "/rules/holds/" + url.PathEscape(h.Visit) + "/end",
 			h.Reason, t.Moment(h.PlacedAt), t.Moment(h.EndsAt)})
 	}
 	if page.Bells, err = s.maskedBells(r.Context(), t); err != nil {
@@ -110,7 +110,7 @@ func (s *Server) drawRules(w http.ResponseWriter, r *http.Request, status int, p
 }
 
 // maskedBells lists the bells with how many masks each has, and how it looks.
-func (s *Server) maskedBells(ctx context.Context, t presenter) (lines []maskedBell, err error) {
+func (s *Server) maskedBells(ctx context.Context, t view.Presenter) (lines []maskedBell, err error) {
 	bells, err := s.Archive.Bells(ctx)
 	if err != nil {
 		return nil, err
@@ -200,7 +200,7 @@ func (s *Server) drawPreview(w http.ResponseWriter, r *http.Request, rules house
 	}
 	t := view.Presenter{Words: speak(languageOf(r))}
 	return sendPage(w, r, http.StatusOK, "rules-preview.html", previewView{
-		Bar: barOf(r, "Rules", t.Words.Text("preview-title")), Goes: t.PreviewSentences(goes),
+		Bar: barOf(r, t.Words.Text("preview-title")), Goes: t.PreviewSentences(goes),
 		Changes: t.ChangeSentences(old, rules), Sentences: t.RuleSentences(rules), Rules: string(raw),
 	})
 }

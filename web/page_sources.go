@@ -3,84 +3,40 @@ package web
 import (
 	"context"
 	"errors"
-	"fmt"
 	"net/http"
-	"net/url"
 	"slices"
-	"strings"
-	"time"
 
 	"lintel/internal/house"
+	"lintel/web/view"
 )
-
-// A sourceLine is a phone or a reader in a list.
-type sourceLine struct {
-	Name, Heard, Remove string
-}
-
-// A newSource is a source that was added just now, with its token, which is
-// shown this once.
-type newSource struct {
-	ID, Name, Token string
-	About           string   // id of whose phone it is, "" for a reader
-	Curl            []string // examples of messages, each a command to try it with
-	Plain           bool     // whether the token goes over the network in clear
-}
-
-// A tokenLine is something that a person carries.
-type tokenLine struct {
-	Label, Remove string
-}
 
 // nameLength is the most characters that the name of a source, a token's label
 // and a receiver's name have.
 const nameLength = 60
 
-var errName = fmt.Errorf("a name has 1 to %d characters", nameLength)
+var (
+	errName       error = house.Refusal("name-length")
+	errTokenTaken error = house.Refusal("token-taken")
+)
 
 // factorsOf fills in what of a person's gives factors.
-func (s *Server) factorsOf(ctx context.Context, t presenter, view *personView) error {
+func (s *Server) factorsOf(ctx context.Context, t view.Presenter, p *view.PersonFactors) error {
 	sources, err := s.Archive.Sources(ctx)
 	if err != nil {
 		return err
-	}
-	for _, source := range sources {
-		if source.Person != view.ID {
-			continue
-		}
-		line := t.sourceLine(source, personAddress(view.ID)+"/phones/")
-		if source.Kind == house.Reader { // which the command line can add
-			line.Name += ", a reader of their tokens only"
-		}
-		view.Phones = append(view.Phones, line)
 	}
 	tokens, err := s.Archive.Tokens(ctx)
 	if err != nil {
 		return err
 	}
-	for _, token := range tokens {
-		if token.Person == view.ID {
-			view.Tokens = append(view.Tokens,
-				tokenLine{token.Label, personAddress(view.ID) + "/tokens/" + url.PathEscape(token.ID) + "/remove"})
-		}
-	}
-	slices.SortFunc(view.Tokens, func(a, b tokenLine) int { return strings.Compare(a.Label, b.Label) })
 	with, err := s.Archive.OneTimePersons(ctx)
 	if err != nil {
 		return err
 	}
-	view.HasCodes = slices.Contains(with, view.ID)
+	p.Phones, p.Tokens, p.HasCodes = t.Sources(sources, p.ID), view.TokensOf(tokens, p.ID), slices.Contains(with, p.ID)
 	rules, err := s.Archive.AdviceRules(ctx)
-	view.NoHome = rules.Home == nil
+	p.NoHome = rules.Home == nil
 	return err
-}
-
-func (t presenter) sourceLine(source house.Source, under string) sourceLine {
-	line := sourceLine{source.Name, "not heard yet", under + url.PathEscape(source.ID) + "/remove"}
-	if !source.HeardAt.IsZero() {
-		line.Heard = "last heard " + t.Moment(source.HeardAt)
-	}
-	return line
 }
 
 // submitPhone adds a phone of a person's and shows its token.
@@ -93,7 +49,7 @@ func (s *Server) submitPhone(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return absent(err, errPersonGone)
 	}
-	return s.drawPerson(w, r, http.StatusOK, p, personView{Phone: &added})
+	return s.drawPerson(w, r, http.StatusOK, p, personView{Factors: view.PersonFactors{Phone: added}})
 }
 
 // namedOnPerson reads a form on a person's page that has a name. The error is
@@ -116,28 +72,17 @@ func (s *Server) drawWrongName(w http.ResponseWriter, r *http.Request, p personJ
 	if !errors.Is(err, errName) {
 		return err
 	}
-	return s.drawPerson(w, r, http.StatusUnprocessableEntity, p, personView{Wrong: sentence(err)})
+	return s.drawPerson(w, r, http.StatusUnprocessableEntity, p,
+		personView{Factors: view.PersonFactors{Wrong: refused(err)}})
 }
 
-func (s *Server) addSource(r *http.Request, kind house.SourceKind, person, name string) (newSource, error) {
-	id, token, err := s.Archive.AddSource(r.Context(), kind, person, name)
+func (s *Server) addSource(r *http.Request, kind house.SourceKind, person, name string) (*view.NewSource, error) {
+	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
-		return newSource{}, err
+		return nil, err
 	}
-	added := newSource{ID: id, Name: name, Token: token, About: person, Plain: !s.TLS}
-	bodies := []string{
-		fmt.Sprintf(`{"arrival": {"latitude_deg": 47.5, "longitude_deg": -8.25, "accuracy_m": 12, "at": "%s"}}`,
-			s.Now().UTC().Format(time.RFC3339)),
-		`{"code": "123456"}`,
-	}
-	if kind == house.Reader {
-		bodies = []string{`{"token": "LABEL"}`}
-	}
-	for _, body := range bodies {
-		added.Curl = append(added.Curl, fmt.Sprintf("curl %s/api/v1/factors -H 'Authorization: Bearer %s' -H 'Content-Type: "+
-			"application/json' -d '%s'", s.base(r), token, body))
-	}
-	return added, nil
+	id, token, err := s.Archive.AddSource(r.Context(), kind, person, name)
+	return t.NewSource(house.Source{ID: id, Kind: kind, Person: person, Name: name}, token, s.base(r)), err
 }
 
 // base is the address that a browser reached the server by.
@@ -178,7 +123,7 @@ func (s *Server) endSource(ctx context.Context, id, person string) error {
 }
 
 func (s *Server) backToPerson(w http.ResponseWriter, r *http.Request, person string) error {
-	return redirect(w, r, personAddress(person)+"#factors")
+	return redirect(w, r, view.PersonAddress(person)+"#factors")
 }
 
 // submitToken says that a person carries what readers tell by that label.
@@ -191,7 +136,7 @@ func (s *Server) submitToken(w http.ResponseWriter, r *http.Request) error {
 	switch {
 	case errors.Is(err, house.ErrExists):
 		return s.drawPerson(w, r, http.StatusConflict, p,
-			personView{Wrong: "This token is somebody’s already. Remove it there first."})
+			personView{Factors: view.PersonFactors{Wrong: refused(errTokenTaken)}})
 	case err != nil:
 		return absent(err, errPersonGone)
 	default:
@@ -226,13 +171,13 @@ func (s *Server) submitReader(w http.ResponseWriter, r *http.Request) error {
 	}
 	name, err := posted.name("name")
 	if err != nil {
-		return s.drawUpkeep(w, r, upkeepView{WrongReader: sentence(err)})
+		return s.drawUpkeep(w, r, upkeepView{Readers: view.Readers{Wrong: refused(err)}})
 	}
 	added, err := s.addSource(r, house.Reader, "", name)
 	if err != nil {
 		return err
 	}
-	return s.drawUpkeep(w, r, upkeepView{Reader: &added})
+	return s.drawUpkeep(w, r, upkeepView{Readers: view.Readers{Added: added}})
 }
 
 func (s *Server) submitRemoveReader(w http.ResponseWriter, r *http.Request) error {
@@ -244,12 +189,8 @@ func (s *Server) submitRemoveReader(w http.ResponseWriter, r *http.Request) erro
 
 // fillReaders lists the readers on Upkeep. One that sees a single person's
 // tokens only is on that person's page.
-func (s *Server) fillReaders(ctx context.Context, t presenter, view *upkeepView) error {
+func (s *Server) fillReaders(ctx context.Context, t view.Presenter, page *upkeepView) error {
 	sources, err := s.Archive.Sources(ctx)
-	for _, source := range sources {
-		if source.Person == "" {
-			view.Readers = append(view.Readers, t.sourceLine(source, "/upkeep/readers/"))
-		}
-	}
+	page.Readers.All = t.Sources(sources, "")
 	return err
 }

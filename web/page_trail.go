@@ -55,7 +55,7 @@ func (s *Server) drawTrail(w http.ResponseWriter, r *http.Request, page trailVie
 	if t.Names, err = s.trailNames(r.Context()); err != nil {
 		return err
 	}
-	page.Bar = barOf(r, "Upkeep", t.Words.Text("trail-title"))
+	page.Bar = barOf(r, t.Words.Text("trail-title"))
 	page.Newest = r.URL.Query().Get("before") == ""
 	for _, e := range entries {
 		page.Entries = append(page.Entries, t.TrailLine(e))
@@ -88,7 +88,7 @@ func (s *Server) trailNames(ctx context.Context) (map[string]string, error) {
 func (s *Server) trailEntries(r *http.Request) ([]house.Entry, error) {
 	before, ok := number(r, "before", 0, 1<<62)
 	if !ok {
-		return nil, queryProblem(speak(languageOf(r)).Text("query-before"))
+		return nil, queryProblem("problem-query-before")
 	}
 	return s.Archive.Trail(r.Context(), before, entriesShown)
 }

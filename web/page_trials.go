@@ -47,7 +47,7 @@ type trialView struct {
 func trialAddress(id string) string { return "/upkeep/trials/" + url.PathEscape(id) }
 
 // fillTrials says on Upkeep which trials there were.
-func (s *Server) fillTrials(ctx context.Context, t presenter, page *upkeepView) error {
+func (s *Server) fillTrials(ctx context.Context, t view.Presenter, page *upkeepView) error {
 	all, err := s.Archive.Trials(ctx)
 	if err != nil {
 		return err
@@ -85,7 +85,7 @@ func (s *Server) trialFor(r *http.Request) (page trialView, err error) {
 	if err != nil {
 		return page, err
 	}
-	page.Bar, page.Address, page.Bell = barOf(r, "Upkeep", t.Words.Text("trial-title")), trialAddress(trial.ID), trial.Bell
+	page.Bar, page.Address, page.Bell = barOf(r, t.Words.Text("trial-title")), trialAddress(trial.ID), trial.Bell
 	page.By, page.When = names["resident "+trial.Resident], t.Moment(trial.StartedAt)
 	page.Steps, page.Says = t.TrialSteps(trial), t.TrialSummary(trial)
 	if trial.Runs(t.Now) {
@@ -127,7 +127,7 @@ func (s *Server) submitTrial(w http.ResponseWriter, r *http.Request) error {
 	id, err := s.beginTrial(r, posted.Get("bell"))
 	switch {
 	case errors.Is(err, house.ErrTrialRuns) || errors.Is(err, errQuietTrial):
-		return s.drawUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: told(err)}})
+		return s.drawUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: told(speak(languageOf(r)), err)}})
 	case errors.Is(err, house.ErrNotFound):
 		return s.drawUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: speak(languageOf(r)).Text("trial-choose-bell")}})
 	case err != nil:

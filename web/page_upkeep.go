@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/web/view"
 )
 
 // An upkeepView is what the page Upkeep shows.
@@ -25,14 +26,8 @@ type upkeepView struct {
 	Code      string // a pairing code just made
 	Link      string // an invitation just made
 
-	// Where factors come from and where advice goes to, what of it was added
-	// just now, and why nothing was.
-	Readers                    []sourceLine
-	Reader                     *newSource
-	Receivers                  []receiverLine
-	Receiver                   *newReceiver
-	Doors                      []house.Door
-	WrongReader, WrongReceiver string
+	Readers   view.Readers
+	Receivers view.Receivers
 }
 
 type figure struct {
@@ -54,7 +49,7 @@ func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, page upkeepV
 	if err != nil {
 		return err
 	}
-	page.Bar = barOf(r, "Upkeep", t.Words.Text("upkeep-title"))
+	page.Bar = barOf(r, t.Words.Text("upkeep-title"))
 	if err := s.fillArchive(r.Context(), t, &page); err != nil {
 		return err
 	}
@@ -80,7 +75,7 @@ func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, page upkeepV
 		return err
 	}
 	status := http.StatusOK
-	if page.WrongReader != "" || page.WrongReceiver != "" || page.Trials.Wrong != "" {
+	if page.Readers.Wrong != "" || page.Receivers.Wrong != "" || page.Trials.Wrong != "" {
 		status = http.StatusUnprocessableEntity
 	}
 	return sendPage(w, r, status, "upkeep.html", page)
@@ -90,7 +85,7 @@ func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, page upkeepV
 const backupLasts = 7 * 24 * time.Hour
 
 // fillArchive says what the archive holds and what was last done for it.
-func (s *Server) fillArchive(ctx context.Context, t presenter, page *upkeepView) error {
+func (s *Server) fillArchive(ctx context.Context, t view.Presenter, page *upkeepView) error {
 	f, err := s.Archive.Usage(ctx)
 	if err != nil {
 		return err
@@ -119,7 +114,7 @@ func (s *Server) fillArchive(ctx context.Context, t presenter, page *upkeepView)
 }
 
 // sweepWords say when the last sweep was and what went, and whether it failed.
-func (s *Server) sweepWords(t presenter) (says string, failed bool) {
+func (s *Server) sweepWords(t view.Presenter) (says string, failed bool) {
 	var at time.Time
 	var swept house.Swept
 	var err error

@@ -3,15 +3,12 @@ package web
 import (
 	"context"
 	"errors"
-	"fmt"
 	"net/http"
-	"net/url"
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/match"
-	"lintel/pipeline/quality"
 	"lintel/store"
+	"lintel/web/view"
 )
 
 // A visitView is what the page of a visit shows.
@@ -20,61 +17,22 @@ type visitView struct {
 	Message string // why a hold was not placed
 	// FactorTold is why a factor was not taken.
 	FactorTold string
-	Visit      bookRow
+	Visit      view.BookRow
 	Address    string // of this page
-	Parcel     bool
-	Stills     []stillView
-	Again      []strangerView // strangers of this visit who rang at other times too
+	Stills     []view.Still
+	Again      []view.Stranger // strangers of this visit who rang at other times too
 	Hold       *house.Hold
 	Reason     string // as typed
 	Until      string // as typed, or as proposed
 	Today      string // from when on a hold may end
 }
 
-// A stillView is a still with the faces that were found on it.
-type stillView struct {
-	Frame         int
-	Title         string
-	Address       string // "" if it is gone
-	Gone          string // what became of it
-	Width, Height int
-	Taken         string // by the bell's clock, if it said
-	Notes         []string
-	Faces         []faceView
-}
-
-// A faceView is a face: its outline in pixels of the still, and the finding.
-type faceView struct {
-	Number        int
-	X, Y          int
-	Width, Height int
-	LabelY        int
-	LabelSize     int
-	Person        string // id, "" for a stranger
-	Name          string
-	Band          string
-	Odds          string
-	Distance      string
-	Words         string // how probable it is, in words; "" where that was not worked out
-	Probability   string
-	Frames        int    // of the ring that it was judged by
-	Complaint     string // what is most wrong with its picture, a sentence
-	Check         string // address to say whose it is, "" where that can't be asked
-	Said          string // what a resident answered, "" if nobody did
-	Outline       string // how it is outlined besides its band: a level that warns
-
-	Warning  *warningView // nil for nothing to warn of
-	Picture  string       // probability that it is a picture's
-	JudgedOn int          // stills
-	Signs    []signView   // that were found
-}
-
 func (s *Server) showVisit(w http.ResponseWriter, r *http.Request) error {
 	return s.drawVisit(w, r, http.StatusOK, visitView{})
 }
 
-// drawVisit fills the view in and shows it.
-func (s *Server) drawVisit(w http.ResponseWriter, r *http.Request, status int, view visitView) error {
+// drawVisit fills the page in and shows it.
+func (s *Server) drawVisit(w http.ResponseWriter, r *http.Request, status int, page visitView) error {
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return err
@@ -86,90 +44,31 @@ func (s *Server) drawVisit(w http.ResponseWriter, r *http.Request, status int, v
 	if err := s.addAdvice(r.Context(), &presenter, v); err != nil {
 		return err
 	}
-	view.Bar = barOf(r, "Visitor book", "Visit")
-	view.Visit, view.Address, view.Parcel = presenter.bookRow(v), visitAddress(v.ID), v.Parcel
-	if view.Visit.Advice != nil {
-		view.Visit.Advice.OnPage, view.Visit.Advice.Told = true, view.FactorTold
+	page.Bar = barOf(r, presenter.Words.Text("visit-title"))
+	page.Visit, page.Address = presenter.BookRow(v), view.VisitAddress(v.ID)
+	if page.Visit.Advice != nil {
+		page.Visit.Advice.OnPage, page.Visit.Advice.Told = true, page.FactorTold
 	}
-	view.Visit.Day = presenter.bookDay(v.ReceivedAt)
-	for i, still := range v.Stills {
-		shown := presenter.stillView(still)
-		shown.Title = fmt.Sprintf("Still %d of %d", i+1, len(v.Stills))
-		view.Stills = append(view.Stills, shown)
-	}
-	point(view.Stills, r.URL.Query())
-	view.Visit.Warning.brief()
-	for i := range view.Visit.Persons {
-		view.Visit.Persons[i].Warning.brief()
+	page.Visit.Day, page.Stills = presenter.BookDay(v.ReceivedAt), presenter.Stills(v)
+	view.Point(page.Stills, r.URL.Query())
+	page.Visit.Warning.Brief()
+	for i := range page.Visit.Persons {
+		page.Visit.Persons[i].Warning.Brief()
 	}
 	if presenter.Resident {
-		if err := s.addAnswers(r.Context(), v, view.Stills); err != nil {
+		if err := s.addAnswers(r.Context(), presenter, v, page.Stills); err != nil {
 			return err
 		}
-		if view.Again, err = s.seenAgain(r.Context(), presenter, v.ID); err != nil {
+		if page.Again, err = s.seenAgain(r.Context(), presenter, v.ID); err != nil {
 			return err
 		}
 	}
-	if view.Hold = presenter.Hold(v); view.Hold != nil && view.Message == "" {
-		view.Reason = view.Hold.Reason
-		view.Until = view.Hold.EndsAt.Add(-time.Second).In(presenter.Zone).Format(time.DateOnly)
+	if page.Hold = presenter.Hold(v); page.Hold != nil && page.Message == "" {
+		page.Reason = page.Hold.Reason
+		page.Until = page.Hold.EndsAt.Add(-time.Second).In(presenter.Zone).Format(time.DateOnly)
 	}
-	view.Today = presenter.Now.In(presenter.Zone).Format(time.DateOnly)
-	return sendPage(w, r, status, "visit.html", view)
-}
-
-func visitAddress(id string) string { return "/visits/" + url.PathEscape(id) }
-
-func (t presenter) stillView(s house.Still) stillView {
-	view := stillView{Frame: s.Frame, Width: s.Width, Height: s.Height}
-	switch {
-	case s.File != "":
-		view.Address = stillAddress(s)
-	case s.Lost:
-		view.Gone = "This still is lost: its file went missing or broke."
-	default:
-		view.Gone = "This still is gone, as the rules say."
-	}
-	if s.Damaged {
-		view.Notes = append(view.Notes, "Part of the picture was lost on its way.")
-	}
-	switch s.State {
-	case house.Pending:
-		view.Notes = append(view.Notes, "Not examined yet.")
-	case house.Failed:
-		view.Notes = append(view.Notes, "Could not be examined.")
-	default:
-		if len(s.Faces) == 0 {
-			view.Notes = append(view.Notes, "No face found.")
-		}
-	}
-	if !s.TakenAt.IsZero() {
-		view.Taken = s.TakenAt.In(t.Zone).Format("15:04:05")
-	}
-	for i, f := range s.Faces {
-		view.Faces = append(view.Faces, newFaceView(i+1, f, s))
-	}
-	return view
-}
-
-func newFaceView(number int, f house.Face, s house.Still) faceView {
-	size := max(12, s.Width/24)
-	view := faceView{
-		Number: number, X: f.Box.Min.X, Y: f.Box.Min.Y, Width: f.Box.Dx(), Height: f.Box.Dy(),
-		LabelSize: size, LabelY: f.Box.Min.Y - size/4, Complaint: worstOf(f.Quality),
-	}
-	if view.LabelY < size { // no room above
-		view.LabelY = f.Box.Max.Y + size
-	}
-	if m := f.Match; m != nil {
-		view.Person, view.Name, view.Band = m.Person, m.Name, m.Band
-		view.Odds, view.Distance = odds(m.FPIR), fmt.Sprintf("%.2f", m.Distance)
-		if m.Probability > 0 {
-			view.Words, view.Probability, view.Frames = match.Words(m.Name, m.Probability), percent(m.Probability), m.Frames
-		}
-	}
-	view.judged(f.Liveness, s)
-	return view
+	page.Today = presenter.Now.In(presenter.Zone).Format(time.DateOnly)
+	return sendPage(w, r, status, "visit.html", page)
 }
 
 func (s *Server) submitVisitParcel(w http.ResponseWriter, r *http.Request) error {
@@ -177,7 +76,7 @@ func (s *Server) submitVisitParcel(w http.ResponseWriter, r *http.Request) error
 	if err != nil {
 		return err
 	}
-	parcel, err := posted.truth("parcel", "parcel is true or false.")
+	parcel, err := posted.truth("parcel", "problem-parcel-truth")
 	if err != nil {
 		return err
 	}
@@ -190,7 +89,7 @@ func (s *Server) toVisit(w http.ResponseWriter, r *http.Request, err error) erro
 	if err != nil {
 		return absent(err, errVisitGone)
 	}
-	return redirect(w, r, visitAddress(r.PathValue("visit")))
+	return redirect(w, r, view.VisitAddress(r.PathValue("visit")))
 }
 
 // submitHold holds a visit until the end of a day.
@@ -203,19 +102,17 @@ func (s *Server) submitHold(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	view := visitView{Reason: posted.Get("reason"), Until: posted.Get("until")}
+	page := visitView{Reason: posted.Get("reason"), Until: posted.Get("until")}
 	var until time.Time // none is refused by the archive
-	if view.Until != "" {
-		if until, err = presenter.DayUntil(view.Until); err != nil {
-			err = fmt.Errorf("%w: its end is %w", house.ErrBadHold, err)
-		}
+	if page.Until != "" {
+		until, err = presenter.DayUntil(page.Until)
 	}
 	if err == nil {
-		err = s.Archive.PlaceHold(r.Context(), r.PathValue("visit"), view.Reason, until)
+		err = s.Archive.PlaceHold(r.Context(), r.PathValue("visit"), page.Reason, until)
 	}
-	if errors.Is(err, house.ErrBadHold) {
-		view.Message = capital(err.Error()) + "."
-		return s.drawVisit(w, r, http.StatusUnprocessableEntity, view)
+	if errors.Is(err, house.ErrBadHold) || errors.Is(err, view.ErrDay) {
+		page.Message = told(presenter.Words, err)
+		return s.drawVisit(w, r, http.StatusUnprocessableEntity, page)
 	}
 	return s.toVisit(w, r, err)
 }
@@ -240,23 +137,24 @@ func (s *Server) showEraseVisit(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return absent(err, errVisitGone)
 	}
-	at := v.ReceivedAt.In(presenter.Zone)
-	view := confirmView{
-		Bar: barOf(r, "Visitor book", "Erase this visit"), Back: visitAddress(v.ID),
-		Says: []string{"The visit at " + v.Bell + " on " + presenter.Day(at) + ", " + at.Format("15:04") + "."},
+	text := presenter.Words.Text
+	page := confirmView{
+		Bar: barOf(r, text("erase-visit-title")), Back: view.VisitAddress(v.ID),
+		Says: []string{text("erase-visit-which", "Bell", v.Bell, "Day", presenter.Day(v.ReceivedAt),
+			"Clock", presenter.Words.Clock(v.ReceivedAt))},
 	}
 	if presenter.Hold(v) != nil {
-		view.Says = append(view.Says, capital(house.ErrHeld.Error())+".")
-		return sendPage(w, r, http.StatusOK, "confirm.html", view)
+		page.Says = append(page.Says, text("problem-held"))
+		return sendPage(w, r, http.StatusOK, "confirm.html", page)
 	}
 	faces := 0
 	for _, still := range v.Stills {
 		faces += len(still.Faces)
 	}
-	view.Says = append(view.Says, counted(len(v.Stills), "still")+" with "+counted(faces, "face")+
-		", and all that was found, would go for good. No backup brings them back here.")
-	view.Action, view.Button = visitAddress(v.ID)+"/erase", "Erase the visit"
-	return sendPage(w, r, http.StatusOK, "confirm.html", view)
+	page.Says = append(page.Says, text("erase-visit-goes", "Stills", presenter.Words.N(len(v.Stills), "still"),
+		"Faces", presenter.Words.N(faces, "face")))
+	page.Action, page.Button = view.VisitAddress(v.ID)+"/erase", text("erase-visit-button")
+	return sendPage(w, r, http.StatusOK, "confirm.html", page)
 }
 
 func (s *Server) submitEraseVisit(w http.ResponseWriter, r *http.Request) error {
@@ -272,15 +170,4 @@ func (s *Server) eraseOne(r *http.Request) error {
 		s.erased()
 	}
 	return err
-}
-
-// worstOf says in a sentence what is most wrong with a face; "" for nothing.
-func worstOf(q *house.Quality) string {
-	if q == nil {
-		return ""
-	}
-	if _, complaints := quality.Judge(*q); len(complaints) > 0 {
-		return complaintWords(complaints[0])
-	}
-	return ""
 }

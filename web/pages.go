@@ -6,6 +6,7 @@ import (
 	"html/template"
 	"net/http"
 	"path"
+	"strings"
 )
 
 //go:embed pages/*.html
@@ -55,24 +56,25 @@ type barView struct {
 }
 
 type screenLink struct {
-	Name    string
+	Screen  string // its name is screen- in the catalog
 	Address string
 	Here    bool
 }
 
 // screens are what the bar leads to; those for residents come last.
-var screens = []screenLink{{Name: "Now", Address: "/"}, {Name: "Visitor book", Address: "/visits"},
-	{Name: "People", Address: "/people"}, {Name: "Check matches", Address: "/checks"},
-	{Name: "Rules", Address: "/rules"}, {Name: "Upkeep", Address: "/upkeep"}}
+var screens = []screenLink{{Screen: "now", Address: "/"}, {Screen: "book", Address: "/visits"},
+	{Screen: "people", Address: "/people"}, {Screen: "checks", Address: "/checks"},
+	{Screen: "rules", Address: "/rules"}, {Screen: "upkeep", Address: "/upkeep"}}
 
 const screensOfTablets = 2
 
-// barOf heads a page of one of the screens, named as in the bar.
-func barOf(r *http.Request, screen, title string) barView {
+// barOf heads a page, and marks the screen that it belongs to by its address.
+func barOf(r *http.Request, title string) barView {
 	bar := barView{Title: title, Resident: session(r).Resident != ""}
 	for i, link := range screens {
 		if bar.Resident || i < screensOfTablets {
-			link.Here = link.Name == screen
+			of := strings.Replace(r.URL.Path, "/erasures", "/visits", 1)
+			link.Here = of == link.Address || i > 0 && strings.HasPrefix(of, link.Address+"/")
 			bar.Screens = append(bar.Screens, link)
 		}
 	}

@@ -77,7 +77,7 @@ func TestWithdrawConsent(t *testing.T) {
 	for _, byAPI := range []bool{false, true} {
 		h, in, first, second := newPeople(t)
 		h.get("/people/"+first.ID, in).is(200).says("/people/" + first.ID + "/withdraw")
-		page := h.get("/people/"+first.ID+"/withdraw", in).is(200).says("1 reference would go for good").
+		page := h.get("/people/"+first.ID+"/withdraw", in).is(200).says("1 reference of Ilse Amberg would go for good").
 			says("3 visits would stay and show a stranger.")
 		checkMarkup(t, string(page.body))
 		if byAPI {
@@ -87,7 +87,7 @@ func TestWithdrawConsent(t *testing.T) {
 			}
 		} else {
 			h.over(h.post("/people/"+first.ID+"/withdraw", nil, in), in).
-				says("The consent is withdrawn. 3 visits left with a stranger.").says("None is in force")
+				says("The consent is withdrawn. 3 visits show a stranger now.").says("None is in force")
 		}
 		h.keeps(4) // the visits stay
 		var p personJSON
@@ -131,8 +131,8 @@ func TestErasePerson(t *testing.T) {
 		left    int // stills
 	}{
 		{"keeping the visits", "false", "3 visits would stay, and show a stranger.",
-			"0 visits erased with them, 3 visits left with a stranger.", store.Erased{Unnamed: 3}, 4},
-		{"with the visits", "true", "2 visits would go whole", "2 visits erased with them, 1 visit left with a stranger.",
+			"0 visits were erased with them. 3 visits show a stranger now.", store.Erased{Unnamed: 3}, 4},
+		{"with the visits", "true", "2 visits would go whole", "2 visits were erased with them. 1 visit shows a stranger now.",
 			store.Erased{Visits: 2, Unnamed: 1, Held: 1}, 2},
 	} {
 		t.Run(test.name, func(t *testing.T) {

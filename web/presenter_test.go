@@ -67,8 +67,8 @@ func TestFateWords(t *testing.T) {
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
 			test.visit.CountedFrom = received
-			presenter := presenter{view.Presenter{Rules: rules, Zone: rules.Location(), Now: at(t, test.now), Resident: true,
-				Words: speak(language).At(at(t, test.now), rules.Location())}}
+			presenter := view.Presenter{Rules: rules, Zone: rules.Location(), Now: at(t, test.now), Resident: true,
+				Words: speak(language).At(at(t, test.now), rules.Location())}
 			got := presenter.ScheduleWords(test.visit)
 			if !slices.Equal(got, test.want) {
 				t.Errorf("%q\nwant %q", got, test.want)
@@ -79,9 +79,13 @@ func TestFateWords(t *testing.T) {
 			}
 		})
 	}
-	for _, kind := range house.Kinds {
-		if kind.Plural() == "" {
-			t.Errorf("no words for %s", kind)
+}
+
+// TestKinds has a name for each kind of visit.
+func TestKinds(t *testing.T) {
+	for _, kind := range append(slices.Clone(house.Kinds), house.Looking) {
+		if says, err := speak(language).Lookup("kinds-" + string(kind)); err != nil {
+			t.Errorf("%s: %q, %v", kind, says, err)
 		}
 	}
 }
@@ -106,7 +110,7 @@ func TestDays(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		presenter := presenter{view.Presenter{Zone: zone}}
+		presenter := view.Presenter{Zone: zone}
 		from, err := presenter.DayFrom(test.day)
 		until, err2 := presenter.DayUntil(test.day)
 		if err != nil || err2 != nil || !from.Equal(at(t, test.from)) || !until.Equal(at(t, test.until)) {
@@ -115,7 +119,7 @@ func TestDays(t *testing.T) {
 	}
 	for _, bad := range []string{"2031-02-30", "2031-5-4", "tomorrow", "2031-05-04T00:00:00Z", "0000-01-01",
 		"04.05.2031"} {
-		if got, err := (presenter{view.Presenter{Zone: time.UTC}}).DayFrom(bad); err == nil {
+		if got, err := (view.Presenter{Zone: time.UTC}).DayFrom(bad); err == nil {
 			t.Errorf("%q is read as %v", bad, got)
 		}
 	}

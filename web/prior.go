@@ -3,7 +3,6 @@ package web
 import (
 	"context"
 	"errors"
-	"fmt"
 	"math"
 	"net/http"
 	"strconv"
@@ -34,7 +33,7 @@ func (s *Server) submitPrior(w http.ResponseWriter, r *http.Request) error {
 	}
 	err = s.Archive.SetPrior(r.Context(), percent/100)
 	if errors.Is(err, house.ErrBadPrior) {
-		view := rulesView{PriorMessage: "It is a percentage from 1 to 99.", Prior: form.Get("percent")}
+		view := rulesView{PriorMessage: speak(languageOf(r)).Text("prior-bounds"), Prior: form.Get("percent")}
 		return s.drawRules(w, r, http.StatusUnprocessableEntity, view)
 	}
 	if err != nil {
@@ -61,25 +60,8 @@ func (s *Server) putPrior(w http.ResponseWriter, r *http.Request) error {
 	if err := bodyJSON(w, r, &p); err != nil {
 		return err
 	}
-	err := s.Archive.SetPrior(r.Context(), p.Prior)
-	if errors.Is(err, house.ErrBadPrior) {
-		return unfit("bad-prior", err)
-	}
-	if err != nil {
+	if err := s.Archive.SetPrior(r.Context(), p.Prior); err != nil {
 		return err
 	}
 	return sendJSON(w, http.StatusOK, p)
-}
-
-// percent writes a probability so that it is never said to be certain.
-func percent(p float64) string {
-	switch {
-	case p >= 0.9995:
-		return "over 99.9 %"
-	case p >= 0.99:
-		return fmt.Sprintf("%.1f %%", 100*p)
-	case p < 0.01:
-		return "under 1 %"
-	}
-	return fmt.Sprintf("%.0f %%", 100*p)
 }

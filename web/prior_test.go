@@ -35,14 +35,3 @@ func TestPrior(t *testing.T) {
 		t.Errorf("after all that %v", p.Prior)
 	}
 }
-
-func TestPercent(t *testing.T) {
-	for p, want := range map[float64]string{
-		0: "under 1 %", 0.009: "under 1 %", 0.01: "1 %", 0.5: "50 %", 0.98: "98 %", 0.991: "99.1 %",
-		0.9994: "99.9 %", 0.9996: "over 99.9 %", 1: "over 99.9 %",
-	} {
-		if got := percent(p); got != want {
-			t.Errorf("%v: %q, want %q", p, got, want)
-		}
-	}
-}

@@ -1,40 +1,89 @@
 package web
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"net/http"
 	"strings"
 
 	"lintel/internal/house"
+	"lintel/internal/words"
+	"lintel/pipeline/review"
 )
 
-// A problem is an answer that says what went wrong, as RFC 9457 lays down.
-// Titles are for people; programs go by type. It is an error, which a handler
-// returns to have it answered.
+// A problem is an answer that says what went wrong, as RFC 9457 lays down. It
+// is an error, which a handler returns to have it answered. Title and Detail
+// are keys of the catalog, for people; programs go by Type.
 type problem struct {
+	Type   string
+	Status int
+	Title  string // "" where Why says all
+	Detail string // "" for none
+	Count  int    // what both are told
+	Why    error  // what was refused, and why; nil where the title says it
+}
+
+func (p problem) Error() string {
+	if p.Why != nil {
+		return p.Type + ": " + p.Why.Error()
+	}
+	return p.Type + ": " + p.Title
+}
+
+// A problemJSON is a problem as programs get it, and pages.
+type problemJSON struct {
 	Type   string `json:"type"`
 	Title  string `json:"title"`
 	Status int    `json:"status"`
 	Detail string `json:"detail,omitempty"`
 }
 
-func (p problem) Error() string { return p.Title }
+// say puts a problem into words.
+func (p problem) say(w words.Words) problemJSON {
+	j := problemJSON{Type: p.Type, Status: p.Status, Detail: why(w, p.Why)}
+	if p.Detail != "" {
+		j.Detail = strings.TrimSpace(j.Detail + " " + w.Text(p.Detail, "Count", p.Count))
+	}
+	if p.Title == "" {
+		j.Title, j.Detail = j.Detail, ""
+		return j
+	}
+	j.Title = w.Text(p.Title, "Count", p.Count)
+	return j
+}
+
+// why says why something was refused, in sentences. What is no [house.Refusal]
+// stands as the program put it.
+func why(w words.Words, err error) string {
+	if err == nil {
+		return ""
+	}
+	if poor := new(review.NoReferenceError); errors.As(err, &poor) {
+		if poor.Fault == nil {
+			return ""
+		}
+		return w.Complaint(poor.Fault.Code, poor.Fault.Value)
+	}
+	says, ok := w.Refusal(err)
+	if !ok {
+		says = strings.ReplaceAll(err.Error(), "\n", "; ")
+	}
+	return words.Capital(says) + "."
+}
+
+// refused says why something typed is not taken.
+func refused(err error) string { return why(speak(language), err) }
 
 // message is what a form says of the problem: what is wrong, more exactly where
 // that is known.
-func (p problem) message() string {
-	if p.Detail == "" {
-		return p.Title
-	}
-	return sentence(errors.New(p.Detail))
+func (p problem) message(w words.Words) string {
+	j := p.say(w)
+	return cmp.Or(j.Detail, j.Title)
 }
 
 // problemBase is what types begin with; nothing need answer there.
 const problemBase = "/problems/"
-
-// failedInside is what whoever asks is told of an error of the server's own.
-const failedInside = "Something went wrong inside the server. What was kept before is safe; the server's log says more."
 
 // problemOf returns how an error is answered: as itself if it is a problem, else
 // by the table. It reports false for an error of the server's own.
@@ -47,21 +96,20 @@ func problemOf(err error) (p problem, known bool) {
 			continue
 		}
 		p = problem{Status: row.status, Type: row.kind, Title: row.title, Detail: row.detail}
-		if p.Title == "" {
-			p.Title = sentence(row.err)
-		}
-		if row.more && err.Error() != row.err.Error() {
-			p.Detail = err.Error()
+		if row.title == "" {
+			p.Why = row.err
+		} else if row.more && err.Error() != row.err.Error() {
+			p.Why = err
 		}
 		return p, true
 	}
-	return problem{Status: http.StatusInternalServerError, Type: "internal", Title: failedInside}, false
+	return problem{Status: http.StatusInternalServerError, Type: "internal", Title: "problem-internal"}, false
 }
 
 // told is what a form says of an error that the table has.
-func told(err error) string {
+func told(w words.Words, err error) string {
 	p, _ := problemOf(err)
-	return p.message()
+	return p.message(w)
 }
 
 // absent answers with p where an error says that something is not there.
@@ -83,20 +131,21 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	// the connection would read no answer as an empty 200.
 	if err := sendProblem(w, r, p); err != nil {
 		s.Log.Error("answering with a problem", "method", r.Method, "path", r.URL.Path, "err", err)
-		http.Error(w, p.Title, p.Status)
+		http.Error(w, p.say(speak(languageOf(r))).Title, p.Status)
 	}
 }
 
 // sendProblem answers with problem+json, or with a page where a browser asked
 // for one. The problem's type is its last part only.
 func sendProblem(w http.ResponseWriter, r *http.Request, p problem) error {
+	said := p.say(speak(languageOf(r)))
 	if wantsPage(r) {
-		return sendPage(w, r, p.Status, "problem.html", p)
+		return sendPage(w, r, p.Status, "problem.html", said)
 	}
-	p.Type = problemBase + p.Type
+	said.Type = problemBase + p.Type
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(p.Status)
-	json.NewEncoder(w).Encode(p) // strings and a number always can be; an error is of who hung up
+	json.NewEncoder(w).Encode(said) // strings and a number always can be; an error is of who hung up
 	return nil
 }
 
@@ -118,9 +167,4 @@ func afterRemoval(w http.ResponseWriter, r *http.Request, err error, to string) 
 // wantsPage tells a browser that goes somewhere from a program.
 func wantsPage(r *http.Request) bool {
 	return !strings.HasPrefix(r.URL.Path, "/api/") && strings.Contains(r.Header.Get("Accept"), "text/html")
-}
-
-// sentence writes an error as people are told it.
-func sentence(err error) string {
-	return capital(strings.ReplaceAll(err.Error(), "\n", "; ")) + "."
 }

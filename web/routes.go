@@ -142,7 +142,6 @@ func (s *Server) peopleRoutes() []route {
 		{"POST /people/{person}/tokens", resident, s.submitToken},
 		{"POST /people/{person}/tokens/{token}/remove", resident, s.submitRemoveToken},
 		{"POST /people/{person}/codes", resident, s.submitCodes},
-		{"GET /people/{person}/codes/qr/{picture}", resident, s.getCodesPicture},
 		{"POST /people/{person}/codes/end", resident, s.submitEndCodes},
 		{"GET /people/{person}/withdraw", resident, s.showWithdraw},
 		{"POST /people/{person}/withdraw", resident, s.submitWithdraw},

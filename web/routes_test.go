@@ -154,7 +154,6 @@ var doors = map[string]guard{
 	"POST /people/{person}/tokens":                    resident,
 	"POST /people/{person}/tokens/{token}/remove":     resident,
 	"POST /people/{person}/codes":                     resident,
-	"GET /people/{person}/codes/qr/{picture}":         resident,
 	"POST /people/{person}/codes/end":                 resident,
 	"POST /upkeep/readers":                            resident,
 	"POST /upkeep/readers/{source}/remove":            resident,

@@ -70,7 +70,6 @@ type Server struct {
 	tickets  *tickets
 	attempts *attempts
 	sending  *sending
-	pictures *pictures
 	hashing  chan struct{} // holds a token for each password being hashed
 	looks    viewLog
 	trouble  banner
@@ -95,7 +94,6 @@ func New(c Config) *Server {
 		tickets:  newTickets(c.Now),
 		attempts: newAttempts(c.Now),
 		sending:  newSending(c.Now),
-		pictures: newPictures(c.Now),
 		hashing:  make(chan struct{}, 2),
 		gallery:  gallery,
 		review:   review.New(c.Archive, gallery, c.Now),

@@ -46,8 +46,10 @@ func drawPage(to io.Writer, lang, name string, data any) error {
 //	{{say "book-erased" "Count" 2}}                   with what is told
 //	{{say "face-of" "Name" (link .Address .Name)}}    with markup in it
 //	{{mark "strong" (say "band-strong")}}             <span class="strong">…</span>
+//	{{time .DateTime .Clock}}, {{code "lintel sweep"}}
 //
-// What a message says is escaped, and what it is told, but for link and mark.
+// What a message says is escaped, and what it is told, but for the markup of
+// these.
 func speaking(lang string) template.FuncMap {
 	return template.FuncMap{
 		"say": func(key string, told ...any) (template.HTML, error) { return speak(lang).HTML(key, told...) },
@@ -57,6 +59,10 @@ func speaking(lang string) template.FuncMap {
 		"mark": func(class string, text any) (template.HTML, error) {
 			return element(`<span class="%s">%s</span>`, class, text)
 		},
+		"time": func(datetime string, text any) (template.HTML, error) {
+			return element(`<time datetime="%s">%s</time>`, datetime, text)
+		},
+		"code": func(text any) (template.HTML, error) { return element(`<code%s>%s</code>`, "", text) },
 	}
 }
 

@@ -58,7 +58,7 @@ func TestTrialAsItIsLived(t *testing.T) {
 	h.get("/upkeep", in).is(200).says(`href="` + page + `"`).says("Go to the trial")
 	// Another can't begin, and this one can't be removed while it runs.
 	h.post("/upkeep/trials", url.Values{"bell": {"gate"}}, in).is(422).
-		says("A trial with pictures runs already; end it first.")
+		says("A trial with pictures runs already. End it first.")
 	h.post(page+"/remove", nil, in).isProblem(409, "trial-state")
 
 	h.clock.advance(time.Second)

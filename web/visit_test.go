@@ -90,13 +90,13 @@ func TestHold(t *testing.T) {
 	}
 	address := "/visits/" + visit
 	for _, test := range []struct{ reason, until, says string }{
-		{"", "2031-05-10", "a reason has"},
-		{"  ", "2031-05-10", "a reason has"},
-		{"The scratch", "", "it needs an end"},
-		{"The scratch", "2031-05-03", "its end has passed"},
-		{"The scratch", "2033-05-04", "it ends within a year"},
-		{"The scratch", "soon", "its end is a date like"},
-		{strings.Repeat("x", 1001), "2031-05-10", "a reason has"},
+		{"", "2031-05-10", "A reason has"},
+		{"  ", "2031-05-10", "A reason has"},
+		{"The scratch", "", "A hold needs an end"},
+		{"The scratch", "2031-05-03", "The hold’s end has passed."},
+		{"The scratch", "2033-05-04", "A hold ends within a year"},
+		{"The scratch", "soon", "A day is written like"},
+		{strings.Repeat("x", 1001), "2031-05-10", "A reason has"},
 	} {
 		a := h.post(address+"/hold", url.Values{"reason": {test.reason}, "until": {test.until}}, in).is(422).says(test.says)
 		a.says(`value="` + test.until + `"`)
@@ -116,7 +116,7 @@ func TestHold(t *testing.T) {
 	}
 	h.get(address, in).is(200).says("Held until the end of Saturday 10 May: The scratch").says(`value="2031-05-10"`).
 		says("End the hold")
-	h.get(address+"/erase", in).is(200).says("end its hold first")
+	h.get(address+"/erase", in).is(200).says("End its hold first")
 	h.post(address+"/erase", nil, in).isProblem(409, "held")
 	h.post(address+"/release", nil, in).is(http.StatusSeeOther)
 	h.post(address+"/release", nil, in).is(http.StatusSeeOther) // pressed twice
@@ -177,7 +177,7 @@ func TestEraseVisit(t *testing.T) {
 	}
 	// What an address says was erased is a number or nothing.
 	for _, bad := range []string{"x", "-1", "<b>"} {
-		if words := doneWords(url.Values{"erased": {bad}}); words != "" {
+		if words := doneWords(speak(language), url.Values{"erased": {bad}}); words != "" {
 			t.Errorf("%q: %s", bad, words)
 		}
 	}

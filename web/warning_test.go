@@ -26,7 +26,7 @@ type judgedFace struct {
 }
 
 const (
-	noEyes = "Can’t tell more: the eyes could not be made out; there is only one still of this ring, and one alone " +
+	noEyes = "Can’t tell more. The eyes could not be made out. There is only one still of this ring, and one alone " +
 		"tells little."
 	caution = "A good photograph of a face passes."
 )
@@ -61,6 +61,32 @@ func judgedFaces() []judgedFace {
 	}
 }
 
+// check reads a place where a visit is shown.
+func (c judgedFace) check(t *testing.T, where, body, headline string) {
+	t.Helper()
+	text := textOf(t, body)
+	if !strings.Contains(text, headline) {
+		t.Errorf("the %s lacks the headline %q: %s", where, headline, text)
+	}
+	if where == "row" { // short: warnings alone
+		if strings.Contains(text, "picture") != c.loud || strings.Contains(text, "Warning:") != c.loud {
+			t.Errorf("the row warns, or does not: %s", text)
+		}
+		return
+	}
+	for _, want := range c.says {
+		if !strings.Contains(body, want) {
+			t.Errorf("the %s lacks %q: %s", where, want, text)
+		}
+	}
+	for _, not := range c.saysNone {
+		if strings.Contains(text, not) && !strings.Contains(not, "=") || strings.Contains(not, "=") &&
+			strings.Contains(body, not) {
+			t.Errorf("the %s says %q: %s", where, not, text)
+		}
+	}
+}
+
 // TestWarnings keeps a person's and a stranger's visit for each way that a face
 // can have been judged, and reads every place where the visits are shown.
 func TestWarnings(t *testing.T) {
@@ -85,7 +111,7 @@ func TestWarnings(t *testing.T) {
 					t.Fatal(err)
 				}
 				var card strings.Builder
-				if err := drawPage(&card, language, "card", h.presenter().cardOf(stored)); err != nil {
+				if err := drawPage(&card, language, "card", h.presenter().Card(stored)); err != nil {
 					t.Fatal(err)
 				}
 				row := string(h.get("/visits", in).is(200).body)
@@ -94,27 +120,7 @@ func TestWarnings(t *testing.T) {
 				page := string(h.get("/visits/"+visit, tablet).is(200).body)
 				for where, body := range map[string]string{"card": "<article" + strings.SplitN(card.String(), "<article", 2)[1],
 					"row": "<a " + row, "page": page} {
-					text := textOf(t, body)
-					if !strings.Contains(text, headline) {
-						t.Errorf("the %s lacks the headline %q: %s", where, headline, text)
-					}
-					if where == "row" { // short: warnings alone
-						if strings.Contains(text, "picture") != c.loud || strings.Contains(text, "Warning:") != c.loud {
-							t.Errorf("the row warns, or does not: %s", text)
-						}
-						continue
-					}
-					for _, want := range c.says {
-						if !strings.Contains(body, want) {
-							t.Errorf("the %s lacks %q: %s", where, want, text)
-						}
-					}
-					for _, not := range c.saysNone {
-						if strings.Contains(text, not) && !strings.Contains(not, "=") || strings.Contains(not, "=") &&
-							strings.Contains(body, not) {
-							t.Errorf("the %s says %q: %s", where, not, text)
-						}
-					}
+					c.check(t, where, body, headline)
 				}
 				// Beside what looks like a picture nothing is drawn as a good match is.
 				if c.liveness != nil && c.liveness.Level == house.Picture && (strings.Contains(card.String(), "bars") ||
@@ -208,7 +214,7 @@ func TestWarningOfSeveral(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			var b strings.Builder
-			if err := drawPage(&b, language, "card", h.presenter().cardOf(house.Visit{Stills: c.stills})); err != nil {
+			if err := drawPage(&b, language, "card", h.presenter().Card(house.Visit{Stills: c.stills})); err != nil {
 				t.Fatal(err)
 			}
 			text := textOf(t, b.String())
@@ -223,6 +229,28 @@ func TestWarningOfSeveral(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// checkFindings has the plainest finding first, then the one with a place. What was
+// not seen speaks for nobody.
+func checkFindings(t *testing.T, text string, findings []house.Finding) {
+	t.Helper()
+	sign, at := speak(language).Sign, 0
+	for _, want := range []string{sign(findings[2].Sign) + " plain, 88 of 100", sign(findings[1].Sign) + " faint, 25 of 100"} {
+		i := strings.Index(text[at:], want)
+		if i < 0 {
+			t.Fatalf("no %q, or not in its place: %s", want, text)
+		}
+		at += i
+	}
+	for _, quiet := range []house.Finding{findings[0], findings[3]} {
+		if strings.Contains(text, sign(quiet.Sign)) {
+			t.Errorf("says what was not seen: %s", text)
+		}
+	}
+	if !strings.Contains(text, "Probability of a picture 50 %, by this still.") {
+		t.Errorf("no probability: %s", text)
 	}
 }
 
@@ -242,28 +270,8 @@ func TestFindingsOnVisitPage(t *testing.T) {
 		checkMarkup(t, body)
 		return body
 	}
-	body := page("")
-	text := textOf(t, body)
-	repeat, grid := judged.Findings[2], judged.Findings[1]
-	// The plainest first, then the one with a place.
-	order := []string{signName(repeat) + " plain, 88 of 100", signName(grid) + " faint, 25 of 100"}
-	at := 0
-	for _, want := range order {
-		i := strings.Index(text[at:], want)
-		if i < 0 {
-			t.Fatalf("no %q, or not in its place: %s", want, text)
-		}
-		at += i
-	}
-	// What was not seen speaks for nobody.
-	for _, quiet := range []house.Finding{judged.Findings[0], judged.Findings[3]} {
-		if strings.Contains(text, signName(quiet)) {
-			t.Errorf("says what was not seen: %s", text)
-		}
-	}
-	if !strings.Contains(text, "Probability of a picture 50 %, by this still.") {
-		t.Errorf("no probability: %s", text)
-	}
+	body, grid := page(""), judged.Findings[1]
+	checkFindings(t, textOf(t, body), judged.Findings)
 	if got := strings.Count(body, "<meter"); got != 2 {
 		t.Errorf("%d bars of 2 findings", got)
 	}
@@ -346,7 +354,7 @@ func checkLiveness(t *testing.T, got *livenessJSON, want *house.Liveness) {
 		return
 	}
 	if got.Level != want.Level || got.Probability != want.Probability || got.Frames != want.Frames ||
-		!slices.Equal(got.CantTell, want.CantTell) || got.Says != liveness.Summary(*want) ||
+		!slices.Equal(got.CantTell, want.CantTell) || got.Says != speak(language).Reasons(liveness.Warning(*want)) ||
 		len(got.Findings) != len(want.Findings) {
 		t.Errorf("%+v, want %+v", got, want)
 	}
@@ -357,7 +365,7 @@ func checkLiveness(t *testing.T, got *livenessJSON, want *house.Liveness) {
 			region = append(region, house.Point{X: p[0], Y: p[1]})
 		}
 		if f.Sign != w.Sign || f.Score != w.Score || f.Missing != w.Missing || !slices.Equal(f.Values, w.Values) ||
-			!slices.Equal(region, w.Region) || f.Name == "" || f.Says != liveness.Says(w) {
+			!slices.Equal(region, w.Region) || f.Name == "" || f.Says != speak(language).Reasons(liveness.Reasons(w)) {
 			t.Errorf("%+v, want %+v", f, w)
 		}
 	}
@@ -386,7 +394,7 @@ func TestCheckWarns(t *testing.T) {
 			if !strings.Contains(text, reference) {
 				t.Fatalf("no reference is offered: %s", text)
 			}
-			if strings.Contains(text, "a reference taken from a picture fits the picture") != c.loud ||
+			if strings.Contains(text, "reference taken from a picture fits the picture") != c.loud ||
 				strings.Contains(text, "In question Warning: ") != c.loud {
 				t.Errorf("warned, or not: %s", text)
 			}
@@ -394,7 +402,7 @@ func TestCheckWarns(t *testing.T) {
 				t.Errorf("asked for somebody: %s", text)
 			}
 			if answer := textOf(t, string(h.get("/checks/"+id+"/answer?answer=else", in).
-				is(200).body)); strings.Contains(answer, "a reference taken from a picture fits the picture") != c.loud {
+				is(200).body)); strings.Contains(answer, "reference taken from a picture fits the picture") != c.loud {
 				t.Errorf("warned, or not: %s", answer)
 			}
 			a := h.get("/api/v1/checks/"+id, in).is(200)
@@ -421,7 +429,7 @@ func TestEarlierStillsWarn(t *testing.T) {
 	f.Liveness = &house.Liveness{Level: house.Picture, Probability: .9, Frames: 1}
 	_, id := h.sees("now", f)
 	text := textOf(t, string(h.get("/checks/"+id, in).is(200).body))
-	if !strings.Contains(text, "Ada Quill , a strong match Warning: Doubtful: may be a picture") {
+	if !strings.Contains(text, "Ada Quill, a strong match Warning: Doubtful: may be a picture") {
 		t.Errorf("the earlier still does not warn: %s", text)
 	}
 	if err := h.archive.AddReference(t.Context(),
@@ -462,7 +470,7 @@ func TestStrangersWarn(t *testing.T) {
 	}
 	body := string(h.get("/people/strangers/"+a.Strangers[0].ID+"/person", in).is(200).body)
 	if text := textOf(t, body); strings.Count(text, "Warning: Looks like a picture") != 1 ||
-		!strings.Contains(text, "a reference taken from a picture fits the picture") {
+		!strings.Contains(text, "reference taken from a picture fits the picture") {
 		t.Errorf("the page does not warn: %s", text)
 	}
 	ticked := regexp.MustCompile(`name="visit" value="([^"]+)"( checked)?`).FindAllStringSubmatch(body, -1)

@@ -65,8 +65,8 @@ func addDoors(t *testing.T, h *household, wide context.Context, narrow context.C
 	choose func(browser context.Context, field string, text string),
 	set func(browser context.Context, field string, value string)) {
 	t.Helper()
-	both("/rules/advice", "advice-empty", "Suggestions are not paused.*never moves a lock.*way out free.*There is none "+
-		"yet.*nobody is suggested")
+	both("/rules/advice", "advice-empty", "Suggestions are not paused.*never moves a lock.*way out free.*There is no "+
+		"door yet.*Nobody may be let in")
 	both("/rules/advice/doors", "advice-door", "Add a door.*Lock every inner door")
 	set(wide, "name", "the front door")
 	choose(wide, "bell", "front")
@@ -98,7 +98,7 @@ func addRules(t *testing.T, h *household, wide context.Context, narrow context.C
 	click(t, wide, `.rules-form button`)
 	see(t, wide, "main", "Nothing was saved.*one day of the week at least")
 	picture(wide, "advice-rule-bad-1280")
-	both("/rules/advice/rules", "advice-rule", "The person.*What has to come besides the face")
+	both("/rules/advice/rules", "advice-rule", "The person.*What is needed besides the face.*How many are required")
 	for _, browser := range []context.Context{wide, narrow} {
 		choose(browser, "person", "Ada Quill")
 		choose(browser, "door", "the front door")
@@ -148,7 +148,7 @@ func setHousehold(t *testing.T, wide context.Context, picture func(browser conte
 	both func(path string, name string, pattern string), set func(browser context.Context, field string, value string)) {
 	t.Helper()
 	// The household.
-	both("/rules/advice/house", "advice-house", "Away.*failed attempts.*never leaves the house")
+	both("/rules/advice/house", "advice-house", "Away.*failed attempts.*leaves the house only in sealed backups")
 	set(wide, "window", "20")
 	set(wide, "holidays", "2031-12-25\n2031-13-01")
 	set(wide, "latitude", "48.5")
@@ -160,11 +160,11 @@ func setHousehold(t *testing.T, wide context.Context, picture func(browser conte
 	set(wide, "longitude", "-9.25")
 	set(wide, "radius", "80")
 	click(t, wide, `.rules-form button`)
-	see(t, wide, "main", "Saved.*2 holidays to come.*within 80 metres")
+	see(t, wide, "main", "Saved.*2 holidays are to come.*within 80 metres")
 
 	// A parcel.
-	both("/rules/advice/parcels", "advice-parcels-empty", "does not protect from.*never the house’s own door.*None is "+
-		"expected")
+	both("/rules/advice/parcels", "advice-parcels-empty", "does not protect from.*never the house’s own door.*No parcel "+
+		"is expected")
 	set(wide, "note", "A lamp")
 	click(t, wide, `.rules-form button`)
 	see(t, wide, "main", "Saved.*Opening the bicycle shed may be suggested for one parcel \\(A lamp\\).*Expected now")
@@ -177,7 +177,7 @@ func tryAndPause(t *testing.T, h *household, wide context.Context, narrow contex
 	choose func(browser context.Context, field string, text string)) {
 	t.Helper()
 	// All of it, the trial of what is saved, and the switch.
-	both("/rules/advice", "advice", "Ada Quill may be suggested.*is never suggested.*1 parcel expected")
+	both("/rules/advice", "advice", "Ada Quill may be suggested.*is never suggested.*1 parcel is expected")
 	do(t, wide, chromedp.Navigate(h.url+"/rules/advice/dry-run"))
 	see(t, wide, "main", "taken for granted")
 	choose(wide, "door", "the front door")
@@ -189,7 +189,7 @@ func tryAndPause(t *testing.T, h *household, wide context.Context, narrow contex
 	picture(narrow, "advice-dry-400")
 	do(t, wide, chromedp.Navigate(h.url+"/rules/advice"))
 	click(t, wide, `.never a[href$="/remove"]`)
-	see(t, wide, "main", "This would hold no more.*Whatever other rules allow")
+	see(t, wide, "main", "This would hold no more.*What other rules allow")
 	picture(wide, "advice-rule-remove-1280")
 	click(t, wide, `.panel button`)
 	see(t, wide, "main", "Saved.*Ada Quill may be suggested")
@@ -205,7 +205,7 @@ func tryAndPause(t *testing.T, h *household, wide context.Context, narrow contex
 	click(t, wide, `.switch button`)
 	see(t, wide, ".switch", "Suggestions are not paused")
 	do(t, wide, chromedp.Navigate(h.url+"/upkeep/trail"))
-	see(t, wide, ".trail", "changed the household’s rules for suggestions.*removed a rule for a door.*added an expected "+
+	see(t, wide, ".trail", "changed the household’s rules for letting in.*removed a rule for a door.*added an expected "+
 		"parcel.*added the door “the front door”")
 	picture(wide, "advice-trail-1280")
 }

@@ -186,7 +186,7 @@ func TestCommandsOfKeeping(t *testing.T) {
 		says   string // on either output
 	}{
 		{[]string{"hold", "place", old, "--reason", "the insurance asks"}, exitUsage, "--until"},
-		{[]string{"hold", "place", old, "--until", "2020-01-01", "--reason", "x"}, exitFailed, "its end has passed"},
+		{[]string{"hold", "place", old, "--until", "2020-01-01", "--reason", "x"}, exitFailed, "end has passed"},
 		{[]string{"hold", "place", old, "--until", "soon", "--reason", "x"}, exitUsage, "soon"},
 		{[]string{"hold", "place", "NOBODY", "--until", time.Now().AddDate(0, 0, 2).Format(time.DateOnly), "--reason", "x"},
 			exitFailed, "not found"},

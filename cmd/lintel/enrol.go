@@ -121,8 +121,8 @@ func askForMore(g *globals, w io.Writer, a *store.Archive, person string) error 
 	if err != nil {
 		return err
 	}
-	if ask := match.MorePictures(p.References); ask != "" {
-		tell(w, "enrol-pictures", "Name", p.Name, "Pictures", p.References, "Ask", ask)
+	if p.References < match.EnoughPictures {
+		fmt.Fprintf(w, "%s: %d. %s\n", p.Name, p.References, say.Text("pictures-more", "Name", p.Name))
 	}
 	return nil
 }
@@ -135,7 +135,7 @@ func (r enrolled) print(w io.Writer, name string) {
 		tell(w, "enrolled", "File", r.File)
 	}
 	if r.Without != nil {
-		fmt.Fprintf(w, "    %s\n", r.Without.Words(name))
+		fmt.Fprintf(w, "    %s\n", words.For("en").Gain(name, r.Without.Others, string(r.Without.Band), r.Without.FPIR))
 	}
 	if m := r.Quality; m != nil {
 		tell(w, "enrol-quality", "Measured", m, "Clipped", 100*m.Clipped)

@@ -41,7 +41,7 @@ func (c *receiverAddCmd) Run(g *globals) error {
 	}
 	i := slices.IndexFunc(doors, func(d house.Door) bool { return d.ID == c.Door || strings.EqualFold(d.Name, c.Door) })
 	if i < 0 {
-		return failed(house.ErrNotFound, "receiver-no-door", "Door", c.Door)
+		return failed(house.ErrNotFound, "command-no-door", "Door", c.Door)
 	}
 	r, token, err := a.AddReceiver(g.ctx, doors[i].ID, name)
 	if err != nil {
@@ -54,7 +54,7 @@ func (c *receiverAddCmd) Run(g *globals) error {
 		Token string `json:"token"`
 	}{r, message.Key(r.Key).Text(), token}
 	return g.print(c.JSON, added, func(w io.Writer) {
-		tell(w, "receiver-added", "ID", r.ID, "Door", r.Door, "Key", added.Key, "Token", token)
+		tell(w, "command-receiver-added", "ID", r.ID, "Door", r.Door, "Key", added.Key, "Token", token)
 	})
 }
 

@@ -114,7 +114,7 @@ func changeRules(t *testing.T, h *household, wide context.Context, narrow contex
 	see(t, wide, ".quiet-time", "Quiet time 1")
 	do(t, wide, chromedp.SetValue(chromedp.CSS(`input[name="stranger.findings"]`), "1"))
 	do(t, wide, chromedp.SendKeys(chromedp.CSS(`input[name="zone"]`), "Nowhere\r")) // as if by the form's main button
-	see(t, wide, ".message", "Quiet time 1: this rule can't be followed.*tick the days")
+	see(t, wide, ".message", "Quiet time 1: tick the days")
 	whole(t, wide, "rules-bad-1280")
 	click(t, wide, `input[name="quiet.0.day"][value="6"]`)
 	do(t, wide, chromedp.SetValue(chromedp.CSS(`input[name="zone"]`), "Europe/Lisbon"))

@@ -1,9 +1,12 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"image"
+	"image/draw"
+	"image/png"
 	"strings"
 	"testing"
 	"time"
@@ -11,6 +14,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"lintel/internal/house"
+	"lintel/internal/python"
 )
 
 // TestSourcesInBrowser adds all that factors come from, and a receiver of
@@ -21,66 +25,17 @@ func TestSourcesInBrowser(t *testing.T) {
 	h.serve()
 	defer h.stop()
 	wide, narrow := h.browsers("Ada Quill")
-	for _, screen := range []struct {
-		width   string
-		browser context.Context
-		phone   string
-	}{{"1280", wide, "the blue phone"}, {"400", narrow, "the old phone with the long name that was in the drawer"}} {
-		b := screen.browser
-		picture := func(name string) {
-			t.Helper()
-			do(t, b, chromedp.Poll[bool](`document.readyState === "complete"`)) // with its style
-			whole(t, b, name+"-"+screen.width)
-		}
-		person := func() { do(t, b, chromedp.Navigate(h.url+"/people/"+ada)) }
-		typed := func(form, name string) {
-			do(t, b, chromedp.SendKeys(chromedp.CSS(fmt.Sprintf(`form[action^="%s#"] input[name="name"]`, form)), name))
-			click(t, b, fmt.Sprintf(`form[action^="%s#"] button`, form))
-		}
-		person()
-		see(t, b, "#factors", "can be lent, stolen.*found or copied.*told to a friend works for the friend")
-		picture("sources-none")
-		typed("/people/"+ada+"/phones", screen.phone)
-		see(t, b, "#phone-added", screen.phone+" was added.*not shown again.*curl http.*arrival.*latitude_deg")
-		picture("sources-phone")
-		if token := do(t, b, chromedp.Text(chromedp.CSS("#phone-added .token"))); len(token) != 26 {
-			t.Errorf("the token shown is %q", token)
-		}
-		person()
-		see(t, b, "#factors", screen.phone+".*not heard yet")
-		if again := do(t, b, chromedp.Evaluate[bool](`document.querySelector("#phone-added") !== null`)); again {
-			t.Error("the token is shown again")
-		}
-		typed("/people/"+ada+"/tokens", "brass-4411-"+screen.width)
-		see(t, b, "#factors", "brass-4411-"+screen.width)
-
-		click(t, b, `form[action="/people/`+ada+`/codes#codes-given"] button`)
-		see(t, b, "#codes-given", "not shown again.*6 digits, 30 seconds.*Whoever sees it has all codes")
-		do(t, b, chromedp.Poll[bool](`document.querySelector(".qr")?.naturalWidth === 320`)) // the policy lets it be seen
-		picture("sources-codes")
-		do(t, b, chromedp.Poll[bool](`fetch(document.querySelector(".qr").src).then(a => a.status === 404)`)) // shown once
-		person()
-		see(t, b, "#factors", "Ada Quill has them.*Replace them")
-		picture("sources-all")
-
-		do(t, b, chromedp.Navigate(h.url+"/upkeep"))
-		see(t, b, "#receivers", "Lintel never moves a lock.*free at all times, without power.*fire codes.*licensed "+
-			"locksmith.*docs/receiver/receiver.py")
-		typed("/upkeep/readers", "the mat "+screen.width)
-		see(t, b, "#reader-added", "the mat.*not shown again.*LABEL")
-		picture("sources-reader")
-		door := do(t, b, chromedp.Evaluate[string](`document.querySelector("#receivers option:last-child").value`))
-		do(t, b, chromedp.SetValue(chromedp.CSS(`#receivers select`), door))
-		typed("/upkeep/receivers", "the shelf "+screen.width)
-		see(t, b, "#receiver-added", "the shelf.*was added at the garden gate.*not shown again.*lintel-receiver-key-1")
-		picture("sources-receiver")
-		do(t, b, chromedp.Navigate(h.url+"/upkeep"))
-		see(t, b, "#receivers", "the shelf "+screen.width+".*at the garden gate")
-		if text := body(b); strings.Contains(text, "lintel-receiver-key") {
-			t.Error("the key is shown again")
-		}
-		picture("sources-upkeep")
+	for _, screen := range []sourcesScreen{
+		{wide, "1280", h.url, ada, "the blue phone"},
+		{narrow, "400", h.url, ada, "the old phone with the long name that was in the drawer"},
+	} {
+		t.Run(screen.width+" wide", func(t *testing.T) {
+			screen.addPhoneAndToken(t)
+			screen.giveCodes(t)
+			screen.addReaderAndReceiver(t)
+		})
 	}
+	do(t, wide, chromedp.Navigate(h.url+"/upkeep"))
 	click(t, wide, `#readers li:first-child button`) // by name, the one that the wide screen added
 	see(t, wide, "#readers", "^((?!the mat 1280).)*the mat 400((?!the mat 1280).)*$")
 	do(t, wide, chromedp.Poll[bool](`document.readyState === "complete"`))
@@ -89,6 +44,107 @@ func TestSourcesInBrowser(t *testing.T) {
 	do(t, wide, chromedp.Navigate(h.url+"/people/"+ada))
 	click(t, wide, `form[action$="/codes/end"] button`)
 	see(t, wide, "#factors", "Ada Quill has none")
+}
+
+// A sourcesScreen is a browser of some width, and what is typed there.
+type sourcesScreen struct {
+	browser         context.Context
+	width           string
+	url, ada, phone string
+}
+
+func (s sourcesScreen) picture(t *testing.T, name string) {
+	t.Helper()
+	do(t, s.browser, chromedp.Poll[bool](`document.readyState === "complete"`)) // with its style
+	whole(t, s.browser, name+"-"+s.width)
+}
+
+func (s sourcesScreen) goTo(t *testing.T, path string) {
+	t.Helper()
+	do(t, s.browser, chromedp.Navigate(s.url+path))
+}
+
+func (s sourcesScreen) typed(t *testing.T, form, name string) {
+	t.Helper()
+	do(t, s.browser, chromedp.SendKeys(chromedp.CSS(fmt.Sprintf(`form[action^="%s#"] input[name="name"]`, form)), name))
+	click(t, s.browser, fmt.Sprintf(`form[action^="%s#"] button`, form))
+}
+
+func (s sourcesScreen) addPhoneAndToken(t *testing.T) {
+	b, person := s.browser, "/people/"+s.ada
+	s.goTo(t, person)
+	see(t, b, "#factors", "phones, fobs and codes.*can be lent, stolen.*found or copied.*told to a friend works for the "+
+		"friend")
+	s.picture(t, "sources-none")
+	s.typed(t, person+"/phones", s.phone)
+	see(t, b, "#phone-added", s.phone+" was added.*not shown again.*curl http.*arrival.*latitude_deg")
+	s.picture(t, "sources-phone")
+	if token := do(t, b, chromedp.Text(chromedp.CSS("#phone-added .token"))); len(token) != 26 {
+		t.Errorf("the token shown is %q", token)
+	}
+	s.goTo(t, person)
+	see(t, b, "#factors", s.phone+".*not heard yet")
+	if again := do(t, b, chromedp.Evaluate[bool](`document.querySelector("#phone-added") !== null`)); again {
+		t.Error("the token is shown again")
+	}
+	s.typed(t, person+"/tokens", "brass-4411-"+s.width)
+	see(t, b, "#factors", "brass-4411-"+s.width)
+}
+
+// giveCodes gives out one-time codes, and has the QR code read as the browser
+// draws it.
+//
+// Outside: ZBar, which reads QR codes.
+func (s sourcesScreen) giveCodes(t *testing.T) {
+	b := s.browser
+	click(t, b, `form[action="/people/`+s.ada+`/codes#codes-given"] button`)
+	see(t, b, "#codes-given", "not shown again.*6 digits, 30 seconds.*Whoever sees it has all codes")
+	s.picture(t, "sources-codes")
+	shot, err := png.Decode(bytes.NewReader(do(t, b, chromedp.Screenshot(chromedp.CSS(".qr")))))
+	if err != nil {
+		t.Fatal(err)
+	}
+	secret := strings.ReplaceAll(do(t, b, chromedp.Text(chromedp.CSS("#codes-given .code"))), " ", "")
+	t.Run("code", func(t *testing.T) {
+		luma := image.NewGray(shot.Bounds())
+		draw.Draw(luma, luma.Rect, shot, shot.Bounds().Min, draw.Src)
+		var read []string
+		python.Ask(t, "pyzbar.pyzbar", `
+import base64, json, sys
+from pyzbar.pyzbar import decode
+q = json.load(sys.stdin)
+luma = base64.b64decode(q["Luma"])
+json.dump([f.data.decode() for f in decode((luma, q["Width"], len(luma) // q["Width"]))], sys.stdout)`,
+			map[string]any{"Luma": luma.Pix, "Width": luma.Stride}, &read)
+		if len(read) != 1 || !strings.HasPrefix(read[0], "otpauth://totp/") ||
+			!strings.Contains(read[0], "secret="+secret) {
+			t.Errorf("read %q, which should have the secret %s", read, secret)
+		}
+	})
+	s.goTo(t, "/people/"+s.ada)
+	see(t, b, "#factors", "Ada Quill has them.*Give out new codes")
+	s.picture(t, "sources-all")
+}
+
+func (s sourcesScreen) addReaderAndReceiver(t *testing.T) {
+	b := s.browser
+	s.goTo(t, "/upkeep")
+	see(t, b, "#receivers", "Lintel never moves a lock.*free at all times, without power.*fire codes.*licensed "+
+		"locksmith.*docs/receiver/receiver.py")
+	s.typed(t, "/upkeep/readers", "the mat "+s.width)
+	see(t, b, "#reader-added", "the mat.*not shown again.*LABEL")
+	s.picture(t, "sources-reader")
+	door := do(t, b, chromedp.Evaluate[string](`document.querySelector("#receivers option:last-child").value`))
+	do(t, b, chromedp.SetValue(chromedp.CSS(`#receivers select`), door))
+	s.typed(t, "/upkeep/receivers", "the shelf "+s.width)
+	see(t, b, "#receiver-added", "the shelf.*was added at the garden gate.*not shown again.*lintel-receiver-key-1")
+	s.picture(t, "sources-receiver")
+	s.goTo(t, "/upkeep")
+	see(t, b, "#receivers", "the shelf "+s.width+".*at the garden gate")
+	if text := body(b); strings.Contains(text, "lintel-receiver-key") {
+		t.Error("the key is shown again")
+	}
+	s.picture(t, "sources-upkeep")
 }
 
 // fillWithDoor adds a bell, a door and Ada Quill, who rang; it returns her id.

@@ -3,6 +3,7 @@ package house
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 )
 
@@ -94,10 +95,10 @@ type Advice struct {
 	By string `json:"by,omitempty"`
 }
 
-// Unmet returns the codes of the conditions that are not met.
+// Unmet returns the codes of the conditions that are not met, each once.
 func (d Advice) Unmet() (codes []string) {
 	for _, c := range d.Conditions {
-		if !c.Met {
+		if !c.Met && !slices.Contains(codes, c.Code) {
 			codes = append(codes, c.Code)
 		}
 	}

@@ -2,7 +2,6 @@ package house
 
 import (
 	"errors"
-	"fmt"
 	"time"
 )
 
@@ -50,21 +49,21 @@ type Check struct {
 func (c Check) Complete() error {
 	switch {
 	case c.Face == "":
-		return fmt.Errorf("%w: it names no face", ErrBadAnswer)
+		return fault(ErrBadAnswer, "answer-face")
 	case c.Asked == "":
-		return fmt.Errorf("%w: it does not say about whom", ErrBadAnswer)
+		return fault(ErrBadAnswer, "answer-whom")
 	case c.Answer == AnswerYes && c.Person != c.Asked:
-		return fmt.Errorf("%w: yes is for the person asked about", ErrBadAnswer)
+		return fault(ErrBadAnswer, "answer-yes")
 	case c.Answer == AnswerElse && c.Person == c.Asked:
-		return fmt.Errorf("%w: someone else is not the person asked about", ErrBadAnswer)
+		return fault(ErrBadAnswer, "answer-else")
 	case (c.Answer == AnswerNo || c.Answer == AnswerNotFace) && c.Person != "":
-		return fmt.Errorf("%w: %s names nobody", ErrBadAnswer, c.Answer)
+		return fault(ErrBadAnswer, "answer-nobody", "Answer", c.Answer)
 	}
 	switch c.Answer {
 	case AnswerYes, AnswerNo, AnswerElse, AnswerNotFace:
 		return nil
 	}
-	return fmt.Errorf("%w: it is yes, no, else or not-a-face", ErrBadAnswer)
+	return fault(ErrBadAnswer, "answer-form")
 }
 
 // A Sighting is a face with where and when it was seen.

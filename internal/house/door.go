@@ -1,9 +1,6 @@
 package house
 
-import (
-	"errors"
-	"time"
-)
+import "time"
 
 // A Door is what a receiver of advice may let somebody through.
 type Door struct {
@@ -57,6 +54,29 @@ type ParcelRule struct {
 	UsedBy string `json:"used_by,omitempty"`
 }
 
+// A ParcelState is what became of an expected parcel.
+type ParcelState string
+
+const (
+	ParcelLater ParcelState = "later" // its time is to come
+	ParcelNow   ParcelState = "now"   // it is expected now
+	ParcelUsed  ParcelState = "used"  // opening was suggested for it
+	ParcelOver  ParcelState = "over"  // its time went by
+)
+
+// State returns what became of the parcel by now.
+func (p ParcelRule) State(now time.Time) ParcelState {
+	switch {
+	case p.UsedBy != "":
+		return ParcelUsed
+	case now.Before(p.From):
+		return ParcelLater
+	case now.Before(p.To):
+		return ParcelNow
+	}
+	return ParcelOver
+}
+
 // AdviceRules are what a household decides about all advice.
 type AdviceRules struct {
 	Paused bool `json:"paused"` // no advice at all
@@ -101,4 +121,4 @@ type Receiver struct {
 
 // ErrHouseDoor says that a parcel can't be expected at a door that is not one
 // for parcels.
-var ErrHouseDoor = errors.New("a parcel may only be left at a door for parcels, never at the house's own")
+var ErrHouseDoor error = Refusal("parcel-door")

@@ -29,6 +29,10 @@ const (
 	Picture  LivenessLevel = "picture"  // it looks like a picture
 )
 
+// Warns reports whether a level is one to warn of. That no sign was seen is told
+// to nobody.
+func (l LivenessLevel) Warns() bool { return l == Doubtful || l == Picture }
+
 // A Finding is one measured sign that a still shows a picture, not a person.
 type Finding struct {
 	Sign  string  `json:"sign"`  // code, of package liveness

@@ -2,7 +2,6 @@ package house
 
 import (
 	"errors"
-	"fmt"
 	"strings"
 	"time"
 )
@@ -33,11 +32,11 @@ type Consent struct {
 func (c Consent) Complete() error {
 	switch {
 	case strings.TrimSpace(c.GivenBy) == "":
-		return fmt.Errorf("%w: it must say who agreed", ErrNoConsent)
+		return fault(ErrNoConsent, "consent-who")
 	case c.GivenAt.IsZero():
-		return fmt.Errorf("%w: it must say when", ErrNoConsent)
+		return fault(ErrNoConsent, "consent-when")
 	case strings.TrimSpace(c.Scope) == "":
-		return fmt.Errorf("%w: it must say to what", ErrNoConsent)
+		return fault(ErrNoConsent, "consent-what")
 	}
 	return nil
 }

@@ -117,21 +117,12 @@ func (t telling) Matched() string { return t.words.say("matched", t) }
 // BandName is what a band is called.
 func (t telling) BandName(band string) string { return t.words.say("band-"+band, t) }
 
-// Odds is a rate as people say it, two figures of which matter. It promises no
-// more than was ever measured, which ends not far below 1 in 10 000.
+// Odds is a rate as people say it.
 func (t telling) Odds() string {
-	n := 1 / t.Rate
-	if n >= 10_000 {
-		return t.words.say("odds-few", nil)
+	if amount, ok := strangers(t.Rate); ok {
+		return t.words.say("odds-about", map[string]string{"Amount": amount})
 	}
-	amount := fmt.Sprintf("%.0f", n)
-	for i := 2; i < len(amount); i++ {
-		amount = amount[:i] + "0" + amount[i+1:]
-	}
-	if head := len(amount) - 3; head > 0 {
-		amount = amount[:head] + "\u202f" + amount[head:]
-	}
-	return t.words.say("odds-about", map[string]string{"Amount": amount})
+	return t.words.say("odds-few", nil)
 }
 
 // Thing is what a factor is called.
@@ -167,6 +158,15 @@ func (t telling) Complained() string { return t.first("complaint-") }
 
 // Untold says why something can't be told.
 func (t telling) Untold() string { return t.first("cant-tell-") }
+
+// AllUntold says all that can't be told, and why.
+func (t telling) AllUntold() string {
+	says := make([]string, len(t.Why))
+	for i, code := range t.Why {
+		says[i] = t.words.say("cant-tell-"+code, t)
+	}
+	return strings.Join(says, " ")
+}
 
 func (t telling) first(prefix string) string {
 	if len(t.Why) > 0 {

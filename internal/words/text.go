@@ -101,6 +101,19 @@ func (w Words) List(of []string) string { return w.list(of, "and") }
 // Percent is a share, "31 %".
 func (w Words) Percent(share float64) string { return telling{words: w}.Percent(share) }
 
+// Probability is a share that is never said to be certain: "over 99.9 %".
+func (w Words) Probability(p float64) string {
+	switch {
+	case p >= 0.9995:
+		return w.Text("probability-over")
+	case p < 0.01:
+		return w.Text("probability-under")
+	case p >= 0.99:
+		return w.Text("percent", "Number", fmt.Sprintf("%.1f", 100*p))
+	}
+	return w.Percent(p)
+}
+
 // Capital begins a sentence with what is said.
 func Capital(says string) string { return capital(says) }
 

@@ -87,17 +87,22 @@ func (w Words) Say(code string, v house.Values) string {
 // Reason says why something is so.
 func (w Words) Reason(r house.Reason) string { return w.Say(r.Code, r.Values) }
 
+// Reasons says one after the other; "" for none.
+func (w Words) Reasons(all []house.Reason) string {
+	says := make([]string, len(all))
+	for i, r := range all {
+		says[i] = w.Reason(r)
+	}
+	return strings.Join(says, " ")
+}
+
 // Condition says why a condition is met or not. Where the reasons are kept no
 // more it says so in the few words of [Words.Short].
 func (w Words) Condition(c house.Condition) string {
 	if len(c.Reasons) == 0 {
 		return capital(w.Short(c)) + "."
 	}
-	says := make([]string, len(c.Reasons))
-	for i, r := range c.Reasons {
-		says[i] = w.Reason(r)
-	}
-	return strings.Join(says, " ")
+	return w.Reasons(c.Reasons)
 }
 
 // Short says in a few words that a condition is met, or is not. They tell
@@ -198,9 +203,12 @@ func (w Words) list(words []string, last string) string {
 	return w.say(last, map[string]string{"First": strings.Join(words[:end], ", "), "Last": words[end]})
 }
 
-// capital begins a sentence.
+// capital begins a sentence, in any alphabet.
 func capital(words string) string {
 	first, n := utf8.DecodeRuneInString(words)
+	if n == 0 {
+		return ""
+	}
 	return string(unicode.ToUpper(first)) + words[n:]
 }
 

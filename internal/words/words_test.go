@@ -50,13 +50,14 @@ func found(t *testing.T, text, pattern string) (all []string) {
 	return all
 }
 
-// reasons are the codes of all reasons of policy, refusals those of all advice.
+// reasons are the codes of all reasons of policy, refusals those of all rooms.
 func reasons(t *testing.T) []string {
 	return found(t, sources(t, advice+"/policy/codes.go"), `(?m)^\s+\w+\s+= "([a-z-]+)"`)
 }
 
 func refusals(t *testing.T) []string {
-	return found(t, sources(t, advice), `house\.Refusal\("([a-z-]+)"\)`)
+	all := sources(t, advice) + sources(t, "../house") + sources(t, "../../web")
+	return found(t, all, `\bRefusal\("([a-z-]+)"\)`)
 }
 
 // needed are the keys that messages are looked up by.
@@ -71,6 +72,10 @@ func needed(t *testing.T) (keys []string) {
 	complaints := append(found(t, sources(t, "../../pipeline/quality/judge.go"), `code:\s+"([a-z-]+)"`), "no-eyes")
 	add("complaint-", complaints...)
 	add("do-", complaints...)
+	add("", found(t, sources(t, "../../pipeline/liveness"), `"((?:judged|sign)-[a-z-]+[a-z])"`)...)
+	for _, level := range []house.LivenessLevel{house.Doubtful, house.Picture} {
+		add("", "judged-"+string(level), "level-"+string(level))
+	}
 	add("cant-tell-", liveness.Tiny, liveness.Dark, liveness.NoEyes, liveness.Border, liveness.NoNetwork,
 		liveness.OneFrame,
 		liveness.Sizes, liveness.Plain, "unknown")
@@ -80,6 +85,7 @@ func needed(t *testing.T) (keys []string) {
 		}
 	}
 	add("fault-", found(t, sources(t, "../house"), `fault\(Err\w+, "([a-z-]+)"`)...)
+	add("fault-", found(t, sources(t, "../../store"), `house\.Fault\{[^}]*Code:\s+"([a-z-]+)"`)...)
 	add("fault-", found(t, sources(t, "../../web"), `Code:\s+"([a-z-]+)"`)...)
 	add("fault-", found(t, sources(t, "../../web"), `"(lens-number-[a-z]+)"`)...)
 	add("", "unknown")
@@ -121,9 +127,12 @@ func texts(t *testing.T) (keys, prefixes []string) {
 		all += string(text)
 	}
 	all = regexp.MustCompile(`(?m)//.*$`).ReplaceAllString(all, "")
-	const call = `(?:\bsay |\(say |\.Text\(|\.HTML\(|\.Lookup\(|\bsay\(fmt\.Sprintf\()`
+	const call = `(?:\bsay |\(say |\.Text\(|\.HTML\(|[^.\w]text\(|\.Lookup\(|\bsay\(fmt\.Sprintf\()`
 	for _, m := range regexp.MustCompile(call+`"([a-z0-9-]*[a-z0-9])"`).FindAllStringSubmatch(all, -1) {
 		keys = append(keys, m[1])
+	}
+	for _, m := range regexp.MustCompile(`"(problem-[a-z-]+)"`).FindAllStringSubmatch(all, -1) {
+		keys = append(keys, m[1]) // a problem keeps its keys until somebody reads it
 	}
 	for _, m := range regexp.MustCompile(call+`\(?(?:print |printf )?"([a-z0-9-]+-)(?:"|%)`).FindAllStringSubmatch(all, -1) {
 		prefixes = append(prefixes, m[1])
@@ -269,6 +278,18 @@ func TestLength(t *testing.T) {
 	} {
 		if got := (telling{words: For("en")}).Length(d); got != want {
 			t.Errorf("%s is %q, not %q", d, got, want)
+		}
+	}
+}
+
+// TestProbability is never certain.
+func TestProbability(t *testing.T) {
+	for p, want := range map[float64]string{
+		0: "under 1 %", 0.009: "under 1 %", 0.01: "1 %", 0.5: "50 %", 0.98: "98 %", 0.991: "99.1 %",
+		0.9994: "99.9 %", 0.9996: "over 99.9 %", 1: "over 99.9 %",
+	} {
+		if got := For("en").Probability(p); got != want {
+			t.Errorf("%v: %q, want %q", p, got, want)
 		}
 	}
 }

@@ -10,7 +10,6 @@ import (
 
 	"lintel/internal/house"
 	"lintel/internal/words"
-	"lintel/pipeline/match"
 )
 
 //go:embed page.html
@@ -53,12 +52,12 @@ func (e *Export) words() template.FuncMap {
 		"link":    func(to, text string) template.HTML { return element("a", ` href="`+to+`"`, text) },
 		"clock":   func(t time.Time) string { return t.In(e.zone).Format("15:04:05") },
 		"fate":    e.fateWords,
-		"period":  func(p house.Period) string { return periodWords(w, p) },
+		"period":  w.Period,
 		"list":    w.List,
 		"known":   func(prefix, code string) string { return known(w, prefix, code) },
 		"deed":    func(r entryRecord) string { return deedWords(w, r) },
 		"matched": func(f faceRecord) (template.HTML, error) { return e.matched(w, f) },
-		"odds":    match.Odds,
+		"alike":   w.Alike,
 	}
 }
 
@@ -97,23 +96,16 @@ func (e *Export) fateWords(v visitRecord) (says []string) {
 	if t := v.Fate.SmallerAt; !t.IsZero() && t.Before(v.Fate.GoesAt) {
 		says = append(says, w.Text("export-smaller", "When", when(t)))
 	}
-	kinds, period := w.Text("kinds-"+string(v.Fate.Rule)), periodWords(w, v.Fate.Period)
+	kinds, period := w.Text("kinds-"+string(v.Fate.Rule)), w.Period(v.Fate.Period)
 	if t := v.Fate.StillsGoneAt; !t.IsZero() && t.Before(v.Fate.GoesAt) {
 		says = append(says, w.Text("export-stills-go", "When", when(t), "Rule", w.Text("schedule-parts-why", "Kinds", kinds,
-			"Entry", period, "Stills", periodWords(w, e.rules.Keep[v.Fate.Rule].Stills))))
+			"Entry", period, "Stills", w.Period(e.rules.Keep[v.Fate.Rule].Stills))))
 	}
 	if v.Kind == house.Looking {
 		says = append(says, w.Text("export-waits"))
 	}
 	return append(says, w.Text("export-goes", "When", when(v.Fate.GoesAt),
 		"Rule", w.Text("schedule-why", "Kinds", kinds, "Period", period)))
-}
-
-func periodWords(w words.Words, p house.Period) string {
-	if p.Days > 0 {
-		return w.N(p.Days, "day")
-	}
-	return w.N(p.Hours, "hour")
 }
 
 // known says a code by the message that a prefix begins. A code of a later

@@ -11,6 +11,7 @@ import (
 	"io/fs"
 
 	"lintel/internal/house"
+	"lintel/internal/words"
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/redact"
 	"lintel/store/seal"
@@ -198,11 +199,12 @@ func faceOf(f house.Face) faceRecord {
 }
 
 func livenessOf(l house.Liveness) *livenessRecord {
-	r := &livenessRecord{l.Level, liveness.Summary(l), l.Probability, l.Frames, append([]string{}, l.CantTell...),
+	w := words.For("en")
+	r := &livenessRecord{l.Level, w.Reasons(liveness.Warning(l)), l.Probability, l.Frames, append([]string{}, l.CantTell...),
 		[]findingRecord{}}
 	for _, f := range l.Findings {
-		found := findingRecord{f.Sign, liveness.Name(f.Sign), f.Score, append([]float64{}, f.Values...), liveness.Says(f),
-			[][2]float64{}, f.Missing}
+		found := findingRecord{f.Sign, w.Sign(f.Sign), f.Score, append([]float64{}, f.Values...),
+			w.Reasons(liveness.Reasons(f)), [][2]float64{}, f.Missing}
 		for _, p := range f.Region {
 			found.Region = append(found.Region, [2]float64{p.X, p.Y})
 		}

@@ -92,10 +92,3 @@ func shifted(a, b *image.Gray, dx, dy int, part image.Rectangle, across, down in
 	}
 	return float64(sum) / float64(max(n, 1))
 }
-
-var copiesWords = words{
-	name: "Stills that are copies of each other",
-	says: func(house.Finding) string {
-		return "Two stills of this ring are the same, though a camera’s noise makes each still differ from the others."
-	},
-}

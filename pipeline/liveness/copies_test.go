@@ -65,7 +65,7 @@ func TestCopies(t *testing.T) {
 		frames := ringOf(rand.New(rand.NewPCG(19, 20)), test.noise)
 		test.change(frames)
 		if f := copiesOn(t, frames); f.Score != test.score || f.Missing != test.missing ||
-			(Says(f) == "") != (f.Score == 0 && f.Missing == "") {
+			(Reasons(f) == nil) != (f.Score == 0 && f.Missing == "") {
 			t.Errorf("%s: %+v", test.name, f)
 		}
 	}

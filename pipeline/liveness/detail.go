@@ -32,13 +32,7 @@ import (
 // Values: steepness of the head's and of the rest's edges, from 1 to 2 or, where
 // the camera sharpens, more; the deviation of the noise in steps of 0 to 255.
 var detailSign = sign{
-	code: Detail,
-	words: words{
-		name: "Less fine detail than around",
-		says: func(house.Finding) string {
-			return "The face is softer than other things on the still, as a picture of a picture is."
-		},
-	},
+	code:    Detail,
 	measure: measureDetail,
 }
 

@@ -1,7 +1,6 @@
 package liveness
 
 import (
-	"fmt"
 	"math"
 
 	"lintel/internal/house"
@@ -36,22 +35,7 @@ import (
 // hand; the frame's width in eye spans. How the evidence is weighed was found by
 // trial on drawn doorsteps.
 var edgesSign = sign{
-	code: Edges,
-	words: words{
-		name: "Edges of paper or a screen",
-		says: func(f house.Finding) string {
-			sides := 0
-			for _, seen := range f.Values[:min(4, len(f.Values))] {
-				if seen >= 0.5 {
-					sides++
-				}
-			}
-			if len(f.Values) > 5 && f.Values[5] >= 0.5 {
-				return fmt.Sprintf("The face is framed by %d straight edges, and something like a hand is at them.", sides)
-			}
-			return fmt.Sprintf("The face is framed by %d straight edges that no head or shoulder covers.", sides)
-		},
-	},
+	code:    Edges,
 	measure: measureEdges,
 }
 

@@ -19,13 +19,13 @@ func ExampleRepeats() {
 
 	liveness.Repeats(&face, []house.NearDuplicate{yesterday}, rang)
 
-	fmt.Println(face.Liveness.Level, "-", liveness.Warning(face.Liveness.Level))
+	fmt.Println(face.Liveness.Level)
 	for _, f := range face.Liveness.Findings {
-		fmt.Printf("%s: %.0f of 1\n", liveness.Name(f.Sign), f.Score)
+		fmt.Printf("%s: %.0f of 1\n", f.Sign, f.Score)
 	}
 	// Output:
-	// picture - Looks like a picture
-	// A still that was there before: 1 of 1
+	// picture
+	// repeat: 1 of 1
 }
 
 // How a bell looks comes in, and how wide a visitor's face will be goes out.

@@ -109,7 +109,7 @@ func TestOddStills(t *testing.T) {
 						if f.Missing != "" && (f.Score != 0 || f.Region != nil) || !(f.Score >= 0 && f.Score <= 1) {
 							t.Errorf("%v %v: %s %+v", size, at, sign.code, f)
 						}
-						if f.Missing == "" && f.Score > 0 && (len(f.Region) < 4 || sign.says(f) == "") {
+						if f.Missing == "" && f.Score > 0 && (len(f.Region) < 4 || Reasons(f) == nil) {
 							t.Errorf("%v %v: %s is nowhere or says nothing: %+v", size, at, sign.code, f)
 						}
 					}

@@ -57,8 +57,7 @@ const (
 
 // A sign is one way of telling a picture from a person on one still.
 type sign struct {
-	code string
-	words
+	code    string
 	measure func(*view) house.Finding
 }
 

@@ -1,7 +1,6 @@
 package liveness
 
 import (
-	"fmt"
 	"image"
 	"math"
 
@@ -25,15 +24,7 @@ import (
 // Values: the log-odds of a picture, -6 to 6, and the share of a live person by
 // the near and by the wide network, 0 to 1.
 var networkSign = sign{
-	code: Network,
-	words: words{
-		name: "The vote of two trained networks",
-		says: func(f house.Finding) string {
-			return fmt.Sprintf("Two networks that were trained on faces and on pictures of faces take this for a picture: "+
-				"%.0f %% of their vote.",
-				100*logistic(value(f, 0)))
-		},
-	},
+	code:    Network,
 	measure: measureNetwork,
 }
 

@@ -1,7 +1,6 @@
 package liveness
 
 import (
-	"fmt"
 	"image"
 	"math"
 	"math/bits"
@@ -140,29 +139,5 @@ func Repeats(face *house.Face, earlier []house.NearDuplicate, now time.Time) {
 		}))
 		judge(face.Liveness)
 		return
-	}
-}
-
-// repeatWords are those of the one sign that the archive gives.
-var repeatWords = words{
-	name: "A still that was there before",
-	says: func(f house.Finding) string {
-		if len(f.Values) < 3 {
-			return "This is a copy of a still that came before."
-		}
-		return fmt.Sprintf("This is a copy of a still that came %s before: %.0f of 64 marks differ, and the faces are %.2f "+
-			"apart. Two pictures of one person are never so alike.",
-			ago(f.Values), f.Values[0], f.Values[1])
-	},
-}
-
-func ago(values []float64) string {
-	switch hours := values[2]; {
-	case hours < 1:
-		return fmt.Sprintf("%.0f minutes", max(1, hours*60))
-	case hours < 48:
-		return fmt.Sprintf("%.0f hours", max(1, hours))
-	default:
-		return fmt.Sprintf("%.0f days", hours/24)
 	}
 }

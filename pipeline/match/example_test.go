@@ -18,13 +18,12 @@ func ExampleGallery_Identify() {
 	first, second := ada, ada
 	first[2], second[3] = 0.3, 0.32
 	found := gallery.Identify(match.Probe{Descriptor: first, Weight: 1}, match.Probe{Descriptor: second, Weight: 0.5})
-	fmt.Printf("%s, %s: %s is as like\n", match.Words(found.Person, found.Probability), found.Band,
-		match.Odds(found.FPIR))
+	fmt.Printf("%s, %s, by %d frames\n", found.Person, found.Band, found.Frames)
 
 	stranger := house.Descriptor{4: 1}
 	fmt.Println(gallery.Identify(match.Probe{Descriptor: stranger, Weight: 1}) == nil)
 	// Output:
-	// Very probably ada, strong: fewer than 1 stranger in 10 000 is as like
+	// ada, strong, by 2 frames
 	// true
 }
 

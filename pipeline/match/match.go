@@ -56,7 +56,6 @@
 package match
 
 import (
-	"fmt"
 	"math"
 
 	"lintel/internal/house"
@@ -181,27 +180,4 @@ func Distance(a, b *house.Descriptor) float64 {
 		sum += d * d
 	}
 	return math.Sqrt(sum)
-}
-
-// Odds says an FPIR as people do: "about 1 stranger in 2 500", two figures of
-// which matter. It promises no more than was ever measured, which ends not far
-// below 1 in 10 000.
-func Odds(fpir float64) string {
-	n := 1 / fpir
-	if n >= 10_000 {
-		return "fewer than 1 stranger in 10\u202f000"
-	}
-	return "about 1 stranger in " + grouped(n)
-}
-
-// grouped writes a count with two figures that matter, and thin spaces.
-func grouped(n float64) string {
-	s := fmt.Sprintf("%.0f", n)
-	for i := 2; i < len(s); i++ {
-		s = s[:i] + "0" + s[i+1:]
-	}
-	for i := len(s) - 3; i > 0; i -= 3 {
-		s = s[:i] + "\u202f" + s[i:]
-	}
-	return s
 }

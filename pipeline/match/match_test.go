@@ -57,35 +57,3 @@ func float64s(d house.Descriptor) []float64 {
 	}
 	return all
 }
-
-func TestOdds(t *testing.T) {
-	tests := []struct {
-		fpir float64
-		want string
-	}{
-		{0, "fewer than 1 stranger in 10\u202f000"}, // measured as none
-		{1e-9, "fewer than 1 stranger in 10\u202f000"},
-		{1e-4, "fewer than 1 stranger in 10\u202f000"},
-		{1.25e-4, "about 1 stranger in 8\u202f000"},
-		{1e-3, "about 1 stranger in 1\u202f000"},
-		{1.0 / 1234, "about 1 stranger in 1\u202f200"},
-		{1e-2, "about 1 stranger in 100"},
-		{1.0 / 7, "about 1 stranger in 7"},
-	}
-	for _, test := range tests {
-		if got := Odds(test.fpir); got != test.want {
-			t.Errorf("Odds(%g) = %q, want %q", test.fpir, got, test.want)
-		}
-	}
-}
-
-func TestGrouped(t *testing.T) {
-	for n, want := range map[float64]string{
-		1: "1", 9.6: "10", 99: "99", 123: "120", 129: "120", 999: "990", 1000: "1\u202f000", 9999: "9\u202f900",
-		9999.6: "10\u202f000", 1234567: "1\u202f200\u202f000",
-	} {
-		if got := grouped(n); got != want {
-			t.Errorf("grouped(%v) = %q, want %q", n, got, want)
-		}
-	}
-}

@@ -44,19 +44,3 @@ func (c *Curve) Posterior(prior float64, distances []float64) []float64 {
 	}
 	return all
 }
-
-// Words says a probability as people do, with the person's name: "Very
-// probably Ada Quill". Which word stands for which number is our own choice.
-func Words(name string, probability float64) string {
-	switch {
-	case probability >= 0.999:
-		return "Almost certainly " + name
-	case probability >= 0.99:
-		return "Very probably " + name
-	case probability >= 0.9:
-		return "Probably " + name
-	case probability >= 0.5:
-		return "Possibly " + name
-	}
-	return "Probably not " + name
-}

@@ -93,14 +93,3 @@ func TestFalling(t *testing.T) {
 		}
 	}
 }
-
-func TestWords(t *testing.T) {
-	for probability, want := range map[float64]string{
-		0.9995: "Almost certainly Ada Quill", 0.999: "Almost certainly Ada Quill", 0.995: "Very probably Ada Quill",
-		0.95: "Probably Ada Quill", 0.5: "Possibly Ada Quill", 0.49: "Probably not Ada Quill", 0: "Probably not Ada Quill",
-	} {
-		if got := Words("Ada Quill", probability); got != want {
-			t.Errorf("%v: %q, want %q", probability, got, want)
-		}
-	}
-}

@@ -125,9 +125,9 @@ func (r Rate) String() string {
 		return "not measured"
 	}
 	if _, high := r.Interval(0.95); r.Errors == 0 {
-		return "at most " + percent(high, math.Ceil)
+		return "at most " + Percent(high, math.Ceil)
 	}
-	return percent(r.Value(), math.Round)
+	return Percent(r.Value(), math.Round)
 }
 
 // IntervalString returns the 95 % interval in per cent, for people, rounded
@@ -143,11 +143,11 @@ func (r Rate) IntervalString() string {
 // Percents returns an interval of rates in per cent, for people, rounded
 // outwards.
 func Percents(interval [2]float64) string {
-	return percent(interval[0], math.Floor) + " to " + percent(interval[1], math.Ceil)
+	return Percent(interval[0], math.Floor) + " to " + Percent(interval[1], math.Ceil)
 }
 
-// percent formats a rate with two figures that count, rounded as told.
-func percent(rate float64, round func(float64) float64) string {
+// Percent formats a rate with two figures that count, rounded as told.
+func Percent(rate float64, round func(float64) float64) string {
 	v := 100 * rate
 	if v <= 0 {
 		return "0 %"

@@ -34,16 +34,16 @@ function tick() {
 		if (e.matches(".factors")) {
 			e.hidden = seconds <= 0;
 		} else if (seconds > 0) {
-			write(e.querySelector(".left"), `${duration(seconds)} left`);
+			write(e.querySelector(".left"), timeLeft(e, seconds));
 		} else if (!e.classList.contains("over")) {
 			expire(e);
 		}
 	}
 }
 
-function duration(seconds) {
-	if (seconds >= 60) return `${Math.floor(seconds / 60)} min ${seconds % 60} s`;
-	return seconds === 1 ? "1 second" : `${seconds} seconds`;
+function timeLeft(e, seconds) {
+	const says = seconds >= 60 ? e.dataset.minutes : e.dataset.seconds;
+	return says.replace("#minutes", Math.floor(seconds / 60)).replace("#seconds", seconds % 60);
 }
 
 // write changes a text only where it differs: it is seen each second and not
@@ -56,7 +56,7 @@ function write(e, text) {
 function expire(e) {
 	e.classList.add("over");
 	e.querySelector(".left").hidden = true;
-	e.querySelector(".said").textContent = `Expired at ${e.querySelector("time").textContent}.`;
+	e.querySelector(".said").textContent = e.dataset.expired;
 	const suggestion = e.closest(".suggestion");
 	suggestion.classList.replace("suggested", "expired");
 	suggestion.querySelector(".offers")?.remove();
@@ -77,7 +77,7 @@ document.addEventListener("submit", async (event) => {
 		if (answer.ok) taken(form);
 		else refused(form, (await answer.json()).title);
 	} catch {
-		say(form, "This did not reach the server. Try again.");
+		say(form, "lost");
 	} finally {
 		button.disabled = false;
 	}
@@ -89,9 +89,9 @@ function taken(form) {
 	const code = form.elements.code;
 	if (code) {
 		code.value = "";
-		say(form, "The code was right.", true);
+		say(form, "code", true);
 	} else if (form.elements.person) {
-		say(form, "Your word was taken.", true);
+		say(form, "word", true);
 	}
 	if (!document.body.classList.contains("now")) setTimeout(() => location.reload(), 1_000);
 }
@@ -104,12 +104,14 @@ function refused(form, why) {
 	say(form, why);
 }
 
-// say finds the card anew: another may have taken its place meanwhile.
+// say tells what came of an answer, by the key of what the page brought along or
+// as the server put it. It finds the card anew: another may have taken its place
+// meanwhile.
 function say(form, text, good = false) {
 	const card = form.isConnected ? form.closest(".advice") : cardOf(form);
 	const told = card?.querySelector(".told");
 	if (!told) return;
-	told.textContent = text;
+	told.textContent = told.dataset[text] ?? text;
 	told.classList.toggle("good", good);
 	told.hidden = false;
 }

@@ -18,7 +18,7 @@ document.body.dataset.keys = "ready";
 
 // busy tells where keys have a meaning of their own.
 function busy(target) {
-	return target.matches("textarea, select, input:not([type=checkbox], [type=hidden])");
+	return target.matches("textarea,select,input:not([type=checkbox],[type=hidden])");
 }
 
 // Nobody answers twice by pressing twice.
@@ -61,9 +61,10 @@ if (form) {
 				return;
 			}
 			const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-			const open = [...document.querySelectorAll("#outcome details")].map(d => d.open);
+			const details = () => document.getElementById("outcome").querySelectorAll("details");
+			const open = [...details()].map(d => d.open);
 			document.getElementById("outcome").replaceWith(page.getElementById("outcome"));
-			document.querySelectorAll("#outcome details").forEach((d, i) => { d.open = open[i] ?? false; });
+			details().forEach((d, i) => { d.open = open[i] ?? false; });
 			history.replaceState(null, "", address);
 		} catch (error) {
 			if (error.name !== "AbortError") {

@@ -49,10 +49,10 @@ function connect() {
 		if (over) return;
 		over = true;
 		clearTimeout(watchdog);
-		if (event && event.reason === "signed out") return location.assign("/sign-in");
+		if (event && event.reason === "signed-out") return location.assign("/sign-in");
 		lost ??= new Date();
 		const time = lost.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false });
-		connection.textContent = `Not connected since ${time}. What happens now is not shown; trying again.`;
+		connection.textContent = connection.dataset.says.replace("#time", time);
 		connection.hidden = false;
 		setTimeout(connect, wait * (0.75 + Math.random() / 2));
 		wait = Math.min(wait * 2, 10_000);

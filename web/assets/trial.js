@@ -23,7 +23,7 @@ function connect() {
 	};
 	socket.onclose = (event) => {
 		clearTimeout(watchdog);
-		if (event.reason === "signed out") return location.assign("/sign-in");
+		if (event.reason === "signed-out") return location.assign("/sign-in");
 		lost.hidden = false;
 		setTimeout(connect, 2_000);
 	};

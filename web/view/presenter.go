@@ -8,7 +8,7 @@
 package view
 
 import (
-	"fmt"
+	"errors"
 	"time"
 
 	"lintel/internal/house"
@@ -80,12 +80,7 @@ func (t Presenter) ScheduleWords(v house.Visit) (says []string) {
 }
 
 // Period spells a period out: "72 hours", "1 day".
-func (t Presenter) Period(p house.Period) string {
-	if p.Days > 0 {
-		return t.Words.N(p.Days, "day")
-	}
-	return t.Words.N(p.Hours, "hour")
-}
+func (t Presenter) Period(p house.Period) string { return t.Words.Period(p) }
 
 // Moment says a time as a clock and a calendar on the wall do.
 func (t Presenter) Moment(at time.Time) string {
@@ -100,8 +95,11 @@ func (t Presenter) Moment(at time.Time) string {
 // Day says the day of a time, with its year where that is not this one.
 func (t Presenter) Day(at time.Time) string { return t.Words.Day(at) }
 
-// DayFrom and dayUntil read a date of a form as its first moment, and as the
-// first one after it.
+// ErrDay says that a text is no date such as 2026-11-25.
+var ErrDay = errors.New("no date")
+
+// DayFrom and DayUntil read a date of a form as its first moment, and as the
+// first one after it. The error is ErrDay.
 func (t Presenter) DayFrom(v string) (time.Time, error) { return t.dayStart(v, 0) }
 
 func (t Presenter) DayUntil(v string) (time.Time, error) { return t.dayStart(v, 1) }
@@ -109,7 +107,7 @@ func (t Presenter) DayUntil(v string) (time.Time, error) { return t.dayStart(v, 
 func (t Presenter) dayStart(v string, later int) (time.Time, error) {
 	d, err := time.Parse(time.DateOnly, v)
 	if err != nil || !Writable(d) {
-		return time.Time{}, fmt.Errorf("a date like 2026-11-25")
+		return time.Time{}, ErrDay
 	}
 	day := d.AddDate(0, 0, later)
 	start := time.Date(day.Year(), day.Month(), day.Day(), 0, 0, 0, 0, t.Zone)

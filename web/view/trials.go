@@ -7,15 +7,11 @@ import (
 	"strings"
 
 	"lintel/internal/house"
-	"lintel/pipeline/liveness"
 	"lintel/pipeline/match"
 )
 
 // TrialRings is how many rings a step of a trial asks for. More are welcome.
 const TrialRings = 3
-
-// trialSigns is how many signs are named of a ring.
-const trialSigns = 3
 
 // A TrialCount counts the rings of a step.
 type TrialCount struct {
@@ -67,7 +63,7 @@ func (t Presenter) trialCounted(c TrialCount) string {
 		return t.Words.Text("trial-no-face", "Rings", t.Words.Text("trial-rings-"+step, "Count", c.NoFace))
 	}
 	says := t.Words.Text("trial-came-"+step, "Noticed", c.noticed(), "Passed", c.Rate.Errors,
-		"Rings", t.Words.Text("trial-rings-"+step, "Count", c.Rate.N), "Range", c.Rate.IntervalString())
+		"Rings", t.Words.Text("trial-rings-"+step, "Count", c.Rate.N), "Range", t.interval(c.Rate))
 	if c.NoFace > 0 {
 		says += " " + t.Words.Text("trial-no-face-more", "More", c.NoFace)
 	}
@@ -152,8 +148,8 @@ func (t Presenter) trialRing(r house.TrialRing) TrialRing {
 		v.Seen = t.Words.Text("trial-seen-" + string(r.Found.Level))
 		details := []string{t.Words.Text("trial-probability", "Percent", t.Words.Percent(r.Found.Probability)),
 			t.Words.N(r.Found.Frames, "still")}
-		for _, s := range r.Found.Signs[:min(len(r.Found.Signs), trialSigns)] {
-			details = append(details, cmp.Or(liveness.Name(s.Sign), s.Sign))
+		for _, s := range r.Found.Signs[:min(len(r.Found.Signs), shownSigns)] {
+			details = append(details, t.Words.Sign(s.Sign))
 		}
 		v.Detail = strings.Join(details, " · ")
 	}

@@ -31,7 +31,7 @@ var (
 	ErrHoliday    error = house.Refusal("holiday-date")
 	ErrHolidays   error = house.Refusal("holidays-many")
 	ErrHome       error = house.Refusal("home-bounds")
-	ErrParcelDoor error = house.Refusal("parcel-door")
+	ErrParcelDoor error = house.ErrHouseDoor
 	ErrParcelTime error = house.Refusal("parcel-time")
 )
 

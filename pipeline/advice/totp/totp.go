@@ -19,18 +19,15 @@
 package totp
 
 import (
-	"bytes"
 	"crypto/rand"
 	"crypto/subtle"
 	"encoding/base32"
 	"fmt"
-	"image"
 	"image/color"
-	"image/draw"
-	"image/png"
 	"strings"
 	"time"
 
+	"github.com/boombuler/barcode/qr"
 	"github.com/pquerna/otp"
 	"github.com/pquerna/otp/hotp"
 	"github.com/pquerna/otp/totp"
@@ -122,27 +119,36 @@ func (s Secret) URI(person string) (string, error) {
 	return key.String(), nil
 }
 
-// QR returns the address as a QR code (ISO/IEC 18004), a PNG of so many pixels
-// each way, 240 or more, with the white border that readers need around it.
-func (s Secret) QR(person string, pixels int) ([]byte, error) {
+// quiet is how many white modules stand around a QR code (ISO/IEC 18004).
+const quiet = 4
+
+// QR returns the address as a QR code (ISO/IEC 18004): the dark parts of a square
+// so many modules wide, as the path of an SVG, with the white border that readers
+// need around them.
+func (s Secret) QR(person string) (path string, side int, err error) {
 	key, err := s.key(person)
 	if err != nil {
-		return nil, err
+		return "", 0, err
 	}
-	// The border is four modules wide, of 41 or more that addresses as long as
-	// ours take: a tenth of the picture, rounded up.
-	border := (pixels + 9) / 10
-	code, err := key.Image(pixels-2*border, pixels-2*border)
+	code, err := qr.Encode(key.String(), qr.M, qr.Auto)
 	if err != nil {
-		return nil, fmt.Errorf("drawing a QR code: %w", err)
+		return "", 0, fmt.Errorf("drawing a QR code: %w", err)
 	}
-	picture := image.NewPaletted(image.Rect(0, 0, pixels, pixels), color.Palette{color.White, color.Black})
-	draw.Draw(picture, code.Bounds().Add(image.Pt(border, border)), code, code.Bounds().Min, draw.Src)
-	var b bytes.Buffer
-	if err := png.Encode(&b, picture); err != nil {
-		return nil, fmt.Errorf("drawing a QR code: %w", err)
+	n := code.Bounds().Dx()
+	dark := func(x, y int) bool { return x < n && code.At(x, y) == color.Black }
+	var d strings.Builder
+	for y := range n {
+		for x := 0; x < n; x++ {
+			from := x
+			for dark(x, y) {
+				x++
+			}
+			if x > from {
+				fmt.Fprintf(&d, "M%d %dh%dv1H%dz", from+quiet, y+quiet, x-from, from+quiet)
+			}
+		}
 	}
-	return b.Bytes(), nil
+	return d.String(), n + 2*quiet, nil
 }
 
 func (s Secret) key(person string) (*otp.Key, error) {

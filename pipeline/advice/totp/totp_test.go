@@ -1,13 +1,13 @@
 package totp
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"image"
 	"image/color"
 	"image/draw"
-	"image/png"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -178,13 +178,14 @@ func TestURI(t *testing.T) {
 		if _, err := example.URI(name); !errors.Is(err, ErrName) {
 			t.Errorf("URI(%q): %v, want %v", name, err, ErrName)
 		}
-		if _, err := example.QR(name, 300); !errors.Is(err, ErrName) {
+		if _, _, err := example.QR(name); !errors.Is(err, ErrName) {
 			t.Errorf("QR(%q): %v, want %v", name, err, ErrName)
 		}
 	}
 }
 
-// Outside: ZBar, which reads QR codes, with the code on a dark page.
+// Outside: ZBar, which reads QR codes, with the code on a dark page, four pixels
+// to a module.
 func TestQRIsRead(t *testing.T) {
 	type question struct {
 		Luma  []byte // row by row
@@ -193,34 +194,18 @@ func TestQRIsRead(t *testing.T) {
 	var questions []question
 	var want []string
 	for _, name := range []string{"Bo", "Juna Marél", "名前 " + strings.Repeat("é", 40)} {
-		for _, pixels := range []int{240, 301, 480} {
-			s := New()
-			uri, err := s.URI(name)
-			if err != nil {
-				t.Fatal(err)
-			}
-			code, err := s.QR(name, pixels)
-			if err != nil {
-				t.Fatal(err)
-			}
-			picture, err := png.Decode(bytes.NewReader(code))
-			if err != nil || picture.Bounds() != image.Rect(0, 0, pixels, pixels) {
-				t.Fatalf("a code of %d pixels: %v, %v", pixels, picture.Bounds(), err)
-			}
-			// The finder pattern's upper edge is seven modules wide, and four
-			// have to be white around the code (ISO/IEC 18004).
-			corner := darkRun(picture)
-			if quiet := corner.Dx() * 4 / 7; corner.Min.X < quiet || corner.Min.Y < quiet {
-				t.Errorf("a code of %d pixels begins at %v, with modules of %.1f", pixels, corner.Min, float64(corner.Dx())/7)
-			}
-			page := image.NewGray(picture.Bounds().Inset(-60))
-			draw.Draw(page, picture.Bounds(), picture, image.Point{}, draw.Src)
-			questions = append(questions, question{page.Pix, page.Stride})
-			want = append(want, uri)
+		s := New()
+		uri, err := s.URI(name)
+		if err != nil {
+			t.Fatal(err)
 		}
-	}
-	if _, err := example.QR("Bo", 40); err == nil {
-		t.Error("a code of 40 pixels was drawn")
+		path, side, err := s.QR(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		page := drawn(t, path, side, 4)
+		questions = append(questions, question{page.Pix, page.Stride})
+		want = append(want, uri)
 	}
 	var got []string
 	python.Ask(t, "pyzbar.pyzbar", `
@@ -234,28 +219,37 @@ for q in json.load(sys.stdin):
 json.dump(answers, sys.stdout)`, questions, &got)
 	for i := range want {
 		if got[i] != want[i] {
-			t.Errorf("%d pixels: read as %q, want %q", questions[i].Width-120, got[i], want[i])
+			t.Errorf("read as %q, want %q", got[i], want[i])
 		}
 	}
 }
 
-// darkRun returns the first dark pixels of a picture, in reading order.
-func darkRun(picture image.Image) image.Rectangle {
-	b := picture.Bounds()
-	dark := func(x, y int) bool { return color.GrayModel.Convert(picture.At(x, y)).(color.Gray).Y < 128 }
-	for y := b.Min.Y; y < b.Max.Y; y++ {
-		for x := b.Min.X; x < b.Max.X; x++ {
-			if !dark(x, y) {
-				continue
-			}
-			end := x
-			for end < b.Max.X && dark(end, y) {
-				end++
-			}
-			return image.Rect(x, y, end, y+1)
-		}
+// drawn draws a path of rectangles on a white square with a dark page around it.
+func drawn(t *testing.T, path string, side, scale int) *image.Gray {
+	t.Helper()
+	const page = 60
+	picture := image.NewGray(image.Rect(0, 0, side*scale+2*page, side*scale+2*page))
+	part := regexp.MustCompile(`M(\d+) (\d+)h(\d+)v1H(\d+)z`)
+	if left := part.ReplaceAllString(path, ""); left != "" {
+		t.Fatalf("the path has %q", left)
 	}
-	return image.Rectangle{}
+	fill := func(x, y, w, h int, luma uint8) {
+		at := image.Rect(x, y, x+w, y+h)
+		area := image.Rectangle{at.Min.Mul(scale), at.Max.Mul(scale)}.Add(image.Pt(page, page))
+		draw.Draw(picture, area, image.NewUniform(color.Gray{Y: luma}), image.Point{}, draw.Src)
+	}
+	fill(0, 0, side, side, 255)
+	for _, m := range part.FindAllStringSubmatch(path, -1) {
+		var x, y, w, back int
+		for i, to := range []*int{&x, &y, &w, &back} {
+			*to, _ = strconv.Atoi(m[i+1])
+		}
+		if back != x || x < 4 || y < 4 || x+w > side-4 || y+1 > side-4 { // four are white all around (ISO/IEC 18004)
+			t.Errorf("%s is drawn on a square of %d", m[0], side)
+		}
+		fill(x, y, w, 1, 0)
+	}
+	return picture
 }
 
 // FuzzCheck checks that only codes of three steps are taken, and none twice.

@@ -1,9 +1,4 @@
-package web
-
-// A warning tells that a face may be a picture's. The word of design.md for
-// what it comes from, liveness, is for programs only: on a screen stands what
-// there is a sign of. That there is none stands nowhere, since most pictures show
-// none; what stands there, wherever a name is, is that a photograph passes.
+package view
 
 import (
 	"cmp"
@@ -19,53 +14,52 @@ import (
 	"lintel/pipeline/review"
 )
 
-// signName returns what was looked for. Archives can hold findings of signs that
-// this version does not know.
-func signName(f house.Finding) string {
-	return cmp.Or(liveness.Name(f.Sign), "Another sign: "+f.Sign)
-}
-
-// A warningView is a warning as pages show it.
-type warningView struct {
+// A Warning tells that a face may be a picture's. The word of design.md for what
+// it comes from, liveness, is for programs only: on a screen stands what there is
+// a sign of. That there is none stands nowhere, since most pictures show none;
+// what stands there, wherever a name is, is that a photograph passes.
+type Warning struct {
 	Level    house.LivenessLevel
-	Words    string
-	Whose    string // of several; "" where the place says it
+	Words    string // with whose face it is, of several
 	Headed   bool   // whether the headline says it
 	Seen     string // the plainest signs, "" for none
 	CantTell string // a sentence, "" for none
 }
 
-// brief leaves the reasons out, where they stand beside the faces.
-func (w *warningView) brief() {
+// Brief leaves the reasons out, where they stand beside the faces.
+func (w *Warning) Brief() {
 	if w != nil {
 		w.Seen, w.CantTell = "", ""
 	}
 }
 
 // Picture reports whether it looks like a picture.
-func (w *warningView) Picture() bool { return w != nil && w.Level == house.Picture }
+func (w *Warning) Picture() bool { return w != nil && w.Level == house.Picture }
 
-// newWarningView returns nil where there is nothing to warn of.
-func newWarningView(l *house.Liveness) *warningView {
-	if l == nil || liveness.Warning(l.Level) == "" {
+// Warning returns nil where there is nothing to warn of.
+func (t Presenter) Warning(l *house.Liveness) *Warning {
+	if l == nil || !l.Level.Warns() {
 		return nil
 	}
-	return &warningView{Level: l.Level, Words: liveness.Warning(l.Level), Seen: seen(l.Findings),
-		CantTell: liveness.Untold(l.CantTell)}
+	return &Warning{Level: l.Level, Words: t.Words.Text("level-" + string(l.Level)), Seen: t.seen(l.Findings),
+		CantTell: t.Words.Reasons(liveness.Untold(*l))}
 }
 
 // shownSigns is how many signs a warning names.
 const shownSigns = 3
 
 // seen names the plainest signs among findings.
-func seen(findings []house.Finding) string {
+func (t Presenter) seen(findings []house.Finding) string {
 	var names []string
 	for _, f := range plainest(findings) {
-		if name := liveness.Name(f.Sign); name != "" && len(names) < shownSigns {
-			names = append(names, strings.ToLower(name[:1])+name[1:])
+		if len(names) < shownSigns {
+			names = append(names, t.Words.Sign(f.Sign))
 		}
 	}
-	return strings.Join(names, "; ")
+	if len(names) == 0 {
+		return ""
+	}
+	return t.Words.Text("signs-seen", "Signs", strings.Join(names, "; "))
 }
 
 // plainest returns the findings that say something, the plainest first.
@@ -105,30 +99,28 @@ func graver(a, b house.Liveness) bool {
 
 // warn adds warnings to a card. Whom a picture shows was not there for all that
 // is known, so the name does not stand alone.
-func (c *card) warn(v house.Visit, persons []house.Match, strangers int) {
-	of := gravest(v)
-	for i, p := range persons {
+func (t Presenter) warn(c *Card, strangers int) {
+	of := gravest(c.Visit)
+	for i := range c.Persons {
 		line := &c.Persons[i]
-		if line.Warning = newWarningView(of[p.Person]); line.Warning.Picture() {
-			line.Headline, line.Warning.Headed = pictureOf(p.Name), true
+		if line.Warning = t.Warning(of[line.Person]); line.Warning.Picture() {
+			line.Headline, line.Warning.Headed = t.Words.Text("level-picture-of", "Whom", line.Name), true
 		}
 	}
-	c.Warning = newWarningView(of[""])
+	c.Warning = t.Warning(of[""])
 	switch {
 	case c.Warning == nil:
 	case c.Warning.Picture() && c.Outcome == review.Unknown && strangers == 1:
-		c.Headline, c.Warning.Headed = pictureOf("a stranger"), true
+		c.Headline, c.Warning.Headed = t.Words.Text("level-picture-of-stranger"), true
 	case strangers > 1:
-		c.Warning.Whose = "one of the strangers at least"
+		c.Warning.Words = t.Words.Text("warning-of-some", "Warning", c.Warning.Words)
 	case c.Outcome == review.Someone:
-		c.Warning.Whose = "the stranger"
+		c.Warning.Words = t.Words.Text("warning-of-stranger", "Warning", c.Warning.Words)
 	}
 }
 
-func pictureOf(whom string) string { return liveness.Warning(house.Picture) + " of " + whom }
-
-// A signView is a finding on the page of a visit.
-type signView struct {
+// A Sign is a finding on the page of a visit.
+type Sign struct {
 	Code     string
 	Name     string
 	Says     string
@@ -142,17 +134,18 @@ type signView struct {
 
 // judged adds to a face on the page of a visit what speaks for a picture. Where
 // the still is gone there is nothing to draw on.
-func (f *faceView) judged(l *house.Liveness, s house.Still) {
-	if f.Warning = newWarningView(l); f.Warning == nil {
+func (t Presenter) judged(f *Face, l *house.Liveness, s house.Still) {
+	if f.Warning = t.Warning(l); f.Warning == nil {
 		return
 	}
 	f.Warning.Seen, f.Warning.Headed = "", f.Warning.Picture() // the list below and the line above say it
-	f.Picture = percent(l.Probability)
+	f.Picture = t.Words.Probability(l.Probability)
 	f.JudgedOn = max(l.Frames, 1)
 	f.Outline = string(l.Level)
 	for _, found := range plainest(l.Findings) {
-		sign := signView{Code: found.Sign, Name: signName(found), Says: liveness.Says(found),
-			Score: fmt.Sprintf("%.2f", found.Score), Strength: strength(found.Score)}
+		sign := Sign{Code: found.Sign, Name: t.Words.Sign(found.Sign),
+			Says:  t.Words.Reasons(liveness.Reasons(found)),
+			Score: fmt.Sprintf("%.2f", found.Score), Strength: t.strength(found.Score)}
 		if s.File != "" && len(found.Region) > 2 {
 			sign.Points, sign.Address = points(found.Region), signAddress(s, f.Number, found.Sign)
 			sign.Region = fmt.Sprintf("region-%d-%d-%d", s.Frame, f.Number, len(f.Signs))
@@ -162,38 +155,35 @@ func (f *faceView) judged(l *house.Liveness, s house.Still) {
 }
 
 // strength says a score; which word stands for which number is our own choice.
-func strength(score float64) string {
-	word := "faint"
+func (t Presenter) strength(score float64) string {
+	of := "faint"
 	switch {
 	case score >= 2./3:
-		word = "plain"
+		of = "plain"
 	case score >= 1./3:
-		word = "marked"
+		of = "marked"
 	}
-	return fmt.Sprintf("%s, %.0f of 100", word, max(1, 100*score))
+	return t.Words.Text("sign-strength-"+of, "Score", fmt.Sprintf("%.0f", max(1, 100*score)))
 }
 
 // points writes a polygon for SVG.
 func points(region []house.Point) string {
-	var b strings.Builder
+	corners := make([]string, len(region))
 	for i, p := range region {
-		if i > 0 {
-			b.WriteByte(' ')
-		}
-		fmt.Fprintf(&b, "%g,%g", p.X, p.Y)
+		corners[i] = fmt.Sprintf("%g,%g", p.X, p.Y)
 	}
-	return b.String()
+	return strings.Join(corners, " ")
 }
 
 // signAddress is where a visit is shown with a finding drawn on its still.
 func signAddress(s house.Still, face int, sign string) string {
 	q := url.Values{"still": {strconv.Itoa(s.Frame)}, "face": {strconv.Itoa(face)}, "finding": {sign}}
-	return visitAddress(s.Visit) + "?" + q.Encode() + "#still-" + strconv.Itoa(s.Frame)
+	return VisitAddress(s.Visit) + "?" + q.Encode() + "#still-" + strconv.Itoa(s.Frame)
 }
 
-// point has the finding drawn that an address asks for; one that is not there is
+// Point has the finding drawn that an address asks for; one that is not there is
 // not.
-func point(stills []stillView, q url.Values) {
+func Point(stills []Still, q url.Values) {
 	for i := range stills {
 		if q.Has("still") && strconv.Itoa(stills[i].Frame) != q.Get("still") {
 			continue

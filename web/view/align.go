@@ -1,4 +1,4 @@
-package web
+package view
 
 import (
 	"image"
@@ -14,8 +14,8 @@ import (
 // An aligned face is drawn so that the eyes lie on the same two points, whatever
 // still it comes from: two of them side by side differ in the face alone.
 const (
-	alignedWidth  = 320 // pixels
-	alignedHeight = 400
+	AlignedWidth  = 320 // pixels
+	AlignedHeight = 400
 	alignedEyes   = 110 // pixels between the middles of the eyes
 	alignedEyeY   = 165 // of both, from the top
 )
@@ -43,11 +43,11 @@ func eyesOf(f house.Face) (left, right house.Point) {
 
 func middle(a, b house.Point) house.Point { return house.Point{X: (a.X + b.X) / 2, Y: (a.Y + b.Y) / 2} }
 
-// align draws the face on a still turned, scaled and moved so that its eyes lie
+// Align draws the face on a still turned, scaled and moved so that its eyes lie
 // where those of every aligned face do. What lies beyond the still is black.
-func align(still image.Image, f house.Face) *image.RGBA {
+func Align(still image.Image, f house.Face) *image.RGBA {
 	left, right := eyesOf(f)
-	out := image.NewRGBA(image.Rect(0, 0, alignedWidth, alignedHeight))
+	out := image.NewRGBA(image.Rect(0, 0, AlignedWidth, AlignedHeight))
 	draw.Draw(out, out.Rect, image.NewUniform(color.Black), image.Point{}, draw.Src)
 	dx, dy := right.X-left.X, right.Y-left.Y
 	square := dx*dx + dy*dy
@@ -60,7 +60,7 @@ func align(still image.Image, f house.Face) *image.RGBA {
 	b := still.Bounds()
 	x, y = x+float64(b.Min.X), y+float64(b.Min.Y) // faces are placed from the still's corner
 	turn := f64.Aff3{
-		cos, -sin, alignedWidth/2 - (cos*x - sin*y),
+		cos, -sin, AlignedWidth/2 - (cos*x - sin*y),
 		sin, cos, alignedEyeY - (sin*x + cos*y),
 	}
 	draw.CatmullRom.Transform(out, turn, still, around(b, x, y, math.Sqrt(square)), draw.Src, nil)
@@ -69,7 +69,7 @@ func align(still image.Image, f house.Face) *image.RGBA {
 
 // around returns the part of a still that an aligned face shows, and little more.
 func around(still image.Rectangle, x, y, eyes float64) image.Rectangle {
-	reach := eyes / alignedEyes * math.Hypot(alignedWidth/2, alignedHeight-alignedEyeY)
+	reach := eyes / alignedEyes * math.Hypot(AlignedWidth/2, AlignedHeight-alignedEyeY)
 	part := image.Rect(int(x-reach)-2, int(y-reach)-2, int(x+reach)+3, int(y+reach)+3)
 	return part.Intersect(still)
 }

@@ -1,4 +1,4 @@
-package web
+package view
 
 import (
 	"image"
@@ -9,6 +9,8 @@ import (
 
 	"lintel/internal/house"
 )
+
+var red, blue = color.RGBA{200, 30, 40, 255}, color.RGBA{40, 50, 200, 255}
 
 // drawn paints a face's eyes as dots, red at the left and blue at the right, on
 // a grey still, and returns it with landmarks beside the dots.
@@ -70,16 +72,16 @@ func TestAlign(t *testing.T) {
 					f.Landmarks[0], f.Landmarks[1], f.Landmarks[2], f.Landmarks[3] = f.Landmarks[2], f.Landmarks[3], f.Landmarks[0],
 						f.Landmarks[1]
 				}
-				out := align(still, f)
-				if out.Rect != image.Rect(0, 0, alignedWidth, alignedHeight) {
+				out := Align(still, f)
+				if out.Rect != image.Rect(0, 0, AlignedWidth, AlignedHeight) {
 					t.Fatalf("bounds %v", out.Rect)
 				}
 				for what, eye := range map[string]struct {
 					x  float64
 					of func(r, b int) bool
 				}{
-					"left eye":  {(alignedWidth - alignedEyes) / 2, func(r, b int) bool { return r > b+60 }},
-					"right eye": {(alignedWidth + alignedEyes) / 2, func(r, b int) bool { return b > r+60 }},
+					"left eye":  {(AlignedWidth - alignedEyes) / 2, func(r, b int) bool { return r > b+60 }},
+					"right eye": {(AlignedWidth + alignedEyes) / 2, func(r, b int) bool { return b > r+60 }},
 				} {
 					if x, y := centre(out, eye.of); !(math.Hypot(x-eye.x, y-alignedEyeY) <= .5) {
 						t.Errorf("%s at %.2f, %.2f, want %.1f, %d", what, x, y, eye.x, alignedEyeY)
@@ -93,25 +95,25 @@ func TestAlign(t *testing.T) {
 // TestAlignWithoutEyes has faces whose landmarks say nothing: they are placed
 // by their box, and nothing goes wrong without one.
 func TestAlignWithoutEyes(t *testing.T) {
-	still := scene(160, 120)
+	still, _ := drawn(image.Pt(160, 120), image.Point{}, house.Point{X: 58, Y: 41}, house.Point{X: 82, Y: 41})
 	nan := house.Point{X: math.NaN(), Y: math.NaN()}
 	same := house.Point{X: 50, Y: 50}
 	box := image.Rect(40, 20, 100, 80)
-	want := align(still, house.Face{Box: box})
+	want := Align(still, house.Face{Box: box})
 	for name, landmarks := range map[string][]house.Point{
 		"too few": {same}, "no numbers": {nan, nan, nan, nan, nan}, "all at one place": {same, same, same, same, same},
 	} {
-		if got := align(still, house.Face{Box: box, Landmarks: landmarks}); string(got.Pix) != string(want.Pix) {
+		if got := Align(still, house.Face{Box: box, Landmarks: landmarks}); string(got.Pix) != string(want.Pix) {
 			t.Errorf("%s: not as by the box", name)
 		}
 	}
 	if x, _ := eyesOf(house.Face{Box: box}); x != (house.Point{X: 58, Y: 41}) {
 		t.Errorf("the left eye of a box is at %v", x)
 	}
-	if out := align(still, house.Face{}); out.RGBAAt(10, 10) != (color.RGBA{A: 255}) {
+	if out := Align(still, house.Face{}); out.RGBAAt(10, 10) != (color.RGBA{A: 255}) {
 		t.Error("a face without a place is not black")
 	}
-	out := align(still, house.Face{Box: image.Rect(5000, 5000, 5100, 5100)})
+	out := Align(still, house.Face{Box: image.Rect(5000, 5000, 5100, 5100)})
 	if out.RGBAAt(10, 10) != (color.RGBA{A: 255}) {
 		t.Error("a face off the still is not black")
 	}

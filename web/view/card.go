@@ -1,0 +1,133 @@
+package view
+
+import (
+	"fmt"
+	"net/url"
+	"time"
+
+	"lintel/internal/house"
+	"lintel/pipeline/review"
+)
+
+// ClockOff is the difference between a bell's clock and the server's from which
+// on people are told of it.
+const ClockOff = 30 * time.Second
+
+// A Card is a visit as Now shows it.
+type Card struct {
+	house.Visit
+	Received int64  // microseconds, for the order
+	Day      string // "" for today
+	Time     string
+	DateTime string // for machines
+	Outcome  review.Outcome
+	Headline string // of a visit without persons
+	Persons  []PersonLine
+	Also     string   // who else stood there
+	Warning  *Warning // of strangers; nil for nothing to warn of
+	Notes    []string // what to know about the stills
+	Still    string   // address of the still shown
+	More     []string // addresses of the other frames
+	Width    int
+	Height   int
+	Advice   *AdviceCard // nil where none was given
+}
+
+// A PersonLine is one person on a card.
+type PersonLine struct {
+	house.Match
+	Headline string // the name, or whose picture it looks like
+	Odds     string
+	Warning  *Warning // nil for nothing to warn of
+}
+
+// Card is a visit as Now shows it.
+func (t Presenter) Card(v house.Visit) Card {
+	at := v.ReceivedAt.In(t.Zone)
+	c := Card{
+		Visit: v, Received: v.ReceivedAt.UnixMicro(), Time: t.Words.Clock(at), DateTime: at.Format(time.RFC3339),
+		Outcome: review.OutcomeOf(v), Notes: t.notes(v), Advice: t.adviceCard(v),
+	}
+	if at.Format(time.DateOnly) != t.Now.In(t.Zone).Format(time.DateOnly) {
+		c.Day = t.Day(at)
+	}
+	persons, strangers := review.WhoRang(v)
+	for _, p := range persons {
+		c.Persons = append(c.Persons, PersonLine{Match: p, Headline: p.Name, Odds: t.Words.Alike(p.FPIR)})
+	}
+	switch {
+	case len(persons) > 0 && strangers > 0:
+		c.Also = t.Words.Text("also-strangers", "Count", strangers)
+	case len(persons) == 0 && c.Outcome == review.Unknown:
+		c.Headline = t.Words.Text("rang-strangers", "Count", strangers)
+	case len(persons) == 0:
+		c.Headline = t.Words.Text("outcome-" + string(c.Outcome))
+	}
+	t.warn(&c, strangers)
+	best := bestStill(v.Stills)
+	for i, still := range v.Stills {
+		if i == best {
+			c.Still, c.Width, c.Height = StillAddress(still), still.Width, still.Height
+		} else if still.File != "" {
+			c.More = append(c.More, StillAddress(still))
+		}
+	}
+	return c
+}
+
+// VisitAddress is where a visit's page is.
+func VisitAddress(id string) string { return "/visits/" + url.PathEscape(id) }
+
+// StillAddress is where a still is seen. It changes when another picture takes
+// the still's place, so that no screen goes on showing the old one.
+func StillAddress(s house.Still) string {
+	return fmt.Sprintf("/api/v1/visits/%s/stills/%d?of=%s", url.PathEscape(s.Visit), s.Frame, s.File[:8])
+}
+
+// bestStill picks the still to show, of those that are not gone: the one with
+// the surest match, else the widest face, else the first; -1 if all are gone.
+func bestStill(stills []house.Still) int {
+	best, bestScore := -1, -1.0
+	for i, s := range stills {
+		if s.File == "" {
+			continue
+		}
+		score := 0.0
+		for _, f := range s.Faces {
+			score = max(score, float64(f.Width()))
+			if f.Match != nil {
+				score = max(score, 1e6*(1-f.Match.FPIR))
+			}
+		}
+		if score > bestScore {
+			best, bestScore = i, score
+		}
+	}
+	return best
+}
+
+// notes say what a household should know of how the stills came.
+func (t Presenter) notes(v house.Visit) (notes []string) {
+	damaged, failed := 0, 0
+	for _, s := range v.Stills {
+		if s.Damaged {
+			damaged++
+		}
+		if s.State == house.Failed {
+			failed++
+		}
+	}
+	if damaged > 0 {
+		notes = append(notes, t.Words.Text("note-damaged"))
+	}
+	if failed > 0 && failed < len(v.Stills) {
+		notes = append(notes, t.Words.Text("note-some-failed"))
+	}
+	switch skew := v.ClockSkew(); {
+	case skew > ClockOff:
+		notes = append(notes, t.Words.Text("note-clock-ahead", "Length", t.Words.Length(skew)))
+	case skew < -ClockOff:
+		notes = append(notes, t.Words.Text("note-clock-behind", "Length", t.Words.Length(-skew)))
+	}
+	return notes
+}

@@ -1,0 +1,76 @@
+package view
+
+import (
+	"net/url"
+	"time"
+
+	"lintel/internal/house"
+	"lintel/pipeline/review"
+)
+
+// A Stranger is the visits that are probably one stranger's.
+type Stranger struct {
+	Address string // where to say who it is
+	Words   string // how often the face rang, and since when
+	Best    Crop
+	Warning *Warning // of the best face; nil for nothing to warn of
+	Visits  []StrangerVisit
+	More    string // how many there are that are not listed
+}
+
+// A StrangerVisit is one of a stranger's visits.
+type StrangerVisit struct {
+	ID, Address, When, Bell string
+	Face                    Crop
+	Warning                 *Warning // of the face; nil for nothing to warn of
+	Chosen                  bool
+}
+
+// A Crop is the part of a still around a face, in pixels of the still.
+type Crop struct {
+	Still         string // address; "" if it is gone
+	Width, Height int    // of the still
+	X, Y, Side    int
+}
+
+// CropOf is the part of a still around a face, twice as wide as the face.
+func CropOf(s house.Still, f house.Face) Crop {
+	middle, side := f.Box.Min.Add(f.Box.Max).Div(2), 2*max(f.Box.Dx(), f.Box.Dy())
+	return Crop{StillAddress(s), s.Width, s.Height, middle.X - side/2, middle.Y - side/2, side}
+}
+
+// Stranger shows a stranger's visits, without pictures.
+func (t Presenter) Stranger(g review.Stranger) Stranger {
+	s := Stranger{
+		Address: "/people/strangers/" + url.PathEscape(g.Faces[0].ID) + "/person", Words: t.rang(g),
+		Warning: t.Warning(g.Best().Face.Liveness),
+	}
+	for _, v := range g.Visits {
+		s.Visits = append(s.Visits, StrangerVisit{
+			ID: v.ID, Address: VisitAddress(v.ID), Bell: v.Bell, When: t.dayAndTime(v.ReceivedAt),
+			Warning: t.Warning(v.Faces[0].Face.Liveness),
+		})
+	}
+	return s
+}
+
+// Shorten lists so many visits at most, and says how many more there are.
+func (t Presenter) Shorten(s *Stranger, most int) {
+	if n := len(s.Visits); n > most {
+		s.Visits, s.More = s.Visits[:most], t.Words.Text("stranger-earlier", "Count", n-most)
+	}
+}
+
+// rang says how often a face rang, and since when: today and this week, which
+// begins on Monday, are those of the household's calendar.
+func (t Presenter) rang(g review.Stranger) string {
+	now, count := t.Now.In(t.Zone), len(g.Visits)
+	today := time.Date(now.Year(), now.Month(), now.Day(), 0, 0, 0, 0, t.Zone)
+	switch monday := today.AddDate(0, 0, -(int(now.Weekday())+6)%7); {
+	case !g.First().Before(today):
+		return t.Words.Text("stranger-rang-today", "Count", count)
+	case !g.First().Before(monday):
+		return t.Words.Text("stranger-rang-week", "Count", count)
+	}
+	return t.Words.Text("stranger-rang-since", "Count", count, "Day", t.Day(g.First()))
+}
