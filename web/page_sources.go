@@ -71,7 +71,8 @@ func (s *Server) drawWrongName(w http.ResponseWriter, r *http.Request, p personJ
 	if !errors.Is(err, errName) {
 		return err
 	}
-	return s.drawPerson(w, r, http.StatusUnprocessableEntity, p, personView{Factors: view.PersonFactors{Wrong: refused(err)}})
+	return s.drawPerson(w, r, http.StatusUnprocessableEntity, p,
+		personView{Factors: view.PersonFactors{Wrong: refused(err)}})
 }
 
 func (s *Server) addSource(r *http.Request, kind house.SourceKind, person, name string) (*view.NewSource, error) {
@@ -121,7 +122,7 @@ func (s *Server) endSource(ctx context.Context, id, person string) error {
 }
 
 func (s *Server) backToPerson(w http.ResponseWriter, r *http.Request, person string) error {
-	return redirect(w, r, personAddress(person)+"#factors")
+	return redirect(w, r, view.PersonAddress(person)+"#factors")
 }
 
 // submitToken says that a person carries what readers tell by that label.
