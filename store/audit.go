@@ -27,7 +27,8 @@ type TamperedError struct {
 func (e TamperedError) Error() string {
 	how := map[string]string{"head-missing": "its head is missing", "head-broken": "its head can't be opened",
 		"entry-missing": "entry %d is missing", "entry-changed": "entry %d is not as it was written",
-		"end-missing": "entries %d to %d are missing at its end", "end-changed": "entry %d, its last, is not the one written last",
+		"end-missing": "entries %d to %d are missing at its end",
+		"end-changed": "its last entry is not the one that was written last",
 	}[e.How]
 	values := []any{e.Entry, e.Last}[:strings.Count(how, "%d")]
 	return ErrTampered.Error() + ": " + fmt.Sprintf(how, values...)

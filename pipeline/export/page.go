@@ -74,8 +74,8 @@ func (e *Export) timeElement(t time.Time) template.HTML {
 // moment says a time by the clock and calendar on the household’s wall.
 func (e *Export) moment(t time.Time) string {
 	local, w := t.In(e.zone), e.speaker(nil)
-	return w.Text("export-moment", "Weekday", w.Weekday(local.Weekday()), "Day", local.Day(), "Month", w.Month(local.Month()),
-		"Year", local.Year(), "Clock", local.Format("15:04:05 MST"))
+	return w.Text("export-moment", "Weekday", w.Weekday(local.Weekday()), "Day", local.Day(),
+		"Month", w.Month(local.Month()), "Year", local.Year(), "Clock", local.Format("15:04:05 MST"))
 }
 
 // fateWords say what becomes of a visit, when and why, a sentence each.
