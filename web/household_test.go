@@ -4,6 +4,7 @@ import (
 	"testing"
 
 	"lintel/internal/house"
+	"lintel/web/view"
 )
 
 // What group differences mean here is on both screens, and what each picture adds
@@ -24,7 +25,7 @@ func TestHouseholdPages(t *testing.T) {
 	ada := known("Ada Quill", 0)
 	h.get("/people", in).is(200).says("Only one person is enrolled").
 		says("shares sex, descent and age with who lives here")
-	h.get(personAddress(ada.ID), in).is(200).says("It is the only picture, so there is none to compare it with.").
+	h.get(view.PersonAddress(ada.ID), in).is(200).says("It is the only picture, so there is none to compare it with.").
 		says("Add pictures of Ada Quill until there are five. Take them in different light and pose")
 	known("Ben Orrin", 1)
 	for _, page := range []string{"/people", "/checks"} {
@@ -39,7 +40,7 @@ func TestHouseholdPages(t *testing.T) {
 	if err := h.archive.AddReference(t.Context(), again); err != nil {
 		t.Fatal(err)
 	}
-	a := h.get(personAddress(ada.ID), in).is(200).
+	a := h.get(view.PersonAddress(ada.ID), in).is(200).
 		says("<li>A face 120 px wide. Without this picture, a face like this is a").
 		says("With it Lintel is surer.</li>")
 	checkMarkup(t, string(a.body))

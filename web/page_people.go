@@ -71,8 +71,6 @@ func counts(q url.Values, names ...string) (all []int, ok bool) {
 	return all, true
 }
 
-func personAddress(id string) string { return view.PersonAddress(id) }
-
 // people lists the persons with how much is held of each.
 func (s *Server) people(ctx context.Context) ([]personJSON, error) {
 	persons, err := s.Archive.Persons(ctx)
@@ -125,7 +123,7 @@ func (s *Server) drawPerson(w http.ResponseWriter, r *http.Request, status int, 
 		return err
 	}
 	page.Presenter, page.personJSON, page.Bar = presenter, p, barOf(r, p.Name)
-	page.Address, page.Book = personAddress(p.ID), bookFields{Person: p.ID}.address(store.Cursor{})
+	page.Address, page.Book = view.PersonAddress(p.ID), bookFields{Person: p.ID}.address(store.Cursor{})
 	page.Done = doneFor(presenter, r.URL.Query())
 	page.Factors.ID, page.Factors.Name = p.ID, p.Name
 	references, gallery, names, err := s.enrolled(r.Context())
@@ -187,8 +185,8 @@ func (s *Server) showErasePerson(w http.ResponseWriter, r *http.Request) error {
 	}
 	t := view.Presenter{Words: speak(languageOf(r))}
 	return sendPage(w, r, http.StatusOK, "confirm.html", confirmView{
-		Bar: barOf(r, t.Words.Text("person-erase-page")), Back: personAddress(p.ID),
-		Action: personAddress(p.ID) + "/erase", Button: t.Words.Text("person-erase-title", "Name", p.Name),
+		Bar: barOf(r, t.Words.Text("person-erase-page")), Back: view.PersonAddress(p.ID),
+		Action: view.PersonAddress(p.ID) + "/erase", Button: t.Words.Text("person-erase-title", "Name", p.Name),
 		Fields: []field{{"visits", strconv.FormatBool(visits)}}, Says: t.WouldErase(p.Person, p.Visits, p.Held, visits),
 	})
 }
@@ -201,8 +199,8 @@ func (s *Server) showWithdraw(w http.ResponseWriter, r *http.Request) error {
 	}
 	t := view.Presenter{Words: speak(languageOf(r))}
 	return sendPage(w, r, http.StatusOK, "confirm.html", confirmView{
-		Bar: barOf(r, t.Words.Text("person-withdraw-title")), Back: personAddress(p.ID),
-		Action: personAddress(p.ID) + "/withdraw", Button: t.Words.Text("person-withdraw-button"),
+		Bar: barOf(r, t.Words.Text("person-withdraw-title")), Back: view.PersonAddress(p.ID),
+		Action: view.PersonAddress(p.ID) + "/withdraw", Button: t.Words.Text("person-withdraw-button"),
 		Says: t.WouldWithdraw(p.Person, p.Visits),
 	})
 }
@@ -229,9 +227,9 @@ func (s *Server) consenting(r *http.Request) (personJSON, error) {
 // stranger.
 func (s *Server) withdrawal(p personJSON) *erasure {
 	return &erasure{
-		of: p.Visits, left: s.namedOn(p.ID), back: personAddress(p.ID),
+		of: p.Visits, left: s.namedOn(p.ID), back: view.PersonAddress(p.ID),
 		done: func(e store.Erased) string {
-			return personAddress(p.ID) + "?" + url.Values{"withdrawn": {strconv.Itoa(e.Unnamed)}}.Encode()
+			return view.PersonAddress(p.ID) + "?" + url.Values{"withdrawn": {strconv.Itoa(e.Unnamed)}}.Encode()
 		},
 		run: func(ctx context.Context) (e store.Erased, err error) {
 			e.Unnamed, err = s.Archive.WithdrawConsent(ctx, p.ID)

@@ -123,7 +123,7 @@ func (s *Server) endSource(ctx context.Context, id, person string) error {
 }
 
 func (s *Server) backToPerson(w http.ResponseWriter, r *http.Request, person string) error {
-	return redirect(w, r, personAddress(person)+"#factors")
+	return redirect(w, r, view.PersonAddress(person)+"#factors")
 }
 
 // submitToken says that a person carries what readers tell by that label.

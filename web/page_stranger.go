@@ -110,7 +110,7 @@ func (s *Server) submitIntroduction(w http.ResponseWriter, r *http.Request) erro
 	}
 	to := url.Values{"references": {strconv.Itoa(done.References)}, "named": {strconv.Itoa(done.Named)},
 		"of": {strconv.Itoa(done.Of)}}
-	return redirect(w, r, personAddress(done.Person.ID)+"?"+to.Encode())
+	return redirect(w, r, view.PersonAddress(done.Person.ID)+"?"+to.Encode())
 }
 
 var errNoVisit = errors.New("no visit is ticked")

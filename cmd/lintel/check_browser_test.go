@@ -20,7 +20,7 @@ import (
 )
 
 // TestChecksInBrowser answers for doubtful visits by keyboard and by click, has
-// past visits judged anew, and moves the threshold. The still is a drawing, the
+// past visits rechecked, and moves the threshold. The still is a drawing, the
 // names are invented.
 func TestChecksInBrowser(t *testing.T) {
 	h := newHousehold(t)
@@ -69,14 +69,14 @@ func TestChecksInBrowser(t *testing.T) {
 	press("n")
 	see(t, wide, "main", "would be removed")
 	press("y")
-	see(t, wide, ".message", "Kept: it is not")
+	see(t, wide, ".message", "Saved: this is not Ada Quill")
 
 	// Yes, with the face as a reference, by keys.
 	see(t, wide, "h2", "Is this Ada Quill")
 	press("r")
 	until(t, wide, `document.querySelector("[name=reference]").checked`)
 	press("y")
-	see(t, wide, ".message", "Kept: it is.*The face is a reference from now on")
+	see(t, wide, ".message", "Saved: this is Ada Quill.*The face is a reference from now on")
 
 	answerByTouch(t, h, narrow, both)
 
@@ -94,12 +94,12 @@ func answerByTouch(t *testing.T, h *household, narrow context.Context,
 	whole(t, narrow, "checks-else-400")
 	click(t, narrow, `label.choice:nth-of-type(2)`)
 	click(t, narrow, `.confirm button`)
-	see(t, narrow, ".message", "Kept: it is someone else")
+	see(t, narrow, ".message", "Saved: this is Ben Orrin")
 	click(t, narrow, `[data-key="x"]`)
 	see(t, narrow, "h1", "Not a face")
 	whole(t, narrow, "checks-not-a-face-400")
 	click(t, narrow, `.confirm button`)
-	see(t, narrow, ".message", "Kept: it is not a face")
+	see(t, narrow, ".message", "Saved: this is not a face")
 	both("/checks/answers", "checks-answers", "main", "it is not a face.*it is Ben Orrin.*it is Ada Quill.*it is not "+
 		"Ada Quill")
 }
@@ -113,7 +113,7 @@ func judgeAnew(t *testing.T, h *household, wide context.Context,
 	do(t, wide, chromedp.Navigate(h.url+"/checks/changes"))
 	click(t, wide, `.change`)
 	click(t, wide, `form[action="/checks/changes"] button`)
-	see(t, wide, ".message", "1 face judged anew")
+	see(t, wide, ".message", "1 face rechecked")
 
 	// The slider shows at once what a threshold would have meant.
 	do(t, wide, chromedp.Navigate(h.url+"/checks/threshold"))

@@ -12,7 +12,7 @@ import (
 	"lintel/internal/house"
 )
 
-// TestStrangersInBrowser makes a person of a stranger who rang three times. The
+// TestStrangersInBrowser makes a person of a stranger who rang 3 times. The
 // still is a drawing, the names are invented, and so are the descriptors.
 func TestStrangersInBrowser(t *testing.T) {
 	h := newHousehold(t)
@@ -22,8 +22,8 @@ func TestStrangersInBrowser(t *testing.T) {
 	wide, narrow := h.browsers("A stranger")
 
 	for _, page := range []struct{ path, name, says string }{
-		{"/visits/" + newest, "visit-again", "This face rang three times (today|this week|since).*this visit"},
-		{"/people/strangers", "strangers", "This face rang three times.*This face rang twice"},
+		{"/visits/" + newest, "visit-again", "This face rang 3 times (today|this week|since).*this visit"},
+		{"/people/strangers", "strangers", "This face rang 3 times.*This face rang 2 times"},
 	} {
 		do(t, wide, chromedp.Navigate(h.url+page.path))
 		see(t, wide, "main", page.says)
@@ -54,7 +54,7 @@ func TestStrangersInBrowser(t *testing.T) {
 	click(t, wide, ".introduction button")
 	see(t, wide, "main", "2 references enrolled. 2 visits named.*Given by Ada Quill on .*, to: Recognising my face")
 	see(t, wide, "#doubles", "Easily confused with.*Bo Tarn")
-	see(t, wide, "#pictures", "Without it, a face like this is a strong match already")
+	see(t, wide, "#pictures", "Without this picture, a face like this is a strong match already")
 	whole(t, wide, "stranger-known-1280")
 	do(t, wide, chromedp.Navigate(h.url+"/people"))
 	see(t, wide, "#household", "2 persons, 1 pair. Some of you are near enough.*Bo Tarn")
@@ -62,7 +62,7 @@ func TestStrangersInBrowser(t *testing.T) {
 	do(t, narrow, chromedp.Navigate(h.url+"/visits/"+newest))
 	see(t, narrow, ".summary", "Ada Quill.*strong match")
 	do(t, narrow, chromedp.Navigate(h.url+"/people/strangers"))
-	see(t, narrow, "main", "^((?!three times).)*This face rang twice((?!three times).)*$")
+	see(t, narrow, "main", "^((?!3 times).)*This face rang 2 times((?!3 times).)*$")
 	whole(t, narrow, "strangers-after-400")
 }
 

@@ -14,11 +14,3 @@ const (
 
 // Kinds are those that have a rule, in the order of screens.
 var Kinds = []Kind{Stranger, Known, Parcel, NoFace, Damaged}
-
-// Plural names the visits of a kind, as in a rule about them.
-func (k Kind) Plural() string {
-	return map[Kind]string{
-		Looking: "visits not examined yet", Known: "known persons", Stranger: "strangers",
-		Parcel: "parcels", NoFace: "visits without a face", Damaged: "damaged visits",
-	}[k]
-}

@@ -53,18 +53,6 @@ func (p Period) String() string {
 	return strconv.Itoa(p.Hours) + "h"
 }
 
-// Words spells a period out: "72 hours", "1 day".
-func (p Period) Words() string {
-	n, unit := p.Hours, "hour"
-	if p.Days > 0 {
-		n, unit = p.Days, "day"
-	}
-	if n == 1 {
-		return "1 " + unit
-	}
-	return fmt.Sprintf("%d %ss", n, unit)
-}
-
 // MarshalText and UnmarshalText are for JSON. No period is "".
 func (p Period) MarshalText() ([]byte, error) {
 	if p == (Period{}) {

@@ -49,7 +49,7 @@ func (e *Export) words() template.FuncMap {
 		"machine": func(t time.Time) string { return t.In(e.zone).Format(time.RFC3339) },
 		"clock":   func(t time.Time) string { return t.In(e.zone).Format("15:04:05") },
 		"fate":    e.fateWords,
-		"period":  house.Period.Words,
+		"period":  words.For("en").Period,
 		"alike":   words.For("en").Alike,
 		"counted": counted,
 		"missing": func(m missing) string { return missingWords[m] },
@@ -67,7 +67,9 @@ func (e *Export) moment(t time.Time) string {
 }
 
 // fateWords say what becomes of a visit, when and why, a sentence each.
-func (e *Export) fateWords(v visitRecord) (words []string) {
+func (e *Export) fateWords(v visitRecord) (says []string) {
+	w := words.For("en")
+	kinds := w.Text("kinds-" + string(v.Fate.Rule))
 	when := func(t time.Time) string {
 		switch {
 		case v.Hold != nil && t.Equal(v.Hold.EndsAt):
@@ -78,22 +80,22 @@ func (e *Export) fateWords(v visitRecord) (words []string) {
 		return "on " + e.moment(t)
 	}
 	if v.Hold != nil {
-		words = append(words, fmt.Sprintf("The household holds it until %s. Its reason: %s", e.moment(v.Hold.EndsAt),
+		says = append(says, fmt.Sprintf("The household holds it until %s. Its reason: %s", e.moment(v.Hold.EndsAt),
 			v.Hold.Reason))
 	}
 	if t := v.Fate.SmallerAt; !t.IsZero() && t.Before(v.Fate.GoesAt) {
-		words = append(words, fmt.Sprintf("Its stills are replaced by smaller ones %s.", when(t)))
+		says = append(says, fmt.Sprintf("Its stills are replaced by smaller ones %s.", when(t)))
 	}
 	rule := e.rules.Keep[v.Fate.Rule]
 	if t := v.Fate.StillsGoneAt; !t.IsZero() && t.Before(v.Fate.GoesAt) {
-		words = append(words, fmt.Sprintf("Its stills go %s: by the household’s rule, stills of %s are kept %s.", when(t),
-			v.Fate.Rule.Plural(), rule.Stills.Words()))
+		says = append(says, fmt.Sprintf("Its stills go %s. The household’s rule: %s.", when(t), w.Text("schedule-parts-why",
+			"Kinds", kinds, "Entry", w.Period(v.Fate.Period), "Stills", w.Period(rule.Stills))))
 	}
 	if v.Kind == house.Looking {
-		words = append(words, "A still of it waits to be examined; until then it goes by the rule for strangers.")
+		says = append(says, "A still of it waits to be examined; until then it goes by the rule for strangers.")
 	}
-	return append(words, fmt.Sprintf("All of it goes %s: by the household’s rule, %s are kept %s.", when(v.Fate.GoesAt),
-		v.Fate.Rule.Plural(), v.Fate.Period.Words()))
+	return append(says, fmt.Sprintf("All of it goes %s. The household’s rule: %s.", when(v.Fate.GoesAt),
+		w.Text("schedule-why", "Kinds", kinds, "Period", w.Period(v.Fate.Period))))
 }
 
 // counted writes a number of things: "1 day", "2 days".

@@ -98,12 +98,18 @@ func (t Presenter) rate(r match.Rate) string {
 	if r.N == 0 {
 		return t.Words.Text("rate-nothing")
 	}
-	low, high := r.Interval(0.95)
 	if r.Errors == 0 {
+		_, high := r.Interval(0.95)
 		return t.Words.Text("rate-no-error", "Of", r.N, "Most", match.Percent(high, math.Ceil))
 	}
 	return t.Words.Text("rate", "Errors", r.Errors, "Of", r.N, "Rate", match.Percent(r.Value(), math.Round),
-		"Low", match.Percent(low, math.Floor), "High", match.Percent(high, math.Ceil))
+		"Interval", t.interval(r))
+}
+
+// interval says between what an error rate lies, at 95 %, rounded outwards.
+func (t Presenter) interval(r match.Rate) string {
+	low, high := r.Interval(0.95)
+	return t.Words.Text("rate-interval", "Low", match.Percent(low, math.Floor), "High", match.Percent(high, math.Ceil))
 }
 
 // namedRightly counts by name, who was named most first.

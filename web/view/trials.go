@@ -63,7 +63,7 @@ func (t Presenter) trialCounted(c TrialCount) string {
 		return t.Words.Text("trial-no-face", "Rings", t.Words.Text("trial-rings-"+step, "Count", c.NoFace))
 	}
 	says := t.Words.Text("trial-came-"+step, "Noticed", c.noticed(), "Passed", c.Rate.Errors,
-		"Rings", t.Words.Text("trial-rings-"+step, "Count", c.Rate.N), "Range", c.Rate.IntervalString())
+		"Rings", t.Words.Text("trial-rings-"+step, "Count", c.Rate.N), "Range", t.interval(c.Rate))
 	if c.NoFace > 0 {
 		says += " " + t.Words.Text("trial-no-face-more", "More", c.NoFace)
 	}
