@@ -197,6 +197,11 @@ func TestAdviceEnds(t *testing.T) {
 			}
 		})
 	}
+}
+
+// TestAdviceEndsOtherwise answers a suggestion on a page, too late, and one that
+// is not there.
+func TestAdviceEndsOtherwise(t *testing.T) {
 	t.Run("on the page", func(t *testing.T) {
 		h := newAdviceHouse(t)
 		h.suggest()

@@ -209,7 +209,7 @@ func TestWrongRule(t *testing.T) {
 		{"person=", "Choose who the rule is for.", `name="person"`},
 		{"person=NOBODY", "Choose who the rule is for.", `name="person"`},
 		{"door=", "Choose the door.", `name="door"`},
-		{"kind", "Say whether the rule lets this person in or says never.", `name="kind"`},
+		{"kind", "Say whether the rule allows a suggestion or says never.", `name="kind"`},
 		{"day", "A rule holds on one day of the week at least.", `name="holidays"`},
 		{"from=", "Choose a time of day such as 07:30.", `name="to"`},
 		{"to=25:00", "Choose a time of day such as 07:30.", `name="to"`},
@@ -366,7 +366,8 @@ func TestAdvicePagesHoldNothingInline(t *testing.T) {
 // send back of it.
 func TestRuleFormRoundTrip(t *testing.T) {
 	random := rand.New(rand.NewPCG(1, 2))
-	book := view.NewRuleBook(nil, []house.Door{{ID: "C"}, {ID: "D"}}, []house.Person{{ID: "O"}, {ID: "P"}}, words.For("en"))
+	book := view.NewRuleBook(nil, []house.Door{{ID: "C"}, {ID: "D"}}, []house.Person{{ID: "O"}, {ID: "P"}},
+		words.For("en"))
 	for range 300 {
 		rule := house.DoorRule{ID: "R", Person: "P", Door: "D", Allowed: random.IntN(4) > 0, From: random.IntN(24 * 60),
 			To: 1 + random.IntN(24*60), Holidays: random.IntN(2) == 0}

@@ -139,15 +139,8 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 			if _, err := s.sessionOf(r.WithContext(ctx)); errors.Is(err, house.ErrNotFound) {
 				return bye(conn, websocket.ClosePolicyViolation, "signed-out")
 			}
-			kind := "beat"
-			if screen.others {
-				kind, screen.others = "others", false
-			}
-			if err := send(conn, event{Type: kind, Revision: screen.known}); err != nil {
+			if err := screen.beat(conn); err != nil {
 				return err
-			}
-			if err := conn.WriteControl(websocket.PingMessage, nil, time.Now().Add(sendWithin)); err != nil {
-				return fmt.Errorf("pinging: %w", err)
 			}
 		case <-s.ended:
 			return bye(conn, websocket.CloseGoingAway, "stopping")
@@ -155,6 +148,21 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 			return nil
 		}
 	}
+}
+
+// beat tells that the connection is alive, and whether others changed.
+func (c *screen) beat(conn *websocket.Conn) error {
+	kind := "beat"
+	if c.others {
+		kind, c.others = "others", false
+	}
+	if err := send(conn, event{Type: kind, Revision: c.known}); err != nil {
+		return err
+	}
+	if err := conn.WriteControl(websocket.PingMessage, nil, time.Now().Add(sendWithin)); err != nil {
+		return fmt.Errorf("pinging: %w", err)
+	}
+	return nil
 }
 
 // tellTrying says whether a trial runs, where that is not what was told before,

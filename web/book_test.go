@@ -166,6 +166,14 @@ func TestBook(t *testing.T) {
 			}
 		})
 	}
+}
+
+// TestBookOfHeld tells a hold's reason to residents alone.
+func TestBookOfHeld(t *testing.T) {
+	h := newBookHouse(t, 1)
+	if err := h.archive.PlaceHold(t.Context(), h.all[0].id, "The <scratch>", h.clock.now().Add(time.Hour)); err != nil {
+		t.Fatal(err)
+	}
 	page := h.get("/visits?held=true", h.in).is(200).says("The &lt;scratch&gt;").says("Held")
 	checkMarkup(t, string(page.body))
 	tablet := h.session(h.tablet("Hall", "Odile"))

@@ -376,6 +376,22 @@ func TestLiveBetweenReadings(t *testing.T) {
 	}
 }
 
+// moves reads so many visits that went off the screen or came onto it.
+func (c client) moves(t *testing.T, n int) (gone, came []string) {
+	t.Helper()
+	for len(gone)+len(came) < n {
+		switch m := c.next(); m.Type {
+		case "gone":
+			gone = append(gone, m.Gone...)
+		case "visit":
+			came = append(came, m.Visit.ID)
+		default:
+			t.Fatalf("%+v", m)
+		}
+	}
+	return slices.Sorted(slices.Values(gone)), slices.Sorted(slices.Values(came))
+}
+
 // TestLiveTellsOfTheScreen changes many visits of which Now shows some, and lets
 // many go, as a sweep does: a tablet hears of those it shows, and one word of
 // all others.
@@ -416,19 +432,7 @@ func TestLiveTellsOfTheScreen(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		var gone, came []string
-		for len(gone)+len(came) < 4 {
-			switch m := c.next(); m.Type {
-			case "gone":
-				gone = append(gone, m.Gone...)
-			case "visit":
-				came = append(came, m.Visit.ID)
-			default:
-				t.Fatalf("%+v", m)
-			}
-		}
-		slices.Sort(gone)
-		slices.Sort(came)
+		gone, came := c.moves(t, 4)
 		if want := slices.Sorted(slices.Values(ids[many : many+2])); !slices.Equal(gone, want) {
 			t.Errorf("gone %q, want %q", gone, want)
 		}

@@ -131,7 +131,8 @@ func (s *Server) takeCode(r *http.Request, person, code string) error {
 	if err := s.mayGive(r, person); err != nil {
 		return err
 	}
-	err := s.Factors.Code(context.WithoutCancel(r.Context()), person, strings.Join(strings.Fields(code), ""), actor(session(r)))
+	code = strings.Join(strings.Fields(code), "")
+	err := s.Factors.Code(context.WithoutCancel(r.Context()), person, code, actor(session(r)))
 	for _, told := range []struct{ err, as error }{
 		{house.ErrNotFound, errCodeless}, {totp.ErrWrong, errCodeWrong}, {totp.ErrReused, errCodeUsed},
 	} {

@@ -68,7 +68,8 @@ func (s *Server) showBook(w http.ResponseWriter, r *http.Request) error {
 }
 
 // fillBook reads the page's visits.
-func (s *Server) fillBook(ctx context.Context, t view.Presenter, page *bookView, f store.Filter, from store.Cursor) error {
+func (s *Server) fillBook(ctx context.Context, t view.Presenter, page *bookView, f store.Filter,
+	from store.Cursor) error {
 	visits, next, err := s.Archive.Book(ctx, f, from, rowsOnPage)
 	if err != nil {
 		return err

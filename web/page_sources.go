@@ -72,7 +72,8 @@ func (s *Server) drawWrongName(w http.ResponseWriter, r *http.Request, p personJ
 	if !errors.Is(err, errName) {
 		return err
 	}
-	return s.drawPerson(w, r, http.StatusUnprocessableEntity, p, personView{Factors: view.PersonFactors{Wrong: refused(err)}})
+	return s.drawPerson(w, r, http.StatusUnprocessableEntity, p,
+		personView{Factors: view.PersonFactors{Wrong: refused(err)}})
 }
 
 func (s *Server) addSource(r *http.Request, kind house.SourceKind, person, name string) (*view.NewSource, error) {

@@ -135,7 +135,8 @@ func TestHandlersSpeakByTheCatalog(t *testing.T) {
 					return false
 				}
 				if s, ok := n.(*ast.BasicLit); ok && s.Kind == token.STRING {
-					if text, _ := strconv.Unquote(s.Value); sayings.MatchString(tag.ReplaceAllString(text, "")) && !routePattern.MatchString(text) {
+					text, _ := strconv.Unquote(s.Value)
+					if sayings.MatchString(tag.ReplaceAllString(text, "")) && !routePattern.MatchString(text) {
 						t.Errorf("%s says by itself: %q", set.Position(s.Pos()), text)
 					}
 				}

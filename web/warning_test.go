@@ -61,6 +61,32 @@ func judgedFaces() []judgedFace {
 	}
 }
 
+// check reads a place where a visit is shown.
+func (c judgedFace) check(t *testing.T, where, body, headline string) {
+	t.Helper()
+	text := textOf(t, body)
+	if !strings.Contains(text, headline) {
+		t.Errorf("the %s lacks the headline %q: %s", where, headline, text)
+	}
+	if where == "row" { // short: warnings alone
+		if strings.Contains(text, "picture") != c.loud || strings.Contains(text, "Warning:") != c.loud {
+			t.Errorf("the row warns, or does not: %s", text)
+		}
+		return
+	}
+	for _, want := range c.says {
+		if !strings.Contains(body, want) {
+			t.Errorf("the %s lacks %q: %s", where, want, text)
+		}
+	}
+	for _, not := range c.saysNone {
+		if strings.Contains(text, not) && !strings.Contains(not, "=") || strings.Contains(not, "=") &&
+			strings.Contains(body, not) {
+			t.Errorf("the %s says %q: %s", where, not, text)
+		}
+	}
+}
+
 // TestWarnings keeps a person's and a stranger's visit for each way that a face
 // can have been judged, and reads every place where the visits are shown.
 func TestWarnings(t *testing.T) {
@@ -94,27 +120,7 @@ func TestWarnings(t *testing.T) {
 				page := string(h.get("/visits/"+visit, tablet).is(200).body)
 				for where, body := range map[string]string{"card": "<article" + strings.SplitN(card.String(), "<article", 2)[1],
 					"row": "<a " + row, "page": page} {
-					text := textOf(t, body)
-					if !strings.Contains(text, headline) {
-						t.Errorf("the %s lacks the headline %q: %s", where, headline, text)
-					}
-					if where == "row" { // short: warnings alone
-						if strings.Contains(text, "picture") != c.loud || strings.Contains(text, "Warning:") != c.loud {
-							t.Errorf("the row warns, or does not: %s", text)
-						}
-						continue
-					}
-					for _, want := range c.says {
-						if !strings.Contains(body, want) {
-							t.Errorf("the %s lacks %q: %s", where, want, text)
-						}
-					}
-					for _, not := range c.saysNone {
-						if strings.Contains(text, not) && !strings.Contains(not, "=") || strings.Contains(not, "=") &&
-							strings.Contains(body, not) {
-							t.Errorf("the %s says %q: %s", where, not, text)
-						}
-					}
+					c.check(t, where, body, headline)
 				}
 				// Beside what looks like a picture nothing is drawn as a good match is.
 				if c.liveness != nil && c.liveness.Level == house.Picture && (strings.Contains(card.String(), "bars") ||
@@ -226,6 +232,28 @@ func TestWarningOfSeveral(t *testing.T) {
 	}
 }
 
+// checkFindings has the plainest finding first, then the one with a place. What was
+// not seen speaks for nobody.
+func checkFindings(t *testing.T, text string, findings []house.Finding) {
+	t.Helper()
+	sign, at := speak(language).Sign, 0
+	for _, want := range []string{sign(findings[2].Sign) + " plain, 88 of 100", sign(findings[1].Sign) + " faint, 25 of 100"} {
+		i := strings.Index(text[at:], want)
+		if i < 0 {
+			t.Fatalf("no %q, or not in its place: %s", want, text)
+		}
+		at += i
+	}
+	for _, quiet := range []house.Finding{findings[0], findings[3]} {
+		if strings.Contains(text, sign(quiet.Sign)) {
+			t.Errorf("says what was not seen: %s", text)
+		}
+	}
+	if !strings.Contains(text, "Probability of a picture 50 %, by this still.") {
+		t.Errorf("no probability: %s", text)
+	}
+}
+
 // TestFindingsOnVisitPage lists findings by what they say, and has the one that
 // an address asks for drawn on its still.
 func TestFindingsOnVisitPage(t *testing.T) {
@@ -242,28 +270,8 @@ func TestFindingsOnVisitPage(t *testing.T) {
 		checkMarkup(t, body)
 		return body
 	}
-	body := page("")
-	text := textOf(t, body)
-	repeat, grid := judged.Findings[2], judged.Findings[1]
-	// The plainest first, then the one with a place.
-	order := []string{speak(language).Sign(repeat.Sign) + " plain, 88 of 100", speak(language).Sign(grid.Sign) + " faint, 25 of 100"}
-	at := 0
-	for _, want := range order {
-		i := strings.Index(text[at:], want)
-		if i < 0 {
-			t.Fatalf("no %q, or not in its place: %s", want, text)
-		}
-		at += i
-	}
-	// What was not seen speaks for nobody.
-	for _, quiet := range []house.Finding{judged.Findings[0], judged.Findings[3]} {
-		if strings.Contains(text, speak(language).Sign(quiet.Sign)) {
-			t.Errorf("says what was not seen: %s", text)
-		}
-	}
-	if !strings.Contains(text, "Probability of a picture 50 %, by this still.") {
-		t.Errorf("no probability: %s", text)
-	}
+	body, grid := page(""), judged.Findings[1]
+	checkFindings(t, textOf(t, body), judged.Findings)
 	if got := strings.Count(body, "<meter"); got != 2 {
 		t.Errorf("%d bars of 2 findings", got)
 	}

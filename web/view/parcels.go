@@ -15,7 +15,6 @@ type Parcel struct {
 
 // Parcel says what a rule for a parcel at a door comes to, and what became of it.
 func (t Presenter) Parcel(p house.ParcelRule, door house.Door, visit string) Parcel {
-	said, unused := t.Words.Naming(func(string) string { return door.Name }), p
-	unused.UsedBy = "" // the state says so
-	return Parcel{p, p.State(t.Now), said.Reason(policy.RestateParcel(unused, door, t.Zone)), visit}
+	said := t.Words.Naming(func(string) string { return door.Name })
+	return Parcel{p, p.State(t.Now), said.Reason(policy.RestateParcel(p, door, t.Zone)), visit}
 }

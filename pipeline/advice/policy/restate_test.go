@@ -66,10 +66,6 @@ func TestRestateParcel(t *testing.T) {
 	if got := restated(in.Parcels[0], in.Door, berlin); got != want {
 		t.Errorf("says %q", got)
 	}
-	in.Parcels[0].UsedBy = "a-1"
-	if got := restated(in.Parcels[0], in.Door, berlin); !strings.HasSuffix(got, "it was used and holds no more.") {
-		t.Errorf("says %q", got)
-	}
 	for _, got := range []string{restated(in.Parcels[0], in.Door, nil), restated(in.Parcels[0], house.Door{}, berlin)} {
 		if !strings.HasPrefix(got, "This rule can't be followed") || strings.Contains(got, "nil") {
 			t.Errorf("says %q", got)
