@@ -59,8 +59,8 @@ func newLivenessJSON(l *house.Liveness) *livenessJSON {
 		return nil
 	}
 	w := speak(language)
-	j := &livenessJSON{l.Level, l.Probability, l.Frames, append([]string{}, l.CantTell...), w.Reasons(liveness.Warning(*l)),
-		[]signJSON{}}
+	j := &livenessJSON{l.Level, l.Probability, l.Frames, append([]string{}, l.CantTell...),
+		w.Reasons(liveness.Warning(*l)), []signJSON{}}
 	for _, f := range l.Findings {
 		s := signJSON{f.Sign, w.Sign(f.Sign), f.Score, append([]float64{}, f.Values...), w.Reasons(liveness.Reasons(f)),
 			[][2]float64{}, f.Missing}

@@ -65,7 +65,8 @@ func TestChanges(t *testing.T) {
 	ticked := url.Values{"change": {near + " " + ada.ID + " strong", face + " " + ada.ID + " fair", "NONE", ""}}
 	to := h.post("/checks/changes", ticked, in).is(303).Header.Get("Location")
 	h.get(to, in).is(200).says("1 face rechecked.").says("3 faces changed meanwhile")
-	if v := h.visit(nearVisit, h.resident("Quint")); v.Outcome != review.Someone || v.Stills[0].Faces[0].Match.Band != "strong" {
+	if v := h.visit(nearVisit, h.resident("Quint")); v.Outcome != review.Someone ||
+		v.Stills[0].Faces[0].Match.Band != "strong" {
 		t.Errorf("not judged anew: %+v", v)
 	}
 	if v := h.visit(visit, h.resident("Rhoda")); v.Stills[0].Faces[0].Match.Band != "weak" {

@@ -202,7 +202,8 @@ func TestBesideEarlier(t *testing.T) {
 	if !slices.Equal(faces, []string{told, strong}) {
 		t.Errorf("beside %q, want %q", faces, []string{told, strong})
 	}
-	checkMarkup(t, string(h.get("/checks/"+face, in).is(200).says("Ada Quill, you said so").says("Ada Quill, a strong match").body))
+	page := h.get("/checks/"+face, in).is(200).says("Ada Quill, you said so").says("Ada Quill, a strong match")
+	checkMarkup(t, string(page.body))
 }
 
 // TestCrop looks at a face cut out of its still, which the audit trail notes as
@@ -251,7 +252,8 @@ func TestAnswerPages(t *testing.T) {
 		}, []string{"Ben Orrin", "A stranger"}, "Saved: this is Ben Orrin.", review.Unknown, 0, "else"},
 		{"a stranger", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"else"}, "asked": {ada.ID}, "person": {""}, "reference": {"true"}}
-		}, nil, "Saved: this is a stranger. It did not become a reference: it is of nobody who is enrolled.", review.Unknown, 0, "else"},
+		}, nil, "Saved: this is a stranger. It did not become a reference: it is of nobody who is enrolled.",
+			review.Unknown, 0, "else"},
 		{"not a face", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"not-a-face"}, "asked": {ada.ID}}
 		}, []string{"would be removed"}, "Saved: this is not a face.", review.Unknown, 0, "not-a-face"},

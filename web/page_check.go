@@ -70,7 +70,9 @@ func (s *Server) showCheck(w http.ResponseWriter, r *http.Request) error {
 }
 
 // drawDoubt shows the screen with a doubt; nil for none.
-func (s *Server) drawDoubt(w http.ResponseWriter, r *http.Request, page checkView, d *review.Doubt, after string) error {
+func (s *Server) drawDoubt(
+	w http.ResponseWriter, r *http.Request, page checkView, d *review.Doubt, after string,
+) error {
 	page.Bar = barOf(r, speak(languageOf(r)).Text("check-title"))
 	var err error
 	if page.Household, err = s.household(r.Context()); err != nil {

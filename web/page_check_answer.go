@@ -2,7 +2,6 @@ package web
 
 import (
 	"context"
-	"fmt"
 	"net/http"
 	"slices"
 
@@ -22,7 +21,7 @@ func (s *Server) submitAnswer(w http.ResponseWriter, r *http.Request) error {
 		Person: q.Get("person"), Reference: q.Get("reference") == "true",
 	}
 	if g.Answer == house.AnswerElse && !q.Has("person") {
-		return refusedCheck(fmt.Errorf("%w: it does not say who it is", house.ErrBadAnswer))
+		return refusedCheck(house.Fault{Of: house.ErrBadAnswer, Code: "answer-whom"})
 	}
 	face := r.PathValue("face")
 	reference, err := s.review.Answer(context.WithoutCancel(r.Context()), face, g)

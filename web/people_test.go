@@ -132,7 +132,8 @@ func TestErasePerson(t *testing.T) {
 	}{
 		{"keeping the visits", "false", "3 visits would stay, and show a stranger.",
 			"0 visits were erased with them. 3 visits show a stranger now.", store.Erased{Unnamed: 3}, 4},
-		{"with the visits", "true", "2 visits would go whole", "2 visits were erased with them. 1 visit shows a stranger now.",
+		{"with the visits", "true", "2 visits would go whole",
+			"2 visits were erased with them. 1 visit shows a stranger now.",
 			store.Erased{Visits: 2, Unnamed: 1, Held: 1}, 2},
 	} {
 		t.Run(test.name, func(t *testing.T) {

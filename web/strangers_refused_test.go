@@ -78,7 +78,8 @@ func TestBadIntroduction(t *testing.T) {
 	whole.Del("visit")
 	h.post("/people/strangers/"+byVisit[one]+"/person", whole, in).is(422).says("Tick at least one visit")
 	soon := url.Values{"given_at": {"soon"}, "visit": {one}}
-	h.post("/people/strangers/"+byVisit[one]+"/person", soon, in).is(422).says("A consent says on which day, such as 2026-11-25.")
+	h.post("/people/strangers/"+byVisit[one]+"/person", soon, in).is(422).
+		says("A consent says on which day, such as 2026-11-25.")
 	for _, nobody := range []string{"NOSUCHFACE", "%3Cb%3E"} {
 		address := "/strangers/" + nobody + "/person"
 		h.get("/people"+address, in).isProblem(404, "not-found")

@@ -46,7 +46,7 @@ func TestStrangersInBrowser(t *testing.T) {
 	do(t, wide, chromedp.SendKeys(chromedp.CSS(`[name="name"]`), "Ada Quill"))
 	do(t, wide, chromedp.SendKeys(chromedp.CSS(`[name="given_by"]`), " "))
 	click(t, wide, ".introduction button")
-	see(t, wide, ".message", "Nobody is enrolled without a consent.*a consent says who agreed.*A face is biometric data")
+	see(t, wide, ".message", "Nobody is enrolled without a consent. A consent says who agreed.*A face is biometric data")
 	whole(t, wide, "stranger-refused-1280")
 	click(t, wide, `[name="name_visits"]`)
 	do(t, wide, chromedp.Clear(chromedp.CSS(`[name="given_by"]`)))

@@ -39,7 +39,7 @@ func (t Presenter) dayAndTime(at time.Time) string {
 }
 
 // sentences stand one after the other.
-func (Presenter) sentences(says ...string) string { return strings.Join(says, " ") }
+func sentences(says ...string) string { return strings.Join(says, " ") }
 
 // Answered says what was answered, Saved that it was kept.
 func (t Presenter) Answered(c house.Check, names map[string]string) string {
@@ -58,7 +58,7 @@ func (t Presenter) Saved(c house.Check, names map[string]string, reference revie
 	if err != nil {
 		return says // an address that somebody made up
 	}
-	return t.sentences(says, became)
+	return sentences(says, became)
 }
 
 // answered returns the code of an answer, and the name of whom it is about.

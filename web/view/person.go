@@ -82,13 +82,13 @@ func (t Presenter) WouldWithdraw(p house.Person, visits int) []string {
 
 // ErasedPerson says what erasing a person took.
 func (t Presenter) ErasedPerson(visits, unnamed int) string {
-	return t.sentences(t.Words.Text("people-erased"), t.Words.Text("people-erased-visits", "Count", visits),
+	return sentences(t.Words.Text("people-erased"), t.Words.Text("people-erased-visits", "Count", visits),
 		t.Words.Text("people-unnamed", "Count", unnamed))
 }
 
 // Withdrawn says what withdrawing a consent took.
 func (t Presenter) Withdrawn(unnamed int) string {
-	return t.sentences(t.Words.Text("person-withdrawn"), t.Words.Text("people-unnamed", "Count", unnamed))
+	return sentences(t.Words.Text("person-withdrawn"), t.Words.Text("people-unnamed", "Count", unnamed))
 }
 
 // Introduced says what came of an introduction: of visits that were to name the
@@ -101,5 +101,5 @@ func (t Presenter) Introduced(references, named, of int) string {
 	if of > named {
 		says = append(says, t.Words.Text("person-left", "Count", of-named))
 	}
-	return t.sentences(says...)
+	return sentences(says...)
 }
