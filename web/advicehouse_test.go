@@ -203,7 +203,7 @@ func TestHouseFormRoundTrip(t *testing.T) {
 		if random.IntN(2) == 0 {
 			h.AwayUntil = at.Now.Add(time.Duration(1+random.IntN(1e6)) * time.Minute)
 		}
-		got, wrong := houseFormOf(h, at).rules(house.AdviceRules{Paused: h.Paused}, at)
+		got, wrong := readHouse(houseForm(h, at), house.AdviceRules{Paused: h.Paused}, at)
 		// A clock that is put back shows an hour twice: either is right.
 		if d := got.AwayUntil.Sub(h.AwayUntil).Abs(); d == time.Hour && got.AwayUntil.In(zone).
 			Format(view.Minute) == h.AwayUntil.In(zone).Format(view.Minute) || d == 0 {
@@ -229,7 +229,7 @@ func FuzzHouseForm(f *testing.F) {
 		if err != nil {
 			return
 		}
-		rules, wrong := readHouseForm(postedForm{values}).rules(house.DefaultAdviceRules(), at)
+		rules, wrong := readHouse(postedForm{values}, house.DefaultAdviceRules(), at)
 		if len(wrong) > 0 {
 			return
 		}

@@ -386,11 +386,11 @@ func TestRuleFormRoundTrip(t *testing.T) {
 		}
 		var page bytes.Buffer
 		if err := drawPage(&page, "en", "advice-rule.html",
-			adviceRuleView{ID: "R", Form: ruleFormOf(rule), Book: book}); err != nil {
+			adviceRuleView{ID: "R", Form: ruleForm(rule), Book: book}); err != nil {
 			t.Fatal(err)
 		}
-		form, wrong := readRuleForm(postedForm{sentBy(page.String(), "rule-form")}, "R")
-		if got := form.rule(); len(wrong) > 0 || !reflect.DeepEqual(got, rule) {
+		got, wrong := readRule(postedForm{sentBy(page.String(), "rule-form")}, "R")
+		if len(wrong) > 0 || !reflect.DeepEqual(got, rule) {
 			t.Fatalf("%+v\nbecame %+v\nwrong %v", rule, got, wrong)
 		}
 	}
@@ -440,13 +440,13 @@ func FuzzRuleForm(f *testing.F) {
 		if err != nil {
 			return
 		}
-		form, wrong := readRuleForm(postedForm{values}, "")
-		form.Person, form.Door = "P", "D"
-		_, err = book.Check(form.rule())
+		rule, wrong := readRule(postedForm{values}, "")
+		rule.Person, rule.Door = "P", "D"
+		_, err = book.Check(rule)
 		if len(wrong) > 0 || err != nil {
 			return
 		}
-		if says := book.Says(form.rule()); strings.Contains(says, "can't be followed") {
+		if says := book.Says(rule); strings.Contains(says, "can't be followed") {
 			t.Errorf("%q became a rule that says %q", text, says)
 		}
 	})

@@ -4,12 +4,14 @@ import (
 	"net/http"
 	"net/url"
 	"strings"
+	"time"
 )
 
 // maxForm is the most bytes that a form has, but for that of masks.
 const maxForm = 16 << 10
 
-// A postedForm is what a browser sent by one of the pages' forms.
+// A postedForm is what a browser sent by one of the pages' forms, or would send by
+// one that is filled in.
 type postedForm struct{ url.Values }
 
 // readPosted reads a posted form. The error is errBadForm.
@@ -36,6 +38,33 @@ func (f postedForm) name(field string) (string, error) {
 		return "", errName
 	}
 	return name, nil
+}
+
+// tick ticks a box, or does not.
+func (f postedForm) tick(field string, on bool) {
+	if on {
+		f.Set(field, "true")
+	}
+}
+
+// duration reads a number of some unit; it is negative for what is none, or is
+// longer than any here may be.
+func (f postedForm) duration(field string, unit time.Duration) time.Duration {
+	v, err := typedNumber(f.text(field))
+	if err != nil || v < 0 || v > 1e5 {
+		return -1
+	}
+	return time.Duration(v * float64(unit)).Round(time.Second)
+}
+
+// wrongs is what is wrong with a form, by its fields.
+type wrongs map[string]string
+
+// add says what is wrong with a field, unless something was said of it before.
+func (w wrongs) add(field string, err error) {
+	if err != nil && w[field] == "" {
+		w[field] = refused(err)
+	}
 }
 
 // truth returns a field that has to be true or false; title is the key that

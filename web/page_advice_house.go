@@ -2,9 +2,10 @@ package web
 
 import (
 	"errors"
-	"fmt"
 	"net/http"
+	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -13,31 +14,9 @@ import (
 	"lintel/web/view"
 )
 
-// A houseForm is what the household decides about all suggestions, as typed.
-type houseForm struct {
-	AwayUntil                     string // 2027-01-31T18:00, by the household's clock; "" for not away
-	ParcelsWhileAway              bool
-	Window                        string // minutes
-	Expiry                        string // seconds
-	Misses                        string
-	Wait                          string // minutes
-	Holidays                      string // one a line
-	Latitude, Longitude, HomeSize string // degrees and metres; all "" where it is not known
-}
-
-// wrongs is what is wrong with a form, by its fields.
-type wrongs map[string]string
-
-// add says what is wrong with a field, unless something was said of it before.
-func (w wrongs) add(field string, err error) {
-	if err != nil && w[field] == "" {
-		w[field] = refused(err)
-	}
-}
-
 type adviceHouseView struct {
 	Bar   barView
-	Form  houseForm
+	Form  postedForm
 	Wrong wrongs
 	Clock string // that times are by
 }
@@ -47,83 +26,57 @@ var (
 	errUnpaused error = house.Refusal("pause-unsaid")
 )
 
-func houseFormOf(h house.AdviceRules, t view.Presenter) houseForm {
-	f := houseForm{
-		ParcelsWhileAway: h.ParcelsWhileAway, Window: view.PlainNumber(h.Window.Minutes(), 3),
-		Expiry: view.PlainNumber(h.Expiry.Seconds(), 3),
-		Misses: fmt.Sprint(h.Misses), Wait: view.PlainNumber(h.Wait.Minutes(), 3), Holidays: strings.Join(h.Holidays, "\n"),
-	}
+// houseForm fills in what the household decided about all suggestions.
+func houseForm(h house.AdviceRules, t view.Presenter) postedForm {
+	f := postedForm{url.Values{
+		"window": {view.PlainNumber(h.Window.Minutes(), 3)}, "expiry": {view.PlainNumber(h.Expiry.Seconds(), 3)},
+		"misses": {strconv.Itoa(h.Misses)}, "wait": {view.PlainNumber(h.Wait.Minutes(), 3)},
+		"holidays": {strings.Join(h.Holidays, "\n")},
+	}}
+	f.tick("parcels_while_away", h.ParcelsWhileAway)
 	if h.AwayUntil.After(t.Now) {
-		f.AwayUntil = h.AwayUntil.In(t.Zone).Format(view.Minute)
+		f.Set("away_until", h.AwayUntil.In(t.Zone).Format(view.Minute))
 	}
 	if h.Home != nil {
-		f.Latitude, f.Longitude, f.HomeSize = view.PlainNumber(h.Home.Latitude, 6), view.PlainNumber(h.Home.Longitude, 6),
-			view.PlainNumber(h.Home.Radius, 1)
+		f.Set("latitude", view.PlainNumber(h.Home.Latitude, 6))
+		f.Set("longitude", view.PlainNumber(h.Home.Longitude, 6))
+		f.Set("radius", view.PlainNumber(h.Home.Radius, 1))
 	}
 	return f
 }
 
-func readHouseForm(posted postedForm) houseForm {
-	get := posted.text
-	return houseForm{
-		AwayUntil: get("away_until"), ParcelsWhileAway: posted.Has("parcels_while_away"),
-		Window: get("window"), Expiry: get("expiry"), Misses: get("misses"), Wait: get("wait"),
-		Holidays: get("holidays"), Latitude: get("latitude"), Longitude: get("longitude"), HomeSize: get("radius"),
-	}
-}
-
-// rules reads what was typed over the rules as they are, and says what is wrong.
-func (f houseForm) rules(h house.AdviceRules, t view.Presenter) (house.AdviceRules, wrongs) {
+// readHouse reads what was typed over the rules as they are, and says what is
+// wrong.
+func readHouse(posted postedForm, h house.AdviceRules, t view.Presenter) (house.AdviceRules, wrongs) {
 	wrong := make(wrongs)
-	h.AwayUntil, h.ParcelsWhileAway, h.Home = time.Time{}, f.ParcelsWhileAway, nil
-	if f.AwayUntil != "" {
-		until, err := t.ReadMinute(f.AwayUntil)
+	h.AwayUntil, h.ParcelsWhileAway, h.Misses, h.Home = time.Time{}, posted.Has("parcels_while_away"), 0, nil
+	if text := posted.text("away_until"); text != "" {
+		until, err := t.ReadMinute(text)
 		if err == nil && !until.After(t.Now) {
 			err = errOver
 		}
 		wrong.add("away_until", err)
 		h.AwayUntil = until
 	}
-	for _, n := range []struct {
-		field, text string
-		unit        time.Duration
-		to          *time.Duration
-	}{{"window", f.Window, time.Minute, &h.Window}, {"expiry", f.Expiry, time.Second, &h.Expiry},
-		{"wait", f.Wait, time.Minute, &h.Wait}} {
-		*n.to = typedDuration(n.text, n.unit)
-	}
-	h.Misses = 0
-	if v, err := typedNumber(f.Misses); err == nil && v == float64(int(v)) {
+	h.Window, h.Expiry = posted.duration("window", time.Minute), posted.duration("expiry", time.Second)
+	h.Wait, h.Holidays = posted.duration("wait", time.Minute), readHolidays(posted.Get("holidays"))
+	if v, err := typedNumber(posted.text("misses")); err == nil && v == float64(int(v)) {
 		h.Misses = int(v)
 	}
-	h.Holidays = readHolidays(f.Holidays)
-	if f.Latitude+f.Longitude+f.HomeSize != "" {
+	if posted.text("latitude")+posted.text("longitude")+posted.text("radius") != "" {
 		h.Home = new(house.Home)
-		for _, n := range []struct {
-			text string
-			to   *float64
-		}{{f.Latitude, &h.Home.Latitude}, {f.Longitude, &h.Home.Longitude}, {f.HomeSize, &h.Home.Radius}} {
-			v, err := typedNumber(n.text)
-			if err != nil {
+		for field, to := range map[string]*float64{"latitude": &h.Home.Latitude, "longitude": &h.Home.Longitude,
+			"radius": &h.Home.Radius} {
+			var err error
+			if *to, err = typedNumber(posted.text(field)); err != nil {
 				wrong.add("home", policy.ErrHome)
 			}
-			*n.to = v
 		}
 	}
 	for _, err := range policy.CheckAdviceRules(h) {
 		wrong.add(houseField(err), err)
 	}
 	return h, wrong
-}
-
-// typedDuration reads a number of some unit; it is negative for what is none, or
-// is longer than any here may be.
-func typedDuration(text string, unit time.Duration) time.Duration {
-	v, err := typedNumber(text)
-	if err != nil || v < 0 || v > 1e5 {
-		return -1
-	}
-	return time.Duration(v * float64(unit)).Round(time.Second)
 }
 
 // readHolidays reads dates with anything but figures and hyphens between them,
@@ -150,10 +103,10 @@ func (s *Server) showAdviceHouse(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return drawAdviceHouse(w, r, http.StatusOK, t, houseFormOf(house, t), nil)
+	return drawAdviceHouse(w, r, http.StatusOK, t, houseForm(house, t), nil)
 }
 
-func drawAdviceHouse(w http.ResponseWriter, r *http.Request, status int, t view.Presenter, form houseForm,
+func drawAdviceHouse(w http.ResponseWriter, r *http.Request, status int, t view.Presenter, form postedForm,
 	wrong wrongs) error {
 	return sendPage(w, r, status, "advice-house.html",
 		adviceHouseView{barOf(r, t.Words.Text("advice-house-title")), form, wrong, t.ByClock()})
@@ -172,16 +125,15 @@ func (s *Server) submitAdviceHouse(w http.ResponseWriter, r *http.Request) error
 	if err != nil {
 		return err
 	}
-	form := readHouseForm(posted)
 	s.advising.Lock()
 	defer s.advising.Unlock()
 	t, house, err := s.houseFor(r)
 	if err != nil {
 		return err
 	}
-	house, wrong := form.rules(house, t)
+	house, wrong := readHouse(posted, house, t)
 	if len(wrong) > 0 {
-		return drawAdviceHouse(w, r, http.StatusUnprocessableEntity, t, form, wrong)
+		return drawAdviceHouse(w, r, http.StatusUnprocessableEntity, t, posted, wrong)
 	}
 	if err := s.Archive.SetAdviceRules(r.Context(), house); err != nil {
 		return err

@@ -61,8 +61,8 @@ func (s *Server) ruleBook(ctx context.Context) (b view.RuleBook, err error) {
 
 type adviceRuleView struct {
 	Bar   barView
-	Form  ruleForm
-	ID    string // "" where there is none yet
+	Form  postedForm // as typed, or as the rule is
+	ID    string     // "" where there is none yet
 	Wrong wrongs
 	Book  view.RuleBook
 }
@@ -80,11 +80,11 @@ func (s *Server) showAdviceRule(w http.ResponseWriter, r *http.Request) error {
 	} else if len(book.Doors) == 1 {
 		rule.Door = book.Doors[0].ID
 	}
-	return drawRule(w, r, http.StatusOK, book, ruleFormOf(rule), nil)
+	return drawRule(w, r, http.StatusOK, book, ruleForm(rule), nil)
 }
 
 // drawRule shows the form of the rule that a request is about.
-func drawRule(w http.ResponseWriter, r *http.Request, status int, book view.RuleBook, form ruleForm,
+func drawRule(w http.ResponseWriter, r *http.Request, status int, book view.RuleBook, form postedForm,
 	wrong wrongs) error {
 	return sendPage(w, r, status, "advice-rule.html", adviceRuleView{
 		barOf(r, speak(languageOf(r)).Text("door-rule-title")), form, r.PathValue("rule"), wrong, book})
@@ -116,15 +116,15 @@ func (s *Server) submitRule(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return absent(err, errNoRule)
 	}
-	form, wrong := readRuleForm(posted, id)
-	rule, shown := form.rule(), posted.Has("rule")
+	form, shown := posted, posted.Has("rule")
+	rule, wrong := readRule(posted, id)
 	if shown {
 		rule = house.DoorRule{}
 		if err := posted.json("rule", &rule); err != nil {
 			return err
 		}
 		rule.ID = id
-		form, wrong = ruleFormOf(rule), make(wrongs)
+		form, wrong = ruleForm(rule), make(wrongs)
 		if !posted.Has("save") {
 			return drawRule(w, r, http.StatusOK, book, form, nil)
 		}

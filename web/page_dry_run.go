@@ -97,7 +97,7 @@ type adviceDryView struct {
 	Bar     barView
 	Doors   []house.Door
 	Door    string // id of the one that is chosen
-	Factors []tickBox[house.FactorKind]
+	Factors []tickBox
 	Wrong   wrongs
 	Granted []string
 	Edited  string // what the edited rule says, "" for none
@@ -159,7 +159,7 @@ func (s *Server) showDry(w http.ResponseWriter, r *http.Request, page adviceDryV
 			given = append(given, rule.Factors...)
 		}
 	}
-	page.Factors = factorTicks(given)
+	page.Factors = tickBoxes(factorKinds, given)
 	status := http.StatusOK
 	if page.Tried {
 		tried, err := s.try(r.Context(), book, page.Door, edited, given)

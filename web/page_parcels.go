@@ -3,6 +3,7 @@ package web
 import (
 	"errors"
 	"net/http"
+	"net/url"
 	"slices"
 	"time"
 
@@ -17,48 +18,39 @@ var (
 	errNoParcels  error = house.Refusal("parcel-at")
 )
 
-// A parcelForm is an expected parcel as typed.
-type parcelForm struct {
-	Door     string // id
-	Note     string
-	From, To string // 2027-01-31T18:00, by the household's clock
-	Window   string // seconds
-}
-
 type adviceParcelsView struct {
 	Bar     barView
 	Saved   bool
 	Parcels []view.Parcel
 	Doors   []house.Door // those for parcels
-	Form    parcelForm
+	Form    postedForm
 	Wrong   wrongs
 	Clock   string // that times are by
 }
 
 func (s *Server) showParcels(w http.ResponseWriter, r *http.Request) error {
-	return s.drawParcels(w, r, http.StatusOK, nil, nil)
+	return s.drawParcels(w, r, http.StatusOK, postedForm{}, nil)
 }
 
-// drawParcels shows the parcels, and a form for another: empty for none typed.
-func (s *Server) drawParcels(w http.ResponseWriter, r *http.Request, status int, form *parcelForm, wrong wrongs) error {
+// drawParcels shows the parcels, and a form for another: as typed, or filled in
+// where nothing was.
+func (s *Server) drawParcels(w http.ResponseWriter, r *http.Request, status int, form postedForm, wrong wrongs) error {
 	t, doors, parcels, err := s.parcelsFor(r)
 	if err != nil {
 		return err
 	}
 	slices.Reverse(parcels)
-	page := adviceParcelsView{Bar: barOf(r, t.Words.Text("parcels-title")), Saved: r.URL.Query().Has("saved"),
-		Parcels: parcels, Doors: slices.DeleteFunc(doors, func(d house.Door) bool { return !d.Parcel }),
-		Wrong: wrong, Clock: t.ByClock()}
-	if form == nil {
-		minute := t.Now.In(t.Zone).Truncate(time.Minute)
-		form = &parcelForm{From: minute.Format(view.Minute), To: minute.Add(4 * time.Hour).Format(view.Minute),
-			Window: "60"}
-		if len(page.Doors) == 1 {
-			form.Door = page.Doors[0].ID
+	doors = slices.DeleteFunc(doors, func(d house.Door) bool { return !d.Parcel })
+	if form.Values == nil {
+		minute := t.Now.In(t.Zone)
+		form.Values = url.Values{"from": {minute.Format(view.Minute)},
+			"to": {minute.Add(4 * time.Hour).Format(view.Minute)}, "window": {"60"}}
+		if len(doors) == 1 {
+			form.Set("door", doors[0].ID)
 		}
 	}
-	page.Form = *form
-	return sendPage(w, r, status, "advice-parcels.html", page)
+	return sendPage(w, r, status, "advice-parcels.html", adviceParcelsView{barOf(r, t.Words.Text("parcels-title")),
+		r.URL.Query().Has("saved"), parcels, doors, form, wrong, t.ByClock()})
 }
 
 // parcelsFor reads what is told of the parcels that are expected.
@@ -103,19 +95,15 @@ func (s *Server) submitParcel(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	form := parcelForm{posted.text("door"), posted.text("note"), posted.text("from"), posted.text("to"),
-		posted.text("window")}
 	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return err
 	}
 	wrong := make(wrongs)
-	p := house.ParcelRule{Door: form.Door, Note: form.Note, Window: typedDuration(form.Window, time.Second)}
-	for field, at := range map[string]struct {
-		text string
-		to   *time.Time
-	}{"from": {form.From, &p.From}, "to": {form.To, &p.To}} {
-		*at.to, err = t.ReadMinute(at.text)
+	p := house.ParcelRule{Door: posted.text("door"), Note: posted.text("note"),
+		Window: posted.duration("window", time.Second)}
+	for field, to := range map[string]*time.Time{"from": &p.From, "to": &p.To} {
+		*to, err = t.ReadMinute(posted.text(field))
 		wrong.add(field, err)
 	}
 	if len(wrong) == 0 {
@@ -126,7 +114,7 @@ func (s *Server) submitParcel(w http.ResponseWriter, r *http.Request) error {
 		wrong.add(field, err)
 	}
 	if len(wrong) > 0 {
-		return s.drawParcels(w, r, http.StatusUnprocessableEntity, &form, wrong)
+		return s.drawParcels(w, r, http.StatusUnprocessableEntity, posted, wrong)
 	}
 	return redirect(w, r, "/rules/advice/parcels?saved")
 }

@@ -205,7 +205,7 @@ func tryAndPause(t *testing.T, h *household, wide context.Context, narrow contex
 	click(t, wide, `.switch button`)
 	see(t, wide, ".switch", "Suggestions are not paused")
 	do(t, wide, chromedp.Navigate(h.url+"/upkeep/trail"))
-	see(t, wide, ".trail", "changed the household’s rules for suggestions.*removed a rule for a door.*added an expected "+
+	see(t, wide, ".trail", "changed the household’s rules for letting in.*removed a rule for a door.*added an expected "+
 		"parcel.*added the door “the front door”")
 	picture(wide, "advice-trail-1280")
 }
