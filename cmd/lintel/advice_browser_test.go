@@ -162,7 +162,7 @@ func expire(t *testing.T, h *household, d adviser, all map[string]context.Contex
 	d.advise(visit, house.Suggested, 12*time.Second)
 	for _, browser := range all {
 		do(t, browser, chromedp.Navigate(h.url))
-		see(t, browser, first, `seconds? left`)
+		see(t, browser, first, `s left`)
 	}
 	for name, browser := range all {
 		see(t, browser, first+" .advice", `Expired at [0-9:]{8}`)
