@@ -25,7 +25,13 @@ type TamperedError struct {
 }
 
 func (e TamperedError) Error() string {
-	return fmt.Sprintf("%v: %s, entry %d", ErrTampered, e.How, e.Entry)
+	how := map[string]string{"head-missing": "its head is missing", "head-broken": "its head can't be opened",
+		"entry-missing": "entry %d is missing", "entry-changed": "entry %d is not as it was written",
+		"end-missing": "entries %d to %d are missing at its end",
+		"end-changed": "its last entry is not the one that was written last",
+	}[e.How]
+	values := []any{e.Entry, e.Last}[:strings.Count(how, "%d")]
+	return ErrTampered.Error() + ": " + fmt.Sprintf(how, values...)
 }
 
 // Is makes it an [ErrTampered].

@@ -52,7 +52,7 @@ func drawPage(to io.Writer, lang, name string, data any) error {
 // these.
 func speaking(lang string) template.FuncMap {
 	return template.FuncMap{
-		"say": func(key string, told ...any) (template.HTML, error) { return sayOn(lang, key, told) },
+		"say": func(key string, told ...any) (template.HTML, error) { return speak(lang).HTML(key, told...) },
 		"link": func(address string, text any) (template.HTML, error) {
 			return element(`<a class="inline" href="%s">%s</a>`, safeAddress(address), text)
 		},
@@ -64,25 +64,6 @@ func speaking(lang string) template.FuncMap {
 		},
 		"code": func(text any) (template.HTML, error) { return element(`<code%s>%s</code>`, "", text) },
 	}
-}
-
-// sayOn says a message for a page. Markup that is told stands in for a private
-// character while the message is escaped.
-func sayOn(lang, key string, told []any) (template.HTML, error) {
-	const first = '\uE000' // of the private use area, which no name has
-	var markup []string
-	told = append([]any(nil), told...)
-	for i, value := range told {
-		if text, ok := value.(template.HTML); ok {
-			told[i] = string(first + rune(len(markup)/2))
-			markup = append(markup, told[i].(string), string(text))
-		}
-	}
-	says, err := speak(lang).Lookup(key, told...)
-	if err != nil {
-		return "", err
-	}
-	return template.HTML(strings.NewReplacer(markup...).Replace(html.EscapeString(says))), nil
 }
 
 func element(form, attribute string, text any) (template.HTML, error) {

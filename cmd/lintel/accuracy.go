@@ -103,7 +103,7 @@ func (c *accuracyCmd) Run(g *globals) error {
 	}
 	for _, p := range pictures {
 		if p.err != nil {
-			fmt.Fprintf(g.stderr, "%s: not detected: %v\n", p.file, p.err)
+			tell(g.stderr, "accuracy-not-detected", "File", p.file, "Error", p.err)
 		}
 	}
 	result, err := accuracyOf(pictures)
@@ -146,7 +146,7 @@ func picturesOfPersons(dir string) ([]picture, error) {
 		}
 	}
 	if identities < 2 {
-		return nil, fmt.Errorf("%w; %s has %d such folders", errFewIdentities, dir, identities)
+		return nil, failed(errFewIdentities, "accuracy-few", "Folder", dir, "Folders", identities)
 	}
 	return pictures, nil
 }
@@ -179,7 +179,7 @@ func hidden(name string) bool { return strings.HasPrefix(name, ".") }
 // An error means that the run can't go on; what is wrong with one picture is
 // noted there.
 func (g *globals) describe(pictures []picture) error {
-	progress := g.newProgress("looking at photographs", len(pictures))
+	progress := g.newProgress("progress-photographs", len(pictures))
 	defer progress.end()
 	next := make(chan *picture)
 	workers, ctx := errgroup.WithContext(g.ctx)
@@ -230,7 +230,7 @@ func (p *picture) describe(ctx context.Context, finder *face.Finder) {
 	case err != nil:
 		p.err = err
 	case len(faces) == 0:
-		p.err = errors.New("no face found")
+		p.err = failed(nil, "no-face-found")
 	default:
 		p.face = slices.MaxFunc(faces, func(a, b house.Face) int { return cmp.Compare(a.Width(), b.Width()) })
 	}
@@ -275,8 +275,8 @@ func accuracyOf(pictures []picture) (*accuracy, error) {
 	a := &accuracy{Identities: t.identities, Images: len(pictures), NotDetected: t.notDetected,
 		Genuine: t.comparisons.Genuine(), Impostor: t.comparisons.Impostor(), comparisons: t.comparisons}
 	if a.Genuine == 0 || a.Impostor == 0 {
-		return nil, fmt.Errorf("%w: on %d of %d photographs, which makes %d genuine and %d impostor comparisons",
-			errNoComparisons, a.Images-a.NotDetected, a.Images, a.Genuine, a.Impostor)
+		return nil, failed(errNoComparisons, "accuracy-none", "Found", a.Images-a.NotDetected, "Of", a.Images,
+			"Genuine", a.Genuine, "Impostor", a.Impostor)
 	}
 	a.EER = a.comparisons.EER()
 	a.ThresholdAtFMR1e4 = a.comparisons.ThresholdAt(nearNoFMR)
@@ -309,16 +309,16 @@ func (a *accuracy) at(threshold float64) accuracyAt {
 
 // write says the same to people.
 func (a *accuracy) write(w io.Writer) {
-	fmt.Fprintf(w, "%d persons, %d photographs; no face on %d of them, which is a failure to acquire of %s.\n",
-		a.Identities, a.Images, a.NotDetected, match.Rate{Errors: a.NotDetected, N: a.Images})
-	fmt.Fprintf(w, "%d genuine and %d impostor comparisons; %.0f ms a photograph, with all cores busy.\n\n",
-		a.Genuine, a.Impostor, a.MsPerImageP50)
+	tell(w, "accuracy-of", "Persons", a.Identities, "Photographs", a.Images, "Faceless", a.NotDetected,
+		"Rate", match.Rate{Errors: a.NotDetected, N: a.Images}, "Genuine", a.Genuine, "Impostor", a.Impostor,
+		"Took", a.MsPerImageP50)
+	fmt.Fprintln(w)
 	writeBands(w, a.Bands, len(a.Groups) > 0)
 	fmt.Fprintln(w)
 	if len(a.Groups) > 0 {
 		writeGroups(w, a.Groups)
-		fmt.Fprintln(w, "\nAll persons together, whatever their group. At a door strangers are less unlike those who live "+
-			"there than that.")
+		fmt.Fprintln(w)
+		tell(w, "accuracy-together")
 		fmt.Fprintln(w)
 	}
 	writeRates(w, a.comparisons)
@@ -328,21 +328,17 @@ func (a *accuracy) write(w io.Writer) {
 
 func (a *accuracy) writeSummary(w io.Writer) {
 	if a.EER > 0 {
-		fmt.Fprintf(w, "The equal error rate is %.2g %%.\n", 100*a.EER)
+		tell(w, "accuracy-eer", "EER", 100*a.EER)
 	} else {
-		fmt.Fprintln(w, "Some threshold made no error at all, so the equal error rate is too low to be seen here.")
+		tell(w, "accuracy-no-eer")
 	}
 	t := a.ThresholdAtFMR1e4
 	fmr, fnmr := a.comparisons.FMR(t), a.comparisons.FNMR(t)
-	fmt.Fprintf(w, "Up to a threshold of %.4f, at most 1 in 10 000 impostor comparisons matched (%d of %d); "+
-		"there,\nfalse non-matches are %s.\n",
-		math.Floor(t*1e4)/1e4, fmr.Errors, fmr.N, fnmr)
+	tell(w, "accuracy-threshold", "Threshold", math.Floor(t*1e4)/1e4, "Matched", fmr.Errors, "Of", fmr.N, "FNMR", fnmr)
 	if _, high := fmr.Interval(0.95); high > nearNoFMR {
-		fmt.Fprintf(w, "So few comparisons can't show that rate: the true one lies in %s.\n", fmr.IntervalString())
+		tell(w, "accuracy-threshold-few", "Range", fmr.IntervalString())
 	}
-	fmt.Fprintln(w, "The intervals take comparisons for independent. Those that share a person are not, so the false "+
-		"match rate is\n"+
-		"less certain than its interval says; how much less depends on how many persons there are.")
+	tell(w, "accuracy-independent")
 }
 
 func milliseconds(d time.Duration) float64 { return float64(d) / float64(time.Millisecond) }

@@ -2,7 +2,6 @@ package main
 
 import (
 	"errors"
-	"fmt"
 	"io"
 	"strings"
 
@@ -32,18 +31,18 @@ var errLostStills = errors.New("stills are missing or changed in the archive")
 
 func (c *backupCmd) Run(g *globals) error {
 	if c.Keep < 1 {
-		return fmt.Errorf("%w: --keep is at least 1", errUsage)
+		return misused("backup-keep")
 	}
 	a, err := g.openArchive(false)
 	if err != nil {
 		return err
 	}
 	defer a.Close()
-	p := g.newProgress("backing up stills", 0)
+	p := g.newProgress("progress-backup", 0)
 	r, err := backup.Write(g.ctx, a, c.Dir, backup.Options{Recipients: c.Recipient, Keep: c.Keep, Progress: p.at})
 	p.end()
 	if errors.Is(err, backup.ErrBadRecipient) {
-		return fmt.Errorf("%w: %w", errUsage, err)
+		return misused("backup-recipient", "Error", err)
 	}
 	if err != nil {
 		return err
@@ -52,7 +51,7 @@ func (c *backupCmd) Run(g *globals) error {
 		return err
 	}
 	if r.Lost > 0 {
-		return fmt.Errorf("%d %w; all others are backed up", r.Lost, errLostStills)
+		return failed(errLostStills, "backup-lost", "Count", r.Lost)
 	}
 	return nil
 }
@@ -70,32 +69,32 @@ func (p *progress) at(done, total int) {
 
 func (c *backupCmd) describe(w io.Writer, g *globals, r backup.Report) {
 	if r.Unchanged {
-		fmt.Fprintf(w, "Nothing changed since snapshot %s, with %d stills.\n", r.Snapshot, r.Stills)
+		tell(w, "backup-unchanged", "Snapshot", r.Snapshot, "Count", r.Stills)
 	} else {
-		fmt.Fprintf(w, "Snapshot %s: %d stills, %d copied and %d there already.\n", r.Snapshot, r.Stills, r.Copied, r.AlreadyThere)
+		tell(w, "backup-made", "Snapshot", r.Snapshot, "Count", r.Stills, "Copied", r.Copied, "There", r.AlreadyThere)
 	}
 	if len(r.SnapshotsGone) > 0 {
-		fmt.Fprintf(w, "Removed older snapshots: %s.\n", strings.Join(r.SnapshotsGone, ", "))
+		tell(w, "backup-snapshots-gone", "Snapshots", strings.Join(r.SnapshotsGone, ", "))
 	}
 	if r.StillsRemoved > 0 {
-		fmt.Fprintf(w, "Removed copies of stills that were erased or that no snapshot names: %d.\n", r.StillsRemoved)
+		tell(w, "backup-stills-gone", "Count", r.StillsRemoved)
 	}
 	if len(r.DamagedIndexes) > 0 {
-		fmt.Fprintf(w, "%s of these snapshots is damaged: %s. No copies of stills are removed until they are gone.\n", "SHA256SUMS", strings.Join(r.DamagedIndexes, ", "))
+		tell(w, "backup-lists-damaged", "Snapshots", strings.Join(r.DamagedIndexes, ", "))
 	}
 	for _, s := range r.LostStills {
-		kept := "there is no good copy"
+		key := "backup-still-lost"
 		if s.Kept {
-			kept = "the backup has a good copy from before"
+			key = "backup-still-kept"
 		}
-		fmt.Fprintf(w, "Visit %s, frame %d: its still is %s in the archive; %s.\n", s.Visit, s.Frame, s.Reason, kept)
+		tell(w, key, "Visit", s.Visit, "Frame", s.Frame, "Reason", say.Text("backup-still-"+s.Reason))
 	}
 	if more := r.Lost - len(r.LostStills); more > 0 {
-		fmt.Fprintf(w, "And %d more.\n", more)
+		tell(w, "and-more", "More", more)
 	}
 	if g.PassphraseFile != "" {
-		fmt.Fprintln(w, "The passphrase is not in the backup, and without it nobody can read it: keep a copy of it elsewhere.")
+		tell(w, "backup-passphrase")
 	} else if path, err := g.keyPath(); err == nil {
-		fmt.Fprintf(w, "The master key is not in the backup, and without it nobody can read it: keep a copy of %s elsewhere.\n", path)
+		tell(w, "backup-key", "Path", path)
 	}
 }

@@ -88,7 +88,7 @@ func TestBackupAndRestore(t *testing.T) {
 		{[]string{"restore", in("b"), "--data", in("new")}, exitFailed, "none was given"},
 		{[]string{"restore", in("b"), "--data", in("new"), "--identity", passphrase}, exitFailed, "reading the age identity"},
 		{[]string{"restore", in("b"), "--data", in("new"), "--identity", in("none")}, exitUsage, "none"},
-		{[]string{"restore", in("b"), "--data", in("new"), "--identity", identity, "--key", in("none")}, exitFailed, "the master key is missing"},
+		{[]string{"restore", in("b"), "--data", in("new"), "--identity", identity, "--key", in("none")}, exitFailed, "The master key is missing"},
 		{[]string{"restore", in("b"), "--data", in("new"), "--identity", identity, "--household", "ANOTHER"}, exitFailed, "another household's"},
 		{[]string{"restore", in("b"), "--data", in("new"), "--identity", identity, "--snapshot", "yesterday"}, exitFailed, "no such snapshot"},
 		{[]string{"restore", in("b"), "--data", in("new"), "--identity", identity, "--erasures-of", in("neighbour")}, exitFailed, "another household's"},
@@ -156,7 +156,7 @@ func TestBackupReportsLostStills(t *testing.T) {
 	if err := json.Unmarshal([]byte(out), &r); err != nil {
 		t.Fatalf("%v in %s", err, out)
 	}
-	if status != exitFailed || r.Lost != 1 || r.Copied != 1 || len(r.LostStills) != 1 || !strings.Contains(said, "1 stills are missing or changed") {
+	if status != exitFailed || r.Lost != 1 || r.Copied != 1 || len(r.LostStills) != 1 || !strings.Contains(said, "1 still is missing or changed") {
 		t.Errorf("status %d, said %q, reported %+v", status, said, r)
 	}
 	if r.LostStills[0].Visit != visit && !strings.HasSuffix(files[0], r.LostStills[0].File+".still") {

@@ -153,14 +153,14 @@ func rateOverPersons(of []tally, distance int) (rate match.Rate, ci [2]float64) 
 
 // writeBands says the same to people.
 func writeBands(w io.Writer, bands []bandAccuracy, grouped bool) {
-	among := "any two persons here"
+	key := "bands-anybody"
 	if grouped {
-		among = "two persons of one group"
+		key = "bands-grouped"
 	}
-	fmt.Fprintf(w, "Bands, for a gallery of one reference. False matches are those of %s; Lintel says at most how many\n"+
-		"there are in the group that is worst off. Intervals allow for comparisons that share a person.\n\n", among)
+	tell(w, key)
+	fmt.Fprintln(w)
 	table := tabwriter.NewWriter(w, 0, 0, 3, ' ', 0)
-	fmt.Fprintln(table, "band\tup to\tsaid\tfalse matches\t95 % interval\tfalse non-matches\t95 % interval")
+	tell(table, "bands-head")
 	for _, b := range bands {
 		fmt.Fprintf(table, "%s\t%.3f\t%.2g %%\t%v\t%s\t%v\t%s\n", b.Band, b.Distance, 100*b.Said,
 			b.fmr, match.Percents(b.FMRCI95), b.fnmr, match.Percents(b.FNMRCI95))

@@ -54,11 +54,7 @@ func (c *bellListCmd) Run(g *globals) error {
 	return g.print(c.JSON, notNil(bells), func(w io.Writer) {
 		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 		for _, b := range bells {
-			heard := "never heard"
-			if !b.HeardAt.IsZero() {
-				heard = "last heard " + b.HeardAt.Local().Format(time.DateTime)
-			}
-			fmt.Fprintf(t, "%s\t%s\n", b.Name, heard)
+			fmt.Fprintf(t, "%s\t%s\n", b.Name, heard(b.HeardAt))
 		}
 		t.Flush()
 	})
@@ -92,7 +88,7 @@ type bellLensCmd struct {
 func (c *bellLensCmd) Run(g *globals) error {
 	changes := c.Angle != nil || c.Projection != nil || c.Height != nil || c.Tilt != nil
 	if c.Clear && changes {
-		return fmt.Errorf("%w: --clear goes with no other number", errUsage)
+		return misused("bell-clear")
 	}
 	a, err := g.openArchive(false)
 	if err != nil {
@@ -115,8 +111,7 @@ func (c *bellLensCmd) Run(g *globals) error {
 		err, known = a.ClearLens(g.ctx, c.Name), false
 	case changes:
 		if !known && (c.Angle == nil || c.Projection == nil || c.Height == nil || c.Tilt == nil) {
-			return fmt.Errorf("%w: nothing is known yet, so all of --angle, --projection, --height and --tilt are needed",
-				errUsage)
+			return misused("bell-lens-all")
 		}
 		set(&lens.Angle, c.Angle)
 		set(&lens.Projection, c.Projection)
@@ -135,12 +130,19 @@ func (c *bellLensCmd) Run(g *globals) error {
 	}
 	return g.print(c.JSON, answer, func(w io.Writer) {
 		if !known {
-			fmt.Fprintln(w, "not known")
+			tell(w, "lens-unknown")
 			return
 		}
-		fmt.Fprintf(w, "angle %g degrees, %s, height %g m, tilt %g degrees\n", lens.Angle, lens.Projection, lens.Height,
-			lens.Tilt)
+		tell(w, "bell-lens", "Angle", lens.Angle, "Projection", lens.Projection, "Height", lens.Height, "Tilt", lens.Tilt)
 	})
+}
+
+// heard says when a bell or a source was last heard.
+func heard(at time.Time) string {
+	if at.IsZero() {
+		return say.Text("heard-never")
+	}
+	return say.Text("heard-last", "Time", at.Local().Format(time.DateTime))
 }
 
 // set changes a value if there is another.

@@ -26,9 +26,8 @@ func printDoubles(g *globals, w io.Writer, a *store.Archive, person house.Person
 		if err != nil {
 			return err
 		}
-		fmt.Fprintf(w, "%s is easily confused with %s (%s): the likest of their references are at distance %.2f, a %s "+
-			"match.\n",
-			person.Name, other.Name, other.ID, d.Distance, d.Band)
+		tell(w, "confused", "Name", person.Name, "Other", other.Name, "ID", other.ID,
+			"Distance", fmt.Sprintf("%.2f", d.Distance), "Band", say.Text("band-"+string(d.Band)))
 	}
 	return nil
 }

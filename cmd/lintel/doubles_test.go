@@ -32,9 +32,9 @@ func TestPrintDoubles(t *testing.T) {
 		want   string
 	}{
 		{ada, "Ada Quill is easily confused with Bo Tarn (" + bo.ID +
-			"): the likest of their references are at distance 0.30, a strong match.\n"},
+			"). The likest of their references are at distance 0.30, a strong match.\n"},
 		{bo, "Bo Tarn is easily confused with Ada Quill (" + ada.ID +
-			"): the likest of their references are at distance 0.30, a strong match.\n"},
+			"). The likest of their references are at distance 0.30, a strong match.\n"},
 		{cy, ""},
 	} {
 		var out strings.Builder

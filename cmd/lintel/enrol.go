@@ -81,9 +81,7 @@ func (c *enrolCmd) Run(g *globals) error {
 			return err
 		}
 	} else if person.Consent == nil {
-		return fmt.Errorf("%w is recorded for %s, so nothing was enrolled; ask them, then say who agreed: --consent-by "+
-			"NAME (--consent-on, --consent-to)",
-			house.ErrNoConsent, person.Name)
+		return failed(house.ErrNoConsent, "enrol-consentless", "Name", person.Name)
 	}
 	finder, err := g.openFinder()
 	if err != nil {
@@ -112,7 +110,7 @@ func (c *enrolCmd) Run(g *globals) error {
 		err = printDoubles(g, g.stdout, a, person)
 	}
 	if err == nil && refused > 0 {
-		err = fmt.Errorf("%d of %d photographs were not enrolled", refused, len(c.Files))
+		err = failed(nil, "enrol-refused", "Refused", refused, "Of", len(c.Files))
 	}
 	return err
 }
@@ -124,7 +122,7 @@ func askForMore(g *globals, w io.Writer, a *store.Archive, person string) error 
 		return err
 	}
 	if p.References < match.EnoughPictures {
-		fmt.Fprintf(w, "%s: %d. %s\n", p.Name, p.References, words.For("en").Text("pictures-more", "Name", p.Name))
+		fmt.Fprintf(w, "%s: %d. %s\n", p.Name, p.References, say.Text("pictures-more", "Name", p.Name))
 	}
 	return nil
 }
@@ -132,18 +130,15 @@ func askForMore(g *globals, w io.Writer, a *store.Archive, person string) error 
 // print tells what became of a file, and what was measured.
 func (r enrolled) print(w io.Writer, name string) {
 	if r.Error != "" {
-		fmt.Fprintf(w, "%s: not enrolled: %s\n", r.File, r.Error)
+		tell(w, "enrol-not", "File", r.File, "Error", r.Error)
 	} else {
-		fmt.Fprintf(w, "%s: enrolled\n", r.File)
+		tell(w, "enrolled", "File", r.File)
 	}
 	if r.Without != nil {
 		fmt.Fprintf(w, "    %s\n", words.For("en").Gain(name, r.Without.Others, string(r.Without.Band), r.Without.FPIR))
 	}
 	if m := r.Quality; m != nil {
-		fmt.Fprintf(w, "    quality %.2f of 1; the face is %d pixels wide, %.0f pixels per metre (fit to %s), sharpness "+
-			"%.3f, luma %.0f of 255, "+
-			"contrast %.3f, %.0f %% clipped, turned by %.0f and tilted by %.0f degrees\n",
-			m.Score, m.FaceWidth, m.PixelsPerMetre, m.Level, m.Sharpness, m.Luma, m.Contrast, 100*m.Clipped, m.Yaw, m.Roll)
+		tell(w, "enrol-quality", "Measured", m, "Clipped", 100*m.Clipped)
 	}
 }
 
@@ -217,8 +212,7 @@ func (g *globals) openFinder() (*face.Finder, error) {
 func (g *globals) openExaminer() (*liveness.Examiner, error) {
 	nets, err := fasnet.Load(g.Models)
 	if errors.Is(err, fs.ErrNotExist) {
-		fmt.Fprintln(g.stderr, "without the networks that know pictures (lintel models check): most pictures of a face "+
-			"will pass")
+		tell(g.stderr, "no-networks")
 		return liveness.New(nil), nil
 	}
 	if err != nil {
@@ -257,11 +251,10 @@ func (c *compareCmd) Run(g *globals) error {
 	d := match.Distance(&descriptors[0], &descriptors[1])
 	result := comparison{d, match.FMR(d), match.BandOf(d, 1)}
 	return g.print(c.JSON, result, func(w io.Writer) {
-		verdict := "probably two persons"
+		key := "compare-two"
 		if result.Band != match.None {
-			verdict = fmt.Sprintf("probably one person, a %s match", result.Band)
+			key = "compare-one"
 		}
-		fmt.Fprintf(w, "distance %.3f: %s (two strangers are this alike in about %.2g of 100 comparisons)\n", d, verdict,
-			100*result.FMR)
+		tell(w, key, "Distance", d, "Band", string(result.Band), "Percent", 100*result.FMR)
 	})
 }

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"fmt"
 	"io"
 
 	"lintel/store"
@@ -16,7 +15,7 @@ type eraseCmd struct {
 
 func (c *eraseCmd) Run(g *globals) error {
 	if (c.From == "") != (c.Until == "") || (c.From == "") == (len(c.Visits) == 0) {
-		return fmt.Errorf("%w: name visits, or a period with --from and --until", errUsage)
+		return misused("erase-what")
 	}
 	a, err := g.openArchive(false)
 	if err != nil {
@@ -28,10 +27,10 @@ func (c *eraseCmd) Run(g *globals) error {
 		return err
 	}
 	if err := a.Scrub(g.ctx); err != nil {
-		return fmt.Errorf("erased; traces may be left in the database's files, and the server will remove them: %w", err)
+		return failed(err, "erase-traces", "Error", err)
 	}
 	return g.print(c.JSON, erased, func(w io.Writer) {
-		fmt.Fprintf(w, "Visits erased: %d; left for their hold: %d.\n", erased.Visits, erased.Held)
+		tell(w, "erased", "Visits", erased.Visits, "Held", erased.Held)
 	})
 }
 
@@ -53,7 +52,7 @@ func (c *eraseCmd) erase(g *globals, a *store.Archive) (e store.Erased, err erro
 	}
 	for _, id := range c.Visits {
 		if err := a.EraseVisit(g.ctx, id); err != nil {
-			return e, fmt.Errorf("%w (erased before that: %d)", err, e.Visits)
+			return e, failed(err, "erase-broke-off", "Error", explain(err), "Visits", e.Visits)
 		}
 		e.Visits++
 	}

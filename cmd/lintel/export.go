@@ -25,11 +25,11 @@ type exportCmd struct {
 func (c *exportCmd) Run(g *globals) error {
 	recipients, err := backup.ParseRecipients(c.Recipient)
 	if err != nil {
-		return fmt.Errorf("%w: %w", errUsage, err)
+		return misused("backup-recipient", "Error", err)
 	}
 	if c.Out == "-" {
 		if f, ok := g.stdout.(*os.File); ok && isatty.IsTerminal(f.Fd()) {
-			return fmt.Errorf("%w: a zip is nothing for a terminal; name a file with --out, or pipe it on", errUsage)
+			return misused("export-terminal")
 		}
 	} else if err := absent(c.Out); err != nil {
 		return err
@@ -65,13 +65,11 @@ func (c *exportCmd) write(g *globals, e *export.Export) (err error) {
 		return err
 	}
 	if len(c.Recipient) == 0 {
-		fmt.Fprintln(g.stderr, "lintel: the export is not encrypted, and whoever gets it sees all of it: name a "+
-			"--recipient, or hand it over on a medium.")
+		tell(g.stderr, "export-plain")
 	}
 	return g.print(c.JSON, sum, func(w io.Writer) {
-		fmt.Fprintf(w, "Visits: %d. Stills: %d, with %d faces of others blurred. Gone: %d; kept back, since others could "+
-			"not be blurred: %d; unreadable: %d.\n",
-			sum.Visits, sum.Stills, sum.Blurred, sum.Gone, sum.Withheld, sum.Unreadable)
+		tell(w, "exported", "Visits", sum.Visits, "Stills", sum.Stills, "Blurred", sum.Blurred, "Gone", sum.Gone,
+			"Withheld", sum.Withheld, "Unreadable", sum.Unreadable)
 	})
 }
 
@@ -81,7 +79,7 @@ func absent(path string) error {
 		if err == nil {
 			err = fs.ErrExist
 		}
-		return fmt.Errorf("%s is left as it is: %w", path, err)
+		return failed(err, "file-there", "Path", path, "Error", err)
 	}
 	return nil
 }

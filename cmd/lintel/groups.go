@@ -33,16 +33,16 @@ type grouping struct {
 func readGroups(r io.Reader) ([]grouping, error) {
 	data, err := io.ReadAll(r)
 	if err != nil {
-		return nil, fmt.Errorf("%w: %w", errGroups, err)
+		return nil, failed(errGroups, "groups-unusable", "Error", err)
 	}
 	rows := csv.NewReader(bytes.NewReader(bytes.TrimPrefix(data, []byte("\ufeff"))))
 	rows.TrimLeadingSpace = true
 	header, err := rows.Read()
 	if errors.Is(err, io.EOF) {
-		return nil, fmt.Errorf("%w: the file is empty; its first line must be \"identity,group\"", errGroups)
+		return nil, failed(errGroups, "groups-empty")
 	}
 	if err != nil {
-		return nil, fmt.Errorf("%w: %w", errGroups, err)
+		return nil, failed(errGroups, "groups-unusable", "Error", err)
 	}
 	groupings, err := groupingsOf(header)
 	if err != nil {
@@ -58,7 +58,7 @@ func readGroups(r io.Reader) ([]grouping, error) {
 			err = addGroups(groupings, row, line)
 		}
 		if err != nil {
-			return nil, fmt.Errorf("%w: %w", errGroups, err)
+			return nil, failed(errGroups, "groups-unusable", "Error", err)
 		}
 	}
 }
@@ -66,17 +66,16 @@ func readGroups(r io.Reader) ([]grouping, error) {
 // groupingsOf makes a grouping of each column but the first.
 func groupingsOf(header []string) ([]grouping, error) {
 	if strings.TrimSpace(header[0]) != "identity" || len(header) < 2 {
-		return nil, fmt.Errorf("%w: the first line is %q, and must be \"identity,group\", or name several columns of "+
-			"groups, with commas between", errGroups, strings.Join(header, ","))
+		return nil, failed(errGroups, "groups-first-line", "Line", strings.Join(header, ","))
 	}
 	var groupings []grouping
 	for _, field := range header[1:] {
 		by, err := groupName(field)
 		if err != nil {
-			return nil, fmt.Errorf("%w: line 1: a column's name %w", errGroups, err)
+			return nil, failed(errGroups, "groups-column", "Error", err)
 		}
 		if slices.ContainsFunc(groupings, func(g grouping) bool { return g.by == by }) {
-			return nil, fmt.Errorf("%w: line 1: two columns are named %q", errGroups, by)
+			return nil, failed(errGroups, "groups-columns-same", "Name", by)
 		}
 		groupings = append(groupings, grouping{by, make(map[string]string)})
 	}
@@ -87,15 +86,15 @@ func groupingsOf(header []string) ([]grouping, error) {
 func addGroups(groupings []grouping, row []string, line int) error {
 	person, err := groupName(row[0])
 	if err != nil {
-		return fmt.Errorf("line %d: the identity %w", line, err)
+		return failed(errGroups, "groups-identity", "Line", line, "Error", err)
 	}
 	if _, twice := groupings[0].groups[person]; twice {
-		return fmt.Errorf("line %d: %q is there already", line, person)
+		return failed(errGroups, "groups-twice", "Line", line, "Name", person)
 	}
 	for i, g := range groupings {
 		group, err := groupName(row[i+1])
 		if err != nil {
-			return fmt.Errorf("line %d: %q of %q %w", line, g.by, person, err)
+			return failed(errGroups, "groups-field", "Line", line, "Column", g.by, "Name", person, "Error", err)
 		}
 		g.groups[person] = group
 	}
@@ -106,10 +105,10 @@ func addGroups(groupings []grouping, row []string, line int) error {
 func groupName(field string) (string, error) {
 	name := strings.TrimSpace(field)
 	if name == "" {
-		return "", errors.New("is empty; where nothing is known, write \"unknown\"")
+		return "", failed(nil, "groups-name-empty")
 	}
 	if strings.ContainsFunc(name, func(r rune) bool { return r == unicode.ReplacementChar || !unicode.IsPrint(r) }) {
-		return "", fmt.Errorf("has what can't be printed: %+q", name)
+		return "", failed(nil, "groups-name-odd", "Name", fmt.Sprintf("%+q", name))
 	}
 	return name, nil
 }
@@ -119,7 +118,7 @@ func groupName(field string) (string, error) {
 func groupsFor(file string, pictures []picture) ([]grouping, error) {
 	f, err := os.Open(file)
 	if err != nil {
-		return nil, fmt.Errorf("%w: %w", errGroups, err)
+		return nil, failed(errGroups, "groups-unusable", "Error", err)
 	}
 	defer f.Close()
 	groupings, err := readGroups(f)
@@ -140,12 +139,10 @@ func groupsFor(file string, pictures []picture) ([]grouping, error) {
 		}
 	}
 	if len(missing) > 0 {
-		return nil, fmt.Errorf("%s: %w: there are photographs of %s, but no line in the file", file, errGroups,
-			enumerate(missing))
+		return nil, failed(errGroups, "groups-missing", "File", file, "Names", enumerate(missing))
 	}
 	if len(unknown) > 0 {
-		return nil, fmt.Errorf("%s: %w: the file has %s, but there is no folder with photographs of that name", file,
-			errGroups, enumerate(unknown))
+		return nil, failed(errGroups, "groups-unknown", "File", file, "Names", enumerate(unknown))
 	}
 	return groupings, nil
 }
@@ -160,7 +157,7 @@ func enumerate(names []string) string {
 	}
 	s := strings.Join(quoted, ", ")
 	if len(names) > most {
-		s += fmt.Sprintf(" and %d more", len(names)-most)
+		s = say.Text("names-more", "Names", s, "More", len(names)-most)
 	}
 	return s
 }
@@ -248,24 +245,23 @@ func writeGroups(w io.Writer, groups []groupAccuracy) {
 				fmt.Fprintln(w)
 			}
 			by = g.By
-			fmt.Fprintf(w, "By %s. Genuine and impostor comparisons are those within a group: photographs of its persons with "+
-				"each other.\n", by)
+			tell(w, "groups-by", "Column", by)
 		}
-		fmt.Fprintf(w, "\n%s: persons %d, photographs %d, failure to acquire %v (%s),\ngenuine comparisons %d, impostor "+
-			"comparisons %d.\n\n",
-			g.Group, g.Identities, g.Images, g.failureToAcquire(), g.failureToAcquire().IntervalString(), g.Genuine, g.Impostor)
+		fmt.Fprintln(w)
+		tell(w, "groups-of", "Group", g.Group, "Persons", g.Identities, "Photographs", g.Images,
+			"Rate", g.failureToAcquire(), "Range", g.failureToAcquire().IntervalString(), "Genuine", g.Genuine,
+			"Impostor", g.Impostor)
+		fmt.Fprintln(w)
 		writeRates(w, g.comparisons)
 	}
-	fmt.Fprintln(w, "\nOnly where the intervals of two groups lie well apart do their rates differ: comparisons that "+
-		"share a person make\n"+
-		"intervals too narrow, and of many groups some differ by chance. Where intervals overlap, these photographs can't\n"+
-		"tell: that no difference is seen does not mean that there is none.")
+	fmt.Fprintln(w)
+	tell(w, "groups-caution")
 }
 
 // writeRates writes a table of the rates at the thresholds.
 func writeRates(w io.Writer, c match.Comparisons) {
 	table := tabwriter.NewWriter(w, 0, 0, 3, ' ', 0)
-	fmt.Fprintln(table, "threshold\tfalse matches\t95 % interval\tfalse non-matches\t95 % interval")
+	tell(table, "accuracy-head")
 	for _, t := range accuracyThresholds {
 		fmr, fnmr := c.FMR(t), c.FNMR(t)
 		fmt.Fprintf(table, "%.2f\t%v\t%s\t%v\t%s\n", t, fmr, fmr.IntervalString(), fnmr, fnmr.IntervalString())

@@ -37,7 +37,7 @@ func TestReadGroups(t *testing.T) {
 
 	for _, c := range []struct{ name, csv, says string }{
 		{"empty", "", "empty"},
-		{"no header", "ann,old\n", `the first line is "ann,old"`},
+		{"no header", "ann,old\n", `The first line of the groups is "ann,old"`},
 		{"no groups", "identity\nann\n", "identity,group"},
 		{"other separators", "identity;age\nann;old\n", "commas"},
 		{"column without a name", "identity,\nann,old\n", "line 1: a column's name is empty"},
@@ -258,7 +258,7 @@ func TestAccuracyGroupsErrors(t *testing.T) {
 		{"missing", "identity,group\nann,x\n", `photographs of "ben", but no line`},
 		{"unknown", "identity,group\nann,x\nben,x\ndot,y\n", `the file has "dot", but there is no folder`},
 		{"no photographs", "identity,group\nann,x\nben,x\ncid,y\n", `the file has "cid", but there is no folder`},
-		{"no CSV", "\x00", "the first line is"},
+		{"no CSV", "\x00", "The first line of the groups is"},
 	} {
 		file := filepath.Join(t.TempDir(), "groups.csv")
 		writeFile(t, file, []byte(c.csv))

@@ -2,6 +2,9 @@ package main
 
 import "github.com/alecthomas/kong"
 
+// description is what --help begins with.
+const description = "Says who rang at a home-built doorbell, keeps the stills in the house, and never moves a lock."
+
 // longHelp is what flags and --help say where a tag has no room for it.
 var longHelp = kong.Vars{
 	"bell_projection": "straight, if lines stay straight, or equidistant, as a fisheye.",

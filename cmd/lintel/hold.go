@@ -1,7 +1,6 @@
 package main
 
 import (
-	"fmt"
 	"io"
 	"text/tabwriter"
 	"time"
@@ -53,8 +52,7 @@ func timeOf(text string, zone *time.Location) (time.Time, error) {
 	}
 	at, err := time.Parse(time.RFC3339, text)
 	if err != nil {
-		return time.Time{}, fmt.Errorf("%w: %q is neither a date such as 2026-12-24 nor a time such as 2026-12-24T18:00:00Z",
-			errUsage, text)
+		return time.Time{}, misused("time-form", "Text", text)
 	}
 	return at, nil
 }
@@ -105,7 +103,8 @@ func (c *holdListCmd) Run(g *globals) error {
 	return g.print(c.JSON, list, func(w io.Writer) {
 		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 		for _, h := range list {
-			fmt.Fprintf(t, "%s\tuntil %s\t%s\n", h.Visit, h.EndsAt.In(rules.Location()).Format("2006-01-02 15:04"), h.Reason)
+			tell(t, "hold-line", "Visit", h.Visit, "Time", h.EndsAt.In(rules.Location()).Format("2006-01-02 15:04"),
+				"Reason", h.Reason)
 		}
 		t.Flush()
 	})

@@ -38,15 +38,14 @@ func (g *globals) masterKey() (seal.Key, error) {
 		return seal.Key{}, err
 	}
 	if inside(path, g.Data) {
-		return seal.Key{}, fmt.Errorf("%w: %s", errKeyInside, path)
+		return seal.Key{}, failed(errKeyInside, "key-inside", "Path", path)
 	}
 	key, err := seal.ReadKey(path)
 	switch {
 	case !errors.Is(err, seal.ErrNoKey):
 		return key, err
 	case store.Exists(g.Data):
-		return seal.Key{}, fmt.Errorf("%w\nthe archive in %s can't be opened without its key, and nothing was changed: "+
-			"bring the key back from where you keep its copy, or say with --key where it is", err, g.Data)
+		return seal.Key{}, failed(err, "key-missing", "Path", path, "Folder", g.Data)
 	}
 	key = seal.NewKey()
 	if err := seal.WriteKey(path, key); errors.Is(err, fs.ErrExist) {
@@ -54,8 +53,7 @@ func (g *globals) masterKey() (seal.Key, error) {
 	} else if err != nil {
 		return seal.Key{}, err
 	}
-	fmt.Fprintf(g.stderr, "Made a master key: %s\nKeep a copy of it apart from the archive. Whoever has only the "+
-		"archive can't read it, and without the key nor can you.\n", path)
+	tell(g.stderr, "key-made", "Path", path)
 	return key, nil
 }
 
@@ -72,7 +70,7 @@ func (g *globals) keyPath() (string, error) {
 	}
 	dir, err := os.UserConfigDir()
 	if err != nil {
-		return "", fmt.Errorf("finding the master key: %w; say with --key where it is", err)
+		return "", failed(err, "key-where", "Error", err)
 	}
 	return filepath.Join(dir, "lintel", "master.key"), nil
 }
@@ -103,7 +101,7 @@ func (g *globals) keyOfPassphrase() (seal.Key, error) {
 	}
 	passphrase := strings.TrimRight(string(text), "\r\n")
 	if len(passphrase) < 16 {
-		return seal.Key{}, fmt.Errorf("%w: a passphrase for the archive has at least 16 bytes", seal.ErrBadKey)
+		return seal.Key{}, failed(seal.ErrBadKey, "passphrase-short")
 	}
 	path := filepath.Join(g.Data, "passphrase.salt")
 	salt, err := os.ReadFile(path)
@@ -116,7 +114,7 @@ func (g *globals) keyOfPassphrase() (seal.Key, error) {
 		return seal.Key{}, fmt.Errorf("reading the passphrase's salt: %w", err)
 	}
 	if len(salt) != seal.SaltSize {
-		return seal.Key{}, fmt.Errorf("%w: %s has been changed", seal.ErrBadKey, path)
+		return seal.Key{}, failed(seal.ErrBadKey, "passphrase-salt", "Path", path)
 	}
 	return seal.KeyOf(passphrase, salt), nil
 }

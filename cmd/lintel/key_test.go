@@ -68,7 +68,7 @@ func TestMasterKey(t *testing.T) {
 	}{
 		{"the usual place", nil, ""},
 		{"the key of another archive", []string{"--key", other}, "not the archive's"},
-		{"no key there", []string{"--key", filepath.Join(dir, "none")}, "the master key is missing"},
+		{"no key there", []string{"--key", filepath.Join(dir, "none")}, "The master key is missing"},
 		{"not a key", []string{"--key", write("bad.key", "hello")}, "not a master key"},
 		{"inside the archive", []string{"--key", filepath.Join(data, "master.key")}, "must not lie in the archive"},
 		{"inside by a link", []string{"--key", filepath.Join(link, "master.key")}, "must not lie in the archive"},

@@ -92,7 +92,7 @@ func (c *livenessCmd) Run(g *globals) error {
 	if err != nil {
 		return err
 	}
-	progress := g.newProgress("looking at rings", len(rings))
+	progress := g.newProgress("progress-rings", len(rings))
 	signs, err := g.openExaminer()
 	if err != nil {
 		return err
@@ -105,7 +105,7 @@ func (c *livenessCmd) Run(g *globals) error {
 	}
 	for _, o := range outcomes {
 		for _, err := range o.Unread {
-			fmt.Fprintf(g.stderr, "left out: %v\n", err)
+			tell(g.stderr, "liveness-left-out", "Error", err)
 		}
 	}
 	report := padReportOf(outcomes)
@@ -145,8 +145,7 @@ func (g *globals) labelRings(rings []trial.Ring, file string) error {
 	}
 	unlisted, err := trial.LabelRings(rings, labels)
 	if unlisted > 0 {
-		fmt.Fprintf(g.stderr, "%d of %d rings have no line in %s: nothing is known of their persons and conditions\n",
-			unlisted, len(rings), file)
+		tell(g.stderr, "liveness-unlisted", "Unlisted", unlisted, "Of", len(rings), "File", file)
 	}
 	return err
 }
@@ -218,7 +217,7 @@ func estimateJSON(e trial.Estimate) padEstimate {
 }
 
 func levelWords(l *house.Liveness) string {
-	return fmt.Sprintf("%s, probability of a picture %.3f", l.Level, l.Probability)
+	return say.Text("liveness-level", "Level", string(l.Level), "Probability", l.Probability)
 }
 
 // write says the same to people.
@@ -227,38 +226,41 @@ func (p *padReport) write(w io.Writer) {
 		fmt.Fprintln(w, line)
 	}
 	p.writeTables(w)
-	fmt.Fprintf(w, "\nThe worst species decides: APCER %.1f %%, at a BPCER of %.1f %%.\n", 100*p.APCERMax, 100*p.BPCER)
+	fmt.Fprintln(w)
+	tell(w, "liveness-worst", "APCER", 100*p.APCERMax, "BPCER", 100*p.BPCER)
 	if len(p.Conditions) == 0 {
 		return
 	}
 	for _, condition := range slices.Sorted(maps.Keys(p.Conditions)) {
-		fmt.Fprintf(w, "\nCondition: %s\n", condition)
+		fmt.Fprintln(w)
+		tell(w, "liveness-condition", "Condition", condition)
 		p.Conditions[condition].writeTables(w)
 	}
-	fmt.Fprintln(w, "\nOnly where the intervals of two conditions lie well apart do they differ; of many conditions "+
-		"some differ by chance.")
+	fmt.Fprintln(w)
+	tell(w, "liveness-conditions")
 }
 
 // writeTables writes the rates, and how well persons and pictures are told apart
 // at other thresholds.
 func (p *padReport) writeTables(w io.Writer) {
 	table := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(table, "\trings\tno face\terrors\trate\t95 % interval\tby")
+	tell(table, "liveness-head")
 	row := func(what string, rate match.Rate, species string) {
 		value, interval, by := rateOf(p.report, species)
 		noFace := p.report.NoFace[species]
-		shown := "not measured\t"
+		shown := say.Text("not-measured") + "\t"
 		if rate.N > 0 {
 			shown = fmt.Sprintf("%.1f %%\t%s", 100*value, percents(interval))
 		}
 		fmt.Fprintf(table, "%s\t%d\t%d\t%d\t%s\t%s\n", what, rate.N+noFace, noFace, rate.Errors, shown, by.Words())
 	}
-	row("persons taken for pictures (BPCER)", p.report.BPCER, trial.BonaFide)
+	row(say.Text("liveness-bpcer"), p.report.BPCER, trial.BonaFide)
 	species := p.report.Species()
 	for _, s := range species {
-		row("taken for persons: "+s+" (APCER)", p.report.APCER[s], s)
+		row(say.Text("liveness-apcer", "Species", s), p.report.APCER[s], s)
 	}
-	fmt.Fprintln(table, "\nby the probability of a picture\tROC area\tEER\tBPCER10\tBPCER20\tBPCER100\tby")
+	fmt.Fprintln(table)
+	tell(table, "liveness-curves")
 	curve := func(what string, c padCurve) {
 		by := c.Area.Interval
 		if by == trial.NotKnown { // an area of 1: what else is known is by another method
@@ -268,37 +270,37 @@ func (p *padReport) writeTables(w io.Writer) {
 			c.BPCER10.percent(), c.BPCER20.percent(), c.BPCER100.percent(), by.Words())
 	}
 	for _, s := range species {
-		curve("persons and "+s, p.Attacks[s].Curve)
+		curve(say.Text("liveness-curve", "Species", s), p.Attacks[s].Curve)
 	}
 	if len(species) != 1 {
-		curve("persons and all attacks", p.Curve)
+		curve(say.Text("liveness-curve-all"), p.Curve)
 	}
 	table.Flush()
 }
 
 // percents writes an interval, rounded outwards.
 func percents(interval [2]float64) string {
-	return fmt.Sprintf("%.1f to %.1f %%", math.Floor(1000*interval[0])/10, math.Ceil(1000*interval[1])/10)
+	return say.Text("interval-percent", "Low", math.Floor(1000*interval[0])/10, "High", math.Ceil(1000*interval[1])/10)
 }
 
 func (e padEstimate) percent() string {
 	if e.Value == nil {
-		return "not measured"
+		return say.Text("not-measured")
 	}
-	words := fmt.Sprintf("%.1f %%", 100**e.Value)
+	says := fmt.Sprintf("%.1f %%", 100**e.Value)
 	if e.CI95 != nil {
-		words += " (" + percents(*e.CI95) + ")"
+		says += " (" + percents(*e.CI95) + ")"
 	}
-	return words
+	return says
 }
 
 func (e padEstimate) number() string {
 	if e.Value == nil {
-		return "not measured"
+		return say.Text("not-measured")
 	}
-	words := fmt.Sprintf("%.3f", *e.Value)
+	says := fmt.Sprintf("%.3f", *e.Value)
 	if e.CI95 != nil {
-		words += fmt.Sprintf(" (%.3f to %.3f)", math.Floor(1000*e.CI95[0])/1000, math.Ceil(1000*e.CI95[1])/1000)
+		says += " (" + say.Text("interval", "Low", math.Floor(1000*e.CI95[0])/1000, "High", math.Ceil(1000*e.CI95[1])/1000) + ")"
 	}
-	return words
+	return says
 }

@@ -18,7 +18,6 @@ import (
 	"github.com/alecthomas/kong"
 
 	"lintel/internal/house"
-	"lintel/internal/words"
 	"lintel/store"
 )
 
@@ -86,7 +85,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (status i
 	var c cli
 	parser, err := kong.New(&c,
 		kong.Name("lintel"),
-		kong.Description("Says who rang at a home-built doorbell, keeps the stills in the house, and never moves a lock."),
+		kong.Description(description),
 		longHelp,
 		kong.Writers(stdout, stderr),
 		kong.Exit(func(status int) { panic(exit{status}) }),
@@ -98,27 +97,18 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (status i
 	}
 	parsed, err := parser.Parse(args)
 	if err != nil {
-		fmt.Fprintf(stderr, "lintel: %v\nlintel --help lists the commands and their flags.\n", err)
+		tell(stderr, "command-misused", "Error", err)
 		return exitUsage
 	}
 	c.globals.ctx, c.globals.stdout, c.globals.stderr = house.By(ctx, house.ByCommand), stdout, stderr
 	if err := parsed.Run(&c.globals); err != nil {
-		fmt.Fprintln(stderr, "lintel:", errorWords(err))
+		fmt.Fprintln(stderr, "lintel:", explain(err))
 		if errors.Is(err, errUsage) {
 			return exitUsage
 		}
 		return exitFailed
 	}
 	return exitRight
-}
-
-// errorWords says why a command failed: in words where something was refused, and
-// else as the program put it.
-func errorWords(err error) string {
-	if says, ok := words.For("en").Refusal(err); ok {
-		return says
-	}
-	return err.Error()
 }
 
 // errUsage marks what is wrong with the words of a command line, beyond what
@@ -128,8 +118,7 @@ var errUsage = errors.New("wrong usage")
 // openArchive opens the archive, which must be there unless make is true.
 func (g *globals) openArchive(make bool) (*store.Archive, error) {
 	if !make && !store.Exists(g.Data) {
-		return nil, fmt.Errorf("%w in %s; --data names its folder, and `lintel serve` or `lintel bell add` makes one",
-			store.ErrNoArchive, g.Data)
+		return nil, failed(store.ErrNoArchive, "command-no-archive", "Folder", g.Data)
 	}
 	key, err := g.masterKey()
 	if err != nil {

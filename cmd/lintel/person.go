@@ -50,7 +50,7 @@ func (c *personAddCmd) Run(g *globals) error {
 	}
 	if c.ConsentBy != "" {
 		if err := a.RecordConsent(g.ctx, p.ID, c.consent()); err != nil {
-			return fmt.Errorf("%s was added, the consent was not recorded: %w", p.Name, err)
+			return failed(err, "person-no-consent-kept", "Name", p.Name, "Error", explain(err))
 		}
 		if p, err = a.Person(g.ctx, p.ID); err != nil {
 			return err
@@ -59,7 +59,7 @@ func (c *personAddCmd) Run(g *globals) error {
 	return g.print(c.JSON, p, func(w io.Writer) {
 		fmt.Fprintf(w, "%s  %s\n", p.ID, p.Name)
 		if p.Consent == nil {
-			fmt.Fprintln(w, "Without a consent nothing can be enrolled; `lintel enrol --consent-by NAME` records one.")
+			tell(w, "person-needs-consent")
 		}
 	})
 }
@@ -81,11 +81,12 @@ func (c *personListCmd) Run(g *globals) error {
 	return g.print(c.JSON, notNil(persons), func(w io.Writer) {
 		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 		for _, p := range persons {
-			consent := "no consent"
+			consent := say.Text("person-consentless")
 			if p.Consent != nil {
-				consent = fmt.Sprintf("consent by %s on %s", p.Consent.GivenBy, p.Consent.GivenAt.Local().Format(time.DateOnly))
+				consent = say.Text("person-consent", "Name", p.Consent.GivenBy,
+					"Date", p.Consent.GivenAt.Local().Format(time.DateOnly))
 			}
-			fmt.Fprintf(t, "%s\t%s\treferences: %d\t%s\n", p.ID, p.Name, p.References, consent)
+			tell(t, "person-line", "ID", p.ID, "Name", p.Name, "References", p.References, "Consent", consent)
 		}
 		t.Flush()
 	})
@@ -111,12 +112,10 @@ func (c *personWithdrawCmd) Run(g *globals) error {
 		return err
 	}
 	if err := a.Scrub(g.ctx); err != nil {
-		return fmt.Errorf("the consent is withdrawn; traces may be left in the database's files, and the server will "+
-			"remove them: %w", err)
+		return failed(err, "withdrawn-traces", "Error", err)
 	}
 	return g.print(c.JSON, store.Erased{Unnamed: unnamed}, func(w io.Writer) {
-		fmt.Fprintf(w, "The consent of %s is withdrawn. References that went: %d; visits that named them and no longer do: "+
-			"%d.\n", p.ID, p.References, unnamed)
+		tell(w, "withdrawn", "ID", p.ID, "References", p.References, "Unnamed", unnamed)
 	})
 }
 
@@ -141,11 +140,9 @@ func (c *personEraseCmd) Run(g *globals) error {
 		return err
 	}
 	if err := a.Scrub(g.ctx); err != nil {
-		return fmt.Errorf("the person is erased; traces may be left in the database's files, and the server will remove "+
-			"them: %w", err)
+		return failed(err, "person-traces", "Error", err)
 	}
 	return g.print(c.JSON, erased, func(w io.Writer) {
-		fmt.Fprintf(w, "Erased %s. Visits erased: %d; visits that named them and no longer do: %d, of which held: %d.\n",
-			p.ID, erased.Visits, erased.Unnamed, erased.Held)
+		tell(w, "person-erased", "ID", p.ID, "Visits", erased.Visits, "Unnamed", erased.Unnamed, "Held", erased.Held)
 	})
 }

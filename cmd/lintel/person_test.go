@@ -25,7 +25,7 @@ func TestPersonWithdraw(t *testing.T) {
 		says   string
 	}{
 		{[]string{"person", "add", "Ada Quill", "--consent-by", "Ada Quill"}, exitRight, "Ada Quill"},
-		{[]string{"person", "withdraw", "Ada Quill"}, exitRight, "References that went: 0; visits that named them and no " +
+		{[]string{"person", "withdraw", "Ada Quill"}, exitRight, "References deleted: 0. Visits that named them and no " +
 			"longer do: 0."},
 		{[]string{"person", "list"}, exitRight, "no consent"},
 		{[]string{"person", "withdraw", "Ada Quill"}, exitFailed, "no consent"},

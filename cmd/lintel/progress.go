@@ -13,16 +13,16 @@ import (
 // elsewhere in a line every tenth of the way. Goroutines may share it.
 type progress struct {
 	w     io.Writer
-	live  bool // whether w is a terminal
-	what  string
+	live  bool   // whether w is a terminal
+	key   string // of the message
 	total int
 
 	mu   sync.Mutex
 	done int
 }
 
-func (g *globals) newProgress(what string, total int) *progress {
-	p := &progress{w: g.stderr, what: what, total: total}
+func (g *globals) newProgress(key string, total int) *progress {
+	p := &progress{w: g.stderr, key: key, total: total}
 	if f, ok := g.stderr.(*os.File); ok {
 		p.live = isatty.IsTerminal(f.Fd())
 	}
@@ -35,11 +35,13 @@ func (p *progress) step() {
 	defer p.mu.Unlock()
 	p.done++
 	if p.live {
-		fmt.Fprintf(p.w, "\r\x1b[K%s: %d of %d", p.what, p.done, p.total)
+		fmt.Fprint(p.w, "\r\x1b[K"+p.says())
 	} else if 10*p.done/p.total > 10*(p.done-1)/p.total {
-		fmt.Fprintf(p.w, "%s: %d of %d\n", p.what, p.done, p.total)
+		fmt.Fprintln(p.w, p.says())
 	}
 }
+
+func (p *progress) says() string { return say.Text(p.key, "Done", p.done, "Of", p.total) }
 
 // end clears a terminal's line, for whatever is printed next.
 func (p *progress) end() {

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"fmt"
 	"io"
 	"slices"
 	"strings"
@@ -26,12 +25,6 @@ type receiverAddCmd struct {
 	JSON bool   `name:"json" help:"Print JSON."`
 }
 
-// receiverCautions stand beside each key that is given out.
-const receiverCautions = `lintel: before anything acts on a message: Lintel never moves a lock, the receiver
-decides. The way out must be free at all times, without power and without a network. Local building and fire codes
-decide what may be fitted to a door, and a licensed locksmith or electrician does the work. docs/receiver/receiver.py is
-an example that moves nothing.`
-
 func (c *receiverAddCmd) Run(g *globals) error {
 	name, err := nameOf(c.Name)
 	if err != nil {
@@ -48,20 +41,20 @@ func (c *receiverAddCmd) Run(g *globals) error {
 	}
 	i := slices.IndexFunc(doors, func(d house.Door) bool { return d.ID == c.Door || strings.EqualFold(d.Name, c.Door) })
 	if i < 0 {
-		return fmt.Errorf("door %s: %w; doors are added on the screen Rules", c.Door, house.ErrNotFound)
+		return failed(house.ErrNotFound, "command-no-door", "Door", c.Door)
 	}
 	r, token, err := a.AddReceiver(g.ctx, doors[i].ID, name)
 	if err != nil {
 		return err
 	}
-	fmt.Fprintln(g.stderr, receiverCautions)
+	tell(g.stderr, "receiver-cautions") // beside each key that is given out
 	added := struct {
 		house.Receiver
 		Key   string `json:"key"`
 		Token string `json:"token"`
 	}{r, message.Key(r.Key).Text(), token}
 	return g.print(c.JSON, added, func(w io.Writer) {
-		fmt.Fprintf(w, "id     %s\ndoor   %s\nkey    %s\ntoken  %s\n", r.ID, r.Door, added.Key, token)
+		tell(w, "command-receiver-added", "ID", r.ID, "Door", r.Door, "Key", added.Key, "Token", token)
 	})
 }
 
@@ -90,7 +83,8 @@ func (c *receiverListCmd) Run(g *globals) error {
 	return g.print(c.JSON, notNil(receivers), func(w io.Writer) {
 		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 		for _, r := range receivers {
-			fmt.Fprintf(t, "%s\t%s\tat %s\tadded %s\n", r.ID, r.Name, names[r.Door], r.AddedAt.Local().Format(time.DateTime))
+			tell(t, "receiver-line", "ID", r.ID, "Name", r.Name, "Door", names[r.Door],
+				"Time", r.AddedAt.Local().Format(time.DateTime))
 		}
 		t.Flush()
 	})
@@ -114,7 +108,7 @@ func nameOf(name string) (string, error) {
 	name = strings.TrimSpace(name)
 	if n := utf8.RuneCountInString(name); n < 1 || n > 60 || !utf8.ValidString(name) ||
 		strings.ContainsFunc(name, unicode.IsControl) {
-		return "", fmt.Errorf("%w: a name has 1 to 60 characters", errUsage)
+		return "", misused("name-length")
 	}
 	return name, nil
 }

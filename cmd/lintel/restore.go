@@ -46,32 +46,33 @@ func (c *restoreCmd) Run(g *globals) error {
 		former := *g
 		former.Data = c.ErasuresOf
 		if o.Former, err = former.openArchive(false); err != nil {
-			return fmt.Errorf("opening the archive whose erasures are to be respected: %w", err)
+			return failed(err, "restore-former", "Error", explain(err))
 		}
 		defer o.Former.Close()
 	}
-	p := g.newProgress("restoring stills", 0)
+	p := g.newProgress("progress-restore", 0)
 	o.Progress = p.at
 	r, err := backup.Restore(g.ctx, c.Dir, g.Data, o)
 	p.end()
 	switch {
 	case errors.Is(err, backup.ErrDamaged):
-		return fmt.Errorf("%w\nan older snapshot may be whole (--snapshot), and --skip-damaged leaves out stills that are not", err)
+		return failed(err, "restore-damaged", "Error", err)
 	case errors.Is(err, backup.ErrErasedSince):
-		return fmt.Errorf("%w: --respect-erasures", err)
+		return failed(err, "restore-erased-since", "Error", err)
 	case err != nil:
 		return err
 	}
 	return g.print(c.JSON, r, func(w io.Writer) {
-		fmt.Fprintf(w, "Restored snapshot %s of %s into %s: %d stills.\n", r.Snapshot, r.MadeAt.Local().Format(time.DateTime), g.Data, r.Stills)
+		tell(w, "restored", "Snapshot", r.Snapshot, "Time", r.MadeAt.Local().Format(time.DateTime), "Folder", g.Data,
+			"Stills", r.Stills)
 		if r.Lost > 0 {
-			fmt.Fprintf(w, "Stills that the archive had lost before the backup: %d. `lintel verify` names them.\n", r.Lost)
+			tell(w, "restored-lost", "Stills", r.Lost)
 		}
 		if r.Damaged > 0 {
-			fmt.Fprintf(w, "Stills left out, since their copies are damaged: %d. `lintel verify` names them.\n", r.Damaged)
+			tell(w, "restored-damaged", "Stills", r.Damaged)
 		}
 		if o.RespectErasures {
-			fmt.Fprintf(w, "Erased since, and so not in it: %d visits, persons and stills.\n", r.Erased)
+			tell(w, "restored-erased", "Erased", r.Erased)
 		}
 	})
 }
@@ -83,7 +84,7 @@ func (g *globals) keyIn(dir string) (seal.Key, error) {
 	restored.Data = dir
 	key, err := restored.masterKey()
 	if errors.Is(err, seal.ErrNoKey) {
-		return key, fmt.Errorf("%w: bring the key of the archive that was backed up from where you keep its copy, or say with --key where it is", seal.ErrNoKey)
+		return key, failed(seal.ErrNoKey, "restore-key")
 	}
 	return key, err
 }

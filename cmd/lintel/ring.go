@@ -32,13 +32,12 @@ func (c *ringCmd) Run(g *globals) error {
 	for frame, file := range c.Files {
 		receipt, err := c.send(g, ring, frame, file)
 		if err != nil {
-			return fmt.Errorf("%s: %w\n%d of %d frames were kept; with --ring %s the same command sends what is missing", file,
-				err, frame, len(c.Files), ring)
+			return failed(err, "ring-broke-off", "File", file, "Error", err, "Kept", frame, "Of", len(c.Files), "Ring", ring)
 		}
 		receipts = append(receipts, receipt)
 	}
 	return g.print(c.JSON, receipts, func(w io.Writer) {
-		fmt.Fprintf(w, "rang as %s, ring %s: %d kept\n", c.Bell, ring, len(receipts))
+		tell(w, "rang", "Bell", c.Bell, "Ring", ring, "Kept", len(receipts))
 	})
 }
 
@@ -61,7 +60,7 @@ func (c *ringCmd) send(g *globals, ring string, frame int, file string) (json.Ra
 	client := http.Client{Timeout: time.Minute}
 	resp, err := client.Do(req)
 	if err != nil {
-		return nil, fmt.Errorf("sending: %w; is the server running?", err)
+		return nil, failed(err, "ring-unsent", "Error", err)
 	}
 	defer resp.Body.Close()
 	answer, err := io.ReadAll(io.LimitReader(resp.Body, 1<<20))
@@ -73,7 +72,7 @@ func (c *ringCmd) send(g *globals, ring string, frame int, file string) (json.Ra
 		if json.Unmarshal(answer, &problem) != nil {
 			problem.Title = strings.TrimSpace(string(answer))
 		}
-		return nil, fmt.Errorf("the server answered %s: %s", resp.Status, cmp.Or(problem.Detail, problem.Title))
+		return nil, failed(nil, "ring-refused", "Status", resp.Status, "Problem", cmp.Or(problem.Detail, problem.Title))
 	}
 	return answer, nil
 }

@@ -44,7 +44,7 @@ const stopTime = 20 * time.Second
 
 func (c *serveCmd) Run(g *globals) error {
 	if (c.TLSCert == "") != (c.TLSKey == "") {
-		return fmt.Errorf("%w: --tls-cert and --tls-key go together", errUsage)
+		return misused("serve-tls")
 	}
 	if err := models.Present(g.Models); err != nil {
 		return err
@@ -134,7 +134,7 @@ func (c *serveCmd) newBroker(archive *store.Archive, inbox *evidence.Inbox, log 
 	}
 	b, err := broker.New(broker.Config{Archive: archive, Inbox: inbox, Log: log, Now: time.Now, Prefix: c.MQTTPrefix})
 	if errors.Is(err, broker.ErrPrefix) {
-		return nil, fmt.Errorf("%w: --mqtt-prefix: %w", errUsage, err)
+		return nil, misused("serve-prefix", "Error", err)
 	}
 	if err != nil {
 		return nil, err
@@ -149,7 +149,7 @@ func (c *serveCmd) newBroker(archive *store.Archive, inbox *evidence.Inbox, log 
 func (c *serveCmd) listen(address string) (net.Listener, error) {
 	l, err := net.Listen("tcp", address)
 	if err != nil {
-		return nil, fmt.Errorf("listening on %s: %w", address, err)
+		return nil, failed(err, "serve-listen", "Address", address, "Error", err)
 	}
 	if c.TLSCert == "" {
 		return l, nil
@@ -157,7 +157,7 @@ func (c *serveCmd) listen(address string) (net.Listener, error) {
 	cert, err := tls.LoadX509KeyPair(c.TLSCert, c.TLSKey)
 	if err != nil {
 		l.Close()
-		return nil, fmt.Errorf("loading the certificate: %w", err)
+		return nil, failed(err, "serve-certificate", "Error", err)
 	}
 	return tls.NewListener(l, &tls.Config{Certificates: []tls.Certificate{cert}, MinVersion: tls.VersionTLS12}), nil
 }
@@ -177,14 +177,13 @@ func (c *serveCmd) greet(g *globals, log *slog.Logger, pages *web.Server, addr n
 		log.Warn("listening beyond this machine without TLS: anybody on the network can read stills and passwords on their "+
 			"way; use --tls-cert and --tls-key", "listen", addr)
 	}
-	fmt.Fprintf(g.stdout, "Lintel serves on %s\n", base.String())
+	tell(g.stdout, "serving", "Address", base.String())
 	token, needed, err := pages.SetUpToken(g.ctx)
 	if err != nil {
 		return err
 	}
 	if needed {
-		fmt.Fprintf(g.stdout, "\nNobody lives here yet. Open this link once, in a browser on this machine, to set Lintel "+
-			"up:\n\n  %s/set-up?token=%s\n\n", base.String(), token)
+		tell(g.stdout, "serve-set-up", "Link", base.String()+"/set-up?token="+token)
 	}
 	return nil
 }
@@ -195,7 +194,7 @@ func (c *serveCmd) greetMQTT(g *globals, log *slog.Logger, addr net.Addr) {
 		log.Warn("being an MQTT broker beyond this machine without TLS: anybody on the network can read tokens, where "+
 			"phones are and advice on their way; use --tls-cert and --tls-key", "listen", addr)
 	}
-	fmt.Fprintf(g.stdout, "MQTT broker on %s\n", addr)
+	tell(g.stdout, "serving-mqtt", "Address", addr)
 }
 
 // parts are what serve runs.

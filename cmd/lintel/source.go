@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io"
 	"text/tabwriter"
-	"time"
 
 	"lintel/internal/house"
 )
@@ -28,7 +27,7 @@ func (c *sourceAddCmd) Run(g *globals) error {
 		return err
 	}
 	if c.Kind == house.Phone && c.Person == "" {
-		return fmt.Errorf("%w: a phone is one person's, so --person is needed", errUsage)
+		return misused("source-person")
 	}
 	a, err := g.openArchive(false)
 	if err != nil {
@@ -78,15 +77,11 @@ func (c *sourceListCmd) Run(g *globals) error {
 	return g.print(c.JSON, notNil(sources), func(w io.Writer) {
 		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 		for _, s := range sources {
-			heard := "never heard"
-			if !s.HeardAt.IsZero() {
-				heard = "last heard " + s.HeardAt.Local().Format(time.DateTime)
-			}
-			of := ""
+			what := say.Text("source-" + string(s.Kind))
 			if s.Person != "" {
-				of = " of " + names["person "+s.Person]
+				what = say.Text("source-of-"+string(s.Kind), "Name", names["person "+s.Person])
 			}
-			fmt.Fprintf(t, "%s\t%s%s\t%s\t%s\n", s.ID, s.Kind, of, s.Name, heard)
+			fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", s.ID, what, s.Name, heard(s.HeardAt))
 		}
 		t.Flush()
 	})

@@ -90,7 +90,7 @@ func tryReceivers(t *testing.T, says func(status int, want string, args ...strin
 	door string) {
 	t.Helper()
 	says(exitUsage, "--door", "receiver", "add", "The box")
-	says(exitFailed, "doors are added on the screen Rules", "receiver", "add", "The box", "--door", "The barn")
+	says(exitFailed, "Doors are added on the screen Rules", "receiver", "add", "The box", "--door", "The barn")
 	says(exitRight, "without power and without a network", "receiver", "add", "The shelf", "--door", door)
 	plain := says(exitRight, "licensed locksmith", "receiver", "add", "The box", "--door", "the garden gate")
 	if !strings.Contains(plain, "door   "+door+"\n") || !strings.Contains(plain, "key    lintel-receiver-key-1 ") ||

@@ -70,7 +70,7 @@ func (c *speedCmd) Run(g *globals) error {
 		}
 	}
 	if len(stills) == 0 {
-		return fmt.Errorf("%w: no .jpg in %s", errNoStills, c.Dir)
+		return failed(errNoStills, "speed-no-stills", "Folder", c.Dir)
 	}
 	race, err := g.newRace()
 	if err != nil {
@@ -116,7 +116,7 @@ func (r *race) over(g *globals, files []string) (*speed, error) {
 	result := &speed{rounds: (minTimings + len(files) - 1) / len(files)}
 	var laps []lap
 	leftOut := make(map[string]error)
-	progress := g.newProgress("timing stills", result.rounds*len(files))
+	progress := g.newProgress("progress-speed", result.rounds*len(files))
 	for round := range result.rounds {
 		for i, file := range files {
 			progress.step()
@@ -141,11 +141,11 @@ func (r *race) over(g *globals, files []string) (*speed, error) {
 	progress.end()
 	for _, file := range files {
 		if err := leftOut[file]; err != nil {
-			fmt.Fprintf(g.stderr, "%s: left out: %v\n", file, err)
+			tell(g.stderr, "left-out", "What", file, "Error", err)
 		}
 	}
 	if len(laps) == 0 {
-		return nil, fmt.Errorf("%w: all %d of them were left out", errNoStills, len(files))
+		return nil, failed(errNoStills, "speed-all-left-out", "Stills", len(files))
 	}
 	result.leftOut = len(leftOut)
 	result.time(laps)
@@ -210,11 +210,13 @@ func (r *race) lap(ctx context.Context, file string, oursFirst bool) (l lap, err
 
 // write says the same to people.
 func (s *speed) write(w io.Writer) {
-	fmt.Fprintf(w, "%d stills, %d more left out; rounds through all of them: %d.\n\n", s.Stills, s.leftOut, s.rounds)
+	tell(w, "speed-of", "Stills", s.Stills, "LeftOut", s.leftOut, "Rounds", s.rounds)
+	fmt.Fprintln(w)
 	table := tabwriter.NewWriter(w, 0, 0, 3, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(table, "\tmedian\t95 in 100 within\tfaces found\t")
-	fmt.Fprintf(table, "ours\t%.1f ms\t%.1f ms\t%d\t\n", s.Ours.P50, s.Ours.P95, s.FacesOurs)
-	fmt.Fprintf(table, "bare call\t%.1f ms\t%.1f ms\t%d\t\n", s.Bare.P50, s.Bare.P95, s.FacesBare)
+	tell(table, "speed-head")
+	tell(table, "speed-ours", "P50", s.Ours.P50, "P95", s.Ours.P95, "Faces", s.FacesOurs)
+	tell(table, "speed-bare", "P50", s.Bare.P50, "P95", s.Bare.P95, "Faces", s.FacesBare)
 	table.Flush()
-	fmt.Fprintf(w, "\nThe median of ours is %.2f of the bare call's.\n", s.RatioP50)
+	fmt.Fprintln(w)
+	tell(w, "speed-ratio", "Ratio", s.RatioP50)
 }

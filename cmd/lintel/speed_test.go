@@ -105,7 +105,7 @@ func TestSpeedTimes(t *testing.T) {
 func TestProgress(t *testing.T) {
 	var b bytes.Buffer
 	g := &globals{stderr: &b}
-	p := g.newProgress("timing stills", 25)
+	p := g.newProgress("progress-speed", 25)
 	for range 25 {
 		p.step()
 	}

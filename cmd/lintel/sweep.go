@@ -4,9 +4,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 
-	"lintel/internal/house"
+	"lintel/internal/words"
 	"lintel/store"
+	"lintel/web/view"
 )
 
 type sweepCmd struct {
@@ -34,9 +36,7 @@ func (c *sweepCmd) Run(g *globals) error {
 		return err
 	}
 	return g.print(c.JSON, swept, func(w io.Writer) {
-		fmt.Fprintf(w, "Visits that went: %d. Visits whose stills went and findings stay: %d. Visits whose stills are "+
-			"smaller now: %d.\n",
-			swept.Visits, swept.Findings, swept.Smaller)
+		fmt.Fprintln(w, words.Capital(view.Presenter{Words: say}.SweptWords(swept))+".")
 	})
 }
 
@@ -50,10 +50,10 @@ func (c *sweepCmd) preview(g *globals, a *store.Archive) error {
 		return err
 	}
 	return g.print(c.JSON, preview, func(w io.Writer) {
-		for _, kind := range append([]house.Kind{house.Looking}, house.Kinds...) {
-			p := preview[kind]
-			fmt.Fprintf(w, "%s: %d visits would go, of %d only the stills, and the stills of %d would be made smaller\n", kind,
-				p.Visits, p.Findings, p.Smaller)
+		says := view.Presenter{Words: say}.PreviewSentences(preview)
+		if len(says) == 0 {
+			says = []string{say.Text("preview-nothing")}
 		}
+		fmt.Fprintln(w, strings.Join(says, "\n"))
 	})
 }

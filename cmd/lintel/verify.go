@@ -39,7 +39,7 @@ func (c *verifyCmd) verify(g *globals, a *store.Archive) error {
 	var looked *progress
 	report, err := a.Verify(g.ctx, c.Repair, func(_, total int) {
 		if looked == nil {
-			looked = g.newProgress("stills", total)
+			looked = g.newProgress("progress-verify", total)
 		}
 		looked.step()
 	})
@@ -56,31 +56,29 @@ func (c *verifyCmd) verify(g *globals, a *store.Archive) error {
 	case report.Left == 0:
 		return nil
 	case c.Repair:
-		return fmt.Errorf("%w: problems that can't be mended here: %d", errUnsound, report.Left)
+		return failed(errUnsound, "verify-not-mended", "Problems", report.Left)
 	}
-	return fmt.Errorf("%w: problems: %d; nothing was changed, and `lintel verify --repair` mends what can be mended", errUnsound, report.Left)
+	return failed(errUnsound, "verify-unsound", "Problems", report.Left)
 }
 
 func printReport(w io.Writer, r store.Report) {
 	for _, p := range r.Problems {
-		mended := ""
-		if p.Mended {
-			mended = " (mended)"
+		line := p.What + ": "
+		if p.Subject != "" {
+			line += p.Subject + ": "
 		}
-		subject := p.Subject
-		if subject != "" {
-			subject += ": "
+		if line += p.Words; p.Mended {
+			line = say.Text("verify-mended", "Problem", line)
 		}
-		fmt.Fprintf(w, "%s: %s%s%s\n", p.What, subject, p.Words, mended)
+		fmt.Fprintln(w, line)
 	}
 	if r.Unlisted > 0 {
-		fmt.Fprintf(w, "… and %d more\n", r.Unlisted)
+		tell(w, "and-more", "More", r.Unlisted)
 	}
-	fmt.Fprintf(w, "Visits: %d. Stills that open and are as they were written: %d; known as lost: %d. Files of stills: %d.\n", r.Visits, r.Stills, r.Lost, r.Files)
-	fmt.Fprintf(w, "Sealed values that open: %d. Entries of the audit trail: %d. Pages of the database: %d, with copies of rows in their unused parts: %d.\n",
-		r.Sealed, r.Entries, r.Pages, r.Leftovers)
+	tell(w, "verify-stills", "Visits", r.Visits, "Stills", r.Stills, "Lost", r.Lost, "Files", r.Files)
+	tell(w, "verify-database", "Sealed", r.Sealed, "Entries", r.Entries, "Pages", r.Pages, "Leftovers", r.Leftovers)
 	if r.Left == 0 {
-		fmt.Fprintln(w, "The archive is sound.")
+		tell(w, "verify-sound")
 	}
 }
 
@@ -105,7 +103,7 @@ func (c *verifyCmd) proveErased(g *globals, a *store.Archive) error {
 			fmt.Fprintln(w, "✓", words)
 		}
 		if p.Proven {
-			fmt.Fprintf(w, "Erased on %s: %s %s, and nothing of it is left.\n", p.At.Local().Format(time.DateTime), p.What, p.ID)
+			tell(w, "verify-erased", "Time", p.At.Local().Format(time.DateTime), "What", p.What, "ID", p.ID)
 		}
 	})
 	return errors.Join(err, printed)

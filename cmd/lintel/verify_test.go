@@ -98,7 +98,7 @@ func TestVerifyCommand(t *testing.T) {
 	if err := errors.Join(os.MkdirAll(filepath.Dir(stray), 0o700), os.WriteFile(stray, sealed, 0o600), os.WriteFile(lost, sealed, 0o600)); err != nil {
 		t.Fatal(err)
 	}
-	verify(exitFailed, "problems: 2; nothing was changed")
+	verify(exitFailed, "problems: 2. Nothing was changed")
 	if r := report(verify(exitFailed, "", "--json")); r.Left != 2 || len(r.Problems) != 2 {
 		t.Errorf("%+v", r)
 	}

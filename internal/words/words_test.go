@@ -119,7 +119,7 @@ func texts(t *testing.T) (keys, prefixes []string) {
 	if err != nil || len(pages) == 0 {
 		t.Fatal(len(pages), err)
 	}
-	for _, page := range pages {
+	for _, page := range append(pages, "../../pipeline/export/page.html") {
 		text, err := os.ReadFile(page)
 		if err != nil {
 			t.Fatal(err)
@@ -127,7 +127,7 @@ func texts(t *testing.T) (keys, prefixes []string) {
 		all += string(text)
 	}
 	all = regexp.MustCompile(`(?m)//.*$`).ReplaceAllString(all, "")
-	const call = `(?:\bsay |\(say |\.Text\(|[^.\w]text\(|\.Lookup\(|\bsay\(fmt\.Sprintf\()`
+	const call = `(?:\bsay |\(say |\.Text\(|\.HTML\(|[^.\w]text\(|\.Lookup\(|\bsay\(fmt\.Sprintf\()`
 	for _, m := range regexp.MustCompile(call+`"([a-z0-9-]*[a-z0-9])"`).FindAllStringSubmatch(all, -1) {
 		keys = append(keys, m[1])
 	}
@@ -136,6 +136,13 @@ func texts(t *testing.T) (keys, prefixes []string) {
 	}
 	for _, m := range regexp.MustCompile(call+`\(?(?:print |printf )?"([a-z0-9-]+-)(?:"|%)`).FindAllStringSubmatch(all, -1) {
 		prefixes = append(prefixes, m[1])
+	}
+	for _, m := range regexp.MustCompile(`\bknown (?:\(print )?"([a-z-]+-)"`).FindAllStringSubmatch(all, -1) {
+		prefixes = append(prefixes, m[1])
+	}
+	const made = `(?:\btell\([\w.]+, |\b(?:failed|fail)\([\w.]+, |\bmisused\(|\bnewProgress\()"([a-z-]+)"`
+	for _, m := range regexp.MustCompile(made+`|"(explain-[a-z-]+)"`).FindAllStringSubmatch(all, -1) {
+		keys = append(keys, m[1]+m[2])
 	}
 	for _, m := range regexp.MustCompile(`\b[kK]ey(?:, [\w.]+)? :?= "([a-z-]*[a-z])"`).FindAllStringSubmatch(all, -1) {
 		keys = append(keys, m[1])

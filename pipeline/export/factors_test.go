@@ -126,7 +126,7 @@ func checkSecondPage(t *testing.T, files map[string][]byte) {
 	page := html.UnescapeString(regexp.MustCompile(`<[^>]*>`).ReplaceAllString(string(files["index.html"]), ""))
 	for _, want := range []string{
 		"The green phone, added", "latitude 61.25°, longitude -7.5°, give or take 12 m", "Tokens: brass-4411.", "The secret that they are made from is not in here",
-		"may be suggested at [somebody else]'s shed", "Your phone came home on", "and something was suggested by it", "A resident looked and agreed that it is you",
+		"may be suggested at [somebody else]'s shed", "Your phone came home on", "Something was suggested by it", "A resident looked and agreed that it is you",
 		"A wrong one-time code was given for you", "Lintel itself, by the rulesgave you one-time codes", "It was suggested that you be let in, and a resident says so was done, at [somebody else]'s shed", "Yes: The match is sure enough.",
 		"No: " + adasName + " is easily confused with [somebody else].", "Nothing was suggested while you stood there, at The cellar",
 	} {

@@ -6,13 +6,15 @@ import (
 	"strings"
 	"unicode"
 	"unicode/utf8"
+
+	"lintel/internal/words"
 )
 
 // others are the names of people besides the person, the longest first.
 type others []string
 
 // somebodyElse stands where another's name was.
-const somebodyElse = "[somebody else]"
+var somebodyElse = words.For("en").Text("export-somebody-else")
 
 // othersThan picks residents and other persons out of [store.Archive.Names].
 func othersThan(person string, names map[string]string) (o others) {

@@ -1,9 +1,9 @@
 package export
 
 import (
-	"cmp"
 	_ "embed"
 	"fmt"
+	"html"
 	"html/template"
 	"io"
 	"time"
@@ -44,113 +44,99 @@ func (j *joined) template(t *template.Template, part string, data any) {
 
 // words are the functions that put records into words.
 func (e *Export) words() template.FuncMap {
+	w := e.speaker(nil)
 	return template.FuncMap{
-		"moment":  e.moment,
-		"machine": func(t time.Time) string { return t.In(e.zone).Format(time.RFC3339) },
+		"say":     w.HTML,
+		"time":    e.timeElement,
+		"mark":    func(tag, text string) template.HTML { return element(tag, "", text) },
+		"link":    func(to, text string) template.HTML { return element("a", ` href="`+to+`"`, text) },
 		"clock":   func(t time.Time) string { return t.In(e.zone).Format("15:04:05") },
 		"fate":    e.fateWords,
-		"period":  words.For("en").Period,
-		"alike":   words.For("en").Alike,
-		"counted": counted,
-		"missing": func(m missing) string { return missingWords[m] },
-		"actor":   func(a string) string { return cmp.Or(actorWords[a], "Somebody") },
-		"deed":    deedWords,
-		"factor":  factorWords,
-		"miss":    missWords,
-		"advice":  adviceWords,
+		"period":  w.Period,
+		"list":    w.List,
+		"known":   func(prefix, code string) string { return known(w, prefix, code) },
+		"deed":    func(r entryRecord) string { return deedWords(w, r) },
+		"matched": func(f faceRecord) (template.HTML, error) { return e.matched(w, f) },
+		"alike":   w.Alike,
 	}
+}
+
+// element is a part of the page; what is in it is escaped. Attributes are the
+// page's own.
+func element(tag, attributes, text string) template.HTML {
+	return template.HTML("<" + tag + attributes + ">" + html.EscapeString(text) + "</" + tag + ">")
+}
+
+func (e *Export) timeElement(t time.Time) template.HTML {
+	return element("time", ` datetime="`+t.In(e.zone).Format(time.RFC3339)+`"`, e.moment(t))
 }
 
 // moment says a time by the clock and calendar on the household’s wall.
 func (e *Export) moment(t time.Time) string {
-	return t.In(e.zone).Format("Monday 2 January 2006, 15:04:05 MST")
+	local, w := t.In(e.zone), e.speaker(nil)
+	return w.Text("export-moment", "Weekday", w.Weekday(local.Weekday()), "Day", local.Day(),
+		"Month", w.Month(local.Month()), "Year", local.Year(), "Clock", local.Format("15:04:05 MST"))
 }
 
 // fateWords say what becomes of a visit, when and why, a sentence each.
 func (e *Export) fateWords(v visitRecord) (says []string) {
-	w := words.For("en")
-	kinds := w.Text("kinds-" + string(v.Fate.Rule))
+	w := e.speaker(nil)
 	when := func(t time.Time) string {
 		switch {
 		case v.Hold != nil && t.Equal(v.Hold.EndsAt):
-			return "when the hold ends"
+			return w.Text("when-hold-ends")
 		case !t.After(e.now):
-			return "within the hour"
+			return w.Text("when-within-hour")
 		}
-		return "on " + e.moment(t)
+		return w.Text("export-when", "Moment", e.moment(t))
 	}
 	if v.Hold != nil {
-		says = append(says, fmt.Sprintf("The household holds it until %s. Its reason: %s", e.moment(v.Hold.EndsAt),
-			v.Hold.Reason))
+		says = append(says, w.Text("export-held", "Moment", e.moment(v.Hold.EndsAt), "Reason", v.Hold.Reason))
 	}
 	if t := v.Fate.SmallerAt; !t.IsZero() && t.Before(v.Fate.GoesAt) {
-		says = append(says, fmt.Sprintf("Its stills are replaced by smaller ones %s.", when(t)))
+		says = append(says, w.Text("export-smaller", "When", when(t)))
 	}
-	rule := e.rules.Keep[v.Fate.Rule]
+	kinds, period := w.Text("kinds-"+string(v.Fate.Rule)), w.Period(v.Fate.Period)
 	if t := v.Fate.StillsGoneAt; !t.IsZero() && t.Before(v.Fate.GoesAt) {
-		says = append(says, fmt.Sprintf("Its stills go %s. The household’s rule: %s.", when(t), w.Text("schedule-parts-why",
-			"Kinds", kinds, "Entry", w.Period(v.Fate.Period), "Stills", w.Period(rule.Stills))))
+		says = append(says, w.Text("export-stills-go", "When", when(t), "Rule", w.Text("schedule-parts-why", "Kinds", kinds,
+			"Entry", period, "Stills", w.Period(e.rules.Keep[v.Fate.Rule].Stills))))
 	}
 	if v.Kind == house.Looking {
-		says = append(says, "A still of it waits to be examined; until then it goes by the rule for strangers.")
+		says = append(says, w.Text("export-waits"))
 	}
-	return append(says, fmt.Sprintf("All of it goes %s. The household’s rule: %s.", when(v.Fate.GoesAt),
-		w.Text("schedule-why", "Kinds", kinds, "Period", w.Period(v.Fate.Period))))
+	return append(says, w.Text("export-goes", "When", when(v.Fate.GoesAt),
+		"Rule", w.Text("schedule-why", "Kinds", kinds, "Period", period)))
 }
 
-// counted writes a number of things: "1 day", "2 days".
-func counted(n int, thing string) string {
-	if n == 1 {
-		return "1 " + thing
+// known says a code by the message that a prefix begins. A code of a later
+// version stays as it is.
+func known(w words.Words, prefix, code string) string {
+	if says, err := w.Lookup(prefix + code); err == nil {
+		return says
 	}
-	return fmt.Sprintf("%d %ss", n, thing)
+	return code
 }
 
-// missingWords say what became of a still that is not in the export.
-var missingWords = map[missing]string{
-	removed:   "This still is gone: by the household’s rules, or because it was erased.",
-	lost:      "This still is lost: its file went missing or broke on the household’s disk.",
-	broken:    "This still is not here: its file is not as it was written, and can’t be opened.",
-	noPicture: "This still is not here: what its file holds can’t be decoded as the picture that it should be.",
-	unreadable: "This still is not here: the household’s disk could not read it. Ask for the export again once that " +
-		"is mended.",
-	notExamined: "This still is kept, and not here: it has not been examined yet, so faces of others on it can’t be " +
-		"blurred. Ask for the export again later.",
-	notExaminable: "This still is kept, and not here: it could not be examined, so faces of others on it can’t be " +
-		"blurred. Ask the household to go over it with you.",
-	changing: "This still is not here: it was being worked on while the export was made. Ask for the export again.",
+// matched says of a face why it is in the export.
+func (e *Export) matched(w words.Words, f faceRecord) (template.HTML, error) {
+	if f.Band == "" {
+		return w.HTML("export-answered-face", "Width", f.Width)
+	}
+	return w.HTML("export-face", "Match", element("strong", "", w.Text("export-match", "Band", f.Band)),
+		"Distance", fmt.Sprintf("%.2f", f.Distance), "Width", f.Width)
 }
 
-// actorWords say who did something, without who in particular.
-var actorWords = map[string]string{
-	"resident":      "A resident",
-	"tablet":        "Somebody at a tablet",
-	house.ByCommand: "Somebody at the server",
-	house.ByItself:  "Lintel itself, by the rules",
-}
-
-// deedWords say what an entry of the trail is about. A word that is not known
-// stays as the trail has it.
-func deedWords(e entryRecord) string {
-	subject := "you"
-	if e.Codes {
-		return cmp.Or(map[string]string{"changed": "gave you one-time codes",
-			"removed": "ended your one-time codes"}[e.Action], e.Action+" your one-time codes")
+// deedWords say what an entry of the trail is about.
+func deedWords(w words.Words, r entryRecord) string {
+	about := "person"
+	switch {
+	case r.Codes:
+		about = "codes"
+	case r.Visit != "":
+		about = "visit"
 	}
-	if e.Visit != "" {
-		subject = "a visit"
+	if says, err := w.Lookup("export-did-" + r.Action + "-" + about); err == nil {
+		return says
 	}
-	deeds := map[string]string{
-		"looked":    "looked at a still of " + subject,
-		"added":     "added " + subject,
-		"consented": "recorded a consent of yours",
-		"withdrew":  "withdrew your consent",
-		"enrolled":  "enrolled a reference of yours",
-		"held":      "placed a hold on " + subject,
-		"released":  "ended the hold on " + subject,
-		"changed":   "changed what is kept of " + subject,
-		"erased":    "erased " + subject,
-		"exported":  "began an export of what is held of " + subject,
-	}
-	return cmp.Or(deeds[e.Action], e.Action+" "+subject)
+	return w.Text("export-did", "Action", r.Action, "What", w.Text("export-about-"+about))
 }

@@ -100,10 +100,10 @@ func checkPage(t *testing.T, files map[string][]byte) {
 		"What is held of " + adasName, "Article 15", "Article 7(3)", "Article 17", "Article 77", "local law decides",
 		"Sunday 4 May 2031, 18:32:00 CEST, bell “garden-gate”", // two hours ahead of UTC
 		"strong match at distance 0.31, 60 pixels wide. Fewer than 1 stranger in 10\u202f000",
-		"All of it goes on Tuesday 3 June 2031, 18:31:00 CEST. The household’s rule: Known persons are kept 30 days.",
+		"All of it is deleted on Tuesday 3 June 2031, 18:31:00 CEST. The household’s rule: Known persons are kept 30 days.",
 		"The household holds it until Friday 13 June 2031, 18:32:00 CEST. Its reason: [somebody else]",
 		"has not been examined yet", "could not be examined", "can’t be decoded", "is lost", "is not as it was written",
-		"A residentlooked at a still of a visit", "Somebody at a tabletlooked", "All of it goes when the hold ends",
+		"A residentlooked at a still of a visit", "Somebody at a tabletlooked", "All of it is deleted when the hold ends",
 		"the blur covers a part of it", "211 pixels",
 	} {
 		if !strings.Contains(words, want) {

@@ -269,9 +269,5 @@ func (e *Export) visitOf(v house.Visit) visitRecord {
 // entryOf records an entry of the trail without who in particular it was.
 func entryOf(e house.Entry) entryRecord {
 	kind, _, _ := strings.Cut(e.Actor, " ")
-	visit, _ := strings.CutPrefix(e.Subject, "visit ")
-	if visit == e.Subject {
-		visit = ""
-	}
-	return entryRecord{e.Seq, e.At, kind, e.Action, visit, strings.HasPrefix(e.Subject, "one-time codes ")}
+	return entryRecord{e.Seq, e.At, kind, e.Action, e.Of("visit"), e.Of("codes") != ""}
 }
