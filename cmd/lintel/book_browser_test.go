@@ -60,7 +60,7 @@ func TestBookInBrowser(t *testing.T) {
 	see(t, wide, "main", "for good.*2 visits would go")
 	whole(t, wide, "person-erase-1280")
 	click(t, wide, `form[action$="/erase"] button`)
-	see(t, wide, "main", "2 visits erased")
+	see(t, wide, "main", "2 visits were erased")
 	do(t, wide, chromedp.Navigate(h.url+"/visits?kind=person"))
 	see(t, wide, "main", "(No|no) visit")
 	whole(t, wide, "book-empty-1280")

@@ -255,7 +255,7 @@ func TestBrowser(t *testing.T) {
 	see(t, resident, "#nobody", "Nobody has rung yet")
 	screenshot(t, resident, "empty")
 	do(t, resident, chromedp.Navigate(h.link))
-	see(t, resident, "h1", "has been used")
+	see(t, resident, "h1", "was used")
 
 	do(t, resident, chromedp.Navigate(h.url+"/upkeep"))
 	click(t, resident, `form[action="/upkeep/pairing-code"] button`)

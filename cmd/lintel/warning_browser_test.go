@@ -37,7 +37,7 @@ func TestWarningsInBrowser(t *testing.T) {
 	both("/", "warning-now", "#visits article:first-child", `Looks like a picture of Ada Quill.*The face on it is a `+
 		`strong match`)
 	both("/visits", "warning-book", "main", `Looks like a picture of Ada Quill.*Doubtful: may be a picture`)
-	both("/checks/"+face, "warning-check", "main", `Is this a picture of Ada Quill\?.*Looks like a picture.*a reference `+
+	both("/checks/"+face, "warning-check", "main", `Is this a picture of Ada Quill\?.*Looks like a picture.*reference `+
 		`taken from a picture`)
 	both("/visits/"+visit, "warning-visit", "main", `A good photograph of a face passes. Look at the still, and at the `+
 		`door.*Looks like a picture.*The numbers`)

@@ -29,6 +29,7 @@ var above = map[string][]string{
 	"lintel/store":          {"lintel/pipeline", "lintel/web", "lintel/cmd"},
 	"lintel/pipeline":       {"lintel/web", "lintel/cmd"},
 	"lintel/web":            {"lintel/cmd"},
+	"lintel/web/view":       {"lintel/cmd", "lintel/store"},
 	"lintel/models":         {"lintel/cmd", "lintel/web", "lintel/pipeline", "lintel/store"},
 }
 
