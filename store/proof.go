@@ -256,7 +256,8 @@ func findMention(ctx context.Context, f io.Reader, e Erasure) (read, at int64, e
 // bytes for its length, the key, a text of that length and a whole number (see
 // section 2.1 of https://www.sqlite.org/fileformat2.html).
 func remembers(before []byte, e Erasure) bool {
-	if bytes.HasSuffix(before, []byte(e.What)) || bytes.HasSuffix(before, []byte(e.What+" ")) {
+	if bytes.HasSuffix(before, []byte(e.What)) || bytes.HasSuffix(before, []byte(e.What+" ")) ||
+		e.What == "person" && bytes.HasSuffix(before, []byte("codes ")) {
 		return true
 	}
 	departure := []byte{4, 0, byte(13 + 2*len(e.ID))}
