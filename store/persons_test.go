@@ -144,8 +144,8 @@ type someone struct {
 	visit  string
 }
 
-// someAre enrols persons who each rang once, and returns their descriptors too.
-func someAre(t *testing.T, a *Archive, c *clock, rnd *rand.Rand, n int) (all []someone, descriptors [][]byte) {
+// enrolSome enrols persons who each rang once, and returns their descriptors too.
+func enrolSome(t *testing.T, a *Archive, c *clock, rnd *rand.Rand, n int) (all []someone, descriptors [][]byte) {
 	t.Helper()
 	for i := range n {
 		p, plain := enrolled(t, a, rnd, fmt.Sprintf("Perpetua Inkwell %03d.", i), 3)
@@ -164,7 +164,7 @@ func someAre(t *testing.T, a *Archive, c *clock, rnd *rand.Rand, n int) (all []s
 func TestErasePersonLeavesNothing(t *testing.T) {
 	a, c := newArchive(t)
 	rnd := rand.New(rand.NewPCG(2031, 5)) // any seed will do
-	all, descriptors := someAre(t, a, c, rnd, 60)
+	all, descriptors := enrolSome(t, a, c, rnd, 60)
 	before := rawBytes(t, a)
 	for _, s := range all {
 		for _, sealed := range s.sealed {
