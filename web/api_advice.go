@@ -41,8 +41,8 @@ func conditionsJSON(all []house.Condition, says func(house.Condition) string) []
 
 func (t presenter) adviceJSON(d house.Advice) adviceJSON {
 	j := adviceJSON{
-		ID: d.ID, Visit: d.Visit, Door: d.Door, DoorName: t.doorName(d), State: t.adviceState(d), PersonName: t.Names["person "+d.Person],
-		At: d.At, ExpiresAt: d.ExpiresAt, Conditions: conditionsJSON(policy.Told(d.Conditions), t.says),
+		ID: d.ID, Visit: d.Visit, Door: d.Door, DoorName: t.doorName(d), State: t.adviceState(d),
+		PersonName: t.Names["person "+d.Person], At: d.At, ExpiresAt: d.ExpiresAt, Conditions: conditionsJSON(policy.Told(d.Conditions), t.says),
 	}
 	if t.Resident {
 		j.By = d.By
