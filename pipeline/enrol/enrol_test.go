@@ -82,7 +82,7 @@ func Example() {
 	fmt.Println(errors.As(err, &poor), poor[0].Code)
 	// Output:
 	// <nil> 200 0 none
-	// true dark
+	// true flat
 }
 
 func TestEnrolRefuses(t *testing.T) {
