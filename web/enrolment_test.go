@@ -39,7 +39,8 @@ func TestEnrolByProgram(t *testing.T) {
 
 	dark := sends(asJPEG(t, imaging.AdjustBrightness(portrait(), -55)))
 	dark.isProblem(422, "poor-picture")
-	if body := string(dark.body); !strings.Contains(body, `"quality":{"face_width_px":200`) || !strings.Contains(body, `"code":"dark"`) {
+	if body := string(dark.body); !strings.Contains(body, `"quality":{"face_width_px":200`) ||
+		!strings.Contains(body, `"code":"dark"`) {
 		t.Errorf("a dark picture is answered %s", body)
 	}
 	sends(asJPEG(t, imaging.Resize(portrait(), 100, 0, imaging.Lanczos))).isProblem(422, "poor-picture")

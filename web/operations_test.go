@@ -137,7 +137,8 @@ func TestEveryOperation(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, way := range []string{"session resident", "program read-visits", "program read-advice", "program manage-sources"} {
+	for _, way := range []string{"session resident", "program read-visits", "program read-advice",
+		"program manage-sources"} {
 		t.Run(way, func(t *testing.T) {
 			w, ofResident, ofTablet := newWalk(t)
 			c := caller{w, readDocument(t), httptest.NewServer(w.household)}

@@ -193,7 +193,8 @@ func TestProgramsPage(t *testing.T) {
 		{"Porch light", "Tick at least one", []string{"rules"}, 422},
 		{" ", "A name has 1 to 60 characters", []string{"read-visits"}, 422},
 	} {
-		a := h.post("/upkeep/programs", url.Values{"name": {wrong.name}, "scope": wrong.scopes}, in).is(wrong.status).says(wrong.says)
+		a := h.post("/upkeep/programs", url.Values{"name": {wrong.name}, "scope": wrong.scopes}, in).is(wrong.status).
+			says(wrong.says)
 		if strings.Contains(string(a.body), "program-added") {
 			t.Errorf("a token was made:\n%s", a.body)
 		}

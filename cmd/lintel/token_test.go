@@ -35,14 +35,15 @@ func TestToken(t *testing.T) {
 		house.Program
 		Token string
 	}
-	if err := json.Unmarshal([]byte(h.lintel("token", "add", "Mat", "--scope", "manage-sources", "--json")), &second); err != nil ||
-		len(second.Token) != 26 || second.Scopes != "manage-sources" {
+	out := h.lintel("token", "add", "Mat", "--scope", "manage-sources", "--json")
+	if err := json.Unmarshal([]byte(out), &second); err != nil || len(second.Token) != 26 || second.Scopes != "manage-sources" {
 		t.Errorf("added %+v, %v", second, err)
 	}
 
 	var all []house.Program
+	both := []house.Scope{house.ReadVisits, house.ReadAdvice}
 	if err := json.Unmarshal([]byte(h.lintel("token", "list", "--json")), &all); err != nil || len(all) != 2 ||
-		all[1].Name != "Porch light" || !slices.Equal(all[1].Scopes.List(), []house.Scope{house.ReadVisits, house.ReadAdvice}) {
+		all[1].Name != "Porch light" || !slices.Equal(all[1].Scopes.List(), both) {
 		t.Errorf("listed %+v, %v", all, err)
 	}
 	list := h.lintel("token", "list")

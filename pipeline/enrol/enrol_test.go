@@ -66,7 +66,8 @@ func finds(n int) enrol.Find {
 	return func(context.Context, image.Image) (faces []house.Face, err error) {
 		for range n {
 			faces = append(faces, house.Face{Box: image.Rect(100, 100, 300, 300), Descriptor: house.Descriptor{.5},
-				Landmarks: []house.Point{{X: 260, Y: 168}, {X: 224, Y: 168}, {X: 140, Y: 168}, {X: 176, Y: 168}, {X: 200, Y: 220}}})
+				Landmarks: []house.Point{{X: 260, Y: 168}, {X: 224, Y: 168}, {X: 140, Y: 168}, {X: 176, Y: 168},
+					{X: 200, Y: 220}}})
 		}
 		return faces, nil
 	}
@@ -81,7 +82,7 @@ func Example() {
 	fmt.Println(errors.As(err, &poor), poor[0].Code)
 	// Output:
 	// <nil> 200 0 none
-	// true dark
+	// true flat
 }
 
 func TestEnrolRefuses(t *testing.T) {
@@ -104,7 +105,8 @@ func TestEnrolRefuses(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			before := len(test.archive.references)
-			if _, err := enrol.Enrol(t.Context(), test.archive, finds(test.faces), "ADA", test.photograph); !errors.Is(err, test.want) {
+			_, err := enrol.Enrol(t.Context(), test.archive, finds(test.faces), "ADA", test.photograph)
+			if !errors.Is(err, test.want) {
 				t.Errorf("%v, want %v", err, test.want)
 			}
 			if len(test.archive.references) != before {

@@ -88,7 +88,7 @@ const restoringDir = ".restoring"
 //
 // The archive is, byte for byte, the one that was backed up: even the audit
 // trail has no entry of it. It has again what was revoked since: secrets of
-// bells, sessions, tablets. Visits that are past their time go at the first
+// bells, API tokens, sessions, tablets. Visits that are past their time go at the first
 // sweep.
 //
 // With RespectErasures what was erased since the snapshot is erased from the
