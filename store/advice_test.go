@@ -356,7 +356,7 @@ func TestAdvice(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if misses, err := a.MissesSince(ctx, c.ago(time.Hour)); err != nil || len(misses) != 3 || misses[2] != (house.Miss{At: c.now(), What: "code", Whom: p.ID}) {
+	if misses, err := a.MissesSince(ctx, c.ago(time.Hour)); err != nil || len(misses) != 3 || misses[2] != (house.Miss{At: c.now(), What: "code", Whom: p.ID, By: "resident one"}) {
 		t.Errorf("misses %v, %v", misses, err)
 	}
 	if lately, inAll, err := a.CodeMisses(ctx, p.ID, c.ago(time.Second)); lately != 1 || inAll != 2 || err != nil {
