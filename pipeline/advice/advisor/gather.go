@@ -79,14 +79,17 @@ func (c *Advisor) gather(ctx context.Context) (s situation, err error) {
 	if in.Factors, err = c.archive.FactorsSince(ctx, now); err != nil {
 		return s, err
 	}
-	misses, err := c.archive.MissesSince(ctx, now.Add(-missesCount))
+	if in.Misses, err = c.archive.MissesSince(ctx, now.Add(-missesCount)); err != nil {
+		return s, err
+	}
+	if in.Misses == nil {
+		in.Misses = []house.Miss{}
+	}
+	newest, err := c.archive.Newest(ctx)
 	if err != nil {
 		return s, err
 	}
-	in.Misses = &policy.Misses{}
-	for _, m := range misses {
-		in.Misses.At = append(in.Misses.At, m.At)
-	}
 	in.Clock = c.clock.state()
+	in.Clock.Behind = max(0, newest.Sub(now))
 	return s, nil
 }

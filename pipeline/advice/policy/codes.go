@@ -55,6 +55,7 @@ const (
 	faceUnknown     = "face-unknown"
 	faceMixed       = "face-mixed"
 	faceTwice       = "face-twice"
+	peopleGone      = "people-gone"
 	peopleNotAll    = "people-not-all"
 	peopleOne       = "people-one"
 	peopleAll       = "people-all"

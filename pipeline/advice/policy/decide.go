@@ -48,6 +48,7 @@ type question struct {
 	at       wall
 	visitors []*visitor // known persons, by the still and place where first seen
 	unknown  int        // faces of nobody known
+	awaited  int        // stills that came while a suggestion is open, and are being examined
 }
 
 // A visitor is somebody known who can be seen at the door.
@@ -67,6 +68,9 @@ func ask(in Input) *question {
 	q.reopen()
 	for i := range in.Visit.Stills {
 		q.see(in.Visit.Stills[i].Faces)
+		if q.isAwaited(in.Visit.Stills[i]) {
+			q.awaited++
+		}
 	}
 	for _, v := range q.visitors {
 		v.ruling = q.ruling(v.id)
@@ -120,9 +124,15 @@ func (q *question) advice() house.Advice {
 	return house.Advice{Visit: q.Visit.ID, Door: q.Door.ID, State: house.Withheld, At: q.Now}
 }
 
-// subject is whom the advice is for: the first visitor whose factors are
-// enough, or else the first. It is nil if nobody known can be seen.
+// subject is whom the advice is for: whom an open suggestion is for, or the first
+// visitor whose factors are enough, or else the first. It is nil if nobody known can
+// be seen.
 func (q *question) subject() *visitor {
+	if q.Open != nil {
+		if i := slices.IndexFunc(q.visitors, func(v *visitor) bool { return v.id == q.Open.Person }); i >= 0 {
+			return q.visitors[i]
+		}
+	}
 	for _, v := range q.visitors {
 		if v.enough {
 			return v
@@ -181,6 +191,9 @@ func (q *question) people() finding {
 			return no(faceTwice, of(v))
 		}
 	}
+	if q.Open != nil && q.Open.Person != "" && q.subject().id != q.Open.Person {
+		return no(peopleGone, house.Values{Person: q.Open.Person, Persons: told.Persons})
+	}
 	if len(q.visitors) == 1 {
 		return yes(peopleOne, house.Values{Person: q.visitors[0].id, Count: len(q.Visit.Stills)})
 	}
@@ -209,7 +222,7 @@ func (q *question) unexamined() (code string) {
 	}
 	for _, s := range q.Visit.Stills {
 		switch {
-		case s.State == house.Pending && q.awaited(s):
+		case q.isAwaited(s):
 			continue
 		case s.State == house.Pending:
 			return stillPending
@@ -220,11 +233,16 @@ func (q *question) unexamined() (code string) {
 	return ""
 }
 
-// awaited reports whether a still came so lately, while a suggestion is open, that
-// nothing is told by its not being examined yet.
-func (q *question) awaited(s house.Still) bool {
-	return q.Open != nil && s.ReceivedAt.After(q.Open.At) && q.Now.Sub(s.ReceivedAt) < MaxExamining &&
-		!s.Damaged && !s.Lost
+// isAwaited reports whether a still came so lately, while a suggestion is open, that
+// nothing is told by its not being examined yet. None was when it was made.
+func (q *question) isAwaited(s house.Still) bool {
+	return s.State == house.Pending && q.Open != nil && q.Now.Sub(s.ReceivedAt) < MaxExamining && !s.Damaged && !s.Lost
+}
+
+// together reports whether what was found by so many stills is by all that show
+// the visitor. One that is being examined may be counted already.
+func (q *question) together(frames int, v *visitor) bool {
+	return v.frames <= frames && frames <= v.frames+q.awaited
 }
 
 func (q *question) consent(v *visitor) finding {
@@ -331,7 +349,7 @@ func (q *question) frames(v *visitor) finding {
 		if f.Descriptor == (house.Descriptor{}) {
 			return no(framesUnjudged, of(v))
 		}
-		if f.Match.Frames != v.frames {
+		if !q.together(f.Match.Frames, v) {
 			return no(framesApart, house.Values{Person: v.id, Count: v.frames, Of: f.Match.Frames})
 		}
 	}

@@ -47,6 +47,14 @@ func TestOpen(t *testing.T) {
 		{"a third still that shows nobody", func(in *Input) { later(in) }, nil},
 		{"a third still that shows a stranger only", func(in *Input) { later(in, house.Face{}) }, []string{People}},
 		{"a third still not examined yet", func(in *Input) { later(in).State = house.Pending }, nil},
+		{"a third still, about to be recorded", func(in *Input) {
+			later(in).State = house.Pending
+			eachFace(in, func(f *house.Face) { f.Match.Frames, f.Liveness.Frames = 3, 3 })
+		}, nil},
+		{"judged by a third still that shows nobody", func(in *Input) {
+			later(in)
+			eachFace(in, func(f *house.Face) { f.Match.Frames, f.Liveness.Frames = 3, 3 })
+		}, []string{Frames, Sign}},
 		{"a third still not examined for long", func(in *Input) {
 			later(in).State = house.Pending
 			in.Now = in.Now.Add(MaxExamining)
@@ -55,7 +63,19 @@ func TestOpen(t *testing.T) {
 		{"an old still", func(in *Input) { later(in).TakenAt = evening.Add(-time.Hour) }, []string{Fresh, Clock}},
 		{"a still from the future", func(in *Input) { later(in).ReceivedAt = evening.Add(time.Hour) }, []string{Fresh, Clock}},
 		{"judged to be somebody else", func(in *Input) { eachFace(in, func(f *house.Face) { f.Match.Person = ben }) },
-			[]string{Allowed}},
+			[]string{People, Allowed}},
+		{"judged to be somebody else, who may come in", func(in *Input) {
+			eachFace(in, func(f *house.Face) { f.Match.Person = ben })
+			in.Rules = append(in.Rules, ruleFor("r-ben", ben))
+			in.Factors = append(in.Factors, arrival("f-ben", ben))
+		}, []string{People}},
+		{"somebody else who may come in joins", func(in *Input) {
+			for i := range in.Visit.Stills {
+				in.Visit.Stills[i].Faces = append([]house.Face{faceOf(ben, 2)}, in.Visit.Stills[i].Faces...)
+			}
+			in.Rules = append(in.Rules, ruleFor("r-ben", ben))
+			in.Factors = append(in.Factors, arrival("f-ben", ben))
+		}, nil},
 		{"judged to be a picture", func(in *Input) { eachFace(in, func(f *house.Face) { f.Liveness.Level = house.Picture }) },
 			[]string{Sign}},
 		{"a rule that says never", func(in *Input) { in.Rules = append(in.Rules, never("n", ada)) }, []string{Never}},
