@@ -108,6 +108,9 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 		if err := s.tellChanges(ctx, r, conn, &screen); err != nil {
 			return err
 		}
+		if err := s.watchClock(ctx); err != nil {
+			return err
+		}
 		text, troubleChanged := s.trouble.get()
 		if text != told {
 			told = text

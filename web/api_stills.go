@@ -42,7 +42,7 @@ func (s *Server) postStill(w http.ResponseWriter, r *http.Request) error {
 	}
 	if receipt.New {
 		status = http.StatusCreated
-		s.trouble.set("")
+		s.trouble.set(diskTrouble, "")
 		s.Log.Info("kept a still", "bell", bell, "visit", receipt.Visit, "frame", receipt.Frame,
 			"bytes", len(d.Body), "damaged", receipt.Damaged, "clock_differs", receipt.ClockSkew.Abs() > maxSkew)
 	}
@@ -71,7 +71,7 @@ func (s *Server) takeStill(w http.ResponseWriter, r *http.Request) (intake.Deliv
 func (s *Server) refusedStill(w http.ResponseWriter, bell string, err error) error {
 	switch {
 	case errors.Is(err, house.ErrNoSpace):
-		s.trouble.set(diskFull)
+		s.trouble.set(diskTrouble, diskFull)
 	case errors.Is(err, intake.ErrUnknownBell):
 		bell = "(unknown)" // anybody could write anything into the log
 	case errors.Is(err, intake.ErrWrongSecret):

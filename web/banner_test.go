@@ -110,8 +110,8 @@ func TestLiveTellsOfTrouble(t *testing.T) {
 	inBubble(t, func(t *testing.T, h *liveHouse) {
 		token := h.resident("Odile")
 		before := h.connect(t, token, 0)
-		h.trouble.set(diskFull)
-		h.trouble.set(diskFull) // told once
+		h.trouble.set(diskTrouble, diskFull)
+		h.trouble.set(diskTrouble, diskFull) // told once
 		if m := before.next(); m.Type != "trouble" || m.Text != diskFull {
 			t.Errorf("told %+v", m)
 		}
@@ -119,7 +119,7 @@ func TestLiveTellsOfTrouble(t *testing.T) {
 		if m := while.next(); m.Type != "trouble" || m.Text != diskFull {
 			t.Errorf("who connects is told %+v", m)
 		}
-		h.trouble.set("")
+		h.trouble.set(diskTrouble, "")
 		for _, c := range []client{before, while} {
 			if m := c.next(); m.Type != "trouble" || m.Text != "" {
 				t.Errorf("told %+v", m)

@@ -26,6 +26,7 @@ import (
 	"lintel/pipeline/advice/evidence"
 	"lintel/pipeline/advice/policy"
 	"lintel/pipeline/advice/totp"
+	"lintel/pipeline/liveness"
 	"lintel/pipeline/match"
 	"lintel/pipeline/review"
 )
@@ -50,6 +51,9 @@ func (s *Server) addAdvice(ctx context.Context, t *presenter, visits ...house.Vi
 		return err
 	}
 	if err := s.nameAdvice(ctx, t); err != nil {
+		return err
+	}
+	if err := s.addHands(ctx, t, all); err != nil {
 		return err
 	}
 	t.advice = make(map[string][]house.Advice)
@@ -101,6 +105,10 @@ type adviceCard struct {
 	Who    []whoView
 	Closes clockView
 	Told   string // what came of a factor just given
+	// Hands are residents who may confirm here by a PIN; none where nobody has to.
+	Hands []whoView
+	// Bell says what the bell has to send, where one still can't tell; "" if it can.
+	Bell string
 }
 
 type whoView struct{ ID, Name string }
@@ -120,7 +128,10 @@ type adviceView struct {
 	Until    clockView // of a suggestion
 	Fate     string    // what became of a suggestion that is open no more
 	Missing  string    // what does not hold, in short
+	Waits    bool      // whether a receiver waits for somebody to confirm it
+	Sent     string    // what receivers heard, "" where there are none, or nothing
 	Reasons  []reasonView
+	NotAsked string // which conditions were no question, "" for none
 }
 
 type reasonView struct {
@@ -136,7 +147,15 @@ func (t presenter) adviceCard(v house.Visit) *adviceCard {
 	}
 	card := &adviceCard{Address: visitAddress(v.ID), Resident: t.resident}
 	for _, d := range all {
-		card.Advice = append(card.Advice, t.adviceView(d))
+		view := t.adviceView(d)
+		card.Advice = append(card.Advice, view)
+		if view.Waits && !t.resident {
+			card.Hands = t.hands
+		}
+		if hasOneStill(d) {
+			card.Bell = "This ring has one still. One alone can’t tell a person from a picture of one: the bell has to send " +
+				"two or more, a third of a second apart."
+		}
 	}
 	if closes := v.ReceivedAt.Add(policy.MaxAge); t.now.Before(closes) && slices.ContainsFunc(all, lacksFactor) {
 		card.Closes = t.clockView(closes)
@@ -147,10 +166,23 @@ func (t presenter) adviceCard(v house.Visit) *adviceCard {
 	return card
 }
 
-// lacksFactor reports whether a factor may make the difference.
+// lacksFactor reports whether a factor may make the difference: whether one is asked
+// for, by a rule of the person's at this door.
 func lacksFactor(d house.Advice) bool {
-	return d.State == house.Withheld && slices.ContainsFunc(d.Conditions, func(c house.Condition) bool {
-		return !c.Met && (c.Code == policy.Factors || c.Code == policy.Alike)
+	if d.State != house.Withheld || slices.Contains(d.NotAsked(), policy.Factors) {
+		return false
+	}
+	unmet := d.Unmet()
+	return slices.Contains(unmet, policy.Factors) || slices.Contains(unmet, policy.Alike)
+}
+
+// hasOneStill reports whether it speaks against a suggestion that there is only
+// one still.
+func hasOneStill(d house.Advice) bool {
+	return slices.ContainsFunc(d.Conditions, func(c house.Condition) bool {
+		return c.Code == policy.Sign && slices.ContainsFunc(c.Reasons, func(r house.Reason) bool {
+			return slices.Contains(r.Why, liveness.OneFrame)
+		})
 	})
 }
 
@@ -173,8 +205,12 @@ func (t presenter) adviceView(d house.Advice) adviceView {
 	}
 	told := policy.Told(d.Conditions)
 	for _, c := range told {
-		view.Reasons = append(view.Reasons, reasonView{c.Met, t.says(c)})
+		if !c.NotAsked {
+			view.Reasons = append(view.Reasons, reasonView{c.Met, t.says(c)})
+		}
 	}
+	view.NotAsked = notAsked(d)
+	view.Waits, view.Sent = t.waits(d), t.sentWords(d)
 	view.Missing = missing(told)
 	return view
 }
@@ -186,6 +222,8 @@ func missing(all []house.Condition) string {
 	count, against := len(all), ""
 	for _, c := range all {
 		switch {
+		case c.NotAsked:
+			count--
 		case c.Code == policy.Sign:
 			count, against = count-1, "Against it: "+lacks(c.Code)+"."
 		case !c.Met:
@@ -231,6 +269,8 @@ func (t presenter) adviceEnd(d house.Advice) string {
 		return "Used: they were let in" + by + "."
 	case house.Dismissed:
 		return "Dismissed" + by + "."
+	case house.Withdrawn:
+		return "Withdrawn at " + t.clockView(d.EndedAt).Time + ": it does not hold any more."
 	case house.Expired:
 		return "Expired at " + t.clockView(d.ExpiresAt).Time + ": nobody answered."
 	}

@@ -21,18 +21,19 @@ const newestAdvice = 30
 
 // An adviceMonth counts what became of advice.
 type adviceMonth struct {
-	Given     int // suggestions: the sum of the next four
+	Given     int // suggestions: the sum of the next five
 	Open      int
 	Used      int
 	Dismissed int
 	Expired   int
+	Withdrawn int
 	Withheld  int
 	Unmet     []unmetCount // of what was withheld, the most frequent first
 	Lone      int          // how many lacked one condition and no other
 }
 
 // An unmetCount is how often a condition did not hold, and how often no other
-// one did not hold either.
+// one did not hold either, and all the others were asked.
 type unmetCount struct {
 	Code        string
 	Times, Lone int
@@ -54,6 +55,8 @@ func countAdvice(all []house.Advice, state func(house.Advice) house.AdviceState)
 			m.Dismissed++
 		case house.Expired:
 			m.Expired++
+		case house.Withdrawn:
+			m.Withdrawn++
 		case house.Withheld:
 			m.Withheld++
 			codes := unmetOf(d)
@@ -61,7 +64,7 @@ func countAdvice(all []house.Advice, state func(house.Advice) house.AdviceState)
 				u := unmet[code]
 				u.Code = code
 				u.Times++
-				if len(codes) == 1 {
+				if len(codes) == 1 && len(d.NotAsked()) == 0 {
 					u.Lone++
 					m.Lone++
 				}
@@ -69,18 +72,18 @@ func countAdvice(all []house.Advice, state func(house.Advice) house.AdviceState)
 			}
 		}
 	}
-	m.Given = m.Open + m.Used + m.Dismissed + m.Expired
+	m.Given = m.Open + m.Used + m.Dismissed + m.Expired + m.Withdrawn
 	m.Unmet = slices.SortedFunc(maps.Values(unmet), func(a, b unmetCount) int {
 		return cmp.Or(cmp.Compare(b.Times, a.Times), cmp.Compare(b.Lone, a.Lone), strings.Compare(a.Code, b.Code))
 	})
 	return m
 }
 
-// unmetOf lists the conditions that were not met, each once.
+// unmetOf lists the conditions that were asked and not met, each once.
 func unmetOf(d house.Advice) (codes []string) {
-	for _, c := range d.Conditions {
-		if !c.Met && !slices.Contains(codes, c.Code) {
-			codes = append(codes, c.Code)
+	for _, code := range d.Unmet() {
+		if !slices.Contains(codes, code) {
+			codes = append(codes, code)
 		}
 	}
 	return codes
@@ -105,7 +108,7 @@ func (m adviceMonth) Words() string {
 	for _, part := range []struct {
 		n    int
 		word string
-	}{{m.Used, "used"}, {m.Dismissed, "dismissed"}, {m.Expired, "expired"}, {m.Open, "still open"}} {
+	}{{m.Used, "used"}, {m.Dismissed, "dismissed"}, {m.Expired, "expired"}, {m.Withdrawn, "withdrawn"}, {m.Open, "still open"}} {
 		if part.n > 0 {
 			became = append(became, fmt.Sprintf("%d %s", part.n, part.word))
 		}

@@ -18,6 +18,7 @@ var (
 	errDoorName  = errors.New("a door has a name of 1 to 60 characters")
 	errDoorTwice = errors.New("there is a door of this name already")
 	errDoorBell  = errors.New("choose the bell that rings at this door")
+	errDoorTell  = errors.New("receivers are told at-once or after-confirm")
 )
 
 type adviceDoorView struct {
@@ -91,11 +92,17 @@ func (s *Server) submitDoor(w http.ResponseWriter, r *http.Request) error {
 		return absent(err, errNoDoor)
 	}
 	door.Name, door.Bell, door.Parcel = posted.text("name"), posted.Get("bell"), posted.Get("kind") == "parcel"
+	door.Tell = house.Tell(posted.Get("tell"))
 	wrong := make(wrongs)
+	if !tellable(door.Tell) {
+		wrong.add("tell", errDoorTell)
+	}
 	if err := checkDoor(door, all); err != nil {
 		wrong.add("name", err)
 	} else if kind := posted.Get("kind"); kind != "house" && kind != "parcel" {
 		wrong.add("kind", errors.New("say which of the two it is"))
+	} else if len(wrong) > 0 {
+		return s.showDoor(w, r, http.StatusUnprocessableEntity, door, wrong)
 	} else if _, err := s.Archive.SetDoor(r.Context(), door); errors.Is(err, house.ErrNotFound) {
 		wrong.add("bell", errDoorBell)
 	} else if err != nil {
@@ -105,6 +112,11 @@ func (s *Server) submitDoor(w http.ResponseWriter, r *http.Request) error {
 		return s.showDoor(w, r, http.StatusUnprocessableEntity, door, wrong)
 	}
 	return redirect(w, r, "/rules/advice?saved")
+}
+
+// tellable reports whether that can be said of when receivers hear.
+func tellable(t house.Tell) bool {
+	return t == "" || t == house.TellAtOnce || t == house.TellAfterConfirm
 }
 
 // checkDoor reports what is wrong with a door's name.

@@ -233,7 +233,7 @@ func (s *Server) tellTrial(r *http.Request, view *adviceDryView, tried trial) er
 		}
 		for _, c := range a.Conditions {
 			says := say.Condition(c)
-			if !c.Met && !slices.Contains(line.Unmet, says) { // without anybody known, many say the same
+			if !c.Met && !c.NotAsked && !slices.Contains(line.Unmet, says) { // without anybody known, many say the same
 				line.Unmet = append(line.Unmet, says)
 			}
 		}

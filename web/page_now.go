@@ -42,6 +42,9 @@ func (s *Server) showNow(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	page := nowView{Bar: barOf(r, "Now", "Now"), Revision: revision}
+	if err := s.watchClock(r.Context()); err != nil {
+		return err
+	}
 	page.Trouble, _ = s.trouble.get()
 	if page.Trial, err = s.trialWords(r.Context()); err != nil {
 		return err

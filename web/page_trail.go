@@ -150,6 +150,7 @@ var deeds = map[string]string{
 		"on", "unchecked": "took an answer back on", "renamed": "had a face judged anew on", "changed": "changed",
 	"erased": "erased", "exported": "exported",
 	"started": "began", "suggested": "made", "used": "let somebody in by", "dismissed": "dismissed",
+	"withdrawn": "withdrew", "confirmed": "confirmed",
 	"expired": "let expire", "missed": "counted a failed attempt:",
 }
 
@@ -173,7 +174,7 @@ func subjectWords(subject string, names map[string]string) string {
 		return words
 	}
 	for kind, words := range map[string]string{"masks of ": "the masks of ", "lens of ": "the lens of ",
-		"stills of ": "the stills kept of ", "one-time codes of ": "the one-time codes of "} {
+		"stills of ": "the stills kept of ", "the PIN of ": "the PIN of ", "one-time codes of ": "the one-time codes of "} {
 		if of, ok := strings.CutPrefix(subject, kind); ok {
 			return words + named(of, names)
 		}
@@ -188,7 +189,8 @@ func subjectWords(subject string, names map[string]string) string {
 // attempts to give a factor.
 var wholeSubjects = map[string]string{"rules": "the rules", "rules of advice": "the household’s rules for suggestions",
 	"code": "a one-time code that was wrong", "token": "a token that is nobody’s, or not of who it was given for",
-	"person": "something given for a person it is not of", "speed": "a phone that moved faster than it can"}
+	"person": "something given for a person it is not of", "pin": "a PIN that was wrong",
+	"speed": "a phone that moved faster than it can"}
 
 // things are words for what has an id and no name.
 var things = map[string]string{"rule": "a rule for a door, number", "parcel": "an expected parcel, number",

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -37,6 +38,12 @@ type upkeepView struct {
 	Receiver                   *newReceiver
 	Doors                      []house.Door
 	WrongReader, WrongReceiver string
+
+	Broker   brokerView
+	Tested   bool // whether a test message was sent just now
+	HasPIN   bool // whether who looks has one
+	WrongPIN string
+	Clock    string // what is wrong with the server's clock
 }
 
 type figure struct {
@@ -79,12 +86,19 @@ func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, view upkeepV
 	if view.Residents, err = s.Archive.Residents(r.Context()); err != nil {
 		return err
 	}
+	view.HasPIN = slices.ContainsFunc(view.Residents, func(who house.Resident) bool {
+		return who.ID == session(r).Resident && who.PINHash != ""
+	})
+	if err := s.watchClock(r.Context()); err != nil {
+		return err
+	}
+	view.Clock = s.trouble.about(clockTrouble)
 	if err := errors.Join(s.fillReaders(r.Context(), t, &view), s.fillReceivers(r.Context(), t, &view),
 		s.fillTrials(r.Context(), t, &view)); err != nil {
 		return err
 	}
 	status := http.StatusOK
-	if view.WrongReader != "" || view.WrongReceiver != "" || view.Trials.Wrong != "" {
+	if view.WrongReader != "" || view.WrongReceiver != "" || view.WrongPIN != "" || view.Trials.Wrong != "" {
 		status = http.StatusUnprocessableEntity
 	}
 	return sendPage(w, status, "upkeep.html", view)

@@ -18,6 +18,8 @@ type presenter struct {
 
 	advice map[string][]house.Advice // by visit, see addAdvice
 	names  map[string]string         // by kind and id, such as "person ID"
+	hears  map[string]bool           // doors that have a receiver, by id
+	hands  []whoView                 // residents who have a PIN
 }
 
 // presenterFor reads the rules, once a request.

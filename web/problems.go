@@ -138,11 +138,16 @@ var (
 		Title: "There is no such suggestion; it may have been erased."}
 	errNoRule = problem{Status: http.StatusNotFound, Type: "unknown-rule",
 		Title: "There is no such rule, or its person or door is gone."}
-	errNoDoor   = problem{Status: http.StatusNotFound, Type: "unknown-door", Title: "There is no such door."}
-	errNoParcel = problem{Status: http.StatusNotFound, Type: "unknown-parcel", Title: "No such parcel is expected."}
-	errNoBell   = problem{Status: http.StatusNotFound, Type: "unknown-bell", Title: "There is no bell of this name."}
-	errNoTrial  = problem{Status: http.StatusNotFound, Type: "unknown-trial", Title: "There is no such trial or ring."}
-	errMasking  = problem{Status: http.StatusConflict, Type: "masking",
+	errNoDoor     = problem{Status: http.StatusNotFound, Type: "unknown-door", Title: "There is no such door."}
+	errNoParcel   = problem{Status: http.StatusNotFound, Type: "unknown-parcel", Title: "No such parcel is expected."}
+	errNoReceiver = problem{Status: http.StatusNotFound, Type: "unknown-receiver", Title: "There is no such receiver."}
+	errNoBroker   = problem{Status: http.StatusConflict, Type: "no-broker",
+		Title: "There is no broker: the server was started without --mqtt-listen."}
+	errNobodyListens = problem{Status: http.StatusConflict, Type: "nobody-listens",
+		Title: "This receiver does not listen now. It has to connect to the broker and subscribe to its topic."}
+	errNoBell  = problem{Status: http.StatusNotFound, Type: "unknown-bell", Title: "There is no bell of this name."}
+	errNoTrial = problem{Status: http.StatusNotFound, Type: "unknown-trial", Title: "There is no such trial or ring."}
+	errMasking = problem{Status: http.StatusConflict, Type: "masking",
 		Title: "Stills are being masked already. Ask again when that is done."}
 	errQuietTrial = problem{Status: http.StatusConflict, Type: "trial-state",
 		Title: "Nothing is kept at this time of the week, so there is nothing to try."}
@@ -161,6 +166,16 @@ var (
 		Title: "This code is wrong, or its time is over. Ask for the one that is shown now."}
 	errCodeUsed = problem{Status: http.StatusUnprocessableEntity, Type: "used-code",
 		Title: fmt.Sprintf("This code was used before. The next one is shown within %d seconds.", int(totp.Period.Seconds()))}
+)
+
+// Of a suggestion that somebody confirms by a PIN.
+var (
+	errPINWrong = problem{Status: http.StatusUnprocessableEntity, Type: "wrong-pin",
+		Title: "This PIN is wrong, or this resident has none."}
+	errPINOften = problem{Status: http.StatusTooManyRequests, Type: "wrong-pin-often",
+		Title: "Too many wrong PINs were given for this resident. Wait a quarter of an hour, or confirm on a resident’s screen."}
+	errPINUnfit = problem{Status: http.StatusUnprocessableEntity, Type: "bad-pin",
+		Title: fmt.Sprintf("A PIN has %d to %d figures, not all the same.", minPIN, maxPIN)}
 )
 
 // queryProblem is of a query that can't be understood.

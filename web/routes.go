@@ -234,6 +234,8 @@ func (s *Server) adviceRoutes() []route {
 		{"POST /advice/{advice}/dismissed", resident, s.submitDismissed},
 		{"POST /api/v1/advice/{advice}/used", resident, s.postUsed},
 		{"POST /api/v1/advice/{advice}/dismissed", resident, s.postDismissed},
+		{"POST /advice/{advice}/confirm", anyone, s.submitConfirm},
+		{"POST /api/v1/advice/{advice}/confirm", anyone, s.postConfirm},
 		{"GET /rules/advice", resident, s.showAdvice},
 		{"POST /rules/advice/pause", resident, s.submitPause},
 		{"GET /rules/advice/house", resident, s.showAdviceHouse},
@@ -287,6 +289,11 @@ func (s *Server) upkeepRoutes() []route {
 		{"POST /upkeep/readers/{source}/remove", resident, s.submitRemoveReader},
 		{"POST /upkeep/receivers", resident, s.submitReceiver},
 		{"POST /upkeep/receivers/{receiver}/remove", resident, s.submitRemoveReceiver},
+		{"POST /upkeep/receivers/{receiver}/test", resident, s.submitTestMessage},
+		{"POST /api/v1/receivers/{receiver}/test", resident, s.postTestMessage},
+		{"POST /upkeep/pin", resident, s.submitPIN},
+		{"PUT /api/v1/pin", resident, s.putPIN},
+		{"DELETE /api/v1/pin", resident, s.deletePIN},
 	}
 }
 

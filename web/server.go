@@ -52,6 +52,9 @@ type Config struct {
 	// Factors takes what people at home say of who rang.
 	Factors Inbox
 
+	// Broker is the one within, nil where there is none.
+	Broker Broker
+
 	// Refused, if set, is told of a bell's name that came with a wrong secret.
 	Refused func(bell string)
 
@@ -79,6 +82,7 @@ type Server struct {
 	gallery  *match.Current
 	review   *review.Review
 	advising sync.Mutex // held while the rules of advice are read and changed
+	pins     sync.Mutex // held while a PIN is checked
 
 	accepted sync.WaitGroup // stills being taken in, and live connections
 	mu       sync.Mutex

@@ -62,17 +62,19 @@ func (c *serveCmd) Run(g *globals) error {
 	}
 	defer listener.Close()
 	inbox := evidence.NewInbox(archive, time.Now)
-	broker, err := c.newBroker(archive, inbox, log)
+	var advice *advisor.Advisor
+	broker, err := c.newBroker(archive, inbox, log, func(receiver string) { advice.Listening(receiver) })
 	if err != nil {
 		return err
 	}
-	var publisher advisor.Publisher // nil unless there is a broker
+	var publisher advisor.Publisher // nil unless there is a broker, as is within
+	var within web.Broker
 	if broker != nil {
 		defer broker.listener.Close()
-		publisher = broker
+		publisher, within = broker, broker
 	}
 	began := time.Now()
-	advice := advisor.New(archive, publisher, log, time.Now, advisor.NewClock(time.Now, func() time.Duration {
+	advice = advisor.New(archive, publisher, log, time.Now, advisor.NewClock(time.Now, func() time.Duration {
 		return time.Since(began)
 	}))
 	hours := time.NewTicker(time.Hour)
@@ -85,6 +87,7 @@ func (c *serveCmd) Run(g *globals) error {
 		LastSweep: care.LastSweep,
 		Mask:      redact.Mask,
 		Factors:   inbox,
+		Broker:    within,
 		Refused:   advice.Refused,
 	})
 	if err := c.greet(g, log, pages, listener.Addr()); err != nil {
@@ -127,12 +130,17 @@ type openBroker struct {
 	listener net.Listener
 }
 
+// Address is where it listens.
+func (b *openBroker) Address() string { return b.listener.Addr().String() }
+
 // newBroker returns nil where none is asked for.
-func (c *serveCmd) newBroker(archive *store.Archive, inbox *evidence.Inbox, log *slog.Logger) (*openBroker, error) {
+func (c *serveCmd) newBroker(archive *store.Archive, inbox *evidence.Inbox, log *slog.Logger,
+	listening func(receiver string)) (*openBroker, error) {
 	if c.MQTTListen == "" {
 		return nil, nil
 	}
-	b, err := broker.New(broker.Config{Archive: archive, Inbox: inbox, Log: log, Now: time.Now, Prefix: c.MQTTPrefix})
+	b, err := broker.New(broker.Config{Archive: archive, Inbox: inbox, Log: log, Now: time.Now, Prefix: c.MQTTPrefix,
+		Listening: listening})
 	if errors.Is(err, broker.ErrPrefix) {
 		return nil, fmt.Errorf("%w: --mqtt-prefix: %w", errUsage, err)
 	}

@@ -275,4 +275,19 @@ func (b *Broker) Publish(ctx context.Context, receiver string, message []byte) e
 	return nil
 }
 
+// Listens reports whether a receiver would get a message now.
+func (b *Broker) Listens(receiver string) bool {
+	b.mu.Lock()
+	l := b.seated[receiver]
+	b.mu.Unlock()
+	if l == nil || l.is.kind != receiverAccount {
+		return false
+	}
+	_, listens := l.client.State.Subscriptions.Get(b.adviceTopic(receiver))
+	return listens
+}
+
+// Topics returns what begins all topics.
+func (b *Broker) Topics() (prefix string) { return b.Prefix }
+
 func (b *Broker) adviceTopic(receiver string) string { return b.Prefix + "/advice/" + receiver }

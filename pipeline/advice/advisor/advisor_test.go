@@ -331,6 +331,7 @@ func TestTakenMeanwhile(t *testing.T) {
 		if by == "" || strings.Contains(h.log.String(), "ERROR") {
 			t.Errorf("suggested for %q, log %s", by, h.log.String())
 		}
+		h.publisher.take() // of the other
 		h.withheld(visit, policy.Factors)
 	})
 }

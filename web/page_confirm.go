@@ -1,0 +1,241 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"lintel/internal/house"
+	"lintel/internal/words"
+)
+
+// A receiver may have to wait for a hand: a resident confirms a suggestion, on Now,
+// or at a tablet by a PIN. That opens nothing. It lets the message go, and the
+// receiver decides.
+
+// Bounds of PINs. NIST SP 800-63B asks for six figures at least where a verifier
+// bounds the attempts.
+const (
+	minPIN, maxPIN = 6, 12
+	pinMisses      = 5 // within pinWait, then none is looked at
+	pinWait        = 15 * time.Minute
+	pinMissesADay  = 20
+)
+
+const pinMiss = "pin"
+
+// addHands has the presenter know at which doors somebody listens, and who may
+// confirm, where a suggestion waits for it.
+func (s *Server) addHands(ctx context.Context, t *presenter, all []house.Advice) error {
+	if !slices.ContainsFunc(all, func(d house.Advice) bool { return d.State != house.Withheld }) {
+		return nil
+	}
+	receivers, err := s.Archive.Receivers(ctx)
+	if err != nil {
+		return err
+	}
+	t.hears = make(map[string]bool)
+	for _, r := range receivers {
+		t.hears[r.Door] = true
+	}
+	if t.resident {
+		return nil
+	}
+	residents, err := s.Archive.Residents(ctx)
+	for _, r := range residents {
+		if r.PINHash != "" {
+			t.hands = append(t.hands, whoView{r.ID, r.Name})
+		}
+	}
+	return err
+}
+
+// waits reports whether a receiver waits for somebody to confirm a suggestion.
+func (t presenter) waits(d house.Advice) bool {
+	return t.adviceState(d) == house.Suggested && !d.Released() && t.hears[d.Door]
+}
+
+// sentWords say what receivers heard of a suggestion.
+func (t presenter) sentWords(d house.Advice) string {
+	switch {
+	case d.State == house.Withheld || !t.hears[d.Door]:
+		return ""
+	case t.waits(d):
+		return "What listens at this door hears of it when a resident confirms."
+	case !d.Released():
+		return "What listens at this door never heard of it."
+	case d.ConfirmedBy != "" && t.resident:
+		return "Confirmed at " + t.clockView(d.ReleasedAt).Time + ", says " + actorWords(d.ConfirmedBy, t.names) + "."
+	case d.ConfirmedBy != "":
+		return "Confirmed at " + t.clockView(d.ReleasedAt).Time + "."
+	}
+	return ""
+}
+
+// notAsked says which conditions were no question.
+func notAsked(d house.Advice) string {
+	var whether []string
+	for _, code := range d.NotAsked() {
+		whether = append(whether, words.For(language).Short(house.Condition{Code: code, Met: true}))
+	}
+	if len(whether) == 0 {
+		return ""
+	}
+	return "Not asked: whether " + strings.Join(whether, "; ") + "."
+}
+
+// confirm lets receivers hear of the suggestion that the request names. At a tablet
+// it takes a resident, by id, and their PIN.
+func (s *Server) confirm(r *http.Request, resident, pin string) (d house.Advice, err error) {
+	ctx := r.Context()
+	if session(r).Resident == "" {
+		if err := s.checkPIN(ctx, resident, pin); err != nil {
+			return d, err
+		}
+		ctx = house.By(ctx, "resident "+resident)
+	}
+	err = s.Archive.ConfirmAdvice(ctx, r.PathValue("advice"))
+	if err == nil {
+		d, err = s.Archive.Advice(ctx, r.PathValue("advice"))
+	}
+	return d, absent(err, errNoAdvice)
+}
+
+// checkPIN goes on when whoever asks hangs up: a wrong PIN has to be counted. They
+// are checked one after the other, so that many at once are counted, too.
+func (s *Server) checkPIN(ctx context.Context, resident, pin string) error {
+	ctx = context.WithoutCancel(ctx)
+	s.pins.Lock()
+	defer s.pins.Unlock()
+	residents, err := s.Archive.Residents(ctx)
+	if err != nil {
+		return err
+	}
+	i := slices.IndexFunc(residents, func(r house.Resident) bool { return r.ID == resident && r.PINHash != "" })
+	if i < 0 {
+		return errPINWrong
+	}
+	misses, err := s.Archive.MissesSince(ctx, s.Now().Add(-24*time.Hour))
+	if err != nil {
+		return err
+	}
+	lately, today := 0, 0
+	for _, m := range misses {
+		if m.What == pinMiss && m.Whom == resident {
+			today++
+			if s.Now().Sub(m.At) < pinWait {
+				lately++
+			}
+		}
+	}
+	if lately >= pinMisses || today >= pinMissesADay {
+		return errPINOften
+	}
+	right, err := s.checkPassword(ctx, pin, residents[i].PINHash)
+	if err != nil {
+		return err
+	}
+	if !right {
+		return errors.Join(errPINWrong, s.Archive.AddMiss(ctx, pinMiss, resident))
+	}
+	return nil
+}
+
+func (s *Server) submitConfirm(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
+	}
+	d, err := s.confirm(r, posted.Get("resident"), posted.Get("pin"))
+	if err != nil {
+		return err
+	}
+	return redirect(w, r, visitAddress(d.Visit))
+}
+
+func (s *Server) postConfirm(w http.ResponseWriter, r *http.Request) error {
+	var sent struct {
+		Resident string `json:"resident"`
+		PIN      string `json:"pin"`
+	}
+	if err := bodyJSON(w, r, &sent); err != nil {
+		return err
+	}
+	d, err := s.confirm(r, sent.Resident, sent.PIN)
+	if err != nil {
+		return err
+	}
+	t, err := s.presenterFor(r.Context(), session(r))
+	if err == nil {
+		err = errors.Join(s.nameAdvice(r.Context(), &t), s.addHands(r.Context(), &t, []house.Advice{d}))
+	}
+	if err != nil {
+		return err
+	}
+	return sendJSON(w, http.StatusOK, t.adviceJSON(d))
+}
+
+// setPIN gives the resident who asks a PIN, or takes it away where it is empty.
+func (s *Server) setPIN(r *http.Request, pin string) error {
+	hash := ""
+	if pin != "" {
+		figures := strings.Trim(pin, "0123456789") == ""
+		if !figures || len(pin) < minPIN || len(pin) > maxPIN || strings.Count(pin, pin[:1]) == len(pin) {
+			return errPINUnfit
+		}
+		var err error
+		if hash, err = s.hashPassword(r.Context(), pin); err != nil {
+			return err
+		}
+	}
+	return s.Archive.SetPIN(r.Context(), session(r).Resident, hash)
+}
+
+func (s *Server) submitPIN(w http.ResponseWriter, r *http.Request) error {
+	posted, err := readPosted(w, r)
+	if err != nil {
+		return err
+	}
+	pin := posted.Get("pin")
+	if posted.Has("end") {
+		pin = ""
+	} else if pin == "" || pin != posted.Get("again") {
+		return s.drawUpkeep(w, r, upkeepView{WrongPIN: "The two are not the same, or there is none."})
+	}
+	err = s.setPIN(r, pin)
+	if errors.Is(err, errPINUnfit) {
+		return s.drawUpkeep(w, r, upkeepView{WrongPIN: errPINUnfit.Title})
+	}
+	if err != nil {
+		return err
+	}
+	return redirect(w, r, "/upkeep#pin")
+}
+
+func (s *Server) putPIN(w http.ResponseWriter, r *http.Request) error {
+	var sent struct {
+		PIN string `json:"pin"`
+	}
+	if err := bodyJSON(w, r, &sent); err != nil {
+		return err
+	}
+	if sent.PIN == "" {
+		return errPINUnfit
+	}
+	if err := s.setPIN(r, sent.PIN); err != nil {
+		return err
+	}
+	w.WriteHeader(http.StatusNoContent)
+	return nil
+}
+
+func (s *Server) deletePIN(w http.ResponseWriter, r *http.Request) error {
+	if err := s.setPIN(r, ""); err != nil {
+		return err
+	}
+	w.WriteHeader(http.StatusNoContent)
+	return nil
+}
