@@ -55,23 +55,26 @@ var asks = map[string]struct{ query, body string }{
 	"PUT /api/v1/advice/rules":                 {"", sentHouse},
 	"POST /api/v1/advice/dry-run": {"",
 		`{"door":"{lasting-door}","factors":["code"],"rule":` + sentRule + `}`},
-	"POST /api/v1/doors":               {"", `{"name":"the loft","bell":"gate","parcel":false}`},
-	"PUT /api/v1/doors/{door}":         {"", `{"name":"the cellar","bell":"gate","parcel":false}`},
-	"POST /api/v1/doors/rules":         {"", sentRule},
-	"PUT /api/v1/doors/rules/{rule}":   {"", sentRule},
-	"POST /api/v1/parcels":             {"", sentParcel},
-	"POST /people/{person}/phones":     {"", "name=The+blue+phone"},
-	"POST /people/{person}/tokens":     {"", "name=brass"},
-	"POST /upkeep/readers":             {"", "name=The+mat"},
-	"POST /upkeep/receivers":           {"", "name=The+box&door={lasting-door}"},
-	"POST /upkeep/trials":              {"", "bell=shed"},
-	"POST /upkeep/trials/{trial}/step": {"", "step=print"},
-	"POST /api/v1/trials":              {"", `{"bell":"shed"}`},
-	"PUT /api/v1/trials/{trial}/step":  {"", `{"step":"print"}`},
-	"PUT /api/v1/prior":                {"", `{"prior":0.5}`},
-	"PUT /api/v1/bells/{bell}/masks":   {"", "[]"},
-	"POST /rules/lens/{bell}":          {"", "angle=100&projection=straight&height=1.4&tilt=0"},
-	"PUT /api/v1/bells/{bell}/lens":    {"", lensSent},
+	"POST /api/v1/doors":                   {"", `{"name":"the loft","bell":"gate","parcel":false}`},
+	"PUT /api/v1/doors/{door}":             {"", `{"name":"the cellar","bell":"gate","parcel":false}`},
+	"POST /api/v1/doors/rules":             {"", sentRule},
+	"PUT /api/v1/doors/rules/{rule}":       {"", sentRule},
+	"POST /api/v1/parcels":                 {"", sentParcel},
+	"POST /people/{person}/phones":         {"", "name=The+blue+phone"},
+	"POST /people/{person}/tokens":         {"", "name=brass"},
+	"POST /upkeep/readers":                 {"", "name=The+mat"},
+	"POST /upkeep/receivers":               {"", "name=The+box&door={lasting-door}"},
+	"POST /upkeep/pin":                     {"", "pin=135790&again=135790"},
+	"PUT /api/v1/pin":                      {"", `{"pin":"135790"}`},
+	"POST /api/v1/advice/{advice}/confirm": {"", "{}"},
+	"POST /upkeep/trials":                  {"", "bell=shed"},
+	"POST /upkeep/trials/{trial}/step":     {"", "step=print"},
+	"POST /api/v1/trials":                  {"", `{"bell":"shed"}`},
+	"PUT /api/v1/trials/{trial}/step":      {"", `{"step":"print"}`},
+	"PUT /api/v1/prior":                    {"", `{"prior":0.5}`},
+	"PUT /api/v1/bells/{bell}/masks":       {"", "[]"},
+	"POST /rules/lens/{bell}":              {"", "angle=100&projection=straight&height=1.4&tilt=0"},
+	"PUT /api/v1/bells/{bell}/lens":        {"", lensSent},
 }
 
 // A walk asks for every route. Each has a visit and a person of its own.
@@ -86,7 +89,8 @@ type walk struct {
 	advice          map[string]string // suggestions that are open, by pattern
 	ruled           ruled             // doors, rules and parcels
 	tried           tried             // trials with pictures
-	stills, known   int               // how many stills are kept, and persons known
+	receiver        string
+	stills, known   int // how many stills are kept, and persons known
 	tabletID        string
 	picture         string // that the resident may look at once
 }
@@ -133,6 +137,8 @@ func newWalk(t *testing.T, changes ...func(*Config)) (w walk, resident, tablet s
 	w.tried = w.triedBefore()
 	w.suggest()
 	w.ruled = w.ruledFor(everyDoor()...)
+	w.receiver = w.receives(w.ruled.door).ID
+	w.Broker = &heard{}
 	tablets, err := w.archive.Tablets(t.Context())
 	if err != nil {
 		t.Fatal(err)
@@ -175,6 +181,14 @@ type anyCode struct{ Inbox }
 
 func (anyCode) Code(context.Context, string, string, string) error { return nil }
 
+// receiverFor is one that is there where it is sent something.
+func (w walk) receiverFor(pattern string) string {
+	if strings.HasSuffix(pattern, "/test") {
+		return w.receiver
+	}
+	return "NOSUCHRECEIVER"
+}
+
 func (w walk) step(pattern string, options ...option) *answer {
 	w.t.Helper()
 	method, path, ok := strings.Cut(pattern, " ")
@@ -183,7 +197,7 @@ func (w walk) step(pattern string, options ...option) *answer {
 	}
 	path = strings.NewReplacer("{bell}", "gate", "{visit}", cmp.Or(w.visits[pattern], w.visit), "{frame}", "0", "{$}", "",
 		"{name}", "now.js", "{picture}", w.picture, "{source}", "NOSUCHSOURCE", "{token}", "NOSUCHTOKEN", "{receiver}",
-		"NOSUCHRECEIVER", "{tablet}", w.tabletID, "{erasure}", "LASTING", "{stranger}", w.stranger, "{face}",
+		w.receiverFor(pattern), "{tablet}", w.tabletID, "{erasure}", "LASTING", "{stranger}", w.stranger, "{face}",
 		cmp.Or(w.faces[pattern], "NOSUCHFACE"), "{advice}", cmp.Or(w.advice[pattern], "NOSUCHADVICE"), "{person}",
 		cmp.Or(w.persons[pattern], w.person)).Replace(path)
 	path = w.tried.place(w.household, pattern).Replace(w.ruled.place(pattern).Replace(path))

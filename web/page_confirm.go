@@ -215,6 +215,11 @@ func (s *Server) submitPIN(w http.ResponseWriter, r *http.Request) error {
 	return redirect(w, r, "/upkeep#pin")
 }
 
+// A pinJSON says whether a resident has a PIN.
+type pinJSON struct {
+	Set bool `json:"set"`
+}
+
 func (s *Server) putPIN(w http.ResponseWriter, r *http.Request) error {
 	var sent struct {
 		PIN string `json:"pin"`
@@ -228,14 +233,12 @@ func (s *Server) putPIN(w http.ResponseWriter, r *http.Request) error {
 	if err := s.setPIN(r, sent.PIN); err != nil {
 		return err
 	}
-	w.WriteHeader(http.StatusNoContent)
-	return nil
+	return sendJSON(w, http.StatusOK, pinJSON{true})
 }
 
 func (s *Server) deletePIN(w http.ResponseWriter, r *http.Request) error {
 	if err := s.setPIN(r, ""); err != nil {
 		return err
 	}
-	w.WriteHeader(http.StatusNoContent)
-	return nil
+	return sendJSON(w, http.StatusOK, pinJSON{})
 }

@@ -143,8 +143,9 @@ func (s *Server) postTestMessage(w http.ResponseWriter, r *http.Request) error {
 	if err := s.sendTest(r); err != nil {
 		return err
 	}
-	w.WriteHeader(http.StatusNoContent)
-	return nil
+	return sendJSON(w, http.StatusOK, struct {
+		Sent bool `json:"sent"`
+	}{true})
 }
 
 func (s *Server) submitRemoveReceiver(w http.ResponseWriter, r *http.Request) error {

@@ -67,6 +67,7 @@ func needed(t *testing.T) (keys []string) {
 		}
 	}
 	add("refused-", refusals(t)...)
+	add("mqtt-", found(t, sources(t, "../../web/broker"), `refused\{"([a-z-]+)"`)...)
 	complaints := append(found(t, sources(t, "../../pipeline/quality/judge.go"), `code:\s+"([a-z-]+)"`), "no-eyes")
 	add("complaint-", complaints...)
 	add("do-", complaints...)
