@@ -39,11 +39,13 @@ func (a *Archive) AddAdvice(ctx context.Context, d house.Advice, persons ...stri
 		if err != nil {
 			return err
 		}
-		if _, err := tx.ExecContext(ctx, `DELETE FROM advice WHERE at < ?`, micros(a.now().Add(-adviceKept))); err != nil {
+		if _, err := tx.ExecContext(ctx, `DELETE FROM advice WHERE at < ?`,
+			micros(a.now().Add(-adviceKept))); err != nil {
 			return err
 		}
 		_, err = tx.ExecContext(ctx, `
-			INSERT INTO advice (id, visit, door, state, at, expires_at, unmet, unasked, sealed) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			INSERT INTO advice (id, visit, door, state, at, expires_at, unmet, unasked, sealed)
+				VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 			d.ID, d.Visit, d.Door, d.State, micros(d.At), micros(d.ExpiresAt), strings.Join(d.Unmet(), ","),
 			strings.Join(d.NotAsked(), ","), sealed)
 		if err != nil {

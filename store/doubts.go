@@ -25,7 +25,8 @@ func (a *Archive) KeepDoubt(ctx context.Context, d house.Doubt) error {
 
 // Doubts returns what was kept by [Archive.KeepDoubt], of bells that were there.
 func (a *Archive) Doubts(ctx context.Context) ([]house.Doubt, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT d.kind, d.bell, b.name, d.at FROM doubts d LEFT JOIN bells b ON b.id = d.bell
+	rows, err := a.read.QueryContext(ctx, `
+		SELECT d.kind, d.bell, b.name, d.at FROM doubts d LEFT JOIN bells b ON b.id = d.bell
 		WHERE d.bell = '' OR b.id IS NOT NULL ORDER BY d.kind, d.bell`)
 	if err != nil {
 		return nil, fmt.Errorf("reading doubts: %w", damage(err))

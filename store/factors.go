@@ -147,8 +147,8 @@ func (a *Archive) AddMiss(ctx context.Context, what, whom string) error {
 		if _, err := tx.ExecContext(ctx, `DELETE FROM misses WHERE at < ?`, micros(a.now().Add(-adviceKept))); err != nil {
 			return err
 		}
-		return a.changeIn(ctx, tx, "missed", what, house.ErrNotFound, `INSERT INTO misses (at, what, whom, by_whom) VALUES (?, ?, ?, ?)`,
-			micros(a.now()), what, whom, house.Actor(ctx))
+		return a.changeIn(ctx, tx, "missed", what, house.ErrNotFound,
+			`INSERT INTO misses (at, what, whom, by_whom) VALUES (?, ?, ?, ?)`, micros(a.now()), what, whom, house.Actor(ctx))
 	})
 	if err != nil {
 		return fmt.Errorf("counting a failed attempt: %w", spaceError(err))

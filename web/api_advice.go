@@ -44,7 +44,8 @@ func conditionsJSON(all []house.Condition, says func(house.Condition) string) []
 func (t presenter) adviceJSON(d house.Advice) adviceJSON {
 	j := adviceJSON{
 		ID: d.ID, Door: d.Door, DoorName: t.doorName(d), State: t.adviceState(d), PersonName: t.names["person "+d.Person],
-		At: d.At, ExpiresAt: d.ExpiresAt, EndedAt: d.EndedAt, ReleasedAt: d.ReleasedAt, Waits: t.waits(d), Conditions: conditionsJSON(policy.Told(d.Conditions), t.says),
+		At: d.At, ExpiresAt: d.ExpiresAt, EndedAt: d.EndedAt, ReleasedAt: d.ReleasedAt,
+		Waits: t.waits(d), Conditions: conditionsJSON(policy.Told(d.Conditions), t.says),
 	}
 	if t.resident {
 		j.By = d.By

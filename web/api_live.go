@@ -108,15 +108,9 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 		if err := s.tellChanges(ctx, r, conn, &screen); err != nil {
 			return err
 		}
-		if err := s.watchClock(ctx); err != nil {
+		var troubleChanged <-chan struct{}
+		if told, troubleChanged, err = s.tellTrouble(ctx, conn, screen.known, told); err != nil {
 			return err
-		}
-		text, troubleChanged := s.trouble.get()
-		if text != told {
-			told = text
-			if err := send(conn, event{Type: "trouble", Revision: screen.known, Text: text}); err != nil {
-				return err
-			}
 		}
 		if trial, err = s.tellTrying(ctx, conn, known, trial); err != nil {
 			return err
@@ -156,6 +150,20 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 			return nil
 		}
 	}
+}
+
+// tellTrouble says what is wrong, where that is not what was told before, and
+// returns what is told then, and a channel that is closed when that changes.
+func (s *Server) tellTrouble(ctx context.Context, conn *websocket.Conn, known int64, told string) (string,
+	<-chan struct{}, error) {
+	if err := s.watchClock(ctx); err != nil {
+		return told, nil, err
+	}
+	text, changed := s.trouble.get()
+	if text == told {
+		return told, changed, nil
+	}
+	return text, changed, send(conn, event{Type: "trouble", Revision: known, Text: text})
 }
 
 // tellTrying says whether a trial runs, where that is not what was told before,

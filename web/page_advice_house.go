@@ -253,8 +253,8 @@ func (t presenter) houseSentences(h house.AdviceRules) []string {
 		away, parcels,
 		fmt.Sprintf("A phone that came home, or a token that was seen, counts for %s.", lastingWords(h.Window)),
 		fmt.Sprintf("A suggestion holds for %s.", lastingWords(h.Expiry)),
-		fmt.Sprintf("After %s of one person’s within an hour nothing is suggested for them for %s.", counted(h.Misses, "failed attempt"),
-			lastingWords(h.Wait)),
+		fmt.Sprintf("After %s of one person’s within an hour nothing is suggested for them for %s.",
+			counted(h.Misses, "failed attempt"), lastingWords(h.Wait)),
 		t.holidayWords(h.Holidays), home,
 	}
 }

@@ -108,7 +108,8 @@ func (m adviceMonth) Words() string {
 	for _, part := range []struct {
 		n    int
 		word string
-	}{{m.Used, "used"}, {m.Dismissed, "dismissed"}, {m.Expired, "expired"}, {m.Withdrawn, "withdrawn"}, {m.Open, "still open"}} {
+	}{{m.Used, "used"}, {m.Dismissed, "dismissed"}, {m.Expired, "expired"}, {m.Withdrawn, "withdrawn"},
+		{m.Open, "still open"}} {
 		if part.n > 0 {
 			became = append(became, fmt.Sprintf("%d %s", part.n, part.word))
 		}

@@ -173,7 +173,8 @@ var (
 	errPINWrong = problem{Status: http.StatusUnprocessableEntity, Type: "wrong-pin",
 		Title: "This PIN is wrong, or this resident has none."}
 	errPINOften = problem{Status: http.StatusTooManyRequests, Type: "wrong-pin-often",
-		Title: "Too many wrong PINs were given for this resident. Wait a quarter of an hour, or confirm on a resident’s screen."}
+		Title: "Too many wrong PINs were given for this resident. Wait a quarter of an hour, or confirm on a " +
+			"resident’s screen."}
 	errPINUnfit = problem{Status: http.StatusUnprocessableEntity, Type: "bad-pin",
 		Title: fmt.Sprintf("A PIN has %d to %d figures, not all the same.", minPIN, maxPIN)}
 )

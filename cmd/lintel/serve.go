@@ -73,10 +73,7 @@ func (c *serveCmd) Run(g *globals) error {
 		defer broker.listener.Close()
 		publisher, within = broker, broker
 	}
-	began := time.Now()
-	advice = advisor.New(archive, publisher, log, time.Now, advisor.NewClock(time.Now, func() time.Duration {
-		return time.Since(began)
-	}))
+	advice = advisor.New(archive, publisher, log, time.Now, advisor.NewClock(time.Now, sinceNow()))
 	hours := time.NewTicker(time.Hour)
 	defer hours.Stop()
 	care := newCaretaker(archive, log, time.Now, hours.C)
@@ -102,6 +99,12 @@ func (c *serveCmd) Run(g *globals) error {
 	}
 	steps := pipeline.New(archive, log, func() (pipeline.Finder, error) { return face.Open(g.Models) }, signs, workers())
 	return serve(g.ctx, log, parts{listener, pages, care, steps, advice, broker})
+}
+
+// sinceNow counts from now on, by a clock that can't be set.
+func sinceNow() func() time.Duration {
+	began := time.Now()
+	return func() time.Duration { return time.Since(began) }
 }
 
 // recover opens the archive for this process alone, and makes good what an earlier stop left undone.
