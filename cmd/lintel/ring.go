@@ -95,7 +95,8 @@ func (c *ringCmd) frames(now time.Time) (all []frame, err error) {
 
 // burst takes the newest pictures of a folder, oldest first. Where a camera is
 // writing there, they are those that it took burstApart or more from each other,
-// when it took them. Otherwise they are sent as if they were taken now, burstApart.
+// when it took them. Otherwise, or where it took none so far apart, they are sent
+// as if they were taken now, burstApart.
 func (c *ringCmd) burst(dir string, now time.Time) ([]frame, error) {
 	if c.Frames < 1 || c.Frames > 16 {
 		return nil, fmt.Errorf("%w: a ring has 1 to 16 frames", errUsage)
@@ -104,21 +105,24 @@ func (c *ringCmd) burst(dir string, now time.Time) ([]frame, error) {
 	if err != nil {
 		return nil, err
 	}
-	live := len(all) > 0 && now.Sub(all[len(all)-1].takenAt).Abs() < liveFor
+	if len(all) == 0 {
+		return nil, fmt.Errorf("%s: there is no picture (.jpg, .jpeg or .png) in this folder", dir)
+	}
+	want := min(c.Frames, len(all))
 	var burst []frame
 	for _, f := range slices.Backward(all) {
-		switch {
-		case len(burst) == c.Frames:
-		case !live:
-			burst = append(burst, frame{path: f.path, paced: true})
-		case len(burst) == 0 || burst[len(burst)-1].takenAt.Sub(f.takenAt) >= burstApart:
+		if len(burst) < want && (len(burst) == 0 || burst[len(burst)-1].takenAt.Sub(f.takenAt) >= burstApart) {
 			burst = append(burst, f)
 		}
 	}
-	if len(burst) == 0 {
-		return nil, fmt.Errorf("%s: there is no picture (.jpg, .jpeg or .png) in this folder", dir)
+	if len(burst) == want && now.Sub(burst[0].takenAt).Abs() < liveFor {
+		slices.Reverse(burst)
+		return burst, nil
 	}
-	slices.Reverse(burst)
+	burst = nil
+	for _, f := range all[len(all)-want:] {
+		burst = append(burst, frame{path: f.path, paced: true})
+	}
 	return burst, nil
 }
 

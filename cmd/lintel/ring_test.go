@@ -83,7 +83,13 @@ func TestRingFromFolder(t *testing.T) {
 			t.Errorf("taken at %v, the first after %v", d.taken, before)
 		}
 	}
-	now := time.Now().Truncate(time.Second)
+	for _, name := range []string{"6.jpeg", "7.jpg", "8.jpg"} { // copied just now
+		put(name, time.Now())
+	}
+	if d, _ := rings(t, 0, dir); !slices.Equal(d.came, []string{"6.jpeg", "7.jpg", "8.jpg"}) {
+		t.Errorf("of files copied just now came %v", d.came)
+	}
+	now := time.Now().Add(time.Second)
 	for i := range 12 { // ten each second
 		put(fmt.Sprintf("live-%02d.jpg", i), now.Add(time.Duration(i-12)*100*time.Millisecond))
 	}
