@@ -177,7 +177,7 @@ func TestAfterConfirm(t *testing.T) {
 		h.must(err)
 		stop := h.run(h.archive)
 		visit := h.ring(h.face())
-		factor := h.arrive()
+		h.arrive()
 		d := h.advice(visit, h.front)
 		if d.State != house.Suggested || d.Released() || len(h.publisher.take()) > 0 {
 			t.Fatalf("advice %+v, or a message", d)
@@ -207,7 +207,7 @@ func TestAfterConfirm(t *testing.T) {
 		}
 		time.Sleep(time.Minute)
 		visit = h.ring(h.face())
-		factor = h.arrive()
+		factor := h.arrive()
 		d = h.advice(visit, h.front)
 		h.frame(house.Done, stranger())
 		if got := h.advice(visit, h.front); got.State != house.Withdrawn || len(h.publisher.take()) > 0 {
