@@ -171,9 +171,14 @@ func (c *Advisor) untilNext(expiry time.Time) time.Duration {
 	return max(0, min(lookWhileOpen, expiry.Sub(c.now())))
 }
 
-// manyVisits is how many visits of one minute are considered at most, the
-// newest first: a bell that rings more often is not one to give advice on.
-const manyVisits = 20
+// manyVisits is how many visits are considered at most, the newest first: a bell
+// that rings more often is not one to give advice on. Those of the last minute are;
+// and up to lateExamined what was said of one before its stills were examined is
+// said anew.
+const (
+	manyVisits   = 20
+	lateExamined = 10 * time.Minute
+)
 
 // consider works out the advice on every visit of the last minute, and on those
 // with a suggestion that is open.
@@ -187,7 +192,7 @@ func (c *Advisor) consider(ctx context.Context) error {
 		return err
 	}
 	now := c.now()
-	visits, err := c.archive.VisitsBetween(ctx, now.Add(-policy.MaxAge), now, manyVisits)
+	visits, err := c.archive.VisitsBetween(ctx, now.Add(-lateExamined), now, manyVisits)
 	if err != nil {
 		return err
 	}
@@ -261,6 +266,9 @@ func (c *Advisor) decide(ctx context.Context, in policy.Input) error {
 		func(d house.Advice) bool { return d.Door != door.ID && d.State != house.Withheld })
 	advice := adviceOn(in)
 	i := slices.IndexFunc(before, func(d house.Advice) bool { return d.Door == door.ID })
+	if late := in.Now.Sub(v.ReceivedAt) >= policy.MaxAge; late && (i < 0 || !policy.Awaits(before[i])) {
+		return nil
+	}
 	if i >= 0 && (before[i].State != house.Withheld || policy.Same(before[i], advice)) {
 		return nil
 	}

@@ -309,6 +309,33 @@ func TestReasonsAreFresh(t *testing.T) {
 	})
 }
 
+// TestExaminedLate has a machine take more than a minute to examine a still: its
+// card does not say for good that it is not examined.
+func TestExaminedLate(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newHouse(t)
+		defer h.run(h.archive)()
+		visit := h.frame(house.Pending)
+		before := h.advice(visit, h.front)
+		time.Sleep(policy.MaxAge + time.Second)
+		h.arrive()
+		if d := h.advice(visit, h.front); !policy.Awaits(d) {
+			t.Errorf("while it waits: %v", d.Unmet())
+		}
+		v, err := h.archive.Visit(t.Context(), visit)
+		h.must(err)
+		h.must(h.archive.Record(t.Context(), v.Stills[0].ID, house.Done, []house.Face{h.face()}))
+		synctest.Wait()
+		d := h.advice(visit, h.front)
+		if d.State != house.Withheld || policy.Awaits(d) || d.ID == before.ID || d.Person != h.ada || d.Unmet()[0] != policy.Fresh {
+			t.Errorf("examined late: %s, not met %v", d.State, d.Unmet())
+		}
+		if sent := h.publisher.take(); len(sent) > 0 {
+			t.Errorf("%d messages", len(sent))
+		}
+	})
+}
+
 // TestFamilyAndParcel has both doors share a bell: who lives here rings with a
 // factor, and the parcel that is expected is still to come.
 func TestFamilyAndParcel(t *testing.T) {

@@ -17,6 +17,14 @@ func Same(a, b house.Advice) bool {
 		bytes.Equal(standing(a.Conditions), standing(b.Conditions))
 }
 
+// Awaits reports whether a decision was made before all stills were examined, so that
+// it says of one that it is not.
+func Awaits(a house.Advice) bool {
+	return slices.ContainsFunc(a.Conditions, func(c house.Condition) bool {
+		return slices.ContainsFunc(c.Reasons, func(r house.Reason) bool { return r.Code == stillPending })
+	})
+}
+
 // standing is how conditions are kept, without what goes on with the time.
 func standing(all []house.Condition) []byte {
 	all = slices.Clone(all)
