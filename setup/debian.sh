@@ -6,7 +6,7 @@ set -eu
 cd "$(dirname "$0")/.."
 
 libraries="libdlib-dev libopenblas-dev libatlas-base-dev liblapack-dev libjpeg62-turbo-dev"
-opinions="python3-scipy python3-sklearn python3-sympy python3-geographiclib python3-pyzbar"
+opinions="python3-scipy python3-sklearn python3-sympy python3-geographiclib python3-pyzbar python3-paho-mqtt mosquitto-clients"
 
 say() { printf '%s\n' "$*"; }
 
@@ -97,6 +97,7 @@ fi
 
 say "Lintel needs these Debian packages, which are not installed yet:$missing"
 case $missing in *chromium*) say "(chromium is for the tests only: they look at the pages in a browser without a window.)" ;; esac
+case $missing in *mosquitto*) say "(mosquitto-clients is for the tests only: they talk MQTT with it.)" ;; esac
 case $missing in *python3*) say "(python3-… is for the tests only: they compare with what its libraries compute.)" ;; esac
 as_root=
 if [ "$(id -u)" != 0 ]; then

@@ -58,16 +58,27 @@ func (a *Archive) Residents(ctx context.Context) ([]house.Resident, error) {
 }
 
 func (a *Archive) residents(ctx context.Context, clause string, args ...any) ([]house.Resident, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT id, name, password_hash, added_at FROM residents `+clause, args...)
+	rows, err := a.read.QueryContext(ctx, `SELECT id, name, password_hash, pin_hash, added_at FROM residents `+clause, args...)
 	return scanAll(rows, err, func(r *house.Resident) error {
 		var added sql.NullInt64
 		var name []byte
-		if err := rows.Scan(&r.ID, &name, &r.PasswordHash, &added); err != nil {
+		if err := rows.Scan(&r.ID, &name, &r.PasswordHash, &r.PINHash, &added); err != nil {
 			return err
 		}
 		r.AddedAt = timeOf(added)
 		return a.unseal(&r.Name, name, "residents.name", r.ID)
 	})
+}
+
+// SetPIN gives a resident a PIN, by its hash, in place of any before; none if the
+// hash is empty. The error is ErrNotFound.
+func (a *Archive) SetPIN(ctx context.Context, resident, hash string) error {
+	err := a.change(ctx, "changed", "pin "+resident, house.ErrNotFound,
+		`UPDATE residents SET pin_hash = ? WHERE id = ?`, hash, resident)
+	if err != nil {
+		return fmt.Errorf("keeping a PIN: %w", err)
+	}
+	return nil
 }
 
 // StartResidentSession returns the token of a new session. Only its hash is

@@ -3,8 +3,6 @@ package store
 import (
 	"cmp"
 	"context"
-	"crypto/rand"
-	"crypto/subtle"
 	"database/sql"
 	"errors"
 	"fmt"
@@ -20,7 +18,9 @@ import (
 // and nothing is kept, if one of them was used meanwhile, or the visit is one of a
 // trial. Persons are all that
 // it tells of. It takes the place of advice that was withheld on the same visit
-// and door; where something was suggested there before, the error is ErrTaken.
+// and door; where something was suggested there before, the error is ErrTaken. So
+// it is for a parcel where anything was suggested on the same visit, and for a
+// person where a parcel was: a ring is one or the other.
 func (a *Archive) AddAdvice(ctx context.Context, d house.Advice, persons ...string) (id string, err error) {
 	d.ID = newID()
 	err = a.update(ctx, func(tx *sql.Tx) error {
@@ -31,7 +31,7 @@ func (a *Archive) AddAdvice(ctx context.Context, d house.Advice, persons ...stri
 			return err
 		}
 		if d.State == house.Suggested {
-			if err := takeFor(ctx, tx, d); err != nil {
+			if err := errors.Join(oneRing(ctx, tx, d), takeFor(ctx, tx, d)); err != nil {
 				return err
 			}
 		}
@@ -39,21 +39,20 @@ func (a *Archive) AddAdvice(ctx context.Context, d house.Advice, persons ...stri
 		if err != nil {
 			return err
 		}
-		if _, err := tx.ExecContext(ctx, `DELETE FROM advice WHERE at < ?`, micros(a.now().Add(-adviceKept))); err != nil {
+		if _, err := tx.ExecContext(ctx, `DELETE FROM advice WHERE at < ?`,
+			micros(a.now().Add(-adviceKept))); err != nil {
 			return err
 		}
-		_, err = tx.ExecContext(ctx, `INSERT INTO advice (id, visit, door, state, at, expires_at, unmet, sealed) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
-			d.ID, d.Visit, d.Door, d.State, micros(d.At), micros(d.ExpiresAt), strings.Join(d.Unmet(), ","), sealed)
+		_, err = tx.ExecContext(ctx, `
+			INSERT INTO advice (id, visit, door, state, at, expires_at, unmet, unasked, sealed)
+				VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			d.ID, d.Visit, d.Door, d.State, micros(d.At), micros(d.ExpiresAt), strings.Join(d.Unmet(), ","),
+			strings.Join(d.NotAsked(), ","), sealed)
 		if err != nil {
 			return err
 		}
-		for _, p := range append(persons, d.Person) {
-			if p == "" {
-				continue
-			}
-			if _, err := tx.ExecContext(ctx, `INSERT INTO advice_persons (advice, person) VALUES (?, ?) ON CONFLICT DO NOTHING`, d.ID, p); err != nil {
-				return err
-			}
+		if err := tellsOf(ctx, tx, d, persons); err != nil {
+			return err
 		}
 		if d.State == house.Suggested {
 			if err := a.note(ctx, tx, string(d.State), "advice "+d.ID+" visit "+d.Visit); err != nil {
@@ -67,6 +66,32 @@ func (a *Archive) AddAdvice(ctx context.Context, d house.Advice, persons ...stri
 	}
 	a.signal()
 	return d.ID, nil
+}
+
+// tellsOf keeps whom advice tells of.
+func tellsOf(ctx context.Context, tx *sql.Tx, d house.Advice, persons []string) error {
+	for _, p := range append(persons, d.Person) {
+		if p == "" {
+			continue
+		}
+		if _, err := tx.ExecContext(ctx,
+			`INSERT INTO advice_persons (advice, person) VALUES (?, ?) ON CONFLICT DO NOTHING`, d.ID, p); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// oneRing sees to it that no parcel is suggested where the same ring was good for
+// something else, at whatever door, and no person where it was for a parcel.
+func oneRing(ctx context.Context, tx *sql.Tx, d house.Advice) error {
+	var other bool
+	err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM advice WHERE visit = ?1 AND state <> 'withheld'
+			AND (?2 OR EXISTS (SELECT 1 FROM parcel_rules WHERE used_by = advice.id)))`, d.Visit, d.Parcel != "").Scan(&other)
+	if err == nil && other {
+		err = house.ErrTaken
+	}
+	return err
 }
 
 // makeWay removes what was withheld on the same visit and door.
@@ -138,28 +163,108 @@ func (a *Archive) EndAdvice(ctx context.Context, id string, as house.AdviceState
 }
 
 func (a *Archive) endAdvice(ctx context.Context, tx *sql.Tx, id string, as house.AdviceState) error {
-	d, err := a.adviceIn(ctx, tx, `WHERE id = ?`, id)
+	return a.changeOpen(ctx, tx, id, as, as, func(d *house.Advice) error {
+		if as == house.Dismissed {
+			return giveBack(ctx, tx, *d)
+		}
+		return nil
+	})
+}
+
+// WithdrawAdvice ends a suggestion that is open since what it rested on does not
+// hold any more, which d says by its conditions, and persons are all that those
+// tell of. What it took can be used again, unless receivers may have heard of it.
+// The errors are those of [Archive.EndAdvice].
+func (a *Archive) WithdrawAdvice(ctx context.Context, d house.Advice, persons ...string) error {
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		err := a.changeOpen(ctx, tx, d.ID, house.Withdrawn, house.Withdrawn, func(was *house.Advice) error {
+			was.Conditions = d.Conditions
+			return errors.Join(tellsOf(ctx, tx, *was, persons), giveBack(ctx, tx, *was))
+		})
+		if err != nil {
+			return err
+		}
+		_, err = tx.ExecContext(ctx, `UPDATE advice SET unmet = ?, unasked = ? WHERE id = ?`,
+			strings.Join(d.Unmet(), ","), strings.Join(d.NotAsked(), ","), d.ID)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("withdrawing advice %s: %w", d.ID, spaceError(err))
+	}
+	a.signal()
+	return nil
+}
+
+// ConfirmAdvice lets receivers hear of a suggestion that is open and waits for
+// somebody to look: who is behind the context. The error is ErrTaken if it is not
+// open, or does not wait any more, and ErrNotFound.
+func (a *Archive) ConfirmAdvice(ctx context.Context, id string) error {
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		return a.changeOpen(ctx, tx, id, house.Suggested, "confirmed", func(d *house.Advice) error {
+			if d.Released() {
+				return house.ErrTaken
+			}
+			d.ReleasedAt, d.ConfirmedBy = a.now(), house.Actor(ctx)
+			return nil
+		})
+	})
+	if err != nil {
+		return fmt.Errorf("confirming advice %s: %w", id, spaceError(err))
+	}
+	a.signal()
+	return nil
+}
+
+// changeOpen changes a suggestion that is open, and gives it a state.
+func (a *Archive) changeOpen(ctx context.Context, tx *sql.Tx, id string, as, action house.AdviceState,
+	change func(*house.Advice) error) error {
+	found, err := a.adviceIn(ctx, tx, `WHERE id = ?`, id)
 	if err != nil {
 		return err
 	}
-	if len(d) == 0 {
+	if len(found) == 0 {
 		return house.ErrNotFound
 	}
-	if d[0].State != house.Suggested || as != house.Expired && !a.now().Before(d[0].ExpiresAt) {
+	d := found[0]
+	if d.State != house.Suggested || as != house.Expired && !a.now().Before(d.ExpiresAt) {
 		return house.ErrTaken
 	}
-	d[0].State, d[0].By = as, house.Actor(ctx)
-	sealed, err := a.sealJSON(d[0], "advice.sealed", id)
+	if err := change(&d); err != nil {
+		return err
+	}
+	subject := "advice " + id
+	if d.Visit != "" {
+		subject += " visit " + d.Visit
+	}
+	if d.State = as; as != house.Suggested {
+		d.By, d.EndedAt = house.Actor(ctx), a.now()
+	}
+	sealed, err := a.sealJSON(d, "advice.sealed", id)
 	if err != nil {
 		return err
 	}
-	if err := a.changeIn(ctx, tx, string(as), "advice "+id, house.ErrTaken, `UPDATE advice SET state = ?, sealed = ? WHERE id = ?`, as, sealed, id); err != nil {
+	if err := a.changeIn(ctx, tx, string(action), subject, house.ErrTaken,
+		`UPDATE advice SET state = ?, sealed = ? WHERE id = ?`, as, sealed, id); err != nil {
 		return err
 	}
-	if d[0].Visit == "" {
+	if d.Visit == "" {
 		return nil
 	}
-	return a.touchVisit(ctx, tx, d[0].Visit)
+	return a.touchVisit(ctx, tx, d.Visit)
+}
+
+// giveBack lets what a suggestion took be used again, if no receiver can have
+// heard of it.
+func giveBack(ctx context.Context, tx *sql.Tx, d house.Advice) error {
+	if d.Released() {
+		return nil
+	}
+	for _, table := range []string{"factors", "parcel_rules"} {
+		if _, err := tx.ExecContext(ctx, `UPDATE `+table+` SET used_by = NULL WHERE used_by = ?`, d.ID); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // dismissAll dismisses every suggestion that is open.
@@ -211,6 +316,16 @@ func (a *Archive) Advice(ctx context.Context, id string) (house.Advice, error) {
 	return all[0], nil
 }
 
+// AdviceUntil returns the suggestions whose time ends after t, whatever became of
+// them, the oldest first.
+func (a *Archive) AdviceUntil(ctx context.Context, t time.Time) ([]house.Advice, error) {
+	all, err := a.adviceIn(ctx, a.read, `WHERE expires_at > ? ORDER BY at, id`, micros(t))
+	if err != nil {
+		return nil, fmt.Errorf("reading advice: %w", err)
+	}
+	return all, nil
+}
+
 // AdviceOn returns the advice given on visits, the newest first.
 func (a *Archive) AdviceOn(ctx context.Context, visits ...string) ([]house.Advice, error) {
 	all, err := a.adviceIn(ctx, a.read, `WHERE visit IN (SELECT value FROM json_each(?)) ORDER BY at DESC, id`, jsonList(visits))
@@ -242,16 +357,16 @@ func (a *Archive) AdviceOf(ctx context.Context, person string) ([]house.Advice, 
 }
 
 func (a *Archive) adviceIn(ctx context.Context, q querier, clause string, args ...any) ([]house.Advice, error) {
-	rows, err := q.QueryContext(ctx, `SELECT id, coalesce(visit, ''), coalesce(door, ''), state, at, expires_at, unmet, sealed FROM advice `+clause, args...)
+	rows, err := q.QueryContext(ctx, `SELECT id, coalesce(visit, ''), coalesce(door, ''), state, at, expires_at, unmet, unasked, sealed FROM advice `+clause, args...)
 	if err != nil {
 		return nil, err
 	}
 	return collect(rows, func(d *house.Advice) error {
-		var id, visit, door, unmet string
+		var id, visit, door, unmet, unasked string
 		var state house.AdviceState
 		var at, expires sql.NullInt64
 		var sealed []byte
-		if err := rows.Scan(&id, &visit, &door, &state, &at, &expires, &unmet, &sealed); err != nil {
+		if err := rows.Scan(&id, &visit, &door, &state, &at, &expires, &unmet, &unasked, &sealed); err != nil {
 			return err
 		}
 		if sealed != nil {
@@ -259,15 +374,21 @@ func (a *Archive) adviceIn(ctx context.Context, q querier, clause string, args .
 				return err
 			}
 		} else {
-			for code := range strings.SplitSeq(unmet, ",") {
-				if code != "" {
-					d.Conditions = append(d.Conditions, house.Condition{Code: code})
-				}
-			}
+			d.Conditions = slices.Concat(conditionsLeft(unmet, false), conditionsLeft(unasked, true))
 		}
 		d.ID, d.Visit, d.Door, d.State, d.At, d.ExpiresAt = id, visit, door, state, timeOf(at), timeOf(expires)
 		return nil
 	})
+}
+
+// conditionsLeft are the conditions of which only the codes are kept.
+func conditionsLeft(codes string, notAsked bool) (all []house.Condition) {
+	for code := range strings.SplitSeq(codes, ",") {
+		if code != "" {
+			all = append(all, house.Condition{Code: code, NotAsked: notAsked})
+		}
+	}
+	return all
 }
 
 // wordsSince is the schema from which on advice is kept in codes and numbers.
@@ -277,88 +398,30 @@ const wordsSince = 7
 // its conditions before. Those stay with their codes. A row that can't be opened
 // is left to [Archive.Verify].
 func (a *Archive) dropSentences(ctx context.Context, tx *sql.Tx) error {
-	rows, err := tx.QueryContext(ctx, `SELECT id FROM advice WHERE sealed IS NOT NULL`)
+	type row struct {
+		id     string
+		sealed []byte
+	}
+	rows, err := tx.QueryContext(ctx, `SELECT id, sealed FROM advice WHERE sealed IS NOT NULL`)
 	if err != nil {
 		return err
 	}
-	ids, err := collect(rows, func(id *string) error { return rows.Scan(id) })
+	all, err := collect(rows, func(r *row) error { return rows.Scan(&r.id, &r.sealed) })
 	if err != nil {
 		return err
 	}
-	for _, id := range ids {
-		d, err := a.adviceIn(ctx, tx, `WHERE id = ?`, id)
-		if err != nil {
+	for _, r := range all {
+		var d house.Advice
+		if a.openJSON(&d, r.sealed, "advice.sealed", r.id) != nil {
 			continue
 		}
-		sealed, err := a.sealJSON(d[0], "advice.sealed", id)
+		sealed, err := a.sealJSON(d, "advice.sealed", r.id)
 		if err != nil {
 			return err
 		}
-		if _, err := tx.ExecContext(ctx, `UPDATE advice SET sealed = ? WHERE id = ?`, sealed, id); err != nil {
+		if _, err := tx.ExecContext(ctx, `UPDATE advice SET sealed = ? WHERE id = ?`, sealed, r.id); err != nil {
 			return err
 		}
 	}
 	return nil
-}
-
-// AddReceiver adds a receiver, and returns it with its key, and with the token
-// by which it may listen, which is kept only as a hash. The error is
-// ErrNotFound for a door that is not there.
-func (a *Archive) AddReceiver(ctx context.Context, door, name string) (r house.Receiver, token string, err error) {
-	r = house.Receiver{ID: newID(), Door: door, Name: name, AddedAt: a.now(), Key: make([]byte, 32)}
-	rand.Read(r.Key)
-	token = rand.Text()
-	err = a.change(ctx, "added", "receiver "+r.ID, house.ErrNotFound, `
-		INSERT INTO receivers (id, door, name, key, token_hash, added_at) SELECT ?, id, ?, ?, ?, ? FROM doors WHERE id = ?`,
-		r.ID, a.seal(name, "receivers.name", r.ID), a.seals.Value(r.Key, "receivers.key", r.ID), hashOf(token), micros(r.AddedAt), door)
-	if err != nil {
-		return house.Receiver{}, "", fmt.Errorf("adding a receiver: %w", err)
-	}
-	return r, token, nil
-}
-
-// CheckReceiver reports whether the token is the receiver's.
-func (a *Archive) CheckReceiver(ctx context.Context, id, token string) (bool, error) {
-	var hash []byte
-	err := a.read.QueryRowContext(ctx, `SELECT token_hash FROM receivers WHERE id = ?`, id).Scan(&hash)
-	if errors.Is(err, sql.ErrNoRows) {
-		return false, nil
-	}
-	if err != nil {
-		return false, fmt.Errorf("looking up receiver %s: %w", id, err)
-	}
-	return subtle.ConstantTimeCompare(hash, hashOf(token)) == 1, nil
-}
-
-// RemoveReceiver removes a receiver: nothing is signed for it any more. The
-// error is ErrNotFound.
-func (a *Archive) RemoveReceiver(ctx context.Context, id string) error {
-	return a.removeRow(ctx, "receivers", "receiver", id)
-}
-
-// Receivers lists the receivers by name, with their keys.
-func (a *Archive) Receivers(ctx context.Context) ([]house.Receiver, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT id, door, name, key, added_at FROM receivers`)
-	if err != nil {
-		return nil, fmt.Errorf("listing receivers: %w", err)
-	}
-	all, err := collect(rows, func(r *house.Receiver) error {
-		var name, key []byte
-		var added sql.NullInt64
-		if err := rows.Scan(&r.ID, &r.Door, &name, &key, &added); err != nil {
-			return err
-		}
-		r.AddedAt = timeOf(added)
-		if r.Key, err = a.seals.OpenValue(key, "receivers.key", r.ID); err != nil {
-			return err
-		}
-		return a.unseal(&r.Name, name, "receivers.name", r.ID)
-	})
-	if err != nil {
-		return nil, fmt.Errorf("listing receivers: %w", damage(err))
-	}
-	slices.SortFunc(all, func(a, b house.Receiver) int {
-		return cmp.Or(strings.Compare(a.Name, b.Name), strings.Compare(a.ID, b.ID))
-	})
-	return all, nil
 }

@@ -141,14 +141,14 @@ func (a *Archive) UseCode(ctx context.Context, f house.Factor, check func(secret
 	return factor, nil
 }
 
-// AddMiss counts a failed attempt.
+// AddMiss counts a failed attempt, of who is behind the context.
 func (a *Archive) AddMiss(ctx context.Context, what, whom string) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		if _, err := tx.ExecContext(ctx, `DELETE FROM misses WHERE at < ?`, micros(a.now().Add(-adviceKept))); err != nil {
 			return err
 		}
-		return a.changeIn(ctx, tx, "missed", what, house.ErrNotFound, `INSERT INTO misses (at, what, whom) VALUES (?, ?, ?)`,
-			micros(a.now()), what, whom)
+		return a.changeIn(ctx, tx, "missed", what, house.ErrNotFound,
+			`INSERT INTO misses (at, what, whom, by_whom) VALUES (?, ?, ?, ?)`, micros(a.now()), what, whom, house.Actor(ctx))
 	})
 	if err != nil {
 		return fmt.Errorf("counting a failed attempt: %w", spaceError(err))
@@ -160,13 +160,13 @@ func (a *Archive) AddMiss(ctx context.Context, what, whom string) error {
 // MissesSince returns the failed attempts after a time, the oldest first. They
 // are kept for 31 days.
 func (a *Archive) MissesSince(ctx context.Context, t time.Time) ([]house.Miss, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT at, what, whom FROM misses WHERE at > ? ORDER BY at`, micros(t))
+	rows, err := a.read.QueryContext(ctx, `SELECT at, what, whom, by_whom FROM misses WHERE at > ? ORDER BY at`, micros(t))
 	if err != nil {
 		return nil, fmt.Errorf("counting failed attempts: %w", err)
 	}
 	return collect(rows, func(m *house.Miss) error {
 		var at sql.NullInt64
-		err := rows.Scan(&at, &m.What, &m.Whom)
+		err := rows.Scan(&at, &m.What, &m.Whom, &m.By)
 		m.At = timeOf(at)
 		return err
 	})

@@ -10,6 +10,7 @@ import (
 	"image"
 	"math"
 	"slices"
+	"time"
 
 	"lintel/internal/house"
 )
@@ -17,6 +18,23 @@ import (
 // LatestVisits returns the newest visits, newest first.
 func (a *Archive) LatestVisits(ctx context.Context, limit int) ([]house.Visit, error) {
 	return a.visits(ctx, `ORDER BY v.received_at DESC, v.id DESC LIMIT ?`, limit)
+}
+
+// VisitsBetween returns the visits that were received after one time and at or
+// before another, the newest first, limit at most.
+func (a *Archive) VisitsBetween(ctx context.Context, after, until time.Time, limit int) ([]house.Visit, error) {
+	return a.visits(ctx, `WHERE v.received_at > ? AND v.received_at <= ? ORDER BY v.received_at DESC, v.id DESC LIMIT ?`,
+		micros(after), micros(until), limit)
+}
+
+// Newest returns when the newest visit was received; the zero time without one.
+// It is later than now where the server's clock was set back since.
+func (a *Archive) Newest(ctx context.Context) (time.Time, error) {
+	var at sql.NullInt64
+	if err := a.read.QueryRowContext(ctx, `SELECT max(received_at) FROM visits`).Scan(&at); err != nil {
+		return time.Time{}, fmt.Errorf("looking for the newest visit: %w", damage(err))
+	}
+	return timeOf(at), nil
 }
 
 // VisitsSince returns visits that changed after the revision, in the order of

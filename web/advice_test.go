@@ -379,9 +379,22 @@ func (h *household) checkAdvice(at func(*strings.Replacer),
 	visit, door := h.knownRings("advice", ada), h.door("the front door")
 	const code, agree = "/api/v1/visits/{visit}/code", "/api/v1/visits/{visit}/agree"
 	who := sends(fmt.Sprintf(`{"person":%q}`, ada))
+	h.receives(door)
+	confirms := func(id string) {
+		const confirm = "/api/v1/advice/{advice}/confirm"
+		at(strings.NewReplacer("{advice}", id))
+		check("POST", confirm, "", 401)
+		check("POST", confirm, "", 400, in, sends(`[]`))
+		check("POST", confirm, "", 422, tablet, sends(`{"resident":"NOBODY","pin":"135791"}`))
+		check("POST", confirm, "", 200, in, sends(`{}`))
+		check("POST", confirm, "", 409, in, sends(`{}`))
+		at(strings.NewReplacer("{advice}", "NOSUCHADVICE"))
+		check("POST", confirm, "", 404, in, sends(`{}`))
+	}
 	for i, how := range []string{"used", "dismissed"} {
 		id := h.advised(house.Advice{Visit: visit, Door: door, Person: ada, State: house.Suggested,
 			ExpiresAt: h.clock.now().Add(time.Minute), Conditions: conditionsBut()})
+		confirms(id)
 		at(strings.NewReplacer("{visit}", visit, "{advice}", id))
 		answer := "/api/v1/advice/{advice}/" + how
 		check("GET", "/api/v1/visits/{visit}", "", 200, tablet)

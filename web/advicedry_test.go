@@ -16,7 +16,7 @@ import (
 func (h *household) wellSeen(ring, person string) (visit string) {
 	h.t.Helper()
 	for frame := range 2 {
-		visit = h.rung(ring, frame, still(h.t, uint8(frame+len(h.files())))).Visit
+		visit = h.rung(ring, frame, still(h.t, uint8(frame+len(h.files()))), h.takenNow()).Visit
 		face := faceAt(descriptorAt(9, .1))
 		face.Match = &house.Match{Person: person, Distance: .1, FPIR: 1e-6, Band: "strong", Probability: .99, Frames: 2}
 		face.Liveness = &house.Liveness{Level: house.NoSign, Probability: .02, Frames: 2}

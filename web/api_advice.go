@@ -21,20 +21,24 @@ type adviceJSON struct {
 	PersonName string            `json:"person_name,omitempty"`
 	At         time.Time         `json:"at"`
 	ExpiresAt  time.Time         `json:"expires_at,omitzero"`
+	EndedAt    time.Time         `json:"ended_at,omitzero"`
+	ReleasedAt time.Time         `json:"released_at,omitzero"`
+	Waits      bool              `json:"waits"` // for somebody to confirm it
 	Conditions []conditionJSON   `json:"conditions"`
 	By         string            `json:"by,omitempty"` // for residents
 }
 
 type conditionJSON struct {
-	Code string `json:"code"`
-	Met  bool   `json:"met"`
-	Says string `json:"says"`
+	Code     string `json:"code"`
+	Met      bool   `json:"met"`
+	NotAsked bool   `json:"not_asked,omitempty"`
+	Says     string `json:"says"`
 }
 
 func conditionsJSON(all []house.Condition, says func(house.Condition) string) []conditionJSON {
 	told := []conditionJSON{}
 	for _, c := range all {
-		told = append(told, conditionJSON{c.Code, c.Met, says(c)})
+		told = append(told, conditionJSON{c.Code, c.Met, c.NotAsked, says(c)})
 	}
 	return told
 }
@@ -43,7 +47,8 @@ func newAdviceJSON(t view.Presenter, d house.Advice) adviceJSON {
 	j := adviceJSON{
 		ID: d.ID, Visit: d.Visit, Door: d.Door, DoorName: t.DoorName(d), State: t.AdviceState(d),
 		PersonName: t.Names["person "+d.Person],
-		At:         d.At, ExpiresAt: d.ExpiresAt, Conditions: conditionsJSON(policy.Told(d.Conditions), t.Condition),
+		At:         d.At, ExpiresAt: d.ExpiresAt, EndedAt: d.EndedAt, ReleasedAt: d.ReleasedAt,
+		Waits: t.Waits(d), Conditions: conditionsJSON(policy.Told(d.Conditions), t.Condition),
 	}
 	if t.Resident {
 		j.By = d.By
@@ -66,7 +71,7 @@ func (s *Server) endForProgram(w http.ResponseWriter, r *http.Request, as house.
 	}
 	t, err := s.presenterFor(r.Context(), session(r))
 	if err == nil {
-		err = s.nameAdvice(r.Context(), &t)
+		err = errors.Join(s.nameAdvice(r.Context(), &t), s.addHands(r.Context(), &t, []house.Advice{d}))
 	}
 	if err != nil {
 		return err

@@ -23,6 +23,9 @@ func (s *Server) listAdvice(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	page, next, err := s.Archive.AdvicePage(r.Context(), from, int(limit))
+	if err == nil {
+		err = s.addHands(r.Context(), &t, page)
+	}
 	if err != nil {
 		return err
 	}

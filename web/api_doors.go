@@ -43,6 +43,9 @@ func (s *Server) keepDoor(w http.ResponseWriter, r *http.Request, status int) er
 	if err := checkDoor(door, all); err != nil {
 		return unfit("bad-door", err)
 	}
+	if !tellable(door.Tell) {
+		return unfit("bad-door", errDoorTell)
+	}
 	if door.ID, err = s.Archive.SetDoor(r.Context(), door); errors.Is(err, house.ErrNotFound) {
 		return unfit("bad-door", errDoorBell)
 	} else if err != nil {

@@ -12,6 +12,7 @@ import (
 	"github.com/gorilla/websocket"
 
 	"lintel/internal/house"
+	"lintel/internal/words"
 	"lintel/web/view"
 )
 
@@ -103,7 +104,7 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 		return err
 	}
 	// A page takes no trouble for granted when it connects.
-	told, trial := trouble(""), ""
+	told, trial := "", ""
 	_, _, rings, _ := s.quiet.last()
 	for {
 		// Whoever was signed out, unpaired or ended meanwhile is told nothing more.
@@ -113,13 +114,10 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 		if err := s.tellChanges(ctx, r, conn, &screen); err != nil {
 			return err
 		}
-		trouble, troubleChanged := s.trouble.get()
-		if trouble != told {
-			told = trouble
-			text := trouble.say(speak(languageOf(r)))
-			if err := send(conn, event{Type: "trouble", Revision: screen.known, Text: text}); err != nil {
-				return err
-			}
+		var troubleChanged <-chan struct{}
+		told, troubleChanged, err = s.tellTrouble(ctx, conn, speak(languageOf(r)), screen.known, told)
+		if err != nil {
+			return err
 		}
 		if trial, err = s.tellTrying(ctx, conn, known, trial); err != nil {
 			return err
@@ -164,6 +162,20 @@ func (c *screen) beat(conn *websocket.Conn) error {
 		return fmt.Errorf("pinging: %w", err)
 	}
 	return nil
+}
+
+// tellTrouble says what is wrong, where that is not what was told before, and
+// returns what is told then, and a channel that is closed when that changes.
+func (s *Server) tellTrouble(ctx context.Context, conn *websocket.Conn, w words.Words, known int64,
+	told string) (string, <-chan struct{}, error) {
+	if err := s.watchClock(ctx); err != nil {
+		return told, nil, err
+	}
+	text, changed := s.trouble.say(w, troubles...)
+	if text == told {
+		return told, changed, nil
+	}
+	return text, changed, send(conn, event{Type: "trouble", Revision: known, Text: text})
 }
 
 // tellTrying says whether a trial runs, where that is not what was told before,

@@ -37,7 +37,7 @@ func (s *Server) postStill(w http.ResponseWriter, r *http.Request) error {
 	}
 	if receipt.New {
 		status = http.StatusCreated
-		s.trouble.set("")
+		s.trouble.end(diskFull)
 		s.Log.Info("kept a still", "bell", bell, "visit", receipt.Visit, "frame", receipt.Frame,
 			"bytes", len(d.Body), "damaged", receipt.Damaged, "clock_differs", receipt.ClockSkew.Abs() > view.ClockOff)
 	}
@@ -66,7 +66,7 @@ func (s *Server) takeStill(w http.ResponseWriter, r *http.Request) (intake.Deliv
 func (s *Server) refusedStill(w http.ResponseWriter, bell string, err error) error {
 	switch {
 	case errors.Is(err, house.ErrNoSpace):
-		s.trouble.set(diskFull)
+		s.trouble.set(diskFull, 0)
 	case errors.Is(err, intake.ErrUnknownBell):
 		bell = "(unknown)" // anybody could write anything into the log
 	case errors.Is(err, intake.ErrWrongSecret):

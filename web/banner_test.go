@@ -110,16 +110,16 @@ func TestLiveTellsOfTrouble(t *testing.T) {
 	inBubble(t, func(t *testing.T, h *liveHouse) {
 		token := h.resident("Odile")
 		before := h.connect(t, token, 0)
-		h.trouble.set(diskFull)
-		h.trouble.set(diskFull) // told once
-		if m := before.next(); m.Type != "trouble" || m.Text != diskFull.say(speak(language)) {
+		h.trouble.set(diskFull, 0)
+		h.trouble.set(diskFull, 0) // told once
+		if m := before.next(); m.Type != "trouble" || m.Text != speak(language).Text("trouble-disk-full") {
 			t.Errorf("told %+v", m)
 		}
 		while := h.connect(t, token, 0)
-		if m := while.next(); m.Type != "trouble" || m.Text != diskFull.say(speak(language)) {
+		if m := while.next(); m.Type != "trouble" || m.Text != speak(language).Text("trouble-disk-full") {
 			t.Errorf("who connects is told %+v", m)
 		}
-		h.trouble.set("")
+		h.trouble.end(diskFull)
 		for _, c := range []client{before, while} {
 			if m := c.next(); m.Type != "trouble" || m.Text != "" {
 				t.Errorf("told %+v", m)

@@ -65,6 +65,9 @@ var asks = map[string]struct{ query, body string }{
 	"POST /people/{person}/tokens":         {"", "name=brass"},
 	"POST /upkeep/readers":                 {"", "name=The+mat"},
 	"POST /upkeep/receivers":               {"", "name=The+box&door={lasting-door}"},
+	"POST /upkeep/pin":                     {"", "pin=135790&again=135790"},
+	"PUT /api/v1/pin":                      {"", `{"pin":"135790"}`},
+	"POST /api/v1/advice/{advice}/confirm": {"", "{}"},
 	"POST /upkeep/trials":                  {"", "bell=shed"},
 	"POST /upkeep/trials/{trial}/step":     {"", "step=print"},
 	"POST /api/v1/trials":                  {"", `{"bell":"shed"}`},
@@ -97,7 +100,8 @@ type walk struct {
 	advice          map[string]string // suggestions that are open, by pattern
 	ruled           ruled             // doors, rules and parcels
 	tried           tried             // trials with pictures
-	stills, known   int               // how many stills are kept, and persons known
+	receiver        string
+	stills, known   int // how many stills are kept, and persons known
 	tabletID        string
 	tablets         int               // that are paired
 	kept            map[string]string // what else goes by an id, by pattern
@@ -148,6 +152,8 @@ func newWalk(t *testing.T, changes ...func(*Config)) (w walk, resident, tablet s
 	w.tried = w.triedBefore()
 	w.suggest()
 	w.ruled = w.ruledFor(everyDoor()...)
+	w.receiver = w.receives(w.ruled.door).ID
+	w.Broker = &allEars{}
 	tablets, err := w.archive.Tablets(t.Context())
 	if err != nil {
 		t.Fatal(err)
@@ -221,6 +227,14 @@ type anyCode struct{ Inbox }
 
 func (anyCode) Code(context.Context, string, string, string) error { return nil }
 
+// receiverFor is one that is there where it is sent something.
+func (w walk) receiverFor(pattern string) string {
+	if strings.HasSuffix(pattern, "/test") {
+		return w.receiver
+	}
+	return "NOSUCHRECEIVER"
+}
+
 func (w walk) step(pattern string, options ...option) *answer {
 	w.t.Helper()
 	method, target, body, with := w.rightly(pattern)
@@ -237,8 +251,9 @@ func (w walk) rightly(pattern string) (method, target, body string, options []op
 	}
 	path = strings.NewReplacer("{bell}", "gate", "{visit}", cmp.Or(w.visits[pattern], w.visit), "{frame}", "0", "{$}", "",
 		"{name}", "now.js", "{picture}", w.picture, "{source}", cmp.Or(w.kept[pattern], "NOSUCHSOURCE"),
-		"{token}", cmp.Or(w.kept[pattern], "NOSUCHTOKEN"), "{receiver}", cmp.Or(w.kept[pattern], "NOSUCHRECEIVER"),
-		"{program}", cmp.Or(w.kept[pattern], "NOSUCHPROGRAM"), "{tablet}", cmp.Or(w.kept[pattern], w.tabletID), "{erasure}", "LASTING", "{stranger}", w.stranger, "{face}",
+		"{token}", cmp.Or(w.kept[pattern], "NOSUCHTOKEN"), "{receiver}", cmp.Or(w.kept[pattern], w.receiverFor(pattern)),
+		"{program}", cmp.Or(w.kept[pattern], "NOSUCHPROGRAM"), "{tablet}", cmp.Or(w.kept[pattern], w.tabletID),
+		"{erasure}", "LASTING", "{stranger}", w.stranger, "{face}",
 		cmp.Or(w.faces[pattern], "NOSUCHFACE"), "{advice}", cmp.Or(w.advice[pattern], "NOSUCHADVICE"), "{person}",
 		cmp.Or(w.persons[pattern], w.person)).Replace(path)
 	path = w.tried.place(w.household, pattern).Replace(w.ruled.place(pattern).Replace(path))

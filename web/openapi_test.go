@@ -81,6 +81,8 @@ func TestDocumentedAnswers(t *testing.T) {
 	h.checkFactors(check)
 	h.checkAdvice(fill, check, in, tablet)
 	here = all
+	h.checkReceivers(fill, check, in, tablet)
+	here = all
 	checkResidentsOnly(check, tablet)
 	check("GET", "/api/v1/visits/{visit}/stills/{frame}", "", 200, in)
 	check("GET", "/api/v1/visits/{visit}/stills/{frame}", "", 401)

@@ -47,7 +47,7 @@ func (s *Server) addAdvice(ctx context.Context, t *view.Presenter, visits ...hou
 	if err != nil || len(all) == 0 {
 		return err
 	}
-	if err := s.nameAdvice(ctx, t); err != nil {
+	if err := errors.Join(s.nameAdvice(ctx, t), s.addHands(ctx, t, all)); err != nil {
 		return err
 	}
 	t.Advice = make(map[string][]house.Advice)

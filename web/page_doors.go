@@ -19,6 +19,7 @@ var (
 	errDoorTwice error = house.Refusal("door-twice")
 	errDoorBell  error = house.Refusal("door-bell")
 	errDoorKind  error = house.Refusal("door-kind")
+	errDoorTell  error = house.Refusal("door-tell")
 )
 
 type adviceDoorView struct {
@@ -75,11 +76,14 @@ func (s *Server) submitDoor(w http.ResponseWriter, r *http.Request) error {
 		return absent(err, errNoDoor)
 	}
 	door.Name, door.Bell, door.Parcel = posted.text("name"), posted.Get("bell"), posted.Get("kind") == "parcel"
+	door.Tell = house.Tell(posted.Get("tell"))
 	wrong := make(wrongs)
 	if err := checkDoor(door, all); err != nil {
 		wrong.add("name", err)
 	} else if kind := posted.Get("kind"); kind != "house" && kind != "parcel" {
 		wrong.add("kind", errDoorKind)
+	} else if !tellable(door.Tell) {
+		wrong.add("tell", errDoorTell)
 	} else if _, err := s.Archive.SetDoor(r.Context(), door); errors.Is(err, house.ErrNotFound) {
 		wrong.add("bell", errDoorBell)
 	} else if err != nil {
@@ -89,6 +93,11 @@ func (s *Server) submitDoor(w http.ResponseWriter, r *http.Request) error {
 		return s.showDoor(w, r, http.StatusUnprocessableEntity, door, wrong)
 	}
 	return redirect(w, r, "/rules/advice?saved")
+}
+
+// tellable reports whether that can be said of when receivers hear.
+func tellable(t house.Tell) bool {
+	return t == "" || t == house.TellAtOnce || t == house.TellAfterConfirm
 }
 
 // checkDoor reports what is wrong with a door's name.

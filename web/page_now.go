@@ -37,8 +37,10 @@ func (s *Server) showNow(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	page := nowView{Bar: barOf(r, presenter.Words.Text("screen-now")), Revision: revision}
-	trouble, _ := s.trouble.get()
-	page.Trouble = trouble.say(presenter.Words)
+	if err := s.watchClock(r.Context()); err != nil {
+		return err
+	}
+	page.Trouble, _ = s.trouble.say(presenter.Words, troubles...)
 	if page.Trial, err = s.trialWords(r.Context()); err != nil {
 		return err
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"net/http"
+	"slices"
 	"time"
 
 	"lintel/internal/house"
@@ -28,6 +29,10 @@ type upkeepView struct {
 
 	Readers   view.Readers
 	Receivers view.Receivers
+
+	HasPIN   bool // whether who looks has one
+	WrongPIN string
+	Clock    string // what is wrong with the server's clock
 }
 
 type figure struct {
@@ -70,12 +75,19 @@ func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, page upkeepV
 	if page.Residents, err = s.Archive.Residents(r.Context()); err != nil {
 		return err
 	}
+	page.HasPIN = slices.ContainsFunc(page.Residents, func(who house.Resident) bool {
+		return who.ID == session(r).Resident && who.PINHash != ""
+	})
+	if err := s.watchClock(r.Context()); err != nil {
+		return err
+	}
+	page.Clock, _ = s.trouble.say(t.Words, clockBehind)
 	if err := errors.Join(s.fillReaders(r.Context(), t, &page), s.fillReceivers(r.Context(), t, &page),
 		s.fillTrials(r.Context(), t, &page)); err != nil {
 		return err
 	}
 	status := http.StatusOK
-	if page.Readers.Wrong != "" || page.Receivers.Wrong != "" || page.Trials.Wrong != "" {
+	if page.Readers.Wrong+page.Receivers.Wrong+page.Receivers.Untested+page.Trials.Wrong+page.WrongPIN != "" {
 		status = http.StatusUnprocessableEntity
 	}
 	return sendPage(w, r, status, "upkeep.html", page)

@@ -118,15 +118,17 @@ var (
 	errNoStranger  = problem{Status: http.StatusNotFound, Type: "not-found", Title: "problem-no-stranger"}
 	errConsentless = problem{Status: http.StatusConflict, Type: "no-consent",
 		Title: "problem-consentless", Detail: "problem-nothing-changed"}
-	errNoAdvice   = problem{Status: http.StatusNotFound, Type: "not-found", Title: "problem-no-advice"}
-	errNoRule     = problem{Status: http.StatusNotFound, Type: "unknown-rule", Title: "problem-no-rule"}
-	errNoDoor     = problem{Status: http.StatusNotFound, Type: "unknown-door", Title: "problem-no-door"}
-	errNoParcel   = problem{Status: http.StatusNotFound, Type: "unknown-parcel", Title: "problem-no-parcel"}
-	errNoBell     = problem{Status: http.StatusNotFound, Type: "unknown-bell", Title: "problem-unknown-bell"}
-	errNoTrial    = problem{Status: http.StatusNotFound, Type: "unknown-trial", Title: "problem-no-trial"}
-	errMasking    = problem{Status: http.StatusConflict, Type: "masking", Title: "problem-masking"}
-	errPage       = queryProblem("problem-query-limit-cursor")
-	errQuietTrial = problem{Status: http.StatusConflict, Type: "trial-state", Title: "problem-quiet-trial"}
+	errNoAdvice      = problem{Status: http.StatusNotFound, Type: "not-found", Title: "problem-no-advice"}
+	errNoRule        = problem{Status: http.StatusNotFound, Type: "unknown-rule", Title: "problem-no-rule"}
+	errNoDoor        = problem{Status: http.StatusNotFound, Type: "unknown-door", Title: "problem-no-door"}
+	errNoParcel      = problem{Status: http.StatusNotFound, Type: "unknown-parcel", Title: "problem-no-parcel"}
+	errNoBell        = problem{Status: http.StatusNotFound, Type: "unknown-bell", Title: "problem-unknown-bell"}
+	errNoTrial       = problem{Status: http.StatusNotFound, Type: "unknown-trial", Title: "problem-no-trial"}
+	errMasking       = problem{Status: http.StatusConflict, Type: "masking", Title: "problem-masking"}
+	errPage          = queryProblem("problem-query-limit-cursor")
+	errQuietTrial    = problem{Status: http.StatusConflict, Type: "trial-state", Title: "problem-quiet-trial"}
+	errNoBroker      = problem{Status: http.StatusConflict, Type: "no-broker", Title: "problem-no-broker"}
+	errNobodyListens = problem{Status: http.StatusConflict, Type: "nobody-listens", Title: "problem-nobody-listens"}
 )
 
 // Of a factor that somebody at home gives on a visit. A phone that sends a code is
@@ -175,6 +177,13 @@ func scopeProblem(scope house.Scope) problem {
 		house.ReadAdvice: "problem-scope-read-advice", house.ManageSources: "problem-scope-manage-sources"}[scope]
 	return problem{Status: http.StatusForbidden, Type: "scope", Title: title}
 }
+
+// Of a suggestion that somebody confirms by a PIN.
+var (
+	errPINWrong = problem{Status: http.StatusUnprocessableEntity, Type: "wrong-pin", Title: "problem-pin-wrong"}
+	errPINOften = problem{Status: http.StatusTooManyRequests, Type: "wrong-pin-often", Title: "problem-pin-often"}
+	errPINUnfit = problem{Status: http.StatusUnprocessableEntity, Type: "bad-pin", Title: "problem-pin-unfit"}
+)
 
 // queryProblem is of a query that can't be understood, by the key that says how
 // it would be.

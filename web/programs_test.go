@@ -251,7 +251,7 @@ func TestLiveOfAProgram(t *testing.T) {
 		if err := h.archive.EndProgram(t.Context(), p.ID); err != nil {
 			t.Fatal(err)
 		}
-		program.isEnded(websocket.ClosePolicyViolation, "signed out")
+		program.isEnded(websocket.ClosePolicyViolation, "signed-out")
 
 		tablets, err := h.archive.Tablets(t.Context())
 		if err == nil {
@@ -261,7 +261,7 @@ func TestLiveOfAProgram(t *testing.T) {
 			t.Fatal(err)
 		}
 		h.rung("R2", 0, still(t, 2))
-		tablet.isEnded(websocket.ClosePolicyViolation, "signed out")
+		tablet.isEnded(websocket.ClosePolicyViolation, "signed-out")
 	})
 }
 

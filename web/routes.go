@@ -267,6 +267,8 @@ func (s *Server) adviceRoutes() []route {
 		{"POST /api/v1/advice/{advice}/dismissed", resident, s.postDismissed},
 		{"GET /api/v1/advice", readAdvice, s.listAdvice},
 		{"GET /api/v1/advice/month", readAdvice, s.getAdviceMonth},
+		{"POST /advice/{advice}/confirm", anyone, s.submitConfirm},
+		{"POST /api/v1/advice/{advice}/confirm", anyone, s.postConfirm},
 		{"GET /rules/advice", resident, s.showAdvice},
 		{"POST /rules/advice/pause", resident, s.submitPause},
 		{"GET /rules/advice/house", resident, s.showAdviceHouse},
@@ -320,6 +322,11 @@ func (s *Server) upkeepRoutes() []route {
 		{"POST /upkeep/readers/{source}/remove", resident, s.submitRemoveReader},
 		{"POST /upkeep/receivers", resident, s.submitReceiver},
 		{"POST /upkeep/receivers/{receiver}/remove", resident, s.submitRemoveReceiver},
+		{"POST /upkeep/receivers/{receiver}/test", resident, s.submitTestMessage},
+		{"POST /api/v1/receivers/{receiver}/test", resident, s.postTestMessage},
+		{"POST /upkeep/pin", resident, s.submitPIN},
+		{"PUT /api/v1/pin", resident, s.putPIN},
+		{"DELETE /api/v1/pin", resident, s.deletePIN},
 	}
 }
 

@@ -57,6 +57,9 @@ type Config struct {
 	// Factors takes what people at home say of who rang.
 	Factors Inbox
 
+	// Broker is the one within, nil where there is none.
+	Broker Broker
+
 	// Refused, if set, is told of a bell's name that came with a wrong secret.
 	Refused func(bell string)
 
@@ -88,6 +91,7 @@ type Server struct {
 	gallery  *match.Current
 	review   *review.Review
 	advising sync.Mutex // held while the rules of advice are read and changed
+	pins     sync.Mutex // held while a PIN is checked
 
 	enrolling sync.Mutex // held while a photograph is looked at
 

@@ -145,6 +145,20 @@ func (w walk) typed() *strings.Replacer {
 	for _, name := range names {
 		all = append(all, name)
 	}
+	sources, err := w.archive.Sources(w.t.Context())
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	for _, s := range sources {
+		all = append(all, s.Name)
+	}
+	receivers, err := w.archive.Receivers(w.t.Context())
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	for _, r := range receivers {
+		all = append(all, r.Name)
+	}
 	doors, err := w.archive.Doors(w.t.Context())
 	if err != nil {
 		w.t.Fatal(err)

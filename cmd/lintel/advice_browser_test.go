@@ -305,7 +305,7 @@ func (d adviser) advise(visit string, state house.AdviceState, lasts time.Durati
 		advice.ExpiresAt = time.Now().Add(lasts)
 	}
 	for _, c := range policy.Decide(policy.Input{}).Conditions {
-		c.Met = true
+		c.Met, c.NotAsked = true, false
 		c.Reasons = []house.Reason{{Code: "clock-differs", Values: house.Values{Lasted: 42 * time.Second, Longest: policy.MaxSkew}}}
 		for _, code := range unmet {
 			if c.Code == code {

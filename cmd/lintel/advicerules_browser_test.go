@@ -238,7 +238,8 @@ func (h *household) fillForAdvice() {
 		for frame := range ring.stills {
 			id, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: fmt.Sprint(i), Frame: frame,
 				JPEG:  append(slices.Clone(drawing), byte(i), byte(frame)),
-				Width: 1280, Height: 1024, ReceivedAt: at.Add(time.Duration(frame) * time.Second)})
+				Width: 1280, Height: 1024, ReceivedAt: at.Add(time.Duration(frame) * time.Second),
+				TakenAt: at.Add(time.Duration(frame) * time.Second)})
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -23,6 +23,9 @@ var longHelp = kong.Vars{
 	"accuracy_groups": "A CSV file that says which group each person is of, to report on each group besides.",
 	"receiver_add": "Add a receiver of advice at a door and print its ids, key and MQTT token, which are shown only " +
 		"now.",
+	"ring_files": "Photographs, the frames of the ring in their order; or a folder, for a burst of its newest pictures, " +
+		"a third of a second apart, as a bell has to send them. A camera may be writing there.",
+	"ring_frames": "How many frames a burst from a folder has, 1 to 16.",
 	"ring_secret": "The bell's secret; better in the environment, where other users don't see it.",
 	"liveness_by": "A CSV file that says whom each ring shows and how it was taken, to report on each condition " +
 		"besides.",

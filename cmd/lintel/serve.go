@@ -62,19 +62,18 @@ func (c *serveCmd) Run(g *globals) error {
 	}
 	defer listener.Close()
 	inbox := evidence.NewInbox(archive, time.Now)
-	broker, err := c.newBroker(archive, inbox, log)
+	var advice *advisor.Advisor
+	broker, err := c.newBroker(archive, inbox, log, func(receiver string) { advice.Listening(receiver) })
 	if err != nil {
 		return err
 	}
-	var publisher advisor.Publisher // nil unless there is a broker
+	var publisher advisor.Publisher // nil unless there is a broker, as is within
+	var within web.Broker
 	if broker != nil {
 		defer broker.listener.Close()
-		publisher = broker
+		publisher, within = broker, broker
 	}
-	began := time.Now()
-	advice := advisor.New(archive, publisher, log, time.Now, advisor.NewClock(time.Now, func() time.Duration {
-		return time.Since(began)
-	}))
+	advice = advisor.New(archive, publisher, log, time.Now, advisor.NewClock(time.Now, sinceNow()))
 	hours := time.NewTicker(time.Hour)
 	defer hours.Stop()
 	care := newCaretaker(archive, log, time.Now, hours.C)
@@ -88,6 +87,7 @@ func (c *serveCmd) Run(g *globals) error {
 		Mask:      redact.Mask,
 		Factors:   inbox,
 		FindFaces: faces.Find,
+		Broker:    within,
 		Refused:   advice.Refused,
 	})
 	if err := c.greet(g, log, pages, listener.Addr()); err != nil {
@@ -102,6 +102,12 @@ func (c *serveCmd) Run(g *globals) error {
 	}
 	steps := pipeline.New(archive, log, func() (pipeline.Finder, error) { return face.Open(g.Models) }, signs, workers())
 	return serve(g.ctx, log, parts{listener, pages, care, steps, advice, broker})
+}
+
+// sinceNow counts from now on, by a clock that can't be set.
+func sinceNow() func() time.Duration {
+	began := time.Now()
+	return func() time.Duration { return time.Since(began) }
 }
 
 // recover opens the archive for this process alone, and makes good what an earlier stop left undone.
@@ -130,12 +136,17 @@ type openBroker struct {
 	listener net.Listener
 }
 
+// Address is where it listens.
+func (b *openBroker) Address() string { return b.listener.Addr().String() }
+
 // newBroker returns nil where none is asked for.
-func (c *serveCmd) newBroker(archive *store.Archive, inbox *evidence.Inbox, log *slog.Logger) (*openBroker, error) {
+func (c *serveCmd) newBroker(archive *store.Archive, inbox *evidence.Inbox, log *slog.Logger,
+	listening func(receiver string)) (*openBroker, error) {
 	if c.MQTTListen == "" {
 		return nil, nil
 	}
-	b, err := broker.New(broker.Config{Archive: archive, Inbox: inbox, Log: log, Now: time.Now, Prefix: c.MQTTPrefix})
+	b, err := broker.New(broker.Config{Archive: archive, Inbox: inbox, Log: log, Now: time.Now, Prefix: c.MQTTPrefix,
+		Listening: listening})
 	if errors.Is(err, broker.ErrPrefix) {
 		return nil, misused("serve-prefix", "Error", err)
 	}

@@ -63,9 +63,9 @@ func (c *tokenListCmd) Run(g *globals) error {
 	return g.print(c.JSON, notNil(programs), func(w io.Writer) {
 		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 		for _, p := range programs {
-			used := "never used"
+			used := say.Text("programs-unused")
 			if !p.UsedAt.IsZero() {
-				used = "last used " + p.UsedAt.Local().Format(time.DateTime)
+				used = say.Text("programs-used", "Moment", p.UsedAt.Local().Format(time.DateTime))
 			}
 			fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", p.ID, p.Name, p.Scopes, used)
 		}

@@ -2,9 +2,20 @@
 """An example of a receiver of Lintel's advice. It needs Python 3.8 on Linux or the like, and nothing else.
 
 It reads one message from standard input, as it was published on its topic `lintel/advice/ID`, and prints what a receiver would do.
-It moves nothing. Exit status 0: it would act. 1: it would not, and standard error says why. 2: wrong usage.
+It moves nothing. Exit status 0: it would act. 1: it would not, and standard error says why. 2: wrong usage. 3: it would do
+nothing new, and stop whatever waits because of an earlier message, which standard output names by its nonce.
 
     receiver.py --id ID --door DOOR --key FILE --seen FILE [--parcels] < message
+
+With an MQTT client of Debian's (package mosquitto-clients), one message a line, which may end with a line end:
+
+    mosquitto_sub -h HOST -p 8421 -i ID -u ID -P TOKEN -t lintel/advice/ID |
+        while read -r message; do
+            printf %s "$message" | receiver.py --id ID --door DOOR --key FILE --seen FILE && echo "would act"
+        done
+
+-P shows the token to whoever may list processes: keep it in a file for the client (~/.config/mosquitto_sub, a line
+`-P TOKEN`, chmod 600) instead.
 
 Before you have anything act on a message:
 
@@ -56,8 +67,8 @@ FIELDS = {
     "door": WORD,
     "bell": WORD,
     "visit": WORD,
-    "action": "suggest",
-    "kind": "person|parcel",
+    "action": "suggest|withdraw|test",
+    "kind": "person|parcel|test",
     "nonce": NONCE,
     "issued_at": TIME,
     "expires_at": TIME,
@@ -80,6 +91,13 @@ def main(arguments, message, clock=time.time):
         fields = verify_message(message.read(LARGEST + 1), is_for.id, read_key(is_for.key), clock())
         if fields["door"] != is_for.door:
             raise Refused("the message is for another door")
+        if fields["action"] == "test":
+            raise Refused("it is a test message, and right in every point")
+        if fields["action"] == "withdraw":
+            forget = fields["nonce"]
+            remember(is_for.seen, forget, twice=True)
+            print("would stop: what the message %s began, for door %s" % (forget, fields["door"]))
+            return 3
         if fields["kind"] == "parcel" and not is_for.parcels:
             raise Refused("no parcel may be left behind this door")
         remember(is_for.seen, fields["nonce"])
@@ -98,7 +116,7 @@ def verify_message(text, receiver, key, now):
     """Returns the fields of a message (bytes) that is right in everything but being new; now is in Unix seconds."""
     if len(text) > LARGEST:
         raise Refused("it is too long for a message")
-    outer = spelled(text)
+    outer = spelled(text[:-1] if text.endswith(b"\n") else text)  # clients write a line end after each
     if list(outer) != ["payload", "mac"] or not all(isinstance(part, str) for part in outer.values()):
         raise Refused("it is no message")
     # The mac is over the characters of the payload as they stand, and comes before everything else.
@@ -113,6 +131,8 @@ def verify_message(text, receiver, key, now):
     for field, pattern in FIELDS.items():
         if pattern and not (isinstance(fields[field], str) and re.fullmatch(pattern, fields[field])):
             raise Refused("its %s is wrong" % field)
+    if (fields["action"] == "test") != (fields["kind"] == "test"):
+        raise Refused("its kind is wrong")
     if fields["receiver"] != receiver:
         raise Refused("it is for another receiver")
     issued, expires = (timegm(time.strptime(fields[at], "%Y-%m-%dT%H:%M:%SZ")) for at in ("issued_at", "expires_at"))
@@ -145,8 +165,11 @@ def read_key(path):
     return key
 
 
-def remember(path, nonce):
-    """Writes a nonce down for good. Only what is on the disk was remembered; a second message waits for the first."""
+def remember(path, nonce, twice=False):
+    """Writes a nonce down for good. Only what is on the disk was remembered; a second message waits for the first.
+
+    What withdraws a message may come after it, and then nothing is written, or before: then that one is not acted on.
+    """
     with open(path, "r+", encoding="ascii") as file:  # a file that is missing is not made
         if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
             raise Refused("the file of messages seen is no file")
@@ -155,6 +178,8 @@ def remember(path, nonce):
         if not re.fullmatch("(%s\n)*" % NONCE, nonces):
             raise Refused("the file of messages seen is damaged")
         if nonce in nonces.split("\n"):
+            if twice:
+                return
             raise Refused("it came before")
         file.write(nonce + "\n")
         file.flush()

@@ -4,10 +4,13 @@ import "time"
 
 // A Resident is somebody who lives here and may sign in.
 type Resident struct {
-	ID           string    `json:"id"`
-	Name         string    `json:"name"`
-	PasswordHash string    `json:"-"` // as argon2id writes it, with its salt and costs
-	AddedAt      time.Time `json:"added_at"`
+	ID           string `json:"id"`
+	Name         string `json:"name"`
+	PasswordHash string `json:"-"` // as argon2id writes it, with its salt and costs
+	// PINHash is the same of the PIN by which the resident confirms suggestions
+	// at a tablet; empty without one.
+	PINHash string    `json:"-"`
+	AddedAt time.Time `json:"added_at"`
 }
 
 // A Tablet is a screen in the house that was paired and needs no password.

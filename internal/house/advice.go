@@ -13,6 +13,10 @@ type Condition struct {
 	// Met says that it holds. What is missing, unknown, late or in error is
 	// not met.
 	Met bool `json:"met"`
+	// NotAsked says that it was no question here, such as whose consent is in
+	// force where nobody known can be seen. It is not met then, and nothing is
+	// suggested: it only is none of the reasons for that.
+	NotAsked bool `json:"not_asked,omitempty"`
 	// Reasons are why, with the numbers; empty where they are kept no more.
 	Reasons []Reason `json:"reasons,omitempty"`
 }
@@ -74,6 +78,7 @@ const (
 	Used      AdviceState = "used"
 	Dismissed AdviceState = "dismissed"
 	Expired   AdviceState = "expired"
+	Withdrawn AdviceState = "withdrawn" // what it rested on does not hold any more
 )
 
 // An Advice is to suggest or to withhold, with the reasons.
@@ -91,14 +96,34 @@ type Advice struct {
 	Conditions []Condition `json:"conditions"`
 	// Factors are the ids of those it rests on.
 	Factors []string `json:"factors,omitempty"`
-	// By is who used or dismissed it, as in the audit trail.
-	By string `json:"by,omitempty"`
+	// By is who used, dismissed or withdrew it, as in the audit trail, and
+	// EndedAt when; zero until then.
+	By      string    `json:"by,omitempty"`
+	EndedAt time.Time `json:"ended_at,omitzero"`
+	// ReleasedAt is from when on receivers of the door may hear of it: at once,
+	// or when somebody confirmed it. It is zero until then.
+	ReleasedAt time.Time `json:"released_at,omitzero"`
+	// ConfirmedBy is who confirmed it, as in the audit trail.
+	ConfirmedBy string `json:"confirmed_by,omitempty"`
 }
 
-// Unmet returns the codes of the conditions that are not met, each once.
-func (d Advice) Unmet() (codes []string) {
+// Released reports whether receivers may have heard of it.
+func (d Advice) Released() bool { return !d.ReleasedAt.IsZero() }
+
+// Unmet returns the codes of the conditions that are not met, though asked, each
+// once.
+func (d Advice) Unmet() []string {
+	return d.codes(func(c Condition) bool { return !c.Met && !c.NotAsked })
+}
+
+// NotAsked returns the codes of the conditions that were no question.
+func (d Advice) NotAsked() []string {
+	return d.codes(func(c Condition) bool { return c.NotAsked })
+}
+
+func (d Advice) codes(of func(Condition) bool) (codes []string) {
 	for _, c := range d.Conditions {
-		if !c.Met && !slices.Contains(codes, c.Code) {
+		if of(c) && !slices.Contains(codes, c.Code) {
 			codes = append(codes, c.Code)
 		}
 	}

@@ -10,6 +10,22 @@ type Door struct {
 	// Parcel says that it is a garage, a box or a porch that a parcel may be
 	// left in. It is never the house's own door.
 	Parcel bool `json:"parcel"`
+	// Tell says when a suggestion here leaves for receivers.
+	Tell Tell `json:"tell,omitempty"`
+}
+
+// A Tell is when a suggestion at a door leaves for its receivers.
+type Tell string
+
+const (
+	TellAtOnce       Tell = "at-once"
+	TellAfterConfirm Tell = "after-confirm" // of a resident, by hand
+)
+
+// TellsAtOnce reports whether suggestions at the door leave at once. Where
+// nobody decided that, they do at a door for parcels, and not at the house's own.
+func (d Door) TellsAtOnce() bool {
+	return d.Tell == TellAtOnce || d.Tell == "" && d.Parcel
 }
 
 // A DoorRule says when a suggestion may be made for a person at a door.
@@ -89,8 +105,9 @@ type AdviceRules struct {
 	Window time.Duration `json:"window"`
 	// Expiry is how long a suggestion holds, 15 s to 5 min.
 	Expiry time.Duration `json:"expiry"`
-	// After so many failed attempts (Misses, 1 to 10) within an hour nothing is
-	// suggested for Wait (1 minute to 24 hours).
+	// After so many failed attempts of one person's (Misses, 1 to 10) within an
+	// hour nothing is suggested for them for Wait (1 minute to 24 hours). The same
+	// number from one phone or reader makes what it tells not count for as long.
 	Misses   int           `json:"misses"`
 	Wait     time.Duration `json:"wait"`
 	Holidays []string      `json:"holidays"` // 2027-01-01, by the household's calendar

@@ -40,7 +40,25 @@ type Miss struct {
 	At   time.Time `json:"at"`
 	What string    `json:"what"`           // a word, such as code
 	Whom string    `json:"whom,omitempty"` // id of the person it was about, if known
+	// By is who made it, as in the audit trail: "source ID" of a phone or reader.
+	By string `json:"by,omitempty"`
 }
+
+// A Doubt is something seen that makes all that comes after it less sure for a
+// while: at a bell by its name, or of the whole house where that is empty.
+type Doubt struct {
+	Kind DoubtKind
+	Bell string
+	At   time.Time // when it was seen last
+}
+
+// A DoubtKind is what was seen.
+type DoubtKind string
+
+const (
+	DoubtSecret DoubtKind = "secret" // somebody came in the bell's name with a wrong secret
+	DoubtClock  DoubtKind = "clock"  // the server's clock jumped
+)
 
 // A Source gives factors: a person's phone, or a local system that sees tokens.
 type Source struct {

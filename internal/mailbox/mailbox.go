@@ -47,7 +47,7 @@ func Open(text []byte, id string, key message.Key, now time.Time, seen func(nonc
 		return l, err
 	}
 	switch {
-	case l.Receiver != id || l.Version != message.Version || l.Action != message.Action:
+	case l.Receiver != id || l.Version != message.Version:
 		return l, ErrReceiver
 	case l.IssuedAt.After(now.Add(message.Skew)) || !now.Before(l.ExpiresAt):
 		return l, ErrTime

@@ -10,11 +10,9 @@ import (
 	"testing"
 )
 
-// Ask runs the program in the first Python that has the module, and skips the
-// test aloud where none has: `make test` installs the modules on Debian. The
-// program reads the question as JSON from its standard input and writes the
-// answer as JSON to its standard output.
-func Ask(t testing.TB, module, program string, question, answer any) {
+// With returns the first Python that has the module, and skips the test aloud where
+// none has: `make test` installs the modules on Debian.
+func With(t testing.TB, module string) (path string) {
 	t.Helper()
 	// The machine's own Python sees Debian's packages; another one may stand
 	// before it on the path.
@@ -25,11 +23,20 @@ func Ask(t testing.TB, module, program string, question, answer any) {
 	if i < 0 {
 		t.Skipf("SKIPPED: no Python here has the module %s, so nothing was checked against it", module)
 	}
+	return pythons[i]
+}
+
+// Ask runs the program in the first Python that has the module, as [With] has it. The
+// program reads the question as JSON from its standard input and writes the
+// answer as JSON to its standard output.
+func Ask(t testing.TB, module, program string, question, answer any) {
+	t.Helper()
+	path := With(t, module)
 	in, err := json.Marshal(question)
 	if err != nil {
 		t.Fatal("asking Python: ", err)
 	}
-	cmd := exec.CommandContext(t.Context(), pythons[i], "-c", program)
+	cmd := exec.CommandContext(t.Context(), path, "-c", program)
 	var complaint bytes.Buffer
 	cmd.Stdin, cmd.Stderr = bytes.NewReader(in), &complaint
 	out, err := cmd.Output()

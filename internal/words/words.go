@@ -105,12 +105,15 @@ func (w Words) Condition(c house.Condition) string {
 	return w.Reasons(c.Reasons)
 }
 
-// Short says in a few words that a condition is met, or is not. They tell
+// Short says in a few words that a condition is met, or is not, or was not asked. They tell
 // nothing of the house, so that they suit everybody, and go on in a sentence.
 func (w Words) Short(c house.Condition) string {
 	lacks := "-not"
 	if c.Met {
 		lacks = ""
+	}
+	if c.NotAsked {
+		return w.say("short-not-asked", map[string]string{"Holds": w.Short(house.Condition{Code: c.Code, Met: true})})
 	}
 	told := telling{Code: c.Code, words: w}
 	if says, ok := w.find("short-"+c.Code+lacks, told, nil); ok {

@@ -69,6 +69,7 @@ func needed(t *testing.T) (keys []string) {
 		}
 	}
 	add("refused-", refusals(t)...)
+	add("mqtt-", found(t, sources(t, "../../web/broker"), `refused\{"([a-z-]+)"`)...)
 	complaints := append(found(t, sources(t, "../../pipeline/quality/judge.go"), `code:\s+"([a-z-]+)"`), "no-eyes")
 	add("complaint-", complaints...)
 	add("do-", complaints...)
@@ -231,10 +232,10 @@ func TestShort(t *testing.T) {
 	w := For("en")
 	for _, a := range []house.Advice{policy.Decide(policy.Input{}), policy.DecideParcel(policy.Input{})} {
 		for _, c := range a.Conditions {
-			lacks := w.Short(c)
-			c.Met = true
-			if holds := w.Short(c); holds == "" || lacks == "" || holds == lacks {
-				t.Errorf("%s: holds %q, lacks %q", c.Code, holds, lacks)
+			lacks := w.Short(house.Condition{Code: c.Code})
+			holds, moot := w.Short(house.Condition{Code: c.Code, Met: true}), w.Short(house.Condition{Code: c.Code, NotAsked: true})
+			if holds == "" || lacks == "" || holds == lacks || moot != "not asked whether "+holds {
+				t.Errorf("%s: holds %q, lacks %q, not asked %q", c.Code, holds, lacks, moot)
 			}
 			if c.Code == policy.Sign {
 				t.Error("a picture is spoken of where nobody is seen")

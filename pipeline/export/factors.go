@@ -69,9 +69,10 @@ type adviceRecord struct {
 }
 
 type conditionRecord struct {
-	Code string `json:"code"`
-	Met  bool   `json:"met"`
-	Says string `json:"says"`
+	Code     string `json:"code"`
+	Met      bool   `json:"met"`
+	NotAsked bool   `json:"not_asked"`
+	Says     string `json:"says"`
 }
 
 // A second is what is held of a person besides the face and the visits.
@@ -218,7 +219,7 @@ func (e *Export) lookAdvice(ctx context.Context, names map[string]string) error 
 		}
 		if r.Yours {
 			for _, c := range d.Conditions {
-				r.Conditions = append(r.Conditions, conditionRecord{c.Code, c.Met, e.others.without(say.Condition(c))})
+				r.Conditions = append(r.Conditions, conditionRecord{c.Code, c.Met, c.NotAsked, e.others.without(say.Condition(c))})
 			}
 		}
 		e.second.advice = append(e.second.advice, r)

@@ -59,7 +59,7 @@ function expire(e) {
 	e.querySelector(".said").textContent = e.dataset.expired;
 	const suggestion = e.closest(".suggestion");
 	suggestion.classList.replace("suggested", "expired");
-	suggestion.querySelector(".offers")?.remove();
+	for (const offers of suggestion.querySelectorAll(".offers")) offers.remove();
 }
 
 document.addEventListener("submit", async (event) => {
@@ -97,9 +97,10 @@ function taken(form) {
 }
 
 function refused(form, why) {
-	if (form.elements.code) {
-		form.elements.code.value = "";
-		form.elements.code.focus();
+	const secret = form.elements.code ?? form.elements.pin;
+	if (secret) {
+		secret.value = "";
+		secret.focus();
 	}
 	say(form, why);
 }

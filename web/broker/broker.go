@@ -52,10 +52,14 @@
 // on the network could record the source's token there as well, which TLS
 // prevents.
 //
+// Whatever is refused, or ends a connection, is in the log with why, and counted
+// ([Broker.Refusals]).
+//
 // # Nothing is kept here
 //
-// A message is published once, with QoS 0 and not retained. Whoever does not
-// listen at that moment never gets it. No session outlives its connection,
+// A message is published with QoS 0 and not retained. Whoever does not
+// listen at that moment does not get it: that a receiver begins to listen is told
+// ([Config]), and whoever publishes may publish again. No session outlives its connection,
 // whatever CONNECT asks for (so Session Present is always 0, and a receiver
 // subscribes again each time it connects), there are no retained messages and
 // no wills, and nothing under $SYS.
@@ -135,6 +139,8 @@ type Config struct {
 	Log     *slog.Logger
 	Now     func() time.Time
 	Prefix  string // of all topics; empty for DefaultPrefix
+	// Listening, if set, is told of a receiver that begins to listen.
+	Listening func(receiver string)
 }
 
 // A Broker serves sources and receivers.
@@ -142,6 +148,7 @@ type Broker struct {
 	Config
 	server   *mochi.Server
 	failures *failures
+	tally    *tally
 
 	mu      sync.Mutex
 	ended   bool
@@ -163,7 +170,7 @@ func New(c Config) (*Broker, error) {
 		return nil, ErrPrefix
 	}
 	b := &Broker{
-		Config: c, failures: newFailures(c.Now),
+		Config: c, failures: newFailures(c.Now), tally: &tally{now: c.Now, of: make(map[string]Refusal)},
 		links: make(map[*link]bool), seated: make(map[string]*link), waiting: make(map[network]int),
 	}
 	limits := mochi.NewDefaultServerCapabilities()
@@ -267,5 +274,20 @@ func (b *Broker) Publish(ctx context.Context, receiver string, message []byte) e
 	}
 	return nil
 }
+
+// Listens reports whether a receiver would get a message now.
+func (b *Broker) Listens(receiver string) bool {
+	b.mu.Lock()
+	l := b.seated[receiver]
+	b.mu.Unlock()
+	if l == nil || l.is.kind != receiverAccount {
+		return false
+	}
+	_, listens := l.client.State.Subscriptions.Get(b.adviceTopic(receiver))
+	return listens
+}
+
+// Topics returns what begins all topics.
+func (b *Broker) Topics() (prefix string) { return b.Prefix }
 
 func (b *Broker) adviceTopic(receiver string) string { return b.Prefix + "/advice/" + receiver }

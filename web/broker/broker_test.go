@@ -2,7 +2,6 @@ package broker
 
 import (
 	"context"
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"strings"
@@ -15,7 +14,6 @@ import (
 
 	"lintel/internal/house"
 	"lintel/internal/mailbox"
-	"lintel/pipeline/advice/advisor"
 	"lintel/pipeline/advice/message"
 	"lintel/pipeline/advice/totp"
 )
@@ -146,65 +144,64 @@ func TestLetter(t *testing.T) {
 // MQTT, and the receiver at the door gets a message by MQTT that is right.
 func TestFromFactorToLetter(t *testing.T) {
 	h := newHouse(t)
-	ctx := t.Context()
-	_, err := h.archive.SetDoorRule(ctx, house.DoorRule{
-		Person: h.ada, Door: h.door, Allowed: true, Days: [7]bool{true, true, true, true, true, true, true}, To: 24 * 60,
-		Factors: []house.FactorKind{house.FactorToken}, Need: 1, Band: "strong", Liveness: house.NoSign,
-	})
-	err = errors.Join(err,
-		h.archive.RecordConsent(ctx, h.ada, house.Consent{GivenBy: "Ada Quill", GivenAt: h.now(), Scope: "being recognised"}),
-		h.archive.AddReference(ctx, house.Reference{Person: h.ada, Descriptor: house.Descriptor{0.1}}))
-	if err != nil {
-		t.Fatal(err)
-	}
-	c := advisor.New(h.archive, h.broker, h.broker.Log, h.now, advisor.NewClock(h.now, func() time.Duration { return 0 }))
-	ended := make(chan bool)
-	counselling, stop := context.WithCancel(ctx)
-	go func() {
-		c.Run(counselling)
-		close(ended)
-	}()
-	defer func() {
-		stop()
-		<-ended
-	}()
-	r, s := h.connect(h.receiver), h.connect(h.reader)
+	h.advise()
+	r := h.connect(h.receiver)
 	if code := r.subscribe("lintel/advice/"+h.receiver.name, 0); code != 0 {
 		t.Fatalf("subscribing: %#x", code)
 	}
-	face := house.Face{
-		Descriptor: house.Descriptor{0.1},
-		Quality: &house.Quality{FaceWidth: 180, EyeDistance: 70, PixelsPerMetre: 900, Sharpness: 0.2, Luma: 120,
-			Clipped: 0.01, Contrast: 0.2, Yaw: 4, Roll: 2},
-		Liveness: &house.Liveness{Level: house.NoSign, Probability: 0.02, Frames: 2},
-		Match:    &house.Match{Person: h.ada, Distance: 0.31, FPIR: 2e-6, Band: "strong", Probability: 0.99, Frames: 2},
-	}
-	var visit string
-	for frame := range 2 {
-		body := []byte{byte(frame)}
-		if visit, _, err = h.archive.Keep(ctx, house.NewStill{
-			Bell: h.bell, Ring: "R", Frame: frame, SentSHA256: sha256.Sum256(body), JPEG: body, Width: 640, Height: 480,
-			ReceivedAt: h.now(),
-		}); err != nil {
-			t.Fatal(err)
-		}
-	}
-	v, err := h.archive.Visit(ctx, visit)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, still := range v.Stills {
-		if err := h.archive.Record(ctx, still.ID, house.Done, []house.Face{face}); err != nil {
-			t.Fatal(err)
-		}
-	}
-	if err := s.done(s.Publish("lintel/factors/"+h.ada, 1, false, `{"token":"brass"}`)); err != nil {
-		t.Fatal(err)
-	}
+	visit := h.comesHome()
 	m := wait(t, r.came, "the message")
-	l, err := mailbox.Open(m.Payload(), h.receiver.name, h.key, h.now(), func(string) bool { return false })
-	if err != nil || l.Visit != visit || l.Door != h.door || l.Bell != h.bell || l.Kind != message.Person {
+	l, err := h.open(m.Payload())
+	if err != nil || l.Visit != visit || l.Door != h.door || l.Bell != h.bell || l.Kind != message.Person ||
+		l.Action != message.Suggest {
 		t.Errorf("%+v, %v", l, err)
+	}
+}
+
+// TestComesBack has a receiver come back while its suggestion is open, and once
+// more after that was withdrawn, and after its time.
+func TestComesBack(t *testing.T) {
+	h := newHouse(t)
+	h.advise()
+	visit := h.comesHome()
+	h.waitForLog(0, "found nobody")
+	listen := func() *client {
+		t.Helper()
+		c := h.connect(h.receiver)
+		if code := c.subscribe("lintel/advice/"+h.receiver.name, 0); code != 0 {
+			t.Fatalf("subscribing: %#x", code)
+		}
+		return c
+	}
+	c := listen()
+	made, err := h.open(wait(t, c.came, "the message").Payload())
+	if err != nil || made.Visit != visit || made.Action != message.Suggest {
+		t.Errorf("%+v, %v", made, err)
+	}
+	h.pass(10 * time.Second)
+	if _, err := h.archive.SetDoorRule(t.Context(), house.DoorRule{Person: h.ada, Door: h.door,
+		Days: [7]bool{true, true, true, true, true, true, true}, To: 24 * 60}); err != nil {
+		t.Fatal(err)
+	}
+	ended, err := h.open(wait(t, c.came, "the withdrawal").Payload())
+	if err != nil || ended.Nonce != made.Nonce || ended.Action != message.Withdraw || !ended.ExpiresAt.Equal(made.ExpiresAt) {
+		t.Errorf("%+v, %v", ended, err)
+	}
+	logged := len(h.log.String())
+	c.Disconnect(0)
+	h.waitForLog(logged, "disconnected from MQTT")
+	c = listen()
+	if again, err := h.open(wait(t, c.came, "the withdrawal again").Payload()); err != nil || again != ended {
+		t.Errorf("%+v, %v", again, err)
+	}
+	h.pass(time.Minute)
+	logged = len(h.log.String())
+	c.Disconnect(0)
+	h.waitForLog(logged, "disconnected from MQTT")
+	c = listen()
+	h.send(h.receiver, []byte("the next"))
+	if m := wait(t, c.came, "the next"); string(m.Payload()) != "the next" {
+		t.Errorf("after its time came %s", m.Payload())
 	}
 }
 

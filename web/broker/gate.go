@@ -16,26 +16,6 @@ import (
 	"lintel/pipeline/advice/evidence"
 )
 
-// Why connections end.
-var (
-	errLevel      = errors.New("it is not MQTT 3.1.1")
-	errIdentifier = errors.New("it wanted a session kept, in no name")
-	errNoName     = errors.New("it gave no user name and password that could be ones")
-	errOften      = errors.New("too many failed attempts")
-	errNobody     = errors.New("nobody has this name and token")
-	errWill       = errors.New("it wanted to leave a will")
-	errArchive    = errors.New("the archive could not be asked")
-	errRemoved    = errors.New("it was removed")
-	errAgain      = errors.New("it connected again")
-	errPacket     = errors.New("it sent what it has no reason to send")
-	errTopic      = errors.New("it published where it may not")
-	errRetained   = errors.New("it published a retained message")
-	errQoS        = errors.New("it published with QoS 2")
-	errTooLarge   = errors.New("it published too large a message")
-	errNotKept    = errors.New("its message could not be kept")
-	errStopping   = errors.New("the server is stopping")
-)
-
 // Return codes of CONNACK, by MQTT 3.1.1, section 3.2.2.3.
 const (
 	badLevel      = 1
@@ -59,7 +39,7 @@ func (g *gate) ID() string { return "lintel" }
 func (g *gate) Provides(what byte) bool {
 	return slices.Contains([]byte{
 		mochi.OnPacketRead, mochi.OnConnect, mochi.OnConnectAuthenticate, mochi.OnSessionEstablish,
-		mochi.OnACLCheck, mochi.OnSubscribe, mochi.OnPublish,
+		mochi.OnACLCheck, mochi.OnSubscribe, mochi.OnSubscribed, mochi.OnPublish,
 	}, what)
 }
 
@@ -77,6 +57,17 @@ func (g *gate) OnPacketRead(cl *mochi.Client, p packets.Packet) (packets.Packet,
 	return p, nil
 }
 
+// unread ends a connection for what the library could not read, so that it does not
+// end without a reason.
+func unread(l *link, err error) {
+	switch {
+	case errors.Is(err, packets.ErrPacketTooLarge):
+		l.end(errTooLarge)
+	case errors.As(err, new(packets.Code)) && !errors.Is(err, packets.ErrRejectPacket):
+		l.end(errMalformed)
+	}
+}
+
 // checkFirst looks at the first packet, which the library sees to be a CONNECT,
 // for what would be refused whoever it is. The library would give some of it
 // codes that 3.1.1 has not.
@@ -84,6 +75,7 @@ func (g *gate) checkFirst(l *link, p packets.Packet) error {
 	c := p.Connect
 	refuse := func(code byte, why error) error {
 		answer(l, code)
+		l.refused = true
 		g.refuse(l, "", why)
 		return why
 	}
@@ -109,6 +101,7 @@ func (g *gate) OnConnect(cl *mochi.Client, p packets.Packet) error {
 	who, code, err := g.admit(l, p.Connect)
 	if err != nil {
 		answer(l, code)
+		l.refused = true
 		l.end(err)
 		return err
 	}
@@ -128,6 +121,7 @@ func (g *gate) OnConnect(cl *mochi.Client, p packets.Packet) error {
 func (g *gate) admit(l *link, c packets.ConnectParams) (who account, code byte, err error) {
 	name, token := string(c.Username), string(c.Password)
 	if !g.failures.mayTry(l.from, name) {
+		g.tally.count(errOften)
 		return who, unavailable, errOften
 	}
 	ctx, cancel := context.WithTimeout(l.ctx, lookTime)
@@ -150,6 +144,7 @@ func (g *gate) admit(l *link, c packets.ConnectParams) (who account, code byte, 
 // refuse counts a failed attempt in the name of an account, or in none, and
 // writes it into the log, but not a flood of them.
 func (g *gate) refuse(l *link, name string, why error) {
+	g.tally.count(why)
 	if g.failures.count(l.from, name) {
 		g.Broker.Log.Warn("refused a connection by MQTT", "who", cmp.Or(name, "(unknown)"), "why", why)
 	}
@@ -231,10 +226,19 @@ func (g *gate) OnSubscribe(cl *mochi.Client, p packets.Packet) packets.Packet {
 	for i, f := range p.Filters {
 		p.Filters[i].Qos = 0
 		if !g.OnACLCheck(cl, f.Filter, false) {
-			g.Broker.Log.Warn("refused a subscription by MQTT", "who", cl.Net.Conn.(*link).is.id)
+			g.tally.count(errFilter)
+			g.Broker.Log.Warn("refused a subscription by MQTT", "who", cl.Net.Conn.(*link).is.id, "why", errFilter)
 		}
 	}
 	return p
+}
+
+// OnSubscribed says of a receiver that it listens now.
+func (g *gate) OnSubscribed(cl *mochi.Client, p packets.Packet, granted []byte) {
+	l := cl.Net.Conn.(*link)
+	if g.Listening != nil && l.is.kind == receiverAccount && slices.Contains(granted, 0) {
+		g.Listening(l.is.id)
+	}
 }
 
 // OnPublish hands a message to the inbox. Nothing that a client publishes is
@@ -255,6 +259,7 @@ func (g *gate) OnPublish(cl *mochi.Client, p packets.Packet) (packets.Packet, er
 		g.Broker.Log.Info("took a factor by MQTT", "source", l.is.id, "kind", string(receipt.Kind))
 	case err == nil: // most reports of a phone
 	case refused:
+		g.tally.count(errMessage)
 		g.Broker.Log.Warn("refused a message by MQTT", "source", l.is.id, "why", kind)
 	default:
 		g.Broker.Log.Error("keeping a message by MQTT", "source", l.is.id, "err", err)

@@ -9,6 +9,7 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
+	"maps"
 	"math/big"
 	"net"
 	"strings"
@@ -172,6 +173,7 @@ func TestMayPublish(t *testing.T) {
 		{"retained, QoS 1", h.reader, own, 1, true, token, errRetained},
 		{"QoS 2", h.reader, own, 2, false, token, errQoS},
 		{"too large", h.reader, own, 0, false, strings.Repeat("x", evidence.LargestMessage+1), errTooLarge},
+		{"far too large", h.reader, own, 0, false, strings.Repeat("x", 100_000), errTooLarge},
 		{"no person", h.reader, "lintel/factors", 0, false, token, errTopic},
 		{"an empty person", h.reader, "lintel/factors/", 1, false, token, errTopic},
 		{"more than a person", h.reader, own + "/x", 1, false, token, errTopic},
@@ -197,6 +199,42 @@ func TestMayPublish(t *testing.T) {
 	}
 	if f := h.factors(); len(f) > 0 {
 		t.Errorf("factors: %+v", f)
+	}
+}
+
+// TestRefusals counts what is refused by why, each once.
+func TestRefusals(t *testing.T) {
+	h := newHouse(t)
+	own, token := "lintel/factors/"+h.ada, `{"token":"brass"}`
+	h.tryConnect(h.phone, func(o *paho.ClientOptions) { o.SetWill("x", "gone", 0, false) })
+	h.tryConnect(h.phone, func(o *paho.ClientOptions) { o.SetProtocolVersion(3) })
+	h.tryConnect(login{h.phone.name, "WRONG"})
+	publish := func(topic string, qos byte, retain bool, text string) {
+		t.Helper()
+		c := h.connect(h.reader)
+		c.Publish(topic, qos, retain, text)
+		wait(t, c.lost, "the connection to end")
+	}
+	publish(own, 0, true, token)
+	publish(own, 2, false, token)
+	publish("lintel/x", 0, false, token)
+	logged := len(h.log.String())
+	publish(own, 0, false, strings.Repeat("x", 100_000))
+	h.waitForLog(logged, errTooLarge.Error())
+	if code := h.connect(h.receiver).subscribe("#", 0); code != 0x80 {
+		t.Errorf("subscribing: %#x", code)
+	}
+	times := make(map[string]int)
+	for _, r := range h.broker.Refusals() {
+		times[r.Why] = r.Times
+		if !r.Last.Equal(h.now()) {
+			t.Errorf("%s at %v", r.Why, r.Last)
+		}
+	}
+	want := map[string]int{"will": 1, "level": 1, "nobody": 1, "retained": 1, "qos": 1, "topic": 1, "too-large": 1,
+		"filter": 1}
+	if !maps.Equal(times, want) {
+		t.Errorf("counted %v, want %v", times, want)
 	}
 }
 

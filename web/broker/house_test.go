@@ -9,6 +9,7 @@ import (
 	"net"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -38,6 +39,7 @@ type household struct {
 	receiver, another login
 	key               message.Key // the receiver's
 	door, bell        string
+	listening         atomic.Value // func(receiver string), once there is one
 
 	mu sync.Mutex
 	at time.Time
@@ -98,7 +100,11 @@ func newHouse(t *testing.T, changes ...change) *household {
 	h := &household{t: t, at: time.Date(2031, 5, 6, 7, 8, 9, 0, time.UTC), bell: "gate"}
 	h.fill()
 	c := Config{Archive: h.archive, Inbox: evidence.NewInbox(h.archive, h.now),
-		Log: slog.New(slog.NewTextHandler(&h.log, nil)), Now: h.now}
+		Log: slog.New(slog.NewTextHandler(&h.log, nil)), Now: h.now, Listening: func(receiver string) {
+			if told, ok := h.listening.Load().(func(string)); ok {
+				told(receiver)
+			}
+		}}
 	for _, change := range changes {
 		change(&c)
 	}
@@ -158,7 +164,7 @@ func (h *household) fill() {
 	h.phone, h.other, h.reader = source(house.Phone, h.ada), source(house.Phone, h.bo), source(house.Reader, "")
 	_, err = h.archive.AddBell(ctx, h.bell)
 	check(err)
-	h.door, err = h.archive.SetDoor(ctx, house.Door{Name: "Front door", Bell: h.bell})
+	h.door, err = h.archive.SetDoor(ctx, house.Door{Name: "Front door", Bell: h.bell, Tell: house.TellAtOnce})
 	check(err)
 	receiver := func() (login, message.Key) {
 		r, token, err := h.archive.AddReceiver(ctx, h.door, "a receiver")

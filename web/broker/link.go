@@ -24,7 +24,8 @@ type link struct {
 	is     account
 	client *mochi.Client
 
-	seated bool // by the broker's mu
+	seated  bool // by the broker's mu
+	refused bool // that it was refused is counted, before it is seated
 
 	mu  sync.Mutex
 	why error // that it ended for, the first; nil if by the other side
@@ -69,7 +70,11 @@ func (b *Broker) read(l *link) {
 		}
 	}()
 	l.SetDeadline(time.Now().Add(ConnectTime))
-	b.server.EstablishConnection("mqtt", l) // whose error is in l.why, or says that the other side went
+	// Whose error is in l.why by now, or is about what could not be read, or says that the other side went.
+	unread(l, b.server.EstablishConnection("mqtt", l))
+	if why := l.endedFor(); !l.refused {
+		b.tally.count(why)
+	}
 }
 
 // enter counts a connection in, unless there are too many.

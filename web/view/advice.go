@@ -10,6 +10,7 @@ import (
 	"lintel/internal/house"
 	"lintel/internal/words"
 	"lintel/pipeline/advice/policy"
+	"lintel/pipeline/liveness"
 	"lintel/pipeline/match"
 	"lintel/pipeline/review"
 )
@@ -25,6 +26,9 @@ type AdviceCard struct {
 	Who    []house.Match
 	Closes Clock
 	Told   string // what came of a factor just given
+	// Hands are residents who may confirm here by a PIN; none where nobody has to.
+	Hands    []house.Resident
+	OneStill bool // whether only a bell that sends more stills could make a difference
 }
 
 // A Clock is a moment, and how many milliseconds are left until it: a tablet's
@@ -42,7 +46,10 @@ type Advice struct {
 	Until    Clock  // of a suggestion
 	Became   string // what became of a suggestion that is open no more
 	Missing  string // what does not hold, in short
+	Waits    bool   // whether a receiver waits for somebody to confirm it
+	Sent     string // what receivers heard, "" where there are none, or nothing
 	Reasons  []Reason
+	NotAsked string // which conditions were no question, "" for none
 }
 
 // A Reason is a condition, whether it is met, and why.
@@ -62,7 +69,12 @@ func (t Presenter) adviceCard(v house.Visit) *AdviceCard {
 	}
 	card := &AdviceCard{Address: VisitAddress(v.ID), Resident: t.Resident}
 	for _, d := range all {
-		card.Advice = append(card.Advice, t.AdviceView(d))
+		advice := t.AdviceView(d)
+		card.Advice = append(card.Advice, advice)
+		if advice.Waits && !t.Resident {
+			card.Hands = t.Hands
+		}
+		card.OneStill = card.OneStill || hasOneStill(d)
 	}
 	if closes := v.ReceivedAt.Add(policy.MaxAge); t.Now.Before(closes) && slices.ContainsFunc(all, lacksFactor) {
 		card.Closes, card.Who = t.clock(closes), Recognised(v)
@@ -70,10 +82,23 @@ func (t Presenter) adviceCard(v house.Visit) *AdviceCard {
 	return card
 }
 
-// lacksFactor reports whether a factor may make the difference.
+// lacksFactor reports whether a factor may make the difference: whether one is asked
+// for, by a rule of the person's at this door.
 func lacksFactor(d house.Advice) bool {
-	return d.State == house.Withheld && slices.ContainsFunc(d.Conditions, func(c house.Condition) bool {
-		return !c.Met && (c.Code == policy.Factors || c.Code == policy.Alike)
+	if d.State != house.Withheld || slices.Contains(d.NotAsked(), policy.Factors) {
+		return false
+	}
+	unmet := d.Unmet()
+	return slices.Contains(unmet, policy.Factors) || slices.Contains(unmet, policy.Alike)
+}
+
+// hasOneStill reports whether it speaks against a suggestion that there is only
+// one still.
+func hasOneStill(d house.Advice) bool {
+	return slices.ContainsFunc(d.Conditions, func(c house.Condition) bool {
+		return c.Code == policy.Sign && slices.ContainsFunc(c.Reasons, func(r house.Reason) bool {
+			return slices.Contains(r.Why, liveness.OneFrame)
+		})
 	})
 }
 
@@ -99,8 +124,12 @@ func (t Presenter) AdviceView(d house.Advice) Advice {
 	}
 	told := policy.Told(d.Conditions)
 	for _, c := range told {
-		advice.Reasons = append(advice.Reasons, Reason{c.Met, t.Condition(c)})
+		if !c.NotAsked {
+			advice.Reasons = append(advice.Reasons, Reason{c.Met, t.Condition(c)})
+		}
 	}
+	advice.NotAsked = t.notAsked(d)
+	advice.Waits, advice.Sent = t.Waits(d), t.sent(d)
 	advice.Missing = t.missing(told)
 	return advice
 }
@@ -156,6 +185,8 @@ func (t Presenter) missing(all []house.Condition) string {
 	against := ""
 	for _, c := range all {
 		switch short := t.Words.Short(house.Condition{Code: c.Code}); {
+		case c.NotAsked:
+			of--
 		case c.Code == policy.Sign:
 			of--
 			against = t.Words.Text("advice-against", "Sign", short)
@@ -195,10 +226,48 @@ func (t Presenter) became(d house.Advice) string {
 	switch {
 	case state == house.Expired:
 		return t.Words.Text("advice-expired", "Time", t.second(d.ExpiresAt))
+	case state == house.Withdrawn:
+		return t.Words.Text("advice-withdrawn", "Time", t.second(d.EndedAt))
 	case state != house.Used && state != house.Dismissed:
 		return ""
 	case t.Resident && by != "":
 		return t.Words.Text("advice-by-"+string(state), "By", by)
 	}
 	return t.Words.Text("advice-end-" + string(state))
+}
+
+// Waits reports whether a receiver waits for somebody to confirm a suggestion.
+func (t Presenter) Waits(d house.Advice) bool {
+	return t.AdviceState(d) == house.Suggested && !d.Released() && t.Hears[d.Door]
+}
+
+// sent says what receivers heard of a suggestion, "" where there are none, and of
+// one that they heard of at once.
+func (t Presenter) sent(d house.Advice) string {
+	by := t.Names[d.ConfirmedBy]
+	switch {
+	case d.State == house.Withheld || !t.Hears[d.Door]:
+		return ""
+	case t.Waits(d):
+		return t.Words.Text("advice-sent-waits")
+	case !d.Released():
+		return t.Words.Text("advice-sent-never")
+	case d.ConfirmedBy == "":
+		return ""
+	case t.Resident && by != "":
+		return t.Words.Text("advice-confirmed-by", "Time", t.second(d.ReleasedAt), "By", by)
+	}
+	return t.Words.Text("advice-confirmed", "Time", t.second(d.ReleasedAt))
+}
+
+// notAsked says which conditions were no question, "" for none.
+func (t Presenter) notAsked(d house.Advice) string {
+	var whether []string
+	for _, code := range d.NotAsked() {
+		whether = append(whether, t.Words.Short(house.Condition{Code: code, Met: true}))
+	}
+	if len(whether) == 0 {
+		return ""
+	}
+	return t.Words.Text("advice-not-asked", "Conditions", strings.Join(whether, "; "))
 }

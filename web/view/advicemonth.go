@@ -13,18 +13,19 @@ import (
 
 // An AdviceMonth counts what became of advice.
 type AdviceMonth struct {
-	Given     int // suggestions: the sum of the next four
+	Given     int // suggestions: the sum of the next five
 	Open      int
 	Used      int
 	Dismissed int
 	Expired   int
+	Withdrawn int
 	Withheld  int
 	Unmet     []Unmet // of what was withheld, the most frequent first
 	words     words.Words
 }
 
 // Unmet is how often a condition did not hold, and how often no other one did
-// not hold either.
+// not hold either, and all the others were asked.
 type Unmet struct {
 	Code        string
 	Times, Lone int
@@ -43,19 +44,21 @@ func (t Presenter) CountAdvice(all []house.Advice) AdviceMonth {
 			m.Dismissed++
 		case house.Expired:
 			m.Expired++
+		case house.Withdrawn:
+			m.Withdrawn++
 		case house.Withheld:
 			m.Withheld++
 			codes := d.Unmet()
 			for _, code := range codes {
 				u := Unmet{code, unmet[code].Times + 1, unmet[code].Lone}
-				if len(codes) == 1 {
+				if len(codes) == 1 && len(d.NotAsked()) == 0 {
 					u.Lone++
 				}
 				unmet[code] = u
 			}
 		}
 	}
-	m.Given = m.Open + m.Used + m.Dismissed + m.Expired
+	m.Given = m.Open + m.Used + m.Dismissed + m.Expired + m.Withdrawn
 	m.Unmet = slices.SortedFunc(maps.Values(unmet), func(a, b Unmet) int {
 		return cmp.Or(cmp.Compare(b.Times, a.Times), cmp.Compare(b.Lone, a.Lone), strings.Compare(a.Code, b.Code))
 	})
@@ -91,6 +94,7 @@ func (m AdviceMonth) Says() string {
 		{m.Used, m.words.Text("advised-used", "Number", m.Used)},
 		{m.Dismissed, m.words.Text("advised-dismissed", "Number", m.Dismissed)},
 		{m.Expired, m.words.Text("advised-expired", "Number", m.Expired)},
+		{m.Withdrawn, m.words.Text("advised-withdrawn", "Number", m.Withdrawn)},
 		{m.Open, m.words.Text("advised-open", "Number", m.Open)},
 	} {
 		if part.n > 0 {

@@ -40,7 +40,7 @@ func (t Presenter) Tried(v house.Visit, a house.Advice, b RuleBook) Tried {
 	said := t.Words.Naming(b.Name)
 	for _, c := range a.Conditions {
 		// Without anybody known, many say the same.
-		if says := said.Condition(c); !c.Met && !slices.Contains(tried.Unmet, says) {
+		if says := said.Condition(c); !c.Met && !c.NotAsked && !slices.Contains(tried.Unmet, says) {
 			tried.Unmet = append(tried.Unmet, says)
 		}
 	}

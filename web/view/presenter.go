@@ -26,6 +26,8 @@ type Presenter struct {
 
 	Advice map[string][]house.Advice // by visit
 	Names  map[string]string         // by kind and id, such as "person ID"
+	Hears  map[string]bool           // doors that have a receiver, by id
+	Hands  []house.Resident          // who may confirm a suggestion by a PIN
 }
 
 // Hold returns the visit's hold, unless it has ended: the row of one that has

@@ -96,18 +96,37 @@ type Readers struct {
 }
 
 // Receivers are the receivers of advice, as Upkeep lists them, the doors that one
-// can be at, and the one that was added just now.
+// can be at, the one that was added just now, and the broker that they hear.
 type Receivers struct {
-	All   []Receiver
-	Doors []house.Door
-	Added *NewReceiver
-	Wrong string // why none was added
+	All    []Receiver
+	Doors  []house.Door
+	Added  *NewReceiver
+	Wrong  string  // why none was added
+	Broker *Broker // nil where there is none
+
+	Tested   bool   // whether a test message was sent just now
+	Untested string // why none was
 }
 
 // A Receiver is a receiver of advice in a list.
 type Receiver struct {
 	house.Receiver
-	Says string // where it is, and since when
+	Says string // where it is, since when, and whether it listens
+}
+
+// A Broker is how the MQTT broker within does.
+type Broker struct {
+	Address, Topics string
+	Refused         []Refusal
+}
+
+// A Refusal is why the broker refused something, and how often.
+type Refusal struct{ Why, Often string }
+
+// Refusal says what the broker refused, by its code of why.
+func (t Presenter) Refusal(why string, times int, last time.Time) Refusal {
+	return Refusal{t.Words.Text("mqtt-" + why),
+		t.Words.Text("broker-refused-often", "Count", times, "Moment", t.Moment(last))}
 }
 
 // A NewReceiver is a receiver that was added just now, with what it is known by,
@@ -118,13 +137,20 @@ type NewReceiver struct {
 	Key, Token string
 }
 
-// Receivers says of each where it is.
-func (t Presenter) Receivers(all []house.Receiver, doors []house.Door) Receivers {
-	list := Receivers{Doors: doors}
+// Receivers says of each where it is, and whether it listens; listens is nil
+// where none can.
+func (t Presenter) Receivers(all []house.Receiver, doors []house.Door, listens func(id string) bool) (list []Receiver) {
 	for _, r := range all {
+		key := "receiver-at"
+		switch {
+		case listens == nil:
+		case listens(r.ID):
+			key = "receiver-listens"
+		default:
+			key = "receiver-does-not-listen"
+		}
 		at, _ := DoorOf(doors, r.Door)
-		list.All = append(list.All, Receiver{r, t.Words.Text("receiver-at", "Door", at.Name,
-			"Moment", t.Moment(r.AddedAt))})
+		list = append(list, Receiver{r, t.Words.Text(key, "Door", at.Name, "Moment", t.Moment(r.AddedAt), "ID", r.ID)})
 	}
 	return list
 }

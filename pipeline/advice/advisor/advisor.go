@@ -1,22 +1,25 @@
 // Package advisor gives the advice: it gathers what a decision is made from,
-// asks package policy, keeps what it says, and has a suggestion sent.
+// asks package policy, keeps what it says, and has receivers told.
 //
-// What comes in are the archive's changes: a ring, a finding, a factor. For
-// every visit of the last minute, and each door that its bell rings at, the
-// advice is worked out anew, and kept if it differs. What is withheld may
-// become a suggestion, when another still or a factor comes; a suggestion stays
-// one until it is used, dismissed or expired.
+// What comes in are the archive's changes: a ring, a finding, a factor, a rule, an
+// answer. For every visit of the last minute, and each door that its bell rings at,
+// the advice is worked out anew, and kept if it differs. What is withheld may
+// become a suggestion, when another still or a factor comes. A suggestion that is
+// open is judged anew with each change, and each second, and what does not hold
+// any more withdraws it; it stays one until then, or until it is used, dismissed or
+// expired.
 //
-// A message about a suggestion (package message) goes to each receiver of the
-// door once, after the suggestion is durable, and never again: a crash in
-// between loses the message, and nobody is let in by it. Nothing here opens
-// anything.
+// A message about a suggestion (package message) goes to each receiver of the door
+// after the suggestion is durable: at once, or after a resident confirmed it, as the
+// door says. A receiver that was not there gets it when it begins to listen, while
+// the suggestion is open; what comes twice has the same nonce, and receivers act on
+// one once. Another message goes to all of them when it is withdrawn or dismissed.
+// Nothing here opens anything.
 package advisor
 
 import (
 	"context"
 	"errors"
-	"fmt"
 	"log/slog"
 	"maps"
 	"slices"
@@ -24,7 +27,6 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/advice/message"
 	"lintel/pipeline/advice/policy"
 	"lintel/pipeline/cluster"
 	"lintel/pipeline/match"
@@ -32,7 +34,9 @@ import (
 
 // An Archive is what an [Advisor] needs of the store.
 type Archive interface {
-	LatestVisits(ctx context.Context, limit int) ([]house.Visit, error)
+	VisitsBetween(ctx context.Context, after, until time.Time, limit int) ([]house.Visit, error)
+	Visit(ctx context.Context, id string) (house.Visit, error)
+	Newest(context.Context) (time.Time, error)
 	Bells(context.Context) ([]house.Bell, error)
 	TrialEnds(context.Context) (map[string]time.Time, error)
 	Doors(context.Context) ([]house.Door, error)
@@ -44,16 +48,19 @@ type Archive interface {
 	FactorsSince(ctx context.Context, t time.Time) ([]house.Factor, error)
 	MissesSince(ctx context.Context, t time.Time) ([]house.Miss, error)
 	AdviceOn(ctx context.Context, visits ...string) ([]house.Advice, error)
+	AdviceUntil(ctx context.Context, t time.Time) ([]house.Advice, error)
 	AddAdvice(ctx context.Context, d house.Advice, persons ...string) (id string, err error)
-	Advice(ctx context.Context, id string) (house.Advice, error)
+	WithdrawAdvice(ctx context.Context, d house.Advice, persons ...string) error
+	Doubts(context.Context) ([]house.Doubt, error)
+	KeepDoubt(context.Context, house.Doubt) error
 	ExpireAdvice(context.Context) (next time.Time, err error)
 	Receivers(context.Context) ([]house.Receiver, error)
 	match.Source
 	Watch() (changed <-chan struct{}, stop func())
 }
 
-// A Publisher delivers messages to receivers. It does so at most once, and keeps
-// nothing for whoever is not there.
+// A Publisher delivers messages to receivers that listen, and keeps nothing for
+// whoever does not.
 type Publisher interface {
 	Publish(ctx context.Context, receiver string, message []byte) error
 }
@@ -68,32 +75,43 @@ type Advisor struct {
 	gallery   *match.Current
 	alike     alike
 
-	woken   chan struct{} // holds one where somebody was refused
+	// Only Run uses these.
+	recalled bool
+	kept     map[key]time.Time  // doubts, as they were written down
+	told     map[string]telling // by advice, until its time runs out
+
+	woken   chan struct{} // holds one where there is something to do
 	mu      sync.Mutex
 	refused map[string]time.Time // when a bell's secret was last wrong, by the bell's name
+	behind  map[string]bool      // receivers that do not know what is open
 }
 
 // New returns an advisor. The publisher may be nil: then nothing is sent.
 func New(archive Archive, publisher Publisher, log *slog.Logger, now func() time.Time, clock *Clock) *Advisor {
 	return &Advisor{archive: archive, publisher: publisher, log: log, now: now, clock: clock,
-		gallery: match.NewCurrent(archive), woken: make(chan struct{}, 1), refused: make(map[string]time.Time)}
+		gallery: match.NewCurrent(archive), kept: make(map[key]time.Time), told: make(map[string]telling),
+		woken: make(chan struct{}, 1), refused: make(map[string]time.Time), behind: make(map[string]bool)}
 }
 
 // Refused says that somebody just came in a bell's name with a wrong secret.
 func (c *Advisor) Refused(bell string) {
 	c.mu.Lock()
-	defer c.mu.Unlock()
 	c.refused[bell] = c.now()
-	select {
-	case c.woken <- struct{}{}:
-	default: // it is about to be looked at
-	}
+	c.mu.Unlock()
+	c.wake()
 }
 
 func (c *Advisor) refusedAt(bell string) time.Time {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.refused[bell]
+}
+
+func (c *Advisor) wake() {
+	select {
+	case c.woken <- struct{}{}:
+	default: // it is about to be looked at
+	}
 }
 
 // Run gives advice until the context is done. Failures are logged; what they
@@ -103,10 +121,7 @@ func (c *Advisor) Run(ctx context.Context) {
 	defer stop()
 	ctx = house.By(ctx, house.ByItself)
 	for {
-		next, err := c.archive.ExpireAdvice(ctx)
-		if err == nil {
-			err = c.consider(ctx)
-		}
+		next, err := c.round(ctx)
 		if ctx.Err() != nil {
 			return
 		}
@@ -124,36 +139,65 @@ func (c *Advisor) Run(ctx context.Context) {
 	}
 }
 
+// round looks at all there is, once. It returns when the next suggestion expires,
+// the zero time if none is open.
+func (c *Advisor) round(ctx context.Context) (next time.Time, err error) {
+	if err := c.recall(ctx); err != nil {
+		return next, err
+	}
+	c.clock.look()
+	kept := c.keepDoubts(ctx)
+	if next, err = c.archive.ExpireAdvice(ctx); err != nil {
+		return next, errors.Join(kept, err)
+	}
+	if err := c.consider(ctx); err != nil {
+		return next, errors.Join(kept, err) // and nothing is told that may not hold any more
+	}
+	return next, errors.Join(kept, c.tell(ctx))
+}
+
 // lookAgain is how long nothing has to change until the clock is looked at all
-// the same.
-const lookAgain = time.Minute
+// the same, and lookWhileOpen how long where a suggestion is open, as rules end by
+// the hour.
+const (
+	lookAgain     = time.Minute
+	lookWhileOpen = time.Second
+)
 
 func (c *Advisor) untilNext(expiry time.Time) time.Duration {
 	if expiry.IsZero() {
 		return lookAgain
 	}
-	return max(0, min(lookAgain, expiry.Sub(c.now())))
+	return max(0, min(lookWhileOpen, expiry.Sub(c.now())))
 }
 
-// manyVisits is how many visits of one minute are considered at most, the
-// newest first: a bell that rings more often is not one to give advice on.
-const manyVisits = 20
+// manyVisits is how many visits are considered at most, the newest first: a bell
+// that rings more often is not one to give advice on. Those of the last minute are;
+// and up to lateExamined what was said of one before its stills were examined is
+// said anew.
+const (
+	manyVisits   = 20
+	lateExamined = 10 * time.Minute
+)
 
-// consider works out the advice on every visit of the last minute.
+// consider works out the advice on every visit of the last minute, and on those
+// with a suggestion that is open.
 func (c *Advisor) consider(ctx context.Context) error {
-	c.clock.look()
 	doors, err := c.archive.Doors(ctx)
-	if err != nil || len(doors) == 0 {
-		return err
-	}
-	visits, err := c.archive.LatestVisits(ctx, manyVisits)
 	if err != nil {
 		return err
 	}
-	visits = slices.DeleteFunc(visits, func(v house.Visit) bool {
-		return c.now().Sub(v.ReceivedAt) >= policy.MaxAge || len(v.Stills) == 0
-	})
-	if len(visits) == 0 {
+	open, err := c.open(ctx)
+	if err != nil || len(doors) == 0 && len(open) == 0 {
+		return err
+	}
+	now := c.now()
+	visits, err := c.archive.VisitsBetween(ctx, now.Add(-lateExamined), now, manyVisits)
+	if err != nil {
+		return err
+	}
+	visits = slices.DeleteFunc(visits, func(v house.Visit) bool { return len(v.Stills) == 0 })
+	if len(visits) == 0 && len(open) == 0 {
 		return nil
 	}
 	s, err := c.gather(ctx)
@@ -161,6 +205,9 @@ func (c *Advisor) consider(ctx context.Context) error {
 		return err
 	}
 	var failures []error
+	for _, d := range open {
+		failures = append(failures, c.judgeAnew(ctx, s, d, doors))
+	}
 	for _, v := range visits {
 		for _, door := range doors {
 			if door.Bell == v.Bell {
@@ -171,31 +218,71 @@ func (c *Advisor) consider(ctx context.Context) error {
 	return errors.Join(failures...)
 }
 
+// open lists the suggestions that are open.
+func (c *Advisor) open(ctx context.Context) ([]house.Advice, error) {
+	all, err := c.archive.AdviceUntil(ctx, c.now())
+	return slices.DeleteFunc(all, func(d house.Advice) bool { return d.State != house.Suggested }), err
+}
+
+// judgeAnew withdraws a suggestion if what it rested on does not hold any more.
+func (c *Advisor) judgeAnew(ctx context.Context, s situation, d house.Advice, doors []house.Door) error {
+	v, err := c.archive.Visit(ctx, d.Visit)
+	if err != nil && !errors.Is(err, house.ErrNotFound) {
+		return err
+	}
+	var door house.Door // not known once it is gone
+	if i := slices.IndexFunc(doors, func(at house.Door) bool { return at.ID == d.Door }); i >= 0 {
+		door = doors[i]
+	}
+	in := s.at(v, door, c.refusedAt(v.Bell), c.now())
+	in.Open = &d
+	anew := policy.Decide(in)
+	if d.Parcel != "" {
+		anew = policy.DecideParcel(in)
+	}
+	if anew.State == house.Suggested && anew.Person == d.Person && anew.Parcel == d.Parcel {
+		return nil
+	}
+	d.Conditions = anew.Conditions
+	err = c.archive.WithdrawAdvice(ctx, d, toldOf(v, in.Alike)...)
+	if errors.Is(err, house.ErrTaken) || errors.Is(err, house.ErrNotFound) {
+		return nil // it was answered, or erased, meanwhile
+	}
+	if err == nil {
+		c.log.Info("advice", "visit", d.Visit, "door", d.Door, "state", string(house.Withdrawn))
+	}
+	return err
+}
+
 // decide keeps the advice on a visit at a door, if it is not what was kept
-// before, and sends a suggestion.
+// before.
 func (c *Advisor) decide(ctx context.Context, in policy.Input) error {
-	v, door, advice := in.Visit, in.Door, adviceOn(in)
+	v, door := in.Visit, in.Door
 	before, err := c.archive.AdviceOn(ctx, v.ID)
 	if err != nil {
 		return err
 	}
+	in.Elsewhere = slices.ContainsFunc(before,
+		func(d house.Advice) bool { return d.Door != door.ID && d.State != house.Withheld })
+	advice := adviceOn(in)
 	i := slices.IndexFunc(before, func(d house.Advice) bool { return d.Door == door.ID })
-	if i >= 0 &&
-		(before[i].State != house.Withheld || advice.State == house.Withheld && sameConditions(before[i], advice)) {
+	if late := in.Now.Sub(v.ReceivedAt) >= policy.MaxAge; late && (i < 0 || !policy.Awaits(before[i])) {
 		return nil
 	}
-	id, err := c.archive.AddAdvice(ctx, advice, toldOf(v, in.Alike)...)
+	if i >= 0 && (before[i].State != house.Withheld || policy.Same(before[i], advice)) {
+		return nil
+	}
+	if advice.State == house.Suggested && door.TellsAtOnce() {
+		advice.ReleasedAt = advice.At
+	}
+	_, err = c.archive.AddAdvice(ctx, advice, toldOf(v, in.Alike)...)
 	if errors.Is(err, house.ErrTaken) || errors.Is(err, house.ErrNotFound) {
 		return nil // it was used, or erased, meanwhile: the change brings us here again
 	}
-	if err != nil {
-		return err
+	if err == nil {
+		c.log.Info("advice", "visit", v.ID, "door", door.ID, "state", string(advice.State))
 	}
-	c.log.Info("advice", "visit", v.ID, "door", door.ID, "state", string(advice.State))
-	if advice.State != house.Suggested {
-		return nil
-	}
-	return c.send(ctx, id, v.Bell)
+	return err
 }
 
 // adviceOn is for a person who is known, or else for a parcel that is expected.
@@ -209,15 +296,6 @@ func adviceOn(in policy.Input) house.Advice {
 		return parcel
 	}
 	return person
-}
-
-// sameConditions reports whether the same conditions are met. What they say may
-// differ by the seconds that have gone.
-func sameConditions(a, b house.Advice) bool {
-	return a.Person == b.Person && a.Parcel == b.Parcel &&
-		slices.EqualFunc(a.Conditions, b.Conditions, func(x, y house.Condition) bool {
-			return x.Code == y.Code && x.Met == y.Met
-		})
 }
 
 // toldOf lists the persons whom the advice on a visit may name.
@@ -234,35 +312,6 @@ func toldOf(v house.Visit, alike map[string][]string) []string {
 		}
 	}
 	return slices.Sorted(maps.Keys(told))
-}
-
-// send sends the message of a suggestion to each receiver of its door.
-func (c *Advisor) send(ctx context.Context, id, bell string) error {
-	if c.publisher == nil {
-		return nil
-	}
-	advice, err := c.archive.Advice(ctx, id)
-	if err != nil {
-		return err
-	}
-	receivers, err := c.archive.Receivers(ctx)
-	if err != nil {
-		return err
-	}
-	var failures []error
-	for _, r := range receivers {
-		if r.Door != advice.Door {
-			continue
-		}
-		text, err := message.Sign(advice, bell, r.ID, message.Key(r.Key))
-		if err == nil {
-			err = c.publisher.Publish(ctx, r.ID, text)
-		}
-		if err != nil {
-			failures = append(failures, fmt.Errorf("sending to receiver %s: %w", r.ID, err))
-		}
-	}
-	return errors.Join(failures...)
 }
 
 // alike remembers who is easily confused with whom, until the gallery changes.

@@ -45,8 +45,9 @@ func TestFactorComes(t *testing.T) {
 	})
 }
 
-// What was suggested once is never suggested again, and no message written twice,
-// whatever comes.
+// What was suggested once is never suggested again, whatever comes, nor is a
+// message of it written again to whoever was there. One that is dismissed is
+// withdrawn from receivers.
 func TestOnce(t *testing.T) {
 	for _, end := range []house.AdviceState{house.Used, house.Dismissed, house.Expired} {
 		synctest.Test(t, func(t *testing.T) {
@@ -67,31 +68,47 @@ func TestOnce(t *testing.T) {
 			} else {
 				h.must(h.archive.EndAdvice(t.Context(), d.ID, end))
 			}
+			synctest.Wait()
+			want := map[house.AdviceState]int{house.Dismissed: 2}[end]
+			if sent := h.publisher.take(); len(sent) != want {
+				t.Errorf("%s: %d messages, want %d", end, len(sent), want)
+			}
 			h.arrive()
 			stop()
 			h.run(h.archive)() // a start anew
 			if got := h.advice(visit, h.front); got.State != end || got.ID != d.ID {
 				t.Errorf("%s: advice %+v", end, got)
 			}
-			if sent := h.publisher.take(); len(sent) > 0 {
-				t.Errorf("%s: %d more messages", end, len(sent))
+			for _, p := range h.publisher.take() { // whose receivers may not have been there
+				if m := h.opened(p); m.Action != message.Withdraw || end != house.Dismissed {
+					t.Errorf("%s: %+v after the start", end, m)
+				}
 			}
 		})
 	}
 }
 
-// A message that could not be sent is not sent later: nobody waits for it.
+// A message that could not be sent is sent again, while the suggestion is open.
 func TestPostFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newHouse(t)
 		defer h.run(h.archive)()
-		h.publisher.err = errors.New("the publisher is down")
+		h.publisher.fail(errors.New("the publisher is down"))
 		visit := h.ring(h.face())
-		h.suggested(visit, h.arrive()) // tried with both, all the same
-		h.publisher.err = nil
 		h.arrive()
-		if sent := h.publisher.take(); len(sent) > 0 {
+		if d := h.advice(visit, h.front); d.State != house.Suggested {
+			t.Errorf("advice %+v", d)
+		}
+		h.publisher.fail(nil)
+		time.Sleep(lookWhileOpen)
+		synctest.Wait()
+		if sent := h.publisher.take(); len(sent) != 2 {
 			t.Errorf("%d messages again", len(sent))
+		}
+		time.Sleep(10 * lookWhileOpen)
+		synctest.Wait()
+		if sent := h.publisher.take(); len(sent) > 0 {
+			t.Errorf("%d messages once more", len(sent))
 		}
 		if log := h.log.String(); !strings.Contains(log, "the publisher is down") ||
 			!strings.Contains(log, h.receivers[0].ID) || !strings.Contains(log, h.receivers[1].ID) {
@@ -150,8 +167,11 @@ func TestWrongSecret(t *testing.T) {
 		h := newHouse(t)
 		defer h.run(h.archive)()
 		h.advisor.Refused("another bell")
-		h.suggested(h.ring(h.face()), h.arrive())
+		before := h.ring(h.face())
+		h.suggested(before, h.arrive())
 		h.advisor.Refused("gate")
+		synctest.Wait()
+		h.withdrawn(before, policy.Healthy)
 		h.arrive()
 		h.withheld(h.ring(h.face()), policy.Healthy)
 		time.Sleep(policy.AfterRefusal - time.Second)
@@ -187,6 +207,10 @@ func TestTrial(t *testing.T) {
 		if d := h.advice(before, h.front); d.State != house.Dismissed {
 			t.Errorf("what was suggested is %s", d.State)
 		}
+		synctest.Wait()
+		if n := len(h.publisher.take()); n != 2 {
+			t.Errorf("%d messages that it holds no more", n)
+		}
 		h.arrive()
 		visit := h.ring(h.face())
 		h.withheld(visit, policy.Healthy)
@@ -207,6 +231,8 @@ func TestTrial(t *testing.T) {
 		// One that nobody ends is over by itself.
 		_, err = h.archive.StartTrial(t.Context(), "gate", "R")
 		h.must(err)
+		synctest.Wait()
+		h.publisher.take() // that what was suggested holds no more
 		time.Sleep(house.TrialLasts - time.Second)
 		h.arrive()
 		h.withheld(h.ring(h.face()), policy.Healthy)
@@ -294,7 +320,7 @@ func TestTakenMeanwhile(t *testing.T) {
 			if err == nil {
 				by, err = h.archive.AddAdvice(t.Context(), house.Advice{
 					Visit: other, Door: h.garage, State: house.Suggested, At: h.now(), ExpiresAt: h.now().Add(time.Minute),
-					Factors: []string{factors[0].ID},
+					Factors: []string{factors[0].ID}, Person: h.ada, ReleasedAt: h.now(),
 				})
 			}
 			if err != nil {
@@ -305,6 +331,7 @@ func TestTakenMeanwhile(t *testing.T) {
 		if by == "" || strings.Contains(h.log.String(), "ERROR") {
 			t.Errorf("suggested for %q, log %s", by, h.log.String())
 		}
+		h.publisher.take() // of the other
 		h.withheld(visit, policy.Factors)
 	})
 }

@@ -42,6 +42,15 @@ func (c *Clock) look() {
 	c.began, c.lastNow, c.lastGone = true, now, gone
 }
 
+// jumped says that the clock jumped at some time, if it was not seen to later.
+func (c *Clock) jumped(at time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if at.After(c.jumpedAt) {
+		c.jumpedAt = at
+	}
+}
+
 func (c *Clock) state() *policy.ClockState {
 	c.mu.Lock()
 	defer c.mu.Unlock()

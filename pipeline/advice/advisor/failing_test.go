@@ -35,9 +35,25 @@ func either[T any](v T, err, mine error) (T, error) {
 	return v, err
 }
 
-func (f *failing) LatestVisits(ctx context.Context, n int) ([]house.Visit, error) {
-	v, err := f.Archive.LatestVisits(ctx, n)
-	return either(v, err, f.err("LatestVisits"))
+func (f *failing) VisitsBetween(ctx context.Context, after, until time.Time, n int) ([]house.Visit, error) {
+	v, err := f.Archive.VisitsBetween(ctx, after, until, n)
+	return either(v, err, f.err("VisitsBetween"))
+}
+func (f *failing) Visit(ctx context.Context, id string) (house.Visit, error) {
+	v, err := f.Archive.Visit(ctx, id)
+	return either(v, err, f.err("Visit"))
+}
+func (f *failing) Newest(ctx context.Context) (time.Time, error) {
+	v, err := f.Archive.Newest(ctx)
+	return either(v, err, f.err("Newest"))
+}
+func (f *failing) Doubts(ctx context.Context) ([]house.Doubt, error) {
+	v, err := f.Archive.Doubts(ctx)
+	return either(v, err, f.err("Doubts"))
+}
+func (f *failing) AdviceUntil(ctx context.Context, t time.Time) ([]house.Advice, error) {
+	v, err := f.Archive.AdviceUntil(ctx, t)
+	return either(v, err, f.err("AdviceUntil"))
 }
 func (f *failing) Bells(ctx context.Context) ([]house.Bell, error) {
 	v, err := f.Archive.Bells(ctx)
@@ -97,10 +113,6 @@ func (f *failing) Receivers(ctx context.Context) ([]house.Receiver, error) {
 	v, err := f.Archive.Receivers(ctx)
 	return either(v, err, f.err("Receivers"))
 }
-func (f *failing) Advice(ctx context.Context, id string) (house.Advice, error) {
-	v, err := f.Archive.Advice(ctx, id)
-	return either(v, err, f.err("Advice"))
-}
 func (f *failing) ExpireAdvice(ctx context.Context) (time.Time, error) {
 	v, err := f.Archive.ExpireAdvice(ctx)
 	return either(v, err, f.err("ExpireAdvice"))
@@ -110,7 +122,7 @@ func (f *failing) ExpireAdvice(ctx context.Context) (time.Time, error) {
 // the log says it. Once it works again, so does the advisor.
 func TestArchiveFails(t *testing.T) {
 	for _, at := range []string{
-		"LatestVisits", "Bells", "Doors", "DoorRules", "ParcelRules", "AdviceRules", "Rules", "Persons", "FactorsSince",
+		"VisitsBetween", "Newest", "Doubts", "AdviceUntil", "Bells", "Doors", "DoorRules", "ParcelRules", "AdviceRules", "Rules", "Persons", "FactorsSince",
 		"MissesSince",
 		"AdviceOn", "GalleryRevision", "Gallery", "AddAdvice", "ExpireAdvice",
 	} {
@@ -136,21 +148,39 @@ func TestArchiveFails(t *testing.T) {
 			}
 		})
 	}
-	for _, at := range []string{"Advice", "Receivers"} { // after it was kept: the message is lost
+	// After it was kept: it is told once the archive works again.
+	for _, at := range []string{"Receivers", "Visit"} {
 		synctest.Test(t, func(t *testing.T) {
 			h := newHouse(t)
 			archive := &failing{h.archive, at}
 			defer h.run(archive)()
 			h.arrive()
 			visit := h.ring(h.face())
-			archive.at = ""
-			h.arrive()
 			if d := h.advice(visit, h.front); d.State != house.Suggested || len(h.publisher.take()) > 0 {
-				t.Errorf("%s failed: %s, or a message late", at, d.State)
+				t.Errorf("%s fails: %s, or a message", at, d.State)
 			}
 			if !strings.Contains(h.log.String(), errDisk.Error()) {
 				t.Errorf("%s fails: the log is silent", at)
 			}
+			archive.at = ""
+			time.Sleep(lookWhileOpen)
+			synctest.Wait()
+			if n := len(h.publisher.take()); n != 2 {
+				t.Errorf("%s works again: %d messages", at, n)
+			}
 		})
 	}
+	synctest.Test(t, func(t *testing.T) { // nothing is withdrawn since the archive could not be asked
+		h := newHouse(t)
+		archive := &failing{Archive: h.archive}
+		defer h.run(archive)()
+		visit := h.ring(h.face())
+		h.suggested(visit, h.arrive())
+		archive.at = "Rules"
+		time.Sleep(10 * time.Second)
+		synctest.Wait()
+		if d := h.advice(visit, h.front); d.State != house.Suggested || len(h.publisher.take()) > 0 {
+			t.Errorf("%s, or a message", d.State)
+		}
+	})
 }

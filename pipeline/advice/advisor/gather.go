@@ -75,18 +75,26 @@ func (c *Advisor) gather(ctx context.Context) (s situation, err error) {
 	if in.Alike, err = c.doubles(ctx); err != nil {
 		return s, err
 	}
+	return s, c.gatherLately(ctx, in)
+}
+
+// gatherLately reads what changes from one minute to the next.
+func (c *Advisor) gatherLately(ctx context.Context, in *policy.Input) (err error) {
 	now := c.now()
 	if in.Factors, err = c.archive.FactorsSince(ctx, now); err != nil {
-		return s, err
+		return err
 	}
-	misses, err := c.archive.MissesSince(ctx, now.Add(-missesCount))
+	if in.Misses, err = c.archive.MissesSince(ctx, now.Add(-missesCount)); err != nil {
+		return err
+	}
+	if in.Misses == nil {
+		in.Misses = []house.Miss{}
+	}
+	newest, err := c.archive.Newest(ctx)
 	if err != nil {
-		return s, err
-	}
-	in.Misses = &policy.Misses{}
-	for _, m := range misses {
-		in.Misses.At = append(in.Misses.At, m.At)
+		return err
 	}
 	in.Clock = c.clock.state()
-	return s, nil
+	in.Clock.Behind = max(0, newest.Sub(now))
+	return nil
 }

@@ -38,7 +38,7 @@ type household struct {
 	ada           string
 	front, garage string
 	receivers     []house.Receiver // two of the front door, one of the garage
-	rings         int
+	rings, frames int
 	ahead         atomic.Int64 // of the server's clock, in ns, once it was set
 }
 
@@ -57,8 +57,17 @@ type parcel struct {
 func (p *publisher) Publish(_ context.Context, receiver string, message []byte) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.sent = append(p.sent, parcel{receiver, message})
+	if p.err == nil {
+		p.sent = append(p.sent, parcel{receiver, message})
+	}
 	return p.err
+}
+
+// fail has sending fail from now on.
+func (p *publisher) fail(err error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.err = err
 }
 
 // take returns what was sent since it was asked last.
@@ -90,7 +99,7 @@ func newHouse(t *testing.T) *household {
 	h.must(h.archive.RecordConsent(ctx, h.ada,
 		house.Consent{GivenBy: "Ada Quill", GivenAt: h.now(), Scope: "being recognised"}))
 	h.must(h.archive.AddReference(ctx, house.Reference{Person: h.ada, Descriptor: house.Descriptor{0.1}}))
-	h.front, err = h.archive.SetDoor(ctx, house.Door{Name: "Front door", Bell: "gate"})
+	h.front, err = h.archive.SetDoor(ctx, house.Door{Name: "Front door", Bell: "gate", Tell: house.TellAtOnce})
 	h.must(err)
 	h.garage, err = h.archive.SetDoor(ctx, house.Door{Name: "Garage", Bell: "gate", Parcel: true})
 	h.must(err)
@@ -157,6 +166,54 @@ func (h *household) ring(face house.Face) (visit string) {
 	}
 	synctest.Wait()
 	return visit
+}
+
+// frame keeps another still of the last ring, and what was found, if anything was
+// found yet; what changes for the ring's other stills is not judged here.
+func (h *household) frame(state house.StillState, faces ...house.Face) (visit string) {
+	h.t.Helper()
+	h.frames++
+	body := fmt.Appendf(nil, "%d more %d", h.rings, h.frames)
+	visit, _, err := h.archive.Keep(h.t.Context(), house.NewStill{
+		Bell: "gate", Ring: fmt.Sprint(h.rings), Frame: 1 + h.frames, SentSHA256: sha256.Sum256(body),
+		JPEG: body, Width: 640, Height: 480, ReceivedAt: h.now(), TakenAt: h.now(),
+	})
+	h.must(err)
+	if state != house.Pending {
+		v, err := h.archive.Visit(h.t.Context(), visit)
+		h.must(err)
+		h.must(h.archive.Record(h.t.Context(), v.Stills[len(v.Stills)-1].ID, state, faces))
+	}
+	synctest.Wait()
+	return visit
+}
+
+// opened reads a message as the receiver it went to.
+func (h *household) opened(p parcel) message.Message {
+	h.t.Helper()
+	i := slices.IndexFunc(h.receivers, func(r house.Receiver) bool { return r.ID == p.receiver })
+	m, err := mailbox.Open(p.text, p.receiver, message.Key(h.receivers[i].Key), h.now(), func(string) bool { return false })
+	h.must(err)
+	return m
+}
+
+// withdrawn checks that what was suggested at the front door is withdrawn for these
+// reasons, and that both receivers are told of it, by the nonce.
+func (h *household) withdrawn(visit string, codes ...string) {
+	h.t.Helper()
+	d := h.advice(visit, h.front)
+	if d.State != house.Withdrawn || !slices.Equal(d.Unmet(), codes) || d.EndedAt.IsZero() || d.By != house.ByItself {
+		h.t.Errorf("advice is %s by %q, not met %v; want %v", d.State, d.By, d.Unmet(), codes)
+	}
+	sent := h.publisher.take()
+	if len(sent) != 2 {
+		h.t.Errorf("%d messages, want 2", len(sent))
+	}
+	for _, p := range sent {
+		if m := h.opened(p); m.Action != message.Withdraw || m.Visit != visit || m.Kind != message.Person {
+			h.t.Errorf("message %+v", m)
+		}
+	}
 }
 
 // stranger is a face of nobody known that meets all else that is asked.

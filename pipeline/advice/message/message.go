@@ -15,6 +15,9 @@
 //     clock that is set, and it remembers what it acted on.
 //   - It acts on messages for its own door only, and on those for parcels only
 //     where a parcel may be left.
+//   - It acts on the action "suggest" only. A "withdraw" has the nonce of an earlier
+//     message, and ends that one: whatever waits because of it waits no more. A
+//     "test" is for nothing but to be seen.
 //
 // What a message looks like:
 //
@@ -27,6 +30,8 @@
 // Both objects have one spelling only, the one [Sign] writes: fields in this
 // order, no blanks, nothing else.
 //
+// README.md has the same byte by byte, for whoever writes a receiver.
+//
 // A message is authentic, not secret: whoever listens on the network, where there
 // is no TLS, reads which door, and when. No person is in it, by name or otherwise.
 //
@@ -35,6 +40,7 @@ package message
 
 import (
 	"crypto/hmac"
+	"crypto/rand"
 	"crypto/sha256"
 	"encoding/base64"
 	"encoding/hex"
@@ -50,8 +56,6 @@ import (
 const (
 	// Version is that of the messages here.
 	Version = 1
-	// Action is the only one there is.
-	Action = "suggest"
 	// Longest is how long a message may hold.
 	Longest = 5 * time.Minute
 	// Skew is how far a server's clock may be ahead of a receiver's.
@@ -60,12 +64,22 @@ const (
 	Largest = 2048
 )
 
+// An Action is what a message says.
+type Action string
+
+const (
+	Suggest  Action = "suggest"  // what its kind says
+	Withdraw Action = "withdraw" // the earlier message of the same nonce holds no more
+	Test     Action = "test"     // nothing: somebody tries whether messages come
+)
+
 // A Kind is what a message is about.
 type Kind string
 
 const (
-	Person Kind = "person" // somebody may come in
-	Parcel Kind = "parcel" // a parcel may be left
+	Person  Kind = "person" // somebody may come in
+	Parcel  Kind = "parcel" // a parcel may be left
+	Nothing Kind = "test"   // of a Test
 )
 
 // A Message is what a receiver gets to know.
@@ -75,11 +89,11 @@ type Message struct {
 	Door     string `json:"door"`     // id
 	Bell     string `json:"bell"`     // the name of the bell that rang
 	Visit    string `json:"visit"`    // id
-	Action   string `json:"action"`
+	Action   Action `json:"action"`
 	Kind     Kind   `json:"kind"`
 	// Nonce is of 128 bits, in small hexadecimal digits. The same advice to
 	// the same receiver always has the same, so that a message that is
-	// published again, after a crash, is acted on once.
+	// published again is acted on once, and is known by what withdraws it.
 	Nonce string `json:"nonce"`
 	// IssuedAt and ExpiresAt are in UTC and whole seconds, 2027-01-01T12:00:00Z.
 	IssuedAt  time.Time `json:"issued_at"`
@@ -93,37 +107,55 @@ type envelope struct {
 }
 
 // ErrAdvice says that there is nothing to write a message of: the advice suggests
-// nothing, or lacks something, or holds for more than Longest.
+// and withdraws nothing, or lacks something, or holds for more than Longest.
 var ErrAdvice = errors.New("no message is written of this advice")
 
 // words are what ids and names of bells are made of.
 var words = regexp.MustCompile(`^[A-Za-z0-9._-]{1,64}$`)
 
-// Sign writes the message of an advice to the receiver with the id and key. The
-// bell is the name of the one that rang. The same advice gives the same message.
-// The error is [ErrAdvice], or [ErrKey] for a key of nothing but zeros.
+// Sign writes the message of an advice to the receiver with the id and key: of an
+// open suggestion that it was made, of one that was withdrawn or dismissed that it
+// holds no more. The bell is the name of the one that rang. The same advice gives
+// the same message. The error is [ErrAdvice], or [ErrKey] for a key of nothing but
+// zeros.
 func Sign(a house.Advice, bell, receiver string, key Key) ([]byte, error) {
-	if key == (Key{}) {
-		return nil, ErrKey
-	}
-	if a.State != house.Suggested {
-		return nil, fmt.Errorf("%w: it is %s", ErrAdvice, a.State)
-	}
 	if a.ID == "" || (a.Person == "") == (a.Parcel == "") {
 		return nil, fmt.Errorf("%w: it is not for one person or one parcel", ErrAdvice)
 	}
-	l := Message{
-		Version: Version, Receiver: receiver, Door: a.Door, Bell: bell, Visit: a.Visit,
-		Action: Action, Kind: Person, Nonce: nonce(a.ID, key),
-		IssuedAt: a.At.UTC().Truncate(time.Second), ExpiresAt: a.ExpiresAt.UTC().Truncate(time.Second),
-	}
+	m := Message{Receiver: receiver, Door: a.Door, Bell: bell, Visit: a.Visit, Action: Suggest, Kind: Person,
+		Nonce: nonce(a.ID, key), IssuedAt: a.At, ExpiresAt: a.ExpiresAt}
 	if a.Parcel != "" {
-		l.Kind = Parcel
+		m.Kind = Parcel
 	}
-	if err := l.check(); err != nil {
+	switch a.State {
+	case house.Suggested:
+	case house.Withdrawn, house.Dismissed:
+		m.Action, m.IssuedAt = Withdraw, a.EndedAt
+	default:
+		return nil, fmt.Errorf("%w: it is %s", ErrAdvice, a.State)
+	}
+	return m.sign(key)
+}
+
+// SignTest writes a message that says nothing, to try whether messages come to the
+// receiver and are read there. It holds for a minute.
+func SignTest(r house.Receiver, now time.Time) ([]byte, error) {
+	m := Message{Receiver: r.ID, Door: r.Door, Bell: "test", Visit: "test", Action: Test, Kind: Nothing,
+		Nonce: nonce(rand.Text(), Key(r.Key)), IssuedAt: now, ExpiresAt: now.Add(time.Minute)}
+	return m.sign(Key(r.Key))
+}
+
+// sign writes a message, in whole seconds.
+func (m Message) sign(key Key) ([]byte, error) {
+	if key == (Key{}) {
+		return nil, ErrKey
+	}
+	m.Version = Version
+	m.IssuedAt, m.ExpiresAt = m.IssuedAt.UTC().Truncate(time.Second), m.ExpiresAt.UTC().Truncate(time.Second)
+	if err := m.check(); err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrAdvice, err)
 	}
-	payload, err := json.Marshal(l)
+	payload, err := json.Marshal(m)
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrAdvice, err)
 	}
@@ -171,9 +203,9 @@ func (l Message) check() error {
 	switch {
 	case l.Version != Version:
 		return errors.New("it is of another version")
-	case l.Action != Action:
+	case l.Action != Suggest && l.Action != Withdraw && l.Action != Test:
 		return errors.New("its action is unknown")
-	case l.Kind != Person && l.Kind != Parcel:
+	case l.Kind != Person && l.Kind != Parcel && l.Kind != Nothing || (l.Kind == Nothing) != (l.Action == Test):
 		return errors.New("its kind is unknown")
 	case !nonces.MatchString(l.Nonce):
 		return errors.New("its nonce is none")

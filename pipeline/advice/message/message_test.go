@@ -118,6 +118,37 @@ func TestSeal(t *testing.T) {
 	}
 }
 
+// TestWithdrawal holds that what withdraws a message names it by its nonce.
+func TestWithdrawal(t *testing.T) {
+	for _, state := range []house.AdviceState{house.Withdrawn, house.Dismissed} {
+		a := suggested()
+		a.State, a.EndedAt = state, noon.Add(20*time.Second+time.Second/2)
+		got, want := opened(t, sealed(t, a)), opened(t, sealed(t, suggested()))
+		want.Action, want.IssuedAt = Withdraw, noon.Add(20*time.Second)
+		if got != want {
+			t.Errorf("%s: %+v, want %+v", state, got, want)
+		}
+	}
+}
+
+func TestTestMessage(t *testing.T) {
+	r := house.Receiver{ID: "gate", Door: "DOOR2", Key: key[:]}
+	text, err := SignTest(r, noon)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := opened(t, text)
+	want := Message{Version: 1, Receiver: "gate", Door: "DOOR2", Bell: "test", Visit: "test", Action: Test, Kind: Nothing,
+		Nonce: got.Nonce, IssuedAt: noon, ExpiresAt: noon.Add(time.Minute)}
+	if got != want {
+		t.Errorf("%+v, want %+v", got, want)
+	}
+	again, err := SignTest(r, noon)
+	if err != nil || bytes.Equal(again, text) {
+		t.Errorf("again the same, %v", err)
+	}
+}
+
 // Nothing of a person, and none of the reasons, leaves the server.
 func TestNoPersonInALetter(t *testing.T) {
 	text := sealed(t, suggested())
@@ -154,23 +185,24 @@ func TestNonces(t *testing.T) {
 
 func TestNotSealed(t *testing.T) {
 	for name, change := range map[string]func(*house.Advice){
-		"withheld":            func(a *house.Advice) { a.State = house.Withheld },
-		"used":                func(a *house.Advice) { a.State = house.Used },
-		"dismissed":           func(a *house.Advice) { a.State = house.Dismissed },
-		"expired":             func(a *house.Advice) { a.State = house.Expired },
-		"no state":            func(a *house.Advice) { a.State = "" },
-		"no id":               func(a *house.Advice) { a.ID = "" },
-		"no person":           func(a *house.Advice) { a.Person = "" },
-		"a person and parcel": func(a *house.Advice) { a.Parcel = "PARCEL9" },
-		"no door":             func(a *house.Advice) { a.Door = "" },
-		"no visit":            func(a *house.Advice) { a.Visit = "" },
-		"a door with a quote": func(a *house.Advice) { a.Door = `a"b` },
-		"a long visit":        func(a *house.Advice) { a.Visit = strings.Repeat("a", 65) },
-		"no expiry":           func(a *house.Advice) { a.ExpiresAt = time.Time{} },
-		"expiry before":       func(a *house.Advice) { a.ExpiresAt = a.At.Add(-time.Second) },
-		"expiry at once":      func(a *house.Advice) { a.ExpiresAt = a.At.Add(time.Second / 3) },
-		"expiry in an hour":   func(a *house.Advice) { a.ExpiresAt = a.At.Add(time.Hour) },
-		"no time":             func(a *house.Advice) { a.At = time.Time{} },
+		"withheld":             func(a *house.Advice) { a.State = house.Withheld },
+		"used":                 func(a *house.Advice) { a.State = house.Used },
+		"dismissed, no moment": func(a *house.Advice) { a.State = house.Dismissed },
+		"withdrawn at its end": func(a *house.Advice) { a.State, a.EndedAt = house.Withdrawn, a.ExpiresAt },
+		"expired":              func(a *house.Advice) { a.State = house.Expired },
+		"no state":             func(a *house.Advice) { a.State = "" },
+		"no id":                func(a *house.Advice) { a.ID = "" },
+		"no person":            func(a *house.Advice) { a.Person = "" },
+		"a person and parcel":  func(a *house.Advice) { a.Parcel = "PARCEL9" },
+		"no door":              func(a *house.Advice) { a.Door = "" },
+		"no visit":             func(a *house.Advice) { a.Visit = "" },
+		"a door with a quote":  func(a *house.Advice) { a.Door = `a"b` },
+		"a long visit":         func(a *house.Advice) { a.Visit = strings.Repeat("a", 65) },
+		"no expiry":            func(a *house.Advice) { a.ExpiresAt = time.Time{} },
+		"expiry before":        func(a *house.Advice) { a.ExpiresAt = a.At.Add(-time.Second) },
+		"expiry at once":       func(a *house.Advice) { a.ExpiresAt = a.At.Add(time.Second / 3) },
+		"expiry in an hour":    func(a *house.Advice) { a.ExpiresAt = a.At.Add(time.Hour) },
+		"no time":              func(a *house.Advice) { a.At = time.Time{} },
 	} {
 		a := suggested()
 		change(&a)

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/internal/python"
 )
 
@@ -99,6 +100,56 @@ func TestReceiverActsOnce(t *testing.T) {
 	}
 }
 
+// TestReceiverWithdraws has a suggestion withdrawn after it came, and before.
+func TestReceiverWithdraws(t *testing.T) {
+	a := suggested()
+	message := sealed(t, a)
+	a.State, a.EndedAt = house.Withdrawn, noon.Add(time.Second)
+	withdrawal, want := sealed(t, a), "would stop: what the message "+nonce("ADVICE234", key)+" began, for door DOOR2\n"
+	for _, c := range []struct {
+		name   string
+		first  []byte
+		status int
+	}{{"after", message, 0}, {"before", withdrawal, 3}} {
+		s := newStation(t)
+		if status, _, complaint := s.takes(t, c.first); status != c.status {
+			t.Fatalf("%s: %d, %q", c.name, status, complaint)
+		}
+		if status, would, complaint := s.takes(t, withdrawal); status != 3 || would != want || complaint != "" {
+			t.Errorf("%s: %d, %q, %q", c.name, status, would, complaint)
+		}
+		if status, would, complaint := s.takes(t, message); status != 1 || would != "" ||
+			!strings.Contains(complaint, "came before") {
+			t.Errorf("%s, and then the message: %d, %q, %q", c.name, status, would, complaint)
+		}
+	}
+}
+
+// TestReceiverLineEnds takes a message as a client of MQTT writes it: with a line
+// end, and no more than one.
+func TestReceiverLineEnds(t *testing.T) {
+	s := newStation(t)
+	message := sealed(t, suggested())
+	if status, _, complaint := s.takes(t, append(bytes.Clone(message), "\n\n"...)); status != 1 {
+		t.Errorf("with two line ends: %d, %q", status, complaint)
+	}
+	if status, would, complaint := s.takes(t, append(bytes.Clone(message), '\n')); status != 0 || would == "" {
+		t.Errorf("with a line end: %d, %q, %q", status, would, complaint)
+	}
+}
+
+func TestReceiverTest(t *testing.T) {
+	s := newStation(t)
+	text, err := SignTest(house.Receiver{ID: "gate", Door: "DOOR2", Key: key[:]}, noon)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if status, would, complaint := s.takes(t, text); status != 1 || would != "" ||
+		!strings.Contains(complaint, "a test message, and right") {
+		t.Errorf("%d, %q, %q", status, would, complaint)
+	}
+}
+
 // The same by the machine's clock and as a program by itself.
 func TestReceiverAsAProgram(t *testing.T) {
 	s := newStation(t)
@@ -162,6 +213,8 @@ func TestReceiverFailsClosed(t *testing.T) {
 		{"another action", with("suggest", "open"), nil, "its action"},
 		{"a line after the receiver", with(`"gate"`, `"gate\n"`), nil, "its receiver"},
 		{"another kind", with("person", "animal"), nil, "its kind"},
+		{"a test of a person", with(`"suggest"`, `"test"`), nil, "its kind"},
+		{"a suggestion of a test", with("person", "test"), nil, "its kind"},
 		{"a field less", with(`"action":"suggest",`, ``), nil, "other fields"},
 		{"a blank", with(`,"kind"`, `, "kind"`), nil, "spelled otherwise"},
 		{"a short nonce", with("00112233", ""), nil, "its nonce"},

@@ -44,6 +44,8 @@ const (
 	clockUnknown = "clock-unknown"
 	clockBack    = "clock-back"
 	clockJumped  = "clock-jumped"
+	clockBehind  = "clock-behind"
+	clockUntold  = "clock-untold"
 	clockDiffers = "clock-differs"
 	clockRight   = "clock"
 
@@ -53,10 +55,11 @@ const (
 	faceUnknown     = "face-unknown"
 	faceMixed       = "face-mixed"
 	faceTwice       = "face-twice"
+	peopleGone      = "people-gone"
 	peopleNotAll    = "people-not-all"
 	peopleOne       = "people-one"
 	peopleAll       = "people-all"
-	nobodyKnown     = "nobody-known"
+	nobodyKnown     = "nobody-known" // nobody to ask it of
 
 	personGone   = "person-gone"
 	consentNone  = "consent-none"
@@ -115,6 +118,7 @@ const (
 	factorVisit    = "factor-visit"
 	factorNoVisit  = "factor-no-visit"
 	factorOld      = "factor-old"
+	factorWaits    = "factor-waits"
 
 	pictureUnknown         = "picture-unknown"
 	pictureDoubtful        = "picture-doubtful"
@@ -127,9 +131,9 @@ const (
 	placeIs                = "place"
 	parcelNone             = "parcel-none"
 	parcelExpected         = "parcel"
-	nobodyUnknown          = "nobody-unknown"
-	nobodyNever            = "nobody-never"
-	nobodyKeptAway         = "nobody"
+	nobodyElse             = "nobody-else"
+	nobodyButKnown         = "nobody-but-known"
+	nobodyButStrangers     = "nobody"
 	trialTakesIt           = "trial-takes-it"
 	restateFaulty          = "restate-faulty" // Why: the refusal
 	restateNever           = "restate-never"
@@ -142,19 +146,25 @@ const (
 	conflictAdds           = "conflict-adds"
 )
 
-// A finding is what a condition comes to: whether it is met, and why.
+// A finding is what a condition comes to: whether it is met, or no question here,
+// and why.
 type finding struct {
-	met bool
-	why []house.Reason
+	met, notAsked bool
+	why           []house.Reason
 }
 
-// yes finds that a condition is met, and no that it is not.
+// yes finds that a condition is met, no that it is not, and moot that there is
+// nothing to ask.
 func yes(code string, v house.Values) finding {
-	return finding{true, []house.Reason{{Code: code, Values: v}}}
+	return finding{met: true, why: []house.Reason{{Code: code, Values: v}}}
 }
 
 func no(code string, v house.Values) finding {
-	return finding{false, []house.Reason{{Code: code, Values: v}}}
+	return finding{why: []house.Reason{{Code: code, Values: v}}}
+}
+
+func moot(code string, v house.Values) finding {
+	return finding{notAsked: true, why: []house.Reason{{Code: code, Values: v}}}
 }
 
 // none are the values of a reason that needs none.

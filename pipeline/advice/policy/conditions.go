@@ -19,7 +19,7 @@ type condition struct {
 var conditions = []condition{
 	{On, (*question).on},
 	{Home, (*question).home},
-	{Wait, (*question).wait},
+	{Wait, ofEach((*question).wait)},
 	{Door, (*question).door},
 	{Fresh, (*question).fresh},
 	{Healthy, (*question).healthy},
@@ -42,7 +42,7 @@ func (q *question) judge(all []condition, against func(*question) []house.Reason
 	judged, met = make([]house.Condition, len(all)), true
 	for i, c := range all {
 		f := c.judge(q)
-		judged[i] = house.Condition{Code: c.code, Met: f.met, Reasons: f.why}
+		judged[i] = house.Condition{Code: c.code, Met: f.met, NotAsked: f.notAsked, Reasons: f.why}
 		met = met && f.met
 	}
 	if why := against(q); len(why) > 0 {
@@ -85,18 +85,34 @@ func (q *question) home() finding {
 	return yes(homeHome, none)
 }
 
-// wait counts failed attempts: as many as the household bears, within an
-// hour, begin a wait.
-func (q *question) wait() finding {
+// wait asks whether failed attempts in the visitor's name make them wait.
+func (q *question) wait(v *visitor) finding {
 	if q.Misses == nil || q.House == nil || q.House.Misses < 1 {
-		return no(waitUnknown, none)
+		return no(waitUnknown, of(v))
 	}
-	at := slices.Clone(q.Misses.At)
+	lately, until, sound := q.waits(func(m house.Miss) bool { return m.Whom == v.id })
+	switch {
+	case !sound:
+		return no(waitLater, of(v))
+	case until.After(q.Now):
+		return no(waitUntil, house.Values{Person: v.id, Count: q.House.Misses, Until: until})
+	}
+	return yes(waitNone, house.Values{Person: v.id, Count: lately, Of: q.House.Misses})
+}
+
+// waits counts those failed attempts that count: as many as the household bears,
+// within an hour, begin a wait. It is not sound where one is later than now.
+func (q *question) waits(counts func(house.Miss) bool) (lately int, until time.Time, sound bool) {
+	var at []time.Time
+	for _, m := range q.Misses {
+		if counts(m) {
+			at = append(at, m.At)
+		}
+	}
 	slices.SortFunc(at, time.Time.Compare)
 	if len(at) > 0 && at[len(at)-1].After(q.Now) {
-		return no(waitLater, none)
+		return 0, until, false
 	}
-	lately, until := 0, time.Time{}
 	for i, t := range at {
 		if q.Now.Sub(t) < time.Hour {
 			lately++
@@ -105,10 +121,18 @@ func (q *question) wait() finding {
 			until = t.Add(q.House.Wait)
 		}
 	}
-	if until.After(q.Now) {
-		return no(waitUntil, house.Values{Count: q.House.Misses, Until: until})
+	return lately, until, true
+}
+
+// sourceWaits reports whether failed attempts of a phone's or a reader's make
+// what it tells not count. Labels that nobody has are none: a reader sees the
+// neighbours' as well.
+func (q *question) sourceWaits(source string) bool {
+	if q.House == nil || q.House.Misses < 1 {
+		return true
 	}
-	return yes(waitNone, house.Values{Count: lately, Of: q.House.Misses})
+	_, until, sound := q.waits(func(m house.Miss) bool { return m.By == "source "+source && m.Whom != "" })
+	return !sound || until.After(q.Now)
 }
 
 func (q *question) door() finding {
@@ -133,19 +157,32 @@ func (q *question) fresh() finding {
 	if len(q.Visit.Stills) == 0 {
 		return no(noStill, none)
 	}
-	age := q.Now.Sub(q.Visit.ReceivedAt)
+	age := q.asOf(q.Visit.ReceivedAt).Sub(q.Visit.ReceivedAt)
 	if code, told := staleBy(age, 0, ringLater, ringOld); code != "" {
 		return no(code, told)
 	}
 	for _, s := range q.Visit.Stills {
-		if code, told := staleBy(q.Now.Sub(s.ReceivedAt), 0, stillLater, stillOld); code != "" {
+		now := q.asOf(s.ReceivedAt)
+		if code, told := staleBy(now.Sub(s.ReceivedAt), 0, stillLater, stillOld); code != "" {
 			return no(code, told)
 		}
-		if code, told := staleBy(q.Now.Sub(s.TakenAt), MaxSkew, takenLater, takenOld); code != "" && !s.TakenAt.IsZero() {
+		if code, told := staleBy(now.Sub(s.TakenAt), MaxSkew, takenLater, takenOld); code != "" && !s.TakenAt.IsZero() {
 			return no(code, told)
 		}
 	}
 	return yes(ringFresh, house.Values{Lasted: age})
+}
+
+// asOf is when it is asked whether something that came at a time is fresh: now,
+// or when an open suggestion was made, or when it came if that was later.
+func (q *question) asOf(came time.Time) time.Time {
+	switch {
+	case q.Open == nil || came.After(q.Now):
+		return q.Now
+	case came.After(q.Open.At):
+		return came
+	}
+	return q.Open.At
 }
 
 // staleBy returns one of two codes for an age that is wrong, "" if it is not. It
@@ -185,6 +222,10 @@ func (q *question) clock() finding {
 		return no(clockBack, none)
 	case !q.Clock.JumpedAt.IsZero() && q.Now.Sub(q.Clock.JumpedAt) < AfterJump:
 		return no(clockJumped, house.Values{At: q.Clock.JumpedAt, Longest: AfterJump})
+	case q.Clock.Behind > MaxSkew:
+		return no(clockBehind, house.Values{Lasted: q.Clock.Behind})
+	case slices.ContainsFunc(q.Visit.Stills, func(s house.Still) bool { return s.TakenAt.IsZero() }):
+		return no(clockUntold, none) // or a bell that stops saying its time would clear itself of a doubt
 	case skew.Abs() > MaxSkew:
 		return no(clockDiffers, house.Values{Lasted: skew.Abs(), Longest: MaxSkew})
 	}

@@ -15,6 +15,7 @@ import (
 // fresh, bell, clock, people, consent, rule, never, time, match, frames,
 // quality, alike, factors; and picture after them where that withholds, never
 // as one that is met. It has no ID and no By, which whoever keeps it gives it.
+// Those that are no question here are told as not asked.
 //
 // A suggestion names the person and the factors it rests on, no more of those
 // than are needed. It expires when the household says, or earlier with the
@@ -47,6 +48,7 @@ type question struct {
 	at       wall
 	visitors []*visitor // known persons, by the still and place where first seen
 	unknown  int        // faces of nobody known
+	awaited  int        // stills that came while a suggestion is open, and are being examined
 }
 
 // A visitor is somebody known who can be seen at the door.
@@ -63,14 +65,36 @@ type visitor struct {
 
 func ask(in Input) *question {
 	q := &question{Input: in, at: wallAt(in.Now, in.Zone, in.House)}
+	q.reopen()
 	for i := range in.Visit.Stills {
 		q.see(in.Visit.Stills[i].Faces)
+		if q.isAwaited(in.Visit.Stills[i]) {
+			q.awaited++
+		}
 	}
 	for _, v := range q.visitors {
 		v.ruling = q.ruling(v.id)
 		q.weigh(v)
 	}
 	return q
+}
+
+// reopen has what an open suggestion took count as not used.
+func (q *question) reopen() {
+	if q.Open == nil || q.Open.ID == "" {
+		return
+	}
+	q.Factors, q.Parcels = slices.Clone(q.Factors), slices.Clone(q.Parcels)
+	for i := range q.Factors {
+		if q.Factors[i].UsedBy == q.Open.ID {
+			q.Factors[i].UsedBy = ""
+		}
+	}
+	for i := range q.Parcels {
+		if q.Parcels[i].UsedBy == q.Open.ID {
+			q.Parcels[i].UsedBy = ""
+		}
+	}
 }
 
 // see adds the faces of a still to the visitors.
@@ -100,9 +124,15 @@ func (q *question) advice() house.Advice {
 	return house.Advice{Visit: q.Visit.ID, Door: q.Door.ID, State: house.Withheld, At: q.Now}
 }
 
-// subject is whom the advice is for: the first visitor whose factors are
-// enough, or else the first. It is nil if nobody known can be seen.
+// subject is whom the advice is for: whom an open suggestion is for, or the first
+// visitor whose factors are enough, or else the first. It is nil if nobody known can
+// be seen.
 func (q *question) subject() *visitor {
+	if q.Open != nil {
+		if i := slices.IndexFunc(q.visitors, func(v *visitor) bool { return v.id == q.Open.Person }); i >= 0 {
+			return q.visitors[i]
+		}
+	}
 	for _, v := range q.visitors {
 		if v.enough {
 			return v
@@ -115,22 +145,29 @@ func (q *question) subject() *visitor {
 }
 
 // ofEach makes one judgement of a judgement of every visitor. It says what
-// each falls short of, or else what is met.
+// each falls short of, or else of whom it can't be asked, or else what is met.
 func ofEach(judge func(*question, *visitor) finding) func(*question) finding {
 	return func(q *question) finding {
 		if len(q.visitors) == 0 {
-			return no(nobodyKnown, none)
+			return moot(nobodyKnown, none)
 		}
-		met, unmet := finding{met: true}, finding{}
+		met, unmet, open := finding{met: true}, finding{}, finding{notAsked: true}
 		for _, v := range q.visitors {
-			if f := judge(q, v); f.met {
+			f := judge(q, v)
+			switch {
+			case f.met:
 				met.why = append(met.why, f.why...)
-			} else {
+			case f.notAsked:
+				open.why = append(open.why, f.why...)
+			default:
 				unmet.why = append(unmet.why, f.why...)
 			}
 		}
-		if len(unmet.why) > 0 {
+		switch {
+		case len(unmet.why) > 0:
 			return unmet
+		case len(open.why) > 0:
+			return open
 		}
 		return met
 	}
@@ -154,8 +191,11 @@ func (q *question) people() finding {
 			return no(faceTwice, of(v))
 		}
 	}
+	if q.Open != nil && q.Open.Person != "" && q.subject().id != q.Open.Person {
+		return no(peopleGone, house.Values{Person: q.Open.Person, Persons: told.Persons})
+	}
 	if len(q.visitors) == 1 {
-		return yes(peopleOne, of(q.visitors[0]))
+		return yes(peopleOne, house.Values{Person: q.visitors[0].id, Count: len(q.Visit.Stills)})
 	}
 	for _, v := range q.visitors {
 		if len(v.ruling.holding) == 0 || len(v.ruling.never) > 0 {
@@ -182,6 +222,8 @@ func (q *question) unexamined() (code string) {
 	}
 	for _, s := range q.Visit.Stills {
 		switch {
+		case q.isAwaited(s):
+			continue
 		case s.State == house.Pending:
 			return stillPending
 		case s.State != house.Done || s.Damaged || s.Lost:
@@ -189,6 +231,18 @@ func (q *question) unexamined() (code string) {
 		}
 	}
 	return ""
+}
+
+// isAwaited reports whether a still came so lately, while a suggestion is open, that
+// nothing is told by its not being examined yet. None was when it was made.
+func (q *question) isAwaited(s house.Still) bool {
+	return s.State == house.Pending && q.Open != nil && q.Now.Sub(s.ReceivedAt) < MaxExamining && !s.Damaged && !s.Lost
+}
+
+// together reports whether what was found by so many stills is by all that show
+// the visitor. One that is being examined may be counted already.
+func (q *question) together(frames int, v *visitor) bool {
+	return v.frames <= frames && frames <= v.frames+q.awaited
 }
 
 func (q *question) consent(v *visitor) finding {
@@ -239,7 +293,7 @@ func (q *question) time(v *visitor) finding {
 		told.Rules = []house.DoorRule{*v.ruling.allowing[0]}
 		return no(timeOther, told)
 	}
-	return no(timeNoRule, told)
+	return moot(timeNoRule, told)
 }
 
 func (q *question) match(v *visitor) finding {
@@ -260,7 +314,7 @@ func (q *question) match(v *visitor) finding {
 	told := house.Values{Person: v.id, Band: worst.Band, Distance: worst.Distance, Rate: worst.FPIR, Asked: asked}
 	switch {
 	case asked == "":
-		return no(matchNoRule, told)
+		return moot(matchNoRule, told)
 	case sureness(worst.Band) < sureness(asked):
 		return no(matchShort, told)
 	}
@@ -295,7 +349,7 @@ func (q *question) frames(v *visitor) finding {
 		if f.Descriptor == (house.Descriptor{}) {
 			return no(framesUnjudged, of(v))
 		}
-		if f.Match.Frames != v.frames {
+		if !q.together(f.Match.Frames, v) {
 			return no(framesApart, house.Values{Person: v.id, Count: v.frames, Of: f.Match.Frames})
 		}
 	}

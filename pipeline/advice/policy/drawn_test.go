@@ -125,7 +125,8 @@ func drawn(roll dice) Input {
 		in.House.AwayUntil = pick(roll, moments...)
 	}
 	for range roll(4) {
-		in.Misses.At = append(in.Misses.At, evening.Add(-time.Duration(roll(200))*time.Minute))
+		in.Misses = append(in.Misses, house.Miss{At: evening.Add(-time.Duration(roll(200)) * time.Minute),
+			Whom: pick(roll, persons...), By: pick(roll, "", "source phone-p-ada", "source pad")})
 	}
 	if odd() {
 		pick(roll, func() { in.Bell = nil }, func() { in.Clock = nil }, func() { in.House = nil },
@@ -241,7 +242,26 @@ var doubts = map[string]func(*Input, dice){
 	"the stills are gone":    func(in *Input, _ dice) { in.Visit.Stills = nil },
 	"the door is not known":  func(in *Input, _ dice) { in.Door = house.Door{} },
 	"it is an hour later":    func(in *Input, _ dice) { in.Visit.ReceivedAt = in.Visit.ReceivedAt.Add(-time.Hour) },
-	"another miss":           func(in *Input, roll dice) { miss(in, time.Duration(roll(3600))*time.Second) },
+	"another miss": func(in *Input, roll dice) {
+		whom := pick(roll, ada, ben)
+		for range 3 {
+			miss(in, house.Miss{At: in.Now.Add(-time.Duration(roll(900)) * time.Second), Whom: whom})
+		}
+	},
+	"a source misses often": func(in *Input, roll dice) {
+		for range 4 {
+			miss(in, house.Miss{At: in.Now.Add(-time.Duration(roll(600)) * time.Second), Whom: cy, By: "source phone-" + ada})
+		}
+	},
+	"a bell does not say its time": func(in *Input, roll dice) {
+		oneOf(in.Visit.Stills, roll, func(s *house.Still) { s.TakenAt = time.Time{} })
+	},
+	"the clock is behind": func(in *Input, roll dice) {
+		if in.Clock != nil {
+			in.Clock.Behind = time.Duration(11+roll(10_000)) * time.Second
+		}
+	},
+	"something is suggested elsewhere": func(in *Input, _ dice) { in.Elsewhere = true },
 	"a rule says never": func(in *Input, roll dice) {
 		in.Rules = append(slices.Clone(in.Rules), never("n", pick(roll, ada, ben)))
 	},
@@ -334,9 +354,9 @@ func editHouse(in *Input, edit func(*house.AdviceRules)) {
 	}
 }
 
-func miss(in *Input, before time.Duration) {
+func miss(in *Input, m house.Miss) {
 	if in.Misses != nil {
-		in.Misses.At = append(slices.Clone(in.Misses.At), in.Now.Add(-before))
+		in.Misses = append(slices.Clone(in.Misses), m)
 	}
 }
 

@@ -50,7 +50,7 @@ func past(in Input, v house.Visit, given []house.FactorKind) Input {
 		in.Now = in.Now.Add(judgingTakes)
 	}
 	in.Bell = &Bell{Name: v.Bell}
-	in.Clock, in.Misses = &ClockState{}, &Misses{}
+	in.Clock, in.Misses, in.Open = &ClockState{}, []house.Miss{}, nil
 	if in.House != nil {
 		house := *in.House
 		house.Paused, house.AwayUntil = false, time.Time{}

@@ -33,19 +33,44 @@ func TestDecideEach(t *testing.T) {
 		{"away", func(in *Input) { in.House.AwayUntil = evening.Add(time.Second) }, Home, "away until"},
 		{"away no more", func(in *Input) { in.House.AwayUntil = evening }, "", ""},
 
-		{"three misses in an hour", func(in *Input) { in.Misses.At = ago(62*time.Minute, 10*time.Minute, 2*time.Minute) },
-			Wait, "3 failed attempts came within an hour. Nothing is suggested until 18:18"},
-		{"three misses in more", func(in *Input) { in.Misses.At = ago(63*time.Minute, 10*time.Minute, 2*time.Minute) }, "",
+		{"three misses in an hour", func(in *Input) { in.Misses = missed(ada, 62*time.Minute, 10*time.Minute, 2*time.Minute) },
+			Wait, "3 failed attempts came within an hour for Ada Quill. Nothing is suggested for them until 18:18"},
+		{"three misses in more", func(in *Input) { in.Misses = missed(ada, 63*time.Minute, 10*time.Minute, 2*time.Minute) }, "",
 			""},
-		{"the wait is over", func(in *Input) { in.Misses.At = ago(17*time.Minute, 16*time.Minute, 15*time.Minute) }, "", ""},
+		{"the wait is over", func(in *Input) { in.Misses = missed(ada, 17*time.Minute, 16*time.Minute, 15*time.Minute) }, "", ""},
 		{"the wait is nearly over", func(in *Input) {
-			in.Misses.At = ago(17*time.Minute, 15*time.Minute-time.Second, 16*time.Minute)
+			in.Misses = missed(ada, 17*time.Minute, 15*time.Minute-time.Second, 16*time.Minute)
 		}, Wait, "18:05"},
 		{"a long wait", func(in *Input) {
 			in.House.Wait = 24 * time.Hour
-			in.Misses.At = ago(20*time.Hour, 20*time.Hour, 20*time.Hour, time.Minute)
-		}, Wait, "Nothing is suggested until 22:05"},
-		{"a miss of the future", func(in *Input) { in.Misses.At = ago(-time.Second) }, Wait, "later than now"},
+			in.Misses = missed(ada, 20*time.Hour, 20*time.Hour, 20*time.Hour, time.Minute)
+		}, Wait, "Nothing is suggested for them until 22:05"},
+		{"a miss of the future", func(in *Input) { in.Misses = missed(ada, -time.Second) }, Wait, "later than now"},
+		{"misses of somebody else", func(in *Input) { in.Misses = missed(ben, 3, 2, 1) }, "", ""},
+		{"misses of nobody", func(in *Input) { in.Misses = missed("", 3, 2, 1) }, "", ""},
+		{"misses of company", func(in *Input) {
+			joinedBy(in, ben)
+			in.Rules = append(in.Rules, ruleFor("r-ben", ben))
+			in.Misses = missed(ben, 3, 2, 1)
+		}, Wait, "for Ben Moss"},
+		{"misses of the phone", func(in *Input) {
+			in.Misses = missed(ben, 3, 2, 1)
+			for i := range in.Misses {
+				in.Misses[i].By = "source phone-p-ada"
+			}
+		}, Factors, "failed too often"},
+		{"misses of another phone", func(in *Input) {
+			in.Misses = missed(ben, 3, 2, 1)
+			for i := range in.Misses {
+				in.Misses[i].By = "source phone-p-ben"
+			}
+		}, "", ""},
+		{"labels that nobody has", func(in *Input) {
+			in.Misses = missed("", 3, 2, 1)
+			for i := range in.Misses {
+				in.Misses[i].By = "source phone-p-ada"
+			}
+		}, "", ""},
 		{"misses unknown", func(in *Input) { in.Misses = nil }, Wait, "not known"},
 
 		{"another door's bell", func(in *Input) { in.Door.Bell = "back" }, Door, "back"},
@@ -60,7 +85,14 @@ func TestDecideEach(t *testing.T) {
 		{"future by the bell's clock", func(in *Input) { in.Visit.Stills[0].TakenAt = evening.Add(11 * time.Second) },
 			Fresh, "By the bell's clock"},
 		{"the bell does not say",
-			func(in *Input) { in.Visit.Stills[0].TakenAt, in.Visit.Stills[1].TakenAt = time.Time{}, time.Time{} }, "", ""},
+			func(in *Input) { in.Visit.Stills[0].TakenAt, in.Visit.Stills[1].TakenAt = time.Time{}, time.Time{} }, Clock,
+			"did not say its time"},
+		{"the bell says it of one still", func(in *Input) { in.Visit.Stills[1].TakenAt = time.Time{} }, Clock,
+			"did not say its time"},
+		{"the bell's clock is wrong, and it says so no more", func(in *Input) {
+			in.Visit.Stills[0].TakenAt = in.Visit.Stills[0].ReceivedAt.Add(-11 * time.Second)
+			in.Visit.Stills[1].TakenAt = time.Time{}
+		}, Clock, "did not say its time"},
 		{"no stills", func(in *Input) { in.Visit.Stills = nil }, Fresh, "no still"},
 
 		{"refused in the future", func(in *Input) { in.Bell.RefusedAt = evening.Add(1) }, Healthy, "later than now"},
@@ -77,6 +109,8 @@ func TestDecideEach(t *testing.T) {
 		{"clock jumped", func(in *Input) { in.Clock.JumpedAt = evening.Add(-59 * time.Minute) }, Clock, "jumped"},
 		{"clock jumped back", func(in *Input) { in.Clock.JumpedAt = evening.Add(time.Minute) }, Clock, "jumped back"},
 		{"clock jumped long ago", func(in *Input) { in.Clock.JumpedAt = evening.Add(-time.Hour) }, "", ""},
+		{"clock behind the archive", func(in *Input) { in.Clock.Behind = 2 * time.Hour }, Clock,
+			"The server's clock is 2 hours behind"},
 		{"clock not watched", func(in *Input) { in.Clock = nil }, Clock, "not known"},
 		{"bell's clock slow",
 			func(in *Input) { in.Visit.Stills[0].TakenAt = in.Visit.Stills[0].ReceivedAt.Add(-11 * time.Second) }, Clock,
@@ -265,12 +299,12 @@ func TestDecideEach(t *testing.T) {
 	}
 }
 
-// ago are times before the evening's.
-func ago(all ...time.Duration) (times []time.Time) {
-	for _, d := range all {
-		times = append(times, evening.Add(-d))
+// missed are failed attempts in a person's name, so long before the evening's.
+func missed(person string, ago ...time.Duration) (all []house.Miss) {
+	for _, d := range ago {
+		all = append(all, house.Miss{At: evening.Add(-d), What: "code", Whom: person})
 	}
-	return times
+	return all
 }
 
 func oneStill(in *Input) {

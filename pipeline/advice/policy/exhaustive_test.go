@@ -28,7 +28,7 @@ var breaches = []breach{
 		func(in *Input) { in.House.Expiry = 0 }, nil},
 	{Home, func(in *Input) { in.House.AwayUntil = evening.Add(time.Hour) }, nil,
 		func(in *Input) { in.House = nil }, slices.Concat(byRule, []string{On, Wait, Never})},
-	{Wait, func(in *Input) { in.Misses.At = ago(1, 2, 3) }, nil,
+	{Wait, func(in *Input) { in.Misses = missed(ada, 1, 2, 3) }, nil,
 		func(in *Input) { in.Misses = nil }, nil},
 	{Door, func(in *Input) { in.Door.Bell = "back" }, nil,
 		func(in *Input) { in.Door.Bell = "" }, nil},
@@ -117,6 +117,8 @@ func TestDecideEveryCombination(t *testing.T) {
 		a := Decide(in)
 		if suggested(a) {
 			suggestions++
+		} else if len(a.Unmet()) == 0 {
+			t.Fatalf("%018b: withheld for nothing that was asked", mask)
 		}
 		if suggested(a) != (mask == 0) {
 			t.Fatalf("%018b: %s", mask, a.State)
@@ -139,8 +141,8 @@ func TestDecideEveryCombination(t *testing.T) {
 			if c.Code != b.code || len(c.Reasons) == 0 {
 				t.Fatalf("%018b: condition %d is %+v", mask, i, c)
 			}
-			if want := !broken && !implied[b.code]; c.Met != want {
-				t.Fatalf("%018b: %s is met: %t (%v)", mask, b.code, c.Met, c.Reasons)
+			if want := !broken && !implied[b.code]; c.Met != want || c.Met && c.NotAsked {
+				t.Fatalf("%018b: %s is met: %t, not asked: %t (%v)", mask, b.code, c.Met, c.NotAsked, c.Reasons)
 			}
 		}
 	}

@@ -74,7 +74,7 @@ func (q *question) spoiled(f house.Factor) (why house.Reason) {
 	switch why.Code {
 	case factorOver:
 		why.Until = f.Until
-	case factorOld:
+	case factorOld, factorWaits:
 		why.At = f.At
 	}
 	return why
@@ -101,6 +101,8 @@ func (q *question) spoiledBy(f house.Factor) (code string) {
 		return factorLater
 	case !q.Now.Before(f.Until):
 		return factorOver
+	case q.sourceWaits(f.Source):
+		return factorWaits
 	}
 	switch {
 	case f.Kind == house.FactorResident && (f.Visit == "" || f.Visit != q.Visit.ID || f.At.Before(q.Visit.ReceivedAt)):
@@ -118,10 +120,10 @@ func (q *question) spoiledBy(f house.Factor) (code string) {
 func (q *question) factors() finding {
 	v := q.subject()
 	if v == nil {
-		return no(factorsNobody, none)
+		return moot(factorsNobody, none)
 	}
 	if len(v.ruling.holding) == 0 {
-		return no(factorsNoRule, of(v))
+		return moot(factorsNoRule, of(v))
 	}
 	if v.enough {
 		return yes(factorsGiven, house.Values{Person: v.id, Given: given(v.restsOn...)})

@@ -10,7 +10,10 @@ import (
 // not known, and what is not known withholds. Decisions read it and change
 // nothing in it.
 type Input struct {
-	Now  time.Time      // by the server's clock, asked after all else was read
+	Now time.Time // by the server's clock, asked after all else was read
+	// Open is the suggestion that is judged anew, nil for a new decision. What it
+	// took counts as not used, and the ring was fresh when it was made.
+	Open *house.Advice
 	Zone *time.Location // the household's
 
 	Visit house.Visit
@@ -20,7 +23,7 @@ type Input struct {
 	Clock *ClockState
 
 	House   *house.AdviceRules
-	Misses  *Misses
+	Misses  []house.Miss       // failed attempts, in any order; nil where not known, empty where there are none
 	Rules   []house.DoorRule   // of any persons and doors; nil where not known, empty where there are none
 	Parcels []house.ParcelRule // of any doors
 
@@ -31,6 +34,10 @@ type Input struct {
 	// pair counts for both, whichever of the two it stands with.
 	Alike   map[string][]string
 	Factors []house.Factor // of any persons
+
+	// Elsewhere says that something is suggested on this very ring at another
+	// door, or was.
+	Elsewhere bool
 }
 
 // A Bell is the bell that rang. That it was heard says nothing: the ring itself
@@ -51,10 +58,6 @@ type ClockState struct {
 	// JumpedAt is when it was last seen to jump, by the clock as it ran after
 	// that; zero if it never was.
 	JumpedAt time.Time
-}
-
-// Misses are failed attempts at a door, such as a code that was wrong. The
-// caller says which attempts those are.
-type Misses struct {
-	At []time.Time // in any order
+	// Behind is by how much the newest that the archive has is later than now.
+	Behind time.Duration
 }

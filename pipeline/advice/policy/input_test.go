@@ -99,7 +99,7 @@ func good() Input {
 		Door:  house.Door{ID: front, Name: "the front door", Bell: "porch"},
 		Bells: []string{"porch", "b-77", "back", "b-78"},
 		Bell:  &Bell{Name: "porch"},
-		Clock: &ClockState{}, House: &household, Misses: &Misses{},
+		Clock: &ClockState{}, House: &household, Misses: []house.Miss{},
 		Rules:   []house.DoorRule{ruleFor("r-ada", ada)},
 		Persons: map[string]house.Person{ada: personOf(ada), ben: personOf(ben), cy: personOf(cy)},
 		Alike:   map[string][]string{},

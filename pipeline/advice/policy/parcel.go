@@ -7,7 +7,6 @@ import "lintel/internal/house"
 var parcelConditions = []condition{
 	{On, (*question).on},
 	{Home, (*question).homeForParcels},
-	{Wait, (*question).wait},
 	{Door, (*question).door},
 	{Place, (*question).place},
 	{Fresh, (*question).fresh},
@@ -18,13 +17,14 @@ var parcelConditions = []condition{
 }
 
 // DecideParcel works out whether to suggest opening a door for parcels, such as
-// a garage, a porch or a box, to whoever brings one that is expected. Nobody
-// needs to be known: that a parcel is expected now, and the bell rang, is all
-// there is to go by. So it is never for the house's own door, each rule is good
-// for one suggestion, and the suggestion holds no longer than the rule says and
-// the parcel is expected. The conditions are on, home, wait, door, place,
-// fresh, bell, clock, expected, nobody, and picture where a face looks like one;
-// with the same rule about doubt as [Decide].
+// a garage, a porch or a box, to a stranger who brings one that is expected. That a
+// parcel is expected when the bell rings, and nobody known rings it, is all there
+// is to go by. So it is never for the house's own door, each rule is good
+// for one suggestion and each ring for one, and the suggestion holds no longer than
+// the rule says and the parcel is expected. Where anybody known can be seen, a
+// family member comes home, and the parcel is still to come. The conditions are on,
+// home, door, place, fresh, bell, clock, expected, nobody, and picture where a face
+// looks like one; with the same rule about doubt as [Decide].
 //
 // It does not protect from a stranger who rings within that time, by chance or
 // since they know of the parcel: whatever stands in the garage or on the porch
@@ -54,7 +54,7 @@ func DecideParcel(in Input) house.Advice {
 func (q *question) homeForParcels() finding {
 	f := q.home()
 	if !f.met && q.House != nil && q.House.ParcelsWhileAway {
-		return finding{true, append(f.why, house.Reason{Code: homeParcels})}
+		return finding{met: true, why: append(f.why, house.Reason{Code: homeParcels})}
 	}
 	return f
 }
@@ -68,12 +68,14 @@ func (q *question) place() finding {
 }
 
 // parcelRule returns the rule that the advice goes by: of those that can be
-// followed now the one that ends first. It is nil if there is none.
+// followed now, and could when it rang, the one that ends first; of a suggestion
+// that is judged anew the one that it took. It is nil if there is none.
 func (q *question) parcelRule() *house.ParcelRule {
 	var first *house.ParcelRule
 	for i := range q.Parcels {
 		r := &q.Parcels[i]
-		if CheckParcel(*r, q.Door) != nil || r.UsedBy != "" || q.Now.Before(r.From) || !q.Now.Before(r.To) {
+		if CheckParcel(*r, q.Door) != nil || r.UsedBy != "" || q.Visit.ReceivedAt.Before(r.From) || q.Now.Before(r.From) ||
+			!q.Now.Before(r.To) || q.Open != nil && r.ID != q.Open.Parcel {
 			continue
 		}
 		if first == nil || r.To.Before(first.To) || r.To.Equal(first.To) && r.ID < first.ID {
@@ -100,19 +102,17 @@ func (q *question) expected() finding {
 	return no(parcelNone, house.Values{Door: q.Door.ID, Count: used, Of: later})
 }
 
-// nobody asks that no rule keeps away whoever is known at the door, which is a
-// reason for a resident to look.
+// nobody asks that only strangers ring, and for nothing else: whoever is known
+// comes home, or is kept away, and brings no parcel.
 func (q *question) nobody() finding {
 	if fault := q.unexamined(); fault != "" {
 		return no(fault, none)
 	}
-	for _, v := range q.visitors {
-		switch {
-		case q.Rules == nil || !q.at.known || v.ruling.fault != nil:
-			return no(nobodyUnknown, of(v))
-		case len(v.ruling.never) > 0:
-			return no(nobodyNever, of(v))
-		}
+	switch {
+	case len(q.visitors) > 0:
+		return no(nobodyButKnown, house.Values{Persons: q.persons()})
+	case q.Elsewhere:
+		return no(nobodyElse, none)
 	}
-	return yes(nobodyKeptAway, none)
+	return yes(nobodyButStrangers, none)
 }

@@ -32,13 +32,20 @@ func TestDecideParcel(t *testing.T) {
 	}{
 		{"a stranger", func(*Input) {}, "", ""},
 		{"nobody seen", func(in *Input) { in.Visit.Stills[0].Faces, in.Visit.Stills[1].Faces = nil, nil }, "", ""},
-		{"somebody known", known, "", ""},
+		{"somebody known", known, Nobody, "Ben Moss can be seen"},
+		{"somebody known on one still", func(in *Input) { in.Visit.Stills[1].Faces = []house.Face{faceOf(ben, 1)} }, Nobody,
+			"Ben Moss can be seen"},
+		{"a weak match", func(in *Input) {
+			known(in)
+			eachFace(in, func(f *house.Face) { f.Match.Band = "weak" })
+		}, Nobody, "Ben Moss can be seen"},
+		{"something suggested at another door", func(in *Input) { in.Elsewhere = true }, Nobody, "something else already"},
 		{"somebody kept away", func(in *Input) {
 			known(in)
 			in.Rules = append(in.Rules, never("n", ben))
 			in.Rules[1].Door = side
-		}, Nobody, "never for Ben Moss"},
-		{"somebody known, rules not", func(in *Input) { known(in); in.Rules = nil }, Nobody, "not known"},
+		}, Nobody, "Ben Moss can be seen"},
+		{"somebody known, rules not", func(in *Input) { known(in); in.Rules = nil }, Nobody, "Ben Moss can be seen"},
 		{"a picture", func(in *Input) { eachFace(in, func(f *house.Face) { f.Liveness.Level = house.Picture }) }, Sign,
 			"looks like a picture"},
 		{"not looked at", func(in *Input) { eachFace(in, func(f *house.Face) { f.Liveness = nil }) }, Sign, "not known"},
@@ -52,7 +59,8 @@ func TestDecideParcel(t *testing.T) {
 		{"no rule", func(in *Input) { in.Parcels = nil }, Expected, "No parcel is expected"},
 		{"used", func(in *Input) { in.Parcels[0].UsedBy = "a-1" }, Expected, "1 parcel came already"},
 		{"too early", func(in *Input) { in.Parcels[0].From = evening.Add(1) }, Expected, "1 parcel at other times"},
-		{"just in time", func(in *Input) { in.Parcels[0].From = evening }, "", ""},
+		{"expected since it rang", func(in *Input) { in.Parcels[0].From = in.Visit.ReceivedAt }, "", ""},
+		{"it rang before", func(in *Input) { in.Parcels[0].From = in.Visit.ReceivedAt.Add(1) }, Expected, "No parcel"},
 		{"too late", func(in *Input) { in.Parcels[0].To = evening }, Expected, "No parcel"},
 		{"expected for days", func(in *Input) { in.Parcels[0].From = evening.AddDate(0, 0, -3) }, Expected, "No parcel"},
 		{"a long window", func(in *Input) { in.Parcels[0].Window = time.Hour }, Expected, "No parcel"},
@@ -61,7 +69,8 @@ func TestDecideParcel(t *testing.T) {
 			in.House.AwayUntil, in.House.ParcelsWhileAway = evening.Add(time.Hour), true
 		}, "", ""},
 		{"paused", func(in *Input) { in.House.Paused = true }, On, "paused"},
-		{"after failed attempts", func(in *Input) { in.Misses.At = ago(1, 2, 3) }, Wait, "3 failed attempts"},
+		{"after failed attempts of somebody's", func(in *Input) { in.Misses = missed(ben, 1, 2, 3) }, "", ""},
+		{"the bell does not say its time", func(in *Input) { in.Visit.Stills[0].TakenAt = time.Time{} }, Clock, "Lintel-Taken-At"},
 		{"an old ring", func(in *Input) { in.Visit.ReceivedAt = evening.Add(-time.Minute) }, Fresh, "old"},
 		{"another bell", func(in *Input) { in.Door.Bell = "back" }, Door, "back"},
 		{"somebody poses as the bell", func(in *Input) { in.Bell.RefusedAt = evening.Add(-time.Minute) }, Healthy,

@@ -41,7 +41,7 @@ func (q *question) picture(v *visitor) house.Reason {
 			return house.Reason{Code: pictureDoubtful, Values: told}
 		case plainness(l.Level) > plainness(allowed):
 			return house.Reason{Code: picturePlain, Values: told}
-		case l.Frames != v.frames: // a face on one still would vouch for a picture on another
+		case !q.together(l.Frames, v): // a face on one still would vouch for a picture on another
 			told.Count, told.Of = v.frames, l.Frames
 			return house.Reason{Code: pictureApart, Values: told}
 		}

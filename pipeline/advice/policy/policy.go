@@ -25,6 +25,20 @@
 // [Decide], also when the first is not met already: a family sees all that was
 // missing, not one thing at a time.
 //
+// A condition that is no question here is told as not asked: whose consent is in
+// force, where nobody known can be seen; which factors are needed, where no rule
+// says so. It is none of the reasons then, but it is not met either: something is
+// always not met beside it.
+//
+// # Judged anew
+//
+// A suggestion that is open is judged again whenever anything changes, as
+// [Input.Open]: by all stills there are then, also those that came later. What
+// does not hold any more withdraws it. Two things are asked otherwise. The ring
+// was fresh when the suggestion was made, and grows older while people walk to
+// the door; and a still that has just come may take [MaxExamining] to be
+// examined before that speaks against it.
+//
 // # Who is at the door
 //
 // Everybody who can be seen on any still of the ring counts. A face of nobody
@@ -69,6 +83,15 @@
 // Different kinds may come from one phone, which can be lost or lent as one: a
 // household that asks for two should ask for kinds that are not in one pocket.
 //
+// # Failed attempts
+//
+// As many as the household bears within an hour, in the name of a person, make
+// that person wait and nobody else. As many from one phone or reader make what
+// it tells not count for as long, whomever it is about. The house as a whole never
+// waits, or whoever stands at the door could lock everybody out: what bounds
+// guessing is that a person's codes are only good for so many tries (package
+// totp), which no number of other persons adds to.
+//
 // A person who is easily confused with another needs a factor that does not
 // go by what can be lent or spoofed: a code or a resident, of strength 1.
 //
@@ -100,6 +123,9 @@ const (
 	// jumped: failed attempts are counted over an hour, and no arrival counts
 	// as long.
 	AfterJump = time.Hour
+	// MaxExamining is how long a still that came while a suggestion is open may
+	// wait to be examined.
+	MaxExamining = 5 * time.Second
 	// MaxExpected is the longest time that a parcel may be expected over.
 	MaxExpected = 24 * time.Hour
 )
@@ -108,7 +134,7 @@ const (
 const (
 	On       = "on"       // advice is on, and its settings can be followed
 	Home     = "home"     // the household is not away
-	Wait     = "wait"     // no wait after failed attempts
+	Wait     = "wait"     // whom no failed attempts make wait
 	Door     = "door"     // the visit is of the bell that rings at this door
 	Fresh    = "fresh"    // the ring is of this minute
 	Healthy  = "bell"     // the bell is known, and nobody poses as it
@@ -126,5 +152,5 @@ const (
 	Factors  = "factors"  // the factors that the rule needs
 	Place    = "place"    // the door is one for parcels
 	Expected = "expected" // a parcel is expected, and not come yet
-	Nobody   = "nobody"   // nobody is seen who speaks against leaving a parcel
+	Nobody   = "nobody"   // only strangers ring, and for nothing else
 )

@@ -130,7 +130,7 @@ func TestBellCondition(t *testing.T) {
 // TestDecideKeepsItsInput and says the same twice.
 func TestDecideKeepsItsInput(t *testing.T) {
 	in := good()
-	in.Misses.At = ago(time.Minute, 2*time.Minute)
+	in.Misses = missed(ada, time.Minute, 2*time.Minute)
 	in.Factors = append(in.Factors, code("f-code", ada))
 	before, first := dump(t, in), dump(t, Decide(in))
 	if dump(t, DecideParcel(in)); dump(t, in) != before {
