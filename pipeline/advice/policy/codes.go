@@ -115,6 +115,7 @@ const (
 	factorVisit    = "factor-visit"
 	factorNoVisit  = "factor-no-visit"
 	factorOld      = "factor-old"
+	factorWeak     = "factor-weak" // it counts, for half
 
 	pictureUnknown         = "picture-unknown"
 	pictureDoubtful        = "picture-doubtful"
