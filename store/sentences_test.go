@@ -53,7 +53,7 @@ func TestSentencesGo(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if _, err := a.write.ExecContext(ctx, `PRAGMA user_version = 6`); err != nil {
+	if _, err := a.write.ExecContext(ctx, `DROP TABLE reports; PRAGMA user_version = 6`); err != nil {
 		t.Fatal(err)
 	}
 	if err := a.Close(); err != nil {

@@ -126,8 +126,8 @@ func (s *Server) addSource(r *http.Request, kind house.SourceKind, person, name 
 	}
 	added := newSource{ID: id, Name: name, Token: token, About: person, Plain: !s.TLS}
 	bodies := []string{
-		fmt.Sprintf(`{"arrival": {"latitude_deg": 47.5, "longitude_deg": -8.25, "accuracy_m": 12, "at": "%s"}}`,
-			s.Now().UTC().Format(time.RFC3339)),
+		fmt.Sprintf(`{"lat": 47.5, "lon": -8.25, "accuracy": 12, "time": "%s"}`, s.Now().UTC().Format(time.RFC3339)),
+		fmt.Sprintf(`{"crossing": "entered", "time": %d}`, s.Now().Unix()),
 		`{"code": "123456"}`,
 	}
 	if kind == house.Reader {

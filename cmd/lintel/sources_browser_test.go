@@ -41,7 +41,7 @@ func TestSourcesInBrowser(t *testing.T) {
 		see(t, b, "#factors", "can be lent, stolen.*found or copied.*told to a friend works for the friend")
 		picture("sources-none")
 		typed("/people/"+ada+"/phones", screen.phone)
-		see(t, b, "#phone-added", screen.phone+" was added.*not shown again.*curl http.*arrival.*latitude_deg")
+		see(t, b, "#phone-added", screen.phone+" was added.*not shown again.*curl http.*lat.*lon.*crossing")
 		picture("sources-phone")
 		if token := do(t, b, chromedp.Text(chromedp.CSS("#phone-added .token"))); len(token) != 26 {
 			t.Errorf("the token shown is %q", token)

@@ -1,6 +1,9 @@
 package house
 
-import "time"
+import (
+	"encoding/json"
+	"time"
+)
 
 // A FactorKind is what kind of evidence a factor is.
 type FactorKind string
@@ -46,6 +49,30 @@ const (
 // Weak reports whether a factor is worth less than an ordinary one: it takes two
 // weak ones, of different kinds, where a rule needs one.
 func (f Factor) Weak() bool { return f.Strength < Ordinary }
+
+// A SourceMove is what a message of a phone changes.
+type SourceMove struct {
+	State   json.RawMessage // what to know of the phone from now on; nil to leave it
+	Change  ArrivalChange
+	Arrival *Factor           // that begins, or what the one that stands becomes
+	Reports []json.RawMessage // what it told, to keep for a week
+}
+
+// An ArrivalChange is what becomes of the arrival by a phone.
+type ArrivalChange int
+
+const (
+	ArrivalStays  ArrivalChange = iota // as it is, if there is one
+	ArrivalBegins                      // in place of any before
+	ArrivalMoves                       // on, unless it was used
+	ArrivalEnds                        // taken back, used or not
+)
+
+// A KeptReport is something that a phone told, as it was kept.
+type KeptReport struct {
+	HeardAt time.Time
+	Text    json.RawMessage
+}
 
 // A Miss is a failed attempt.
 type Miss struct {

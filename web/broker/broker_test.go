@@ -259,8 +259,8 @@ func TestReplayedArrival(t *testing.T) {
 	away := func() {
 		t.Helper()
 		for range 4 {
-			tell(h.report(10.01))
-			h.pass(90 * time.Second)
+			tell(h.report(10.02))
+			h.pass(3 * time.Minute)
 		}
 	}
 	away()
@@ -276,7 +276,7 @@ func TestReplayedArrival(t *testing.T) {
 	away()
 	logged = len(h.log.String())
 	tell(captured)
-	h.waitForLog(logged, "too old")
+	h.waitForLog(logged, "not later than the one before")
 	if f := h.factors(); len(f) != 0 {
 		t.Errorf("factors of a replay: %+v", f)
 	}

@@ -78,6 +78,10 @@ type stay struct {
 // on reports whether the phone is home for all that is known.
 func (s stay) on() bool { return !s.From.IsZero() && s.Broken.IsZero() }
 
+// Came is when the first sign was heard of the stay at home that an arrival is
+// about: another time is another arrival. It is zero before the first.
+func (s State) Came() time.Time { return s.Stay.From }
+
 // Step takes a phone's next report. It returns the state to keep until the one
 // after. The state comes with an error, too: it is the one before, but after
 // [ErrSpeed], with which all that was known is forgotten. A home that was changed
@@ -146,8 +150,8 @@ func (s State) past(r Report) (State, error) {
 // outside takes a sign outside. Whoever was inside for less than Settled was
 // passing by, and their trip goes on.
 func (s *State) outside(r Report, walked bool, now time.Time) {
-	if s.Stay.on() && now.Sub(s.Stay.From) >= Settled {
-		s.Trip, s.Stay, s.Stray = trip{}, stay{At: s.Stay.At}, false
+	if s.settled(now) {
+		s.Stay = stay{At: s.Stay.At}
 	}
 	if s.Stay.on() {
 		s.Stay.Broken = now
@@ -165,6 +169,16 @@ func (s *State) outside(r Report, walked bool, now time.Time) {
 	}
 	s.Trip.Far = s.Trip.Far || !r.NoPlace && r.from(s.Home)-r.Accuracy > Far
 	s.Steps = true
+}
+
+// settled reports whether the phone was home for long enough to forget that it was
+// away, and forgets it.
+func (s *State) settled(now time.Time) bool {
+	if !s.Stay.on() || now.Sub(s.Stay.From) < Settled {
+		return false
+	}
+	s.Trip, s.Stray = trip{}, false
+	return true
 }
 
 // between takes a report that is neither. One that is not in the circle, if near
@@ -185,6 +199,7 @@ func (s *State) between(r Report, walked bool, now time.Time) {
 func (s *State) inside(r, before Report, walked, seldom bool, now time.Time) {
 	s.Trip.Walked = s.Trip.Walked || walked && !s.Stay.on()
 	s.Steps = true
+	s.settled(now)
 	alone := s.Trip.From.IsZero() && now.Sub(s.Stay.To) > Alone
 	again := s.Stay.on() || !s.Stay.From.IsZero() && now.Sub(s.Stay.Broken) <= Glance
 	switch {
@@ -201,7 +216,7 @@ func (s *State) inside(r, before Report, walked, seldom bool, now time.Time) {
 
 // comes takes a first sign inside.
 func (s *State) comes(r Report, seldom bool, now time.Time) {
-	s.Stay = stay{From: now, Strength: s.worth(r, now)}
+	s.Stay, s.Stands = stay{From: now, Strength: s.worth(r, now)}, Arrival{}
 	if s.Stay.Strength == 0 || !s.Trip.shown() {
 		s.Trip = trip{}
 	}
