@@ -39,7 +39,7 @@ func TestPhones(t *testing.T) {
 		says("The &lt;green&gt; phone was added").says("can be lent, stolen")
 	checkMarkup(t, string(page.body))
 	token := s.household.secret(page.found(tokenShown))
-	curl := page.found(`<code>(curl [^<]*arrival[^<]*)</code>`)
+	curl := page.found(`<code>(curl [^<]*lat[^<]*)</code>`)
 	body := curl[strings.Index(curl, "-d '")+4 : len(curl)-1]
 	if !strings.HasPrefix(curl, "curl http://example.com/api/v1/factors -H 'Authorization: Bearer "+token+"'") {
 		t.Errorf("the example is %s", curl)

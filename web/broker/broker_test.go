@@ -72,11 +72,11 @@ func TestRefusedFactors(t *testing.T) {
 		miss  string
 	}{
 		{"a phone about another", h.phone, h.bo, h.report(10), "not theirs to tell", "person"},
-		{"nobody's token", h.reader, h.ada, `{"token":"tin"}`, "nobody's token", "token"},
+		{"nobody's token", h.reader, h.ada, `{"token":"tin"}`, "nobody's token", ""},
 		{"another's token", h.reader, h.ada, `{"token":"copper"}`, "not theirs to tell", "token"},
 		{"a reader that arrives", h.reader, h.ada, h.report(10), "not theirs to tell", ""},
 		{"no message", h.phone, h.ada, `SECRET`, "no message", ""},
-		{"no report", h.phone, h.ada, `{"arrival":{"SECRET":1}}`, "no report", ""},
+		{"no report", h.phone, h.ada, `{"lat":1,"SECRET":1}`, "why=lon", ""},
 		{"of a person who is not there", h.phone, "NOBODY", h.report(10), "not theirs to tell", "person"},
 	} {
 		before, logged := len(h.misses()), len(h.log.String())
