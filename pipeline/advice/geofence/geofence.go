@@ -32,8 +32,9 @@
 //	gone as above, inside at the Doorstep (10 m)                  ordinary, at once
 //	one sign, of a phone that seldom reports: "entered", or a     ordinary, at once: the ring is the second sign
 //	    position Deep (three quarters of the radius) inside
-//	one sign, of a phone that reports every other minute or       ordinary, after Patience (70 s): the next report
-//	    oftener; or "entered" by a position that is outside         may say that it passed
+//	one position, of a phone that reports every minute or so      ordinary, after Patience (130 s): the next may
+//	                                                                say that it passed
+//	"entered" of such a phone, or by a position that is outside   ordinary, after Hesitation (70 s)
 //	"left" alone shows that it was gone, and a position, not      weak, until "entered" comes
 //	    "entered", that it is inside
 //	"left" alone shows it, for the fourth time in a day           weak
@@ -101,9 +102,11 @@ const (
 	Walked = 5
 	// Again is how long after the first sign inside a second one counts.
 	Again = 45 * time.Second
-	// Patience is how long a single sign of a phone that reports often waits for
-	// the next.
-	Patience = 70 * time.Second
+	// Patience is how long a single position of a phone that reports often waits
+	// for the next, of which one may be lost, and Hesitation how long its "entered"
+	// does, after which it may report no more.
+	Patience   = 130 * time.Second
+	Hesitation = 70 * time.Second
 	// Deep is how much of the home's radius a position lies within, with half its
 	// accuracy, to count by itself.
 	Deep = 0.75

@@ -226,7 +226,9 @@ func (s *State) comes(r Report, seldom bool, now time.Time) {
 	switch {
 	case s.witnessed(now), r.precise() && r.from(s.Home) <= Doorstep, seldom && s.surely(r):
 		s.Stands = Arrival{Opens: now, Strength: s.Stay.Strength}
-	case !seldom, r.Crossing == Entered:
+	case r.Crossing == Entered:
+		s.Stands = Arrival{Opens: now.Add(Hesitation), Strength: s.Stay.Strength}
+	case !seldom:
 		s.Stands = Arrival{Opens: now.Add(Patience), Strength: s.Stay.Strength}
 	}
 	if s.Trip.said() && s.Stay.Strength == house.Ordinary {
@@ -285,7 +287,7 @@ func (s *State) stays(r, before Report, now time.Time) {
 		s.Stands.Opens = now
 	}
 	if s.Stands.Opens.IsZero() { // it was taken back, by a glance outside
-		s.Stands.Opens = now.Add(Patience)
+		s.Stands.Opens = now.Add(Hesitation)
 	}
 	s.Stands.Strength = s.Stay.Strength
 }
