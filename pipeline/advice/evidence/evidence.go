@@ -65,6 +65,7 @@ type Archive interface {
 	Sources(context.Context) ([]house.Source, error)
 	MoveSource(ctx context.Context, id string,
 		change func(json.RawMessage) (house.SourceMove, error)) (changed bool, err error)
+	ReportsOf(ctx context.Context, source string, since time.Time) ([]house.KeptReport, error)
 	HearSource(ctx context.Context, id string) error
 	TokenOf(ctx context.Context, label string) (person string, err error)
 	AddFactor(context.Context, house.Factor) (id string, err error)

@@ -105,3 +105,12 @@ func (r Report) walks(later Report) bool {
 	took := later.At.Sub(r.At)
 	return r.precise() && took <= Close && r.to(later) <= Pace*took.Seconds()
 }
+
+// Away is how far from home a report is, in metres; it is not placed where it came
+// without a position.
+func Away(r Report, home house.Home) (metres float64, placed bool) {
+	if r.NoPlace {
+		return 0, false
+	}
+	return r.from(home), true
+}
