@@ -131,7 +131,7 @@ const (
 
 	// Ahead is how far a phone's clock may be ahead of ours, Late how late a
 	// report may be heard and still tell of now, and Old how late at all.
-	Ahead = 2 * time.Minute
+	Ahead = 5 * time.Minute
 	Late  = 5 * time.Minute
 	Old   = 7 * 24 * time.Hour
 	// Vague is the largest accuracy of a report that is of any use, in metres,

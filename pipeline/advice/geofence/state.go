@@ -97,7 +97,7 @@ func Step(s State, r Report, home house.Home, now time.Time) (next State, err er
 	if s.Home != home {
 		s = State{Last: s.Last, Fix: s.Fix, Heard: s.Heard, Prior: s.Prior, Home: home, Rusty: s.Rusty, Words: s.Words}
 	}
-	if r.At.Before(s.Last.At) || r.At.Equal(s.Last.At) && (r.Crossing == "" || r.Crossing == s.Last.Crossing) {
+	if !s.next(r, now) {
 		return s.past(r)
 	}
 	// The report after an impossible one is measured by it, so that no two in
@@ -125,6 +125,16 @@ func Step(s State, r Report, home house.Home, now time.Time) (next State, err er
 		s.between(r, walked, now)
 	}
 	return s, nil
+}
+
+// next reports whether a report belongs after the last. Where that was dated
+// later than now, whoever tells of now is heard all the same: else somebody with a
+// token could silence the phone that has the same by dates of the future.
+func (s State) next(r Report, now time.Time) bool {
+	if s.Last.At.After(now) && !r.At.After(now) {
+		return r.At.After(s.Heard.Add(-time.Minute))
+	}
+	return r.At.After(s.Last.At) || r.At.Equal(s.Last.At) && r.Crossing != "" && r.Crossing != s.Last.Crossing
 }
 
 // where is [Where], but for a phone that says "entered" and by its positions went
