@@ -13,6 +13,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/advice/policy"
+	"lintel/web/view"
 )
 
 func (h *household) adviceRules() house.AdviceRules {
@@ -174,7 +175,7 @@ func TestHouseFormRoundTrip(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	at := presenter{zone: zone, now: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)}
+	at := presenter{view.Presenter{Zone: zone, Now: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)}}
 	for range 2000 {
 		h := house.AdviceRules{Paused: random.IntN(2) == 0, ParcelsWhileAway: random.IntN(2) == 0,
 			Window: time.Duration(60+random.IntN(841)) * time.Second,
@@ -191,7 +192,7 @@ func TestHouseFormRoundTrip(t *testing.T) {
 				Longitude: float64(random.IntN(360e6)-180e6) / 1e6, Radius: float64(200+random.IntN(4800)) / 10}
 		}
 		if random.IntN(2) == 0 {
-			h.AwayUntil = at.now.Add(time.Duration(1+random.IntN(1e6)) * time.Minute)
+			h.AwayUntil = at.Now.Add(time.Duration(1+random.IntN(1e6)) * time.Minute)
 		}
 		got, wrong := houseFormOf(h, at).rules(house.AdviceRules{Paused: h.Paused}, at)
 		// A clock that is put back shows an hour twice: either is right.
@@ -213,7 +214,7 @@ func FuzzHouseForm(f *testing.F) {
 		"latitude=1&longitude=2&radius=20&window=1&expiry=15&misses=1&wait=1"} {
 		f.Add(form)
 	}
-	at := presenter{zone: time.UTC, now: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)}
+	at := presenter{view.Presenter{Zone: time.UTC, Now: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)}}
 	f.Fuzz(func(t *testing.T, text string) {
 		values, err := url.ParseQuery(text)
 		if err != nil {
@@ -224,7 +225,7 @@ func FuzzHouseForm(f *testing.F) {
 			return
 		}
 		if faults := policy.CheckAdviceRules(rules); len(faults) > 0 || !rules.AwayUntil.IsZero() &&
-			!rules.AwayUntil.After(at.now) {
+			!rules.AwayUntil.After(at.Now) {
 			t.Errorf("%q became %+v: %v", text, rules, faults)
 		}
 	})

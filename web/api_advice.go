@@ -8,6 +8,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/advice/policy"
+	"lintel/web/view"
 )
 
 // The API's view of advice.
@@ -39,10 +40,10 @@ func conditionsJSON(all []house.Condition, says func(house.Condition) string) []
 
 func (t presenter) adviceJSON(d house.Advice) adviceJSON {
 	j := adviceJSON{
-		ID: d.ID, Door: d.Door, DoorName: t.doorName(d), State: t.adviceState(d), PersonName: t.names["person "+d.Person],
+		ID: d.ID, Door: d.Door, DoorName: t.doorName(d), State: t.adviceState(d), PersonName: t.Names["person "+d.Person],
 		At: d.At, ExpiresAt: d.ExpiresAt, Conditions: conditionsJSON(policy.Told(d.Conditions), t.says),
 	}
-	if t.resident {
+	if t.Resident {
 		j.By = d.By
 	}
 	return j
@@ -186,7 +187,7 @@ func (j adviceRulesJSON) rules() (h house.AdviceRules, err error) {
 		Expiry: seconds(j.Expiry), Misses: j.Misses,
 		Wait: seconds(j.Wait), Holidays: slices.Compact(slices.Sorted(slices.Values(j.Holidays))), Home: j.Home}
 	if j.AwayUntil != nil {
-		if h.AwayUntil = *j.AwayUntil; !sayable(h.AwayUntil) {
+		if h.AwayUntil = *j.AwayUntil; !view.Writable(h.AwayUntil) {
 			return h, errNoMoment
 		}
 	}

@@ -2,7 +2,6 @@ package web
 
 import (
 	"lintel/internal/house"
-	"lintel/internal/words"
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/quality"
 )
@@ -73,5 +72,5 @@ func newLivenessJSON(l *house.Liveness) *livenessJSON {
 }
 
 func complaintWords(c quality.Complaint) string {
-	return words.For(language).Complaint(c.Code, c.Value)
+	return speak(language).Complaint(c.Code, c.Value)
 }

@@ -211,7 +211,7 @@ func (s *Server) tellChanges(ctx context.Context, r *http.Request, conn *websock
 func (t presenter) tellVisits(conn *websocket.Conn, visits []house.Visit) error {
 	for _, v := range visits {
 		var html bytes.Buffer
-		if err := pages.ExecuteTemplate(&html, "card", t.cardOf(v)); err != nil {
+		if err := drawPage(&html, language, "card", t.cardOf(v)); err != nil {
 			return fmt.Errorf("drawing a visit: %w", err)
 		}
 		asJSON := t.visitJSON(v)

@@ -38,7 +38,7 @@ func (s *Server) answerParcels(w http.ResponseWriter, r *http.Request, status in
 	for _, p := range parcels {
 		door, _ := doorByID(doors, p.Door)
 		j := parcelJSON{p.ID, p.Door, p.Note, p.From, p.To, int64(p.Window / time.Second), t.parcelState(p), "",
-			t.sayOf(door, policy.RestateParcel(p, door, t.zone))}
+			t.sayOf(door, policy.RestateParcel(p, door, t.Zone))}
 		if j.Visit, err = s.parcelVisit(r, p); err != nil {
 			return err
 		}

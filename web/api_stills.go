@@ -15,6 +15,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/intake"
+	"lintel/web/view"
 )
 
 // maxSkew is the difference between the bell's clock and the server's from
@@ -127,7 +128,7 @@ func readDelivery(w http.ResponseWriter, r *http.Request) (intake.Delivery, erro
 		return d, err
 	}
 	if at := r.Header.Get("Lintel-Taken-At"); at != "" {
-		if d.TakenAt, err = time.Parse(time.RFC3339, at); err != nil || !sayable(d.TakenAt) {
+		if d.TakenAt, err = time.Parse(time.RFC3339, at); err != nil || !view.Writable(d.TakenAt) {
 			return d, errBadTime
 		}
 	}
@@ -152,13 +153,6 @@ func readBody(w http.ResponseWriter, r *http.Request, most int64, tooLarge, cutS
 		return nil, fmt.Errorf("%w: %w", cutShort, err)
 	}
 	return body, nil
-}
-
-// sayable reports whether a time can be told again, in UTC: an offset takes
-// the last hours of the year 9999 beyond what RFC 3339 can write.
-func sayable(t time.Time) bool {
-	year := t.UTC().Year()
-	return !t.IsZero() && 0 < year && year < 10_000
 }
 
 func bearer(r *http.Request) string {

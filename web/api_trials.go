@@ -50,7 +50,7 @@ type trialFindings struct {
 
 func (t presenter) bellTrialJSON(trial house.Trial) bellTrialJSON {
 	j := bellTrialJSON{ID: trial.ID, Bell: trial.Bell, Resident: trial.Resident,
-		StartedAt: trial.StartedAt, EndsAt: trial.EndsAt, Running: trial.Runs(t.now), Step: trial.Step,
+		StartedAt: trial.StartedAt, EndsAt: trial.EndsAt, Running: trial.Runs(t.Now), Step: trial.Step,
 		Says: trialSummary(trial)}
 	for _, step := range house.TrialSteps {
 		c := countOf(trial, step)

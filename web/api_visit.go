@@ -81,16 +81,16 @@ type matchJSON struct {
 }
 
 func (t presenter) visitJSON(v house.Visit) visitJSON {
-	skew, fate := v.ClockSkew(), t.schedule(v)
+	skew, fate := v.ClockSkew(), t.Schedule(v)
 	j := visitJSON{
 		ID: v.ID, Bell: v.Bell, Ring: v.Ring, ReceivedAt: v.ReceivedAt, Revision: v.Revision,
 		Outcome: review.OutcomeOf(v), Kind: v.Kind, Parcel: v.Parcel, Stage: stages[v.Stage],
 		Fate:      fateJSON{fate.SmallerAt.UTC(), fate.StillsAt.UTC(), fate.GoesAt.UTC(), fate.Rule, fate.Period},
 		ClockSkew: skew.Seconds(), ClockOff: skew.Abs() > maxSkew, Stills: []stillJSON{}, Advice: []adviceJSON{},
 	}
-	if h := t.hold(v); h != nil {
+	if h := t.Hold(v); h != nil {
 		j.Hold = &holdJSON{PlacedAt: h.PlacedAt, EndsAt: h.EndsAt}
-		if t.resident {
+		if t.Resident {
 			j.Hold.Reason = h.Reason
 		}
 	}
@@ -107,7 +107,7 @@ func (t presenter) visitJSON(v house.Visit) visitJSON {
 		}
 		j.Stills = append(j.Stills, still)
 	}
-	for _, d := range t.advice[v.ID] {
+	for _, d := range t.Advice[v.ID] {
 		j.Advice = append(j.Advice, t.adviceJSON(d))
 	}
 	return j

@@ -13,6 +13,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/store"
+	"lintel/web/view"
 )
 
 //go:embed openapi.json
@@ -126,7 +127,7 @@ func readPeriod(q url.Values, from, until func(string) (time.Time, error)) (begi
 // instant reads a time of the API.
 func instant(v string) (time.Time, error) {
 	t, err := time.Parse(time.RFC3339, v)
-	if err != nil || !sayable(t) {
+	if err != nil || !view.Writable(t) {
 		return time.Time{}, errors.New("a time like 2026-11-25T18:04:05Z (RFC 3339)")
 	}
 	return t, nil

@@ -68,7 +68,7 @@ func (s *Server) ticketPage(w http.ResponseWriter, r *http.Request, p purpose, f
 	if !s.tickets.valid(f.Token, p) {
 		return errStaleLink
 	}
-	return sendPage(w, http.StatusOK, "account.html", f)
+	return sendPage(w, r, http.StatusOK, "account.html", f)
 }
 
 func (s *Server) submitSetUp(w http.ResponseWriter, r *http.Request) error {
@@ -91,7 +91,7 @@ func (s *Server) makeAccount(w http.ResponseWriter, r *http.Request, p purpose, 
 	}
 	password := posted.Get("password")
 	if f.Message = complaint(f.Name, password, posted.Get("again")); f.Message != "" {
-		return sendPage(w, http.StatusUnprocessableEntity, "account.html", f)
+		return sendPage(w, r, http.StatusUnprocessableEntity, "account.html", f)
 	}
 	hash, err := s.hashPassword(r.Context(), password)
 	if err != nil {
@@ -105,7 +105,7 @@ func (s *Server) makeAccount(w http.ResponseWriter, r *http.Request, p purpose, 
 		// The ticket is not lost over a name.
 		f.Token = s.tickets.issue(p, "", joiningLasts)
 		f.Message = "Somebody here has this name already. Choose another."
-		return sendPage(w, http.StatusConflict, "account.html", f)
+		return sendPage(w, r, http.StatusConflict, "account.html", f)
 	}
 	if err != nil {
 		return err
@@ -133,7 +133,7 @@ func complaint(name, password, again string) string {
 }
 
 func (s *Server) showSignIn(w http.ResponseWriter, r *http.Request) error {
-	return sendPage(w, http.StatusOK, "sign-in.html", form{})
+	return sendPage(w, r, http.StatusOK, "sign-in.html", form{})
 }
 
 func (s *Server) submitSignIn(w http.ResponseWriter, r *http.Request) error {
@@ -143,7 +143,7 @@ func (s *Server) submitSignIn(w http.ResponseWriter, r *http.Request) error {
 	}
 	f := form{Name: posted.text("name")}
 	if !s.attempts.allow(r) {
-		return tooManyAttempts(w, "sign-in.html", f)
+		return tooManyAttempts(w, r, "sign-in.html", f)
 	}
 	resident, err := s.Archive.Resident(r.Context(), f.Name)
 	if errors.Is(err, house.ErrNotFound) {
@@ -159,15 +159,15 @@ func (s *Server) submitSignIn(w http.ResponseWriter, r *http.Request) error {
 	if !right || resident.ID == "" {
 		s.Log.Warn("somebody could not sign in", "from", r.RemoteAddr)
 		f.Message = "That name and password don't go together."
-		return sendPage(w, http.StatusUnauthorized, "sign-in.html", f)
+		return sendPage(w, r, http.StatusUnauthorized, "sign-in.html", f)
 	}
 	return s.startSession(w, r, resident.ID)
 }
 
-func tooManyAttempts(w http.ResponseWriter, page string, f form) error {
+func tooManyAttempts(w http.ResponseWriter, r *http.Request, page string, f form) error {
 	w.Header().Set("Retry-After", "30")
 	f.Message = "That was tried too often. Wait half a minute, then try again."
-	return sendPage(w, http.StatusTooManyRequests, page, f)
+	return sendPage(w, r, http.StatusTooManyRequests, page, f)
 }
 
 // startSession signs a resident in.
@@ -201,7 +201,7 @@ func (s *Server) submitSignOut(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *Server) showPair(w http.ResponseWriter, r *http.Request) error {
-	return sendPage(w, http.StatusOK, "pair.html", form{})
+	return sendPage(w, r, http.StatusOK, "pair.html", form{})
 }
 
 // submitPair turns the browser into a tablet of the household, for the code that a
@@ -213,18 +213,18 @@ func (s *Server) submitPair(w http.ResponseWriter, r *http.Request) error {
 	}
 	f := form{Name: posted.text("name")}
 	if !s.attempts.allow(r) {
-		return tooManyAttempts(w, "pair.html", f)
+		return tooManyAttempts(w, r, "pair.html", f)
 	}
 	if f.Name == "" || utf8.RuneCountInString(f.Name) > maxName {
 		f.Message = "Give the tablet a name, such as the room it hangs in."
-		return sendPage(w, http.StatusUnprocessableEntity, "pair.html", f)
+		return sendPage(w, r, http.StatusUnprocessableEntity, "pair.html", f)
 	}
 	code := strings.Join(strings.Fields(posted.Get("code")), "")
 	by, ok := s.tickets.use(code, forPairing)
 	if !ok {
 		s.Log.Warn("a tablet could not be paired", "from", r.RemoteAddr)
 		f.Message = "That code is not valid, or is older than five minutes. Make a new one on a resident's Upkeep screen."
-		return sendPage(w, http.StatusUnauthorized, "pair.html", f)
+		return sendPage(w, r, http.StatusUnauthorized, "pair.html", f)
 	}
 	token, err := s.Archive.PairTablet(r.Context(), f.Name, by)
 	if err != nil {

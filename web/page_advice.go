@@ -52,11 +52,11 @@ func (s *Server) addAdvice(ctx context.Context, t *presenter, visits ...house.Vi
 	if err := s.nameAdvice(ctx, t); err != nil {
 		return err
 	}
-	t.advice = make(map[string][]house.Advice)
+	t.Advice = make(map[string][]house.Advice)
 	for _, d := range all {
-		t.advice[d.Visit] = append(t.advice[d.Visit], d)
+		t.Advice[d.Visit] = append(t.Advice[d.Visit], d)
 	}
-	for _, on := range t.advice {
+	for _, on := range t.Advice {
 		slices.SortStableFunc(on, func(a, b house.Advice) int {
 			return cmp.Or(cmp.Compare(withheldLast(a), withheldLast(b)), strings.Compare(t.doorName(a), t.doorName(b)))
 		})
@@ -73,18 +73,18 @@ func withheldLast(d house.Advice) int {
 
 // nameAdvice has the presenter know the names of persons, residents and doors.
 func (s *Server) nameAdvice(ctx context.Context, t *presenter) (err error) {
-	t.names, err = s.trailNames(ctx)
+	t.Names, err = s.trailNames(ctx)
 	return err
 }
 
 func (t presenter) doorName(d house.Advice) string {
-	return cmp.Or(t.names["door "+d.Door], "a door that is gone")
+	return cmp.Or(t.Names["door "+d.Door], "a door that is gone")
 }
 
 // adviceState is what became of advice by now. That a time has run out is
 // written down only a moment later.
 func (t presenter) adviceState(d house.Advice) house.AdviceState {
-	if d.State == house.Suggested && !t.now.Before(d.ExpiresAt) {
+	if d.State == house.Suggested && !t.Now.Before(d.ExpiresAt) {
 		return house.Expired
 	}
 	return d.State
@@ -130,15 +130,15 @@ type reasonView struct {
 
 // adviceCard returns nil for a visit that no advice was given on.
 func (t presenter) adviceCard(v house.Visit) *adviceCard {
-	all := t.advice[v.ID]
+	all := t.Advice[v.ID]
 	if len(all) == 0 {
 		return nil
 	}
-	card := &adviceCard{Address: visitAddress(v.ID), Resident: t.resident}
+	card := &adviceCard{Address: visitAddress(v.ID), Resident: t.Resident}
 	for _, d := range all {
 		card.Advice = append(card.Advice, t.adviceView(d))
 	}
-	if closes := v.ReceivedAt.Add(policy.MaxAge); t.now.Before(closes) && slices.ContainsFunc(all, lacksFactor) {
+	if closes := v.ReceivedAt.Add(policy.MaxAge); t.Now.Before(closes) && slices.ContainsFunc(all, lacksFactor) {
 		card.Closes = t.clockView(closes)
 		for _, m := range recognised(v) {
 			card.Who = append(card.Who, whoView{m.Person, m.Name})
@@ -161,8 +161,8 @@ func recognised(v house.Visit) []house.Match {
 }
 
 func (t presenter) clockView(at time.Time) clockView {
-	local := at.In(t.zone)
-	return clockView{local.Format("15:04:05"), local.Format(time.RFC3339), max(0, at.Sub(t.now).Milliseconds())}
+	local := at.In(t.Zone)
+	return clockView{local.Format("15:04:05"), local.Format(time.RFC3339), max(0, at.Sub(t.Now).Milliseconds())}
 }
 
 func (t presenter) adviceView(d house.Advice) adviceView {
@@ -216,15 +216,15 @@ func (t presenter) adviceHeadline(d house.Advice) string {
 	case d.Parcel != "":
 		return was + "open " + t.doorName(d) + " for a parcel"
 	}
-	return was + "let " + cmp.Or(t.names["person "+d.Person], "somebody whose name is gone") + " in at " + t.doorName(d)
+	return was + "let " + cmp.Or(t.Names["person "+d.Person], "somebody whose name is gone") + " in at " + t.doorName(d)
 }
 
 // adviceEnd says what became of a suggestion, and to residents by whom; "" of
 // one that is open.
 func (t presenter) adviceEnd(d house.Advice) string {
 	by := ""
-	if t.resident && d.By != "" {
-		by = ", says " + actorWords(d.By, t.names)
+	if t.Resident && d.By != "" {
+		by = ", says " + actorWords(d.By, t.Names)
 	}
 	switch t.adviceState(d) {
 	case house.Used:

@@ -11,6 +11,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/pipeline/advice/policy"
+	"lintel/web/view"
 )
 
 // A houseForm is what the household decides about all suggestions, as typed.
@@ -49,8 +50,8 @@ const localMinute = "2006-01-02T15:04"
 // errNoMoment for a time that is none, or that daylight saving skips. Of a time
 // that comes twice it is either.
 func (t presenter) localTime(text string) (time.Time, error) {
-	at, err := time.ParseInLocation(localMinute, text, t.zone)
-	if err != nil || !sayable(at) || at.Format(localMinute) != text {
+	at, err := time.ParseInLocation(localMinute, text, t.Zone)
+	if err != nil || !view.Writable(at) || at.Format(localMinute) != text {
 		return time.Time{}, errNoMoment
 	}
 	return at, nil
@@ -64,10 +65,10 @@ var (
 
 // clockWords say by which clock the times of a form are.
 func (t presenter) clockWords() string {
-	if t.rules.Zone == "" {
+	if t.Rules.Zone == "" {
 		return "the server’s clock"
 	}
-	return "the clock of " + t.rules.Zone
+	return "the clock of " + t.Rules.Zone
 }
 
 func houseFormOf(h house.AdviceRules, t presenter) houseForm {
@@ -76,8 +77,8 @@ func houseFormOf(h house.AdviceRules, t presenter) houseForm {
 		Expiry: plainNumber(h.Expiry.Seconds(), 3),
 		Misses: fmt.Sprint(h.Misses), Wait: plainNumber(h.Wait.Minutes(), 3), Holidays: strings.Join(h.Holidays, "\n"),
 	}
-	if h.AwayUntil.After(t.now) {
-		f.AwayUntil = h.AwayUntil.In(t.zone).Format(localMinute)
+	if h.AwayUntil.After(t.Now) {
+		f.AwayUntil = h.AwayUntil.In(t.Zone).Format(localMinute)
 	}
 	if h.Home != nil {
 		f.Latitude, f.Longitude, f.HomeSize = plainNumber(h.Home.Latitude, 6), plainNumber(h.Home.Longitude, 6),
@@ -101,7 +102,7 @@ func (f houseForm) rules(h house.AdviceRules, t presenter) (house.AdviceRules, w
 	h.AwayUntil, h.ParcelsWhileAway, h.Home = time.Time{}, f.ParcelsWhileAway, nil
 	if f.AwayUntil != "" {
 		until, err := t.localTime(f.AwayUntil)
-		if err == nil && !until.After(t.now) {
+		if err == nil && !until.After(t.Now) {
 			err = errOver
 		}
 		wrong.add("away_until", err)
@@ -178,7 +179,7 @@ func (s *Server) showAdviceHouse(w http.ResponseWriter, r *http.Request) error {
 
 func drawAdviceHouse(w http.ResponseWriter, r *http.Request, status int, t presenter, form houseForm,
 	wrong wrongs) error {
-	return sendPage(w, status, "advice-house.html",
+	return sendPage(w, r, status, "advice-house.html",
 		adviceHouseView{barOf(r, "Rules", "Suggestions: the household"), form, wrong, t.clockWords()})
 }
 
@@ -238,8 +239,8 @@ func (s *Server) submitPause(w http.ResponseWriter, r *http.Request) error {
 // houseSentences say what the household decided about all suggestions.
 func (t presenter) houseSentences(h house.AdviceRules) []string {
 	away := "The household is not away."
-	if h.AwayUntil.After(t.now) {
-		away = fmt.Sprintf("The household is away until %s, and nobody is suggested until then.", t.moment(h.AwayUntil))
+	if h.AwayUntil.After(t.Now) {
+		away = fmt.Sprintf("The household is away until %s, and nobody is suggested until then.", t.Moment(h.AwayUntil))
 	}
 	parcels := "While it is away, no parcel may be left either."
 	if h.ParcelsWhileAway {
@@ -260,18 +261,18 @@ func (t presenter) houseSentences(h house.AdviceRules) []string {
 }
 
 func (t presenter) holidayWords(days []string) string {
-	today := t.now.In(t.zone).Format(time.DateOnly)
+	today := t.Now.In(t.Zone).Format(time.DateOnly)
 	days = slices.Sorted(slices.Values(days))
 	i, _ := slices.BinarySearch(days, today)
 	next := days[i:]
 	if len(next) == 0 {
 		return "No holiday to come is known."
 	}
-	day, err := t.dayFrom(next[0])
+	day, err := t.DayFrom(next[0])
 	if err != nil {
 		return "The holidays can't be read."
 	}
-	return fmt.Sprintf("%s to come; the next is %s.", counted(len(next), "holiday"), t.day(day))
+	return fmt.Sprintf("%s to come; the next is %s.", counted(len(next), "holiday"), t.Day(day))
 }
 
 // lastingWords say a length of time in whole units.

@@ -145,7 +145,7 @@ func (s *Server) showAdviceMonth(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	all, err := s.Archive.AdviceSince(r.Context(), t.now.AddDate(0, 0, -adviceLookedBack))
+	all, err := s.Archive.AdviceSince(r.Context(), t.Now.AddDate(0, 0, -adviceLookedBack))
 	if err != nil {
 		return err
 	}
@@ -161,7 +161,7 @@ func (s *Server) showAdviceMonth(w http.ResponseWriter, r *http.Request) error {
 		}
 		view.Newest = append(view.Newest, t.adviceLine(d))
 	}
-	return sendPage(w, http.StatusOK, "advice-month.html", view)
+	return sendPage(w, r, http.StatusOK, "advice-month.html", view)
 }
 
 // byDoor counts the advice at each door, by the doors' names. Doors that are
@@ -180,7 +180,7 @@ func (t presenter) byDoor(all []house.Advice) (doors []doorMonth) {
 
 func (t presenter) adviceLine(d house.Advice) adviceLine {
 	view := t.adviceView(d)
-	line := adviceLine{When: t.moment(d.At), DateTime: d.At.In(t.zone).Format(time.RFC3339), Headline: view.Headline,
+	line := adviceLine{When: t.Moment(d.At), DateTime: d.At.In(t.Zone).Format(time.RFC3339), Headline: view.Headline,
 		Says: view.Fate}
 	if d.Visit != "" {
 		line.Visit = visitAddress(d.Visit)

@@ -76,7 +76,7 @@ func (s *Server) showBook(w http.ResponseWriter, r *http.Request) error {
 		Fields: bookFields{q.Get("bell"), q.Get("kind"), q.Get("person"), q.Get("from"), q.Get("until"), q.Get("held")},
 	}
 	status := http.StatusOK
-	filter, cursor, err := readFilter(q, presenter.dayFrom, presenter.dayUntil)
+	filter, cursor, err := readFilter(q, presenter.DayFrom, presenter.DayUntil)
 	if err != nil {
 		view.Message, status = capital(err.Error())+".", http.StatusBadRequest
 	} else if err := s.fillBook(r.Context(), presenter, &view, filter, cursor); err != nil {
@@ -85,7 +85,7 @@ func (s *Server) showBook(w http.ResponseWriter, r *http.Request) error {
 	if err := s.fillChoices(r.Context(), &view); err != nil {
 		return err
 	}
-	return sendPage(w, status, "book.html", view)
+	return sendPage(w, r, status, "book.html", view)
 }
 
 // fillBook reads the page's visits into the view.
@@ -138,18 +138,18 @@ func (f bookFields) address(from store.Cursor) string {
 
 // bookDay heads a day of the book.
 func (t presenter) bookDay(at time.Time) string {
-	day, today := at.In(t.zone).Format(time.DateOnly), t.now.In(t.zone)
+	day, today := at.In(t.Zone).Format(time.DateOnly), t.Now.In(t.Zone)
 	switch day {
 	case today.Format(time.DateOnly):
-		return "Today, " + t.day(at)
+		return "Today, " + t.Day(at)
 	case today.AddDate(0, 0, -1).Format(time.DateOnly):
-		return "Yesterday, " + t.day(at)
+		return "Yesterday, " + t.Day(at)
 	}
-	return t.day(at)
+	return t.Day(at)
 }
 
 func (t presenter) bookRow(v house.Visit) bookRow {
-	row := bookRow{card: t.cardOf(v), Fate: t.scheduleWords(v)}
+	row := bookRow{card: t.cardOf(v), Fate: t.ScheduleWords(v)}
 	if v.Parcel {
 		row.Tags = append(row.Tags, "Parcel")
 	}
@@ -159,7 +159,7 @@ func (t presenter) bookRow(v house.Visit) bookRow {
 			break
 		}
 	}
-	if t.hold(v) != nil {
+	if t.Hold(v) != nil {
 		row.Tags = append(row.Tags, "Held")
 	}
 	if row.Still == "" {
@@ -228,16 +228,16 @@ func (s *Server) showErasePeriod(w http.ResponseWriter, r *http.Request) error {
 	}
 	q := r.URL.Query()
 	view := confirmView{Bar: barOf(r, "Visitor book", "Erase a period"), Back: "/visits"}
-	from, until, err := wholePeriod(q, presenter.dayFrom, presenter.dayUntil)
+	from, until, err := wholePeriod(q, presenter.DayFrom, presenter.DayUntil)
 	if err != nil {
 		view.Says = []string{capital(err.Error()) + ". Nothing was erased."}
-		return sendPage(w, http.StatusBadRequest, "confirm.html", view)
+		return sendPage(w, r, http.StatusBadRequest, "confirm.html", view)
 	}
 	would, err := s.Archive.WouldErasePeriod(r.Context(), from, until)
 	if err != nil {
 		return err
 	}
-	view.Says = append(view.Says, "From "+presenter.day(from)+" to "+presenter.day(until.Add(-time.Second))+":")
+	view.Says = append(view.Says, "From "+presenter.Day(from)+" to "+presenter.Day(until.Add(-time.Second))+":")
 	if would.Visits > 0 {
 		view.Action, view.Button = "/visits/erase", "Erase "+counted(would.Visits, "visit")
 		view.Fields = []field{{"from", q.Get("from")}, {"until", q.Get("until")}}
@@ -250,7 +250,7 @@ func (s *Server) showErasePeriod(w http.ResponseWriter, r *http.Request) error {
 		view.Says = append(view.Says,
 			counted(would.Held, "visit")+" would stay, for a hold. End the hold first where that is to go as well.")
 	}
-	return sendPage(w, http.StatusOK, "confirm.html", view)
+	return sendPage(w, r, http.StatusOK, "confirm.html", view)
 }
 
 func (s *Server) submitErasePeriod(w http.ResponseWriter, r *http.Request) error {
@@ -262,7 +262,7 @@ func (s *Server) submitErasePeriod(w http.ResponseWriter, r *http.Request) error
 	if err != nil {
 		return err
 	}
-	from, until, err := wholePeriod(posted.Values, presenter.dayFrom, presenter.dayUntil)
+	from, until, err := wholePeriod(posted.Values, presenter.DayFrom, presenter.DayUntil)
 	if err != nil {
 		return problem{Status: http.StatusBadRequest, Type: "bad-period", Title: sentence(err) + " Nothing was erased."}
 	}

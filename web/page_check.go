@@ -68,7 +68,7 @@ func queueAddress(after string) string {
 }
 
 func (t presenter) seen(x house.Sighting) string {
-	return x.Bell + ", " + t.day(x.ReceivedAt) + ", " + x.ReceivedAt.In(t.zone).Format("15:04")
+	return x.Bell + ", " + t.Day(x.ReceivedAt) + ", " + x.ReceivedAt.In(t.Zone).Format("15:04")
 }
 
 func (s *Server) showChecks(w http.ResponseWriter, r *http.Request) error {
@@ -89,7 +89,7 @@ func (s *Server) showChecks(w http.ResponseWriter, r *http.Request) error {
 	}
 	if len(page) == 0 {
 		view.Bar = barOf(r, "Check matches", "Check matches")
-		return sendPage(w, http.StatusOK, "checks.html", view)
+		return sendPage(w, r, http.StatusOK, "checks.html", view)
 	}
 	if next != (review.Cursor{}) {
 		view.Next = queueAddress(next.String())
@@ -118,7 +118,7 @@ func (s *Server) drawDoubt(
 		return err
 	}
 	view.Bar, view.Item = barOf(r, "Check matches", "Check matches"), &item
-	return sendPage(w, status, "checks.html", view)
+	return sendPage(w, r, status, "checks.html", view)
 }
 
 func (s *Server) itemView(r *http.Request, d review.Doubt, after string) (itemView, error) {

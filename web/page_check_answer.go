@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strings"
 
 	"lintel/internal/house"
 	"lintel/pipeline/review"
@@ -104,7 +105,7 @@ func (s *Server) showAnswer(w http.ResponseWriter, r *http.Request) error {
 		return queryProblem("answer is no, else or not-a-face.")
 	}
 	view.Bar = barOf(r, "Check matches", title)
-	return sendPage(w, http.StatusOK, "check-answer.html", view)
+	return sendPage(w, r, http.StatusOK, "check-answer.html", view)
 }
 
 // losesName says what a visit is without the name that a face was given.
@@ -131,8 +132,8 @@ func (s *Server) losesName(r *http.Request, d review.Doubt) ([]string, error) {
 	}
 	if persons, _ := review.WhoRang(v); len(persons) == 0 && v.Kind == house.Known {
 		v.Kind = house.Stranger
-		words := presenter.scheduleWords(v)
-		says = append(says, "Without it the visit is a stranger’s, and is kept as theirs are. "+words[len(words)-1]+".")
+		words := presenter.ScheduleWords(v)
+		says = append(says, "Without it the visit is a stranger’s, and is kept as theirs are. "+strings.Join(words, ". ")+".")
 	}
 	return says, nil
 }
@@ -177,8 +178,8 @@ func (s *Server) showAnswers(w http.ResponseWriter, r *http.Request) error {
 		}
 		view.Answers = append(view.Answers, answeredView{
 			Address: checkAddress(x.ID), Visit: visitAddress(x.Visit), Seen: presenter.seen(x),
-			Words: answerWords(*x.Check, names), When: presenter.moment(x.Check.At),
+			Words: answerWords(*x.Check, names), When: presenter.Moment(x.Check.At),
 		})
 	}
-	return sendPage(w, http.StatusOK, "check-answers.html", view)
+	return sendPage(w, r, http.StatusOK, "check-answers.html", view)
 }

@@ -68,7 +68,7 @@ func (s *Server) showChanges(w http.ResponseWriter, r *http.Request) error {
 			Old: findingViewOf(c.Face.Match), New: findingViewOf(c.Becomes),
 		})
 	}
-	return sendPage(w, http.StatusOK, "check-changes.html", view)
+	return sendPage(w, r, http.StatusOK, "check-changes.html", view)
 }
 
 func (s *Server) submitChanges(w http.ResponseWriter, r *http.Request) error {

@@ -103,7 +103,7 @@ func (s *Server) showThreshold(w http.ResponseWriter, r *http.Request) error {
 	} else {
 		view.Odds = "Most strangers would look this much like somebody here."
 	}
-	return sendPage(w, http.StatusOK, "check-threshold.html", view)
+	return sendPage(w, r, http.StatusOK, "check-threshold.html", view)
 }
 
 // rateWords say an error rate with what it was counted from.

@@ -47,7 +47,7 @@ func (s *Server) showAdvice(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return sendPage(w, http.StatusOK, "advice-rules.html", view)
+	return sendPage(w, r, http.StatusOK, "advice-rules.html", view)
 }
 
 func (s *Server) suggestingView(r *http.Request) (view suggestingView, err error) {
@@ -341,7 +341,7 @@ func drawRule(w http.ResponseWriter, r *http.Request, status int, book ruleBook,
 	if id := r.PathValue("rule"); id != "" {
 		view.Action, view.Known = ruleAddress(id), true
 	}
-	return sendPage(w, status, "advice-rule.html", view)
+	return sendPage(w, r, status, "advice-rule.html", view)
 }
 
 // A rulePreview is what the page shows between typing a rule and saving it.
@@ -421,7 +421,7 @@ func (s *Server) drawRulePreview(w http.ResponseWriter, r *http.Request, book ru
 	if view.Before == view.Says {
 		view.Before = ""
 	}
-	return sendPage(w, http.StatusOK, "advice-rule-preview.html", view)
+	return sendPage(w, r, http.StatusOK, "advice-rule-preview.html", view)
 }
 
 // conflictsOf says how a rule gets into the way of others.
@@ -450,7 +450,7 @@ func (s *Server) showRemoveRule(w http.ResponseWriter, r *http.Request) error {
 	if !rule.Allowed {
 		view.Says = append(view.Says, "Whatever other rules allow would then count at those times too.")
 	}
-	return sendPage(w, http.StatusOK, "confirm.html", view)
+	return sendPage(w, r, http.StatusOK, "confirm.html", view)
 }
 
 func (s *Server) submitRemoveRule(w http.ResponseWriter, r *http.Request) error {

@@ -77,7 +77,7 @@ func (s *Server) showDoor(w http.ResponseWriter, r *http.Request, status int, do
 	for _, b := range bells {
 		view.Bells = append(view.Bells, b.Name)
 	}
-	return sendPage(w, status, "advice-door.html", view)
+	return sendPage(w, r, status, "advice-door.html", view)
 }
 
 // submitDoor adds a door or changes one, by what was typed.
@@ -153,7 +153,7 @@ func (s *Server) showRemoveDoor(w http.ResponseWriter, r *http.Request) error {
 	if len(goes) > 0 {
 		view.Says = append(view.Says, capital(strings.Join(goes, " and "))+" for it would go with it.")
 	}
-	return sendPage(w, http.StatusOK, "confirm.html", view)
+	return sendPage(w, r, http.StatusOK, "confirm.html", view)
 }
 
 func (s *Server) submitRemoveDoor(w http.ResponseWriter, r *http.Request) error {

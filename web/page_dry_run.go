@@ -202,7 +202,7 @@ func (s *Server) showDry(w http.ResponseWriter, r *http.Request, view adviceDryV
 			return err
 		}
 	}
-	return sendPage(w, status, "advice-dry.html", view)
+	return sendPage(w, r, status, "advice-dry.html", view)
 }
 
 // tellTrial says what a trial came to.
@@ -213,15 +213,15 @@ func (s *Server) tellTrial(r *http.Request, view *adviceDryView, tried trial) er
 	}
 	n := tried.suggested()
 	view.Counts = fmt.Sprintf("Of %s at %s since %s: %d suggested, %d withheld.", counted(len(tried.visits), "visit"),
-		tried.door.Name, t.day(tried.since), n, len(tried.visits)-n)
+		tried.door.Name, t.Day(tried.since), n, len(tried.visits)-n)
 	if tried.more {
 		view.Counts += fmt.Sprintf(" Earlier ones were left out: %d are tried at the most.", triedVisits)
 	}
 	say := t.words(tried.names)
 	for i, v := range tried.visits {
 		a := tried.advice[i]
-		line := triedLine{Visit: visitAddress(v.ID), When: t.moment(v.ReceivedAt),
-			DateTime: v.ReceivedAt.In(t.zone).Format(time.RFC3339), Suggested: a.State == house.Suggested}
+		line := triedLine{Visit: visitAddress(v.ID), When: t.Moment(v.ReceivedAt),
+			DateTime: v.ReceivedAt.In(t.Zone).Format(time.RFC3339), Suggested: a.State == house.Suggested}
 		who := tried.names[a.Person]
 		switch {
 		case line.Suggested:

@@ -35,5 +35,5 @@ func (s *Server) showErasure(w http.ResponseWriter, r *http.Request) error {
 				"gone. Make room, and begin it again.", counted(j.Done, "visit"))
 		}
 	}
-	return sendPage(w, http.StatusOK, "erasure.html", view)
+	return sendPage(w, r, http.StatusOK, "erasure.html", view)
 }

@@ -81,7 +81,7 @@ func (s *Server) drawLens(w http.ResponseWriter, r *http.Request, status int, vi
 	if view.Preview, err = s.lensPreview(r.Context(), bell, view.Form); err != nil {
 		return err
 	}
-	return sendPage(w, status, "lens.html", view)
+	return sendPage(w, r, status, "lens.html", view)
 }
 
 // lensWords say how a bell looks.

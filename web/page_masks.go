@@ -112,7 +112,7 @@ func (s *Server) drawMasks(w http.ResponseWriter, r *http.Request, status int, v
 	if err := s.addUnreadable(r, &view); err != nil {
 		return err
 	}
-	return sendPage(w, status, "masks.html", view)
+	return sendPage(w, r, status, "masks.html", view)
 }
 
 // addUnreadable lists stills that the last run could not read; those whose visits
@@ -131,7 +131,7 @@ func (s *Server) addUnreadable(r *http.Request, view *masksView) error {
 		if err != nil {
 			return err
 		}
-		words := fmt.Sprintf("Frame %d of the visit %s", f.Frame+1, presenter.moment(v.ReceivedAt))
+		words := fmt.Sprintf("Frame %d of the visit %s", f.Frame+1, presenter.Moment(v.ReceivedAt))
 		view.Unreadable = append(view.Unreadable, unreadableView{visitAddress(f.Visit), words})
 	}
 	view.UnreadableMore = max(0, len(failed)-shownUnreadable)

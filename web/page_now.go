@@ -49,7 +49,7 @@ func (s *Server) showNow(w http.ResponseWriter, r *http.Request) error {
 	for _, v := range visits {
 		page.Cards = append(page.Cards, presenter.cardOf(v))
 	}
-	return sendPage(w, http.StatusOK, "now.html", page)
+	return sendPage(w, r, http.StatusOK, "now.html", page)
 }
 
 // A card is a visit as Now shows it.
@@ -84,13 +84,13 @@ type personLine struct {
 }
 
 func (t presenter) cardOf(v house.Visit) card {
-	at := v.ReceivedAt.In(t.zone)
+	at := v.ReceivedAt.In(t.Zone)
 	c := card{
 		ID: v.ID, Revision: v.Revision, Received: v.ReceivedAt.UnixMicro(), Bell: v.Bell,
 		Time: at.Format("15:04"), DateTime: at.Format(time.RFC3339), Outcome: review.OutcomeOf(v), Notes: notesOn(v),
 		Advice: t.adviceCard(v),
 	}
-	if now := t.now.In(t.zone); at.Format(time.DateOnly) != now.Format(time.DateOnly) {
+	if now := t.Now.In(t.Zone); at.Format(time.DateOnly) != now.Format(time.DateOnly) {
 		c.Day = at.Format("Monday 2 January")
 	}
 	persons, strangers := review.WhoRang(v)

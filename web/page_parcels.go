@@ -55,9 +55,9 @@ func (t presenter) parcelState(p house.ParcelRule) string {
 	switch {
 	case p.UsedBy != "":
 		return parcelUsed
-	case t.now.Before(p.From):
+	case t.Now.Before(p.From):
 		return parcelLater
-	case t.now.Before(p.To):
+	case t.Now.Before(p.To):
 		return parcelNow
 	}
 	return parcelOver
@@ -90,14 +90,14 @@ func (s *Server) drawParcels(w http.ResponseWriter, r *http.Request, status int,
 	}
 	view.Doors = slices.DeleteFunc(doors, func(d house.Door) bool { return !d.Parcel })
 	if form == nil {
-		hour := t.now.In(t.zone).Truncate(time.Minute)
+		hour := t.Now.In(t.Zone).Truncate(time.Minute)
 		form = &parcelForm{From: hour.Format(localMinute), To: hour.Add(4 * time.Hour).Format(localMinute), Window: "60"}
 		if len(view.Doors) == 1 {
 			form.Door = view.Doors[0].ID
 		}
 	}
 	view.Form = *form
-	return sendPage(w, status, "advice-parcels.html", view)
+	return sendPage(w, r, status, "advice-parcels.html", view)
 }
 
 // parcelsFor reads what is told of the parcels that are expected.
@@ -117,7 +117,7 @@ func (s *Server) parcelLine(r *http.Request, t presenter, p house.ParcelRule, do
 	door, _ := doorByID(doors, p.Door)
 	unused := p
 	unused.UsedBy = "" // what became of it stands beside
-	line = parcelLine{Says: t.sayOf(door, policy.RestateParcel(unused, door, t.zone)),
+	line = parcelLine{Says: t.sayOf(door, policy.RestateParcel(unused, door, t.Zone)),
 		Became: parcelWords[t.parcelState(p)],
 		Remove: "/rules/advice/parcels/" + url.PathEscape(p.ID) + "/remove"}
 	visit, err := s.parcelVisit(r, p)

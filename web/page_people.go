@@ -71,14 +71,14 @@ func (s *Server) showPeople(w http.ResponseWriter, r *http.Request) error {
 	if view.Household, err = s.household(r.Context()); err != nil {
 		return err
 	}
-	return sendPage(w, http.StatusOK, "people.html", view)
+	return sendPage(w, r, http.StatusOK, "people.html", view)
 }
 
 func (t presenter) personView(p personJSON) personView {
-	view := personView{personJSON: p, Address: personAddress(p.ID), Added: t.day(p.AddedAt),
+	view := personView{personJSON: p, Address: personAddress(p.ID), Added: t.Day(p.AddedAt),
 		Book: bookFields{Person: p.ID}.address(store.Cursor{})}
 	if p.Consent != nil {
-		view.Given = t.day(p.Consent.GivenAt)
+		view.Given = t.Day(p.Consent.GivenAt)
 	}
 	return view
 }
@@ -148,7 +148,7 @@ func (s *Server) drawPerson(w http.ResponseWriter, r *http.Request, status int, 
 	if err := s.factorsOf(r.Context(), presenter, &view); err != nil {
 		return err
 	}
-	return sendPage(w, status, "person.html", view)
+	return sendPage(w, r, status, "person.html", view)
 }
 
 // doublesOf lists with whom a person is easily confused, by the distances
@@ -211,7 +211,7 @@ func (s *Server) showErasePerson(w http.ResponseWriter, r *http.Request) error {
 		view.Says = append(view.Says, counted(stay, "visit")+" would stay"+why+", and show a stranger. Stills there still "+
 			"show the face, until the rules let them go.")
 	}
-	return sendPage(w, http.StatusOK, "confirm.html", view)
+	return sendPage(w, r, http.StatusOK, "confirm.html", view)
 }
 
 // showWithdraw says what withdrawing a person's consent takes.
@@ -220,7 +220,7 @@ func (s *Server) showWithdraw(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return sendPage(w, http.StatusOK, "confirm.html", confirmView{
+	return sendPage(w, r, http.StatusOK, "confirm.html", confirmView{
 		Bar: barOf(r, "People", "Withdraw a consent"), Back: personAddress(p.ID),
 		Action: personAddress(p.ID) + "/withdraw", Button: "Withdraw the consent",
 		Says: []string{

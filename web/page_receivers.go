@@ -33,7 +33,7 @@ func (s *Server) fillReceivers(ctx context.Context, t presenter, view *upkeepVie
 	}
 	for _, receiver := range receivers {
 		door, _ := doorByID(view.Doors, receiver.Door)
-		view.Receivers = append(view.Receivers, receiverLine{receiver.Name, door.Name, t.moment(receiver.AddedAt),
+		view.Receivers = append(view.Receivers, receiverLine{receiver.Name, door.Name, t.Moment(receiver.AddedAt),
 			"/upkeep/receivers/" + url.PathEscape(receiver.ID) + "/remove"})
 	}
 	return nil

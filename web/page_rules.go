@@ -83,7 +83,7 @@ func (s *Server) drawRules(w http.ResponseWriter, r *http.Request, status int, v
 		return err
 	}
 	view.Bar, view.Zones, view.Here = barOf(r, "Rules", "Rules"), zoneNames(), s.Now().In(s.Zone).Format("MST")
-	view.Sentences = ruleSentences(t.rules)
+	view.Sentences = ruleSentences(t.Rules)
 	if view.PriorMessage == "" {
 		prior, err := s.prior(r.Context())
 		if err != nil {
@@ -91,7 +91,7 @@ func (s *Server) drawRules(w http.ResponseWriter, r *http.Request, status int, v
 		}
 		view.Prior = strconv.FormatFloat(math.Round(1000*prior)/10, 'f', -1, 64)
 	}
-	if view.Suggesting, err = s.suggestingLine(r.Context(), t.now); err != nil {
+	if view.Suggesting, err = s.suggestingLine(r.Context(), t.Now); err != nil {
 		return err
 	}
 	holds, err := s.Archive.Holds(r.Context())
@@ -100,12 +100,12 @@ func (s *Server) drawRules(w http.ResponseWriter, r *http.Request, status int, v
 	}
 	for _, h := range holds {
 		view.Holds = append(view.Holds, holdLine{visitAddress(h.Visit), "/rules/holds/" + url.PathEscape(h.Visit) + "/end",
-			h.Reason, t.moment(h.PlacedAt), t.moment(h.EndsAt)})
+			h.Reason, t.Moment(h.PlacedAt), t.Moment(h.EndsAt)})
 	}
 	if view.Bells, err = s.maskedBells(r.Context()); err != nil {
 		return err
 	}
-	return sendPage(w, status, "rules.html", view)
+	return sendPage(w, r, status, "rules.html", view)
 }
 
 // maskedBells lists the bells with how many masks each has, and how it looks.
@@ -200,7 +200,7 @@ func (s *Server) drawPreview(w http.ResponseWriter, r *http.Request, rules house
 	if err != nil {
 		return err
 	}
-	return sendPage(w, http.StatusOK, "rules-preview.html", previewView{
+	return sendPage(w, r, http.StatusOK, "rules-preview.html", previewView{
 		Bar: barOf(r, "Rules", "Before these rules are saved"), Goes: previewSentences(goes),
 		Changes: changeSentences(old, rules), Sentences: ruleSentences(rules), Rules: string(raw),
 	})

@@ -78,7 +78,7 @@ func (s *Server) factorsOf(ctx context.Context, t presenter, view *personView) e
 func (t presenter) sourceLine(source house.Source, under string) sourceLine {
 	line := sourceLine{source.Name, "not heard yet", under + url.PathEscape(source.ID) + "/remove"}
 	if !source.HeardAt.IsZero() {
-		line.Heard = "last heard " + t.moment(source.HeardAt)
+		line.Heard = "last heard " + t.Moment(source.HeardAt)
 	}
 	return line
 }

@@ -54,7 +54,7 @@ func (s *Server) drawStranger(
 		return err
 	}
 	view.Bar, view.strangerView = barOf(r, "People", "A stranger"), presenter.strangerView(g)
-	view.Last = presenter.now.In(presenter.zone).Format(time.DateOnly)
+	view.Last = presenter.Now.In(presenter.Zone).Format(time.DateOnly)
 	if view.Persons, err = s.Archive.Persons(r.Context()); err != nil {
 		return err
 	}
@@ -67,7 +67,7 @@ func (s *Server) drawStranger(
 			return err
 		}
 	}
-	return sendPage(w, status, "stranger.html", view)
+	return sendPage(w, r, status, "stranger.html", view)
 }
 
 // submitIntroduction makes a person of a stranger, or says why not and shows the
@@ -93,7 +93,7 @@ func (s *Server) submitIntroduction(w http.ResponseWriter, r *http.Request) erro
 		return refusedIntroduction(err)
 	}
 	if view.Form.Person == "" && view.Day != "" { // else the archive refuses
-		if view.Form.Consent.GivenAt, err = presenter.dayFrom(view.Day); err != nil {
+		if view.Form.Consent.GivenAt, err = presenter.DayFrom(view.Day); err != nil {
 			err = fmt.Errorf("%w: the day is %w", house.ErrNoConsent, err)
 		}
 	}

@@ -56,7 +56,7 @@ func (s *Server) showStrangers(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return sendPage(w, http.StatusOK, "strangers.html", view)
+	return sendPage(w, r, http.StatusOK, "strangers.html", view)
 }
 
 // shownAgain is how many visits are listed of a stranger, before somebody asks
@@ -90,7 +90,7 @@ func (s *Server) seenAgain(ctx context.Context, t presenter, visit string) (view
 func (t presenter) strangerView(g review.Stranger) strangerView {
 	view := strangerView{Address: strangerAddress(g.Faces[0].ID), Words: t.rangWords(g)}
 	for _, v := range g.Visits {
-		when := t.day(v.ReceivedAt) + ", " + v.ReceivedAt.In(t.zone).Format("15:04")
+		when := t.Day(v.ReceivedAt) + ", " + v.ReceivedAt.In(t.Zone).Format("15:04")
 		view.Visits = append(view.Visits, strangerRow{ID: v.ID, Address: visitAddress(v.ID), When: when, Bell: v.Bell})
 	}
 	return view
@@ -108,15 +108,15 @@ func (t presenter) rangWords(g review.Stranger) string {
 // since says from when on: today and this week, which begins on Monday, are
 // those of the household's calendar.
 func (t presenter) since(at time.Time) string {
-	now := t.now.In(t.zone)
-	today := time.Date(now.Year(), now.Month(), now.Day(), 0, 0, 0, 0, t.zone)
+	now := t.Now.In(t.Zone)
+	today := time.Date(now.Year(), now.Month(), now.Day(), 0, 0, 0, 0, t.Zone)
 	switch monday := today.AddDate(0, 0, -(int(now.Weekday())+6)%7); {
 	case !at.Before(today):
 		return "today"
 	case !at.Before(monday):
 		return "this week"
 	}
-	return "since " + t.day(at)
+	return "since " + t.Day(at)
 }
 
 // times says how often.

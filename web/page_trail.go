@@ -80,7 +80,7 @@ func (s *Server) drawTrail(w http.ResponseWriter, r *http.Request, view trailVie
 	if n := len(entries); n == entriesShown && entries[n-1].Seq > 1 {
 		view.Earlier = entries[n-1].Seq
 	}
-	return sendPage(w, http.StatusOK, "trail.html", view)
+	return sendPage(w, r, http.StatusOK, "trail.html", view)
 }
 
 // trailNames returns what the trail's ids stand for. A door that is gone has no
@@ -111,7 +111,7 @@ func (s *Server) trailEntries(r *http.Request) ([]house.Entry, error) {
 }
 
 func (t presenter) trailLine(e house.Entry, names map[string]string) trailLine {
-	line := trailLine{Seq: e.Seq, When: t.moment(e.At), DateTime: e.At.In(t.zone).Format(time.RFC3339),
+	line := trailLine{Seq: e.Seq, When: t.Moment(e.At), DateTime: e.At.In(t.Zone).Format(time.RFC3339),
 		Who: actorWords(e.Actor, names), Did: deedWords(e, names)}
 	if m := visitWords.FindStringSubmatch(e.Subject); m != nil && e.Action != "erased" {
 		line.Visit = visitAddress(m[1])

@@ -93,13 +93,13 @@ func (s *Server) fillTrials(ctx context.Context, t presenter, view *upkeepView) 
 		return err
 	}
 	v := &view.Trials
-	v.Quiet = t.rules.QuietAt(t.now)
+	v.Quiet = t.Rules.QuietAt(t.Now)
 	for _, b := range view.Bells {
 		v.Bells = append(v.Bells, b.Name)
 	}
 	for _, trial := range all {
-		line := trialLine{trial.Bell, t.moment(trial.StartedAt), trialAddress(trial.ID)}
-		if trial.Runs(t.now) {
+		line := trialLine{trial.Bell, t.Moment(trial.StartedAt), trialAddress(trial.ID)}
+		if trial.Runs(t.Now) {
 			v.Running = &line
 			continue
 		}
@@ -214,9 +214,9 @@ func (s *Server) trialFor(r *http.Request) (view trialView, err error) {
 	}
 	view.Bar, view.Address, view.Bell = barOf(r, "Upkeep", "A trial with pictures"), trialAddress(trial.ID), trial.Bell
 	view.By = cmp.Or(names["resident "+trial.Resident], "somebody who is no resident any more")
-	view.When = t.moment(trial.StartedAt)
-	if trial.Runs(t.now) {
-		view.Until = trial.EndsAt.In(t.zone).Format("15:04")
+	view.When = t.Moment(trial.StartedAt)
+	if trial.Runs(t.Now) {
+		view.Until = trial.EndsAt.In(t.Zone).Format("15:04")
 	}
 	at := slices.Index(house.TrialSteps, trial.Step)
 	for i, step := range house.TrialSteps {
@@ -255,7 +255,7 @@ func (t presenter) trialStep(trial house.Trial, step house.TrialStep) trialStepV
 }
 
 func (t presenter) trialRing(trial house.Trial, r house.TrialRing) trialRingView {
-	v := trialRingView{When: r.At.In(t.zone).Format("15:04:05"), Wrong: mistakenRing(r)}
+	v := trialRingView{When: r.At.In(t.Zone).Format("15:04:05"), Wrong: mistakenRing(r)}
 	v.Remove = trialAddress(trial.ID) + "/rings/" + url.PathEscape(r.ID) + "/remove"
 	if r.Visit != "" {
 		v.Visit = visitAddress(r.Visit)
@@ -296,7 +296,7 @@ func (s *Server) showTrial(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return absent(err, errNoTrial)
 	}
-	return sendPage(w, http.StatusOK, "trial.html", view)
+	return sendPage(w, r, http.StatusOK, "trial.html", view)
 }
 
 // beginTrial starts a trial at a bell.
@@ -305,7 +305,7 @@ func (s *Server) beginTrial(r *http.Request, bell string) (id string, err error)
 	if err != nil {
 		return "", err
 	}
-	if t.rules.QuietAt(t.now) {
+	if t.Rules.QuietAt(t.Now) {
 		return "", errQuietTrial
 	}
 	return s.Archive.StartTrial(r.Context(), bell, session(r).Resident)

@@ -69,7 +69,7 @@ func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, view upkeepV
 	for _, b := range bells {
 		line := bellLine{b.Name, "not heard yet"}
 		if !b.HeardAt.IsZero() {
-			line.Heard = "last heard " + t.moment(b.HeardAt)
+			line.Heard = "last heard " + t.Moment(b.HeardAt)
 		}
 		view.Bells = append(view.Bells, line)
 	}
@@ -87,7 +87,7 @@ func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, view upkeepV
 	if view.WrongReader != "" || view.WrongReceiver != "" || view.Trials.Wrong != "" {
 		status = http.StatusUnprocessableEntity
 	}
-	return sendPage(w, status, "upkeep.html", view)
+	return sendPage(w, r, status, "upkeep.html", view)
 }
 
 // backupLasts is how old the last backup may be before Upkeep warns.
@@ -109,10 +109,10 @@ func (s *Server) fillArchive(ctx context.Context, t presenter, view *upkeepView)
 	if err != nil {
 		return err
 	}
-	view.BackupOld = !found || t.now.Sub(last.At) > backupLasts
+	view.BackupOld = !found || t.Now.Sub(last.At) > backupLasts
 	view.Backup = "There was never a backup."
 	if found {
-		view.Backup = fmt.Sprintf("The last backup was made on %s, with %s.", t.moment(last.At),
+		view.Backup = fmt.Sprintf("The last backup was made on %s, with %s.", t.Moment(last.At),
 			counted(last.Stills, "still"))
 		if last.Lost > 0 {
 			view.Backup += fmt.Sprintf(" Of %s the file was missing or changed; lintel verify says more.",
@@ -132,7 +132,7 @@ func (s *Server) sweepWords(t presenter) (words string, failed bool) {
 	if at.IsZero() {
 		return "No sweep was made since the server started.", false
 	}
-	words = fmt.Sprintf("The last sweep was on %s: %s.", t.moment(at), sweptWords(swept))
+	words = fmt.Sprintf("The last sweep was on %s: %s.", t.Moment(at), sweptWords(swept))
 	if err != nil {
 		return words + " Something could not be done and is tried again each hour; the server's log says what.", true
 	}

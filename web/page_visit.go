@@ -102,7 +102,7 @@ func (s *Server) drawVisit(w http.ResponseWriter, r *http.Request, status int, v
 	for i := range view.Visit.Persons {
 		view.Visit.Persons[i].Warning.brief()
 	}
-	if presenter.resident {
+	if presenter.Resident {
 		if err := s.addAnswers(r.Context(), v, view.Stills); err != nil {
 			return err
 		}
@@ -110,12 +110,12 @@ func (s *Server) drawVisit(w http.ResponseWriter, r *http.Request, status int, v
 			return err
 		}
 	}
-	if view.Hold = presenter.hold(v); view.Hold != nil && view.Message == "" {
+	if view.Hold = presenter.Hold(v); view.Hold != nil && view.Message == "" {
 		view.Reason = view.Hold.Reason
-		view.Until = view.Hold.EndsAt.Add(-time.Second).In(presenter.zone).Format(time.DateOnly)
+		view.Until = view.Hold.EndsAt.Add(-time.Second).In(presenter.Zone).Format(time.DateOnly)
 	}
-	view.Today = presenter.now.In(presenter.zone).Format(time.DateOnly)
-	return sendPage(w, status, "visit.html", view)
+	view.Today = presenter.Now.In(presenter.Zone).Format(time.DateOnly)
+	return sendPage(w, r, status, "visit.html", view)
 }
 
 func visitAddress(id string) string { return "/visits/" + url.PathEscape(id) }
@@ -144,7 +144,7 @@ func (t presenter) stillView(s house.Still) stillView {
 		}
 	}
 	if !s.TakenAt.IsZero() {
-		view.Taken = s.TakenAt.In(t.zone).Format("15:04:05")
+		view.Taken = s.TakenAt.In(t.Zone).Format("15:04:05")
 	}
 	for i, f := range s.Faces {
 		view.Faces = append(view.Faces, newFaceView(i+1, f, s))
@@ -206,7 +206,7 @@ func (s *Server) submitHold(w http.ResponseWriter, r *http.Request) error {
 	view := visitView{Reason: posted.Get("reason"), Until: posted.Get("until")}
 	var until time.Time // none is refused by the archive
 	if view.Until != "" {
-		if until, err = presenter.dayUntil(view.Until); err != nil {
+		if until, err = presenter.DayUntil(view.Until); err != nil {
 			err = fmt.Errorf("%w: its end is %w", house.ErrBadHold, err)
 		}
 	}
@@ -240,14 +240,14 @@ func (s *Server) showEraseVisit(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return absent(err, errVisitGone)
 	}
-	at := v.ReceivedAt.In(presenter.zone)
+	at := v.ReceivedAt.In(presenter.Zone)
 	view := confirmView{
 		Bar: barOf(r, "Visitor book", "Erase this visit"), Back: visitAddress(v.ID),
-		Says: []string{"The visit at " + v.Bell + " on " + presenter.day(at) + ", " + at.Format("15:04") + "."},
+		Says: []string{"The visit at " + v.Bell + " on " + presenter.Day(at) + ", " + at.Format("15:04") + "."},
 	}
-	if presenter.hold(v) != nil {
+	if presenter.Hold(v) != nil {
 		view.Says = append(view.Says, capital(house.ErrHeld.Error())+".")
-		return sendPage(w, http.StatusOK, "confirm.html", view)
+		return sendPage(w, r, http.StatusOK, "confirm.html", view)
 	}
 	faces := 0
 	for _, still := range v.Stills {
@@ -256,7 +256,7 @@ func (s *Server) showEraseVisit(w http.ResponseWriter, r *http.Request) error {
 	view.Says = append(view.Says, counted(len(v.Stills), "still")+" with "+counted(faces, "face")+
 		", and all that was found, would go for good. No backup brings them back here.")
 	view.Action, view.Button = visitAddress(v.ID)+"/erase", "Erase the visit"
-	return sendPage(w, http.StatusOK, "confirm.html", view)
+	return sendPage(w, r, http.StatusOK, "confirm.html", view)
 }
 
 func (s *Server) submitEraseVisit(w http.ResponseWriter, r *http.Request) error {

@@ -3,7 +3,6 @@ package web
 import (
 	"bytes"
 	"embed"
-	"fmt"
 	"html/template"
 	"net/http"
 	"path"
@@ -15,14 +14,14 @@ var pageFiles embed.FS
 //go:embed assets/*
 var assetFiles embed.FS
 
-var pages = template.Must(template.New("").ParseFS(pageFiles, "pages/*.html"))
+var pages = template.Must(template.New("").Funcs(speaking("")).ParseFS(pageFiles, "pages/*.html"))
 
 // sendPage answers with a page. It is rendered whole before anything is
 // sent, so that no half page goes out.
-func sendPage(w http.ResponseWriter, status int, name string, data any) error {
+func sendPage(w http.ResponseWriter, r *http.Request, status int, name string, data any) error {
 	var b bytes.Buffer
-	if err := pages.ExecuteTemplate(&b, name, data); err != nil {
-		return fmt.Errorf("drawing %s: %w", name, err)
+	if err := drawPage(&b, languageOf(r), name, data); err != nil {
+		return err
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.WriteHeader(status)

@@ -107,7 +107,7 @@ func TestNowShowsEveryKindOfVisit(t *testing.T) {
 				t.Fatal(err)
 			}
 			var b strings.Builder
-			if err := pages.ExecuteTemplate(&b, "card", h.presenter().cardOf(stored)); err != nil {
+			if err := drawPage(&b, language, "card", h.presenter().cardOf(stored)); err != nil {
 				t.Fatal(err)
 			}
 			card := b.String()

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/web/view"
 )
 
 // at reads a time of a test.
@@ -37,41 +38,43 @@ func TestFateWords(t *testing.T) {
 		want  []string
 	}{
 		{"a stranger", house.Visit{Kind: house.Stranger}, "2031-05-04T18:00:00Z",
-			[]string{"Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
+			[]string{"Photos and entry deleted 7 May at 18:30", "Strangers are kept 72 hours"}},
 		{"not examined yet", house.Visit{Kind: house.Looking}, "2031-05-04T18:00:00Z",
-			[]string{"Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
+			[]string{"Photos and entry deleted 7 May at 18:30", "Strangers are kept 72 hours"}},
 		{"next year", house.Visit{Kind: house.Stranger}, "2030-12-31T18:00:00Z",
-			[]string{"Goes on Wednesday 7 May 2031, 18:30: strangers are kept 72 hours"}},
+			[]string{"Photos and entry deleted 7 May 2031", "Strangers are kept 72 hours"}},
 		{"one hour", house.Visit{Kind: house.Parcel}, "2031-05-04T18:00:00Z",
-			[]string{"Goes on Sunday 4 May, 19:30: parcels are kept 1 hour"}},
+			[]string{"Photos and entry deleted 4 May at 19:30", "Parcels are kept 1 hour"}},
 		{"due", house.Visit{Kind: house.Parcel}, "2031-05-04T18:30:00Z",
-			[]string{"Goes within the hour: parcels are kept 1 hour"}},
+			[]string{"Photos and entry deleted within the hour", "Parcels are kept 1 hour"}},
 		{"a person", house.Visit{Kind: house.Known}, "2031-05-04T18:00:00Z", []string{
-			"Its stills get smaller on Monday 5 May, 18:30",
-			"Its stills go on Tuesday 6 May, 18:30: stills of known persons are kept 2 days",
-			"Goes on Tuesday 3 June, 18:30: known persons are kept 30 days"}},
+			"Photos made smaller 5 May at 18:30", "Photos deleted 6 May at 18:30, entry 3 June",
+			"Known persons are kept 30 days, their photos 2 days"}},
 		{"findings only", house.Visit{Kind: house.Known, Stage: house.OnlyFindings}, "2031-05-04T18:00:00Z", []string{
-			"Goes on Tuesday 3 June, 18:30: known persons are kept 30 days"}},
+			"Entry deleted 3 June", "Known persons are kept 30 days"}},
 		{"held past its time", house.Visit{Kind: house.Stranger, Hold: hold("2031-05-31T23:00:00Z")},
 			"2031-05-04T18:00:00Z", []string{
-				"Held until the end of Saturday 31 May: The scratch", "Goes when the hold ends: strangers are kept 72 hours"}},
+				"Held until the end of Saturday 31 May: The scratch",
+				"Photos and entry deleted when the hold ends", "Strangers are kept 72 hours"}},
 		{"held for less", house.Visit{Kind: house.Stranger, Hold: hold("2031-05-05T10:00:00Z")}, "2031-05-04T18:00:00Z",
 			[]string{
-				"Held until Monday 5 May, 11:00: The scratch", "Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
+				"Held until Monday 5 May, 11:00: The scratch",
+				"Photos and entry deleted 7 May at 18:30", "Strangers are kept 72 hours"}},
 		{"a hold that has ended", house.Visit{Kind: house.Stranger, Hold: hold("2031-05-05T10:00:00Z")},
 			"2031-05-05T10:00:00Z", []string{
-				"Goes on Wednesday 7 May, 18:30: strangers are kept 72 hours"}},
+				"Photos and entry deleted 7 May at 18:30", "Strangers are kept 72 hours"}},
 	}
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
 			test.visit.CountedFrom = received
-			presenter := presenter{rules: rules, zone: rules.Location(), now: at(t, test.now), resident: true}
-			got := presenter.scheduleWords(test.visit)
+			presenter := presenter{view.Presenter{Rules: rules, Zone: rules.Location(), Now: at(t, test.now), Resident: true,
+				Words: speak(language).At(at(t, test.now), rules.Location())}}
+			got := presenter.ScheduleWords(test.visit)
 			if !slices.Equal(got, test.want) {
 				t.Errorf("%q\nwant %q", got, test.want)
 			}
-			presenter.resident = false
-			if words := strings.Join(presenter.scheduleWords(test.visit), " "); strings.Contains(words, "scratch") {
+			presenter.Resident = false
+			if words := strings.Join(presenter.ScheduleWords(test.visit), " "); strings.Contains(words, "scratch") {
 				t.Errorf("a tablet is told the reason: %s", words)
 			}
 		})
@@ -103,16 +106,16 @@ func TestDays(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		presenter := presenter{zone: zone}
-		from, err := presenter.dayFrom(test.day)
-		until, err2 := presenter.dayUntil(test.day)
+		presenter := presenter{view.Presenter{Zone: zone}}
+		from, err := presenter.DayFrom(test.day)
+		until, err2 := presenter.DayUntil(test.day)
 		if err != nil || err2 != nil || !from.Equal(at(t, test.from)) || !until.Equal(at(t, test.until)) {
 			t.Errorf("%s in %s: %v to %v, want %s to %s", test.day, test.zone, from.UTC(), until.UTC(), test.from, test.until)
 		}
 	}
 	for _, bad := range []string{"2031-02-30", "2031-5-4", "tomorrow", "2031-05-04T00:00:00Z", "0000-01-01",
 		"04.05.2031"} {
-		if got, err := (presenter{zone: time.UTC}).dayFrom(bad); err == nil {
+		if got, err := (presenter{view.Presenter{Zone: time.UTC}}).DayFrom(bad); err == nil {
 			t.Errorf("%q is read as %v", bad, got)
 		}
 	}

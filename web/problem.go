@@ -91,7 +91,7 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 // for one. The problem's type is its last part only.
 func sendProblem(w http.ResponseWriter, r *http.Request, p problem) error {
 	if wantsPage(r) {
-		return sendPage(w, p.Status, "problem.html", p)
+		return sendPage(w, r, p.Status, "problem.html", p)
 	}
 	p.Type = problemBase + p.Type
 	w.Header().Set("Content-Type", "application/problem+json")

@@ -17,7 +17,9 @@ func TestAnswerThatCantBeMade(t *testing.T) {
 	}{
 		{"JSON", func(w http.ResponseWriter, r *http.Request) error { return sendJSON(w, http.StatusOK, math.NaN()) },
 			"unsupported value: NaN"},
-		{"a page", func(w http.ResponseWriter, r *http.Request) error { return sendPage(w, http.StatusOK, "now.html", 7) },
+		{"a page", func(w http.ResponseWriter, r *http.Request) error {
+			return sendPage(w, r, http.StatusOK, "now.html", 7)
+		},
 			"drawing now.html"},
 	} {
 		t.Run(test.name, func(t *testing.T) {

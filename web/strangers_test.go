@@ -12,6 +12,7 @@ import (
 	"lintel/internal/house"
 	"lintel/pipeline/cluster"
 	"lintel/pipeline/match"
+	"lintel/web/view"
 )
 
 // What makes a person of a stranger, by the form and by the API.
@@ -176,7 +177,7 @@ func TestSince(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if got := (presenter{now: now, zone: time.UTC}).since(at); got != test.want {
+		if got := (presenter{view.Presenter{Now: now, Zone: time.UTC, Words: speak(language).At(now, time.UTC)}}).since(at); got != test.want {
 			t.Errorf("%s at %s: %q, want %q", test.at, test.now, got, test.want)
 		}
 	}

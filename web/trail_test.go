@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/web/view"
 )
 
 func TestTrail(t *testing.T) {
@@ -141,7 +142,7 @@ func TestCheckingTheTrail(t *testing.T) {
 
 func TestEntryWithoutID(t *testing.T) {
 	t.Parallel()
-	at := presenter{zone: time.UTC, now: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)}
+	at := presenter{view.Presenter{Zone: time.UTC, Now: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC)}}
 	const id = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 	names := map[string]string{"door ABCDEFGHIJKLMNOPQRSTUVWXYZ": "the <oak> door",
 		"person ABCDEFGHIJKLMNOPQRSTUVWXYZ": "élodie", "resident ABCDEFGHIJKLMNOPQRSTUVWXYZ": "élodie"}

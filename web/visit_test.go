@@ -40,7 +40,7 @@ func TestVisitPage(t *testing.T) {
 			if got := strings.Count(body, "<img"); got != len(kind.stills) {
 				t.Errorf("%d pictures of %d stills", got, len(kind.stills))
 			}
-			page.says("Goes on ")
+			page.says("Photos and entry deleted ")
 			body = string(h.get("/visits/"+byRing[kind.name].ID, tablet).is(200).body)
 			for _, not := range []string{"<form", "/people", "/erase"} {
 				if strings.Contains(body, not) {
@@ -142,7 +142,7 @@ func TestParcel(t *testing.T) {
 		parcel string
 		kind   house.Kind
 		says   string
-	}{{"true", house.Parcel, "No parcel after all"}, {"true", house.Parcel, "parcels are kept 72 hours"},
+	}{{"true", house.Parcel, "No parcel after all"}, {"true", house.Parcel, "Parcels are kept 72 hours"},
 		{"false", house.NoFace, "A parcel came"}} {
 		h.post("/visits/"+visit+"/parcel", url.Values{"parcel": {test.parcel}}, in).is(http.StatusSeeOther)
 		h.get("/visits/"+visit, in).is(200).says(test.says)

@@ -85,7 +85,7 @@ func TestWarnings(t *testing.T) {
 					t.Fatal(err)
 				}
 				var card strings.Builder
-				if err := pages.ExecuteTemplate(&card, "card", h.presenter().cardOf(stored)); err != nil {
+				if err := drawPage(&card, language, "card", h.presenter().cardOf(stored)); err != nil {
 					t.Fatal(err)
 				}
 				row := string(h.get("/visits", in).is(200).body)
@@ -208,7 +208,7 @@ func TestWarningOfSeveral(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			var b strings.Builder
-			if err := pages.ExecuteTemplate(&b, "card", h.presenter().cardOf(house.Visit{Stills: c.stills})); err != nil {
+			if err := drawPage(&b, language, "card", h.presenter().cardOf(house.Visit{Stills: c.stills})); err != nil {
 				t.Fatal(err)
 			}
 			text := textOf(t, b.String())

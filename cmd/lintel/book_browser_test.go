@@ -18,7 +18,7 @@ func TestBookInBrowser(t *testing.T) {
 	wide, narrow := h.browsers("Ada Quill")
 
 	do(t, wide, chromedp.Navigate(h.url+"/visits"))
-	see(t, wide, "main", "Ada Quill.*known persons are kept 30 days.*strangers are kept 72 hours.*Held until.*A claim")
+	see(t, wide, "main", "Ada Quill.*Known persons are kept 30 days.*Strangers are kept 72 hours.*Held until.*A claim")
 	whole(t, wide, "book-1280")
 	do(t, narrow, chromedp.Navigate(h.url+"/visits?kind=person"))
 	see(t, narrow, "main", "Ada Quill.*Ada Quill")

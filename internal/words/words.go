@@ -56,6 +56,7 @@ type Words struct {
 	name     func(id string) string
 	now      time.Time
 	zone     *time.Location
+	mark     func(string) string // nil but in tests
 }
 
 // For returns the words of a language by its tag, such as en or en-GB; those of
@@ -150,7 +151,13 @@ func (w Words) Remedy(code string) string { return w.Say("do-"+code, house.Value
 
 // find looks a message up. Count chooses the plural, nil where there is none.
 func (w Words) find(key string, told any, count any) (says string, found bool) {
+	if w.language == nil { // the zero Words are English
+		w.language = For("en").language
+	}
 	says, err := w.language.Localize(&i18n.LocalizeConfig{MessageID: key, TemplateData: told, PluralCount: count})
+	if err == nil && w.mark != nil {
+		says = w.mark(says)
+	}
 	return says, err == nil
 }
 

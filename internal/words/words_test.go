@@ -3,6 +3,7 @@ package words
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -101,6 +102,35 @@ func needed(t *testing.T) (keys []string) {
 	return slices.Compact(keys)
 }
 
+// texts are the keys that screens and commands say, and what keys begin with of
+// which the rest is a code: Text("kinds-"+kind).
+func texts(t *testing.T) (keys, prefixes []string) {
+	all := sources(t, "../../web") + sources(t, "../../cmd") + sources(t, "../../pipeline/export") + sources(t, ".")
+	pages, err := filepath.Glob("../../web/pages/*.html")
+	if err != nil || len(pages) == 0 {
+		t.Fatal(len(pages), err)
+	}
+	for _, page := range pages {
+		text, err := os.ReadFile(page)
+		if err != nil {
+			t.Fatal(err)
+		}
+		all += string(text)
+	}
+	all = regexp.MustCompile(`(?m)//.*$`).ReplaceAllString(all, "")
+	const call = `(?:\bsay |\(say |\.Text\(|\.Lookup\(|\bsay\(fmt\.Sprintf\()`
+	for _, m := range regexp.MustCompile(call+`"([a-z0-9-]*[a-z0-9])"`).FindAllStringSubmatch(all, -1) {
+		keys = append(keys, m[1])
+	}
+	for _, m := range regexp.MustCompile(call+`\(?(?:print |printf )?"([a-z0-9-]+-)(?:"|%)`).FindAllStringSubmatch(all, -1) {
+		prefixes = append(prefixes, m[1])
+	}
+	for _, m := range regexp.MustCompile(`\.N\([^"\n]*"([a-z-]+)"\)`).FindAllStringSubmatch(all, -1) {
+		keys = append(keys, "n-"+m[1])
+	}
+	return keys, prefixes
+}
+
 // TestCatalog has a message for each code that is told, and no other.
 func TestCatalog(t *testing.T) {
 	var english map[string]any
@@ -108,6 +138,17 @@ func TestCatalog(t *testing.T) {
 		t.Fatal(err)
 	}
 	keys := needed(t)
+	said, prefixes := texts(t)
+	keys = append(keys, said...)
+	for _, prefix := range prefixes {
+		of := slices.DeleteFunc(slices.Collect(maps.Keys(english)), func(key string) bool {
+			return !strings.HasPrefix(key, prefix)
+		})
+		if len(of) == 0 {
+			t.Errorf("there is no message whose key begins with %s", prefix)
+		}
+		keys = append(keys, of...)
+	}
 	// Refusals are told apart by their codes alone.
 	if once := slices.Compact(slices.Sorted(slices.Values(refusals(t)))); len(once) != len(refusals(t)) {
 		t.Errorf("%d refusals have %d codes", len(refusals(t)), len(once))
