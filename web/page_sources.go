@@ -16,6 +16,7 @@ import (
 // A sourceLine is a phone or a reader in a list.
 type sourceLine struct {
 	Name, Heard, Remove string
+	Week                *phoneWeek // of a phone; nil where it told nothing
 }
 
 // A newSource is a source that was added just now, with its token, which is
@@ -40,6 +41,11 @@ var errName = fmt.Errorf("a name has 1 to %d characters", nameLength)
 
 // factorsOf fills in what of a person's gives factors.
 func (s *Server) factorsOf(ctx context.Context, t presenter, view *personView) error {
+	rules, err := s.Archive.AdviceRules(ctx)
+	if err != nil {
+		return err
+	}
+	view.NoHome = rules.Home == nil
 	sources, err := s.Archive.Sources(ctx)
 	if err != nil {
 		return err
@@ -49,6 +55,9 @@ func (s *Server) factorsOf(ctx context.Context, t presenter, view *personView) e
 			continue
 		}
 		line := t.sourceLine(source, personAddress(view.ID)+"/phones/")
+		if line.Week, err = s.weekOf(ctx, t, source.ID, rules); err != nil {
+			return err
+		}
 		if source.Kind == house.Reader { // which the command line can add
 			line.Name += ", a reader of their tokens only"
 		}
@@ -70,13 +79,11 @@ func (s *Server) factorsOf(ctx context.Context, t presenter, view *personView) e
 		return err
 	}
 	view.HasCodes = slices.Contains(with, view.ID)
-	rules, err := s.Archive.AdviceRules(ctx)
-	view.NoHome = rules.Home == nil
-	return err
+	return nil
 }
 
 func (t presenter) sourceLine(source house.Source, under string) sourceLine {
-	line := sourceLine{source.Name, "not heard yet", under + url.PathEscape(source.ID) + "/remove"}
+	line := sourceLine{Name: source.Name, Heard: "not heard yet", Remove: under + url.PathEscape(source.ID) + "/remove"}
 	if !source.HeardAt.IsZero() {
 		line.Heard = "last heard " + t.Moment(source.HeardAt)
 	}
