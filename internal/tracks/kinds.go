@@ -58,7 +58,7 @@ func (w *way) begin() {
 }
 
 // finish comes home and stays.
-func (w *way) finish(x, speed, stops float64) {
+func (w *way) finish(speed, stops float64) {
 	w.to(0, 0, speed, stops)
 	w.home()
 	w.stay(w.between(0.2, 2), false) // at the door
@@ -70,7 +70,7 @@ func (w *way) trip(metres, speed, stops, minutes float64) {
 	x, y := w.somewhere(metres)
 	w.to(x, y, speed, stops)
 	w.stay(minutes, true)
-	w.finish(0, speed, stops)
+	w.finish(speed, stops)
 }
 
 func dogWalk(w *way) {
@@ -80,7 +80,7 @@ func dogWalk(w *way) {
 		w.to(x, y, 1.25, 0.3)
 		w.stay(w.between(1, 4), false)
 	}
-	w.finish(0, 1.25, 0.2)
+	w.finish(1.25, 0.2)
 }
 
 // parked comes by car and walks the last bit.
@@ -92,7 +92,7 @@ func parked(w *way) {
 	x, y = w.somewhere(w.between(60, 300))
 	w.to(x, y, 10, 0.12)
 	w.stay(w.between(0.5, 3), false)
-	w.finish(0, 1.3, 0)
+	w.finish(1.3, 0)
 }
 
 // stops rides and walks to and from the stop.
@@ -105,7 +105,7 @@ func (w *way) stops(metres, speed, stops float64) {
 	w.to(sx+x, sy+y, speed, stops)
 	w.stay(w.between(30, 500), true)
 	w.to(sx, sy, speed, stops)
-	w.finish(0, 1.4, 0.02)
+	w.finish(1.4, 0.02)
 }
 
 func errands(w *way) {
@@ -115,7 +115,7 @@ func errands(w *way) {
 		w.to(x, y, 8, 0.15)
 		w.stay(w.between(4, 25), w.rand.IntN(2) == 0)
 	}
-	w.finish(0, 8, 0.15)
+	w.finish(8, 0.15)
 }
 
 // outForMinutes goes to the corner a few times in a day.

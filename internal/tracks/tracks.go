@@ -55,7 +55,8 @@ var Start = time.Date(2031, 5, 6, 4, 0, 0, 0, time.UTC)
 // Make makes a track.
 func Make(kind Kind, habit Habit, seed uint64) Track {
 	r := rand.New(rand.NewPCG(seed, 0x7472616b))
-	t := Track{Kind: kind.Name, Habit: habit.Name, Lat: 50 * (2*r.Float64() - 1), Lon: 170 * (2*r.Float64() - 1), From: Start}
+	t := Track{Kind: kind.Name, Habit: habit.Name, From: Start,
+		Lat: 50 * (2*r.Float64() - 1), Lon: 170 * (2*r.Float64() - 1)}
 	w := &way{rand: r}
 	kind.walk(w)
 	p := newPhone(habit, w)

@@ -203,8 +203,8 @@ func TestWaysToTell(t *testing.T) {
 			begin.Add(time.Duration(minutes)*time.Minute).UnixMilli(), lat, accuracy)
 	}
 	h.at = begin.Add(15 * time.Minute)
-	r, err := h.Message(t.Context(), h.phone, "", []byte("["+one(15, 10.02, 5)+","+one(5, 10.01, 5)+","+one(10, 10.02, 5000)+
-		","+one(5, 10.01, 5)+"]"))
+	r, err := h.Message(t.Context(), h.phone, "", []byte("["+one(15, 10.02, 5)+","+one(5, 10.01, 5)+","+
+		one(10, 10.02, 5000)+","+one(5, 10.01, 5)+"]"))
 	if err != nil || r != (Receipt{Kind: house.FactorArrival, Taken: 2, Refused: 2}) {
 		t.Errorf("%+v, %v", r, err)
 	}

@@ -43,7 +43,8 @@ func TestParse(t *testing.T) {
 			[]geofence.Report{{Latitude: 47.5, Longitude: -8.25, Accuracy: 12, At: at, Crossing: geofence.Left}}, nil},
 		{"a crossing with an accuracy", `crossing=left&accuracy=65&time=1795604400.5`,
 			[]geofence.Report{{Crossing: geofence.Left, NoPlace: true, Accuracy: 65, At: at}}, nil},
-		{"a crossing with places that are null", `{"crossing":"left","lat":null,"lon":null,"accuracy":null,"time":1795604400.5}`,
+		{"a crossing with places that are null",
+			`{"crossing":"left","lat":null,"lon":null,"accuracy":null,"time":1795604400.5}`,
 			[]geofence.Report{left}, nil},
 		{"a list", `[{"lat":47.5,"lon":-8.25,"accuracy":12,"time":1795604400.5},{"crossing":"left","time":1795604400.5}]`,
 			[]geofence.Report{position, left}, nil},
@@ -108,7 +109,8 @@ func utc(reports []geofence.Report) []geofence.Report {
 // and that what is refused is so with a refusal; and that form data says the same
 // as JSON.
 func FuzzParse(f *testing.F) {
-	for _, text := range []string{`{"code":"123456"}`, `{"token":"x"}`, `{"lat":1,"lon":"2","accuracy":3,"time":1795604400}`,
+	for _, text := range []string{`{"code":"123456"}`, `{"token":"x"}`,
+		`{"lat":1,"lon":"2","accuracy":3,"time":1795604400}`,
 		`{"crossing":"left","time":"2026-11-25T12:00:00Z"}`, `[{"crossing":"entered","time":1}]`, `[`, `{"lat":null}`,
 		`lat=1&lon=2&accuracy=3&time=1795604400`, `crossing=left&time=2026-11-25T12:00:00+01:00`, `code=123456`, `=&=%`} {
 		f.Add([]byte(text), true)

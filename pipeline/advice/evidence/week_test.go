@@ -121,7 +121,8 @@ func TestSuggestRadius(t *testing.T) {
 // A day is the household's own.
 func TestToday(t *testing.T) {
 	zone := time.FixedZone("", 3600)
-	week := []Told{{Heard: time.Date(2031, 5, 5, 22, 59, 59, 0, time.UTC)}, {Heard: time.Date(2031, 5, 5, 23, 0, 0, 0, time.UTC)}}
+	week := []Told{{Heard: time.Date(2031, 5, 5, 22, 59, 59, 0, time.UTC)},
+		{Heard: time.Date(2031, 5, 5, 23, 0, 0, 0, time.UTC)}}
 	if got := Today(week, time.Date(2031, 5, 6, 20, 0, 0, 0, time.UTC), zone); len(got) != 1 || got[0] != week[1] {
 		t.Errorf("%+v", got)
 	}

@@ -105,7 +105,8 @@ func TestRule(t *testing.T) {
 		{"left alone, and a position", "0=0 5=left 40=5", 40, .25},
 		{"left alone, a position, and then entered", "0=0 5=left 40=5 41=entered", 41, .5},
 		{"left, and reports", "0=0 5=left 20=700 40=5", 40, .5},
-		{"left, and reports enough to show it, which do not", "0=0 5=left 8=700 11=700 14=700 17=700 20=700 40=entered", 40, .25},
+		{"left, and reports enough to show it, which do not",
+			"0=0 5=left 8=700 11=700 14=700 17=700 20=700 40=entered", 40, .25},
 		{"left for the third time in a day", "5=left 40=entered 60=left 90=entered 110=left 140=entered", 140, .5},
 		{"left for the fourth time in a day",
 			"5=left 40=entered 60=left 90=entered 110=left 140=entered 160=left 190=entered", 190, .25},
@@ -221,7 +222,8 @@ func TestSpeed(t *testing.T) {
 	var s State
 	var err error
 	for i := range 60 { // 300 km/h, a report each minute
-		if s, err = Step(s, north(3e5-5000*float64(i), 20, float64(60*i)), home, noon.Add(time.Duration(i)*time.Minute)); err != nil {
+		r := north(3e5-5000*float64(i), 20, float64(60*i))
+		if s, err = Step(s, r, home, r.At); err != nil {
 			t.Fatalf("in a fast train: %v", err)
 		}
 	}
@@ -231,8 +233,8 @@ func TestSpeed(t *testing.T) {
 		seconds float64
 		want    error
 	}{{1102, nil}, {1101, ErrSpeed}} {
-		s, err := Step(State{Home: home, Last: from, Fix: from, Heard: from.At, Trip: trip{From: noon, Outside: 5, Far: true}},
-			north(0, 20, 7200+c.seconds), home, from.At.Add(time.Duration(c.seconds)*time.Second))
+		s, err := Step(State{Home: home, Last: from, Fix: from, Heard: from.At,
+			Trip: trip{From: noon, Outside: 5, Far: true}}, north(0, 20, 7200+c.seconds), home, from.At.Add(time.Duration(c.seconds)*time.Second))
 		if !errors.Is(err, c.want) || (s.Stands == Arrival{}) != (c.want != nil) {
 			t.Errorf("a degree in %g s: %v, %+v, want %v", c.seconds, err, s.Stands, c.want)
 		}
