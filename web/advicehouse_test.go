@@ -58,7 +58,7 @@ func TestHouseOnPage(t *testing.T) {
 	h.ask("PUT", "/api/v1/rules", strings.NewReader(sentRules), in).is(200) // Lisbon
 	h.post("/rules/advice/pause", url.Values{"paused": {"true"}}, in).is(http.StatusSeeOther)
 	h.get("/rules/advice/house", in).is(200).says("never leaves the house").says("the clock of Europe/Lisbon").
-		says(`name="window" value="5"`).says(`name="expiry" value="60"`)
+		says(`name="window" value="10"`).says(`name="expiry" value="60"`)
 	form := url.Values{"away_until": {"2031-06-01T18:00"}, "parcels_while_away": {"true"}, "window": {"2,5"},
 		"expiry": {"90"}, "misses": {"4"}, "wait": {"120"},
 		"holidays": {"2031-12-25\r\n2031-06-10, 2031-06-10;2030-01-01"}, "latitude": {"48,5"}, "longitude": {"−9.25"},
@@ -142,7 +142,7 @@ func TestHouseByAPI(t *testing.T) {
 	in := h.session(h.resident("Odile"))
 	put := func(body string) *answer { return h.ask("PUT", "/api/v1/advice/rules", strings.NewReader(body), in) }
 	first := strings.TrimSpace(string(h.get("/api/v1/advice/rules", in).is(200).body))
-	if want := `{"paused":false,"away_until":null,"parcels_while_away":false,"window_s":300,"expiry_s":60,"misses":3,"wait_s":900,"holidays":[],"home":null}`; first != want {
+	if want := `{"paused":false,"away_until":null,"parcels_while_away":false,"window_s":600,"expiry_s":60,"misses":3,"wait_s":900,"holidays":[],"home":null}`; first != want {
 		t.Errorf("at first %s", first)
 	}
 	if got := strings.TrimSpace(string(put(sentHouse).is(200).body)); got != sentHouse {
