@@ -31,8 +31,9 @@ func advised(t *testing.T, a *Archive, person string, n int) (door string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, err = a.MoveSource(ctx, source, func(json.RawMessage) (json.RawMessage, *house.Factor, error) {
-		return json.RawMessage(fmt.Sprintf(`{"last seen at the orchard":%d}`, n)), nil, nil
+	_, err = a.MoveSource(ctx, source, func(json.RawMessage) (house.SourceMove, error) {
+		return house.SourceMove{State: json.RawMessage(fmt.Sprintf(`{"last seen at the orchard":%d}`, n)),
+			Reports: []json.RawMessage{json.RawMessage(fmt.Sprintf(`"by the willow %d"`, n))}}, nil
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -107,7 +108,7 @@ func TestParcelRules(t *testing.T) {
 func TestAdviceRules(t *testing.T) {
 	a, _ := newArchive(t)
 	ctx := t.Context()
-	if got, err := a.AdviceRules(ctx); err != nil || got.Window != 5*time.Minute || got.Expiry != time.Minute {
+	if got, err := a.AdviceRules(ctx); err != nil || got.Window != 10*time.Minute || got.Expiry != time.Minute {
 		t.Errorf("nothing decided: %+v, %v", got, err)
 	}
 	want := house.DefaultAdviceRules()
@@ -160,20 +161,20 @@ func TestMoveSource(t *testing.T) {
 	var wg sync.WaitGroup
 	for range 8 {
 		wg.Go(func() {
-			_, err := a.MoveSource(ctx, id, func(state json.RawMessage) (json.RawMessage, *house.Factor, error) {
+			_, err := a.MoveSource(ctx, id, func(state json.RawMessage) (house.SourceMove, error) {
 				var n int
 				if state != nil {
 					if err := json.Unmarshal(state, &n); err != nil {
-						return nil, nil, err
+						return house.SourceMove{}, err
 					}
 				}
 				raw, err := json.Marshal(n + 1)
-				var f *house.Factor
+				move := house.SourceMove{State: raw}
 				if n == 7 {
-					f = &house.Factor{Kind: house.FactorArrival, Person: p.ID, Source: id, At: c.Now(),
-						Until: c.Now().Add(time.Minute), Strength: .5}
+					move.Change, move.Arrival = house.ArrivalBegins, &house.Factor{Kind: house.FactorArrival, Person: p.ID,
+						Source: id, At: c.Now(), Until: c.Now().Add(time.Minute), Strength: .5}
 				}
-				return raw, f, err
+				return move, err
 			})
 			if err != nil {
 				t.Error(err)
@@ -191,17 +192,18 @@ func TestMoveSource(t *testing.T) {
 
 	// A report that is refused may still leave something behind, and is refused.
 	refusal := errors.New("too fast")
-	added, err := a.MoveSource(ctx, id, func(json.RawMessage) (json.RawMessage, *house.Factor, error) {
-		return json.RawMessage(`"unknown"`), &house.Factor{Kind: house.FactorArrival, Person: p.ID}, refusal
+	added, err := a.MoveSource(ctx, id, func(json.RawMessage) (house.SourceMove, error) {
+		return house.SourceMove{State: json.RawMessage(`"unknown"`), Change: house.ArrivalBegins,
+			Arrival: &house.Factor{Kind: house.FactorArrival, Person: p.ID}}, refusal
 	})
 	if added || !errors.Is(err, refusal) {
 		t.Errorf("refused: %v, %v", added, err)
 	}
-	_, err = a.MoveSource(ctx, id, func(state json.RawMessage) (json.RawMessage, *house.Factor, error) {
+	_, err = a.MoveSource(ctx, id, func(state json.RawMessage) (house.SourceMove, error) {
 		if string(state) != `"unknown"` {
 			t.Errorf("left behind: %s", state)
 		}
-		return nil, nil, nil
+		return house.SourceMove{}, nil
 	})
 	must(t, err)
 }

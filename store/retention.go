@@ -53,6 +53,9 @@ func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s house.Swept, er
 			fmt.Sprintf("visits %d stills %d smaller %d", s.Visits, s.Findings, s.Smaller)))
 	}
 	_, err = a.write.ExecContext(ctx, `DELETE FROM departures WHERE at < ?`, micros(a.now().Add(-tombstonesLast)))
+	if err == nil {
+		_, err = a.write.ExecContext(ctx, `DELETE FROM reports WHERE heard_at < ?`, micros(a.now().Add(-reportsKept)))
+	}
 	if err := errors.Join(append(failed, err)...); err != nil {
 		return s, fmt.Errorf("sweeping: %w", spaceError(err))
 	}

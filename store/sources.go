@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"lintel/internal/house"
 )
@@ -79,68 +80,153 @@ func (a *Archive) SourceOf(ctx context.Context, token string) (s house.Source, e
 }
 
 // MoveSource changes what is known of a source's way: change gets what was kept
-// last, nil at first, and returns what to keep and, if the source's person came
-// home by it, a factor to add. All of it happens in one transaction, so that of
-// two reports at once one comes second. An error of change is returned as it is,
-// and what it returned is kept all the same, unless that is nil.
+// last, nil at first, and returns what to keep, and what becomes of the arrival
+// by it. All of it happens in one transaction, so that of two reports at once one
+// comes second. An error of change is returned as it is; what it returned is kept
+// all the same, but for an arrival.
 func (a *Archive) MoveSource(ctx context.Context, id string,
-	change func(state json.RawMessage) (json.RawMessage, *house.Factor, error)) (added bool, err error) {
+	change func(state json.RawMessage) (house.SourceMove, error)) (changed bool, err error) {
 	var refused error
 	err = a.update(ctx, func(tx *sql.Tx) error {
-		var sealed []byte
-		err := tx.QueryRowContext(ctx, `SELECT state FROM sources WHERE id = ?`, id).Scan(&sealed)
-		if errors.Is(err, sql.ErrNoRows) {
-			return fmt.Errorf("source %s: %w", id, house.ErrNotFound)
-		}
+		before, err := a.sourceState(ctx, tx, id)
 		if err != nil {
 			return err
 		}
-		var before json.RawMessage
-		if sealed != nil {
-			if before, err = a.seals.OpenValue(sealed, "sources.state", id); err != nil {
-				return fmt.Errorf("opening what is known of a source: %w", err)
-			}
-		}
-		after, factor, err := change(before)
+		move, err := change(before)
 		refused = err
-		if after != nil {
+		if move.State != nil {
 			_, err := tx.ExecContext(ctx, `UPDATE sources SET state = ?, heard_at = ? WHERE id = ?`,
-				a.seals.Value(after, "sources.state", id), micros(a.now()), id)
+				a.seals.Value(move.State, "sources.state", id), micros(a.now()), id)
 			if err != nil {
 				return err
 			}
 		}
-		if refused == nil && factor != nil {
-			added = true
-			_, err = a.addFactor(ctx, tx, *factor)
+		if err := a.keepReports(ctx, tx, id, move.Reports); err != nil {
 			return err
 		}
-		return nil
+		changed, err = a.moveArrival(ctx, tx, id, move, refused != nil)
+		return err
 	})
 	if err != nil {
 		return false, fmt.Errorf("keeping what a source tells: %w", spaceError(err))
 	}
-	if added {
+	if changed {
 		a.signal()
 	}
-	return added, refused
+	return changed, refused
+}
+
+// moveArrival does to a source's arrival what a move asks for. One that is refused
+// begins nothing, and may end it.
+func (a *Archive) moveArrival(ctx context.Context, tx *sql.Tx, id string, move house.SourceMove,
+	refused bool) (changed bool, err error) {
+	switch {
+	case move.Change == house.ArrivalEnds:
+		return a.endArrivals(ctx, tx, id)
+	case move.Change == house.ArrivalMoves && !refused:
+		return a.moveFactor(ctx, tx, id, *move.Arrival)
+	case move.Change == house.ArrivalBegins && !refused:
+		if _, err := a.endArrivals(ctx, tx, id); err != nil {
+			return false, err
+		}
+		_, err := a.addFactor(ctx, tx, *move.Arrival)
+		return err == nil, err
+	}
+	return false, nil
+}
+
+// moveFactor moves the arrival that stands on, unless it was used.
+func (a *Archive) moveFactor(ctx context.Context, tx *sql.Tx, id string, f house.Factor) (changed bool, err error) {
+	res, err := tx.ExecContext(ctx, `UPDATE factors SET at = ?, until = ?, strength = ?
+		WHERE source = ? AND kind = 'arrival' AND until > ? AND used_by IS NULL`,
+		micros(f.At), micros(f.Until), f.Strength, id, micros(a.now()))
+	if err != nil {
+		return false, err
+	}
+	n, err := res.RowsAffected()
+	return n > 0, err
+}
+
+// endArrivals takes back the arrivals by a source that may still count.
+func (a *Archive) endArrivals(ctx context.Context, tx *sql.Tx, id string) (changed bool, err error) {
+	now := micros(a.now())
+	rows, err := tx.QueryContext(ctx, `UPDATE factors SET until = ?1 WHERE source = ?2 AND kind = 'arrival' AND until > ?1
+		RETURNING id`, now, id)
+	if err != nil {
+		return false, err
+	}
+	ended, err := collect(rows, func(id *string) error { return rows.Scan(id) })
+	for _, f := range ended {
+		err = errors.Join(err, a.note(ctx, tx, "took back", "factor "+f))
+	}
+	return len(ended) > 0, err
+}
+
+// reportsKept is how long what phones told is kept.
+const reportsKept = 7 * 24 * time.Hour
+
+func (a *Archive) keepReports(ctx context.Context, tx *sql.Tx, source string, texts []json.RawMessage) error {
+	if len(texts) == 0 {
+		return nil
+	}
+	if _, err := tx.ExecContext(ctx, `DELETE FROM reports WHERE heard_at < ?`,
+		micros(a.now().Add(-reportsKept))); err != nil {
+		return err
+	}
+	for _, text := range texts {
+		id := newID()
+		if _, err := tx.ExecContext(ctx, `INSERT INTO reports (id, source, heard_at, sealed) VALUES (?, ?, ?, ?)`, id, source,
+			micros(a.now()), a.seals.Value(text, "reports.sealed", id)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// ReportsOf returns what a source told since a time, the oldest first. It is kept
+// for a week.
+func (a *Archive) ReportsOf(ctx context.Context, source string, since time.Time) ([]house.KeptReport, error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT id, heard_at, sealed FROM reports WHERE source = ? AND heard_at >= ?
+		ORDER BY heard_at, rowid`, source, micros(since))
+	if err != nil {
+		return nil, fmt.Errorf("reading what source %s told: %w", source, err)
+	}
+	reports, err := collect(rows, func(r *house.KeptReport) error {
+		var id string
+		var heard sql.NullInt64
+		var sealed []byte
+		if err := rows.Scan(&id, &heard, &sealed); err != nil {
+			return err
+		}
+		r.HeardAt = timeOf(heard)
+		r.Text, err = a.seals.OpenValue(sealed, "reports.sealed", id)
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("reading what source %s told: %w", source, damage(err))
+	}
+	return reports, nil
 }
 
 // SourceState returns what [Archive.MoveSource] kept last of a source's way, nil
 // where nothing was. The error is ErrNotFound.
 func (a *Archive) SourceState(ctx context.Context, id string) (state json.RawMessage, err error) {
-	var sealed []byte
-	err = a.read.QueryRowContext(ctx, `SELECT state FROM sources WHERE id = ?`, id).Scan(&sealed)
-	if errors.Is(err, sql.ErrNoRows) {
-		err = house.ErrNotFound
-	}
-	if err == nil && sealed != nil {
-		state, err = a.seals.OpenValue(sealed, "sources.state", id)
-	}
-	if err != nil {
+	if state, err = a.sourceState(ctx, a.read, id); err != nil {
 		return nil, fmt.Errorf("reading what is known of source %s: %w", id, err)
 	}
 	return state, nil
+}
+
+func (a *Archive) sourceState(ctx context.Context, q querier, id string) (state json.RawMessage, err error) {
+	var sealed []byte
+	err = q.QueryRowContext(ctx, `SELECT state FROM sources WHERE id = ?`, id).Scan(&sealed)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, fmt.Errorf("source %s: %w", id, house.ErrNotFound)
+	}
+	if err != nil || sealed == nil {
+		return nil, err
+	}
+	return a.seals.OpenValue(sealed, "sources.state", id)
 }
 
 // HearSource notes that a source was heard.

@@ -1,6 +1,8 @@
 package store
 
 import (
+	"encoding/json"
+	"errors"
 	"slices"
 	"testing"
 	"time"
@@ -88,5 +90,152 @@ func TestAdviceOf(t *testing.T) {
 	}
 	if want := []string{"changed " + persons[0], "removed " + persons[0]}; err != nil || !slices.Equal(codes, want) {
 		t.Errorf("the trail of a person says of codes %q, %v", codes, err)
+	}
+}
+
+// An arrival begins, is moved on, is taken back, and once used is moved no more.
+func TestMoveArrival(t *testing.T) {
+	a, c := newArchive(t)
+	ctx := t.Context()
+	p, err := a.AddPerson(ctx, "Tamsin Quill")
+	if err != nil {
+		t.Fatal(err)
+	}
+	id, _, err := a.AddSource(ctx, house.Phone, p.ID, "Pocket telephone")
+	if err != nil {
+		t.Fatal(err)
+	}
+	move := func(change house.ArrivalChange, strength float64, refused error) bool {
+		t.Helper()
+		changed, err := a.MoveSource(ctx, id, func(json.RawMessage) (house.SourceMove, error) {
+			m := house.SourceMove{State: json.RawMessage(`1`), Change: change}
+			if strength > 0 {
+				m.Arrival = &house.Factor{Kind: house.FactorArrival, Person: p.ID, Source: id, At: c.Now(),
+					Until: c.Now().Add(10 * time.Minute), Strength: strength}
+			}
+			return m, refused
+		})
+		wantError(t, err, refused)
+		return changed
+	}
+	counting := func() []house.Factor {
+		t.Helper()
+		all, err := a.FactorsSince(ctx, c.Now())
+		if err != nil {
+			t.Fatal(err)
+		}
+		return all
+	}
+	if !move(house.ArrivalBegins, .25, nil) {
+		t.Error("it did not begin")
+	}
+	first := counting()[0]
+	c.Advance(time.Minute)
+	if !move(house.ArrivalMoves, .5, nil) {
+		t.Error("it was not moved on")
+	}
+	if f := counting(); len(f) != 1 || f[0].ID != first.ID || f[0].Strength != .5 ||
+		!f[0].Until.Equal(c.Now().Add(10*time.Minute)) {
+		t.Errorf("moved on: %+v", f)
+	}
+	if !move(house.ArrivalEnds, 0, nil) || len(counting()) != 0 {
+		t.Errorf("taken back: %+v", counting())
+	}
+	if move(house.ArrivalMoves, .5, nil) || len(counting()) != 0 {
+		t.Errorf("one that was taken back is moved on: %+v", counting())
+	}
+	move(house.ArrivalBegins, .5, nil)
+	if !move(house.ArrivalEnds, 0, errors.New("too fast")) || len(counting()) != 0 {
+		t.Errorf("refused, and taken back: %+v", counting())
+	}
+	move(house.ArrivalBegins, .5, nil)
+	door := advised(t, a, p.ID, 1)
+	visit := keep(t, a, stillOf("r1", 0))
+	used := counting()[0]
+	if _, err := a.AddAdvice(ctx, house.Advice{Visit: visit, Door: door, Person: p.ID, State: house.Suggested, At: c.Now(),
+		ExpiresAt: c.Now().Add(time.Minute), Factors: []string{used.ID}}); err != nil {
+		t.Fatal(err)
+	}
+	c.Advance(time.Minute)
+	if move(house.ArrivalMoves, .5, nil) || !counting()[0].Until.Equal(used.Until) {
+		t.Errorf("used, and moved on: %+v", counting())
+	}
+	if !move(house.ArrivalEnds, 0, nil) || len(counting()) != 0 {
+		t.Errorf("used, and taken back: %+v", counting())
+	}
+	trail, err := a.Trail(ctx, 0, 100)
+	if err != nil || !slices.ContainsFunc(trail, func(e house.Entry) bool {
+		return e.Action == "took back" && e.Subject == "factor "+used.ID
+	}) {
+		t.Errorf("the trail does not say that it was taken back: %v", err)
+	}
+}
+
+// What a phone told is there for a week, and goes with the phone and the person.
+func TestReportsOf(t *testing.T) {
+	a, c := newArchive(t)
+	ctx := t.Context()
+	var ids, persons []string
+	for _, name := range []string{"Tamsin Quill", "Bo Tansy"} {
+		p, err := a.AddPerson(ctx, name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		id, _, err := a.AddSource(ctx, house.Phone, p.ID, "Pocket telephone")
+		if err != nil {
+			t.Fatal(err)
+		}
+		ids, persons = append(ids, id), append(persons, p.ID)
+	}
+	tell := func(id string, texts ...string) {
+		t.Helper()
+		_, err := a.MoveSource(ctx, id, func(json.RawMessage) (house.SourceMove, error) {
+			var m house.SourceMove
+			for _, text := range texts {
+				m.Reports = append(m.Reports, json.RawMessage(text))
+			}
+			return m, nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	told := func(id string) (texts []string) {
+		t.Helper()
+		all, err := a.ReportsOf(ctx, id, c.Now().Add(-1000*time.Hour))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, r := range all {
+			texts = append(texts, string(r.Text))
+		}
+		return texts
+	}
+	tell(ids[0], `"b"`, `"a"`)
+	c.Advance(6 * 24 * time.Hour)
+	tell(ids[0], `"c"`)
+	tell(ids[1], `"d"`)
+	if got := told(ids[0]); !slices.Equal(got, []string{`"b"`, `"a"`, `"c"`}) {
+		t.Errorf("told %q", got)
+	}
+	if all, err := a.ReportsOf(ctx, ids[0], c.Now()); err != nil || len(all) != 1 || !all[0].HeardAt.Equal(c.Now()) {
+		t.Errorf("since now: %v, %v", all, err)
+	}
+	c.Advance(25 * time.Hour)
+	if _, err := a.Sweep(ctx, nil); err != nil {
+		t.Fatal(err)
+	}
+	if got := told(ids[0]); !slices.Equal(got, []string{`"c"`}) {
+		t.Errorf("after a week and a sweep: %q", got)
+	}
+	if err := a.RemoveSource(ctx, ids[0]); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := a.ErasePerson(ctx, persons[1], false); err != nil {
+		t.Fatal(err)
+	}
+	var rows int
+	if err := a.read.QueryRowContext(ctx, `SELECT count(*) FROM reports`).Scan(&rows); err != nil || rows != 0 {
+		t.Errorf("%d reports are left of phones that went, %v", rows, err)
 	}
 }

@@ -26,6 +26,7 @@ var sealedColumns = []struct{ table, column, id string }{
 	{"parcel_rules", "sealed", "id"},
 	{"sources", "name", "id"},
 	{"sources", "state", "id"},
+	{"reports", "sealed", "id"},
 	{"tokens", "label", "id"},
 	{"onetime", "secret", "person"},
 	{"receivers", "name", "id"},

@@ -66,7 +66,7 @@ func TestHouseOnPage(t *testing.T) {
 	h.post("/rules/advice/pause", url.Values{"paused": {"true"}}, in).is(http.StatusSeeOther)
 	h.get("/rules/advice/house", in).is(200).says("It leaves the house only in sealed backups").
 		says("the clock of Europe/Lisbon").
-		says(`name="window" value="5"`).says(`name="expiry" value="60"`)
+		says(`name="window" value="10"`).says(`name="expiry" value="60"`)
 	h.get(h.post("/rules/advice/house", typedAway, in).is(http.StatusSeeOther).Header.Get("Location"), in).is(200).
 		says("The household is away until Sunday 1 June, 18:00. Nobody may be let in until then.").
 		says("parcels may be left all the same").
@@ -151,7 +151,7 @@ func TestHouseByAPI(t *testing.T) {
 	in := h.session(h.resident("Odile"))
 	put := func(body string) *answer { return h.ask("PUT", "/api/v1/advice/rules", strings.NewReader(body), in) }
 	first := strings.TrimSpace(string(h.get("/api/v1/advice/rules", in).is(200).body))
-	if want := `{"paused":false,"away_until":null,"parcels_while_away":false,"window_s":300,"expiry_s":60,"misses":3,"wait_s":900,"holidays":[],"home":null}`; first != want {
+	if want := `{"paused":false,"away_until":null,"parcels_while_away":false,"window_s":600,"expiry_s":60,"misses":3,"wait_s":900,"holidays":[],"home":null}`; first != want {
 		t.Errorf("at first %s", first)
 	}
 	if got := strings.TrimSpace(string(put(sentHouse).is(200).body)); got != sentHouse {

@@ -16,7 +16,7 @@ import (
 )
 
 // postFactor is the endpoint of phones and readers: a message as package
-// factor has it, of a source that is known by its token. ?about=ID says whom it
+// evidence has it, JSON or form data by how it begins, of a source that is known by its token. ?about=ID says whom it
 // is about, if that is known. It answers 202 once the message is taken in, with
 // what came of it; whether anything is suggested by it comes later.
 //
@@ -64,10 +64,16 @@ func (s *Server) refusedFactor(w http.ResponseWriter, source string, err error) 
 	case errors.Is(err, evidence.ErrGuesses):
 		retryAfter(w, totp.Wait)
 	}
-	if p, known := problemOf(err); known {
-		s.Log.Warn("refused a factor", "source", source, "why", p.Type)
+	p, known := problemOf(err)
+	if !known {
+		return err
 	}
-	return err
+	s.Log.Warn("refused a factor", "source", source, "why", p.Type)
+	var one evidence.InList
+	if errors.As(err, &one) {
+		p.Detail, p.Count = "problem-in-list", one.Number
+	}
+	return p
 }
 
 // What is wrong with what surrounds a message.
@@ -97,8 +103,8 @@ func readMessage(w http.ResponseWriter, r *http.Request) (about string, text []b
 	return about, text, err
 }
 
-// A phone reports every minute or so, and more often as it comes near; a reader
-// may see the tokens of a family at once.
+// A phone reports every minute or so, and more often as it comes near, or sends
+// what waited for a network; a reader may see the tokens of a family at once.
 const (
 	sentEvery  = 2 * time.Second
 	sentAtOnce = 30

@@ -152,7 +152,7 @@ func TestEveryTemplateIsRendered(t *testing.T) {
 		"erasure.html": erasureView{},
 		"people.html":  peopleView{}, "person.html": personView{}, "upkeep.html": upkeepView{}, "rules.html": rulesView{},
 		"rules-preview.html": previewView{},
-		"sources.html":       nil, "warning.html": nil, "strangers.html": strangersView{},
+		"sources.html":       nil, "phone-week.html": nil, "warning.html": nil, "strangers.html": strangersView{},
 		"stranger.html": strangerPageView{},
 		"checks.html":   checkView{}, "check-answer.html": answerView{Item: answered}, "check-answers.html": answersView{},
 		"check-changes.html": changesView{}, "check-threshold.html": thresholdView{},

@@ -32,6 +32,7 @@ type Inbox interface {
 	Message(ctx context.Context, source house.Source, about string, text []byte) (evidence.Receipt, error)
 	Code(ctx context.Context, person, code, source string) error
 	Agree(ctx context.Context, visit, person, resident string) error
+	Week(ctx context.Context, source string) ([]evidence.Told, error)
 }
 
 // addAdvice has the presenter know the advice on visits, and the names in it.

@@ -20,6 +20,11 @@ var (
 
 // factorsOf fills in what of a person's gives factors.
 func (s *Server) factorsOf(ctx context.Context, t view.Presenter, p *view.PersonFactors) error {
+	rules, err := s.Archive.AdviceRules(ctx)
+	if err != nil {
+		return err
+	}
+	p.NoHome = rules.Home == nil
 	sources, err := s.Archive.Sources(ctx)
 	if err != nil {
 		return err
@@ -33,9 +38,12 @@ func (s *Server) factorsOf(ctx context.Context, t view.Presenter, p *view.Person
 		return err
 	}
 	p.Phones, p.Tokens, p.HasCodes = t.Sources(sources, p.ID), view.TokensOf(tokens, p.ID), slices.Contains(with, p.ID)
-	rules, err := s.Archive.AdviceRules(ctx)
-	p.NoHome = rules.Home == nil
-	return err
+	for i, phone := range p.Phones {
+		if p.Phones[i].Week, err = s.weekOf(ctx, t, phone.ID, rules); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // submitPhone adds a phone of a person's and shows its token.

@@ -8,6 +8,7 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	app "github.com/pquerna/otp/totp"
 
@@ -35,7 +36,7 @@ func TestPhones(t *testing.T) {
 		says("The &lt;green&gt; phone was added").says("can be lent, stolen")
 	checkMarkup(t, string(page.body))
 	token := s.household.secret(page.found(tokenShown))
-	curl := page.found(`<code>(curl [^<]*arrival[^<]*)</code>`)
+	curl := page.found(`<code>(curl [^<]*lat[^<]*)</code>`)
 	body := curl[strings.Index(curl, "-d '")+4 : len(curl)-1]
 	if !strings.HasPrefix(curl, "curl http://example.com/api/v1/factors -H 'Authorization: Bearer "+token+"'") {
 		t.Errorf("the example is %s", curl)
@@ -230,4 +231,23 @@ func TestReceivers(t *testing.T) {
 	if ok, err := s.archive.CheckReceiver(t.Context(), r.ID, token); ok || err != nil {
 		t.Errorf("the token is still good: %v", err)
 	}
+}
+
+// TestPhoneWeek has a phone's day shown on its person's page.
+func TestPhoneWeek(t *testing.T) {
+	s := newSender(t)
+	if page := s.get("/people/"+s.ada, s.in).is(200); bytes.Contains(page.body, []byte("phone-week")) {
+		t.Error("a week of a phone that told nothing")
+	}
+	for range 3 {
+		s.tell(s.phone, "", s.report(.02, 0)).is(http.StatusAccepted)
+		s.clock.advance(4 * time.Minute)
+	}
+	s.tell(s.phone, "", s.report(0, 0)).is(http.StatusAccepted)
+	s.tell(s.phone, "", s.report(0, 0)).isProblem(409, "out-of-order")
+	page := s.get("/people/"+s.ada, s.in).is(200).
+		says("inside 1, outside 3, undecided 0, refused 1").says("about every 4 minutes").
+		says("Arrivals this week, with a circle of 100 m round home: 1.").says("about half of all times").
+		says(`<i class="refused" title="18:42 refused. This report is not later`)
+	checkMarkup(t, string(page.body))
 }

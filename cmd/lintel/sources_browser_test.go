@@ -77,7 +77,7 @@ func (s sourcesScreen) addPhoneAndToken(t *testing.T) {
 		"friend")
 	s.picture(t, "sources-none")
 	s.typed(t, person+"/phones", s.phone)
-	see(t, b, "#phone-added", s.phone+" was added.*not shown again.*curl http.*arrival.*latitude_deg")
+	see(t, b, "#phone-added", s.phone+" was added.*not shown again.*curl http.*lat.*lon.*crossing")
 	s.picture(t, "sources-phone")
 	if token := do(t, b, chromedp.Text(chromedp.CSS("#phone-added .token"))); len(token) != 26 {
 		t.Errorf("the token shown is %q", token)

@@ -45,7 +45,7 @@ type DoorRule struct {
 	// them. One that says never holds on its Days in any case.
 	Holidays bool `json:"holidays"`
 	// Factors are the kinds that count, and Need how many of different kinds
-	// are needed: 1 or more, never 0.
+	// are needed: 1 or more, never 0. Two weak ones count as one.
 	Factors []FactorKind `json:"factors"`
 	Need    int          `json:"need"`
 	// Band is the smallest band of the match: strong or fair. A weak match
@@ -124,7 +124,7 @@ type Home struct {
 // DefaultAdviceRules are those of a household that has decided nothing. No
 // rule allows anybody in until somebody makes one.
 func DefaultAdviceRules() AdviceRules {
-	return AdviceRules{Window: 5 * time.Minute, Expiry: time.Minute, Misses: 3, Wait: 15 * time.Minute}
+	return AdviceRules{Window: 10 * time.Minute, Expiry: time.Minute, Misses: 3, Wait: 15 * time.Minute}
 }
 
 // A Receiver may hear advice at one door.

@@ -1,6 +1,9 @@
 package house
 
-import "time"
+import (
+	"encoding/json"
+	"time"
+)
 
 // A FactorKind is what kind of evidence a factor is.
 type FactorKind string
@@ -27,12 +30,48 @@ type Factor struct {
 	// until Until.
 	At    time.Time `json:"at"`
 	Until time.Time `json:"until"`
-	// Strength is how much it is worth, over 0 to 1: 1 for a code or a
-	// resident, less for what can be lent or spoofed.
+	// Strength is how much it is worth, over 0 to 1: Decisive for a code or a
+	// resident, Ordinary for what can be lent or spoofed, and less for what says
+	// little by itself.
 	Strength float64 `json:"strength"`
 	// UsedBy is the advice that it was used for; empty until then. A factor is
 	// good for one advice.
 	UsedBy string `json:"used_by,omitempty"`
+}
+
+// Strengths of factors. The numbers are our own.
+const (
+	Decisive = 1.0  // goes by more than what lies in a pocket
+	Ordinary = 0.5  // a phone or a token, which can be lent or made to tell what is not so
+	Slight   = 0.25 // one of those that tells only half
+)
+
+// Weak reports whether a factor is worth less than an ordinary one: it takes two
+// weak ones, of different kinds, where a rule needs one.
+func (f Factor) Weak() bool { return f.Strength < Ordinary }
+
+// A SourceMove is what a message of a phone changes.
+type SourceMove struct {
+	State   json.RawMessage // what to know of the phone from now on; nil to leave it
+	Change  ArrivalChange
+	Arrival *Factor           // that begins, or what the one that stands becomes
+	Reports []json.RawMessage // what it told, to keep for a week
+}
+
+// An ArrivalChange is what becomes of the arrival by a phone.
+type ArrivalChange int
+
+const (
+	ArrivalStays  ArrivalChange = iota // as it is, if there is one
+	ArrivalBegins                      // in place of any before
+	ArrivalMoves                       // on, unless it was used
+	ArrivalEnds                        // taken back, used or not
+)
+
+// A KeptReport is something that a phone told, as it was kept.
+type KeptReport struct {
+	HeardAt time.Time
+	Text    json.RawMessage
 }
 
 // A Miss is a failed attempt.

@@ -67,6 +67,7 @@ type Archive interface {
 
 	Sources(ctx context.Context) ([]house.Source, error)
 	SourceState(ctx context.Context, id string) (json.RawMessage, error)
+	ReportsOf(ctx context.Context, source string, since time.Time) ([]house.KeptReport, error)
 	Tokens(ctx context.Context) ([]house.CarriedToken, error)
 	OneTimePersons(ctx context.Context) ([]string, error)
 	Doors(ctx context.Context) ([]house.Door, error)

@@ -12,6 +12,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/internal/words"
+	"lintel/pipeline/advice/evidence"
 	"lintel/pipeline/advice/geofence"
 	"lintel/pipeline/advice/policy"
 )
@@ -27,6 +28,16 @@ type phoneRecord struct {
 	AddedAt time.Time     `json:"added_at"`
 	HeardAt time.Time     `json:"heard_at,omitzero"`
 	Last    *reportRecord `json:"last_report"`
+	Week    []toldRecord  `json:"week"`
+}
+
+// A toldRecord is one thing that a phone told in the last week.
+type toldRecord struct {
+	HeardAt  time.Time     `json:"heard_at"`
+	At       time.Time     `json:"at"`
+	Place    *reportRecord `json:"place"`
+	Crossing string        `json:"crossing"`
+	Found    string        `json:"found"`
 }
 
 type reportRecord struct {
@@ -132,13 +143,43 @@ func (e *Export) lookPhones(ctx context.Context, _ map[string]string) error {
 			if err := json.Unmarshal(kept, &state); err != nil {
 				return fmt.Errorf("reading where a phone was: %w", err)
 			}
-			if last := state.Last; !last.At.IsZero() {
-				r.Last = &reportRecord{last.Latitude, last.Longitude, last.Accuracy, last.At}
-			}
+			r.Last = placeOf(state.Fix)
+		}
+		if r.Week, err = e.weekOf(ctx, s.ID); err != nil {
+			return err
 		}
 		e.second.phones = append(e.second.phones, r)
 	}
 	return nil
+}
+
+// placeOf is where a report says that a phone is, nil where it says nothing of it.
+func placeOf(r geofence.Report) *reportRecord {
+	if r.NoPlace || r.At.IsZero() {
+		return nil
+	}
+	return &reportRecord{r.Latitude, r.Longitude, r.Accuracy, r.At}
+}
+
+// weekOf is what a phone told in the last week.
+func (e *Export) weekOf(ctx context.Context, source string) ([]toldRecord, error) {
+	kept, err := e.archive.ReportsOf(ctx, source, always)
+	if err != nil {
+		return nil, err
+	}
+	week := []toldRecord{}
+	for _, k := range kept {
+		var told evidence.Told
+		if err := json.Unmarshal(k.Text, &told); err != nil {
+			return nil, fmt.Errorf("reading what a phone told: %w", err)
+		}
+		found := string(told.Place)
+		if told.Why != "" {
+			found = "refused: " + told.Why
+		}
+		week = append(week, toldRecord{k.HeardAt, told.At, placeOf(told.Report), string(told.Crossing), found})
+	}
+	return week, nil
 }
 
 func (e *Export) lookTokens(ctx context.Context, _ map[string]string) error {

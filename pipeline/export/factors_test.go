@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/pipeline/advice/evidence"
 	"lintel/pipeline/advice/geofence"
 	"lintel/pipeline/advice/totp"
 	"lintel/store"
@@ -31,10 +32,15 @@ func (h *household) furnishSecond(resident, together string) {
 	for i, p := range []house.Person{h.ada, h.bo} {
 		phone, _, err := h.AddSource(ctx, house.Phone, p.ID, []string{"The green phone", "The grey phone"}[i])
 		h.must(err)
-		_, err = h.MoveSource(ctx, phone, func(json.RawMessage) (json.RawMessage, *house.Factor, error) {
-			state, err := json.Marshal(geofence.State{Last: geofence.Report{Latitude: 61.25 + float64(i), Longitude: -7.5,
-				Accuracy: 12, At: h.now}})
-			return state, nil, err
+		_, err = h.MoveSource(ctx, phone, func(json.RawMessage) (house.SourceMove, error) {
+			at := geofence.Report{Latitude: 61.25 + float64(i), Longitude: -7.5, Accuracy: 12, At: h.now}
+			state, err := json.Marshal(geofence.State{Last: at, Fix: at})
+			h.must(err)
+			told, err := json.Marshal(evidence.Told{Report: at, Place: geofence.Outside})
+			h.must(err)
+			left, err := json.Marshal(evidence.Told{Report: geofence.Report{Crossing: geofence.Left, NoPlace: true, At: h.now},
+				Why: "report-order"})
+			return house.SourceMove{State: state, Reports: []json.RawMessage{told, left}}, err
 		})
 		h.must(err)
 		_, err = h.AddToken(ctx, p.ID, []string{"brass-4411", "copper-9023"}[i])
@@ -76,6 +82,11 @@ func TestSecond(t *testing.T) {
 		!w.Phones[0].HeardAt.Equal(h.now) || w.Phones[0].Last == nil ||
 		*w.Phones[0].Last != (reportRecord{61.25, -7.5, 12, h.now}) {
 		t.Errorf("phones %+v", w.Phones)
+	}
+	if week := w.Phones[0].Week; len(week) != 2 || *week[0].Place != (reportRecord{61.25, -7.5, 12, h.now}) ||
+		week[0].Found != "outside" || week[1].Place != nil || week[1].Crossing != "left" ||
+		week[1].Found != "refused: report-order" || !week[1].HeardAt.Equal(h.now) {
+		t.Errorf("the week of the phone %+v", week)
 	}
 	if !slices.Equal(w.Tokens, []string{"brass-4411"}) || !w.Codes {
 		t.Errorf("tokens %q, one-time codes %t", w.Tokens, w.Codes)
@@ -125,7 +136,7 @@ func checkSecondPage(t *testing.T, files map[string][]byte) {
 	t.Helper()
 	page := html.UnescapeString(regexp.MustCompile(`<[^>]*>`).ReplaceAllString(string(files["index.html"]), ""))
 	for _, want := range []string{
-		"The green phone, added", "latitude 61.25°, longitude -7.5°, give or take 12 m", "Tokens: brass-4411.", "The secret that they are made from is not in here",
+		"The green phone, added", "latitude 61.25°, longitude -7.5°, give or take 12 m", "2 reports of it, of the last week, are kept", "Tokens: brass-4411.", "The secret that they are made from is not in here",
 		"may be suggested at [somebody else]'s shed", "Your phone came home on", "Something was suggested by it", "A resident looked and agreed that it is you",
 		"A wrong one-time code was given for you", "Lintel itself, by the rulesgave you one-time codes", "It was suggested that you be let in, and a resident says so was done, at [somebody else]'s shed", "Yes: The match is sure enough.",
 		"No: " + adasName + " is easily confused with [somebody else].", "Nothing was suggested while you stood there, at The cellar",

@@ -122,7 +122,7 @@ func TestBrokenInbox(t *testing.T) {
 func TestUncountedMiss(t *testing.T) {
 	h := newHouse(t, func(c *Config) { c.Inbox = evidence.NewInbox(uncounting{c.Archive.(*store.Archive)}, c.Now) })
 	c := h.connect(h.reader)
-	c.Publish("lintel/factors/"+h.ada, 1, false, `{"token":"tin"}`)
+	c.Publish("lintel/factors/"+h.ada, 1, false, `{"token":"copper"}`) // which is another's
 	wait(t, c.lost, "the connection to end")
 	h.waitForLog(0, errNotKept.Error())
 }

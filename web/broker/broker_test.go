@@ -70,11 +70,11 @@ func TestRefusedFactors(t *testing.T) {
 		miss  string
 	}{
 		{"a phone about another", h.phone, h.bo, h.report(10), "not theirs to tell", "person"},
-		{"nobody's token", h.reader, h.ada, `{"token":"tin"}`, "nobody's token", "token"},
+		{"nobody's token", h.reader, h.ada, `{"token":"tin"}`, "nobody's token", ""},
 		{"another's token", h.reader, h.ada, `{"token":"copper"}`, "not theirs to tell", "token"},
 		{"a reader that arrives", h.reader, h.ada, h.report(10), "not theirs to tell", ""},
 		{"no message", h.phone, h.ada, `SECRET`, "no message", ""},
-		{"no report", h.phone, h.ada, `{"arrival":{"SECRET":1}}`, "no report", ""},
+		{"no report", h.phone, h.ada, `{"lat":1,"SECRET":1}`, "why=lon", ""},
 		{"of a person who is not there", h.phone, "NOBODY", h.report(10), "not theirs to tell", "person"},
 	} {
 		before, logged := len(h.misses()), len(h.log.String())
@@ -256,8 +256,8 @@ func TestReplayedArrival(t *testing.T) {
 	away := func() {
 		t.Helper()
 		for range 4 {
-			tell(h.report(10.01))
-			h.pass(90 * time.Second)
+			tell(h.report(10.02))
+			h.pass(3 * time.Minute)
 		}
 	}
 	away()
@@ -273,7 +273,7 @@ func TestReplayedArrival(t *testing.T) {
 	away()
 	logged = len(h.log.String())
 	tell(captured)
-	h.waitForLog(logged, "too old")
+	h.waitForLog(logged, "not later than the one before")
 	if f := h.factors(); len(f) != 0 {
 		t.Errorf("factors of a replay: %+v", f)
 	}

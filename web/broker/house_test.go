@@ -282,8 +282,7 @@ func (h *household) misses() (whats []string) {
 }
 
 func (h *household) report(latitude float64) string {
-	return fmt.Sprintf(`{"arrival":{"latitude_deg":%g,"longitude_deg":20,"accuracy_m":10,"at":"%s"}}`, latitude, h.now().
-		Format(time.RFC3339))
+	return fmt.Sprintf(`{"lat":%g,"lon":20,"accuracy":10,"time":"%s"}`, latitude, h.now().Format(time.RFC3339))
 }
 
 // message writes one about a suggestion that was never kept.

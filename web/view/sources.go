@@ -1,6 +1,7 @@
 package view
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -12,6 +13,7 @@ import (
 type Source struct {
 	house.Source
 	Heard string
+	Week  *PhoneWeek // of a phone; nil where it told nothing
 }
 
 // Heard says when something was last heard, or that it never was.
@@ -26,7 +28,7 @@ func (t Presenter) Heard(at time.Time) string {
 func (t Presenter) Sources(all []house.Source, person string) (of []Source) {
 	for _, source := range all {
 		if source.Person == person {
-			of = append(of, Source{source, t.Heard(source.HeardAt)})
+			of = append(of, Source{Source: source, Heard: t.Heard(source.HeardAt)})
 		}
 	}
 	return of
@@ -53,8 +55,8 @@ func (t Presenter) NewSource(s house.Source, token, server string) *NewSource {
 	added := &NewSource{ID: s.ID, Name: s.Name, Token: token, Person: s.Person,
 		Plain: !strings.HasPrefix(server, "https:")}
 	bodies := []string{
-		`{"arrival": {"latitude_deg": 47.5, "longitude_deg": -8.25, "accuracy_m": 12, "at": "` +
-			t.Now.UTC().Format(time.RFC3339) + `"}}`,
+		fmt.Sprintf(`{"lat": 47.5, "lon": -8.25, "accuracy": 12, "time": "%s"}`, t.Now.UTC().Format(time.RFC3339)),
+		fmt.Sprintf(`{"crossing": "entered", "time": %d}`, t.Now.Unix()),
 		`{"code": "123456"}`,
 	}
 	if s.Kind == house.Reader {

@@ -3,12 +3,26 @@
 //
 // What comes in are messages from sources, which each have a token of their
 // own: a person's phone, or a local system that sees tokens. What goes out are
-// [house.Factor]s, or errors that say what is wrong with a message. A message is
-// JSON, one object with one field:
+// [house.Factor]s, or refusals that name the field that is wrong and say how it
+// should look. A message is flat: a JSON object, or the same fields as form data
+// (application/x-www-form-urlencoded). Fields that are not named here are let be.
 //
-//	{"arrival": {"latitude_deg": …, "longitude_deg": …, "accuracy_m": …, "at": "…"}}   from a phone: geofence
-//	{"code": "123456"}                                                                from a phone: totp
-//	{"token": "LABEL"}                                                                from a reader: it saw this token
+//	from a phone, where it is
+//	  lat, lon     degrees, WGS 84, north and east positive
+//	  accuracy     metres: the radius of the circle that it is within
+//	  time         when, as RFC 3339 has it, or seconds or milliseconds since 1970
+//	from a phone, that it crossed the edge of a circle of its own round home
+//	  crossing     left or entered
+//	  time         as above
+//	  lat, lon, accuracy   may be given besides
+//	from a phone, a one-time code of its person's
+//	  code         six digits, as text
+//	from a reader, that it saw a token
+//	  token        its label
+//
+// Numbers may be numbers or text. A phone that was without a network sends
+// several positions and crossings at once as a JSON list of such objects. What
+// they come to is told by package geofence.
 //
 // A resident who is signed in can give two more factors: a code that somebody
 // said ([Inbox.Code]), and that they looked and agree ([Inbox.Agree]).
@@ -16,55 +30,30 @@
 // # What a factor is worth
 //
 // A phone can be lent, stolen or made to report what is not so, and a token can
-// be lent or copied: their strength is one half. A code and a resident do not go
-// by what lies in a pocket alone: theirs is 1. The numbers are our own; package
-// policy asks for 1 where two persons look alike.
+// be lent or copied: they are ordinary, and weak where they tell only half (a
+// phone's "entered" with nothing to show that it was gone; a token that the same
+// reader saw in the last ten minutes before, which may lie there). A code and a
+// resident do not go by what lies in a pocket alone: they are decisive. Package
+// policy asks for one of those where two persons look alike.
 //
 // # What is refused, and counted
 //
-// A wrong or reused code, a token that nobody has, one of another person than
-// the message is about, and a speed that nobody has, are failed attempts. After
-// some of those the household's rules withhold all advice for a while. Messages
-// that are only malformed, late or vague are refused and not counted.
+// A wrong or reused code, a token of another person than the message is about,
+// and a phone that speaks of somebody else are failed attempts of that source,
+// about that person. What anybody's phone or fob may do on a common day is none:
+// a fast train, a wrong position, a card that nobody has.
 package evidence
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"sync"
 	"time"
 
 	"lintel/internal/house"
-	"lintel/pipeline/advice/geofence"
 	"lintel/pipeline/advice/totp"
-)
-
-// What is wrong with a message. Errors of packages geofence and totp come
-// besides.
-var (
-	// ErrMessage says that something is no message of a source.
-	ErrMessage error = house.Refusal("message-none")
-	// ErrNotTheirs says that a source may not tell this, or not of this person.
-	ErrNotTheirs error = house.Refusal("not-theirs")
-	// ErrNoToken says that nobody has the token that was seen.
-	ErrNoToken error = house.Refusal("token-unknown")
-	// ErrNoHome says that the household has not said where its home is.
-	ErrNoHome error = house.Refusal("home-none")
-	// ErrGuesses says that too many wrong codes were given to take another.
-	ErrGuesses error = house.Refusal("code-guesses")
-)
-
-// LargestMessage is how many bytes a message may have.
-const LargestMessage = 2048
-
-// Strengths, see the package.
-const (
-	weak     = 0.5
-	decisive = 1
 )
 
 // codeCounts is how long a code and a resident's word count.
@@ -73,11 +62,14 @@ const codeCounts = 2 * time.Minute
 // An Archive is what the inbox needs of the store.
 type Archive interface {
 	AdviceRules(context.Context) (house.AdviceRules, error)
+	Sources(context.Context) ([]house.Source, error)
 	MoveSource(ctx context.Context, id string,
-		change func(json.RawMessage) (json.RawMessage, *house.Factor, error)) (added bool, err error)
+		change func(json.RawMessage) (house.SourceMove, error)) (changed bool, err error)
+	ReportsOf(ctx context.Context, source string, since time.Time) ([]house.KeptReport, error)
 	HearSource(ctx context.Context, id string) error
 	TokenOf(ctx context.Context, label string) (person string, err error)
 	AddFactor(context.Context, house.Factor) (id string, err error)
+	FactorsSince(ctx context.Context, t time.Time) ([]house.Factor, error)
 	UseCode(ctx context.Context, f house.Factor,
 		check func(secret string, lastStep int64) (int64, error)) (factor string, err error)
 	CodeMisses(ctx context.Context, person string, since time.Time) (lately, inAll int, err error)
@@ -103,115 +95,34 @@ func NewInbox(archive Archive, now func() time.Time) *Inbox {
 // A Receipt says what came of a message.
 type Receipt struct {
 	Kind house.FactorKind `json:"kind"`
-	// Counts says that it became a factor. A phone's report is most often not
-	// an arrival.
+	// Counts says that a factor counts from now on by it. A phone's report is
+	// most often not an arrival.
 	Counts bool `json:"counts"`
+	// Taken and Refused are how many of a list were taken in, and were not, as
+	// what was told before is told again.
+	Taken   int `json:"taken,omitempty"`
+	Refused int `json:"refused,omitempty"`
 }
 
 // Message takes a message of a source, which was authenticated. About is the
 // person that the sender says it is about, by id, or empty where that was not
 // said.
 func (d *Inbox) Message(ctx context.Context, s house.Source, about string, text []byte) (Receipt, error) {
-	m, err := parseMessage(text)
-	if err != nil {
-		return Receipt{}, err
-	}
 	ctx = house.By(ctx, "source "+s.ID)
 	if s.Person != "" && about != "" && about != s.Person {
 		return Receipt{}, d.missed(ctx, "person", about, ErrNotTheirs)
 	}
+	m, err := parse(text, s.Kind)
 	switch {
-	case m.arrival != nil && s.Kind == house.Phone:
-		return d.arrival(ctx, s, m.arrival)
-	case m.code != "" && s.Kind == house.Phone:
+	case err != nil:
+		return Receipt{Kind: m.kind()}, err
+	case m.reports != nil:
+		return d.arrival(ctx, s, m)
+	case m.code != "":
 		err := d.Code(ctx, s.Person, m.code, s.ID)
-		return Receipt{house.FactorCode, err == nil}, err
-	case m.token != "" && s.Kind == house.Reader:
-		return d.token(ctx, s, about, m.token)
+		return Receipt{Kind: house.FactorCode, Counts: err == nil}, err
 	}
-	return Receipt{}, ErrNotTheirs
-}
-
-// A message has one of its fields.
-type message struct {
-	arrival     json.RawMessage
-	code, token string
-}
-
-// parseMessage reads a message. The error is ErrMessage.
-func parseMessage(text []byte) (m message, err error) {
-	if len(text) > LargestMessage {
-		return m, fmt.Errorf("%w: it has more than %d bytes", ErrMessage, LargestMessage)
-	}
-	d := json.NewDecoder(bytes.NewReader(text))
-	open, err := d.Token()
-	if err != nil || open != json.Delim('{') {
-		return m, ErrMessage
-	}
-	name, err := d.Token()
-	if err != nil {
-		return m, ErrMessage
-	}
-	switch name {
-	case "arrival":
-		err = d.Decode(&m.arrival)
-	case "code":
-		err = d.Decode(&m.code)
-	case "token":
-		err = d.Decode(&m.token)
-	default:
-		return m, fmt.Errorf("%w: it tells neither an arrival, a code nor a token", ErrMessage)
-	}
-	if err != nil {
-		return message{}, ErrMessage
-	}
-	if end, err := d.Token(); err != nil || end != json.Delim('}') {
-		return message{}, fmt.Errorf("%w: it tells more than one thing", ErrMessage)
-	}
-	if _, err := d.Token(); err != io.EOF || m.arrival == nil && m.code == "" && m.token == "" {
-		return message{}, ErrMessage
-	}
-	return m, nil
-}
-
-// arrival takes a report of where a phone is.
-func (d *Inbox) arrival(ctx context.Context, s house.Source, text []byte) (Receipt, error) {
-	receipt := Receipt{Kind: house.FactorArrival}
-	report, err := geofence.ParseReport(text)
-	if err != nil {
-		return receipt, err
-	}
-	rules, err := d.archive.AdviceRules(ctx)
-	if err != nil {
-		return receipt, err
-	}
-	if rules.Home == nil {
-		return receipt, ErrNoHome
-	}
-	move := func(before json.RawMessage) (json.RawMessage, *house.Factor, error) {
-		var state geofence.State
-		if before != nil {
-			if err := json.Unmarshal(before, &state); err != nil {
-				state = geofence.State{} // of another version: all begins anew
-			}
-		}
-		now := d.now() // within the transaction, so that reports are in order
-		next, arrived, stepErr := geofence.Step(state, report, *rules.Home, now)
-		after, err := json.Marshal(next)
-		if err != nil {
-			return nil, nil, err
-		}
-		if !arrived {
-			return after, nil, stepErr
-		}
-		return after, &house.Factor{
-			Kind: house.FactorArrival, Person: s.Person, Source: s.ID, At: now, Until: now.Add(rules.Window), Strength: weak,
-		}, stepErr
-	}
-	if receipt.Counts, err = d.archive.MoveSource(ctx, s.ID, move); errors.Is(err, geofence.ErrSpeed) {
-		return receipt, d.missed(ctx, "speed", s.Person, err)
-	}
-	return receipt, err
+	return d.token(ctx, s, about, m.token)
 }
 
 // token takes that a reader saw something.
@@ -222,7 +133,7 @@ func (d *Inbox) token(ctx context.Context, s house.Source, about, label string) 
 	}
 	person, err := d.archive.TokenOf(ctx, label)
 	if errors.Is(err, house.ErrNotFound) {
-		return receipt, d.missed(ctx, "token", about, ErrNoToken)
+		return receipt, ErrNoToken
 	}
 	if err != nil {
 		return receipt, err
@@ -235,11 +146,38 @@ func (d *Inbox) token(ctx context.Context, s house.Source, about, label string) 
 		return receipt, err
 	}
 	now := d.now()
+	strength, err := d.tokenWorth(ctx, s.ID, person, now)
+	if err != nil {
+		return receipt, err
+	}
 	_, err = d.archive.AddFactor(ctx, house.Factor{
-		Kind: house.FactorToken, Person: person, Source: s.ID, At: now, Until: now.Add(rules.Window), Strength: weak,
+		Kind: house.FactorToken, Person: person, Source: s.ID, At: now, Until: now.Add(rules.Window), Strength: strength,
 	})
-	receipt.Counts = err == nil
-	return receipt, err
+	if err != nil {
+		return receipt, err
+	}
+	receipt.Counts = true
+	return receipt, d.sighted(ctx, person, rules)
+}
+
+// lies is within which time a token that is seen again may have been there all
+// the while.
+const lies = 10 * time.Minute
+
+// tokenWorth is less where the same reader saw something of the person's just
+// before.
+func (d *Inbox) tokenWorth(ctx context.Context, source, person string, now time.Time) (float64, error) {
+	before, err := d.archive.FactorsSince(ctx, now.Add(-lies))
+	if err != nil {
+		return 0, err
+	}
+	for _, f := range before {
+		if f.Kind == house.FactorToken && f.Source == source && f.Person == person && now.Sub(f.At) < lies &&
+			now.Sub(f.At) > time.Minute { // held there for a moment, and read twice
+			return house.Slight, nil
+		}
+	}
+	return house.Ordinary, nil
 }
 
 // Code takes a one-time code of a person's. Source is the id of the phone that
@@ -260,7 +198,7 @@ func (d *Inbox) Code(ctx context.Context, person, code, source string) error {
 		return fmt.Errorf("%w since the last right one; a resident has to give out new codes", ErrGuesses)
 	}
 	factor := house.Factor{Kind: house.FactorCode, Person: person, Source: source, At: now, Until: now.Add(codeCounts),
-		Strength: decisive}
+		Strength: house.Decisive}
 	_, err = d.archive.UseCode(ctx, factor, func(secret string, last int64) (int64, error) {
 		s, err := totp.Parse(secret)
 		if err != nil {
@@ -280,7 +218,7 @@ func (d *Inbox) Agree(ctx context.Context, visit, person, resident string) error
 	now := d.now()
 	_, err := d.archive.AddFactor(ctx, house.Factor{
 		Kind: house.FactorResident, Person: person, Source: "resident " + resident, Visit: visit,
-		At: now, Until: now.Add(codeCounts), Strength: decisive,
+		At: now, Until: now.Add(codeCounts), Strength: house.Decisive,
 	})
 	return err
 }

@@ -1,35 +1,73 @@
-// Package geofence tells from the reports of a person's phone when the person
-// comes home.
+// Package geofence tells from what a person's phone sends when the person comes
+// home.
 //
-// What comes in are reports ([ParseReport]): where the phone is, how sure it is
-// of that, and when. What goes out, from [Step], is what is to be remembered of
-// the phone until its next report, and whether it arrived just now. Nothing is
-// read or written here, and the time is the caller's.
+// What comes in are reports: where the phone is, how sure it is of that, and
+// when; or that it crossed the edge of a circle of its own round home ([Left],
+// [Entered]), with or without a position. What goes out, from [Step], is what is
+// to be remembered of the phone until its next report ([State]), and in that
+// whether an arrival stands ([Arrival]). Nothing is read or written here, and
+// the time is the caller's.
 //
-// An arrival is evidence that somebody may be let in by, so whatever is not
-// certain is none. A report is a circle, the point with its accuracy around it,
-// and the home is another:
+// # The rule
 //
-//	inside     the whole circle lies within the home's
-//	outside    the whole circle lies more than Margin beyond the home's
-//	undecided  everything else; it says nothing either way
+// An arrival stands where the phone was gone, is now inside, and seems to come
+// rather than to pass. It takes all three:
 //
-// An arrival is an inside report after the phone was away: after Outsides
-// reports or more that were outside, over Away or longer, with no gap above Gap
-// from each to the next and to the inside one. So no arrival is made of being at
-// home for hours, of a first report, or of a phone that was silent for a long
-// time. Then all begins anew.
+//	gone     for Gone (10 minutes) or longer from the first sign outside to the
+//	         first inside, and shown to be: by 2 reports outside, one of them Far
+//	         (900 m) or farther; or by Walked (5) nearer ones that the phone walked
+//	         to or from, no step faster than Pace; or, where it sent fewer than 5
+//	         reports, by a crossing "left"
+//	inside   the position lies within the home's circle with half its accuracy,
+//	         or a crossing "entered"
+//	coming   a second position inside after Again (45 s) or more that is not on its
+//	         way out of the circle; or a reader at home saw something of the
+//	         person's; or the ring itself, before any sign outside
 //
-// An inside report between outside ones does not begin the count anew. It would
-// be more cautious on its face, but then losing that one report, which a poor
-// network or somebody on it can bring about, would make an arrival out of none.
-// As it is, reports that are lost, repeated, late, or less accurate never add
-// an arrival, with one exception: a report that is impossible by its speed
-// ([ErrSpeed]) spoils what was known before, and can't if it never comes or is
-// too vague to be impossible.
+// A report outside, or "left", takes the arrival back: a phone's last word
+// counts. What is neither inside nor outside, by its accuracy and Margin, says
+// nothing either way.
 //
-// What it can't tell: where the person is. A phone may be lent, stolen, left in
-// a car, or made to report what is not so. An arrival is worth less than a code.
+//	gone as above, inside, and a second position, or a reader     ordinary, at once
+//	gone as above, inside at the Doorstep (10 m)                  ordinary, at once
+//	one sign, of a phone that seldom reports: "entered", or a     ordinary, at once: the ring is the second sign
+//	    position Deep (three quarters of the radius) inside
+//	one position, of a phone that reports every minute or so      ordinary, after Patience (130 s): the next may
+//	                                                                say that it passed
+//	"entered" of such a phone, or by a position that is outside   ordinary, after Hesitation (70 s)
+//	"left" alone shows that it was gone, and a position, not      weak, until "entered" comes
+//	    "entered", that it is inside
+//	"left" alone shows it, for the fourth time in a day           weak
+//	the first arrival after Silence (two days without a word)     weak
+//	"entered" alone: nothing shows that it was gone               weak
+//	gone for less than 10 minutes                                 none
+//	nothing shows that it was gone, and no crossing               none
+//
+// # Whose clock counts
+//
+// How long somebody was gone, and when they came, goes by when the server heard
+// of it. The phone's own dates say only in what order its reports belong, how
+// fast it moved between them, and whether one tells of now: a report that is
+// heard more than Late (5 minutes) after its date is evidence of the past. It
+// can show that somebody was outside since, from when it was heard on, but opens
+// nothing. So whoever has a phone's token and makes up a way home has to take as
+// long over it as the way takes.
+//
+// # When it counts
+//
+// An arrival counts from Opens on, for as long as the household decided. Signs
+// inside within Renewed (5 minutes) of the first move Opens on: a last report
+// while driving in does not use the window up.
+//
+// # What it can't tell
+//
+// Where the person is. A phone may be lent, stolen, left in a car, or made to
+// report what is not so. A visit to a neighbour 30 metres off is an arrival: no
+// position is as fine as that. Nor is a slow walk past the house told from coming
+// home, until the phone is out of the circle again. A phone whose positions are
+// wrong by hundreds of metres for a quarter of an hour, and right again after,
+// was away for all that can be seen if it believed them and said "left" and
+// "entered" itself. MEASUREMENTS.md says how often.
 package geofence
 
 import (
@@ -39,6 +77,9 @@ import (
 	"lintel/internal/house"
 )
 
+// What counts as gone, as coming, and as now. Where nothing is said of how a
+// number was found it was tried on the tracks of package tracks that are for that
+// (MEASUREMENTS.md).
 const (
 	// Margin is how far beyond the home's radius outside begins, in metres, so
 	// that a phone at the edge does not come and go. It is five times what
@@ -46,35 +87,74 @@ const (
 	// of 500 m and a circle of 1000, where taking the Earth for a sphere errs
 	// by 8.7 m. At the edge of inside, 500 m at most, it errs by 2.8.
 	Margin = 50.0
-	// Outsides is how many reports from outside, and Away over how long, make
-	// that somebody was away. A single stray position never does.
-	Outsides = 3
-	Away     = 3 * time.Minute
-	// Gap is how long an outside report counts for. A phone has to report at
-	// least so often on its way home.
-	Gap = 30 * time.Minute
+	// Gone is how long somebody has to be away before they can arrive.
+	Gone = 10 * time.Minute
+	// Far is how far off a report has to be, by all of its circle, to show
+	// together with another that somebody was away. Wrong positions are off by
+	// tens to hundreds of metres (common practice, no source).
+	Far = 900.0
+	// Pace is the fastest walk, in metres a second, and Close the longest time
+	// between two reports that show one.
+	Pace  = 2.2
+	Close = 100 * time.Second
+	// Walked is how many reports outside show, with a walk, that somebody was
+	// away nearby.
+	Walked = 5
+	// Again is how long after the first sign inside a second one counts.
+	Again = 45 * time.Second
+	// Patience is how long a single position of a phone that reports often waits
+	// for the next, of which one may be lost, and Hesitation how long its "entered"
+	// does, after which it may report no more.
+	Patience   = 130 * time.Second
+	Hesitation = 70 * time.Second
+	// Deep is how much of the home's radius a position lies within, with half its
+	// accuracy, to count by itself.
+	Deep = 0.75
+	// Doorstep is how near home's point a single sign waits for nothing, in
+	// metres: few who pass are ever reported as near.
+	Doorstep = 10.0
+	// Renewed is for how long signs inside move an arrival on.
+	Renewed = 5 * time.Minute
+	// Settled is after how long inside all that was known of being away is over.
+	Settled = 10 * time.Minute
+	// Glance is how long a report outside, between two inside, may last to be
+	// taken for a wrong position.
+	Glance = 3 * time.Minute
+	// Believed is how many times in a day "left" alone shows that somebody was
+	// gone. A phone that knows badly where it is says so more often.
+	Believed = 3
+	// Silence is how long a phone says nothing until its next arrival is weak.
+	Silence = 48 * time.Hour
+	// Alone is how long nothing may have been inside for "entered" to count
+	// with nothing to show that the phone was gone.
+	Alone = 30 * time.Minute
 
-	// Skew is how far a phone's clock may be ahead of ours, Old how old a report
-	// may be.
-	Skew = 30 * time.Second
-	Old  = 2 * time.Minute
-	// Vague is the largest accuracy of a report that is of any use, in metres.
-	Vague = 1000.0
-	// Fastest is the highest believable speed, in metres a second: 216 km/h.
-	// Somebody in an aeroplane or a fast train is faster, and is not arriving
-	// at a house: what is known begins anew with what comes after.
-	Fastest = 60.0
+	// Ahead is how far a phone's clock may be ahead of ours, Late how late a
+	// report may be heard and still tell of now, and Old how late at all.
+	Ahead = 5 * time.Minute
+	Late  = 5 * time.Minute
+	Old   = 7 * 24 * time.Hour
+	// Vague is the largest accuracy of a report that is of any use, in metres,
+	// and Precise the largest of one that a way can be measured by.
+	Vague   = 1000.0
+	Precise = 100.0
+	// Fastest is the highest believable speed, in metres a second: 360 km/h, as
+	// the fastest trains go (from memory). Jump is how far a wrong position may
+	// lie off a right one, at any speed.
+	Fastest = 100.0
+	Jump    = 1000.0
 
 	leastRadius, mostRadius = 20, 500 // of a home, in metres, as house.Home has it
 )
 
+// Why a report is refused.
 var (
 	// ErrPosition says that a latitude is beyond 90 degrees or a longitude
 	// beyond 180, or one is no number.
 	ErrPosition error = house.Refusal("position-none")
 	// ErrAccuracy says that an accuracy is 0 or less, above Vague, or no number.
 	ErrAccuracy error = house.Refusal("accuracy-bounds")
-	// ErrFuture says that a report's time is more than Skew ahead.
+	// ErrFuture says that a report's time is more than Ahead ahead.
 	ErrFuture error = house.Refusal("report-future")
 	// ErrOld says that a report is older than Old.
 	ErrOld error = house.Refusal("report-old")
@@ -91,68 +171,6 @@ var (
 	ErrHome error = house.Refusal("home-nowhere")
 )
 
-// A Report is where a phone says that it is.
-type Report struct {
-	Latitude  float64   `json:"latitude_deg"`  // WGS 84, north is positive
-	Longitude float64   `json:"longitude_deg"` // WGS 84, east is positive
-	Accuracy  float64   `json:"accuracy_m"`    // the radius of the circle that it is within
-	At        time.Time `json:"at"`            // by the phone's clock
-}
-
-// A State is what has to be remembered of a phone from one report to the next.
-// The zero State is that of a phone that never reported. It says where somebody
-// was, so it has to be sealed where it is kept.
-type State struct {
-	// Last is the report before; zero before the first.
-	Last Report `json:"last,omitzero"`
-	// Outside is how many reports were outside in a row without a gap, up to
-	// Outsides; From and To are when the first and the last of them were.
-	Outside int       `json:"outside,omitzero"`
-	From    time.Time `json:"from,omitzero"`
-	To      time.Time `json:"to,omitzero"`
-	// Home is the one that they were outside of.
-	Home house.Home `json:"home,omitzero"`
-}
-
-// Step takes a phone's next report. It returns the state to keep until the one
-// after, and whether the phone has just arrived. The state comes with an error,
-// too: it is the one before, but after [ErrSpeed], with which all that was known
-// is forgotten. A home that was changed forgets it, too.
-func Step(s State, r Report, home house.Home, now time.Time) (next State, arrived bool, err error) {
-	if err := r.check(now); err != nil {
-		return s, false, err
-	}
-	if err := CheckHome(home); err != nil {
-		return s, false, err
-	}
-	if !r.At.After(s.Last.At) {
-		return s, false, ErrOrder
-	}
-	r.At = r.At.UTC() // its zone is nobody's business
-	away := distance(home.Latitude, home.Longitude, r.Latitude, r.Longitude)
-	// The report after an impossible one is measured by it, so that no two in
-	// a row are ever taken unmeasured, and it can't be sent again.
-	if err := s.Last.reaches(r); err != nil {
-		return State{Last: r}, false, err
-	}
-	s.Last = r
-	if s.Home != home {
-		s = State{Last: r, Home: home}
-	}
-	switch {
-	case away-r.Accuracy > home.Radius+Margin:
-		if s.Outside == 0 || r.At.Sub(s.To) > Gap {
-			s.Outside, s.From = 0, r.At
-		}
-		s.Outside, s.To = min(s.Outside+1, Outsides), r.At
-	case away+r.Accuracy <= home.Radius:
-		if s.Outside >= Outsides && s.To.Sub(s.From) >= Away && r.At.Sub(s.To) <= Gap {
-			return State{Last: r, Home: home}, true, nil
-		}
-	}
-	return s, false, nil
-}
-
 // CheckHome returns [ErrHome] where nobody could ever arrive.
 func CheckHome(h house.Home) error {
 	if !onEarth(h.Latitude, h.Longitude) || !(h.Radius >= leastRadius && h.Radius <= mostRadius) {
@@ -161,35 +179,7 @@ func CheckHome(h house.Home) error {
 	return nil
 }
 
-// check returns why a report is refused that is wrong by itself.
-func (r Report) check(now time.Time) error {
-	switch {
-	case !onEarth(r.Latitude, r.Longitude):
-		return ErrPosition
-	case !(r.Accuracy > 0 && r.Accuracy <= Vague):
-		return ErrAccuracy
-	case r.At.Sub(now) > Skew:
-		return ErrFuture
-	case now.Sub(r.At) > Old:
-		return ErrOld
-	}
-	return nil
-}
-
 // onEarth reports whether there is such a place; it is false for NaN.
 func onEarth(lat, lon float64) bool {
 	return math.Abs(lat) <= 90 && math.Abs(lon) <= 180
-}
-
-// reaches returns ErrSpeed if nobody gets from one report to a later one in
-// time. The zero Report reaches everything.
-func (r Report) reaches(later Report) error {
-	if r.At.IsZero() {
-		return nil
-	}
-	far := distance(r.Latitude, r.Longitude, later.Latitude, later.Longitude)
-	if far-r.Accuracy-later.Accuracy > Fastest*later.At.Sub(r.At).Seconds() {
-		return ErrSpeed
-	}
-	return nil
 }

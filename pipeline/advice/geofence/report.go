@@ -1,105 +1,116 @@
 package geofence
 
 import (
-	"bytes"
-	"encoding/json"
-	"errors"
-	"fmt"
-	"strings"
 	"time"
 
 	"lintel/internal/house"
 )
 
-// LargestReport is how many bytes a report may have as JSON.
-const LargestReport = 1024
+// A Crossing is that a phone says it passed the edge of a circle of its own
+// round home.
+type Crossing string
 
-// ErrReport says that something is not a report as JSON.
-var ErrReport error = house.Refusal("report-none")
+const (
+	Left    Crossing = "left"
+	Entered Crossing = "entered"
+)
 
-// ParseReport reads a report from JSON: one object with exactly the four fields
-// of [Report], each once, and nothing after it. [Step] says whether their values
-// are of use.
-func ParseReport(text []byte) (Report, error) {
-	r, err := parseReport(text)
-	if err != nil {
-		return Report{}, fmt.Errorf("%w: %w", ErrReport, err)
-	}
-	return r, nil
+// A Report is where a phone says that it is, or that it crossed.
+type Report struct {
+	Latitude  float64   `json:"lat"`      // WGS 84, north is positive
+	Longitude float64   `json:"lon"`      // WGS 84, east is positive
+	Accuracy  float64   `json:"accuracy"` // the radius of the circle that it is within, in metres
+	At        time.Time `json:"at"`       // by the phone's clock
+	Crossing  Crossing  `json:"crossing,omitempty"`
+	// NoPlace says that the report, a crossing, came without a position. Its
+	// accuracy may be given all the same, or 0.
+	NoPlace bool `json:"no_place,omitempty"`
 }
 
-func parseReport(text []byte) (r Report, err error) {
-	if len(text) > LargestReport {
-		return r, fmt.Errorf("it has more than %d bytes", LargestReport)
+// check returns why a report is refused that is wrong by itself.
+func (r Report) check(now time.Time) error {
+	switch {
+	case !r.NoPlace && !onEarth(r.Latitude, r.Longitude):
+		return ErrPosition
+	case !(r.Accuracy > 0 && r.Accuracy <= Vague) && !(r.NoPlace && r.Accuracy == 0):
+		return ErrAccuracy
+	case r.At.Sub(now) > Ahead:
+		return ErrFuture
+	case now.Sub(r.At) > Old:
+		return ErrOld
 	}
-	if !json.Valid(text) { // so nothing comes after it, either
-		return r, errors.New("it is not JSON")
-	}
-	// Field by field, as json.Unmarshal takes fields twice, in any case, and
-	// takes null for 0.
-	in := json.NewDecoder(bytes.NewReader(text))
-	if t, err := in.Token(); err != nil || t != json.Delim('{') {
-		return r, errors.New("it is not an object")
-	}
-	seen := make(map[string]bool)
-	for in.More() {
-		t, err := in.Token()
-		if err != nil {
-			return r, err
-		}
-		field := t.(string) // in an object, by json.Valid
-		if seen[field] {
-			return r, fmt.Errorf("it has the field %q twice", field)
-		}
-		seen[field] = true
-		switch field {
-		case "latitude_deg":
-			r.Latitude, err = number(in)
-		case "longitude_deg":
-			r.Longitude, err = number(in)
-		case "accuracy_m":
-			r.Accuracy, err = number(in)
-		case "at":
-			r.At, err = instant(in)
-		default:
-			return r, fmt.Errorf("it has the unknown field %q", field)
-		}
-		if err != nil {
-			return r, fmt.Errorf("its field %q: %w", field, err)
-		}
-	}
-	if len(seen) != 4 {
-		return r, errors.New("it lacks a field")
-	}
-	return r, nil
+	return nil
 }
 
-// number reads a number that a float64 can hold.
-func number(in *json.Decoder) (float64, error) {
-	t, err := in.Token()
-	if err != nil {
-		return 0, err
+// A Place is what a report says of where the phone is.
+type Place string
+
+const (
+	Inside    Place = "inside"
+	Outside   Place = "outside"
+	Undecided Place = "undecided" // at the edge, or too vague
+)
+
+// Where says what a report says of where the phone is. A crossing counts by its
+// word, unless its position lies so far off that one of the two is wrong.
+func Where(r Report, home house.Home) Place {
+	switch {
+	case r.Crossing == Left:
+		return Outside
+	case r.Crossing == Entered && (r.NoPlace || r.from(home)-r.Accuracy <= home.Radius+apart):
+		return Inside
+	case r.NoPlace:
+		return Undecided
 	}
-	x, ok := t.(float64)
-	if !ok {
-		return 0, errors.New("it is not a number")
+	away := r.from(home)
+	switch {
+	case away-r.Accuracy > home.Radius+Margin:
+		return Outside
+	case away+r.Accuracy/2 <= home.Radius:
+		return Inside
 	}
-	return x, nil
+	return Undecided
 }
 
-// instant reads a time as RFC 3339 has it.
-func instant(in *json.Decoder) (at time.Time, err error) {
-	t, err := in.Token()
-	if err != nil {
-		return at, err
+// apart is how far beyond home's circle a phone may be that says it entered its
+// own, in metres: phones have circles of 100 m and more, and say so before they
+// are there (common practice, no source).
+const apart = 400.0
+
+func (r Report) from(home house.Home) float64 {
+	return distance(home.Latitude, home.Longitude, r.Latitude, r.Longitude)
+}
+
+func (r Report) to(o Report) float64 {
+	return distance(r.Latitude, r.Longitude, o.Latitude, o.Longitude)
+}
+
+// precise reports whether a way can be measured by the report.
+func (r Report) precise() bool { return !r.NoPlace && r.Accuracy > 0 && r.Accuracy <= Precise }
+
+// reaches returns ErrSpeed if nobody gets from one report to a later one in
+// time. The zero Report, and one without a place, reaches everything.
+func (r Report) reaches(later Report) error {
+	if r.At.IsZero() || r.NoPlace || later.NoPlace {
+		return nil
 	}
-	s, ok := t.(string)
-	if !ok {
-		return at, errors.New("it is not a time")
+	if r.to(later)-r.Accuracy-later.Accuracy > Fastest*later.At.Sub(r.At).Seconds()+Jump {
+		return ErrSpeed
 	}
-	// UnmarshalText takes a comma before the fraction, which RFC 3339 has not.
-	if err := at.UnmarshalText([]byte(s)); err != nil || strings.Contains(s, ",") {
-		return time.Time{}, errors.New("it is not a time as RFC 3339 has it")
+	return nil
+}
+
+// walks reports whether somebody may have walked from one report to a later one.
+func (r Report) walks(later Report) bool {
+	took := later.At.Sub(r.At)
+	return r.precise() && took <= Close && r.to(later) <= Pace*took.Seconds()
+}
+
+// Away is how far from home a report is, in metres; it is not placed where it came
+// without a position.
+func Away(r Report, home house.Home) (metres float64, placed bool) {
+	if r.NoPlace {
+		return 0, false
 	}
-	return at, nil
+	return r.from(home), true
 }

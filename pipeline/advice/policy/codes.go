@@ -119,6 +119,7 @@ const (
 	factorNoVisit  = "factor-no-visit"
 	factorOld      = "factor-old"
 	factorWaits    = "factor-waits"
+	factorWeak     = "factor-weak" // it counts, for half
 
 	pictureUnknown         = "picture-unknown"
 	pictureDoubtful        = "picture-doubtful"

@@ -250,7 +250,7 @@ func TestDecideEach(t *testing.T) {
 		{"of the future", factor(func(f *house.Factor) { f.At = evening.Add(1) }), Factors, "later than now"},
 		{"of this very moment", factor(func(f *house.Factor) { f.At = evening }), "", ""},
 		{"over", factor(func(f *house.Factor) { f.Until = evening }), Factors, "was good until"},
-		{"beyond the window", factor(func(f *house.Factor) { f.At = evening.Add(-5 * time.Minute) }), Factors,
+		{"beyond the window", factor(func(f *house.Factor) { f.At = evening.Add(-10 * time.Minute) }), Factors,
 			"too long ago"},
 		{"without strength", factor(func(f *house.Factor) { f.Strength = 0 }), Factors, "no strength"},
 		{"of no number", factor(func(f *house.Factor) { f.Strength = math.NaN() }), Factors, "no strength"},

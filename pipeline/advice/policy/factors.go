@@ -33,18 +33,17 @@ func (q *question) weigh(v *visitor) {
 }
 
 // needed returns the factors that all rules together rest on, each rule on as
-// many kinds as it needs, and whether every rule has enough. Factors are given
-// the best first. Without a rule nothing is enough.
+// many kinds as it needs, a weak one counting for half, and whether every rule
+// has enough. Factors are given the best first. Without a rule nothing is enough.
 func needed(rules []*house.DoorRule, factors []house.Factor) (rests []house.Factor, enough bool) {
 	for _, rule := range rules {
-		var own []house.Factor
-		for _, f := range factors {
-			sameKind := func(o house.Factor) bool { return o.Kind == f.Kind }
-			if len(own) < rule.Need && slices.Contains(rule.Factors, f.Kind) && !slices.ContainsFunc(own, sameKind) {
-				own = append(own, f)
+		own, halves := []house.Factor(nil), 0
+		for _, f := range bestOfKinds(*rule, factors) {
+			if halves < 2*rule.Need {
+				own, halves = append(own, f), halves+halvesOf(f)
 			}
 		}
-		if len(own) < rule.Need {
+		if halves < 2*rule.Need {
 			return nil, false
 		}
 		for _, f := range own {
@@ -52,6 +51,26 @@ func needed(rules []*house.DoorRule, factors []house.Factor) (rests []house.Fact
 		}
 	}
 	return rests, len(rules) > 0
+}
+
+// bestOfKinds returns the best factor of each kind that counts for a rule, the
+// best first, as they are given.
+func bestOfKinds(rule house.DoorRule, factors []house.Factor) (best []house.Factor) {
+	for _, f := range factors {
+		sameKind := func(o house.Factor) bool { return o.Kind == f.Kind }
+		if slices.Contains(rule.Factors, f.Kind) && !slices.ContainsFunc(best, sameKind) {
+			best = append(best, f)
+		}
+	}
+	return best
+}
+
+// halvesOf is for how many halves of a kind a factor counts.
+func halvesOf(f house.Factor) int {
+	if f.Weak() {
+		return 1
+	}
+	return 2
 }
 
 // with adds a factor, unless it is there.
@@ -133,19 +152,22 @@ func (q *question) factors() finding {
 		lacks.why = append(lacks.why, house.Reason{Code: factorsLack, Values: house.Values{
 			Person: v.id, Rules: []house.DoorRule{*rule}, Count: kindsGiven(*rule, v.factors), Of: rule.Need}})
 	}
+	for _, f := range v.factors {
+		if f.Weak() {
+			lacks.why = append(lacks.why, house.Reason{Code: factorWeak, Values: house.Values{Kind: f.Kind}})
+		}
+	}
 	lacks.why = append(lacks.why, v.spoiled[:min(len(v.spoiled), 3)]...)
 	return lacks
 }
 
-// kindsGiven counts the kinds of a rule's that are there.
-func kindsGiven(rule house.DoorRule, factors []house.Factor) (n int) {
-	for _, kind := range kinds {
-		if slices.Contains(rule.Factors, kind) &&
-			slices.ContainsFunc(factors, func(f house.Factor) bool { return f.Kind == kind }) {
-			n++
-		}
+// kindsGiven counts the kinds of a rule's that are there, two weak ones as one.
+func kindsGiven(rule house.DoorRule, factors []house.Factor) int {
+	halves := 0
+	for _, f := range bestOfKinds(rule, factors) {
+		halves += halvesOf(f)
 	}
-	return n
+	return halves / 2
 }
 
 // given tells of factors that count what happened, and when.

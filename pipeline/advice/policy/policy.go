@@ -82,6 +82,9 @@
 // window. A factor with a strength that is no number above 0 and up to 1 is none.
 // Different kinds may come from one phone, which can be lost or lent as one: a
 // household that asks for two should ask for kinds that are not in one pocket.
+// A weak one ([house.Factor.Weak]), such as a phone's word that it entered with
+// nothing to show that it was away, counts for half: where a rule needs one kind
+// it takes an ordinary one or two weak ones of different kinds.
 //
 // # Failed attempts
 //
