@@ -131,3 +131,38 @@ func TestLiveTellsOfTrouble(t *testing.T) {
 		}
 	})
 }
+
+// TestLiveTellsOfTheClock has two pages connected while the server's clock is half
+// a minute behind the newest visit. Each is told with a beat, and nothing between.
+func TestLiveTellsOfTheClock(t *testing.T) {
+	inBubble(t, func(t *testing.T, h *liveHouse) {
+		h.rung("R1", 0, still(t, 1))
+		h.Now = func() time.Time { return time.Now().Add(-30 * time.Second) }
+		token := h.resident("Odile")
+		known, err := h.archive.Revision(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		says := func(behind string) string {
+			return "The server’s clock is " + behind + " behind the newest visit. Nothing is suggested until it is right. " +
+				"Set it on the server."
+		}
+		clients := []client{h.connect(t, token, known), h.connect(t, token, known)}
+		for _, want := range []string{says("30 seconds"), says("15 seconds"), ""} {
+			for _, c := range clients {
+				m := c.next()
+				for m.Type == "beat" {
+					m = c.next()
+				}
+				if m.Type != "trouble" || m.Text != want {
+					t.Errorf("told %+v, want %q", m, want)
+				}
+			}
+		}
+		for _, c := range clients {
+			if m := c.next(); m.Type != "beat" {
+				t.Errorf("told %+v after that", m)
+			}
+		}
+	})
+}

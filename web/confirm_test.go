@@ -210,7 +210,8 @@ func TestDoorTells(t *testing.T) {
 		atOnce     bool
 	}{{"house", "", false}, {"parcel", "", true}, {"house", "at-once", true}, {"parcel", "after-confirm", false}} {
 		name := "The " + c.kind + " " + c.tell
-		h.post("/rules/advice/doors", url.Values{"name": {name}, "bell": {"gate"}, "kind": {c.kind}, "tell": {c.tell}}, in).is(303)
+		form := url.Values{"name": {name}, "bell": {"gate"}, "kind": {c.kind}, "tell": {c.tell}}
+		h.post("/rules/advice/doors", form, in).is(303)
 		doors, err := h.archive.Doors(t.Context())
 		if err != nil {
 			t.Fatal(err)
@@ -221,7 +222,8 @@ func TestDoorTells(t *testing.T) {
 			}
 		}
 	}
-	h.post("/rules/advice/doors", url.Values{"name": {"x"}, "bell": {"gate"}, "kind": {"house"}, "tell": {"soon"}}, in).is(422)
+	soon := url.Values{"name": {"x"}, "bell": {"gate"}, "kind": {"house"}, "tell": {"soon"}}
+	h.post("/rules/advice/doors", soon, in).is(422).says("Say whether receivers hear at once")
 	h.ask("POST", "/api/v1/doors", strings.NewReader(`{"name":"y","bell":"gate","parcel":false,"tell":"soon"}`), in).
 		isProblem(422, "bad-door")
 }

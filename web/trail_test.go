@@ -169,6 +169,12 @@ func TestEntryWithoutID(t *testing.T) {
 		{"itself", "expired", "advice " + id, "Lintel itself ended the suggestion " + id + ", whose time was over", ""},
 		{"resident " + id, "changed", "one-time codes of person " + id, "élodie changed the one-time codes of élodie", ""},
 		{"resident " + id, "changed", "codes " + id, "élodie changed the one-time codes of élodie", ""},
+		{"itself", "withdrawn", "advice " + id + " visit X", "Lintel itself withdrew the suggestion " + id + " on visit X",
+			"X"},
+		{"resident " + id, "confirmed", "advice " + id, "élodie confirmed the suggestion " + id, ""},
+		{"resident " + id, "changed", "pin " + id, "élodie changed the PIN of élodie", ""},
+		{"tablet " + gone, "missed", "pin", "A tablet that is gone (" + gone + ") counted a failed attempt: a PIN that " +
+			"was wrong", ""},
 		{"itself", "missed", "code", "Lintel itself counted a failed attempt: a one-time code that was wrong", ""},
 		{"command", "masked", "stills " + id, "Somebody at the server made masked places black on the stills kept of " +
 			"a bell that is gone (" + id + ")", ""},

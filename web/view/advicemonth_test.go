@@ -33,8 +33,8 @@ func TestCountAdvice(t *testing.T) {
 	p := Presenter{Now: now, Words: words.For("en")}
 	m := p.CountAdvice(all)
 	want := []Unmet{{policy.Factors, 3, 2}, {policy.Home, 3, 1}, {policy.Alike, 2, 1}, {policy.People, 2, 0}}
-	if m.Given != 7 || m.Withdrawn != 1 || m.Open != 1 || m.Used != 2 || m.Dismissed != 1 || m.Expired != 2 || m.Withheld != 7 ||
-		!slices.Equal(m.Unmet, want) {
+	if m.Given != 7 || m.Withdrawn != 1 || m.Open != 1 || m.Used != 2 || m.Dismissed != 1 || m.Expired != 2 ||
+		m.Withheld != 7 || !slices.Equal(m.Unmet, want) {
 		t.Errorf("counted %+v", m)
 	}
 	lines := []string{"Of 7 withheld, 2 for this reason alone: a factor is missing.",
