@@ -98,12 +98,3 @@ func (s *Server) watchClock(ctx context.Context) error {
 	s.trouble.set(clockBehind, behind.Round(unit))
 	return nil
 }
-
-// clockWords say what is wrong with the server's clock, "" for nothing.
-func (s *Server) clockWords(ctx context.Context, w words.Words) (string, error) {
-	if err := s.watchClock(ctx); err != nil {
-		return "", err
-	}
-	text, _ := s.trouble.say(w, clockBehind)
-	return text, nil
-}
