@@ -97,8 +97,8 @@ func enrolMirrored(t *testing.T, h *household, good string, worse func(name stri
 		t.Fatal(err)
 	}
 	out := h.lintel("enrol", "Ada Quill", worse("mirrored", imaging.FlipH(again)))
-	for _, says := range []string{": enrolled\n", "    Without it, a face like this is a strong match already: hardly " +
-		"surer", "Pictures of Ada Quill: 2. Add pictures until there are five, in different light and pose"} {
+	for _, says := range []string{": enrolled\n", "    Without this picture, a face like this is a strong match already. " +
+		"With it Lintel is hardly surer.", "Ada Quill has 2 pictures. Add pictures of Ada Quill until there are five. Take them in different light and pose"} {
 		if !strings.Contains(string(out), says) {
 			t.Errorf("no %q in %s", says, out)
 		}
