@@ -114,7 +114,8 @@ func askForMore(g *globals, w io.Writer, a *store.Archive, person string) error 
 		return err
 	}
 	if p.References < match.EnoughPictures {
-		fmt.Fprintf(w, "%s: %d. %s\n", p.Name, p.References, say.Text("pictures-more", "Name", p.Name))
+		fmt.Fprintln(w, say.Text("pictures-count", "Name", p.Name, "Count", p.References),
+			say.Text("pictures-more", "Name", p.Name))
 	}
 	return nil
 }
