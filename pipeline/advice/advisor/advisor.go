@@ -20,6 +20,7 @@ package advisor
 import (
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
 	"maps"
 	"slices"
@@ -128,7 +129,11 @@ func (c *Advisor) Run(ctx context.Context) {
 		if err != nil {
 			c.log.Error("giving advice", "err", err)
 		}
-		wait := time.NewTimer(c.untilNext(next))
+		begins, err := c.nextFactor(ctx)
+		if err != nil && ctx.Err() == nil {
+			c.log.Error("giving advice", "err", err)
+		}
+		wait := time.NewTimer(c.untilNext(next, begins))
 		select {
 		case <-ctx.Done():
 		case <-changed:
@@ -164,11 +169,34 @@ const (
 	lookWhileOpen = time.Second
 )
 
-func (c *Advisor) untilNext(expiry time.Time) time.Duration {
-	if expiry.IsZero() {
-		return lookAgain
+// untilNext is how long to wait where a suggestion expires, and a factor begins to
+// count; zero times for none.
+func (c *Advisor) untilNext(expiry, begins time.Time) time.Duration {
+	wait := lookAgain
+	if !begins.IsZero() {
+		wait = min(wait, begins.Sub(c.now()))
 	}
-	return max(0, min(lookWhileOpen, expiry.Sub(c.now())))
+	if !expiry.IsZero() {
+		wait = min(wait, lookWhileOpen, expiry.Sub(c.now()))
+	}
+	return max(0, wait)
+}
+
+// nextFactor returns when the next factor begins to count: an arrival may a moment
+// after its report, when the person can be at the door. Nothing else changes then
+// that would wake the advisor.
+func (c *Advisor) nextFactor(ctx context.Context) (begins time.Time, err error) {
+	now := c.now()
+	factors, err := c.archive.FactorsSince(ctx, now)
+	if err != nil {
+		return begins, fmt.Errorf("looking for factors to come: %w", err)
+	}
+	for _, f := range factors { // by when they begin
+		if f.At.After(now) {
+			return f.At, nil
+		}
+	}
+	return begins, nil
 }
 
 // manyVisits is how many visits are considered at most, the newest first: a bell

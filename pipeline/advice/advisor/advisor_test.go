@@ -45,6 +45,24 @@ func TestFactorComes(t *testing.T) {
 	})
 }
 
+// A factor that begins to count a while after it was kept, with nothing else
+// happening meanwhile, counts for the ring that waits for it.
+func TestFactorBegins(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newHouse(t)
+		defer h.run(h.archive)()
+		visit := h.ring(h.face())
+		id, err := h.archive.AddFactor(t.Context(), house.Factor{Kind: house.FactorArrival, Person: h.ada, Source: "PHONE",
+			At: h.now().Add(40 * time.Second), Until: h.now().Add(5 * time.Minute), Strength: house.Ordinary})
+		h.must(err)
+		time.Sleep(39 * time.Second)
+		h.withheld(visit, policy.Factors)
+		time.Sleep(time.Second)
+		synctest.Wait()
+		h.suggested(visit, id)
+	})
+}
+
 // What was suggested once is never suggested again, whatever comes, nor is a
 // message of it written again to whoever was there. One that is dismissed is
 // withdrawn from receivers.
