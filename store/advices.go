@@ -358,10 +358,7 @@ func (a *Archive) AdviceOf(ctx context.Context, person string) ([]house.Advice, 
 
 func (a *Archive) adviceIn(ctx context.Context, q querier, clause string, args ...any) ([]house.Advice, error) {
 	rows, err := q.QueryContext(ctx, `SELECT id, coalesce(visit, ''), coalesce(door, ''), state, at, expires_at, unmet, unasked, sealed FROM advice `+clause, args...)
-	if err != nil {
-		return nil, err
-	}
-	return collect(rows, func(d *house.Advice) error {
+	return scanAll(rows, err, func(d *house.Advice) error {
 		var id, visit, door, unmet, unasked string
 		var state house.AdviceState
 		var at, expires sql.NullInt64
@@ -403,10 +400,7 @@ func (a *Archive) dropSentences(ctx context.Context, tx *sql.Tx) error {
 		sealed []byte
 	}
 	rows, err := tx.QueryContext(ctx, `SELECT id, sealed FROM advice WHERE sealed IS NOT NULL`)
-	if err != nil {
-		return err
-	}
-	all, err := collect(rows, func(r *row) error { return rows.Scan(&r.id, &r.sealed) })
+	all, err := scanAll(rows, err, func(r *row) error { return rows.Scan(&r.id, &r.sealed) })
 	if err != nil {
 		return err
 	}

@@ -52,10 +52,7 @@ func (a *Archive) RemoveReceiver(ctx context.Context, id string) error {
 // Receivers lists the receivers by name, with their keys.
 func (a *Archive) Receivers(ctx context.Context) ([]house.Receiver, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT id, door, name, key, added_at FROM receivers`)
-	if err != nil {
-		return nil, fmt.Errorf("listing receivers: %w", err)
-	}
-	all, err := collect(rows, func(r *house.Receiver) error {
+	all, err := scanAll(rows, err, func(r *house.Receiver) error {
 		var name, key []byte
 		var added sql.NullInt64
 		if err := rows.Scan(&r.ID, &r.Door, &name, &key, &added); err != nil {

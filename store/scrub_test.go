@@ -108,8 +108,7 @@ type pageStat struct {
 func pagesIn(t *testing.T, db *sql.DB) []pageStat {
 	t.Helper()
 	rows, err := db.QueryContext(t.Context(), `SELECT pageno, unused, pgoffset, pgsize, pagetype FROM dbstat`)
-	must(t, err)
-	all, err := collect(rows, func(s *pageStat) error {
+	all, err := scanAll(rows, err, func(s *pageStat) error {
 		return rows.Scan(&s.page, &s.unused, &s.offset, &s.size, &s.kind)
 	})
 	if err != nil || len(all) < 5 {
