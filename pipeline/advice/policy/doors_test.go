@@ -74,11 +74,8 @@ func TestHoldsOnChangeDays(t *testing.T) {
 	}
 }
 
-// TestHoldsElsewhere compares many random rules and times with Python's
-// datetime and zoneinfo, another implementation over the tz database: there, a
-// rule's hours are walked from the day it began on.
-func TestHoldsElsewhere(t *testing.T) {
-	const script = `
+// holdsInPython walks a rule's hours from the day it began on.
+const holdsInPython = `
 import json, sys
 from datetime import datetime, timedelta, timezone
 from zoneinfo import ZoneInfo
@@ -101,20 +98,25 @@ for q in json.load(sys.stdin):
         held = held or (counts and begin <= local < end)
     answers.append(held)
 json.dump(answers, sys.stdout)`
+
+// A ruleAndTime asks whether the rule holds then. On is whether it does on holidays.
+type ruleAndTime struct {
+	Zone        string
+	Seconds     int64
+	From, To    int
+	Days        [7]bool
+	Allowed, On bool
+	Holidays    []string
+}
+
+// rulesAndTimes are random; many of the times are near a change of the clock.
+func rulesAndTimes(t *testing.T) (questions []ruleAndTime) {
+	t.Helper()
 	rnd := rand.New(rand.NewPCG(2026, 1125))
 	zones := []string{"Europe/Berlin", "America/New_York", "Australia/Lord_Howe", "America/St_Johns", "America/Havana",
 		"Africa/Casablanca", "Asia/Kathmandu"}
-	type question struct {
-		Zone        string
-		Seconds     int64
-		From, To    int
-		Days        [7]bool
-		Allowed, On bool
-		Holidays    []string
-	}
-	var questions []question
 	for range 4000 {
-		q := question{Zone: zones[rnd.IntN(len(zones))], Seconds: 1767225600 + rnd.Int64N(3*365*86400),
+		q := ruleAndTime{Zone: zones[rnd.IntN(len(zones))], Seconds: 1767225600 + rnd.Int64N(3*365*86400),
 			From: rnd.IntN(24 * 60), To: rnd.IntN(24*60 + 1), Allowed: rnd.IntN(3) > 0, On: rnd.IntN(2) == 0}
 		if q.From == q.To {
 			continue
@@ -137,8 +139,15 @@ json.dump(answers, sys.stdout)`
 		}
 		questions = append(questions, q)
 	}
+	return questions
+}
+
+// TestHoldsElsewhere compares many random rules and times with Python's
+// datetime and zoneinfo, another implementation over the tz database.
+func TestHoldsElsewhere(t *testing.T) {
+	questions := rulesAndTimes(t)
 	var answers []bool
-	python.Ask(t, "zoneinfo", script, questions, &answers)
+	python.Ask(t, "zoneinfo", holdsInPython, questions, &answers)
 	if len(answers) != len(questions) {
 		t.Fatalf("%d answers", len(answers))
 	}
