@@ -31,7 +31,8 @@ func (a *Archive) addFactor(ctx context.Context, tx *sql.Tx, f house.Factor) (id
 			return "", err
 		}
 	}
-	if _, err := tx.ExecContext(ctx, `DELETE FROM factors WHERE until < ?`, micros(a.now().Add(-adviceKept))); err != nil {
+	if _, err := tx.ExecContext(ctx, `DELETE FROM factors WHERE until < ?`,
+		micros(a.now().Add(-adviceKept))); err != nil {
 		return "", err
 	}
 	err = a.changeIn(ctx, tx, "added", "factor "+id, fmt.Errorf("person %s: %w", f.Person, house.ErrNotFound), `
@@ -48,7 +49,8 @@ func (a *Archive) FactorsSince(ctx context.Context, t time.Time) ([]house.Factor
 			WHERE until > ? ORDER BY at, id`, micros(t))
 	factors, err := scanAll(rows, err, func(f *house.Factor) error {
 		var at, until sql.NullInt64
-		if err := rows.Scan(&f.ID, &f.Kind, &f.Person, &f.Source, &f.Visit, &at, &until, &f.Strength, &f.UsedBy); err != nil {
+		if err := rows.Scan(&f.ID, &f.Kind, &f.Person, &f.Source, &f.Visit, &at, &until, &f.Strength,
+			&f.UsedBy); err != nil {
 			return err
 		}
 		f.At, f.Until = timeOf(at), timeOf(until)
@@ -157,7 +159,8 @@ func (a *Archive) AddMiss(ctx context.Context, what, whom string) error {
 // MissesSince returns the failed attempts after a time, the oldest first. They
 // are kept for 31 days.
 func (a *Archive) MissesSince(ctx context.Context, t time.Time) ([]house.Miss, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT at, what, whom, by_whom FROM misses WHERE at > ? ORDER BY at`, micros(t))
+	rows, err := a.read.QueryContext(ctx, `SELECT at, what, whom, by_whom FROM misses WHERE at > ? ORDER BY at`,
+		micros(t))
 	misses, err := scanAll(rows, err, func(m *house.Miss) error {
 		var at sql.NullInt64
 		err := rows.Scan(&at, &m.What, &m.Whom, &m.By)

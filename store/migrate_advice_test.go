@@ -92,7 +92,8 @@ func oldAdvice(t *testing.T, dir string, c *clock) (id, visit string) {
 	id, visit = newID(), a.visitID("gate", "R1")
 	exec(`INSERT INTO bells (id, name, secret_hash, added_at) VALUES (?, ?, ?, 1)`, a.bellID("gate"),
 		a.seal("gate", "bells.name", a.bellID("gate")), hashOf("secret"))
-	exec(`INSERT INTO visits (id, bell, ring, received_at, revision, kind, counted_from) VALUES (?, ?, ?, ?, 1, 'no-face', ?)`,
+	exec(`INSERT INTO visits (id, bell, ring, received_at, revision, kind, counted_from) `+
+		`VALUES (?, ?, ?, ?, 1, 'no-face', ?)`,
 		visit, a.bellID("gate"), a.seal("R1", "visits.ring", visit), micros(c.Now()), micros(c.Now()))
 	sealed, err := a.sealJSON(house.Advice{Person: "P", Conditions: []house.Condition{{Code: "on", Met: true}}},
 		"advice.sealed", id)

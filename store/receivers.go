@@ -23,7 +23,8 @@ func (a *Archive) AddReceiver(ctx context.Context, door, name string) (r house.R
 	token = rand.Text()
 	err = a.change(ctx, "added", "receiver "+r.ID, house.ErrNotFound, `
 		INSERT INTO receivers (id, door, name, key, token_hash, added_at) SELECT ?, id, ?, ?, ?, ? FROM doors WHERE id = ?`,
-		r.ID, a.seal(name, "receivers.name", r.ID), a.seals.Value(r.Key, "receivers.key", r.ID), hashOf(token), micros(r.AddedAt), door)
+		r.ID, a.seal(name, "receivers.name", r.ID), a.seals.Value(r.Key, "receivers.key", r.ID), hashOf(token),
+		micros(r.AddedAt), door)
 	if err != nil {
 		return house.Receiver{}, "", fmt.Errorf("adding a receiver: %w", err)
 	}

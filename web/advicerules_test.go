@@ -19,14 +19,18 @@ import (
 
 // What browsers and programs send of advice; names in braces are of a ruled.
 const (
-	typedRule   = "person={ruled-person}&door={lasting-door}&kind=allowed&day=1&day=2&from=07:00&to=20:00&factor=code&factor=arrival&need=1&band=strong"
+	typedRule = "person={ruled-person}&door={lasting-door}&kind=allowed&day=1&day=2&from=07:00&to=20:00" +
+		"&factor=code&factor=arrival&need=1&band=strong"
 	typedHouse  = "window=5&expiry=60&misses=3&wait=15&holidays=2031-12-25&latitude=&longitude=&radius="
 	typedParcel = "door={parcel-door}&note=A+lamp&from=2031-06-01T09:00&to=2031-06-01T12:00&window=60"
-	sentRule    = `{"person":"{ruled-person}","door":"{lasting-door}","allowed":true,"days":[false,true,true,false,false,false,false],"from_minute":420,"to_minute":1200,` +
+	sentRule    = `{"person":"{ruled-person}","door":"{lasting-door}","allowed":true,` +
+		`"days":[false,true,true,false,false,false,false],"from_minute":420,"to_minute":1200,` +
 		`"holidays":false,"factors":["arrival","code"],"need":1,"band":"strong","liveness":"no-sign","cant_tell":false}`
-	sentHouse = `{"paused":false,"away_until":null,"parcels_while_away":true,"window_s":300,"expiry_s":60,"misses":3,"wait_s":900,"holidays":["2031-12-25"],` +
+	sentHouse = `{"paused":false,"away_until":null,"parcels_while_away":true,"window_s":300,"expiry_s":60,` +
+		`"misses":3,"wait_s":900,"holidays":["2031-12-25"],` +
 		`"home":{"latitude_deg":48.5,"longitude_deg":-9.25,"radius_m":80}}`
-	sentParcel = `{"door":"{parcel-door}","note":"A lamp","from":"2031-06-01T09:00:00Z","to":"2031-06-01T12:00:00Z","window_s":60}`
+	sentParcel = `{"door":"{parcel-door}","note":"A lamp",` +
+		`"from":"2031-06-01T09:00:00Z","to":"2031-06-01T12:00:00Z","window_s":60}`
 )
 
 // A ruled is a household with a door, a door for parcels, and somebody at home
@@ -156,7 +160,8 @@ func TestRuleOnPage(t *testing.T) {
 func (h *household) addNightRule(t *testing.T, r ruled, in option) {
 	night := r.typedAs(typedRule, "day=6", "from=22:00", "to=06:00", "need=2", "band=fair", "doubtful=true",
 		"cant_tell=true", "holidays=true")
-	says := "Edda Marl may be suggested at the oak door on Saturday from 22:00 to 06:00 the day after, holidays too, if " +
+	says := "Edda Marl may be suggested at the oak door on Saturday from 22:00 to 06:00 the day after, holidays too, " +
+		"if " +
 		"a phone of theirs came home and a one-time code of theirs was given, " +
 		"the match is strong or fair and there is one still or more. A face that looks like a picture withholds; lesser " +
 		"signs of one are allowed."

@@ -62,8 +62,8 @@ func (s adviceScreens) every(path, name, selector, pattern string) {
 		do(s.t, browser, chromedp.Navigate(s.url+path))
 		until(s.t, browser, `document.body?.dataset.advice === "ready"`)
 		see(s.t, browser, selector, pattern)
-		do(s.t, browser, chromedp.Poll[bool](`[...document.images].every(i => i.complete && i.naturalWidth > 0 || i.loading `+
-			`=== "lazy")`))
+		do(s.t, browser, chromedp.Poll[bool](`[...document.images].every(i => i.complete && i.naturalWidth > 0 || `+
+			`i.loading === "lazy")`))
 		whole(s.t, browser, name+"-"+width)
 		if hidden := do(s.t, browser, chromedp.Evaluate[int](`[...document.querySelectorAll("article:first-child .reasons `+
 			`li, .reasons.panel li")].filter(e => { const r = e.getBoundingClientRect(); return r.width < 100 || r.left < 0 `+
@@ -102,8 +102,8 @@ func (s adviceScreens) change(visit string) {
 	s.advise(visit, house.Withheld, 0, policy.Factors)
 	for _, browser := range s.all() {
 		do(s.t, browser, chromedp.Navigate(s.url))
-		until(s.t, browser, `document.body?.dataset.advice === "ready" && document.querySelector("#visits article").id === `+
-			`"visit-`+visit+`"`)
+		until(s.t, browser, `document.body?.dataset.advice === "ready" && document.querySelector("#visits article").id `+
+			`=== "visit-`+visit+`"`)
 	}
 	do(s.t, s.wall, chromedp.SendKeys(chromedp.CSS(newestCard+" input[name=code]"), "123"))
 	s.advise(visit, house.Withheld, 0, policy.Home, policy.Factors)

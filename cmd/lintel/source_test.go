@@ -113,7 +113,8 @@ func tryReceivers(t *testing.T, says func(status int, want string, args ...strin
 		strings.Contains(list, "lintel-receiver-key") {
 		t.Errorf("the list is %s", list)
 	}
-	if list := says(exitRight, receiver.ID, "receiver", "list", "--json"); strings.Contains(list, "lintel-receiver-key") ||
+	if list := says(exitRight, receiver.ID, "receiver", "list", "--json"); strings.Contains(
+		list, "lintel-receiver-key") ||
 		strings.Contains(list, `"key"`) {
 		t.Errorf("the list is %s", list)
 	}

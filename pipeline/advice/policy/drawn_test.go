@@ -262,8 +262,11 @@ var doubts = map[string]func(*Input, dice){
 	"a face has no match": func(in *Input, roll dice) {
 		oneFace(in, roll, func(f *house.Face) { f.Match = nil })
 	},
-	"a face was not looked at": func(in *Input, roll dice) { oneFace(in, roll, func(f *house.Face) { f.Liveness = nil }) },
-	"a face was not measured":  func(in *Input, roll dice) { oneFace(in, roll, func(f *house.Face) { f.Quality = nil }) },
+	"a face was not looked at": func(in *Input, roll dice) {
+		oneFace(in, roll,
+			func(f *house.Face) { f.Liveness = nil })
+	},
+	"a face was not measured": func(in *Input, roll dice) { oneFace(in, roll, func(f *house.Face) { f.Quality = nil }) },
 	"a face has no descriptor": func(in *Input, roll dice) {
 		oneFace(in, roll, func(f *house.Face) { f.Descriptor = house.Descriptor{} })
 	},
