@@ -168,9 +168,8 @@ func (a *Archive) keepReports(ctx context.Context, tx *sql.Tx, source string, te
 	}
 	for _, text := range texts {
 		id := newID()
-		if _, err := tx.ExecContext(ctx, `INSERT INTO reports (id, source, heard_at, sealed) VALUES (?, ?, ?, ?)`, id,
-			source,
-			micros(a.now()), a.seals.Value(text, "reports.sealed", id)); err != nil {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO reports (id, source, heard_at, sealed) VALUES (?, ?, ?, ?)`,
+			id, source, micros(a.now()), a.seals.Value(text, "reports.sealed", id)); err != nil {
 			return err
 		}
 	}
