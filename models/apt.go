@@ -161,7 +161,8 @@ func (a *apt) archives(ctx context.Context, pkg string, p *progress) ([]archive,
 		return nil, fmt.Errorf("%s: %w: %w\nNothing is lost. Once the network is back, run this again",
 			step, ErrDownload, updateErr)
 	default:
-		return nil, &notDebian{cause: fmt.Sprintf("this machine's package sources have no source package %s (%v)", pkg, err)}
+		return nil, &notDebian{cause: fmt.Sprintf("this machine's package sources have no source package %s (%v)",
+			pkg, err)}
 	}
 }
 

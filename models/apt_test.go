@@ -123,7 +123,8 @@ Need to get 209 MB of source archives.
 `
 	want := []archive{
 		{"http://mirror.example/d/dlib_1%2bdfsg-1.dsc", "dlib_1+dfsg-1.dsc", 2483, abcSum},
-		{"http://mirror.example/d/dlib_1%2bdfsg.orig-dlib-models.tar.bz2", "dlib_1+dfsg.orig-dlib-models.tar.bz2", 200155223,
+		{"http://mirror.example/d/dlib_1%2bdfsg.orig-dlib-models.tar.bz2", "dlib_1+dfsg.orig-dlib-models.tar.bz2",
+			200155223,
 			abcdbcSum},
 	}
 	if got := parseURIs([]byte(printed)); !reflect.DeepEqual(got, want) {

@@ -421,7 +421,8 @@ func TestRunWithoutFinders(t *testing.T) {
 			}
 			return h.open()
 		}
-		if err := New(h.archive, slog.New(slog.DiscardHandler), open, liveness.New(nil), 3).Run(t.Context()); !errors.Is(err,
+		if err := New(h.archive, slog.New(slog.DiscardHandler), open, liveness.New(nil),
+			3).Run(t.Context()); !errors.Is(err,
 			missing) {
 			t.Errorf("%v, want %v", err, missing)
 		}

@@ -58,7 +58,8 @@ func (a *Archive) Residents(ctx context.Context) ([]house.Resident, error) {
 }
 
 func (a *Archive) residents(ctx context.Context, clause string, args ...any) ([]house.Resident, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT id, name, password_hash, pin_hash, added_at FROM residents `+clause, args...)
+	rows, err := a.read.QueryContext(ctx, `SELECT id, name, password_hash, pin_hash, added_at FROM residents `+clause,
+		args...)
 	return scanAll(rows, err, func(r *house.Resident) error {
 		var added sql.NullInt64
 		var name []byte

@@ -11,34 +11,16 @@ import (
 // TestRingIsOneOrTheOther holds that a ring is good for persons or for one parcel,
 // whoever decides, and that what no receiver heard of can be used again.
 func TestRingIsOneOrTheOther(t *testing.T) {
-	ctx, c := t.Context(), newClock()
-	a := openArchive(t, t.TempDir(), c)
-	if _, err := a.AddBell(ctx, "gate"); err != nil {
-		t.Fatal(err)
-	}
+	a, c := newArchive(t)
+	ctx := t.Context()
 	p, err := a.AddPerson(ctx, "Tamsin Quill")
 	if err != nil {
 		t.Fatal(err)
 	}
-	var doors, parcels []string
-	for _, name := range []string{"Porch", "Garage", "House", "Side"} {
-		door, err := a.SetDoor(ctx, house.Door{Name: name, Bell: "gate", Parcel: len(doors) < 2})
-		if err != nil {
-			t.Fatal(err)
-		}
-		doors = append(doors, door)
-		if len(doors) > 2 {
-			continue
-		}
-		parcel, err := a.AddParcelRule(ctx, house.ParcelRule{Door: door, From: c.Now(), To: c.Now().Add(time.Hour)})
-		if err != nil {
-			t.Fatal(err)
-		}
-		parcels = append(parcels, parcel)
-	}
+	doors, parcels := parcelDoors(t, a, c)
 	suggest := func(visit string, door int, parcel string) (string, error) {
-		d := house.Advice{Visit: visit, Door: doors[door], State: house.Suggested, At: c.Now(), ExpiresAt: c.Now().Add(time.Minute),
-			Parcel: parcel}
+		d := house.Advice{Visit: visit, Door: doors[door], State: house.Suggested, At: c.Now(),
+			ExpiresAt: c.Now().Add(time.Minute), Parcel: parcel}
 		if parcel == "" {
 			d.Person = p.ID
 		}
@@ -64,19 +46,7 @@ func TestRingIsOneOrTheOther(t *testing.T) {
 	if _, err := suggest(courier, 2, ""); !errors.Is(err, house.ErrTaken) {
 		t.Errorf("a person on a ring with a parcel: %v", err)
 	}
-	used := func() (by string) {
-		t.Helper()
-		all, err := a.ParcelRules(ctx)
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, r := range all {
-			if r.ID == parcels[0] {
-				by = r.UsedBy
-			}
-		}
-		return by
-	}
+	used := func() string { return usedBy(t, a, parcels[0]) }
 	if used() != id {
 		t.Errorf("the parcel is used by %q", used())
 	}
@@ -93,4 +63,41 @@ func TestRingIsOneOrTheOther(t *testing.T) {
 	if err := a.WithdrawAdvice(ctx, house.Advice{ID: id}); err != nil || used() != id {
 		t.Errorf("withdrawn once receivers heard of it: %v, and the parcel is used by %q", err, used())
 	}
+}
+
+// parcelDoors adds four doors: the first two are for parcels, with a rule for one
+// each.
+func parcelDoors(t *testing.T, a *Archive, c *clock) (doors, parcels []string) {
+	t.Helper()
+	for _, name := range []string{"Porch", "Garage", "House", "Side"} {
+		door, err := a.SetDoor(t.Context(), house.Door{Name: name, Bell: "gate", Parcel: len(doors) < 2})
+		if err != nil {
+			t.Fatal(err)
+		}
+		doors = append(doors, door)
+		if len(doors) > 2 {
+			continue
+		}
+		parcel, err := a.AddParcelRule(t.Context(), house.ParcelRule{Door: door, From: c.Now(), To: c.Now().Add(time.Hour)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		parcels = append(parcels, parcel)
+	}
+	return doors, parcels
+}
+
+// usedBy is the advice that a parcel was used for.
+func usedBy(t *testing.T, a *Archive, parcel string) (advice string) {
+	t.Helper()
+	all, err := a.ParcelRules(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, r := range all {
+		if r.ID == parcel {
+			advice = r.UsedBy
+		}
+	}
+	return advice
 }

@@ -97,7 +97,8 @@ func oneRing(ctx context.Context, tx *sql.Tx, d house.Advice) error {
 // makeWay removes what was withheld on the same visit and door.
 func (a *Archive) makeWay(ctx context.Context, tx *sql.Tx, d house.Advice) error {
 	var suggested bool
-	err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM advice WHERE visit = ? AND door = ? AND state <> 'withheld')`, d.Visit, d.Door).Scan(&suggested)
+	err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM advice WHERE visit = ? AND door = ? `+
+		`AND state <> 'withheld')`, d.Visit, d.Door).Scan(&suggested)
 	if err != nil {
 		return err
 	}
@@ -274,7 +275,8 @@ func (a *Archive) dismissAll(ctx context.Context, tx *sql.Tx) error {
 
 // dismissWhere dismisses the open suggestions that the condition picks.
 func (a *Archive) dismissWhere(ctx context.Context, tx *sql.Tx, condition string, args ...any) error {
-	open, err := a.adviceIn(ctx, tx, `WHERE state = 'suggested' AND expires_at > ? AND `+condition, append([]any{micros(a.now())}, args...)...)
+	open, err := a.adviceIn(ctx, tx, `WHERE state = 'suggested' AND expires_at > ? AND `+condition,
+		append([]any{micros(a.now())}, args...)...)
 	if err != nil {
 		return err
 	}
@@ -297,7 +299,8 @@ func (a *Archive) ExpireAdvice(ctx context.Context) (next time.Time, err error) 
 		if d.ExpiresAt.After(a.now()) {
 			return d.ExpiresAt, nil
 		}
-		if err := a.EndAdvice(ctx, d.ID, house.Expired); err != nil && !errors.Is(err, house.ErrTaken) && !errors.Is(err, house.ErrNotFound) {
+		if err := a.EndAdvice(ctx, d.ID, house.Expired); err != nil && !errors.Is(err, house.ErrTaken) &&
+			!errors.Is(err, house.ErrNotFound) {
 			return next, err
 		}
 	}
@@ -328,7 +331,8 @@ func (a *Archive) AdviceUntil(ctx context.Context, t time.Time) ([]house.Advice,
 
 // AdviceOn returns the advice given on visits, the newest first.
 func (a *Archive) AdviceOn(ctx context.Context, visits ...string) ([]house.Advice, error) {
-	all, err := a.adviceIn(ctx, a.read, `WHERE visit IN (SELECT value FROM json_each(?)) ORDER BY at DESC, id`, jsonList(visits))
+	all, err := a.adviceIn(ctx, a.read, `WHERE visit IN (SELECT value FROM json_each(?)) ORDER BY at DESC, id`,
+		jsonList(visits))
 	if err != nil {
 		return nil, fmt.Errorf("reading advice: %w", err)
 	}
@@ -349,7 +353,8 @@ func (a *Archive) AdviceSince(ctx context.Context, t time.Time) ([]house.Advice,
 // AdviceOf returns the advice that tells of a person, the newest first: whom
 // it was about, and who stood there besides. It is kept for 31 days.
 func (a *Archive) AdviceOf(ctx context.Context, person string) ([]house.Advice, error) {
-	all, err := a.adviceIn(ctx, a.read, `WHERE id IN (SELECT advice FROM advice_persons WHERE person = ?) ORDER BY at DESC, id`, person)
+	all, err := a.adviceIn(ctx, a.read, `WHERE id IN (SELECT advice FROM advice_persons WHERE person = ?) `+
+		`ORDER BY at DESC, id`, person)
 	if err != nil {
 		return nil, fmt.Errorf("reading advice on a person: %w", err)
 	}
@@ -357,11 +362,9 @@ func (a *Archive) AdviceOf(ctx context.Context, person string) ([]house.Advice, 
 }
 
 func (a *Archive) adviceIn(ctx context.Context, q querier, clause string, args ...any) ([]house.Advice, error) {
-	rows, err := q.QueryContext(ctx, `SELECT id, coalesce(visit, ''), coalesce(door, ''), state, at, expires_at, unmet, unasked, sealed FROM advice `+clause, args...)
-	if err != nil {
-		return nil, err
-	}
-	return collect(rows, func(d *house.Advice) error {
+	rows, err := q.QueryContext(ctx, `SELECT id, coalesce(visit, ''), coalesce(door, ''), state, at, expires_at, unmet, `+
+		`unasked, sealed FROM advice `+clause, args...)
+	return scanAll(rows, err, func(d *house.Advice) error {
 		var id, visit, door, unmet, unasked string
 		var state house.AdviceState
 		var at, expires sql.NullInt64
@@ -403,10 +406,7 @@ func (a *Archive) dropSentences(ctx context.Context, tx *sql.Tx) error {
 		sealed []byte
 	}
 	rows, err := tx.QueryContext(ctx, `SELECT id, sealed FROM advice WHERE sealed IS NOT NULL`)
-	if err != nil {
-		return err
-	}
-	all, err := collect(rows, func(r *row) error { return rows.Scan(&r.id, &r.sealed) })
+	all, err := scanAll(rows, err, func(r *row) error { return rows.Scan(&r.id, &r.sealed) })
 	if err != nil {
 		return err
 	}

@@ -66,14 +66,17 @@ func (n *noter) ofBellsAndPersons() []change {
 			return err
 		}, []string{"added person *"}},
 		{"consent", func() error {
-			return a.RecordConsent(ctx, n.person, house.Consent{GivenBy: "Odo Fenwright", GivenAt: c.Now(), Scope: "the porch"})
+			return a.RecordConsent(ctx, n.person, house.Consent{GivenBy: "Odo Fenwright", GivenAt: c.Now(),
+				Scope: "the porch"})
 		}, []string{"consented person *"}},
 		{"consent of nobody", func() error {
-			return only(a.RecordConsent(ctx, "X", house.Consent{GivenBy: "Odo Fenwright", GivenAt: c.Now(), Scope: "the porch"}),
+			return only(a.RecordConsent(ctx, "X", house.Consent{GivenBy: "Odo Fenwright", GivenAt: c.Now(),
+				Scope: "the porch"}),
 				house.ErrNotFound)
 		}, nil},
 		{"reference", func() error {
-			return a.AddReference(ctx, house.Reference{Person: n.person, FaceWidth: 90, Descriptor: faceOf(0.1, nil).Descriptor})
+			return a.AddReference(ctx, house.Reference{Person: n.person, FaceWidth: 90,
+				Descriptor: faceOf(0.1, nil).Descriptor})
 		}, []string{"enrolled person *"}},
 		{"reference again", func() error {
 			return only(a.AddReference(ctx, house.Reference{Person: n.person, FaceWidth: 90}), house.ErrExists)
@@ -100,7 +103,8 @@ func (n *noter) ofRulesAndVisits() []change {
 	a, c, ctx := n.a, n.c, n.ctx
 	return []change{
 		{"rules", func() error { return a.SetRules(ctx, house.DefaultRules()) }, []string{"changed rules"}},
-		{"rules that can't be followed", func() error { return only(a.SetRules(ctx, house.Rules{}), house.ErrBadRule) }, nil},
+		{"rules that can't be followed", func() error { return only(a.SetRules(ctx, house.Rules{}), house.ErrBadRule) },
+			nil},
 		{"masks", func() error {
 			return a.SetMasks(ctx, "gate", []house.Polygon{{{X: 0, Y: 0}, {X: 1, Y: 0}, {X: 1, Y: 0.5}}})
 		}, []string{"changed masks " + a.bellID("gate")}},
@@ -140,7 +144,11 @@ func (n *noter) ofWhatGoes(t *testing.T) []change {
 	a, c, ctx := n.a, n.c, n.ctx
 	return []change{
 		{"visit erased again", func() error { return only(a.EraseVisit(ctx, n.visit), house.ErrNotFound) }, nil},
-		{"period erased", func() error { _, err := a.ErasePeriod(ctx, c.Ago(time.Hour), c.Now().Add(time.Hour)); return err },
+		{"period erased", func() error {
+			_, err := a.ErasePeriod(ctx, c.Ago(time.Hour),
+				c.Now().Add(time.Hour))
+			return err
+		},
 			[]string{"erased from 2031-05-04T17:30:00Z until 2031-05-04T19:30:00Z", "erased visit " + n.other}},
 		{"person erased", func() error { _, err := a.ErasePerson(ctx, n.person, true); return err },
 			[]string{"erased person *"}},
@@ -437,7 +445,8 @@ func TestNoteAtOnce(t *testing.T) {
 		go func() {
 			var err error
 			for j := range 10 {
-				err = errors.Join(err, []*Archive{a, b}[i%2].Note(context.Background(), "looked", fmt.Sprintf("visit %d.%d", i, j)))
+				err = errors.Join(err, []*Archive{a, b}[i%2].Note(context.Background(), "looked",
+					fmt.Sprintf("visit %d.%d", i, j)))
 			}
 			done <- err
 		}()

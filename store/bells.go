@@ -118,10 +118,6 @@ func texts(rows *sql.Rows, err error) ([]string, error) {
 	return scanAll(rows, err, func(text *string) error { return rows.Scan(text) })
 }
 
-func collect[T any](rows *sql.Rows, scan func(*T) error) ([]T, error) {
-	return scanAll(rows, nil, scan)
-}
-
 // scanAll scans every row that was asked for into a value of its own and closes
 // the rows, unless an error came instead.
 func scanAll[T any](rows *sql.Rows, err error, scan func(*T) error) ([]T, error) {

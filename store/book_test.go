@@ -165,10 +165,7 @@ func TestBookUsesIndexes(t *testing.T) {
 			t.Fatal(err)
 		}
 		rows, err := tx.QueryContext(t.Context(), `EXPLAIN QUERY PLAN `+spy.query, spy.args...)
-		if err != nil {
-			t.Fatal(err)
-		}
-		plan, err := collect(rows, func(line *string) error {
+		plan, err := scanAll(rows, err, func(line *string) error {
 			var a, b, c int
 			return rows.Scan(&a, &b, &c, line)
 		})

@@ -247,7 +247,8 @@ func (a *Archive) judgedWith(ctx context.Context, tx *sql.Tx, s house.Sighting) 
 func (a *Archive) isThere(ctx context.Context, tx *sql.Tx, person string) error {
 	var there bool
 	err := tx.QueryRowContext(ctx,
-		`SELECT EXISTS (SELECT 1 FROM persons WHERE id = ?1 AND id NOT IN (SELECT person FROM erasing))`, person).Scan(&there)
+		`SELECT EXISTS (SELECT 1 FROM persons WHERE id = ?1 AND id NOT IN (SELECT person FROM erasing))`,
+		person).Scan(&there)
 	if err == nil && !there && person != "" {
 		err = fmt.Errorf("person %s: %w", person, house.ErrPersonGone)
 	}

@@ -112,7 +112,8 @@ func TestDoubtful(t *testing.T) {
 	if err != nil || !slices.Equal(ids(all), want) {
 		t.Errorf("at once it is %q, %v", ids(all), err)
 	}
-	if m := all[2].Face.Match; m.Name != "Ada Quill" || m.Probability != .9 || all[2].Bell != "gate" || all[2].Frame != 1 {
+	if m := all[2].Face.Match; m.Name != "Ada Quill" || m.Probability != .9 || all[2].Bell != "gate" ||
+		all[2].Frame != 1 {
 		t.Errorf("%+v of %+v", m, all[2])
 	}
 	for name, query := range map[string]string{
@@ -224,7 +225,8 @@ func TestAnswerForARing(t *testing.T) {
 	a, _, ada, _ := newChecked(t)
 	fused := aFace(0, ada, 8e-3, "weak")
 	fused.Match.Frames = 2
-	visit, faces := seenAs(t, a, "R1", []house.Face{fused}, []house.Face{fused}, []house.Face{aFace(0, ada, 9e-3, "weak")})
+	visit, faces := seenAs(t, a, "R1", []house.Face{fused}, []house.Face{fused},
+		[]house.Face{aFace(0, ada, 9e-3, "weak")})
 	if err := a.Answer(t.Context(), house.Check{Face: faces[0], Answer: house.AnswerNo, Asked: ada, AskedDistance: .5},
 		nil); err != nil {
 		t.Fatal(err)

@@ -240,7 +240,8 @@ func (a *Archive) setSealed(ctx context.Context, tx *sql.Tx, added bool, table, 
 	}
 	switch {
 	case added && person != "":
-		return a.changeIn(ctx, tx, "added", what+" "+id, house.ErrNotFound, `INSERT INTO `+table+` (id, person, door, sealed)
+		return a.changeIn(ctx, tx, "added", what+" "+id, house.ErrNotFound,
+			`INSERT INTO `+table+` (id, person, door, sealed)
 			VALUES (?, ?, ?, ?)`, id, person, door, sealed)
 	case added:
 		return a.changeIn(ctx, tx, "added", what+" "+id, house.ErrNotFound, `INSERT INTO `+table+` (id, sealed)
@@ -255,7 +256,8 @@ func (a *Archive) setSealed(ctx context.Context, tx *sql.Tx, added bool, table, 
 
 func (a *Archive) mustBe(ctx context.Context, q querier, table, what, id string) error {
 	var there bool
-	if err := q.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM `+table+` WHERE id = ?)`, id).Scan(&there); err != nil {
+	if err := q.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM `+table+` WHERE id = ?)`,
+		id).Scan(&there); err != nil {
 		return err
 	}
 	if !there {

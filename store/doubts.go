@@ -28,10 +28,7 @@ func (a *Archive) Doubts(ctx context.Context) ([]house.Doubt, error) {
 	rows, err := a.read.QueryContext(ctx, `
 		SELECT d.kind, d.bell, b.name, d.at FROM doubts d LEFT JOIN bells b ON b.id = d.bell
 		WHERE d.bell = '' OR b.id IS NOT NULL ORDER BY d.kind, d.bell`)
-	if err != nil {
-		return nil, fmt.Errorf("reading doubts: %w", damage(err))
-	}
-	return collect(rows, func(d *house.Doubt) error {
+	doubts, err := scanAll(rows, err, func(d *house.Doubt) error {
 		var id string
 		var name []byte
 		var at sql.NullInt64
@@ -44,4 +41,8 @@ func (a *Archive) Doubts(ctx context.Context) ([]house.Doubt, error) {
 		}
 		return a.unseal(&d.Bell, name, "bells.name", id)
 	})
+	if err != nil {
+		return nil, fmt.Errorf("reading doubts: %w", damage(err))
+	}
+	return doubts, nil
 }

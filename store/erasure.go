@@ -127,7 +127,8 @@ func (a *Archive) eraseWhile(ctx context.Context, query string, args ...any) (er
 // eraseVisits removes visits by somebody's will, and remembers that.
 func (a *Archive) eraseVisits(ctx context.Context, tx *sql.Tx, ids []string) error {
 	for _, statement := range []string{
-		`INSERT INTO erasures (what, id, at) SELECT 'visit', value, ?2 FROM json_each(?1) WHERE true ON CONFLICT DO NOTHING`,
+		`INSERT INTO erasures (what, id, at) SELECT 'visit', value, ?2 FROM json_each(?1) WHERE true ` +
+			`ON CONFLICT DO NOTHING`,
 		`INSERT INTO erasures (what, id, at) SELECT 'still', file, ?2 FROM stills
 			WHERE visit IN (SELECT value FROM json_each(?1)) AND file IS NOT NULL ON CONFLICT DO NOTHING`,
 		`DELETE FROM advice WHERE visit IN (SELECT value FROM json_each(?1))`,

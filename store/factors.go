@@ -31,7 +31,8 @@ func (a *Archive) addFactor(ctx context.Context, tx *sql.Tx, f house.Factor) (id
 			return "", err
 		}
 	}
-	if _, err := tx.ExecContext(ctx, `DELETE FROM factors WHERE until < ?`, micros(a.now().Add(-adviceKept))); err != nil {
+	if _, err := tx.ExecContext(ctx, `DELETE FROM factors WHERE until < ?`,
+		micros(a.now().Add(-adviceKept))); err != nil {
 		return "", err
 	}
 	err = a.changeIn(ctx, tx, "added", "factor "+id, fmt.Errorf("person %s: %w", f.Person, house.ErrNotFound), `
@@ -46,12 +47,10 @@ func (a *Archive) FactorsSince(ctx context.Context, t time.Time) ([]house.Factor
 	rows, err := a.read.QueryContext(ctx, `
 		SELECT id, kind, person, source, coalesce(visit, ''), at, until, strength, coalesce(used_by, '') FROM factors
 			WHERE until > ? ORDER BY at, id`, micros(t))
-	if err != nil {
-		return nil, fmt.Errorf("reading factors: %w", err)
-	}
-	factors, err := collect(rows, func(f *house.Factor) error {
+	factors, err := scanAll(rows, err, func(f *house.Factor) error {
 		var at, until sql.NullInt64
-		if err := rows.Scan(&f.ID, &f.Kind, &f.Person, &f.Source, &f.Visit, &at, &until, &f.Strength, &f.UsedBy); err != nil {
+		if err := rows.Scan(&f.ID, &f.Kind, &f.Person, &f.Source, &f.Visit, &at, &until, &f.Strength,
+			&f.UsedBy); err != nil {
 			return err
 		}
 		f.At, f.Until = timeOf(at), timeOf(until)
@@ -80,11 +79,11 @@ func (a *Archive) oneTime(ctx context.Context, tx *sql.Tx, person string) (secre
 
 // OneTimePersons lists the persons who have one-time codes.
 func (a *Archive) OneTimePersons(ctx context.Context) ([]string, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT person FROM onetime ORDER BY person`)
+	persons, err := texts(a.read.QueryContext(ctx, `SELECT person FROM onetime ORDER BY person`))
 	if err != nil {
 		return nil, fmt.Errorf("listing who has one-time codes: %w", err)
 	}
-	return collect(rows, func(id *string) error { return rows.Scan(id) })
+	return persons, nil
 }
 
 // SetOneTimeSecret gives a person one-time codes, in place of those they had.
@@ -160,16 +159,18 @@ func (a *Archive) AddMiss(ctx context.Context, what, whom string) error {
 // MissesSince returns the failed attempts after a time, the oldest first. They
 // are kept for 31 days.
 func (a *Archive) MissesSince(ctx context.Context, t time.Time) ([]house.Miss, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT at, what, whom, by_whom FROM misses WHERE at > ? ORDER BY at`, micros(t))
-	if err != nil {
-		return nil, fmt.Errorf("counting failed attempts: %w", err)
-	}
-	return collect(rows, func(m *house.Miss) error {
+	rows, err := a.read.QueryContext(ctx, `SELECT at, what, whom, by_whom FROM misses WHERE at > ? ORDER BY at`,
+		micros(t))
+	misses, err := scanAll(rows, err, func(m *house.Miss) error {
 		var at sql.NullInt64
 		err := rows.Scan(&at, &m.What, &m.Whom, &m.By)
 		m.At = timeOf(at)
 		return err
 	})
+	if err != nil {
+		return nil, fmt.Errorf("counting failed attempts: %w", err)
+	}
+	return misses, nil
 }
 
 // CodeMisses counts the wrong codes given for a person: since a time, and since

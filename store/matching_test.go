@@ -133,8 +133,9 @@ func TestRematch(t *testing.T) {
 	surer := found
 	surer.Distance, surer.FPIR, surer.Band, surer.Probability, surer.Frames = 0.3, 1e-5, "strong", 0.99, 3
 	faces[0].Match, faces[1].Match = &surer,
-		&house.Match{Person: persons[1].ID, Name: persons[1].Name, Distance: 0.4, FPIR: 5e-4, Band: "fair", Probability: 0.9,
-			Frames: 2}
+		&house.Match{Person: persons[1].ID, Name: persons[1].Name, Distance: 0.4, FPIR: 5e-4, Band: "fair",
+			Probability: 0.9,
+			Frames:      2}
 	must(t, a.Rematch(ctx, visit, append(slices.Clone(faces), facesOn(t, a, elsewhere)...)))
 	now := facesOn(t, a, visit)
 	wantMatch(t, now[0], &surer)

@@ -40,7 +40,8 @@ func firstArchive(t *testing.T, dir string, c *clock) (visits map[house.Kind]str
 		state house.StillState
 		faces int
 		named bool
-	}{{house.Looking, house.Pending, 0, false}, {house.Known, house.Done, 2, true}, {house.Stranger, house.Done, 1, false},
+	}{{house.Looking, house.Pending, 0, false}, {house.Known, house.Done, 2, true},
+		{house.Stranger, house.Done, 1, false},
 		{house.NoFace, house.Done, 0, false}, {house.Damaged, house.Failed, 0, false}} {
 		visit, still := f.visit(string(v.kind), v.state, i+1)
 		visits[v.kind] = visit

@@ -15,10 +15,7 @@ func (a *Archive) Names(ctx context.Context) (map[string]string, error) {
 		{"residents", "resident"}, {"tablets", "tablet"}, {"persons", "person"}, {"bells", "bell"},
 	} {
 		rows, err := a.read.QueryContext(ctx, `SELECT id, name FROM `+of.table)
-		if err != nil {
-			return nil, fmt.Errorf("reading names: %w", err)
-		}
-		_, err = collect(rows, func(name *string) error {
+		_, err = scanAll(rows, err, func(name *string) error {
 			var id string
 			var sealed []byte
 			if err := rows.Scan(&id, &sealed); err != nil {

@@ -34,7 +34,8 @@ func Open(ctx context.Context, dir string, master seal.Key, now func() time.Time
 	if err != nil {
 		return nil, fmt.Errorf("opening the archive in %s: %w", dir, err)
 	}
-	a := &Archive{dir: dir, now: now, seals: seals, watchers: make(map[chan struct{}]bool), folders: make(map[string]bool)}
+	a := &Archive{dir: dir, now: now, seals: seals, watchers: make(map[chan struct{}]bool),
+		folders: make(map[string]bool)}
 	if err := a.inspect(ctx); err != nil {
 		return nil, fmt.Errorf("opening the archive in %s: %w", dir, unchanged(err))
 	}

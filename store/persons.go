@@ -78,7 +78,8 @@ func (a *Archive) WithdrawConsent(ctx context.Context, person string) (unnamed i
 		} else if err != nil {
 			return err
 		}
-		if err := a.dismissWhere(ctx, tx, `id IN (SELECT advice FROM advice_persons WHERE person = ?)`, person); err != nil {
+		if err := a.dismissWhere(ctx, tx, `id IN (SELECT advice FROM advice_persons WHERE person = ?)`,
+			person); err != nil {
 			return err
 		}
 		for _, statement := range []string{

@@ -232,10 +232,7 @@ func sealedOf(t *testing.T, a *Archive, person string) [][]byte {
 	t.Helper()
 	rows, err := a.read.QueryContext(t.Context(), `
 		SELECT name FROM persons WHERE id = ?1 UNION ALL SELECT descriptor FROM gallery WHERE person = ?1`, person)
-	if err != nil {
-		t.Fatal(err)
-	}
-	sealed, err := collect(rows, func(b *[]byte) error { return rows.Scan(b) })
+	sealed, err := scanAll(rows, err, func(b *[]byte) error { return rows.Scan(b) })
 	if err != nil || len(sealed) < 2 {
 		t.Fatalf("%d sealed values, %v", len(sealed), err)
 	}

@@ -132,7 +132,8 @@ func (a *Archive) unfinished(ctx context.Context, p Proof) string {
 func (a *Archive) noFile(ctx context.Context, _ Proof) (words string, err error) {
 	n := 0
 	for after := ""; ; {
-		files, err := texts(a.read.QueryContext(ctx, `SELECT id FROM erasures WHERE what = 'still' AND id > ? ORDER BY id LIMIT ?`,
+		files, err := texts(a.read.QueryContext(ctx, `SELECT id FROM erasures WHERE what = 'still' AND id > ? `+
+			`ORDER BY id LIMIT ?`,
 			after, someRows))
 		if err != nil {
 			return "", err

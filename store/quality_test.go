@@ -80,8 +80,9 @@ func TestReferenceQuality(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := a.RecordConsent(t.Context(), p.ID, house.Consent{GivenBy: "Tamsin Quill", GivenAt: a.now(), Scope: "being " +
-		"recognised"}); err != nil {
+	if err := a.RecordConsent(t.Context(), p.ID, house.Consent{GivenBy: "Tamsin Quill", GivenAt: a.now(),
+		Scope: "being " +
+			"recognised"}); err != nil {
 		t.Fatal(err)
 	}
 	add := func(i byte, quality float64) error {

@@ -23,7 +23,8 @@ func (a *Archive) AddReceiver(ctx context.Context, door, name string) (r house.R
 	token = rand.Text()
 	err = a.change(ctx, "added", "receiver "+r.ID, house.ErrNotFound, `
 		INSERT INTO receivers (id, door, name, key, token_hash, added_at) SELECT ?, id, ?, ?, ?, ? FROM doors WHERE id = ?`,
-		r.ID, a.seal(name, "receivers.name", r.ID), a.seals.Value(r.Key, "receivers.key", r.ID), hashOf(token), micros(r.AddedAt), door)
+		r.ID, a.seal(name, "receivers.name", r.ID), a.seals.Value(r.Key, "receivers.key", r.ID), hashOf(token),
+		micros(r.AddedAt), door)
 	if err != nil {
 		return house.Receiver{}, "", fmt.Errorf("adding a receiver: %w", err)
 	}
@@ -52,10 +53,7 @@ func (a *Archive) RemoveReceiver(ctx context.Context, id string) error {
 // Receivers lists the receivers by name, with their keys.
 func (a *Archive) Receivers(ctx context.Context) ([]house.Receiver, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT id, door, name, key, added_at FROM receivers`)
-	if err != nil {
-		return nil, fmt.Errorf("listing receivers: %w", err)
-	}
-	all, err := collect(rows, func(r *house.Receiver) error {
+	all, err := scanAll(rows, err, func(r *house.Receiver) error {
 		var name, key []byte
 		var added sql.NullInt64
 		if err := rows.Scan(&r.ID, &r.Door, &name, &key, &added); err != nil {

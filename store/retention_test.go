@@ -272,7 +272,8 @@ func TestSweepIsPreview(t *testing.T) {
 				must(t, err)
 				var want house.Swept
 				for _, p := range preview {
-					want.Visits, want.Findings, want.Smaller = want.Visits+p.Visits, want.Findings+p.Findings, want.Smaller+p.Smaller
+					want.Visits, want.Findings, want.Smaller = want.Visits+p.Visits, want.Findings+p.Findings,
+						want.Smaller+p.Smaller
 				}
 				if got := sweep(t, a, halves); got != want {
 					t.Errorf("swept %+v, the preview said %+v", got, want)

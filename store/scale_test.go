@@ -365,11 +365,8 @@ func timeOfPage(b *testing.B, a *Archive, f Filter, at Cursor) time.Duration {
 // before.
 func benchmarkSweep(b *testing.B, a *Archive, c *clock) {
 	ctx := b.Context()
-	var oldest []int64
 	rows, err := a.read.QueryContext(ctx, `SELECT received_at FROM visits ORDER BY received_at LIMIT 10000`)
-	if err == nil {
-		oldest, err = collect(rows, func(at *int64) error { return rows.Scan(at) })
-	}
+	oldest, err := scanAll(rows, err, func(at *int64) error { return rows.Scan(at) })
 	if err != nil {
 		b.Fatal(err)
 	}

@@ -88,7 +88,8 @@ func TestUnused(t *testing.T) {
 			t.Error("rows changed with the unused parts of their pages")
 		}
 		var verdict string
-		if err := again.QueryRowContext(t.Context(), `PRAGMA integrity_check`).Scan(&verdict); err != nil || verdict != "ok" {
+		if err := again.QueryRowContext(t.Context(), `PRAGMA integrity_check`).Scan(&verdict); err != nil ||
+			verdict != "ok" {
 			t.Errorf("integrity_check: %q, %v", verdict, err)
 		}
 	}
@@ -108,8 +109,7 @@ type pageStat struct {
 func pagesIn(t *testing.T, db *sql.DB) []pageStat {
 	t.Helper()
 	rows, err := db.QueryContext(t.Context(), `SELECT pageno, unused, pgoffset, pgsize, pagetype FROM dbstat`)
-	must(t, err)
-	all, err := collect(rows, func(s *pageStat) error {
+	all, err := scanAll(rows, err, func(s *pageStat) error {
 		return rows.Scan(&s.page, &s.unused, &s.offset, &s.size, &s.kind)
 	})
 	if err != nil || len(all) < 5 {
@@ -178,7 +178,8 @@ func fillPages(t *testing.T, a *Archive, pages int) {
 	t.Helper()
 	_, err := a.write.ExecContext(t.Context(), `
 		WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < ?)
-		INSERT INTO erasures (what, id, at) SELECT 'still', printf('%06d%.500c', i * 7919 % 104729, 'A'), 0 FROM n`, 7*pages)
+		INSERT INTO erasures (what, id, at) SELECT 'still', printf('%06d%.500c', i * 7919 % 104729, 'A'), 0
+			FROM n`, 7*pages)
 	if err != nil {
 		t.Fatal(err)
 	}

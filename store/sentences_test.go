@@ -14,10 +14,12 @@ import (
 
 // spoken is advice as the version before schema 7 sealed it: each condition with
 // a sentence.
-const spoken = `{"id":"","visit":"","door":"","person":"%P","state":"withheld","at":"2026-11-25T18:05:00Z","conditions":[` +
+const spoken = `{"id":"","visit":"","door":"","person":"%P","state":"withheld",` +
+	`"at":"2026-11-25T18:05:00Z","conditions":[` +
 	`{"code":"on","met":true,"says":"Suggestions are not paused."},` +
 	`{"code":"consent","met":true,"says":"The consent of Tamsin Quill, given on 25 November 2025, is in force."},` +
-	`{"code":"factors","met":false,"says":"For Tamsin Quill, 1 of these is needed: a phone of theirs came home. Given: 0."}]}`
+	`{"code":"factors","met":false,"says":"For Tamsin Quill, 1 of these is needed: a phone of theirs came home. Given: ` +
+	`0."}]}`
 
 // TestSentencesGo opens an archive of the version before, and looks for its
 // sentences in what is sealed after.
@@ -36,11 +38,13 @@ func TestSentencesGo(t *testing.T) {
 		t.Fatal(err)
 	}
 	visit := keep(t, a, stillOf("r1", 0))
-	id, err := a.AddAdvice(ctx, house.Advice{Visit: visit, Door: door, Person: p.ID, State: house.Withheld, At: c.Now()}, p.ID)
+	id, err := a.AddAdvice(ctx, house.Advice{Visit: visit, Door: door, Person: p.ID, State: house.Withheld, At: c.Now()},
+		p.ID)
 	if err != nil {
 		t.Fatal(err)
 	}
-	broken, err := a.AddAdvice(ctx, house.Advice{Visit: keep(t, a, stillOf("r2", 0)), Door: door, State: house.Withheld, At: c.Now()})
+	broken, err := a.AddAdvice(ctx, house.Advice{Visit: keep(t, a, stillOf("r2", 0)), Door: door, State: house.Withheld,
+		At: c.Now()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -49,7 +53,8 @@ func TestSentencesGo(t *testing.T) {
 		sealed []byte
 		id     string
 	}{{old, id}, {[]byte("damaged"), broken}} {
-		if _, err := a.write.ExecContext(ctx, `UPDATE advice SET unmet = 'factors', sealed = ? WHERE id = ?`, change.sealed, change.id); err != nil {
+		if _, err := a.write.ExecContext(ctx, `UPDATE advice SET unmet = 'factors', sealed = ? WHERE id = ?`, change.sealed,
+			change.id); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -83,11 +88,15 @@ func TestAdviceKeepsReasons(t *testing.T) {
 	}
 	at := c.Now().UTC().Truncate(time.Second)
 	all := []house.Condition{
-		{Code: "match", Met: true, Reasons: []house.Reason{{Code: "match", Values: house.Values{Person: "p", Distance: .31, Rate: 2e-6, Band: "strong"}}}},
-		{Code: "time", Reasons: []house.Reason{{Code: "time-other", Values: house.Values{At: at, Rules: []house.DoorRule{{ID: "r", Days: [7]bool{1: true}, From: 420}}}}}},
-		{Code: "factors", Reasons: []house.Reason{{Code: "factors", Values: house.Values{Given: []house.Given{{Kind: house.FactorCode, At: at}}, Longest: time.Minute}}}},
+		{Code: "match", Met: true, Reasons: []house.Reason{{Code: "match",
+			Values: house.Values{Person: "p", Distance: .31, Rate: 2e-6, Band: "strong"}}}},
+		{Code: "time", Reasons: []house.Reason{{Code: "time-other",
+			Values: house.Values{At: at, Rules: []house.DoorRule{{ID: "r", Days: [7]bool{1: true}, From: 420}}}}}},
+		{Code: "factors", Reasons: []house.Reason{{Code: "factors",
+			Values: house.Values{Given: []house.Given{{Kind: house.FactorCode, At: at}}, Longest: time.Minute}}}},
 	}
-	id, err := a.AddAdvice(ctx, house.Advice{Visit: keep(t, a, stillOf("r1", 0)), Door: door, State: house.Withheld, At: at, Conditions: all})
+	id, err := a.AddAdvice(ctx, house.Advice{Visit: keep(t, a, stillOf("r1", 0)), Door: door, State: house.Withheld,
+		At: at, Conditions: all})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -100,7 +109,8 @@ func TestAdviceKeepsReasons(t *testing.T) {
 func sealedAdvice(t *testing.T, a *Archive, id string) string {
 	t.Helper()
 	var sealed []byte
-	if err := a.read.QueryRowContext(context.Background(), `SELECT sealed FROM advice WHERE id = ?`, id).Scan(&sealed); err != nil {
+	if err := a.read.QueryRowContext(context.Background(), `SELECT sealed FROM advice WHERE id = ?`,
+		id).Scan(&sealed); err != nil {
 		t.Fatal(err)
 	}
 	var raw json.RawMessage

@@ -53,10 +53,7 @@ func (a *Archive) scanSource(row interface{ Scan(...any) error }, s *house.Sourc
 // Sources lists the sources by name.
 func (a *Archive) Sources(ctx context.Context) ([]house.Source, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT `+sourceColumns+` FROM sources`)
-	if err != nil {
-		return nil, fmt.Errorf("listing sources: %w", err)
-	}
-	sources, err := collect(rows, func(s *house.Source) error { return a.scanSource(rows, s) })
+	sources, err := scanAll(rows, err, func(s *house.Source) error { return a.scanSource(rows, s) })
 	if err != nil {
 		return nil, fmt.Errorf("listing sources: %w", damage(err))
 	}
@@ -150,12 +147,8 @@ func (a *Archive) moveFactor(ctx context.Context, tx *sql.Tx, id string, f house
 // endArrivals takes back the arrivals by a source that may still count.
 func (a *Archive) endArrivals(ctx context.Context, tx *sql.Tx, id string) (changed bool, err error) {
 	now := micros(a.now())
-	rows, err := tx.QueryContext(ctx, `UPDATE factors SET until = ?1 WHERE source = ?2 AND kind = 'arrival' AND until > ?1
-		RETURNING id`, now, id)
-	if err != nil {
-		return false, err
-	}
-	ended, err := collect(rows, func(id *string) error { return rows.Scan(id) })
+	ended, err := texts(tx.QueryContext(ctx, `
+		UPDATE factors SET until = ?1 WHERE source = ?2 AND kind = 'arrival' AND until > ?1 RETURNING id`, now, id))
 	for _, f := range ended {
 		err = errors.Join(err, a.note(ctx, tx, "took back", "factor "+f))
 	}
@@ -175,8 +168,8 @@ func (a *Archive) keepReports(ctx context.Context, tx *sql.Tx, source string, te
 	}
 	for _, text := range texts {
 		id := newID()
-		if _, err := tx.ExecContext(ctx, `INSERT INTO reports (id, source, heard_at, sealed) VALUES (?, ?, ?, ?)`, id, source,
-			micros(a.now()), a.seals.Value(text, "reports.sealed", id)); err != nil {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO reports (id, source, heard_at, sealed) VALUES (?, ?, ?, ?)`,
+			id, source, micros(a.now()), a.seals.Value(text, "reports.sealed", id)); err != nil {
 			return err
 		}
 	}
@@ -188,10 +181,7 @@ func (a *Archive) keepReports(ctx context.Context, tx *sql.Tx, source string, te
 func (a *Archive) ReportsOf(ctx context.Context, source string, since time.Time) ([]house.KeptReport, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT id, heard_at, sealed FROM reports WHERE source = ? AND heard_at >= ?
 		ORDER BY heard_at, rowid`, source, micros(since))
-	if err != nil {
-		return nil, fmt.Errorf("reading what source %s told: %w", source, err)
-	}
-	reports, err := collect(rows, func(r *house.KeptReport) error {
+	reports, err := scanAll(rows, err, func(r *house.KeptReport) error {
 		var id string
 		var heard sql.NullInt64
 		var sealed []byte
@@ -264,10 +254,7 @@ func (a *Archive) RemoveToken(ctx context.Context, id string) error {
 // Tokens lists all tokens, a person's together.
 func (a *Archive) Tokens(ctx context.Context) ([]house.CarriedToken, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT id, person, label FROM tokens ORDER BY person, id`)
-	if err != nil {
-		return nil, fmt.Errorf("listing tokens: %w", err)
-	}
-	tokens, err := collect(rows, func(t *house.CarriedToken) error {
+	tokens, err := scanAll(rows, err, func(t *house.CarriedToken) error {
 		var label []byte
 		if err := rows.Scan(&t.ID, &t.Person, &label); err != nil {
 			return err

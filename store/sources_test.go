@@ -96,36 +96,8 @@ func TestAdviceOf(t *testing.T) {
 // An arrival begins, is moved on, is taken back, and once used is moved no more.
 func TestMoveArrival(t *testing.T) {
 	a, c := newArchive(t)
-	ctx := t.Context()
-	p, err := a.AddPerson(ctx, "Tamsin Quill")
-	if err != nil {
-		t.Fatal(err)
-	}
-	id, _, err := a.AddSource(ctx, house.Phone, p.ID, "Pocket telephone")
-	if err != nil {
-		t.Fatal(err)
-	}
-	move := func(change house.ArrivalChange, strength float64, refused error) bool {
-		t.Helper()
-		changed, err := a.MoveSource(ctx, id, func(json.RawMessage) (house.SourceMove, error) {
-			m := house.SourceMove{State: json.RawMessage(`1`), Change: change}
-			if strength > 0 {
-				m.Arrival = &house.Factor{Kind: house.FactorArrival, Person: p.ID, Source: id, At: c.Now(),
-					Until: c.Now().Add(10 * time.Minute), Strength: strength}
-			}
-			return m, refused
-		})
-		wantError(t, err, refused)
-		return changed
-	}
-	counting := func() []house.Factor {
-		t.Helper()
-		all, err := a.FactorsSince(ctx, c.Now())
-		if err != nil {
-			t.Fatal(err)
-		}
-		return all
-	}
+	ph := newArriving(t, a, c)
+	move, counting := ph.move, ph.counting
 	if !move(house.ArrivalBegins, .25, nil) {
 		t.Error("it did not begin")
 	}
@@ -149,11 +121,66 @@ func TestMoveArrival(t *testing.T) {
 		t.Errorf("refused, and taken back: %+v", counting())
 	}
 	move(house.ArrivalBegins, .5, nil)
-	door := advised(t, a, p.ID, 1)
+	ph.moveUsed()
+}
+
+// An arriving is a person's phone that tells of an arrival.
+type arriving struct {
+	*Archive
+	t          *testing.T
+	clock      *clock
+	person, id string
+}
+
+func newArriving(t *testing.T, a *Archive, c *clock) arriving {
+	t.Helper()
+	p, err := a.AddPerson(t.Context(), "Tamsin Quill")
+	if err != nil {
+		t.Fatal(err)
+	}
+	id, _, err := a.AddSource(t.Context(), house.Phone, p.ID, "Pocket telephone")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return arriving{a, t, c, p.ID, id}
+}
+
+// move has the phone change its arrival, and reports whether anything came of it.
+func (ph arriving) move(change house.ArrivalChange, strength float64, refused error) bool {
+	ph.t.Helper()
+	changed, err := ph.MoveSource(ph.t.Context(), ph.id, func(json.RawMessage) (house.SourceMove, error) {
+		m := house.SourceMove{State: json.RawMessage(`1`), Change: change}
+		if strength > 0 {
+			m.Arrival = &house.Factor{Kind: house.FactorArrival, Person: ph.person, Source: ph.id, At: ph.clock.Now(),
+				Until: ph.clock.Now().Add(10 * time.Minute), Strength: strength}
+		}
+		return m, refused
+	})
+	wantError(ph.t, err, refused)
+	return changed
+}
+
+// counting are the factors that count now.
+func (ph arriving) counting() []house.Factor {
+	ph.t.Helper()
+	all, err := ph.FactorsSince(ph.t.Context(), ph.clock.Now())
+	if err != nil {
+		ph.t.Fatal(err)
+	}
+	return all
+}
+
+// moveUsed has the arrival that counts used for advice: from then on it is moved
+// no more, but can be taken back.
+func (ph arriving) moveUsed() {
+	ph.t.Helper()
+	t, a, c, ctx := ph.t, ph.Archive, ph.clock, ph.t.Context()
+	move, counting := ph.move, ph.counting
+	door := advised(t, a, ph.person, 1)
 	visit := keep(t, a, stillOf("r1", 0))
 	used := counting()[0]
-	if _, err := a.AddAdvice(ctx, house.Advice{Visit: visit, Door: door, Person: p.ID, State: house.Suggested, At: c.Now(),
-		ExpiresAt: c.Now().Add(time.Minute), Factors: []string{used.ID}}); err != nil {
+	if _, err := a.AddAdvice(ctx, house.Advice{Visit: visit, Door: door, Person: ph.person, State: house.Suggested,
+		At: c.Now(), ExpiresAt: c.Now().Add(time.Minute), Factors: []string{used.ID}}); err != nil {
 		t.Fatal(err)
 	}
 	c.Advance(time.Minute)
@@ -187,19 +214,6 @@ func TestReportsOf(t *testing.T) {
 		}
 		ids, persons = append(ids, id), append(persons, p.ID)
 	}
-	tell := func(id string, texts ...string) {
-		t.Helper()
-		_, err := a.MoveSource(ctx, id, func(json.RawMessage) (house.SourceMove, error) {
-			var m house.SourceMove
-			for _, text := range texts {
-				m.Reports = append(m.Reports, json.RawMessage(text))
-			}
-			return m, nil
-		})
-		if err != nil {
-			t.Fatal(err)
-		}
-	}
 	told := func(id string) (texts []string) {
 		t.Helper()
 		all, err := a.ReportsOf(ctx, id, c.Now().Add(-1000*time.Hour))
@@ -211,10 +225,10 @@ func TestReportsOf(t *testing.T) {
 		}
 		return texts
 	}
-	tell(ids[0], `"b"`, `"a"`)
+	tell(t, a, ids[0], `"b"`, `"a"`)
 	c.Advance(6 * 24 * time.Hour)
-	tell(ids[0], `"c"`)
-	tell(ids[1], `"d"`)
+	tell(t, a, ids[0], `"c"`)
+	tell(t, a, ids[1], `"d"`)
 	if got := told(ids[0]); !slices.Equal(got, []string{`"b"`, `"a"`, `"c"`}) {
 		t.Errorf("told %q", got)
 	}
@@ -237,5 +251,20 @@ func TestReportsOf(t *testing.T) {
 	var rows int
 	if err := a.read.QueryRowContext(ctx, `SELECT count(*) FROM reports`).Scan(&rows); err != nil || rows != 0 {
 		t.Errorf("%d reports are left of phones that went, %v", rows, err)
+	}
+}
+
+// tell has a source tell that.
+func tell(t *testing.T, a *Archive, source string, texts ...string) {
+	t.Helper()
+	_, err := a.MoveSource(t.Context(), source, func(json.RawMessage) (house.SourceMove, error) {
+		var m house.SourceMove
+		for _, text := range texts {
+			m.Reports = append(m.Reports, json.RawMessage(text))
+		}
+		return m, nil
+	})
+	if err != nil {
+		t.Fatal(err)
 	}
 }

@@ -263,7 +263,8 @@ func fill(t *testing.T, path string, room int) {
 // The file goes to the disk, and then the database does not.
 func TestKeepWhenTheDatabaseRefuses(t *testing.T) {
 	for name, refuse := range map[string]struct{ on, off string }{
-		"full":      {`PRAGMA max_page_count = 1`, `PRAGMA max_page_count = 1000000`}, // SQLite takes it for its present size
+		// SQLite takes it for its present size
+		"full":      {`PRAGMA max_page_count = 1`, `PRAGMA max_page_count = 1000000`},
 		"read only": {`PRAGMA query_only = 1`, `PRAGMA query_only = 0`},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -41,20 +41,14 @@ func tracesOf(t *testing.T, a *Archive) []trace {
 		`SELECT 'source', person, source_mac FROM gallery`,
 	} {
 		rows, err := a.read.QueryContext(t.Context(), query)
-		if err != nil {
-			t.Fatal(err)
-		}
-		found, err := collect(rows, func(x *trace) error { return rows.Scan(&x.what, &x.of, &x.bytes) })
+		found, err := scanAll(rows, err, func(x *trace) error { return rows.Scan(&x.what, &x.of, &x.bytes) })
 		if err != nil {
 			t.Fatal(err)
 		}
 		all = append(all, found...)
 	}
 	rows, err := a.read.QueryContext(t.Context(), `SELECT visit, file FROM stills WHERE file IS NOT NULL`)
-	if err != nil {
-		t.Fatal(err)
-	}
-	files, err := collect(rows, func(x *trace) error { return rows.Scan(&x.of, &x.bytes) })
+	files, err := scanAll(rows, err, func(x *trace) error { return rows.Scan(&x.of, &x.bytes) })
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -98,10 +98,7 @@ func (a *Archive) UseProgram(ctx context.Context, p house.Program) error {
 
 func (a *Archive) programs(ctx context.Context, condition string, args ...any) ([]house.Program, error) {
 	rows, err := a.read.QueryContext(ctx, `SELECT id, sealed, added_at, used_at FROM programs WHERE `+condition, args...)
-	if err != nil {
-		return nil, err
-	}
-	all, err := collect(rows, func(p *house.Program) error {
+	all, err := scanAll(rows, err, func(p *house.Program) error {
 		var sealed []byte
 		var added, used sql.NullInt64
 		if err := rows.Scan(&p.ID, &sealed, &added, &used); err != nil {

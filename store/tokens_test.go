@@ -37,16 +37,23 @@ func TestProgram(t *testing.T) {
 		_, err := a.ProgramOf(ctx, wrong)
 		wantError(t, err, house.ErrNotFound)
 	}
+	useProgram(t, a, c)
+	endProgram(t, a, p, token)
+}
+
+// useProgram has the one program ask again and again: that is noted once a minute.
+func useProgram(t *testing.T, a *Archive, c *clock) {
+	t.Helper()
 	used := func() time.Time {
 		t.Helper()
-		all, err := a.Programs(ctx)
+		all, err := a.Programs(t.Context())
 		if err != nil || len(all) != 1 {
 			t.Fatalf("programs %+v, %v", all, err)
 		}
-		if err := a.UseProgram(ctx, all[0]); err != nil {
+		if err := a.UseProgram(t.Context(), all[0]); err != nil {
 			t.Fatal(err)
 		}
-		all, _ = a.Programs(ctx)
+		all, _ = a.Programs(t.Context())
 		return all[0].UsedAt
 	}
 	first := used()
@@ -58,12 +65,18 @@ func TestProgram(t *testing.T) {
 	if later := used(); !later.Equal(c.Now()) {
 		t.Errorf("used a minute later, and known to be at %v", later)
 	}
+}
 
+// endProgram ends the program: its token is worth nothing, its name is free, and
+// the trail still names it.
+func endProgram(t *testing.T, a *Archive, p house.Program, token string) {
+	t.Helper()
+	ctx := house.By(t.Context(), "resident R")
 	if err := a.EndProgram(ctx, p.ID); err != nil {
 		t.Fatal(err)
 	}
 	wantError(t, a.EndProgram(ctx, p.ID), house.ErrNotFound)
-	_, err = a.ProgramOf(ctx, token)
+	_, err := a.ProgramOf(ctx, token)
 	wantError(t, err, house.ErrNotFound)
 	if all, err := a.Programs(ctx); err != nil || len(all) != 0 {
 		t.Errorf("after the end: %+v, %v", all, err)

@@ -91,7 +91,8 @@ func TestUnmasked(t *testing.T) {
 	}
 	for i := range 6 {
 		bell := []string{"gate", "yard"}[i%2]
-		if _, _, err := a.Keep(t.Context(), house.NewStill{Bell: bell, Ring: fmt.Sprint(i), JPEG: []byte{byte(i)}, Width: 640,
+		if _, _, err := a.Keep(t.Context(), house.NewStill{Bell: bell, Ring: fmt.Sprint(i), JPEG: []byte{byte(i)},
+			Width:  640,
 			Height: 480, ReceivedAt: c.Now()}); err != nil {
 			t.Fatal(err)
 		}
@@ -178,9 +179,10 @@ func crowd(b *testing.B, a *Archive, visits int) {
 	for _, statement := range []string{
 		`INSERT INTO visits (id, bell, ring, received_at, revision, kind, counted_from)
 			WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < ?1)
-			SELECT hex(randomblob(13)), b.id, randomblob(60), 315576000000000 / ?1 * i, i, 'stranger', 315576000000000 / ?1 * i
-			FROM n JOIN (SELECT id, row_number() OVER (ORDER BY id) - 1 AS place FROM bells) b ON b.place = i % (SELECT count(*)
-				FROM bells)`,
+			SELECT hex(randomblob(13)), b.id, randomblob(60), 315576000000000 / ?1 * i, i, 'stranger',
+				315576000000000 / ?1 * i
+			FROM n JOIN (SELECT id, row_number() OVER (ORDER BY id) - 1 AS place FROM bells) b
+				ON b.place = i % (SELECT count(*) FROM bells)`,
 		`INSERT INTO stills (id, visit, frame, wrapped_key, sent_mac, sha256, size, width, height, damaged,
 				received_at, state, file)
 			SELECT 'S' || id, id, 0, randomblob(72), randomblob(32), randomblob(32),

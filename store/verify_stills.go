@@ -101,7 +101,8 @@ func (v *verification) wrongStill(ctx context.Context, f filed, data []byte, err
 	case !authentic:
 		err := v.mend(func() error { return v.markLost(ctx, f) })
 		v.found(WithStill, f.id, v.mended(err), which+"its file has been changed and does not open any more%s%s",
-			v.ifMended(err, "; the file is removed, the still is marked as lost, and what was found on it stays"), failure(err))
+			v.ifMended(err, "; the file is removed, the still is marked as lost, and what was found on it stays"),
+			failure(err))
 	default:
 		hash := sha256.Sum256(data)
 		err := v.mend(func() error {

@@ -29,7 +29,8 @@ func TestVerifySound(t *testing.T) {
 	// 1 bell, 5 rings, 1 person, 2 of a consent, 1 reference, 2 faces,
 	// 1 resident, 1 tablet, 1 hold, 1 mask, 1 setting, and of advice 1 door, 1
 	// rule, 1 parcel, 3 of a source, 1 token, 1 of codes, 2 of a receiver, 1 advice.
-	if r.Visits != 5 || r.Stills != 5 || r.Files != 5 || r.Lost != 0 || r.Sealed != 30 || r.Entries != 18 || r.Pages < 20 {
+	if r.Visits != 5 || r.Stills != 5 || r.Files != 5 || r.Lost != 0 || r.Sealed != 30 || r.Entries != 18 ||
+		r.Pages < 20 {
 		t.Errorf("%+v", r)
 	}
 }
@@ -161,7 +162,8 @@ var spoiledArchives = map[string]spoiled{
 	}, WithRemoval, "1 files", true, false},
 	"erasure": {runFor(`INSERT INTO erasing SELECT id, 1 FROM persons WHERE ?1 <> ''`), WithRemoval, "1 persons", true,
 		false},
-	"scrub": {runFor(`UPDATE counters SET value = 1 WHERE name = 'scrub_due' AND ?1 <> ''`), WithLeftovers, "traces", true,
+	"scrub": {runFor(`UPDATE counters SET value = 1 WHERE name = 'scrub_due' AND ?1 <> ''`), WithLeftovers, "traces",
+		true,
 		false},
 	"no such bell": {func(t *testing.T, a *Archive, visit string) {
 		tx(t, a, `PRAGMA foreign_keys = OFF`)

@@ -111,7 +111,8 @@ func checkWithdrawn(t *testing.T, a *Archive, ada, ben, others string, kinds map
 		}
 	}
 	trail, err := a.Trail(ctx, 0, 1)
-	if err != nil || trail[0].Action != "withdrew" || trail[0].Subject != "person "+ada || trail[0].Actor != "resident R" {
+	if err != nil || trail[0].Action != "withdrew" || trail[0].Subject != "person "+ada ||
+		trail[0].Actor != "resident R" {
 		t.Errorf("the trail ends with %+v, %v", trail, err)
 	}
 	checkSound(t, a)

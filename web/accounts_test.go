@@ -259,7 +259,8 @@ func TestPasswordIsKeptAsAHash(t *testing.T) {
 	}
 	// The PHC string format (P-H-C/phc-string-format): version, costs, salt
 	// and hash, the last two in base64 without padding.
-	parts := regexp.MustCompile(`^\$argon2id\$v=19\$m=([0-9]+),t=([0-9]+),p=([0-9]+)\$([A-Za-z0-9+/]+)\$([A-Za-z0-9+/]+)$`).FindStringSubmatch(r.PasswordHash)
+	parts := regexp.MustCompile(`^\$argon2id\$v=19\$m=([0-9]+),t=([0-9]+),p=([0-9]+)\$` +
+		`([A-Za-z0-9+/]+)\$([A-Za-z0-9+/]+)$`).FindStringSubmatch(r.PasswordHash)
 	if parts == nil {
 		t.Fatalf("the hash is %q", r.PasswordHash)
 	}
@@ -329,7 +330,8 @@ func TestAttempts(t *testing.T) {
 		t.Error("a cookie is set")
 	}
 	// Another port is the same address; another address is somebody else.
-	h.post("/sign-in", right, thief, func(r *http.Request) { r.RemoteAddr = "192.0.2.7:1" }).is(http.StatusTooManyRequests)
+	h.post("/sign-in", right, thief, func(r *http.Request) { r.RemoteAddr = "192.0.2.7:1" }).
+		is(http.StatusTooManyRequests)
 	h.post("/sign-in", right, home).is(http.StatusSeeOther)
 
 	h.clock.advance(time.Duration(wait)*time.Second - time.Millisecond)

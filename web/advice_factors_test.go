@@ -33,7 +33,8 @@ func TestCodeGiven(t *testing.T) {
 			right := h.code()
 			wrong := string(right[:5]) + string('0'+(right[5]-'0'+5)%10)
 			give(wrong).isProblem(422, "wrong-code")
-			if misses, err := h.archive.MissesSince(t.Context(), h.clock.now().Add(-time.Hour)); err != nil || len(misses) != 1 {
+			if misses, err := h.archive.MissesSince(t.Context(), h.clock.now().Add(-time.Hour)); err != nil ||
+				len(misses) != 1 {
 				t.Errorf("a wrong code counts once, not %v, %v", misses, err)
 			}
 			var v visitJSON

@@ -254,7 +254,8 @@ func TestAdviceOfPictures(t *testing.T) {
 			if i < 0 {
 				t.Fatalf("no advice %s in %+v", id, answer.Advice)
 			}
-			told := slices.ContainsFunc(answer.Advice[i].Conditions, func(c conditionJSON) bool { return c.Code == policy.Sign })
+			told := slices.ContainsFunc(answer.Advice[i].Conditions,
+				func(c conditionJSON) bool { return c.Code == policy.Sign })
 			if told == c.last.Met || strings.Contains(page, "no sign") ||
 				strings.Count(page, `class="unmet"`) != len(c.unmet)+btoi(!c.last.Met) {
 				t.Errorf("%s, %+v: told %t: %s", who, c, told, page)

@@ -151,7 +151,8 @@ func TestHouseByAPI(t *testing.T) {
 	in := h.session(h.resident("Odile"))
 	put := func(body string) *answer { return h.ask("PUT", "/api/v1/advice/rules", strings.NewReader(body), in) }
 	first := strings.TrimSpace(string(h.get("/api/v1/advice/rules", in).is(200).body))
-	if want := `{"paused":false,"away_until":null,"parcels_while_away":false,"window_s":600,"expiry_s":60,"misses":3,"wait_s":900,"holidays":[],"home":null}`; first != want {
+	if want := `{"paused":false,"away_until":null,"parcels_while_away":false,"window_s":600,"expiry_s":60,` +
+		`"misses":3,"wait_s":900,"holidays":[],"home":null}`; first != want {
 		t.Errorf("at first %s", first)
 	}
 	if got := strings.TrimSpace(string(put(sentHouse).is(200).body)); got != sentHouse {

@@ -114,7 +114,8 @@ func TestParcelsByAPI(t *testing.T) {
 	var list struct{ Parcels []parcelJSON }
 	post(sent).is(201).into(&list)
 	if len(list.Parcels) != 1 || list.Parcels[0].Note != "A lamp" || list.Parcels[0].Window != 60 ||
-		list.Parcels[0].State != house.ParcelLater || !strings.HasPrefix(list.Parcels[0].Says, "Opening the box may be suggested") {
+		list.Parcels[0].State != house.ParcelLater ||
+		!strings.HasPrefix(list.Parcels[0].Says, "Opening the box may be suggested") {
 		t.Errorf("parcels %+v", list.Parcels)
 	}
 	post(strings.Replace(sent, r.parcelDoor, r.door, 1)).isProblem(422, "house-door")

@@ -59,8 +59,8 @@ func (s *Server) getThreshold(w http.ResponseWriter, r *http.Request) error {
 	return sendJSON(w, http.StatusOK, map[string]any{
 		"distance": q.threshold, "present": q.present, "days": review.LookBackDays,
 		"searches": len(q.Searches), "answered": result.Answered, "cut": q.Cut,
-		"named": searchesJSON(result.Named), "missed": searchesJSON(result.Missed), "misnamed": searchesJSON(result.Misnamed),
-		"called": searchesJSON(result.Called), "left_unnamed": result.Left,
+		"named": searchesJSON(result.Named), "missed": searchesJSON(result.Missed),
+		"misnamed": searchesJSON(result.Misnamed), "called": searchesJSON(result.Called), "left_unnamed": result.Left,
 		"fnir": rateJSONOf(result.FNIR), "fpir": rateJSONOf(result.FPIR), "det": det,
 	})
 }

@@ -107,7 +107,8 @@ type referenceJSON struct {
 // postReference makes a reference of a photograph. Whatever is wrong with it is
 // said at once, with what was measured.
 func (s *Server) postReference(w http.ResponseWriter, r *http.Request) error {
-	if t, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || t != "image/jpeg" && t != "image/png" {
+	if t, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil ||
+		t != "image/jpeg" && t != "image/png" {
 		return errPhotographType
 	}
 	person, err := s.personOf(r)

@@ -35,7 +35,8 @@ func (s *Server) answerParcels(w http.ResponseWriter, r *http.Request, status in
 		Parcels []parcelJSON `json:"parcels"`
 	}{[]parcelJSON{}}
 	for _, p := range parcels {
-		answer.Parcels = append(answer.Parcels, parcelJSON{p.ID, p.Door, p.Note, p.From, p.To, int64(p.Window / time.Second),
+		answer.Parcels = append(answer.Parcels, parcelJSON{p.ID, p.Door, p.Note, p.From, p.To,
+			int64(p.Window / time.Second),
 			p.State, p.Visit, p.Says})
 	}
 	return sendJSON(w, status, answer)

@@ -24,7 +24,8 @@ func (s *Server) listTrail(w http.ResponseWriter, r *http.Request) error {
 		Entries []entryJSON `json:"entries"`
 	}{[]entryJSON{}}
 	for _, e := range entries {
-		answer.Entries = append(answer.Entries, entryJSON{e, hex.EncodeToString(e.Before[:]), hex.EncodeToString(e.Hash[:])})
+		answer.Entries = append(answer.Entries, entryJSON{e, hex.EncodeToString(e.Before[:]),
+			hex.EncodeToString(e.Hash[:])})
 	}
 	return sendJSON(w, http.StatusOK, answer)
 }

@@ -245,7 +245,8 @@ func TestAnswerPages(t *testing.T) {
 		}, nil, "The face is a reference from now on", review.Someone, 1, ""},
 		{"no", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"no"}, "asked": {ada.ID}}
-		}, []string{"The name Ada Quill would be removed from this face", "kept as theirs are.", "Photos and entry deleted"},
+		}, []string{"The name Ada Quill would be removed from this face", "kept as theirs are.",
+			"Photos and entry deleted"},
 			"Saved: this is not Ada Quill.", review.Unknown, 0, "no"},
 		{"someone else", func(ada, ben house.Person) url.Values {
 			return url.Values{"answer": {"else"}, "asked": {ada.ID}, "person": {ben.ID}}

@@ -73,7 +73,8 @@ func TestConfirm(t *testing.T) {
 	}
 	h.post("/upkeep/pin", url.Values{"pin": {"135790"}, "again": {"135791"}}, h.resident).is(422).says("not the same")
 	for _, bad := range []string{"12345", "1234567890123", "abcdef", "111111"} {
-		h.post("/upkeep/pin", url.Values{"pin": {bad}, "again": {bad}}, h.resident).is(422).says("A PIN has 6 to 12 figures")
+		h.post("/upkeep/pin", url.Values{"pin": {bad}, "again": {bad}}, h.resident).is(422).
+			says("A PIN has 6 to 12 figures")
 	}
 	odile := h.pin(h.resident, h.household.secret("135790"))
 	h.get("/visits/"+h.visit, h.tablet).says(button).says(">Odile</option>")

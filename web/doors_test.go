@@ -76,7 +76,8 @@ var asks = map[string]struct{ query, body string }{
 	"POST /api/v1/factors":                 {"", `{"token":"zinc"}`},
 	"POST /api/v1/session":                 {"", `{"name":"Perrin","password":"` + password + `"}`},
 	"POST /api/v1/tablets":                 {"", `{"name":"Den","code":"{pairing-code}"}`},
-	"POST /api/v1/persons":                 {"", `{"name":"Wren Tarn","consent":{"given_by":"Wren Tarn","scope":"the door"}}`},
+	"POST /api/v1/persons": {"", `{"name":"Wren Tarn","consent":{"given_by":"Wren Tarn",` +
+		`"scope":"the door"}}`},
 	"PUT /api/v1/persons/{person}/consent": {"", `{"given_by":"they","scope":"the door"}`},
 	"POST /upkeep/programs":                {"", "name=Attic+fan&scope=read-visits"},
 	"POST /api/v1/programs":                {"", `{"name":"Porch light","scopes":["read-visits"]}`},
@@ -311,7 +312,8 @@ func TestWithoutSession(t *testing.T) {
 				}
 				turnedAway := toProgram.problem() == why
 				if want := doors[pattern] != open; turnedAway != want {
-					t.Errorf("%s: turned away %t, want %t: %d %s", pattern, turnedAway, want, toProgram.StatusCode, toProgram.body)
+					t.Errorf("%s: turned away %t, want %t: %d %s", pattern, turnedAway, want, toProgram.StatusCode,
+						toProgram.body)
 				}
 				if doors[pattern] == open {
 					continue

@@ -57,6 +57,15 @@ func TestEnrolByProgram(t *testing.T) {
 		t.Errorf("%d references of what was refused, %v", len(all), err)
 	}
 
+	enrolTwice(t, h, sends)
+	h.ask("POST", "/api/v1/persons/NOBODY/references", strings.NewReader(string(good)), in,
+		header("Content-Type", "image/jpeg")).isProblem(404, "not-found")
+}
+
+// enrolTwice enrols a good picture, refuses it again, and enrols another.
+func enrolTwice(t *testing.T, h *household, sends func(picture []byte, options ...option) *answer) {
+	t.Helper()
+	good := asJPEG(t, portrait())
 	var first referenceJSON
 	sends(good).is(201).into(&first)
 	if first.Quality == nil || len(first.Quality.Complaints) != 0 || first.Without.Others != 0 || first.More == "" {
@@ -73,8 +82,6 @@ func TestEnrolByProgram(t *testing.T) {
 	if second.Without.Others != 1 || second.Without.Band != "strong" {
 		t.Errorf("the second: %+v", second)
 	}
-	h.ask("POST", "/api/v1/persons/NOBODY/references", strings.NewReader(string(good)), in,
-		header("Content-Type", "image/jpeg")).isProblem(404, "not-found")
 }
 
 // TestSignInByProgram signs in, pairs a tablet and signs out, as a script does.

@@ -74,7 +74,8 @@ func TestLongErasure(t *testing.T) {
 	if e.State != "done" || e.Done != 9 || e.Erased != (store.Erased{Visits: 9, Held: 1}) {
 		t.Errorf("ended as %+v", e)
 	}
-	if to := h.get("/erasures/"+e.ID, in).is(http.StatusSeeOther).Header.Get("Location"); to != "/visits?erased=9&left=1" {
+	if to := h.get("/erasures/"+e.ID, in).is(http.StatusSeeOther).
+		Header.Get("Location"); to != "/visits?erased=9&left=1" {
 		t.Errorf("led to %s", to)
 	}
 	h.ask("DELETE", "/api/v1/visits?from=2001-05-04T00:00:00Z&until=2001-05-05T00:00:00Z", nil, in).

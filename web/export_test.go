@@ -22,19 +22,8 @@ func TestExportPerson(t *testing.T) {
 		t.Fatal(err)
 	}
 	address := "/api/v1/persons/" + p.ID + "/export"
-	names := func(content []byte) (names []string) {
-		t.Helper()
-		z, err := zip.NewReader(bytes.NewReader(content), int64(len(content)))
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, f := range z.File {
-			names = append(names, f.Name)
-		}
-		return names
-	}
 	plain := h.get(address, odile).is(http.StatusOK)
-	if got := strings.Join(names(plain.body), " "); plain.Header.Get("Content-Type") != "application/zip" ||
+	if got := strings.Join(filesIn(t, plain.body), " "); plain.Header.Get("Content-Type") != "application/zip" ||
 		!strings.Contains(got, "index.html") || !strings.Contains(got, "data.json") {
 		t.Errorf("%s: %s", plain.Header, got)
 	}
@@ -52,8 +41,8 @@ func TestExportPerson(t *testing.T) {
 		t.Fatal(err)
 	}
 	content, err := io.ReadAll(opened)
-	if err != nil || len(names(content)) != len(names(plain.body)) {
-		t.Errorf("sealed: %v, %v", names(content), err)
+	if err != nil || len(filesIn(t, content)) != len(filesIn(t, plain.body)) {
+		t.Errorf("sealed: %v, %v", filesIn(t, content), err)
 	}
 	h.get(address+"?recipient=age1nobody", odile).isProblem(http.StatusBadRequest, "bad-recipient")
 	h.get("/api/v1/persons/NOBODY/export", odile).isProblem(http.StatusNotFound, "not-found")
@@ -74,4 +63,17 @@ func TestExportPerson(t *testing.T) {
 	if exports != 2 {
 		t.Errorf("%d exports in the trail, want 2", exports)
 	}
+}
+
+// filesIn are the names of the files in a zip archive.
+func filesIn(t *testing.T, content []byte) (names []string) {
+	t.Helper()
+	z, err := zip.NewReader(bytes.NewReader(content), int64(len(content)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range z.File {
+		names = append(names, f.Name)
+	}
+	return names
 }

@@ -285,7 +285,8 @@ func TestFactorsAgain(t *testing.T) {
 // every way leads home: far away, and then too fast.
 func TestFactorFromTheOtherSide(t *testing.T) {
 	s := newSender(t)
-	opposite := fmt.Sprintf(`{"lat":-10.123456,"lon":-159.345679,"accuracy":10,"time":"%s"}`, s.clock.now().Format(time.RFC3339))
+	opposite := fmt.Sprintf(`{"lat":-10.123456,"lon":-159.345679,"accuracy":10,"time":"%s"}`,
+		s.clock.now().Format(time.RFC3339))
 	var receipt evidence.Receipt
 	s.tell(s.phone, "", opposite).is(http.StatusAccepted).into(&receipt)
 	if receipt.Counts {

@@ -30,7 +30,8 @@ func TestLiveTellsStillThenFinding(t *testing.T) {
 		began := time.Now()
 		receipt := h.rung("R1", 0, still(t, 1))
 		first := c.nextVisit()
-		if first.Visit.ID != receipt.Visit || first.Visit.Outcome != review.Looking || !strings.Contains(first.Card, "Looking…") {
+		if first.Visit.ID != receipt.Visit || first.Visit.Outcome != review.Looking ||
+			!strings.Contains(first.Card, "Looking…") {
 			t.Errorf("first %+v", first)
 		}
 		// What the card shows is there to be had.
@@ -39,7 +40,8 @@ func TestLiveTellsStillThenFinding(t *testing.T) {
 		p := h.enrolled("Ilse <Amberg>")
 		record(t, h.archive, receipt.Visit, 0, face(10, 50, p, 0.0005, "fair"))
 		second := c.nextVisit()
-		if second.Visit.ID != receipt.Visit || second.Revision <= first.Revision || second.Visit.Outcome != review.Someone ||
+		if second.Visit.ID != receipt.Visit || second.Revision <= first.Revision ||
+			second.Visit.Outcome != review.Someone ||
 			!strings.Contains(second.Card, "Ilse &lt;Amberg&gt;") {
 			t.Errorf("second %+v", second)
 		}

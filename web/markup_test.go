@@ -161,7 +161,8 @@ func TestEveryTemplateIsRendered(t *testing.T) {
 		"advice-card.html": nil, "advice-month.html": adviceMonthView{},
 		"advice-rules.html": suggestingView{}, "advice-rule.html": adviceRuleView{},
 		"advice-rule-preview.html": rulePreview{}, "advice-house.html": adviceHouseView{},
-		"advice-door.html": adviceDoorView{}, "advice-parcels.html": adviceParcelsView{}, "advice-dry.html": adviceDryView{},
+		"advice-door.html": adviceDoorView{}, "advice-parcels.html": adviceParcelsView{},
+		"advice-dry.html": adviceDryView{},
 	}
 	for _, f := range files {
 		v, ok := data[path.Base(f.Name())]

@@ -116,7 +116,8 @@ func checkDoor(door house.Door, all []house.Door) error {
 // nameable reports whether a text is of so many characters at the most, none of
 // which moves others.
 func nameable(text string, most int) bool {
-	return utf8.ValidString(text) && utf8.RuneCountInString(text) <= most && !strings.ContainsFunc(text, unicode.IsControl)
+	return utf8.ValidString(text) && utf8.RuneCountInString(text) <= most &&
+		!strings.ContainsFunc(text, unicode.IsControl)
 }
 
 func (s *Server) showRemoveDoor(w http.ResponseWriter, r *http.Request) error {

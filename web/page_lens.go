@@ -59,8 +59,8 @@ func (s *Server) showLens(w http.ResponseWriter, r *http.Request) error {
 
 // formOf fills a form with what a lens was saved as.
 func formOf(l house.Lens) lensForm {
-	return lensForm{Angle: view.PlainNumber(l.Angle, 1), Height: view.PlainNumber(l.Height, 2), Tilt: view.PlainNumber(l.Tilt, 1),
-		Projection: l.Projection}
+	return lensForm{Angle: view.PlainNumber(l.Angle, 1), Height: view.PlainNumber(l.Height, 2),
+		Tilt: view.PlainNumber(l.Tilt, 1), Projection: l.Projection}
 }
 
 // drawLens shows a form, with all that stands around it.

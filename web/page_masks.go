@@ -133,7 +133,8 @@ func (s *Server) addUnreadable(r *http.Request, page *masksView) error {
 		if err != nil {
 			return err
 		}
-		page.Unreadable = append(page.Unreadable, unreadableView{view.VisitAddress(f.Visit), t.Moment(v.ReceivedAt), f.Frame + 1})
+		page.Unreadable = append(page.Unreadable, unreadableView{view.VisitAddress(f.Visit), t.Moment(v.ReceivedAt),
+			f.Frame + 1})
 	}
 	page.UnreadableMore = max(0, len(failed)-shownUnreadable)
 	return nil

@@ -93,7 +93,8 @@ func (s *Server) submitProgram(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	reads := map[house.Scope]string{house.ReadVisits: "visits", house.ReadAdvice: "advice", house.ManageSources: "sources"}
+	reads := map[house.Scope]string{house.ReadVisits: "visits", house.ReadAdvice: "advice",
+		house.ManageSources: "sources"}
 	added := newProgram{Name: p.Name, Token: token, Plain: !s.TLS,
 		Curl: "curl -H 'Authorization: Bearer " + token + "' " + s.base(r) + "/api/v1/" + reads[p.Scopes.List()[0]]}
 	return s.drawPrograms(w, r, http.StatusOK, programsView{Added: &added}, nil)

@@ -100,7 +100,8 @@ func (s *Server) drawRules(w http.ResponseWriter, r *http.Request, status int, p
 		return err
 	}
 	for _, h := range holds {
-		page.Holds = append(page.Holds, holdLine{view.VisitAddress(h.Visit), "/rules/holds/" + url.PathEscape(h.Visit) + "/end",
+		page.Holds = append(page.Holds, holdLine{view.VisitAddress(h.Visit),
+			"/rules/holds/" + url.PathEscape(h.Visit) + "/end",
 			h.Reason, t.Moment(h.PlacedAt), t.Moment(h.EndsAt)})
 	}
 	if page.Bells, err = s.maskedBells(r.Context(), t); err != nil {
@@ -217,7 +218,8 @@ func (s *Server) submitSavedRules(w http.ResponseWriter, r *http.Request) error 
 	}
 	err = s.Archive.SetRules(r.Context(), rules)
 	if errors.Is(err, house.ErrBadRule) {
-		return s.drawRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: rulesFormOf(rules), Message: refused(err)})
+		return s.drawRules(w, r, http.StatusUnprocessableEntity,
+			rulesView{Draft: rulesFormOf(rules), Message: refused(err)})
 	}
 	if err != nil {
 		return err

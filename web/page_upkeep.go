@@ -105,7 +105,8 @@ func (s *Server) fillArchive(ctx context.Context, t view.Presenter, page *upkeep
 	w := t.Words
 	page.Archive = []figure{
 		{w.Text("upkeep-visits"), w.Amount(f.Visits)}, {w.Text("upkeep-stills"), w.Amount(f.Stills)},
-		{w.Text("upkeep-on-disk"), w.Bytes(f.Bytes)}, {w.Text("upkeep-free-of", "Size", w.Bytes(f.DiskSize)), w.Bytes(f.Free)},
+		{w.Text("upkeep-on-disk"), w.Bytes(f.Bytes)},
+		{w.Text("upkeep-free-of", "Size", w.Bytes(f.DiskSize)), w.Bytes(f.Free)},
 	}
 	page.DiskLow = f.Low()
 	page.Sweep, page.SweepLost = s.sweepWords(t)

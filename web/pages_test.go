@@ -55,8 +55,9 @@ func visitKinds(p house.Person) []visitKind {
 			says: []string{"fair match", "About 1 stranger in 2\u202f000"}},
 		{name: "weak", stills: []stillKind{done(face(10, 50, p, 0.008, "weak"))}, outcome: review.Someone,
 			says: []string{"weak match", "About 1 stranger in 120 "}},
-		{name: "person-and-stranger", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair"), unknown)}, outcome: review.Someone,
-			says: []string{"and a stranger"}},
+		{name: "person-and-stranger", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair"), unknown)},
+			outcome: review.Someone,
+			says:    []string{"and a stranger"}},
 		{name: "person-and-strangers", stills: []stillKind{done(face(10, 50, p, 0.0005, "fair"), unknown, unknown)},
 			outcome: review.Someone,
 			says:    []string{"and 2 strangers"}},
@@ -192,10 +193,11 @@ func TestNamesAreEscaped(t *testing.T) {
 		"erase": h.get("/people/"+p.ID+"/erase?visits=true", h.session(token)).is(200),
 		"filter": h.get("/visits?"+url.Values{"bell": {evil}, "kind": {evil}, "from": {evil}, "cursor": {evil}}.Encode(),
 			h.session(token)).is(400),
-		"bad hold": h.post("/visits/"+v.ID+"/hold", url.Values{"reason": {evil}, "until": {evil}}, h.session(token)).is(422),
-		"sign-in":  h.post("/sign-in", fields).is(401),
-		"pair":     h.post("/pair", fields).is(401),
-		"set-up":   h.post("/set-up", fields).is(422),
+		"bad hold": h.post("/visits/"+v.ID+"/hold", url.Values{"reason": {evil}, "until": {evil}},
+			h.session(token)).is(422),
+		"sign-in": h.post("/sign-in", fields).is(401),
+		"pair":    h.post("/pair", fields).is(401),
+		"set-up":  h.post("/set-up", fields).is(422),
 	} {
 		if strings.Contains(string(a.body), "<script src=//evil") || strings.Contains(string(a.body), "<b onclick") {
 			t.Errorf("%s shows the name as markup:\n%s", what, a.body)

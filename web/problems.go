@@ -47,7 +47,8 @@ var problems = []struct {
 	{err: errName, status: http.StatusUnprocessableEntity, kind: "bad-name"},
 	{err: house.ErrBadScope, status: http.StatusUnprocessableEntity, kind: "bad-scope", title: "problem-bad-scope"},
 	{err: enrol.ErrNoFace, status: http.StatusUnprocessableEntity, kind: "no-face", title: "problem-photograph-no-face"},
-	{err: enrol.ErrFaces, status: http.StatusUnprocessableEntity, kind: "several-faces", title: "problem-photograph-faces"},
+	{err: enrol.ErrFaces, status: http.StatusUnprocessableEntity, kind: "several-faces",
+		title: "problem-photograph-faces"},
 
 	// Answers about faces.
 	{err: house.ErrStillGone, status: http.StatusGone, kind: "still-gone",
@@ -161,21 +162,24 @@ var (
 // What programs are refused, and what is asked of programs, sources, receivers,
 // tablets and photographs to enrol alone.
 var (
-	errWrongAPIToken   = problem{Status: http.StatusUnauthorized, Type: "unknown-api-token", Title: "problem-api-token-wrong"}
-	errStrays          = problem{Status: http.StatusTooManyRequests, Type: "too-often", Title: "problem-api-token-strays"}
-	errNotForPrograms  = problem{Status: http.StatusForbidden, Type: "residents-only", Title: "problem-not-for-programs"}
-	errNoProgram       = problem{Status: http.StatusNotFound, Type: "unknown-program", Title: "problem-no-program"}
-	errProgramTwice    = problem{Status: http.StatusConflict, Type: "name-taken", Title: "problem-program-twice"}
-	errBadSource       = problem{Status: http.StatusUnprocessableEntity, Type: "bad-source", Title: "problem-bad-source"}
-	errNoSource        = problem{Status: http.StatusNotFound, Type: "unknown-source", Title: "problem-no-source"}
-	errTokenTaken      = problem{Status: http.StatusConflict, Type: "token-taken", Title: "problem-token-taken"}
-	errNoCarriedToken  = problem{Status: http.StatusNotFound, Type: "unknown-token", Title: "problem-no-carried-token"}
-	errNoReceiver      = problem{Status: http.StatusNotFound, Type: "unknown-receiver", Title: "problem-no-receiver"}
-	errNoTablet        = problem{Status: http.StatusNotFound, Type: "unknown-tablet", Title: "problem-no-tablet"}
-	errPhotographType  = problem{Status: http.StatusUnsupportedMediaType, Type: "wrong-type", Title: "problem-photograph-type"}
-	errPhotographLarge = problem{Status: http.StatusRequestEntityTooLarge, Type: "too-large", Title: "problem-photograph-large"}
-	errPhotographCut   = problem{Status: http.StatusBadRequest, Type: "cut-short", Title: "problem-photograph-cut"}
-	errEnrolled        = problem{Status: http.StatusConflict, Type: "enrolled", Title: "problem-enrolled"}
+	errWrongAPIToken = problem{Status: http.StatusUnauthorized, Type: "unknown-api-token",
+		Title: "problem-api-token-wrong"}
+	errStrays         = problem{Status: http.StatusTooManyRequests, Type: "too-often", Title: "problem-api-token-strays"}
+	errNotForPrograms = problem{Status: http.StatusForbidden, Type: "residents-only", Title: "problem-not-for-programs"}
+	errNoProgram      = problem{Status: http.StatusNotFound, Type: "unknown-program", Title: "problem-no-program"}
+	errProgramTwice   = problem{Status: http.StatusConflict, Type: "name-taken", Title: "problem-program-twice"}
+	errBadSource      = problem{Status: http.StatusUnprocessableEntity, Type: "bad-source", Title: "problem-bad-source"}
+	errNoSource       = problem{Status: http.StatusNotFound, Type: "unknown-source", Title: "problem-no-source"}
+	errTokenTaken     = problem{Status: http.StatusConflict, Type: "token-taken", Title: "problem-token-taken"}
+	errNoCarriedToken = problem{Status: http.StatusNotFound, Type: "unknown-token", Title: "problem-no-carried-token"}
+	errNoReceiver     = problem{Status: http.StatusNotFound, Type: "unknown-receiver", Title: "problem-no-receiver"}
+	errNoTablet       = problem{Status: http.StatusNotFound, Type: "unknown-tablet", Title: "problem-no-tablet"}
+	errPhotographType = problem{Status: http.StatusUnsupportedMediaType, Type: "wrong-type",
+		Title: "problem-photograph-type"}
+	errPhotographLarge = problem{Status: http.StatusRequestEntityTooLarge, Type: "too-large",
+		Title: "problem-photograph-large"}
+	errPhotographCut = problem{Status: http.StatusBadRequest, Type: "cut-short", Title: "problem-photograph-cut"}
+	errEnrolled      = problem{Status: http.StatusConflict, Type: "enrolled", Title: "problem-enrolled"}
 )
 
 // scopeProblem is of a token without the scope.

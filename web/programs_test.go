@@ -40,7 +40,8 @@ func strayWith(token string) option {
 // all scopes: each gets through where the table says, and nowhere else. A page
 // knows no tokens.
 func TestWithToken(t *testing.T) {
-	for _, scopes := range [][]house.Scope{{house.ReadVisits}, {house.ReadAdvice}, {house.ManageSources}, house.AllScopes} {
+	for _, scopes := range [][]house.Scope{{house.ReadVisits}, {house.ReadAdvice}, {house.ManageSources},
+		house.AllScopes} {
 		t.Run(fmt.Sprint(scopes), func(t *testing.T) {
 			w, ofResident, _ := newWalk(t)
 			_, key := w.token("Porch light", scopes...)
@@ -91,7 +92,8 @@ func TestProgramsDay(t *testing.T) {
 	var bare visitJSON
 	h.get("/api/v1/visits/"+h.visit, key).is(200).into(&bare)
 	whole, tablets := h.get("/api/v1/visits/"+h.visit, both).is(200), h.get("/api/v1/visits/"+h.visit, h.tablet)
-	if len(bare.Advice) != 0 || !strings.Contains(string(whole.body), h.id) || string(whole.body) != string(tablets.body) {
+	if len(bare.Advice) != 0 || !strings.Contains(string(whole.body), h.id) ||
+		string(whole.body) != string(tablets.body) {
 		t.Errorf("a program has advice %+v; with the scope it reads %s, a tablet %s", bare.Advice, whole.body, tablets.body)
 	}
 	h.get("/api/v1/visits/"+h.visit+"/stills/0", key).is(200)
@@ -150,7 +152,8 @@ func TestStrayTokens(t *testing.T) {
 	h.get("/api/v1/visits", stray, here).isProblem(401, "unknown-api-token")
 
 	// Other schemes, and none (RFC 9110, section 11.6.1: a 401 says how to sign in).
-	h.get("/api/v1/visits", header("Authorization", "Basic eDp5"), from("198.51.100.9")).isProblem(401, "unknown-api-token")
+	h.get("/api/v1/visits", header("Authorization", "Basic eDp5"), from("198.51.100.9")).
+		isProblem(401, "unknown-api-token")
 	if a := h.get("/api/v1/visits"); a.Header.Get("WWW-Authenticate") != `Bearer realm="lintel"` {
 		t.Errorf("WWW-Authenticate %q", a.Header.Get("WWW-Authenticate"))
 	}
@@ -199,7 +202,8 @@ func TestProgramsPage(t *testing.T) {
 			t.Errorf("a token was made:\n%s", a.body)
 		}
 	}
-	a := h.post("/upkeep/programs", url.Values{"name": {"Porch <light>"}, "scope": {"read-visits", "manage-sources"}}, in).
+	a := h.post("/upkeep/programs", url.Values{"name": {"Porch <light>"}, "scope": {"read-visits", "manage-sources"}},
+		in).
 		is(200).says("Porch &lt;light&gt;").says("without TLS").says("never used").says("if anybody came home")
 	checkMarkup(t, string(a.body))
 	shown := regexp.MustCompile(`class="code small token">([A-Z2-7]{26})<`).FindSubmatch(a.body)

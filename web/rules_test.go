@@ -17,8 +17,10 @@ import (
 // typedRules and sentRules are the same rules as a browser sends them and as a
 // program does.
 const (
-	typedRules = "stranger.stills=48&stranger.stills.unit=h&stranger.findings=14&stranger.findings.unit=d&stranger.smaller=12&stranger.smaller.unit=h" +
-		"&person.stills=30&person.stills.unit=d&parcel.stills=72&parcel.stills.unit=h&no-face.stills=24&no-face.stills.unit=h" +
+	typedRules = "stranger.stills=48&stranger.stills.unit=h&stranger.findings=14&stranger.findings.unit=d" +
+		"&stranger.smaller=12&stranger.smaller.unit=h" +
+		"&person.stills=30&person.stills.unit=d&parcel.stills=72&parcel.stills.unit=h" +
+		"&no-face.stills=24&no-face.stills.unit=h" +
 		"&damaged.stills=24&damaged.stills.unit=h&zone=Europe/Lisbon" +
 		"&quiet.0.day=6&quiet.0.day=0&quiet.0.from=22:30&quiet.0.until=06:00"
 	sentRules = `{"zone":"Europe/Lisbon","keep":{

@@ -156,7 +156,8 @@ func TestHandlersSpeakByTheCatalog(t *testing.T) {
 	}
 }
 
-var routePattern = regexp.MustCompile(`^(GET|POST|PUT|PATCH|DELETE) /|^[a-z-]+:|^[a-z/-]+; charset|^\w+=|^Bearer realm=|` +
+var routePattern = regexp.MustCompile(`^(GET|POST|PUT|PATCH|DELETE) /|^[a-z-]+:|^[a-z/-]+; ` +
+	`charset|^\w+=|^Bearer realm=|` +
 	`^lintel access export`)
 
 var tag = regexp.MustCompile(`<[^>]*>`)

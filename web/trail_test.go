@@ -37,7 +37,8 @@ func TestTrail(t *testing.T) {
 		says(`<span class="who">The tablet Hall</span> looked at <a class="inline" href="/visits/` + visit + `">visit `).
 		says(`<span class="who">Odile</span> changed the rules of keeping`).
 		says(`<span class="who">Odile</span> changed the masks of the bell gate`).
-		says(`<span class="who">Somebody at the server</span> swept by the rules: 1 visit was deleted and the photos of 2 `).
+		says(`<span class="who">Somebody at the server</span> swept by the rules: ` +
+			`1 visit was deleted and the photos of 2 `).
 		says(`<span class="who">Somebody at the server</span>: polished the &lt;brass&gt;`)
 
 	// Who is erased has no name any more, only the id.
@@ -132,7 +133,8 @@ func TestCheckingTheTrail(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer db.Close()
-	for _, statement := range []string{`DROP TRIGGER audit_is_not_changed`, `UPDATE audit SET at = at + 1 WHERE seq = 2`} {
+	for _, statement := range []string{`DROP TRIGGER audit_is_not_changed`,
+		`UPDATE audit SET at = at + 1 WHERE seq = 2`} {
 		if _, err := db.ExecContext(t.Context(), statement); err != nil {
 			t.Fatal(err)
 		}
@@ -163,7 +165,8 @@ func TestEntryWithoutID(t *testing.T) {
 		{"itself", "added", "receiver " + id, "Lintel itself added a receiver, number " + id, ""},
 		{"itself", "suggested", "advice " + id + " on visit X", "Lintel itself made the suggestion " + id + " on visit X",
 			"X"},
-		{"itself", "suggested", "advice " + id + " visit X", "Lintel itself made the suggestion " + id + " on visit X", "X"},
+		{"itself", "suggested", "advice " + id + " visit X", "Lintel itself made the suggestion " + id + " on visit X",
+			"X"},
 		{"resident " + id, "used", "advice " + id, "élodie let somebody in by the suggestion " + id, ""},
 		{"resident " + id, "dismissed", "advice " + id, "élodie dismissed the suggestion " + id, ""},
 		{"itself", "expired", "advice " + id, "Lintel itself ended the suggestion " + id + ", whose time was over", ""},
@@ -178,8 +181,9 @@ func TestEntryWithoutID(t *testing.T) {
 		{"itself", "missed", "code", "Lintel itself counted a failed attempt: a one-time code that was wrong", ""},
 		{"command", "masked", "stills " + id, "Somebody at the server made masked places black on the stills kept of " +
 			"a bell that is gone (" + id + ")", ""},
-		{"itself", "swept", "visits 1 stills 2 smaller 0", "Lintel itself swept by the rules: 1 visit was deleted and the " +
-			"photos of 2 visits were deleted", ""},
+		{"itself", "swept", "visits 1 stills 2 smaller 0",
+			"Lintel itself swept by the rules: 1 visit was deleted and the " +
+				"photos of 2 visits were deleted", ""},
 		{"command", "polished", "the brass", "Somebody at the server: polished the brass", ""},
 		{"command", "polished", "", "Somebody at the server: polished ", ""},
 	} {

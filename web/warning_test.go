@@ -187,7 +187,8 @@ func TestWarningOfSeveral(t *testing.T) {
 		says   []string
 		none   []string
 	}{
-		{"one of two persons", []house.Still{examined(house.Done, judged(i, house.Picture, .9), judged(j, house.NoSign, .1))},
+		{"one of two persons", []house.Still{examined(house.Done, judged(i, house.Picture, .9),
+			judged(j, house.NoSign, .1))},
 			[]string{"Looks like a picture of Ilse The face on it is a strong match.", "Jory strong match"},
 			[]string{"picture of Jory"}},
 		{"the stranger beside a person",
@@ -237,7 +238,8 @@ func TestWarningOfSeveral(t *testing.T) {
 func checkFindings(t *testing.T, text string, findings []house.Finding) {
 	t.Helper()
 	sign, at := speak(language).Sign, 0
-	for _, want := range []string{sign(findings[2].Sign) + " plain, 88 of 100", sign(findings[1].Sign) + " faint, 25 of 100"} {
+	for _, want := range []string{sign(findings[2].Sign) + " plain, 88 of 100",
+		sign(findings[1].Sign) + " faint, 25 of 100"} {
 		i := strings.Index(text[at:], want)
 		if i < 0 {
 			t.Fatalf("no %q, or not in its place: %s", want, text)

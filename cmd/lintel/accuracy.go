@@ -51,7 +51,8 @@ const nearNoFMR = 1e-4
 
 // What makes a trial impossible.
 var (
-	errFewIdentities = errors.New("an impostor comparison needs photographs of two persons, each in a folder of their own")
+	errFewIdentities = errors.New("an impostor comparison needs photographs of two persons, " +
+		"each in a folder of their own")
 	errNoComparisons = errors.New("too few faces were found for an error rate")
 )
 

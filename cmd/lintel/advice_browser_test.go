@@ -19,6 +19,9 @@ import (
 	"lintel/store/seal"
 )
 
+// newestCard is the first of the visits that a screen shows.
+const newestCard = "#visits article:first-child"
+
 // TestAdviceInBrowser has advice shown and answered, by a resident on a tablet
 // and on a telephone, and by whoever stands before the wall tablet. The advice
 // is put into the archive here, at a door that another bell rings at, so that
@@ -30,153 +33,176 @@ func TestAdviceInBrowser(t *testing.T) {
 	defer h.stop()
 	wide, narrow := h.browsers("A stranger")
 	wall := h.wallTablet(wide)
-	d := h.openAdvice()
-	all := map[string]context.Context{"1280": wide, "400": narrow, "wall": wall}
-	every := func(path, name, selector, pattern string) {
-		t.Helper()
-		for width, browser := range all {
-			do(t, browser, chromedp.Navigate(h.url+path))
-			until(t, browser, `document.body?.dataset.advice === "ready"`)
-			see(t, browser, selector, pattern)
-			do(t, browser, chromedp.Poll[bool](`[...document.images].every(i => i.complete && i.naturalWidth > 0 || i.loading `+
-				`=== "lazy")`))
-			whole(t, browser, name+"-"+width)
-			// Every reason is where it can be seen.
-			if hidden := do(t, browser, chromedp.Evaluate[int](`[...document.querySelectorAll("article:first-child .reasons `+
-				`li, .reasons.panel li")].filter(e => { const r = e.getBoundingClientRect(); return r.width < 100 || r.left < 0 `+
-				`|| r.right > innerWidth }).length`)); hidden > 0 {
-				t.Errorf("%s-%s: %d reasons can't be seen", name, width, hidden)
-			}
+	s := adviceScreens{h.openAdvice(), wide, narrow, wall}
+
+	s.withhold()
+	visit := s.rings("ada-now") // within the minute
+	s.change(visit)
+	s.enterCodes()
+	s.countDown(visit)
+	s.expire()
+	s.month()
+}
+
+// adviceScreens are the browsers that advice is shown in.
+type adviceScreens struct {
+	adviser
+	wide, narrow, wall context.Context
+}
+
+// all are the screens by name.
+func (s adviceScreens) all() map[string]context.Context {
+	return map[string]context.Context{"1280": s.wide, "400": s.narrow, "wall": s.wall}
+}
+
+// every has all screens show a page, whole and with every reason to be seen.
+func (s adviceScreens) every(path, name, selector, pattern string) {
+	s.t.Helper()
+	for width, browser := range s.all() {
+		do(s.t, browser, chromedp.Navigate(s.url+path))
+		until(s.t, browser, `document.body?.dataset.advice === "ready"`)
+		see(s.t, browser, selector, pattern)
+		do(s.t, browser, chromedp.Poll[bool](`[...document.images].every(i => i.complete && i.naturalWidth > 0 || `+
+			`i.loading === "lazy")`))
+		whole(s.t, browser, name+"-"+width)
+		if hidden := do(s.t, browser, chromedp.Evaluate[int](`[...document.querySelectorAll("article:first-child .reasons `+
+			`li, .reasons.panel li")].filter(e => { const r = e.getBoundingClientRect(); return r.width < 100 || r.left < 0 `+
+			`|| r.right > innerWidth }).length`)); hidden > 0 {
+			s.t.Errorf("%s-%s: %d reasons can't be seen", name, width, hidden)
 		}
 	}
-	const first = "#visits article:first-child"
+}
 
-	// Nothing is suggested for want of a factor: a code, given wrong and right.
-	visit := d.rings("ada")
-	d.advise(visit, house.Withheld, 0, policy.Factors)
-	every("/", "advice-withheld", first, `Nothing is suggested at the front door.*1 of 17 conditions does not hold: a `+
-		`factor is missing.*no proof of who stands there. A good photograph of a face passes. Lintel moves no lock. Look `+
-		`before you open`)
+// withhold has nothing suggested for want of a factor.
+func (s adviceScreens) withhold() {
+	s.t.Helper()
+	s.advise(s.rings("ada"), house.Withheld, 0, policy.Factors)
+	s.every("/", "advice-withheld", newestCard, `Nothing is suggested at the front door.*1 of 17 conditions does not `+
+		`hold: a factor is missing.*no proof of who stands there. A good photograph of a face passes. Lintel moves no `+
+		`lock. Look before you open`)
 	for name, buttons := range map[string]int{"1280": 1, "400": 1, "wall": 0} {
-		if n := do(t, all[name], chromedp.Evaluate[int](`document.querySelectorAll("`+first+
+		if n := do(s.t, s.all()[name], chromedp.Evaluate[int](`document.querySelectorAll("`+newestCard+
 			` form[action$=agree]").length`)); n != buttons {
-			t.Errorf("%s: %d buttons to agree, want %d", name, n, buttons)
+			s.t.Errorf("%s: %d buttons to agree, want %d", name, n, buttons)
 		}
 	}
 	// Whoever does not see the signs hears them.
-	if heard := do(t, wide, chromedp.Evaluate[[]string](`["Holds:", "Does not hold:"].map(l => `+
-		`[...document.querySelectorAll("`+first+` .reasons li")].filter(e => `+
+	if heard := do(s.t, s.wide, chromedp.Evaluate[[]string](`["Holds:", "Does not hold:"].map(l => `+
+		`[...document.querySelectorAll("`+newestCard+` .reasons li")].filter(e => `+
 		`e.querySelector("svg[role=img]").getAttribute("aria-label") === l).length + " " + l)`)); heard[0] != "16 Holds:" ||
 		heard[1] != "1 Does not hold:" {
-		t.Errorf("heard: %q", heard)
-	}
-	visit = d.rings("ada-now") // within the minute
-	d.advise(visit, house.Withheld, 0, policy.Factors)
-	for _, browser := range all {
-		do(t, browser, chromedp.Navigate(h.url))
-		until(t, browser, `document.body?.dataset.advice === "ready" && document.querySelector("#visits article").id === `+
-			`"visit-`+visit+`"`)
-	}
-	// What somebody types, and what they were told, stays when the card changes.
-	do(t, wall, chromedp.SendKeys(chromedp.CSS(first+" input[name=code]"), "123"))
-	d.advise(visit, house.Withheld, 0, policy.Home, policy.Factors)
-	click(t, wide, first+" form[action$=agree] button")
-	see(t, wide, first+" .told", `Your word was taken`)
-	for _, browser := range all {
-		see(t, browser, first, `2 of 17 conditions do not hold: the household is away; a factor is missing`)
-	}
-	see(t, wide, first+" .told", `Your word was taken`)
-	if !do(t, wall, chromedp.Evaluate[bool](`(f => f.value === "123" && document.activeElement === `+
-		`f)(document.querySelector("`+first+` input[name=code]"))`)) {
-		t.Error("what was typed is gone")
-	}
-	do(t, wall, chromedp.Evaluate[bool](`(document.querySelector("`+first+` input[name=code]").value = "", true)`))
-	code := d.code()
-	enter := func(browser context.Context, code, says string) {
-		t.Helper()
-		do(t, browser, chromedp.SendKeys(chromedp.CSS(first+" input[name=code]"), code))
-		click(t, browser, first+" form[action$=code] button")
-		see(t, browser, first+" .told", says)
-	}
-	enter(wall, code[:5], `A code has 6 digits`)
-	enter(wall, string(code[:5])+string('0'+(code[5]-'0'+5)%10), `wrong, or its time is over`)
-	screenshot(t, wall, "advice-wrong-code")
-	enter(wall, code, `The code was right`)
-	enter(narrow, code, `was used before`)
-
-	countDown(t, wide, narrow, wall, d, all, every, first, visit)
-
-	expire(t, h, d, all, every, first)
-	all = map[string]context.Context{"1280": wide, "400": narrow}
-	for width, browser := range all {
-		do(t, browser, chromedp.Navigate(h.url+"/upkeep/advice"))
-		see(t, browser, "main", `Of 4 withheld, 2 for this reason alone: a factor is missing.*By door.*The newest`)
-		whole(t, browser, "advice-month-"+width)
-		do(t, browser, chromedp.Navigate(h.url+"/upkeep"))
-		see(t, browser, "main", `A month of advice`)
-		whole(t, browser, "advice-upkeep-"+width)
+		s.t.Errorf("heard: %q", heard)
 	}
 }
 
-// countDown shows a suggestion that counts down, and is answered.
-func countDown(t *testing.T, wide context.Context, narrow context.Context, wall context.Context, d adviser,
-	all map[string]context.Context, every func(path string, name string, selector string, pattern string), first string,
-	visit string) {
-	t.Helper()
-	// A suggestion counts down, and what somebody says of it is seen by all.
-	d.advise(visit, house.Suggested, 4*time.Minute)
-	every("/", "advice-suggested", first, `Suggested: let Ada Quill in at the front door.*Until [0-9:]{8}.*[0-9]+ min `+
-		`[0-9]+ s left`)
-	left := func() float64 {
-		return do(t, wide, chromedp.Evaluate[float64](`(([m, s]) => 60 * m + 1 * `+
-			`s)(document.querySelector(".left").textContent.match(/[0-9]+/g))`))
+// change has the advice on a visit change while somebody types, and another
+// agrees: what somebody types, and what they were told, stays.
+func (s adviceScreens) change(visit string) {
+	s.t.Helper()
+	s.advise(visit, house.Withheld, 0, policy.Factors)
+	for _, browser := range s.all() {
+		do(s.t, browser, chromedp.Navigate(s.url))
+		until(s.t, browser, `document.body?.dataset.advice === "ready" && document.querySelector("#visits article").id `+
+			`=== "visit-`+visit+`"`)
 	}
-	if begin := left(); begin < 200 || begin > 240 {
-		t.Errorf("%v seconds left of 240", begin)
+	do(s.t, s.wall, chromedp.SendKeys(chromedp.CSS(newestCard+" input[name=code]"), "123"))
+	s.advise(visit, house.Withheld, 0, policy.Home, policy.Factors)
+	click(s.t, s.wide, newestCard+" form[action$=agree] button")
+	see(s.t, s.wide, newestCard+" .told", `Your word was taken`)
+	for _, browser := range s.all() {
+		see(s.t, browser, newestCard, `2 of 17 conditions do not hold: the household is away; a factor is missing`)
+	}
+	see(s.t, s.wide, newestCard+" .told", `Your word was taken`)
+	if !do(s.t, s.wall, chromedp.Evaluate[bool](`(f => f.value === "123" && document.activeElement === `+
+		`f)(document.querySelector("`+newestCard+` input[name=code]"))`)) {
+		s.t.Error("what was typed is gone")
+	}
+	do(s.t, s.wall, chromedp.Evaluate[bool](`(document.querySelector("`+newestCard+
+		` input[name=code]").value = "", true)`))
+}
+
+// enterCodes gives a code that is too short, a wrong one, and the right one twice.
+func (s adviceScreens) enterCodes() {
+	s.t.Helper()
+	enter := func(browser context.Context, code, says string) {
+		s.t.Helper()
+		do(s.t, browser, chromedp.SendKeys(chromedp.CSS(newestCard+" input[name=code]"), code))
+		click(s.t, browser, newestCard+" form[action$=code] button")
+		see(s.t, browser, newestCard+" .told", says)
+	}
+	code := s.code()
+	enter(s.wall, code[:5], `A code has 6 digits`)
+	enter(s.wall, string(code[:5])+string('0'+(code[5]-'0'+5)%10), `wrong, or its time is over`)
+	screenshot(s.t, s.wall, "advice-wrong-code")
+	enter(s.wall, code, `The code was right`)
+	enter(s.narrow, code, `was used before`)
+}
+
+// countDown shows a suggestion that counts down, and is answered: what somebody
+// says of it is seen by all.
+func (s adviceScreens) countDown(visit string) {
+	s.t.Helper()
+	s.advise(visit, house.Suggested, 4*time.Minute)
+	s.every("/", "advice-suggested", newestCard, `Suggested: let Ada Quill in at the front door.*Until `+
+		`[0-9:]{8}.*[0-9]+ min [0-9]+ s left`)
+	const left = `(([m, s]) => 60 * m + 1 * s)(document.querySelector(".left").textContent.match(/[0-9]+/g))`
+	if begin := do(s.t, s.wide, chromedp.Evaluate[float64](left)); begin < 200 || begin > 240 {
+		s.t.Errorf("%v seconds left of 240", begin)
 	} else {
-		until(t, wide, fmt.Sprintf(`(([m, s]) => 60 * m + 1 * `+
-			`s)(document.querySelector(".left").textContent.match(/[0-9]+/g)) < %v`, begin))
+		until(s.t, s.wide, fmt.Sprintf(`%s < %v`, left, begin))
 	}
 	// What changes each second is not read out; what matters is, and politely.
-	if !do(t, wide, chromedp.Evaluate[bool](`document.querySelector(".left").getAttribute("aria-hidden") === "true"
+	if !do(s.t, s.wide, chromedp.Evaluate[bool](`document.querySelector(".left").getAttribute("aria-hidden") === "true"
 		&& document.querySelector(".advice").getAttribute("aria-live") === "polite"
 		&& document.getAnimations().length === 0`)) {
-		t.Error("the countdown is read out, or something moves")
+		s.t.Error("the countdown is read out, or something moves")
 	}
-	if n := do(t, wall, chromedp.Evaluate[int](`document.querySelectorAll("`+first+` .advice form").length`)); n != 0 {
-		t.Errorf("the tablet on the wall has %d buttons", n)
+	if n := do(s.t, s.wall, chromedp.Evaluate[int](`document.querySelectorAll("`+newestCard+
+		` .advice form").length`)); n != 0 {
+		s.t.Errorf("the tablet on the wall has %d buttons", n)
 	}
-	click(t, narrow, first+" form[action$=used] button")
-	for _, browser := range all {
-		see(t, browser, first, `Was suggested: let Ada Quill in at the front door.*Used: .*they were let in`)
+	click(s.t, s.narrow, newestCard+" form[action$=used] button")
+	for _, browser := range s.all() {
+		see(s.t, browser, newestCard, `Was suggested: let Ada Quill in at the front door.*Used: .*they were let in`)
 	}
-	every("/visits/"+visit, "advice-visit", "main", `Used: .*they were let in.*Lintel moves no lock`)
+	s.every("/visits/"+visit, "advice-visit", "main", `Used: .*they were let in.*Lintel moves no lock`)
 }
 
-// expire lets the time of another one pass.
-func expire(t *testing.T, h *household, d adviser, all map[string]context.Context,
-	every func(path string, name string, selector string, pattern string), first string) {
-	t.Helper()
-	// The time of another one is over, by the page itself; the server agrees.
-	visit := d.rings("ada-again")
-	d.advise(visit, house.Suggested, 12*time.Second)
-	for _, browser := range all {
-		do(t, browser, chromedp.Navigate(h.url))
-		see(t, browser, first, `s left`)
+// expire lets the time of another one pass: the page itself ends it, and the
+// server agrees.
+func (s adviceScreens) expire() {
+	s.t.Helper()
+	s.advise(s.rings("ada-again"), house.Suggested, 12*time.Second)
+	for _, browser := range s.all() {
+		do(s.t, browser, chromedp.Navigate(s.url))
+		see(s.t, browser, newestCard, `s left`)
 	}
-	for name, browser := range all {
-		see(t, browser, first+" .advice", `Expired at [0-9:]{8}`)
-		if n := do(t, browser, chromedp.Evaluate[int](`document.querySelectorAll("`+first+
+	for name, browser := range s.all() {
+		see(s.t, browser, newestCard+" .advice", `Expired at [0-9:]{8}`)
+		if n := do(s.t, browser, chromedp.Evaluate[int](`document.querySelectorAll("`+newestCard+
 			` form[action$=used]").length`)); n != 0 {
-			t.Errorf("%s: it can be answered after its time", name)
+			s.t.Errorf("%s: it can be answered after its time", name)
 		}
 	}
-	every("/", "advice-expired", first, `Expired at [0-9:]{8}`)
+	s.every("/", "advice-expired", newestCard, `Expired at [0-9:]{8}`)
 	// One that is open is still there when somebody else rings meanwhile.
-	d.advise(d.rings("ada-behind"), house.Suggested, 4*time.Minute)
-	d.rings("ada-before")
-	every("/", "advice-behind", "#visits article:nth-child(2)",
+	s.advise(s.rings("ada-behind"), house.Suggested, 4*time.Minute)
+	s.rings("ada-before")
+	s.every("/", "advice-behind", "#visits article:nth-child(2)",
 		`Suggested: let Ada Quill in at the front door.*[0-9]+ s left.*Look`)
+}
+
+// month shows a resident what came of all that.
+func (s adviceScreens) month() {
+	s.t.Helper()
+	for width, browser := range map[string]context.Context{"1280": s.wide, "400": s.narrow} {
+		do(s.t, browser, chromedp.Navigate(s.url+"/upkeep/advice"))
+		see(s.t, browser, "main", `Of 4 withheld, 2 for this reason alone: a factor is missing.*By door.*The newest`)
+		whole(s.t, browser, "advice-month-"+width)
+		do(s.t, browser, chromedp.Navigate(s.url+"/upkeep"))
+		see(s.t, browser, "main", `A month of advice`)
+		whole(s.t, browser, "advice-upkeep-"+width)
+	}
 }
 
 // wallTablet pairs a tablet, by a resident's browser.
@@ -306,11 +332,13 @@ func (d adviser) advise(visit string, state house.AdviceState, lasts time.Durati
 	}
 	for _, c := range policy.Decide(policy.Input{}).Conditions {
 		c.Met, c.NotAsked = true, false
-		c.Reasons = []house.Reason{{Code: "clock-differs", Values: house.Values{Lasted: 42 * time.Second, Longest: policy.MaxSkew}}}
+		c.Reasons = []house.Reason{{Code: "clock-differs",
+			Values: house.Values{Lasted: 42 * time.Second, Longest: policy.MaxSkew}}}
 		for _, code := range unmet {
 			if c.Code == code {
 				rule := house.DoorRule{Factors: []house.FactorKind{house.FactorCode, house.FactorResident}}
-				c.Met, c.Reasons = false, []house.Reason{{Code: "factors-lack", Values: house.Values{Person: d.ada, Of: 1, Rules: []house.DoorRule{rule}}}}
+				c.Met, c.Reasons = false, []house.Reason{{Code: "factors-lack",
+					Values: house.Values{Person: d.ada, Of: 1, Rules: []house.DoorRule{rule}}}}
 			}
 		}
 		advice.Conditions = append(advice.Conditions, c)

@@ -9,9 +9,9 @@ import (
 )
 
 type backupCmd struct {
-	Dir       string   `arg:"" help:"The folder of backups, such as one on another disk; made where there is none." type:"path"`
+	Dir       string   `arg:"" help:"${backup_dir}" type:"path"`
 	Recipient []string `help:"Encrypt to this public key of age's; once for each key." placeholder:"age1…"`
-	Keep      int      `help:"How many snapshots stay; the stills that only older ones need go with them." default:"3" placeholder:"N"`
+	Keep      int      `help:"${backup_keep}" default:"3" placeholder:"N"`
 	JSON      bool     `name:"json" help:"Print JSON."`
 }
 

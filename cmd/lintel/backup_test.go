@@ -86,20 +86,28 @@ func TestBackupAndRestore(t *testing.T) {
 		{[]string{"backup", in("b"), "--data", in("neighbour")}, exitFailed, "another household's"},
 		{[]string{"backup", in("b"), "--data", data, sealed}, exitRight, key}, // says where the key is
 		{[]string{"restore", in("b"), "--data", in("new")}, exitFailed, "none was given"},
-		{[]string{"restore", in("b"), "--data", in("new"), "--identity", passphrase}, exitFailed, "reading the age identity"},
+		{[]string{"restore", in("b"), "--data", in("new"), "--identity", passphrase}, exitFailed,
+			"reading the age identity"},
 		{[]string{"restore", in("b"), "--data", in("new"), "--identity", in("none")}, exitUsage, "none"},
-		{[]string{"restore", in("b"), "--data", in("new"), "--identity", identity, "--key", in("none")}, exitFailed, "The master key is missing"},
-		{[]string{"restore", in("b"), "--data", in("new"), "--identity", identity, "--household", "ANOTHER"}, exitFailed, "another household's"},
-		{[]string{"restore", in("b"), "--data", in("new"), "--identity", identity, "--snapshot", "yesterday"}, exitFailed, "no such snapshot"},
-		{[]string{"restore", in("b"), "--data", in("new"), "--identity", identity, "--erasures-of", in("neighbour")}, exitFailed, "another household's"},
+		{[]string{"restore", in("b"), "--data", in("new"), "--identity", identity, "--key", in("none")}, exitFailed,
+			"The master key is missing"},
+		{[]string{"restore", in("b"), "--data", in("new"), "--identity", identity, "--household", "ANOTHER"}, exitFailed,
+			"another household's"},
+		{[]string{"restore", in("b"), "--data", in("new"), "--identity", identity, "--snapshot", "yesterday"}, exitFailed,
+			"no such snapshot"},
+		{[]string{"restore", in("b"), "--data", in("new"), "--identity", identity, "--erasures-of", in("neighbour")},
+			exitFailed, "another household's"},
 		{[]string{"restore", in("b"), "--data", data, "--identity", identity}, exitFailed, "not empty"},
 		{[]string{"restore", in("b"), "--data", in("new"), "--identity", identity}, exitRight, "1 stills"},
 		{[]string{"bell", "list", "--data", in("new")}, exitRight, "front"},
 		{[]string{"erase", first, "--data", data}, exitRight, "erased: 1"},
-		{[]string{"restore", in("b"), "--data", in("new2"), "--identity", identity, "--erasures-of", data}, exitRight, "Erased since, and so not in it: 1"},
+		{[]string{"restore", in("b"), "--data", in("new2"), "--identity", identity, "--erasures-of", data}, exitRight,
+			"Erased since, and so not in it: 1"},
 		{[]string{"backup", in("b"), "--data", data, sealed}, exitRight, "0 stills"},
-		{[]string{"backup", in("p"), "--data", in("phrase"), "--passphrase-file", passphrase}, exitRight, "The passphrase is not in the backup"},
-		{[]string{"restore", in("p"), "--data", in("phrase2"), "--passphrase-file", identity}, exitFailed, "not the archive's"},
+		{[]string{"backup", in("p"), "--data", in("phrase"), "--passphrase-file", passphrase}, exitRight,
+			"The passphrase is not in the backup"},
+		{[]string{"restore", in("p"), "--data", in("phrase2"), "--passphrase-file", identity}, exitFailed,
+			"not the archive's"},
 		{[]string{"restore", in("p"), "--data", in("phrase2"), "--passphrase-file", passphrase}, exitRight, "Restored"},
 		{[]string{"person", "list", "--data", in("phrase2"), "--passphrase-file", passphrase}, exitRight, "Ada Quill"},
 	} {
@@ -129,7 +137,8 @@ func TestBackupAndRestore(t *testing.T) {
 	}
 	if status, out, said := lintelAt(t, append(old, "--respect-erasures", "--json")...); status != exitRight {
 		t.Error(said)
-	} else if r := (backup.Restored{}); json.Unmarshal([]byte(out), &r) != nil || r.Erased != 1 || r.Snapshot != snapshots[0].Name() {
+	} else if r := (backup.Restored{}); json.Unmarshal([]byte(out), &r) != nil || r.Erased != 1 ||
+		r.Snapshot != snapshots[0].Name() {
 		t.Errorf("the report: %s", out)
 	}
 }
@@ -156,13 +165,15 @@ func TestBackupReportsLostStills(t *testing.T) {
 	if err := json.Unmarshal([]byte(out), &r); err != nil {
 		t.Fatalf("%v in %s", err, out)
 	}
-	if status != exitFailed || r.Lost != 1 || r.Copied != 1 || len(r.LostStills) != 1 || !strings.Contains(said, "1 still is missing or changed") {
+	if status != exitFailed || r.Lost != 1 || r.Copied != 1 || len(r.LostStills) != 1 ||
+		!strings.Contains(said, "1 still is missing or changed") {
 		t.Errorf("status %d, said %q, reported %+v", status, said, r)
 	}
 	if r.LostStills[0].Visit != visit && !strings.HasSuffix(files[0], r.LostStills[0].File+".still") {
 		t.Errorf("the lost still: %+v", r.LostStills[0])
 	}
-	if status, out, _ := lintelAt(t, "restore", filepath.Join(dir, "b"), "--data", filepath.Join(dir, "new")); status != exitRight || !strings.Contains(out, "had lost before the backup: 1") {
+	if status, out, _ := lintelAt(t, "restore", filepath.Join(dir, "b"), "--data",
+		filepath.Join(dir, "new")); status != exitRight || !strings.Contains(out, "had lost before the backup: 1") {
 		t.Errorf("restored with status %d: %q", status, out)
 	}
 }

@@ -50,7 +50,8 @@ func TestBandsOf(t *testing.T) {
 			t.Errorf("%s: the interval %v is not around %v", b.Band, b.FMRCI95, *b.FMR)
 		}
 	}
-	alone := bandsOf([]grouping{{"one each", map[string]string{"ann": "a", "ben": "b", "cid": "c", "dot": "d"}}}, pictures)
+	alone := bandsOf([]grouping{{"one each", map[string]string{"ann": "a", "ben": "b", "cid": "c", "dot": "d"}}},
+		pictures)
 	if alone[0].FMR != nil || alone[0].FMRCI95 != [2]float64{0, 1} {
 		t.Errorf("nobody was compared, and %+v", alone[0])
 	}

@@ -110,18 +110,7 @@ func TestCaretaker(t *testing.T) {
 		t.Errorf("a stray file is there: %v", err)
 	}
 	tick()
-	v, err := h.Visit(t.Context(), visit)
-	if err != nil || v.Stage != house.Smaller || v.Stills[0].Width != smallerSide ||
-		v.Stills[0].Height != smallerSide*1024/1280 {
-		t.Errorf("after two hours: %+v, %v", v, err)
-	}
-	data, err := h.ReadStill(t.Context(), visit, 0)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if size, err := jpeg.DecodeConfig(bytes.NewReader(data)); err != nil || size.Width != smallerSide {
-		t.Errorf("the still is %+v, %v", size, err)
-	}
+	h.hasSmaller(visit)
 	h.advance(3 * time.Hour)
 	tick()
 	if _, err := h.Visit(t.Context(), visit); !errors.Is(err, house.ErrNotFound) {
@@ -134,6 +123,23 @@ func TestCaretaker(t *testing.T) {
 	eraseBetweenTicks(t, h, care)
 	stop()
 	running.Wait()
+}
+
+// hasSmaller holds that the still of a visit was made smaller.
+func (h *keptHouse) hasSmaller(visit string) {
+	h.t.Helper()
+	v, err := h.Visit(h.t.Context(), visit)
+	if err != nil || v.Stage != house.Smaller || v.Stills[0].Width != smallerSide ||
+		v.Stills[0].Height != smallerSide*1024/1280 {
+		h.t.Errorf("after two hours: %+v, %v", v, err)
+	}
+	data, err := h.ReadStill(h.t.Context(), visit, 0)
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	if size, err := jpeg.DecodeConfig(bytes.NewReader(data)); err != nil || size.Width != smallerSide {
+		h.t.Errorf("the still is %+v, %v", size, err)
+	}
 }
 
 // eraseBetweenTicks has an erasure scrubbed without a tick.

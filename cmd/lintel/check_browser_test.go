@@ -33,8 +33,8 @@ func TestChecksInBrowser(t *testing.T) {
 		for width, browser := range map[int]context.Context{1280: wide, 400: narrow} {
 			do(t, browser, chromedp.Navigate(h.url+path))
 			see(t, browser, selector, pattern)
-			do(t, browser, chromedp.Poll[bool](`[...document.images].every(i => i.complete && i.naturalWidth > 0 || i.loading `+
-				`=== "lazy")`))
+			do(t, browser, chromedp.Poll[bool](`[...document.images].every(i => i.complete && i.naturalWidth > 0 || `+
+				`i.loading === "lazy")`))
 			whole(t, browser, fmt.Sprintf("%s-%d", name, width))
 		}
 	}
@@ -171,7 +171,8 @@ func (h *household) fillWithDoubts() {
 		{0, weak - .005}, {0, weak}, {0, .22}} {
 		still, f := straight, house.Face{Box: image.Rect(540, 370, 740, 570),
 			Descriptor: describe(visit.number, visit.distance),
-			Landmarks:  []house.Point{{X: 686, Y: 448}, {X: 662, Y: 448}, {X: 594, Y: 448}, {X: 618, Y: 448}, {X: 640, Y: 500}}}
+			Landmarks: []house.Point{{X: 686, Y: 448}, {X: 662, Y: 448}, {X: 594, Y: 448}, {X: 618, Y: 448},
+				{X: 640, Y: 500}}}
 		if i%2 == 1 { // smaller, to be drawn at the same size beside others
 			still = imaging.Resize(straight, 640, 0, imaging.Box)
 			f.Box = image.Rect(270, 185, 370, 285)

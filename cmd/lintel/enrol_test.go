@@ -45,7 +45,8 @@ func TestEnrol(t *testing.T) {
 	for _, c := range []struct{ name, file, code, says string }{
 		{"small", worse("small", imaging.Resize(img, 2*img.Bounds().Dx()/5, 0, imaging.Box)), "small", "The face is only "},
 		{"blurred", worse("blurred", imaging.Blur(img, 4)), "blurred", "The face is blurred."},
-		{"clipped", worse("clipped", imaging.AdjustContrast(img, 80)), "clipped", " % of the face is plain black or white."},
+		{"clipped", worse("clipped", imaging.AdjustContrast(img, 80)), "clipped",
+			" % of the face is plain black or white."},
 		{"nobody", worse("nobody", imaging.New(200, 200, color.Gray{128})), "", "no face found; "},
 	} {
 		t.Run(c.name, func(t *testing.T) {

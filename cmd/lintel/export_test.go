@@ -169,10 +169,12 @@ func refuseExports(t *testing.T, house []string, dir string, args []string) {
 		"no file": {args, exitUsage, "--out"},
 		"bad recipient": {append(args, "--out", filepath.Join(dir, "2"), "--recipient", "age1nonsense"), exitUsage,
 			"no age recipient"},
-		"empty recipient": {append(args, "--out", filepath.Join(dir, "3"), "--recipient", ""), exitUsage, "no age recipient"},
-		"no such folder":  {append(args, "--out", filepath.Join(dir, "none", "4")), exitFailed, "no such file"},
+		"empty recipient": {append(args, "--out", filepath.Join(dir, "3"), "--recipient", ""), exitUsage,
+			"no age recipient"},
+		"no such folder": {append(args, "--out", filepath.Join(dir, "none", "4")), exitFailed, "no such file"},
 	} {
-		if status, out, stderr := lintel(t, c.args...); status != c.status || !strings.Contains(stderr, c.says) || out != "" {
+		if status, out, stderr := lintel(t, c.args...); status != c.status || !strings.Contains(stderr, c.says) ||
+			out != "" {
 			t.Errorf("%s: status %d, %s%s", name, status, out, stderr)
 		}
 	}

@@ -23,8 +23,8 @@ var longHelp = kong.Vars{
 	"accuracy_groups": "A CSV file that says which group each person is of, to report on each group besides.",
 	"receiver_add": "Add a receiver of advice at a door and print its ids, key and MQTT token, which are shown only " +
 		"now.",
-	"ring_files": "Photographs, the frames of the ring in their order; or a folder, for a burst of its newest pictures, " +
-		"a third of a second apart, as a bell has to send them. A camera may be writing there.",
+	"ring_files": "Photographs, the frames of the ring in their order; or a folder, for a burst of its newest " +
+		"pictures, a third of a second apart, as a bell has to send them. A camera may be writing there.",
 	"ring_frames": "How many frames a burst from a folder has, 1 to 16.",
 	"ring_secret": "The bell's secret; better in the environment, where other users don't see it.",
 	"liveness_by": "A CSV file that says whom each ring shows and how it was taken, to report on each condition " +
@@ -35,6 +35,13 @@ var longHelp = kong.Vars{
 		"is none.",
 	"token_scope": "What it may do: read-visits, read-advice or manage-sources; may be given several times. README.md " +
 		"says what each opens.",
-	"export_out":       "The zip file to make, which must not be there yet; - for standard output.",
-	"export_recipient": "Encrypt it to this age recipient; may be given several times.",
+	"export_out":          "The zip file to make, which must not be there yet; - for standard output.",
+	"export_recipient":    "Encrypt it to this age recipient; may be given several times.",
+	"backup_dir":          "The folder of backups, such as one on another disk; made where there is none.",
+	"backup_keep":         "How many snapshots stay; the stills that only older ones need go with them.",
+	"restore_identity":    "A file with the age identity that opens an encrypted backup.",
+	"restore_snapshot":    "Which snapshot, by its name in DIR/snapshots; the newest if not said.",
+	"restore_erasures_of": "Respect also the erasures of the archive in this folder, of the same household.",
+	"verify_erased": "Prove instead that this visit, person or still (by the name of its file) was erased and has " +
+		"left nothing.",
 }

@@ -75,7 +75,8 @@ func TestMasterKey(t *testing.T) {
 		{"a passphrase, for an archive with a key file", []string{"--passphrase-file", passphrase}, "salt"},
 	} {
 		status, _, said := lintelAt(t, append([]string{"bell", "list", "--data", data}, c.args...)...)
-		if c.want == "" && status != exitRight || c.want != "" && (status != exitFailed || !strings.Contains(said, c.want)) {
+		if c.want == "" && status != exitRight || c.want != "" &&
+			(status != exitFailed || !strings.Contains(said, c.want)) {
 			t.Errorf("%s: status %d, said %q, want %q", c.name, status, said, c.want)
 		}
 	}

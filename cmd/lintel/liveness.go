@@ -300,7 +300,8 @@ func (e padEstimate) number() string {
 	}
 	says := fmt.Sprintf("%.3f", *e.Value)
 	if e.CI95 != nil {
-		says += " (" + say.Text("interval", "Low", math.Floor(1000*e.CI95[0])/1000, "High", math.Ceil(1000*e.CI95[1])/1000) + ")"
+		says += " (" + say.Text("interval", "Low", math.Floor(1000*e.CI95[0])/1000, "High",
+			math.Ceil(1000*e.CI95[1])/1000) + ")"
 	}
 	return says
 }

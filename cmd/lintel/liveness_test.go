@@ -89,7 +89,8 @@ func TestLivenessByCondition(t *testing.T) {
 			Together: &house.Liveness{Level: level, Probability: p, Frames: 3}}
 	}
 	outcomes := []trial.Outcome{
-		outcome("", "ada-1", "ada", "night", 0.6), outcome("", "ada-2", "ada", "", 0.1), outcome("", "bo-1", "", "day", 0.2),
+		outcome("", "ada-1", "ada", "night", 0.6), outcome("", "ada-2", "ada", "", 0.1),
+		outcome("", "bo-1", "", "day", 0.2),
 		outcome("print", "ada-3", "ada", "night", 0.3), outcome("print", "ada-4", "ada", "night", 0.9),
 	}
 	report := padReportOf(outcomes)
@@ -104,7 +105,8 @@ func TestLivenessByCondition(t *testing.T) {
 	}
 	var out bytes.Buffer
 	report.write(&out)
-	for _, want := range []string{"attack/print/ada-3: no-sign", "Condition: day", "Condition: night", "persons resampled",
+	for _, want := range []string{"attack/print/ada-3: no-sign", "Condition: day", "Condition: night",
+		"persons resampled",
 		"persons and print", "not measured"} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("%q is not said in\n%s", want, &out)

@@ -15,10 +15,10 @@ import (
 
 type restoreCmd struct {
 	Dir             string   `arg:"" help:"The folder of backups." type:"path"`
-	Identity        []string `help:"A file with the age identity that opens an encrypted backup." type:"existingfile" placeholder:"FILE"`
-	Snapshot        string   `help:"Which snapshot, by its name in DIR/snapshots; the newest if not said." placeholder:"NAME"`
+	Identity        []string `help:"${restore_identity}" type:"existingfile" placeholder:"FILE"`
+	Snapshot        string   `help:"${restore_snapshot}" placeholder:"NAME"`
 	RespectErasures bool     `help:"Erase in the restored archive what was erased since, as far as DIR knows."`
-	ErasuresOf      string   `help:"Respect also the erasures of the archive in this folder, of the same household." type:"path" placeholder:"DIR"`
+	ErasuresOf      string   `help:"${restore_erasures_of}" type:"path" placeholder:"DIR"`
 	SkipDamaged     bool     `help:"Leave out stills whose copies are damaged or missing, instead of restoring nothing."`
 	Household       string   `help:"Refuse backups of any archive but the one with this id." placeholder:"ID"`
 	JSON            bool     `name:"json" help:"Print JSON."`

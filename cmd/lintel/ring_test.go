@@ -32,7 +32,8 @@ func (d *doorbell) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		w.WriteHeader(http.StatusBadRequest)
 		return
 	}
-	d.rings, d.came, d.taken = append(d.rings, r.Header.Get("Lintel-Ring")), append(d.came, string(body)), append(d.taken, taken)
+	d.rings, d.came, d.taken = append(d.rings, r.Header.Get("Lintel-Ring")), append(d.came, string(body)),
+		append(d.taken, taken)
 	w.WriteHeader(http.StatusCreated)
 	w.Write([]byte("{}"))
 }

@@ -128,8 +128,8 @@ func changeRules(t *testing.T, h *household, wide context.Context, narrow contex
 	see(t, narrow, "main", "Strangers: 2 visits would be deleted")
 	whole(t, narrow, "rules-preview-400")
 	click(t, wide, `form[action="/rules/save"] button`)
-	see(t, wide, "main", "The rules are saved.*Strangers: photos and entry are deleted after 24 hours.*Nothing is kept on "+
-		"Saturday from 22:00 until 06:00 the next day")
+	see(t, wide, "main", "The rules are saved.*Strangers: photos and entry are deleted after 24 hours.*Nothing is kept "+
+		"on Saturday from 22:00 until 06:00 the next day")
 	click(t, wide, `form[action$="/end"] button`)
 	see(t, wide, "main", "No visit is held")
 	whole(t, wide, "rules-saved-1280")

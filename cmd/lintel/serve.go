@@ -90,11 +90,8 @@ func (c *serveCmd) Run(g *globals) error {
 		Broker:    within,
 		Refused:   advice.Refused,
 	})
-	if err := c.greet(g, log, pages, listener.Addr()); err != nil {
+	if err := c.greet(g, log, pages, listener.Addr(), broker); err != nil {
 		return err
-	}
-	if broker != nil {
-		c.greetMQTT(g, log, broker.listener.Addr())
 	}
 	signs, err := g.openExaminer()
 	if err != nil {
@@ -176,9 +173,9 @@ func (c *serveCmd) listen(address string) (net.Listener, error) {
 	return tls.NewListener(l, &tls.Config{Certificates: []tls.Certificate{cert}, MinVersion: tls.VersionTLS12}), nil
 }
 
-// greet says where the server is, how to begin, and what is wrong with where
-// it listens.
-func (c *serveCmd) greet(g *globals, log *slog.Logger, pages *web.Server, addr net.Addr) error {
+// greet says where the server and its broker are, how to begin, and what is
+// wrong with where they listen.
+func (c *serveCmd) greet(g *globals, log *slog.Logger, pages *web.Server, addr net.Addr, b *openBroker) error {
 	base := url.URL{Scheme: "http", Host: addr.String()}
 	if c.TLSCert != "" {
 		base.Scheme = "https"
@@ -188,8 +185,8 @@ func (c *serveCmd) greet(g *globals, log *slog.Logger, pages *web.Server, addr n
 		base.Host = fmt.Sprintf("localhost:%d", tcp.Port)
 	}
 	if tcp != nil && !tcp.IP.IsLoopback() && c.TLSCert == "" {
-		log.Warn("listening beyond this machine without TLS: anybody on the network can read stills and passwords on their "+
-			"way; use --tls-cert and --tls-key", "listen", addr)
+		log.Warn("listening beyond this machine without TLS: anybody on the network can read stills and passwords on "+
+			"their way; use --tls-cert and --tls-key", "listen", addr)
 	}
 	tell(g.stdout, "serving", "Address", base.String())
 	token, needed, err := pages.SetUpToken(g.ctx)
@@ -198,6 +195,9 @@ func (c *serveCmd) greet(g *globals, log *slog.Logger, pages *web.Server, addr n
 	}
 	if needed {
 		tell(g.stdout, "serve-set-up", "Link", base.String()+"/set-up?token="+token)
+	}
+	if b != nil {
+		c.greetMQTT(g, log, b.listener.Addr())
 	}
 	return nil
 }

@@ -46,6 +46,14 @@ func TestSourcesAndReceivers(t *testing.T) {
 	says(exitRight, "[]", "source", "list", "--json")
 	says(exitRight, "[]", "receiver", "list", "--json")
 
+	door := trySources(t, says, open)
+	tryReceivers(t, says, open, door)
+}
+
+// trySources adds, lists and removes sources, and adds a door.
+func trySources(t *testing.T, says func(status int, want string, args ...string) string,
+	open func() *store.Archive) (door string) {
+	t.Helper()
 	says(exitUsage, "--person is needed", "source", "add", "phone", "The blue phone")
 	says(exitUsage, "phone", "source", "add", "kettle", "The kettle")
 	says(exitUsage, "1 to 60 characters", "source", "add", "reader", " ")
@@ -81,8 +89,7 @@ func TestSourcesAndReceivers(t *testing.T) {
 	says(exitRight, "", "source", "remove", reader.ID)
 	says(exitFailed, "not found", "source", "remove", reader.ID)
 	says(exitFailed, "not found", "source", "remove", "The mat")
-
-	tryReceivers(t, says, open, door)
+	return door
 }
 
 // tryReceivers adds, lists and removes receivers.
@@ -106,7 +113,8 @@ func tryReceivers(t *testing.T, says func(status int, want string, args ...strin
 		strings.Contains(list, "lintel-receiver-key") {
 		t.Errorf("the list is %s", list)
 	}
-	if list := says(exitRight, receiver.ID, "receiver", "list", "--json"); strings.Contains(list, "lintel-receiver-key") ||
+	if list := says(exitRight, receiver.ID, "receiver", "list", "--json"); strings.Contains(
+		list, "lintel-receiver-key") ||
 		strings.Contains(list, `"key"`) {
 		t.Errorf("the list is %s", list)
 	}

@@ -166,7 +166,8 @@ func (h *household) fillWithDoor() (ada string) {
 		Scope: "Recognising my face at the door."}); err != nil {
 		t.Fatal(err)
 	}
-	visit, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: "1", JPEG: drawing, Width: 1280, Height: 1024,
+	visit, _, err := a.Keep(t.Context(), house.NewStill{Bell: "front", Ring: "1", JPEG: drawing, Width: 1280,
+		Height:     1024,
 		ReceivedAt: time.Now().Add(-time.Hour)})
 	if err != nil {
 		t.Fatal(err)

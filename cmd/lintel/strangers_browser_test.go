@@ -80,7 +80,8 @@ func (h *household) fillWithStrangers() (newest string) {
 		return d
 	}
 	bo := house.Consent{GivenBy: "Bo Tarn", GivenAt: time.Now().Add(-time.Hour), Scope: "Being known at the door"}
-	if _, err := a.Introduce(t.Context(), "Bo Tarn", bo, []house.Reference{{Descriptor: at(0.40), FaceWidth: 120}}); err !=
+	if _, err := a.Introduce(t.Context(), "Bo Tarn", bo,
+		[]house.Reference{{Descriptor: at(0.40), FaceWidth: 120}}); err !=
 		nil {
 		t.Fatal(err)
 	}

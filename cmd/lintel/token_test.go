@@ -36,7 +36,8 @@ func TestToken(t *testing.T) {
 		Token string
 	}
 	out := h.lintel("token", "add", "Mat", "--scope", "manage-sources", "--json")
-	if err := json.Unmarshal([]byte(out), &second); err != nil || len(second.Token) != 26 || second.Scopes != "manage-sources" {
+	if err := json.Unmarshal([]byte(out), &second); err != nil || len(second.Token) != 26 ||
+		second.Scopes != "manage-sources" {
 		t.Errorf("added %+v, %v", second, err)
 	}
 

@@ -68,7 +68,7 @@ func TestTrialInBrowser(t *testing.T) {
 		}
 		do(t, wide, chromedp.Navigate(h.url+page))
 		both(page, "trial-"+string(step), "#step-"+string(step),
-			map[int]string{0: "Nothing noticed.*Doubtful", 1: "Seen as a picture.*Nothing noticed", 2: "Seen as a picture"}[i])
+			[]string{"Nothing noticed.*Doubtful", "Seen as a picture.*Nothing noticed", "Seen as a picture"}[i])
 		do(t, wide, chromedp.Navigate(h.url+page))
 		click(t, wide, `.step.now > .choices button`)
 		if i+1 < len(found) {
@@ -100,7 +100,8 @@ func findInPlace(t *testing.T, a *store.Archive, level house.LivenessLevel) {
 		t.Fatal(err)
 	}
 	p := map[house.LivenessLevel]float64{house.NoSign: .07, house.Doubtful: .58, house.Picture: .96}[level]
-	face := house.Face{Descriptor: house.Descriptor{1}, Liveness: &house.Liveness{Level: level, Probability: p, Frames: 1}}
+	face := house.Face{Descriptor: house.Descriptor{1},
+		Liveness: &house.Liveness{Level: level, Probability: p, Frames: 1}}
 	face.Box.Max.X, face.Box.Max.Y = 200, 200
 	if err := a.Record(t.Context(), visits[0].Stills[0].ID, house.Done, []house.Face{face}); err != nil {
 		t.Fatal(err)

@@ -11,7 +11,7 @@ import (
 
 type verifyCmd struct {
 	Repair bool   `help:"Mend what can be mended without inventing anything."`
-	Erased string `help:"Prove instead that this visit, person or still (by the name of its file) was erased and has left nothing." placeholder:"ID"`
+	Erased string `help:"${verify_erased}" placeholder:"ID"`
 	JSON   bool   `name:"json" help:"Print JSON."`
 }
 

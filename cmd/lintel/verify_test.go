@@ -95,7 +95,8 @@ func TestVerifyCommand(t *testing.T) {
 		t.Fatal(err)
 	}
 	sealed[7] ^= 2
-	if err := errors.Join(os.MkdirAll(filepath.Dir(stray), 0o700), os.WriteFile(stray, sealed, 0o600), os.WriteFile(lost, sealed, 0o600)); err != nil {
+	if err := errors.Join(os.MkdirAll(filepath.Dir(stray), 0o700), os.WriteFile(stray, sealed, 0o600),
+		os.WriteFile(lost, sealed, 0o600)); err != nil {
 		t.Fatal(err)
 	}
 	verify(exitFailed, "problems: 2. Nothing was changed")
@@ -105,7 +106,8 @@ func TestVerifyCommand(t *testing.T) {
 	if len(stillsIn(t, data)) != 4 {
 		t.Error("a verify without --repair removed something")
 	}
-	if said := verify(exitRight, "(mended)", "--repair"); !strings.Contains(said, "marked as lost") || !strings.Contains(said, "known as lost: 1") {
+	if said := verify(exitRight, "(mended)", "--repair"); !strings.Contains(said, "marked as lost") ||
+		!strings.Contains(said, "known as lost: 1") {
 		t.Errorf("said %s", said)
 	}
 	verify(exitRight, "known as lost: 1")
@@ -113,19 +115,26 @@ func TestVerifyCommand(t *testing.T) {
 		t.Errorf("left %q", left)
 	}
 
-	// What can't be mended stays a problem, with the status that says so.
+	breakTrail(t, data)
+	verify(exitFailed, "entry 1 is not as it was written")
+	verify(exitFailed, "problems that can't be mended here: 1", "--repair")
+}
+
+// breakTrail changes an entry of the audit trail, which can't be mended: it stays a
+// problem, with the status that says so.
+func breakTrail(t *testing.T, data string) {
+	t.Helper()
 	db, err := sql.Open("sqlite", filepath.Join(data, "archive.db"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer db.Close()
-	for _, statement := range []string{`DROP TRIGGER audit_is_not_changed`, `UPDATE audit SET actor = 'itself' WHERE seq = 1`} {
+	for _, statement := range []string{`DROP TRIGGER audit_is_not_changed`,
+		`UPDATE audit SET actor = 'itself' WHERE seq = 1`} {
 		if _, err := db.ExecContext(t.Context(), statement); err != nil {
 			t.Fatal(err)
 		}
 	}
-	verify(exitFailed, "entry 1 is not as it was written")
-	verify(exitFailed, "problems that can't be mended here: 1", "--repair")
 }
 
 func TestVerifyErasedCommand(t *testing.T) {
@@ -141,7 +150,8 @@ func TestVerifyErasedCommand(t *testing.T) {
 	lintel(exitFailed, "is in the archive", "verify", "--erased", visits[0])
 	lintel(exitFailed, "knows no visit, person or file", "verify", "--erased", "nobody")
 	lintel(exitRight, "", "erase", visits[0])
-	if said := lintel(exitRight, "nothing of it is left", "verify", "--erased", visits[0]); strings.Count(said, "✓") != 5 {
+	if said := lintel(exitRight, "nothing of it is left", "verify", "--erased", visits[0]); strings.Count(
+		said, "✓") != 5 {
 		t.Errorf("said %s", said)
 	}
 	lintel(exitFailed, "is in the archive", "verify", "--erased", visits[1])
@@ -151,7 +161,8 @@ func TestVerifyErasedCommand(t *testing.T) {
 		if want {
 			status = exitRight
 		}
-		if err := json.Unmarshal([]byte(lintel(status, "", "verify", "--json", "--erased", id)), &p); err != nil || p.Proven != want || p.ID != id || (p.Reason == "") != want {
+		if err := json.Unmarshal([]byte(lintel(status, "", "verify", "--json", "--erased", id)), &p); err != nil ||
+			p.Proven != want || p.ID != id || (p.Reason == "") != want {
 			t.Errorf("%+v, %v", p, err)
 		}
 	}
@@ -191,7 +202,8 @@ func TestDamagedDatabaseCommands(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	commands := [][]string{{"verify"}, {"verify", "--repair"}, {"verify", "--erased", visits[0]}, {"bell", "list"}, {"sweep"}, {"erase", visits[0]}}
+	commands := [][]string{{"verify"}, {"verify", "--repair"}, {"verify", "--erased", visits[0]}, {"bell", "list"},
+		{"sweep"}, {"erase", visits[0]}}
 	if models := os.Getenv("LINTEL_MODELS"); models != "" {
 		commands = append(commands, []string{"serve", "--listen", "127.0.0.1:0", "--models", models})
 	} else {
@@ -209,7 +221,9 @@ func TestDamagedDatabaseCommands(t *testing.T) {
 		before := folder(t, data)
 		for _, command := range commands {
 			status, stdout, stderr := lintelAt(t, append(command, flags...)...)
-			if status != exitFailed || stdout != "" || !strings.Contains(stderr, "is damaged") || !strings.Contains(stderr, "nothing was changed") || !strings.Contains(stderr, "restore a backup into another one") {
+			if status != exitFailed || stdout != "" || !strings.Contains(stderr, "is damaged") ||
+				!strings.Contains(stderr, "nothing was changed") ||
+				!strings.Contains(stderr, "restore a backup into another one") {
 				t.Errorf("%s: %q ended with %d: %q %q", name, command, status, stdout, stderr)
 			}
 			if after := folder(t, data); after != before {

@@ -29,8 +29,8 @@ func TestWarningsInBrowser(t *testing.T) {
 		for width, browser := range map[int]context.Context{1280: wide, 400: narrow} {
 			do(t, browser, chromedp.Navigate(h.url+path))
 			see(t, browser, selector, pattern)
-			do(t, browser, chromedp.Poll[bool](`[...document.images].every(i => i.complete && i.naturalWidth > 0 || i.loading `+
-				`=== "lazy")`))
+			do(t, browser, chromedp.Poll[bool](`[...document.images].every(i => i.complete && i.naturalWidth > 0 || `+
+				`i.loading === "lazy")`))
 			whole(t, browser, fmt.Sprintf("%s-%d", name, width))
 		}
 	}
@@ -93,8 +93,8 @@ func showRegions(t *testing.T, wide context.Context, narrow context.Context) {
 			// Without scripts the link leads to the same, drawn by the server.
 			link := do(t, browser, chromedp.Evaluate[string](`document.querySelector("a.sign").href`))
 			do(t, browser, chromedp.Navigate(link))
-			until(t, browser, `document.body?.dataset.signs === "ready" && document.querySelectorAll(".region.shown").length `+
-				`=== 1`)
+			until(t, browser, `document.body?.dataset.signs === "ready" && `+
+				`document.querySelectorAll(".region.shown").length === 1`)
 			seesRegion(t, browser, `a.sign`)
 		})
 	}
@@ -169,8 +169,9 @@ func (h *household) fillWithWarnings() (visit, face string) {
 			t.Fatal(err)
 		}
 		f := house.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: house.Descriptor{1, 0, .2}, Match: ring.match,
-			Liveness:  &ring.Liveness,
-			Landmarks: []house.Point{{X: 686, Y: 448}, {X: 662, Y: 448}, {X: 594, Y: 448}, {X: 618, Y: 448}, {X: 640, Y: 500}}}
+			Liveness: &ring.Liveness,
+			Landmarks: []house.Point{{X: 686, Y: 448}, {X: 662, Y: 448}, {X: 594, Y: 448}, {X: 618, Y: 448},
+				{X: 640, Y: 500}}}
 		if err := a.Record(t.Context(), v.Stills[0].ID, house.Done, []house.Face{f}); err != nil {
 			t.Fatal(err)
 		}

@@ -32,7 +32,8 @@ func TestClockSkew(t *testing.T) {
 		"right":               {[]Still{still(0)}, 0},
 		"slow":                {[]Still{still(-time.Hour)}, -time.Hour},
 		"fast":                {[]Still{still(time.Minute)}, time.Minute},
-		"by the one that most": {[]Still{still(time.Second), {ReceivedAt: at}, still(-time.Minute), still(30 * time.Second)},
+		"by the one that most": {[]Still{still(time.Second), {ReceivedAt: at}, still(-time.Minute),
+			still(30 * time.Second)},
 			-time.Minute},
 	} {
 		if got := (Visit{Stills: test.stills}).ClockSkew(); got != test.want {

@@ -9,7 +9,8 @@ import (
 
 func TestReadLabels(t *testing.T) {
 	got, err := ReadLabels(
-		strings.NewReader("\ufeffring, person ,condition\r\nbona-fide/ada-01,ada,night\r\n\"attack/print/ada,03\",, by day " +
+		strings.NewReader("\ufeffring, person ,condition\r\nbona-fide/ada-01,ada,night\r\n\"attack/print/ada,03\",, " +
+			"by day " +
 			"\r\nattack/print/x,,\r\n"))
 	want := []Label{{"bona-fide/ada-01", "ada", "night", 2}, {"attack/print/ada,03", "", "by day", 3},
 		{"attack/print/x", "", "", 4}}
@@ -29,7 +30,8 @@ func TestReadLabels(t *testing.T) {
 		head + "bona-fide/a,\a,\n":             "line 2: it has what can't be printed",
 		head + "bona-fide/a,\"ada,\n":          "line 2",
 	} {
-		if _, err := ReadLabels(strings.NewReader(text)); !errors.Is(err, ErrLabels) || !strings.Contains(err.Error(), says) {
+		if _, err := ReadLabels(strings.NewReader(text)); !errors.Is(err, ErrLabels) ||
+			!strings.Contains(err.Error(), says) {
 			t.Errorf("%q: %v, which does not say %q", text, err, says)
 		}
 	}

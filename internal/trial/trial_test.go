@@ -113,7 +113,8 @@ func TestRun(t *testing.T) {
 		if o.Together != nil {
 			frames = o.Together.Frames
 		}
-		if o.Name != rings[i].Name || len(o.Stills) != want.stills || frames != want.frames || len(o.Unread) != want.unread {
+		if o.Name != rings[i].Name || len(o.Stills) != want.stills || frames != want.frames ||
+			len(o.Unread) != want.unread {
 			t.Errorf("%s: %d stills, %d frames, %v; want %+v", o.Name, len(o.Stills), frames, o.Unread, want)
 		}
 	}
@@ -152,7 +153,8 @@ func TestReport(t *testing.T) {
 	if want := (match.Rate{Errors: 1, N: 3}); r.BPCER != want {
 		t.Errorf("BPCER %v, want %v", r.BPCER, want)
 	}
-	if want := map[string]match.Rate{"print": {Errors: 1, N: 2}, "screen": {Errors: 1, N: 2}}; !maps.Equal(r.APCER, want) {
+	if want := map[string]match.Rate{"print": {Errors: 1, N: 2}, "screen": {Errors: 1, N: 2}}; !maps.Equal(
+		r.APCER, want) {
 		t.Errorf("APCER %v, want %v", r.APCER, want)
 	}
 	if want := map[string]int{BonaFide: 1, "print": 1}; !maps.Equal(r.NoFace, want) {

@@ -83,7 +83,8 @@ func (w Words) Day(at time.Time) string {
 func (w Words) Date(at time.Time) string {
 	t := telling{words: w}
 	local := t.local(at)
-	told := []any{"Day", local.Day(), "Month", w.say(fmt.Sprintf("month-short-%d", local.Month()), nil), "Year", local.Year()}
+	told := []any{"Day", local.Day(), "Month", w.say(fmt.Sprintf("month-short-%d", local.Month()), nil), "Year",
+		local.Year()}
 	if local.Year() == t.local(w.now).Year() {
 		return w.Text("date-short", told...)
 	}

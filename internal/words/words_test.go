@@ -135,7 +135,8 @@ func texts(t *testing.T) (keys, prefixes []string) {
 	for _, m := range regexp.MustCompile(`"(problem-[a-z-]+)"`).FindAllStringSubmatch(all, -1) {
 		keys = append(keys, m[1]) // a problem keeps its keys until somebody reads it
 	}
-	for _, m := range regexp.MustCompile(call+`\(?(?:print |printf )?"([a-z0-9-]+-)(?:"|%)`).FindAllStringSubmatch(all, -1) {
+	for _, m := range regexp.MustCompile(call+`\(?(?:print |printf )?"([a-z0-9-]+-)(?:"|%)`).
+		FindAllStringSubmatch(all, -1) {
 		prefixes = append(prefixes, m[1])
 	}
 	for _, m := range regexp.MustCompile(`\bknown (?:\(print )?"([a-z-]+-)"`).FindAllStringSubmatch(all, -1) {
@@ -192,8 +193,9 @@ func TestCatalog(t *testing.T) {
 // told has some of everything.
 var told = house.Values{
 	Person: "p1", Persons: []string{"p1", "p2", "p3"}, Door: "d1", Bell: "porch", OtherBell: "gate",
-	At: time.Date(2026, 11, 25, 17, 5, 0, 0, time.UTC), Until: time.Date(2026, 12, 1, 8, 0, 0, 0, time.UTC), Holiday: true,
-	Lasted: time.Second, Longest: 3 * time.Minute, Count: 1, Of: 2, Distance: 0.314, Rate: 1.0 / 2512, Band: "fair",
+	At: time.Date(2026, 11, 25, 17, 5, 0, 0, time.UTC), Until: time.Date(2026, 12, 1, 8, 0, 0, 0, time.UTC),
+	Holiday: true,
+	Lasted:  time.Second, Longest: 3 * time.Minute, Count: 1, Of: 2, Distance: 0.314, Rate: 1.0 / 2512, Band: "fair",
 	Asked: "strong",
 	Kind:  house.FactorCode, Given: []house.Given{{Kind: house.FactorArrival}, {Kind: house.FactorCode}}, Measured: -0.5,
 	Parcel: &house.ParcelRule{Note: "a lamp", Window: time.Minute, UsedBy: "a1"},
@@ -233,7 +235,8 @@ func TestShort(t *testing.T) {
 	for _, a := range []house.Advice{policy.Decide(policy.Input{}), policy.DecideParcel(policy.Input{})} {
 		for _, c := range a.Conditions {
 			lacks := w.Short(house.Condition{Code: c.Code})
-			holds, moot := w.Short(house.Condition{Code: c.Code, Met: true}), w.Short(house.Condition{Code: c.Code, NotAsked: true})
+			holds, moot := w.Short(house.Condition{Code: c.Code, Met: true}),
+				w.Short(house.Condition{Code: c.Code, NotAsked: true})
 			if holds == "" || lacks == "" || holds == lacks || moot != "not asked whether "+holds {
 				t.Errorf("%s: holds %q, lacks %q, not asked %q", c.Code, holds, lacks, moot)
 			}

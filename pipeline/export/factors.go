@@ -260,7 +260,8 @@ func (e *Export) lookAdvice(ctx context.Context, names map[string]string) error 
 		}
 		if r.Yours {
 			for _, c := range d.Conditions {
-				r.Conditions = append(r.Conditions, conditionRecord{c.Code, c.Met, c.NotAsked, e.others.without(say.Condition(c))})
+				r.Conditions = append(r.Conditions, conditionRecord{c.Code, c.Met, c.NotAsked,
+					e.others.without(say.Condition(c))})
 			}
 		}
 		e.second.advice = append(e.second.advice, r)

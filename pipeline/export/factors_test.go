@@ -38,7 +38,8 @@ func (h *household) furnishSecond(resident, together string) {
 			h.must(err)
 			told, err := json.Marshal(evidence.Told{Report: at, Place: geofence.Outside})
 			h.must(err)
-			left, err := json.Marshal(evidence.Told{Report: geofence.Report{Crossing: geofence.Left, NoPlace: true, At: h.now},
+			left, err := json.Marshal(evidence.Told{Report: geofence.Report{Crossing: geofence.Left, NoPlace: true,
+				At: h.now},
 				Why: "report-order"})
 			return house.SourceMove{State: state, Reports: []json.RawMessage{told, left}}, err
 		})
@@ -60,16 +61,23 @@ func (h *household) furnishSecond(resident, together string) {
 	}
 	factors, err := h.FactorsSince(ctx, h.now.Add(-time.Hour))
 	h.must(err)
-	i := slices.IndexFunc(factors, func(f house.Factor) bool { return f.Person == h.ada.ID && f.Kind == house.FactorArrival })
-	suggested, err := h.AddAdvice(ctx, house.Advice{Visit: together, Door: door, Person: h.ada.ID, State: house.Suggested, At: h.now, ExpiresAt: h.now.Add(time.Minute), Factors: []string{factors[i].ID},
-		Conditions: []house.Condition{{Code: "match", Met: true}, {Code: "alike", Reasons: []house.Reason{{Code: "alike-open",
-			Values: house.Values{Person: h.ada.ID, Persons: []string{h.bo.ID}, Note: "bo lark"}}}}}}, h.bo.ID)
+	i := slices.IndexFunc(factors, func(f house.Factor) bool {
+		return f.Person == h.ada.ID &&
+			f.Kind == house.FactorArrival
+	})
+	suggested, err := h.AddAdvice(ctx, house.Advice{Visit: together, Door: door, Person: h.ada.ID, State: house.Suggested,
+		At: h.now, ExpiresAt: h.now.Add(time.Minute), Factors: []string{factors[i].ID},
+		Conditions: []house.Condition{{Code: "match", Met: true},
+			{Code: "alike", Reasons: []house.Reason{{Code: "alike-open",
+				Values: house.Values{Person: h.ada.ID, Persons: []string{h.bo.ID}, Note: "bo lark"}}}}}}, h.bo.ID)
 	h.must(err)
 	h.must(h.EndAdvice(house.By(ctx, "resident "+resident), suggested, house.Used))
 	other, err := h.SetDoor(ctx, house.Door{Name: "The cellar", Bell: "garden-gate"})
 	h.must(err)
-	_, err = h.AddAdvice(ctx, house.Advice{Visit: together, Door: other, Person: h.bo.ID, State: house.Withheld, At: h.now,
-		Conditions: []house.Condition{{Code: "time", Reasons: []house.Reason{{Code: "time-other", Values: house.Values{Person: h.bo.ID, Rules: []house.DoorRule{{From: 421, To: 1200}}}}}}}}, h.ada.ID)
+	_, err = h.AddAdvice(ctx, house.Advice{Visit: together, Door: other, Person: h.bo.ID, State: house.Withheld,
+		At: h.now,
+		Conditions: []house.Condition{{Code: "time", Reasons: []house.Reason{{Code: "time-other",
+			Values: house.Values{Person: h.bo.ID, Rules: []house.DoorRule{{From: 421, To: 1200}}}}}}}}, h.ada.ID)
 	h.must(err)
 }
 
@@ -114,7 +122,8 @@ func TestSecond(t *testing.T) {
 		t.Fatalf("advice %+v", w.Advice)
 	}
 	for _, a := range w.Advice {
-		if a.Yours && (a.State != house.Used || a.By != "resident" || len(a.Conditions) != 2 || !strings.Contains(a.Conditions[1].Says, " is easily confused with [somebody else]. ")) {
+		if a.Yours && (a.State != house.Used || a.By != "resident" || len(a.Conditions) != 2 ||
+			!strings.Contains(a.Conditions[1].Says, " is easily confused with [somebody else]. ")) {
 			t.Errorf("advice on Ada %+v", a)
 		}
 		if !a.Yours && (a.State != house.Withheld || len(a.Conditions) != 0 || a.Door != "The cellar") {
@@ -136,10 +145,15 @@ func checkSecondPage(t *testing.T, files map[string][]byte) {
 	t.Helper()
 	page := html.UnescapeString(regexp.MustCompile(`<[^>]*>`).ReplaceAllString(string(files["index.html"]), ""))
 	for _, want := range []string{
-		"The green phone, added", "latitude 61.25°, longitude -7.5°, give or take 12 m", "2 reports of it, of the last week, are kept", "Tokens: brass-4411.", "The secret that they are made from is not in here",
-		"may be suggested at [somebody else]'s shed", "Your phone came home on", "Something was suggested by it", "A resident looked and agreed that it is you",
-		"A wrong one-time code was given for you", "Lintel itself, by the rulesgave you one-time codes", "It was suggested that you be let in, and a resident says so was done, at [somebody else]'s shed", "Yes: The match is sure enough.",
-		"No: " + adasName + " is easily confused with [somebody else].", "Nothing was suggested while you stood there, at The cellar",
+		"The green phone, added", "latitude 61.25°, longitude -7.5°, give or take 12 m", "2 reports of it, " +
+			"of the last week, are kept", "Tokens: brass-4411.", "The secret that they are made from is not in here",
+		"may be suggested at [somebody else]'s shed", "Your phone came home on", "Something was suggested by it",
+		"A resident looked and agreed that it is you",
+		"A wrong one-time code was given for you", "Lintel itself, by the rulesgave you one-time codes", "It was " +
+			"suggested that you be let in, and a resident says so was done, at [somebody else]'s shed",
+		"Yes: The match is sure enough.",
+		"No: " + adasName + " is easily confused with [somebody else].",
+		"Nothing was suggested while you stood there, at The cellar",
 	} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page does not say %q", want)

@@ -85,7 +85,8 @@ func still(t testing.TB, c color.Color, at ...image.Rectangle) []byte {
 	}
 	for y := adasFace.Min.Y; y < adasFace.Max.Y; y++ {
 		for x := adasFace.Min.X; x < adasFace.Max.X; x++ {
-			m.SetRGBA(x, y, color.RGBA{uint8(150 + 40*math.Sin(float64(x)/5)), uint8(120 + 30*math.Cos(float64(y)/4)), 90, 255})
+			m.SetRGBA(x, y, color.RGBA{uint8(150 + 40*math.Sin(float64(x)/5)), uint8(120 + 30*math.Cos(float64(y)/4)), 90,
+				255})
 		}
 	}
 	for _, r := range at {
@@ -226,7 +227,8 @@ func furnish(t *testing.T) *household {
 	h.now = h.now.Add(time.Minute)
 	together := h.rings("ring-together", 0, still(t, red, farFace), house.Done, face(adasFace, h.ada.ID),
 		face(farFace, h.bo.ID))
-	h.rings("ring-together", 1, still(t, red, nearFace, farFace), house.Done, face(adasFace, h.ada.ID), face(nearFace, ""),
+	h.rings("ring-together", 1, still(t, red, nearFace, farFace), house.Done, face(adasFace, h.ada.ID),
+		face(nearFace, ""),
 		face(farFace, ""))
 	h.rings("ring-together", 2, still(t, red, farFace), house.Done, face(farFace, ""))
 	h.rings("ring-together", 3, still(t, red, farFace), house.Failed)

@@ -15,7 +15,8 @@ func TestPageSpeaksByTheCatalog(t *testing.T) {
 			t.Errorf("the page says by itself: %q", strings.TrimSpace(says))
 		}
 	}
-	for _, attribute := range regexp.MustCompile(`(?:alt|title|aria-label)="([^"{]*\p{L}[^"]*)"`).FindAllString(text, -1) {
+	for _, attribute := range regexp.MustCompile(`(?:alt|title|aria-label)="([^"{]*\p{L}[^"]*)"`).FindAllString(text,
+		-1) {
 		t.Errorf("the page says by itself: %s", attribute)
 	}
 }

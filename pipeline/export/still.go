@@ -200,7 +200,8 @@ func faceOf(f house.Face) faceRecord {
 
 func livenessOf(l house.Liveness) *livenessRecord {
 	w := words.For("en")
-	r := &livenessRecord{l.Level, w.Reasons(liveness.Warning(l)), l.Probability, l.Frames, append([]string{}, l.CantTell...),
+	r := &livenessRecord{l.Level, w.Reasons(liveness.Warning(l)), l.Probability, l.Frames,
+		append([]string{}, l.CantTell...),
 		[]findingRecord{}}
 	for _, f := range l.Findings {
 		found := findingRecord{f.Sign, w.Sign(f.Sign), f.Score, append([]float64{}, f.Values...),

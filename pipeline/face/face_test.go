@@ -241,7 +241,8 @@ func TestBoxRatio(t *testing.T) {
 	}
 	slices.Sort(ratios)
 	n := len(ratios)
-	t.Logf("box over square of %d faces: median %.3f, quartiles %.3f and %.3f", n, ratios[n/2], ratios[n/4], ratios[n*3/4])
+	t.Logf("box over square of %d faces: median %.3f, quartiles %.3f and %.3f", n, ratios[n/2], ratios[n/4],
+		ratios[n*3/4])
 	if median := ratios[n/2]; median < boxRatio-0.05 || median > boxRatio+0.05 {
 		t.Errorf("the median of box over square is %.3f, boxRatio %.2f", median, boxRatio)
 	}
@@ -289,7 +290,8 @@ func TestStillsWithoutRoomForAFace(t *testing.T) {
 		for i := range noise.Pix {
 			noise.Pix[i] = uint8(r.Uint32())
 		}
-		for _, still := range []image.Image{noise, image.NewYCbCr(rect, image.YCbCrSubsampleRatio420), image.NewNRGBA(rect)} {
+		for _, still := range []image.Image{noise, image.NewYCbCr(rect, image.YCbCrSubsampleRatio420),
+			image.NewNRGBA(rect)} {
 			if faces := find(t, f, still); len(faces) != 0 {
 				t.Errorf("%v %T: %d faces found", size, still, len(faces))
 			}

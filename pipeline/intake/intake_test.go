@@ -176,7 +176,8 @@ func TestReceive(t *testing.T) {
 				return
 			}
 			want := mustClean(t, test.d.Body)
-			if data, err := h.archive.ReadStill(t.Context(), got.Visit, got.Frame); err != nil || !bytes.Equal(data, want.JPEG) {
+			if data, err := h.archive.ReadStill(t.Context(), got.Visit, got.Frame); err != nil ||
+				!bytes.Equal(data, want.JPEG) {
 				t.Errorf("%d bytes are kept, want %d; %v", len(data), len(want.JPEG), err)
 			}
 		})

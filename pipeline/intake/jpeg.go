@@ -185,7 +185,8 @@ func entropyCoded(b []byte) []byte {
 // parseFrame reads a start-of-frame segment (ITU-T T.81, B.2.2).
 func parseFrame(s segment) (frame, error) {
 	refuse := func(why string) (frame, error) {
-		return frame{}, fmt.Errorf("%w: a kind of JPEG that %s; set the camera to plain (baseline) JPEG", ErrNotAPicture, why)
+		return frame{}, fmt.Errorf("%w: a kind of JPEG that %s; set the camera to plain (baseline) JPEG",
+			ErrNotAPicture, why)
 	}
 	p := s.payload
 	switch {

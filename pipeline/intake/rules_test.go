@@ -96,7 +96,8 @@ func TestReceiveInQuietTimes(t *testing.T) {
 	taken := h.time.Add(-time.Minute)
 	want := Receipt{Ring: "r1", Frame: 2, ClockSkew: -time.Minute}
 	for range 2 { // sent again it is answered the same
-		if got, err := h.Receive(ctx, Delivery{Bell: "gate", Ring: "r1", Frame: 2, TakenAt: taken, Body: body}); err != nil ||
+		if got, err := h.Receive(ctx, Delivery{Bell: "gate", Ring: "r1", Frame: 2, TakenAt: taken,
+			Body: body}); err != nil ||
 			got != want {
 			t.Errorf("%+v, %v", got, err)
 		}

@@ -76,7 +76,8 @@ func moved(g *Thumbnail, dx, dy int) *Thumbnail {
 	out := &Thumbnail{g.Width, g.Height, image.NewGray(g.Luma.Rect)}
 	for y := range g.Luma.Rect.Dy() {
 		for x := range g.Luma.Rect.Dx() {
-			out.Luma.SetGray(x, y, g.Luma.GrayAt(min(max(x-dx, 0), g.Luma.Rect.Dx()-1), min(max(y-dy, 0), g.Luma.Rect.Dy()-1)))
+			out.Luma.SetGray(x, y, g.Luma.GrayAt(min(max(x-dx, 0), g.Luma.Rect.Dx()-1),
+				min(max(y-dy, 0), g.Luma.Rect.Dy()-1)))
 		}
 	}
 	return out

@@ -283,7 +283,8 @@ func TestEdges(t *testing.T) {
 			s.paper(black, 0.35, -2.8, -3, 2.8, 5)
 		}, true},
 		{"paper cut to the face", func(s *stage) { s.doorway(9); s.paper(white, 0, -1.6, -2.2, 1.6, 2) }, true},
-		{"paper that goes on below the still", func(s *stage) { s.doorway(14); s.paper(white, 0, -2.4, -3, 2.4, 40) }, true},
+		{"paper that goes on below the still", func(s *stage) { s.doorway(14); s.paper(white, 0, -2.4, -3, 2.4, 40) },
+			true},
 		{"paper of which one side is beyond the still", func(s *stage) {
 			s.doorway(14)
 			s.askew(4, 0)

@@ -132,7 +132,8 @@ func Repeats(face *house.Face, earlier []house.NearDuplicate, now time.Time) {
 		if e.Descriptor == (house.Descriptor{}) || !isCopy(differ, distance, now.Sub(e.At)) {
 			continue
 		}
-		own := slices.DeleteFunc(slices.Clone(face.Liveness.Findings), func(f house.Finding) bool { return f.Sign == Repeat })
+		own := slices.DeleteFunc(slices.Clone(face.Liveness.Findings),
+			func(f house.Finding) bool { return f.Sign == Repeat })
 		hours := now.Sub(e.At).Hours()
 		face.Liveness.Findings = append(own, tidy(house.Finding{
 			Sign: Repeat, Score: 1, Values: []float64{float64(differ), distance, hours}, Region: outline(face.Box, 1),

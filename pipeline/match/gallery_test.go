@@ -178,7 +178,8 @@ func TestPoorIsNeverStrong(t *testing.T) {
 	for _, c := range []struct {
 		frames []Probe
 		want   string
-	}{{[]Probe{good}, "strong"}, {[]Probe{poor}, "fair"}, {[]Probe{poor, poor}, "fair"}, {[]Probe{poor, good}, "strong"}} {
+	}{{[]Probe{good}, "strong"}, {[]Probe{poor}, "fair"}, {[]Probe{poor, poor}, "fair"},
+		{[]Probe{poor, good}, "strong"}} {
 		if m := g.Identify(c.frames...); m.Band != c.want {
 			t.Errorf("%d frames: %s, want %s", len(c.frames), m.Band, c.want)
 		}

@@ -76,8 +76,8 @@ func TestMeasureAdapt(t *testing.T) {
 				sum += adapted.FMR(0.45) / Shipped().FMR(0.45) / draws
 				end += adapted.Threshold(Weak.Limit(), size) / draws
 			}
-			t.Logf("strangers alike %g times as often, after %d: the rate at 0.45 is %.2g of the shipped one; naming ends at "+
-				"%.3f (%.3f)",
+			t.Logf("strangers alike %g times as often, after %d: the rate at 0.45 is %.2g of the shipped one; naming ends "+
+				"at %.3f (%.3f)",
 				factor, n, sum, end, Shipped().Threshold(Weak.Limit(), size))
 		}
 	}

@@ -197,7 +197,8 @@ func TestMeasureFusion(t *testing.T) {
 				errors, c.Genuine(), fmrs, c.FMR(0.5).Value())
 		}
 	}
-	t.Logf("false non-matches over all sets and rates: %d fused, %d by the nearest, %d by the best picture alone", lost[0],
+	t.Logf("false non-matches over all sets and rates: %d fused, %d by the nearest, %d by the best picture alone",
+		lost[0],
 		lost[1], lost[2])
 	if lost[0] >= lost[1] || lost[0] >= lost[2] {
 		t.Error("fusing loses no fewer genuine probes")
@@ -290,8 +291,8 @@ func TestMeasureEffectiveNumber(t *testing.T) {
 			fusing := NewComparisons(nil, fusedAll).FMR(d).Value() / single.FMR(d).Value()
 			nearest := NewComparisons(nil, nearestAll).FMR(d).Value() / single.FMR(d).Value()
 			model := Size{n, 1}.Effective()
-			t.Logf("%s references of a person, at an FMR of %v: the effective number is %.2f fused, %.2f by the nearest; the "+
-				"model has %.2f",
+			t.Logf("%s references of a person, at an FMR of %v: the effective number is %.2f fused, %.2f by the nearest; "+
+				"the model has %.2f",
 				set.name, fmr, fusing, nearest, model)
 			if fusing > model {
 				t.Errorf("%s references err as often as %.2f, the model has %.2f", set.name, fusing, model)
@@ -308,7 +309,8 @@ func TestMeasureFPIR(t *testing.T) {
 	for _, c := range []struct {
 		persons int
 		at      []int
-	}{{2, []int{full}}, {6, []int{full}}, {6, []int{full, px60, px40}}, {30, []int{full}}, {30, []int{full, px60, px40}}} {
+	}{{2, []int{full}}, {6, []int{full}}, {6, []int{full, px60, px40}}, {30, []int{full}},
+		{30, []int{full, px60, px40}}} {
 		named, searches, expected := 0, 0, 0.0
 		var size Size
 		for range 40 {

@@ -318,7 +318,8 @@ func checkSane(t *testing.T, q house.Quality) {
 		what         string
 		v, low, high float64
 	}{
-		{"eyes", q.EyeDistance, 0, 1e9}, {"pixels per metre", q.PixelsPerMetre, 0, 1e11}, {"sharpness", q.Sharpness, 0, 1e6},
+		{"eyes", q.EyeDistance, 0, 1e9}, {"pixels per metre", q.PixelsPerMetre, 0, 1e11},
+		{"sharpness", q.Sharpness, 0, 1e6},
 		{"luma", q.Luma, 0, 255}, {"clipped", q.Clipped, 0, 1}, {"contrast", q.Contrast, 0, .5}, {"yaw", q.Yaw, -90, 90},
 		{"roll", q.Roll, -90, 90}, {"occlusion", q.Occlusion, 0, 1}, {"cut", q.Cut, 0, 1},
 	} {

@@ -19,7 +19,8 @@ func TestAnswer(t *testing.T) {
 		enrolment Enrolment
 		strangers int // counted for the curve
 	}{
-		{"yes", func(ada, ben house.Person) Given { return Given{Answer: house.AnswerYes} }, true, house.Known, NotAsked, 0},
+		{"yes", func(ada, ben house.Person) Given { return Given{Answer: house.AnswerYes} }, true, house.Known, NotAsked,
+			0},
 		{"yes, and a reference", func(ada, ben house.Person) Given {
 			return Given{Answer: house.AnswerYes, Asked: ada.ID, Reference: true}
 		}, true, house.Known, Added, 0},
@@ -74,7 +75,8 @@ func TestNamedByAnswer(t *testing.T) {
 		distance float64
 		band     match.Band
 	}{
-		{house.Face{}, h.strongly(), match.Strong}, {poor, h.strongly(), match.Fair}, {house.Face{}, h.weakly(), match.Weak},
+		{house.Face{}, h.strongly(), match.Strong}, {poor, h.strongly(), match.Fair},
+		{house.Face{}, h.weakly(), match.Weak},
 	} {
 		want := house.Match{Person: ben.ID, Distance: test.distance, FPIR: g.FPIR(test.distance), Band: string(test.band)}
 		if m := namedAs(ben.ID, test.distance, test.face, g); m == nil || *m != want {

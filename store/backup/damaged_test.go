@@ -57,7 +57,8 @@ func TestRestoreOfADamagedBackup(t *testing.T) {
 				if err == nil && textOnly && damage == "cut by a byte" {
 					continue // a last line without its end says the same
 				}
-				if !errors.Is(err, ErrDamaged) && (file != markFile || !errors.Is(err, ErrNotBackup) && !errors.Is(err, ErrNewer) &&
+				if !errors.Is(err, ErrDamaged) && (file != markFile || !errors.Is(err, ErrNotBackup) &&
+					!errors.Is(err, ErrNewer) &&
 					!errors.Is(err, ErrOtherHousehold)) {
 					t.Errorf("%s, %s, %s: error %v", name, file, damage, err)
 				}

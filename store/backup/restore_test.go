@@ -220,7 +220,8 @@ func checkLeftAlone(t *testing.T, into string, before map[string]string) {
 func TestRestoreRespectsErasures(t *testing.T) {
 	t.Parallel()
 	me := identity(t)
-	for from, recipients := range map[string][]string{"the folder": {me.Recipient().String()}, "the former archive": nil} {
+	for from, recipients := range map[string][]string{"the folder": {me.Recipient().String()},
+		"the former archive": nil} {
 		t.Run(from, func(t *testing.T) {
 			a, c, visits := furnished(t)
 			ctx, dir := t.Context(), t.TempDir()

@@ -22,7 +22,8 @@ func (h *household) advise() {
 		Factors: []house.FactorKind{house.FactorToken}, Need: 1, Band: "strong", Liveness: house.NoSign,
 	})
 	err = errors.Join(err,
-		h.archive.RecordConsent(ctx, h.ada, house.Consent{GivenBy: "Ada Quill", GivenAt: h.now(), Scope: "being recognised"}),
+		h.archive.RecordConsent(ctx, h.ada, house.Consent{GivenBy: "Ada Quill", GivenAt: h.now(),
+			Scope: "being recognised"}),
 		h.archive.AddReference(ctx, house.Reference{Person: h.ada, Descriptor: house.Descriptor{0.1}}))
 	if err != nil {
 		h.t.Fatal(err)

@@ -184,7 +184,8 @@ func TestComesBack(t *testing.T) {
 		t.Fatal(err)
 	}
 	ended, err := h.open(wait(t, c.came, "the withdrawal").Payload())
-	if err != nil || ended.Nonce != made.Nonce || ended.Action != message.Withdraw || !ended.ExpiresAt.Equal(made.ExpiresAt) {
+	if err != nil || ended.Nonce != made.Nonce || ended.Action != message.Withdraw ||
+		!ended.ExpiresAt.Equal(made.ExpiresAt) {
 		t.Errorf("%+v, %v", ended, err)
 	}
 	logged := len(h.log.String())

@@ -69,7 +69,8 @@ func TestMosquittoHears(t *testing.T) {
 	}
 	dir := t.TempDir()
 	key, seen := filepath.Join(dir, "key"), filepath.Join(dir, "seen")
-	if err := errors.Join(os.WriteFile(key, []byte(h.key.Text()+"\n"), 0o600), os.WriteFile(seen, nil, 0o600)); err != nil {
+	if err := errors.Join(os.WriteFile(key, []byte(h.key.Text()+"\n"), 0o600),
+		os.WriteFile(seen, nil, 0o600)); err != nil {
 		t.Fatal(err)
 	}
 	acts := exec.CommandContext(t.Context(), tool(t, "python3"), "-B", "-c", `

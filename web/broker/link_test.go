@@ -300,7 +300,8 @@ func TestOutOfPlace(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		_, listener, _, _ := run(t)
 		for _, kind := range []byte{
-			packets.Connack, packets.Puback, packets.Pubrec, packets.Pubrel, packets.Pubcomp, packets.Suback, packets.Unsuback,
+			packets.Connack, packets.Puback, packets.Pubrec, packets.Pubrel, packets.Pubcomp, packets.Suback,
+			packets.Unsuback,
 			packets.Pingresp,
 		} {
 			conn := listener.dial()

@@ -195,7 +195,8 @@ func (t Presenter) missing(all []house.Condition) string {
 		}
 	}
 	if len(unmet) > 0 {
-		says = append(says, t.Words.Text("advice-missing", "Count", len(unmet), "Of", of, "Unmet", strings.Join(unmet, "; ")))
+		says = append(says, t.Words.Text("advice-missing", "Count", len(unmet), "Of", of, "Unmet",
+			strings.Join(unmet, "; ")))
 	}
 	if against != "" {
 		says = append(says, against)

@@ -26,8 +26,10 @@ func TestCountAdvice(t *testing.T) {
 		// One whose visit is gone has the codes that were not met, and no words.
 		{State: house.Withheld, Conditions: []house.Condition{{Code: policy.Alike}}},
 		// What was not asked might not have held either.
-		{State: house.Withheld, Conditions: []house.Condition{{Code: policy.People}, {Code: policy.Factors, NotAsked: true}}},
-		{State: house.Withdrawn}, {State: house.Used}, {State: house.Used}, {State: house.Dismissed}, {State: house.Expired},
+		{State: house.Withheld, Conditions: []house.Condition{{Code: policy.People},
+			{Code: policy.Factors, NotAsked: true}}},
+		{State: house.Withdrawn}, {State: house.Used}, {State: house.Used}, {State: house.Dismissed},
+		{State: house.Expired},
 		{State: house.Suggested, ExpiresAt: now.Add(time.Second)}, {State: house.Suggested, ExpiresAt: now},
 	}
 	p := Presenter{Now: now, Words: words.For("en")}

@@ -57,7 +57,8 @@ func TestAlign(t *testing.T) {
 		left, right  house.Point
 	}{
 		{"upright", image.Pt(640, 480), image.Point{}, house.Point{X: 280, Y: 200}, house.Point{X: 360, Y: 200}},
-		{"tilted to the right", image.Pt(640, 480), image.Point{}, house.Point{X: 280, Y: 180}, house.Point{X: 350, Y: 230}},
+		{"tilted to the right", image.Pt(640, 480), image.Point{}, house.Point{X: 280, Y: 180},
+			house.Point{X: 350, Y: 230}},
 		{"tilted to the left", image.Pt(640, 480), image.Point{}, house.Point{X: 280, Y: 260}, house.Point{X: 350, Y: 200}},
 		{"large", image.Pt(1280, 1024), image.Point{}, house.Point{X: 400, Y: 400}, house.Point{X: 800, Y: 430}},
 		{"small", image.Pt(640, 480), image.Point{}, house.Point{X: 300, Y: 300}, house.Point{X: 324, Y: 303}},
@@ -69,7 +70,8 @@ func TestAlign(t *testing.T) {
 			still, f := drawn(test.size, test.origin, test.left, test.right)
 			for _, swapped := range []bool{false, true} {
 				if swapped { // the predictor's order of the two eyes does not matter
-					f.Landmarks[0], f.Landmarks[1], f.Landmarks[2], f.Landmarks[3] = f.Landmarks[2], f.Landmarks[3], f.Landmarks[0],
+					f.Landmarks[0], f.Landmarks[1], f.Landmarks[2], f.Landmarks[3] = f.Landmarks[2], f.Landmarks[3],
+						f.Landmarks[0],
 						f.Landmarks[1]
 				}
 				out := Align(still, f)

@@ -67,7 +67,8 @@ func TestHeadline(t *testing.T) {
 			t.Errorf("%q, want %q", got, want)
 		}
 	}
-	c := presenter().Card(house.Visit{Stills: []house.Still{examined(house.Done, known(40, 1e-4, "strong"), unknown(50))}})
+	c := presenter().Card(house.Visit{Stills: []house.Still{examined(house.Done, known(40, 1e-4, "strong"),
+		unknown(50))}})
 	if len(c.Persons) != 1 || c.Persons[0].Headline != "Ilse" || c.Headline != "" || c.Also != "and a stranger" {
 		t.Errorf("%+v", c)
 	}

@@ -100,7 +100,8 @@ func Histogram(bins []review.Bin, threshold float64) Plot {
 			h := y(of(b))
 			points = append(points, fmt.Sprintf("%g,%g", x(b.From), h), fmt.Sprintf("%g,%g", x(b.From+review.BinWidth), h))
 		}
-		return Line{class, strings.Join(append(points, fmt.Sprintf("%g,%g", x(review.BinCount*review.BinWidth), y(0))), " ")}
+		points = append(points, fmt.Sprintf("%g,%g", x(review.BinCount*review.BinWidth), y(0)))
+		return Line{class, strings.Join(points, " ")}
 	}
 	p.Lines = []Line{
 		outline("impostor", func(b review.Bin) float64 { return share(b.Impostor, impostor) }),

@@ -69,7 +69,8 @@ func (t Presenter) Actor(actor string) string {
 
 // part says one of the things that an entry is about.
 func (t Presenter) part(p house.Part) string {
-	of := map[string]string{"masks": "bell", "lens": "bell", "stills": "bell", "codes": "person", "pin": "resident"}[p.What]
+	of := map[string]string{"masks": "bell", "lens": "bell", "stills": "bell", "codes": "person",
+		"pin": "resident"}[p.What]
 	if of != "" {
 		return t.Words.Text("entry-"+p.What, "Of", t.part(house.Part{What: of, Value: p.Value}))
 	}

@@ -94,7 +94,8 @@ func gravest(v house.Visit) map[string]*house.Liveness {
 
 func graver(a, b house.Liveness) bool {
 	grave := []house.LivenessLevel{house.NoSign, house.Doubtful, house.Picture}
-	return cmp.Or(slices.Index(grave, a.Level)-slices.Index(grave, b.Level), cmp.Compare(a.Probability, b.Probability)) > 0
+	return cmp.Or(slices.Index(grave, a.Level)-slices.Index(grave, b.Level),
+		cmp.Compare(a.Probability, b.Probability)) > 0
 }
 
 // warn adds warnings to a card. Whom a picture shows was not there for all that

@@ -122,7 +122,8 @@ func (f *failing) ExpireAdvice(ctx context.Context) (time.Time, error) {
 // the log says it. Once it works again, so does the advisor.
 func TestArchiveFails(t *testing.T) {
 	for _, at := range []string{
-		"VisitsBetween", "Newest", "Doubts", "AdviceUntil", "Bells", "Doors", "DoorRules", "ParcelRules", "AdviceRules", "Rules", "Persons", "FactorsSince",
+		"VisitsBetween", "Newest", "Doubts", "AdviceUntil", "Bells", "Doors", "DoorRules", "ParcelRules", "AdviceRules",
+		"Rules", "Persons", "FactorsSince",
 		"MissesSince",
 		"AdviceOn", "GalleryRevision", "Gallery", "AddAdvice", "ExpireAdvice",
 	} {

@@ -192,7 +192,8 @@ func (h *household) frame(state house.StillState, faces ...house.Face) (visit st
 func (h *household) opened(p parcel) message.Message {
 	h.t.Helper()
 	i := slices.IndexFunc(h.receivers, func(r house.Receiver) bool { return r.ID == p.receiver })
-	m, err := mailbox.Open(p.text, p.receiver, message.Key(h.receivers[i].Key), h.now(), func(string) bool { return false })
+	m, err := mailbox.Open(p.text, p.receiver, message.Key(h.receivers[i].Key), h.now(),
+		func(string) bool { return false })
 	h.must(err)
 	return m
 }

@@ -327,7 +327,8 @@ func TestExaminedLate(t *testing.T) {
 		h.must(h.archive.Record(t.Context(), v.Stills[0].ID, house.Done, []house.Face{h.face()}))
 		synctest.Wait()
 		d := h.advice(visit, h.front)
-		if d.State != house.Withheld || policy.Awaits(d) || d.ID == before.ID || d.Person != h.ada || d.Unmet()[0] != policy.Fresh {
+		if d.State != house.Withheld || policy.Awaits(d) || d.ID == before.ID || d.Person != h.ada ||
+			d.Unmet()[0] != policy.Fresh {
 			t.Errorf("examined late: %s, not met %v", d.State, d.Unmet())
 		}
 		if sent := h.publisher.take(); len(sent) > 0 {

@@ -65,7 +65,8 @@ func told(t testing.TB, text string) (s State, refused int) {
 			}
 			r = north(number(metres), number(accuracy), 0)
 		}
-		r.Crossing, r.NoPlace, r.At = Crossing(crossing), !placed, noon.Add(time.Duration(number(made)*float64(time.Minute)))
+		r.Crossing, r.NoPlace, r.At = Crossing(crossing), !placed,
+			noon.Add(time.Duration(number(made)*float64(time.Minute)))
 		next, err := Step(s, r, home, now)
 		if err != nil {
 			refused++
@@ -234,7 +235,8 @@ func TestSpeed(t *testing.T) {
 		want    error
 	}{{1102, nil}, {1101, ErrSpeed}} {
 		s, err := Step(State{Home: home, Last: from, Fix: from, Heard: from.At,
-			Trip: trip{From: noon, Outside: 5, Far: true}}, north(0, 20, 7200+c.seconds), home, from.At.Add(time.Duration(c.seconds)*time.Second))
+			Trip: trip{From: noon, Outside: 5, Far: true}}, north(0, 20, 7200+c.seconds), home,
+			from.At.Add(time.Duration(c.seconds)*time.Second))
 		if !errors.Is(err, c.want) || (s.Stands == Arrival{}) != (c.want != nil) {
 			t.Errorf("a degree in %g s: %v, %+v, want %v", c.seconds, err, s.Stands, c.want)
 		}

@@ -41,8 +41,9 @@ func TestReadme(t *testing.T) {
 		k[i] = byte(i + 1)
 	}
 	at := time.Date(2027, 3, 4, 17, 5, 6, 0, time.UTC)
-	got, err := Sign(house.Advice{ID: "EXAMPLE", Visit: strings.Repeat("V", 26), Door: strings.Repeat("D", 26), Person: "p",
-		State: house.Suggested, At: at, ExpiresAt: at.Add(time.Minute)}, "front", strings.Repeat("R", 26), k)
+	got, err := Sign(house.Advice{ID: "EXAMPLE", Visit: strings.Repeat("V", 26), Door: strings.Repeat("D", 26),
+		Person: "p",
+		State:  house.Suggested, At: at, ExpiresAt: at.Add(time.Minute)}, "front", strings.Repeat("R", 26), k)
 	if err != nil || string(got) != want || line != k.Text() {
 		t.Errorf("written anew: %s, %v", got, err)
 	}
@@ -50,8 +51,9 @@ func TestReadme(t *testing.T) {
 		!regexp.MustCompile(`^","mac":"[0-9a-f]{64}"\}$`).MatchString(tail) {
 		t.Errorf("the first 12 bytes are %s, the last 75 %s", head, tail)
 	}
-	longest, err := Sign(house.Advice{ID: "EXAMPLE", Visit: strings.Repeat("V", 26), Door: strings.Repeat("D", 26), Person: "p",
-		State: house.Withdrawn, At: at, EndedAt: at, ExpiresAt: at.Add(time.Minute)}, strings.Repeat("b", 64),
+	longest, err := Sign(house.Advice{ID: "EXAMPLE", Visit: strings.Repeat("V", 26), Door: strings.Repeat("D", 26),
+		Person: "p",
+		State:  house.Withdrawn, At: at, EndedAt: at, ExpiresAt: at.Add(time.Minute)}, strings.Repeat("b", 64),
 		strings.Repeat("R", 26), k)
 	if err != nil || len(longest) >= 600 {
 		t.Errorf("the longest has %d bytes, %v", len(longest), err)

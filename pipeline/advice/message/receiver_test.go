@@ -95,7 +95,8 @@ func TestReceiverActsOnce(t *testing.T) {
 		t.Errorf("another message: %d, %q", status, complaint)
 	}
 	if kept,
-		err := os.ReadFile(s.seen); err != nil || string(kept) != nonce("ADVICE234", key)+"\n"+nonce("ADVICE235", key)+"\n" {
+		err := os.ReadFile(s.seen); err != nil || string(kept) != nonce("ADVICE234", key)+"\n"+nonce("ADVICE235", key)+
+		"\n" {
 		t.Errorf("it remembers %q, %v", kept, err)
 	}
 }

@@ -82,7 +82,8 @@ func overlap(a, b house.DoorRule) (when house.WeekTime, found bool) {
 			// What both hold at begins where one of them does.
 			for _, minute := range []int{a.From, b.From} {
 				for _, before := range []bool{holiday, !holiday} {
-					at := wall{known: true, minute: minute, today: date{weekday, holiday}, yesterday: date{(weekday + 6) % 7, before}}
+					at := wall{known: true, minute: minute, today: date{weekday, holiday},
+						yesterday: date{(weekday + 6) % 7, before}}
 					if holds(a, at) && holds(b, at) {
 						return house.WeekTime{Day: weekday, Minute: house.DayTime(minute), Holiday: holiday}, true
 					}

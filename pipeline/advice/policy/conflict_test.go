@@ -60,7 +60,8 @@ func TestConflicts(t *testing.T) {
 				return
 			}
 			if len(got) != 1 || got[0].Kind != test.kind ||
-				!strings.Contains(speak(evening, berlin).Reason(got[0].Why), test.says) || got[0].Rules != [2]string{"r1", "r2"} {
+				!strings.Contains(speak(evening, berlin).Reason(got[0].Why), test.says) ||
+				got[0].Rules != [2]string{"r1", "r2"} {
 				t.Errorf("%+v, not %s, %q", got, test.kind, test.says)
 			}
 		})

@@ -42,7 +42,8 @@ func TestHoldsOnChangeDays(t *testing.T) {
 		{"the hour that comes twice, second", "Europe/Berlin", rule(sunday, "02:15", "02:45"), "2026-10-25 01:30", true},
 		{"between the two", "Europe/Berlin", rule(sunday, "02:15", "02:45"), "2026-10-25 00:50", false},
 		{"after both", "Europe/Berlin", rule(sunday, "02:15", "02:45"), "2026-10-25 01:45", false},
-		{"a range that is skipped, just before", "Europe/Berlin", rule(sunday, "02:15", "02:45"), "2027-03-28 00:59", false},
+		{"a range that is skipped, just before", "Europe/Berlin", rule(sunday, "02:15", "02:45"), "2027-03-28 00:59",
+			false},
 		{"a range that is skipped, just after", "Europe/Berlin", rule(sunday, "02:15", "02:45"), "2027-03-28 01:00", false},
 		{"a range with a skipped hour in it", "Europe/Berlin", rule(sunday, "01:00", "04:00"), "2027-03-28 01:00", true},
 		{"its end", "Europe/Berlin", rule(sunday, "01:00", "04:00"), "2027-03-28 02:00", false},
@@ -50,12 +51,14 @@ func TestHoldsOnChangeDays(t *testing.T) {
 		{"its end on the short day", "Europe/Berlin", rule(saturday, "22:00", "03:30"), "2027-03-28 01:30", false},
 		{"over midnight into the long day", "Europe/Berlin", rule(saturday, "22:00", "03:30"), "2026-10-25 02:29", true},
 		{"its end on the long day", "Europe/Berlin", rule(saturday, "22:00", "03:30"), "2026-10-25 02:30", false},
-		{"over midnight, not begun on Sunday", "Europe/Berlin", rule(saturday, "22:00", "03:30"), "2026-10-25 21:30", false},
+		{"over midnight, not begun on Sunday", "Europe/Berlin", rule(saturday, "22:00", "03:30"), "2026-10-25 21:30",
+			false},
 		{"New York in summer time", "America/New_York", rule(sunday, "07:00", "08:00"), "2026-03-08 11:30", true},
 		{"New York, an hour later by the old time", "America/New_York", rule(sunday, "07:00", "08:00"), "2026-03-08 12:30",
 			false},
 		{"Lord Howe's half hour, before", "Australia/Lord_Howe", rule(sunday, "01:45", "02:15"), "2026-10-03 15:20", true},
-		{"Lord Howe's half hour, skipped", "Australia/Lord_Howe", rule(sunday, "02:00", "02:30"), "2026-10-03 15:30", false},
+		{"Lord Howe's half hour, skipped", "Australia/Lord_Howe", rule(sunday, "02:00", "02:30"), "2026-10-03 15:30",
+			false},
 		{"Havana, where midnight is skipped", "America/Havana", rule(sunday, "00:00", "01:30"), "2026-03-08 05:15", true},
 		{"Havana, the day before lasts until then", "America/Havana", rule(saturday, "23:00", "24:00"), "2026-03-08 04:59",
 			true},
@@ -74,11 +77,8 @@ func TestHoldsOnChangeDays(t *testing.T) {
 	}
 }
 
-// TestHoldsElsewhere compares many random rules and times with Python's
-// datetime and zoneinfo, another implementation over the tz database: there, a
-// rule's hours are walked from the day it began on.
-func TestHoldsElsewhere(t *testing.T) {
-	const script = `
+// holdsInPython walks a rule's hours from the day it began on.
+const holdsInPython = `
 import json, sys
 from datetime import datetime, timedelta, timezone
 from zoneinfo import ZoneInfo
@@ -101,20 +101,25 @@ for q in json.load(sys.stdin):
         held = held or (counts and begin <= local < end)
     answers.append(held)
 json.dump(answers, sys.stdout)`
+
+// A ruleAndTime asks whether the rule holds then. On is whether it does on holidays.
+type ruleAndTime struct {
+	Zone        string
+	Seconds     int64
+	From, To    int
+	Days        [7]bool
+	Allowed, On bool
+	Holidays    []string
+}
+
+// rulesAndTimes are random; many of the times are near a change of the clock.
+func rulesAndTimes(t *testing.T) (questions []ruleAndTime) {
+	t.Helper()
 	rnd := rand.New(rand.NewPCG(2026, 1125))
 	zones := []string{"Europe/Berlin", "America/New_York", "Australia/Lord_Howe", "America/St_Johns", "America/Havana",
 		"Africa/Casablanca", "Asia/Kathmandu"}
-	type question struct {
-		Zone        string
-		Seconds     int64
-		From, To    int
-		Days        [7]bool
-		Allowed, On bool
-		Holidays    []string
-	}
-	var questions []question
 	for range 4000 {
-		q := question{Zone: zones[rnd.IntN(len(zones))], Seconds: 1767225600 + rnd.Int64N(3*365*86400),
+		q := ruleAndTime{Zone: zones[rnd.IntN(len(zones))], Seconds: 1767225600 + rnd.Int64N(3*365*86400),
 			From: rnd.IntN(24 * 60), To: rnd.IntN(24*60 + 1), Allowed: rnd.IntN(3) > 0, On: rnd.IntN(2) == 0}
 		if q.From == q.To {
 			continue
@@ -137,8 +142,15 @@ json.dump(answers, sys.stdout)`
 		}
 		questions = append(questions, q)
 	}
+	return questions
+}
+
+// TestHoldsElsewhere compares many random rules and times with Python's
+// datetime and zoneinfo, another implementation over the tz database.
+func TestHoldsElsewhere(t *testing.T) {
+	questions := rulesAndTimes(t)
 	var answers []bool
-	python.Ask(t, "zoneinfo", script, questions, &answers)
+	python.Ask(t, "zoneinfo", holdsInPython, questions, &answers)
 	if len(answers) != len(questions) {
 		t.Fatalf("%d answers", len(answers))
 	}

@@ -29,141 +29,188 @@ func bytesOf(data []byte) dice {
 
 func pick[T any](roll dice, all ...T) T { return all[roll(len(all))] }
 
+// A draw makes odd values of what it is given, rarely.
+type draw struct {
+	roll dice
+	rare int
+}
+
+func (d draw) odd() bool { return d.roll(d.rare) == 1 }
+
+var oddMoments = []time.Time{evening, {}, evening.Add(-time.Minute), evening.Add(time.Minute),
+	evening.Add(-48 * time.Hour), time.Date(9999, 12, 31, 23, 59, 59, 0, time.UTC), time.Unix(math.MaxInt64, 0),
+	time.Unix(math.MinInt64, 0)}
+
+func (d draw) moment(was time.Time) time.Time {
+	if d.odd() {
+		return pick(d.roll, oddMoments...)
+	}
+	return was
+}
+
+func (d draw) number(was float64) float64 {
+	if d.odd() {
+		return pick(d.roll, was, 0, math.NaN(), math.Inf(1), math.Inf(-1), -was, 1e-300, 1, 2)
+	}
+	return was
+}
+
+func (d draw) count(was int) int {
+	if d.odd() {
+		return pick(d.roll, was, 0, 1, 2, 3, -1, math.MaxInt, math.MinInt)
+	}
+	return was
+}
+
+func (d draw) text(was string) string {
+	if d.odd() {
+		return pick(d.roll, was, "", "porch", ada, ben, "strong", "fair", "weak", "\xff\x00")
+	}
+	return was
+}
+
+func (d draw) length(was time.Duration) time.Duration {
+	if d.odd() {
+		return pick(d.roll, was, 0, -1, math.MaxInt64, math.MinInt64, time.Minute)
+	}
+	return was
+}
+
+func (d draw) person() string { return pick(d.roll, ada, ada, ada, ben, cy, "") }
+
 // drawn makes an input of odd values, near enough to a good one that it is
 // suggested in some; most are as in good, the first choice of each.
 func drawn(roll dice) Input {
-	rare := pick(roll, 24, 60, 200)
-	odd := func() bool { return roll(rare) == 1 }
+	d := draw{roll, pick(roll, 24, 60, 200)}
 	in := good()
-	moments := []time.Time{evening, {}, evening.Add(-time.Minute), evening.Add(time.Minute), evening.Add(-48 * time.Hour),
-		time.Date(9999, 12, 31, 23, 59, 59, 0, time.UTC), time.Unix(math.MaxInt64, 0), time.Unix(math.MinInt64, 0)}
-	moment := func(was time.Time) time.Time {
-		if odd() {
-			return pick(roll, moments...)
-		}
-		return was
-	}
-	number := func(was float64) float64 {
-		if odd() {
-			return pick(roll, was, 0, math.NaN(), math.Inf(1), math.Inf(-1), -was, 1e-300, 1, 2)
-		}
-		return was
-	}
-	count := func(was int) int {
-		if odd() {
-			return pick(roll, was, 0, 1, 2, 3, -1, math.MaxInt, math.MinInt)
-		}
-		return was
-	}
-	text := func(was string) string {
-		if odd() {
-			return pick(roll, was, "", "porch", ada, ben, "strong", "fair", "weak", "\xff\x00")
-		}
-		return was
-	}
-	length := func(was time.Duration) time.Duration {
-		if odd() {
-			return pick(roll, was, 0, -1, math.MaxInt64, math.MinInt64, time.Minute)
-		}
-		return was
-	}
-	persons := []string{ada, ada, ada, ben, cy, ""}
-
-	in.Now = moment(in.Now)
+	in.Now = d.moment(in.Now)
 	in.Zone = pick(roll, berlin, berlin, berlin, berlin, time.UTC, nil)
-	in.Visit.ID, in.Visit.Bell, in.Visit.ReceivedAt = text(in.Visit.ID), text(in.Visit.Bell), moment(in.Visit.ReceivedAt)
-	if roll(2) == 1 {
-		joinedBy(&in, pick(roll, persons...))
-	}
-	if odd() {
-		in.Visit.Stills = in.Visit.Stills[:roll(2)]
-	}
-	for i := range in.Visit.Stills {
-		s := &in.Visit.Stills[i]
-		s.ReceivedAt, s.TakenAt, s.Damaged, s.Lost = moment(s.ReceivedAt), moment(s.TakenAt), odd(), odd()
-		s.State = house.StillState(text(string(s.State)))
-		for k := range s.Faces {
-			f := &s.Faces[k]
-			for _, v := range []*float64{&f.Match.Distance, &f.Match.FPIR, &f.Match.Probability, &f.Liveness.Probability,
-				&f.Quality.EyeDistance, &f.Quality.PixelsPerMetre, &f.Quality.Sharpness, &f.Quality.Luma, &f.Quality.Clipped,
-				&f.Quality.Contrast, &f.Quality.Yaw, &f.Quality.Roll, &f.Quality.Occlusion, &f.Quality.Cut} {
-				if roll(3) == 1 {
-					*v = number(*v)
-				}
-			}
-			f.Match.Band, f.Match.Frames, f.Liveness.Frames = text(f.Match.Band), count(f.Match.Frames), count(f.Liveness.Frames)
-			if roll(4) == 1 {
-				f.Match.Band, f.Match.FPIR = "fair", 5e-4
-			}
-			if roll(8) == 1 {
-				f.Liveness.Level = pick(roll, house.Doubtful, house.Picture, "")
-			}
-			if odd() {
-				f.Liveness.CantTell = []string{pick(roll, "one-frame", "dark", "")}
-			}
-			if odd() {
-				pick(roll, func() { f.Match = nil }, func() { f.Liveness = nil }, func() { f.Quality = nil },
-					func() { f.Descriptor = house.Descriptor{} })()
-			}
-		}
-	}
-	in.Door.ID, in.Door.Bell, in.Door.Parcel = text(in.Door.ID), text(in.Door.Bell), roll(2) == 1
-	if odd() {
-		in.Bells = nil
-	}
-	if odd() {
-		in.Bell.RefusedAt = pick(roll, moments...)
-	}
-	if odd() {
-		in.Clock.JumpedAt = pick(roll, moments...)
-	}
-	in.House.Paused, in.House.Window, in.House.Expiry, in.House.Wait = odd(), length(in.House.Window),
-		length(in.House.Expiry), length(in.House.Wait)
-	in.House.Misses = count(in.House.Misses)
-	in.House.ParcelsWhileAway = roll(2) == 1
-	if roll(8) == 1 {
-		in.House.AwayUntil = pick(roll, moments...)
-	}
+	d.visit(&in)
+	d.door(&in)
+	d.house(&in)
+	d.likeness(&in)
 	for range roll(4) {
-		in.Misses = append(in.Misses, house.Miss{At: evening.Add(-time.Duration(roll(200)) * time.Minute),
-			Whom: pick(roll, persons...), By: pick(roll, "", "source phone-p-ada", "source pad")})
-	}
-	if odd() {
-		pick(roll, func() { in.Bell = nil }, func() { in.Clock = nil }, func() { in.House = nil },
-			func() { in.Misses = nil }, func() { in.Alike = nil }, func() { in.Persons = nil })()
-	}
-	if in.Alike != nil && roll(4) == 1 {
-		in.Alike[pick(roll, persons...)] = []string{pick(roll, persons...)}
-	}
-	for range roll(4) {
-		r := ruleFor(pick(roll, "r1", "r2", "r3", ""), pick(roll, persons...))
-		r.Door, r.Holidays, r.Need = text(r.Door), roll(2) == 1, count(pick(roll, 1, 2))
-		r.Band, r.Liveness, r.CantTell = pick(roll, "strong", "fair"), pick(roll, house.NoSign, house.Doubtful), roll(2) == 1
-		r.From, r.To = count(pick(roll, 0, 420, 1080)), count(pick(roll, 1440, 1200, 60))
-		if roll(8) == 1 {
-			r.Allowed = false
-		}
-		in.Rules = append(in.Rules, r)
+		in.Rules = append(in.Rules, d.rule())
 	}
 	for range roll(5) {
-		f := pick(roll, arrival, code)(pick(roll, "f1", "f2", "f3", ""), pick(roll, persons...))
-		if roll(2) == 1 {
-			f.Kind = pick(roll, house.FactorArrival, house.FactorCode, house.FactorToken, house.FactorResident, "")
-			f.Visit = pick(roll, "v1", "", "v0")
-		}
-		f.At, f.Until, f.Strength, f.Source, f.UsedBy = moment(f.At), moment(f.Until), number(f.Strength), text(f.Source),
-			pick(roll, "", "", "", "a1")
-		in.Factors = append(in.Factors, f)
+		in.Factors = append(in.Factors, d.factor())
 	}
-	if odd() {
+	if d.odd() {
 		in.Factors = nil
 	}
 	for range roll(3) {
-		in.Parcels = append(in.Parcels,
-			house.ParcelRule{ID: text("parcel"), Door: pick(roll, front, side), From: moment(evening.Add(-time.Hour)),
-				To: moment(evening.Add(time.Hour)), Window: length(time.Minute), UsedBy: pick(roll, "", "", "a1")})
+		in.Parcels = append(in.Parcels, house.ParcelRule{ID: d.text("parcel"), Door: pick(roll, front, side),
+			From: d.moment(evening.Add(-time.Hour)), To: d.moment(evening.Add(time.Hour)), Window: d.length(time.Minute),
+			UsedBy: pick(roll, "", "", "a1")})
 	}
 	return in
+}
+
+func (d draw) visit(in *Input) {
+	v := &in.Visit
+	v.ID, v.Bell, v.ReceivedAt = d.text(v.ID), d.text(v.Bell), d.moment(v.ReceivedAt)
+	if d.roll(2) == 1 {
+		joinedBy(in, d.person())
+	}
+	if d.odd() {
+		v.Stills = v.Stills[:d.roll(2)]
+	}
+	for i := range v.Stills {
+		s := &v.Stills[i]
+		s.ReceivedAt, s.TakenAt, s.Damaged, s.Lost = d.moment(s.ReceivedAt), d.moment(s.TakenAt), d.odd(), d.odd()
+		s.State = house.StillState(d.text(string(s.State)))
+		for k := range s.Faces {
+			d.face(&s.Faces[k])
+		}
+	}
+}
+
+func (d draw) face(f *house.Face) {
+	for _, v := range []*float64{&f.Match.Distance, &f.Match.FPIR, &f.Match.Probability, &f.Liveness.Probability,
+		&f.Quality.EyeDistance, &f.Quality.PixelsPerMetre, &f.Quality.Sharpness, &f.Quality.Luma, &f.Quality.Clipped,
+		&f.Quality.Contrast, &f.Quality.Yaw, &f.Quality.Roll, &f.Quality.Occlusion, &f.Quality.Cut} {
+		if d.roll(3) == 1 {
+			*v = d.number(*v)
+		}
+	}
+	f.Match.Band, f.Match.Frames, f.Liveness.Frames = d.text(f.Match.Band), d.count(f.Match.Frames),
+		d.count(f.Liveness.Frames)
+	if d.roll(4) == 1 {
+		f.Match.Band, f.Match.FPIR = "fair", 5e-4
+	}
+	if d.roll(8) == 1 {
+		f.Liveness.Level = pick(d.roll, house.Doubtful, house.Picture, "")
+	}
+	if d.odd() {
+		f.Liveness.CantTell = []string{pick(d.roll, "one-frame", "dark", "")}
+	}
+	if d.odd() {
+		pick(d.roll, func() { f.Match = nil }, func() { f.Liveness = nil }, func() { f.Quality = nil },
+			func() { f.Descriptor = house.Descriptor{} })()
+	}
+}
+
+// door draws the door, its bell and the clock.
+func (d draw) door(in *Input) {
+	in.Door.ID, in.Door.Bell, in.Door.Parcel = d.text(in.Door.ID), d.text(in.Door.Bell), d.roll(2) == 1
+	if d.odd() {
+		in.Bells = nil
+	}
+	if d.odd() {
+		in.Bell.RefusedAt = pick(d.roll, oddMoments...)
+	}
+	if d.odd() {
+		in.Clock.JumpedAt = pick(d.roll, oddMoments...)
+	}
+}
+
+// house draws what the household decided, and what was missed. Some of it, or of
+// the bell, the clock and the persons, is not known.
+func (d draw) house(in *Input) {
+	h := in.House
+	h.Paused, h.Window, h.Expiry, h.Wait = d.odd(), d.length(h.Window), d.length(h.Expiry), d.length(h.Wait)
+	h.Misses = d.count(h.Misses)
+	h.ParcelsWhileAway = d.roll(2) == 1
+	if d.roll(8) == 1 {
+		h.AwayUntil = pick(d.roll, oddMoments...)
+	}
+	for range d.roll(4) {
+		in.Misses = append(in.Misses, house.Miss{At: evening.Add(-time.Duration(d.roll(200)) * time.Minute),
+			Whom: d.person(), By: pick(d.roll, "", "source phone-p-ada", "source pad")})
+	}
+	if d.odd() {
+		pick(d.roll, func() { in.Bell = nil }, func() { in.Clock = nil }, func() { in.House = nil },
+			func() { in.Misses = nil }, func() { in.Alike = nil }, func() { in.Persons = nil })()
+	}
+}
+
+func (d draw) likeness(in *Input) {
+	if in.Alike != nil && d.roll(4) == 1 {
+		in.Alike[d.person()] = []string{d.person()}
+	}
+}
+
+func (d draw) rule() house.DoorRule {
+	r := ruleFor(pick(d.roll, "r1", "r2", "r3", ""), d.person())
+	r.Door, r.Holidays, r.Need = d.text(r.Door), d.roll(2) == 1, d.count(pick(d.roll, 1, 2))
+	r.Band, r.Liveness, r.CantTell = pick(d.roll, "strong", "fair"), pick(d.roll, house.NoSign, house.Doubtful),
+		d.roll(2) == 1
+	r.From, r.To = d.count(pick(d.roll, 0, 420, 1080)), d.count(pick(d.roll, 1440, 1200, 60))
+	if d.roll(8) == 1 {
+		r.Allowed = false
+	}
+	return r
+}
+
+func (d draw) factor() house.Factor {
+	f := pick(d.roll, arrival, code)(pick(d.roll, "f1", "f2", "f3", ""), d.person())
+	if d.roll(2) == 1 {
+		f.Kind = pick(d.roll, house.FactorArrival, house.FactorCode, house.FactorToken, house.FactorResident, "")
+		f.Visit = pick(d.roll, "v1", "", "v0")
+	}
+	f.At, f.Until, f.Strength, f.Source, f.UsedBy = d.moment(f.At), d.moment(f.Until), d.number(f.Strength),
+		d.text(f.Source), pick(d.roll, "", "", "", "a1")
+	return f
 }
 
 // doubts are ways in which less is known, or less well. roll says of what.
@@ -215,8 +262,11 @@ var doubts = map[string]func(*Input, dice){
 	"a face has no match": func(in *Input, roll dice) {
 		oneFace(in, roll, func(f *house.Face) { f.Match = nil })
 	},
-	"a face was not looked at": func(in *Input, roll dice) { oneFace(in, roll, func(f *house.Face) { f.Liveness = nil }) },
-	"a face was not measured":  func(in *Input, roll dice) { oneFace(in, roll, func(f *house.Face) { f.Quality = nil }) },
+	"a face was not looked at": func(in *Input, roll dice) {
+		oneFace(in, roll,
+			func(f *house.Face) { f.Liveness = nil })
+	},
+	"a face was not measured": func(in *Input, roll dice) { oneFace(in, roll, func(f *house.Face) { f.Quality = nil }) },
 	"a face has no descriptor": func(in *Input, roll dice) {
 		oneFace(in, roll, func(f *house.Face) { f.Descriptor = house.Descriptor{} })
 	},

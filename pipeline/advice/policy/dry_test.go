@@ -53,7 +53,8 @@ func TestDryRun(t *testing.T) {
 	if none := DryRun(visits, in, nil); slices.ContainsFunc(none, suggested) {
 		t.Error("suggested without a factor")
 	}
-	if resident := DryRun(visits, in, []house.FactorKind{house.FactorResident}); slices.ContainsFunc(resident, suggested) {
+	if resident := DryRun(visits, in, []house.FactorKind{house.FactorResident}); slices.ContainsFunc(resident,
+		suggested) {
 		t.Error("suggested by a kind that the rule does not name")
 	}
 	if !in.House.Paused {

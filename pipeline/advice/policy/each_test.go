@@ -33,11 +33,16 @@ func TestDecideEach(t *testing.T) {
 		{"away", func(in *Input) { in.House.AwayUntil = evening.Add(time.Second) }, Home, "away until"},
 		{"away no more", func(in *Input) { in.House.AwayUntil = evening }, "", ""},
 
-		{"three misses in an hour", func(in *Input) { in.Misses = missed(ada, 62*time.Minute, 10*time.Minute, 2*time.Minute) },
+		{"three misses in an hour", func(in *Input) {
+			in.Misses = missed(ada, 62*time.Minute, 10*time.Minute,
+				2*time.Minute)
+		},
 			Wait, "3 failed attempts came within an hour for Ada Quill. Nothing is suggested for them until 18:18"},
-		{"three misses in more", func(in *Input) { in.Misses = missed(ada, 63*time.Minute, 10*time.Minute, 2*time.Minute) }, "",
+		{"three misses in more", func(in *Input) { in.Misses = missed(ada, 63*time.Minute, 10*time.Minute, 2*time.Minute) },
+			"",
 			""},
-		{"the wait is over", func(in *Input) { in.Misses = missed(ada, 17*time.Minute, 16*time.Minute, 15*time.Minute) }, "", ""},
+		{"the wait is over", func(in *Input) { in.Misses = missed(ada, 17*time.Minute, 16*time.Minute, 15*time.Minute) },
+			"", ""},
 		{"the wait is nearly over", func(in *Input) {
 			in.Misses = missed(ada, 17*time.Minute, 15*time.Minute-time.Second, 16*time.Minute)
 		}, Wait, "18:05"},
@@ -79,7 +84,8 @@ func TestDecideEach(t *testing.T) {
 		{"60 s old", func(in *Input) { in.Visit.ReceivedAt = evening.Add(-time.Minute) }, Fresh, "60 seconds old"},
 		{"59 s old", func(in *Input) { in.Visit.ReceivedAt = evening.Add(-59 * time.Second) }, "", ""},
 		{"ring of the future", func(in *Input) { in.Visit.ReceivedAt = evening.Add(time.Second) }, Fresh, "later than now"},
-		{"still of the future", func(in *Input) { in.Visit.Stills[1].ReceivedAt = evening.Add(1) }, Fresh, "later than now"},
+		{"still of the future", func(in *Input) { in.Visit.Stills[1].ReceivedAt = evening.Add(1) }, Fresh,
+			"later than now"},
 		{"old by the bell's clock", func(in *Input) { in.Visit.Stills[0].TakenAt = evening.Add(-time.Minute) }, Fresh,
 			"By the bell's clock"},
 		{"future by the bell's clock", func(in *Input) { in.Visit.Stills[0].TakenAt = evening.Add(11 * time.Second) },
@@ -139,7 +145,8 @@ func TestDecideEach(t *testing.T) {
 			in.Visit.Stills[0].Faces[1].Match.Band = "weak"
 		}, Match, "Ben Moss is weak"},
 
-		{"no consent", func(in *Input) { in.Persons[ada] = house.Person{ID: ada, Name: "Ada Quill"} }, Consent, "no consent"},
+		{"no consent", func(in *Input) { in.Persons[ada] = house.Person{ID: ada, Name: "Ada Quill"} }, Consent,
+			"no consent"},
 		{"gone", func(in *Input) { delete(in.Persons, ada) }, Consent, "not known"},
 		{"consent of the future", func(in *Input) { in.Persons[ada].Consent.GivenAt = evening.Add(1) }, Consent,
 			"later than now"},
@@ -255,7 +262,8 @@ func TestDecideEach(t *testing.T) {
 		{"without strength", factor(func(f *house.Factor) { f.Strength = 0 }), Factors, "no strength"},
 		{"of no number", factor(func(f *house.Factor) { f.Strength = math.NaN() }), Factors, "no strength"},
 		{"too strong", factor(func(f *house.Factor) { f.Strength = 1.5 }), Factors, "no strength"},
-		{"of a kind that does not count", factor(func(f *house.Factor) { f.Kind = house.FactorToken }), Factors, "Given: 0"},
+		{"of a kind that does not count", factor(func(f *house.Factor) { f.Kind = house.FactorToken }), Factors,
+			"Given: 0"},
 		{"of no kind", factor(func(f *house.Factor) { f.Kind = "smile" }), Factors, "no known kind"},
 		{"two needed", rule(func(r *house.DoorRule) { r.Need = 2 }), Factors, "2 of these are needed"},
 		{"two of one kind where two are needed", func(in *Input) {

@@ -44,7 +44,8 @@ var breaches = []breach{
 		func(in *Input) { delete(in.Persons, ada) }, nil},
 	{Allowed, func(in *Input) {
 		in.Rules = slices.DeleteFunc(in.Rules, func(r house.DoorRule) bool { return r.Allowed })
-	}, byRule, func(in *Input) { in.Rules = append(in.Rules, house.DoorRule{Person: ada, Door: front}) }, []string{Never}},
+	}, byRule, func(in *Input) { in.Rules = append(in.Rules, house.DoorRule{Person: ada, Door: front}) },
+		[]string{Never}},
 	{Never, func(in *Input) { in.Rules = append(in.Rules, never("n", ada)) }, nil,
 		func(in *Input) { in.Zone = nil }, byRule},
 	{Time, func(in *Input) { in.Rules[0].To = 8 * 60 }, byRule,

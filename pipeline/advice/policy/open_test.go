@@ -25,7 +25,8 @@ func reopened(t testing.TB) Input {
 // later adds a still that comes after the suggestion.
 func later(in *Input, faces ...house.Face) *house.Still {
 	at := evening.Add(18 * time.Second)
-	in.Visit.Stills = append(in.Visit.Stills, house.Still{Visit: "v1", Frame: 2, Width: 1280, Height: 1024, State: house.Done,
+	in.Visit.Stills = append(in.Visit.Stills, house.Still{Visit: "v1", Frame: 2, Width: 1280, Height: 1024,
+		State:      house.Done,
 		ReceivedAt: at, TakenAt: at, Faces: faces})
 	return &in.Visit.Stills[2]
 }
@@ -61,7 +62,8 @@ func TestOpen(t *testing.T) {
 		}, []string{People}},
 		{"a third still given up", func(in *Input) { later(in).State = house.Failed }, []string{People}},
 		{"an old still", func(in *Input) { later(in).TakenAt = evening.Add(-time.Hour) }, []string{Fresh, Clock}},
-		{"a still from the future", func(in *Input) { later(in).ReceivedAt = evening.Add(time.Hour) }, []string{Fresh, Clock}},
+		{"a still from the future", func(in *Input) { later(in).ReceivedAt = evening.Add(time.Hour) },
+			[]string{Fresh, Clock}},
 		{"judged to be somebody else", func(in *Input) { eachFace(in, func(f *house.Face) { f.Match.Person = ben }) },
 			[]string{People, Allowed}},
 		{"judged to be somebody else, who may come in", func(in *Input) {
@@ -76,7 +78,10 @@ func TestOpen(t *testing.T) {
 			in.Rules = append(in.Rules, ruleFor("r-ben", ben))
 			in.Factors = append(in.Factors, arrival("f-ben", ben))
 		}, nil},
-		{"judged to be a picture", func(in *Input) { eachFace(in, func(f *house.Face) { f.Liveness.Level = house.Picture }) },
+		{"judged to be a picture", func(in *Input) {
+			eachFace(in,
+				func(f *house.Face) { f.Liveness.Level = house.Picture })
+		},
 			[]string{Sign}},
 		{"a rule that says never", func(in *Input) { in.Rules = append(in.Rules, never("n", ada)) }, []string{Never}},
 		{"the rule is gone", func(in *Input) { in.Rules = []house.DoorRule{} }, []string{Allowed}},
@@ -89,7 +94,8 @@ func TestOpen(t *testing.T) {
 		{"consent is withdrawn", func(in *Input) { in.Persons[ada] = house.Person{ID: ada} }, []string{Consent}},
 		{"failed attempts", func(in *Input) { in.Misses = missed(ada, 1, 2, 3) }, []string{Wait}},
 		{"the factor is taken back", func(in *Input) { in.Factors = nil }, []string{Factors}},
-		{"the factor is cut short", func(in *Input) { in.Factors[0].Until = evening.Add(20 * time.Second) }, []string{Factors}},
+		{"the factor is cut short", func(in *Input) { in.Factors[0].Until = evening.Add(20 * time.Second) },
+			[]string{Factors}},
 		{"the factor went to another", func(in *Input) { in.Factors[0].UsedBy = "a-2" }, []string{Factors}},
 		{"a twin", func(in *Input) { in.Alike[ada] = []string{cy} }, []string{Alike}},
 		{"another door's suggestion", func(in *Input) { in.Elsewhere = true }, nil},
@@ -156,7 +162,8 @@ func TestStrangerIsNotAsked(t *testing.T) {
 	in = good()
 	in.Rules = []house.DoorRule{}
 	a = Decide(in)
-	if got := a.Unmet(); !slices.Equal(got, []string{Allowed}) || !slices.Equal(a.NotAsked(), []string{Time, Match, Factors}) {
+	if got := a.Unmet(); !slices.Equal(got, []string{Allowed}) ||
+		!slices.Equal(a.NotAsked(), []string{Time, Match, Factors}) {
 		t.Errorf("without a rule, not met: %v, not asked: %v", got, a.NotAsked())
 	}
 }

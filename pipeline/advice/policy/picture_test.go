@@ -50,7 +50,8 @@ func TestPictureNeverInFavour(t *testing.T) {
 			for name, l := range found {
 				a := decide(input(l))
 				if !reflect.DeepEqual(inFavour(a), inFavour(blind)) {
-					t.Errorf("%s, %s rule, %s: in favour %v, and without a look %v", way, rule, name, inFavour(a), inFavour(blind))
+					t.Errorf("%s, %s rule, %s: in favour %v, and without a look %v", way, rule, name, inFavour(a),
+						inFavour(blind))
 				}
 				for _, c := range a.Conditions {
 					if c.Code == Sign && c.Met {

@@ -164,7 +164,8 @@ func soundly(t *testing.T, in Input, a house.Advice) {
 				"a face judged")
 			must(in.Persons[f.Match.Person].Consent != nil, "consent")
 			must(slices.ContainsFunc(in.Rules,
-				func(r house.DoorRule) bool { return r.Allowed && r.Person == f.Match.Person && r.Door == in.Door.ID }), "a rule")
+				func(r house.DoorRule) bool { return r.Allowed && r.Person == f.Match.Person && r.Door == in.Door.ID }),
+				"a rule")
 			for _, r := range in.Rules {
 				if r.Person == f.Match.Person && r.Door == in.Door.ID {
 					must(r.Allowed || r.From > 0 || r.To < 1440 || !r.Days[in.Now.In(in.Zone).Weekday()], "no rule says never")

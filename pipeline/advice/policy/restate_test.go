@@ -19,11 +19,14 @@ func TestRestate(t *testing.T) {
 	}{
 		{func(*house.DoorRule) {},
 			"Ada Quill may be suggested at the front door on Monday to Friday from 07:00 to 20:00, not on holidays, if a " +
-				"phone of theirs came home or a one-time code of theirs was given, the match is strong and there are two stills " +
+				"phone of theirs came home or a one-time code of theirs was given, " +
+				"the match is strong and there are two stills " +
 				"or more. Any sign of a picture withholds."},
 		{func(r *house.DoorRule) { r.Need = 2; r.Holidays = true; r.Band = "fair"; r.CantTell = true },
-			"Ada Quill may be suggested at the front door on Monday to Friday from 07:00 to 20:00, holidays too, if a phone " +
-				"of theirs came home and a one-time code of theirs was given, the match is strong or fair and there is one still " +
+			"Ada Quill may be suggested at the front door on Monday to Friday from 07:00 to 20:00, holidays too, " +
+				"if a phone " +
+				"of theirs came home and a one-time code of theirs was given, the match is strong or fair and there is " +
+				"one still " +
 				"or more. Any sign of a picture withholds."},
 		{func(r *house.DoorRule) {
 			r.Days = [7]bool{true, false, true, false, false, false, true}
@@ -31,18 +34,21 @@ func TestRestate(t *testing.T) {
 			r.Factors, r.Need = kinds, 2
 			r.Liveness = house.Doubtful
 		}, "Ada Quill may be suggested at the front door on Tuesday, Saturday and Sunday from 22:00 to 06:00 the day " +
-			"after, not on holidays, if 2 of these hold (a phone of theirs came home; a one-time code of theirs was given; a " +
+			"after, not on holidays, if 2 of these hold (a phone of theirs came home; a one-time code of theirs was given; " +
+			"a " +
 			"fob of theirs was seen; a resident looked at the still and agreed), the match is strong and there are two " +
 			"stills or more. A face that looks like a picture withholds; lesser signs of one are allowed."},
 		{func(r *house.DoorRule) { *r = never("n", ben) },
-			"Ben Moss is never suggested at the front door on any day at any time, holidays or not, whatever else is allowed."},
+			"Ben Moss is never suggested at the front door on any day at any time, holidays or not, " +
+				"whatever else is allowed."},
 		{func(r *house.DoorRule) {
 			*r = never("n", ben)
 			r.Days, r.From, r.Holidays = workdays, 9*60, true
 		}, "Ben Moss is never suggested at the front door on Monday to Friday and on every holiday from 09:00 to 24:00, " +
 			"whatever else is allowed."},
 		{func(r *house.DoorRule) { r.Need = 0 },
-			"This rule can't be followed. Nothing is suggested by it. A rule needs one factor at least, and no more than it " +
+			"This rule can't be followed. Nothing is suggested by it. A rule needs one factor at least, " +
+				"and no more than it " +
 				"names."},
 		{func(r *house.DoorRule) { r.Person = "p-gone" }, "Somebody or something that is gone may be"},
 	} {

@@ -159,7 +159,8 @@ func TestCopiesAreKnown(t *testing.T) {
 					known++
 				}
 				t.Logf("copy %d at %d: %d bits and %.3f apart", way.width, way.quality,
-					bits.OnesCount64(uint64(again.ImageHash^p.face.ImageHash)), match.Distance(&again.Descriptor, &p.face.Descriptor))
+					bits.OnesCount64(uint64(again.ImageHash^p.face.ImageHash)),
+					match.Distance(&again.Descriptor, &p.face.Descriptor))
 			}
 		}
 	}
@@ -190,7 +191,8 @@ func BenchmarkExamine(b *testing.B) {
 		f.Landmarks[i].X += float64(at.X)
 		f.Landmarks[i].Y += float64(at.Y)
 	}
-	for name, signs := range map[string]*liveness.Examiner{"networks": liveness.New(nets(b)), "alone": liveness.New(nil)} {
+	for name, signs := range map[string]*liveness.Examiner{"networks": liveness.New(nets(b)),
+		"alone": liveness.New(nil)} {
 		b.Run(name, func(b *testing.B) {
 			for b.Loop() {
 				signs.Examine(still, []house.Face{f})
