@@ -163,7 +163,7 @@ func (h *household) addNightRule(t *testing.T, r ruled, in option) {
 	says := "Edda Marl may be suggested at the oak door on Saturday from 22:00 to 06:00 the day after, holidays too, " +
 		"if " +
 		"a phone of theirs came home and a one-time code of theirs was given, " +
-		"the match is strong or fair and there is one still or more. A face that looks like a picture withholds; lesser " +
+		"the match is strong or fair and there is one still or more. A face that looks like a picture is never suggested. Lesser " +
 		"signs of one are allowed."
 	shown := h.post("/rules/advice/rules", night, in).is(200).says(says).says("No other rule holds").shownRule()
 	if got := h.doorRules(); len(got) != 1 {

@@ -41,11 +41,12 @@ func (s *Server) listAdvice(w http.ResponseWriter, r *http.Request) error {
 
 // A countedJSON is what became of advice, counted.
 type countedJSON struct {
-	Suggested int         `json:"suggested"` // the sum of the next four
+	Suggested int         `json:"suggested"` // the sum of the next five
 	Open      int         `json:"open"`
 	Used      int         `json:"used"`
 	Dismissed int         `json:"dismissed"`
 	Expired   int         `json:"expired"`
+	Withdrawn int         `json:"withdrawn"`
 	Withheld  int         `json:"withheld"`
 	Unmet     []unmetJSON `json:"unmet"`
 }
@@ -60,7 +61,7 @@ type unmetJSON struct {
 }
 
 func newCountedJSON(m view.AdviceMonth) countedJSON {
-	j := countedJSON{m.Given, m.Open, m.Used, m.Dismissed, m.Expired, m.Withheld, []unmetJSON{}}
+	j := countedJSON{m.Given, m.Open, m.Used, m.Dismissed, m.Expired, m.Withdrawn, m.Withheld, []unmetJSON{}}
 	for _, u := range m.Unmet {
 		j.Unmet = append(j.Unmet, unmetJSON{u.Code, m.Reason(u), u.Times, u.Lone})
 	}

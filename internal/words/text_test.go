@@ -19,3 +19,12 @@ func TestAmount(t *testing.T) {
 		}
 	}
 }
+
+// TestOneSaidAsMany has the number 1 in messages that say one and many alike.
+func TestOneSaidAsMany(t *testing.T) {
+	for n, want := range map[int]string{1: "Ada 1×", 2: "Ada 2×"} {
+		if got := For("en").Text("threshold-times", "Name", "Ada", "Count", n); got != want {
+			t.Errorf("%d: %q, want %q", n, got, want)
+		}
+	}
+}

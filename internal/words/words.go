@@ -181,6 +181,9 @@ func (w Words) find(key string, told any, count any) (says string, found bool) {
 		w.language = For("en").language
 	}
 	says, err := w.language.Localize(&i18n.LocalizeConfig{MessageID: key, TemplateData: told, PluralCount: count})
+	if err != nil && count != nil { // it says a number, and the same words of one and of many
+		says, err = w.language.Localize(&i18n.LocalizeConfig{MessageID: key, TemplateData: told})
+	}
 	if err == nil && w.mark != nil {
 		says = w.mark(says)
 	}

@@ -72,12 +72,11 @@ func (t Presenter) WouldErase(p house.Person, visits, held int, withVisits bool)
 // WouldWithdraw says what withdrawing the consent of a person takes, who is named
 // on so many visits.
 func (t Presenter) WouldWithdraw(p house.Person, visits int) []string {
-	return []string{
-		t.Words.Text("person-withdraw-face", "Count", p.References, "Name", p.Name),
-		t.Words.Text("person-withdraw-visits", "Count", visits),
-		t.Words.Text("person-withdraw-stays", "Name", p.Name),
-		t.Words.Text("person-withdraw-backup"),
+	says := []string{t.Words.Text("person-withdraw-face", "Count", p.References, "Name", p.Name)}
+	if visits > 0 {
+		says = append(says, t.Words.Text("person-withdraw-visits", "Count", visits))
 	}
+	return append(says, t.Words.Text("person-withdraw-stays", "Name", p.Name), t.Words.Text("person-withdraw-backup"))
 }
 
 // ErasedPerson says what erasing a person took.

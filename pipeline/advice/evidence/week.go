@@ -56,11 +56,16 @@ const (
 	Enough  Sufficiency = "enough"  // crossings, or positions closer together: 8 in 10 or more
 )
 
+// together is how near in time reports are that waited for a network and were sent
+// as one: nothing was told between them.
+const together = 5 * time.Second
+
 // A Habit is how a phone sends.
 type Habit struct {
 	Positions, Left, Entered int
 	// Typical is the time between one position heard and the next, the middle one
-	// of those while it was outside; of all if it never was.
+	// of those while it was outside; of all if it never was. It is 0 where all that
+	// were heard came together.
 	Typical time.Duration
 	// Late is how many were heard over [geofence.Late] after their date.
 	Late int
@@ -89,7 +94,7 @@ func HabitOf(week []Told) Habit {
 			h.Entered++
 		default:
 			h.Positions++
-			if gap := t.Heard.Sub(last.Heard); !last.Heard.IsZero() && gap > 0 {
+			if gap := t.Heard.Sub(last.Heard); !last.Heard.IsZero() && gap > together {
 				all = append(all, gap)
 				if last.Place == geofence.Outside && t.Place == geofence.Outside {
 					outside = append(outside, gap)
@@ -109,9 +114,9 @@ func (h Habit) sufficient() Sufficiency {
 	switch {
 	case h.Positions+h.Left+h.Entered == 0:
 		return Nothing
-	case h.Left > 0 && h.Entered > 0, h.Positions > 1 && h.Typical < 3*time.Minute:
+	case h.Left > 0 && h.Entered > 0, h.Typical > 0 && h.Typical < 3*time.Minute:
 		return Enough
-	case h.Positions > 1 && h.Typical < 15*time.Minute:
+	case h.Typical > 0 && h.Typical < 15*time.Minute:
 		return Partly
 	}
 	return Seldom

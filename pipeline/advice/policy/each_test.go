@@ -124,7 +124,7 @@ func TestDecideEach(t *testing.T) {
 
 		{"a stranger beside", func(in *Input) {
 			in.Visit.Stills[1].Faces = append(in.Visit.Stills[1].Faces, house.Face{})
-		}, People, "1 face of nobody known"},
+		}, People, "1 unknown face"},
 		{"a still not examined", func(in *Input) { in.Visit.Stills[1].State = house.Pending }, People, "not examined"},
 		{"a still given up", func(in *Input) { in.Visit.Stills[1].State = house.Failed }, People, "could not be examined"},
 		{"a broken still", func(in *Input) { in.Visit.Stills[1].Damaged = true }, People, "damaged"},

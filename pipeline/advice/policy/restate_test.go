@@ -37,7 +37,7 @@ func TestRestate(t *testing.T) {
 			"after, not on holidays, if 2 of these hold (a phone of theirs came home; a one-time code of theirs was given; " +
 			"a " +
 			"fob of theirs was seen; a resident looked at the still and agreed), the match is strong and there are two " +
-			"stills or more. A face that looks like a picture withholds; lesser signs of one are allowed."},
+			"stills or more. A face that looks like a picture is never suggested. Lesser signs of one are allowed."},
 		{func(r *house.DoorRule) { *r = never("n", ben) },
 			"Ben Moss is never suggested at the front door on any day at any time, holidays or not, " +
 				"whatever else is allowed."},
