@@ -209,18 +209,18 @@ func TestRefusals(t *testing.T) {
 	h.tryConnect(h.phone, func(o *paho.ClientOptions) { o.SetWill("x", "gone", 0, false) })
 	h.tryConnect(h.phone, func(o *paho.ClientOptions) { o.SetProtocolVersion(3) })
 	h.tryConnect(login{h.phone.name, "WRONG"})
-	publish := func(topic string, qos byte, retain bool, text string) {
+	publish := func(topic string, qos byte, retain bool, text string, why error) {
 		t.Helper()
+		logged := len(h.log.String())
 		c := h.connect(h.reader)
 		c.Publish(topic, qos, retain, text)
 		wait(t, c.lost, "the connection to end")
+		h.waitForLog(logged, why.Error()) // a client may notice the end before the broker says why
 	}
-	publish(own, 0, true, token)
-	publish(own, 2, false, token)
-	publish("lintel/x", 0, false, token)
-	logged := len(h.log.String())
-	publish(own, 0, false, strings.Repeat("x", 100_000))
-	h.waitForLog(logged, errTooLarge.Error())
+	publish(own, 0, true, token, errRetained)
+	publish(own, 2, false, token, errQoS)
+	publish("lintel/x", 0, false, token, errTopic)
+	publish(own, 0, false, strings.Repeat("x", 100_000), errTooLarge)
 	if code := h.connect(h.receiver).subscribe("#", 0); code != 0x80 {
 		t.Errorf("subscribing: %#x", code)
 	}

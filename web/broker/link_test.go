@@ -352,6 +352,7 @@ func TestPanic(t *testing.T) {
 		if d := untilClosed(t, conn); d != 0 {
 			t.Errorf("closed after %v", d)
 		}
+		synctest.Wait() // until the log has it, too
 		if !strings.Contains(log.String(), "a bug") {
 			t.Errorf("log: %s", log.String())
 		}
