@@ -39,7 +39,7 @@ func (t Presenter) dayAndTime(at time.Time) string {
 }
 
 // sentences stand one after the other.
-func sentences(says ...string) string { return strings.Join(says, " ") }
+func sentences(says ...string) string { return strings.TrimSpace(strings.Join(says, " ")) }
 
 // Answered says what was answered, Saved that it was kept.
 func (t Presenter) Answered(c house.Check, names map[string]string) string {

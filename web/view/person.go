@@ -82,12 +82,20 @@ func (t Presenter) WouldWithdraw(p house.Person, visits int) []string {
 // ErasedPerson says what erasing a person took.
 func (t Presenter) ErasedPerson(visits, unnamed int) string {
 	return sentences(t.Words.Text("people-erased"), t.Words.Text("people-erased-visits", "Count", visits),
-		t.Words.Text("people-unnamed", "Count", unnamed))
+		t.unnamed(unnamed))
 }
 
 // Withdrawn says what withdrawing a consent took.
 func (t Presenter) Withdrawn(unnamed int) string {
-	return sentences(t.Words.Text("person-withdrawn"), t.Words.Text("people-unnamed", "Count", unnamed))
+	return sentences(t.Words.Text("person-withdrawn"), t.unnamed(unnamed))
+}
+
+// unnamed says how many visits lost a name, "" for none.
+func (t Presenter) unnamed(visits int) string {
+	if visits == 0 {
+		return ""
+	}
+	return t.Words.Text("people-unnamed", "Count", visits)
 }
 
 // Introduced says what came of an introduction: of visits that were to name the
