@@ -183,10 +183,21 @@ func do[T any](t *testing.T, browser context.Context, step chromedp.Action[T]) T
 	return v
 }
 
-// click clicks on what a selector finds, once it is there.
+// click clicks on what a selector finds, once it is there. Where another page took
+// its place between the two, it looks again: nothing was clicked on then.
 func click(t *testing.T, browser context.Context, selector string) {
 	t.Helper()
-	do(t, browser, chromedp.Click(chromedp.CSS(selector)))
+	limited, cancel := context.WithTimeout(browser, 30*time.Second)
+	defer cancel()
+	for {
+		_, err := chromedp.Run(limited, chromedp.Click(chromedp.CSS(selector)))
+		if err == nil {
+			return
+		}
+		if !strings.Contains(err.Error(), "node with given id") || limited.Err() != nil {
+			t.Fatalf("clicking on %s: %v\n%s", selector, err, body(browser))
+		}
+	}
 }
 
 // body is what the page holds, for the report of a failure.

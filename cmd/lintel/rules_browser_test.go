@@ -196,6 +196,7 @@ func clickDrawing(t *testing.T, browser context.Context, at image.Point) {
 // whole checks the page and keeps a screenshot of all of it, however long.
 func whole(t *testing.T, browser context.Context, name string) {
 	t.Helper()
+	until(t, browser, `document.readyState === "complete"`) // with its style
 	small := do(t, browser,
 		chromedp.Evaluate[[]string](`[...document.querySelectorAll(
 			"a, button, summary, select, textarea, input:not([type=hidden])")].filter(e => e.checkVisibility())

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -15,13 +16,19 @@ import (
 // A failing archive fails at one call, named.
 type failing struct {
 	*store.Archive
-	at string
+	at atomic.Value // the call's name, a string
+}
+
+func newFailing(a *store.Archive, at string) *failing {
+	f := &failing{Archive: a}
+	f.at.Store(at)
+	return f
 }
 
 var errDisk = errors.New("the disk is gone")
 
 func (f *failing) err(at string) error {
-	if f.at == at {
+	if f.at.Load() == at {
 		return errDisk
 	}
 	return nil
@@ -129,7 +136,7 @@ func TestArchiveFails(t *testing.T) {
 	} {
 		synctest.Test(t, func(t *testing.T) {
 			h := newHouse(t)
-			archive := &failing{h.archive, at}
+			archive := newFailing(h.archive, at)
 			defer h.run(archive)()
 			h.arrive()
 			visit := h.ring(h.face())
@@ -142,7 +149,7 @@ func TestArchiveFails(t *testing.T) {
 			if !strings.Contains(h.log.String(), errDisk.Error()) {
 				t.Errorf("%s fails: the log is silent", at)
 			}
-			archive.at = ""
+			archive.at.Store("")
 			h.arrive()
 			if d := h.advice(visit, h.front); d.State != house.Suggested {
 				t.Errorf("%s works again: %s, not met %v", at, d.State, unmet(d))
@@ -153,7 +160,7 @@ func TestArchiveFails(t *testing.T) {
 	for _, at := range []string{"Receivers", "Visit"} {
 		synctest.Test(t, func(t *testing.T) {
 			h := newHouse(t)
-			archive := &failing{h.archive, at}
+			archive := newFailing(h.archive, at)
 			defer h.run(archive)()
 			h.arrive()
 			visit := h.ring(h.face())
@@ -163,7 +170,7 @@ func TestArchiveFails(t *testing.T) {
 			if !strings.Contains(h.log.String(), errDisk.Error()) {
 				t.Errorf("%s fails: the log is silent", at)
 			}
-			archive.at = ""
+			archive.at.Store("")
 			time.Sleep(lookWhileOpen)
 			synctest.Wait()
 			if n := len(h.publisher.take()); n != 2 {
@@ -173,11 +180,11 @@ func TestArchiveFails(t *testing.T) {
 	}
 	synctest.Test(t, func(t *testing.T) { // nothing is withdrawn since the archive could not be asked
 		h := newHouse(t)
-		archive := &failing{Archive: h.archive}
+		archive := newFailing(h.archive, "")
 		defer h.run(archive)()
 		visit := h.ring(h.face())
 		h.suggested(visit, h.arrive())
-		archive.at = "Rules"
+		archive.at.Store("Rules")
 		time.Sleep(10 * time.Second)
 		synctest.Wait()
 		if d := h.advice(visit, h.front); d.State != house.Suggested || len(h.publisher.take()) > 0 {
