@@ -45,9 +45,9 @@ test: build format
 	@echo "checking and testing, with the race detector; the face library is built for it the first time, about two minutes"
 	@$(GO) vet ./...
 	@$(GO) tool staticcheck ./...
-	@$(GO) test -race -vet=off -skip '^TestKill$$' $(filter-out $(alone),$(shell go list ./...))
+	@$(GO) test -race -vet=off -timeout 30m -skip '^TestKill$$' $(filter-out $(alone),$(shell go list ./...))
 	@echo "measuring error rates, and what is found, on all photographs"
-	@$(GO) test -vet=off $(alone)
+	@$(GO) test -vet=off -timeout 30m $(alone)
 	@$(GO) test -vet=off -run '$(measured)' ./cmd/lintel ./pipeline/face ./pipeline/match ./pipeline/cluster
 	@echo "killing a busy process 50 times, at random moments, with nothing else at work"
 	@$(GO) test -race -vet=off -p 1 -run '^TestKill$$' ./store ./pipeline/intake
