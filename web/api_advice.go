@@ -69,6 +69,11 @@ func (s *Server) endForProgram(w http.ResponseWriter, r *http.Request, as house.
 	if err != nil {
 		return err
 	}
+	return s.sendAdvice(w, r, d)
+}
+
+// sendAdvice answers a program with advice as it stands now.
+func (s *Server) sendAdvice(w http.ResponseWriter, r *http.Request, d house.Advice) error {
 	t, err := s.presenterFor(r.Context(), session(r))
 	if err == nil {
 		err = errors.Join(s.nameAdvice(r.Context(), &t), s.addHands(r.Context(), &t, []house.Advice{d}))

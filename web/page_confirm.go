@@ -134,14 +134,7 @@ func (s *Server) postConfirm(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	t, err := s.presenterFor(r.Context(), session(r))
-	if err == nil {
-		err = errors.Join(s.nameAdvice(r.Context(), &t), s.addHands(r.Context(), &t, []house.Advice{d}))
-	}
-	if err != nil {
-		return err
-	}
-	return sendJSON(w, http.StatusOK, newAdviceJSON(t, d))
+	return s.sendAdvice(w, r, d)
 }
 
 // setPIN gives the resident who asks a PIN, or takes it away where it is empty.
