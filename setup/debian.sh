@@ -1,12 +1,12 @@
 #!/bin/sh
-# Sees to the Debian packages that Lintel is built and, with `test` as argument, tested with.
+# Sees to the Debian packages that Lintel is built and, with `test` or `tour` as argument, tested or shown in README.md with.
 # Only what is missing is installed, after saying so; if nothing is, apt is not even asked.
 # With `flags` it only prints what the linker has to be told, for CGO_LDFLAGS.
 set -eu
 cd "$(dirname "$0")/.."
 
 libraries="libdlib-dev libopenblas-dev libatlas-base-dev liblapack-dev libjpeg62-turbo-dev"
-opinions="python3-scipy python3-sklearn python3-sympy python3-geographiclib python3-pyzbar python3-paho-mqtt mosquitto-clients"
+opinions="python3-babel python3-scipy python3-sklearn python3-sympy python3-geographiclib python3-pyzbar python3-pil python3-paho-mqtt mosquitto mosquitto-clients age libjpeg-turbo-progs openssl curl"
 
 say() { printf '%s\n' "$*"; }
 
@@ -84,19 +84,23 @@ missing=
 for package in ca-certificates g++ pkg-config xz-utils $libraries; do
 	installed "$package" || missing="$missing $package"
 done
-if [ "${1:-}" = test ]; then
-	has_browser || missing="$missing chromium"
-	for package in $opinions; do
-		installed "$package" || missing="$missing $package"
-	done
-fi
+wanted=
+case ${1:-} in
+test) wanted=$opinions ;;
+tour) wanted=webp ;;
+esac
+for package in $wanted; do
+	installed "$package" || missing="$missing $package"
+done
+[ -z "$wanted" ] || has_browser || missing="$missing chromium"
 if [ -z "$missing" ]; then
 	bridge_cblas
 	exit
 fi
 
 say "Lintel needs these Debian packages, which are not installed yet:$missing"
-case $missing in *chromium*) say "(chromium is for the tests only: they look at the pages in a browser without a window.)" ;; esac
+case $missing in *chromium*) say "(chromium is for tests and pictures only: they look at the pages in a browser without a window.)" ;; esac
+case $missing in *webp*) say "(webp is for the moving picture of README.md only.)" ;; esac
 case $missing in *mosquitto*) say "(mosquitto-clients is for the tests only: they talk MQTT with it.)" ;; esac
 case $missing in *python3*) say "(python3-… is for the tests only: they compare with what its libraries compute.)" ;; esac
 as_root=
