@@ -18,10 +18,7 @@ func strangers(rate float64) (amount string, ok bool) {
 	for i := 2; i < len(amount); i++ {
 		amount = amount[:i] + "0" + amount[i+1:]
 	}
-	if head := len(amount) - 3; head > 0 {
-		amount = amount[:head] + "\u202f" + amount[head:]
-	}
-	return amount, true
+	return thousands(amount), true
 }
 
 // Alike says how often a stranger looks as much like somebody enrolled as this, by

@@ -33,6 +33,11 @@ func (t telling) Names(ids []string) string {
 // The is what a door is called.
 func (t telling) The(door string) string { return t.words.nameOf(door, "this-door") }
 
+// Bell and OtherBell are what bells are called.
+func (t telling) Bell() string { return t.words.Bell(t.Values.Bell) }
+
+func (t telling) OtherBell() string { return t.words.Bell(t.Values.OtherBell) }
+
 // N is a count of things: "3 faces".
 func (t telling) N(count int, thing string) string {
 	says, _ := t.words.find("n-"+thing, nil, count)

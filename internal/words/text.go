@@ -2,7 +2,6 @@ package words
 
 import (
 	"fmt"
-	"strconv"
 	"strings"
 	"time"
 )
@@ -42,27 +41,6 @@ func (w Words) Lookup(key string, told ...any) (string, error) {
 // N is a count of things, by the key that n- begins: "3 faces".
 func (w Words) N(count int, thing string) string { return telling{words: w}.N(count, thing) }
 
-// Amount is a number with thin spaces between thousands.
-func (w Words) Amount(n int64) string {
-	s := strconv.FormatInt(n, 10)
-	for i := len(s) - 3; i > 0; i -= 3 {
-		s = s[:i] + "\u202f" + s[i:]
-	}
-	return s
-}
-
-// Bytes is a number of bytes in the units of IEC 80000-13.
-func (w Words) Bytes(n int64) string {
-	if n < 1024 {
-		return w.N(int(n), "byte")
-	}
-	v, unit := float64(n), -1
-	for v >= 1024 && unit < 4 {
-		v, unit = v/1024, unit+1
-	}
-	return fmt.Sprintf("%.1f %ciB", v, "KMGTP"[unit])
-}
-
 // Length is a length of time: "12 seconds", "3 minutes".
 func (w Words) Length(d time.Duration) string { return telling{words: w}.Length(d) }
 
@@ -99,6 +77,9 @@ func (w Words) Month(m time.Month) string { return w.say(fmt.Sprintf("month-%d",
 // List joins words: "a, b and c".
 func (w Words) List(of []string) string { return w.list(of, "and") }
 
+// Either lists what any one will do of: "a, b or c".
+func (w Words) Either(of []string) string { return w.list(of, "or") }
+
 // Percent is a share, "31 %".
 func (w Words) Percent(share float64) string { return telling{words: w}.Percent(share) }
 
@@ -110,7 +91,7 @@ func (w Words) Probability(p float64) string {
 	case p < 0.01:
 		return w.Text("probability-under")
 	case p >= 0.99:
-		return w.Text("percent", "Number", fmt.Sprintf("%.1f", 100*p))
+		return w.Text("percent", "Number", w.Sprintf("%.1f", 100*p))
 	}
 	return w.Percent(p)
 }

@@ -7,62 +7,32 @@
 //	w := words.For("en").At(now, zone).Naming(names)
 //	w.Condition(condition) // "The household is away until 18:00."
 //
-// A language is one file beside this one, named by its tag: en.toml. It has a
-// message for each code; plurals go by the rules of the Unicode CLDR.
+// A language is one file beside this one, named by its tag: en.toml, de.toml. It has
+// a message for each code; plurals go by the rules of the Unicode CLDR. Names of
+// days and months, how dates, lists and shares are put and what stands before
+// decimals are messages too, so that a new language takes a file and nothing else.
 package words
 
 import (
 	"cmp"
-	"embed"
 	"errors"
 	"fmt"
-	"io/fs"
 	"strings"
 	"time"
 	"unicode"
 	"unicode/utf8"
 
-	"github.com/BurntSushi/toml"
-	"github.com/nicksnyder/go-i18n/v2/i18n"
-	"golang.org/x/text/language"
-
 	"lintel/internal/house"
 )
 
-//go:embed *.toml
-var files embed.FS
-
-var catalog = load()
-
-// load reads all languages. Those are part of the program, so one that can't be
-// read is a fault of the program.
-func load() *i18n.Bundle {
-	b := i18n.NewBundle(language.English)
-	b.RegisterUnmarshalFunc("toml", toml.Unmarshal)
-	names, err := fs.Glob(files, "*.toml")
-	for _, name := range names {
-		_, loadErr := b.LoadMessageFileFS(files, name)
-		err = errors.Join(err, loadErr)
-	}
-	if err != nil {
-		panic(fmt.Errorf("reading the catalogs of messages: %w", err))
-	}
-	return b
-}
-
 // Words say things in one language. They may be used by several goroutines.
 type Words struct {
-	language *i18n.Localizer
+	language *tongue // nil for English
 	name     func(id string) string
+	bells    map[string]string // what they are called, by address
 	now      time.Time
 	zone     *time.Location
 	mark     func(string) string // nil but in tests
-}
-
-// For returns the words of a language by its tag, such as en or en-GB; those of
-// English where there are none. They know no names, and tell times in UTC.
-func For(lang string) Words {
-	return Words{language: i18n.NewLocalizer(catalog, lang), name: func(string) string { return "" }}
 }
 
 // At has times told by a clock on the wall: with the day where that is another
@@ -78,6 +48,15 @@ func (w Words) Naming(name func(id string) string) Words {
 	w.name = name
 	return w
 }
+
+// Bells has bells called by their names, which a map has by their addresses.
+func (w Words) Bells(names map[string]string) Words {
+	w.bells = names
+	return w
+}
+
+// Bell is what the bell of an address is called.
+func (w Words) Bell(address string) string { return cmp.Or(w.bells[address], address) }
 
 // Say says a code, with the values that are told of it, as one sentence or more.
 func (w Words) Say(code string, v house.Values) string {
@@ -164,6 +143,9 @@ func (w Words) fault(f house.Fault, err error) string {
 	if kind, ok := in.Which.(house.Kind); ok {
 		return w.Text("fault-in-kind", "Kinds", w.Text("kinds-"+string(kind)), "Fault", says)
 	}
+	if rule, ok := in.Which.(house.MessageRuleName); ok {
+		return w.Text("fault-in-message", "Rule", w.Text("message-rule-"+string(rule)), "Fault", says)
+	}
 	return w.Text("fault-in-"+in.What, "Which", in.Which, "Fault", says)
 }
 
@@ -175,15 +157,17 @@ func (w Words) Complaint(code string, measured float64) string {
 
 func (w Words) Remedy(code string) string { return w.Say("do-"+code, house.Values{}) }
 
+// tongue is the language; the zero Words are English.
+func (w Words) tongue() *tongue {
+	if w.language == nil {
+		return Own.tongues[0]
+	}
+	return w.language
+}
+
 // find looks a message up. Count chooses the plural, nil where there is none.
 func (w Words) find(key string, told any, count any) (says string, found bool) {
-	if w.language == nil { // the zero Words are English
-		w.language = For("en").language
-	}
-	says, err := w.language.Localize(&i18n.LocalizeConfig{MessageID: key, TemplateData: told, PluralCount: count})
-	if err != nil && count != nil { // it says a number, and the same words of one and of many
-		says, err = w.language.Localize(&i18n.LocalizeConfig{MessageID: key, TemplateData: told})
-	}
+	says, err := w.tongue().look(key, told, count)
 	if err == nil && w.mark != nil {
 		says = w.mark(says)
 	}
@@ -206,7 +190,7 @@ func (w Words) list(words []string, last string) string {
 		return strings.Join(words, "")
 	}
 	end := len(words) - 1
-	return w.say(last, map[string]string{"First": strings.Join(words[:end], ", "), "Last": words[end]})
+	return w.say(last, map[string]string{"First": strings.Join(words[:end], w.say("list-between", nil)), "Last": words[end]})
 }
 
 // capital begins a sentence, in any alphabet.

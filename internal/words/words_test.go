@@ -56,7 +56,8 @@ func reasons(t *testing.T) []string {
 }
 
 func refusals(t *testing.T) []string {
-	all := sources(t, advice) + sources(t, "../house") + sources(t, "../../web")
+	all := sources(t, advice) + sources(t, "../../pipeline/bell") + sources(t, "../house") + sources(t, "../../web") +
+		sources(t, "../../pipeline/intake")
 	return found(t, all, `\bRefusal\("([a-z-]+)"\)`)
 }
 
@@ -89,7 +90,7 @@ func needed(t *testing.T) (keys []string) {
 	add("fault-", found(t, sources(t, "../../store"), `house\.Fault\{[^}]*Code:\s+"([a-z-]+)"`)...)
 	add("fault-", found(t, sources(t, "../../web"), `Code:\s+"([a-z-]+)"`)...)
 	add("fault-", found(t, sources(t, "../../web"), `"(lens-number-[a-z]+)"`)...)
-	add("", "unknown")
+	add("", "unknown", "number-point")
 	add("short-", policy.Sign+"-not", "unknown", "unknown-not")
 	for _, k := range append(kinds, "unknown") {
 		add("", "thing-"+string(k), "event-"+string(k))
@@ -132,8 +133,8 @@ func texts(t *testing.T) (keys, prefixes []string) {
 	for _, m := range regexp.MustCompile(call+`"([a-z0-9-]*[a-z0-9])"`).FindAllStringSubmatch(all, -1) {
 		keys = append(keys, m[1])
 	}
-	for _, m := range regexp.MustCompile(`"(problem-[a-z-]+)"`).FindAllStringSubmatch(all, -1) {
-		keys = append(keys, m[1]) // a problem keeps its keys until somebody reads it
+	for _, m := range regexp.MustCompile(`"((?:problem|tag|book-day)-[a-z-]+)"`).FindAllStringSubmatch(all, -1) {
+		keys = append(keys, m[1]) // they are kept as keys until somebody reads them
 	}
 	for _, m := range regexp.MustCompile(call+`\(?(?:print |printf )?"([a-z0-9-]+-)(?:"|%)`).
 		FindAllStringSubmatch(all, -1) {
