@@ -31,12 +31,14 @@ const (
 )
 
 // A Check is an answer that was given. It goes with its visit, with its face,
-// and with any person it tells of.
+// and with the person whose it says the face is.
 type Check struct {
-	Face           string // id
+	Face           string   // id
+	With           []string // ids of faces on the visit that show the same, for whom it is given too
 	Answer         Answer
-	Asked          string    // the person asked about
-	AskedDistance  float64   // from the face to that person
+	Asked          string    // the person asked about; "" where nobody was
+	AskedDistance  float64   // from the face to that person, 0 without
+	Instead        bool      // whether it takes the place of an earlier answer
 	Person         string    // whose face it is; "" for a stranger's, nobody's or who knows whose
 	PersonDistance float64   // from the face to that person, 0 without
 	Distances      []float64 // where it is a stranger's, to every person; counted when given, and not kept
@@ -50,11 +52,11 @@ func (c Check) Complete() error {
 	switch {
 	case c.Face == "":
 		return fault(ErrBadAnswer, "answer-face")
-	case c.Asked == "":
+	case c.Asked == "" && c.Answer != AnswerElse && c.Answer != AnswerNotFace:
 		return fault(ErrBadAnswer, "answer-whom")
 	case c.Answer == AnswerYes && c.Person != c.Asked:
 		return fault(ErrBadAnswer, "answer-yes")
-	case c.Answer == AnswerElse && c.Person == c.Asked:
+	case c.Answer == AnswerElse && c.Person != "" && c.Person == c.Asked:
 		return fault(ErrBadAnswer, "answer-else")
 	case (c.Answer == AnswerNo || c.Answer == AnswerNotFace) && c.Person != "":
 		return fault(ErrBadAnswer, "answer-nobody", "Answer", c.Answer)

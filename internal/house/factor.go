@@ -50,9 +50,9 @@ const (
 // weak ones, of different kinds, where a rule needs one.
 func (f Factor) Weak() bool { return f.Strength < Ordinary }
 
-// A SourceMove is what a message of a phone changes.
+// A SourceMove is what a message of a source changes.
 type SourceMove struct {
-	State   json.RawMessage // what to know of the phone from now on; nil to leave it
+	State   json.RawMessage // what to know of the source from now on; nil to leave it
 	Change  ArrivalChange
 	Arrival *Factor           // that begins, or what the one that stands becomes
 	Reports []json.RawMessage // what it told, to keep for a week
@@ -89,6 +89,12 @@ type Doubt struct {
 	Kind DoubtKind
 	Bell string
 	At   time.Time // when it was seen last
+
+	// Of wrong secrets, a series of them:
+	Since    time.Time // when it began
+	Times    int
+	Networks int       // that they came from: addresses of IPv4, networks of IPv6
+	Own      time.Time // when one came last from where the bell itself does; zero if none did
 }
 
 // A DoubtKind is what was seen.
@@ -107,6 +113,8 @@ type Source struct {
 	Name    string     `json:"name"`
 	AddedAt time.Time  `json:"added_at"`
 	HeardAt time.Time  `json:"heard_at,omitzero"`
+	// Keyed says that it has a key to sign with: a reader may.
+	Keyed bool `json:"keyed"`
 }
 
 // A SourceKind is what a source may tell.

@@ -22,10 +22,11 @@ func (f Fault) Error() string {
 // Unwrap returns the error it is.
 func (f Fault) Unwrap() error { return f.Of }
 
-// A FaultIn is a fault with one of several things: a kind, a mask or a quiet time.
+// A FaultIn is a fault with one of several things: a kind, a mask, a quiet time, a
+// text or a rule of messages.
 type FaultIn struct {
-	What  string // kind, mask or quiet
-	Which any    // a [Kind], or a number from 1
+	What  string // kind, mask, quiet, text or message
+	Which any    // a [Kind], a [MessageRuleName], or a number from 1
 	Err   error
 }
 

@@ -130,3 +130,30 @@ func TestDevelopersPaths(t *testing.T) {
 		}
 	}
 }
+
+// What is written for people leads to files that are there.
+func TestLinks(t *testing.T) {
+	link := regexp.MustCompile(`\]\(([^)#:]+)[^):]*\)`)
+	found := 0
+	for _, pattern := range []string{"*.md", "docs/*.md", "docs/*/*.md", "models/*.md"} {
+		pages, err := filepath.Glob(filepath.Join(root, pattern))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, page := range pages {
+			text, err := os.ReadFile(page)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, l := range link.FindAllStringSubmatch(string(text), -1) {
+				found++
+				if _, err := os.Stat(filepath.Join(filepath.Dir(page), l[1])); err != nil {
+					t.Errorf("%s leads to %s, which is not there", page, l[1])
+				}
+			}
+		}
+	}
+	if found < 20 {
+		t.Errorf("only %d links were found", found)
+	}
+}

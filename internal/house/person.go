@@ -2,6 +2,7 @@ package house
 
 import (
 	"errors"
+	"fmt"
 	"strings"
 	"time"
 )
@@ -33,6 +34,8 @@ func (c Consent) Complete() error {
 	switch {
 	case strings.TrimSpace(c.GivenBy) == "":
 		return fault(ErrNoConsent, "consent-who")
+	case errors.Is(CheckName(c.GivenBy, len(c.GivenBy)), ErrNameUnseen):
+		return fault(ErrNoConsent, "consent-who-unseen")
 	case c.GivenAt.IsZero():
 		return fault(ErrNoConsent, "consent-when")
 	case strings.TrimSpace(c.Scope) == "":
@@ -41,8 +44,12 @@ func (c Consent) Complete() error {
 	return nil
 }
 
-// ErrBadPersonName says that a name is none.
+// ErrBadPersonName says that a name is empty or too long.
 var ErrBadPersonName = errors.New("a person's name has 1 to 200 bytes")
+
+// ErrPersonTwice says that somebody has the name already, whatever its case; it is
+// an ErrExists.
+var ErrPersonTwice = fmt.Errorf("a person of this name is %w", ErrExists)
 
 // A Reference is one enrolled descriptor of a person.
 type Reference struct {
@@ -51,7 +58,24 @@ type Reference struct {
 	FaceWidth    int      // pixels of the picture it came from
 	Quality      float64  // of that picture, over 0 to 1, as package quality scores it; 0 if it was not measured
 	SourceSHA256 [32]byte // of the picture it came from; zero when read, since only a keyed hash is kept
+
+	Portrait *Portrait // nil for none, and when read with others
 }
+
+// A Portrait is the picture of the face that a reference was computed from.
+type Portrait struct {
+	Origin Origin
+	JPEG   []byte // the face and little around it; nil when read with others
+}
+
+// An Origin is where a portrait is from.
+type Origin string
+
+const (
+	FromPhotograph Origin = "photograph" // a file that somebody chose
+	FromCamera     Origin = "camera"     // of the tablet or phone at which somebody was enrolled
+	FromVisit      Origin = "visit"      // a still
+)
 
 // ErrNoReference says that nobody can be enrolled with no reference at all.
 var ErrNoReference = errors.New("there is no reference to enrol")
@@ -63,8 +87,10 @@ type RecordedConsent struct {
 	WithdrawnAt time.Time // zero while it is in force
 }
 
-// An Enrolment is a reference, and when it came into the gallery.
+// An Enrolment is a reference as it is kept: which, and since when. Its portrait,
+// if it has one, tells where it is from.
 type Enrolment struct {
 	Reference
+	ID      string
 	AddedAt time.Time
 }

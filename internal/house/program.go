@@ -17,6 +17,7 @@ type Program struct {
 	Scopes  Scopes    `json:"scopes"`
 	AddedAt time.Time `json:"added_at"`
 	UsedAt  time.Time `json:"used_at,omitzero"` // to the minute
+	MadeBy  string    `json:"-"`                // the resident's id, with whom its token ends; "" if nobody's here
 }
 
 // A Scope is one thing that a program may do.
@@ -32,13 +33,29 @@ const (
 	// lets them be added and removed. Whoever has it can make factors of
 	// anybody.
 	ManageSources Scope = "manage-sources"
+	// SendMessages opens the household's list of messages, and sending one, typed
+	// or from the list, to a bell's display.
+	SendMessages Scope = "send-messages"
+	// TellTemperature lets the temperature outside be told, and opens nothing.
+	TellTemperature Scope = "tell-temperature"
+	// ReadMetrics opens figures of how the server and the bells are, without a
+	// name, a picture or a visit.
+	ReadMetrics Scope = "read-metrics"
+	// HearVisits lets it hear by MQTT that somebody rang, when and at which bell;
+	// HearNames also who that was, and how surely; and HearDisplays what bells'
+	// displays have to show.
+	HearVisits   Scope = "hear-visits"
+	HearNames    Scope = "hear-names"
+	HearDisplays Scope = "hear-displays"
 )
 
 // AllScopes are all there are.
-var AllScopes = []Scope{ReadVisits, ReadAdvice, ManageSources}
+var AllScopes = []Scope{ReadVisits, ReadAdvice, ManageSources, SendMessages, TellTemperature, ReadMetrics,
+	HearVisits, HearNames, HearDisplays}
 
 // ErrBadScope says that a program would be given no scope, or one that is none.
-var ErrBadScope = errors.New("a program has one or more of the scopes read-visits, read-advice and manage-sources")
+var ErrBadScope = errors.New("a program has one or more of the scopes read-visits, read-advice, manage-sources, " +
+	"send-messages, tell-temperature, read-metrics, hear-visits, hear-names and hear-displays")
 
 // Scopes are several, in the order of [AllScopes] with a space between, as
 // RFC 6749, section 3.3, writes them. Two that are equal allow the same.
@@ -65,6 +82,9 @@ func NewScopes(scopes ...Scope) (Scopes, error) {
 
 // Has reports whether the scope is one of them.
 func (s Scopes) Has(scope Scope) bool { return slices.Contains(s.List(), scope) }
+
+// Hears reports whether a program with them hears anything by MQTT.
+func (s Scopes) Hears() bool { return s.Has(HearVisits) || s.Has(HearNames) || s.Has(HearDisplays) }
 
 // List returns them one by one.
 func (s Scopes) List() []Scope {

@@ -52,9 +52,15 @@ func DefaultRules() Rules {
 	return Rules{Keep: map[Kind]Rule{Stranger: short, Known: long, Parcel: short, NoFace: short, Damaged: short}}
 }
 
+// CheckZone reports what is wrong with the time zone: ErrBadRule.
+func (r Rules) CheckZone() error {
+	_, err := r.location()
+	return err
+}
+
 // Check reports what is wrong with the rules: ErrBadRule.
 func (r Rules) Check() error {
-	if _, err := r.location(); err != nil {
+	if err := r.CheckZone(); err != nil {
 		return err
 	}
 	if kinds := slices.Collect(maps.Keys(r.Keep)); len(kinds) != len(Kinds) {
@@ -65,22 +71,31 @@ func (r Rules) Check() error {
 		if !ok {
 			return FaultIn{"kind", kind, fault(ErrBadRule, "rule-none")}
 		}
-		if err := rule.check(); err != nil {
+		if err := rule.Check(); err != nil {
 			return FaultIn{"kind", kind, err}
 		}
 	}
-	if len(r.Quiet) > maxQuiets {
+	return r.CheckQuiet()
+}
+
+// CheckQuiet reports what is wrong with the quiet times: ErrBadRule.
+func (r Rules) CheckQuiet() error { return checkQuiets(r.Quiet) }
+
+// checkQuiets reports what is wrong with the times of a week: ErrBadRule.
+func checkQuiets(times []Quiet) error {
+	if len(times) > maxQuiets {
 		return fault(ErrBadRule, "quiet-many", "Most", maxQuiets)
 	}
-	for i, q := range r.Quiet {
-		if err := q.check(); err != nil {
+	for i, q := range times {
+		if err := q.Check(); err != nil {
 			return FaultIn{"quiet", i + 1, err}
 		}
 	}
 	return nil
 }
 
-func (r Rule) check() error {
+// Check reports what is wrong with the rule of a kind: ErrBadRule.
+func (r Rule) Check() error {
 	if err := errors.Join(r.Stills.check(), r.Findings.check()); err != nil {
 		return err
 	}
@@ -99,7 +114,8 @@ func (r Rule) check() error {
 	return nil
 }
 
-func (q Quiet) check() error {
+// Check reports what is wrong with a quiet time: ErrBadRule.
+func (q Quiet) Check() error {
 	if len(q.Days) == 0 || len(q.Days) > 7 {
 		return fault(ErrBadRule, "quiet-days")
 	}
@@ -136,12 +152,15 @@ func (r Rules) Location() *time.Location {
 
 // QuietAt reports whether nothing is kept at t. What counts is the clock on the
 // household's wall: an hour that daylight saving repeats is quiet both times.
-func (r Rules) QuietAt(t time.Time) bool {
-	t = t.In(r.Location())
+func (r Rules) QuietAt(t time.Time) bool { return quietAt(r.Quiet, t.In(r.Location())) }
+
+// quietAt reports whether one of the times of the week holds, by the clock that t
+// is told in.
+func quietAt(times []Quiet, t time.Time) bool {
 	at := DayTime(t.Hour()*60 + t.Minute())
 	today := t.Weekday()
 	yesterday := (today + 6) % 7
-	for _, q := range r.Quiet {
+	for _, q := range times {
 		overnight := q.Until <= q.From
 		begun := slices.Contains(q.Days, today) && at >= q.From && (overnight || at < q.Until)
 		goesOn := overnight && slices.Contains(q.Days, yesterday) && at < q.Until

@@ -34,6 +34,17 @@ type Still struct {
 	File       string   // names the file; "" when it is gone
 	Lost       bool     // whether the file went missing or broke, rather than by a rule
 	Masked     int64    // revision of the bell's masks that were black on it
+	Bell       string   // id of its bell; "" but for one that waits to be examined
+	Imported   bool     // whether an old visit's was brought in; said of one that waits alone
+}
+
+// Unlooked returns how many more faces the still seems to have than were looked
+// at: as many as its faces say.
+func (s Still) Unlooked() (n int) {
+	for _, f := range s.Faces {
+		n = max(n, f.Unlooked)
+	}
+	return n
 }
 
 // A StillState says how far the examination of a still has come.
@@ -56,4 +67,5 @@ type NewStill struct {
 	ReceivedAt    time.Time
 	TakenAt       time.Time // zero if the bell did not say
 	Masked        int64     // revision of the bell's masks that are black on it
+	Imported      bool      // an old one: ReceivedAt is when it came, not now
 }

@@ -13,8 +13,12 @@ type Visit struct {
 	Parcel      bool // the household says that a parcel came
 	Stage       Stage
 	CountedFrom time.Time // when the periods of keeping began
-	Hold        *Hold     // nil without
-	Stills      []Still   // by frame
+	// ImportedAt is when an old visit was brought in, which came at ReceivedAt by
+	// its file; zero for one that came by its bell. Nobody rings then.
+	ImportedAt time.Time
+	Hold       *Hold     // nil without
+	Stills     []Still   // by frame
+	Messages   []Message // that its bell's display got, oldest first
 }
 
 // A Stage says what is left of a visit.
