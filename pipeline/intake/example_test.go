@@ -4,19 +4,15 @@ import (
 	"errors"
 	"fmt"
 	"log"
-	"os"
-	"path/filepath"
 
+	"lintel/internal/doorstep"
 	"lintel/pipeline/intake"
 )
 
 // Bytes that a bell sent come in; a picture that is fit to keep, or why it is none, goes out. Of a JPEG that was cut
 // on its way, what came through is kept.
 func ExampleClean() {
-	sent, err := os.ReadFile(filepath.Join("..", "..", "testdata", "doorstep.jpg"))
-	if err != nil {
-		log.Fatal(err)
-	}
+	sent := doorstep.Scene{Seed: 1}.Still().JPEG(85)
 	for _, body := range [][]byte{sent, sent[:len(sent)/2], []byte("GIF89a")} {
 		still, err := intake.Clean(body)
 		if errors.Is(err, intake.ErrNotAPicture) {
@@ -26,8 +22,7 @@ func ExampleClean() {
 		if err != nil {
 			log.Fatal(err)
 		}
-		size := still.Image.Bounds()
-		fmt.Printf("%d x %d pixels, damaged: %v\n", size.Dx(), size.Dy(), still.Damaged)
+		fmt.Printf("%d x %d pixels, damaged: %v\n", still.Size.X, still.Size.Y, still.Damaged)
 	}
 	// Output:
 	// 1280 x 1024 pixels, damaged: false

@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 )
 
 // secretPlace are the bytes of a GPS position: latitude and longitude as three
@@ -149,9 +150,9 @@ func TestCleanTurnsUpright(t *testing.T) {
 							want[i] = color.GrayModel.Convert(want[i])
 						}
 					}
-					checkCorners(t, s.Image, size, want[0], want[1], want[2], want[3])
-					if _, grey := s.Image.(*image.Gray); grey != (kind == "grey") {
-						t.Errorf("stored as %T", s.Image)
+					checkCorners(t, picture(t, s), size, want[0], want[1], want[2], want[3])
+					if _, grey := picture(t, s).(*image.Gray); grey != (kind == "grey") {
+						t.Errorf("stored as %T", picture(t, s))
 					}
 				})
 			}
@@ -197,7 +198,7 @@ func TestExifOrientationOfGarbage(t *testing.T) {
 			body := withSegments(asJPEG(t, scene(32, 16)), segmentOf(0xe1, append([]byte("Exif\x00\x00"), block...)))
 			s := mustClean(t, body)
 			checkStill(t, s)
-			samePixels(t, s.Image, decodeJPEG(t, body))
+			samePixels(t, picture(t, s), decodeJPEG(t, body))
 		})
 	}
 }
@@ -239,6 +240,20 @@ func FuzzOrientation(f *testing.F) {
 	f.Fuzz(func(t *testing.T, block []byte) {
 		if o := exifOrientation(block); o < 0 || o > 8 {
 			t.Errorf("orientation %d", o)
+		}
+	})
+}
+
+// No block makes TakenAt fail, and no time is one that can't be written.
+func FuzzTakenAt(f *testing.F) {
+	f.Add(exifBlock(binary.BigEndian, 6), "2027:02:03 16:05:06", "+01:00", "25")
+	f.Add(exifBlock(binary.LittleEndian, 3), "0000:00:00 00:00:00", "Z", "x")
+	f.Fuzz(func(t *testing.T, block []byte, original, offset, fraction string) {
+		body := withSegments(asJPEG(t, scene(8, 8)), appendSegment(nil, segment{marker: mAPP1,
+			payload: append([]byte("Exif\x00\x00"), block[:min(len(block), 60_000)]...)}))
+		TakenAt(body, time.UTC)
+		if at, ok := exifTime(original, offset, fraction, time.UTC); ok && (at.Year() < 1970 || at.Year() > 9999) {
+			t.Errorf("%q %q %q is %s", original, offset, fraction, at)
 		}
 	})
 }

@@ -2,6 +2,8 @@
 //
 //	in := intake.New(archive, time.Now, intake.DefaultLimits)
 //	err := in.Authenticate(ctx, bell, secret)
+//	done, wait, err := in.Allow(bell, size) // before the body is read
+//	defer done()
 //	receipt, err := in.Receive(ctx, intake.Delivery{Bell: bell, Ring: ring, Frame: 0, Body: jpeg})
 //
 // What comes in is a delivery: one frame of a ring, as bytes a bell sent, with
@@ -9,11 +11,13 @@
 // durable; a bell may be answered only then. Between the two the delivery is
 //
 //   - authenticated, by the bell's secret;
-//   - bounded, in how often a bell sends ([Limits]), in bytes and in pixels;
+//   - bounded, in how often a bell sends and how much at once ([Limits]), in
+//     bytes, in pixels, and in the memory that decoding takes ([Open]);
 //   - recognised, if it came before: a bell that heard no answer sends again,
 //     and gets the same receipt;
 //   - let go at once, if the household keeps nothing at this time of the week;
-//   - decoded and made fit to keep, without metadata ([Clean]);
+//   - decoded, when it is its bell's turn (package decoding), and made fit to
+//     keep, without anything but its pixels ([Clean]);
 //   - masked, where the bell must not look;
 //   - kept.
 //
@@ -34,6 +38,7 @@ import (
 	"golang.org/x/time/rate"
 
 	"lintel/internal/house"
+	"lintel/pipeline/decoding"
 )
 
 // Errors that callers test for with errors.Is, besides those of [Clean].
@@ -43,6 +48,9 @@ var (
 	ErrTooOften    = errors.New("the bell sends too often; send again later")
 	ErrBadRing     = errors.New("a ring's id has 1 to 64 characters of A-Z a-z 0-9 . _ -")
 	ErrBadFrame    = errors.New("a frame's number is 0 to 15")
+	// ErrPast and ErrFuture are of old stills that are brought in.
+	ErrPast   = errors.New("the still is older than any is kept")
+	ErrFuture = errors.New("the still is from the future")
 )
 
 // MaxFrame is the highest number of a frame.
@@ -57,6 +65,11 @@ type Delivery struct {
 	Frame   int
 	TakenAt time.Time // by the bell's clock; zero where it did not say
 	Body    []byte
+	// Took is how long its bytes were on their way, 0 where that is not known.
+	Took time.Duration
+	// Came is when an old still came that is brought in only now; zero for one
+	// that comes now. Rules go by it, and nobody rings.
+	Came time.Time
 }
 
 // A Receipt says that a still is safe.
@@ -78,12 +91,21 @@ type Receipt struct {
 type Limits struct {
 	PerMinute float64 // stills, in the long run
 	Burst     int     // stills at once
-	Parallel  int     // stills being decoded at once, of all bells
+	Underway  int     // stills that are being sent or wait to be decoded
+	Bytes     int64   // bytes of these
+
+	// Bells is how many bells may have stills underway at once, 0 for any number.
+	Bells int
 }
 
 // DefaultLimits let a ring of all its frames through at once, and the next
-// after a few seconds.
-var DefaultLimits = Limits{PerMinute: 60, Burst: 2 * (MaxFrame + 1), Parallel: 2}
+// after a few seconds. Of bells that ring at once six are taken in, and the next is
+// told to wait: that is what two cores do in about half a second (cmd/lintel/MEASUREMENTS.md).
+var DefaultLimits = Limits{PerMinute: 60, Burst: 2 * (MaxFrame + 1), Underway: MaxFrame + 1, Bytes: 3 * MaxBytes,
+	Bells: 6}
+
+// tryAgain is after how long room for another delivery is likely.
+const tryAgain = time.Second
 
 // An Archive is what intake needs of the store.
 type Archive interface {
@@ -99,18 +121,52 @@ type Intake struct {
 	archive Archive
 	now     func() time.Time
 	limits  Limits
-	decode  chan struct{} // holds a token for each still being decoded
 
-	mu    sync.Mutex
-	bells map[string]*rate.Limiter
+	mu      sync.Mutex
+	bells   map[string]*sender
+	sending int           // bells with something underway
+	taking  int           // stills that are being taken in
+	idle    chan struct{} // closed while there are none
+}
+
+// A sender is a bell with what it sends.
+type sender struct {
+	rate     *rate.Limiter
+	underway int
+	bytes    int64
 }
 
 // New returns an Intake that keeps what it takes in archive.
 func New(archive Archive, now func() time.Time, limits Limits) *Intake {
+	idle := make(chan struct{})
+	close(idle)
 	return &Intake{
 		archive: archive, now: now, limits: limits,
-		decode: make(chan struct{}, limits.Parallel),
-		bells:  make(map[string]*rate.Limiter),
+		bells: make(map[string]*sender), idle: idle,
+	}
+}
+
+// Idle returns a channel that is closed when no still is being taken in, so that
+// what has more time can wait for that.
+func (in *Intake) Idle() <-chan struct{} {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	return in.idle
+}
+
+// take counts a still that is being taken in, until taken is called.
+func (in *Intake) take() (taken func()) {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	if in.taking++; in.taking == 1 {
+		in.idle = make(chan struct{})
+	}
+	return func() {
+		in.mu.Lock()
+		defer in.mu.Unlock()
+		if in.taking--; in.taking == 0 {
+			close(in.idle)
+		}
 	}
 }
 
@@ -132,27 +188,58 @@ func (in *Intake) Authenticate(ctx context.Context, bell, secret string) error {
 	return nil
 }
 
-// Allow counts one delivery against the rate of a bell that was
-// authenticated. The error is ErrTooOften, and wait says when to send again.
-func (in *Intake) Allow(bell string) (wait time.Duration, err error) {
-	now := in.now()
-	r := in.limiter(bell).ReserveN(now, 1)
-	if wait := r.DelayFrom(now); wait > 0 {
-		r.CancelAt(now)
-		return wait, ErrTooOften
+// Vouch is Authenticate for what comes by a way that only the household can open,
+// such as a folder of the server's machine: it asks for no secret. The error is
+// ErrUnknownBell.
+func (in *Intake) Vouch(ctx context.Context, bell string) error {
+	err := in.Authenticate(ctx, bell, "")
+	if errors.Is(err, ErrWrongSecret) {
+		return nil
 	}
-	return 0, nil
+	return err
 }
 
-func (in *Intake) limiter(bell string) *rate.Limiter {
+// Allow counts one delivery of so many bytes against what a bell may send that
+// was authenticated: how often, and how much of it may be underway at once, for
+// while it waits for its turn its body takes up memory. It comes before the body
+// is read; a size that is not known is -1 and counts as the most there can be.
+// done says that the delivery is over, and must be called unless there is an
+// error. That is ErrTooOften, and wait says when to send again.
+func (in *Intake) Allow(bell string, size int64) (done func(), wait time.Duration, err error) {
+	if size < 0 || size > MaxBytes {
+		size = MaxBytes
+	}
 	in.mu.Lock()
 	defer in.mu.Unlock()
-	l, ok := in.bells[bell]
-	if !ok {
-		l = rate.NewLimiter(rate.Limit(in.limits.PerMinute/60), in.limits.Burst)
-		in.bells[bell] = l
+	s := in.bells[bell]
+	if s == nil {
+		s = &sender{rate: rate.NewLimiter(rate.Limit(in.limits.PerMinute/60), in.limits.Burst)}
+		in.bells[bell] = s
 	}
-	return l
+	full := in.limits.Bells > 0 && s.underway == 0 && in.sending >= in.limits.Bells
+	if full || s.underway == in.limits.Underway || s.bytes+size > in.limits.Bytes {
+		return nil, tryAgain, ErrTooOften
+	}
+	now := in.now()
+	r := s.rate.ReserveN(now, 1)
+	if wait := r.DelayFrom(now); wait > 0 {
+		r.CancelAt(now)
+		return nil, wait, ErrTooOften
+	}
+	if s.underway == 0 {
+		in.sending++
+	}
+	s.underway++
+	s.bytes += size
+	return func() {
+		in.mu.Lock()
+		defer in.mu.Unlock()
+		s.underway--
+		s.bytes -= size
+		if s.underway == 0 {
+			in.sending--
+		}
+	}, 0, nil
 }
 
 // CheckNames reports whether ring and frame are well formed: ErrBadRing or
@@ -173,7 +260,12 @@ func (in *Intake) Receive(ctx context.Context, d Delivery) (Receipt, error) {
 	if err := CheckNames(d.Ring, d.Frame); err != nil {
 		return Receipt{}, err
 	}
-	receivedAt, sent := in.now(), sha256.Sum256(d.Body)
+	defer in.take()()
+	now, sent := in.now(), sha256.Sum256(d.Body)
+	receivedAt, old := now, !d.Came.IsZero()
+	if old {
+		receivedAt = d.Came
+	}
 	kept, found, err := in.archive.Find(ctx, d.Bell, d.Ring, d.Frame, sent)
 	if err != nil {
 		return Receipt{}, err
@@ -188,6 +280,11 @@ func (in *Intake) Receive(ctx context.Context, d Delivery) (Receipt, error) {
 	if err != nil {
 		return Receipt{}, err
 	}
+	if old {
+		if err := keepable(rules, receivedAt, now); err != nil {
+			return Receipt{}, err
+		}
+	}
 	if rules.QuietAt(receivedAt) {
 		return Receipt{Ring: d.Ring, Frame: d.Frame, ClockSkew: skew(d.TakenAt, receivedAt)}, nil
 	}
@@ -195,22 +292,36 @@ func (in *Intake) Receive(ctx context.Context, d Delivery) (Receipt, error) {
 	if err != nil {
 		return Receipt{}, err
 	}
-	still, err := in.clean(ctx, d.Body, masks)
+	still, err := clean(ctx, d, masks)
 	if err != nil {
 		return Receipt{}, err
 	}
-	size := still.Image.Bounds().Size()
 	receipt := Receipt{Ring: d.Ring, Frame: d.Frame, Kept: true, Damaged: still.Damaged,
 		ClockSkew: skew(d.TakenAt, receivedAt)}
 	receipt.Visit, receipt.New, err = in.archive.Keep(ctx, house.NewStill{
 		Bell: d.Bell, Ring: d.Ring, Frame: d.Frame, SentSHA256: sent,
-		JPEG: still.JPEG, Width: size.X, Height: size.Y, Damaged: still.Damaged,
-		ReceivedAt: receivedAt, TakenAt: d.TakenAt, Masked: revision,
+		JPEG: still.JPEG, Width: still.Size.X, Height: still.Size.Y, Damaged: still.Damaged,
+		ReceivedAt: receivedAt, TakenAt: d.TakenAt, Masked: revision, Imported: old,
 	})
 	if err != nil {
 		return Receipt{}, fmt.Errorf("keeping a still: %w", err)
 	}
 	return receipt, nil
+}
+
+// keepable says of an old still whether the rules keep a still of any kind for so
+// long: nil, ErrPast or ErrFuture. Whose rule it goes by is known once it is
+// examined.
+func keepable(r house.Rules, came, now time.Time) error {
+	if came.After(now) {
+		return ErrFuture
+	}
+	for _, kind := range house.Kinds {
+		if r.For(kind).Stills.After(came, r.Location()).After(now) {
+			return nil
+		}
+	}
+	return ErrPast
 }
 
 // skew returns how far the bell's clock is ahead, 0 if it did not say its time.
@@ -221,17 +332,24 @@ func skew(takenAt, receivedAt time.Time) time.Duration {
 	return takenAt.Sub(receivedAt)
 }
 
-// clean waits for its turn to decode: a large picture takes much memory.
-func (in *Intake) clean(ctx context.Context, body []byte, masks []house.Polygon) (Still, error) {
-	select {
-	case in.decode <- struct{}{}:
-		defer func() { <-in.decode }()
-		still, err := Clean(body)
-		if err != nil {
-			return Still{}, err
-		}
-		return still.Mask(masks)
-	case <-ctx.Done():
-		return Still{}, fmt.Errorf("waiting to decode: %w", ctx.Err())
+// clean makes a delivery fit to keep, when it is its bell's turn.
+func clean(ctx context.Context, d Delivery, masks []house.Polygon) (Still, error) {
+	sent, err := Open(d.Body)
+	if err != nil {
+		return Still{}, err
 	}
+	memory := sent.Memory()
+	if len(masks) > 0 {
+		memory = max(memory, sent.maskMemory())
+	}
+	end, err := decoding.Begin(ctx, "bell "+d.Bell, memory)
+	if err != nil {
+		return Still{}, err
+	}
+	defer end()
+	still, err := sent.Clean()
+	if err != nil {
+		return Still{}, err
+	}
+	return still.Mask(masks)
 }

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/pipeline/decoding"
 	"lintel/store"
 	"lintel/store/seal"
 )
@@ -128,28 +129,28 @@ func TestReceive(t *testing.T) {
 		visit   string // the first of a name finds out its id
 	}{
 		{"the first frame",
-			Delivery{"gate", "r1", 0, began.Add(-2 * time.Minute), whole},
+			Delivery{Bell: "gate", Ring: "r1", Frame: 0, TakenAt: began.Add(-2 * time.Minute), Body: whole},
 			Receipt{Ring: "r1", Frame: 0, New: true, ClockSkew: -2 * time.Minute}, nil, "one"},
 		{"again, a while later",
-			Delivery{"gate", "r1", 0, began.Add(-2 * time.Minute), whole},
+			Delivery{Bell: "gate", Ring: "r1", Frame: 0, TakenAt: began.Add(-2 * time.Minute), Body: whole},
 			Receipt{Ring: "r1", Frame: 0, ClockSkew: -2 * time.Minute}, nil, "one"},
 		{"again, with other bytes",
-			Delivery{"gate", "r1", 0, began, other},
+			Delivery{Bell: "gate", Ring: "r1", Frame: 0, TakenAt: began, Body: other},
 			Receipt{}, house.ErrOtherBytes, ""},
 		{"the next frame, cut in half",
-			Delivery{"gate", "r1", 15, time.Time{}, cut},
+			Delivery{Bell: "gate", Ring: "r1", Frame: 15, TakenAt: time.Time{}, Body: cut},
 			Receipt{Ring: "r1", Frame: 15, New: true, Damaged: true}, nil, "one"},
 		{"again, cut in half",
-			Delivery{"gate", "r1", 15, time.Time{}, cut},
+			Delivery{Bell: "gate", Ring: "r1", Frame: 15, TakenAt: time.Time{}, Body: cut},
 			Receipt{Ring: "r1", Frame: 15, Damaged: true}, nil, "one"},
 		{"again, whole this time",
-			Delivery{"gate", "r1", 15, time.Time{}, whole},
+			Delivery{Bell: "gate", Ring: "r1", Frame: 15, TakenAt: time.Time{}, Body: whole},
 			Receipt{}, house.ErrOtherBytes, ""},
 		{"another ring, the same picture",
-			Delivery{"gate", "r2", 0, began.Add(time.Hour), whole},
+			Delivery{Bell: "gate", Ring: "r2", Frame: 0, TakenAt: began.Add(time.Hour), Body: whole},
 			Receipt{Ring: "r2", Frame: 0, New: true, ClockSkew: time.Hour - 6*time.Second}, nil, "two"},
 		{"a PNG",
-			Delivery{"gate", "r3", 1, time.Time{}, png},
+			Delivery{Bell: "gate", Ring: "r3", Frame: 1, TakenAt: time.Time{}, Body: png},
 			Receipt{Ring: "r3", Frame: 1, New: true}, nil, "three"},
 	}
 	ids, kept := make(map[string]string), 0
@@ -235,9 +236,11 @@ func TestReceiveRefuses(t *testing.T) {
 	if n, err := h.archive.Revision(t.Context()); err != nil || n != 0 {
 		t.Errorf("revision %d, %v", n, err)
 	}
-	if n := len(h.decode); n != 0 {
-		t.Errorf("%d turns were not given back", n)
+	end, err := decoding.Begin(t.Context(), "bell gate", MaxMemory)
+	if err != nil {
+		t.Fatalf("a turn was not given back: %v", err)
 	}
+	end()
 }
 
 // A bell that sends one frame several times at once, since it heard no answer,
@@ -272,7 +275,7 @@ func TestReceiveAtOnce(t *testing.T) {
 
 // The rate is a token bucket: common practice, no source.
 func TestAllow(t *testing.T) {
-	h := newHousehold(t, Limits{PerMinute: 30, Burst: 3, Parallel: 1})
+	h := newHousehold(t, Limits{PerMinute: 30, Burst: 3, Underway: 1, Bytes: MaxBytes})
 	const each = 2 * time.Second // at 30 a minute
 	for _, step := range []struct {
 		after time.Duration
@@ -294,7 +297,10 @@ func TestAllow(t *testing.T) {
 		{0, "gate", each},
 	} {
 		h.time = h.time.Add(step.after)
-		wait, err := h.Allow(step.bell)
+		done, wait, err := h.Allow(step.bell, -1)
+		if err == nil {
+			done()
+		}
 		wait = wait.Round(time.Microsecond) // the bucket counts in floating point
 		if wait != step.wait || errors.Is(err, ErrTooOften) != (step.wait > 0) {
 			t.Errorf("%v, %s: wait %v, %v; want %v", h.time.Format(time.TimeOnly), step.bell, wait, err, step.wait)
@@ -303,45 +309,109 @@ func TestAllow(t *testing.T) {
 
 	h = newHousehold(t, DefaultLimits)
 	for frame := range MaxFrame + 1 {
-		if _, err := h.Allow("gate"); err != nil {
+		if _, _, err := h.Allow("gate", 500<<10); err != nil {
 			t.Errorf("a whole ring at once: frame %d: %v", frame, err)
 		}
 	}
 }
 
+// What is underway of one bell takes up memory, and is bounded in number and in
+// bytes; another bell's is not.
+func TestAllowUnderway(t *testing.T) {
+	h := newHousehold(t, Limits{PerMinute: 60, Burst: 100, Underway: 4, Bytes: 3 * MaxBytes})
+	allow := func(bell string, size int64, want error) (done func()) {
+		t.Helper()
+		done, wait, err := h.Allow(bell, size)
+		if !errors.Is(err, want) || (wait > 0) != (want != nil) {
+			t.Errorf("%s, %d bytes: wait %v, %v; want %v", bell, size, wait, err, want)
+		}
+		return done
+	}
+	var done []func()
+	for range 3 {
+		done = append(done, allow("gate", -1, nil)) // it does not say how much it sends
+	}
+	allow("gate", 1, ErrTooOften)
+	allow("shed", -1, nil)
+	done[0]()
+	allow("gate", 1000, nil)
+	allow("gate", -1, ErrTooOften)
+	allow("gate", 1000, nil)
+	allow("gate", 1000, ErrTooOften) // the fifth
+	done[1]()
+	allow("gate", 1000, nil)
+}
+
+// So many bells send at once, each as much as it may; one more waits, and takes the
+// place of the first that is done with all that it sent.
+func TestAllowBells(t *testing.T) {
+	h := newHousehold(t, Limits{PerMinute: 60, Burst: 100, Underway: 4, Bytes: 3 * MaxBytes, Bells: 2})
+	done := make(map[string]func())
+	for _, step := range []struct {
+		still, ends string // bell/still, and what ends before it comes
+		want        error
+	}{
+		{"gate/0", "", nil},
+		{"gate/1", "", nil},
+		{"shed/0", "", nil},
+		{"yard/0", "", ErrTooOften},
+		{"gate/2", "", nil}, // it has its place
+		{"yard/0", "gate/0", ErrTooOften},
+		{"yard/0", "gate/1", ErrTooOften},
+		{"yard/0", "gate/2", nil},
+		{"gate/3", "", ErrTooOften},
+		{"gate/3", "shed/0", nil},
+	} {
+		if step.ends != "" {
+			done[step.ends]()
+		}
+		bell, _, _ := strings.Cut(step.still, "/")
+		end, wait, err := h.Allow(bell, 1000)
+		if done[step.still] = end; !errors.Is(err, step.want) || (wait > 0) != (err != nil) {
+			t.Errorf("%s: wait %v, %v; want %v", step.still, wait, err, step.want)
+		}
+	}
+}
+
+// A bell's stills are decoded one at a time, and another bell's beside them.
 func TestReceiveWaitsItsTurn(t *testing.T) {
 	body := asJPEG(t, scene(64, 64))
 	synctest.Test(t, func(t *testing.T) {
-		h := newHousehold(t, Limits{PerMinute: 60, Burst: 9, Parallel: 2})
-		h.decode <- struct{}{}
-		h.decode <- struct{}{} // as if two stills were being decoded
-		receive := func(ctx context.Context, ring string) <-chan error {
+		h := newHousehold(t, DefaultLimits)
+		if _, err := h.archive.AddBell(t.Context(), "shed"); err != nil {
+			t.Fatal(err)
+		}
+		end, err := decoding.Begin(t.Context(), "bell gate", 0) // as if a still of the gate's were being decoded
+		if err != nil {
+			t.Fatal(err)
+		}
+		receive := func(ctx context.Context, bell, ring string) <-chan error {
 			done := make(chan error, 1)
 			go func() {
-				_, err := h.Receive(ctx, Delivery{Bell: "gate", Ring: ring, Body: body})
+				_, err := h.Receive(ctx, Delivery{Bell: bell, Ring: ring, Body: body})
 				done <- err
 			}()
 			synctest.Wait() // until it can't go on by itself
 			return done
 		}
 		ctx, hangUp := context.WithCancel(t.Context())
-		first, second := receive(t.Context(), "r1"), receive(ctx, "r2")
+		first, second := receive(t.Context(), "gate", "r1"), receive(ctx, "gate", "r2")
 		if len(first)+len(second) > 0 {
-			t.Fatal("a third still is being decoded")
+			t.Fatal("a second still of the gate's is being decoded")
+		}
+		if err := <-receive(t.Context(), "shed", "r3"); err != nil {
+			t.Errorf("another bell: %v", err)
 		}
 		hangUp()
 		if err := <-second; !errors.Is(err, context.Canceled) {
 			t.Errorf("the bell hung up: %v", err)
 		}
-		if files := stillFiles(t, h.dir); len(files) != 0 {
+		if files := stillFiles(t, h.dir); len(files) != 1 {
 			t.Errorf("left %q", files)
 		}
-		<-h.decode
+		end()
 		if err := <-first; err != nil {
 			t.Error(err)
-		}
-		if n := len(h.decode); n != 1 {
-			t.Errorf("%d turns are taken, want the other's", n)
 		}
 	})
 }

@@ -45,12 +45,11 @@ const jfif = "\xff\xe0\x00\x10JFIF\x00\x01\x01\x00\x00\x01\x00\x01\x00\x00"
 // decoding needs, in their order; its slices are the file's bytes.
 type jpegFile struct {
 	colours     string // the segment that says which colours the components are, or ""
-	grey        bool
-	ycc         bool // YCbCr
+	ycc         bool   // YCbCr
 	frame       frame
-	segments    []segment // the frame's among them, and up to the last scan
-	scans       []int     // the indices of the scans in segments
-	orientation int       // EXIF's, 1 to 8
+	segments    []segment // tables and scans
+	scans       int
+	orientation int // EXIF's, 1 to 8
 }
 
 // A segment is a marker with its parameters and, for a scan, the entropy-coded
@@ -65,9 +64,8 @@ type segment struct {
 type frame struct {
 	width, height int
 	progressive   bool
-	components    []byte // identifiers, 1, 3 or 4 of them
-	tables        []byte // the quantization table of each
-	rowHeight     int    // pixels of one row of minimum coded units, 8 to 32
+	components    []component // 1, 3 or 4 of them
+	across, down  int         // minimum coded units
 }
 
 // parseJPEG takes body apart, as far as it goes. It is as liberal as
@@ -77,7 +75,7 @@ type frame struct {
 func parseJPEG(body []byte) (*jpegFile, error) {
 	f := &jpegFile{}
 	var adobe []byte
-	for b := body[2:]; len(f.scans) < maxScans && len(f.segments) < maxSegments; {
+	for b := body[2:]; f.scans < maxScans && len(f.segments) < maxSegments; {
 		s, rest, ok := nextSegment(b)
 		if !ok {
 			break
@@ -92,16 +90,17 @@ func parseJPEG(body []byte) (*jpegFile, error) {
 			if f.frame, err = parseFrame(s); err != nil {
 				return nil, err
 			}
-		case s.marker == mAPP1 && f.orientation == 0 && len(f.scans) == 0:
+			continue
+		case s.marker == mAPP1 && f.orientation == 0 && f.scans == 0:
 			if tiff, found := bytes.CutPrefix(s.payload, []byte("Exif\x00\x00")); found {
 				f.orientation = exifOrientation(tiff)
 			}
 			continue
-		case s.marker == mAPP14 && len(f.scans) == 0 && bytes.HasPrefix(s.payload, []byte("Adobe")):
+		case s.marker == mAPP14 && f.scans == 0 && bytes.HasPrefix(s.payload, []byte("Adobe")):
 			adobe = s.payload
 			continue
 		case s.marker == mSOS && f.frame.width != 0:
-			f.scans = append(f.scans, len(f.segments))
+			f.scans++
 		case s.marker == mDHT, s.marker == mDQT, s.marker == mDRI:
 		default:
 			continue
@@ -123,10 +122,9 @@ func parseJPEG(body []byte) (*jpegFile, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%w: the JPEG is broken before its picture begins: %w", ErrNotAPicture, plain(err))
 	}
-	f.grey = config.ColorModel == color.GrayModel
 	f.ycc = config.ColorModel == color.YCbCrModel
 	switch {
-	case f.grey, f.ycc:
+	case f.ycc, config.ColorModel == color.GrayModel:
 		f.colours = jfif
 	case adobe != nil:
 		f.colours = string(appendSegment(nil, segment{marker: mAPP14, payload: adobe}))
@@ -203,105 +201,41 @@ func parseFrame(s segment) (frame, error) {
 		height:      int(binary.BigEndian.Uint16(p[1:])),
 		width:       int(binary.BigEndian.Uint16(p[3:])),
 		progressive: s.marker == mSOF2,
-		rowHeight:   8,
 	}
 	if f.width == 0 || f.height == 0 {
 		return refuse("does not say how large its picture is")
 	}
 	for c := p[6:]; len(c) > 0; c = c[3:] {
-		f.components = append(f.components, c[0])
-		f.tables = append(f.tables, c[2])
+		f.components = append(f.components, component{id: c[0], h: int(c[1] >> 4), v: int(c[1] & 0x0f), table: c[2]})
 	}
-	if len(f.components) > 1 {
-		// image/jpeg takes only frames whose first component has the largest
-		// sampling factors.
-		f.rowHeight *= int(p[7] & 0x0f)
-	}
+	f.measure()
 	return f, nil
 }
 
-// tablesIn returns which tables a quantization segment defines (ITU-T T.81,
-// B.2.4.1).
-func tablesIn(p []byte) (tables []byte) {
-	for len(p) > 0 {
-		tables = append(tables, p[0]&0x0f)
-		size := 1 + 64
-		if p[0]>>4 != 0 {
-			size += 64 // 16 bits each
-		}
-		p = p[min(size, len(p)):]
+// measure works out how many blocks there are (A.1.1, A.2). Of one component
+// the sampling factors mean nothing. image/jpeg takes only frames whose first
+// component has the largest, and none of the factors 0 and 3.
+func (f *frame) measure() {
+	if len(f.components) == 1 {
+		f.components[0].h, f.components[0].v = 1, 1
 	}
-	return tables
+	h, v := max(f.components[0].h, 1), max(f.components[0].v, 1)
+	f.across, f.down = over(f.width, 8*h), over(f.height, 8*v)
+	for i := range f.components {
+		c := &f.components[i]
+		c.across, c.down = f.across*c.h, f.down*c.v
+		c.wide, c.high = over(over(f.width*c.h, h), 8), over(over(f.height*c.v, v), 8)
+		c.black = i == 3
+	}
 }
 
-// bytes puts the file together again from its first scans, one or more, as a
-// picture of the given height. At the frame's own height all the decoder needs
-// is as it was; metadata and what does not belong to the picture is gone.
-func (f *jpegFile) bytes(scans, height int) []byte {
-	segments := f.segments[:f.scans[scans-1]+1]
-	size := 2 + len(f.colours) + 2
-	for _, s := range segments {
-		size += 4 + len(s.payload) + len(s.entropy)
-	}
-	b := append(make([]byte, 0, size), 0xff, mSOI)
-	b = append(b, f.colours...)
-	for _, s := range segments {
-		start := len(b)
-		b = appendSegment(b, s)
-		if isFrame(s.marker) {
-			binary.BigEndian.PutUint16(b[start+5:], uint16(height)) // after marker, length, precision
-		}
-	}
-	return append(b, 0xff, mEOI)
-}
+// over is n / by, rounded up.
+func over(n, by int) int { return (n + by - 1) / by }
 
 func appendSegment(b []byte, s segment) []byte {
 	b = append(b, 0xff, s.marker)
 	b = binary.BigEndian.AppendUint16(b, uint16(2+len(s.payload)))
-	b = append(b, s.payload...)
-	return append(b, s.entropy...)
-}
-
-// coverage returns, for each component, whether the first scans hold anything
-// of its averages (the DC coefficients, without which it can not be seen), and
-// whether they hold every coefficient of every component to its last bit. A
-// component without its quantization table is not there: image/jpeg would
-// take it for uniform, others refuse it.
-func (f *jpegFile) coverage(scans int) (seen []bool, whole bool) {
-	seen = make([]bool, len(f.frame.components))
-	complete := make([]uint64, len(seen)) // a bit for each coefficient
-	var tables []byte
-	for _, s := range f.segments[:f.scans[scans-1]+1] {
-		p := s.payload
-		if s.marker == mDQT {
-			tables = append(tables, tablesIn(p)...)
-		}
-		if s.marker != mSOS || len(p) == 0 || len(p) != 4+2*int(p[0]) { // the decoder refuses the last
-			continue
-		}
-		// Spectral selection and successive approximation (B.2.3), which
-		// mean nothing where a scan has all.
-		first, last, low := 0, 63, 0
-		if f.frame.progressive {
-			end := p[len(p)-3:]
-			first, last, low = int(end[0]), min(int(end[1]), 63), int(end[2]&0x0f)
-		}
-		for c := p[1 : len(p)-3]; len(c) > 0; c = c[2:] {
-			id := bytes.IndexByte(f.frame.components, c[0])
-			if id < 0 || bytes.IndexByte(tables, f.frame.tables[id]) < 0 {
-				continue
-			}
-			seen[id] = seen[id] || first == 0
-			for k := first; low == 0 && k <= last; k++ {
-				complete[id] |= 1 << k
-			}
-		}
-	}
-	whole = true
-	for _, bits := range complete {
-		whole = whole && bits == 1<<64-1
-	}
-	return seen, whole
+	return append(b, s.payload...)
 }
 
 // isFrame tells the start-of-frame markers from others in their range.

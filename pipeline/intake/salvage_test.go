@@ -59,10 +59,10 @@ func TestCleanKeepsWhatCameThrough(t *testing.T) {
 				if !s.Damaged {
 					t.Errorf("at %d %%: not Damaged", percent)
 				}
-				if s.Image.Bounds() != want.Bounds() {
-					t.Fatalf("at %d %%: bounds %v", percent, s.Image.Bounds())
+				if picture(t, s).Bounds() != want.Bounds() {
+					t.Fatalf("at %d %%: bounds %v", percent, picture(t, s).Bounds())
 				}
-				rows := keptRows(s.Image)
+				rows := keptRows(picture(t, s))
 				if rows < latest {
 					t.Errorf("at %d %%: %d rows, fewer than of a shorter file", percent, rows)
 				}
@@ -71,7 +71,7 @@ func TestCleanKeepsWhatCameThrough(t *testing.T) {
 				if sure.Empty() {
 					continue
 				}
-				if db := psnr(s.Image, want, sure); db < test.db {
+				if db := psnr(picture(t, s), want, sure); db < test.db {
 					t.Errorf("at %d %%: %.1f dB in %d rows", percent, db, sure.Dy())
 				}
 			}
@@ -91,7 +91,7 @@ func TestCleanKeepsAProportion(t *testing.T) {
 	data := bytes.Index(whole, []byte{0xff, 0xda})
 	for percent := 20; percent < 100; percent += 10 {
 		cut := data + (len(whole)-data)*percent/100
-		rows := keptRows(mustClean(t, whole[:cut]).Image)
+		rows := keptRows(picture(t, mustClean(t, whole[:cut])))
 		if share := height * percent / 100; rows < share-height/10-mcu || rows > share+height/10 {
 			t.Errorf("%d of %d rows of %d %% of the data", rows, height, percent)
 		}
@@ -125,7 +125,7 @@ func TestCleanKeepsEarlierScans(t *testing.T) {
 				if !s.Damaged {
 					t.Errorf("at %d %%: not Damaged", percent)
 				}
-				db := psnr(s.Image, want, want.Bounds())
+				db := psnr(picture(t, s), want, want.Bounds())
 				if db < best-0.5 {
 					t.Errorf("at %d %%: %.1f dB, less than the %.1f dB of a shorter file", percent, db, best)
 				}
@@ -148,7 +148,7 @@ func TestCleanTruncatedProgressive(t *testing.T) {
 		t.Error("not Damaged")
 	}
 	whole := decodeJPEG(t, goImage(t, "testdata/video-001.progressive.jpeg"))
-	if db := psnr(s.Image, whole, whole.Bounds()); db < 20 {
+	if db := psnr(picture(t, s), whole, whole.Bounds()); db < 20 {
 		t.Errorf("%.1f dB", db)
 	}
 }
@@ -183,15 +183,16 @@ func TestCleanLacksColours(t *testing.T) {
 	if !s.Damaged {
 		t.Error("not Damaged")
 	}
-	b := s.Image.Bounds()
+	m := picture(t, s)
+	b := m.Bounds()
 	for y := b.Min.Y; y < b.Max.Y; y++ {
 		for x := b.Min.X; x < b.Max.X; x++ {
-			if c := s.Image.At(x, y); !near(c, color.GrayModel.Convert(c)) {
+			if c := m.At(x, y); !near(c, color.GrayModel.Convert(c)) {
 				t.Fatalf("(%d, %d) is %v", x, y, c)
 			}
 		}
 	}
-	if rows := keptRows(s.Image); rows < b.Dy()-16 {
+	if rows := keptRows(picture(t, s)); rows < b.Dy()-16 {
 		t.Errorf("%d of %d rows", rows, b.Dy())
 	}
 }
@@ -226,11 +227,11 @@ func TestCleanBroken(t *testing.T) {
 			if !s.Damaged {
 				t.Error("not Damaged")
 			}
-			rows := keptRows(s.Image)
+			rows := keptRows(picture(t, s))
 			if rows < height*4/10 || rows > height*6/10 {
 				t.Errorf("%d of %d rows", rows, height)
 			}
-			if db := psnr(s.Image, want, image.Rect(0, 0, width, rows-mcu)); db < 35 {
+			if db := psnr(picture(t, s), want, image.Rect(0, 0, width, rows-mcu)); db < 35 {
 				t.Errorf("%.1f dB", db)
 			}
 		})
@@ -248,5 +249,5 @@ func TestCleanTurnsDamaged(t *testing.T) {
 		t.Error("not Damaged")
 	}
 	grey := color.Gray{Y: 128}
-	checkCorners(t, s.Image, image.Pt(96, 128), grey, red, grey, green)
+	checkCorners(t, picture(t, s), image.Pt(96, 128), grey, red, grey, green)
 }
