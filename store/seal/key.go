@@ -18,6 +18,22 @@ var ErrNoKey = errors.New("the master key is missing")
 // ErrBadKey says that a file holds no master key.
 var ErrBadKey = errors.New("this is not a master key")
 
+// ErrExposed says that a file with a secret can be read by others.
+var ErrExposed = errors.New("others may read it")
+
+// CheckPrivate reports whether a file with a secret is its owner's alone: the error
+// is ErrExposed unless its permissions keep everybody else from it.
+func CheckPrivate(path string) error {
+	info, err := os.Stat(path)
+	if err != nil {
+		return err
+	}
+	if mode := info.Mode().Perm(); mode&0o077 != 0 {
+		return fmt.Errorf("%w: %s (mode %03o); chmod 600 it if they never did", ErrExposed, path, mode)
+	}
+	return nil
+}
+
 // keyMark begins a key file, so that another file is not taken for one.
 const keyMark = "lintel-master-key-1 "
 
@@ -50,16 +66,13 @@ func WriteKey(path string, key Key) error {
 // ReadKey reads a key file. The error is ErrNoKey if there is none, and
 // ErrBadKey if it holds something else or others may read it.
 func ReadKey(path string) (k Key, err error) {
-	info, err := os.Stat(path)
-	if errors.Is(err, fs.ErrNotExist) {
+	switch err := CheckPrivate(path); {
+	case errors.Is(err, fs.ErrNotExist):
 		return k, fmt.Errorf("%w: %s", ErrNoKey, path)
-	}
-	if err != nil {
+	case errors.Is(err, ErrExposed):
+		return k, fmt.Errorf("%w that can be trusted: %w", ErrBadKey, err)
+	case err != nil:
 		return k, fmt.Errorf("reading the master key: %w", err)
-	}
-	if mode := info.Mode().Perm(); mode&0o077 != 0 {
-		return k, fmt.Errorf("%w that can be trusted: others may read %s (mode %03o); chmod 600 it if they never could",
-			ErrBadKey, path, mode)
 	}
 	data, err := os.ReadFile(path)
 	if err != nil {

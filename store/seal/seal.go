@@ -17,8 +17,8 @@
 //     folder, comes as a credential from the service manager, or is derived
 //     from a passphrase ([ReadKey]). It is never stored in the archive.
 //   - From it HKDF (RFC 5869) derives one key for each use: wrapping data keys,
-//     sealing small values such as names and descriptors, and making the index
-//     by which a name is looked up.
+//     sealing small values such as names and descriptors, making the index by
+//     which a name is looked up, vouching for rows, and counting them.
 //   - Each still has a random data key of its own, stored wrapped. Whoever
 //     destroys the wrapped key destroys the still, wherever copies of its file
 //     may be.
@@ -34,6 +34,8 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"hash"
+	"sync"
 )
 
 // KeySize is the length of every key here, in bytes.
@@ -60,7 +62,9 @@ func NewKey() (k Key) {
 type Sealer struct {
 	wrapping cipher.AEAD
 	values   cipher.AEAD
-	index    []byte
+	index    keyedHash
+	vouching keyedHash
+	counting keyedHash
 }
 
 // NewSealer derives the keys of a master key.
@@ -73,7 +77,13 @@ func NewSealer(master Key) (*Sealer, error) {
 	if s.values, err = derived(master, "lintel sealing of values 1"); err != nil {
 		return nil, err
 	}
-	s.index, err = hkdf.Key(sha256.New, master[:], nil, "lintel index of names 1", KeySize)
+	if s.index, err = newKeyedHash(master, "lintel index of names 1"); err != nil {
+		return nil, err
+	}
+	if s.vouching, err = newKeyedHash(master, "lintel vouching for rows 1"); err != nil {
+		return nil, err
+	}
+	s.counting, err = newKeyedHash(master, "lintel counting of rows 1")
 	return s, err
 }
 
@@ -107,9 +117,37 @@ func (s *Sealer) OpenValue(sealed []byte, place ...string) ([]byte, error) {
 
 // Index returns a number that is the same for the same text, and says nothing
 // of the text to whoever lacks the key.
-func (s *Sealer) Index(text string) []byte {
-	h := hmac.New(sha256.New, s.index)
-	h.Write([]byte(text))
+func (s *Sealer) Index(text string) []byte { return s.index.sum([]byte(text)) }
+
+// Vouch returns HMAC-SHA-256 (FIPS 198-1) of a row as the caller writes it: only
+// who has the master key can. [hmac.Equal] compares two.
+func (s *Sealer) Vouch(row []byte) []byte { return s.vouching.sum(row) }
+
+// Count returns what a voucher counts for in a sum over rows: a hash of it under
+// another key, which is not kept anywhere.
+func (s *Sealer) Count(voucher []byte) [32]byte { return [32]byte(s.counting.sum(voucher)) }
+
+// A keyedHash is HMAC-SHA-256 under one key. It keeps hashes that have taken the
+// key in, since that costs as much as a short row.
+type keyedHash struct{ ready *sync.Pool }
+
+func newKeyedHash(master Key, use string) (keyedHash, error) {
+	key, err := hkdf.Key(sha256.New, master[:], nil, use, KeySize)
+	if err != nil {
+		return keyedHash{}, fmt.Errorf("deriving a key: %w", err)
+	}
+	return keyedHashOf(key), nil
+}
+
+func keyedHashOf(key []byte) keyedHash {
+	return keyedHash{&sync.Pool{New: func() any { return hmac.New(sha256.New, key) }}}
+}
+
+func (k keyedHash) sum(b []byte) []byte {
+	h := k.ready.Get().(hash.Hash)
+	defer k.ready.Put(h)
+	h.Reset()
+	h.Write(b)
 	return h.Sum(nil)
 }
 
@@ -127,12 +165,37 @@ func (s *Sealer) File(content []byte, place ...string) (sealed, wrappedKey []byt
 
 // OpenFile opens what File sealed for the same place. The error is ErrOpen.
 func (s *Sealer) OpenFile(sealed, wrappedKey []byte, place ...string) ([]byte, error) {
+	aead, err := s.dataKey(wrappedKey, place)
+	if err != nil {
+		return nil, err
+	}
+	return open(aead, sealed, place)
+}
+
+// dataKey unwraps what opens the file that was sealed for a place.
+func (s *Sealer) dataKey(wrappedKey []byte, place []string) (cipher.AEAD, error) {
 	key, err := open(s.wrapping, wrappedKey, place)
 	if err != nil {
 		return nil, err
 	}
 	defer clear(key)
-	aead, err := newAEAD(key)
+	return newAEAD(key)
+}
+
+// Beside seals what lies beside a file, with the file's data key and for a place of
+// its own: whoever destroys that key destroys both. The error is ErrOpen where the
+// key is not that of the file's place.
+func (s *Sealer) Beside(file []string, wrappedKey, content []byte, place ...string) (sealed []byte, err error) {
+	aead, err := s.dataKey(wrappedKey, file)
+	if err != nil {
+		return nil, err
+	}
+	return aead.Seal(nil, nil, content, bound(place)), nil
+}
+
+// OpenBeside opens what Beside sealed for the same places. The error is ErrOpen.
+func (s *Sealer) OpenBeside(file []string, wrappedKey, sealed []byte, place ...string) ([]byte, error) {
+	aead, err := s.dataKey(wrappedKey, file)
 	if err != nil {
 		return nil, err
 	}

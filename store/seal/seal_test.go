@@ -39,6 +39,32 @@ func TestAgainstPublishedVector(t *testing.T) {
 	}
 }
 
+// Outside: test case 2 of RFC 4231, "Identifiers and Test Vectors for HMAC-SHA-224,
+// HMAC-SHA-256, HMAC-SHA-384, and HMAC-SHA-512", from memory.
+func TestKeyedHashAgainstPublishedVector(t *testing.T) {
+	k := keyedHashOf([]byte("Jefe"))
+	want := unhex(t, "5bdcc146bf60754e6a042426089575c75a003f089d2739839dec58b964ec3843")
+	for range 3 { // a hash that was used is used again
+		if got := k.sum([]byte("what do ya want for nothing?")); !bytes.Equal(got, want) {
+			t.Errorf("%x, want %x", got, want)
+		}
+	}
+}
+
+// What vouches for a row and what it counts for are of one key, and of two uses of
+// it.
+func TestVouchAndCount(t *testing.T) {
+	s, other := testSealer(t, 1), testSealer(t, 2)
+	row := []byte("a row")
+	if voucher := s.Vouch(row); bytes.Equal(voucher, other.Vouch(row)) || bytes.Equal(voucher, s.Index("a row")) ||
+		bytes.Equal(voucher, s.Vouch([]byte("another"))) || !bytes.Equal(voucher, s.Vouch(row)) {
+		t.Errorf("the voucher %x", voucher)
+	}
+	if count := s.Count(row); bytes.Equal(count[:], s.Vouch(row)) || count == other.Count(row) || count != s.Count(row) {
+		t.Errorf("it counts for %x", count)
+	}
+}
+
 func unhex(t *testing.T, s string) []byte {
 	t.Helper()
 	b, err := hex.DecodeString(s)
