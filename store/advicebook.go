@@ -13,7 +13,7 @@ import (
 func (a *Archive) AdvicePage(ctx context.Context, from Cursor, limit int) (page []house.Advice, next Cursor,
 	err error) {
 	if from == (Cursor{}) {
-		from = Cursor{1 << 62, ""}
+		from = Cursor{at: 1 << 62}
 	}
 	page, err = a.adviceIn(ctx, a.read, `WHERE at <= ?1 AND (at, id) < (?1, ?2) ORDER BY at DESC, id DESC LIMIT ?3`,
 		from.at, from.id, limit+1)
@@ -23,7 +23,7 @@ func (a *Archive) AdvicePage(ctx context.Context, from Cursor, limit int) (page 
 	if len(page) > limit {
 		page = page[:limit]
 		last := page[limit-1]
-		next = Cursor{last.At.UnixMicro(), last.ID}
+		next = Cursor{at: last.At.UnixMicro(), id: last.ID}
 	}
 	return page, next, nil
 }

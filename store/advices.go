@@ -20,7 +20,8 @@ import (
 // it tells of. It takes the place of advice that was withheld on the same visit
 // and door; where something was suggested there before, the error is ErrTaken. So
 // it is for a parcel where anything was suggested on the same visit, and for a
-// person where a parcel was: a ring is one or the other.
+// person where a parcel was: a ring is one or the other. The error is ErrSuspect,
+// and nothing is suggested, while there are suspicions ([Archive.Suspicions]).
 func (a *Archive) AddAdvice(ctx context.Context, d house.Advice, persons ...string) (id string, err error) {
 	d.ID = newID()
 	err = a.update(ctx, func(tx *sql.Tx) error {
@@ -31,7 +32,7 @@ func (a *Archive) AddAdvice(ctx context.Context, d house.Advice, persons ...stri
 			return err
 		}
 		if d.State == house.Suggested {
-			if err := errors.Join(oneRing(ctx, tx, d), takeFor(ctx, tx, d)); err != nil {
+			if err := errors.Join(a.mustBeTrusted(ctx, tx), oneRing(ctx, tx, d), takeFor(ctx, tx, d)); err != nil {
 				return err
 			}
 		}
@@ -129,7 +130,8 @@ func takeFor(ctx context.Context, tx *sql.Tx, d house.Advice) error {
 }
 
 func take(ctx context.Context, tx *sql.Tx, table, id, advice string) error {
-	res, err := tx.ExecContext(ctx, `UPDATE `+table+` SET used_by = ? WHERE id = ? AND used_by IS NULL`, advice, id)
+	res, err := tx.ExecContext(ctx, `UPDATE `+table+` SET used_by = ? WHERE id = ? AND used_by IS NULL AND `+
+		vouchedFor(table, ""), advice, id)
 	if err != nil {
 		return err
 	}
@@ -201,6 +203,9 @@ func (a *Archive) WithdrawAdvice(ctx context.Context, d house.Advice, persons ..
 // open, or does not wait any more, and ErrNotFound.
 func (a *Archive) ConfirmAdvice(ctx context.Context, id string) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
+		if err := a.mustBeTrusted(ctx, tx); err != nil {
+			return err
+		}
 		return a.changeOpen(ctx, tx, id, house.Suggested, "confirmed", func(d *house.Advice) error {
 			if d.Released() {
 				return house.ErrTaken
@@ -219,7 +224,7 @@ func (a *Archive) ConfirmAdvice(ctx context.Context, id string) error {
 // changeOpen changes a suggestion that is open, and gives it a state.
 func (a *Archive) changeOpen(ctx context.Context, tx *sql.Tx, id string, as, action house.AdviceState,
 	change func(*house.Advice) error) error {
-	found, err := a.adviceIn(ctx, tx, `WHERE id = ?`, id)
+	found, err := a.adviceIn(ctx, tx, `WHERE id = ? AND `+vouchedFor("advice", ""), id)
 	if err != nil {
 		return err
 	}
@@ -275,7 +280,8 @@ func (a *Archive) dismissAll(ctx context.Context, tx *sql.Tx) error {
 
 // dismissWhere dismisses the open suggestions that the condition picks.
 func (a *Archive) dismissWhere(ctx context.Context, tx *sql.Tx, condition string, args ...any) error {
-	open, err := a.adviceIn(ctx, tx, `WHERE state = 'suggested' AND expires_at > ? AND `+condition,
+	open, err := a.adviceIn(ctx, tx,
+		`WHERE state = 'suggested' AND expires_at > ? AND `+vouchedFor("advice", "")+` AND `+condition,
 		append([]any{micros(a.now())}, args...)...)
 	if err != nil {
 		return err
@@ -320,9 +326,22 @@ func (a *Archive) Advice(ctx context.Context, id string) (house.Advice, error) {
 }
 
 // AdviceUntil returns the suggestions whose time ends after t, whatever became of
-// them, the oldest first.
+// them, the oldest first. While there are suspicions ([Archive.Suspicions]), those
+// that receivers may hear of are as withdrawn: one may have been put back.
 func (a *Archive) AdviceUntil(ctx context.Context, t time.Time) ([]house.Advice, error) {
 	all, err := a.adviceIn(ctx, a.read, `WHERE expires_at > ? ORDER BY at, id`, micros(t))
+	released := func(d house.Advice) bool { return d.State == house.Suggested && d.Released() }
+	if err == nil && slices.ContainsFunc(all, released) {
+		err = a.trusted(ctx)
+	}
+	if errors.Is(err, house.ErrSuspect) {
+		err = nil
+		for i := range all {
+			if released(all[i]) {
+				all[i].State = house.Withdrawn
+			}
+		}
+	}
 	if err != nil {
 		return nil, fmt.Errorf("reading advice: %w", err)
 	}

@@ -47,10 +47,17 @@
 // so that none can be put in another's place. Secrets, tokens and passwords are
 // kept as hashes.
 //
+// # What somebody can do who writes there
+//
+// Remove, break and put back. Not make: rows that give power count only if who
+// has the master key wrote them, and [Archive.Suspicions] tells of those that were
+// added, changed, removed or put back.
+//
 // # Layout of the folder
 //
 //	archive.db         the database, with its -wal and -shm while it is open
 //	stills/QK/QK….still one file a still, sealed, named by a random id, spread over folders
+//	stills/QK/QK….small its small pictures, where they were made: sealed with its key, and going with it
 //	incoming/          stills on their way in; empty when nothing is going on
 //	server.lock        held by the one server that may write here
 package store
@@ -108,11 +115,18 @@ type Archive struct {
 	lock  *os.File
 	seals *seal.Sealer
 
+	writer  *guarded   // opens the connection of write,
+	reader  *guarded   // and those of read
+	vouches bool       // whether the database's rows have vouchers
+	booked  lastBooked // the ledger
+	zones   lastZone   // of the household
+
 	fillUp bool // no room is held back, for tests
 
 	mu       sync.Mutex
 	watchers map[chan struct{}]bool
 
+	smallMu   sync.Mutex // held while small pictures are brought to their place
 	foldersMu sync.Mutex
 	folders   map[string]bool // of stills/, those whose names are durable
 }

@@ -116,6 +116,19 @@ func (a *Archive) Trail(ctx context.Context, before int64, limit int) ([]house.E
 	return entries, nil
 }
 
+// LastChange returns the last entry that says of a subject that it was changed. The
+// error is house.ErrNotFound if there is none.
+func (a *Archive) LastChange(ctx context.Context, subject string) (house.Entry, error) {
+	entries, err := a.entries(ctx, a.read, `WHERE action = 'changed' AND subject = ? ORDER BY seq DESC LIMIT 1`, subject)
+	if err != nil {
+		return house.Entry{}, fmt.Errorf("reading who changed the %s: %w", subject, err)
+	}
+	if len(entries) == 0 {
+		return house.Entry{}, fmt.Errorf("a change of %s: %w", subject, house.ErrNotFound)
+	}
+	return entries[0], nil
+}
+
 func (a *Archive) entries(ctx context.Context, q querier, clause string, args ...any) ([]house.Entry, error) {
 	rows, err := q.QueryContext(ctx, `SELECT seq, at, actor, action, subject, before, hash FROM audit `+clause, args...)
 	return scanAll(rows, err, func(e *house.Entry) error { return scanEntry(rows, e) })

@@ -194,7 +194,8 @@ func (n *noter) check(t *testing.T, one change) {
 // Each change adds one entry, that says who did what to which id, and no more.
 func TestEachChangeIsNoted(t *testing.T) {
 	n := newNoter(t)
-	for _, one := range slices.Concat(n.ofBellsAndPersons(), n.ofRulesAndVisits(), n.ofTrials(), n.ofWhatGoes(t)) {
+	for _, one := range slices.Concat(n.ofBellsAndPersons(), n.ofRulesAndVisits(), n.ofTrials(), n.ofMessages(),
+		n.ofWhatGoes(t)) {
 		n.check(t, one)
 	}
 	// The trail is searched for names as it lies in the database.

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"crypto/sha256"
@@ -8,31 +9,54 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"regexp"
 	"slices"
 	"strings"
 
 	"lintel/internal/house"
 )
 
-var bellName = regexp.MustCompile(`^[A-Za-z0-9_-][A-Za-z0-9._-]{0,63}$`)
-
 // AddBell adds a bell and returns its secret, which is kept only as a hash
-// and so can't be shown again. A removed bell's name can be added anew.
+// and so can't be shown again. Its address is made of its name. A removed bell's
+// name can be added anew. The errors are ErrBadName, ErrNameUnseen, and ErrExists
+// for a name that a bell has.
 func (a *Archive) AddBell(ctx context.Context, name string) (secret string, err error) {
-	if !bellName.MatchString(name) {
-		return "", house.ErrBadName
-	}
 	secret = rand.Text()
-	id := a.bellID(name)
-	err = a.change(ctx, "added", "bell "+id, house.ErrExists, `
-		INSERT INTO bells (id, name, secret_hash, added_at) VALUES (?, ?, ?, ?)
-		ON CONFLICT (id) DO UPDATE
-			SET secret_hash = excluded.secret_hash, added_at = excluded.added_at, removed_at = NULL, heard_at = NULL
-			WHERE removed_at IS NOT NULL`,
-		id, a.seal(name, "bells.name", id), hashOf(secret), micros(a.now()))
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		name, err := a.newBellName(ctx, tx, name, "")
+		if err != nil {
+			return err
+		}
+		address, err := a.freeAddress(ctx, tx, name)
+		if err != nil {
+			return err
+		}
+		id := a.bellID(address)
+		err = a.changeIn(ctx, tx, "added", "bell "+id, house.ErrExists, `
+			INSERT INTO bells (id, name, secret_hash, added_at) VALUES (?, ?, ?, ?)
+			ON CONFLICT (id) DO UPDATE
+				SET secret_hash = excluded.secret_hash, added_at = excluded.added_at, removed_at = NULL, heard_at = NULL
+				WHERE removed_at IS NOT NULL`,
+			id, a.seal(address, "bells.name", id), hashOf(secret), micros(a.now()))
+		if err != nil {
+			return err
+		}
+		return a.nameBell(ctx, tx, address, name)
+	})
 	if err != nil {
-		return "", fmt.Errorf("adding bell %s: %w", name, err)
+		return "", fmt.Errorf("adding bell %s: %w", name, spaceError(err))
+	}
+	return secret, nil
+}
+
+// RenewBell gives a bell another secret and returns it. The old one is worth nothing
+// from then on. The error is ErrNotFound.
+func (a *Archive) RenewBell(ctx context.Context, address string) (secret string, err error) {
+	secret = rand.Text()
+	id := a.bellID(address)
+	err = a.change(ctx, "changed", "bell-secret "+id, house.ErrNotFound,
+		`UPDATE bells SET secret_hash = ? WHERE id = ? AND removed_at IS NULL`, hashOf(secret), id)
+	if err != nil {
+		return "", fmt.Errorf("giving bell %s another secret: %w", address, spaceError(err))
 	}
 	return secret, nil
 }
@@ -50,22 +74,33 @@ func (a *Archive) RemoveBell(ctx context.Context, name string) error {
 
 // Bells lists the bells by name, without those removed.
 func (a *Archive) Bells(ctx context.Context) ([]house.Bell, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT id, name, added_at, heard_at FROM bells WHERE removed_at IS NULL`)
-	bells, err := scanAll(rows, err, func(b *house.Bell) error {
-		var id string
-		var name []byte
-		var added, heard sql.NullInt64
-		if err := rows.Scan(&id, &name, &added, &heard); err != nil {
-			return err
-		}
-		b.AddedAt, b.HeardAt = timeOf(added), timeOf(heard)
-		return a.unseal(&b.Name, name, "bells.name", id)
-	})
+	bells, err := a.bellsIn(ctx, a.read, `removed_at IS NULL`)
 	if err != nil {
 		return nil, fmt.Errorf("listing bells: %w", err)
 	}
-	slices.SortFunc(bells, func(a, b house.Bell) int { return strings.Compare(a.Name, b.Name) })
+	slices.SortFunc(bells, func(a, b house.Bell) int {
+		return cmp.Or(strings.Compare(a.Name, b.Name), strings.Compare(a.Address, b.Address))
+	})
 	return bells, nil
+}
+
+func (a *Archive) bellsIn(ctx context.Context, q querier, condition string) ([]house.Bell, error) {
+	rows, err := q.QueryContext(ctx, `SELECT b.id, b.name, added_at, heard_at, s.value FROM bells b
+		LEFT JOIN settings s ON s.name = '`+bellNameSetting("")+`' || b.id WHERE `+condition)
+	return scanAll(rows, err, func(b *house.Bell) error {
+		var id string
+		var address, name []byte
+		var added, heard sql.NullInt64
+		if err := rows.Scan(&id, &address, &added, &heard, &name); err != nil {
+			return err
+		}
+		b.AddedAt, b.HeardAt = timeOf(added), timeOf(heard)
+		err := a.unseal(&b.Address, address, "bells.name", id)
+		if b.Name = b.Address; err == nil && name != nil {
+			err = a.openJSON(&b.Name, name, "settings.value", bellNameSetting(id))
+		}
+		return err
+	})
 }
 
 // bellMustBe returns ErrNotFound for a bell that does not exist or was removed.
@@ -77,6 +112,11 @@ func (a *Archive) bellMustBe(ctx context.Context, q querier, name string) error 
 		err = fmt.Errorf("bell %s: %w", name, house.ErrNotFound)
 	}
 	return err
+}
+
+// NoteImport adds to the audit trail that old stills of a bell were brought in.
+func (a *Archive) NoteImport(ctx context.Context, bell string) error {
+	return a.Note(ctx, "imported", "bell "+a.bellID(bell))
 }
 
 func (a *Archive) bellID(name string) string { return a.derivedID("bell", name) }

@@ -2,6 +2,7 @@ package store
 
 import (
 	"bytes"
+	"errors"
 	"strings"
 	"testing"
 	"time"
@@ -79,32 +80,100 @@ func wantUntold(t *testing.T, a *Archive, there string, secrets ...string) {
 	}
 }
 
+// What is a name of a bell, and what its address is. That é is e with an accent, and
+// that ß folds to ss, is Unicode's (UAX #15, and CaseFolding.txt).
 func TestBellNames(t *testing.T) {
-	a, _ := newArchive(t)
-	for name, want := range map[string]error{
-		"a":                     nil,
-		"Garden_gate-2.north":   nil,
-		strings.Repeat("b", 64): nil,
-		strings.Repeat("b", 65): house.ErrBadName,
-		"":                      house.ErrBadName,
-		".":                     house.ErrBadName,
-		"..":                    house.ErrBadName,
-		".hidden":               house.ErrBadName,
-		"../x":                  house.ErrBadName,
-		"a/b":                   house.ErrBadName,
-		`a\b`:                   house.ErrBadName,
-		"a b":                   house.ErrBadName,
-		"a\n":                   house.ErrBadName,
-		"a\x00":                 house.ErrBadName,
-		"+":                     house.ErrBadName, // a wildcard of MQTT
-		"#":                     house.ErrBadName,
-		"türe":                  house.ErrBadName,
+	a, _ := newArchive(t) // with the bell gate
+	for _, test := range []struct {
+		name, address string
+		want          error
+	}{
+		{"a", "a", nil},
+		{"Garden_gate-2.north", "Garden_gate-2.north", nil}, // as earlier versions had it
+		{strings.Repeat("b", 64), strings.Repeat("b", 64), nil},
+		{"Front door", "front-door", nil},
+		{" Back door ", "back-door", nil},
+		{"Türe zur Straße", "ture-zur-strasse", nil},
+		{"Cafe\u0301 (1st floor)", "cafe-1st-floor", nil},
+		{"玄関", "bell", nil},
+		{"裏口", "bell-2", nil},
+		{"Front door!", "front-door-2", nil}, // another name with the same word
+		{"a/b", "a-b", nil},
+		{"+", "bell-3", nil}, // a wildcard of MQTT
+		{strings.Repeat("long ", 12) + "name", strings.Repeat("long-", 12)[:59], nil},
+		{".hidden", "hidden", nil},
+
+		{"front DOOR", "", house.ErrExists},
+		{"front-door", "", house.ErrExists}, // an address that is another's
+		{"GATE", "", house.ErrExists},
+		{strings.Repeat("b", 65), "", house.ErrBadName},
+		{"", "", house.ErrBadName},
+		{" ", "", house.ErrBadName},
+		{"a\nb", "", house.ErrNameUnseen},
+		{"a\x00", "", house.ErrNameUnseen},
+		{"Front  door", "", house.ErrNameUnseen}, // drawn as the first
+		{"gate\u202e", "", house.ErrNameUnseen},
 	} {
-		_, err := a.AddBell(t.Context(), name)
-		if want == nil && err != nil {
-			t.Errorf("%q: %v", name, err)
-		} else if want != nil {
-			wantError(t, err, want)
+		secret, err := a.AddBell(t.Context(), test.name)
+		if !errors.Is(err, test.want) || (test.want == nil) != (err == nil) {
+			t.Errorf("%q: %v, want %v", test.name, err, test.want)
 		}
+		if test.want != nil {
+			continue
+		}
+		if ok, err := a.CheckBell(t.Context(), test.address, secret); err != nil || !ok {
+			t.Errorf("%q is not at %q: %v", test.name, test.address, err)
+		}
+		bell, err := a.Bell(t.Context(), strings.TrimSpace(test.name))
+		if err != nil || bell.Address != test.address || !bellAddress.MatchString(bell.Address) {
+			t.Errorf("%q is %+v, %v", test.name, bell, err)
+		}
+	}
+}
+
+// A bell that is called otherwise keeps its address, its secret and its visits.
+func TestRenameBell(t *testing.T) {
+	a, c := newArchive(t) // with the bell gate
+	ctx := t.Context()
+	secret, err := a.AddBell(ctx, "Front door")
+	if err != nil {
+		t.Fatal(err)
+	}
+	visit := keep(t, a, house.NewStill{Bell: "front-door", Ring: "r1", JPEG: []byte("still"), ReceivedAt: c.Now()})
+	must(t, a.RenameBell(ctx, "front-door", "Ivy porch"))
+	if ok, err := a.CheckBell(ctx, "front-door", secret); err != nil || !ok {
+		t.Errorf("the secret: %t, %v", ok, err)
+	}
+	if v, err := a.Visit(ctx, visit); err != nil || v.Bell != "front-door" {
+		t.Errorf("its visit: %+v, %v", v, err)
+	}
+	for _, asked := range []string{"front-door", "ivy PORCH"} {
+		if b, err := a.Bell(ctx, asked); err != nil || b.Name != "Ivy porch" || b.Address != "front-door" {
+			t.Errorf("%q is %+v, %v", asked, b, err)
+		}
+	}
+	if names, err := a.Names(ctx); err != nil || names["bell "+a.bellID("front-door")] != "Ivy porch" {
+		t.Errorf("the trail calls it %v, %v", names, err)
+	}
+	must(t, a.RenameBell(ctx, "front-door", "IVY porch")) // its own, in other letters
+	wantError(t, a.RenameBell(ctx, "front-door", "Gate"), house.ErrExists)
+	wantError(t, a.RenameBell(ctx, "front-door", "x\u202e"), house.ErrNameUnseen)
+	wantError(t, a.RenameBell(ctx, "nowhere", "x"), house.ErrNotFound)
+	must(t, a.RenameBell(ctx, "front-door", "front-door"))
+	wantUntold(t, a, a.bellID("front-door"), "Ivy porch", "Front door")
+
+	// Once it is removed, another name that makes the same word is another bell, and
+	// its own name brings it back.
+	must(t, a.RenameBell(ctx, "front-door", "Front door"))
+	must(t, a.RemoveBell(ctx, "front-door"))
+	for _, name := range []string{"Front door!", "Front door"} {
+		if _, err := a.AddBell(ctx, name); err != nil {
+			t.Fatal(err)
+		}
+	}
+	other, err := a.Bell(ctx, "Front door!")
+	again, err2 := a.Bell(ctx, "Front door")
+	if err != nil || err2 != nil || other.Address != "front-door-2" || again.Address != "front-door" {
+		t.Errorf("%+v, %v; %+v, %v", other, err, again, err2)
 	}
 }

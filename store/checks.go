@@ -1,10 +1,13 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"lintel/internal/house"
@@ -21,9 +24,10 @@ func (a *Archive) sightings(ctx context.Context, q querier, from, clause string,
 		SELECT f.id, f.still, f.sealed, f.person, p.name, f.distance, f.fpir, f.band,
 			coalesce(f.probability, 0), coalesce(f.frames, 0),
 			coalesce(s.file, ''), s.frame, v.id, v.received_at, b.id, b.name,
-			c.answer, c.asked, c.asked_distance, coalesce(c.person, ''), coalesce(c.person_distance, 0), c.by, c.at
-		FROM `+from+` JOIN stills s ON s.id = f.still JOIN visits v ON v.id = s.visit JOIN bells b ON b.id = v.bell
-		LEFT JOIN persons p ON p.id = f.person LEFT JOIN checks c ON c.face = f.id `+clause, args...)
+			c.answer, coalesce(c.asked, ''), coalesce(c.asked_distance, 0), coalesce(c.person, ''),
+			coalesce(c.person_distance, 0), c.by, c.at
+		FROM `+from+` JOIN stills s ON s.id = f.still JOIN visits v ON v.id = s.visit JOIN main.bells b ON b.id = v.bell
+		LEFT JOIN main.persons p ON p.id = f.person `+withSaid+` `+clause, args...)
 	all, err := scanAll(rows, err, func(s *house.Sighting) error { return a.scanSighting(rows, s) })
 	if err != nil {
 		return nil, fmt.Errorf("reading faces: %w", err)
@@ -56,6 +60,7 @@ func (a *Archive) scanSighting(rows *sql.Rows, s *house.Sighting) error {
 		s.Check = &house.Check{Face: s.ID, Answer: house.Answer(answer.String), Asked: asked.String,
 			AskedDistance: askedDistance.Float64,
 			Person:        answerPerson.String, PersonDistance: ownDistance.Float64, By: by.String, At: timeOf(at)}
+		s.Face.Said = &house.Said{Answer: s.Check.Answer, Person: s.Check.Person, By: s.Check.By, At: s.Check.At}
 	}
 	return errors.Join(a.unseal(&s.Bell, bellName, "bells.name", bell), a.openFace(&s.Face, sealed, s.ID))
 }
@@ -81,20 +86,37 @@ func (a *Archive) sighting(ctx context.Context, q querier, face string) (house.S
 // and person only the surest, since that is what the visit is called by. They
 // come after the place (fpir, face) in that order; begin with 1 and "~".
 func (a *Archive) Doubtful(ctx context.Context, fpir float64, face string, limit int) ([]house.Sighting, error) {
-	return a.sightings(ctx, a.read, `faces f INDEXED BY faces_in_doubt`, `
-		WHERE f.band IN ('fair', 'weak') AND `+described+` AND s.file IS NOT NULL AND c.face IS NULL
+	return a.sightings(ctx, a.read, `main.faces f INDEXED BY faces_in_doubt`, `
+		WHERE `+vouchedFor("faces", "f.")+`
+			AND f.band IN ('fair', 'weak') AND `+described+` AND s.file IS NOT NULL AND c.face IS NULL
 			AND (f.fpir, f.id) < (?, ?)
 			AND NOT EXISTS (SELECT 1 FROM stills s2 JOIN faces g ON g.still = s2.id
 				WHERE s2.visit = s.visit AND g.person = f.person AND (g.fpir, g.id) < (f.fpir, f.id))
 		ORDER BY f.fpir DESC, f.id DESC LIMIT ?`, fpir, face, limit)
 }
 
-// Strangers returns faces without a name whose descriptor is kept, newest
-// first, limit at most, answered for or not.
+// Strangers returns faces that are nobody's of whom anything is known, whose
+// descriptor is kept, newest first, limit at most: those found to be so, answered
+// for or not, and those of which a resident said it.
 func (a *Archive) Strangers(ctx context.Context, limit int) ([]house.Sighting, error) {
-	return a.sightings(ctx, a.read, `faces f INDEXED BY faces_of_strangers`, `
-		WHERE f.person IS NULL AND `+described+` AND s.file IS NOT NULL ORDER BY v.received_at DESC, f.id DESC LIMIT ?`,
+	found, err := a.sightings(ctx, a.read, `main.faces f INDEXED BY faces_of_strangers`, `
+		WHERE `+vouchedFor("faces", "f.")+`
+			AND f.person IS NULL AND `+described+` AND s.file IS NOT NULL ORDER BY v.received_at DESC, f.id DESC LIMIT ?`,
 		limit)
+	if err != nil {
+		return nil, err
+	}
+	said, err := a.sightings(ctx, a.read, `checks k CROSS JOIN faces f ON f.id = k.face`, `
+		WHERE k.person IS NULL AND k.answer <> 'not-a-face' AND f.person IS NOT NULL AND `+described+`
+			AND s.file IS NOT NULL ORDER BY v.received_at DESC, f.id DESC LIMIT ?`, limit)
+	if err != nil || len(said) == 0 {
+		return found, err
+	}
+	all := append(found, said...)
+	slices.SortStableFunc(all, func(a, b house.Sighting) int {
+		return cmp.Or(b.ReceivedAt.Compare(a.ReceivedAt), strings.Compare(b.ID, a.ID))
+	})
+	return all[:min(limit, len(all))], nil
 }
 
 // Sightings returns faces of visits received since, whose descriptor is kept,
@@ -140,23 +162,6 @@ func (a *Archive) Answered(ctx context.Context, limit int) ([]house.Sighting, er
 	return a.sightings(ctx, a.read, `checks k JOIN faces f ON f.id = k.face`, `ORDER BY k.at DESC, k.face LIMIT ?`, limit)
 }
 
-// AnsweredOn returns the answers given for faces of a visit, by face.
-func (a *Archive) AnsweredOn(ctx context.Context, visit string) (map[string]house.Check, error) {
-	return a.answeredOn(ctx, a.read, visit)
-}
-
-func (a *Archive) answeredOn(ctx context.Context, q querier, visit string) (map[string]house.Check, error) {
-	all, err := a.sightings(ctx, q, `faces f`, `WHERE v.id = ? AND c.face IS NOT NULL`, visit)
-	if err != nil {
-		return nil, err
-	}
-	checks := make(map[string]house.Check, len(all))
-	for _, s := range all {
-		checks[s.ID] = *s.Check
-	}
-	return checks, nil
-}
-
 // NamedOn returns who is named on visits.
 func (a *Archive) NamedOn(ctx context.Context, visits []string) (map[house.Naming]bool, error) {
 	rows, err := a.read.QueryContext(ctx,
@@ -172,12 +177,15 @@ func (a *Archive) NamedOn(ctx context.Context, visits []string) (map[house.Namin
 	return named, nil
 }
 
-// Answer keeps an answer, and has the face named as becomes says, nobody for
-// nil; so are the faces on the ring's other frames that were judged together
-// with it. The errors are ErrBadAnswer, ErrNotFound, ErrStillGone, ErrAnswered,
-// ErrFindingChanged if the face is no longer named as it was when asked about,
-// and ErrPersonGone.
-func (a *Archive) Answer(ctx context.Context, c house.Check, becomes *house.Match) error {
+// Answer keeps an answer, for the face and for those that show the same on the
+// ring's other frames: the faces that the check names, and those that were judged
+// together with it. What was found stays as it is; by whom the visit is found, and
+// how long it is kept, follows the answer. The errors are ErrBadAnswer, ErrNotFound,
+// ErrStillGone, ErrAnswered where somebody answered before and this answer is not to
+// take the place of theirs, ErrFindingChanged if the face is no longer found to be
+// whose it was when asked about, ErrPersonGone, and ErrNoConsent of a person who
+// withdrew it.
+func (a *Archive) Answer(ctx context.Context, c house.Check) error {
 	if err := c.Complete(); err != nil {
 		return err
 	}
@@ -186,23 +194,19 @@ func (a *Archive) Answer(ctx context.Context, c house.Check, becomes *house.Matc
 		switch {
 		case err != nil:
 			return err
-		case s.Check != nil:
+		case s.Check != nil && !c.Instead:
 			return house.ErrAnswered
-		case !s.Kept():
+		case s.File == "":
 			return house.ErrStillGone
 		case s.Face.Match != nil && s.Face.Match.Person != c.Asked:
 			return house.ErrFindingChanged
 		}
-		for _, person := range []string{c.Asked, c.Person} {
-			if err := a.isThere(ctx, tx, person); err != nil {
-				return err
-			}
+		if err := a.maySay(ctx, tx, c); err != nil {
+			return err
 		}
-		if becomes != nil {
-			if is, err := a.isWithdrawn(ctx, tx, becomes.Person); err != nil {
+		if s.Check != nil {
+			if err := a.forgetAnswer(ctx, tx, s); err != nil {
 				return err
-			} else if is {
-				becomes = nil // the answer stands, and no face is compared by it
 			}
 		}
 		if c.Answer == house.AnswerElse && c.Person == "" && len(c.Distances) > 0 {
@@ -210,23 +214,74 @@ func (a *Archive) Answer(ctx context.Context, c house.Check, becomes *house.Matc
 				return err
 			}
 		}
-		judged, err := a.judgedWith(ctx, tx, s)
+		same, err := a.judgedWith(ctx, tx, s)
 		if err != nil {
 			return err
 		}
-		for _, face := range judged {
-			_, err = tx.ExecContext(ctx, `
-				INSERT INTO checks (face, answer, asked, asked_distance, person, person_distance, by, at)
-				VALUES (?1, ?2, ?3, ?4, nullif(?5, ''), iif(?5 = '', NULL, ?6), ?7, ?8) ON CONFLICT DO NOTHING`,
-				face, c.Answer, c.Asked, c.AskedDistance, c.Person, c.PersonDistance, house.Actor(ctx), micros(a.now()))
-			if err != nil {
-				return err
-			}
+		if err := a.insertAnswer(ctx, tx, s.Visit, append(same, c.With...), c, house.Actor(ctx), a.now()); err != nil {
+			return err
 		}
-		return a.rename(ctx, tx, s.Visit, judged, becomes, "checked")
+		if err := a.settle(ctx, tx, s.Visit); err != nil {
+			return err
+		}
+		return a.note(ctx, tx, "checked", "visit "+s.Visit)
 	})
 	if err != nil {
 		return fmt.Errorf("keeping an answer: %w", spaceError(err))
+	}
+	a.signal()
+	return nil
+}
+
+// maySay reports why an answer can't be kept for whom it is about.
+func (a *Archive) maySay(ctx context.Context, tx *sql.Tx, c house.Check) error {
+	for _, person := range []string{c.Asked, c.Person} {
+		if err := a.isThere(ctx, tx, person); err != nil {
+			return err
+		}
+	}
+	is, err := a.isWithdrawn(ctx, tx, c.Person)
+	if err == nil && is {
+		err = fmt.Errorf("person %s: %w", c.Person, house.ErrNoConsent)
+	}
+	return err
+}
+
+// insertAnswer keeps an answer for those of the faces that are on the visit and have
+// none.
+func (a *Archive) insertAnswer(ctx context.Context, tx *sql.Tx, visit string, faces []string, c house.Check,
+	by string, at time.Time) error {
+	for _, face := range faces {
+		_, err := tx.ExecContext(ctx, `
+			INSERT INTO checks (face, answer, asked, asked_distance, person, person_distance, by, at)
+			SELECT f.id, ?2, nullif(?3, ''), iif(?3 = '', NULL, ?4), nullif(?5, ''), iif(?5 = '', NULL, ?6), ?7, ?8
+			FROM faces f JOIN stills s ON s.id = f.still WHERE f.id = ?1 AND s.visit = ?9 ON CONFLICT DO NOTHING`,
+			face, c.Answer, c.Asked, c.AskedDistance, c.Person, c.PersonDistance, by, micros(at), visit)
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Spread gives the answer that was given for a face to others of its visit, which
+// show the same on frames that came later. Those that have one keep theirs.
+func (a *Archive) Spread(ctx context.Context, face string, with []string) error {
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		s, err := a.sighting(ctx, tx, face)
+		if errors.Is(err, house.ErrNotFound) || err == nil && s.Check == nil {
+			return nil // it went, or was taken back, meanwhile
+		}
+		if err != nil {
+			return err
+		}
+		if err := a.insertAnswer(ctx, tx, s.Visit, with, *s.Check, s.Check.By, s.Check.At); err != nil {
+			return err
+		}
+		return a.settle(ctx, tx, s.Visit)
+	})
+	if err != nil {
+		return fmt.Errorf("keeping an answer for later frames: %w", spaceError(err))
 	}
 	a.signal()
 	return nil
@@ -277,10 +332,9 @@ func (a *Archive) rename(ctx context.Context, tx *sql.Tx, visit string, faces []
 	return a.note(ctx, tx, action, "visit "+visit)
 }
 
-// TakeBack forgets an answer, for all the faces it was given for at once, so
-// that they can be asked about again. The error is ErrNotFound. A name that the
-// answer took away does not come back by this, and a stranger once counted
-// stays so: counts don't tell whose they are.
+// TakeBack forgets an answer, for all the faces it was given for at once: what was
+// found holds again, and they can be asked about. The error is ErrNotFound. A
+// stranger once counted stays so: counts don't tell whose they are.
 func (a *Archive) TakeBack(ctx context.Context, face string) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		s, err := a.sighting(ctx, tx, face)
@@ -290,10 +344,7 @@ func (a *Archive) TakeBack(ctx context.Context, face string) error {
 		if err != nil {
 			return err
 		}
-		_, err = tx.ExecContext(ctx, `
-			DELETE FROM checks WHERE face = ?1 OR (asked, at, by) = (SELECT asked, at, by FROM checks WHERE face = ?1)
-				AND face IN (SELECT f.id FROM stills s JOIN faces f ON f.still = s.id WHERE s.visit = ?2)`, face, s.Visit)
-		if err != nil {
+		if err := a.forgetAnswer(ctx, tx, s); err != nil {
 			return err
 		}
 		if err := a.settle(ctx, tx, s.Visit); err != nil {
@@ -306,6 +357,16 @@ func (a *Archive) TakeBack(ctx context.Context, face string) error {
 	}
 	a.signal()
 	return nil
+}
+
+// forgetAnswer forgets the answer of a face, with all the faces of its visit that it
+// was given for.
+func (a *Archive) forgetAnswer(ctx context.Context, tx *sql.Tx, s house.Sighting) error {
+	_, err := tx.ExecContext(ctx, `
+		DELETE FROM checks WHERE face = ?1 OR (at, by) = (SELECT at, by FROM checks WHERE face = ?1)
+			AND (asked, person) IS (SELECT asked, person FROM checks WHERE face = ?1)
+			AND face IN (SELECT f.id FROM stills s JOIN faces f ON f.still = s.id WHERE s.visit = ?2)`, s.ID, s.Visit)
+	return err
 }
 
 // Rename names faces anew, and returns how many: a face that is named

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"image"
@@ -83,10 +84,7 @@ func TestDoubtful(t *testing.T) {
 	seenAs(t, a, "surer", []house.Face{aFace(0, ada, 8e-3, "weak")}, []house.Face{aFace(0, ada, 1e-5, "strong")})
 	_, two := seenAs(t, a, "two", []house.Face{aFace(0, ada, 7e-3, "weak")}, []house.Face{aFace(0, ada, 6e-3, "weak")})
 	_, answered := seenAs(t, a, "answered", []house.Face{aFace(0, ada, 9e-3, "weak")})
-	if err := a.Answer(t.Context(), house.Check{Face: answered[0], Answer: house.AnswerYes, Asked: ada, Person: ada},
-		&house.Match{Person: ada, Distance: .5, FPIR: 9e-3, Band: "weak"}); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Answer(t.Context(), house.Check{Face: answered[0], Answer: house.AnswerYes, Asked: ada, Person: ada}))
 	gone := aFace(0, ada, 9.5e-3, "weak")
 	gone.Descriptor = house.Descriptor{}
 	seenAs(t, a, "gone", []house.Face{gone})
@@ -132,81 +130,77 @@ func TestDoubtful(t *testing.T) {
 	}
 }
 
-// An answering is an answer, and what it makes of the face.
+// An answering is an answer, and what follows from it.
 type answering struct {
-	name    string
-	check   func(ada, ben string) house.Check
-	becomes func(ada, ben string) *house.Match
-	named   string // who the face is of afterwards: ada, ben or nobody
-	kind    house.Kind
+	name  string
+	found string // ada, or a stranger
+	check func(ada, ben string) house.Check
+	whose string // afterwards: ada, ben or nobody
+	kind  house.Kind
+}
+
+func isAda(ada, ben string) house.Check {
+	return house.Check{Answer: house.AnswerYes, Asked: ada, Person: ada}
+}
+func isNotAda(ada, ben string) house.Check { return house.Check{Answer: house.AnswerNo, Asked: ada} }
+func isBen(ada, ben string) house.Check {
+	return house.Check{Answer: house.AnswerElse, Asked: ada, Person: ben, PersonDistance: .3}
+}
+func isStranger(ada, ben string) house.Check {
+	return house.Check{Answer: house.AnswerElse, Asked: ada, Distances: []float64{.5, .8}}
+}
+func isNoFace(ada, ben string) house.Check {
+	return house.Check{Answer: house.AnswerNotFace, Asked: ada}
 }
 
 var answerings = []answering{
-	{"yes", func(ada, ben string) house.Check {
-		return house.Check{Answer: house.AnswerYes, Asked: ada, Person: ada}
-	},
-		func(ada, ben string) *house.Match {
-			return &house.Match{Person: ada, Distance: .5, FPIR: 8e-3, Band: "weak"}
-		}, "ada", house.Known},
-	{"no", func(ada, ben string) house.Check { return house.Check{Answer: house.AnswerNo, Asked: ada} },
-		func(ada, ben string) *house.Match { return nil }, "", house.Stranger},
-	{"else a person", func(ada, ben string) house.Check {
-		return house.Check{Answer: house.AnswerElse, Asked: ada, Person: ben, PersonDistance: .3}
-	}, func(ada, ben string) *house.Match {
-		return &house.Match{Person: ben, Distance: .3, FPIR: 1e-5, Band: "strong"}
+	{"Ada, and it is", "ada", isAda, "ada", house.Known},
+	{"Ada, and it is not", "ada", isNotAda, "", house.Stranger},
+	{"Ada, and it is Ben", "ada", isBen, "ben", house.Known},
+	{"Ada, and it is a stranger", "ada", isStranger, "", house.Stranger},
+	{"Ada, and it is no face", "ada", isNoFace, "", house.NoFace},
+	{"a stranger, and it is Ada", "", isAda, "ada", house.Known},
+	{"a stranger, and it is not Ada", "", isNotAda, "", house.Stranger},
+	{"a stranger, and it is Ben", "", isBen, "ben", house.Known},
+	{"a stranger, and it is one", "", isStranger, "", house.Stranger},
+	{"a stranger, and it is no face", "", isNoFace, "", house.NoFace},
+	{"a stranger, and it is Ben of whom nobody asked", "", func(ada, ben string) house.Check {
+		return house.Check{Answer: house.AnswerElse, Person: ben}
 	}, "ben", house.Known},
-	{"else a stranger", func(ada, ben string) house.Check {
-		return house.Check{Answer: house.AnswerElse, Asked: ada, Distances: []float64{.5, .8}}
-	}, func(ada, ben string) *house.Match { return nil }, "", house.Stranger},
-	{"not a face", func(ada, ben string) house.Check { return house.Check{Answer: house.AnswerNotFace, Asked: ada} },
-		func(ada, ben string) *house.Match { return nil }, "", house.Stranger},
+	{"a stranger, and nobody is near", "", func(ada, ben string) house.Check {
+		return house.Check{Answer: house.AnswerElse}
+	}, "", house.Stranger},
+	{"a stranger, and no face, and nobody is near", "", func(ada, ben string) house.Check {
+		return house.Check{Answer: house.AnswerNotFace}
+	}, "", house.NoFace},
 }
 
-// TestAnswer keeps one answer of each kind and looks at all that it changes.
+// TestAnswer keeps one answer of each kind and looks at all that follows: whose the
+// face is, the kind that the visit is kept as, under whom the book finds it, and that
+// all is as it was found once the answer is taken back.
 func TestAnswer(t *testing.T) {
 	for _, test := range answerings {
 		t.Run(test.name, func(t *testing.T) {
 			a, _, ada, ben := newChecked(t)
-			names := map[string]string{ada: "ada", ben: "ben"}
-			visit, faces := seenAs(t, a, "R1", []house.Face{aFace(0, ada, 8e-3, "weak")})
+			persons := map[string]string{"ada": ada, "ben": ben}
+			visit, faces := seenAs(t, a, "R1", []house.Face{aFace(0, persons[test.found], 8e-3, "weak")})
+			before, err := a.Visit(t.Context(), visit)
+			must(t, err)
 			c := test.check(ada, ben)
-			c.Face, c.AskedDistance = faces[0], .5
+			if c.Face = faces[0]; c.Asked != "" {
+				c.AskedDistance = .5
+			}
 			ctx := house.By(t.Context(), "resident R")
-			must(t, a.Answer(ctx, c, test.becomes(ada, ben)))
-			if err := a.Answer(ctx, c, nil); !errors.Is(err, house.ErrAnswered) {
+			must(t, a.Answer(ctx, c))
+			if err := a.Answer(ctx, c); !errors.Is(err, house.ErrAnswered) {
 				t.Errorf("a second time: %v", err)
 			}
-			x, err := a.Sighting(ctx, faces[0])
-			if err != nil {
-				t.Fatal(err)
-			}
-			if got := x.Check; got == nil || got.Answer != c.Answer || got.Person != c.Person ||
-				got.AskedDistance != c.AskedDistance || got.PersonDistance != c.PersonDistance || got.By != "resident R" ||
-				!got.At.Equal(a.now()) {
-				t.Errorf("kept %+v", got)
-			}
-			named := ""
-			if m := x.Face.Match; m != nil {
-				named = names[m.Person]
-			}
-			v, err := a.Visit(ctx, visit)
-			if err != nil || named != test.named || v.Kind != test.kind {
-				t.Errorf("named %q on a visit of kind %s, %v", named, v.Kind, err)
-			}
-			counted, err := a.StrangerDistances(ctx)
-			if want := len(c.Distances); err != nil || counted.Comparisons() != want {
-				t.Errorf("%d comparisons of strangers, want %d, %v", counted.Comparisons(), want, err)
-			}
+			checkAnswer(t, a, c)
+			wantVisit(t, a, visit, test.kind, persons[test.whose], ada, ben)
 			trail, err := a.Trail(ctx, 0, 1)
 			if err != nil || trail[0].Action != "checked" || trail[0].Subject != "visit "+visit ||
 				trail[0].Actor != "resident R" {
 				t.Errorf("the trail ends with %+v, %v", trail, err)
-			}
-			if answers, err := a.AnsweredOn(ctx, visit); err != nil || answers[faces[0]].Answer != c.Answer {
-				t.Errorf("on the visit: %+v, %v", answers, err)
-			}
-			if latest, err := a.Answered(ctx, 10); err != nil || !slices.Equal(ids(latest), faces) {
-				t.Errorf("answered: %v, %v", ids(latest), err)
 			}
 			must(t, a.TakeBack(ctx, faces[0]))
 			if err := a.TakeBack(ctx, faces[0]); !errors.Is(err, house.ErrNotFound) {
@@ -215,43 +209,110 @@ func TestAnswer(t *testing.T) {
 			if x, err := a.Sighting(ctx, faces[0]); err != nil || x.Check != nil {
 				t.Errorf("taken back, but %+v, %v", x.Check, err)
 			}
+			wantVisit(t, a, visit, before.Kind, persons[test.found], ada, ben)
+			checkSound(t, a)
 		})
 	}
 }
 
-// TestAnswerForARing answers for a person on three frames, two of which were
-// judged together.
+// checkAnswer looks whether an answer was kept as it was given, and what it counts.
+func checkAnswer(t *testing.T, a *Archive, c house.Check) {
+	t.Helper()
+	x, err := a.Sighting(t.Context(), c.Face)
+	if got := x.Check; err != nil || got == nil || got.Answer != c.Answer || got.Asked != c.Asked ||
+		got.Person != c.Person || got.AskedDistance != c.AskedDistance || got.PersonDistance != c.PersonDistance ||
+		got.By != "resident R" || !got.At.Equal(a.now()) {
+		t.Errorf("kept %+v, %v", got, err)
+	}
+	counted, err := a.StrangerDistances(t.Context())
+	if want := len(c.Distances); err != nil || counted.Comparisons() != want {
+		t.Errorf("%d comparisons of strangers, want %d, %v", counted.Comparisons(), want, err)
+	}
+	if latest, err := a.Answered(t.Context(), 10); err != nil || !slices.Equal(ids(latest), []string{c.Face}) {
+		t.Errorf("answered: %v, %v", ids(latest), err)
+	}
+}
+
+// wantVisit wants a visit to be of that kind, its first face to be the person's, and
+// the book to find it under nobody else of those.
+func wantVisit(t *testing.T, a *Archive, visit string, kind house.Kind, whose string, persons ...string) {
+	t.Helper()
+	v, err := a.Visit(t.Context(), visit)
+	if err != nil || v.Kind != kind || v.Stills[0].Faces[0].Whose() != whose {
+		t.Errorf("a visit of kind %s, a face of %q, want %s, %q; %v", v.Kind, v.Stills[0].Faces[0].Whose(), kind, whose, err)
+	}
+	for _, person := range persons {
+		found, err := a.Book(t.Context(), Filter{Persons: []string{person}}, Cursor{}, 10)
+		listed := len(found.Visits) == 1
+		if err != nil || listed != (person == whose) {
+			t.Errorf("found under %s: %t, %v", person, listed, err)
+		}
+	}
+	if found, err := a.Book(t.Context(), Filter{Kind: kind}, Cursor{}, 10); err != nil || len(found.Visits) != 1 {
+		t.Errorf("%d visits of kind %s, %v", len(found.Visits), kind, err)
+	}
+}
+
+// saidOn returns what was said of a visit's faces, by face.
+func saidOn(t *testing.T, a *Archive, visit string) map[string]house.Said {
+	t.Helper()
+	v, err := a.Visit(t.Context(), visit)
+	must(t, err)
+	all := make(map[string]house.Said)
+	for _, s := range v.Stills {
+		for _, f := range s.Faces {
+			if f.Said != nil {
+				all[f.ID] = *f.Said
+			}
+		}
+	}
+	return all
+}
+
+// TestAnswerForARing answers for a person on four frames, two of which were judged
+// together, and one of which the answer names.
 func TestAnswerForARing(t *testing.T) {
-	a, _, ada, _ := newChecked(t)
+	a, _, ada, ben := newChecked(t)
 	fused := aFace(0, ada, 8e-3, "weak")
 	fused.Match.Frames = 2
 	visit, faces := seenAs(t, a, "R1", []house.Face{fused}, []house.Face{fused},
-		[]house.Face{aFace(0, ada, 9e-3, "weak")})
-	if err := a.Answer(t.Context(), house.Check{Face: faces[0], Answer: house.AnswerNo, Asked: ada, AskedDistance: .5},
-		nil); err != nil {
-		t.Fatal(err)
+		[]house.Face{aFace(0, ada, 9e-3, "weak")}, []house.Face{aFace(0, "", 0, "")})
+	_, others := seenAs(t, a, "R2", []house.Face{aFace(0, ada, 8e-3, "weak")})
+	must(t, a.Answer(t.Context(), house.Check{Face: faces[0], With: []string{faces[3], others[0], "NONE"},
+		Answer: house.AnswerNo, Asked: ada, AskedDistance: .5}))
+	said := saidOn(t, a, visit)
+	if len(said) != 3 || said[faces[1]].Answer != house.AnswerNo || said[faces[3]].Answer != house.AnswerNo {
+		t.Errorf("answered for %v", said)
 	}
-	answers, err := a.AnsweredOn(t.Context(), visit)
-	if err != nil || len(answers) != 2 || answers[faces[1]].Answer != house.AnswerNo {
-		t.Errorf("answered for %v, %v", answers, err)
+	if x, err := a.Sighting(t.Context(), others[0]); err != nil || x.Check != nil {
+		t.Errorf("answered on another visit: %+v, %v", x.Check, err)
 	}
-	v, err := a.Visit(t.Context(), visit)
-	if err != nil || v.Stills[0].Faces[0].Match != nil || v.Stills[1].Faces[0].Match != nil ||
-		v.Stills[2].Faces[0].Match == nil {
-		t.Errorf("%+v, %v", v.Stills, err)
+	must(t, a.Spread(t.Context(), faces[0], []string{faces[2], others[0]}))
+	if said := saidOn(t, a, visit); len(said) != 4 {
+		t.Errorf("spread to %v", said)
 	}
-	must(t, a.TakeBack(t.Context(), faces[1]))
-	if answers, err := a.AnsweredOn(t.Context(), visit); err != nil || len(answers) != 0 {
-		t.Errorf("taken back, but %v, %v", answers, err)
+	must(t, a.Answer(t.Context(), house.Check{Face: faces[3], Answer: house.AnswerElse, Person: ben, Instead: true}))
+	if said := saidOn(t, a, visit); len(said) != 1 || said[faces[3]].Person != ben {
+		t.Errorf("said otherwise: %v", said)
+	}
+	must(t, a.TakeBack(t.Context(), faces[3]))
+	if said := saidOn(t, a, visit); len(said) != 0 {
+		t.Errorf("taken back, but %v", said)
+	}
+	must(t, a.Spread(t.Context(), faces[0], faces[1:]))
+	must(t, a.Spread(t.Context(), "NONE", faces[1:]))
+	if said := saidOn(t, a, visit); len(said) != 0 {
+		t.Errorf("nothing was spread to %v", said)
 	}
 }
 
 func TestRefusedAnswers(t *testing.T) {
 	a, _, ada, ben := newChecked(t)
 	_, faces := seenAs(t, a, "R1", []house.Face{aFace(0, ada, 8e-3, "weak")})
-	blank := aFace(0, ada, 8e-3, "weak")
-	blank.Descriptor = house.Descriptor{}
-	_, gone := seenAs(t, a, "R2", []house.Face{blank})
+	away, gone := seenAs(t, a, "R2", []house.Face{aFace(0, ada, 8e-3, "weak")})
+	must(t, a.update(t.Context(), func(tx *sql.Tx) error { return a.letStillsGo(t.Context(), tx, []string{away}) }))
+	must(t, a.finishRemovals(t.Context()))
+	without := withdrew(t, a)
 	for _, test := range []struct {
 		name  string
 		check house.Check
@@ -269,10 +330,12 @@ func TestRefusedAnswers(t *testing.T) {
 		{"an unknown face", house.Check{Face: "NONE", Answer: house.AnswerNo, Asked: ada}, house.ErrNotFound},
 		{"a face that went", house.Check{Face: gone[0], Answer: house.AnswerNo, Asked: ada}, house.ErrStillGone},
 		{"about somebody else", house.Check{Face: faces[0], Answer: house.AnswerNo, Asked: ben}, house.ErrFindingChanged},
+		{"a person who withdrew", house.Check{Face: faces[0], Answer: house.AnswerElse, Asked: ada, Person: without},
+			house.ErrNoConsent},
 		{"a person who went", house.Check{Face: faces[0], Answer: house.AnswerElse, Asked: ada, Person: "NONE"},
 			house.ErrPersonGone},
 	} {
-		if err := a.Answer(t.Context(), test.check, nil); !errors.Is(err, test.want) {
+		if err := a.Answer(t.Context(), test.check); !errors.Is(err, test.want) {
 			t.Errorf("%s: %v, want %v", test.name, err, test.want)
 		}
 	}
@@ -284,12 +347,23 @@ func TestRefusedAnswers(t *testing.T) {
 	}
 }
 
+// withdrew returns a person who consented and withdrew that.
+func withdrew(t *testing.T, a *Archive) string {
+	t.Helper()
+	p, err := a.AddPerson(t.Context(), "Jory Tarn")
+	must(t, err)
+	recognise(t, a, p.ID, 7)
+	_, err = a.WithdrawConsent(t.Context(), p.ID)
+	must(t, err)
+	return p.ID
+}
+
 // answeredFace returns a face that somebody answered for: it is not Ada's but Ben's.
 func answeredFace(t *testing.T) (a *Archive, ada, ben, visit, face string) {
 	a, _, ada, ben = newChecked(t)
 	visit, faces := seenAs(t, a, "R1", []house.Face{aFace(0, ada, 8e-3, "weak")})
 	err := a.Answer(t.Context(), house.Check{Face: faces[0], Answer: house.AnswerElse, Asked: ada, AskedDistance: .5,
-		Person: ben}, nil)
+		Person: ben})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -324,14 +398,15 @@ func TestAnswersGo(t *testing.T) {
 		wantNoAnswers(t, a)
 	})
 	t.Run("the person asked about erased", func(t *testing.T) {
-		a, ada, _, _, face := answeredFace(t)
+		a, ada, ben, _, face := answeredFace(t)
 		if _, err := a.ErasePerson(t.Context(), ada, false); err != nil {
 			t.Fatal(err)
 		}
-		wantNoAnswers(t, a)
-		if x, err := a.Sighting(t.Context(), face); err != nil || !x.Kept() {
-			t.Errorf("a face of somebody else's is forgotten: %v", err)
+		if x, err := a.Sighting(t.Context(), face); err != nil || !x.Kept() || x.Face.Match != nil ||
+			x.Check == nil || x.Check.Asked != "" || x.Check.AskedDistance != 0 || x.Face.Whose() != ben {
+			t.Errorf("a face of somebody else's is %+v, %+v, %v", x.Face.Match, x.Check, err)
 		}
+		checkSound(t, a)
 	})
 	t.Run("the person it is erased", func(t *testing.T) {
 		a, _, ben, visit, face := answeredFace(t)
@@ -368,17 +443,12 @@ func TestSightings(t *testing.T) {
 	c.Advance(time.Hour)
 	_, denied := seenAs(t, a, "denied", []house.Face{aFace(0, ada, 1e-6, "strong")})
 	_, told := seenAs(t, a, "told", []house.Face{aFace(0, "", 0, "")})
-	weak := &house.Match{Person: ada, Distance: .5, FPIR: 1e-6, Band: "strong"}
 	for face, check := range map[string]house.Check{
 		denied[0]: {Answer: house.AnswerElse, Asked: ada, Person: ben},
 		told[0]:   {Answer: house.AnswerYes, Asked: ada, Person: ada},
 	} {
 		check.Face = face
-		becomes := weak // even where the name stays, as of an answer that was given long ago
-		if check.Answer == house.AnswerYes {
-			becomes = nil
-		}
-		must(t, a.Answer(t.Context(), check, becomes))
+		must(t, a.Answer(t.Context(), check))
 	}
 	set := func(all []house.Sighting, err error) string {
 		t.Helper()
@@ -449,10 +519,7 @@ func TestRename(t *testing.T) {
 	becomes := &house.Match{Person: ben, Distance: .2, FPIR: 1e-6, Band: "strong", Probability: .99, Frames: 1}
 	visit, faces := seenAs(t, a, "R1", []house.Face{aFace(0, ada, 8e-3, "weak"), aFace(150, "", 0, ""),
 		aFace(300, ada, 8e-3, "weak"), aFace(450, ada, 8e-3, "weak")})
-	if err := a.Answer(t.Context(), house.Check{Face: faces[3], Answer: house.AnswerYes, Asked: ada, Person: ada},
-		weak(ada)); err != nil {
-		t.Fatal(err)
-	}
+	must(t, a.Answer(t.Context(), house.Check{Face: faces[3], Answer: house.AnswerYes, Asked: ada, Person: ada}))
 	n, err := a.Rename(t.Context(), []house.Renaming{
 		{Face: faces[0], Was: weak(ada), Becomes: becomes},
 		{Face: faces[1], Was: nil, Becomes: becomes},

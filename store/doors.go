@@ -193,10 +193,15 @@ func (a *Archive) RemoveParcelRule(ctx context.Context, id string) error {
 const adviceRulesSetting = "advice"
 
 // AdviceRules returns what the household decided about all advice, or
-// [house.DefaultAdviceRules].
+// [house.DefaultAdviceRules]. Where somebody without the master key decided, all
+// advice is paused.
 func (a *Archive) AdviceRules(ctx context.Context) (house.AdviceRules, error) {
 	var r house.AdviceRules
 	found, err := a.setting(ctx, a.read, adviceRulesSetting, &r)
+	if errors.Is(err, house.ErrUnvouched) {
+		r.Paused = true
+		return r, nil
+	}
 	if err != nil {
 		return house.AdviceRules{}, err
 	}

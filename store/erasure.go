@@ -220,6 +220,7 @@ func (a *Archive) ErasePerson(ctx context.Context, id string, visits bool) (e Er
 			`DELETE FROM factors WHERE person = ?1`,
 			`DELETE FROM misses WHERE whom = ?1`,
 			`DELETE FROM advice WHERE id IN (SELECT advice FROM advice_persons WHERE person = ?1)`,
+			`DELETE FROM messages WHERE person = ?1`,
 		} {
 			if _, err := tx.ExecContext(ctx, statement, id, micros(a.now())); err != nil {
 				return err
@@ -263,7 +264,8 @@ func (a *Archive) FinishErasures(ctx context.Context) error {
 // they withdrew their consent.
 func (a *Archive) finishWithdrawals(ctx context.Context) error {
 	persons, err := texts(a.read.QueryContext(ctx, `SELECT w.person FROM (`+withdrawn+`) w
-		WHERE EXISTS (SELECT 1 FROM appearances p WHERE p.person = w.person)`))
+		WHERE EXISTS (SELECT 1 FROM appearances p WHERE p.person = w.person)
+			OR EXISTS (SELECT 1 FROM faces f WHERE f.person = w.person)`))
 	for _, person := range persons {
 		if err == nil {
 			_, err = a.unnameAll(ctx, person)
@@ -290,6 +292,8 @@ func (a *Archive) finishErasure(ctx context.Context, person string, visits bool)
 	}
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		for _, statement := range []string{
+			// What was said of somebody else's face stands, and tells of this one no more.
+			`UPDATE checks SET asked = NULL, asked_distance = NULL WHERE asked = ? AND answer IN ('else', 'not-a-face')`,
 			`DELETE FROM persons WHERE id = ?`,
 			`UPDATE counters SET value = 1 WHERE name = 'scrub_due'`,
 		} {
@@ -321,29 +325,32 @@ func (a *Archive) unnameAll(ctx context.Context, person string) (visits int, err
 	}
 }
 
-// visitsOf finds the visits that name the person ?1, by a finding or else by an
-// answer, each once. There may be very many, so it begins without finding all.
-const visitsOf = `SELECT visit FROM appearances WHERE person = ?1
-	UNION ALL SELECT DISTINCT s.visit FROM checks c JOIN faces f ON f.id = c.face JOIN stills s ON s.id = f.still
-		WHERE c.person = ?1 AND NOT EXISTS (SELECT 1 FROM appearances p WHERE p.visit = s.visit AND p.person = ?1)`
+// visitsOf finds the visits that are the person's ?1, as a resident said or else as
+// was found, each once. There may be very many, so it begins without finding all.
+const visitsOf = `SELECT visit FROM appearances WHERE person = ?1`
+
+// tiedTo is visitsOf with those where the person was found, and a resident said that
+// it is somebody else.
+const tiedTo = visitsOf + ` UNION ALL SELECT DISTINCT s.visit
+	FROM faces f JOIN checks c ON c.face = f.id JOIN stills s ON s.id = f.still WHERE f.person = ?1
+		AND NOT EXISTS (SELECT 1 FROM appearances p WHERE p.visit = s.visit AND p.person = ?1)`
 
 // unname takes the person out of a batch of visits, and returns of how many.
 func (a *Archive) unname(ctx context.Context, tx *sql.Tx, person string) (visits int, err error) {
-	named, err := a.visitsIn(ctx, tx, `WHERE v.id IN (SELECT visit FROM (`+visitsOf+`) LIMIT ?2)`, person, batch)
+	named, err := a.visitsIn(ctx, tx, `WHERE v.id IN (SELECT visit FROM (`+tiedTo+`) LIMIT ?2)`, person, batch)
 	if err != nil {
 		return 0, err
 	}
 	for _, v := range named {
-		answered, err := a.answeredOn(ctx, tx, v.ID)
-		if err != nil {
-			return 0, err
-		}
 		for _, s := range v.Stills {
 			for _, f := range s.Faces {
-				if (f.Match == nil || f.Match.Person != person) && answered[f.ID].Person != person {
-					continue
+				switch {
+				case f.Whose() == person:
+					err = a.forgetFace(ctx, tx, f)
+				case f.Match != nil && f.Match.Person == person: // and it is somebody else's
+					err = forgetMatch(ctx, tx, f)
 				}
-				if err := a.forgetFace(ctx, tx, f); err != nil {
+				if err != nil {
 					return 0, err
 				}
 			}
@@ -367,9 +374,16 @@ func (a *Archive) forgetFace(ctx context.Context, tx *sql.Tx, f house.Face) erro
 			return err
 		}
 	}
-	_, err = tx.ExecContext(ctx, `UPDATE faces
-		SET sealed = ?, person = NULL, distance = NULL, fpir = NULL, band = NULL, probability = NULL, frames = NULL
-		WHERE id = ?`, sealed, f.ID)
+	if _, err := tx.ExecContext(ctx, `UPDATE faces SET sealed = ? WHERE id = ?`, sealed, f.ID); err != nil {
+		return err
+	}
+	return forgetMatch(ctx, tx, f)
+}
+
+// forgetMatch leaves nothing of whom a face was found to be.
+func forgetMatch(ctx context.Context, tx *sql.Tx, f house.Face) error {
+	_, err := tx.ExecContext(ctx, `UPDATE faces
+		SET person = NULL, distance = NULL, fpir = NULL, band = NULL, probability = NULL, frames = NULL WHERE id = ?`, f.ID)
 	return err
 }
 

@@ -66,8 +66,8 @@ func (a *Archive) FactorsSince(ctx context.Context, t time.Time) ([]house.Factor
 // last code used; ErrNotFound without one.
 func (a *Archive) oneTime(ctx context.Context, tx *sql.Tx, person string) (secret string, lastStep int64, err error) {
 	var sealed []byte
-	err = tx.QueryRowContext(ctx, `SELECT secret, last_step FROM onetime WHERE person = ?`, person).Scan(&sealed,
-		&lastStep)
+	err = tx.QueryRowContext(ctx, `SELECT secret, last_step FROM onetime WHERE person = ? AND `+
+		vouchedFor("onetime", ""), person).Scan(&sealed, &lastStep)
 	if errors.Is(err, sql.ErrNoRows) {
 		return "", 0, house.ErrNotFound
 	}

@@ -29,9 +29,11 @@ func makeHousehold(t *testing.T, a *Archive, c *clock) (visits []string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := a.PairTablet(ctx, "Pantry tablet", resident.ID); err != nil {
-		t.Fatal(err)
-	}
+	token, err := a.PairTablet(ctx, "Pantry tablet", resident.ID)
+	must(t, err)
+	session, err := a.Session(ctx, token)
+	must(t, err)
+	must(t, a.UseSession(ctx, session, house.Browser{Name: "Firefox", System: "Android"}))
 	for i := range 5 {
 		if i == 4 { // the last is one of a trial
 			if _, err := a.StartTrial(ctx, "gate", resident.ID); err != nil {
@@ -57,10 +59,25 @@ func makeHousehold(t *testing.T, a *Archive, c *clock) (visits []string) {
 	_, adviceErr := a.AddAdvice(ctx, house.Advice{Visit: last, Door: door, Person: p.ID, State: house.Withheld,
 		At: c.Now()})
 	_, _, programErr := a.AddProgram(ctx, "Porch light", house.ReadVisits)
-	if err := errors.Join(err, parcelErr, adviceErr, programErr); err != nil {
+	displayErr := a.SetDisplay(ctx, "gate", house.UsualDisplay)
+	_, messageErr := a.AddMessage(ctx, house.Message{Bell: "gate", Visit: visits[0], Text: "Coming",
+		Until: c.Now().Add(time.Minute)})
+	if err := errors.Join(err, parcelErr, adviceErr, programErr, displayErr, messageErr, unwell(t, a)); err != nil {
 		t.Fatal(err)
 	}
 	return visits
+}
+
+// unwell has the bell tell how it is.
+func unwell(t *testing.T, a *Archive) error {
+	ctx := t.Context()
+	return errors.Join(a.KeepHeartbeat(ctx, "gate", house.Heartbeat{At: a.now(), Firmware: "porch clock 7"}),
+		a.AddBellDay(ctx, "gate", house.BellDay{Day: "2031-05-04", Rings: 5}),
+		a.ChangeBellHealth(ctx, "gate", func(h *house.Health) error {
+			h.Begin(house.BellMoved, a.now())
+			return nil
+		}),
+		a.KeepBellView(ctx, "gate", []byte("a wall of bricks")))
 }
 
 // A fixture is an archive that many tests begin with, each with a copy.

@@ -152,6 +152,9 @@ func examineStills(ctx context.Context, a *store.Archive, seed int) error {
 			if err := a.Record(ctx, s.ID, house.Done, faces); err != nil {
 				return err
 			}
+			if err := a.KeepSmall(ctx, s, killPicture(seed, s.Frame)); err != nil && !errors.Is(err, house.ErrNotFound) {
+				return err
+			}
 		}
 	}
 }
@@ -201,7 +204,7 @@ func eraseVisits(ctx context.Context, a *store.Archive, seed int) error {
 
 func erasePersons(ctx context.Context, a *store.Archive, seed int) error {
 	for i := 0; ; i++ {
-		p, err := a.AddPerson(ctx, "Tamsin Quill")
+		p, err := a.AddPerson(ctx, fmt.Sprintf("Tamsin Quill %d.%d", seed, i))
 		if err != nil {
 			return err
 		}

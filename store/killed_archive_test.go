@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -62,6 +63,11 @@ func (h *killedArchive) check(t *testing.T, s said, number int) {
 		t.Fatal(err)
 	}
 	h.sums["files removed"] += removed
+	for _, file := range storetest.FilesIn(t, h.data(), "stills") {
+		if strings.HasSuffix(file, ".small") { // which Verify looks at
+			h.sums["small pictures"]++
+		}
+	}
 	report, err := a.Verify(ctx, false, nil)
 	if err != nil {
 		t.Fatal(err)

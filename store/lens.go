@@ -15,7 +15,7 @@ func lensSetting(bell string) string { return "lens " + bell }
 // Lens returns how a bell looks, and whether that is known. Of a bell that does
 // not exist it is not; of one that was removed it still may be.
 func (a *Archive) Lens(ctx context.Context, bell string) (l house.Lens, known bool, err error) {
-	known, err = a.setting(ctx, a.read, lensSetting(a.bellID(bell)), &l)
+	known, err = a.settingOrNone(ctx, a.read, lensSetting(a.bellID(bell)), &l)
 	return l, known, err
 }
 
@@ -26,7 +26,7 @@ func (a *Archive) SetLens(ctx context.Context, bell string, l house.Lens) error 
 		return err
 	}
 	id := a.bellID(bell)
-	return a.changeLens(ctx, bell, func(tx *sql.Tx) error {
+	return a.changeOfBell(ctx, bell, "lens", func(tx *sql.Tx) error {
 		if err := a.set(ctx, tx, lensSetting(id), l); err != nil {
 			return err
 		}
@@ -38,13 +38,14 @@ func (a *Archive) SetLens(ctx context.Context, bell string, l house.Lens) error 
 // ErrNotFound without such a bell.
 func (a *Archive) ClearLens(ctx context.Context, bell string) error {
 	id := a.bellID(bell)
-	return a.changeLens(ctx, bell, func(tx *sql.Tx) error {
+	return a.changeOfBell(ctx, bell, "lens", func(tx *sql.Tx) error {
 		return a.changeIn(ctx, tx, "removed", "lens "+id, nil, `DELETE FROM settings WHERE name = ?`, lensSetting(id))
 	})
 }
 
-// changeLens makes a change, provided that there is such a bell.
-func (a *Archive) changeLens(ctx context.Context, bell string, change func(*sql.Tx) error) error {
+// changeOfBell makes a change of what belongs to a bell, provided that there is such
+// a bell.
+func (a *Archive) changeOfBell(ctx context.Context, bell, what string, change func(*sql.Tx) error) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		if err := a.bellMustBe(ctx, tx, bell); err != nil {
 			return err
@@ -52,7 +53,7 @@ func (a *Archive) changeLens(ctx context.Context, bell string, change func(*sql.
 		return change(tx)
 	})
 	if err != nil {
-		return fmt.Errorf("changing a bell's lens: %w", spaceError(err))
+		return fmt.Errorf("changing a bell's %s: %w", what, spaceError(err))
 	}
 	a.signal()
 	return nil

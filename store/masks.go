@@ -13,15 +13,21 @@ import (
 
 // Masks returns the outlines that are black on a bell's stills, and their
 // revision, which grows with every change; no outlines and 0 where none were
-// ever drawn.
+// ever drawn. With the error house.ErrUnvouched come outlines to show: what they
+// don't cover is not for anybody to see.
 func (a *Archive) Masks(ctx context.Context, bell string) (masks []house.Polygon, revision int64, err error) {
-	return a.masksIn(ctx, a.read, a.bellID(bell))
+	if masks, revision, err = a.masksIn(ctx, a.read, a.bellID(bell)); err == nil {
+		err = a.mustBeUntouched(ctx, "masks") // they may have been removed
+	}
+	return masks, revision, err
 }
 
 func (a *Archive) masksIn(ctx context.Context, q querier,
 	bell string) (masks []house.Polygon, revision int64, err error) {
 	var sealed []byte
-	err = q.QueryRowContext(ctx, `SELECT polygons, revision FROM masks WHERE bell = ?`, bell).Scan(&sealed, &revision)
+	var right bool
+	err = q.QueryRowContext(ctx, `SELECT polygons, revision, `+vouchedFor("masks", "")+` FROM main.masks WHERE bell = ?`,
+		bell).Scan(&sealed, &revision, &right)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, 0, nil
 	}
@@ -34,6 +40,9 @@ func (a *Archive) masksIn(ctx context.Context, q querier,
 	}
 	if err := json.Unmarshal(raw, &masks); err != nil {
 		return nil, 0, fmt.Errorf("reading masks: %w", err)
+	}
+	if !right {
+		return masks, revision, fmt.Errorf("reading masks: %w", house.ErrUnvouched)
 	}
 	return masks, revision, nil
 }
@@ -61,13 +70,16 @@ func (a *Archive) SetMasks(ctx context.Context, bell string, masks []house.Polyg
 		if err := oneRow(res, "bell "+bell); err != nil {
 			return err
 		}
-		return a.note(ctx, tx, "changed", "masks "+id)
+		return a.note(ctx, tx, "changed", a.MasksSubject(bell))
 	})
 	if err != nil {
 		return fmt.Errorf("keeping masks: %w", spaceError(err))
 	}
 	return nil
 }
+
+// MasksSubject is what the audit trail calls the masks of a bell.
+func (a *Archive) MasksSubject(bell string) string { return "masks " + a.bellID(bell) }
 
 // A Masker returns a JPEG still with what the masks cover made black.
 type Masker func(jpeg []byte, masks []house.Polygon) ([]byte, error)

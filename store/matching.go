@@ -17,7 +17,7 @@ const (
 // Prior returns how often a ring is somebody enrolled, as the household said,
 // from 0.01 to 0.99; 0 where it said nothing.
 func (a *Archive) Prior(ctx context.Context) (prior float64, err error) {
-	_, err = a.setting(ctx, a.read, priorSetting, &prior)
+	_, err = a.settingOrNone(ctx, a.read, priorSetting, &prior)
 	return prior, err
 }
 
@@ -42,7 +42,7 @@ func (a *Archive) SetPrior(ctx context.Context, prior float64) error {
 
 // StrangerDistances returns the counts.
 func (a *Archive) StrangerDistances(ctx context.Context) (s house.StrangerDistances, err error) {
-	_, err = a.setting(ctx, a.read, strangersSetting, &s)
+	_, err = a.settingOrNone(ctx, a.read, strangersSetting, &s)
 	return s, err
 }
 
@@ -52,7 +52,7 @@ func (a *Archive) StrangerDistances(ctx context.Context) (s house.StrangerDistan
 // distances where he or she is missed.
 func (a *Archive) countStranger(ctx context.Context, tx *sql.Tx, distances []float64) error {
 	var s house.StrangerDistances
-	if _, err := a.setting(ctx, tx, strangersSetting, &s); err != nil {
+	if _, err := a.settingOrNone(ctx, tx, strangersSetting, &s); err != nil {
 		return err
 	}
 	return a.set(ctx, tx, strangersSetting, s.With(distances))

@@ -187,12 +187,13 @@ func TestRematchLeavesAnswers(t *testing.T) {
 		t.Fatal(err)
 	}
 	face := v.Stills[0].Faces[0]
-	if err := a.Answer(ctx, house.Check{Face: face.ID, Answer: house.AnswerNo, Asked: p.ID, AskedDistance: 0.5},
-		nil); err != nil {
+	if err := a.Answer(ctx, house.Check{Face: face.ID, Answer: house.AnswerNo, Asked: p.ID, AskedDistance: 0.5}); err != nil {
 		t.Fatal(err)
 	}
+	face.Match = nil
 	must(t, a.Rematch(ctx, visit, []house.Face{face}))
-	if v, err = a.Visit(ctx, visit); err != nil || v.Stills[0].Faces[0].Match != nil {
-		t.Errorf("who was said not to be there is %+v, %v", v.Stills[0].Faces[0].Match, err)
+	if v, err = a.Visit(ctx, visit); err != nil || v.Stills[0].Faces[0].Match == nil ||
+		*v.Stills[0].Faces[0].Match != found || v.Stills[0].Faces[0].Whose() != "" {
+		t.Errorf("what was found of who is not there is %+v, %v", v.Stills[0].Faces[0].Match, err)
 	}
 }

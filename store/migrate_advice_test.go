@@ -46,15 +46,15 @@ func TestAdviceMigrates(t *testing.T) {
 	keepDoubts(t, a, c)
 }
 
-// oldDatabase makes a database of the version before 0009_advice.sql, and returns
-// what runs a statement in it.
-func oldDatabase(t *testing.T, dir string) (db *sql.DB, exec func(query string, args ...any)) {
+// oldDatabase makes a database of the version before a migration, and returns what
+// runs a statement in it.
+func oldDatabase(t *testing.T, dir, before string) (db *sql.DB, exec func(query string, args ...any)) {
 	t.Helper()
 	names, err := fs.Glob(migrations, "migrations/*.sql")
 	if err != nil {
 		t.Fatal(err)
 	}
-	names = names[:slices.Index(names, "migrations/0009_advice.sql")]
+	names = names[:slices.Index(names, "migrations/"+before)]
 	db, err = sql.Open("sqlite", filepath.Join(dir, "archive.db")+"?_pragma=foreign_keys(ON)")
 	if err != nil {
 		t.Fatal(err)
@@ -82,7 +82,7 @@ func oldDatabase(t *testing.T, dir string) (db *sql.DB, exec func(query string, 
 // that was withheld on a visit that is gone, and a miss.
 func oldAdvice(t *testing.T, dir string, c *clock) (id, visit string) {
 	t.Helper()
-	db, exec := oldDatabase(t, dir)
+	db, exec := oldDatabase(t, dir, "0009_advice.sql")
 	seals, err := seal.NewSealer(testKey)
 	if err != nil {
 		t.Fatal(err)

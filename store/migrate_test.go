@@ -128,15 +128,74 @@ func TestMigrateFirst(t *testing.T) {
 			t.Errorf("%s: %q, %v", kind, got, err)
 		}
 	}
-	book, _, err := a.Book(t.Context(), Filter{Person: person}, Cursor{}, 10)
-	if err != nil || len(book) != 1 || book[0].ID != visits[house.Known] {
+	book, err := a.Book(t.Context(), Filter{Persons: []string{person}}, Cursor{}, 10)
+	if err != nil || len(book.Visits) != 1 || book.Visits[0].ID != visits[house.Known] {
 		t.Errorf("the book of the person: %v, %v", book, err)
 	}
 	if report, err := a.Verify(t.Context(), false, nil); err != nil || len(report.Problems) > 0 {
 		t.Errorf("verify: %+v, %v", report.Problems, err)
 	}
+	trail, err := a.Trail(t.Context(), 0, 100)
+	if err != nil || len(trail) == 0 || trail[len(trail)-1].Action != vouchedAction {
+		t.Errorf("the trail: %+v, %v; want it to begin with the rows being vouched for", trail, err)
+	}
 	c.Advance(73 * 60 * 60 * 1e9)
 	if got := sweep(t, a, noShrinker); got != (house.Swept{Visits: 4}) {
 		t.Errorf("swept %+v", got)
 	}
+}
+
+// A crash after the migration and before its rows are vouched for leaves that to
+// the next start. The same ledger, put there once they were, does nothing: the
+// mark tells, and so does the trail.
+func TestVouchingBrokeOff(t *testing.T) {
+	for name, broken := range map[string]struct{ earlierMark, noTrail, again bool }{
+		"a crash":               {true, true, true},
+		"against the trail":     {true, false, false},
+		"against the mark":      {false, true, false},
+		"against both of these": {false, false, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			dir, c := t.TempDir(), newClock()
+			firstArchive(t, dir, c)
+			a := openArchive(t, dir, c)
+			unvouch(t, a, broken.earlierMark, broken.noTrail)
+			must(t, a.Close())
+			a, err := Open(t.Context(), dir, testKey, c.Now)
+			must(t, err)
+			defer a.Close()
+			all, _, err := a.Suspicions(t.Context(), true)
+			if bells, _ := a.Bells(t.Context()); err != nil || (len(all) == 0) != broken.again ||
+				(len(bells) == 1) != broken.again {
+				t.Errorf("%+v, %d bells, %v", all, len(bells), err)
+			}
+		})
+	}
+}
+
+// unvouch takes an archive back to before its rows were vouched for.
+func unvouch(t *testing.T, a *Archive, earlierMark, noTrail bool) {
+	t.Helper()
+	db := outsider(t, a)
+	for _, v := range vouchedTables {
+		if _, err := db.Exec(`UPDATE ` + v.table + ` SET voucher = NULL`); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if noTrail {
+		if _, err := db.Exec(`DROP TRIGGER audit_is_not_cut; DELETE FROM audit`); err != nil {
+			t.Fatal(err)
+		}
+	}
+	must(t, a.update(t.Context(), func(tx *sql.Tx) error {
+		err := a.writeLedger(t.Context(), tx, ledger{Due: true})
+		if noTrail {
+			err = errors.Join(err, a.setAuditHead(t.Context(), tx, 0, [32]byte{}))
+		}
+		if earlierMark {
+			_, execErr := tx.Exec(`UPDATE master SET mark = ?`, a.seals.Value([]byte("lintel"), earlierPlace...))
+			err = errors.Join(err, execErr)
+		}
+		return err
+	}))
 }

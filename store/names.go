@@ -12,7 +12,7 @@ import (
 func (a *Archive) Names(ctx context.Context) (map[string]string, error) {
 	names := make(map[string]string)
 	for _, of := range []struct{ table, kind string }{
-		{"residents", "resident"}, {"tablets", "tablet"}, {"persons", "person"}, {"bells", "bell"},
+		{"residents", "resident"}, {"tablets", "tablet"}, {"persons", "person"},
 	} {
 		rows, err := a.read.QueryContext(ctx, `SELECT id, name FROM `+of.table)
 		_, err = scanAll(rows, err, func(name *string) error {
@@ -30,6 +30,13 @@ func (a *Archive) Names(ctx context.Context) (map[string]string, error) {
 		if err != nil {
 			return nil, fmt.Errorf("reading names: %w", err)
 		}
+	}
+	bells, err := a.BellNames(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for address, name := range bells {
+		names["bell "+a.bellID(address)] = name
 	}
 	programs, err := a.programs(ctx, `true`)
 	if err != nil {

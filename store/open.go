@@ -9,7 +9,6 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
-	"runtime"
 	"time"
 
 	"modernc.org/sqlite"
@@ -47,19 +46,13 @@ func Open(ctx context.Context, dir string, master seal.Key, now func() time.Time
 	if err := privateFile(a.databasePath()); err != nil {
 		return nil, fmt.Errorf("making the archive's database: %w", err)
 	}
-	if a.write, err = openDatabase(dir, "immediate"); err != nil {
-		return nil, err
+	if err := a.openPools(); err != nil {
+		return nil, fmt.Errorf("opening the archive in %s: %w", dir, err)
 	}
-	a.write.SetMaxOpenConns(1)
 	if err := a.migrate(ctx); err != nil {
-		a.write.Close()
+		a.Close()
 		return nil, fmt.Errorf("opening the archive in %s: %w", dir, unchanged(err))
 	}
-	if a.read, err = openDatabase(dir, "deferred"); err != nil {
-		a.write.Close()
-		return nil, err
-	}
-	a.read.SetMaxOpenConns(max(4, runtime.NumCPU()))
 	return a, nil
 }
 
@@ -100,11 +93,7 @@ func (a *Archive) tryKey(ctx context.Context, mode string) error {
 		return err
 	}
 	defer db.Close()
-	names, err := fs.Glob(migrations, "migrations/*.sql")
-	if err != nil {
-		return fmt.Errorf("listing migrations: %w", err)
-	}
-	version, err := schemaVersion(ctx, db, len(names))
+	_, version, err := schemaOf(ctx, db)
 	if err == nil && version > 0 {
 		err = a.checkMark(ctx, db)
 	}
@@ -157,15 +146,26 @@ func unchanged(err error) error {
 	return err
 }
 
-// openDatabase opens a pool on the archive's database; txlock says which lock
-// a transaction of that pool takes when it begins.
-func openDatabase(dir, txlock string) (*sql.DB, error) { return openPool(dir, "rw", txlock) }
-
-// openPool opens a pool to read ("ro") or to write ("rw") what must be there.
+// openPool opens a pool to read ("ro") or to write ("rw") what must be there,
+// without guards; txlock says which lock a transaction of that pool takes when it
+// begins.
 func openPool(dir, mode, txlock string) (*sql.DB, error) {
+	name, err := sourceName(dir, mode, txlock)
+	if err != nil {
+		return nil, err
+	}
+	db, err := sql.Open("sqlite", name)
+	if err != nil {
+		return nil, fmt.Errorf("opening the archive's database: %w", err)
+	}
+	return db, nil
+}
+
+// sourceName is how SQLite is told to open the archive's database.
+func sourceName(dir, mode, txlock string) (string, error) {
 	path, err := filepath.Abs(filepath.Join(dir, "archive.db"))
 	if err != nil {
-		return nil, fmt.Errorf("finding the archive: %w", err)
+		return "", fmt.Errorf("finding the archive: %w", err)
 	}
 	q := url.Values{"mode": {mode}, "_txlock": {txlock}, "_pragma": {
 		"busy_timeout(10000)",
@@ -174,11 +174,7 @@ func openPool(dir, mode, txlock string) (*sql.DB, error) {
 		"secure_delete(ON)",
 		"temp_store(MEMORY)", // what SQLite sorts or rebuilds stays out of /tmp
 	}}
-	db, err := sql.Open("sqlite", (&url.URL{Scheme: "file", Path: path, RawQuery: q.Encode()}).String())
-	if err != nil {
-		return nil, fmt.Errorf("opening the archive's database: %w", err)
-	}
-	return db, nil
+	return (&url.URL{Scheme: "file", Path: path, RawQuery: q.Encode()}).String(), nil
 }
 
 // privateFile makes an empty file that only its owner may read: SQLite gives
@@ -195,11 +191,7 @@ func privateFile(path string) error {
 // in a transaction of its own. Nothing is written to a database that is not
 // Lintel's, or is a newer one's.
 func (a *Archive) migrate(ctx context.Context) error {
-	names, err := fs.Glob(migrations, "migrations/*.sql")
-	if err != nil {
-		return fmt.Errorf("listing migrations: %w", err)
-	}
-	version, err := schemaVersion(ctx, a.write, len(names))
+	names, version, err := a.guard(ctx)
 	if err != nil {
 		return err
 	}
@@ -212,6 +204,7 @@ func (a *Archive) migrate(ctx context.Context) error {
 	if _, err := a.write.ExecContext(ctx, `PRAGMA journal_mode = WAL`); err != nil {
 		return fmt.Errorf("turning the write-ahead log on: %w", err)
 	}
+	had := version
 	for ; version < len(names); version++ {
 		script, err := migrations.ReadFile(names[version])
 		if err != nil {
@@ -230,19 +223,43 @@ func (a *Archive) migrate(ctx context.Context) error {
 			if err == nil && version+1 == wordsSince {
 				err = a.dropSentences(ctx, tx)
 			}
+			if err == nil && names[version] == vouchingScript {
+				err = a.beginVouching(ctx, tx)
+			}
 			return err
 		})
 		if err != nil {
 			return fmt.Errorf("migrating to schema %d: %w", version+1, err)
 		}
 	}
-	_, err = a.write.ExecContext(ctx, `INSERT INTO master (id, mark) VALUES (1, ?) ON CONFLICT DO NOTHING`,
-		a.seals.Value([]byte("lintel"), "master.mark"))
+	if err := a.vouchForAll(ctx); err != nil {
+		return err
+	}
+	if err := a.mark(ctx); err != nil {
+		return err
+	}
+	if had < len(names) { // else the connection has its guards already
+		if _, _, err := a.guard(ctx); err != nil {
+			return err
+		}
+	}
+	return a.update(ctx, func(tx *sql.Tx) error { return a.countDays(ctx, tx) })
+}
+
+// mark marks a new archive with its master key.
+func (a *Archive) mark(ctx context.Context) error {
+	_, err := a.write.ExecContext(ctx, `INSERT INTO master (id, mark) VALUES (1, ?) ON CONFLICT DO NOTHING`, a.newMark())
 	if err != nil {
 		return fmt.Errorf("marking the archive with its master key: %w", err)
 	}
 	return a.checkKey(ctx) // another process may have marked it first
 }
+
+// markPlace is what the mark is sealed for, and earlierPlace what it was sealed
+// for while rows had no vouchers.
+var markPlace, earlierPlace = []string{"master.mark", "vouched"}, []string{"master.mark"}
+
+func (a *Archive) newMark() []byte { return a.seals.Value([]byte("lintel"), markPlace...) }
 
 // checkKey compares the master key with the one the archive was made with.
 func (a *Archive) checkKey(ctx context.Context) error { return a.checkMark(ctx, a.write) }
@@ -256,10 +273,20 @@ func (a *Archive) checkMark(ctx context.Context, q querier) error {
 	if err != nil {
 		return fmt.Errorf("reading the archive's mark: %w", err)
 	}
-	if _, err := a.seals.OpenValue(mark, "master.mark"); err != nil {
+	if _, err := a.seals.OpenValue(mark, earlierPlace...); err != nil && !a.vouchingMark(mark) {
 		return ErrWrongKey
 	}
 	return nil
+}
+
+// schemaOf returns the migrations that this Lintel knows, and how many of them the
+// database has seen.
+func schemaOf(ctx context.Context, q querier) (names []string, version int, err error) {
+	if names, err = fs.Glob(migrations, "migrations/*.sql"); err != nil {
+		return nil, 0, fmt.Errorf("listing migrations: %w", err)
+	}
+	version, err = schemaVersion(ctx, q, len(names))
+	return names, version, err
 }
 
 // schemaVersion returns how many migrations the database has seen, of those

@@ -9,11 +9,14 @@ import (
 	"slices"
 	"strings"
 
+	"golang.org/x/text/unicode/norm"
+
 	"lintel/internal/house"
 )
 
 // AddPerson adds a person, who can be enrolled once there is a consent. The
-// error is ErrBadPersonName for a name that is none.
+// error is ErrBadPersonName or ErrNameUnseen for a name that is none, and
+// ErrPersonTwice for one that somebody has, whatever its case.
 func (a *Archive) AddPerson(ctx context.Context, name string) (p house.Person, err error) {
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		p, err = a.addPerson(ctx, tx, name)
@@ -25,10 +28,32 @@ func (a *Archive) AddPerson(ctx context.Context, name string) (p house.Person, e
 	return p, nil
 }
 
+// AddConsenting adds a person together with the consent that they gave, or nothing.
+// The errors are those of AddPerson and RecordConsent.
+func (a *Archive) AddConsenting(ctx context.Context, name string, c house.Consent) (p house.Person, err error) {
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		if p, err = a.addPerson(ctx, tx, name); err != nil {
+			return err
+		}
+		return a.recordConsent(ctx, tx, p.ID, c)
+	})
+	if err != nil {
+		return house.Person{}, fmt.Errorf("adding a person: %w", spaceError(err))
+	}
+	p.Consent = &c
+	return p, nil
+}
+
 func (a *Archive) addPerson(ctx context.Context, tx *sql.Tx, name string) (house.Person, error) {
-	name = strings.TrimSpace(name)
-	if name == "" || len(name) > 200 {
+	name = norm.NFC.String(strings.TrimSpace(name))
+	if err := house.CheckName(name, 200); errors.Is(err, house.ErrNameUnseen) {
+		return house.Person{}, err
+	} else if err != nil || len(name) > 200 {
 		return house.Person{}, house.ErrBadPersonName
+	}
+	// No other transaction writes meanwhile, of this process or another.
+	if twice, err := a.personNamed(ctx, tx, name); err != nil || len(twice) > 0 {
+		return house.Person{}, cmp.Or(err, house.ErrPersonTwice)
 	}
 	p := house.Person{ID: newID(), Name: name, AddedAt: a.now().UTC()}
 	return p, a.changeIn(ctx, tx, "added", "person "+p.ID, house.ErrExists,
@@ -84,6 +109,7 @@ func (a *Archive) WithdrawConsent(ctx context.Context, person string) (unnamed i
 		}
 		for _, statement := range []string{
 			`DELETE FROM gallery WHERE person = ?`,
+			`DELETE FROM messages WHERE person = ?`,
 			`UPDATE counters SET value = 1 WHERE name = 'scrub_due'`,
 		} {
 			if _, err := tx.ExecContext(ctx, statement, person); err != nil {
@@ -113,7 +139,11 @@ func (a *Archive) isWithdrawn(ctx context.Context, q querier, person string) (is
 
 // Persons lists the persons by name.
 func (a *Archive) Persons(ctx context.Context) ([]house.Person, error) {
-	rows, err := a.read.QueryContext(ctx, `
+	return a.personsIn(ctx, a.read)
+}
+
+func (a *Archive) personsIn(ctx context.Context, q querier) ([]house.Person, error) {
+	rows, err := q.QueryContext(ctx, `
 		SELECT p.id, p.name, p.added_at, c.id, c.given_by, c.given_at, c.scope,
 			(SELECT count(*) FROM gallery g WHERE g.person = p.id)
 		FROM persons p
@@ -151,18 +181,12 @@ func (a *Archive) scanPerson(rows *sql.Rows, p *house.Person) error {
 // its case. The error is ErrNotFound, or ErrAmbiguous where the name is not
 // enough. Names are sealed, so all are opened to find one.
 func (a *Archive) Person(ctx context.Context, idOrName string) (house.Person, error) {
-	persons, err := a.Persons(ctx)
+	named, err := a.personNamed(ctx, a.read, idOrName)
 	if err != nil {
 		return house.Person{}, err
 	}
-	var named []house.Person
-	for _, p := range persons {
-		if p.ID == idOrName {
-			return p, nil
-		}
-		if strings.EqualFold(p.Name, idOrName) {
-			named = append(named, p)
-		}
+	if i := slices.IndexFunc(named, func(p house.Person) bool { return p.ID == idOrName }); i >= 0 {
+		return named[i], nil
 	}
 	switch len(named) {
 	case 0:
@@ -172,6 +196,18 @@ func (a *Archive) Person(ctx context.Context, idOrName string) (house.Person, er
 	}
 	return house.Person{}, fmt.Errorf("%q: %w", idOrName, house.ErrAmbiguous)
 }
+
+// personNamed returns who has that id or that name, whatever its case.
+func (a *Archive) personNamed(ctx context.Context, q querier, idOrName string) ([]house.Person, error) {
+	persons, err := a.personsIn(ctx, q)
+	return slices.DeleteFunc(persons, func(p house.Person) bool {
+		return p.ID != idOrName && !SameName(p.Name, idOrName)
+	}), err
+}
+
+// SameName reports whether two names are one to people: whatever their case, and
+// however letters with accents are written (Unicode's NFC, UAX #15).
+func SameName(a, b string) bool { return strings.EqualFold(norm.NFC.String(a), norm.NFC.String(b)) }
 
 // AddReference enrols a descriptor. The error is ErrNoConsent if the person's
 // consent is not there, and ErrExists if the picture, or this very descriptor,
@@ -210,6 +246,9 @@ func (a *Archive) addReference(ctx context.Context, tx *sql.Tx, r house.Referenc
 	}
 	if n, _ := res.RowsAffected(); n == 0 {
 		return fmt.Errorf("this picture: %w", house.ErrExists)
+	}
+	if err := a.addPortrait(ctx, tx, id, r.Portrait); err != nil {
+		return err
 	}
 	return a.note(ctx, tx, "enrolled", "person "+r.Person)
 }

@@ -3,10 +3,13 @@ package store
 import (
 	"bytes"
 	"crypto/sha256"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"reflect"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -27,7 +30,8 @@ func enrolled(t *testing.T, a *Archive, rnd *rand.Rand, name string, references 
 	}
 	var descriptors [][]byte
 	for i := range references {
-		r := house.Reference{Person: p.ID, FaceWidth: 120, SourceSHA256: sha256.Sum256(fmt.Append(nil, name, i))}
+		r := house.Reference{Person: p.ID, FaceWidth: 120, SourceSHA256: sha256.Sum256(fmt.Append(nil, name, i)),
+			Portrait: &house.Portrait{Origin: house.FromVisit, JPEG: []byte("a face")}}
 		for j := range r.Descriptor {
 			r.Descriptor[j] = rnd.Float32() - 0.5
 		}
@@ -101,11 +105,14 @@ func TestPerson(t *testing.T) {
 		}
 		return p.ID
 	}
-	named, quill, odo1, odo2 := add("to be renamed"), add("Tamsin Quill"), add("Odo"), add("odo")
-	_, err := a.write.ExecContext(t.Context(), `UPDATE persons SET name = ? WHERE id = ?`,
-		a.seal(quill, "persons.name", named), named) // another's id
-	if err != nil {
-		t.Fatal(err)
+	named, quill, odo1, odo2 := add("to be renamed"), add("Tamsin Quill"), add("Odo"), add("to be named odo")
+	// A name that is another's id, and one twice, as earlier versions let it be.
+	for id, name := range map[string]string{named: quill, odo2: "odo"} {
+		_, err := a.write.ExecContext(t.Context(), `UPDATE persons SET name = ? WHERE id = ?`,
+			a.seal(name, "persons.name", id), id)
+		if err != nil {
+			t.Fatal(err)
+		}
 	}
 	for asked, test := range map[string]struct {
 		id   string
@@ -237,4 +244,61 @@ func sealedOf(t *testing.T, a *Archive, person string) [][]byte {
 		t.Fatalf("%d sealed values, %v", len(sealed), err)
 	}
 	return sealed
+}
+
+// Nobody is added by a name that somebody has, however it is written, by however
+// many at once. Outside: that é is one letter, written as one code point or as two,
+// is UAX #15 (Unicode Normalization Forms), figure 3.
+func TestPersonTwice(t *testing.T) {
+	a, _ := newArchive(t)
+	ctx := t.Context()
+	var added atomic.Int32
+	var at sync.WaitGroup
+	for _, name := range []string{"Zoé Quill", "Zoe\u0301 Quill", "ZOÉ QUILL", " zoé quill ", "Zoé Quill"} {
+		at.Go(func() {
+			_, err := a.AddPerson(ctx, name)
+			if err == nil {
+				added.Add(1)
+			} else if !errors.Is(err, house.ErrPersonTwice) || !errors.Is(err, house.ErrExists) {
+				t.Errorf("%q: %v", name, err)
+			}
+		})
+	}
+	at.Wait()
+	if n := added.Load(); n != 1 {
+		t.Errorf("%d of one name were added", n)
+	}
+	p, err := a.Person(ctx, "zoe\u0301 quill")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := a.ErasePerson(ctx, p.ID, false); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := a.AddPerson(ctx, "Zoé Quill"); err != nil {
+		t.Errorf("once the first was erased: %v", err)
+	}
+	_, err = a.AddPerson(ctx, "Ada\u202e Quill")
+	wantError(t, err, house.ErrNameUnseen)
+}
+
+// A resident whose name was hashed as it was typed, as earlier versions did, is
+// found by it, and so is one of now.
+func TestResidentHoweverWritten(t *testing.T) {
+	a, _ := newArchive(t)
+	ctx := t.Context()
+	r, err := a.AddResident(ctx, "Zoe\u0301", "hash")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, mac := range [][]byte{a.nameMAC("Zoe\u0301"), a.nameMACOf("Zoe\u0301")} {
+		if _, err := a.write.ExecContext(ctx, `UPDATE residents SET name_mac = ?`, mac); err != nil {
+			t.Fatal(err)
+		}
+		for _, typed := range []string{"zoé", "ZOE\u0301", "Zoé "} {
+			if found, err := a.Resident(ctx, typed); err != nil || found.ID != r.ID {
+				t.Errorf("%q: %v, %v", typed, found.ID, err)
+			}
+		}
+	}
 }

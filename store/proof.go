@@ -104,7 +104,7 @@ func (a *Archive) noRow(ctx context.Context, p Proof) (words string, err error) 
 		}
 		columns += t.columns
 		var there bool
-		if err := tx.QueryRowContext(ctx, fmt.Sprintf(`SELECT EXISTS (SELECT 1 FROM "%s" WHERE %s)`, t.name, t.has),
+		if err := tx.QueryRowContext(ctx, fmt.Sprintf(`SELECT EXISTS (SELECT 1 FROM main."%s" WHERE %s)`, t.name, t.has),
 			p.ID).Scan(&there); err != nil {
 			return "", err
 		}
@@ -142,7 +142,7 @@ func (a *Archive) noFile(ctx context.Context, _ Proof) (words string, err error)
 			if len(file) < 2 {
 				continue // none of ours
 			}
-			if exists(a.incomingPath(file)) || exists(a.stillPath(file)) {
+			if exists(a.incomingPath(file)) || exists(a.stillPath(file)) || exists(a.smallPath(file)) {
 				return "", fmt.Errorf("%w: the file of the erased still %s is still there; run the server or `lintel verify "+
 					"--repair`", ErrTraces, file)
 			}

@@ -49,7 +49,7 @@ func TestVerifyErasedRefuses(t *testing.T) {
 	run(`UPDATE stills SET sent_mac = ? WHERE visit = ?`, []byte("x"+visit+"y"), other)
 	prove(visit, ErrTraces, "table stills")
 	run(`UPDATE stills SET sent_mac = randomblob(32) WHERE visit = ?`, other)
-	run(`INSERT INTO removals VALUES (?)`, file)
+	run(`INSERT INTO removals (file) VALUES (?)`, file)
 	prove(file, ErrTraces, "table removals")
 	prove(visit, ErrTraces, "not scrubbed")
 	run(`DELETE FROM removals`)

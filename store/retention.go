@@ -18,9 +18,14 @@ type Shrinker func(jpeg []byte) (smaller []byte, width, height int, err error)
 // Sweep does what the rules say is due: it lets visits go, lets stills go and
 // keeps findings, and replaces stills by smaller ones. It works in batches, so
 // that a still that comes in meanwhile waits for one batch at most. A visit
-// that fails does not keep the others; the error then says what failed.
+// that fails does not keep the others; the error then says what failed. It is
+// house.ErrUnvouched, and nothing goes, where somebody without the master key
+// changed the rules, removed them or put earlier ones back.
 func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s house.Swept, err error) {
 	rules, err := a.Rules(ctx)
+	if err == nil {
+		err = a.mustBeUntouched(ctx, "settings")
+	}
 	if err != nil {
 		return s, fmt.Errorf("sweeping: %w", err)
 	}
@@ -55,6 +60,9 @@ func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s house.Swept, er
 	_, err = a.write.ExecContext(ctx, `DELETE FROM departures WHERE at < ?`, micros(a.now().Add(-tombstonesLast)))
 	if err == nil {
 		_, err = a.write.ExecContext(ctx, `DELETE FROM reports WHERE heard_at < ?`, micros(a.now().Add(-reportsKept)))
+	}
+	if err == nil {
+		err = a.sweepMessages(ctx)
 	}
 	if err := errors.Join(append(failed, err)...); err != nil {
 		return s, fmt.Errorf("sweeping: %w", spaceError(err))
@@ -121,8 +129,10 @@ func (a *Archive) due(ctx context.Context, q querier, s step, after sweepCursor,
 			SELECT v.counted_from, v.id FROM visits v
 			WHERE v.stage = ? AND v.kind = ? AND (v.counted_from, v.id) > (?, ?) AND v.counted_from <= ?
 				AND NOT EXISTS (SELECT 1 FROM holds h WHERE h.visit = v.id AND h.ends_at > ?)
+				AND (v.kind <> 'looking' OR coalesce(v.imported_at, 0) <= ?)
 			ORDER BY v.counted_from, v.id LIMIT ?`,
-			s.from, s.kind, next.countedFrom, next.id, micros(latest), micros(now), limit-len(ids))
+			s.from, s.kind, next.countedFrom, next.id, micros(latest), micros(now), micros(now.Add(-toExamine)),
+			limit-len(ids))
 		found, err := scanAll(rows, err, func(p *sweepCursor) error { return rows.Scan(&p.countedFrom, &p.id) })
 		if err != nil || len(found) == 0 {
 			return ids, next, err
@@ -136,6 +146,10 @@ func (a *Archive) due(ctx context.Context, q querier, s step, after sweepCursor,
 	}
 	return ids, next, nil
 }
+
+// toExamine is how long old visits that were brought in may wait to be examined:
+// only then it is known whose rule they go by.
+const toExamine = 24 * time.Hour
 
 // edge is more than any zone's clock was ever moved at once.
 const edge = 25 * time.Hour
@@ -168,7 +182,7 @@ func (a *Archive) sweepBatches(ctx context.Context, s step, move func(context.Co
 // outliving returns what of a face outlives its still: not the descriptor nor
 // the landmarks, which could make it known again.
 func outliving(f house.Face) house.Face {
-	return house.Face{Box: f.Box, Match: f.Match, Liveness: f.Liveness.Summary()}
+	return house.Face{Box: f.Box, Match: f.Match, Liveness: f.Liveness.Summary(), Unlooked: f.Unlooked}
 }
 
 // letStillsGo leaves of visits what was found: the stills' files and keys go,

@@ -8,15 +8,14 @@ import (
 	"lintel/internal/house"
 )
 
-// Rules returns the rules of the household, DefaultRules until it set some.
+// Rules returns the rules of the household, DefaultRules until it set some. With
+// the error house.ErrUnvouched it returns rules to show: nobody may go by them.
 func (a *Archive) Rules(ctx context.Context) (house.Rules, error) { return a.rulesIn(ctx, a.read) }
 
 func (a *Archive) rulesIn(ctx context.Context, q querier) (house.Rules, error) {
 	rules := house.DefaultRules()
-	if _, err := a.setting(ctx, q, "rules", &rules); err != nil {
-		return house.Rules{}, err
-	}
-	return rules, nil
+	_, err := a.setting(ctx, q, "rules", &rules)
+	return rules, err
 }
 
 // SetRules keeps the rules, which hold from the next sweep on. The error is
@@ -27,6 +26,9 @@ func (a *Archive) SetRules(ctx context.Context, r house.Rules) error {
 	}
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		if err := a.set(ctx, tx, "rules", r); err != nil {
+			return err
+		}
+		if err := a.countDays(ctx, tx); err != nil {
 			return err
 		}
 		return a.note(ctx, tx, "changed", "rules")

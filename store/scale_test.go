@@ -110,15 +110,16 @@ func newRowWriter(ctx context.Context, a *Archive, tx *sql.Tx) (*rowWriter, erro
 	w := &rowWriter{a: a, ctx: ctx, jpeg: make([]byte, 40<<10)}
 	var errs [4]error
 	w.visits, errs[0] = tx.PrepareContext(ctx,
-		`INSERT INTO visits (id, bell, ring, received_at, revision, kind, parcel, stage, counted_from)
-		VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?4)`)
+		`INSERT INTO visits (id, bell, ring, received_at, revision, kind, parcel, stage, counted_from, picture)
+		VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?4, ?9)`)
 	w.stills, errs[1] = tx.PrepareContext(ctx,
 		`INSERT INTO stills (id, visit, frame, wrapped_key, sent_mac, sha256, size, width, height, damaged,
 			received_at, state, attempts, file) VALUES (?, ?, ?, ?, ?, ?, ?, 1280, 1024, ?, ?, ?, 1, ?)`)
 	w.faces, errs[2] = tx.PrepareContext(ctx,
 		`INSERT INTO faces (id, still, sealed, person, distance, fpir, band) VALUES (?, ?, ?, ?, ?, ?, ?)`)
 	w.appearing, errs[3] = tx.PrepareContext(ctx,
-		`INSERT INTO appearances (person, bell, kind, received_at, visit) VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`)
+		`INSERT INTO appearances (person, bell, kind, received_at, visit, picture) VALUES (?, ?, ?, ?, ?, ?)
+			ON CONFLICT DO NOTHING`)
 	return w, errors.Join(errs[:]...)
 }
 
@@ -145,12 +146,16 @@ func (w *rowWriter) visit(t *town, i int, at time.Time, stills bool) error {
 	default:
 		kind, state, damaged = house.Damaged, house.Failed, true
 	}
+	picture := len(faces) > 0 && t.IntN(30) == 0
+	if picture {
+		faces[0].Liveness = &house.Liveness{Level: house.Doubtful, Probability: 0.6, Frames: 1}
+	}
 	stage := house.OnlyFindings
 	if stills {
 		stage = house.Whole
 	}
 	if _, err := w.visits.ExecContext(w.ctx, id, bell, a.seal(ring, "visits.ring", id), micros(at), i+1, kind,
-		kind == house.Parcel, stage); err != nil {
+		kind == house.Parcel, stage, picture); err != nil {
 		return err
 	}
 	for frame := range 1 + t.IntN(2) {
@@ -162,7 +167,8 @@ func (w *rowWriter) visit(t *town, i int, at time.Time, stills bool) error {
 		if f.Match == nil {
 			continue
 		}
-		if _, err := w.appearing.ExecContext(w.ctx, f.Match.Person, bell, kind, micros(at), id); err != nil {
+		if _, err := w.appearing.ExecContext(w.ctx, f.Match.Person, bell, kind, micros(at), id,
+			picture); err != nil {
 			return err
 		}
 	}
@@ -296,6 +302,18 @@ func BenchmarkScale(b *testing.B) {
 		b.Fatal(err)
 	}
 	b.Run("book", func(b *testing.B) { benchmarkBook(b, a, c, persons) })
+	b.Run("days", func(b *testing.B) { benchmarkDays(b, a, c, persons) })
+	b.Run("recount", func(b *testing.B) { // as when the household moves to another zone
+		for b.Loop() {
+			must(b, a.update(ctx, func(tx *sql.Tx) error {
+				sealed, err := sealedRules(ctx, tx)
+				if err != nil {
+					return err
+				}
+				return a.recountDays(ctx, tx, sealed, a.beginnings(a.zones.of(a, sealed)))
+			}))
+		}
+	})
 	b.Run("preview", func(b *testing.B) {
 		for b.Loop() {
 			if _, err := a.Preview(ctx, house.DefaultRules()); err != nil {
@@ -303,6 +321,7 @@ func BenchmarkScale(b *testing.B) {
 			}
 		}
 	})
+	benchmarkVouching(b, a)
 	b.Run("sweep", func(b *testing.B) { benchmarkSweep(b, a, c) })
 	b.Run("scrub", func(b *testing.B) {
 		for b.Loop() {
@@ -319,6 +338,34 @@ func BenchmarkScale(b *testing.B) {
 	})
 }
 
+// benchmarkVouching measures what each request asks, and the looks at all rows that
+// give power, with and without those that there are of every visit.
+func benchmarkVouching(b *testing.B, a *Archive) {
+	r, err := a.AddResident(b.Context(), fmt.Sprint("Morgan Vale ", time.Now().UnixNano()), "none") // one more each time
+	if err != nil {
+		b.Fatal(err)
+	}
+	token, err := a.SignIn(b.Context(), r, "")
+	if err != nil {
+		b.Fatal(err)
+	}
+	for name, ask := range map[string]func() error{
+		"session":          func() error { return second(a.Session(b.Context(), token)) },
+		"newest visits":    func() error { return second(a.LatestVisits(b.Context(), 30)) },
+		"strangers":        func() error { return second(a.Strangers(b.Context(), 100)) },
+		"suspicions":       func() error { _, _, err := a.Suspicions(b.Context(), false); return err },
+		"suspicions large": func() error { _, _, err := a.Suspicions(b.Context(), true); return err },
+	} {
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				if err := ask(); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
+
 // benchmarkBook turns to pages of 30 visits: for each filter the first, and as
 // many others at places drawn at random.
 func benchmarkBook(b *testing.B, a *Archive, c *clock, persons []house.Person) {
@@ -328,8 +375,10 @@ func benchmarkBook(b *testing.B, a *Archive, c *clock, persons []house.Person) {
 	filters := []Filter{{}, {Held: true}}
 	for _, bell := range []string{"", "gate"} {
 		for _, kind := range append([]house.Kind{""}, house.Kinds...) {
-			for _, person := range []string{"", persons[0].ID, "NOBODY"} {
-				f := Filter{Bell: bell, Kind: kind, Person: person}
+			for _, named := range [][]string{nil, {persons[0].ID}, {"NOBODY"}, {persons[0].ID, persons[1].ID}} {
+				f := Filter{Bell: bell, Kind: kind, Persons: named}
+				filters = append(filters, f)
+				f.Picture = true
 				filters = append(filters, f)
 				f.From, f.Until = began.Add(span/3), began.Add(span/2)
 				filters = append(filters, f)
@@ -341,7 +390,7 @@ func benchmarkBook(b *testing.B, a *Archive, c *clock, persons []house.Person) {
 		for _, f := range filters {
 			for range 10 {
 				first = append(first, timeOfPage(b, a, f, Cursor{}))
-				at := Cursor{began.Add(time.Duration(rnd.Int64N(int64(span)))).UnixMicro(), "A"}
+				at := Cursor{began.Add(time.Duration(rnd.Int64N(int64(span)))).UnixMicro(), "A", rnd.IntN(2) == 0}
 				later = append(later, timeOfPage(b, a, f, at))
 			}
 		}
@@ -352,9 +401,40 @@ func benchmarkBook(b *testing.B, a *Archive, c *clock, persons []house.Person) {
 	b.ReportMetric(ms(max(quantile(first, 1), quantile(later, 1))), "max-ms")
 }
 
+// benchmarkDays counts the visits of a year by day, and lists a day's rings, by filters
+// of all kinds.
+func benchmarkDays(b *testing.B, a *Archive, c *clock, persons []house.Person) {
+	rules, err := a.Rules(b.Context())
+	must(b, err)
+	zone := rules.Location()
+	var year, day []time.Duration
+	for b.Loop() {
+		for back := 1; back < 10; back++ {
+			begins := time.Date(c.Now().Year()-back, 1, 1, 0, 0, 0, 0, zone)
+			for _, f := range []Filter{{}, {Bell: "gate"}, {Kind: house.Stranger}, {Picture: true},
+				{Persons: []string{persons[0].ID}}, {Persons: []string{persons[0].ID}, Picture: true, Bell: "cellar"}} {
+				f.From, f.Until = begins, begins.AddDate(1, 0, 0)
+				began := time.Now()
+				_, err := a.Days(b.Context(), f, zone)
+				must(b, err)
+				year = append(year, time.Since(began))
+				f.From, f.Until = begins.AddDate(0, 3, 7), begins.AddDate(0, 3, 8)
+				began = time.Now()
+				_, err = a.Rings(b.Context(), f)
+				must(b, err)
+				day = append(day, time.Since(began))
+			}
+		}
+	}
+	b.ReportMetric(ms(quantile(year, 0.5)), "year-p50-ms")
+	b.ReportMetric(ms(quantile(year, 0.95)), "year-p95-ms")
+	b.ReportMetric(ms(quantile(day, 0.5)), "day-p50-ms")
+	b.ReportMetric(ms(quantile(day, 0.95)), "day-p95-ms")
+}
+
 func timeOfPage(b *testing.B, a *Archive, f Filter, at Cursor) time.Duration {
 	began := time.Now()
-	if _, _, err := a.Book(b.Context(), f, at, 30); err != nil {
+	if _, err := a.Book(b.Context(), f, at, 30); err != nil {
 		b.Fatal(err)
 	}
 	return time.Since(began)

@@ -62,6 +62,13 @@ func (s *secretive) addVisit(t *testing.T) error {
 	if err == nil {
 		s.visit, _, err = s.a.Keep(ctx, s.still)
 	}
+	if err == nil {
+		err = s.a.SetDisplay(ctx, "cellar-door", house.UsualDisplay)
+	}
+	if err == nil {
+		_, err = s.a.AddMessage(ctx, house.Message{Bell: "cellar-door", Visit: s.visit, Text: "Quinces are ripe",
+			Until: s.a.now().Add(time.Minute)})
+	}
 	if err != nil {
 		return err
 	}
@@ -136,6 +143,7 @@ func TestFolderTellsNothing(t *testing.T) {
 		"a secret of codes":          []byte("SECRETOFCODES"),
 		"a reason of advice":         []byte("marmalade"),
 		"a receiver's name":          []byte("winch"),
+		"a message":                  []byte("uinces"),
 		"a receiver's key":           s.receiver.Key,
 		"a descriptor":               descriptor,
 		"what a trial noticed":       []byte("thumb-of-coal"),

@@ -38,12 +38,12 @@ func (a *Archive) RemoveSource(ctx context.Context, id string) error {
 	return a.removeRow(ctx, "sources", "source", id)
 }
 
-const sourceColumns = `id, kind, coalesce(person, ''), name, added_at, heard_at`
+const sourceColumns = `id, kind, coalesce(person, ''), name, added_at, heard_at, key IS NOT NULL`
 
 func (a *Archive) scanSource(row interface{ Scan(...any) error }, s *house.Source) error {
 	var name []byte
 	var added, heard sql.NullInt64
-	if err := row.Scan(&s.ID, &s.Kind, &s.Person, &name, &added, &heard); err != nil {
+	if err := row.Scan(&s.ID, &s.Kind, &s.Person, &name, &added, &heard, &s.Keyed); err != nil {
 		return err
 	}
 	s.AddedAt, s.HeardAt = timeOf(added), timeOf(heard)
@@ -219,13 +219,36 @@ func (a *Archive) sourceState(ctx context.Context, q querier, id string) (state 
 	return a.seals.OpenValue(sealed, "sources.state", id)
 }
 
-// HearSource notes that a source was heard.
-func (a *Archive) HearSource(ctx context.Context, id string) error {
-	if _, err := a.write.ExecContext(ctx, `UPDATE sources SET heard_at = ? WHERE id = ?`, micros(a.now()),
-		id); err != nil {
-		return fmt.Errorf("noting that a source was heard: %w", spaceError(err))
+// GiveKey gives a reader a key to sign with, in place of any before, and forgets what
+// was known of what it signed: the way for one that lost its counter. The error is
+// ErrNotFound for what is no reader.
+func (a *Archive) GiveKey(ctx context.Context, id string) (key []byte, err error) {
+	key = make([]byte, 32)
+	rand.Read(key)
+	err = a.change(ctx, "gave", "key "+id, house.ErrNotFound,
+		`UPDATE sources SET key = ?, state = NULL WHERE id = ? AND kind = 'reader'`,
+		a.seals.Value(key, "sources.key", id), id)
+	if err != nil {
+		return nil, fmt.Errorf("giving a reader a key: %w", err)
 	}
-	return nil
+	return key, nil
+}
+
+// SourceKey returns the key that a reader signs with, nil where it has none. The
+// error is ErrNotFound.
+func (a *Archive) SourceKey(ctx context.Context, id string) (key []byte, err error) {
+	var sealed []byte
+	err = a.read.QueryRowContext(ctx, `SELECT key FROM sources WHERE id = ?`, id).Scan(&sealed)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, fmt.Errorf("source %s: %w", id, house.ErrNotFound)
+	}
+	if err == nil && sealed != nil {
+		key, err = a.seals.OpenValue(sealed, "sources.key", id)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("reading the key of source %s: %w", id, damage(err))
+	}
+	return key, nil
 }
 
 // AddToken says that a token is a person's. The error is ErrExists for a label

@@ -63,6 +63,11 @@ func (a *Archive) Keep(ctx context.Context, n house.NewStill) (visit string, add
 	if err != nil {
 		return "", false, fmt.Errorf("sealing a still: %w", err)
 	}
+	release, err := a.holdIncoming(syscall.LOCK_SH)
+	if err != nil {
+		return "", false, err
+	}
+	defer release()
 	err = a.checkDiskSpace(len(sealed))
 	if err == nil {
 		err = a.writeIncoming(id, sealed)
@@ -107,10 +112,10 @@ func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n hous
 	// settle gives the visit this same revision. A frame that comes late, when
 	// the visit's others are smaller or gone, begins at the first stage.
 	_, err = tx.ExecContext(ctx, `
-		INSERT INTO visits (id, bell, ring, received_at, revision, counted_from)
-		SELECT ?1, ?2, ?3, ?4, value + 1, ?4 FROM counters WHERE name = 'revision'
+		INSERT INTO visits (id, bell, ring, received_at, revision, counted_from, imported_at)
+		SELECT ?1, ?2, ?3, ?4, value + 1, ?4, ?5 FROM counters WHERE name = 'revision'
 		ON CONFLICT (id) DO UPDATE SET stage = 0`,
-		visit, bell, a.seal(n.Ring, "visits.ring", visit), micros(n.ReceivedAt))
+		visit, bell, a.seal(n.Ring, "visits.ring", visit), micros(n.ReceivedAt), a.importedAt(n))
 	if err != nil {
 		return "", fmt.Errorf("adding the visit: %w", err)
 	}
@@ -125,6 +130,9 @@ func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n hous
 	if err != nil {
 		return "", fmt.Errorf("adding the still: %w", err)
 	}
+	if n.Imported {
+		return visit, a.settle(ctx, tx, visit)
+	}
 	_, err = tx.ExecContext(ctx, `UPDATE bells SET heard_at = ? WHERE id = ?`, micros(n.ReceivedAt), bell)
 	if err != nil {
 		return "", fmt.Errorf("noting that the bell was heard: %w", err)
@@ -133,6 +141,14 @@ func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n hous
 		return "", err
 	}
 	return visit, a.settle(ctx, tx, visit)
+}
+
+// importedAt is when an old still is brought in: now, and null for any other.
+func (a *Archive) importedAt(n house.NewStill) sql.NullInt64 {
+	if !n.Imported {
+		return sql.NullInt64{}
+	}
+	return micros(a.now())
 }
 
 // visitID is the id of the visit that a ring makes.
@@ -146,7 +162,7 @@ func stillPlace(visit string, frame int) []string {
 // stillPath is where a still's file is in the end. Their names spread evenly
 // over their first two characters, so no folder grows large.
 func (a *Archive) stillPath(file string) string {
-	return filepath.Join(a.dir, "stills", file[:2], file+".still")
+	return filepath.Join(a.dir, "stills", file[:2], file+stillSuffix)
 }
 
 // incomingPath is where a still's file is until its row is committed. What a
@@ -162,6 +178,21 @@ func (a *Archive) writeIncoming(file string, data []byte) error {
 		return err
 	}
 	return nil
+}
+
+// holdIncoming locks the folder incoming: shared, while a file is there that no row
+// names yet, and alone, by a start that removes such files. So a command may bring
+// stills in while a server starts.
+func (a *Archive) holdIncoming(how int) (release func(), err error) {
+	f, err := os.Open(filepath.Join(a.dir, "incoming"))
+	if err != nil {
+		return nil, fmt.Errorf("locking incoming: %w", err)
+	}
+	if err := syscall.Flock(int(f.Fd()), how); err != nil {
+		f.Close()
+		return nil, fmt.Errorf("locking incoming: %w", err)
+	}
+	return func() { f.Close() }, nil
 }
 
 // shelve moves a still's file from incoming to its place, once its row is
@@ -188,11 +219,11 @@ func (a *Archive) openStill(file string) ([]byte, error) {
 	return os.ReadFile(a.stillPath(file))
 }
 
-// removeFile removes a still's file. It looks in incoming first, since files
-// move from there to their place and never back.
+// removeFile removes a still's file, and its small pictures. It looks in incoming
+// first, since files move from there to their place and never back.
 func (a *Archive) removeFile(file string) error {
-	for _, path := range []string{a.incomingPath(file), a.stillPath(file)} {
-		if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+	for _, path := range []string{a.smallPath(file), a.incomingPath(file), a.stillPath(file)} {
+		if err := removed(path); err != nil {
 			return err
 		}
 	}
@@ -314,11 +345,23 @@ func (a *Archive) Recover(ctx context.Context) (removed int, err error) {
 }
 
 func (a *Archive) recoverIncoming(ctx context.Context) (removed int, err error) {
+	release, err := a.holdIncoming(syscall.LOCK_EX)
+	if err != nil {
+		return 0, err
+	}
+	defer release()
 	waiting, err := os.ReadDir(filepath.Join(a.dir, "incoming"))
 	if err != nil {
 		return 0, err
 	}
 	for _, f := range waiting {
+		if strings.HasSuffix(f.Name(), smallSuffix) {
+			removed++
+			if err := a.recoverSmall(ctx, f.Name()); err != nil {
+				return removed, err
+			}
+			continue
+		}
 		named, err := a.isNamed(ctx, f.Name())
 		if err != nil {
 			return removed, err
@@ -368,16 +411,26 @@ func (a *Archive) RemoveStrays(ctx context.Context) (removed int, err error) {
 	return removed, nil
 }
 
-// walkStills calls f with every file among the stills that is called like one.
+// walkStills calls f with every file among the stills that is called like one, or like
+// the small pictures of one.
 func (a *Archive) walkStills(ctx context.Context, f func(file, path string) error) error {
 	return filepath.WalkDir(filepath.Join(a.dir, "stills"), func(path string, d fs.DirEntry, err error) error {
 		if err == nil {
 			err = ctx.Err()
 		}
-		file, isStill := strings.CutSuffix(filepath.Base(path), ".still")
-		if err != nil || d.IsDir() || !isStill {
+		file, ours := fileOf(path)
+		if err != nil || d.IsDir() || !ours {
 			return err
 		}
 		return f(file, path)
 	})
+}
+
+// fileOf returns the still's file that a path is of, or whose small pictures it is of.
+func fileOf(path string) (file string, ours bool) {
+	name := filepath.Base(path)
+	if file, ours = strings.CutSuffix(name, stillSuffix); !ours {
+		file, ours = strings.CutSuffix(name, smallSuffix)
+	}
+	return file, ours && len(file) >= 2
 }

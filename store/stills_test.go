@@ -174,7 +174,7 @@ func TestKeepOnAFullDisk(t *testing.T) {
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			dir := t.TempDir()
-			if err := syscall.Mount("none", dir, "tmpfs", 0, "size=1m"); err != nil {
+			if err := syscall.Mount("none", dir, "tmpfs", 0, "size=2m"); err != nil {
 				t.Skipf("SKIPPED, a small file system can't be mounted here: %v", err)
 			}
 			t.Cleanup(func() { syscall.Unmount(dir, syscall.MNT_DETACH) })

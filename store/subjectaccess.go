@@ -38,17 +38,20 @@ func (a *Archive) Consents(ctx context.Context, person string) ([]house.Recorded
 // compared with.
 func (a *Archive) Enrolments(ctx context.Context, person string) ([]house.Enrolment, error) {
 	rows, err := a.read.QueryContext(ctx, `
-		SELECT id, person, descriptor, face_width, coalesce(quality, 0), added_at FROM gallery WHERE person = ?
-			ORDER BY added_at, id`, person)
+		SELECT g.id, g.person, g.descriptor, g.face_width, coalesce(g.quality, 0), g.added_at, coalesce(p.origin, '')
+			FROM gallery g LEFT JOIN portraits p ON p.reference = g.id WHERE g.person = ? ORDER BY g.added_at, g.id`,
+		person)
 	refs, err := scanAll(rows, err, func(e *house.Enrolment) error {
-		var id string
 		var sealed []byte
 		var added sql.NullInt64
-		if err := rows.Scan(&id, &e.Person, &sealed, &e.FaceWidth, &e.Quality, &added); err != nil {
+		var origin house.Origin
+		if err := rows.Scan(&e.ID, &e.Person, &sealed, &e.FaceWidth, &e.Quality, &added, &origin); err != nil {
 			return err
 		}
-		e.AddedAt = timeOf(added)
-		descriptor, err := a.seals.OpenValue(sealed, "gallery.descriptor", id)
+		if e.AddedAt = timeOf(added); origin != "" {
+			e.Portrait = &house.Portrait{Origin: origin}
+		}
+		descriptor, err := a.seals.OpenValue(sealed, "gallery.descriptor", e.ID)
 		if err != nil {
 			return fmt.Errorf("opening a reference: %w", err)
 		}
@@ -76,6 +79,17 @@ func (a *Archive) TrailOf(ctx context.Context, person string, after int64, limit
 		WHERE seq > ?2 AND (subject IN ('person ' || ?1, 'codes ' || ?1, 'one-time codes of person ' || ?1)
 			OR subject IN (SELECT 'visit ' || visit FROM (`+visitsOf+`)))
 		ORDER BY seq LIMIT ?3`, person, after, limit)
+	if err != nil {
+		return nil, fmt.Errorf("reading the audit trail: %w", err)
+	}
+	return entries, nil
+}
+
+// TrailOn returns the entries of the audit trail about a visit, oldest first, limit
+// at most.
+func (a *Archive) TrailOn(ctx context.Context, visit string, limit int) ([]house.Entry, error) {
+	entries, err := a.entries(ctx, a.read, `
+		WHERE subject = 'visit ' || ?1 OR subject LIKE '% visit ' || ?1 ORDER BY seq LIMIT ?2`, visit, limit)
 	if err != nil {
 		return nil, fmt.Errorf("reading the audit trail: %w", err)
 	}

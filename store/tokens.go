@@ -10,6 +10,8 @@ import (
 	"strings"
 	"time"
 
+	"golang.org/x/text/unicode/norm"
+
 	"lintel/internal/house"
 )
 
@@ -21,8 +23,8 @@ type sealedProgram struct {
 }
 
 // AddProgram adds a program, and returns its API token, which is kept only as a
-// hash. The errors are ErrBadScope, and ErrExists for a name that a program has,
-// whatever its case.
+// hash. It ends with the resident behind the context, if one is. The errors are
+// ErrBadScope, and ErrExists for a name that a program has, whatever its case.
 func (a *Archive) AddProgram(ctx context.Context, name string, scopes ...house.Scope) (p house.Program,
 	token string, err error) {
 	p = house.Program{ID: newID(), Name: strings.TrimSpace(name), AddedAt: a.now().UTC().Truncate(time.Microsecond)}
@@ -35,9 +37,11 @@ func (a *Archive) AddProgram(ctx context.Context, name string, scopes ...house.S
 	}
 	token = rand.Text()
 	err = a.change(ctx, "added", "program "+p.ID, fmt.Errorf("a program of this name is %w", house.ErrExists), `
-		INSERT INTO programs (id, name_mac, sealed, token_hash, added_at) VALUES (?, ?, ?, ?, ?)
+		INSERT INTO programs (id, name_mac, sealed, token_hash, added_at, made_by)
+			VALUES (?, ?, ?, ?, ?, (SELECT id FROM residents WHERE 'resident ' || id = ?))
 			ON CONFLICT (name_mac) WHERE ended_at IS NULL DO NOTHING`,
-		p.ID, a.seals.Index("program\x00"+strings.ToLower(p.Name)), sealed, hashOf(token), micros(p.AddedAt))
+		p.ID, a.seals.Index("program\x00"+strings.ToLower(norm.NFC.String(p.Name))), sealed, hashOf(token),
+		micros(p.AddedAt), house.Actor(ctx))
 	if err != nil {
 		return house.Program{}, "", fmt.Errorf("adding a program: %w", err)
 	}
@@ -97,11 +101,12 @@ func (a *Archive) UseProgram(ctx context.Context, p house.Program) error {
 }
 
 func (a *Archive) programs(ctx context.Context, condition string, args ...any) ([]house.Program, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT id, sealed, added_at, used_at FROM programs WHERE `+condition, args...)
+	rows, err := a.read.QueryContext(ctx, `
+		SELECT id, sealed, added_at, used_at, coalesce(made_by, '') FROM programs WHERE `+condition, args...)
 	all, err := scanAll(rows, err, func(p *house.Program) error {
 		var sealed []byte
 		var added, used sql.NullInt64
-		if err := rows.Scan(&p.ID, &sealed, &added, &used); err != nil {
+		if err := rows.Scan(&p.ID, &sealed, &added, &used, &p.MadeBy); err != nil {
 			return err
 		}
 		var kept sealedProgram

@@ -46,7 +46,8 @@ func (a *Archive) dismissAt(ctx context.Context, tx *sql.Tx, bell string) error 
 	if err != nil {
 		return err
 	}
-	open, err := a.adviceIn(ctx, tx, `WHERE state = 'suggested' AND expires_at > ?`, micros(a.now()))
+	open, err := a.adviceIn(ctx, tx, `WHERE state = 'suggested' AND expires_at > ? AND `+vouchedFor("advice", ""),
+		micros(a.now()))
 	if err != nil {
 		return err
 	}
@@ -189,7 +190,7 @@ func (a *Archive) Trial(ctx context.Context, id string) (house.Trial, error) {
 func (a *Archive) trials(ctx context.Context, clause string, args ...any) ([]house.Trial, error) {
 	rows, err := a.read.QueryContext(ctx, `
 		SELECT t.id, t.bell, b.name, t.resident, t.step, t.started_at, coalesce(t.ended_at, t.ends_at)
-		FROM trials t JOIN bells b ON b.id = t.bell `+clause, args...)
+		FROM trials t JOIN main.bells b ON b.id = t.bell `+clause, args...)
 	all, err := scanAll(rows, err, func(t *house.Trial) error {
 		var bell string
 		var name []byte

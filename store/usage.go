@@ -2,10 +2,10 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
-	"syscall"
 
 	"lintel/internal/house"
 )
@@ -39,13 +39,8 @@ func (a *Archive) Usage(ctx context.Context) (f Usage, err error) {
 			f.Bytes += info.Size()
 		}
 	}
-	var disk syscall.Statfs_t
-	if err := syscall.Statfs(a.dir, &disk); err != nil {
-		return f, fmt.Errorf("asking how full the disk is: %w", err)
-	}
-	block := int64(disk.Bsize)
-	f.Free, f.DiskSize = int64(disk.Bavail)*block, int64(disk.Blocks)*block
-	return f, nil
+	f.Free, f.DiskSize, err = a.Disk()
+	return f, err
 }
 
 // Unmasked counts a bell's stills that were kept before its masks were as they
@@ -53,6 +48,9 @@ func (a *Archive) Usage(ctx context.Context) (f Usage, err error) {
 // nothing is masked.
 func (a *Archive) Unmasked(ctx context.Context, bell string) (stills int, err error) {
 	masks, revision, err := a.Masks(ctx, bell)
+	if errors.Is(err, house.ErrUnvouched) {
+		return 0, nil // there is nothing to go by until they are drawn anew
+	}
 	if err != nil || len(masks) == 0 {
 		return 0, err
 	}

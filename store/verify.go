@@ -47,6 +47,7 @@ const (
 	WithStill     = "still"     // a still's file, as its row has it
 	WithFile      = "file"      // a file that no row names, or in the wrong place
 	WithSealed    = "sealed"    // a value that does not open
+	WithRows      = "rows"      // rows that give power and were not written by who has the master key
 	WithVisit     = "visit"     // what follows from a visit's rows
 	WithRemoval   = "removal"   // a file or a person half erased
 	WithLeftovers = "leftovers" // what may be left of what was deleted
@@ -101,8 +102,8 @@ func (v *verification) run(ctx context.Context) error {
 		return err
 	}
 	for _, check := range []func(context.Context) error{
-		v.checkTrail, v.checkRemovals, v.checkIncoming, v.checkFiles, v.checkStills, v.checkSealed, v.checkVisits,
-		v.checkLeftovers,
+		v.checkTrail, v.checkRemovals, v.checkIncoming, v.checkFiles, v.checkStills, v.checkSealed, v.checkRows,
+		v.checkVisits, v.checkDays, v.checkLeftovers,
 	} {
 		if err := check(ctx); err != nil {
 			return err

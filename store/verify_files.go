@@ -53,6 +53,9 @@ func (v *verification) checkIncoming(ctx context.Context) error {
 			return err
 		}
 		switch {
+		case info.Mode().IsRegular() && strings.HasSuffix(file, smallSuffix) && !v.served:
+			err = v.mend(func() error { return v.recoverSmall(ctx, file) })
+			v.found(WithFile, "incoming/"+file, v.mended(err), "these small pictures have not come to their place%s", failure(err))
 		case !info.Mode().IsRegular():
 			v.found(WithFile, "incoming/"+file, false, "it is none of Lintel's files, and is left alone")
 		case named && !exists(v.stillPath(file)):
@@ -86,12 +89,14 @@ func (v *verification) checkFiles(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		file, isStill := strings.CutSuffix(filepath.Base(path), ".still")
-		if !isStill || len(file) < 2 || !d.Type().IsRegular() {
+		file, ours := fileOf(path)
+		if !ours || !d.Type().IsRegular() {
 			v.found(WithFile, name, false, "it is none of Lintel's files, and is left alone")
 			return nil
 		}
-		v.Files++
+		if strings.HasSuffix(path, stillSuffix) {
+			v.Files++
+		}
 		return v.checkFile(ctx, file, name, path)
 	})
 }
@@ -106,10 +111,14 @@ func (v *verification) checkFile(ctx context.Context, file, name, path string) e
 	switch {
 	case err != nil || leaving || !exists(path):
 		return err
+	case strings.HasSuffix(path, smallSuffix) && exists(v.incomingPath(file)+smallSuffix): // on its way yet
 	case !named:
 		err := v.mend(func() error { return os.Remove(path) })
 		v.found(WithFile, name, v.mended(err), "no row names this file, and nothing opens it%s", failure(err))
-	case path == v.stillPath(file):
+	case path == v.stillPath(file), path == v.smallPath(file):
+	case strings.HasSuffix(path, smallSuffix):
+		err := v.mend(func() error { return os.Remove(path) })
+		v.found(WithFile, name, v.mended(err), "these small pictures are in the wrong folder%s", failure(err))
 	case exists(v.stillPath(file)):
 		err := v.mend(func() error { return os.Remove(path) })
 		v.found(WithFile, name, v.mended(err), "this still's file lies in its place as well%s", failure(err))

@@ -15,9 +15,11 @@ var sealedColumns = []struct{ table, column, id string }{
 	{"consents", "given_by", "id"},
 	{"consents", "scope", "id"},
 	{"gallery", "descriptor", "id"},
+	{"portraits", "picture", "reference"},
 	{"faces", "sealed", "id"},
 	{"residents", "name", "id"},
 	{"tablets", "name", "id"},
+	{"sessions", "browser", "id"},
 	{"holds", "reason", "visit"},
 	{"masks", "polygons", "bell"},
 	{"settings", "value", "name"},
@@ -26,6 +28,7 @@ var sealedColumns = []struct{ table, column, id string }{
 	{"parcel_rules", "sealed", "id"},
 	{"sources", "name", "id"},
 	{"sources", "state", "id"},
+	{"sources", "key", "id"},
 	{"reports", "sealed", "id"},
 	{"tokens", "label", "id"},
 	{"onetime", "secret", "person"},
@@ -34,6 +37,11 @@ var sealedColumns = []struct{ table, column, id string }{
 	{"advice", "sealed", "id"},
 	{"trial_rings", "sealed", "id"},
 	{"programs", "sealed", "id"},
+	{"messages", "sealed", "id"},
+	{"heartbeats", "sealed", "id"},
+	{"bell_days", "sealed", "id"},
+	{"bell_health", "sealed", "bell"},
+	{"bell_views", "sealed", "bell"},
 }
 
 func (v *verification) checkSealed(ctx context.Context) error {
@@ -43,7 +51,7 @@ func (v *verification) checkSealed(ctx context.Context) error {
 			id     string
 			sealed []byte
 		}
-		query := fmt.Sprintf(`SELECT rowid, %s, %s FROM %s WHERE rowid > ? AND %[2]s IS NOT NULL ORDER BY rowid LIMIT ?`,
+		query := fmt.Sprintf(`SELECT rowid, %s, %s FROM main.%s WHERE rowid > ? AND %[2]s IS NOT NULL ORDER BY rowid LIMIT ?`,
 			c.id, c.column, c.table)
 		for after := int64(-1 << 62); ; {
 			rows, err := v.read.QueryContext(ctx, query, after, someRows)

@@ -26,10 +26,11 @@ func TestVerifySound(t *testing.T) {
 	if !slices.Equal(steps, []int{1, 2, 3, 4, 5}) {
 		t.Errorf("steps %v", steps)
 	}
-	// 1 bell, 5 rings, 1 person, 2 of a consent, 1 reference, 2 faces,
-	// 1 resident, 1 tablet, 1 hold, 1 mask, 1 setting, and of advice 1 door, 1
-	// rule, 1 parcel, 3 of a source, 1 token, 1 of codes, 2 of a receiver, 1 advice.
-	if r.Visits != 5 || r.Stills != 5 || r.Files != 5 || r.Lost != 0 || r.Sealed != 30 || r.Entries != 18 ||
+	// 1 bell, 5 rings, 1 person, 2 of a consent, 1 reference and its picture, 2 faces,
+	// 1 resident, 1 tablet and its browser, 1 hold, 1 mask, 2 settings, 1 message, 1 ring of a trial,
+	// 1 program, 4 of how the bell is, and of advice 1 door, 1 rule, 1 parcel, 3 of a source (its
+	// name, its state, a report), 1 token, 1 of codes, 2 of a receiver, 1 advice.
+	if r.Visits != 5 || r.Stills != 5 || r.Files != 5 || r.Lost != 0 || r.Sealed != 38 || r.Entries != 21 ||
 		r.Pages < 20 {
 		t.Errorf("%+v", r)
 	}
@@ -117,7 +118,14 @@ var spoiledArchives = map[string]spoiled{
 	"moved to another frame": {runFor(`UPDATE stills SET frame = 7 WHERE visit = ?`), WithStill, "does not open", true,
 		true},
 
-	"stray":            {strayAt("stills/AA/AAAAAAAAAAAAAAAAAAAAAAAAAA.still"), WithFile, "no row names", true, false},
+	"stray":                {strayAt("stills/AA/AAAAAAAAAAAAAAAAAAAAAAAAAA.still"), WithFile, "no row names", true, false},
+	"stray small pictures": {strayAt("stills/AA/AAAAAAAAAAAAAAAAAAAAAAAAAA.small"), WithFile, "no row names", true, false},
+	"stray small pictures on the way": {strayAt("incoming/AAAAAAAAAAAAAAAAAAAAAAAAAA.small"), WithFile,
+		"have not come", true, false},
+	"small pictures elsewhere": {func(t *testing.T, a *Archive, visit string) {
+		s, _ := firstStill(t, a, visit)
+		strayAt("stills/00/"+s.File+".small")(t, a, visit)
+	}, WithFile, "wrong folder", true, false},
 	"stray on its way": {strayAt("incoming/AAAAAAAAAAAAAAAAAAAAAAAAAA"), WithFile, "no row names", true, false},
 	"stray of a name too short": {strayAt("incoming/A"), WithFile,
 		"no row names", true, false},
@@ -151,23 +159,29 @@ var spoiledArchives = map[string]spoiled{
 	"kind": {runFor(`UPDATE visits SET kind = 'parcel' WHERE id = ?`), WithVisit, "does not follow", true,
 		false},
 	"appearance gone": {runFor(`DELETE FROM appearances WHERE visit = ?`), WithVisit, "does not follow", true, false},
-	"appearance too many": {runFor(`INSERT INTO appearances SELECT person, bell, 'parcel', received_at, visit
+	"appearance too many": {runFor(`INSERT INTO appearances SELECT person, bell, 'parcel', received_at, visit, picture
 		FROM appearances WHERE visit = ?`), WithVisit, "does not follow", true, false},
-	"appearance of nobody": {runFor(`INSERT INTO appearances SELECT p.id, bell, kind, received_at, v.id
+	"appearance of nobody": {runFor(`INSERT INTO appearances SELECT p.id, bell, kind, received_at, v.id, picture
 		FROM visits v, persons p WHERE v.id <> ? LIMIT 1`), WithVisit, "does not follow", true, false},
 
+	"day counted wrongly": {runFor(`UPDATE days SET visits = visits + 1 WHERE ? <> ''`), WithVisit, "counted wrongly", true,
+		false},
+	"day too many": {runFor(`INSERT INTO days VALUES ('', 7, ?, 'parcel', 0, 1)`), WithVisit, "counted wrongly", true, false},
+
 	"removal": {func(t *testing.T, a *Archive, visit string) {
-		runFor(`INSERT INTO removals SELECT file FROM stills WHERE visit = ?`)(t, a, visit)
+		runFor(`INSERT INTO removals (file) SELECT file FROM stills WHERE visit = ?`)(t, a, visit)
 		runFor(`DELETE FROM visits WHERE id = ?`)(t, a, visit)
 	}, WithRemoval, "1 files", true, false},
-	"erasure": {runFor(`INSERT INTO erasing SELECT id, 1 FROM persons WHERE ?1 <> ''`), WithRemoval, "1 persons", true,
+	"erasure": {runFor(`INSERT INTO erasing (person, visits) SELECT id, 1 FROM persons WHERE ?1 <> ''`), WithRemoval,
+		"1 persons", true,
 		false},
 	"scrub": {runFor(`UPDATE counters SET value = 1 WHERE name = 'scrub_due' AND ?1 <> ''`), WithLeftovers, "traces",
 		true,
 		false},
 	"no such bell": {func(t *testing.T, a *Archive, visit string) {
 		tx(t, a, `PRAGMA foreign_keys = OFF`)
-		runFor(`INSERT INTO masks SELECT 'nobody''s', polygons, 1 FROM masks WHERE ? <> ''`)(t, a, visit)
+		runFor(`INSERT INTO masks (bell, polygons, revision)
+			SELECT 'nobody''s', polygons, 1 FROM masks WHERE ? <> ''`)(t, a, visit)
 		tx(t, a, `PRAGMA foreign_keys = ON`)
 	}, WithDatabase, "belongs to one of bells", false, false},
 }

@@ -26,6 +26,29 @@ func (v *verification) checkVisits(ctx context.Context) error {
 	}
 }
 
+// checkDays compares the counts of visits by day with the visits.
+func (v *verification) checkDays(ctx context.Context) error {
+	sealed, err := sealedRules(ctx, v.read)
+	if err != nil {
+		return err
+	}
+	var wrong int
+	err = v.read.QueryRowContext(ctx, `
+		WITH due AS (`+counted+`), there AS (SELECT person, day, bell, kind, picture, visits FROM days)
+		SELECT count(DISTINCT day) FROM (SELECT * FROM (SELECT * FROM due EXCEPT SELECT * FROM there)
+			UNION ALL SELECT * FROM (SELECT * FROM there EXCEPT SELECT * FROM due))`, sealed).Scan(&wrong)
+	if err != nil || wrong == 0 {
+		return err
+	}
+	err = v.mend(func() error {
+		return v.update(ctx, func(tx *sql.Tx) error {
+			return v.recountDays(ctx, tx, sealed, v.beginnings(v.zones.of(v.Archive, sealed)))
+		})
+	})
+	v.found(WithVisit, "", v.mended(err), "how many visits there were on %d days is counted wrongly%s", wrong, failure(err))
+	return nil
+}
+
 // unsettled looks at some visits after one, and returns the last it looked at
 // and those whose rows don't agree.
 func (v *verification) unsettled(ctx context.Context, after string) (last string, wrong []string, err error) {
@@ -44,11 +67,11 @@ func (v *verification) unsettled(ctx context.Context, after string) (last string
 	v.Visits += n
 	wrong, err = texts(tx.QueryContext(ctx, `
 		WITH due AS (
-			SELECT DISTINCT f.person, v.bell, v.kind, v.received_at, v.id AS visit
-			FROM visits v JOIN stills s ON s.visit = v.id JOIN faces f ON f.still = s.id
-			WHERE v.id > ?1 AND v.id <= ?2 AND f.person IS NOT NULL),
-		there AS (SELECT person, bell, kind, received_at, visit FROM appearances WHERE visit > ?1 AND visit <= ?2)
-		SELECT id FROM visits WHERE id > ?1 AND id <= ?2 AND kind <> `+visitKind+`
+			SELECT DISTINCT `+whose+` AS person, v.bell, v.kind, v.received_at, v.id AS visit, v.picture
+			FROM visits v JOIN stills s ON s.visit = v.id JOIN faces f ON f.still = s.id `+withSaid+`
+			WHERE v.id > ?1 AND v.id <= ?2 AND `+whose+` IS NOT NULL),
+		there AS (SELECT person, bell, kind, received_at, visit, picture FROM appearances WHERE visit > ?1 AND visit <= ?2)
+		SELECT id FROM visits WHERE id > ?1 AND id <= ?2 AND (kind <> `+visitKind+` OR picture <> `+visitPicture+`)
 		UNION SELECT visit FROM (SELECT * FROM due EXCEPT SELECT * FROM there)
 		UNION SELECT visit FROM (SELECT * FROM there EXCEPT SELECT * FROM due)`, after, last))
 	return last, wrong, err

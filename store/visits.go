@@ -10,6 +10,7 @@ import (
 	"image"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"lintel/internal/house"
@@ -127,8 +128,8 @@ func (a *Archive) visits(ctx context.Context, clause string, args ...any) ([]hou
 func (a *Archive) visitsIn(ctx context.Context, q querier, clause string, args ...any) ([]house.Visit, error) {
 	rows, err := q.QueryContext(ctx, `
 		SELECT v.id, v.bell, b.name, v.ring, v.received_at, v.revision, v.kind, v.parcel, v.stage, v.counted_from,
-			h.reason, h.placed_at, h.ends_at
-		FROM visits v JOIN bells b ON b.id = v.bell LEFT JOIN holds h ON h.visit = v.id `+clause, args...)
+			v.imported_at, h.reason, h.placed_at, h.ends_at
+		FROM visits v JOIN main.bells b ON b.id = v.bell LEFT JOIN holds h ON h.visit = v.id `+clause, args...)
 	all, err := scanAll(rows, err, func(v *house.Visit) error { return a.scanVisit(rows, v) })
 	if err != nil || len(all) == 0 {
 		return nil, err
@@ -147,19 +148,24 @@ func (a *Archive) visitsIn(ctx context.Context, q querier, clause string, args .
 		v := place[s.Visit]
 		v.Stills = append(v.Stills, s)
 	}
-	return all, nil
+	messages, err := a.messagesOf(ctx, q, ids...)
+	for _, m := range messages {
+		v := place[m.Visit]
+		v.Messages = append(v.Messages, m)
+	}
+	return all, err
 }
 
 func (a *Archive) scanVisit(rows *sql.Rows, v *house.Visit) error {
-	var at, counted, placed, ends sql.NullInt64
+	var at, counted, imported, placed, ends sql.NullInt64
 	var bell string
 	var name, ring, reason []byte
-	err := rows.Scan(&v.ID, &bell, &name, &ring, &at, &v.Revision, &v.Kind, &v.Parcel, &v.Stage, &counted, &reason,
-		&placed, &ends)
+	err := rows.Scan(&v.ID, &bell, &name, &ring, &at, &v.Revision, &v.Kind, &v.Parcel, &v.Stage, &counted, &imported,
+		&reason, &placed, &ends)
 	if err != nil {
 		return err
 	}
-	v.ReceivedAt, v.CountedFrom = timeOf(at), timeOf(counted)
+	v.ReceivedAt, v.CountedFrom, v.ImportedAt = timeOf(at), timeOf(counted), timeOf(imported)
 	if placed.Valid {
 		v.Hold = &house.Hold{Visit: v.ID, PlacedAt: timeOf(placed), EndsAt: timeOf(ends)}
 		err = a.unseal(&v.Hold.Reason, reason, "holds.reason", v.ID)
@@ -222,35 +228,69 @@ type sealedFace struct {
 	Quality    *house.Quality  `json:",omitempty"`
 	Liveness   *house.Liveness `json:",omitempty"`
 	Look       house.ImageHash `json:",omitempty"`
+	Unlooked   int             `json:",omitempty"`
 }
+
+// withSaid joins the answer c that was given for a face f, if any. One that nobody
+// vouches for is none, whichever connection asks.
+var withSaid = `LEFT JOIN main.checks c ON c.face = f.id AND ` + vouchedFor("checks", "c.")
+
+// whose is whose a face is, once withSaid was joined; NULL for a stranger's.
+const whose = `iif(c.face IS NULL, f.person, c.person)`
 
 // facesOn returns the faces on stills, each still's from left to right.
 func (a *Archive) facesOn(ctx context.Context, q querier, stills []string) ([]house.Face, error) {
 	rows, err := q.QueryContext(ctx, `
 		SELECT f.id, f.still, f.sealed, f.person, p.name, f.distance, f.fpir, f.band,
-			coalesce(f.probability, 0), coalesce(f.frames, 0)
-		FROM faces f LEFT JOIN persons p ON p.id = f.person
+			coalesce(f.probability, 0), coalesce(f.frames, 0),
+			c.answer, coalesce(c.person, ''), w.name, coalesce(c.by, ''), r.name, t.name, c.at
+		FROM faces f LEFT JOIN main.persons p ON p.id = f.person `+withSaid+`
+		LEFT JOIN main.persons w ON w.id = c.person
+		LEFT JOIN main.residents r ON c.by = 'resident ' || r.id LEFT JOIN main.tablets t ON c.by = 'tablet ' || t.id
 		WHERE f.still IN (SELECT value FROM json_each(?)) ORDER BY f.id`, jsonList(stills))
-	faces, err := scanAll(rows, err, func(f *house.Face) error {
-		var sealed, name []byte
-		var person, band sql.NullString
-		var distance, fpir sql.NullFloat64
-		var m house.Match
-		if err := rows.Scan(&f.ID, &f.Still, &sealed, &person, &name, &distance, &fpir, &band, &m.Probability,
-			&m.Frames); err != nil {
-			return err
-		}
-		if person.Valid {
-			m.Person, m.Distance, m.FPIR, m.Band = person.String, distance.Float64, fpir.Float64, band.String
-			f.Match = &m
-			if err := a.unseal(&f.Match.Name, name, "persons.name", person.String); err != nil {
-				return err
-			}
-		}
-		return a.openFace(f, sealed, f.ID)
-	})
+	faces, err := scanAll(rows, err, func(f *house.Face) error { return a.scanFace(rows, f) })
 	slices.SortStableFunc(faces, func(a, b house.Face) int { return a.Box.Min.X - b.Box.Min.X })
 	return faces, err
+}
+
+func (a *Archive) scanFace(rows *sql.Rows, f *house.Face) error {
+	var sealed, name, saidName, resident, tablet []byte
+	var person, band, answer sql.NullString
+	var distance, fpir sql.NullFloat64
+	var at sql.NullInt64
+	var m house.Match
+	var said house.Said
+	err := rows.Scan(&f.ID, &f.Still, &sealed, &person, &name, &distance, &fpir, &band, &m.Probability, &m.Frames,
+		&answer, &said.Person, &saidName, &said.By, &resident, &tablet, &at)
+	if err != nil {
+		return err
+	}
+	if person.Valid {
+		m.Person, m.Distance, m.FPIR, m.Band = person.String, distance.Float64, fpir.Float64, band.String
+		f.Match = &m
+		err = a.unseal(&m.Name, name, "persons.name", m.Person)
+	}
+	if answer.Valid {
+		said.Answer, said.At = house.Answer(answer.String), timeOf(at)
+		f.Said = &said
+		err = errors.Join(err, a.nameSaid(&said, saidName, resident, tablet))
+	}
+	return errors.Join(err, a.openFace(f, sealed, f.ID))
+}
+
+// nameSaid fills in who said what of whom.
+func (a *Archive) nameSaid(said *house.Said, person, resident, tablet []byte) (err error) {
+	_, by, _ := strings.Cut(said.By, " ")
+	if person != nil {
+		err = a.unseal(&said.Name, person, "persons.name", said.Person)
+	}
+	if resident != nil {
+		err = errors.Join(err, a.unseal(&said.ByName, resident, "residents.name", by))
+	}
+	if tablet != nil {
+		err = errors.Join(err, a.unseal(&said.ByName, tablet, "tablets.name", by))
+	}
+	return err
 }
 
 func (a *Archive) openFace(f *house.Face, sealed []byte, id string) error {
@@ -262,8 +302,8 @@ func (a *Archive) openFace(f *house.Face, sealed []byte, id string) error {
 	if err := json.Unmarshal(raw, &open); err != nil {
 		return fmt.Errorf("reading face %s: %w", id, err)
 	}
-	f.Box, f.Landmarks, f.Quality, f.Liveness, f.ImageHash = open.Box, open.Landmarks, open.Quality, open.Liveness,
-		open.Look
+	f.Box, f.Landmarks, f.Quality, f.Liveness, f.ImageHash, f.Unlooked = open.Box, open.Landmarks, open.Quality,
+		open.Liveness, open.Look, open.Unlooked
 	if len(open.Descriptor) == 0 {
 		return nil // it went with the still
 	}
@@ -271,11 +311,15 @@ func (a *Archive) openFace(f *house.Face, sealed []byte, id string) error {
 	return err
 }
 
-// PendingStills returns stills that wait to be examined, oldest first.
+// PendingStills returns stills that wait to be examined: of each bell the oldest
+// first, then of each the next, so that no bell's wait for all of another's.
 func (a *Archive) PendingStills(ctx context.Context, limit int) ([]house.Still, error) {
-	rows, err := a.read.QueryContext(ctx, `SELECT `+stillColumns+` FROM stills WHERE state = 'pending'
-		ORDER BY received_at LIMIT ?`, limit)
-	stills, err := scanAll(rows, err, func(s *house.Still) error { return scanStill(rows, s) })
+	rows, err := a.read.QueryContext(ctx, `
+		WITH pending AS (SELECT s.*, v.bell, v.imported_at IS NOT NULL AS old,
+			row_number() OVER (PARTITION BY v.bell, v.imported_at IS NOT NULL ORDER BY s.received_at, s.id) AS turn
+			FROM stills s JOIN visits v ON v.id = s.visit WHERE s.state = 'pending')
+		SELECT `+stillColumns+`, bell, old FROM pending ORDER BY old, turn, received_at LIMIT ?`, limit)
+	stills, err := scanAll(rows, err, func(s *house.Still) error { return scanStill(rows, s, &s.Bell, &s.Imported) })
 	if err != nil {
 		return nil, fmt.Errorf("reading pending stills: %w", err)
 	}
@@ -353,15 +397,20 @@ func (a *Archive) seenFaces(ctx context.Context, tx *sql.Tx, still string, faces
 
 // visitKind is the kind of a visit, from its rows. What is known of it for good
 // does not wait for another frame: else one that comes late would let it go by
-// the rule for strangers.
-const visitKind = `CASE
+// the rule for strangers. What a resident said counts before what was found.
+var visitKind = `CASE
 	WHEN parcel THEN 'parcel'
-	WHEN EXISTS (SELECT 1 FROM stills s JOIN faces f ON f.still = s.id
-		WHERE s.visit = visits.id AND f.person IS NOT NULL) THEN 'person'
+	WHEN EXISTS (SELECT 1 FROM stills s JOIN faces f ON f.still = s.id ` + withSaid + `
+		WHERE s.visit = visits.id AND ` + whose + ` IS NOT NULL) THEN 'person'
 	WHEN EXISTS (SELECT 1 FROM stills s WHERE s.visit = visits.id AND s.state = 'pending') THEN 'looking'
-	WHEN EXISTS (SELECT 1 FROM stills s JOIN faces f ON f.still = s.id WHERE s.visit = visits.id) THEN 'stranger'
+	WHEN EXISTS (SELECT 1 FROM stills s JOIN faces f ON f.still = s.id ` + withSaid + `
+		WHERE s.visit = visits.id AND coalesce(c.answer, '') <> 'not-a-face') THEN 'stranger'
 	WHEN EXISTS (SELECT 1 FROM stills s WHERE s.visit = visits.id AND (s.damaged OR s.state = 'failed')) THEN 'damaged'
 	ELSE 'no-face' END`
+
+// visitPicture is whether a visit bears a sign of a picture, from its rows.
+var visitPicture = `EXISTS (SELECT 1 FROM stills s JOIN faces f ON f.still = s.id ` + withSaid + `
+	WHERE s.visit = visits.id AND coalesce(c.answer, '') <> 'not-a-face' AND warns(f.id, f.sealed))`
 
 // settle makes what follows from a visit's rows follow from them again, and
 // gives the visit a new revision. It ends every change of a visit.
@@ -371,12 +420,12 @@ func (a *Archive) settle(ctx context.Context, tx *sql.Tx, visit string) error {
 		return err
 	}
 	for _, statement := range []string{
-		`UPDATE visits SET revision = ?2, kind = ` + visitKind + ` WHERE id = ?1`,
+		`UPDATE visits SET revision = ?2, kind = ` + visitKind + `, picture = ` + visitPicture + ` WHERE id = ?1`,
 		`DELETE FROM appearances WHERE visit = ?1`,
-		`INSERT INTO appearances (person, bell, kind, received_at, visit)
-			SELECT DISTINCT f.person, v.bell, v.kind, v.received_at, v.id
-			FROM visits v JOIN stills s ON s.visit = v.id JOIN faces f ON f.still = s.id
-			WHERE v.id = ?1 AND f.person IS NOT NULL`,
+		`INSERT INTO appearances (person, bell, kind, received_at, visit, picture)
+			SELECT DISTINCT ` + whose + `, v.bell, v.kind, v.received_at, v.id, v.picture
+			FROM visits v JOIN stills s ON s.visit = v.id JOIN faces f ON f.still = s.id ` + withSaid + `
+			WHERE v.id = ?1 AND ` + whose + ` IS NOT NULL`,
 	} {
 		if _, err := tx.ExecContext(ctx, statement, visit, revision); err != nil {
 			return fmt.Errorf("settling visit %s: %w", visit, err)
@@ -410,7 +459,8 @@ func (a *Archive) insertFace(ctx context.Context, tx *sql.Tx, still string, f ho
 
 // sealFace seals what of a face is sealed; a descriptor of zeros is left out.
 func (a *Archive) sealFace(f house.Face, id string) ([]byte, error) {
-	open := sealedFace{Box: f.Box, Landmarks: f.Landmarks, Quality: f.Quality, Liveness: f.Liveness, Look: f.ImageHash}
+	open := sealedFace{Box: f.Box, Landmarks: f.Landmarks, Quality: f.Quality, Liveness: f.Liveness, Look: f.ImageHash,
+		Unlooked: f.Unlooked}
 	if f.Descriptor != (house.Descriptor{}) {
 		open.Descriptor = encodeDescriptor(f.Descriptor)
 	}

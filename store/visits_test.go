@@ -143,6 +143,34 @@ func TestPendingStills(t *testing.T) {
 	pending(9, ids[2], ids[0])
 }
 
+// A bell with many stills that wait has its turn as often as another with few.
+func TestPendingStillsInTurn(t *testing.T) {
+	a, c := newArchive(t)
+	if _, err := a.AddBell(t.Context(), "shed"); err != nil {
+		t.Fatal(err)
+	}
+	wide := 0
+	add := func(bell string, ago int) {
+		n := stillOf(fmt.Sprintf("%s%d", bell, ago), 0)
+		wide++
+		n.Bell, n.ReceivedAt, n.Width = bell, c.Ago(time.Duration(ago)*time.Minute), wide
+		keep(t, a, n)
+	}
+	for ago := range 5 {
+		add("gate", 9-ago) // 1 to 5 pixels wide
+	}
+	add("shed", 2) // 6
+	add("shed", 1) // 7
+	stills, err := a.PendingStills(t.Context(), 6)
+	var got []int
+	for _, s := range stills {
+		got = append(got, s.Width)
+	}
+	if want := []int{1, 6, 2, 7, 3, 4}; err != nil || !slices.Equal(got, want) {
+		t.Errorf("in the order %v, want %v; %v", got, want, err)
+	}
+}
+
 func TestRecord(t *testing.T) {
 	a, _ := newArchive(t)
 	ctx := t.Context()

@@ -207,11 +207,20 @@ func flip(path string) error {
 }
 
 // removeByRule lets a visit go as a sweep does, which is no erasure: it makes
-// the visit old.
+// the visit old, and takes it from the count of its day, which is the server's.
 func removeByRule(t *testing.T, a *store.Archive, visit string) error {
 	t.Helper()
-	_, err := database(t, a.Dir()).ExecContext(t.Context(),
-		`UPDATE visits SET received_at = 0, counted_from = 0 WHERE id = ?`, visit)
+	v, err := a.Visit(t.Context(), visit)
+	if err != nil {
+		return err
+	}
+	year, month, day := v.ReceivedAt.Local().Date()
+	_, err = database(t, a.Dir()).ExecContext(t.Context(), `
+		UPDATE days SET visits = visits - 1 WHERE person = '' AND day = ?2
+			AND (bell, kind, picture) = (SELECT bell, kind, picture FROM visits WHERE id = ?1);
+		DELETE FROM days WHERE visits = 0;
+		UPDATE visits SET received_at = 0, counted_from = 0 WHERE id = ?1`,
+		visit, time.Date(year, month, day, 0, 0, 0, 0, time.UTC).Unix()/86400)
 	if err != nil {
 		return err
 	}

@@ -21,7 +21,10 @@
 //	incoming/                         what is being written; the next backup empties it
 //
 // Both lists, SHA256SUMS and erasures, end with a comment that has the SHA-256
-// of all lines above it, so that a cut or changed one is known. Which stills a
+// of all lines above it, so that a cut or changed one is known. That of erasures
+// has one more, a keyed hash by the archive's master key of its lines and of the
+// snapshot that it was written with: one that somebody forged or shortened, or an
+// earlier one put back, is found by [Restore]. Which stills a
 // snapshot has its database says, with the SHA-256 of each; SHA256SUMS names
 // those of which there is a good copy, in the order of their files. Folders of
 // the first format had a third list beside, manifest.json: it is not read.
@@ -280,25 +283,6 @@ func parseRecipients(keys []string) (all []age.Recipient, suffix string, err err
 	return all, "." + hex.EncodeToString(hash[:8]) + ageSuffix, nil
 }
 
-// forgetErased removes copies of erased stills, those that the new snapshot
-// does without.
-func (b *backup) forgetErased(ctx context.Context) error {
-	var files []string
-	for _, e := range b.erasures {
-		if e.What == "still" {
-			files = append(files, e.ID)
-		}
-	}
-	slices.Sort(files)
-	erased := listOf(files)
-	n, err := b.folder.removeStills(ctx, func(file, _ string) (bool, error) {
-		_, found, err := erased.find(file)
-		return found, err
-	})
-	b.report.StillsRemoved += n
-	return errors.Join(err, b.pass("erased stills removed"))
-}
-
 // write writes the snapshot, unless it would be the one before.
 func (b *backup) write(ctx context.Context) error {
 	if err := b.copyAll(ctx); err != nil {
@@ -329,8 +313,8 @@ func (b *backup) isNewest(state string) bool {
 		return false
 	}
 	_, _, err = b.folder.checkOwnFiles(newest)
-	_, lost := b.folder.erasures()
-	return err == nil && lost == nil
+	list, lost := b.folder.erasures()
+	return err == nil && lost == nil && b.isAuthentic(list) && list.newest == newest.name
 }
 
 // copyAll copies the database, and then the stills it names. If the archive
@@ -384,22 +368,6 @@ func (b *backup) copyDatabase(ctx context.Context) (err error) {
 	return b.pass("database copied")
 }
 
-// erasedSince returns what of the database's copy the archive erased since.
-func (b *backup) erasedSince(ctx context.Context) (since []store.Erasure, err error) {
-	if b.erasures, err = b.a.Erasures(ctx); err != nil {
-		return nil, err
-	}
-	return b.copy.StillHas(ctx, b.erasures)
-}
-
-// takeOut removes from the database's copy what the archive let go and erased.
-func (b *backup) takeOut(ctx context.Context, gone []string, erased []store.Erasure) error {
-	if err := b.copy.TakeOut(ctx, gone, erased); err != nil {
-		return err
-	}
-	return b.pass("taken out")
-}
-
 // state returns a hash of all that is backed up.
 func (b *backup) state(ctx context.Context) (string, error) {
 	salt, err := os.ReadFile(filepath.Join(b.a.Dir(), saltFile))
@@ -438,7 +406,7 @@ func (b *backup) writeSnapshot(ctx context.Context, state string) error {
 	if err := errors.Join(durable.SyncFolder(dir), b.pass("snapshot written"), ctx.Err()); err != nil {
 		return err
 	}
-	if err := b.folder.writeErasures(b.erasures); err != nil {
+	if err := b.folder.writeErasures(b.listErasures()); err != nil {
 		return fmt.Errorf("writing down what was erased: %w", err)
 	}
 	if err := b.pass("erasures written"); err != nil {

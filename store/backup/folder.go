@@ -18,7 +18,6 @@ import (
 
 	"filippo.io/age"
 
-	"lintel/store"
 	"lintel/store/internal/durable"
 )
 
@@ -196,44 +195,6 @@ func (f *folder) unlock() error {
 
 func (f *folder) incoming(name ...string) string {
 	return filepath.Join(f.dir, incomingDir, filepath.Join(name...))
-}
-
-// writeErasures writes what was erased in the place of what was known before.
-func (f *folder) writeErasures(all []store.Erasure) error {
-	c, err := createList(f.incoming(erasuresFile))
-	if err != nil {
-		return err
-	}
-	for _, e := range all {
-		err = errors.Join(err, c.line(e.What+" "+e.ID+" "+e.At.UTC().Format(time.RFC3339Nano)))
-	}
-	if err := errors.Join(err, c.finish()); err != nil {
-		return err
-	}
-	if err := os.Rename(f.incoming(erasuresFile), filepath.Join(f.dir, erasuresFile)); err != nil {
-		return err
-	}
-	return durable.SyncFolder(f.dir)
-}
-
-// erasures returns what was erased as far as the last backup knew.
-func (f *folder) erasures() (all []store.Erasure, err error) {
-	err = readList(filepath.Join(f.dir, erasuresFile), func(line string) error {
-		words := strings.Split(line, " ")
-		if len(words) != 3 {
-			return errBadLine
-		}
-		at, err := time.Parse(time.RFC3339Nano, words[2])
-		if err != nil {
-			return errBadLine
-		}
-		all = append(all, store.Erasure{What: words[0], ID: words[1], At: at})
-		return nil
-	})
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("%w: the list of erasures is missing", ErrDamaged)
-	}
-	return all, err
 }
 
 // A snapshot is named by its number, which grows by one whatever the clock

@@ -104,8 +104,8 @@ func TestBackupWhileAPersonGoes(t *testing.T) {
 	for name, rounds := range map[string]int{"once": 1, "in every round": 4} {
 		a, _, visits := furnished(t)
 		var persons []string
-		for range rounds {
-			p, err := a.AddPerson(t.Context(), "Orsolya Brand")
+		for i := range rounds {
+			p, err := a.AddPerson(t.Context(), fmt.Sprintf("Orsolya Brand %d", i))
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"maps"
 	"math"
 	"os"
 	"path"
@@ -34,6 +33,9 @@ var (
 	// ErrIdentity says that the backup is encrypted to others than the
 	// identities that were given, or that none was given.
 	ErrIdentity = errors.New("no age identity given opens the backup")
+	// ErrForgedErasures says that the list of what was erased is not one that the
+	// archive wrote with its newest snapshot.
+	ErrForgedErasures = errors.New("the list of erasures is not the one that the last backup wrote")
 	// ErrErasedSince says that stills of the snapshot were erased since, so
 	// that it can be restored only without what was erased.
 	ErrErasedSince = errors.New("stills of this snapshot were erased since")
@@ -87,7 +89,7 @@ const restoringDir = ".restoring"
 // there is cleared by the next Restore.
 //
 // The archive is, byte for byte, the one that was backed up: even the audit
-// trail has no entry of it. It has again what was revoked since: secrets of
+// trail has no entry of it, which is for [store.Archive.Restored]. It has again what was revoked since: secrets of
 // bells, API tokens, sessions, tablets. Visits that are past their time go at the first
 // sweep.
 //
@@ -97,7 +99,7 @@ const restoringDir = ".restoring"
 // the audit trail. Without it, a snapshot that names erased stills is not
 // restored, since those are gone: the error is ErrErasedSince.
 //
-// The other errors are ErrNotEmpty, ErrNoSnapshot, ErrDamaged,
+// The other errors are ErrNotEmpty, ErrNoSnapshot, ErrDamaged, ErrForgedErasures,
 // ErrIdentity, ErrNotBackup, ErrOtherHousehold, ErrNewer, ErrInUse, those of
 // [store.OpenSnapshot] and those of Key.
 func Restore(ctx context.Context, dir, into string, o RestoreOptions) (Restored, error) {
@@ -117,6 +119,7 @@ type restore struct {
 	work     string                   // where the archive is put together
 	own      []string                 // the snapshot's own files
 	suffix   string                   // of stills' names in the backup
+	listed   erasureList              // in the folder
 	erasures map[string]store.Erasure // by what and id, those that the restore knows of
 	opened   bool                     // the database, so that an identity opens all else
 	key      seal.Key
@@ -183,33 +186,6 @@ func (r *restore) choose() error {
 	r.report.Snapshot, r.report.MadeAt, r.report.Household = r.snapshot.name, r.snapshot.madeAt, r.folder.household
 	if r.o.Household != "" && r.o.Household != r.folder.household {
 		return fmt.Errorf("%w: they are of %s", ErrOtherHousehold, r.folder.household)
-	}
-	return nil
-}
-
-// knowErasures collects what was erased, as far as it can be known.
-func (r *restore) knowErasures(ctx context.Context) error {
-	all, err := r.folder.erasures()
-	if err != nil {
-		return err
-	}
-	if r.o.Former != nil {
-		household, err := r.o.Former.Household(ctx)
-		if err != nil {
-			return err
-		}
-		if household != r.folder.household {
-			return fmt.Errorf("%w than the archive whose erasures are to be respected", ErrOtherHousehold)
-		}
-		more, err := r.o.Former.Erasures(ctx)
-		if err != nil {
-			return err
-		}
-		all = append(all, more...)
-	}
-	r.erasures = make(map[string]store.Erasure, len(all))
-	for _, e := range all {
-		r.erasures[e.What+" "+e.ID] = e
 	}
 	return nil
 }
@@ -283,6 +259,9 @@ func (r *restore) fill(ctx context.Context) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, database.Close()) }()
+	if err := r.checkErasures(database); err != nil {
+		return err
+	}
 	return r.restoreStills(ctx, database)
 }
 
@@ -443,30 +422,6 @@ func (r *restore) restoreStill(s store.SealedFile, folders map[string]bool) erro
 	}
 	r.report.Stills++
 	return err
-}
-
-// respectErasures erases in the restored archive what was erased since.
-func (r *restore) respectErasures(ctx context.Context) (err error) {
-	now := r.o.Now
-	if now == nil {
-		now = time.Now
-	}
-	a, err := store.Open(ctx, r.work, r.key, now)
-	if err != nil {
-		return err
-	}
-	defer func() {
-		if closeErr := a.Close(); closeErr != nil {
-			err = errors.Join(err, fmt.Errorf("closing the restored archive: %w", closeErr))
-		}
-	}()
-	if err := a.Note(ctx, "restored", "snapshot "+r.snapshot.name); err != nil {
-		return err
-	}
-	if r.report.Erased, err = a.RespectErasures(ctx, slices.Collect(maps.Values(r.erasures))); err != nil {
-		return err
-	}
-	return a.Scrub(ctx)
 }
 
 // moveIn moves the archive to its place.

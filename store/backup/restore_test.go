@@ -275,15 +275,9 @@ func eraseOfEach(t *testing.T, a *store.Archive, c *clock, visits []string, pers
 	}
 	// A still by itself is erased when masks are put on it.
 	masked := before.Stills[1].File
-	if _, err := database(t, a.Dir()).ExecContext(ctx, `INSERT INTO erasures (what, id, at) VALUES ('still', ?, ?)`,
-		masked, c.Now().UnixMicro()); err != nil {
+	if _, err := a.RespectErasures(ctx, []store.Erasure{{What: "still", ID: masked, At: c.Now()}}); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := database(t, a.Dir()).ExecContext(ctx, `UPDATE stills SET file = NULL, wrapped_key = x'' WHERE file = ?`,
-		masked); err != nil {
-		t.Fatal(err)
-	}
-	must(t, os.Remove(stillPath(a, masked)))
 	must(t, a.EraseVisit(ctx, visits[1]))
 	if _, err := a.ErasePerson(ctx, person, false); err != nil {
 		t.Fatal(err)

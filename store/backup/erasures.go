@@ -1,0 +1,216 @@
+package backup
+
+import (
+	"context"
+	"crypto/hmac"
+	"errors"
+	"fmt"
+	"io/fs"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"lintel/store"
+	"lintel/store/internal/durable"
+)
+
+// An erasureList is what was erased as far as a backup knew.
+type erasureList struct {
+	all    []store.Erasure
+	newest string // the snapshot that was written with it
+	mac    string // of both, by the archive's key; "" in lists of earlier versions
+}
+
+// macMark begins the line of the list of erasures that authenticates it, and
+// names the snapshot that it was written with.
+const macMark = "# authentic "
+
+// text is what is authenticated.
+func (l erasureList) text(household string) string {
+	var b strings.Builder
+	fmt.Fprintln(&b, household, l.newest)
+	for _, e := range l.all {
+		fmt.Fprintln(&b, erasureLine(e))
+	}
+	return b.String()
+}
+
+func erasureLine(e store.Erasure) string {
+	return e.What + " " + e.ID + " " + e.At.UTC().Format(time.RFC3339Nano)
+}
+
+// writeErasures writes what was erased in the place of what was known before.
+func (f *folder) writeErasures(l erasureList) error {
+	c, err := createList(f.incoming(erasuresFile))
+	if err != nil {
+		return err
+	}
+	for _, e := range l.all {
+		err = errors.Join(err, c.line(erasureLine(e)))
+	}
+	err = errors.Join(err, c.line(macMark+l.newest+" "+l.mac))
+	if err := errors.Join(err, c.finish()); err != nil {
+		return err
+	}
+	if err := os.Rename(f.incoming(erasuresFile), filepath.Join(f.dir, erasuresFile)); err != nil {
+		return err
+	}
+	return durable.SyncFolder(f.dir)
+}
+
+// erasures returns what was erased as far as the last backup knew. Whether the
+// list is authentic is known once the master key is.
+func (f *folder) erasures() (l erasureList, err error) {
+	err = readList(filepath.Join(f.dir, erasuresFile), func(line string) error {
+		if text, ok := strings.CutPrefix(line, macMark); ok && l.mac == "" {
+			l.newest, l.mac, _ = strings.Cut(text, " ")
+			return nil
+		}
+		words := strings.Split(line, " ")
+		if len(words) != 3 {
+			return errBadLine
+		}
+		at, err := time.Parse(time.RFC3339Nano, words[2])
+		if err != nil {
+			return errBadLine
+		}
+		l.all = append(l.all, store.Erasure{What: words[0], ID: words[1], At: at})
+		return nil
+	})
+	if errors.Is(err, fs.ErrNotExist) {
+		return erasureList{}, fmt.Errorf("%w: the list of erasures is missing", ErrDamaged)
+	}
+	return l, err
+}
+
+// forgetErased removes copies of erased stills, those that the new snapshot
+// does without.
+func (b *backup) forgetErased(ctx context.Context) error {
+	var files []string
+	for _, e := range b.erasures {
+		if e.What == "still" {
+			files = append(files, e.ID)
+		}
+	}
+	slices.Sort(files)
+	erased := listOf(files)
+	n, err := b.folder.removeStills(ctx, func(file, _ string) (bool, error) {
+		_, found, err := erased.find(file)
+		return found, err
+	})
+	b.report.StillsRemoved += n
+	return errors.Join(err, b.pass("erased stills removed"))
+}
+
+// isAuthentic reports whether a backup of this archive wrote the list.
+func (b *backup) isAuthentic(l erasureList) bool {
+	return hmac.Equal([]byte(l.mac), []byte(b.a.Authentic(erasuresFile, l.text(b.folder.household))))
+}
+
+// listErasures is what the archive erased, with what the folder knows besides:
+// somebody may have removed it from the archive.
+func (b *backup) listErasures() erasureList {
+	list := erasureList{all: slices.Clone(b.erasures), newest: b.name}
+	if before, err := b.folder.erasures(); err == nil && b.isAuthentic(before) {
+		known := make(map[string]bool, len(list.all))
+		for _, e := range list.all {
+			known[e.What+" "+e.ID] = true
+		}
+		for _, e := range before.all {
+			if !known[e.What+" "+e.ID] {
+				list.all = append(list.all, e)
+			}
+		}
+	}
+	list.mac = b.a.Authentic(erasuresFile, list.text(b.folder.household))
+	return list
+}
+
+// erasedSince returns what of the database's copy the archive erased since.
+func (b *backup) erasedSince(ctx context.Context) (since []store.Erasure, err error) {
+	if b.erasures, err = b.a.Erasures(ctx); err != nil {
+		return nil, err
+	}
+	return b.copy.StillHas(ctx, b.erasures)
+}
+
+// takeOut removes from the database's copy what the archive let go and erased.
+func (b *backup) takeOut(ctx context.Context, gone []string, erased []store.Erasure) error {
+	if err := b.copy.TakeOut(ctx, gone, erased); err != nil {
+		return err
+	}
+	return b.pass("taken out")
+}
+
+// knowErasures collects what was erased, as far as it can be known.
+func (r *restore) knowErasures(ctx context.Context) error {
+	var err error
+	if r.listed, err = r.folder.erasures(); err != nil {
+		return err
+	}
+	all := slices.Clone(r.listed.all)
+	if r.o.Former != nil {
+		household, err := r.o.Former.Household(ctx)
+		if err != nil {
+			return err
+		}
+		if household != r.folder.household {
+			return fmt.Errorf("%w than the archive whose erasures are to be respected", ErrOtherHousehold)
+		}
+		more, err := r.o.Former.Erasures(ctx)
+		if err != nil {
+			return err
+		}
+		all = append(all, more...)
+	}
+	r.erasures = make(map[string]store.Erasure, len(all))
+	for _, e := range all {
+		r.erasures[e.What+" "+e.ID] = e
+	}
+	return nil
+}
+
+// checkErasures finds out, now that the master key is known, whether the folder's
+// list of erasures is the one that the backup of its newest snapshot wrote. Of
+// folders that only earlier versions wrote to, it is taken as it is.
+func (r *restore) checkErasures(database *store.Snapshot) error {
+	if !database.Vouches() && r.listed.mac == "" {
+		return nil
+	}
+	want := database.Authentic(erasuresFile, r.listed.text(r.folder.household))
+	if !hmac.Equal([]byte(want), []byte(r.listed.mac)) {
+		return ErrForgedErasures
+	}
+	all, err := r.folder.snapshots()
+	if err == nil && all[len(all)-1].name > r.listed.newest {
+		err = ErrForgedErasures
+	}
+	return err
+}
+
+// respectErasures erases in the restored archive what was erased since.
+func (r *restore) respectErasures(ctx context.Context) (err error) {
+	now := r.o.Now
+	if now == nil {
+		now = time.Now
+	}
+	a, err := store.Open(ctx, r.work, r.key, now)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if closeErr := a.Close(); closeErr != nil {
+			err = errors.Join(err, fmt.Errorf("closing the restored archive: %w", closeErr))
+		}
+	}()
+	if err := a.Note(ctx, "restored", "snapshot "+r.snapshot.name); err != nil {
+		return err
+	}
+	if r.report.Erased, err = a.RespectErasures(ctx, slices.Collect(maps.Values(r.erasures))); err != nil {
+		return err
+	}
+	return a.Scrub(ctx)
+}
