@@ -1,0 +1,241 @@
+package doorstep
+
+import (
+	"math"
+	"sync"
+	"time"
+
+	"lintel/internal/doorstep/raster"
+)
+
+// A plate is the stage in one light, with nobody on it.
+type plate struct {
+	stage  *stage
+	day    day
+	pixels []float32 // red, green, blue
+	sunlit []uint8   // how much of a pixel's light is the sun's, which a visitor may take away
+}
+
+// A moment is all that a plate depends on. Clouds and shadows stand still for five minutes.
+type moment struct {
+	door    Door
+	weather Sky
+	minutes int64
+	zone    int
+}
+
+const standing = 5 * time.Minute
+
+// plates are the last few, as the scenes of one ring share theirs.
+var plates struct {
+	sync.Mutex
+	kept []kept // the last used at the end
+}
+
+type kept struct {
+	moment
+	plate func() *plate
+}
+
+const mostPlates = 2 // of 17 MB each
+
+func plateOf(s Scene) *plate {
+	at := s.At.Truncate(standing)
+	_, zone := at.Zone()
+	m := moment{s.Door, s.Sky, at.Unix() / 60, zone}
+	plates.Lock()
+	var found kept
+	for i, k := range plates.kept {
+		if k.moment == m {
+			found = k
+			plates.kept = append(plates.kept[:i], plates.kept[i+1:]...)
+			break
+		}
+	}
+	if found.plate == nil {
+		found = kept{m, sync.OnceValue(func() *plate { return newPlate(s.Door, s.Sky, at) })}
+	}
+	plates.kept = append(plates.kept, found)
+	if len(plates.kept) > mostPlates {
+		plates.kept = append(plates.kept[:0], plates.kept[1:]...)
+	}
+	plates.Unlock()
+	return found.plate()
+}
+
+func newPlate(d Door, weather Sky, at time.Time) *plate {
+	p := &plate{stage: stages[d](), day: newDay(sunBefore(d, at), weather, at)}
+	p.pixels, p.sunlit = make([]float32, 3*Width*Height), make([]uint8, Width*Height)
+	sky := newGrid(8, func(x, y int) colour { return p.day.toward(ray(float64(x), float64(y))) })
+	sunny := newGrid(4, p.sunny)
+	rows(Height, func(y int) {
+		for x := range Width {
+			i := y*Width + x
+			c, sunlit := p.pixel(x, y, &sky, &sunny)
+			p.sunlit[i] = uint8(255 * sunlit)
+			for k := range 3 {
+				p.pixels[3*i+k] = float32(c[k])
+			}
+		}
+	})
+	return p
+}
+
+// sunny is how much of the sun what a pixel shows has, 0 to 1.
+func (p *plate) sunny(x, y int) float64 {
+	spot := p.stage.spot(x, y)
+	normal := spot.facing()
+	if spot.solid == 0 || p.day.sun.of == (colour{}) || normal.Dot(p.day.sun.toward) <= 0 {
+		return 0
+	}
+	return p.open(ray(float64(x), float64(y)).Times(float64(spot.far)).Add(normal.Times(0.02)))
+}
+
+// open is how much of the sun's disc is seen from a place. As leaves move, it is taken a little large.
+func (p *plate) open(at raster.Vec) float64 {
+	const n = 4
+	open := 0.0
+	for i := range n {
+		way := p.day.sun.toward.Add(around(p.day.sun.toward, i, n).Times(0.012)).Unit()
+		if !blocked(p.stage.casts, at, way) {
+			open++
+		}
+	}
+	return open / n
+}
+
+func blocked(casts []solid, at, way raster.Vec) bool {
+	for i := range casts {
+		if casts[i].off(at, way) {
+			continue
+		}
+		if _, _, hit := casts[i].shape.hit(at, way, 0); hit {
+			return true
+		}
+	}
+	return false
+}
+
+// pixel is a pixel's colour and how much of it is the sun's.
+func (p *plate) pixel(x, y int, sky *grid[colour], sunny *grid[float64]) (c colour, sunlit float64) {
+	spot := &p.stage.spots[y*Width+x]
+	if spot.solid < 255 {
+		values, shares := sky.corners(x, y)
+		for i, v := range values {
+			c = c.plus(v.times(shares[i]))
+		}
+	}
+	if spot.solid == 0 {
+		return c, 0
+	}
+	way := ray(float64(x), float64(y))
+	g := place{way.Times(float64(spot.far)), spot.facing(), spot.colour(), float64(spot.open) / 255,
+		float64(spot.shines) / 255}
+	lit := p.besides(g)
+	if c := p.bySun(g); c != (colour{}) {
+		c = c.times(p.stage.between(sunny, x, y))
+		lit = lit.plus(c)
+		sunlit = min(c.luminance()/max(lit.luminance(), 1e-9), 1)
+	}
+	if p.day.weather == Rain {
+		lit = p.wet(g, way, lit)
+	}
+	// Far things fade into the air.
+	lit = lit.mix(p.day.horizon, float64(spot.far)/(float64(spot.far)+400))
+	return c.mix(lit, float64(spot.solid)/255), sunlit
+}
+
+// place is a place of the stage.
+type place struct {
+	at, normal   raster.Vec
+	own          colour
+	open, shines float64
+}
+
+func (p *plate) bySun(g place) colour {
+	return g.own.by(p.day.sun.of).times(max(0, g.normal.Dot(p.day.sun.toward)))
+}
+
+// besides is what is seen of a place by all other light.
+func (p *plate) besides(g place) colour {
+	all := p.day.from(g.normal).times(g.open)
+	// What comes back from all that stands around, and from the ground in the sun.
+	all = all.plus(p.day.half.times(0.10 * (1 - 0.7*g.open)))
+	if p.day.sun.of != (colour{}) {
+		all = all.plus(p.day.sun.of.times(0.05 * p.day.sun.toward[1] * (1 - 0.6*g.normal[1])))
+	}
+	if p.day.lamps > 0 {
+		b := p.lamp().beam(g.at)
+		all = all.plus(b.of.times(max(0, g.normal.Dot(b.toward))))
+		all = all.plus(street.times(p.day.lamps * (0.5 + 0.5*g.normal[1])))
+	}
+	return g.own.by(all).plus(windows.times(g.shines * p.day.lamps))
+}
+
+var (
+	street  = colour{0.0008, 0.0005, 0.00026} // of the street's lamps
+	windows = colour{0.0062, 0.0038, 0.0018}  // what shines through a curtain
+	bulb    = colour{0.0140, 0.0110, 0.0080}  // a warm lamp over a door, at a metre
+)
+
+func (p *plate) lamp() lamp {
+	return lamp{lampAt[p.stage.door], bulb.times(p.day.lamps)}
+}
+
+// wet has the ground darker and, in puddles, the sky on it.
+func (p *plate) wet(g place, way raster.Vec, lit colour) colour {
+	if g.normal[1] < 0.7 || g.at[1] > ground+0.3 || g.open < 0.15 || g.own[1] > 1.15*g.own[0] {
+		return lit.times(0.9) // walls, what is under a roof, and grass
+	}
+	water := rise(clouds(g.at.Times(1.7), 4), 0.35, 0.65)
+	up := raster.Vec{way[0], -way[1], way[2]}
+	mirror := 0.02 + 0.98*math.Pow(1-up[1], 5) // Schlick's approximation of Fresnel's formulas, for water
+	return lit.times(0.55).plus(p.day.toward(up).times(mirror * (0.25 + 0.75*water) * g.open))
+}
+
+// lightAt is what falls on a visitor at a place: the plate's light, and what the
+// stage sends back.
+func (p *plate) lightAt(at raster.Vec) *light {
+	l := &light{lamp: p.lamp(), sun: p.day.sun}
+	l.sun.of = l.sun.of.times(p.open(at))
+	const n = 48
+	for side := range l.around {
+		normal := raster.Vec{}
+		normal[side/2] = 1 - 2*float64(side%2)
+		for i := range n {
+			l.around[side] = l.around[side].plus(p.seen(at, around(normal, i, n)).times(1. / n))
+		}
+	}
+	// Most of what comes from above comes from one side, so that brows and noses have their shadows.
+	above := &l.around[2]
+	l.sky = beam{overEaves, above.times(fromSky)}
+	*above = above.times(1 - fromSky)
+	// The lamp's shade is frosted: much of its light comes by way of the wall behind it.
+	l.around[5] = l.around[5].plus(l.lamp.beam(at).of.times(byWall))
+	l.lamp.of = l.lamp.of.times(1 - byWall)
+	return l
+}
+
+// overEaves is where the household's own house leaves the sky open before a visitor's face; fromSky is which
+// share of the light from above comes from there: by eye, no source.
+var overEaves = raster.Vec{0.25, 0.75, -0.65}.Unit()
+
+const (
+	fromSky = 0.6
+	byWall  = 0.4 // share of the lamp's light on a visitor that the wall sends: by eye, no source
+)
+
+// seen is the light that comes from a direction.
+func (p *plate) seen(at, way raster.Vec) colour {
+	thing, far, normal := first(p.stage.solids, at, way, 0)
+	if thing == nil {
+		return p.day.toward(way)
+	}
+	g := place{at: at.Add(way.Times(far)), normal: normal, open: 0.7}
+	g.own, g.shines = thing.matter(g.at, normal)
+	c := p.besides(g)
+	if sun := p.bySun(g); sun != (colour{}) && !blocked(p.stage.casts, g.at.Add(normal.Times(0.02)), p.day.sun.toward) {
+		c = c.plus(sun)
+	}
+	return c
+}

@@ -1,0 +1,73 @@
+package doorstep
+
+import (
+	"math"
+
+	"lintel/internal/doorstep/raster"
+)
+
+// grain is a smooth noise in space, -1 to 1, whose waves are about 1 long.
+func grain(p raster.Vec) float64 {
+	x, y, z := math.Floor(p[0]), math.Floor(p[1]), math.Floor(p[2])
+	i, j, k := int32(x), int32(y), int32(z)
+	u, v, w := ease(p[0]-x), ease(p[1]-y), ease(p[2]-z)
+	row := func(j, k int32) float64 { return mix(pebble(i, j, k), pebble(i+1, j, k), u) }
+	return mix(mix(row(j, k), row(j+1, k), v), mix(row(j, k+1), row(j+1, k+1), v), w)
+}
+
+// pebble is a number of chance for each point of a lattice, -1 to 1.
+func pebble(i, j, k int32) float64 {
+	h := uint32(i)*0x9e3779b1 ^ uint32(j)*0x85ebca77 ^ uint32(k)*0xc2b2ae3d
+	h = (h ^ h>>15) * 0x2c1b3c6d
+	h = (h ^ h>>12) * 0x297a2d39
+	return float64(h^h>>15)/(1<<31) - 1
+}
+
+// patches is a noise of several sizes: waves about size long, in millimetres, and shorter ones within them.
+func patches(p raster.Vec, size float64) float64 {
+	p = p.Times(1 / size)
+	return (grain(p) + 0.5*grain(p.Times(2.03).Add(raster.Vec{5, 7, 3})) + 0.25*grain(p.Times(4.1))) / 1.75
+}
+
+func ease(t float64) float64 { return t * t * (3 - 2*t) }
+
+// rise goes smoothly from 0, where x is from or beyond it, to 1 at to.
+func rise(x, from, to float64) float64 { return ease(min(1, max(0, (x-from)/(to-from)))) }
+
+// hump is 1 where x is 0 and falls to both sides, to 0.6 at width.
+func hump(x, width float64) float64 {
+	if math.Abs(x) > 4*width {
+		return 0 // as good as
+	}
+	return math.Exp(-x * x / (2 * width * width))
+}
+
+func mix(a, b, t float64) float64 { return a + (b-a)*t }
+
+// hex is a colour as screens have it: 0xrrggbb.
+func hex(rgb uint32) (c colour) {
+	for i := range c {
+		c[i] = linear(float64(rgb>>(16-8*i)&255) / 255)
+	}
+	return c
+}
+
+// linear is the light that sRGB's value v stands for, both 0 to 1 (IEC 61966-2-1).
+func linear(v float64) float64 {
+	if v <= 0.04045 {
+		return v / 12.92
+	}
+	return math.Pow((v+0.055)/1.055, 2.4)
+}
+
+// along is how far, in millimetres, (x, y) is from the nearest place of a line through points.
+func along(x, y float64, points ...[2]float64) float64 {
+	least := math.Inf(1)
+	for i := range points[1:] {
+		a, b := points[i], points[i+1]
+		dx, dy := b[0]-a[0], b[1]-a[1]
+		t := min(1, max(0, ((x-a[0])*dx+(y-a[1])*dy)/(dx*dx+dy*dy)))
+		least = min(least, math.Hypot(x-a[0]-t*dx, y-a[1]-t*dy))
+	}
+	return least
+}
