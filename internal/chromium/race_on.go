@@ -1,0 +1,5 @@
+//go:build race
+
+package chromium
+
+const raceDetector = true
