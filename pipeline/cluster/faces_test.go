@@ -10,8 +10,8 @@ import (
 	"github.com/disintegration/imaging"
 	"golang.org/x/sync/errgroup"
 
-	"lintel/internal/doorstep"
 	"lintel/internal/house"
+	"lintel/internal/supplies"
 	"lintel/pipeline/face"
 	"lintel/pipeline/match"
 )
@@ -26,11 +26,11 @@ func pairs(t *testing.T) []person {
 	if raceDetector {
 		t.Skip("SKIPPED: describing photographs takes too long with the race detector")
 	}
-	dir, ok := doorstep.Faces()
+	dir, ok := supplies.Faces()
 	if !ok {
 		t.Skip("SKIPPED: no face pairs; set LINTEL_FACES to group them")
 	}
-	models := doorstep.NeedModels(t)
+	models := supplies.NeedModels(t)
 	folders, err := filepath.Glob(filepath.Join(dir, "pairs", "*"))
 	if err != nil || len(folders) == 0 {
 		t.Fatalf("no face pairs in %s (%v)", dir, err)

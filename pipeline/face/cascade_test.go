@@ -11,7 +11,7 @@ import (
 
 	pigo "github.com/esimov/pigo/core"
 
-	"lintel/internal/doorstep"
+	"lintel/internal/supplies"
 )
 
 // Outside: package pigo's own scan with the same file. The squares are the
@@ -133,7 +133,7 @@ func openCascade(t *testing.T) (*scanner, *pigo.Pigo) {
 
 func readCascade(t testing.TB) []byte {
 	t.Helper()
-	raw, err := os.ReadFile(filepath.Join(doorstep.NeedModels(t), "facefinder"))
+	raw, err := os.ReadFile(filepath.Join(supplies.NeedModels(t), "facefinder"))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -55,6 +55,8 @@ type Finder struct {
 	detector     detector
 	here, beside *scanner // for the goroutine of Find, and for the one beside
 	planes       planes
+	most         int          // faces that are looked at on a still
+	left         []proposal   // places on the still that were not, since there were so many
 	encoded      bytes.Buffer // the crop that the detector looks at
 }
 
@@ -80,7 +82,8 @@ func Open(models string) (*Finder, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrModels, err)
 	}
-	return &Finder{detector: recognizer, here: newScanner(cascade), beside: newScanner(cascade)}, nil
+	f := &Finder{detector: recognizer, here: newScanner(cascade), beside: newScanner(cascade), most: maxFaces}
+	return f, nil
 }
 
 // Close frees the models.
@@ -89,9 +92,10 @@ func (f *Finder) Close() error {
 	return nil
 }
 
-// Find returns the faces on a still, from left to right. No faces is no
-// error. It finds most faces 15 pixels wide or more on stills of up to 720
-// pixels a side, 30 or more up to 1440, and so on.
+// Find returns the faces on a still, from left to right, and of a crowd the 16
+// largest; each says how many more there seem to be. No faces is no error. It finds
+// most faces 15 pixels wide or more on stills of up to 720 pixels a side, 30 or more
+// up to 1440, and so on.
 //
 // Boxes and landmarks are in pixels from the still's left upper corner,
 // whatever its Bounds begin with. Boxes are clipped to the still; landmarks of
@@ -101,6 +105,7 @@ func (f *Finder) Close() error {
 // most and waits for both in any case.
 func (f *Finder) Find(ctx context.Context, still image.Image) ([]house.Face, error) {
 	f.planes.of(still)
+	f.left = f.left[:0]
 	fine, coarse := f.planes.fine, f.planes.coarse
 	var found []house.Face
 	var err error
@@ -120,6 +125,9 @@ func (f *Finder) Find(ctx context.Context, still image.Image) ([]house.Face, err
 	if err != nil {
 		return nil, fmt.Errorf("finding faces: %w", err)
 	}
+	for i := range found {
+		found[i].Unlooked = len(f.left)
+	}
 	slices.SortStableFunc(found, func(a, b house.Face) int { return cmp.Compare(a.Box.Min.X, b.Box.Min.X) })
 	return found, nil
 }
@@ -138,26 +146,41 @@ func searchBeside(searches ...func() []proposal) <-chan []proposal {
 }
 
 // confirmAll confirms all that searches beside found, unless err says that
-// confirming failed before; it waits for the searches in any case.
+// confirming failed before; it waits for the searches in any case. Where they
+// found more than can be looked at, it begins when they have ended.
 func (f *Finder) confirmAll(ctx context.Context, still image.Image, found []house.Face, err error,
 	beside <-chan []proposal) ([]house.Face, error) {
+	var crowd []proposal
 	for places := range beside {
-		if err == nil {
+		if len(crowd)+len(found)+len(places) > f.most {
+			crowd = append(crowd, places...)
+		} else if err == nil {
 			found, err = f.confirm(ctx, still, found, places)
 		}
+	}
+	if err == nil {
+		found, err = f.confirm(ctx, still, found, crowd)
 	}
 	return found, err
 }
 
 // confirm asks the detector about each place, best first, and adds the faces
-// it finds to those found so far.
+// it finds to those found so far. Of a crowd it asks about the largest first, and
+// notes what it has not come to when there are enough.
 func (f *Finder) confirm(ctx context.Context, still image.Image, found []house.Face, places []proposal) ([]house.Face,
 	error) {
+	if len(found)+len(places) > f.most {
+		slices.SortStableFunc(places, func(a, b proposal) int { return cmp.Compare(b.side, a.side) })
+	}
 	for _, p := range places {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
 		if covered(found, p.box()) {
+			continue
+		}
+		if len(found) >= f.most {
+			f.leave(p)
 			continue
 		}
 		faces, err := f.look(still, p)
@@ -171,6 +194,16 @@ func (f *Finder) confirm(ctx context.Context, still image.Image, found []house.F
 		}
 	}
 	return found, ctx.Err()
+}
+
+// leave notes a place that is not looked at, once.
+func (f *Finder) leave(p proposal) {
+	for _, other := range f.left {
+		if covered([]house.Face{{Box: other.box()}}, p.box()) {
+			return
+		}
+	}
+	f.left = append(f.left, p)
 }
 
 // look asks the detector about one place.

@@ -21,6 +21,7 @@ import (
 
 	"lintel/internal/doorstep"
 	"lintel/internal/house"
+	"lintel/internal/supplies"
 	"lintel/pipeline/match"
 )
 
@@ -65,7 +66,9 @@ func TestDogs(t *testing.T) {
 // Outside: dlib's dnn_face_recognition_ex.cpp says that there are 4 people on
 // this photograph, and finds them by the same clustering.
 func TestPeopleOnOnePhotograph(t *testing.T) {
-	faces := find(t, open(t), example(t, "bald_guys.jpg"))
+	f := open(t)
+	f.most = 48
+	faces := find(t, f, example(t, "bald_guys.jpg"))
 	bare, err := openBare(t).Find(readExample(t, "bald_guys.jpg"))
 	if err != nil {
 		t.Fatal(err)
@@ -183,14 +186,24 @@ func TestDescriptorNearThatOfTheWholeStill(t *testing.T) {
 		distances[len(distances)-1])
 }
 
-// Outside: the place and width that the face was painted at. The bar, 95 of
-// 100, is Lintel's own; BenchmarkFind/40 has a hundred stills.
-func TestSmallFacesOnPaintedStills(t *testing.T) {
+// Outside: people of the Face Research Lab London Set, real faces, each at a
+// place and of a width that is known, before an empty house. The bar, 95 of
+// 100, is Lintel's own.
+func TestSmallFaces(t *testing.T) {
 	f := open(t)
-	p := painter(t, f, 1, paintedPortraits)
-	found := 0
-	for range paintedStills {
-		raw, box := p.paint(t, 40, 0)
+	r := rand.New(rand.NewPCG(1, 1))
+	porches := []image.Image{porch(doorstep.Front).Image, porch(doorstep.Garden).Image}
+	found, all := 0, portraits(t)[:smallFaces]
+	for i, name := range all {
+		photo, err := imaging.Open(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		whole := find(t, f, photo)
+		if len(whole) != 1 {
+			t.Fatalf("%s: %d faces", name, len(whole))
+		}
+		raw, box := onAStill(t, r, porches[i%len(porches)], photo, whole[0].Box, 40)
 		faces, err := findIn(f, raw)
 		if err != nil {
 			t.Fatal(err)
@@ -199,9 +212,9 @@ func TestSmallFacesOnPaintedStills(t *testing.T) {
 			found++
 		}
 	}
-	t.Logf("%d of %d faces of 40 pixels found", found, paintedStills)
-	if found*100 < 95*paintedStills {
-		t.Errorf("%d of %d faces of 40 pixels found", found, paintedStills)
+	t.Logf("%d of %d faces of 40 pixels found", found, len(all))
+	if found*100 < 95*len(all) {
+		t.Errorf("%d of %d faces of 40 pixels found", found, len(all))
 	}
 }
 
@@ -299,26 +312,6 @@ func TestStillsWithoutRoomForAFace(t *testing.T) {
 	}
 }
 
-// A crowd is the most work that a still can make: every place bounds it, and
-// none is asked about twice.
-func TestCrowd(t *testing.T) {
-	f := open(t)
-	overheard := listen(f)
-	one := imaging.Resize(imaging.Crop(example(t, "2008_002506.jpg"), image.Rect(110, 45, 230, 175)), 48, 0,
-		imaging.Lanczos)
-	crowd := image.NewNRGBA(image.Rect(0, 0, doorstep.Width, doorstep.Height))
-	for y := 0; y < doorstep.Height; y += one.Rect.Dy() {
-		for x := 0; x < doorstep.Width; x += one.Rect.Dx() {
-			drawAt(crowd, one, x, y)
-		}
-	}
-	faces := find(t, f, crowd)
-	t.Logf("%d faces, after %d crops", len(faces), len(overheard.crops))
-	if len(overheard.crops) > 6*maxPlaces {
-		t.Errorf("go-face was asked about %d crops", len(overheard.crops))
-	}
-}
-
 // What Find allocates, beyond the memory that it owns, is for the crops: a
 // picture of at most maxCrop a side and another as high as the part of the
 // still that it was drawn from, four bytes a pixel, and what little the rest
@@ -326,9 +319,8 @@ func TestCrowd(t *testing.T) {
 func TestAllocation(t *testing.T) {
 	f := open(t)
 	overheard := listen(f)
-	p := painter(t, f, 1, 1)
-	for _, width := range []int{0, 40, 140, 500} {
-		raw, _ := p.paint(t, width, 0)
+	for _, width := range []int{0, 40, 140, 300} {
+		raw, _ := visitor(width, 0, 1)
 		still, err := jpeg.Decode(bytes.NewReader(raw))
 		if err != nil {
 			t.Fatal(err)
@@ -369,7 +361,7 @@ func TestContext(t *testing.T) {
 	if len(overheard.crops) != 1 {
 		t.Errorf("%d crops were looked at, 1 before the end", len(overheard.crops))
 	}
-	if _, err := f.Find(ctx, doorstep.Plain(color.Gray{90})); !errors.Is(err, context.Canceled) {
+	if _, err := f.Find(ctx, imaging.New(doorstep.Width, doorstep.Height, color.Gray{90})); !errors.Is(err, context.Canceled) {
 		t.Errorf("a still with nothing to look at: error %v", err)
 	}
 	f.here, f.beside = nil, nil // what still searched now would panic, and the race detector see it
@@ -387,7 +379,7 @@ func TestDetectorFails(t *testing.T) {
 }
 
 func TestOpenWithoutModels(t *testing.T) {
-	models := doorstep.NeedModels(t)
+	models := supplies.NeedModels(t)
 	for _, test := range []struct{ name, leaveOut, breakUp string }{
 		{name: "empty folder"},
 		{name: "no cascade", leaveOut: "facefinder"},

@@ -9,6 +9,7 @@ import (
 	"image"
 	"image/jpeg"
 	"io"
+	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -18,8 +19,8 @@ import (
 
 	"github.com/disintegration/imaging"
 
-	"lintel/internal/doorstep"
 	"lintel/internal/house"
+	"lintel/internal/supplies"
 )
 
 // anew copies a part of a picture into one whose bounds begin at (0, 0).
@@ -48,7 +49,7 @@ func drawAt(dst, src *image.NRGBA, x, y int) {
 
 func open(t testing.TB) *Finder {
 	t.Helper()
-	f, err := Open(doorstep.NeedModels(t))
+	f, err := Open(supplies.NeedModels(t))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -58,7 +59,7 @@ func open(t testing.TB) *Finder {
 
 func openBare(t testing.TB) *Bare {
 	t.Helper()
-	b, err := OpenBare(doorstep.NeedModels(t))
+	b, err := OpenBare(supplies.NeedModels(t))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -69,7 +70,7 @@ func openBare(t testing.TB) *Bare {
 // readExample reads one of dlib's example files.
 func readExample(t testing.TB, name string) []byte {
 	t.Helper()
-	raw, err := os.ReadFile(filepath.Join(doorstep.NeedModels(t), "examples", name))
+	raw, err := os.ReadFile(filepath.Join(supplies.NeedModels(t), "examples", name))
 	if errors.Is(err, os.ErrNotExist) && os.Getenv("LINTEL_MODELS") == "" {
 		t.Skip("SKIPPED: dlib's example photographs are missing; `make test` fetches them")
 	}
@@ -155,9 +156,9 @@ func findIn(f *Finder, raw []byte) ([]house.Face, error) {
 // skips the test.
 func portraits(t testing.TB) []string {
 	t.Helper()
-	dir, ok := doorstep.Faces()
+	dir, ok := supplies.Faces()
 	if !ok {
-		t.Skipf("SKIPPED: no photographs in %s, so nothing was painted or compared; LINTEL_FACES names their folder",
+		t.Skipf("SKIPPED: no photographs in %s, so nothing was looked for or compared; LINTEL_FACES names their folder",
 			filepath.Join(dir, "pairs"))
 	}
 	names, err := filepath.Glob(filepath.Join(dir, "pairs", "*", "neutral.jpg"))
@@ -167,58 +168,22 @@ func portraits(t testing.TB) []string {
 	return names
 }
 
-// paints makes one still after the other.
-type paints struct {
-	r          *rand.Rand
-	background image.Image
-	portraits  []doorstep.Portrait
-	next       int
-}
-
-// painter paints up to n portraits in turn. Where their faces are, a bare
-// go-face call says.
-func painter(t testing.TB, f *Finder, seed uint64, n int) *paints {
+// onAStill puts a photograph of one face on a still, at a random place, the face
+// as many pixels wide as said, and returns the still as a bell sends it with the
+// face's box.
+func onAStill(t testing.TB, r *rand.Rand, still, photo image.Image, face image.Rectangle, width int) ([]byte,
+	image.Rectangle) {
 	t.Helper()
-	portraits(t)
-	dir, _ := doorstep.Faces()
-	p := &paints{r: rand.New(rand.NewPCG(seed, seed)), background: example(t, "dogs.jpg")}
-	var err error
-	p.portraits, err = doorstep.ReadPortraits(dir, n, func(img image.Image) (image.Rectangle, error) {
-		faces, err := f.Find(t.Context(), img)
-		if err == nil && len(faces) != 1 {
-			err = fmt.Errorf("%d faces", len(faces))
-		}
-		if err != nil {
-			return image.Rectangle{}, err
-		}
-		return faces[0].Box, nil
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return p
-}
-
-// paint returns a still as a bell sends it, and the face's box. The face is
-// width pixels wide, or there is none if width is 0, and turned by up to so
-// many degrees either way.
-func (p *paints) paint(t testing.TB, width int, degrees float64) ([]byte, image.Rectangle) {
-	t.Helper()
-	var portrait *doorstep.Portrait
-	if width > 0 {
-		turned := p.portraits[p.next%len(p.portraits)]
-		p.next++
-		if degrees > 0 {
-			turned = turned.Rotated(degrees * (2*p.r.Float64() - 1))
-		}
-		portrait = &turned
-	}
-	still, box := doorstep.Paint(p.r, p.background, portrait, width)
+	k := float64(width) / float64(face.Dx())
+	small := imaging.Resize(photo, int(math.Round(float64(photo.Bounds().Dx())*k)), 0, imaging.Lanczos)
+	room := still.Bounds().Size().Sub(small.Rect.Size())
+	at := image.Pt(r.IntN(room.X), r.IntN(room.Y))
 	var b bytes.Buffer
-	if err := jpeg.Encode(&b, still, &jpeg.Options{Quality: 85}); err != nil {
+	if err := jpeg.Encode(&b, imaging.Overlay(still, small, at, 1), &jpeg.Options{Quality: 85}); err != nil {
 		t.Fatal(err)
 	}
-	return b.Bytes(), box
+	scaled := func(p image.Point) image.Point { return house.Point{X: float64(p.X) * k, Y: float64(p.Y) * k}.Round() }
+	return b.Bytes(), image.Rectangle{scaled(face.Min), scaled(face.Max)}.Add(at)
 }
 
 // hit reports whether one of the faces is at a box.

@@ -68,8 +68,14 @@ const (
 // With less, two people side by side become one place between them.
 const apart = 0.2
 
-// maxPlaces bounds the work that a still can cause.
+// maxPlaces bounds the work that a still can cause: how many places are kept of
+// a search.
 const maxPlaces = 48
+
+// maxFaces is how many faces of a still are described, each of which takes 15 ms
+// or more. Before a bell stand fewer, and of a crowd the largest are those that
+// rang. What was not looked at is counted.
+const maxFaces = 16
 
 // search returns the places a plane has faces at, the likeliest first.
 func (sc *scanner) search(p plane, s search) []proposal {

@@ -3,8 +3,8 @@
 package face
 
 const (
-	paintedStills          = 40
-	paintedPortraits       = 20
+	smallFaces             = 40
+	drawnScenes            = 8
 	wholeStills            = 20
 	photographsAgainstPigo = 3
 )

@@ -2,10 +2,10 @@
 
 package face
 
-// The race detector makes the search for faces, and painting, ten times slower.
+// The race detector makes the search for faces, and drawing, ten times slower.
 const (
-	paintedStills          = 10
-	paintedPortraits       = 4
+	smallFaces             = 10
+	drawnScenes            = 0
 	wholeStills            = 3
 	photographsAgainstPigo = 1
 )

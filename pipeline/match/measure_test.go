@@ -9,8 +9,8 @@ import (
 
 	"github.com/disintegration/imaging"
 
-	"lintel/internal/doorstep"
 	"lintel/internal/house"
+	"lintel/internal/supplies"
 	"lintel/pipeline/face"
 )
 
@@ -76,11 +76,11 @@ func TestMeasureBars(t *testing.T) {
 // Four photographs of one person, of other sizes, places and rotations: each
 // is named, and surely, by the other three.
 func TestMeasureVaried(t *testing.T) {
-	dir, ok := doorstep.Faces()
+	dir, ok := supplies.Faces()
 	if !ok || raceDetector {
 		t.Skip("SKIPPED: no face photographs, or the race detector; set LINTEL_FACES to measure on them")
 	}
-	f, err := face.Open(doorstep.NeedModels(t))
+	f, err := face.Open(supplies.NeedModels(t))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -26,7 +26,7 @@ func (c *Curve) SameFace() float64 { return c.DistanceAt(sameFaceFMR) }
 // only where it is near enough to each of them (complete linkage), and no two
 // of them are on one frame.
 func (g *Gallery) IdentifyRing(frames [][]house.Face) {
-	for _, faces := range g.sameFaces(frames) {
+	for _, faces := range g.SameFaces(frames) {
 		probes := make([]Probe, len(faces))
 		for i, f := range faces {
 			probes[i] = ProbeOf(*f)
@@ -48,8 +48,9 @@ type sighting struct {
 	frame, group int
 }
 
-// sameFaces groups the faces of a ring by person.
-func (g *Gallery) sameFaces(frames [][]house.Face) [][]*house.Face {
+// SameFaces groups the faces of a ring by person, as [Gallery.IdentifyRing] says;
+// those without a descriptor are in no group.
+func (g *Gallery) SameFaces(frames [][]house.Face) [][]*house.Face {
 	var all []sighting
 	for frame := range frames {
 		for i := range frames[frame] {

@@ -17,8 +17,8 @@ import (
 	"github.com/disintegration/imaging"
 	"golang.org/x/sync/errgroup"
 
-	"lintel/internal/doorstep"
 	"lintel/internal/house"
+	"lintel/internal/supplies"
 	"lintel/pipeline/face"
 )
 
@@ -27,35 +27,45 @@ import (
 type sight struct {
 	name   string
 	weight float64 // of a reference made so, 0 to 1
-	spoil  func(r *rand.Rand, p doorstep.Portrait) image.Image
+	spoil  func(r *rand.Rand, p portrait) image.Image
+}
+
+// A portrait is a photograph of one face.
+type portrait struct {
+	image image.Image
+	face  image.Rectangle // dlib's box
 }
 
 // sights are those that references and probes of a trial are seen in. They are
 // our own choice: what a door camera does to a face that is far off, not in
 // focus, or badly lit.
 var sights = []sight{
-	{"full", 1, func(_ *rand.Rand, p doorstep.Portrait) image.Image { return p.Image }},
-	{"60 px", 0.7, func(_ *rand.Rand, p doorstep.Portrait) image.Image { return reduced(p, 60) }},
-	{"40 px", 0.4, func(_ *rand.Rand, p doorstep.Portrait) image.Image { return reduced(p, 40) }},
-	{"32 px", 0.25, func(_ *rand.Rand, p doorstep.Portrait) image.Image { return reduced(p, 32) }},
-	{"blurred", 0.5, func(r *rand.Rand, p doorstep.Portrait) image.Image {
+	{"full", 1, func(_ *rand.Rand, p portrait) image.Image { return p.image }},
+	{"60 px", 0.7, func(_ *rand.Rand, p portrait) image.Image { return reduced(p, 60) }},
+	{"40 px", 0.4, func(_ *rand.Rand, p portrait) image.Image { return reduced(p, 40) }},
+	{"32 px", 0.25, func(_ *rand.Rand, p portrait) image.Image { return reduced(p, 32) }},
+	{"blurred", 0.5, func(r *rand.Rand, p portrait) image.Image {
 		return imaging.Blur(reduced(p, 80), 1.5+r.Float64())
 	}},
-	{"dark", 0.5, func(r *rand.Rand, p doorstep.Portrait) image.Image {
+	{"dark", 0.5, func(r *rand.Rand, p portrait) image.Image {
 		still := imaging.AdjustFunc(reduced(p, 100), func(c color.NRGBA) color.NRGBA {
 			return color.NRGBA{c.R / 6, c.G / 6, c.B / 6, c.A}
 		})
-		doorstep.Noise(r, still, 3)
+		for i := range still.Pix {
+			if i%4 != 3 {
+				still.Pix[i] = uint8(min(max(float64(still.Pix[i])+3*r.NormFloat64(), 0), 255)) // a sensor's noise
+			}
+		}
 		return still
 	}},
 }
 
 // reduced returns the portrait with the face that many pixels wide, on a grey
 // wall of 320 by 256 pixels or more.
-func reduced(p doorstep.Portrait, width int) *image.NRGBA {
-	b := p.Image.Bounds()
-	w := max(1, b.Dx()*width/p.Face.Dx())
-	small := imaging.Resize(p.Image, w, 0, imaging.Lanczos)
+func reduced(p portrait, width int) *image.NRGBA {
+	b := p.image.Bounds()
+	w := max(1, b.Dx()*width/p.face.Dx())
+	small := imaging.Resize(p.image, w, 0, imaging.Lanczos)
 	wall := imaging.New(max(320, small.Bounds().Dx()), max(256, small.Bounds().Dy()), color.Gray{150})
 	return imaging.PasteCenter(wall, small)
 }
@@ -105,11 +115,11 @@ func subjects(t testing.TB) []subject {
 	if raceDetector {
 		t.Skip("SKIPPED: describing the open set takes too long with the race detector")
 	}
-	dir, ok := doorstep.Faces()
+	dir, ok := supplies.Faces()
 	if !ok {
 		t.Skip("SKIPPED: no face pairs; set LINTEL_FACES to measure on them")
 	}
-	models := doorstep.NeedModels(t)
+	models := supplies.NeedModels(t)
 	openSetOnce.Do(func() { openSet, openSetErr = describe(dir, models) })
 	if openSetErr != nil {
 		t.Fatal(openSetErr)
@@ -162,10 +172,10 @@ func describeSubject(f *face.Finder, folder string, seed uint64) (s subject, err
 		if err != nil {
 			return s, fmt.Errorf("opening a portrait: %w", err)
 		}
-		portrait := doorstep.Portrait{Image: img}
+		seen := portrait{image: img}
 		s.seen[i] = make([]*house.Descriptor, len(sights))
 		for j, sight := range sights {
-			still := sight.spoil(r, portrait)
+			still := sight.spoil(r, seen)
 			found, err := largest(f, still)
 			if err != nil {
 				return s, err
@@ -177,7 +187,7 @@ func describeSubject(f *face.Finder, folder string, seed uint64) (s subject, err
 				continue
 			}
 			if j == 0 {
-				portrait.Face = found.Box
+				seen.face = found.Box
 			}
 			s.seen[i][j] = &found.Descriptor
 		}

@@ -17,8 +17,8 @@ import (
 
 	"github.com/disintegration/imaging"
 
-	"lintel/internal/doorstep"
 	"lintel/internal/house"
+	"lintel/internal/supplies"
 	"lintel/pipeline/face"
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/liveness/fasnet"
@@ -40,11 +40,11 @@ func portraits(t testing.TB, step int) (all []portrait) {
 	if race {
 		t.Skip("SKIPPED: too slow with the race detector; runs without")
 	}
-	dir, ok := doorstep.Faces()
+	dir, ok := supplies.Faces()
 	if !ok {
 		t.Skip("SKIPPED: no photographs; LINTEL_FACES names the folder that holds pairs/<id>/*.jpg")
 	}
-	finder, err := face.Open(doorstep.NeedModels(t))
+	finder, err := face.Open(supplies.NeedModels(t))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -84,7 +84,7 @@ func nets(t testing.TB) *fasnet.Nets {
 	t.Helper()
 	dir := os.Getenv("LINTEL_NETS")
 	if dir == "" {
-		dir = doorstep.NeedModels(t)
+		dir = supplies.NeedModels(t)
 	}
 	n, err := fasnet.Load(dir)
 	if err != nil {
@@ -118,7 +118,7 @@ func TestPersonsAreNoPictures(t *testing.T) {
 // copy.
 func TestCopiesAreKnown(t *testing.T) {
 	all := portraits(t, 4)
-	finder, err := face.Open(doorstep.NeedModels(t))
+	finder, err := face.Open(supplies.NeedModels(t))
 	if err != nil {
 		t.Fatal(err)
 	}

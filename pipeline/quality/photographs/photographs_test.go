@@ -17,8 +17,8 @@ import (
 
 	"github.com/disintegration/imaging"
 
-	"lintel/internal/doorstep"
 	"lintel/internal/house"
+	"lintel/internal/supplies"
 	"lintel/pipeline/face"
 	"lintel/pipeline/quality"
 )
@@ -35,7 +35,7 @@ func openFinder(t testing.TB) *face.Finder {
 	if race {
 		t.Skip("SKIPPED: too slow with the race detector; runs without")
 	}
-	f, err := face.Open(doorstep.NeedModels(t))
+	f, err := face.Open(supplies.NeedModels(t))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -47,7 +47,7 @@ func openFinder(t testing.TB) *face.Finder {
 // the folder of faces.
 func people(t testing.TB, f *face.Finder, pattern string, step int) (list []photograph) {
 	t.Helper()
-	dir, ok := doorstep.Faces()
+	dir, ok := supplies.Faces()
 	if !ok {
 		t.Skip("SKIPPED: no photographs; LINTEL_FACES names the folder that holds pairs/<id>/*.jpg")
 	}
@@ -370,7 +370,7 @@ func distance(a, b house.Descriptor) (d float64) {
 func BenchmarkPhotographs(b *testing.B) {
 	f := openFinder(b)
 	var examples []photograph
-	files, err := filepath.Glob(filepath.Join(doorstep.NeedModels(b), "examples", "2*.jpg"))
+	files, err := filepath.Glob(filepath.Join(supplies.NeedModels(b), "examples", "2*.jpg"))
 	if err != nil || len(files) == 0 {
 		b.Skip("SKIPPED: no example photographs; `make test` fetches them")
 	}
