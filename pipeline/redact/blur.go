@@ -6,10 +6,10 @@ import (
 	"slices"
 )
 
-// FaceMargin is how far beyond a face's box, on each side and in parts of the
-// box's longer side, [Blur] goes. A box holds a face from the brows to the
-// chin; hair, ears and beard tell people apart as well.
-const FaceMargin = 0.5
+// FaceMargin and HairMargin are how far beyond a face's box [Blur] goes, in parts of
+// the box's longer side: to both sides and below, and above. A box holds a face from the
+// brows to the chin; hair, ears and beard tell people apart as well.
+const FaceMargin, HairMargin = 0.5, 0.9
 
 // Blur returns the still with all within the boxes, and a margin, unseen: in
 // its place are soft colours drawn from around it, as of something far out of
@@ -29,6 +29,7 @@ func Blur(still []byte, boxes []image.Rectangle) ([]byte, error) {
 	if len(boxes) == 0 {
 		return still, nil
 	}
+	defer turn(still)()
 	m, err := decode(still)
 	if err != nil {
 		return nil, fmt.Errorf("blurring faces: %w", err)
@@ -66,8 +67,10 @@ func blur(m image.Image, boxes []image.Rectangle) error {
 // coded in before it may have been turned.
 func grown(box, still image.Rectangle, block image.Point) image.Rectangle {
 	box = box.Intersect(still)
-	margin := max(int(FaceMargin*float64(max(box.Dx(), box.Dy()))), Reach)
-	box = box.Inset(-margin).Intersect(still)
+	side := float64(max(box.Dx(), box.Dy()))
+	margin := max(int(FaceMargin*side), Reach)
+	above := max(int(HairMargin*side), Reach)
+	box = image.Rect(box.Min.X-margin, box.Min.Y-above, box.Max.X+margin, box.Max.Y+margin).Intersect(still)
 	cells := cover(box, block)
 	return image.Rectangle{
 		image.Pt(cells.Min.X*block.X, cells.Min.Y*block.Y),

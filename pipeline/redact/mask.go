@@ -27,6 +27,7 @@ func Mask(still []byte, masks []house.Polygon) ([]byte, error) {
 	if _, _, err := header(still); err != nil {
 		return nil, fmt.Errorf("masking: %w", err)
 	}
+	defer turn(still)()
 	m, err := decode(still)
 	if err != nil {
 		return nil, fmt.Errorf("masking: %w", err)

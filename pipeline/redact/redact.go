@@ -29,12 +29,15 @@ package redact
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"image"
 	"image/color"
 	"image/jpeg"
 	"slices"
+
+	"lintel/pipeline/decoding"
 )
 
 // ErrNotAStill says that something is no picture as the archive keeps them.
@@ -53,15 +56,27 @@ const jfif = "\xff\xe0\x00\x10JFIF\x00\x01\x01\x00\x00\x01\x00\x01\x00\x00"
 // Encode returns a still as the archive keeps it, of [Quality], from what
 // [MaskImage] returned.
 func Encode(m image.Image) ([]byte, error) {
-	return encode(m, Quality)
+	return EncodeAt(m, Quality)
 }
 
-func encode(m image.Image, quality int) ([]byte, error) {
+// EncodeAt is Encode for a quality from 1 to 100.
+func EncodeAt(m image.Image, quality int) ([]byte, error) {
 	var b bytes.Buffer
 	if err := jpeg.Encode(&b, m, &jpeg.Options{Quality: quality}); err != nil {
 		return nil, fmt.Errorf("encoding a still: %w", err)
 	}
 	return slices.Insert(b.Bytes(), len("\xff\xd8"), []byte(jfif)...), nil
+}
+
+// turn waits until there is memory to decode a still, change a copy and encode
+// that, and returns what gives it back. Others who wait take a moment each, so
+// nobody has to be able to hurry it.
+func turn(still []byte) (end func()) {
+	end, err := decoding.Begin(context.Background(), "redact", 2*decoding.StillMemory(still))
+	if err != nil {
+		panic(err) // the background never ends
+	}
+	return end
 }
 
 // decode returns the picture of a still, which is its caller's to change.

@@ -62,7 +62,7 @@ func scene(width, height int) *image.RGBA {
 
 func asJPEG(tb testing.TB, m image.Image, quality int) []byte {
 	tb.Helper()
-	b, err := encode(m, quality)
+	b, err := EncodeAt(m, quality)
 	if err != nil {
 		tb.Fatal(err)
 	}

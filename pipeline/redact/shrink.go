@@ -32,21 +32,23 @@ func Shrink(still []byte, side int) (data []byte, width, height int, err error) 
 	if longer <= side {
 		return still, before.X, before.Y, nil
 	}
+	defer turn(still)()
 	m, err := decode(still)
 	if err != nil {
 		return nil, 0, 0, fmt.Errorf("shrinking: %w", err)
 	}
 	scaled := func(v int) int { return max(1, int(math.Round(float64(v)*float64(side)/float64(longer)))) }
 	width, height = scaled(before.X), scaled(before.Y)
-	if data, err = encode(resized(m, width, height, grey), ShrunkQuality); err != nil {
+	if data, err = EncodeAt(Reduced(m, width, height, grey, imaging.Lanczos), ShrunkQuality); err != nil {
 		return nil, 0, 0, err
 	}
 	return data, width, height, nil
 }
 
-// resized reduces a picture. Its result is of a kind that image/jpeg encodes fast.
-func resized(m image.Image, width, height int, grey bool) image.Image {
-	small := imaging.Resize(m, width, height, imaging.Lanczos)
+// Reduced returns a smaller copy of a decoded still, or of a part of one that was grey
+// or not, to be encoded. It is of a kind that image/jpeg encodes fast.
+func Reduced(m image.Image, width, height int, grey bool, filter imaging.ResampleFilter) image.Image {
+	small := imaging.Resize(m, width, height, filter)
 	if !grey {
 		return &image.RGBA{Pix: small.Pix, Stride: small.Stride, Rect: small.Rect} // opaque, so the same picture
 	}
