@@ -1,10 +1,10 @@
 // Package enrol makes a reference of a photograph that somebody chose.
 //
 // What comes in are the bytes of a photograph and whose it is; what goes out is
-// a reference in the gallery, with what was measured of it and what it adds, or
-// why there is none, at once:
+// a reference in the gallery, with a small picture of the face, what was measured
+// of it and what it adds, or why there is none, at once:
 //
-//	got, err := enrol.Enrol(ctx, archive, finder.Find, person, photograph)
+//	got, err := enrol.Enrol(ctx, archive, finder.Find, person, house.FromPhotograph, photograph)
 //	var poor enrol.Poor
 //	if errors.As(err, &poor) { … } // got.Quality has what was measured
 //
@@ -21,6 +21,7 @@ import (
 	"image"
 
 	"lintel/internal/house"
+	"lintel/pipeline/decoding"
 	"lintel/pipeline/intake"
 	"lintel/pipeline/match"
 	"lintel/pipeline/quality"
@@ -54,48 +55,76 @@ type Archive interface {
 type Reference struct {
 	Quality house.Quality // EyeDistance is 0 where no eyes were found
 	Score   float64       // over 0 to 1, as package quality scores it
-	Without match.Gain    // how surely the face was known before; zero unless it was enrolled
+	Without match.Gain    // how surely the face was known before; zero where it was too poor
 }
 
-// Enrol makes a reference of the one face on a photograph. The errors are those
-// of [OnlyFace] and of Archive.AddReference, and a [Poor].
-func Enrol(ctx context.Context, archive Archive, find Find, person string, photograph []byte) (r Reference,
-	err error) {
-	picture, f, err := OnlyFace(ctx, find, photograph)
+// Enrol makes a reference of the one face on a photograph, and keeps the face on it
+// as a portrait. The errors are those of [Try] and of Archive.AddReference.
+func Enrol(ctx context.Context, archive Archive, find Find, person string, from house.Origin, photograph []byte,
+) (r Reference, err error) {
+	r, added, err := try(ctx, archive, find, person, from, photograph)
 	if err != nil {
 		return r, err
+	}
+	return r, archive.AddReference(ctx, added)
+}
+
+// Try says what [Enrol] would make of a photograph, and keeps nothing. The errors
+// are those of [OnlyFace], and a [Poor].
+func Try(ctx context.Context, archive match.Source, find Find, person string, photograph []byte) (Reference, error) {
+	r, _, err := try(ctx, archive, find, person, house.FromPhotograph, photograph)
+	return r, err
+}
+
+func try(ctx context.Context, archive match.Source, find Find, person string, from house.Origin, photograph []byte,
+) (r Reference, made house.Reference, err error) {
+	picture, f, err := OnlyFace(ctx, find, photograph)
+	if err != nil {
+		return r, made, err
 	}
 	r.Quality = quality.Measure(picture, f)
 	score, complaints := quality.Judge(r.Quality)
 	r.Score = score
 	if len(complaints) > 0 {
-		return r, Poor(complaints)
+		return r, made, Poor(complaints)
 	}
 	gallery, err := match.NewCurrent(archive).Gallery(ctx)
 	if err != nil {
-		return r, err
+		return r, made, err
 	}
 	references, err := archive.Gallery(ctx)
 	if err != nil {
-		return r, err
+		return r, made, err
 	}
-	added := house.Reference{Person: person, Descriptor: f.Descriptor, FaceWidth: f.Width(), Quality: score,
+	made = house.Reference{Person: person, Descriptor: f.Descriptor, FaceWidth: f.Width(), Quality: score,
 		SourceSHA256: sha256.Sum256(photograph)}
-	if err := archive.AddReference(ctx, added); err != nil {
-		return r, err
+	if made.Portrait, err = portraitOf(from, picture, f); err != nil {
+		return r, made, err
 	}
-	r.Without = match.GainOf(added, references, gallery.Curve())
-	return r, nil
+	r.Without = match.GainOf(made, references, gallery.Curve())
+	return r, made, nil
 }
 
 // OnlyFace returns a photograph upright, and the one face on it. The errors are
 // ErrNoFace, ErrFaces, and those of intake.Clean.
 func OnlyFace(ctx context.Context, find Find, photograph []byte) (picture image.Image, f house.Face, err error) {
-	clean, err := intake.Clean(photograph)
+	sent, err := intake.Open(photograph)
 	if err != nil {
 		return nil, f, err
 	}
-	faces, err := find(ctx, clean.Image)
+	end, err := decoding.Begin(ctx, "residents", sent.Memory())
+	if err != nil {
+		return nil, f, err
+	}
+	defer end()
+	clean, err := sent.Clean()
+	if err != nil {
+		return nil, f, err
+	}
+	if picture, err = clean.Picture(); err != nil {
+		return nil, f, err
+	}
+	faces, err := find(ctx, picture)
 	switch {
 	case err != nil:
 		return nil, f, err
@@ -104,5 +133,5 @@ func OnlyFace(ctx context.Context, find Find, photograph []byte) (picture image.
 	case len(faces) > 1:
 		return nil, f, fmt.Errorf("%w (%d of them)", ErrFaces, len(faces))
 	}
-	return clean.Image, faces[0], nil
+	return picture, faces[0], nil
 }

@@ -74,10 +74,10 @@ func finds(n int) enrol.Find {
 }
 
 func Example() {
-	got, err := enrol.Enrol(context.Background(), &album{consent: true}, finds(1), "ADA", photograph(90, 170))
+	got, err := enrol.Enrol(context.Background(), &album{consent: true}, finds(1), "ADA", house.FromPhotograph, photograph(90, 170))
 	fmt.Println(err, got.Quality.FaceWidth, got.Without.Others, got.Without.Band)
 
-	_, err = enrol.Enrol(context.Background(), &album{consent: true}, finds(1), "ADA", photograph(5, 20))
+	_, err = enrol.Enrol(context.Background(), &album{consent: true}, finds(1), "ADA", house.FromPhotograph, photograph(5, 20))
 	var poor enrol.Poor
 	fmt.Println(errors.As(err, &poor), poor[0].Code)
 	// Output:
@@ -88,7 +88,7 @@ func Example() {
 func TestEnrolRefuses(t *testing.T) {
 	fine := photograph(90, 170)
 	known := &album{consent: true}
-	if _, err := enrol.Enrol(t.Context(), known, finds(1), "ADA", fine); err != nil {
+	if _, err := enrol.Enrol(t.Context(), known, finds(1), "ADA", house.FromPhotograph, fine); err != nil {
 		t.Fatal(err)
 	}
 	for name, test := range map[string]struct {
@@ -105,7 +105,8 @@ func TestEnrolRefuses(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			before := len(test.archive.references)
-			_, err := enrol.Enrol(t.Context(), test.archive, finds(test.faces), "ADA", test.photograph)
+			_, err := enrol.Enrol(t.Context(), test.archive, finds(test.faces), "ADA", house.FromPhotograph,
+				test.photograph)
 			if !errors.Is(err, test.want) {
 				t.Errorf("%v, want %v", err, test.want)
 			}
@@ -113,5 +114,22 @@ func TestEnrolRefuses(t *testing.T) {
 				t.Error("a reference was made")
 			}
 		})
+	}
+}
+
+// TestTryKeepsNothing has a photograph judged as Enrol judges it, and no reference
+// made.
+func TestTryKeepsNothing(t *testing.T) {
+	a := &album{consent: true}
+	got, err := enrol.Try(t.Context(), a, finds(1), "ADA", photograph(90, 170))
+	if err != nil || got.Quality.FaceWidth != 200 || got.Score <= 0 {
+		t.Errorf("%+v, %v", got, err)
+	}
+	var poor enrol.Poor
+	if _, err := enrol.Try(t.Context(), a, finds(1), "ADA", photograph(5, 20)); !errors.As(err, &poor) {
+		t.Errorf("%v, want what is wrong with it", err)
+	}
+	if len(a.references) > 0 {
+		t.Errorf("%d references were kept", len(a.references))
 	}
 }
