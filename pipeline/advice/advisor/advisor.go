@@ -40,6 +40,7 @@ type Archive interface {
 	Newest(context.Context) (time.Time, error)
 	Bells(context.Context) ([]house.Bell, error)
 	TrialEnds(context.Context) (map[string]time.Time, error)
+	BellHealths(context.Context) (map[string]house.Health, error)
 	Doors(context.Context) ([]house.Door, error)
 	DoorRules(context.Context) ([]house.DoorRule, error)
 	ParcelRules(context.Context) ([]house.ParcelRule, error)
@@ -54,6 +55,7 @@ type Archive interface {
 	WithdrawAdvice(ctx context.Context, d house.Advice, persons ...string) error
 	Doubts(context.Context) ([]house.Doubt, error)
 	KeepDoubt(context.Context, house.Doubt) error
+	ForgiveSecrets(ctx context.Context, bell string) error
 	ExpireAdvice(context.Context) (next time.Time, err error)
 	Receivers(context.Context) ([]house.Receiver, error)
 	match.Source
@@ -75,37 +77,25 @@ type Advisor struct {
 	clock     *Clock
 	gallery   *match.Current
 	alike     alike
+	secrets   *secrets
+
+	keeping sync.Mutex          // held while doubts are written down, and forgotten
+	kept    map[key]house.Doubt // as they were written down
 
 	// Only Run uses these.
 	recalled bool
-	kept     map[key]time.Time  // doubts, as they were written down
 	told     map[string]telling // by advice, until its time runs out
 
-	woken   chan struct{} // holds one where there is something to do
-	mu      sync.Mutex
-	refused map[string]time.Time // when a bell's secret was last wrong, by the bell's name
-	behind  map[string]bool      // receivers that do not know what is open
+	woken  chan struct{} // holds one where there is something to do
+	mu     sync.Mutex
+	behind map[string]bool // receivers that do not know what is open
 }
 
 // New returns an advisor. The publisher may be nil: then nothing is sent.
 func New(archive Archive, publisher Publisher, log *slog.Logger, now func() time.Time, clock *Clock) *Advisor {
 	return &Advisor{archive: archive, publisher: publisher, log: log, now: now, clock: clock,
-		gallery: match.NewCurrent(archive), kept: make(map[key]time.Time), told: make(map[string]telling),
-		woken: make(chan struct{}, 1), refused: make(map[string]time.Time), behind: make(map[string]bool)}
-}
-
-// Refused says that somebody just came in a bell's name with a wrong secret.
-func (c *Advisor) Refused(bell string) {
-	c.mu.Lock()
-	c.refused[bell] = c.now()
-	c.mu.Unlock()
-	c.wake()
-}
-
-func (c *Advisor) refusedAt(bell string) time.Time {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.refused[bell]
+		gallery: match.NewCurrent(archive), kept: make(map[key]house.Doubt), told: make(map[string]telling),
+		woken: make(chan struct{}, 1), secrets: newSecrets(now), behind: make(map[string]bool)}
 }
 
 func (c *Advisor) wake() {
@@ -142,6 +132,13 @@ func (c *Advisor) Run(ctx context.Context) {
 		}
 		wait.Stop()
 	}
+}
+
+// Look does once what Run does with each change. It is for one that does not run, as
+// while time is played faster than it goes.
+func (c *Advisor) Look(ctx context.Context) error {
+	_, err := c.round(house.By(ctx, house.ByItself))
+	return err
 }
 
 // round looks at all there is, once. It returns when the next suggestion expires,
@@ -224,7 +221,9 @@ func (c *Advisor) consider(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	visits = slices.DeleteFunc(visits, func(v house.Visit) bool { return len(v.Stills) == 0 })
+	visits = slices.DeleteFunc(visits, func(v house.Visit) bool {
+		return len(v.Stills) == 0 || !v.ImportedAt.IsZero() // nobody rings by an old one
+	})
 	if len(visits) == 0 && len(open) == 0 {
 		return nil
 	}
@@ -239,7 +238,7 @@ func (c *Advisor) consider(ctx context.Context) error {
 	for _, v := range visits {
 		for _, door := range doors {
 			if door.Bell == v.Bell {
-				failures = append(failures, c.decide(ctx, s.at(v, door, c.refusedAt(v.Bell), c.now())))
+				failures = append(failures, c.decide(ctx, s.at(v, door, c.secrets.at(v.Bell), c.now())))
 			}
 		}
 	}
@@ -262,7 +261,7 @@ func (c *Advisor) judgeAnew(ctx context.Context, s situation, d house.Advice, do
 	if i := slices.IndexFunc(doors, func(at house.Door) bool { return at.ID == d.Door }); i >= 0 {
 		door = doors[i]
 	}
-	in := s.at(v, door, c.refusedAt(v.Bell), c.now())
+	in := s.at(v, door, c.secrets.at(v.Bell), c.now())
 	in.Open = &d
 	anew := policy.Decide(in)
 	if d.Parcel != "" {
@@ -331,6 +330,9 @@ func toldOf(v house.Visit, alike map[string][]string) []string {
 	told := make(map[string]bool)
 	for _, s := range v.Stills {
 		for _, f := range s.Faces {
+			if f.Said != nil && f.Said.Person != "" {
+				told[f.Said.Person] = true
+			}
 			if f.Match != nil {
 				told[f.Match.Person] = true
 				for _, other := range alike[f.Match.Person] {

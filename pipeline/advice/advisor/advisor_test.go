@@ -184,10 +184,10 @@ func TestWrongSecret(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newHouse(t)
 		defer h.run(h.archive)()
-		h.advisor.Refused("another bell")
+		h.posed("another bell")
 		before := h.ring(h.face())
 		h.suggested(before, h.arrive())
-		h.advisor.Refused("gate")
+		h.posed("gate")
 		synctest.Wait()
 		h.withdrawn(before, policy.Healthy)
 		h.arrive()

@@ -17,23 +17,23 @@ func (c *Advisor) recall(ctx context.Context) error {
 	if c.recalled {
 		return nil
 	}
+	c.keeping.Lock()
+	defer c.keeping.Unlock()
 	doubts, err := c.archive.Doubts(ctx)
 	if err != nil {
 		return err
 	}
 	now := c.now()
-	c.mu.Lock()
-	defer c.mu.Unlock()
 	for _, d := range doubts {
 		switch {
 		case d.At.After(now):
 			c.clock.jumped(now)
 		case d.Kind == house.DoubtClock:
 			c.clock.jumped(d.At)
-		case d.At.After(c.refused[d.Bell]):
-			c.refused[d.Bell] = d.At
+		default:
+			c.secrets.recall(d)
 		}
-		c.kept[key{d.Kind, d.Bell}] = d.At
+		c.kept[key{d.Kind, d.Bell}] = d
 	}
 	c.recalled = true
 	return nil
@@ -47,11 +47,13 @@ type key struct {
 
 // keepDoubts writes down what is doubted and was not written down yet.
 func (c *Advisor) keepDoubts(ctx context.Context) error {
+	c.keeping.Lock()
+	defer c.keeping.Unlock()
 	for _, d := range c.doubts() {
 		if err := c.archive.KeepDoubt(ctx, d); err != nil {
 			return err
 		}
-		c.kept[key{d.Kind, d.Bell}] = d.At
+		c.kept[key{d.Kind, d.Bell}] = d
 	}
 	return nil
 }
@@ -60,15 +62,14 @@ func (c *Advisor) keepDoubts(ctx context.Context) error {
 func (c *Advisor) doubts() (all []house.Doubt) {
 	add := func(d house.Doubt) {
 		before := c.kept[key{d.Kind, d.Bell}]
-		if gone := d.At.Sub(before); !d.At.IsZero() && (gone < 0 || gone >= doubtKeptEach) {
+		gone, own := d.At.Sub(before.At), d.Own.Sub(before.Own)
+		if !d.At.IsZero() && (gone < 0 || gone >= doubtKeptEach || own >= doubtKeptEach) {
 			all = append(all, d)
 		}
 	}
 	add(house.Doubt{Kind: house.DoubtClock, At: c.clock.state().JumpedAt})
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	for bell, at := range c.refused {
-		add(house.Doubt{Kind: house.DoubtSecret, Bell: bell, At: at})
+	for _, d := range c.secrets.shown() {
+		add(d)
 	}
 	return all
 }

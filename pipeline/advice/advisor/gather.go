@@ -17,14 +17,17 @@ const missesCount = 25 * time.Hour
 type situation struct {
 	input policy.Input
 	tried map[string]time.Time // when the last trial at a bell ends or ended, by its name
+
+	health map[string]house.Health // of bells, by name
 }
 
 // at is the input of a decision on a visit at a door.
-func (s situation) at(v house.Visit, door house.Door, refused, now time.Time) policy.Input {
+func (s situation) at(v house.Visit, door house.Door, tried house.Doubt, now time.Time) policy.Input {
 	in := s.input
 	in.Visit, in.Door, in.Now = v, door, now
 	if slices.Contains(in.Bells, v.Bell) {
-		in.Bell = &policy.Bell{Name: v.Bell, RefusedAt: refused, TrialUntil: s.tried[v.Bell]}
+		in.Bell = &policy.Bell{Name: v.Bell, RefusedAt: tried.Own, TriedSince: tried.Since, TrialUntil: s.tried[v.Bell],
+			Ailing: s.health[v.Bell].Ailing}
 	}
 	return in
 }
@@ -59,9 +62,12 @@ func (c *Advisor) gather(ctx context.Context) (s situation, err error) {
 		return s, err
 	}
 	for _, b := range bells {
-		in.Bells = append(in.Bells, b.Name)
+		in.Bells = append(in.Bells, b.Address)
 	}
 	if s.tried, err = c.archive.TrialEnds(ctx); err != nil {
+		return s, err
+	}
+	if s.health, err = c.archive.BellHealths(ctx); err != nil {
 		return s, err
 	}
 	persons, err := c.archive.Persons(ctx)

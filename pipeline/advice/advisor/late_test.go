@@ -46,7 +46,7 @@ func TestWithdrawn(t *testing.T) {
 			rules.AwayUntil = h.now().Add(time.Hour)
 			h.must(h.archive.SetAdviceRules(ctx, rules))
 		}, []string{policy.Home}},
-		{"a wrong secret", func(h *household, _ context.Context, _ string) { h.advisor.Refused("gate") },
+		{"a wrong secret", func(h *household, _ context.Context, _ string) { h.posed("gate") },
 			[]string{policy.Healthy}},
 		{"the clock is set", func(h *household, _ context.Context, _ string) {
 			h.ahead.Store(int64(5 * time.Second))
@@ -116,7 +116,7 @@ func TestStays(t *testing.T) {
 		for range 5 {
 			h.must(h.archive.AddMiss(t.Context(), "code", "SOMEBODY"))
 		}
-		h.advisor.Refused("another bell")
+		h.posed("another bell")
 		v, err := h.archive.Visit(t.Context(), visit)
 		h.must(err)
 		h.must(h.archive.Record(t.Context(), v.Stills[2].ID, house.Done, nil))
@@ -232,13 +232,13 @@ func TestDoubtsStay(t *testing.T) {
 		code  string
 		over  time.Duration
 	}{
-		{"a wrong secret", func(h *household) { h.advisor.Refused("gate") }, policy.Healthy, policy.AfterRefusal},
+		{"a wrong secret", func(h *household) { h.posed("gate") }, policy.Healthy, policy.AfterRefusal},
 		{"a clock that jumped", func(h *household) {
 			h.ahead.Store(int64(3 * time.Second))
 			h.arrive()
 		}, policy.Clock, policy.AfterJump},
 		{"a clock that is set back while the server is off", func(h *household) {
-			h.advisor.Refused("gate")
+			h.posed("gate")
 			synctest.Wait()
 			h.ahead.Store(-int64(10 * time.Minute))
 		}, policy.Clock, policy.AfterJump},

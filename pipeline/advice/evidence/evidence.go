@@ -19,6 +19,9 @@
 //	  code         six digits, as text
 //	from a reader, that it saw a token
 //	  token        its label
+//	  counter      higher than any before, or time and nonce: seconds since 1970, and
+//	               8 to 64 letters and digits that it never used
+//	  mac          of these, by the reader's key, in hexadecimal (see docs/sources.md)
 //
 // Numbers may be numbers or text. A phone that was without a network sends
 // several positions and crossings at once as a JSON list of such objects. What
@@ -32,16 +35,19 @@
 // A phone can be lent, stolen or made to report what is not so, and a token can
 // be lent or copied: they are ordinary, and weak where they tell only half (a
 // phone's "entered" with nothing to show that it was gone; a token that the same
-// reader saw in the last ten minutes before, which may lie there). A code and a
+// reader saw in the last ten minutes before, which may lie there; a token of a reader
+// that does not sign what it tells, which may be a recording). A reader that signed
+// once is not believed without any more. A code and a
 // resident do not go by what lies in a pocket alone: they are decisive. Package
 // policy asks for one of those where two persons look alike.
 //
 // # What is refused, and counted
 //
-// A wrong or reused code, a token of another person than the message is about,
-// and a phone that speaks of somebody else are failed attempts of that source,
+// A wrong or reused code, a token of another person than the message is about, one
+// that is signed by another key, and a phone that speaks of somebody else are failed attempts of that source,
 // about that person. What anybody's phone or fob may do on a common day is none:
-// a fast train, a wrong position, a card that nobody has.
+// a fast train, a wrong position, a card that nobody has, a message that the network
+// brings twice.
 package evidence
 
 import (
@@ -66,7 +72,7 @@ type Archive interface {
 	MoveSource(ctx context.Context, id string,
 		change func(json.RawMessage) (house.SourceMove, error)) (changed bool, err error)
 	ReportsOf(ctx context.Context, source string, since time.Time) ([]house.KeptReport, error)
-	HearSource(ctx context.Context, id string) error
+	SourceKey(ctx context.Context, id string) (key []byte, err error)
 	TokenOf(ctx context.Context, label string) (person string, err error)
 	AddFactor(context.Context, house.Factor) (id string, err error)
 	FactorsSince(ctx context.Context, t time.Time) ([]house.Factor, error)
@@ -122,42 +128,87 @@ func (d *Inbox) Message(ctx context.Context, s house.Source, about string, text 
 		err := d.Code(ctx, s.Person, m.code, s.ID)
 		return Receipt{Kind: house.FactorCode, Counts: err == nil}, err
 	}
-	return d.token(ctx, s, about, m.token)
+	return d.token(ctx, s, about, m)
 }
 
 // token takes that a reader saw something.
-func (d *Inbox) token(ctx context.Context, s house.Source, about, label string) (Receipt, error) {
+func (d *Inbox) token(ctx context.Context, s house.Source, about string, m message) (Receipt, error) {
 	receipt := Receipt{Kind: house.FactorToken}
-	if err := d.archive.HearSource(ctx, s.ID); err != nil {
+	person, err := d.archive.TokenOf(ctx, m.token)
+	if err != nil && !errors.Is(err, house.ErrNotFound) {
 		return receipt, err
 	}
-	person, err := d.archive.TokenOf(ctx, label)
-	if errors.Is(err, house.ErrNotFound) {
-		return receipt, ErrNoToken
-	}
-	if err != nil {
+	if err := d.checkSigned(ctx, s, person, m); err != nil {
 		return receipt, err
 	}
-	if about != "" && about != person || s.Person != "" && s.Person != person {
-		return receipt, d.missed(ctx, "token", about, ErrNotTheirs)
-	}
+	var factor *house.Factor // nil for a token that is nobody's, or not of whom it is told of
+	theirs := person != "" && (about == "" || about == person) && (s.Person == "" || s.Person == person)
 	rules, err := d.archive.AdviceRules(ctx)
 	if err != nil {
 		return receipt, err
 	}
-	now := d.now()
-	strength, err := d.tokenWorth(ctx, s.ID, person, now)
-	if err != nil {
+	if theirs {
+		now := d.now()
+		factor = &house.Factor{Kind: house.FactorToken, Person: person, Source: s.ID, At: now, Until: now.Add(rules.Window)}
+		if factor.Strength, err = d.tokenWorth(ctx, s.ID, person, now); err != nil {
+			return receipt, err
+		}
+	}
+	if err := d.admit(ctx, s, m, factor); err != nil {
 		return receipt, err
 	}
-	_, err = d.archive.AddFactor(ctx, house.Factor{
-		Kind: house.FactorToken, Person: person, Source: s.ID, At: now, Until: now.Add(rules.Window), Strength: strength,
-	})
-	if err != nil {
-		return receipt, err
+	switch {
+	case person == "":
+		return receipt, ErrNoToken
+	case !theirs:
+		return receipt, d.missed(ctx, "token", about, ErrNotTheirs)
 	}
 	receipt.Counts = true
 	return receipt, d.sighted(ctx, person, rules)
+}
+
+// checkSigned checks the signature of a message that has one. A wrong one is a failed
+// attempt about whom the token is of.
+func (d *Inbox) checkSigned(ctx context.Context, s house.Source, person string, m message) error {
+	if m.proof == nil {
+		return nil
+	}
+	key, err := d.archive.SourceKey(ctx, s.ID)
+	if err != nil {
+		return err
+	}
+	if key == nil {
+		return ErrNoKey
+	}
+	if !m.proof.signs(key, s.ID, m.token) {
+		return d.missed(ctx, "signature", person, ErrForged)
+	}
+	return nil
+}
+
+// admit takes a message, unless it came before, and keeps its factor with what is
+// known of the reader from then on: one does not go without the other.
+func (d *Inbox) admit(ctx context.Context, s house.Source, m message, factor *house.Factor) error {
+	_, err := d.archive.MoveSource(ctx, s.ID, func(before json.RawMessage) (move house.SourceMove, err error) {
+		now, signing := d.now(), SigningOf(before)
+		var refused error
+		if m.proof != nil {
+			signing, refused = signing.admit(*m.proof, now)
+		} else {
+			signing, refused = signing.plain(now)
+		}
+		if factor != nil {
+			if m.proof == nil {
+				factor.Strength = house.Slight
+			}
+			move.Change, move.Arrival = house.ArrivalBegins, factor
+		}
+		if move.State, err = json.Marshal(signing); err != nil {
+			return house.SourceMove{}, err
+		}
+		return move, refused
+	})
+	return err
 }
 
 // lies is within which time a token that is seen again may have been there all

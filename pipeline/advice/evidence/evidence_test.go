@@ -27,6 +27,8 @@ type household struct {
 	at            time.Time
 	ada, bo       string
 	phone, reader house.Source
+	key           []byte // the reader's
+	counter       int64  // likewise, that it used last
 }
 
 func newHouse(t *testing.T) *household {
@@ -244,9 +246,10 @@ func TestReaderIsASecondSign(t *testing.T) {
 		}
 		return all
 	}
+	h.keyed()
 	see := func() {
 		t.Helper()
-		if _, err := h.Message(t.Context(), h.reader, "", []byte(`{"token":"brass"}`)); err != nil {
+		if _, err := h.Message(t.Context(), h.reader, "", []byte(h.signed("brass"))); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -412,7 +415,7 @@ func (failing) AdviceRules(context.Context) (house.AdviceRules, error) {
 	return house.AdviceRules{}, errDisk
 }
 func (failing) CodeMisses(context.Context, string, time.Time) (int, int, error) { return 0, 0, errDisk }
-func (failing) HearSource(context.Context, string) error                        { return errDisk }
+func (failing) TokenOf(context.Context, string) (string, error)                 { return "", errDisk }
 
 func TestFailures(t *testing.T) {
 	h := newHouse(t)

@@ -55,6 +55,7 @@ type message struct {
 	reports     []geofence.Report // not nil where it tells where a phone is
 	list        bool
 	code, token string
+	proof       *proof // of a token, where it is signed
 }
 
 func (m message) kind() house.FactorKind {
@@ -78,7 +79,7 @@ type value struct {
 type fields map[string]value
 
 var known = map[string]error{"lat": ErrLatitude, "lon": ErrLongitude, "accuracy": geofence.ErrAccuracy, "time": ErrTime,
-	"crossing": ErrCrossing, "code": ErrCode, "token": ErrToken}
+	"crossing": ErrCrossing, "code": ErrCode, "token": ErrToken, "counter": ErrCounter, "nonce": ErrNonce, "mac": ErrMAC}
 
 // parse reads a message of a source of that kind.
 func parse(text []byte, kind house.SourceKind) (m message, err error) {
@@ -205,7 +206,9 @@ func messageOf(f fields, kind house.SourceKind) (m message, err error) {
 	where := has("lat") || has("lon") || has("crossing")
 	switch {
 	case kind == house.Reader && has("token"):
-		m.token, err = f.text("token", ErrToken)
+		if m.token, err = f.text("token", ErrToken); err == nil {
+			m.proof, err = f.proof()
+		}
 	case kind == house.Reader && (where || has("code")), kind == house.Phone && has("token") && !where && !has("code"):
 		return m, ErrNotTheirs
 	case kind != house.Phone:

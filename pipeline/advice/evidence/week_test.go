@@ -86,7 +86,8 @@ func TestHabit(t *testing.T) {
 		{"each half hour", every(30*time.Minute, 9), 30 * time.Minute, Seldom},
 		{"once", every(time.Minute, 1), 0, Seldom},
 		{"all at once", every(20*time.Millisecond, 9), 0, Seldom},
-		{"a pile each half hour", append(every(20*time.Millisecond, 9), every(30*time.Minute, 3)[1:]...), 30 * time.Minute, Seldom},
+		{"a pile each half hour", append(every(20*time.Millisecond, 9), every(30*time.Minute, 3)[1:]...), 30 * time.Minute,
+			Seldom},
 		{"entered alone", []Told{cross(geofence.Entered)}, 0, Seldom},
 		{"crossings", []Told{cross(geofence.Left), cross(geofence.Entered)}, 0, Enough},
 	} {

@@ -30,7 +30,7 @@
 // Both objects have one spelling only, the one [Sign] writes: fields in this
 // order, no blanks, nothing else.
 //
-// README.md has the same byte by byte, for whoever writes a receiver.
+// docs/receiver/README.md has the same byte by byte, for whoever writes a receiver.
 //
 // A message is authentic, not secret: whoever listens on the network, where there
 // is no TLS, reads which door, and when. No person is in it, by name or otherwise.

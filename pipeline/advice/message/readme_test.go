@@ -14,18 +14,18 @@ import (
 	"lintel/internal/python"
 )
 
-// readme returns the example of README.md: the key's line, the message and its
+// readme returns the example of docs/receiver/README.md: the key's line, the message and its
 // payload.
 func readme(t *testing.T) (line, message, payload string) {
 	t.Helper()
-	text, err := os.ReadFile("../../../README.md")
+	text, err := os.ReadFile("../../../docs/receiver/README.md")
 	if err != nil {
 		t.Fatal(err)
 	}
 	find := func(pattern string) string {
 		m := regexp.MustCompile(pattern).FindSubmatch(text)
 		if m == nil {
-			t.Fatalf("README.md has no %s", pattern)
+			t.Fatalf("docs/receiver/README.md has no %s", pattern)
 		}
 		return string(m[1])
 	}
@@ -33,7 +33,7 @@ func readme(t *testing.T) (line, message, payload string) {
 		find(`(?m)^    (\{"version":.*\})$`)
 }
 
-// TestReadme writes the example of README.md anew, and has the sizes that it says.
+// TestReadme writes the example of docs/receiver/README.md anew, and has the sizes that it says.
 func TestReadme(t *testing.T) {
 	line, want, payload := readme(t)
 	var k Key
@@ -63,7 +63,7 @@ func TestReadme(t *testing.T) {
 	}
 }
 
-// TestReadmeByPython reads the example of README.md with Python's own modules, by
+// TestReadmeByPython reads the example of docs/receiver/README.md with Python's own modules, by
 // what stands there and nothing else.
 func TestReadmeByPython(t *testing.T) {
 	line, message, payload := readme(t)
@@ -92,7 +92,7 @@ json.dump(dict(Right=len(key) == 32 and hmac.new(key, middle, hashlib.sha256).he
 func TestReadmeByOpenSSL(t *testing.T) {
 	openssl, err := exec.LookPath("openssl")
 	if err != nil {
-		t.Skip("SKIPPED: no openssl here, so the example of README.md was checked by Python alone")
+		t.Skip("SKIPPED: no openssl here, so the example of docs/receiver/README.md was checked by Python alone")
 	}
 	line, message, _ := readme(t)
 	decode := exec.CommandContext(t.Context(), openssl, "base64", "-d", "-A")

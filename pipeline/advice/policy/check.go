@@ -51,39 +51,46 @@ func Check(rules []house.DoorRule) (errs []error) {
 	return errs
 }
 
-// checkRule reports the first thing that is wrong with a rule. One that says
-// never needs neither factors nor limits.
+// checkRule reports the first thing that is wrong with a rule.
 func checkRule(r house.DoorRule) error {
-	switch {
-	case r.ID == "":
-		return ErrNoID
-	case r.Person == "":
-		return ErrNoPerson
-	case r.Door == "":
-		return ErrNoDoor
-	case r.Days == [7]bool{}:
-		return ErrNoDays
-	case r.From < 0 || r.From >= 24*60 || r.To < 0 || r.To > 24*60 || r.From == r.To:
-		return ErrTimes
-	case !r.Allowed:
-		return nil
-	}
-	for i, k := range r.Factors {
-		if !slices.Contains(kinds, k) || slices.Contains(r.Factors[:i], k) {
-			return ErrFactor
-		}
-	}
-	switch {
-	case r.Need < 1 || r.Need > len(r.Factors):
-		return ErrNeed
-	case r.Band == string(match.Weak):
-		return ErrWeak
-	case sureness(r.Band) < 1:
-		return ErrBand
-	case r.Liveness != house.NoSign && r.Liveness != house.Doubtful:
-		return ErrSign
+	if faults := Faults(r); len(faults) > 0 {
+		return faults[0]
 	}
 	return nil
+}
+
+// Faults reports all that is wrong with a rule, for a form to say beside its fields.
+// One that says never needs neither factors nor limits.
+func Faults(r house.DoorRule) (faults []error) {
+	blame := func(wrong bool, err error) {
+		if wrong {
+			faults = append(faults, err)
+		}
+	}
+	blame(r.ID == "", ErrNoID)
+	blame(r.Person == "", ErrNoPerson)
+	blame(r.Door == "", ErrNoDoor)
+	blame(r.Days == [7]bool{}, ErrNoDays)
+	blame(r.From < 0 || r.From >= 24*60 || r.To < 0 || r.To > 24*60 || r.From == r.To, ErrTimes)
+	if !r.Allowed {
+		return faults
+	}
+	known := !slices.ContainsFunc(r.Factors, func(k house.FactorKind) bool { return !slices.Contains(kinds, k) })
+	blame(!known || twice(r.Factors), ErrFactor)
+	blame(r.Need < 1 || r.Need > len(r.Factors), ErrNeed)
+	blame(r.Band == string(match.Weak), ErrWeak)
+	blame(r.Band != string(match.Weak) && sureness(r.Band) < 1, ErrBand)
+	blame(r.Liveness != house.NoSign && r.Liveness != house.Doubtful, ErrSign)
+	return faults
+}
+
+func twice(factors []house.FactorKind) bool {
+	for i, k := range factors {
+		if slices.Contains(factors[:i], k) {
+			return true
+		}
+	}
+	return false
 }
 
 // CheckAdviceRules reports what is wrong with what a household decided about all

@@ -39,7 +39,14 @@ const (
 	bellLater   = "bell-later"
 	bellTrial   = "bell-trial"
 	bellPosed   = "bell-posed"
+	bellTried   = "bell-tried"
 	bellWell    = "bell"
+
+	bellQuiet     = "bell-quiet"
+	bellCovered   = "bell-covered"
+	bellDark      = "bell-dark"
+	bellUnfocused = "bell-unfocused"
+	bellMoved     = "bell-moved"
 
 	clockUnknown = "clock-unknown"
 	clockBack    = "clock-back"

@@ -197,6 +197,10 @@ func staleBy(age, differ time.Duration, later, old string) (code string, told ho
 	return "", told
 }
 
+// unwell are the codes of the ailments that withhold.
+var unwell = map[house.Ailment]string{house.BellQuiet: bellQuiet, house.BellCovered: bellCovered,
+	house.BellDark: bellDark, house.BellUnfocused: bellUnfocused, house.BellMoved: bellMoved}
+
 func (q *question) healthy() finding {
 	b := q.Bell
 	if b == nil || b.Name == "" || b.Name != q.Visit.Bell || !slices.Contains(q.Bells, b.Name) {
@@ -209,6 +213,14 @@ func (q *question) healthy() finding {
 		return no(bellTrial, house.Values{Until: b.TrialUntil})
 	case !b.RefusedAt.IsZero() && q.Now.Sub(b.RefusedAt) < AfterRefusal:
 		return no(bellPosed, house.Values{At: b.RefusedAt, Longest: AfterRefusal})
+	}
+	for _, spell := range b.Ailing {
+		if spell.Ailment.Withholds() {
+			return no(unwell[spell.Ailment], house.Values{At: spell.Since})
+		}
+	}
+	if !b.TriedSince.IsZero() { // after all that withholds, or guessing would make a bell well
+		return yes(bellTried, house.Values{At: b.TriedSince})
 	}
 	return yes(bellWell, none)
 }

@@ -48,6 +48,7 @@ type question struct {
 	at       wall
 	visitors []*visitor // known persons, by the still and place where first seen
 	unknown  int        // faces of nobody known
+	spoken   []string   // whom such faces were taken for or said to be
 	awaited  int        // stills that came while a suggestion is open, and are being examined
 }
 
@@ -102,8 +103,11 @@ func (q *question) see(faces []house.Face) {
 	var here []*visitor
 	for i := range faces {
 		f := &faces[i]
-		if f.Match == nil || f.Match.Person == "" {
+		// What a resident says takes a match away, and gives none: who stands there
+		// then is unknown, whatever the name.
+		if f.Recognised() == nil || f.Match.Person == "" {
 			q.unknown++
+			q.spokenOf(f)
 			continue
 		}
 		k := slices.IndexFunc(q.visitors, func(v *visitor) bool { return v.id == f.Match.Person })
@@ -116,6 +120,23 @@ func (q *question) see(faces []house.Face) {
 		if !slices.Contains(here, v) {
 			here = append(here, v)
 			v.frames++
+		}
+	}
+}
+
+// spokenOf remembers whom a face that is unknown was taken for, or was said to be: it
+// may be theirs after all, which is enough to withhold what is for strangers alone.
+func (q *question) spokenOf(f *house.Face) {
+	var persons []string
+	if f.Match != nil {
+		persons = append(persons, f.Match.Person)
+	}
+	if f.Said != nil {
+		persons = append(persons, f.Said.Person)
+	}
+	for _, id := range persons {
+		if id != "" && !slices.Contains(q.spoken, id) {
+			q.spoken = append(q.spoken, id)
 		}
 	}
 }

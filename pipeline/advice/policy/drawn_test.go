@@ -281,6 +281,11 @@ var doubts = map[string]func(*Input, dice){
 	"the house is not known": func(in *Input, _ dice) { in.House = nil },
 	"misses are not known":   func(in *Input, _ dice) { in.Misses = nil },
 	"the bell is not known":  func(in *Input, _ dice) { in.Bell = nil },
+	"the bell is not well": func(in *Input, _ dice) {
+		if in.Bell != nil {
+			in.Bell.Ailing = append(in.Bell.Ailing, house.Spell{Ailment: house.BellMoved, Since: in.Now})
+		}
+	},
 	"the clock is not known": func(in *Input, _ dice) { in.Clock = nil },
 	"likeness is not known":  func(in *Input, _ dice) { in.Alike = nil },
 	"persons are not known":  func(in *Input, _ dice) { in.Persons = nil },
@@ -336,7 +341,7 @@ var doubts = map[string]func(*Input, dice){
 	},
 	"somebody poses as the bell": func(in *Input, roll dice) {
 		if in.Bell != nil {
-			in.Bell.RefusedAt = in.Now.Add(-time.Duration(roll(3600)) * time.Second)
+			in.Bell.RefusedAt = in.Now.Add(-time.Duration(roll(600)) * time.Second)
 		}
 	},
 	"the clock jumps": func(in *Input, roll dice) {

@@ -102,13 +102,27 @@ func TestDecideEach(t *testing.T) {
 		{"no stills", func(in *Input) { in.Visit.Stills = nil }, Fresh, "no still"},
 
 		{"refused in the future", func(in *Input) { in.Bell.RefusedAt = evening.Add(1) }, Healthy, "later than now"},
-		{"refused", func(in *Input) { in.Bell.RefusedAt = evening.Add(-59 * time.Minute) }, Healthy, "wrong secret"},
+		{"refused", func(in *Input) { in.Bell.RefusedAt = evening.Add(-9 * time.Minute) }, Healthy, "wrong secret"},
 		{"pictures are tried", func(in *Input) { in.Bell.TrialUntil = evening.Add(time.Minute) }, Healthy,
 			"a trial with pictures"},
 		{"pictures were tried when it rang", func(in *Input) { in.Bell.TrialUntil = in.Visit.ReceivedAt.Add(1) }, Healthy,
 			"a trial with pictures"},
 		{"pictures were tried before", func(in *Input) { in.Bell.TrialUntil = in.Visit.ReceivedAt }, "", ""},
-		{"refused long ago", func(in *Input) { in.Bell.RefusedAt = evening.Add(-time.Hour) }, "", ""},
+		{"the bell is quiet", func(in *Input) { in.Bell.Ailing = ailing(house.BellQuiet) }, Healthy, "was not heard since"},
+		{"the bell is covered", func(in *Input) { in.Bell.Ailing = ailing(house.BellCovered) }, Healthy,
+			"Next to nothing"},
+		{"the bell is dark", func(in *Input) { in.Bell.Ailing = ailing(house.BellDark) }, Healthy, "dark"},
+		{"the bell is blurred", func(in *Input) { in.Bell.Ailing = ailing(house.BellUnfocused) }, Healthy, "blurred"},
+		{"the bell was moved", func(in *Input) { in.Bell.Ailing = ailing(house.BellBattery, house.BellMoved) }, Healthy,
+			"looks elsewhere"},
+		{"the bell's battery is nearly empty", func(in *Input) {
+			in.Bell.Ailing = ailing(house.BellBattery, house.BellClock)
+		}, "", ""},
+		{"tried from elsewhere", func(in *Input) { in.Bell.TriedSince = evening.Add(-time.Minute) }, "", ""},
+		{"tried from elsewhere, and moved", func(in *Input) {
+			in.Bell.TriedSince, in.Bell.Ailing = evening.Add(-time.Minute), ailing(house.BellMoved)
+		}, Healthy, "looks elsewhere"},
+		{"refused long ago", func(in *Input) { in.Bell.RefusedAt = evening.Add(-10 * time.Minute) }, "", ""},
 		{"bell unknown", func(in *Input) { in.Bell = nil }, Healthy, "not known"},
 		{"bell not of the house", func(in *Input) { in.Bells = []string{"back"} }, Healthy, "not known"},
 
@@ -328,4 +342,12 @@ func resident(visit string, ago time.Duration) func(*Input) {
 		in.Factors = []house.Factor{{ID: "f", Kind: house.FactorResident, Person: ada, Source: "resident-1", Visit: visit,
 			At: evening.Add(-ago), Until: evening.Add(time.Minute), Strength: 1}}
 	}
+}
+
+// ailing are ailments since an hour before.
+func ailing(all ...house.Ailment) (spells []house.Spell) {
+	for _, a := range all {
+		spells = append(spells, house.Spell{Ailment: a, Since: evening.Add(-time.Hour)})
+	}
+	return spells
 }

@@ -44,12 +44,18 @@ type Input struct {
 // is the last that was heard of it.
 type Bell struct {
 	Name string
-	// RefusedAt is when somebody last came in its name with a wrong secret;
-	// zero if nobody did.
+	// RefusedAt is when somebody last came in its name with a wrong secret, from
+	// the network that the bell itself comes from; zero if nobody did.
 	RefusedAt time.Time
+	// TriedSince is since when wrong secrets come in its name one after the other,
+	// from anywhere, which withholds nothing; zero if none do.
+	TriedSince time.Time
 	// TrialUntil is when the last trial with pictures at it ends or ended; zero
 	// without one. Nothing that came before is suggested on.
 	TrialUntil time.Time
+	// Ailing is what is known to be wrong with the bell. Of one that never told
+	// how it is, nothing is.
+	Ailing []house.Spell
 }
 
 // A ClockState is how the server's clock is doing, by somebody who watches it

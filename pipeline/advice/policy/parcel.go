@@ -111,6 +111,8 @@ func (q *question) nobody() finding {
 	switch {
 	case len(q.visitors) > 0:
 		return no(nobodyButKnown, house.Values{Persons: q.persons()})
+	case len(q.spoken) > 0:
+		return no(nobodyButKnown, house.Values{Persons: q.spoken})
 	case q.Elsewhere:
 		return no(nobodyElse, none)
 	}

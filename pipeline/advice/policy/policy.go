@@ -120,8 +120,9 @@ const (
 	// MaxSkew is how far the bell's clock may be from the server's.
 	MaxSkew = 10 * time.Second
 	// AfterRefusal is for how long nothing is suggested once somebody came in a
-	// bell's name with a wrong secret.
-	AfterRefusal = time.Hour
+	// bell's name with a wrong secret, from where the bell itself comes: a ring is
+	// over by then, and whoever lives there does not wait for long.
+	AfterRefusal = 10 * time.Minute
 	// AfterJump is for how long nothing is suggested once the server's clock
 	// jumped: failed attempts are counted over an hour, and no arrival counts
 	// as long.
@@ -140,7 +141,7 @@ const (
 	Wait     = "wait"     // whom no failed attempts make wait
 	Door     = "door"     // the visit is of the bell that rings at this door
 	Fresh    = "fresh"    // the ring is of this minute
-	Healthy  = "bell"     // the bell is known, and nobody poses as it
+	Healthy  = "bell"     // the bell is known, nobody poses as it, and nothing is known to be wrong with it
 	Clock    = "clock"    // the clocks can be relied on
 	People   = "people"   // everybody who can be seen is known and allowed
 	Consent  = "consent"  // whose consent is in force

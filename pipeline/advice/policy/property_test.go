@@ -147,6 +147,9 @@ func soundly(t *testing.T, in Input, a house.Advice) {
 	age := in.Now.Sub(in.Visit.ReceivedAt)
 	must(age >= 0 && age < time.Minute, "fresh")
 	must(in.Visit.Bell == in.Door.Bell && in.Bell.Name == in.Visit.Bell, "the door's bell")
+	for _, spell := range in.Bell.Ailing {
+		must(!spell.Ailment.Withholds(), "a bell that is well")
+	}
 	must(a.ExpiresAt.After(in.Now) && !a.ExpiresAt.After(in.Now.Add(5*time.Minute)), "an end within 5 minutes")
 	must(len(a.Factors) > 0, "a factor")
 	for _, id := range a.Factors {

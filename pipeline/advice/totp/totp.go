@@ -23,16 +23,15 @@ import (
 	"crypto/subtle"
 	"encoding/base32"
 	"fmt"
-	"image/color"
 	"strings"
 	"time"
 
-	"github.com/boombuler/barcode/qr"
 	"github.com/pquerna/otp"
 	"github.com/pquerna/otp/hotp"
 	"github.com/pquerna/otp/totp"
 
 	"lintel/internal/house"
+	"lintel/internal/qr"
 )
 
 const (
@@ -119,9 +118,6 @@ func (s Secret) URI(person string) (string, error) {
 	return key.String(), nil
 }
 
-// quiet is how many white modules stand around a QR code (ISO/IEC 18004).
-const quiet = 4
-
 // QR returns the address as a QR code (ISO/IEC 18004): the dark parts of a square
 // so many modules wide, as the path of an SVG, with the white border that readers
 // need around them.
@@ -130,25 +126,11 @@ func (s Secret) QR(person string) (path string, side int, err error) {
 	if err != nil {
 		return "", 0, err
 	}
-	code, err := qr.Encode(key.String(), qr.M, qr.Auto)
+	code, err := qr.New(key.String())
 	if err != nil {
-		return "", 0, fmt.Errorf("drawing a QR code: %w", err)
+		return "", 0, err
 	}
-	n := code.Bounds().Dx()
-	dark := func(x, y int) bool { return x < n && code.At(x, y) == color.Black }
-	var d strings.Builder
-	for y := range n {
-		for x := 0; x < n; x++ {
-			from := x
-			for dark(x, y) {
-				x++
-			}
-			if x > from {
-				fmt.Fprintf(&d, "M%d %dh%dv1H%dz", from+quiet, y+quiet, x-from, from+quiet)
-			}
-		}
-	}
-	return d.String(), n + 2*quiet, nil
+	return code.Path(), code.Side(), nil
 }
 
 func (s Secret) key(person string) (*otp.Key, error) {
