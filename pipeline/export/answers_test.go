@@ -19,7 +19,7 @@ func TestAnswers(t *testing.T) {
 		v, err := h.Visit(ctx, visit)
 		h.must(err)
 		c.Face, c.AskedDistance = v.Stills[0].Faces[0].ID, .75
-		h.must(h.Answer(ctx, c, nil))
+		h.must(h.Answer(ctx, c))
 	}
 	hers := h.rings("ring-hers", 0, still(t, red, farFace), house.Done, face(adasFace, ""), face(farFace, h.bo.ID))
 	answer(hers, house.Check{Answer: house.AnswerElse, Asked: h.bo.ID, Person: h.ada.ID, PersonDistance: .8})

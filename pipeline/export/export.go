@@ -8,6 +8,7 @@
 //
 //	index.html   all of it to read: opens by itself, loads nothing, prints
 //	data.json    the same for programs; it explains its own fields
+//	references/  the face on pictures that it is compared with
 //	stills/      the stills of visits that name the person, others' faces unseen
 //	SHA256SUMS   checked by sha256sum -c
 //
@@ -55,11 +56,12 @@ type Archive interface {
 	Person(ctx context.Context, idOrName string) (house.Person, error)
 	Consents(ctx context.Context, person string) ([]house.RecordedConsent, error)
 	Enrolments(ctx context.Context, person string) ([]house.Enrolment, error)
+	Portrait(ctx context.Context, person, reference string) ([]byte, error)
 	Rules(ctx context.Context) (house.Rules, error)
 	Names(ctx context.Context) (map[string]string, error)
+	BellNames(ctx context.Context) (map[string]string, error)
 	VisitsOf(ctx context.Context, person string, from store.Cursor, limit int) ([]house.Visit, store.Cursor, error)
 	AnswersAbout(ctx context.Context, person string) ([]house.Sighting, error)
-	AnsweredOn(ctx context.Context, visit string) (map[string]house.Check, error)
 	Visit(ctx context.Context, id string) (house.Visit, error)
 	ReadStill(ctx context.Context, visit string, frame int) ([]byte, error)
 	TrailOf(ctx context.Context, person string, after int64, limit int) ([]house.Entry, error)
@@ -83,6 +85,9 @@ type Options struct {
 	Now time.Time
 	// Zone is for households whose rules name none; nil is the server's.
 	Zone *time.Location
+	// Language is that of the page and of what is said in the record, by its tag; ""
+	// is English.
+	Language string
 	// Recipients, if there are any, are whom the zip is encrypted to.
 	Recipients []age.Recipient
 }
@@ -104,12 +109,15 @@ type Export struct {
 	person     house.Person
 	consents   []house.RecordedConsent
 	references []house.Enrolment
+	portraits  map[string]string // files of their pictures, by their ids
 	answers    []answerRecord
 	second     second
 	rules      house.Rules
 	zone       *time.Location
 	others     others
+	bells      map[string]string // what they are called, by address
 	now        time.Time
+	language   string
 	recipients []age.Recipient
 	page       *template.Template
 }
@@ -119,7 +127,7 @@ type Export struct {
 // anything is given out: house.ErrNotFound, house.ErrAmbiguous, or an archive
 // that can't be read or takes no entry.
 func Begin(ctx context.Context, a Archive, person string, o Options) (*Export, error) {
-	e := &Export{archive: a, now: o.Now, zone: o.Zone, recipients: o.Recipients}
+	e := &Export{archive: a, now: o.Now, zone: o.Zone, language: o.Language, recipients: o.Recipients}
 	if err := e.look(ctx, person); err != nil {
 		return nil, fmt.Errorf("exporting what is held of a person: %w", err)
 	}
@@ -143,7 +151,7 @@ func (e *Export) look(ctx context.Context, person string) (err error) {
 	if err := e.lookForAnswers(ctx); err != nil {
 		return err
 	}
-	if e.rules, err = e.archive.Rules(ctx); err != nil {
+	if e.rules, err = e.archive.Rules(ctx); err != nil && !errors.Is(err, house.ErrUnvouched) {
 		return err
 	}
 	if e.zone == nil || e.rules.Zone != "" {
@@ -157,7 +165,10 @@ func (e *Export) look(ctx context.Context, person string) (err error) {
 	if err != nil {
 		return err
 	}
-	e.others = othersThan(e.person.Name, names)
+	e.others = othersThan(e.person.Name, names, e.speaker(nil))
+	if e.bells, err = e.archive.BellNames(ctx); err != nil {
+		return err
+	}
 	return e.lookSecond(ctx)
 }
 
@@ -215,6 +226,9 @@ func (e *Export) write(ctx context.Context, w io.Writer) (sum Summary, err error
 			}
 		}()
 	}
+	if err := e.writePortraits(ctx, p); err != nil {
+		return sum, err
+	}
 	visits, err := e.writeVisits(ctx, p, &sum)
 	if err != nil {
 		return sum, err
@@ -246,6 +260,33 @@ func newTexts() texts { return texts{newSpool(), newSpool()} }
 // add adds one thing to both.
 func (t texts) add(e *Export, template string, record any) error {
 	return errors.Join(t.json.addJSON(record), e.page.ExecuteTemplate(t.page, template, record))
+}
+
+// writePortraits gives the pictures of the references out. One that went meanwhile
+// is as if it had never been.
+func (e *Export) writePortraits(ctx context.Context, p *pack) error {
+	e.portraits = make(map[string]string)
+	for i, r := range e.references {
+		if r.Portrait == nil {
+			continue
+		}
+		picture, err := e.archive.Portrait(ctx, e.person.ID, r.ID)
+		if errors.Is(err, house.ErrNotFound) {
+			continue
+		}
+		name := fmt.Sprintf("references/%d.jpg", i+1)
+		if err == nil {
+			err = p.add(name, stored, func(w io.Writer) error {
+				_, err := w.Write(picture)
+				return err
+			})
+		}
+		if err != nil {
+			return err
+		}
+		e.portraits[r.ID] = name
+	}
+	return nil
 }
 
 const (

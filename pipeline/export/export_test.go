@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/internal/words"
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/redact"
 )
@@ -22,7 +23,7 @@ import (
 // TestNoSignIsToldToNobody has a face without a sign of a picture in an export:
 // the code for programs, and no words.
 func TestNoSignIsToldToNobody(t *testing.T) {
-	l := livenessOf(house.Liveness{Level: house.NoSign, Probability: .02, Frames: 3,
+	l := livenessOf(words.For("en"), house.Liveness{Level: house.NoSign, Probability: .02, Frames: 3,
 		CantTell: []string{liveness.OneFrame}})
 	if l.Level != house.NoSign || l.Says != "" || !slices.Equal(l.CantTell, []string{liveness.OneFrame}) {
 		t.Errorf("%+v", l)
@@ -53,6 +54,10 @@ func checkData(t *testing.T, files map[string][]byte, sum Summary) {
 	}
 	if d := face(adasFace, "").Descriptor; !slices.Equal(w.References[0].Descriptor, d[:]) {
 		t.Error("a reference's numbers are not those that are held")
+	}
+	if r := w.References[0]; r.Origin != string(house.FromCamera) || r.File != "references/1.jpg" ||
+		!bytes.Equal(files[r.File], still(t, red)) {
+		t.Errorf("the picture of a reference is %q, from %q", r.File, r.Origin)
 	}
 
 	var got []string
@@ -111,6 +116,25 @@ func checkTrail(t *testing.T, w whole) {
 		"command exported person"}
 	if !slices.Equal(trail, wantTrail) {
 		t.Errorf("trail %q, want %q", trail, wantTrail)
+	}
+}
+
+// Faces that were not looked at can't be blurred, so a still that has some is kept
+// back, and the export says why.
+func TestCrowdIsKeptBack(t *testing.T) {
+	h := newHouse(t)
+	own := face(adasFace, h.ada.ID)
+	own.Unlooked = 1
+	h.rings("ring", 0, still(t, red), house.Done, own)
+	files, sum := h.export()
+	w := readJSON(t, files)
+	if s := w.Visits[0].Stills[0]; s.Missing != crowded || s.File != "" || sum.Withheld != 1 || sum.Stills != 0 {
+		t.Errorf("%+v, %+v", s, sum)
+	}
+	for name := range files {
+		if strings.HasPrefix(name, "stills/") {
+			t.Errorf("%s is given out", name)
+		}
 	}
 }
 
@@ -306,7 +330,7 @@ func TestNamesTakenOut(t *testing.T) {
 	o := othersThan("Ada Quill", map[string]string{
 		"person 1": "Ada Quill", "resident 1": "ada quill", "person 2": "Bo", "resident 2": "Bo Lark", "tablet 1": "Hall",
 		"resident 3": "Élodie Å.",
-	})
+	}, words.For("en"))
 	for _, c := range []struct{ in, want string }{
 		{"", ""},
 		{"Ada Quill rang in the hall", "Ada Quill rang in the hall"},

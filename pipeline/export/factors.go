@@ -242,7 +242,8 @@ func (e *Export) lookFactors(ctx context.Context, _ map[string]string) error {
 
 // speaker says things with the names that may be given out.
 func (e *Export) speaker(names map[string]string) words.Words {
-	return words.For("en").At(e.now, e.zone).Naming(func(id string) string { return cmp.Or(names[id], somebodyElse) })
+	w := words.For(e.language).At(e.now, e.zone)
+	return w.Naming(func(id string) string { return cmp.Or(names[id], somebodyElse(w)) })
 }
 
 func (e *Export) lookAdvice(ctx context.Context, names map[string]string) error {

@@ -218,7 +218,8 @@ func furnish(t *testing.T) *household {
 		h.must(h.RecordConsent(ctx, p.ID, house.Consent{GivenBy: p.Name, GivenAt: h.now.Add(-time.Hour),
 			Scope: "Recognising my face at the door; Bo Lark told me how."}))
 		r := house.Reference{Person: p.ID, FaceWidth: 211, Quality: .75, SourceSHA256: [32]byte{1},
-			Descriptor: face(adasFace, "").Descriptor}
+			Descriptor: face(adasFace, "").Descriptor,
+			Portrait:   &house.Portrait{Origin: house.FromCamera, JPEG: still(t, red)}}
 		h.must(h.AddReference(ctx, r))
 	}
 
@@ -234,6 +235,11 @@ func furnish(t *testing.T) *household {
 	h.rings("ring-together", 3, still(t, red, farFace), house.Failed)
 	h.rings("ring-together", 4, still(t, red, farFace), house.Pending)
 	h.must(h.PlaceHold(ctx, together, "morgan vale and BO LARK say a pot broke", h.now.Add(40*24*time.Hour)))
+	h.must(h.SetDisplay(ctx, "garden-gate", house.UsualDisplay))
+	message, err := h.AddMessage(ctx, house.Message{Bell: "garden-gate", Visit: together, Text: "BO LARK comes",
+		Until: h.now.Add(time.Minute)})
+	h.must(err)
+	h.must(h.ShowedMessage(ctx, "garden-gate", message))
 
 	h.now = h.now.Add(time.Minute)
 	hurt := h.rings("ring-hurt", 0, still(t, red), house.Done, face(adasFace, h.ada.ID))
@@ -250,7 +256,7 @@ func furnish(t *testing.T) *household {
 	nobodys, err := h.Visit(ctx, h.rings("ring-of-nobody", 0, still(t, red), house.Done, face(adasFace, "")))
 	h.must(err)
 	h.must(h.Answer(ctx, house.Check{Face: nobodys.Stills[0].Faces[0].ID, Answer: house.AnswerNo, Asked: h.ada.ID,
-		AskedDistance: .6}, nil))
+		AskedDistance: .6}))
 	for _, actor := range []string{"resident " + morgan.ID, "tablet " + tablets[0].ID, house.ByItself} {
 		h.must(h.Note(house.By(ctx, actor), "looked", "visit "+together))
 	}

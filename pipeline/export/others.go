@@ -10,33 +10,39 @@ import (
 	"lintel/internal/words"
 )
 
-// others are the names of people besides the person, the longest first.
-type others []string
+// others are the names of people besides the person, the longest first, and what
+// stands in their place.
+type others struct {
+	names   []string
+	instead string
+}
 
 // somebodyElse stands where another's name was.
-var somebodyElse = words.For("en").Text("export-somebody-else")
+func somebodyElse(w words.Words) string { return w.Text("export-somebody-else") }
 
 // othersThan picks residents and other persons out of [store.Archive.Names].
-func othersThan(person string, names map[string]string) (o others) {
+func othersThan(person string, names map[string]string, w words.Words) others {
+	o := others{instead: somebodyElse(w)}
 	for id, name := range names {
 		kind, _, _ := strings.Cut(id, " ")
 		if (kind == "resident" || kind == "person") && !strings.EqualFold(name, person) {
-			o = append(o, name)
+			o.names = append(o.names, name)
 		}
 	}
-	slices.SortFunc(o, func(a, b string) int { return cmp.Or(len(b)-len(a), strings.Compare(a, b)) })
-	return slices.Compact(o)
+	slices.SortFunc(o.names, func(a, b string) int { return cmp.Or(len(b)-len(a), strings.Compare(a, b)) })
+	o.names = slices.Compact(o.names)
+	return o
 }
 
 // without returns a text with their names taken out, whatever their case, where
 // they stand as words.
 func (o others) without(text string) string {
-	for _, name := range o {
+	for _, name := range o.names {
 		var b strings.Builder
 		for at := 0; at < len(text); {
 			n := foldedPrefix(text[at:], name)
 			if n > 0 && !endsInWord(text[:at]) && !beginsWithWord(text[at+n:]) {
-				b.WriteString(somebodyElse)
+				b.WriteString(o.instead)
 				at += n
 				continue
 			}

@@ -2,7 +2,6 @@ package export
 
 import (
 	_ "embed"
-	"fmt"
 	"html"
 	"html/template"
 	"io"
@@ -123,7 +122,7 @@ func (e *Export) matched(w words.Words, f faceRecord) (template.HTML, error) {
 		return w.HTML("export-answered-face", "Width", f.Width)
 	}
 	return w.HTML("export-face", "Match", element("strong", "", w.Text("export-match", "Band", f.Band)),
-		"Distance", fmt.Sprintf("%.2f", f.Distance), "Width", f.Width)
+		"Distance", w.Sprintf("%.2f", f.Distance), "Width", f.Width)
 }
 
 // deedWords say what an entry of the trail is about.

@@ -89,8 +89,8 @@ func checkPage(t *testing.T, files map[string][]byte) {
 			t.Errorf("%q leads nowhere", l)
 		}
 	}
-	if len(shown) != 4 {
-		t.Errorf("%d stills are shown: %q", len(shown), shown)
+	if len(shown) != 5 { // a reference's picture first
+		t.Errorf("%d pictures are shown: %q", len(shown), shown)
 	}
 	if bytes.Contains(files["index.html"], []byte("url(")) || bytes.Contains(files["index.html"], []byte("://")) {
 		t.Error("something is loaded from elsewhere")

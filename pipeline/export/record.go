@@ -49,6 +49,8 @@ type referenceRecord struct {
 	AddedAt    time.Time `json:"added_at"`
 	FaceWidth  int       `json:"face_width_px"`
 	Quality    float64   `json:"quality"`
+	Origin     string    `json:"origin"`
+	File       string    `json:"file"`
 	Descriptor []float32 `json:"descriptor"`
 }
 
@@ -71,6 +73,16 @@ type visitRecord struct {
 	Fate        fateRecord    `json:"fate"`
 	Hold        *holdRecord   `json:"hold"`
 	Stills      []stillRecord `json:"stills"`
+
+	Messages []messageRecord `json:"messages"`
+}
+
+type messageRecord struct {
+	Text    string    `json:"text"`
+	Yours   bool      `json:"yours"`
+	By      string    `json:"by"`
+	SentAt  time.Time `json:"sent_at"`
+	ShownAt time.Time `json:"shown_at,omitzero"`
 }
 
 type fateRecord struct {
@@ -232,7 +244,12 @@ func (e *Export) document(sum Summary) document {
 			c.WithdrawnAt})
 	}
 	for _, r := range e.references {
-		d.References = append(d.References, referenceRecord{r.AddedAt, r.FaceWidth, r.Quality, r.Descriptor[:]})
+		record := referenceRecord{AddedAt: r.AddedAt, FaceWidth: r.FaceWidth, Quality: r.Quality,
+			File: e.portraits[r.ID], Descriptor: r.Descriptor[:]}
+		if r.Portrait != nil {
+			record.Origin = string(r.Portrait.Origin)
+		}
+		d.References = append(d.References, record)
 	}
 	return d
 }
@@ -248,6 +265,14 @@ func (e *Export) zoneName() string {
 // stages are the API's words for what is left of a visit.
 var stages = map[house.Stage]string{house.Whole: "whole", house.Smaller: "smaller", house.OnlyFindings: "findings"}
 
+// bell is what a bell is called, without the names of others.
+func (e *Export) bell(address string) string {
+	if name := e.bells[address]; name != "" {
+		return e.others.without(name)
+	}
+	return address
+}
+
 // visitOf records a visit, without its stills.
 func (e *Export) visitOf(v house.Visit) visitRecord {
 	if v.Hold != nil && !v.Hold.EndsAt.After(e.now) {
@@ -255,10 +280,18 @@ func (e *Export) visitOf(v house.Visit) visitRecord {
 	}
 	fate := e.rules.Schedule(v)
 	r := visitRecord{
-		ID: v.ID, Bell: v.Bell, ReceivedAt: v.ReceivedAt, CountedFrom: v.CountedFrom, Kind: v.Kind, Parcel: v.Parcel,
+		ID: v.ID, Bell: e.bell(v.Bell), ReceivedAt: v.ReceivedAt, CountedFrom: v.CountedFrom, Kind: v.Kind, Parcel: v.Parcel,
 		Stage:  stages[v.Stage],
 		Fate:   fateRecord{fate.SmallerAt.UTC(), fate.StillsAt.UTC(), fate.GoesAt.UTC(), fate.Rule, fate.Period},
-		Stills: []stillRecord{},
+		Stills: []stillRecord{}, Messages: []messageRecord{},
+	}
+	for _, m := range v.Messages {
+		by, _, _ := strings.Cut(m.By, " ")
+		text := m.Text
+		if m.Person != e.person.ID {
+			text = e.others.without(text)
+		}
+		r.Messages = append(r.Messages, messageRecord{text, m.Person == e.person.ID, by, m.SentAt, m.ShownAt})
 	}
 	if v.Hold != nil {
 		r.Hold = &holdRecord{e.others.without(v.Hold.Reason), v.Hold.PlacedAt, v.Hold.EndsAt}

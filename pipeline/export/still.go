@@ -28,6 +28,7 @@ const (
 	unreadable    missing = "unreadable"
 	notExamined   missing = "not-examined"
 	notExaminable missing = "not-examinable"
+	crowded       missing = "crowded"
 	changing      missing = "changing"
 )
 
@@ -39,7 +40,7 @@ func (sum *Summary) count(s stillRecord) {
 		sum.Blurred += s.OtherFaces
 	case removed:
 		sum.Gone++
-	case notExamined, notExaminable:
+	case notExamined, notExaminable, crowded:
 		sum.Withheld++
 	default:
 		sum.Unreadable++
@@ -83,11 +84,6 @@ func (e *Export) still(ctx context.Context, v house.Visit, frame int) (stillReco
 		if !ok {
 			break
 		}
-		answered, err := e.archive.AnsweredOn(ctx, v.ID)
-		if err != nil {
-			return stillRecord{}, nil, err
-		}
-		own := func(f house.Face) bool { return e.isOwn(f, answered) }
 		data, err := e.archive.ReadStill(ctx, v.ID, frame)
 		if ctx.Err() != nil {
 			return stillRecord{}, nil, ctx.Err()
@@ -102,12 +98,12 @@ func (e *Export) still(ctx context.Context, v house.Visit, frame int) (stillReco
 			v = now
 			continue
 		}
-		r := e.stillOf(s, own)
+		r := e.stillOf(s)
 		if r.Missing == "" {
 			r.Missing = reasonOf(err)
 		}
 		if r.Missing == "" {
-			data, err = e.blur(data, s, &r, own)
+			data, err = e.blur(data, s, &r)
 			if err != nil {
 				r.Missing = noPicture
 			}
@@ -115,7 +111,7 @@ func (e *Export) still(ctx context.Context, v house.Visit, frame int) (stillReco
 		return r, data, nil
 	}
 	s, ok := frameOf(v, frame)
-	r := e.stillOf(s, func(f house.Face) bool { return e.isOwn(f, nil) })
+	r := e.stillOf(s)
 	if r.Frame = frame; ok {
 		r.Missing = changing
 	}
@@ -147,7 +143,7 @@ func reasonOf(err error) missing {
 }
 
 // stillOf records a still by its row.
-func (e *Export) stillOf(s house.Still, own func(house.Face) bool) stillRecord {
+func (e *Export) stillOf(s house.Still) stillRecord {
 	r := stillRecord{
 		Frame: s.Frame, Width: s.Width, Height: s.Height, Damaged: s.Damaged,
 		ReceivedAt: s.ReceivedAt, TakenAt: s.TakenAt, State: s.State, Faces: []faceRecord{},
@@ -161,10 +157,12 @@ func (e *Export) stillOf(s house.Still, own func(house.Face) bool) stillRecord {
 		r.Missing = notExamined
 	case s.State == house.Failed:
 		r.Missing = notExaminable
+	case s.Unlooked() > 0:
+		r.Missing = crowded
 	}
 	for _, f := range s.Faces {
-		if own(f) {
-			r.Faces = append(r.Faces, faceOf(f))
+		if e.isOwn(f) {
+			r.Faces = append(r.Faces, faceOf(e.speaker(nil), f))
 		} else {
 			r.OtherFaces++
 		}
@@ -172,17 +170,16 @@ func (e *Export) stillOf(s house.Still, own func(house.Face) bool) stillRecord {
 	return r
 }
 
-// isOwn reports whether a face was taken for the person's, or is by an answer.
-func (e *Export) isOwn(f house.Face, answered map[string]house.Check) bool {
-	return f.Match != nil && f.Match.Person == e.person.ID || answered[f.ID].Person == e.person.ID
-}
+// isOwn reports whether a face is the person's by an answer or, where there is none,
+// was taken for it.
+func (e *Export) isOwn(f house.Face) bool { return f.Whose() == e.person.ID }
 
-func faceOf(f house.Face) faceRecord {
+func faceOf(w words.Words, f house.Face) faceRecord {
 	r := faceRecord{
 		X: f.Box.Min.X, Y: f.Box.Min.Y, Width: f.Box.Dx(), Height: f.Box.Dy(),
 		Landmarks: append([]house.Point{}, f.Landmarks...),
 	}
-	if m := f.Match; m != nil {
+	if m := f.Recognised(); m != nil {
 		r.Band, r.Distance, r.FPIR, r.Probability, r.Frames = m.Band, m.Distance, m.FPIR, m.Probability, m.Frames
 	}
 	if f.Descriptor != (house.Descriptor{}) {
@@ -193,13 +190,12 @@ func faceOf(f house.Face) faceRecord {
 		r.Quality = &q
 	}
 	if f.Liveness != nil {
-		r.Liveness = livenessOf(*f.Liveness)
+		r.Liveness = livenessOf(w, *f.Liveness)
 	}
 	return r
 }
 
-func livenessOf(l house.Liveness) *livenessRecord {
-	w := words.For("en")
+func livenessOf(w words.Words, l house.Liveness) *livenessRecord {
 	r := &livenessRecord{l.Level, w.Reasons(liveness.Warning(l)), l.Probability, l.Frames,
 		append([]string{}, l.CantTell...),
 		[]findingRecord{}}
@@ -219,7 +215,7 @@ var errOtherSize = errors.New("the picture has another size than its row says")
 
 // blur returns the picture with others' faces unseen, and records which of the
 // person's own that goes over as well.
-func (e *Export) blur(picture []byte, s house.Still, r *stillRecord, isOwn func(house.Face) bool) ([]byte, error) {
+func (e *Export) blur(picture []byte, s house.Still, r *stillRecord) ([]byte, error) {
 	size, err := jpeg.DecodeConfig(bytes.NewReader(picture))
 	if err != nil {
 		return nil, fmt.Errorf("decoding a still: %w", err)
@@ -229,7 +225,7 @@ func (e *Export) blur(picture []byte, s house.Still, r *stillRecord, isOwn func(
 	}
 	var boxes, own []image.Rectangle
 	for _, f := range s.Faces {
-		if isOwn(f) {
+		if e.isOwn(f) {
 			own = append(own, f.Box)
 		} else {
 			boxes = append(boxes, f.Box)

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"math"
+	"slices"
 
 	"lintel/internal/house"
 	"lintel/pipeline/match"
@@ -16,6 +17,7 @@ type Given struct {
 	Asked     string       `json:"asked"`     // the person asked about; "" for whom the face is named, or is nearest
 	Person    string       `json:"person"`    // for someone else: who, "" for a stranger
 	Reference bool         `json:"reference"` // whether to keep the face as a reference of who it is
+	Instead   bool         `json:"instead"`   // whether it takes the place of an earlier answer
 }
 
 // An Enrolment says what became of a reference that an answer asked for.
@@ -30,80 +32,117 @@ const (
 	OfNobody     Enrolment = "nobody" // it is nobody's who could be enrolled
 )
 
-// Answer keeps an answer for a face, and a reference if it asks for one. The
-// errors are those of [Review.Doubt], house.ErrAnswered, house.ErrBadAnswer,
-// house.ErrFindingChanged and house.ErrPersonGone; with any of them nothing was
-// kept. An answer can be taken back (store.Archive.TakeBack), a reference stays.
+// Answer keeps an answer for a face, with those on the ring's other frames that are
+// one person's, and a reference if it asks for one. The errors are
+// house.ErrNotFound, house.ErrStillGone, house.ErrAnswered, house.ErrBadAnswer,
+// house.ErrFindingChanged, house.ErrPersonGone, and house.ErrNoConsent of a person
+// who withdrew it; with any of them nothing was kept. An answer can be taken back
+// (store.Archive.TakeBack), a reference stays.
 func (r *Review) Answer(ctx context.Context, face string, g Given) (Enrolment, error) {
-	d, err := r.Doubt(ctx, face)
-	if err != nil {
+	x, err := r.archive.Sighting(ctx, face)
+	switch {
+	case err != nil:
 		return NotAsked, err
-	}
-	if d.Check != nil {
+	case x.File == "":
+		return NotAsked, house.ErrStillGone
+	case x.Check != nil && !g.Instead:
 		return NotAsked, house.ErrAnswered
 	}
 	gallery, err := r.gallery.Gallery(ctx)
 	if err != nil {
 		return NotAsked, err
 	}
-	c, becomes, err := d.answered(g, gallery)
+	c, err := answered(x, g, gallery)
 	if err != nil {
 		return NotAsked, err
 	}
-	if err := r.archive.Answer(ctx, c, becomes); err != nil || !g.Reference {
+	if c.With, err = r.sameFaces(ctx, x, gallery); err != nil {
 		return NotAsked, err
 	}
-	return r.enrolFace(ctx, d.Sighting, c.Person)
+	if err := r.archive.Answer(ctx, c); err != nil || !g.Reference {
+		return NotAsked, err
+	}
+	return r.enrolFace(ctx, x, c.Person)
 }
 
-// answered returns an answer with the distances it is about, and what the face
-// becomes by it. The error is house.ErrFindingChanged.
-func (d Doubt) answered(g Given, gallery *match.Gallery) (c house.Check, becomes *house.Match, err error) {
-	c = house.Check{Face: d.ID, Answer: g.Answer, Asked: cmp.Or(g.Asked, d.Person), Person: g.Person}
+// This keeps that a face is a person's, "" for a stranger's, whatever was found or
+// answered before. The errors are those of [Review.Answer].
+func (r *Review) This(ctx context.Context, face, person string, reference bool) (Enrolment, error) {
+	x, err := r.archive.Sighting(ctx, face)
+	if err != nil {
+		return NotAsked, err
+	}
+	g := Given{Answer: house.AnswerElse, Person: person, Reference: reference, Instead: true}
+	if m := x.Face.Match; m != nil && m.Person == person {
+		g.Answer, g.Asked, g.Person = house.AnswerYes, person, ""
+	}
+	return r.Answer(ctx, face, g)
+}
+
+// answered returns an answer with the distances it is about. The error is
+// house.ErrFindingChanged.
+func answered(x house.Sighting, g Given, gallery *match.Gallery) (c house.Check, err error) {
+	c = house.Check{Face: x.ID, Answer: g.Answer, Asked: g.Asked, Person: g.Person, Instead: g.Instead}
+	var scores []match.Score
+	if x.Kept() {
+		scores = gallery.Scores(match.ProbeOf(x.Face))
+	}
+	if m := x.Face.Match; m != nil {
+		c.Asked = cmp.Or(c.Asked, m.Person)
+	} else if len(scores) > 0 && scores[0].Person != c.Person {
+		c.Asked = cmp.Or(c.Asked, scores[0].Person)
+	}
 	if c.Answer == house.AnswerYes && c.Person == "" {
 		c.Person = c.Asked
 	}
-	scores := gallery.Scores(match.ProbeOf(d.Face))
 	to := func(person string) float64 {
-		if person == d.Person {
-			return d.Distance
+		if m := x.Face.Match; m != nil && person == m.Person {
+			return m.Distance
 		}
 		return distanceTo(person, scores)
 	}
-	if c.AskedDistance = to(c.Asked); c.Person != "" {
-		c.PersonDistance = to(c.Person)
+	if c.Asked != "" {
+		c.AskedDistance = to(c.Asked)
 	}
 	if math.IsInf(c.AskedDistance, 1) { // their references went since
-		return c, nil, house.ErrFindingChanged
+		if !x.Kept() {
+			return c, house.ErrStillGone
+		}
+		return c, house.ErrFindingChanged
+	}
+	if c.Person != "" {
+		c.PersonDistance = to(c.Person)
 	}
 	if math.IsInf(c.PersonDistance, 1) {
 		c.PersonDistance = 0 // not enrolled, so at no distance
 	}
-	switch {
-	case c.Answer == house.AnswerYes && d.Face.Match != nil:
-		becomes = d.Face.Match
-	case c.Person != "" && c.PersonDistance > 0:
-		becomes = namedAs(c.Person, c.PersonDistance, d.Face, gallery)
-	case c.Answer == house.AnswerElse:
+	if c.Answer == house.AnswerElse && c.Person == "" {
 		for _, score := range scores {
 			c.Distances = append(c.Distances, score.Distance)
 		}
 	}
-	return c, becomes, nil
+	return c, nil
 }
 
-// namedAs returns the match that a face gets once the household said whose it
-// is: at its distance from that person, nil where that is too far to be named,
-// since a band says what the faces alone do.
-func namedAs(person string, distance float64, f house.Face, g *match.Gallery) *house.Match {
-	band := g.BandOf(distance)
-	if band == match.None {
-		return nil
+// sameFaces returns the ids of the faces on the ring's other frames that are one
+// person's with it.
+func (r *Review) sameFaces(ctx context.Context, x house.Sighting, gallery *match.Gallery) (ids []string, err error) {
+	v, err := r.archive.Visit(ctx, x.Visit)
+	if err != nil {
+		return nil, err
 	}
-	if band == match.Strong && match.ProbeOf(f).Poor {
-		band = match.Fair
+	var frames [][]house.Face
+	for _, s := range v.Stills {
+		frames = append(frames, s.Faces)
 	}
-	return &house.Match{Person: person, Distance: distance, FPIR: g.FPIR(distance), Band: string(band)}
+	for _, faces := range gallery.SameFaces(frames) {
+		if slices.ContainsFunc(faces, func(f *house.Face) bool { return f.ID == x.ID }) {
+			for _, f := range faces {
+				ids = append(ids, f.ID)
+			}
+		}
+	}
+	return ids, nil
 }
 
 // enrolFace makes a reference of a face that was answered for, and says what
@@ -115,7 +154,11 @@ func (r *Review) enrolFace(ctx context.Context, x house.Sighting, person string)
 	case Fault(x.Face) != nil:
 		return Poor, nil
 	}
-	err := r.archive.AddReference(ctx, referenceFrom(x, person))
+	references := []house.Reference{referenceFrom(x, person)}
+	err := r.portrayed(ctx, references, []house.Sighting{x})
+	if err == nil {
+		err = r.archive.AddReference(ctx, references[0])
+	}
 	switch {
 	case errors.Is(err, house.ErrNoConsent):
 		return NoConsent, nil

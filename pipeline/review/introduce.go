@@ -75,7 +75,10 @@ func (r *Review) Introduce(ctx context.Context, face string, in Introduction) (d
 	if visits, err = r.described(ctx, visits); err != nil {
 		return done, err
 	}
-	references, err := referencesFrom(visits)
+	references, of, err := referencesFrom(visits)
+	if err == nil {
+		err = r.portrayed(ctx, references, of)
+	}
 	if err != nil {
 		return done, err
 	}
@@ -155,7 +158,7 @@ func (r *Review) described(ctx context.Context, visits []StrangerVisit) (all []S
 			if err != nil {
 				return nil, err
 			}
-			if now.Kept() && now.Face.Match == nil {
+			if now.Kept() && now.Face.Whose() == "" {
 				v.Faces = append(v.Faces, now)
 			}
 		}
@@ -167,9 +170,9 @@ func (r *Review) described(ctx context.Context, visits []StrangerVisit) (all []S
 }
 
 // referencesFrom makes references of the best face of each visit, where that is
-// good enough: the best of them, maxReferences at most. The error is a
-// NoReferenceError if none is.
-func referencesFrom(visits []StrangerVisit) (references []house.Reference, err error) {
+// good enough: the best of them, maxReferences at most, with the faces that they
+// are of. The error is a NoReferenceError if none is.
+func referencesFrom(visits []StrangerVisit) (references []house.Reference, of []house.Sighting, err error) {
 	var best []house.Sighting
 	for _, v := range visits {
 		best = append(best, v.Faces[0])
@@ -183,15 +186,15 @@ func referencesFrom(visits []StrangerVisit) (references []house.Reference, err e
 			}
 			continue
 		}
-		references = append(references, referenceFrom(f, ""))
+		references, of = append(references, referenceFrom(f, "")), append(of, f)
 		if len(references) == maxReferences {
 			break
 		}
 	}
 	if len(references) == 0 {
-		return nil, &NoReferenceError{first}
+		return nil, nil, &NoReferenceError{first}
 	}
-	return references, nil
+	return references, of, nil
 }
 
 // nameVisits has visits name the person where their faces, all frames together,

@@ -207,10 +207,13 @@ func (r *Review) Doubt(ctx context.Context, face string) (Doubt, error) {
 		return Doubt{}, err
 	}
 	near := nearestOf(x.Face, gallery)
-	if x.Check != nil { // it was about this person
+	if x.Check != nil && x.Check.Asked != "" { // it was about this person
 		near = Nearest{x.Check.Asked, x.Check.AskedDistance}
 	}
-	if near.Person == "" {
+	if near.Person == "" || x.Check != nil && x.Check.Asked == "" {
+		if x.Check != nil {
+			return Doubt{Sighting: x}, nil // somebody said whose it is, and nobody had asked
+		}
 		return Doubt{}, ErrNobody
 	}
 	d := strangerDoubt(x, near, gallery.FPIR(near.Distance))

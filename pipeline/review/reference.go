@@ -1,10 +1,18 @@
 package review
 
 import (
+	"bytes"
 	"cmp"
+	"context"
 	"crypto/sha256"
+	"errors"
+	"fmt"
+	"image"
+	"image/jpeg"
 
 	"lintel/internal/house"
+	"lintel/pipeline/decoding"
+	"lintel/pipeline/enrol"
 	"lintel/pipeline/quality"
 )
 
@@ -31,6 +39,56 @@ func referenceFrom(x house.Sighting, person string) house.Reference {
 		Person: person, Descriptor: x.Face.Descriptor, FaceWidth: widthOf(x.Face), Quality: scoreOf(x.Face),
 		SourceSHA256: sha256.Sum256([]byte("still " + x.Still)),
 	}
+}
+
+// portrayed adds to references the pictures of the faces that they are of, cut out
+// of their stills: these go by the rules, and a reference stays.
+func (r *Review) portrayed(ctx context.Context, references []house.Reference, of []house.Sighting) error {
+	for i, x := range of {
+		cut, err := r.portrait(ctx, x)
+		if err != nil {
+			return err
+		}
+		if cut != nil {
+			references[i].Portrait = &house.Portrait{Origin: house.FromVisit, JPEG: cut}
+		}
+	}
+	return nil
+}
+
+// portrait cuts a face out of its still; nil where that went or broke meanwhile.
+func (r *Review) portrait(ctx context.Context, x house.Sighting) ([]byte, error) {
+	v, err := r.archive.Visit(ctx, x.Visit)
+	var data []byte
+	if err == nil {
+		data, err = r.archive.ReadStill(ctx, x.Visit, x.Frame)
+	}
+	if errors.Is(err, house.ErrNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("reading a still for a reference: %w", err)
+	}
+	var others []image.Rectangle
+	for _, s := range v.Stills {
+		for _, f := range s.Faces {
+			if s.ID == x.Still && s.File != x.File {
+				return nil, nil // a smaller one took its place, with other boxes
+			} else if s.ID == x.Still && f.ID != x.ID {
+				others = append(others, f.Box)
+			}
+		}
+	}
+	end, err := decoding.Begin(ctx, "residents", decoding.StillMemory(data))
+	if err != nil {
+		return nil, err
+	}
+	defer end()
+	still, err := jpeg.Decode(bytes.NewReader(data))
+	if err != nil {
+		return nil, nil // it broke since the face was described, whose numbers are as good as ever
+	}
+	return enrol.Portrait(still, x.Face.Box, others)
 }
 
 // better puts the face first that would make the better reference: by its

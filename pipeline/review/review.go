@@ -17,11 +17,10 @@
 //
 // # What an answer does
 //
-// An answer is about its own visit. It names the face, or takes the name away,
-// on all frames of the ring that were judged together, and the visit is kept
-// from then on as one of that kind is. A name is given with the distance and the
-// band that the faces have, and only where they have one: an answer makes nothing
-// surer than it is. A face becomes a reference only where that is asked for, the
+// An answer is about its own visit. Whose it says the face is, that the face is from
+// then on, on all frames of the ring that show one person: the visit is kept and
+// found by it. What was found stays beside it, and holds again once the answer is
+// taken back: an answer makes nothing surer than it is, and helps no advice. A face becomes a reference only where that is asked for, the
 // person's consent is in force and [Fault] finds nothing wrong with it. A
 // stranger's distances to everybody are counted, and the curve of package match
 // follows them.
@@ -60,19 +59,24 @@ type Faces interface {
 	Strangers(ctx context.Context, limit int) ([]house.Sighting, error)
 	SurelyOf(ctx context.Context, person string, limit int) ([]house.Sighting, error)
 	NamedOn(ctx context.Context, visits []string) (map[house.Naming]bool, error)
+	Gallery(ctx context.Context) ([]house.Reference, error)
+	Visit(ctx context.Context, id string) (house.Visit, error)
+	ReadStill(ctx context.Context, visit string, frame int) ([]byte, error)
 }
 
 // Persons are who is enrolled.
 type Persons interface {
 	Persons(ctx context.Context) ([]house.Person, error)
 	Person(ctx context.Context, idOrName string) (house.Person, error)
+	Consents(ctx context.Context, person string) ([]house.RecordedConsent, error)
 	Introduce(ctx context.Context, name string, c house.Consent, references []house.Reference) (house.Person, error)
 	AddReference(ctx context.Context, r house.Reference) error
 }
 
 // Answers change what was found.
 type Answers interface {
-	Answer(ctx context.Context, c house.Check, becomes *house.Match) error
+	Visit(ctx context.Context, id string) (house.Visit, error)
+	Answer(ctx context.Context, c house.Check) error
 	Rename(ctx context.Context, all []house.Renaming) (renamed int, err error)
 }
 
