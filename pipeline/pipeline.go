@@ -24,9 +24,11 @@ import (
 	"log/slog"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"lintel/internal/house"
+	"lintel/pipeline/decoding"
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/match"
 	"lintel/pipeline/quality"
@@ -48,6 +50,7 @@ type Archive interface {
 	Rematch(ctx context.Context, visit string, faces []house.Face) error
 	match.Source
 	Record(ctx context.Context, still string, state house.StillState, faces []house.Face) error
+	Spread(ctx context.Context, face string, with []string) error
 	Watch() (changed <-chan struct{}, stop func())
 }
 
@@ -55,6 +58,10 @@ type Archive interface {
 // the still is given up: whatever takes the process down with it must not do
 // so at every start.
 const maxAttempts = 3
+
+// lookAgain is how long it takes at most until stills are examined that another
+// process brought in, of which nothing here is told.
+const lookAgain = 15 * time.Second
 
 // A Pipeline examines stills, several at once.
 type Pipeline struct {
@@ -65,6 +72,16 @@ type Pipeline struct {
 	workers    int
 	gallery    *match.Current
 	thumbnails frameCache
+	running    atomic.Bool
+
+	// Examined, if set before Run, is told of each still that was examined, and how
+	// long that took from when it began to its findings.
+	Examined func(ctx context.Context, still house.Still, img image.Image, faces []house.Face, took time.Duration)
+
+	// Idle, if set before Run, returns a channel that is closed while no still is being
+	// taken in. An examination waits for that, though not for long, since whoever rings
+	// waits for an answer.
+	Idle func() <-chan struct{}
 
 	// judging is held from when the other frames of a ring are read until what
 	// follows is recorded, lest two frames that are examined at once miss each
@@ -95,11 +112,14 @@ func (p *Pipeline) Run(ctx context.Context) error {
 		workers.Go(func() {
 			defer finder.Close()
 			for still := range stills {
+				p.giveWay()
 				p.process(finishing, finder, still)
 				done <- still.ID
 			}
 		})
 	}
+	p.running.Store(true)
+	defer p.running.Store(false)
 	p.dispatch(ctx, stills, done)
 	close(stills)
 	workers.Wait()
@@ -128,9 +148,12 @@ func (p *Pipeline) dispatch(ctx context.Context, stills chan<- house.Still, done
 	changed, stop := p.archive.Watch()
 	defer stop()
 	busy := make(map[string]bool)
-	queue := p.pending(ctx, busy)
+	var turns rota
+	queue := turns.order(p.pending(ctx, busy))
 	forget := time.NewTimer(rememberFor)
 	defer forget.Stop()
+	again := time.NewTicker(lookAgain)
+	defer again.Stop()
 	for {
 		var next house.Still
 		var ready chan<- house.Still // nil, and so never ready, while the queue is empty
@@ -147,17 +170,43 @@ func (p *Pipeline) dispatch(ctx context.Context, stills chan<- house.Still, done
 		select {
 		case ready <- next:
 			busy[next.ID] = true
-			queue = queue[1:]
+			turns.had(next.Bell)
+			queue = turns.order(queue[1:])
 		case id := <-done:
 			delete(busy, id)
 			forget.Reset(rememberFor)
 		case <-forget.C:
 			p.thumbnails.clear()
 		case <-changed:
-			queue = p.pending(ctx, busy)
+			queue = turns.order(p.pending(ctx, busy))
+		case <-again.C:
+			queue = turns.order(p.pending(ctx, busy))
 		case <-stopping:
 		}
 	}
+}
+
+// A rota remembers which bells' stills were taken, the latest last, so that the
+// bells have their turns one after the other.
+type rota []string
+
+func (r *rota) had(bell string) {
+	*r = append(slices.DeleteFunc(*r, func(b string) bool { return b == bell }), bell)
+}
+
+// order puts a still first whose bell's turn it is: one that had none, or whose
+// was the longest ago. Old stills that were brought in come after all others.
+func (r rota) order(stills []house.Still) []house.Still {
+	slices.SortStableFunc(stills, func(a, b house.Still) int {
+		if a.Imported != b.Imported {
+			if a.Imported {
+				return 1
+			}
+			return -1
+		}
+		return slices.Index(r, a.Bell) - slices.Index(r, b.Bell)
+	})
+	return stills
 }
 
 // pending asks the store what is to be done that nobody does yet.
@@ -173,6 +222,22 @@ func (p *Pipeline) pending(ctx context.Context, busy map[string]bool) []house.St
 		}
 	}
 	return idle
+}
+
+// patience is how long an examination gives way to stills that come in: findings come
+// that much later while a bell sends all the time.
+const patience = 250 * time.Millisecond
+
+func (p *Pipeline) giveWay() {
+	if p.Idle == nil {
+		return
+	}
+	enough := time.NewTimer(patience)
+	defer enough.Stop()
+	select {
+	case <-p.Idle():
+	case <-enough.C:
+	}
 }
 
 // process examines one still and records what came of it.
@@ -194,28 +259,86 @@ func (p *Pipeline) process(ctx context.Context, finder Finder, still house.Still
 		return
 	}
 	began := time.Now()
-	img, faces, err := p.examine(ctx, finder, data)
+	img, faces, err := p.examine(ctx, finder, still, data)
 	if err != nil {
 		log.Error("examining a still", "err", err)
 		p.record(ctx, log, still, house.Failed, nil)
 		return
 	}
-	p.thumbnails.put(still.ID, liveness.NewThumbnail(img))
 	log.Info("examined a still", "faces", len(faces), "took", time.Since(began).Round(time.Millisecond))
+	if p.conclude(ctx, log, still, faces) && p.Examined != nil {
+		p.Examined(ctx, still, img, faces, time.Since(began))
+	}
+}
+
+// conclude judges the faces of a still and records its findings. It reports whether
+// that could be done; if not, the still stays pending.
+func (p *Pipeline) conclude(ctx context.Context, log *slog.Logger, still house.Still, faces []house.Face) bool {
 	p.judging.Lock()
 	defer p.judging.Unlock()
 	if err := p.judge(ctx, still, faces); err != nil {
 		log.Error("judging faces", "err", err)
-		return
+		return false
 	}
-	p.record(ctx, log, still, house.Done, faces)
+	if !p.record(ctx, log, still, house.Done, faces) {
+		return false
+	}
+	if err := p.spread(ctx, still); err != nil {
+		log.Error("keeping an answer for later frames", "err", err)
+	}
+	return true
 }
 
+// spread has what a resident said of a face on an earlier frame of the ring said of
+// this still's too, where it is one person's.
+func (p *Pipeline) spread(ctx context.Context, still house.Still) error {
+	visit, err := p.archive.Visit(ctx, still.Visit)
+	if errors.Is(err, house.ErrNotFound) {
+		return nil // erased meanwhile
+	}
+	if err != nil {
+		return err
+	}
+	var frames [][]house.Face
+	for _, s := range visit.Stills {
+		if inBurst(visit, s) {
+			frames = append(frames, s.Faces)
+		}
+	}
+	isSaid := func(f house.Face) bool { return f.Said != nil }
+	if !slices.ContainsFunc(slices.Concat(frames...), isSaid) {
+		return nil
+	}
+	gallery, err := p.gallery.Gallery(ctx)
+	if err != nil {
+		return err
+	}
+	for _, faces := range gallery.SameFaces(frames) {
+		var said string
+		var with []string
+		for _, f := range faces {
+			if f.Said != nil {
+				said = f.ID
+			} else {
+				with = append(with, f.ID)
+			}
+		}
+		if said != "" && len(with) > 0 {
+			if err := p.archive.Spread(ctx, said, with); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// Running reports whether stills are examined now.
+func (p *Pipeline) Running() bool { return p.running.Load() }
+
 // judge says whose the faces of a still are, and whether there are signs of a
-// picture, together with those of the ring's other frames that were examined,
-// and records what changes for those. The
-// still's own are not recorded yet: should that fail, it is examined again, and
-// the same comes of it.
+// picture, together with those of the ring's other frames that were examined and
+// came within a burst, and records what changes for those. The still's own are not
+// recorded yet: should that fail, it is examined again, and the same comes of it.
 func (p *Pipeline) judge(ctx context.Context, still house.Still, faces []house.Face) error {
 	if len(faces) == 0 {
 		return nil
@@ -237,7 +360,8 @@ func (p *Pipeline) judge(ctx context.Context, still house.Still, faces []house.F
 	frames := [][]house.Face{faces}
 	ring := []liveness.Frame{{Number: still.Frame, Thumbnail: p.thumbnail(ctx, still), Faces: faces}}
 	for _, s := range visit.Stills {
-		if s.ID != still.ID && s.State == house.Done && len(s.Faces) > 0 {
+		together := inBurst(visit, still) && inBurst(visit, s)
+		if s.ID != still.ID && together && s.State == house.Done && len(s.Faces) > 0 {
 			others := slices.Clone(s.Faces)
 			frames = append(frames, others)
 			ring = append(ring, liveness.Frame{Number: s.Frame, Thumbnail: p.thumbnail(ctx, s), Faces: others})
@@ -254,6 +378,13 @@ func (p *Pipeline) judge(ctx context.Context, still house.Still, faces []house.F
 	}
 	return p.archive.Rematch(ctx, still.Visit, changed)
 }
+
+// burst is for how long after a ring's first still the others say more of who is on
+// it. One that comes later is kept and judged by itself: it may show somebody else.
+const burst = 5 * time.Second
+
+// inBurst reports whether a still came soon enough after the first of its visit.
+func inBurst(v house.Visit, s house.Still) bool { return s.ReceivedAt.Sub(v.ReceivedAt) <= burst }
 
 // recall looks whether a still is a copy of one that was there before.
 func (p *Pipeline) recall(ctx context.Context, still house.Still, at time.Time, faces []house.Face) error {
@@ -277,6 +408,11 @@ func (p *Pipeline) thumbnail(ctx context.Context, still house.Still) *liveness.T
 	if err != nil {
 		return nil
 	}
+	end, err := turn(ctx, still, data)
+	if err != nil {
+		return nil
+	}
+	defer end()
 	img, err := jpeg.Decode(bytes.NewReader(data))
 	if err != nil {
 		return nil
@@ -304,16 +440,31 @@ func sameMatch(a, b *house.Match) bool {
 	return one == other
 }
 
+// record reports whether findings could be recorded.
 func (p *Pipeline) record(ctx context.Context, log *slog.Logger, still house.Still, state house.StillState,
-	faces []house.Face) {
-	if err := p.archive.Record(ctx, still.ID, state, faces); err != nil {
+	faces []house.Face) bool {
+	err := p.archive.Record(ctx, still.ID, state, faces)
+	if err != nil {
 		log.Error("recording findings", "err", err)
 	}
+	return err == nil
+}
+
+// turn waits until there is memory to decode a still. Who is next to be examined
+// was settled before (dispatch): here each still is an asker of its own.
+func turn(ctx context.Context, still house.Still, data []byte) (end func(), err error) {
+	return decoding.Begin(ctx, "still "+still.ID, decoding.StillMemory(data))
 }
 
 // examine takes a still through the steps that need nothing else: decode, find
 // faces, measure how well each can be judged, look for signs of a picture.
-func (p *Pipeline) examine(ctx context.Context, finder Finder, data []byte) (image.Image, []house.Face, error) {
+func (p *Pipeline) examine(ctx context.Context, finder Finder, still house.Still, data []byte) (
+	image.Image, []house.Face, error) {
+	end, err := turn(ctx, still, data)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer end()
 	img, err := jpeg.Decode(bytes.NewReader(data))
 	if err != nil {
 		return nil, nil, fmt.Errorf("decoding: %w", err)
@@ -328,5 +479,6 @@ func (p *Pipeline) examine(ctx context.Context, finder Finder, data []byte) (ima
 		faces[i].ImageHash = liveness.LookOf(img, faces[i])
 	}
 	p.signs.Examine(img, faces)
+	p.thumbnails.put(still.ID, liveness.NewThumbnail(img))
 	return img, faces, nil
 }

@@ -34,15 +34,18 @@ type household struct {
 	archive *store.Archive
 	log     bytes.Buffer
 	find    func(ctx context.Context, width int) ([]house.Face, error) // of the still with that width
+	bell    string                                                     // that keep keeps stills of
+	idle    func() <-chan struct{}                                     // the pipeline's Idle
 
 	mu             sync.Mutex
 	looking, most  int   // finders at work, and the most there ever were
 	seen           []int // widths of the stills, in the order they were looked at
 	opened, closed int
+	told           int // stills that Examined was told of
 }
 
 func newHouse(t *testing.T) *household {
-	h := &household{t: t, find: func(context.Context, int) ([]house.Face, error) { return nil, nil }}
+	h := &household{t: t, bell: "gate", find: func(context.Context, int) ([]house.Face, error) { return nil, nil }}
 	var err error
 	if h.archive, err = store.Open(t.Context(), t.TempDir(), seal.Key{1}, time.Now); err != nil {
 		t.Fatal(err)
@@ -100,8 +103,15 @@ func (h *household) run(archive Archive, workers int) (stop func()) {
 	h.t.Helper()
 	ctx, cancel := context.WithCancel(h.t.Context())
 	log := slog.New(slog.NewTextHandler(&h.log, nil))
+	steps := New(archive, log, h.open, liveness.New(nil), workers)
+	steps.Idle = h.idle
+	steps.Examined = func(context.Context, house.Still, image.Image, []house.Face, time.Duration) {
+		h.mu.Lock()
+		defer h.mu.Unlock()
+		h.told++
+	}
 	done := make(chan error, 1)
-	go func() { done <- New(archive, log, h.open, liveness.New(nil), workers).Run(ctx) }()
+	go func() { done <- steps.Run(ctx) }()
 	synctest.Wait()
 	return func() {
 		h.t.Helper()
@@ -124,7 +134,7 @@ func (h *household) keep(width int) (visit string) {
 		h.t.Fatal(err)
 	}
 	visit, added, err := h.archive.Keep(h.t.Context(), house.NewStill{
-		Bell: "gate", Ring: fmt.Sprint(width), SentSHA256: sha256.Sum256(b.Bytes()),
+		Bell: h.bell, Ring: fmt.Sprint(width), SentSHA256: sha256.Sum256(b.Bytes()),
 		JPEG: b.Bytes(), Width: width, Height: 8,
 		ReceivedAt: time.Now().Add(time.Duration(width) * time.Second), // so narrow ones come first
 	})
@@ -405,6 +415,10 @@ func TestRunTriesAgain(t *testing.T) {
 				synctest.Wait()
 				h.want(first, house.Done, test.after)
 				h.want(second, house.Done, 1)
+				if h.mu.Lock(); h.told != 2 {
+					t.Errorf("told of %d stills that were examined, want 2", h.told)
+				}
+				h.mu.Unlock()
 			})
 		})
 	}
@@ -430,5 +444,31 @@ func TestRunWithoutFinders(t *testing.T) {
 			t.Errorf("%d finders were closed, want 2", h.closed)
 		}
 		h.want(visit, house.Pending, 0)
+	})
+}
+
+// Examinations wait while stills are being taken in, and no longer than patience.
+func TestRunGivesWay(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h, idle := newHouse(t), make(chan struct{})
+		h.idle = func() <-chan struct{} { return idle }
+		stop := h.run(h.archive, 1)
+		defer stop()
+		looked := func(want int) {
+			t.Helper()
+			synctest.Wait()
+			if h.mu.Lock(); len(h.seen) != want {
+				t.Errorf("%d stills were looked at, want %d", len(h.seen), want)
+			}
+			h.mu.Unlock()
+		}
+		h.keep(20)
+		looked(0)
+		time.Sleep(patience)
+		looked(1)
+		h.keep(30)
+		looked(1)
+		close(idle)
+		looked(2)
 	})
 }

@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"image"
 	"image/jpeg"
+	"slices"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -87,6 +88,87 @@ func TestRunJudgesFramesTogether(t *testing.T) {
 			}
 			if v.Kind != house.Known {
 				t.Errorf("the visit is of the kind %s", v.Kind)
+			}
+		})
+	}
+}
+
+// One bell's many stills keep another's waiting for no more than the still that is
+// looked at already.
+func TestRunTakesBellsInTurn(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newHouse(t)
+		if _, err := h.archive.AddBell(t.Context(), "shed"); err != nil {
+			t.Fatal(err)
+		}
+		for width := 1; width <= 120; width++ { // more than the pipeline asks for at a time
+			h.keep(width)
+		}
+		h.find = func(_ context.Context, width int) ([]house.Face, error) {
+			if width == 3 {
+				h.bell = "shed"
+				h.keep(500)
+				h.keep(501)
+				h.bell = "gate"
+			}
+			return nil, nil
+		}
+		stop := h.run(h.archive, 1)
+		synctest.Wait()
+		stop()
+		if want := []int{1, 2, 3, 500, 4, 501, 5}; len(h.seen) != 122 || !slices.Equal(h.seen[:len(want)], want) {
+			t.Errorf("looked at %v, want %v first: %s", h.seen, want, h.log.String())
+		}
+	})
+}
+
+// A burst is as it is lived: frames come in any order, one is never there, one comes
+// late. Those of the first five seconds say together who it is; one that comes later
+// says it of itself alone, and changes nothing that was said.
+//
+// Outside: five seconds is what the household is promised; common practice, no source.
+func TestRunBursts(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		frames []int
+		after  []time.Duration // of the first
+		judged []int           // by how many frames each is judged in the end, by number
+	}{
+		{"in order", []int{0, 1, 2}, []time.Duration{0, time.Second, 2 * time.Second}, []int{3, 3, 3}},
+		{"backwards", []int{2, 1, 0}, []time.Duration{0, time.Second, 2 * time.Second}, []int{3, 3, 3}},
+		{"frame 0 never", []int{3, 1}, []time.Duration{0, time.Second}, []int{2, 2}},
+		{"frame 0 last, after 4 s", []int{1, 2, 0}, []time.Duration{0, time.Second, 4 * time.Second}, []int{3, 3, 3}},
+		{"one after 6 s", []int{0, 1, 2}, []time.Duration{0, time.Second, 6 * time.Second}, []int{2, 2, 1}},
+		{"frame 0 after 6 s", []int{1, 2, 0}, []time.Duration{0, time.Second, 6 * time.Second}, []int{1, 2, 2}},
+		{"one after 10 min", []int{0, 1, 2}, []time.Duration{0, time.Second, 10 * time.Minute}, []int{2, 2, 1}},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			h := newHouse(t)
+			h.enrol("Tamsin Quill", 0)
+			h.find = func(_ context.Context, width int) ([]house.Face, error) {
+				return []house.Face{{Box: image.Rect(0, 0, 4, 4), Descriptor: house.Descriptor{1, 0.1}}}, nil
+			}
+			defer h.run(h.archive, 2)()
+			var visit string
+			began := time.Now()
+			for i, frame := range c.frames {
+				time.Sleep(c.after[i] - time.Since(began))
+				visit = h.keepFrame("r", frame, 16+16*frame)
+				synctest.Wait()
+			}
+			v, err := h.archive.Visit(t.Context(), visit)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var judged []int
+			for _, s := range v.Stills {
+				if len(s.Faces) != 1 || s.Faces[0].Match == nil {
+					t.Fatalf("%s: frame %d: %+v", c.name, s.Frame, s.Faces)
+				}
+				judged = append(judged, s.Faces[0].Match.Frames)
+			}
+			if !slices.Equal(judged, c.judged) {
+				t.Errorf("%s: judged by %v frames, want %v", c.name, judged, c.judged)
 			}
 		})
 	}
