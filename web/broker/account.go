@@ -4,22 +4,23 @@ import (
 	"context"
 	"crypto/rand"
 	"crypto/subtle"
+	"errors"
+	"fmt"
 	"slices"
-	"sync"
 	"time"
 
-	"golang.org/x/time/rate"
-
 	"lintel/internal/house"
+	"lintel/web/allow"
 )
 
 // An account is somebody who may connect. The token is kept while they are, to
 // see that it still is theirs.
 type account struct {
-	id     string
-	kind   accountKind
-	token  string
-	source house.Source // of a source
+	id      string
+	kind    accountKind
+	token   string
+	source  house.Source  // of a source
+	program house.Program // of a program
 }
 
 type accountKind string
@@ -27,6 +28,8 @@ type accountKind string
 const (
 	sourceAccount   accountKind = "source"
 	receiverAccount accountKind = "receiver"
+	bellAccount     accountKind = "bell" // whose address is its id
+	programAccount  accountKind = "program"
 )
 
 // known reports whether there is an account of that name.
@@ -39,8 +42,40 @@ func (b *Broker) known(ctx context.Context, name string) (bool, error) {
 	if err != nil {
 		return false, err
 	}
-	return slices.ContainsFunc(sources, func(s house.Source) bool { return s.ID == name }) ||
-		slices.ContainsFunc(receivers, func(r house.Receiver) bool { return r.ID == name }), nil
+	programs, err := b.Archive.Programs(ctx)
+	if err != nil {
+		return false, err
+	}
+	_, bell := b.Archive.CheckBell(ctx, name, "")
+	return bell == nil || slices.ContainsFunc(sources, func(s house.Source) bool { return s.ID == name }) ||
+		slices.ContainsFunc(receivers, func(r house.Receiver) bool { return r.ID == name }) ||
+		slices.ContainsFunc(programs, func(p house.Program) bool { return p.ID == name }), nil
+}
+
+// account returns whose name and token it is. The error is errNobody for any
+// that do not go together. All kinds are looked for in any case, and tokens by
+// their hashes, so that time says nothing.
+func (b *Broker) account(ctx context.Context, name, token string) (account, error) {
+	source, sourceErr := b.Archive.SourceOf(ctx, token)
+	receives, receiverErr := b.Archive.CheckReceiver(ctx, name, token)
+	rings, bellErr := b.Archive.CheckBell(ctx, name, token)
+	program, programErr := b.Archive.ProgramOf(ctx, token)
+	for _, err := range []error{sourceErr, receiverErr, bellErr, programErr} {
+		if err != nil && !errors.Is(err, house.ErrNotFound) {
+			return account{}, fmt.Errorf("looking up an account: %w", err)
+		}
+	}
+	switch {
+	case sourceErr == nil && same(source.ID, name):
+		return account{id: name, kind: sourceAccount, token: token, source: source}, nil
+	case receives:
+		return account{id: name, kind: receiverAccount, token: token}, nil
+	case bellErr == nil && rings:
+		return account{id: name, kind: bellAccount, token: token}, nil
+	case programErr == nil && same(program.ID, name) && program.Scopes.Hears():
+		return account{id: name, kind: programAccount, token: token, program: program}, nil
+	}
+	return account{}, errNobody
 }
 
 func same(a, b string) bool { return subtle.ConstantTimeCompare([]byte(a), []byte(b)) == 1 }
@@ -48,70 +83,17 @@ func same(a, b string) bool { return subtle.ConstantTimeCompare([]byte(a), []byt
 // newName is a name for a connection that no other has.
 func newName() string { return rand.Text() }
 
-// failures bound how often somebody may give a wrong token: five times at once
-// in a name from a network, and then once each half minute. Only failures are
-// counted, so devices that reconnect often are not kept out, and only against
-// that name from there, so nobody else is, either.
-type failures struct {
-	now func() time.Time
-
-	mu sync.Mutex
-	of map[origin]*rate.Limiter
-}
-
 // An origin is where attempts come from: the name is an account's, or empty for
 // all names that are not.
 type origin struct {
-	from network
+	from allow.Network
 	name string
 }
 
-func newFailures(now func() time.Time) *failures {
-	return &failures{now: now, of: make(map[origin]*rate.Limiter)}
-}
-
+// Of wrong tokens, so many may be given at once in a name from a network, and then
+// one each half minute. Only failures are counted, so devices that reconnect often
+// are not kept out, and only against that name from there, so nobody else is, either.
 const (
 	failuresAtOnce = 5
 	failureTime    = 30 * time.Second
-	mostOrigins    = 1000 // bounds the memory they take
 )
-
-// mayTry reports whether an attempt may be made.
-func (f *failures) mayTry(from network, name string) bool {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	l := f.of[origin{from, name}]
-	return l == nil || l.TokensAt(f.now()) >= 1
-}
-
-// count counts a failed attempt, and reports whether it was within bounds.
-func (f *failures) count(from network, name string) bool {
-	now, o := f.now(), origin{from, name}
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	l := f.of[o]
-	if l == nil {
-		f.makeRoom(now)
-		l = rate.NewLimiter(rate.Every(failureTime), failuresAtOnce)
-		f.of[o] = l
-	}
-	return l.AllowN(now, 1)
-}
-
-// makeRoom forgets those that have been quiet, and where all are busy any one.
-func (f *failures) makeRoom(now time.Time) {
-	if len(f.of) < mostOrigins {
-		return
-	}
-	for o, l := range f.of {
-		if l.TokensAt(now) >= failuresAtOnce {
-			delete(f.of, o)
-		}
-	}
-	for o := range f.of {
-		if len(f.of) < mostOrigins {
-			break
-		}
-		delete(f.of, o)
-	}
-}

@@ -75,7 +75,7 @@ func (h *household) comesHome() (visit string) {
 		}
 	}
 	s := h.connect(h.reader)
-	if err := s.done(s.Publish("lintel/factors/"+h.ada, 1, false, `{"token":"brass"}`)); err != nil {
+	if err := s.done(s.Publish("lintel/factors/"+h.ada, 1, false, h.signed("brass"))); err != nil {
 		h.t.Fatal(err)
 	}
 	return visit

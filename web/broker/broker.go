@@ -1,17 +1,19 @@
-// Package broker is the broker within: where sources bring factors and receivers
-// hear advice, by MQTT 3.1.1 (OASIS Standard, 29 October 2014).
+// Package broker is the broker within: where bells bring stills, sources bring factors,
+// receivers hear advice and programs hear of visits, by MQTT 3.1.1 (OASIS Standard, 29
+// October 2014).
 //
 // Lintel makes no connection to anything, ever, so it is no client of a broker
 // somewhere. It is one, for its own topics only, and off unless the household
 // asks for it. What comes in are messages of sources, which go to package
-// evidence's inbox. What goes out are the messages of package message, each to the
-// one receiver it is for.
+// evidence's inbox, and stills and heartbeats of bells, which go where they go by
+// HTTP. What goes out are the messages of package message, each to the one receiver it
+// is for, what bells' displays have to show, and that somebody rang.
 //
 // # Who may connect
 //
-// A source with its id as user name and its token as password, or a receiver
-// likewise. Nobody else, nobody without a name, and each only once at a time: a
-// second connection of the same account ends the first, whatever client
+// A source with its id as user name and its token as password, a receiver or a program
+// likewise, or a bell with its address and its secret. Nobody else, nobody without a
+// name, and each only once at a time: a second connection of the same account ends the first, whatever client
 // identifiers they give. The CONNACK says, as section 3.2.2.3 has it:
 //
 //	0  welcome
@@ -24,13 +26,23 @@
 //
 // Failed attempts are counted by address and name, so whoever fails keeps nobody
 // else out: a right token is refused only after failures in its own name from
-// its own address. Guessing is hopeless in any case, as a token has 130 random
+// its own address, and a bell's right secret never. Guessing is hopeless in any case, as a token has 130 random
 // bits.
+//
+// A connection has to say who it is within [ConnectTime]. Until then it has one of a
+// few places, of which each network may have some; where all are taken, the network
+// with the most loses the one that was silent for longest. Networks from which an
+// account connected before have places of their own. So silent connections keep out
+// nobody who speaks.
 //
 // # Who may do what
 //
 //	a source    publish to PREFIX/factors/PERSON    the person by id, whom it is about
 //	a receiver  subscribe to PREFIX/advice/OWN-ID   that filter and no other, so no wildcards
+//	a bell      publish to PREFIX/bells/OWN-ADDRESS/stills/RING/FRAME, or with /TAKEN-AT after it,
+//	            …/heartbeat and …/display/ack; subscribe to …/display and …/refused
+//	a program   subscribe to PREFIX/visits, PREFIX/visits/named and PREFIX/bells/BELL/display, as
+//	            its scopes hear-visits, hear-names and hear-displays say
 //
 // Each receiver has a topic of its own so that no other hears its messages. A
 // filter that a receiver may not have is refused in the SUBACK (0x80, section
@@ -45,20 +57,33 @@
 //   - what could not be kept, by a full disk perhaps, is not acknowledged, and
 //     the connection ends.
 //
+// A bell's still is a picture as it is, with QoS 1; TAKEN-AT is a time of RFC 3339. It is
+// acknowledged once it is safe on the disk, and one that comes again is here already.
+// What is of no use to send again is acknowledged as well, and told before that on
+// …/refused, as {"topic":"…","why":"…"}, where why is the type that HTTP answers with;
+// so are stills with QoS 0, of which nobody would know that they were lost ("qos"), and
+// what is retained, which might be of long ago ("retained"). A bell that sends too often
+// is read more slowly. A still for which there is no room is not acknowledged, and the
+// connection ends: the bell connects and sends it again. Of a still of more than
+// [intake.MaxBytes] no byte is kept in memory, and all stills together have a bound.
+//
+// A program hears of a ring at once, again when something else is to be told of it, for
+// a quarter of an hour, and when a visit is erased ({"visit":"…","gone":true}).
+//
 // QoS 1 says that a message came, and makes a client send again what was not
 // acknowledged. A phone's report that comes twice is refused the second time, and
-// so is a code, which then counts as a failed attempt. A token that is told of
-// twice was seen twice: such a message has no time in it. Whoever can record it
-// on the network could record the source's token there as well, which TLS
-// prevents.
+// so is a code, which then counts as a failed attempt. What a reader signed counts once
+// (package evidence). A token that is told of twice without a signature was seen
+// twice, and counts half. Whoever can record it on the network could record the
+// source's token there as well, which TLS prevents.
 //
 // Whatever is refused, or ends a connection, is in the log with why, and counted
 // ([Broker.Refusals]).
 //
 // # Nothing is kept here
 //
-// A message is published with QoS 0 and not retained. Whoever does not
-// listen at that moment does not get it: that a receiver begins to listen is told
+// A message is published with QoS 0, what a bell shows with QoS 1, and neither is
+// retained. Whoever does not listen at that moment does not get it: that a receiver begins to listen is told
 // ([Config]), and whoever publishes may publish again. No session outlives its connection,
 // whatever CONNECT asks for (so Session Present is always 0, and a receiver
 // subscribes again each time it connects), there are no retained messages and
@@ -80,12 +105,16 @@ import (
 	"net"
 	"regexp"
 	"sync"
+	"sync/atomic"
 	"time"
 
+	"github.com/hashicorp/golang-lru/v2/simplelru"
 	mochi "github.com/mochi-mqtt/server/v2"
+	"golang.org/x/sync/semaphore"
 
 	"lintel/internal/house"
 	"lintel/pipeline/advice/evidence"
+	"lintel/web/allow"
 )
 
 const (
@@ -96,13 +125,14 @@ const (
 	// time). The connection ends after one and a half of it.
 	MaxKeepAlive = 10 * time.Minute
 	// ConnectTime is how long a connection may take until it said who it is.
-	ConnectTime = 10 * time.Second
+	ConnectTime = 5 * time.Second
 
-	mostClients  = 256  // connected at once
-	mostWaiting  = 64   // that have not said who they are, of all,
-	waitingEach  = 8    // and of one network address
-	mostInflight = 16   // messages of a client in work at once, and messages to it not written yet
-	room         = 1024 // bytes of a packet besides the message: topic, names, lengths
+	mostClients  = 256 // connected at once
+	mostWaiting  = 64  // that have not said who they are, of all,
+	keptWaiting  = 16  // besides them, of networks from which an account connected before,
+	waitingEach  = 8   // and of one network
+	mostKnown    = 256 // such networks, those that came last
+	mostInflight = 16  // messages of a client in work at once, and messages to it not written yet
 
 	// packetsAtOnce and packetTime bound what an account sends. Beyond it, it is
 	// read more slowly, and nothing is lost.
@@ -125,6 +155,10 @@ type Archive interface {
 	Sources(context.Context) ([]house.Source, error)
 	CheckReceiver(ctx context.Context, id, token string) (bool, error)
 	Receivers(context.Context) ([]house.Receiver, error)
+	CheckBell(ctx context.Context, name, secret string) (bool, error)
+	ProgramOf(ctx context.Context, token string) (house.Program, error)
+	UseProgram(context.Context, house.Program) error
+	Programs(context.Context) ([]house.Program, error)
 }
 
 // An Inbox takes in the messages of sources.
@@ -141,22 +175,33 @@ type Config struct {
 	Prefix  string // of all topics; empty for DefaultPrefix
 	// Listening, if set, is told of a receiver that begins to listen.
 	Listening func(receiver string)
+
+	// Displays, if set, is told by bells of their displays.
+	Displays Displays
+	// Bells and Intake take what else bells send, and Secrets hears of their secrets.
+	// They may be set until the broker serves.
+	Bells   Bells
+	Intake  Intake
+	Secrets Secrets
+	// Visits, if set, are told of to programs that may hear of them.
+	Visits Book
 }
 
-// A Broker serves sources and receivers.
+// A Broker serves sources, receivers, bells and programs.
 type Broker struct {
 	Config
 	server   *mochi.Server
-	failures *failures
+	failures *allow.Rates[origin]
+	waiting  *allow.Crowd // who did not say yet who they are,
+	kept     *allow.Crowd // and those of networks that are known
 	tally    *tally
+	stills   *semaphore.Weighted // bytes in memory
 
-	mu      sync.Mutex
-	ended   bool
-	links   map[*link]bool   // all of them
-	seated  map[string]*link // those that said who they are, by account
-	waiting map[network]int  // how many did not yet, by where they come from
-
-	waitingInAll int
+	mu       sync.Mutex
+	ended    bool
+	links    map[*link]bool   // all of them
+	seated   map[string]*link // those that said who they are, by account
+	familiar *simplelru.LRU[allow.Network, bool]
 }
 
 var prefixes = regexp.MustCompile(`^[A-Za-z0-9._-]+(/[A-Za-z0-9._-]+)*$`)
@@ -170,8 +215,15 @@ func New(c Config) (*Broker, error) {
 		return nil, ErrPrefix
 	}
 	b := &Broker{
-		Config: c, failures: newFailures(c.Now), tally: &tally{now: c.Now, of: make(map[string]Refusal)},
-		links: make(map[*link]bool), seated: make(map[string]*link), waiting: make(map[network]int),
+		Config: c, failures: allow.NewRates[origin](c.Now, failureTime, failuresAtOnce),
+		waiting: allow.NewCrowd(waitingEach, mostWaiting), kept: allow.NewCrowd(waitingEach, keptWaiting),
+		tally:  &tally{now: c.Now, of: make(map[string]Refusal)},
+		stills: semaphore.NewWeighted(mostStills),
+		links:  make(map[*link]bool), seated: make(map[string]*link),
+	}
+	var err error
+	if b.familiar, err = simplelru.NewLRU[allow.Network, bool](mostKnown, nil); err != nil {
+		return nil, fmt.Errorf("preparing the broker: %w", err)
 	}
 	limits := mochi.NewDefaultServerCapabilities()
 	limits.MaximumClients = mostClients
@@ -211,6 +263,9 @@ func (b *Broker) Serve(ctx context.Context, listener net.Listener) error {
 		listener.Close()
 		b.endAll()
 	})
+	if b.Visits != nil {
+		all.Go(func() { b.cry(ctx) })
+	}
 	for {
 		conn, err := accept(ctx, listener)
 		if ctx.Err() != nil {
@@ -289,5 +344,8 @@ func (b *Broker) Listens(receiver string) bool {
 
 // Topics returns what begins all topics.
 func (b *Broker) Topics() (prefix string) { return b.Prefix }
+
+// Connections counts the clients that are connected now.
+func (b *Broker) Connections() int { return int(atomic.LoadInt64(&b.server.Info.ClientsConnected)) }
 
 func (b *Broker) adviceTopic(receiver string) string { return b.Prefix + "/advice/" + receiver }

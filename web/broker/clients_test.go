@@ -2,12 +2,14 @@ package broker
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -19,7 +21,7 @@ import (
 )
 
 // Outside: Debian's MQTT clients (mosquitto-clients) and Python's (python3-paho-mqtt),
-// used as README.md says.
+// used as docs/receiver/README.md says.
 
 // tool returns a program, or skips the test.
 func tool(t *testing.T, name string) string {
@@ -45,7 +47,7 @@ func (h *household) program(path string, l login, args ...string) *exec.Cmd {
 }
 
 // TestMosquittoHears has mosquitto_sub hear a suggestion, with the commands of
-// README.md, and the example of a receiver take its line.
+// docs/receiver/README.md, and the example of a receiver take its line.
 func TestMosquittoHears(t *testing.T) {
 	sub := tool(t, "mosquitto_sub")
 	h := newHouse(t)
@@ -92,7 +94,7 @@ sys.exit(receiver.main(sys.argv[3:], sys.stdin.buffer, lambda: float(sys.argv[2]
 func TestMosquittoRefused(t *testing.T) {
 	pub := tool(t, "mosquitto_pub")
 	h := newHouse(t)
-	topic, token := "lintel/factors/"+h.ada, `{"token":"brass"}`
+	topic, token, signed := "lintel/factors/"+h.ada, `{"token":"brass"}`, h.signed("brass")
 	for _, test := range []struct {
 		name string
 		args []string
@@ -100,13 +102,18 @@ func TestMosquittoRefused(t *testing.T) {
 		ends bool  // whether the client itself notices
 	}{
 		{"a token", []string{"-q", "1"}, nil, false},
+		{"one that is signed", []string{"-q", "1", "-m", signed}, nil, false},
+		{"the same recorded", []string{"-q", "1", "-m", signed}, errors.New("came before"), false},
 		{"a last will", []string{"-q", "1", "--will-topic", "x", "--will-payload", "gone"}, errWill, true},
 		{"MQTT 5", []string{"-q", "1", "-V", "mqttv5"}, errLevel, true},
 		{"QoS 2", []string{"-q", "2"}, errQoS, true},
 		{"retained", []string{"-q", "1", "-r"}, errRetained, true},
 	} {
 		logged := len(h.log.String())
-		args := append([]string{"-t", topic, "-m", token}, test.args...)
+		args := append([]string{"-t", topic}, test.args...)
+		if !slices.Contains(args, "-m") {
+			args = append(args, "-m", token)
+		}
 		ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second) // it would come again and again
 		cmd := h.program(pub, h.reader, args...)
 		cmd = exec.CommandContext(ctx, cmd.Path, cmd.Args[1:]...)
@@ -120,7 +127,9 @@ func TestMosquittoRefused(t *testing.T) {
 		}
 		t.Logf("%s: %v, %s", test.name, err, bytes.TrimSpace(says))
 	}
-	if f := h.factors(); len(f) != 1 || f[0].Kind != house.FactorToken {
+	f := h.factors() // at one moment, and so in any order
+	slices.SortFunc(f, func(x, y house.Factor) int { return cmp.Compare(x.Strength, y.Strength) })
+	if len(f) != 2 || f[0].Kind != house.FactorToken || !f[0].Weak() || f[1].Weak() {
 		t.Errorf("factors: %+v", f)
 	}
 }

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"errors"
-	"fmt"
 	"regexp"
 	"slices"
 	"strings"
@@ -12,7 +11,6 @@ import (
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
 
-	"lintel/internal/house"
 	"lintel/pipeline/advice/evidence"
 )
 
@@ -84,7 +82,7 @@ func (g *gate) checkFirst(l *link, p packets.Packet) error {
 		return refuse(badLevel, errLevel)
 	case c.ClientIdentifier == "" && !c.Clean: // MQTT-3.1.3-8
 		return refuse(badIdentifier, errIdentifier)
-	case !words.Match(c.Username) || len(c.Password) == 0:
+	case !names.Match(c.Username) || len(c.Password) == 0:
 		return refuse(badName, errNoName)
 	case c.WillFlag:
 		return refuse(notAuthorized, errWill)
@@ -120,15 +118,19 @@ func (g *gate) OnConnect(cl *mochi.Client, p packets.Packet) error {
 // admit returns whose name and password it is, or else a return code and why.
 func (g *gate) admit(l *link, c packets.ConnectParams) (who account, code byte, err error) {
 	name, token := string(c.Username), string(c.Password)
-	if !g.failures.mayTry(l.from, name) {
-		g.tally.count(errOften)
-		return who, unavailable, errOften
-	}
 	ctx, cancel := context.WithTimeout(l.ctx, lookTime)
 	defer cancel()
 	who, err = g.account(ctx, name, token)
 	switch {
+	case who.kind == bellAccount: // whose right secret is never refused for wrong ones, as by HTTP
+		g.bellHeard(l, who)
+		return who, 0, nil
+	case !g.failures.May(origin{l.from, name}):
+		g.tally.count(errOften)
+		g.bellRefused(ctx, l, name)
+		return account{}, unavailable, errOften
 	case errors.Is(err, errNobody):
+		g.bellRefused(ctx, l, name)
 		if known, err := g.known(ctx, name); err != nil || !known {
 			name = "" // it might be anything, a token too
 		}
@@ -138,6 +140,11 @@ func (g *gate) admit(l *link, c packets.ConnectParams) (who account, code byte, 
 		g.Broker.Log.Error("looking up who connects by MQTT", "err", err)
 		return who, unavailable, errArchive
 	}
+	if who.kind == programAccount {
+		if err := g.Broker.Archive.UseProgram(ctx, who.program); err != nil {
+			g.Broker.Log.Error("noting that a program connected by MQTT", "err", err)
+		}
+	}
 	return who, 0, nil
 }
 
@@ -145,7 +152,7 @@ func (g *gate) admit(l *link, c packets.ConnectParams) (who account, code byte, 
 // writes it into the log, but not a flood of them.
 func (g *gate) refuse(l *link, name string, why error) {
 	g.tally.count(why)
-	if g.failures.count(l.from, name) {
+	if g.failures.Allow(origin{l.from, name}) {
 		g.Broker.Log.Warn("refused a connection by MQTT", "who", cmp.Or(name, "(unknown)"), "why", why)
 	}
 }
@@ -178,6 +185,10 @@ func (g *gate) checkPacket(l *link, p packets.Packet) error {
 	switch p.FixedHeader.Type {
 	case packets.Publish:
 		return g.checkMessage(l, p)
+	case packets.Puback: // of a page
+		if l.is.kind == bellAccount {
+			return nil
+		}
 	case packets.Subscribe, packets.Unsubscribe, packets.Pingreq:
 		return nil
 	}
@@ -185,6 +196,15 @@ func (g *gate) checkPacket(l *link, p packets.Packet) error {
 }
 
 func (g *gate) checkMessage(l *link, p packets.Packet) error {
+	if l.is.kind == bellAccount {
+		switch {
+		case !g.bellSends(l.is.id, p.TopicName):
+			return errTopic
+		case p.FixedHeader.Qos > 1:
+			return errQoS
+		}
+		return nil
+	}
 	_, ok := g.about(p.TopicName)
 	switch {
 	case l.is.kind != sourceAccount || !ok:
@@ -199,8 +219,12 @@ func (g *gate) checkMessage(l *link, p packets.Packet) error {
 	return nil
 }
 
-// words are what names and ids are made of.
-var words = regexp.MustCompile(`^[A-Za-z0-9]{1,64}$`)
+// words are what ids are made of, and names what those of accounts are: ids, and
+// addresses of bells.
+var (
+	words = regexp.MustCompile(`^[A-Za-z0-9]{1,64}$`)
+	names = regexp.MustCompile(`^[A-Za-z0-9_-][A-Za-z0-9._-]{0,63}$`)
+)
 
 // about returns the person that a topic is about, by id, and whether it is one
 // of factors at all.
@@ -213,18 +237,27 @@ func (b *Broker) about(topic string) (person string, ok bool) {
 // and hear what is published there.
 func (g *gate) OnACLCheck(cl *mochi.Client, topic string, write bool) bool {
 	l := cl.Net.Conn.(*link)
-	if write {
-		_, ok := g.about(topic)
-		return ok && l.is.kind == sourceAccount
+	_, factors := g.about(topic)
+	switch l.is.kind {
+	case sourceAccount:
+		return write && factors
+	case receiverAccount:
+		return !write && topic == g.adviceTopic(l.is.id)
+	case bellAccount:
+		return write && g.bellSends(l.is.id, topic) || !write && g.bellHears(l.is.id, topic)
+	case programAccount:
+		return !write && g.programHears(l.is.program.Scopes, topic)
 	}
-	return l.is.kind == receiverAccount && topic == g.adviceTopic(l.is.id)
+	return false
 }
 
-// OnSubscribe grants QoS 0, which messages have. What may not be had is refused
-// by OnACLCheck.
+// OnSubscribe grants QoS 0, which messages have, and bells what they ask for. What
+// may not be had is refused by OnACLCheck.
 func (g *gate) OnSubscribe(cl *mochi.Client, p packets.Packet) packets.Packet {
 	for i, f := range p.Filters {
-		p.Filters[i].Qos = 0
+		if cl.Net.Conn.(*link).is.kind != bellAccount {
+			p.Filters[i].Qos = 0
+		}
 		if !g.OnACLCheck(cl, f.Filter, false) {
 			g.tally.count(errFilter)
 			g.Broker.Log.Warn("refused a subscription by MQTT", "who", cl.Net.Conn.(*link).is.id, "why", errFilter)
@@ -233,12 +266,13 @@ func (g *gate) OnSubscribe(cl *mochi.Client, p packets.Packet) packets.Packet {
 	return p
 }
 
-// OnSubscribed says of a receiver that it listens now.
+// OnSubscribed says of a receiver that it listens now, and of displays that somebody does.
 func (g *gate) OnSubscribed(cl *mochi.Client, p packets.Packet, granted []byte) {
 	l := cl.Net.Conn.(*link)
 	if g.Listening != nil && l.is.kind == receiverAccount && slices.Contains(granted, 0) {
 		g.Listening(l.is.id)
 	}
+	g.showing(p, granted)
 }
 
 // OnPublish hands a message to the inbox. Nothing that a client publishes is
@@ -248,10 +282,13 @@ func (g *gate) OnPublish(cl *mochi.Client, p packets.Packet) (packets.Packet, er
 		return p, nil // a message
 	}
 	l := cl.Net.Conn.(*link)
-	about, _ := g.about(p.TopicName)
 	// What came is finished, even if the server stops meanwhile.
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(l.ctx), keepTime)
 	defer cancel()
+	if l.is.kind == bellAccount {
+		return p, g.fromBell(ctx, l, p)
+	}
+	about, _ := g.about(p.TopicName)
 	receipt, err := g.Inbox.Message(ctx, l.is.source, about, p.Payload)
 	kind, refused := refusal(err)
 	switch {
@@ -267,24 +304,4 @@ func (g *gate) OnPublish(cl *mochi.Client, p packets.Packet) (packets.Packet, er
 		return p, packets.ErrRejectPacket // no acknowledgement
 	}
 	return p, packets.CodeSuccessIgnore
-}
-
-// account returns whose name and token it is. The error is errNobody for any
-// that do not go together. Both kinds are looked for in any case, and tokens by
-// their hashes, so that time says nothing.
-func (b *Broker) account(ctx context.Context, name, token string) (account, error) {
-	source, err := b.Archive.SourceOf(ctx, token)
-	if err != nil && !errors.Is(err, house.ErrNotFound) {
-		return account{}, fmt.Errorf("looking up a source: %w", err)
-	}
-	receives, otherErr := b.Archive.CheckReceiver(ctx, name, token)
-	switch {
-	case err == nil && same(source.ID, name):
-		return account{id: name, kind: sourceAccount, token: token, source: source}, nil
-	case otherErr != nil:
-		return account{}, otherErr
-	case receives:
-		return account{id: name, kind: receiverAccount, token: token}, nil
-	}
-	return account{}, errNobody
 }

@@ -8,7 +8,6 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"errors"
-	"fmt"
 	"maps"
 	"math/big"
 	"net"
@@ -132,27 +131,6 @@ func TestTooManyFailures(t *testing.T) {
 	h.connect(h.phone)
 	if n := strings.Count(h.log.String(), errNobody.Error()); n != 2*failuresAtOnce {
 		t.Errorf("%d lines in the log, want %d for the account and as many for all others", n, failuresAtOnce)
-	}
-}
-
-func TestFailuresAreFew(t *testing.T) {
-	at := time.Date(2031, 5, 6, 7, 8, 9, 0, time.UTC)
-	f := newFailures(func() time.Time { return at })
-	for i := range 3 * mostOrigins {
-		for range failuresAtOnce {
-			f.count(network{}, fmt.Sprint(i))
-		}
-		if f.mayTry(network{}, fmt.Sprint(i)) {
-			t.Fatalf("%d may try on", i)
-		}
-	}
-	if len(f.of) != mostOrigins {
-		t.Errorf("%d are remembered", len(f.of))
-	}
-	at = at.Add(time.Hour)
-	f.count(network{}, "last")
-	if len(f.of) != 1 {
-		t.Errorf("%d are remembered after an hour", len(f.of))
 	}
 }
 

@@ -3,29 +3,35 @@ package broker
 import (
 	"context"
 	"net"
-	"net/netip"
 	"sync"
 	"time"
 
 	mochi "github.com/mochi-mqtt/server/v2"
 	"golang.org/x/time/rate"
+
+	"lintel/web/allow"
 )
 
 // A link is a connection, with whose it is. The library hands it to the gate
 // with every packet, as the connection that it was given.
 type link struct {
 	net.Conn
+	incoming
+	broker *Broker
+	upload *upload // the still that came last, until it is taken
+
 	ctx  context.Context // done when it ended, or Serve has to; the library's hooks are given none
 	stop context.CancelFunc
-	from network
+	from allow.Network
 	rate *rate.Limiter
 
 	// These are written before the link is seated, and never after.
 	is     account
 	client *mochi.Client
 
-	seated  bool // by the broker's mu
-	refused bool // that it was refused is counted, before it is seated
+	seated  bool   // by the broker's mu
+	spoke   func() // gives its place among those who wait to another
+	refused bool   // that it was refused is counted, before it is seated
 
 	mu  sync.Mutex
 	why error // that it ended for, the first; nil if by the other side
@@ -53,12 +59,17 @@ func (b *Broker) attend(ctx context.Context, conn net.Conn) {
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	defer conn.Close()
-	l := &link{Conn: conn, ctx: ctx, stop: stop, from: networkOf(conn),
-		rate: rate.NewLimiter(rate.Every(packetTime), packetsAtOnce)}
+	l := b.newLink(ctx, stop, conn)
+	defer l.forget()
 	if b.enter(l) {
 		defer b.leave(l)
 		b.read(l)
 	}
+}
+
+func (b *Broker) newLink(ctx context.Context, stop context.CancelFunc, conn net.Conn) *link {
+	return &link{Conn: conn, incoming: newIncoming(conn), broker: b, ctx: ctx, stop: stop,
+		from: allow.NetworkOf(conn.RemoteAddr().String()), rate: rate.NewLimiter(rate.Every(packetTime), packetsAtOnce)}
 }
 
 // read has the library read what comes, and write what goes.
@@ -81,13 +92,19 @@ func (b *Broker) read(l *link) {
 func (b *Broker) enter(l *link) bool {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	if b.ended || b.waitingInAll >= mostWaiting || b.waiting[l.from] >= waitingEach {
+	if b.ended {
 		return false
 	}
-	b.links[l] = true
-	b.waiting[l.from]++
-	b.waitingInAll++
-	return true
+	crowd := b.waiting
+	if b.familiar.Contains(l.from) {
+		crowd = b.kept
+	}
+	spoke, ok := crowd.Enter(l.from, func() { l.end(errSilent) })
+	if ok {
+		l.spoke = spoke
+		b.links[l] = true
+	}
+	return ok
 }
 
 // seat makes a link the one of its account, and ends the one before.
@@ -96,7 +113,8 @@ func (b *Broker) seat(l *link) {
 	before := b.seated[l.is.id]
 	b.seated[l.is.id] = l
 	l.seated = true
-	b.waitsNoMore(l)
+	l.spoke()
+	b.familiar.Add(l.from, true)
 	b.mu.Unlock()
 	if before != nil {
 		before.end(errAgain)
@@ -109,7 +127,7 @@ func (b *Broker) leave(l *link) {
 	b.mu.Lock()
 	delete(b.links, l)
 	if !l.seated {
-		b.waitsNoMore(l)
+		l.spoke()
 	} else if b.seated[l.is.id] == l {
 		delete(b.seated, l.is.id)
 	}
@@ -127,13 +145,6 @@ func (b *Broker) leave(l *link) {
 	}
 }
 
-func (b *Broker) waitsNoMore(l *link) {
-	b.waitingInAll--
-	if b.waiting[l.from]--; b.waiting[l.from] == 0 {
-		delete(b.waiting, l.from)
-	}
-}
-
 // endAll ends every link there is, and lets no more in.
 func (b *Broker) endAll() {
 	b.mu.Lock()
@@ -142,22 +153,4 @@ func (b *Broker) endAll() {
 	for l := range b.links {
 		l.end(errStopping)
 	}
-}
-
-// A network is where a connection comes from: an address of IPv4, or what a
-// household has of IPv6, where one device has as many addresses as it likes.
-type network netip.Prefix
-
-func networkOf(conn net.Conn) network {
-	tcp, ok := conn.RemoteAddr().(*net.TCPAddr)
-	if !ok {
-		return network{}
-	}
-	a := tcp.AddrPort().Addr().Unmap()
-	bits := 64
-	if a.Is4() {
-		bits = 32
-	}
-	p, _ := a.WithZone("").Prefix(bits)
-	return network(p)
 }

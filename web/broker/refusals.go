@@ -42,6 +42,9 @@ var (
 	errArchive  = errors.New("the archive could not be asked")
 	errAgain    = errors.New("it connected again")
 	errNotKept  = errors.New("its message could not be kept")
+	errSilent   = errors.New("it said nothing, and another wanted its place")
+	errFlood    = errors.New("it sent stills too often")
+	errFull     = errors.New("too many stills were on their way")
 	errStopping = errors.New("the server is stopping")
 )
 
@@ -89,6 +92,15 @@ var refusals = []struct {
 	{evidence.ErrMessage, "no message"},
 	{evidence.ErrNotTheirs, "not theirs to tell"},
 	{evidence.ErrNoToken, "nobody's token"},
+	{evidence.ErrCounter, "counter"},
+	{evidence.ErrNonce, "nonce"},
+	{evidence.ErrMAC, "mac"},
+	{evidence.ErrUnsigned, "not signed"},
+	{evidence.ErrNoKey, "no key to sign with"},
+	{evidence.ErrForged, "signed by another key"},
+	{evidence.ErrReplayed, "came before"},
+	{evidence.ErrReaderClock, "a reader's clock"},
+	{evidence.ErrNonces, "too many nonces"},
 	{evidence.ErrNoHome, "no home"},
 	{evidence.ErrGuesses, "too many wrong codes"},
 	{totp.ErrFormat, "no code"},
