@@ -11,7 +11,6 @@ import (
 	"lintel/internal/words"
 	"lintel/pipeline/advice/policy"
 	"lintel/pipeline/liveness"
-	"lintel/pipeline/match"
 	"lintel/pipeline/review"
 )
 
@@ -20,12 +19,14 @@ type AdviceCard struct {
 	Address  string // of the visit
 	OnPage   bool   // that of the visit, rather than Now
 	Advice   []Advice
-	Resident bool // who may answer
-	// Who are those recognised, of whom a factor may be given; empty where none
-	// would count any more. Closes is until when one does.
-	Who    []house.Match
-	Closes Clock
-	Told   string // what came of a factor just given
+	Resident bool // who confirms without a PIN
+	Answers  bool // who may answer
+	// Who are those recognised, of whom a resident's word may be given, and Coders
+	// those of whom a one-time code; empty where none would count any more. Closes
+	// is until when one does.
+	Who, Coders []house.Match
+	Closes      Clock
+	Told        string // what came of a factor just given
 	// Hands are residents who may confirm here by a PIN; none where nobody has to.
 	Hands    []house.Resident
 	OneStill bool // whether only a bell that sends more stills could make a difference
@@ -43,9 +44,11 @@ type Advice struct {
 	ID       string
 	State    house.AdviceState
 	Headline string
+	Line     string // the same of what is withheld with what it waits for, or why
 	Until    Clock  // of a suggestion
 	Became   string // what became of a suggestion that is open no more
 	Missing  string // what does not hold, in short
+	Lacks    bool   // whether a factor may make the difference
 	Waits    bool   // whether a receiver waits for somebody to confirm it
 	Sent     string // what receivers heard, "" where there are none, or nothing
 	Reasons  []Reason
@@ -61,25 +64,55 @@ type Reason struct {
 // Address is where the forms of an advice go.
 func (v Advice) Address() string { return "/advice/" + url.PathEscape(v.ID) }
 
-// adviceCard returns nil for a visit that no advice was given on.
+// adviceCard returns nil for a visit that no advice was given on, and none at which a
+// rule could apply. What is withheld while some of its stills were not looked at yet may
+// be suggested in a moment, and is not told.
 func (t Presenter) adviceCard(v house.Visit) *AdviceCard {
-	all := t.Advice[v.ID]
+	early := v.Pending()
+	all := slices.DeleteFunc(slices.Clone(t.Advice[v.ID]), func(d house.Advice) bool {
+		return moot(d) || early && d.State == house.Withheld
+	})
 	if len(all) == 0 {
 		return nil
 	}
-	card := &AdviceCard{Address: VisitAddress(v.ID), Resident: t.Resident}
+	card := &AdviceCard{Address: VisitAddress(v.ID), Resident: t.Resident, Answers: t.Answers}
 	for _, d := range all {
 		advice := t.AdviceView(d)
 		card.Advice = append(card.Advice, advice)
-		if advice.Waits && !t.Resident {
+		if advice.Waits && t.Answers && !t.Resident {
 			card.Hands = t.Hands
 		}
 		card.OneStill = card.OneStill || hasOneStill(d)
 	}
-	if closes := v.ReceivedAt.Add(policy.MaxAge); t.Now.Before(closes) && slices.ContainsFunc(all, lacksFactor) {
-		card.Closes, card.Who = t.clock(closes), Recognised(v)
+	if closes := v.ReceivedAt.Add(policy.MaxAge); t.Answers && t.Now.Before(closes) {
+		card.Closes = t.clock(closes)
+		card.Who, card.Coders = t.whoGives(v, all)
 	}
 	return card
+}
+
+// whoGives are those recognised on a visit of whom a resident's word would count at
+// one of its doors, or a one-time code.
+func (t Presenter) whoGives(v house.Visit, all []house.Advice) (word, code []house.Match) {
+	for _, m := range Recognised(v) {
+		asks := func(kind house.FactorKind) bool {
+			return slices.ContainsFunc(all, func(d house.Advice) bool { return asksFor(d, m.Person, kind) })
+		}
+		if asks(house.FactorResident) {
+			word = append(word, m)
+		}
+		if t.Codes[m.Person] && asks(house.FactorCode) {
+			code = append(code, m)
+		}
+	}
+	return word, code
+}
+
+// moot reports whether nothing could have been suggested, whatever was given or
+// awaited: no rule lets anybody be suggested who can be seen, and no parcel is awaited.
+func moot(d house.Advice) bool {
+	return d.State == house.Withheld && d.Parcel == "" && slices.ContainsFunc(d.Conditions,
+		func(c house.Condition) bool { return c.Code == policy.Allowed && (c.NotAsked || !c.Met) })
 }
 
 // lacksFactor reports whether a factor may make the difference: whether one is asked
@@ -90,6 +123,34 @@ func lacksFactor(d house.Advice) bool {
 	}
 	unmet := d.Unmet()
 	return slices.Contains(unmet, policy.Factors) || slices.Contains(unmet, policy.Alike)
+}
+
+// asksFor reports whether a factor of a kind, given of a person, may make the
+// difference. Where the reasons are kept no more, a code or a resident's word may.
+func asksFor(d house.Advice, person string, kind house.FactorKind) bool {
+	if !lacksFactor(d) {
+		return false
+	}
+	settles := kind == house.FactorCode || kind == house.FactorResident
+	rules, known := lacking(d, person)
+	return settles && (!known || slices.Contains(d.Unmet(), policy.Alike)) || slices.ContainsFunc(rules,
+		func(r house.DoorRule) bool { return slices.Contains(r.Factors, kind) })
+}
+
+// lacking returns the rules of which a person lacks factors, and whether anything is
+// known of what is lacking of anybody.
+func lacking(d house.Advice, person string) (rules []house.DoorRule, known bool) {
+	for _, c := range d.Conditions {
+		for _, r := range c.Reasons {
+			if c.Code == policy.Factors && len(r.Rules) > 0 {
+				known = true
+				if r.Person == person {
+					rules = append(rules, r.Rules...)
+				}
+			}
+		}
+	}
+	return rules, known
 }
 
 // hasOneStill reports whether it speaks against a suggestion that there is only
@@ -103,9 +164,14 @@ func hasOneStill(d house.Advice) bool {
 }
 
 // Recognised are the persons on a visit that a factor may be given of.
-func Recognised(v house.Visit) []house.Match {
+func Recognised(v house.Visit) (found []house.Match) {
 	persons, _ := review.WhoRang(v)
-	return slices.DeleteFunc(persons, func(m house.Match) bool { return m.Person == "" || m.Band == string(match.None) })
+	for _, p := range persons {
+		if p.Band != "" { // whom a resident named and no face told is no match
+			found = append(found, p.Match)
+		}
+	}
+	return found
 }
 
 func (t Presenter) clock(at time.Time) Clock {
@@ -118,6 +184,10 @@ func (t Presenter) second(at time.Time) string { return at.In(t.Zone).Format(tim
 // AdviceView is advice as pages show it.
 func (t Presenter) AdviceView(d house.Advice) Advice {
 	advice := Advice{ID: d.ID, State: t.AdviceState(d), Headline: t.AdviceHeadline(d)}
+	advice.Line = advice.Headline
+	if d.State == house.Withheld {
+		advice.Line = t.withheld(d)
+	}
 	if d.State != house.Withheld {
 		advice.Until = t.clock(d.ExpiresAt)
 		advice.Became = t.became(d)
@@ -129,9 +199,53 @@ func (t Presenter) AdviceView(d house.Advice) Advice {
 		}
 	}
 	advice.NotAsked = t.notAsked(d)
-	advice.Waits, advice.Sent = t.Waits(d), t.sent(d)
+	advice.Waits, advice.Sent, advice.Lacks = t.Waits(d), t.sent(d), lacksFactor(d)
 	advice.Missing = t.missing(told)
 	return advice
+}
+
+// withheld says in one line what nothing being suggested waits for, or why it is so. A
+// tablet is not told what a rule asks for.
+func (t Presenter) withheld(d house.Advice) string {
+	unmet := d.Unmet()
+	lacks := len(unmet) == 1 && unmet[0] == policy.Factors
+	name := t.Names["person "+d.Person]
+	switch rules, known := lacking(d, d.Person); {
+	case lacks && name != "" && t.Resident && known && len(rules) > 0:
+		return t.waits(name, rules[0])
+	case lacks && name != "":
+		return t.Words.Text("advice-waits-more", "Name", name)
+	case len(unmet) > 0:
+		return t.Words.Text("advice-nothing-since", "Door", t.DoorName(d),
+			"Unmet", t.Words.Short(house.Condition{Code: unmet[0]}))
+	}
+	return t.AdviceHeadline(d)
+}
+
+// waits says what a rule waits for.
+func (t Presenter) waits(name string, r house.DoorRule) string {
+	var things []string
+	for _, kind := range []house.FactorKind{house.FactorCode, house.FactorArrival, house.FactorToken} {
+		if slices.Contains(r.Factors, kind) {
+			things = append(things, t.Words.Text("waits-"+string(kind)))
+		}
+	}
+	key, listed := "advice-waits", t.Words.Either(things)
+	all := r.Need > 1 && r.Need == len(r.Factors)
+	if all {
+		listed = t.Words.List(things)
+	}
+	if slices.Contains(r.Factors, house.FactorResident) {
+		switch {
+		case len(things) == 0:
+			key = "advice-waits-resident"
+		case all:
+			key = "advice-waits-both"
+		default:
+			key = "advice-waits-either"
+		}
+	}
+	return t.Words.Text(key, "Name", name, "Things", listed)
 }
 
 // AdviceState is what became of advice by now. That a time has run out is

@@ -16,6 +16,7 @@ const ClockOff = 30 * time.Second
 // A Card is a visit as Now shows it.
 type Card struct {
 	house.Visit
+	Bell     string // what the bell is called
 	Received int64  // microseconds, for the order
 	Day      string // "" for today
 	Time     string
@@ -23,14 +24,17 @@ type Card struct {
 	Outcome  review.Outcome
 	Headline string // of a visit without persons
 	Persons  []PersonLine
-	Also     string   // who else stood there
-	Warning  *Warning // of strangers; nil for nothing to warn of
-	Notes    []string // what to know about the stills
-	Still    string   // address of the still shown
-	More     []string // addresses of the other frames
+	Also     string    // who else stood there
+	Warning  *Warning  // of strangers; nil for nothing to warn of
+	Notes    []string  // what to know about the stills
+	Still    string    // address of the still shown
+	ThisIs   *FaceLink // to say whose the surest face on it is, nil where the reader can't
+	More     []string  // addresses of the other frames
 	Width    int
 	Height   int
 	Advice   *AdviceCard // nil where none was given
+	Board    *Board      // nil where nothing can be said
+	Said     []Sent      // to who rang, newest first
 }
 
 // A PersonLine is one person on a card.
@@ -38,6 +42,8 @@ type PersonLine struct {
 	house.Match
 	Headline string // the name, or whose picture it looks like
 	Odds     string
+	SaidBy   string   // who said that it is them, "" where it was found alone
+	Said     string   // that in a sentence, with what was found
 	Warning  *Warning // nil for nothing to warn of
 }
 
@@ -45,16 +51,26 @@ type PersonLine struct {
 func (t Presenter) Card(v house.Visit) Card {
 	at := v.ReceivedAt.In(t.Zone)
 	c := Card{
-		Visit: v, Received: v.ReceivedAt.UnixMicro(), Time: t.Words.Clock(at), DateTime: at.Format(time.RFC3339),
-		Outcome: review.OutcomeOf(v), Notes: t.notes(v), Advice: t.adviceCard(v),
+		Visit: v, Bell: t.Words.Bell(v.Bell), Received: v.ReceivedAt.UnixMicro(), Time: t.Words.Clock(at),
+		DateTime: at.Format(time.RFC3339),
+		Outcome:  review.OutcomeOf(v), Notes: t.notes(v), Advice: t.adviceCard(v),
+		Board: t.board(v), Said: t.said(v),
 	}
 	if at.Format(time.DateOnly) != t.Now.In(t.Zone).Format(time.DateOnly) {
 		c.Day = t.Day(at)
 	}
 	persons, strangers := review.WhoRang(v)
 	for _, p := range persons {
-		c.Persons = append(c.Persons, PersonLine{Match: p, Headline: p.Name, Odds: t.Words.Alike(p.FPIR)})
+		line := PersonLine{Match: p.Match, Headline: p.Name}
+		if p.Band != "" {
+			line.Odds = t.Words.Alike(p.FPIR)
+		}
+		if p.Said != nil {
+			line.SaidBy, line.Said = t.SaidBy(*p.Said), t.Said(*p.Said, p.Found)
+		}
+		c.Persons = append(c.Persons, line)
 	}
+	c.Notes = append(t.denied(v), c.Notes...)
 	switch {
 	case len(persons) > 0 && strangers > 0:
 		c.Also = t.Words.Text("also-strangers", "Count", strangers)
@@ -63,11 +79,15 @@ func (t Presenter) Card(v house.Visit) Card {
 	case len(persons) == 0:
 		c.Headline = t.Words.Text("outcome-" + string(c.Outcome))
 	}
+	if t.Guest {
+		c.Headline = t.Words.Text("guests-rang")
+	}
 	t.warn(&c, strangers)
 	best := bestStill(v.Stills)
 	for i, still := range v.Stills {
 		if i == best {
 			c.Still, c.Width, c.Height = StillAddress(still), still.Width, still.Height
+			c.ThisIs = t.ThisIs(still, surest(still.Faces))
 		} else if still.File != "" {
 			c.More = append(c.More, StillAddress(still))
 		}
@@ -94,10 +114,7 @@ func bestStill(stills []house.Still) int {
 		}
 		score := 0.0
 		for _, f := range s.Faces {
-			score = max(score, float64(f.Width()))
-			if f.Match != nil {
-				score = max(score, 1e6*(1-f.Match.FPIR))
-			}
+			score = max(score, sureness(f))
 		}
 		if score > bestScore {
 			best, bestScore = i, score
@@ -106,10 +123,39 @@ func bestStill(stills []house.Still) int {
 	return best
 }
 
+// surest returns the place of the face that [bestStill] goes by; -1 without one.
+func surest(faces []house.Face) int {
+	best := -1
+	for i := range faces {
+		if best < 0 || sureness(faces[i]) > sureness(faces[best]) {
+			best = i
+		}
+	}
+	return best
+}
+
+// sureness orders faces: those matched by how surely, with those of whom somebody
+// said who it is, before others by their width.
+func sureness(f house.Face) float64 {
+	switch m := f.Recognised(); {
+	case m != nil:
+		return 1e6 * (1 - m.FPIR)
+	case f.Said != nil && f.Said.Person != "":
+		return 1e6
+	case f.IsNone():
+		return 0
+	}
+	return float64(f.Width())
+}
+
 // notes say what a household should know of how the stills came.
 func (t Presenter) notes(v house.Visit) (notes []string) {
-	damaged, failed := 0, 0
+	if !v.ImportedAt.IsZero() {
+		notes = append(notes, t.Words.Text("note-imported", "Moment", t.Moment(v.ImportedAt)))
+	}
+	damaged, failed, unlooked := 0, 0, 0
 	for _, s := range v.Stills {
+		unlooked = max(unlooked, s.Unlooked()) // frames show the same people
 		if s.Damaged {
 			damaged++
 		}
@@ -122,6 +168,9 @@ func (t Presenter) notes(v house.Visit) (notes []string) {
 	}
 	if failed > 0 && failed < len(v.Stills) {
 		notes = append(notes, t.Words.Text("note-some-failed"))
+	}
+	if unlooked > 0 {
+		notes = append(notes, t.Words.Text("note-unlooked", "Count", unlooked))
 	}
 	switch skew := v.ClockSkew(); {
 	case skew > ClockOff:

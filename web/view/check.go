@@ -31,7 +31,7 @@ func (Presenter) CropAddress(x house.Sighting) string { return CropAddress(x) }
 
 // Seen says where and when a face was seen.
 func (t Presenter) Seen(x house.Sighting) string {
-	return t.Words.Text("check-seen", "Bell", x.Bell, "Moment", t.dayAndTime(x.ReceivedAt))
+	return t.Words.Text("check-seen", "Bell", t.Words.Bell(x.Bell), "Moment", t.dayAndTime(x.ReceivedAt))
 }
 
 func (t Presenter) dayAndTime(at time.Time) string {
@@ -74,8 +74,9 @@ func answered(c house.Check, names map[string]string) (code, name string) {
 	return "yes", names[c.Person]
 }
 
-// WithoutName says what a visit is without the name that a face on it was given.
-func (t Presenter) WithoutName(d review.Doubt, v house.Visit) []string {
+// WithoutName says what a visit is without the name that a face on it was given, by
+// an answer.
+func (t Presenter) WithoutName(d review.Doubt, v house.Visit, answer house.Answer) []string {
 	if d.Band == "" {
 		return []string{t.Words.Text("check-no-name")}
 	}
@@ -83,13 +84,16 @@ func (t Presenter) WithoutName(d review.Doubt, v house.Visit) []string {
 	for i := range v.Stills {
 		for j := range v.Stills[i].Faces {
 			if f := &v.Stills[i].Faces[j]; f.ID == d.ID {
-				f.Match = nil
+				f.Said = &house.Said{Answer: answer}
 			}
 		}
 	}
 	if persons, _ := review.WhoRang(v); len(persons) == 0 && v.Kind == house.Known {
 		v.Kind = house.Stranger
-		says = append(says, t.Words.Text("check-becomes-stranger"))
+		if review.OutcomeOf(v) == review.NoFace {
+			v.Kind = house.NoFace
+		}
+		says = append(says, t.Words.Text("check-becomes-"+string(v.Kind)))
 		for _, becomes := range t.ScheduleWords(v) {
 			says = append(says, becomes+".")
 		}

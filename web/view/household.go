@@ -1,8 +1,6 @@
 package view
 
 import (
-	"fmt"
-
 	"lintel/internal/house"
 	"lintel/pipeline/cluster"
 	"lintel/pipeline/match"
@@ -31,8 +29,8 @@ type Pair struct {
 // closestShown is how many pairs are named.
 const closestShown = 3
 
-// HouseholdOf says how alike the persons of a gallery are, whose names are by id.
-func HouseholdOf(references []house.Reference, gallery *match.Gallery, names map[string]string) Household {
+// Household says how alike the persons of a gallery are, whose names are by id.
+func (t Presenter) Household(references []house.Reference, gallery *match.Gallery, names map[string]string) Household {
 	n := gallery.Size().Persons
 	h := Household{
 		Persons: n, Pairs: n * (n - 1) / 2, Apart: true,
@@ -42,10 +40,10 @@ func HouseholdOf(references []house.Reference, gallery *match.Gallery, names map
 		band := gallery.BandOf(p.Distance)
 		h.Apart = h.Apart && band == match.None
 		one, other := names[p.One], names[p.Other]
-		h.Closest = append(h.Closest, Pair{min(one, other), max(one, other), fmt.Sprintf("%.2f", p.Distance), band})
+		h.Closest = append(h.Closest, Pair{min(one, other), max(one, other), t.Words.Sprintf("%.2f", p.Distance), band})
 	}
-	h.Ends = fmt.Sprintf("%.3f", gallery.Threshold(match.None))
-	shipped := fmt.Sprintf("%.3f", match.Shipped().Threshold(match.Weak.Limit(), gallery.Size()))
+	h.Ends = t.Words.Sprintf("%.3f", gallery.Threshold(match.None))
+	shipped := t.Words.Sprintf("%.3f", match.Shipped().Threshold(match.Weak.Limit(), gallery.Size()))
 	if shipped != h.Ends {
 		h.Shipped = shipped
 	}

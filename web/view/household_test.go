@@ -18,7 +18,7 @@ func TestHouseholdOf(t *testing.T) {
 	near.Counts[40] = 3
 	far := house.StrangerDistances{Strangers: 1, Counts: make([]int, 151)}
 	far.Counts[150] = 3
-	ends := func(n int) string { return HouseholdOf(nil, gallerySized(n), nil).Ends }
+	ends := func(n int) string { return Presenter{}.Household(nil, gallerySized(n), nil).Ends }
 	apart := []Pair{{"Ada Quill", "Ben Orrin", "0.75", match.None}}
 	two := []house.Reference{on("a", 0), on("b", 0.75)}
 	for _, c := range []struct {
@@ -40,7 +40,7 @@ func TestHouseholdOf(t *testing.T) {
 			Household{Persons: 2, Pairs: 1, Apart: true, Own: 3, Shipped: ends(2), Closest: apart}},
 	} {
 		gallery := match.NewGallery(c.references, match.Shipped().Adapt(c.own), match.DefaultPrior)
-		got := HouseholdOf(c.references, gallery, names)
+		got := Presenter{}.Household(c.references, gallery, names)
 		if c.want.Enough = match.EnoughStrangers; c.want.Ends == "" {
 			if c.want.Ends = got.Ends; got.Ends == got.Shipped || c.want.Shipped != "" && got.Ends >= got.Shipped {
 				t.Errorf("%s: naming ends at %s, without own strangers at %s", c.name, got.Ends, got.Shipped)

@@ -6,6 +6,7 @@ import (
 	"lintel/internal/house"
 	"lintel/pipeline/cluster"
 	"lintel/pipeline/match"
+	"lintel/pipeline/review"
 )
 
 // PersonAddress is where a person's page is.
@@ -15,6 +16,7 @@ func PersonAddress(id string) string { return "/people/" + url.PathEscape(id) }
 type Double struct {
 	cluster.Double
 	Name string
+	Face Portrait
 }
 
 // Doubles lists with whom a person is easily confused, by the distances between
@@ -23,31 +25,100 @@ func Doubles(person string, references []house.Reference, gallery *match.Gallery
 ) (doubles []Double) {
 	for _, d := range cluster.Confusable(references, gallery.BandOf)[person] {
 		if name := names[d.Person]; name != "" {
-			doubles = append(doubles, Double{d, name})
+			doubles = append(doubles, Double{Double: d, Name: name})
 		}
 	}
 	return doubles
 }
 
-// Pictures say of each of a person's references how wide the face is and what it
-// adds to the others. More asks for further ones, "" where there are enough.
-func (t Presenter) Pictures(p house.Person, references []house.Reference, curve *match.Curve,
-) (pictures []string, more string) {
-	for _, r := range references {
-		if r.Person != p.ID {
-			continue
-		}
-		gain := match.GainOf(r, references, curve)
+// PicturesAddress is where pictures of a person are added.
+func PicturesAddress(id string) string { return PersonAddress(id) + "/pictures" }
+
+// A Reference is one picture that a person is known by.
+type Reference struct {
+	ID     string
+	Number int    // from 1, in the order they came
+	Src    string // address of the picture; "" where none is kept
+	Made   string // where it is from, and when it was made
+	Adds   string // how wide the face is, and what it adds to the others
+	Remove string // where it is removed
+}
+
+// Enrolled shows a person's references in the order they came, and asks for further
+// pictures where there are too few. The gallery is all that a face is compared with.
+func (t Presenter) Enrolled(p house.Person, all []house.Enrolment, gallery []house.Reference, curve *match.Curve,
+) (shown []Reference, more string) {
+	for _, e := range all {
+		gain := match.GainOf(e.Reference, gallery, curve)
 		says := t.Words.Text("person-picture-only")
 		if gain.Others > 0 {
 			says = t.Words.Gain(p.Name, gain.Others, string(gain.Band), gain.FPIR)
 		}
-		pictures = append(pictures, t.Words.Text("person-picture", "Width", r.FaceWidth, "Adds", says))
+		r := Reference{ID: e.ID, Number: len(shown) + 1, Made: t.Words.Text("reference-unpictured", "Day", t.Day(e.AddedAt)),
+			Adds:   t.Words.Text("person-picture", "Width", e.FaceWidth, "Adds", says),
+			Remove: PersonAddress(p.ID) + "/references/" + url.PathEscape(e.ID) + "/remove"}
+		if e.Portrait != nil {
+			r.Src = t.portraitAddress(p.ID, e.ID)
+			r.Made = t.Words.Text("reference-"+string(e.Portrait.Origin), "Day", t.Day(e.AddedAt))
+		}
+		shown = append(shown, r)
 	}
-	if len(pictures) < match.EnoughPictures {
+	if len(shown) < match.EnoughPictures {
 		more = t.Words.Text("pictures-more", "Name", p.Name)
 	}
-	return pictures, more
+	return shown, more
+}
+
+// Known says by how many pictures a person is known, and whether that is enough.
+func (t Presenter) Known(p house.Person, pictures int) string {
+	switch {
+	case p.Consent == nil:
+		return t.Words.Text("person-unagreed", "Name", p.Name)
+	case pictures == 0:
+		return t.Words.Text("person-unknown", "Name", p.Name)
+	case pictures < match.EnoughPictures:
+		return t.Words.Text("person-known-some", "Count", pictures, "Name", p.Name, "Enough", match.EnoughPictures)
+	}
+	return t.Words.Text("person-known", "Count", pictures, "Name", p.Name)
+}
+
+// An Upload is what became of a file that was sent.
+type Upload struct {
+	Name   string // of the file
+	Kept   bool   // whether it is a reference now
+	Says   string
+	Remedy string // what to do, where it is not
+}
+
+// A Candidate is a face on a visit that may make a reference.
+type Candidate struct {
+	ID, When string
+	Face     Picture
+	Visit    string // address of the visit
+	Theirs   bool   // whether it is named as theirs, or said to be
+	Fault    string // why it makes none, "" where it would
+}
+
+// Candidates shows faces of visits to choose from.
+func (t Presenter) Candidates(all []review.Candidate) (shown []Candidate) {
+	for _, c := range all {
+		x := Candidate{ID: c.ID, Face: t.Portrait(c.Sighting, strangerSide), When: t.dayAndTime(c.ReceivedAt),
+			Visit: VisitAddress(c.Visit), Theirs: c.Theirs}
+		if c.Fault != nil {
+			x.Fault = t.Words.Complaint(c.Fault.Code, c.Fault.Value)
+		}
+		shown = append(shown, x)
+	}
+	return shown
+}
+
+// WouldRemove says what removing a reference takes, where so many are left.
+func (t Presenter) WouldRemove(p house.Person, r Reference, left int) []string {
+	rest := t.Words.Text("reference-remove-last", "Name", p.Name)
+	if left > 0 {
+		rest = t.Words.Text("reference-remove-left", "Count", left, "Name", p.Name)
+	}
+	return []string{r.Made, t.Words.Text("reference-remove-goes"), rest, t.Words.Text("reference-remove-backup")}
 }
 
 // WouldErase says what erasing a person takes, with their visits or without, who

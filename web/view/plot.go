@@ -54,7 +54,7 @@ var detRates = []float64{.001, .01, .05, .2, .5, .8, .95}
 // DET draws a DET curve: the rate of strangers called by a name from left
 // to right, of persons missed upwards. Rates beyond the axes' ends are drawn at
 // them, since no household's visits can show that a rate is 0.
-func DET(curve []review.ErrorRates, at review.ErrorRates) Plot {
+func (t Presenter) DET(curve []review.ErrorRates, at review.ErrorRates) Plot {
 	p := newPlot()
 	low, high := probit(detRates[0]), probit(detRates[len(detRates)-1])
 	clipped := func(rate float64) float64 { return min(max(probit(rate), low), high) }
@@ -75,7 +75,7 @@ func DET(curve []review.ErrorRates, at review.ErrorRates) Plot {
 
 // Histogram draws the two histograms over each other as outlines, each as
 // shares of its own number, with the threshold.
-func Histogram(bins []review.Bin, threshold float64) Plot {
+func (t Presenter) Histogram(bins []review.Bin, threshold float64) Plot {
 	p := newPlot()
 	genuine, impostor := 0, 0
 	for _, b := range bins {
@@ -89,10 +89,10 @@ func Histogram(bins []review.Bin, threshold float64) Plot {
 	most = math.Ceil(10*most-1e-9) / 10
 	x, y := scale(0, review.BinCount*review.BinWidth, p.Left, p.Right), scale(0, most, p.Bottom, p.Top)
 	for i := 0; i <= review.BinCount; i += 4 {
-		p.XTicks = append(p.XTicks, Tick{x(float64(i) * review.BinWidth), fmt.Sprintf("%.1f", float64(i)*review.BinWidth)})
+		p.XTicks = append(p.XTicks, Tick{x(float64(i) * review.BinWidth), t.Words.Sprintf("%.1f", float64(i)*review.BinWidth)})
 	}
 	for _, part := range []float64{0, .5, 1} {
-		p.YTicks = append(p.YTicks, Tick{y(part * most), fmt.Sprintf("%.0f %%", 100*part*most)})
+		p.YTicks = append(p.YTicks, Tick{y(part * most), t.Words.Percent(part * most)})
 	}
 	outline := func(class string, of func(review.Bin) float64) Line {
 		points := []string{fmt.Sprintf("%g,%g", x(0), y(0))}

@@ -67,7 +67,7 @@ func TestDETIsStraight(t *testing.T) {
 	for d := .4; d < .75; d += .01 {
 		curve = append(curve, rates(d, cumulative((d-.75)/.1), 1-cumulative((d-.45)/.1)))
 	}
-	p := DET(curve, curve[10])
+	p := Presenter{}.DET(curve, curve[10])
 	var xs, ys []float64
 	for _, point := range strings.Fields(p.Lines[0].Points) {
 		var x, y float64
@@ -95,7 +95,7 @@ func TestDETIsStraight(t *testing.T) {
 		t.Error("more strangers called by a name, and more persons missed")
 	}
 	// Rates of 0 and 1 stay on the drawing.
-	p = DET([]review.ErrorRates{rates(.3, 0, 1), rates(.9, 1, 0)}, rates(.5, 0, 0))
+	p = Presenter{}.DET([]review.ErrorRates{rates(.3, 0, 1), rates(.9, 1, 0)}, rates(.5, 0, 0))
 	ends := fmt.Sprintf("%g,%g %g,%g", p.Left, p.Top, p.Right, p.Bottom)
 	if p.Lines[0].Points != ends || p.Mark.X != p.Left || p.Mark.Y != p.Bottom {
 		t.Errorf("%+v, %+v", p.Lines, p.Mark)
@@ -105,11 +105,11 @@ func TestDETIsStraight(t *testing.T) {
 func TestHistogramPlot(t *testing.T) {
 	bins := review.LookBack{}.At(.5).Bins
 	bins[3].Genuine, bins[7].Impostor = 4, 2
-	p := Histogram(bins, .5)
+	p := Presenter{}.Histogram(bins, .5)
 	if want := p.Left + (p.Right-p.Left)*.5/1.2; math.Abs(p.Mark.X-want) > .1 {
 		t.Errorf("the threshold is at %g, want %g", p.Mark.X, want)
 	}
-	if p := Histogram(review.LookBack{}.At(2).Bins, 2); p.Mark != nil || len(p.Lines) != 2 {
+	if p := (Presenter{}).Histogram(review.LookBack{}.At(2).Bins, 2); p.Mark != nil || len(p.Lines) != 2 {
 		t.Errorf("without distances: %+v", p)
 	}
 }

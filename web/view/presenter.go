@@ -13,6 +13,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/internal/words"
+	"lintel/pipeline/bell"
 )
 
 // A Presenter puts what is in the archive into words for somebody, by the
@@ -22,12 +23,26 @@ type Presenter struct {
 	Zone     *time.Location
 	Now      time.Time
 	Resident bool        // whom a hold's reason may be told
+	Answers  bool        // who may answer: at a tablet, a resident does by their PIN
+	Guest    bool        // whether a tablet shows it while there are guests
 	Words    words.Words // of the reader's language, by the household's clock
+
+	// PictureKey is a part of the addresses of small pictures, of the reader's session;
+	// "" for addresses that no browser keeps.
+	PictureKey string
 
 	Advice map[string][]house.Advice // by visit
 	Names  map[string]string         // by kind and id, such as "person ID"
 	Hears  map[string]bool           // doors that have a receiver, by id
 	Hands  []house.Resident          // who may confirm a suggestion by a PIN
+	Codes  map[string]bool           // persons who have one-time codes, by id
+
+	// What can be said to who rang: on these displays by bell, of these texts, with
+	// these values, for so long after the ring.
+	Displays     map[string]house.Display
+	Texts        []house.MessageText
+	Places       bell.Values
+	AnswerWithin time.Duration
 }
 
 // Hold returns the visit's hold, unless it has ended: the row of one that has
@@ -92,6 +107,17 @@ func (t Presenter) Moment(at time.Time) string {
 		return t.Words.Text("moment-end-of-day", "Day", t.Words.Day(local.AddDate(0, 0, -1)))
 	}
 	return t.Words.Text("moment-on-day", "Day", t.Words.Day(at), "Clock", t.Words.Clock(at))
+}
+
+// Browser says what a session runs in, as far as it is known.
+func (t Presenter) Browser(b house.Browser) string {
+	switch {
+	case b.Name == "" && b.System == "":
+		return t.Words.Text("browser-unknown")
+	case b.Name == "" || b.System == "":
+		return b.Name + b.System
+	}
+	return t.Words.Text("browser-on", "Name", b.Name, "System", b.System)
 }
 
 // Day says the day of a time, with its year where that is not this one.

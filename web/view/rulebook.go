@@ -58,6 +58,9 @@ func allowedFirst(x, y house.DoorRule) int {
 // Name is what a person or a door is called, "" where neither is known.
 func (b RuleBook) Name(id string) string { return b.names[id] }
 
+// Bell is what the bell of an address is called.
+func (b RuleBook) Bell(address string) string { return b.words.Bell(address) }
+
 // Find returns the rule of an id. The error is [house.ErrNotFound].
 func (b RuleBook) Find(id string) (house.DoorRule, error) {
 	i := slices.IndexFunc(b.Rules, func(rule house.DoorRule) bool { return rule.ID == id })
@@ -80,6 +83,11 @@ func (b RuleBook) With(rule house.DoorRule) []house.DoorRule {
 func identified(rule house.DoorRule) house.DoorRule {
 	rule.ID = cmp.Or(rule.ID, NewRule)
 	return rule
+}
+
+// Number is which of the rules one is, from 1: two may say the same.
+func (b RuleBook) Number(rule house.DoorRule) int {
+	return 1 + slices.IndexFunc(b.Rules, func(r house.DoorRule) bool { return r.ID == rule.ID })
 }
 
 // Says is what a rule comes to, in a sentence.
@@ -118,24 +126,36 @@ var fieldOf = []struct {
 	{policy.ErrWeak, "band"}, {policy.ErrBand, "band"}, {policy.ErrSign, "sign"},
 }
 
-// Check reports what is wrong with a rule, and with which field of its form.
-func (b RuleBook) Check(rule house.DoorRule) (field string, err error) {
+// A Fault is what is wrong with a field of a rule's form.
+type Fault struct {
+	Field string
+	Err   error
+}
+
+// Faults are all that is wrong with a rule.
+func (b RuleBook) Faults(rule house.DoorRule) (faults []Fault) {
 	if !slices.ContainsFunc(b.Persons, func(p house.Person) bool { return p.ID == rule.Person }) {
-		return "person", policy.ErrNoPerson
+		faults = append(faults, Fault{"person", policy.ErrNoPerson})
 	}
 	if _, ok := DoorOf(b.Doors, rule.Door); !ok {
-		return "door", policy.ErrNoDoor
+		faults = append(faults, Fault{"door", policy.ErrNoDoor})
 	}
-	faults := policy.Check([]house.DoorRule{identified(rule)})
-	if len(faults) == 0 {
-		return "", nil
-	}
-	for _, about := range fieldOf {
-		if errors.Is(faults[0], about.err) {
-			return about.field, about.err
+	for _, err := range policy.Faults(identified(rule)) {
+		for _, about := range fieldOf {
+			if errors.Is(err, about.err) {
+				faults = append(faults, Fault{about.field, about.err})
+			}
 		}
 	}
-	return "rule", faults[0]
+	return faults
+}
+
+// Check reports the first thing that is wrong with a rule, and with which field.
+func (b RuleBook) Check(rule house.DoorRule) (field string, err error) {
+	if faults := b.Faults(rule); len(faults) > 0 {
+		return faults[0].Field, faults[0].Err
+	}
+	return "", nil
 }
 
 // Suggesting says in a sentence what becomes of suggestions in this house.

@@ -88,10 +88,6 @@ func (t Presenter) ChangeSentences(old, new house.Rules) (says []string) {
 			}
 		}
 	}
-	if old.Zone != new.Zone {
-		servers := t.Words.Text("change-zone-server")
-		says = append(says, t.Words.Text("change-zone", "New", cmp.Or(new.Zone, servers), "Old", cmp.Or(old.Zone, servers)))
-	}
 	before, after := t.quietSet(old), t.quietSet(new)
 	for _, when := range after {
 		if !slices.Contains(before, when) {

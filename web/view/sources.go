@@ -7,12 +7,14 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/pipeline/advice/evidence"
 )
 
 // A Source is a phone or a reader in a list, and when it was last heard.
 type Source struct {
 	house.Source
 	Heard string
+	Signs string     // of a reader: whether it signs what it tells
 	Week  *PhoneWeek // of a phone; nil where it told nothing
 }
 
@@ -34,6 +36,23 @@ func (t Presenter) Sources(all []house.Source, person string) (of []Source) {
 	return of
 }
 
+// Signs says whether a reader signs what it tells, and what was refused of that since.
+func (t Presenter) Signs(s house.Source, signing evidence.Signing) string {
+	key := "signs-no-key"
+	switch {
+	case !signing.SignedAt.IsZero():
+		key = "signs-signed"
+	case s.Keyed:
+		key = "signs-key"
+	}
+	says := t.Words.Text(key, "Moment", t.Moment(signing.SignedAt))
+	if signing.Refused == "" {
+		return says
+	}
+	why, _ := t.Words.Refusal(house.Refusal(signing.Refused))
+	return says + " " + t.Words.Text("signs-refused", "Moment", t.Moment(signing.RefusedAt), "Why", why)
+}
+
 // TokensOf are what a person carries, by their labels.
 func TokensOf(all []house.CarriedToken, person string) []house.CarriedToken {
 	of := slices.DeleteFunc(slices.Clone(all), func(token house.CarriedToken) bool { return token.Person != person })
@@ -45,6 +64,7 @@ func TokensOf(all []house.CarriedToken, person string) []house.CarriedToken {
 // shown this once.
 type NewSource struct {
 	ID, Name, Token string
+	Key             string   // of a reader, to sign with, in hexadecimal
 	Person          string   // id of whose phone it is, "" for a reader
 	Try             []string // commands that send a message, to try it with
 	Plain           bool     // whether the token goes over the network in clear
@@ -94,7 +114,8 @@ type PersonFactors struct {
 type Readers struct {
 	All   []Source
 	Added *NewSource
-	Wrong string // why none was added
+	Keyed *NewSource // whose key is new, with the key alone
+	Wrong string     // why none was added
 }
 
 // Receivers are the receivers of advice, as Upkeep lists them, the doors that one

@@ -13,6 +13,7 @@ type Stranger struct {
 	Address string // where to say who it is
 	Words   string // how often the face rang, and since when
 	Best    Crop
+	Face    Picture  // the best, cut out; nothing where its still is gone
 	Warning *Warning // of the best face; nil for nothing to warn of
 	Visits  []StrangerVisit
 	More    string // how many there are that are not listed
@@ -21,7 +22,7 @@ type Stranger struct {
 // A StrangerVisit is one of a stranger's visits.
 type StrangerVisit struct {
 	ID, Address, When, Bell string
-	Face                    Crop
+	Face                    Picture  // nothing where its still is gone
 	Warning                 *Warning // of the face; nil for nothing to warn of
 	Chosen                  bool
 }
@@ -39,16 +40,20 @@ func CropOf(s house.Still, f house.Face) Crop {
 	return Crop{StillAddress(s), s.Width, s.Height, middle.X - side/2, middle.Y - side/2, side}
 }
 
+// strangerSide is how wide and high faces of strangers are shown at the least, in
+// points.
+const strangerSide = 144
+
 // Stranger shows a stranger's visits, without pictures.
 func (t Presenter) Stranger(g review.Stranger) Stranger {
 	s := Stranger{
 		Address: "/people/strangers/" + url.PathEscape(g.Faces[0].ID) + "/person", Words: t.rang(g),
-		Warning: t.Warning(g.Best().Face.Liveness),
+		Face: t.Portrait(g.Best(), strangerSide), Warning: t.Warning(g.Best().Face.Liveness),
 	}
 	for _, v := range g.Visits {
 		s.Visits = append(s.Visits, StrangerVisit{
-			ID: v.ID, Address: VisitAddress(v.ID), Bell: v.Bell, When: t.dayAndTime(v.ReceivedAt),
-			Warning: t.Warning(v.Faces[0].Face.Liveness),
+			ID: v.ID, Address: VisitAddress(v.ID), Bell: t.Words.Bell(v.Bell), When: t.dayAndTime(v.ReceivedAt),
+			Face: t.Portrait(v.Faces[0], strangerSide), Warning: t.Warning(v.Faces[0].Face.Liveness),
 		})
 	}
 	return s

@@ -53,7 +53,7 @@ func (t Presenter) Threshold(w review.ThresholdTrial, names map[string]string) T
 	view := Threshold{
 		ThresholdTrial: w, At: fmt.Sprintf("%.3f", w.Threshold),
 		FNIR: t.rate(w.FNIR), FPIR: t.rate(w.FPIR),
-		Histogram: Histogram(w.Bins, w.Threshold),
+		Histogram: t.Histogram(w.Bins, w.Threshold),
 		Counts: []Count{
 			{t.Words.Text("threshold-count-named"), len(w.Named)},
 			{t.Words.Text("threshold-count-missed"), len(w.Missed)},
@@ -63,14 +63,14 @@ func (t Presenter) Threshold(w review.ThresholdTrial, names map[string]string) T
 		},
 		Named: t.namedRightly(w.Named, names),
 		Missed: t.searches(w.Missed, func(s review.Search) string {
-			return t.Words.Text("threshold-missed", "Name", names[s.Truth], "Distance", fmt.Sprintf("%.2f", s.Own))
+			return t.Words.Text("threshold-missed", "Name", names[s.Truth], "Distance", t.Words.Sprintf("%.2f", s.Own))
 		}),
 		Misnamed: t.searches(w.Misnamed, func(s review.Search) string {
 			return t.Words.Text("threshold-misnamed", "Name", names[s.Truth], "Called", names[s.Nearest.Person])
 		}),
 		Called: t.searches(w.Called, func(s review.Search) string {
 			return t.Words.Text("threshold-called", "Called", names[s.Nearest.Person],
-				"Distance", fmt.Sprintf("%.2f", s.Nearest.Distance))
+				"Distance", t.Words.Sprintf("%.2f", s.Nearest.Distance))
 		}),
 	}
 	for _, b := range w.Bins {
@@ -81,12 +81,12 @@ func (t Presenter) Threshold(w review.ThresholdTrial, names map[string]string) T
 	if len(w.Curve) == 0 {
 		return view
 	}
-	det := DET(w.Curve, review.ErrorRates{Threshold: w.Threshold, FPIR: w.FPIR.Value(), FNIR: w.FNIR.Value()})
+	det := t.DET(w.Curve, review.ErrorRates{Threshold: w.Threshold, FPIR: w.FPIR.Value(), FNIR: w.FNIR.Value()})
 	view.DET = &det
 	for i := 0; i < len(w.Curve); i += max(1, len(w.Curve)/shownRates) {
 		c := w.Curve[i]
 		view.Rates = append(view.Rates, Rates{
-			fmt.Sprintf("%.2f", c.Threshold), fmt.Sprintf("%.1f %%", 100*c.FPIR), fmt.Sprintf("%.1f %%", 100*c.FNIR),
+			t.Words.Sprintf("%.2f", c.Threshold), t.Words.Sprintf("%.1f %%", 100*c.FPIR), t.Words.Sprintf("%.1f %%", 100*c.FNIR),
 		})
 	}
 	return view
@@ -100,16 +100,17 @@ func (t Presenter) rate(r match.Rate) string {
 	}
 	if r.Errors == 0 {
 		_, high := r.Interval(0.95)
-		return t.Words.Text("rate-no-error", "Of", r.N, "Most", match.Percent(high, math.Ceil))
+		return t.Words.Text("rate-no-error", "Of", r.N, "Most", t.Words.Figures(match.Percent(high, math.Ceil)))
 	}
-	return t.Words.Text("rate", "Errors", r.Errors, "Of", r.N, "Rate", match.Percent(r.Value(), math.Round),
+	return t.Words.Text("rate", "Errors", r.Errors, "Of", r.N, "Rate", t.Words.Figures(match.Percent(r.Value(), math.Round)),
 		"Interval", t.interval(r))
 }
 
 // interval says between what an error rate lies, at 95 %, rounded outwards.
 func (t Presenter) interval(r match.Rate) string {
 	low, high := r.Interval(0.95)
-	return t.Words.Text("rate-interval", "Low", match.Percent(low, math.Floor), "High", match.Percent(high, math.Ceil))
+	return t.Words.Text("rate-interval", "Low", t.Words.Figures(match.Percent(low, math.Floor)),
+		"High", t.Words.Figures(match.Percent(high, math.Ceil)))
 }
 
 // namedRightly counts by name, who was named most first.

@@ -32,7 +32,13 @@ func (t Presenter) TrailLine(e house.Entry) TrailLine {
 		line.What = t.SweptWords(sweptIn(e))
 	case "from":
 		line.What = t.Words.Text("entry-period", "From", first.Value, "Until", e.Of("until"))
-	case "advice", "still":
+	case "session":
+		if of := e.Of("resident"); of != "" {
+			line.What = t.Words.Text("entry-session-of", "Of", t.part(house.Part{What: "resident", Value: of}))
+		}
+	case "sign-in", "pairing", "link":
+		line.What = t.failed(e)
+	case "advice", "still", "message":
 		if visit := e.Of("visit"); visit != "" {
 			line.What = t.Words.Text("entry-on-visit", "What", line.What, "Visit", visit)
 		}
@@ -69,8 +75,10 @@ func (t Presenter) Actor(actor string) string {
 
 // part says one of the things that an entry is about.
 func (t Presenter) part(p house.Part) string {
-	of := map[string]string{"masks": "bell", "lens": "bell", "stills": "bell", "codes": "person",
-		"pin": "resident"}[p.What]
+	of := map[string]string{"masks": "bell", "lens": "bell", "display": "bell", "stills": "bell", "heartbeat": "bell",
+		"view": "bell", "secrets": "bell", "bell-secret": "bell", "codes": "person", "pin": "resident", "language": "resident",
+		"password": "resident",
+		"reset":    "resident"}[p.What]
 	if of != "" {
 		return t.Words.Text("entry-"+p.What, "Of", t.part(house.Part{What: of, Value: p.Value}))
 	}
@@ -81,6 +89,17 @@ func (t Presenter) part(p house.Part) string {
 		return says
 	}
 	return p.What + " " + p.Value
+}
+
+// failed says what could not come in, and how often within an hour until then.
+func (t Presenter) failed(e house.Entry) string {
+	first := e.About()[0]
+	n, _ := strconv.Atoi(e.Of("count")) // what is no number counts nothing
+	if first.What == "sign-in" && first.Value != "unknown" {
+		return t.Words.Text("entry-failed-sign-ins", "Count", n,
+			"As", t.part(house.Part{What: "resident", Value: first.Value}))
+	}
+	return t.Words.Text("entry-failed-"+first.What, "Count", n)
 }
 
 // SweptWords say what a sweep did.

@@ -2,7 +2,6 @@ package view
 
 import (
 	"fmt"
-
 	"lintel/internal/house"
 	"lintel/pipeline/quality"
 )
@@ -34,10 +33,14 @@ type Face struct {
 	Distance      string
 	Words         string // how probable it is, in words; "" where that was not worked out
 	Probability   string
-	Frames        int    // of the ring that it was judged by, 1 or more
-	Complaint     string // what is most wrong with its picture, a sentence
-	Check         string // address to say whose it is, "" where that can't be asked
-	Said          string // what a resident answered, "" if nobody did
+	Frames        int       // of the ring that it was judged by, 1 or more
+	Complaint     string    // what is most wrong with its picture, a sentence
+	Check         string    // address to compare it with whom it was taken for, "" where that can't be asked
+	Said          string    // what a resident said, and beside it what was found; "" if nobody did
+	NoFace        bool      // whether somebody said that it is none
+	ThisIs        *FaceLink // to say whose it is, nil where the reader can't
+	Undo          string    // address to take back what was said, "" where nothing was
+	Portrait      Picture
 	Outline       string // how it is outlined besides its band: a level that warns
 
 	Warning  *Warning // nil for nothing to warn of
@@ -81,6 +84,9 @@ func (t Presenter) still(s house.Still) Still {
 	case len(s.Faces) == 0:
 		still.Notes = append(still.Notes, t.Words.Text("note-no-face"))
 	}
+	if more := s.Unlooked(); more > 0 {
+		still.Notes = append(still.Notes, t.Words.Text("note-unlooked", "Count", more))
+	}
 	for i, f := range s.Faces {
 		still.Faces = append(still.Faces, t.face(i+1, f, s))
 	}
@@ -98,13 +104,84 @@ func (t Presenter) face(number int, f house.Face, s house.Still) Face {
 	}
 	if m := f.Match; m != nil {
 		face.Person, face.Name, face.Band, face.Frames = m.Person, m.Name, m.Band, max(m.Frames, 1)
-		face.Odds, face.Distance = t.Words.Alike(m.FPIR), fmt.Sprintf("%.2f", m.Distance)
+		if f.Recognised() == nil {
+			face.Person, face.Name = "", ""
+		}
+		face.Odds, face.Distance = t.Words.Alike(m.FPIR), t.Words.Sprintf("%.2f", m.Distance)
 		if m.Probability > 0 {
 			face.Words, face.Probability = t.Words.Probably(m.Name, m.Probability), t.Words.Probability(m.Probability)
 		}
 	}
+	if f.Said != nil {
+		face.Said = t.Said(*f.Said, f.Match)
+		face.Person, face.Name, face.NoFace = f.Said.Person, f.Said.Name, f.IsNone()
+		if t.Resident {
+			face.Undo = t.Undo(s, number-1)
+		}
+	}
+	face.ThisIs, face.Portrait = t.ThisIs(s, number-1), t.FaceOf(s, number-1, 192)
 	t.judged(&face, f.Liveness, s)
 	return face
+}
+
+// A FaceLink leads to where something is done about one face; Of says which, for
+// whoever hears the link alone.
+type FaceLink struct{ Address, Of string }
+
+// ThisIs is where a resident says whose a face of a still is, by its place there
+// from 0 on; nil where the reader is none, or nothing is left to see.
+func (t Presenter) ThisIs(s house.Still, face int) *FaceLink {
+	if !t.Answers || s.File == "" || face < 0 || face >= len(s.Faces) {
+		return nil
+	}
+	return &FaceLink{fmt.Sprintf("%s/faces/%d/%d/who", VisitAddress(s.Visit), s.Frame, face),
+		t.Words.Text("this-is-of", "Face", face+1, "Still", s.Frame+1)}
+}
+
+// Undo is where it is taken back.
+func (t Presenter) Undo(s house.Still, face int) string {
+	return fmt.Sprintf("%s/faces/%d/%d/undo", VisitAddress(s.Visit), s.Frame, face)
+}
+
+// FaceAt is a face of a still, by its place there from 0 on.
+func (t Presenter) FaceAt(s house.Still, face int) Face { return t.face(face+1, s.Faces[face], s) }
+
+// Visitors are the faces of a visit to be seen first: of each person the largest,
+// and those of strangers on the still that has the most of them.
+func (t Presenter) Visitors(v house.Visit) (all []Face) {
+	type place struct{ still, face int }
+	of := make(map[string]place)
+	var order []string
+	var strangers []place
+	for i, s := range v.Stills {
+		var unknown []place
+		for j, f := range s.Faces {
+			who := f.Whose()
+			at, seen := of[who]
+			switch {
+			case s.File == "" || f.IsNone():
+			case who == "":
+				unknown = append(unknown, place{i, j})
+			case !seen:
+				order, of[who] = append(order, who), place{i, j}
+			case f.Width() > v.Stills[at.still].Faces[at.face].Width():
+				of[who] = place{i, j}
+			}
+		}
+		if len(unknown) > len(strangers) {
+			strangers = unknown
+		}
+	}
+	for _, who := range order {
+		strangers = append([]place{of[who]}, strangers...)
+	}
+	for _, at := range strangers {
+		s := v.Stills[at.still]
+		face := t.face(at.face+1, s.Faces[at.face], s)
+		face.Portrait = t.FaceOf(s, at.face, 384)
+		all = append(all, face)
+	}
+	return all
 }
 
 // worst says in a sentence what is most wrong with a face; "" for nothing.

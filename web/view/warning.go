@@ -80,9 +80,12 @@ func gravest(v house.Visit) map[string]*house.Liveness {
 	of := make(map[string]*house.Liveness)
 	for _, still := range v.Stills {
 		for _, f := range still.Faces {
-			person := ""
-			if f.Match != nil && f.Match.Band != string(match.None) {
-				person = f.Match.Person
+			person := f.Whose()
+			switch {
+			case f.IsNone():
+				continue
+			case f.Said == nil && f.Match != nil && f.Match.Band == string(match.None):
+				person = ""
 			}
 			if f.Liveness != nil && (of[person] == nil || graver(*f.Liveness, *of[person])) {
 				of[person] = f.Liveness
@@ -146,7 +149,7 @@ func (t Presenter) judged(f *Face, l *house.Liveness, s house.Still) {
 	for _, found := range plainest(l.Findings) {
 		sign := Sign{Code: found.Sign, Name: t.Words.Sign(found.Sign),
 			Says:  t.Words.Reasons(liveness.Reasons(found)),
-			Score: fmt.Sprintf("%.2f", found.Score), Strength: t.strength(found.Score)}
+			Score: t.Words.Sprintf("%.2f", found.Score), Strength: t.strength(found.Score)}
 		if s.File != "" && len(found.Region) > 2 {
 			sign.Points, sign.Address = points(found.Region), signAddress(s, f.Number, found.Sign)
 			sign.Region = fmt.Sprintf("region-%d-%d-%d", s.Frame, f.Number, len(f.Signs))
