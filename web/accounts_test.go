@@ -187,9 +187,9 @@ func TestComplaints(t *testing.T) {
 		})
 	}
 	h.residents()
-	for _, fine := range []string{"ten chars!", strings.Repeat("u", 256), strings.Repeat("ó", 10), "          "} {
-		if got := complaint(speak(language).Text, "Odile", fine, fine); got != "" {
-			t.Errorf("%q: %s", fine, got)
+	for _, fine := range []string{"ten chars!", strings.Repeat("umbrella stand ", 17), "grün über Öl, naß"} {
+		if got := complaint("Odile", fine, fine); got != nil {
+			t.Errorf("%q: %v", fine, got)
 		}
 	}
 	if !h.tickets.valid(link, forSetUp) {
@@ -206,9 +206,11 @@ func TestFormTooLarge(t *testing.T) {
 
 func TestSignIn(t *testing.T) {
 	h, first := settledHouse(t)
+	tries := 0
 	signIn := func(name, password string, options ...option) *answer {
 		t.Helper()
-		h.clock.advance(time.Minute) // so that attempts are not too many
+		tries++
+		options = append(options, from(fmt.Sprint("192.0.2.", tries))) // so that attempts are not too many
 		return h.post("/sign-in", url.Values{"name": {name}, "password": {password}}, options...)
 	}
 	wrong := signIn("Odile", "twelve green umbrellas").is(http.StatusUnauthorized).says("don’t go together")
@@ -306,98 +308,6 @@ func TestPasswordIsKeptAsAHash(t *testing.T) {
 	}
 }
 
-// TestAttempts bounds guesses at passwords and at codes alike.
-func TestAttempts(t *testing.T) {
-	h, token := settledHouse(t)
-	h.pairingCode(token)
-	right := url.Values{"name": {"Odile"}, "password": {password}}
-	// Wrong codes are cheap to try, and count like wrong passwords.
-	guess := func(options ...option) int {
-		return h.post("/pair", url.Values{"name": {"Hall"}, "code": {"x"}}, options...).StatusCode
-	}
-	thief, home := from("192.0.2.7"), from("192.0.2.8")
-	for i := range 5 {
-		if got := guess(thief); got != http.StatusUnauthorized {
-			t.Fatalf("attempt %d: %d", i+1, got)
-		}
-	}
-	a := h.post("/sign-in", right, thief).is(http.StatusTooManyRequests).says("tried too often")
-	wait, err := strconv.Atoi(a.Header.Get("Retry-After"))
-	if err != nil || wait <= 0 {
-		t.Errorf("Retry-After %q", a.Header.Get("Retry-After"))
-	}
-	if len(a.Cookies()) > 0 {
-		t.Error("a cookie is set")
-	}
-	// Another port is the same address; another address is somebody else.
-	h.post("/sign-in", right, thief, func(r *http.Request) { r.RemoteAddr = "192.0.2.7:1" }).
-		is(http.StatusTooManyRequests)
-	h.post("/sign-in", right, home).is(http.StatusSeeOther)
-
-	h.clock.advance(time.Duration(wait)*time.Second - time.Millisecond)
-	h.post("/sign-in", right, thief).is(http.StatusTooManyRequests)
-	h.clock.advance(time.Millisecond)
-	h.post("/sign-in", right, thief).is(http.StatusSeeOther)
-	h.post("/sign-in", right, thief).is(http.StatusTooManyRequests)
-
-	// Many addresses together are bounded too.
-	h.clock.advance(time.Hour)
-	for i := range 30 {
-		if got := guess(from(fmt.Sprint("198.51.100.", i))); got != http.StatusUnauthorized {
-			t.Fatalf("attempt %d of many: %d", i+1, got)
-		}
-	}
-	if got := guess(from("198.51.100.99")); got != http.StatusTooManyRequests {
-		t.Errorf("attempt 31 of many: %d", got)
-	}
-	h.clock.advance(2 * time.Second)
-	if got := guess(from("198.51.100.99")); got != http.StatusUnauthorized {
-		t.Errorf("after a moment: %d", got)
-	}
-}
-
-// TestAttemptsForget keeps addresses from filling the memory.
-func TestAttemptsForget(t *testing.T) {
-	c := new(clock)
-	a := newAttempts(c.now)
-	r := new(http.Request)
-	for i := range 5 * maxAddresses {
-		c.advance(time.Second)
-		r.RemoteAddr = fmt.Sprintf("[2001:db8::%x]:1", i)
-		a.allow(r)
-	}
-	if len(a.from.seen) > maxAddresses {
-		t.Errorf("%d addresses are remembered", len(a.from.seen))
-	}
-}
-
-// TestPasswordsTakeTurns bounds the memory that hashing takes: 64 MiB each.
-func TestPasswordsTakeTurns(t *testing.T) {
-	h := newHouse(t)
-	var mu sync.Mutex
-	now, most := 0, 0
-	count := func(n int) {
-		mu.Lock()
-		defer mu.Unlock()
-		now += n
-		most = max(most, now)
-	}
-	var all sync.WaitGroup
-	for range 20 {
-		all.Go(func() {
-			h.inTurn(t.Context(), func() error {
-				count(1)
-				defer count(-1)
-				return nil
-			})
-		})
-	}
-	all.Wait()
-	if most > cap(h.hashing) {
-		t.Errorf("%d at once, want %d at most", most, cap(h.hashing))
-	}
-}
-
 // TestLogSaysEnough has the log tell what happened without telling who: what
 // it may not hold, every test searches for.
 func TestLogSaysEnough(t *testing.T) {
@@ -414,7 +324,7 @@ func TestLogSaysEnough(t *testing.T) {
 		`msg="a resident was added"`, `msg="somebody could not sign in" from=192.0.2.7`,
 		`msg="a tablet could not be paired" from=192.0.2.7`,
 		`msg="a tablet was paired"`, `msg="kept a still" bell=gate`, "damaged=true", "clock_differs=true",
-		`msg="refused a still" bell=gate why=wrong-secret`,
+		`msg="refused a bell" bell=gate why=wrong-secret`,
 	} {
 		if !strings.Contains(log, want) {
 			t.Errorf("the log lacks %s", want)

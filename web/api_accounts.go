@@ -22,11 +22,11 @@ func (s *Server) postSession(w http.ResponseWriter, r *http.Request) error {
 	if err := bodyJSON(w, r, &sent); err != nil {
 		return err
 	}
-	token, err := s.signIn(r, sent.Name, sent.Password)
+	token, err := s.signIn(w, r, sent.Name, sent.Password)
 	if err != nil {
-		return refusedEntry(w, err)
+		return err
 	}
-	return s.answerEntry(w, r, token, house.ResidentSession)
+	return s.answerEntry(w, r, token, http.StatusCreated)
 }
 
 func (s *Server) deleteSession(w http.ResponseWriter, r *http.Request) error {
@@ -35,15 +35,13 @@ func (s *Server) deleteSession(w http.ResponseWriter, r *http.Request) error {
 	return nil
 }
 
-// answerEntry gives whoever asks a session, in place of any they had.
-func (s *Server) answerEntry(w http.ResponseWriter, r *http.Request, token string, lasts time.Duration) error {
-	entered, err := s.Archive.Session(r.Context(), token)
+// answerEntry gives whoever asks a session, and says so.
+func (s *Server) answerEntry(w http.ResponseWriter, r *http.Request, token string, status int) error {
+	given, err := s.give(w, r, token)
 	if err != nil {
 		return err
 	}
-	s.endSession(r)
-	s.setCookie(w, token, lasts)
-	return sendJSON(w, http.StatusCreated, enteredJSON{entered.Name, entered.ExpiresAt})
+	return sendJSON(w, status, enteredJSON{given.Name, given.ExpiresAt})
 }
 
 func (s *Server) listTablets(w http.ResponseWriter, r *http.Request) error {
@@ -78,9 +76,9 @@ func (s *Server) postTablet(w http.ResponseWriter, r *http.Request) error {
 	}
 	token, err := s.pair(r, sent.Name, sent.Code)
 	if err != nil {
-		return refusedEntry(w, err)
+		return err
 	}
-	return s.answerEntry(w, r, token, house.TabletSession)
+	return s.answerEntry(w, r, token, http.StatusCreated)
 }
 
 func (s *Server) deleteTablet(w http.ResponseWriter, r *http.Request) error {
@@ -88,22 +86,4 @@ func (s *Server) deleteTablet(w http.ResponseWriter, r *http.Request) error {
 		return absent(err, errNoTablet)
 	}
 	return s.listTablets(w, r)
-}
-
-func (s *Server) listResidents(w http.ResponseWriter, r *http.Request) error {
-	residents, err := s.Archive.Residents(r.Context())
-	if err != nil {
-		return err
-	}
-	return sendJSON(w, http.StatusOK, struct {
-		Residents []house.Resident `json:"residents"`
-	}{append([]house.Resident{}, residents...)})
-}
-
-// postInvitation makes a link by which somebody becomes a resident, in a browser.
-func (s *Server) postInvitation(w http.ResponseWriter, r *http.Request) error {
-	return sendJSON(w, http.StatusCreated, struct {
-		Link      string    `json:"link"`
-		ExpiresAt time.Time `json:"expires_at"`
-	}{s.invitation(r), s.Now().Add(joiningLasts).UTC()})
 }

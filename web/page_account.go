@@ -1,39 +1,17 @@
 package web
 
 import (
+	"cmp"
 	"context"
-	"crypto/rand"
 	"errors"
-	"fmt"
 	"net/http"
 	"strings"
-	"sync"
 	"time"
-	"unicode/utf8"
-
-	"github.com/alexedwards/argon2id"
 
 	"lintel/internal/house"
 )
 
-// Bounds on what people choose. NIST SP 800-63B asks for at least 8
-// characters, no rules about their kinds, and room for passphrases.
-const (
-	minPassword = 10  // characters
-	maxPassword = 256 // bytes, so that nobody makes the server hash a book
-	maxName     = 60  // characters
-)
-
-// costs are those of hashing a password: the second recommended option of
-// RFC 9106, section 4, for machines without 2 GiB to spare. They are kept with
-// each hash, so they can be raised at any time.
-var costs = &argon2id.Params{Memory: 64 << 10, Iterations: 3, Parallelism: 4, SaltLength: 16, KeyLength: 32}
-
-// decoy is what passwords are checked against when there is no such resident,
-// so that the answer takes as long as for a wrong password.
-var decoy = sync.OnceValues(func() (string, error) {
-	return argon2id.CreateHash(rand.Text(), costs)
-})
+const maxName = 60 // characters
 
 // SetUpToken returns the token of a set-up link, and whether one is needed:
 // it is while there is no resident.
@@ -48,92 +26,169 @@ func (s *Server) SetUpToken(ctx context.Context) (token string, needed bool, err
 // A form is what the pages around signing in show.
 type form struct {
 	Action  string // where it is sent to
-	Token   string // of the ticket, if one is needed
+	Token   string // of the ticket or link, if one is needed
 	Name    string // as typed before
+	Fixed   bool   // whether the name is theirs already
 	Message string // what was wrong
+	Next    string // the page to go on to, "" for Now
+	Unsaved bool   // whether what was sent met the end of a session
 }
 
-func (s *Server) showSetUp(w http.ResponseWriter, r *http.Request) error {
-	return s.ticketPage(w, r, forSetUp, form{Action: "/set-up"})
+// An entrance is how somebody comes in who has a token, once. Its errors are
+// house.ErrNotFound, for a token that is no good, and house.ErrExists.
+type entrance struct {
+	action string
+	whose  func(ctx context.Context, token string) (name string, err error) // "" of somebody new
+	enter  func(ctx context.Context, token, name, passwordHash string) (house.Resident, error)
 }
 
-func (s *Server) showJoin(w http.ResponseWriter, r *http.Request) error {
-	return s.ticketPage(w, r, forJoining, form{Action: "/join"})
-}
-
-// ticketPage shows the form that makes a resident, to who has the ticket.
-func (s *Server) ticketPage(w http.ResponseWriter, r *http.Request, p purpose, f form) error {
-	f.Token = r.URL.Query().Get("token")
-	if !s.tickets.valid(f.Token, p) {
-		return errStaleLink
-	}
-	return sendPage(w, r, http.StatusOK, "account.html", f)
-}
-
-func (s *Server) submitSetUp(w http.ResponseWriter, r *http.Request) error {
-	return s.makeAccount(w, r, forSetUp, form{Action: "/set-up"})
-}
-
-func (s *Server) submitJoin(w http.ResponseWriter, r *http.Request) error {
-	return s.makeAccount(w, r, forJoining, form{Action: "/join"})
-}
-
-// makeAccount makes a resident for the bearer of a ticket and signs them in.
-func (s *Server) makeAccount(w http.ResponseWriter, r *http.Request, p purpose, f form) error {
-	posted, err := readPosted(w, r)
-	if err != nil {
-		return err
-	}
-	f.Token, f.Name = posted.Get("token"), posted.text("name")
-	if !s.tickets.valid(f.Token, p) {
-		return errStaleLink
-	}
-	password := posted.Get("password")
-	text := speak(languageOf(r)).Text
-	if f.Message = complaint(text, f.Name, password, posted.Get("again")); f.Message != "" {
-		return sendPage(w, r, http.StatusUnprocessableEntity, "account.html", f)
-	}
-	hash, err := s.hashPassword(r.Context(), password)
-	if err != nil {
-		return err
-	}
-	if _, ok := s.tickets.use(f.Token, p); !ok { // somebody was faster
-		return errStaleLink
-	}
-	resident, err := s.Archive.AddResident(r.Context(), f.Name, hash)
-	if errors.Is(err, house.ErrExists) {
-		// The ticket is not lost over a name.
-		f.Token = s.tickets.issue(p, "", joiningLasts)
-		f.Message = text("account-name-taken")
-		return sendPage(w, r, http.StatusConflict, "account.html", f)
-	}
-	if err != nil {
-		return err
-	}
-	if p == forSetUp {
+// Whoever sets Lintel up is its first resident.
+func (s *Server) setUp() entrance {
+	return entrance{"/set-up", func(ctx context.Context, token string) (string, error) {
+		residents, err := s.Archive.Residents(ctx)
+		if err == nil && (len(residents) > 0 || !s.tickets.valid(token, forSetUp)) {
+			err = house.ErrNotFound
+		}
+		return "", err
+	}, func(ctx context.Context, token, name, hash string) (house.Resident, error) {
+		if _, ok := s.tickets.use(token, forSetUp); !ok { // somebody was faster
+			return house.Resident{}, house.ErrNotFound
+		}
 		s.tickets.void(forSetUp)
-	}
-	s.Log.Info("a resident was added", "resident", resident.ID)
-	return s.startSession(w, r, resident.ID)
+		return s.Archive.AddResident(ctx, name, hash)
+	}}
 }
 
-// complaint says what is wrong with a name and a password, or "".
-func complaint(text func(key string, told ...any) string, name, password, again string) string {
-	switch {
-	case name == "" || utf8.RuneCountInString(name) > maxName:
-		return text("account-name-length", "Most", maxName)
-	case utf8.RuneCountInString(password) < minPassword:
-		return text("account-password-short", "Least", minPassword)
-	case len(password) > maxPassword:
-		return text("account-password-long", "Most", maxPassword)
-	case password != again:
-		return text("account-password-differs")
+// Whoever joins was invited.
+func (s *Server) joining() entrance {
+	return entrance{"/join", func(ctx context.Context, token string) (string, error) {
+		l, err := s.Archive.LinkOf(ctx, token)
+		if err == nil && l.Resident != "" {
+			err = house.ErrNotFound
+		}
+		return "", err
+	}, s.Archive.Join}
+}
+
+// Whoever forgot their password sets it anew.
+func (s *Server) resetting() entrance {
+	return entrance{"/reset", func(ctx context.Context, token string) (string, error) {
+		l, err := s.Archive.LinkOf(ctx, token)
+		if err == nil && l.Resident == "" {
+			err = house.ErrNotFound
+		}
+		if err != nil {
+			return "", err
+		}
+		r, err := s.residentOf(ctx, l.Resident)
+		return r.Name, err
+	}, func(ctx context.Context, token, _, hash string) (house.Resident, error) {
+		id, err := s.Archive.ResetPassword(ctx, token, hash)
+		if err != nil {
+			return house.Resident{}, err
+		}
+		return s.residentOf(ctx, id)
+	}}
+}
+
+// residentOf returns the resident of that id, or house.ErrNotFound.
+func (s *Server) residentOf(ctx context.Context, id string) (house.Resident, error) {
+	residents, err := s.Archive.Residents(ctx)
+	if err != nil {
+		return house.Resident{}, err
 	}
-	return ""
+	for _, r := range residents {
+		if r.ID == id {
+			return r, nil
+		}
+	}
+	return house.Resident{}, house.ErrNotFound
+}
+
+// showEntrance shows the form, to who has the token.
+func (s *Server) showEntrance(e entrance) handler {
+	return func(w http.ResponseWriter, r *http.Request) error {
+		f := form{Action: e.action, Token: r.URL.Query().Get("token")}
+		var err error
+		if f.Name, err = e.whose(r.Context(), f.Token); err != nil {
+			return s.staleLink(r, err)
+		}
+		f.Fixed = f.Name != ""
+		return sendPage(w, r, http.StatusOK, "account.html", f)
+	}
+}
+
+// submitEntrance takes a name and a password of who has the token, and signs them
+// in.
+func (s *Server) submitEntrance(e entrance) handler {
+	return func(w http.ResponseWriter, r *http.Request) error {
+		posted, err := readPosted(w, r)
+		if err != nil {
+			return err
+		}
+		f := form{Action: e.action, Token: posted.Get("token")}
+		if f.Name, err = e.whose(r.Context(), f.Token); err != nil {
+			return s.staleLink(r, err)
+		}
+		if f.Fixed = f.Name != ""; !f.Fixed {
+			f.Name = posted.text("name")
+		}
+		password := posted.Get("password")
+		if err := complaint(f.Name, password, posted.Get("again")); err != nil {
+			return drawRefusedEntry(w, r, "account.html", f, err)
+		}
+		hash, err := s.hashPassword(r.Context(), password)
+		if err != nil {
+			return err
+		}
+		resident, err := e.enter(r.Context(), f.Token, f.Name, hash)
+		if errors.Is(err, house.ErrExists) { // no link is lost over a name
+			return drawRefusedEntry(w, r, "account.html", f, errResidentTwice)
+		}
+		if err != nil {
+			return s.staleLink(r, err)
+		}
+		if f.Fixed {
+			s.Log.Info("a resident set their password anew", "resident", resident.ID)
+		} else {
+			s.Log.Info("a resident was added", "resident", resident.ID)
+		}
+		return s.enterAs(w, r, resident)
+	}
+}
+
+// staleLink answers a token that is no good.
+func (s *Server) staleLink(r *http.Request, err error) error {
+	if errors.Is(err, house.ErrNotFound) {
+		s.noteFailure(r.Context(), "link", "")
+	}
+	return absent(err, errStaleLink)
+}
+
+// enterAs signs a resident in who showed who they are.
+func (s *Server) enterAs(w http.ResponseWriter, r *http.Request, resident house.Resident) error {
+	token, err := s.startSession(r, resident)
+	if err != nil {
+		return err
+	}
+	s.knowDevice(w, r, resident)
+	return s.enter(w, r, token)
+}
+
+// startSession starts a session of a resident, at the tablet if the browser is
+// one.
+func (s *Server) startSession(r *http.Request, resident house.Resident) (token string, err error) {
+	paired, _, err := s.pairingOf(r)
+	if err != nil && !errors.Is(err, house.ErrNotFound) {
+		return "", err
+	}
+	token, err = s.Archive.SignIn(house.By(r.Context(), "resident "+resident.ID), resident, paired.Tablet)
+	return token, absent(err, errPassword)
 }
 
 func (s *Server) showSignIn(w http.ResponseWriter, r *http.Request) error {
-	return sendPage(w, r, http.StatusOK, "sign-in.html", form{})
+	query := r.URL.Query()
+	return sendPage(w, r, http.StatusOK, "sign-in.html", form{Next: query.Get("next"), Unsaved: query.Has("unsaved")})
 }
 
 func (s *Server) submitSignIn(w http.ResponseWriter, r *http.Request) error {
@@ -141,105 +196,93 @@ func (s *Server) submitSignIn(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	token, err := s.signIn(r, posted.Get("name"), posted.Get("password"))
+	token, err := s.signIn(w, r, posted.Get("name"), posted.Get("password"))
 	if err != nil {
-		return drawRefusedEntry(w, r, "sign-in.html", form{Name: posted.text("name")}, err)
+		f := form{Name: posted.text("name"), Next: posted.Get("next"), Unsaved: posted.Has("unsaved")}
+		return drawRefusedEntry(w, r, "sign-in.html", f, err)
 	}
-	return s.enter(w, r, token, house.ResidentSession)
+	if _, err := s.give(w, r, token); err != nil {
+		return err
+	}
+	return redirect(w, r, s.nextPage(posted.Get("next")))
 }
+
+// busyWait is after how long to come again where too many sign in at once.
+const busyWait = 5 * time.Second
 
 // What keeps somebody from a session.
 var (
-	errAttempts    = problem{Status: http.StatusTooManyRequests, Type: "too-often", Title: "problem-sign-in-too-often"}
-	errPassword    = problem{Status: http.StatusUnauthorized, Type: "wrong-password", Title: "problem-sign-in-wrong"}
-	errTabletName  = problem{Status: http.StatusUnprocessableEntity, Type: "bad-name", Title: "problem-pair-name"}
-	errPairingCode = problem{Status: http.StatusUnauthorized, Type: "wrong-code", Title: "problem-pair-code-wrong"}
+	errAttempts      = problem{Status: http.StatusTooManyRequests, Type: "too-often", Title: "problem-sign-in-too-often"}
+	errBusy          = problem{Status: http.StatusServiceUnavailable, Type: "busy", Title: "problem-busy", Wait: busyWait}
+	errPassword      = problem{Status: http.StatusUnauthorized, Type: "wrong-password", Title: "problem-sign-in-wrong"}
+	errResidentTwice = problem{Status: http.StatusConflict, Type: "name-taken", Title: "problem-account-name-taken"}
+	errTabletName    = problem{Status: http.StatusUnprocessableEntity, Type: "bad-name", Title: "problem-pair-name"}
+	errPairingCode   = problem{Status: http.StatusUnauthorized, Type: "wrong-code", Title: "problem-pair-code-wrong"}
 )
 
-// signIn starts a session of the resident who has the name and the password. The
-// errors are errAttempts and errPassword.
-func (s *Server) signIn(r *http.Request, name, password string) (token string, err error) {
-	if !s.attempts.allow(r) {
-		return "", errAttempts
-	}
-	resident, err := s.Archive.Resident(r.Context(), strings.TrimSpace(name))
+// signIn starts a session of the resident who has the name and the password, and has
+// the browser known. The errors are errAttempts with a wait, errPassword and errBusy.
+func (s *Server) signIn(w http.ResponseWriter, r *http.Request, name, password string) (token string, err error) {
+	name = strings.TrimSpace(name)
+	resident, err := s.Archive.Resident(r.Context(), name)
 	if errors.Is(err, house.ErrNotFound) {
-		resident.PasswordHash, err = decoy()
+		resident.PasswordHash, err = decoy, nil
 	}
 	if err != nil {
 		return "", err
 	}
-	right, err := s.checkPassword(r.Context(), password, resident.PasswordHash)
+	try, err := s.entry.try(cmp.Or(resident.ID, name), s.deviceOf(r, resident), networkOf(r))
+	if err != nil {
+		return "", err
+	}
+	right, err := s.checkPassword(context.WithValue(r.Context(), turnKey{}, try.who), password, resident.PasswordHash)
+	if errors.Is(err, errBusy) {
+		try.unmade()
+	}
 	if err != nil {
 		return "", err
 	}
 	if !right || resident.ID == "" {
 		s.Log.Warn("somebody could not sign in", "from", r.RemoteAddr)
+		s.noteFailure(r.Context(), "sign-in", resident.ID)
 		return "", errPassword
 	}
-	return s.Archive.StartResidentSession(r.Context(), resident.ID)
-}
-
-// refusedEntry says when to try again.
-func refusedEntry(w http.ResponseWriter, err error) error {
-	if errors.Is(err, errAttempts) {
-		w.Header().Set("Retry-After", "30")
-	}
-	return err
+	try.right()
+	s.knowDevice(w, r, resident)
+	return s.startSession(r, resident)
 }
 
 // drawRefusedEntry shows the form once more, with what was wrong.
 func drawRefusedEntry(w http.ResponseWriter, r *http.Request, page string, f form, err error) error {
-	if p := (problem{}); errors.As(refusedEntry(w, err), &p) {
+	if p := (problem{}); errors.As(err, &p) {
+		p.sayWhen(w)
 		f.Message = p.message(speak(languageOf(r)))
 		return sendPage(w, r, p.Status, page, f)
 	}
 	return err
 }
 
-// startSession signs a resident in.
-func (s *Server) startSession(w http.ResponseWriter, r *http.Request, resident string) error {
-	token, err := s.Archive.StartResidentSession(r.Context(), resident)
-	if err != nil {
+// enter gives the browser a session, and goes to Now.
+func (s *Server) enter(w http.ResponseWriter, r *http.Request, token string) error {
+	if _, err := s.give(w, r, token); err != nil {
 		return err
 	}
-	return s.enter(w, r, token, house.ResidentSession)
-}
-
-// enter gives the browser a session, in place of any it had, and goes to Now.
-func (s *Server) enter(w http.ResponseWriter, r *http.Request, token string, lasts time.Duration) error {
-	s.endSession(r)
-	s.setCookie(w, token, lasts)
 	return redirect(w, r, "/")
 }
 
-func (s *Server) endSession(r *http.Request) {
-	if c, err := r.Cookie(s.cookieName()); err == nil {
-		if err := s.Archive.EndSession(r.Context(), c.Value); err != nil {
-			s.Log.Error("ending a session", "err", err)
-		}
-	}
-}
-
+// submitSignOut leaves a tablet the tablet that it was.
 func (s *Server) submitSignOut(w http.ResponseWriter, r *http.Request) error {
+	_, _, err := s.pairingOf(r)
 	s.leave(w, r)
+	if err == nil {
+		return redirect(w, r, "/")
+	}
 	return redirect(w, r, "/sign-in")
-}
-
-// leave ends the session of whoever asks.
-func (s *Server) leave(w http.ResponseWriter, r *http.Request) {
-	s.endSession(r)
-	s.setCookie(w, "", -time.Second)
 }
 
 // pairingCode makes a code by which a tablet is paired.
 func (s *Server) pairingCode(r *http.Request) (string, error) {
 	return s.tickets.issueDigits(forPairing, session(r).Resident, pairingLasts)
-}
-
-// invitation makes a link by which somebody becomes a resident.
-func (s *Server) invitation(r *http.Request) string {
-	return s.base(r) + "/join?token=" + s.tickets.issue(forJoining, session(r).Resident, joiningLasts)
 }
 
 func (s *Server) showPair(w http.ResponseWriter, r *http.Request) error {
@@ -257,61 +300,31 @@ func (s *Server) submitPair(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return drawRefusedEntry(w, r, "pair.html", form{Name: posted.text("name")}, err)
 	}
-	return s.enter(w, r, token, house.TabletSession)
+	return s.enter(w, r, token)
 }
 
 // pair starts the session of a tablet that has a pairing code. The errors are
 // errAttempts, errTabletName and errPairingCode.
 func (s *Server) pair(r *http.Request, name, code string) (token string, err error) {
-	if !s.attempts.allow(r) {
-		return "", errAttempts
-	}
 	name = strings.TrimSpace(name)
-	if name == "" || utf8.RuneCountInString(name) > maxName {
-		return "", errTabletName
+	if err := nameComplaint(name, errTabletName); err != nil {
+		return "", err
+	}
+	from := networkOf(r)
+	if wait := s.entry.strangers.Try(from); wait > 0 {
+		return "", tooSoon(wait)
 	}
 	by, ok := s.tickets.use(strings.Join(strings.Fields(code), ""), forPairing)
 	if !ok {
 		s.Log.Warn("a tablet could not be paired", "from", r.RemoteAddr)
+		s.noteFailure(r.Context(), "pairing", "")
 		return "", errPairingCode
 	}
-	if token, err = s.Archive.PairTablet(r.Context(), name, by); err != nil {
-		return "", err
+	s.entry.strangers.Right(from)
+	token, err = s.Archive.PairTablet(house.By(r.Context(), "resident "+by), name, by)
+	if err != nil { // house.ErrNotFound: whoever made the code was removed
+		return "", absent(err, errPairingCode)
 	}
 	s.Log.Info("a tablet was paired", "by", by)
 	return token, nil
-}
-
-// Hashing takes 64 MB for a moment, so only as many at once as s.hashing holds.
-
-func (s *Server) hashPassword(ctx context.Context, password string) (hash string, err error) {
-	err = s.inTurn(ctx, func() error {
-		hash, err = argon2id.CreateHash(password, costs)
-		return err
-	})
-	return hash, err
-}
-
-func (s *Server) checkPassword(ctx context.Context, password, hash string) (right bool, err error) {
-	if len(password) > maxPassword {
-		return false, nil
-	}
-	err = s.inTurn(ctx, func() error {
-		right, err = argon2id.ComparePasswordAndHash(password, hash)
-		return err
-	})
-	return right, err
-}
-
-func (s *Server) inTurn(ctx context.Context, f func() error) error {
-	select {
-	case s.hashing <- struct{}{}:
-		defer func() { <-s.hashing }()
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-	if err := f(); err != nil {
-		return fmt.Errorf("hashing a password: %w", err)
-	}
-	return nil
 }

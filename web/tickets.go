@@ -9,9 +9,9 @@ import (
 	"time"
 )
 
-// A ticket lets somebody do one thing once, without a session: set Lintel up,
-// submitJoin as a resident, or pair a tablet. Tickets live in memory only, so a
-// restart voids them.
+// A ticket lets somebody do one thing once, without a session: set Lintel up, pair
+// a tablet, or look at a demo. Tickets live in memory only, so a restart voids them. What a
+// command makes, too, is a [house.Link].
 type ticket struct {
 	purpose   purpose
 	by        string // the resident who made it, "" for set-up
@@ -23,20 +23,23 @@ type purpose int
 
 const (
 	forSetUp purpose = iota
-	forJoining
 	forPairing
+	forDemo
 )
 
 // How long tickets are good for.
 const (
 	setUpLasts   = 24 * time.Hour
-	joiningLasts = 24 * time.Hour
 	pairingLasts = 5 * time.Minute
 )
 
-// maxMisses is how many wrong codes void the pairing codes that are out: of
-// 10^8 codes, 20 guesses hit one in five million times.
-const maxMisses = 20
+// maxMisses is how many wrong codes void the pairing codes that are out. Of 10^8
+// codes, 2000 guesses hit one in 50,000 times, and only while a code is out. Each
+// network has 6 guesses in that time (strangersWait), so that 300 networks have to
+// guess to void one: more than the addresses of a household's IPv4 network. (NIST
+// SP 800-63B, section 5.1.3.2, asks for 20 bits in such a code, with 100 guesses: one
+// hits in 10,000 times.)
+const maxMisses = 2000
 
 type tickets struct {
 	now func() time.Time
