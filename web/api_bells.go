@@ -9,9 +9,12 @@ import (
 
 // The API's view of a bell and of its masks.
 type bellJSON struct {
+	Address string    `json:"address"`
 	Name    string    `json:"name"`
 	AddedAt time.Time `json:"added_at"`
 	HeardAt time.Time `json:"heard_at,omitzero"`
+
+	WrongSecrets *secretsTriedJSON `json:"wrong_secrets,omitempty"` // while they come
 }
 
 type masksJSON struct {
@@ -34,16 +37,22 @@ func (s *Server) listBells(w http.ResponseWriter, r *http.Request) error {
 		Bells []bellJSON `json:"bells"`
 	}{[]bellJSON{}}
 	for _, b := range bells {
-		answer.Bells = append(answer.Bells, bellJSON(b))
+		answer.Bells = append(answer.Bells, bellJSON{b.Address, b.Name, b.AddedAt, b.HeardAt, s.triedAt(b.Address)})
 	}
 	return sendJSON(w, http.StatusOK, answer)
 }
 
 func (s *Server) getMasks(w http.ResponseWriter, r *http.Request) error {
-	masks, revision, err := s.masksOf(r)
+	answer, err := s.masksAsSent(r)
 	if err != nil {
 		return absent(err, errNoBell)
 	}
+	return sendTagged(w, answer)
+}
+
+// masksAsSent are a bell's masks as programs get them.
+func (s *Server) masksAsSent(r *http.Request) (masksJSON, error) {
+	masks, revision, err := s.masksOf(r)
 	answer := masksJSON{Masks: [][]pointJSON{}, Revision: revision}
 	for _, m := range masks {
 		var corners []pointJSON
@@ -52,7 +61,7 @@ func (s *Server) getMasks(w http.ResponseWriter, r *http.Request) error {
 		}
 		answer.Masks = append(answer.Masks, corners)
 	}
-	return sendJSON(w, http.StatusOK, answer)
+	return answer, err
 }
 
 func (s *Server) putMasks(w http.ResponseWriter, r *http.Request) error {
@@ -71,6 +80,15 @@ func (s *Server) putMasks(w http.ResponseWriter, r *http.Request) error {
 			m = append(m, house.Point{X: *p.X, Y: *p.Y})
 		}
 		masks = append(masks, m)
+	}
+	s.deciding.Lock()
+	defer s.deciding.Unlock()
+	now, err := s.masksAsSent(r)
+	if err == nil {
+		err = ifMatch(r, now)
+	}
+	if err != nil {
+		return absent(err, errNoBell)
 	}
 	if err := s.Archive.SetMasks(r.Context(), r.PathValue("bell"), masks); err != nil {
 		return absent(err, errNoBell)

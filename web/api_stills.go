@@ -1,12 +1,14 @@
 package web
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
 	"math"
 	"mime"
 	"net/http"
+	"net/netip"
 	"strconv"
 	"strings"
 	"time"
@@ -27,56 +29,123 @@ func (s *Server) postStill(w http.ResponseWriter, r *http.Request) error {
 	defer finished()
 
 	bell := r.PathValue("bell")
-	d, receipt, err := s.takeStill(w, r)
+	receipt, err := s.takeStill(w, r)
 	if err != nil {
 		return s.refusedStill(w, bell, err)
 	}
 	status := http.StatusOK
-	if !receipt.Kept {
-		s.quiet.rang(bell, receipt.Ring, s.Now())
-	}
 	if receipt.New {
 		status = http.StatusCreated
-		s.trouble.end(diskFull)
-		s.Log.Info("kept a still", "bell", bell, "visit", receipt.Visit, "frame", receipt.Frame,
-			"bytes", len(d.Body), "damaged", receipt.Damaged, "clock_differs", receipt.ClockSkew.Abs() > view.ClockOff)
 	}
 	return sendJSON(w, status, receipt)
 }
 
-// takeStill takes a still in, of a bell that has shown its secret.
-func (s *Server) takeStill(w http.ResponseWriter, r *http.Request) (intake.Delivery, intake.Receipt, error) {
-	bell := r.PathValue("bell")
+// Receive keeps a delivery of a bell that was authenticated, whichever way it came,
+// and has screens say what of it they should: that somebody rang while nothing is
+// kept, and that the disk is full.
+func (s *Server) Receive(ctx context.Context, d intake.Delivery) (intake.Receipt, error) {
+	began := time.Now()
+	receipt, err := s.Intake.Receive(ctx, d)
+	switch {
+	case errors.Is(err, house.ErrNoSpace):
+		s.trouble.set(diskFull, 0)
+	case err != nil:
+	case !receipt.Kept && d.Came.IsZero():
+		if s.quiet.rang(d.Bell, receipt.Ring, s.Now()) && s.Unkept != nil {
+			s.Unkept(d.Bell)
+		}
+	case receipt.New:
+		s.trouble.end(diskFull)
+		s.figures.received(s.Archive.BellID(d.Bell), d.Took+time.Since(began))
+		if d.Came.IsZero() {
+			s.Bells.Stored(d.Bell, d.Ring, d.Took, receipt.Damaged)
+		}
+		s.Log.Info("kept a still", "bell", d.Bell, "visit", receipt.Visit, "frame", receipt.Frame,
+			"bytes", len(d.Body), "damaged", receipt.Damaged, "clock_differs", receipt.ClockSkew.Abs() > view.ClockOff)
+	}
+	return receipt, err
+}
+
+// askedByBell sees to it that the bell asks that a request is about, by its secret.
+func (s *Server) askedByBell(w http.ResponseWriter, r *http.Request) (bell string, err error) {
+	bell = r.PathValue("bell")
 	if err := s.Intake.Authenticate(r.Context(), bell, bearer(r)); err != nil {
-		return intake.Delivery{}, intake.Receipt{}, err
+		return bell, s.refusedSecret(w, r, err)
 	}
-	if wait, err := s.Intake.Allow(bell); err != nil {
+	s.Secrets.Heard(bell, netip.Prefix(networkOf(r)))
+	return bell, nil
+}
+
+// takeStill takes a still in, of a bell that has shown its secret.
+func (s *Server) takeStill(w http.ResponseWriter, r *http.Request) (intake.Receipt, error) {
+	bell, err := s.askedByBell(w, r)
+	if err != nil {
+		return intake.Receipt{}, err
+	}
+	done, wait, err := s.Intake.Allow(bell, r.ContentLength)
+	if err != nil {
 		retryAfter(w, wait)
-		return intake.Delivery{}, intake.Receipt{}, err
+		return intake.Receipt{}, err
 	}
+	defer done()
 	d, err := readDelivery(w, r)
 	if err != nil {
-		return d, intake.Receipt{}, err
+		return intake.Receipt{}, err
 	}
-	receipt, err := s.Intake.Receive(r.Context(), d)
-	return d, receipt, err
+	return s.Receive(r.Context(), d)
 }
 
 // refusedStill notes that a still was not kept, and returns why.
 func (s *Server) refusedStill(w http.ResponseWriter, bell string, err error) error {
 	switch {
-	case errors.Is(err, house.ErrNoSpace):
-		s.trouble.set(diskFull, 0)
-	case errors.Is(err, intake.ErrUnknownBell):
-		bell = "(unknown)" // anybody could write anything into the log
-	case errors.Is(err, intake.ErrWrongSecret):
-		w.Header().Set("WWW-Authenticate", `Bearer realm="bells"`)
-		if s.Refused != nil {
-			s.Refused(bell)
-		}
+	case errors.Is(err, intake.ErrUnknownBell), errors.Is(err, intake.ErrWrongSecret), errors.Is(err, errBellStrays):
+		return err // which refusedSecret noted
 	}
+	s.NoteRefused(bell, err)
+	return err
+}
+
+// NoteRefused notes that a still was not kept, whichever way it came.
+func (s *Server) NoteRefused(bell string, err error) {
+	s.figures.refuse(err)
 	if p, known := problemOf(err); known {
 		s.Log.Warn("refused a still", "bell", bell, "why", p.Type)
+	}
+}
+
+// Kind returns the kind of problem that an error is, "" for one of the server's own,
+// and whether it is final: to send the same again is no use then.
+func (s *Server) Kind(err error) (kind string, final bool) {
+	p, known := problemOf(err)
+	return p.Type, known && p.Status < http.StatusInternalServerError && p.Status != http.StatusTooManyRequests
+}
+
+// refusedSecret notes that somebody came in a bell's name without its secret, and
+// returns what they are told. A right secret is never refused for wrong ones from the
+// same address, as no right API token is: what is bounded are the answers, and lines in
+// the log.
+func (s *Server) refusedSecret(w http.ResponseWriter, r *http.Request, err error) error {
+	bell, times := r.PathValue("bell"), 0
+	switch {
+	case errors.Is(err, intake.ErrUnknownBell):
+		bell, times = "(unknown)", s.nobodys.count() // anybody could write anything into the log
+	case errors.Is(err, intake.ErrWrongSecret):
+		times = s.Secrets.Refused(bell, netip.Prefix(networkOf(r)))
+	default:
+		return err
+	}
+	if worthALine(times) {
+		p, _ := problemOf(err)
+		s.Log.Warn("refused a bell", "bell", bell, "why", p.Type, "times", times, "from", networkOf(r))
+	}
+	// What follows of the still is not read, and the connection ends.
+	w.Header().Set("Connection", "close")
+	if !s.astray.Allow(networkOf(r)) {
+		retryAfter(w, strayEvery)
+		return errBellStrays
+	}
+	if errors.Is(err, intake.ErrWrongSecret) {
+		w.Header().Set("WWW-Authenticate", `Bearer realm="bells"`)
 	}
 	return err
 }
@@ -122,12 +191,31 @@ func readDelivery(w http.ResponseWriter, r *http.Request) (intake.Delivery, erro
 			return d, errBadTime
 		}
 	}
-	t, _, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
-	if err != nil || t != "image/jpeg" && t != "image/png" {
-		return d, errWrongType
+	if err := pictureType(r, errWrongType); err != nil {
+		return d, err
 	}
+	began := time.Now()
 	d.Body, err = readBody(w, r, intake.MaxBytes, intake.ErrTooLarge, errCutShort)
+	d.Took = time.Since(began)
 	return d, err
+}
+
+// pictureType checks that a request says it has a picture that can be read. The
+// error says what to do about kinds that cameras and phones send besides, or is wrong.
+func pictureType(r *http.Request, wrong error) error {
+	t, _, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	if err != nil {
+		return wrong
+	}
+	switch t {
+	case "image/jpeg", "image/png":
+		return nil
+	case "image/heic", "image/heif", "image/avif":
+		return intake.ErrHEIC
+	case "image/webp":
+		return intake.ErrWebP
+	}
+	return wrong
 }
 
 // readBody reads a body of so many bytes at the most. The error is tooLarge or

@@ -372,7 +372,7 @@ func TestOrderIsTheServers(t *testing.T) {
 // TestRate lets each bell send so often and no more.
 func TestRate(t *testing.T) {
 	h := newHouse(t, func(c *Config) {
-		c.Intake = intake.New(c.Archive, c.Now, intake.Limits{PerMinute: 20, Burst: 2, Parallel: 1})
+		c.Intake = intake.New(c.Archive, c.Now, intake.Limits{PerMinute: 20, Burst: 2, Underway: 2, Bytes: intake.MaxBytes})
 	})
 	yard, err := h.archive.AddBell(t.Context(), "yard")
 	if err != nil {
@@ -452,4 +452,22 @@ func TestDrain(t *testing.T) {
 	if err := h.Drain(t.Context()); err != nil {
 		t.Error(err)
 	}
+}
+
+// Pictures that cameras and phones send besides are refused in words that help, by
+// what they are and by what they are called.
+func TestOtherPictures(t *testing.T) {
+	h := newHouse(t)
+	document := readDocument(t)
+	for kind, body := range map[string]string{
+		"image/jpeg": "\x00\x00\x00\x18ftypheic\x00\x00\x00\x00mif1heic", "image/heic": "x",
+		"image/png": "RIFF\x10\x00\x00\x00WEBPVP8L", "image/webp": "x", "image/avif": "x"} {
+		a := h.ring("R1", 0, []byte(body), header("Content-Type", kind))
+		a.isProblem(http.StatusUnsupportedMediaType, "wrong-type")
+		if !strings.Contains(string(a.body), "convert the picture to JPEG first") {
+			t.Errorf("%s: what to do is not said: %s", kind, a.body)
+		}
+		document.checkAnswer(t, "POST", stillsPattern, a)
+	}
+	h.keeps(0)
 }

@@ -9,10 +9,12 @@ import (
 	"image/png"
 	"io"
 	"net/http"
+	"net/netip"
 	"runtime"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"lintel/pipeline/intake"
 )
@@ -87,8 +89,8 @@ func TestRefusedStills(t *testing.T) {
 		{"taken in the year -1, in UTC",
 			func(r *delivery) { r.with(header("Lintel-Taken-At", "0000-01-01T00:00:00+01:00")) }, 400, "bad-time"},
 	}
-	var refused []string // bells in whose name a wrong secret came
-	h := newHouse(t, func(c *Config) { c.Refused = func(bell string) { refused = append(refused, bell) } })
+	told := new(wrongOnes)
+	h := newHouse(t, func(c *Config) { told.Secrets, c.Secrets = c.Secrets, told })
 	for _, bell := range []string{"yard", "old"} {
 		if _, err := h.archive.AddBell(t.Context(), bell); err != nil {
 			t.Fatal(err)
@@ -103,7 +105,8 @@ func TestRefusedStills(t *testing.T) {
 			h.within(t)
 			r := delivery{"gate", whole, h.asBell("R1", 0)}
 			test.change(&r)
-			refused = nil
+			told.bells = nil
+			h.clock.advance(time.Minute) // so that wrong secrets are not too many
 			var body io.Reader
 			if r.body != nil {
 				body = bytes.NewReader(r.body)
@@ -116,9 +119,9 @@ func TestRefusedStills(t *testing.T) {
 			if (test.status == 401) != strings.HasPrefix(challenge, "Bearer ") {
 				t.Errorf("WWW-Authenticate %q", challenge)
 			}
-			if wrong := test.kind == "wrong-secret"; wrong && !slices.Equal(refused, []string{r.bell}) || !wrong &&
-				refused != nil {
-				t.Errorf("told of wrong secrets of %q", refused)
+			if wrong := test.kind == "wrong-secret"; wrong && !slices.Equal(told.bells, []string{r.bell}) || !wrong &&
+				told.bells != nil {
+				t.Errorf("told of wrong secrets of %q", told.bells)
 			}
 			h.keeps(0)
 		})
@@ -239,4 +242,15 @@ func TestLargeBodyOverANetwork(t *testing.T) {
 	fmt.Fprintf(conn, h.head(), "R1", 100_000_000)
 	h.read(conn).isProblem(413, "too-large")
 	h.keeps(0)
+}
+
+// wrongOnes note in whose names wrong secrets came.
+type wrongOnes struct {
+	Secrets
+	bells []string
+}
+
+func (w *wrongOnes) Refused(bell string, from netip.Prefix) int {
+	w.bells = append(w.bells, bell)
+	return w.Secrets.Refused(bell, from)
 }
