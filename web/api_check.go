@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/pipeline/decoding"
 	"lintel/pipeline/review"
 	"lintel/web/view"
 )
@@ -49,7 +50,7 @@ func (s *Server) checkJSON(ctx context.Context, d review.Doubt) (checkJSON, erro
 		Face: d.ID, Visit: d.Visit, Frame: d.Frame, Bell: d.Bell, ReceivedAt: d.ReceivedAt,
 		Person: d.Person, Name: d.Name, Named: d.Band != "",
 		Distance: d.Distance, FPIR: d.FPIR, Band: cmp.Or(d.Band, "none"), Width: d.Face.Width(),
-		Liveness: newLivenessJSON(d.Face.Liveness), Crop: view.CropAddress(d.Sighting), Earlier: []string{},
+		Liveness: newLivenessJSON(speak(languageIn(ctx)), d.Face.Liveness), Crop: view.CropAddress(d.Sighting), Earlier: []string{},
 	}
 	for _, x := range earlier {
 		j.Earlier = append(j.Earlier, view.CropAddress(x))
@@ -142,6 +143,11 @@ func (s *Server) getCrop(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return refusedCheck(err)
 	}
+	end, err := decoding.Begin(r.Context(), "residents", decoding.StillMemory(data))
+	if err != nil {
+		return err
+	}
+	defer end()
 	still, err := jpeg.Decode(bytes.NewReader(data))
 	var out bytes.Buffer
 	if err == nil {

@@ -2,17 +2,12 @@ package web
 
 import (
 	"context"
-	"errors"
-	"mime"
 	"net/http"
 	"slices"
 	"time"
 
 	"lintel/internal/house"
 	"lintel/pipeline/advice/totp"
-	"lintel/pipeline/enrol"
-	"lintel/pipeline/intake"
-	"lintel/pipeline/match"
 )
 
 // A consentJSON is a consent as programs send it.
@@ -47,9 +42,11 @@ func (s *Server) postPerson(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	ctx := context.WithoutCancel(r.Context())
-	p, err := s.Archive.AddPerson(ctx, sent.Name)
-	if err == nil && sent.Consent != nil {
-		err = s.Archive.RecordConsent(ctx, p.ID, consent)
+	var p house.Person
+	if sent.Consent != nil {
+		p, err = s.Archive.AddConsenting(ctx, sent.Name, consent)
+	} else {
+		p, err = s.Archive.AddPerson(ctx, sent.Name)
 	}
 	if err != nil {
 		return refusedPerson(err)
@@ -95,63 +92,6 @@ func (s *Server) answerPerson(w http.ResponseWriter, r *http.Request, status int
 		return absent(err, errPersonGone)
 	}
 	return sendJSON(w, status, person)
-}
-
-// A referenceJSON is what became of a photograph.
-type referenceJSON struct {
-	Quality *qualityJSON `json:"quality"`
-	Without match.Gain   `json:"without"`
-	More    string       `json:"more,omitempty"` // which pictures are asked for besides
-}
-
-// postReference makes a reference of a photograph. Whatever is wrong with it is
-// said at once, with what was measured.
-func (s *Server) postReference(w http.ResponseWriter, r *http.Request) error {
-	if t, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil ||
-		t != "image/jpeg" && t != "image/png" {
-		return errPhotographType
-	}
-	person, err := s.personOf(r)
-	if err != nil {
-		return err
-	}
-	if person.Consent == nil {
-		return errConsentless
-	}
-	photograph, err := readBody(w, r, intake.MaxBytes, errPhotographLarge, errPhotographCut)
-	if err != nil {
-		return err
-	}
-	s.enrolling.Lock() // a picture takes much memory, and a finder is one goroutine's
-	defer s.enrolling.Unlock()
-	got, err := enrol.Enrol(r.Context(), s.Archive, s.FindFaces, person.ID, photograph)
-	if err != nil {
-		return refusedPhotograph(got, err)
-	}
-	now, err := s.Archive.Person(r.Context(), person.ID)
-	if err != nil {
-		return absent(err, errPersonGone)
-	}
-	more := ""
-	if now.References < match.EnoughPictures {
-		more = speak(languageOf(r)).Text("pictures-more", "Name", now.Name)
-	}
-	return sendJSON(w, http.StatusCreated, referenceJSON{newQualityJSON(&got.Quality), got.Without, more})
-}
-
-// refusedPhotograph says why a photograph makes no reference.
-func refusedPhotograph(got enrol.Reference, err error) error {
-	var poor enrol.Poor
-	switch {
-	case errors.As(err, &poor):
-		return problem{Status: http.StatusUnprocessableEntity, Type: "poor-picture", Complaint: &poor[0],
-			Quality: newQualityJSON(&got.Quality)}
-	case errors.Is(err, house.ErrNoConsent):
-		return errConsentless // it was withdrawn meanwhile
-	case errors.Is(err, house.ErrExists):
-		return errEnrolled
-	}
-	return absent(err, errPersonGone)
 }
 
 // A codesJSON is a secret of one-time codes, which is shown this once.

@@ -56,7 +56,7 @@ const exportTime = 30 * time.Minute
 
 // getPersonExport answers with all that is held of a person.
 func (s *Server) getPersonExport(w http.ResponseWriter, r *http.Request) error {
-	options := export.Options{Now: s.Now(), Zone: s.Zone}
+	options := export.Options{Now: s.Now(), Zone: s.Zone, Language: languageOf(r)}
 	if recipient := r.URL.Query().Get("recipient"); recipient != "" {
 		var err error
 		if options.Recipients, err = backup.ParseRecipients([]string{recipient}); err != nil {

@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"time"
 
+	"lintel/internal/words"
 	"lintel/pipeline/cluster"
 	"lintel/pipeline/review"
 )
@@ -72,17 +73,17 @@ func (s *Server) listStrangers(w http.ResponseWriter, r *http.Request) error {
 		Strangers []strangerJSON `json:"strangers"`
 	}{cluster.FMR, distance, []strangerJSON{}}
 	for _, g := range all {
-		answer.Strangers = append(answer.Strangers, strangerJSONOf(g))
+		answer.Strangers = append(answer.Strangers, strangerJSONOf(speak(languageOf(r)), g))
 	}
 	return sendJSON(w, http.StatusOK, answer)
 }
 
-func strangerJSONOf(g review.Stranger) strangerJSON {
+func strangerJSONOf(w words.Words, g review.Stranger) strangerJSON {
 	j := strangerJSON{ID: g.Faces[0].ID, First: g.First(), Last: g.Last()}
 	for _, v := range g.Visits {
 		seen := strangerSeenJSON{Visit: v.ID, Bell: v.Bell, ReceivedAt: v.ReceivedAt}
 		for _, f := range v.Faces {
-			b, liveness := f.Face.Box, newLivenessJSON(f.Face.Liveness)
+			b, liveness := f.Face.Box, newLivenessJSON(w, f.Face.Liveness)
 			seen.Faces = append(seen.Faces, strangersFaceJSON{f.ID, f.Frame, b.Min.X, b.Min.Y, b.Dx(), b.Dy(), liveness})
 		}
 		j.Visits = append(j.Visits, seen)

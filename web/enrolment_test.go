@@ -117,7 +117,8 @@ func TestSignInByProgram(t *testing.T) {
 	asks("POST", tablets, `{"name":" ","code":"`+code.Code+`"}`).isProblem(422, "bad-name")
 	paired := asks("POST", tablets, `{"name":"Den","code":"`+code.Code+`"}`).is(201)
 	h.get("/api/v1/visits", h.session(h.secret(paired.cookie().Value))).is(200)
-	// Five attempts at once from one address: none is left.
+	// Three wrong ones at once from one address: none is left.
+	asks("POST", session, `{"name":"Perrin","password":"not this one"}`).isProblem(401, "wrong-password")
 	late := asks("POST", session, `{"name":"Perrin","password":"`+password+`"}`)
 	late.isProblem(429, "too-often")
 	if got := late.Header.Get("Retry-After"); got != "30" {

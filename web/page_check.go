@@ -1,7 +1,6 @@
 package web
 
 import (
-	"context"
 	"errors"
 	"net/http"
 	"net/url"
@@ -65,6 +64,9 @@ func (s *Server) showCheck(w http.ResponseWriter, r *http.Request) error {
 	d, err := s.review.Doubt(r.Context(), r.PathValue("face"))
 	if err != nil {
 		return refusedCheck(err)
+	}
+	if d.Person == "" { // nobody was asked about: what was said of it is on the visit
+		return redirect(w, r, view.VisitAddress(d.Visit))
 	}
 	return s.drawDoubt(w, r, checkView{First: view.QueueAddress("")}, &d, "")
 }
@@ -149,29 +151,14 @@ func afterAnswer(face string, reference review.Enrolment, after string) string {
 	return "/checks?" + to.Encode()
 }
 
-// addAnswers adds to the faces of a visit's page what was answered for them, and
-// where that can be done.
-func (s *Server) addAnswers(ctx context.Context, t view.Presenter, v house.Visit, shown []view.Still) error {
-	answers, err := s.Archive.AnsweredOn(ctx, v.ID)
-	if err != nil {
-		return err
-	}
-	var names map[string]string
-	if len(answers) > 0 {
-		if names, err = s.review.Names(ctx); err != nil {
-			return err
-		}
-	}
+// addChecks adds to the faces of a visit's page where they are compared with whom they
+// were taken for.
+func addChecks(v house.Visit, shown []view.Still) {
 	for i, still := range v.Stills {
 		for j, f := range still.Faces {
-			face := &shown[i].Faces[j]
-			if c, ok := answers[f.ID]; ok {
-				face.Said = t.Answered(c, names)
-			}
 			if still.File != "" && f.Match != nil && f.Descriptor != (house.Descriptor{}) {
-				face.Check = view.CheckAddress(f.ID)
+				shown[i].Faces[j].Check = view.CheckAddress(f.ID)
 			}
 		}
 	}
-	return nil
 }

@@ -71,7 +71,7 @@ func (s *Server) showAnswer(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return refusedCheck(err)
 	}
-	page.Says = page.Item.WithoutName(d, v)
+	page.Says = page.Item.WithoutName(d, v, page.Answer)
 	return sendPage(w, r, http.StatusOK, "check-answer.html", page)
 }
 

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"fmt"
 	"net/http"
 	"strconv"
 
@@ -66,7 +65,7 @@ func (s *Server) showThreshold(w http.ResponseWriter, r *http.Request) error {
 	}
 	return sendPage(w, r, http.StatusOK, "check-threshold.html", thresholdView{
 		Threshold: presenter.Threshold(q.At(q.threshold), names), Bar: barOf(r, presenter.Words.Text("threshold-title")),
-		Days: review.LookBackDays, Present: fmt.Sprintf("%.3f", q.present), Searches: len(q.Searches), Cut: q.Cut,
+		Days: review.LookBackDays, Present: presenter.Words.Sprintf("%.3f", q.present), Searches: len(q.Searches), Cut: q.Cut,
 		Odds: presenter.Words.Alike(q.Gallery.FPIR(q.threshold)),
 	})
 }

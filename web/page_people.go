@@ -18,8 +18,15 @@ type peopleView struct {
 	view.Presenter
 	Bar       barView
 	Done      string // who was erased just now
-	Persons   []personJSON
+	Persons   []personTile
+	Strangers []view.Stranger // who rang more than once; the first of them
 	Household view.Household
+}
+
+// A personTile is a person on the page People.
+type personTile struct {
+	view.Portrait
+	Says string // how well they are known, in a few words
 }
 
 // A personView is what a person's page shows.
@@ -28,34 +35,65 @@ type personView struct {
 	Bar     barView
 	Address string
 	Book    string // address of the visits that name them
+	Add     string // where pictures are added
 	Done    string // what was enrolled just now
+	Face    view.Portrait
+	Lead    string      // how well they are known
+	Form    consentForm // where no consent is in force
 	Doubles []view.Double
 	personJSON
 
-	Pictures []string // what each reference adds
-	More     string   // which are asked for, "" for none
+	Pictures []view.Reference
+	More     string // which are asked for, "" for none
 
 	Factors view.PersonFactors
 }
 
 func (s *Server) showPeople(w http.ResponseWriter, r *http.Request) error {
-	persons, err := s.people(r.Context())
-	if err != nil {
-		return err
-	}
 	presenter, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return err
 	}
-	page := peopleView{Presenter: presenter, Bar: barOf(r, presenter.Words.Text("people-title")),
-		Persons: persons}
+	page := peopleView{Presenter: presenter, Bar: barOf(r, presenter.Words.Text("people-title"))}
+	if page.Persons, err = s.tiles(r.Context(), presenter); err != nil {
+		return err
+	}
 	if erased, ok := counts(r.URL.Query(), "erased", "unnamed"); ok {
 		page.Done = presenter.ErasedPerson(erased[0], erased[1])
 	}
+	if page.Strangers, err = s.seenAgain(r.Context(), presenter, ""); err != nil {
+		return err
+	}
+	page.Strangers = page.Strangers[:min(len(page.Strangers), strangersShown)]
 	if page.Household, err = s.household(r.Context()); err != nil {
 		return err
 	}
 	return sendPage(w, r, http.StatusOK, "people.html", page)
+}
+
+// strangersShown is how many strangers are seen on the page People.
+const strangersShown = 8
+
+// tiles are all persons by their faces.
+func (s *Server) tiles(ctx context.Context, t view.Presenter) (tiles []personTile, err error) {
+	persons, err := s.Archive.Persons(ctx)
+	if err != nil {
+		return nil, err
+	}
+	portraits, err := s.Archive.Portraits(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, p := range persons {
+		says := t.Words.Text("people-no-reference")
+		if p.Consent == nil {
+			says = t.Words.Text("people-no-consent")
+		} else if p.References > 0 {
+			says = t.Words.Text("people-references", "Count", p.References)
+		}
+		tiles = append(tiles, personTile{t.PortraitOf(p, portraits[p.ID]), says})
+	}
+	return tiles, nil
 }
 
 // counts reads numbers from the address that a form led to. It is false unless all
@@ -123,19 +161,42 @@ func (s *Server) drawPerson(w http.ResponseWriter, r *http.Request, status int, 
 		return err
 	}
 	page.Presenter, page.personJSON, page.Bar = presenter, p, barOf(r, p.Name)
-	page.Address, page.Book = view.PersonAddress(p.ID), bookFields{Person: p.ID}.address(store.Cursor{})
+	page.Address, page.Add = view.PersonAddress(p.ID), view.PicturesAddress(p.ID)
+	page.Book = bookFields{Person: p.ID}.address(store.Cursor{})
 	page.Done = doneFor(presenter, r.URL.Query())
-	page.Factors.ID, page.Factors.Name = p.ID, p.Name
-	references, gallery, names, err := s.enrolled(r.Context())
-	if err != nil {
+	if page.Form.Faults == nil {
+		page.Form = freshConsent(presenter)
+	}
+	if err := s.facesOf(r.Context(), p, &page); err != nil {
 		return err
 	}
-	page.Doubles = view.Doubles(p.ID, references, gallery, names)
-	page.Pictures, page.More = presenter.Pictures(p.Person, references, gallery.Curve())
+	if page.Pictures, page.More, err = s.referencesOf(r.Context(), presenter, p.Person); err != nil {
+		return err
+	}
+	page.Lead = presenter.Known(p.Person, len(page.Pictures))
+	page.Factors.ID, page.Factors.Name = p.ID, p.Name
 	if err := s.factorsOf(r.Context(), presenter, &page.Factors); err != nil {
 		return err
 	}
 	return sendPage(w, r, status, "person.html", page)
+}
+
+// facesOf fills in the face of a person, and of those they are easily confused with.
+func (s *Server) facesOf(ctx context.Context, p personJSON, page *personView) error {
+	references, gallery, names, err := s.enrolled(ctx)
+	if err != nil {
+		return err
+	}
+	portraits, err := s.Archive.Portraits(ctx)
+	if err != nil {
+		return err
+	}
+	page.Face = page.PortraitOf(p.Person, portraits[p.ID])
+	page.Doubles = view.Doubles(p.ID, references, gallery, names)
+	for i, d := range page.Doubles {
+		page.Doubles[i].Face = page.PortraitOf(house.Person{ID: d.Person, Name: d.Name}, portraits[d.Person])
+	}
+	return nil
 }
 
 // doneFor says what was done for a person just now, from the address that it led
@@ -143,6 +204,9 @@ func (s *Server) drawPerson(w http.ResponseWriter, r *http.Request, status int, 
 func doneFor(t view.Presenter, q url.Values) string {
 	if withdrawn, ok := counts(q, "withdrawn"); ok {
 		return t.Withdrawn(withdrawn[0])
+	}
+	if q.Has("removed") {
+		return t.Words.Text("reference-removed")
 	}
 	if done, ok := counts(q, "references", "named", "of"); ok && done[1] <= done[2] {
 		return t.Introduced(done[0], done[1], done[2])
@@ -170,7 +234,7 @@ func (s *Server) household(ctx context.Context) (view.Household, error) {
 	if err != nil {
 		return view.Household{}, err
 	}
-	return view.HouseholdOf(references, gallery, names), nil
+	return view.Presenter{Words: speak(languageIn(ctx))}.Household(references, gallery, names), nil
 }
 
 // showErasePerson says what erasing the person takes.

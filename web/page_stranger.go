@@ -8,7 +8,6 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
-	"time"
 
 	"lintel/internal/house"
 	"lintel/pipeline/review"
@@ -23,8 +22,7 @@ type strangerPageView struct {
 	view.Stranger
 	Form    review.Introduction
 	Persons []house.Person // who is enrolled already
-	Day     string         // of the consent, as typed
-	Last    string         // the last day that it may be of
+	Asked   consentForm    // who somebody new is, and what they agree to
 }
 
 func (s *Server) showStranger(w http.ResponseWriter, r *http.Request) error {
@@ -32,8 +30,11 @@ func (s *Server) showStranger(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return refusedIntroduction(err)
 	}
-	scope := speak(languageOf(r)).Text("stranger-scope-usual")
-	page := strangerPageView{Form: review.Introduction{Consent: house.Consent{Scope: scope}}}
+	presenter, err := s.presenterFor(r.Context(), session(r))
+	if err != nil {
+		return err
+	}
+	page := strangerPageView{Asked: freshConsent(presenter)}
 	for _, v := range g.Visits {
 		// Of what may be a picture nobody makes a reference unasked.
 		if l := v.Faces[0].Face.Liveness; l == nil || !l.Level.Warns() {
@@ -51,17 +52,13 @@ func (s *Server) drawStranger(
 		return err
 	}
 	page.Bar, page.Stranger = barOf(r, presenter.Words.Text("stranger-title")), presenter.Stranger(g)
-	page.Last = presenter.Now.In(presenter.Zone).Format(time.DateOnly)
+	page.Asked.AsksName = true
 	if page.Persons, err = s.Archive.Persons(r.Context()); err != nil {
 		return err
 	}
 	page.Persons = slices.DeleteFunc(page.Persons, func(p house.Person) bool { return p.Consent == nil })
 	for i, v := range g.Visits {
-		row := &page.Visits[i]
-		row.Chosen = slices.Contains(page.Form.Visits, v.ID)
-		if row.Face, err = s.cropOf(r.Context(), v.Faces[0]); err != nil {
-			return err
-		}
+		page.Visits[i].Chosen = slices.Contains(page.Form.Visits, v.ID)
 	}
 	return sendPage(w, r, status, "stranger.html", page)
 }
@@ -77,24 +74,22 @@ func (s *Server) submitIntroduction(w http.ResponseWriter, r *http.Request) erro
 	if err != nil {
 		return err
 	}
-	page := strangerPageView{Day: q.Get("given_at"), Form: review.Introduction{
-		Name: q.Get("name"), Consent: house.Consent{GivenBy: q.Get("given_by"), Scope: q.Get("scope")},
+	form, consent := readConsent(presenter, q, true)
+	page := strangerPageView{Asked: form, Form: review.Introduction{Name: form.Name, Consent: consent,
 		Visits: q.Values["visit"], NameVisits: q.Get("name_visits") == "true",
 	}}
 	if q.Get("known") == "true" { // by the button that stands there
-		page.Form.Person = cmp.Or(q.Get("person"), "nobody")
+		page.Form.Person, page.Asked.Faults = cmp.Or(q.Get("person"), "nobody"), nil
 	}
 	g, err := s.review.Stranger(r.Context(), r.PathValue("stranger"))
 	if err != nil {
 		return refusedIntroduction(err)
 	}
-	if page.Form.Person == "" && page.Day != "" { // else the archive refuses
-		if page.Form.Consent.GivenAt, err = presenter.DayFrom(page.Day); err != nil {
-			err = house.Fault{Of: house.ErrNoConsent, Code: "consent-when"}
-		}
-	}
-	if err == nil && len(page.Form.Visits) == 0 {
+	if len(page.Form.Visits) == 0 {
 		err = errNoVisit
+	}
+	if err == nil && len(page.Asked.Faults) > 0 {
+		return s.drawStranger(w, r, http.StatusUnprocessableEntity, g, page)
 	}
 	var done review.Introduced
 	if err == nil {
@@ -126,6 +121,11 @@ func badIntroduction(err error) (p problem, ok bool) {
 		}
 	case errors.Is(err, house.ErrBadPersonName):
 		p.Type, p.Title = "bad-name", "problem-bad-person-name"
+	case errors.Is(err, house.ErrNameUnseen):
+		p.Type, p.Why = "bad-name", house.ErrNameUnseen
+	case errors.Is(err, house.ErrPersonTwice):
+		p.Status, p.Type, p.Title, p.Detail = http.StatusConflict, "name-taken", "problem-person-twice",
+			"problem-person-twice-do"
 	case errors.Is(err, house.ErrNoReference):
 		p.Type, p.Title, p.Detail, p.Why = "no-reference", "problem-no-reference", "problem-no-reference-do", err
 	case errors.Is(err, review.ErrNoPerson):

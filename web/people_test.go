@@ -11,13 +11,13 @@ import (
 	"lintel/store"
 )
 
-// newPeople has two persons of one name; the first has a consent, a reference
+// newPeople has two persons; the first has a consent, a reference
 // and three visits, one of them held.
 func newPeople(t *testing.T) (h *household, in option, first, second house.Person) {
 	t.Helper()
 	h = newHouse(t)
 	in = h.session(h.resident("Odile"))
-	first, second = h.enrolled("Ilse Amberg"), h.enrolled("Ilse Amberg")
+	first, second = h.enrolled("Ilse Amberg"), h.enrolled("Mona Tarn")
 	consent := house.Consent{GivenBy: "Runa <Amberg>", GivenAt: h.clock.now().
 		Add(-time.Hour), Scope: "Being known at the gate"}
 	if err := h.archive.RecordConsent(t.Context(), first.ID, consent); err != nil {
@@ -41,8 +41,7 @@ func newPeople(t *testing.T) (h *household, in option, first, second house.Perso
 
 func TestPeople(t *testing.T) {
 	h, in, first, second := newPeople(t)
-	page := h.get("/people", in).is(200).says("1 reference. Named on 3 visits.").
-		says("Runa &lt;Amberg&gt;, Sunday 4 May").says("No consent")
+	page := h.get("/people", in).is(200).says("1 picture<").says("No consent")
 	checkMarkup(t, string(page.body))
 	page = h.get("/people/"+first.ID, in).is(200).
 		says("Given by Runa &lt;Amberg&gt; on Sunday 4 May, to: Being known at the gate").
@@ -163,8 +162,8 @@ func TestErasePerson(t *testing.T) {
 				if told != 1 {
 					t.Errorf("told %d times that something was erased", told)
 				}
-				// in the filter, the second
-				if page := h.get("/visits", in).is(200); strings.Count(string(page.body), "Ilse") != 1 {
+				// not in the filter either
+				if page := h.get("/visits", in).is(200); strings.Contains(string(page.body), "Ilse") {
 					t.Error("the book still names the person")
 				}
 			}

@@ -2,12 +2,8 @@ package web
 
 import (
 	"context"
-	"errors"
-	"math"
 	"net/http"
-	"strconv"
 
-	"lintel/internal/house"
 	"lintel/pipeline/match"
 )
 
@@ -19,27 +15,6 @@ func (s *Server) prior(ctx context.Context) (float64, error) {
 		prior = match.DefaultPrior
 	}
 	return prior, err
-}
-
-// submitPrior is the form on Rules, which asks for a percentage.
-func (s *Server) submitPrior(w http.ResponseWriter, r *http.Request) error {
-	form, err := readPosted(w, r)
-	if err != nil {
-		return err
-	}
-	percent, err := strconv.ParseFloat(form.text("percent"), 64)
-	if err != nil {
-		percent = math.NaN()
-	}
-	err = s.Archive.SetPrior(r.Context(), percent/100)
-	if errors.Is(err, house.ErrBadPrior) {
-		view := rulesView{PriorMessage: speak(languageOf(r)).Text("prior-bounds"), Prior: form.Get("percent")}
-		return s.drawRules(w, r, http.StatusUnprocessableEntity, view)
-	}
-	if err != nil {
-		return err
-	}
-	return redirect(w, r, "/rules#prior")
 }
 
 // A priorJSON is a prior as programs see it.
