@@ -4,12 +4,10 @@ import (
 	"context"
 	_ "embed"
 	"net/http"
-	"net/url"
 	"slices"
 	"strconv"
 	"time"
 
-	"lintel/internal/house"
 	"lintel/store"
 	"lintel/web/view"
 )
@@ -38,7 +36,7 @@ func (s *Server) listVisits(w http.ResponseWriter, r *http.Request) error {
 	if since >= 0 && slices.ContainsFunc(filterNames, query.Has) {
 		return queryProblem("problem-query-since-alone")
 	}
-	filter, cursor, err := readFilter(query, instant, instant)
+	filter, cursor, err := s.readFilter(r.Context(), query, instant, instant)
 	if err != nil {
 		return err
 	}
@@ -46,24 +44,24 @@ func (s *Server) listVisits(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	var visits []house.Visit
-	var next store.Cursor
+	var page store.Page
 	if since >= 0 {
-		visits, err = s.Archive.VisitsSince(r.Context(), since, int(limit))
+		page.Visits, err = s.Archive.VisitsSince(r.Context(), since, int(limit))
 	} else {
-		visits, next, err = s.Archive.Book(r.Context(), filter, cursor, int(limit))
+		page, err = s.Archive.Book(r.Context(), filter, cursor, int(limit))
 	}
 	if err != nil {
 		return err
 	}
-	if err := s.addAdvice(r.Context(), &presenter, visits...); err != nil {
+	if err := s.addAdvice(r.Context(), &presenter, page.Visits...); err != nil {
 		return err
 	}
 	answer := struct {
 		Visits []visitJSON `json:"visits"`
 		Next   string      `json:"next,omitempty"`
-	}{[]visitJSON{}, next.String()}
-	for _, v := range visits {
+		Newer  string      `json:"newer,omitempty"`
+	}{[]visitJSON{}, page.Earlier.String(), page.Newer.String()}
+	for _, v := range page.Visits {
 		answer.Visits = append(answer.Visits, newVisitJSON(presenter, v))
 	}
 	return sendJSON(w, http.StatusOK, answer)
@@ -78,47 +76,6 @@ func number(r *http.Request, name string, or, most int64) (int64, bool) {
 	}
 	n, err := strconv.ParseInt(v, 10, 64)
 	return n, err == nil && n >= 0 && n <= most && (name != "limit" || n > 0)
-}
-
-// filterNames are the parts of a query that pick visits.
-var filterNames = []string{"bell", "kind", "person", "from", "until", "held", "cursor"}
-
-// readFilter reads what picks visits, and where in the book to begin. Empty
-// values stand for none, since forms send them.
-func readFilter(q url.Values, from, until func(string) (time.Time, error)) (f store.Filter, c store.Cursor, err error) {
-	f = store.Filter{Bell: q.Get("bell"), Kind: house.Kind(q.Get("kind")), Person: q.Get("person")}
-	if f.Kind != "" && f.Kind != house.Looking && !slices.Contains(house.Kinds, f.Kind) {
-		return f, c, errQueryKind
-	}
-	if held := q.Get("held"); held != "" {
-		if held != "true" && held != "false" {
-			return f, c, errQueryHeld
-		}
-		f.Held = held == "true"
-	}
-	if f.From, f.Until, err = readPeriod(q, from, until); err != nil {
-		return f, c, err
-	}
-	c, err = store.ParseCursor(q.Get("cursor"))
-	return f, c, err
-}
-
-// readPeriod reads from and until, zero where they are not there.
-func readPeriod(q url.Values, from, until func(string) (time.Time, error)) (begin, end time.Time, err error) {
-	if v := q.Get("from"); v != "" {
-		if begin, err = from(v); err != nil {
-			return begin, end, err
-		}
-	}
-	if v := q.Get("until"); v != "" {
-		if end, err = until(v); err != nil {
-			return begin, end, err
-		}
-	}
-	if !begin.IsZero() && !end.IsZero() && !begin.Before(end) {
-		return begin, end, errBackwards
-	}
-	return begin, end, nil
 }
 
 // instant reads a time of the API.
@@ -155,6 +112,9 @@ func (s *Server) getStill(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return errVisitGone
 	}
+	if err := s.maySee(r, r.PathValue("visit")); err != nil {
+		return err
+	}
 	data, err := s.Archive.ReadStill(r.Context(), r.PathValue("visit"), frame)
 	if err != nil {
 		return absent(err, errVisitGone)
@@ -169,7 +129,7 @@ func (s *Server) getStill(w http.ResponseWriter, r *http.Request) error {
 // noteLook adds to the audit trail that somebody sees a still of the visit. A
 // disk that takes no entry keeps nobody from looking who is at the door.
 func (s *Server) noteLook(r *http.Request, visit string) {
-	l := viewing{session(r), visit}
+	l := viewing{actor(session(r)), visit}
 	if !s.looks.first(l, s.Now()) {
 		return
 	}

@@ -26,6 +26,7 @@ type bookHouse struct {
 type kept struct {
 	id, bell, day string // the day in Lisbon
 	kind          house.Kind
+	picture       bool // whether there is a sign of one
 }
 
 func newBookHouse(t *testing.T, days int) bookHouse {
@@ -52,6 +53,9 @@ func newBookHouse(t *testing.T, days int) bookHouse {
 		}
 		faces := map[house.Kind][]house.Face{house.Known: {face(10, 50, h.person, 1e-5, "strong")},
 			house.Stranger: {face(10, 50, none, 0, "")}}
+		if k.picture = i%5 == 0 && k.kind != house.NoFace; k.picture {
+			faces[k.kind][0].Liveness = &house.Liveness{Level: house.Doubtful, Probability: 0.6, Frames: 1}
+		}
 		record(t, h.archive, k.id, 0, faces[k.kind]...)
 		h.all = append(h.all, k)
 		h.clock.advance(8 * time.Hour)
@@ -127,7 +131,8 @@ func TestBook(t *testing.T) {
 		fits       func(kept) bool
 	}{
 		{"all", url.Values{}, url.Values{}, func(kept) bool { return true }},
-		{"an empty form", url.Values{"bell": {""}, "kind": {""}, "person": {""}, "from": {""}, "until": {""}, "held": {""}},
+		{"an empty form", url.Values{"bell": {""}, "kind": {""}, "person": {""}, "from": {""}, "until": {""}, "held": {""},
+			"name": {" "}, "picture": {""}, "day": {""}, "year": {""}},
 			url.Values{"held": {"false"}},
 			func(kept) bool { return true }},
 		{"a bell", url.Values{"bell": {"yard"}}, url.Values{"bell": {"yard"}},
@@ -145,6 +150,20 @@ func TestBook(t *testing.T) {
 			url.Values{"from": {"2031-05-19T23:00:00Z"}, "until": {"2031-05-20T23:00:00Z"}},
 			func(k kept) bool { return k.day == "2031-05-20" }},
 		{"held", url.Values{"held": {"true"}}, url.Values{"held": {"true"}}, func(k kept) bool { return k.id == held }},
+		{"the beginning of a name", url.Values{"name": {"ilse"}}, url.Values{"name": {"AMB"}},
+			func(k kept) bool { return k.kind == house.Known }},
+		{"both its words, with an accent", url.Values{"name": {"ámb ILS"}}, url.Values{"name": {"ilse ämberg"}},
+			func(k kept) bool { return k.kind == house.Known }},
+		{"the middle of a name", url.Values{"name": {"mberg"}}, url.Values{"name": {"lse"}},
+			func(kept) bool { return false }},
+		{"a name and another person", url.Values{"name": {"ilse"}, "person": {"X"}},
+			url.Values{"name": {"ilse"}, "person": {"X"}}, func(kept) bool { return false }},
+		{"a sign of a picture", url.Values{"picture": {"true"}}, url.Values{"picture": {"true"}},
+			func(k kept) bool { return k.picture }},
+		{"a sign of a picture, of a person at a bell",
+			url.Values{"picture": {"true"}, "person": {h.person.ID}, "bell": {"yard"}},
+			url.Values{"picture": {"true"}, "name": {"ilse"}, "bell": {"yard"}, "kind": {"person"}},
+			func(k kept) bool { return k.picture && k.kind == house.Known && k.bell == "yard" }},
 		{"no such bell", url.Values{"bell": {"attic"}}, url.Values{"bell": {"attic"}}, func(kept) bool { return false }},
 		{"no such person", url.Values{"person": {"X"}}, url.Values{"person": {"X"}}, func(kept) bool { return false }},
 	}
@@ -169,18 +188,27 @@ func TestBook(t *testing.T) {
 	}
 }
 
-// TestBookOfHeld tells a hold's reason to residents alone.
+// TestBookOfHeld marks what is held, and tells the reason on the visit, to residents
+// alone.
 func TestBookOfHeld(t *testing.T) {
 	h := newBookHouse(t, 1)
 	if err := h.archive.PlaceHold(t.Context(), h.all[0].id, "The <scratch>", h.clock.now().Add(time.Hour)); err != nil {
 		t.Fatal(err)
 	}
-	page := h.get("/visits?held=true", h.in).is(200).says("The &lt;scratch&gt;").says("Held")
-	checkMarkup(t, string(page.body))
 	tablet := h.session(h.tablet("Hall", "Odile"))
-	page = h.get("/visits?held=true", tablet).is(200).says("Held until")
-	if strings.Contains(string(page.body), "scratch") || strings.Contains(string(page.body), "Erase") {
-		t.Error("a tablet is shown a reason, or the way to erase")
+	for _, who := range []option{h.in, tablet} {
+		page := h.get("/visits?held=true", who).is(200).says(`<span class="tag">Held</span>`)
+		checkMarkup(t, string(page.body))
+		if strings.Contains(string(page.body), "scratch") {
+			t.Error("the book tells why a visit is held")
+		}
+	}
+	h.get("/visits/"+h.all[0].id, h.in).is(200).says("The &lt;scratch&gt;")
+	for _, address := range []string{"/visits", "/visits/" + h.all[0].id} {
+		page := h.get(address, tablet).is(200).says("Held")
+		if strings.Contains(string(page.body), "scratch") || strings.Contains(string(page.body), "Erase") {
+			t.Errorf("%s: a tablet is shown a reason, or the way to erase", address)
+		}
 	}
 	var answer struct{ Visits []visitJSON }
 	h.get("/api/v1/visits?held=true", tablet).is(200).into(&answer)
@@ -196,7 +224,8 @@ func TestBookOfHeld(t *testing.T) {
 func TestBookRefusesBadFilters(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
-	for _, query := range []string{"kind=visitors", "held=perhaps", "from=yesterday", "until=2031-02-30",
+	for _, query := range []string{"kind=visitors", "held=perhaps", "picture=some", "day=today", "year=x", "year=12026",
+		"from=yesterday", "until=2031-02-30",
 		"from=2031-05-05&until=2031-05-04",
 		"cursor=x", "cursor=-", "cursor=1-" + strings.Repeat("A", 65), "from=2031-05-04T00:00:00Z"} {
 		page := h.get("/visits?"+query, in, browser).is(400).says(`role="alert"`)
@@ -242,7 +271,9 @@ func TestErasePeriod(t *testing.T) {
 	period := url.Values{"from": {day}, "until": {day}}
 	h.get("/visits/erase?"+period.Encode(), h.in).is(200).says("Erase " + speak(language).N(len(ofDay)-1, "visit")).
 		says("1 visit is held and would stay")
-	for _, bad := range []url.Values{{}, {"from": {day}}, {"until": {day}}, {"from": {day}, "until": {"2031-01-01"}},
+	h.get("/visits/erase", h.in).is(200).says("Every visit of these days goes for good")
+	h.post("/visits/erase", url.Values{}, h.in).isProblem(400, "bad-period")
+	for _, bad := range []url.Values{{"from": {""}, "until": {""}}, {"from": {day}}, {"until": {day}}, {"from": {day}, "until": {"2031-01-01"}},
 		{"from": {"x"}, "until": {day}}} {
 		h.get("/visits/erase?"+bad.Encode(), h.in).is(400).says("Nothing was erased")
 		h.post("/visits/erase", bad, h.in).isProblem(400, "bad-period")

@@ -4,7 +4,6 @@ import (
 	"context"
 	"net/http"
 	"net/url"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -16,29 +15,70 @@ import (
 )
 
 // rowsOnPage is how many visits a page of the visitor book has.
-const rowsOnPage = 40
+const rowsOnPage = 30
 
-// A bookView is what the page Visitor book shows.
+// A bookView is what the page Visitor book shows: all visits, a day or a year.
 type bookView struct {
 	Bar     barView
 	Message string // what is wrong with the filter
 	Done    string // what was erased just now
 	Fields  bookFields
-	Bells   []house.Bell
-	Kinds   []house.Kind
-	Persons []house.Person
+	Views   []bookChip // the ways to look at the book
+	Persons []bookChip
+	Chips   []bookChip // for all else
+	Hidden  []field    // what the search by a name keeps
+	All     string     // address without a filter, "" where there is none
 	Days    []view.BookDay
-	Newest  string // address of the page with the newest, "" on that page
+	Newer   string // address of the page before this one, "" on the first
 	Earlier string // address of the page after this one, "" on the last
+	Strip   *bookStrip
+	Year    *bookYear
 }
 
-// bookFields are the filter as its form holds it.
+// A bookChip leads to the book with something chosen, or no longer.
+type bookChip struct {
+	Name, Address string
+	On            bool
+	Picture       view.Picture
+	Initial       string // where there is no picture
+}
+
+// bookFields are the filter, and which part is shown, as addresses hold them.
 type bookFields struct {
-	Bell, Kind, Person, From, Until, Held string
+	Bell, Kind, Person, Name, Picture, From, Until, Held, Day, Year string
+}
+
+// names are those of the fields in an address.
+func (f *bookFields) names() map[string]*string {
+	return map[string]*string{"bell": &f.Bell, "kind": &f.Kind, "person": &f.Person, "name": &f.Name,
+		"picture": &f.Picture, "from": &f.From, "until": &f.Until, "held": &f.Held, "day": &f.Day, "year": &f.Year}
 }
 
 // Filtered reports whether there is a filter.
-func (f bookFields) Filtered() bool { return f != bookFields{} }
+func (f bookFields) Filtered() bool { f.Day, f.Year = "", ""; return f != bookFields{} }
+
+// More reports whether there is one that is not on top of the page.
+func (f bookFields) More() bool { f.Person, f.Name = "", ""; return f.Filtered() }
+
+// with returns the fields with one that has another value.
+func (f bookFields) with(name, value string) bookFields {
+	*f.names()[name] = value
+	return f
+}
+
+// address returns where the filter's page begins at the cursor.
+func (f bookFields) address(from store.Cursor) string {
+	q := make(url.Values)
+	for name, v := range f.names() {
+		if *v != "" {
+			q.Set(name, *v)
+		}
+	}
+	if from != (store.Cursor{}) {
+		q.Set("cursor", from.String())
+	}
+	return (&url.URL{Path: "/visits", RawQuery: q.Encode()}).String()
+}
 
 func (s *Server) showBook(w http.ResponseWriter, r *http.Request) error {
 	presenter, err := s.presenterFor(r.Context(), session(r))
@@ -46,54 +86,138 @@ func (s *Server) showBook(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	q := r.URL.Query()
-	page := bookView{
-		Bar: barOf(r, presenter.Words.Text("screen-book")), Done: doneWords(presenter.Words, q),
-		Kinds:  append(slices.Clone(house.Kinds), house.Looking),
-		Fields: bookFields{q.Get("bell"), q.Get("kind"), q.Get("person"), q.Get("from"), q.Get("until"), q.Get("held")},
+	page := bookView{Bar: barOf(r, presenter.Words.Text("screen-book")), Done: doneWords(presenter.Words, q)}
+	for name, v := range page.Fields.names() {
+		*v = strings.TrimSpace(q.Get(name))
+	}
+	if page.Done != "" {
+		forgetPictures(w)
 	}
 	status := http.StatusOK
-	filter, cursor, err := readFilter(q, presenter.DayFrom, presenter.DayUntil)
-	if err != nil {
+	filter, cursor, err := s.readFilter(r.Context(), q, presenter.DayFrom, presenter.DayUntil)
+	if err == nil {
+		err = s.fillBook(r.Context(), presenter, &page, filter, cursor)
+	}
+	if p, known := problemOf(err); err != nil && known && p.Status == http.StatusBadRequest {
 		page.Message, status = told(presenter.Words, err), http.StatusBadRequest
-	} else if err := s.fillBook(r.Context(), presenter, &page, filter, cursor); err != nil {
+	} else if err != nil {
 		return err
 	}
-	if page.Bells, err = s.Archive.Bells(r.Context()); err != nil {
-		return err
-	}
-	if page.Persons, err = s.Archive.Persons(r.Context()); err != nil {
+	if err := s.addChips(r.Context(), presenter, &page); err != nil {
 		return err
 	}
 	return sendPage(w, r, status, "book.html", page)
 }
 
-// fillBook reads the page's visits.
+// fillBook reads what the page shows: a year, or else visits, those of a day with
+// its strip.
 func (s *Server) fillBook(ctx context.Context, t view.Presenter, page *bookView, f store.Filter,
-	from store.Cursor) error {
-	visits, next, err := s.Archive.Book(ctx, f, from, rowsOnPage)
+	from store.Cursor) (err error) {
+	if page.Fields.Year != "" {
+		page.Year, err = s.yearOf(ctx, t, page.Fields, f)
+		return err
+	}
+	if page.Fields.Day != "" {
+		if page.Strip, err = s.stripOf(ctx, t, page.Fields, &f); err != nil {
+			return err
+		}
+	}
+	found, err := s.Archive.Book(ctx, f, from, rowsOnPage)
 	if err != nil {
 		return err
 	}
-	page.Days = t.Book(visits)
-	if from != (store.Cursor{}) {
-		page.Newest = page.Fields.address(store.Cursor{})
+	page.Days = t.Book(found.Visits)
+	if found.Newer != (store.Cursor{}) {
+		page.Newer = page.Fields.address(found.Newer)
 	}
-	if next != (store.Cursor{}) {
-		page.Earlier = page.Fields.address(next)
+	if found.Earlier != (store.Cursor{}) {
+		page.Earlier = page.Fields.address(found.Earlier)
 	}
 	return nil
 }
 
-// address returns where the filter's page begins at the cursor.
-func (f bookFields) address(from store.Cursor) string {
-	q := make(url.Values)
-	for name, v := range map[string]string{"bell": f.Bell, "kind": f.Kind, "person": f.Person,
-		"from": f.From, "until": f.Until, "held": f.Held, "cursor": from.String()} {
-		if v != "" {
-			q.Set(name, v)
+// addChips adds what can be chosen by a tap. Persons have the face that is on this
+// page, if there is one.
+func (s *Server) addChips(ctx context.Context, t view.Presenter, page *bookView) error {
+	f, text := page.Fields, t.Words.Text
+	today := t.Now.In(t.Zone)
+	list := f.with("day", "").with("year", "")
+	page.Views = []bookChip{
+		{Name: text("book-list"), Address: list.address(store.Cursor{}), On: f.Day == "" && f.Year == ""},
+		{Name: text("book-day"), Address: list.with("day", today.Format(time.DateOnly)).address(store.Cursor{}), On: f.Day != ""},
+		{Name: text("book-year"), Address: list.with("year", today.Format("2006")).address(store.Cursor{}), On: f.Year != ""},
+	}
+	chip := func(name, field, value string) bookChip {
+		c := bookChip{Name: name, On: *f.names()[field] == value}
+		other := f.with(field, value)
+		if c.On {
+			other = f.with(field, "")
+		}
+		c.Address = other.address(store.Cursor{})
+		return c
+	}
+	persons, err := s.Archive.Persons(ctx)
+	if err != nil {
+		return err
+	}
+	for _, p := range persons {
+		if f.Name != "" && !nameBegins(p.Name, f.Name) && f.Person != p.ID {
+			continue
+		}
+		c := chip(p.Name, "person", p.ID)
+		c.Picture, c.Initial = faceOnPage(page.Days, p.ID), view.Initial(p.Name)
+		page.Persons = append(page.Persons, c)
+	}
+	bells, err := s.Archive.Bells(ctx)
+	if err != nil {
+		return err
+	}
+	for _, b := range bells {
+		if len(bells) > 1 || f.Bell != "" {
+			page.Chips = append(page.Chips, chip(b.Name, "bell", b.Address))
 		}
 	}
-	return (&url.URL{Path: "/visits", RawQuery: q.Encode()}).String()
+	for _, k := range append([]house.Kind{house.Looking}, house.Kinds...) {
+		page.Chips = append(page.Chips, chip(text("kinds-"+string(k)), "kind", string(k)))
+	}
+	page.Chips = append(page.Chips, chip(text("book-picture"), "picture", "true"), chip(text("tag-held"), "held", "true"))
+	page.Hidden = f.with("name", "").hidden() // a place is of the book before the search
+	if f.Filtered() {
+		page.All = (bookFields{Day: f.Day, Year: f.Year}).address(store.Cursor{})
+	}
+	return nil
+}
+
+// hidden are the fields that have a value, for a form.
+func (f bookFields) hidden() (fields []field) {
+	for name, v := range f.names() {
+		if *v != "" {
+			fields = append(fields, field{name, *v})
+		}
+	}
+	return fields
+}
+
+// Of is where a day is that is written as in "2031-05-04".
+func (f bookFields) Of(date string) string {
+	return f.with("from", "").with("until", "").with("day", date).address(store.Cursor{})
+}
+
+// Dated are the fields but for days, for the form that asks for those.
+func (f bookFields) Dated() []field {
+	return f.with("from", "").with("until", "").with("day", "").with("year", "").hidden()
+}
+
+// faceOnPage returns a picture of a person who is on the page by themselves.
+func faceOnPage(days []view.BookDay, person string) view.Picture {
+	for _, d := range days {
+		for _, e := range d.Rows {
+			if len(e.Persons) == 1 && e.Persons[0].Person == person && len(e.Faces) > 0 && !e.Persons[0].Warning.Picture() {
+				return e.Faces[0]
+			}
+		}
+	}
+	return view.Picture{}
 }
 
 // donePath leads to the visitor book, which then says what was erased.
@@ -116,100 +240,4 @@ func doneWords(w words.Words, q url.Values) string {
 		says = append(says, w.Text("book-left-held", "Count", left))
 	}
 	return strings.Join(says, " ")
-}
-
-// A confirmView asks once more before something goes.
-type confirmView struct {
-	Bar    barView
-	Says   []string // what goes and what stays
-	Action string   // where the form is posted; "" where nothing can go
-	Button string
-	Fields []field
-	Back   string // where to go instead
-}
-
-// A field is a hidden one of a form.
-type field struct{ Name, Value string }
-
-// wholePeriod reads a period that has both ends: none stands for for ever
-// where something is erased.
-func wholePeriod(q url.Values, from, until func(string) (time.Time, error)) (begin, end time.Time, err error) {
-	begin, end, err = readPeriod(q, from, until)
-	if err == nil && (begin.IsZero() || end.IsZero()) {
-		err = errHalfPeriod
-	}
-	return begin, end, err
-}
-
-// showErasePeriod says what erasing a period would take.
-func (s *Server) showErasePeriod(w http.ResponseWriter, r *http.Request) error {
-	presenter, err := s.presenterFor(r.Context(), session(r))
-	if err != nil {
-		return err
-	}
-	text, q := presenter.Words.Text, r.URL.Query()
-	page := confirmView{Bar: barOf(r, text("erase-period-title")), Back: "/visits"}
-	from, until, err := wholePeriod(q, presenter.DayFrom, presenter.DayUntil)
-	if err != nil {
-		page.Says = []string{told(presenter.Words, err), text("erase-nothing")}
-		return sendPage(w, r, http.StatusBadRequest, "confirm.html", page)
-	}
-	would, err := s.Archive.WouldErasePeriod(r.Context(), from, until)
-	if err != nil {
-		return err
-	}
-	page.Says = append(page.Says, text("erase-period-days", "From", presenter.Day(from),
-		"Until", presenter.Day(until.Add(-time.Second))))
-	if would.Visits > 0 {
-		page.Action, page.Button = "/visits/erase", text("erase-visits-button", "Count", would.Visits)
-		page.Fields = []field{{"from", q.Get("from")}, {"until", q.Get("until")}}
-		page.Says = append(page.Says, text("erase-visits", "Count", would.Visits))
-	} else {
-		page.Says = append(page.Says, text("erase-no-visit"))
-	}
-	if would.Held > 0 {
-		page.Says = append(page.Says, text("erase-visits-held", "Count", would.Held))
-	}
-	return sendPage(w, r, http.StatusOK, "confirm.html", page)
-}
-
-func (s *Server) submitErasePeriod(w http.ResponseWriter, r *http.Request) error {
-	posted, err := readPosted(w, r)
-	if err != nil {
-		return err
-	}
-	presenter, err := s.presenterFor(r.Context(), session(r))
-	if err != nil {
-		return err
-	}
-	from, until, err := wholePeriod(posted.Values, presenter.DayFrom, presenter.DayUntil)
-	if p, known := problemOf(err); err != nil && known {
-		p.Type, p.Detail = "bad-period", "erase-nothing"
-		return p
-	}
-	x, err := s.periodErasure(r.Context(), from, until)
-	if err != nil {
-		return err
-	}
-	return s.beginOnPage(w, r, x)
-}
-
-// periodErasure is the erasure of a period.
-func (s *Server) periodErasure(ctx context.Context, from, until time.Time) (*erasure, error) {
-	left := func(ctx context.Context) (int, error) {
-		would, err := s.Archive.WouldErasePeriod(ctx, from, until)
-		return would.Visits, err
-	}
-	of, err := left(ctx)
-	return &erasure{
-		of: of, left: left, done: donePath, back: "/visits",
-		run: func(ctx context.Context) (store.Erased, error) { return s.Archive.ErasePeriod(ctx, from, until) },
-	}, err
-}
-
-// erased tells whoever wants to know that something was erased.
-func (s *Server) erased() {
-	if s.Erased != nil {
-		s.Erased()
-	}
 }

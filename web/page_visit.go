@@ -17,7 +17,10 @@ type visitView struct {
 	Message string // why a hold was not placed
 	// FactorTold is why a factor was not taken.
 	FactorTold string
+	Marked     *markedView // what was just said of a face; nil for nothing
 	Visit      view.BookRow
+	Visitors   []view.Face // to be seen first
+	Story      []view.StoryLine
 	Address    string // of this page
 	Stills     []view.Still
 	Again      []view.Stranger // strangers of this visit who rang at other times too
@@ -44,21 +47,27 @@ func (s *Server) drawVisit(w http.ResponseWriter, r *http.Request, status int, p
 	if err := s.addAdvice(r.Context(), &presenter, v); err != nil {
 		return err
 	}
+	if err := s.addMessages(r.Context(), &presenter, v); err != nil {
+		return err
+	}
 	page.Bar = barOf(r, presenter.Words.Text("visit-title"))
 	page.Visit, page.Address = presenter.BookRow(v), view.VisitAddress(v.ID)
 	if page.Visit.Advice != nil {
 		page.Visit.Advice.OnPage, page.Visit.Advice.Told = true, page.FactorTold
 	}
+	if page.Visit.Board != nil {
+		page.Visit.Board.OnNow = false
+	}
 	page.Visit.Day, page.Stills = presenter.BookDay(v.ReceivedAt), presenter.Stills(v)
+	page.Visitors, page.Story = presenter.Visitors(v), presenter.Story(page.Visit)
+	page.Marked = markedNow(presenter, v, r.URL.Query())
 	view.Point(page.Stills, r.URL.Query())
 	page.Visit.Warning.Brief()
 	for i := range page.Visit.Persons {
 		page.Visit.Persons[i].Warning.Brief()
 	}
 	if presenter.Resident {
-		if err := s.addAnswers(r.Context(), presenter, v, page.Stills); err != nil {
-			return err
-		}
+		addChecks(v, page.Stills)
 		if page.Again, err = s.seenAgain(r.Context(), presenter, v.ID); err != nil {
 			return err
 		}
@@ -140,7 +149,7 @@ func (s *Server) showEraseVisit(w http.ResponseWriter, r *http.Request) error {
 	text := presenter.Words.Text
 	page := confirmView{
 		Bar: barOf(r, text("erase-visit-title")), Back: view.VisitAddress(v.ID),
-		Says: []string{text("erase-visit-which", "Bell", v.Bell, "Day", presenter.Day(v.ReceivedAt),
+		Says: []string{text("erase-visit-which", "Bell", presenter.Words.Bell(v.Bell), "Day", presenter.Day(v.ReceivedAt),
 			"Clock", presenter.Words.Clock(v.ReceivedAt))},
 	}
 	if presenter.Hold(v) != nil {

@@ -3,13 +3,11 @@ package web
 import (
 	"sync"
 	"time"
-
-	"lintel/internal/house"
 )
 
 // A viewing is somebody's, at a visit.
 type viewing struct {
-	by    house.Session
+	by    string // as the audit trail names them
 	visit string
 }
 
