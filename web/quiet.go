@@ -10,25 +10,30 @@ import (
 type quiet struct {
 	mu      sync.Mutex
 	bell    string
-	ring    string
 	at      time.Time
-	count   int           // of rings so far
-	changed chan struct{} // closed at the next ring; nil while nobody asked
+	rings   map[string]string // the last of each bell
+	count   int               // of rings so far
+	changed chan struct{}     // closed at the next ring; nil while nobody asked
 }
 
-// rang notes a ring; further frames of it, and the same sent again, are none.
-func (q *quiet) rang(bell, ring string, at time.Time) {
+// rang notes a ring, and reports whether it is one: further frames of the
+// bell's last, and the same sent again, are none.
+func (q *quiet) rang(bell, ring string, at time.Time) bool {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	if q.bell == bell && q.ring == ring {
-		return
+	if last, rang := q.rings[bell]; rang && last == ring {
+		return false
 	}
-	q.bell, q.ring, q.at = bell, ring, at
+	if q.rings == nil {
+		q.rings = make(map[string]string)
+	}
+	q.bell, q.at, q.rings[bell] = bell, at, ring
 	q.count++
 	if q.changed != nil {
 		close(q.changed)
 		q.changed = nil
 	}
+	return true
 }
 
 // last returns the last ring, how many there were so far, and a channel that
