@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/pipeline/advice/evidence"
 	"lintel/pipeline/advice/policy"
 	"lintel/pipeline/advice/totp"
@@ -77,9 +78,12 @@ func TestAgree(t *testing.T) {
 	address := "/api/v1/visits/" + h.visit + "/agree"
 	word := fmt.Sprintf(`{"person":%q}`, h.ada)
 	h.get("/", h.resident).says("I looked: it is Ada Quill")
-	if page := string(h.get("/", h.tablet).says("One-time code of Ada Quill").body); strings.Contains(page, "I looked") {
-		t.Error("a tablet may agree")
+	h.get("/", h.tablet).says("One-time code of Ada Quill").says("I looked") // which takes a resident's PIN
+	h.allow(house.TabletRules{May: house.MayLook})
+	if page := string(h.get("/", h.tablet).body); strings.Contains(page, "I looked") {
+		t.Error("a tablet that may look may agree")
 	}
+	h.allow(house.TabletRules{May: house.MayAnswer})
 	h.ask("POST", address, strings.NewReader(word), h.tablet).isProblem(403, "residents-only")
 	h.post("/visits/"+h.visit+"/agree", url.Values{"person": {h.ada}}, h.tablet, browser).is(403)
 	if given := h.factors(); len(given) > 0 {

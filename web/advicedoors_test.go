@@ -33,8 +33,8 @@ func TestDoorOnPage(t *testing.T) {
 	h.get("/rules/advice", in).is(200).says("Add a door first.")
 	h.get("/rules/advice/doors", in).is(200).says(`<option value="gate">`).says(`<option value="yard">`).
 		says("Lintel never moves a lock.").saysNot("checked")
-	h.post("/rules/advice/doors", typedDoor("  the <oak> door ", "gate", "house"), in).is(http.StatusSeeOther)
-	h.post("/rules/advice/doors", typedDoor("the box", "yard", "parcel"), in).is(http.StatusSeeOther)
+	h.fill("/rules/advice/doors", typedDoor("  the <oak> door ", "gate", "house"), in).is(http.StatusSeeOther)
+	h.fill("/rules/advice/doors", typedDoor("the box", "yard", "parcel"), in).is(http.StatusSeeOther)
 	doors := h.doors()
 	if len(doors) != 2 || doors[0].Name != "the <oak> door" || doors[0].Bell != "gate" || doors[0].Parcel ||
 		doors[1].Name != "the box" || !doors[1].Parcel {
@@ -49,8 +49,8 @@ func TestDoorOnPage(t *testing.T) {
 	box := doors[1]
 	h.get("/rules/advice/doors/"+box.ID, in).is(200).says(`value="the box"`).says(`value="parcel" checked`).
 		says(`value="yard" selected`)
-	h.post("/rules/advice/doors/"+box.ID, typedDoor("the box", "gate", "parcel"), in).is(http.StatusSeeOther)
-	h.post("/rules/advice/doors/"+box.ID, typedDoor("the <OAK> door", "gate", "parcel"), in).is(422).
+	h.fill("/rules/advice/doors/"+box.ID, typedDoor("the box", "gate", "parcel"), in).is(http.StatusSeeOther)
+	h.fill("/rules/advice/doors/"+box.ID, typedDoor("the <OAK> door", "gate", "parcel"), in).is(422).
 		says("There is a door of this name already.")
 	want := house.Door{ID: box.ID, Name: "the box", Bell: "gate", Parcel: true}
 	if got := h.doors()[1]; got != want {
@@ -67,15 +67,16 @@ func TestWrongDoorOnPage(t *testing.T) {
 	}{
 		{"", "gate", "house", "A name has 1 to 60 characters."}, {"   ", "gate", "house", "1 to 60 characters"},
 		{strings.Repeat("ä", 61), "gate", "house", "1 to 60 characters"},
-		{"a\x00b", "gate", "house", "1 to 60 characters"},
+		{"a\x00b", "gate", "house", "A name has no character that can’t be seen"},
+		{"the \u202exob", "gate", "house", "A name has no character that can’t be seen"},
 		{"The Box", "gate", "house", "There is a door of this name already."},
 		{"the hatch", "", "house", "Choose the bell that rings at this door."},
 		{"the hatch", "cellar", "house", "Choose the bell that rings"},
 		{"the hatch", "gate", "", "Say which of the two it is."},
 	} {
-		a := h.post("/rules/advice/doors", typedDoor(test.name, test.bell, test.kind), in).is(422).says(test.says).
+		a := h.fill("/rules/advice/doors", typedDoor(test.name, test.bell, test.kind), in).is(422).says(test.says).
 			says("Nothing was saved.")
-		if n := strings.Count(string(a.body), `class="wrong"`); n != 1 {
+		if n := strings.Count(string(a.body), `class="fault" id=`); n != 1 {
 			t.Errorf("%+v is told %d times", test, n)
 		}
 	}
@@ -103,7 +104,7 @@ func TestRemoveDoor(t *testing.T) {
 	for _, path := range []string{"", "/remove"} {
 		h.get("/rules/advice/doors/"+r.door+path, in).isProblem(404, "unknown-door")
 	}
-	h.post("/rules/advice/doors/"+r.door, typedDoor("the oak door", "gate", "house"), in).isProblem(404, "unknown-door")
+	h.fill("/rules/advice/doors/"+r.door, typedDoor("the oak door", "gate", "house"), in).isProblem(404, "unknown-door")
 	h.get("/upkeep/trail", in).is(200).says("removed a door that is gone (" + r.door).saysNot("the oak door")
 }
 

@@ -118,7 +118,7 @@ func TestDryRunOnPage(t *testing.T) {
 		says(`href="/visits/` + h.evening + `"`)
 	h.get("/rules/advice/dry-run?door=NOSUCHDOOR&factor=code", h.in).is(422).
 		says("Choose the door to try the rules of.")
-	shown := h.post("/rules/advice/rules/"+h.rule.ID, h.typedAs(typedRule, "kind=never", "day=3"), h.in).
+	shown := h.fill("/rules/advice/rules/"+h.rule.ID, h.typedAs(typedRule, "kind=never", "day=3"), h.in).
 		is(200).shownRule()
 	h.post("/rules/advice/dry-run", url.Values{"rule": {shown}, "chosen": {"true"}, "factor": {"code"}}, h.in).is(200).
 		says("With this rule, which is not saved").

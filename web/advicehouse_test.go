@@ -67,7 +67,7 @@ func TestHouseOnPage(t *testing.T) {
 	h.get("/rules/advice/house", in).is(200).says("It leaves the house only in sealed backups").
 		says("the clock of Europe/Lisbon").
 		says(`name="window" value="10"`).says(`name="expiry" value="60"`)
-	h.get(h.post("/rules/advice/house", typedAway, in).is(http.StatusSeeOther).Header.Get("Location"), in).is(200).
+	h.get(h.fill("/rules/advice/house", typedAway, in).is(http.StatusSeeOther).Header.Get("Location"), in).is(200).
 		says("The household is away until Sunday 1 June, 18:00. Nobody may be let in until then.").
 		says("parcels may be left all the same").
 		says("counts for 2 minutes and 30 seconds.").says("A suggestion holds for 1 minute and 30 seconds.").
@@ -92,7 +92,7 @@ func TestHouseOnPage(t *testing.T) {
 	h.get("/rules", in).is(200).says("The household is away. Nobody may be let in.")
 
 	// Home is forgotten, and the household back, by empty fields.
-	h.post("/rules/advice/house", url.Values{"window": {"5"}, "expiry": {"60"}, "misses": {"3"}, "wait": {"15"}}, in).
+	h.fill("/rules/advice/house", url.Values{"window": {"5"}, "expiry": {"60"}, "misses": {"3"}, "wait": {"15"}}, in).
 		is(http.StatusSeeOther)
 	if after := h.adviceRules(); after.Home != nil || !after.AwayUntil.IsZero() || after.ParcelsWhileAway ||
 		len(after.Holidays) != 0 {
@@ -107,7 +107,7 @@ func TestWrongHouseOnPage(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
 	h.ask("PUT", "/api/v1/rules", strings.NewReader(sentRules), in).is(200) // Lisbon
-	h.post("/rules/advice/house", typedAway, in).is(http.StatusSeeOther)
+	h.fill("/rules/advice/house", typedAway, in).is(http.StatusSeeOther)
 	before := h.adviceRules()
 	for _, test := range []struct{ field, value, says string }{
 		{"away_until", "tomorrow", "Choose a date and a time that exist."},
@@ -131,14 +131,14 @@ func TestWrongHouseOnPage(t *testing.T) {
 	} {
 		bad := maps.Clone(typedAway)
 		bad.Set(test.field, test.value)
-		a := h.post("/rules/advice/house", bad, in).is(422).says(test.says).says("Nothing was saved.")
-		if n := strings.Count(string(a.body), `class="wrong"`); n != 1 {
+		a := h.fill("/rules/advice/house", bad, in).is(422).says(test.says).says("Nothing was saved.")
+		if n := strings.Count(string(a.body), `class="fault" id=`); n != 1 {
 			t.Errorf("%s=%s is told %d times", test.field, test.value, n)
 		}
 	}
 	// All that is wrong is told at once.
-	a := h.post("/rules/advice/house", url.Values{"holidays": {"x"}, "radius": {"1"}}, in).is(422)
-	if n := strings.Count(string(a.body), `class="wrong"`); n != 6 {
+	a := h.fill("/rules/advice/house", url.Values{"holidays": {"x"}, "radius": {"1"}}, in).is(422)
+	if n := strings.Count(string(a.body), `class="fault" id=`); n != 6 {
 		t.Errorf("%d of 6 faults are told", n)
 	}
 	if after := h.adviceRules(); !reflect.DeepEqual(before, after) {

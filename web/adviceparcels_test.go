@@ -30,7 +30,7 @@ func TestParcelOnPage(t *testing.T) {
 		says(`value="` + r.parcelDoor + `" selected`).saysNot("the oak door")
 	page.says(`name="from" value="2031-05-04T19:30"`) // by Lisbon's clock, an hour ahead of UTC in summer
 
-	h.get(h.post("/rules/advice/parcels", r.typedAs(typedParcel), in).
+	h.get(h.fill("/rules/advice/parcels", r.typedAs(typedParcel), in).
 		is(http.StatusSeeOther).Header.Get("Location"), in).is(200).says("Saved.").
 		says("Opening the box may be suggested for one parcel (A lamp) to whoever rings from Sunday 1 June, 09:00 to " +
 			"Sunday " +
@@ -92,13 +92,13 @@ func TestWrongParcelOnPage(t *testing.T) {
 		{"window=14", "15 seconds to 5 minutes"}, {"window=", "15 seconds to 5 minutes"},
 		{"window=301", "15 seconds to 5 minutes"},
 	} {
-		a := h.post("/rules/advice/parcels", r.typedAs(typedParcel, test.change), in).is(422).says(test.says).
+		a := h.fill("/rules/advice/parcels", r.typedAs(typedParcel, test.change), in).is(422).says(test.says).
 			says("Nothing was saved.")
-		if n := strings.Count(string(a.body), `class="wrong"`); n != 1 {
+		if n := strings.Count(string(a.body), `class="fault" id=`); n != 1 {
 			t.Errorf("%s is told %d times", test.change, n)
 		}
 	}
-	h.post("/rules/advice/parcels", r.typedAs(typedParcel, "from=2031-05-04T09:00", "to=2031-05-04T10:00"), in).is(422).
+	h.fill("/rules/advice/parcels", r.typedAs(typedParcel, "from=2031-05-04T09:00", "to=2031-05-04T10:00"), in).is(422).
 		says("That is over already.")
 	if got := h.parcels(); len(got) != 0 {
 		t.Errorf("wrong forms left %+v", got)

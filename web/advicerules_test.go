@@ -147,9 +147,9 @@ func TestRuleOnPage(t *testing.T) {
 		h.post("/rules/advice/rules/"+r.rule.ID+"/remove", nil, in).is(http.StatusSeeOther)
 		h.post("/rules/advice/rules/"+r.rule.ID+"/remove", nil, in).is(http.StatusSeeOther)
 		h.get("/rules/advice/rules/"+r.rule.ID, in).isProblem(404, "unknown-rule")
-		h.post("/rules/advice/rules/"+r.rule.ID, url.Values{"rule": {"{}"}, "save": {"true"}}, in).
+		h.fill("/rules/advice/rules/"+r.rule.ID, url.Values{"rule": {"{}"}, "save": {"true"}}, in).
 			isProblem(404, "unknown-rule")
-		h.post("/rules/advice/rules", url.Values{"rule": {"{"}, "save": {"true"}}, in).isProblem(400, "bad-form")
+		h.fill("/rules/advice/rules", url.Values{"rule": {"{"}, "save": {"true"}}, in).isProblem(400, "bad-form")
 		if got := h.doorRules(); len(got) != 1 {
 			t.Errorf("%d rules are left", len(got))
 		}
@@ -163,16 +163,17 @@ func (h *household) addNightRule(t *testing.T, r ruled, in option) {
 	says := "Edda Marl may be suggested at the oak door on Saturday from 22:00 to 06:00 the day after, holidays too, " +
 		"if " +
 		"a phone of theirs came home and a one-time code of theirs was given, " +
-		"the match is strong or fair and there is one still or more. A face that looks like a picture is never suggested. Lesser " +
+		"the match is strong or fair and there is one still or more. " +
+		"A face that looks like a picture is never suggested. Lesser " +
 		"signs of one are allowed."
-	shown := h.post("/rules/advice/rules", night, in).is(200).says(says).says("No other rule holds").shownRule()
+	shown := h.fill("/rules/advice/rules", night, in).is(200).says(says).says("No other rule holds").shownRule()
 	if got := h.doorRules(); len(got) != 1 {
 		t.Fatalf("a preview kept a rule: %+v", got)
 	}
-	h.post("/rules/advice/rules", url.Values{"rule": {shown}, "back": {"true"}}, in).is(200).
+	h.fill("/rules/advice/rules", url.Values{"rule": {shown}, "back": {"true"}}, in).is(200).
 		says(`name="from" value="22:00"`).says(`name="need" value="2"`).
 		says(`value="fair" checked`).says(`name="doubtful" value="true" checked`).says(`value="` + r.person + `" selected`)
-	h.get(h.post("/rules/advice/rules", url.Values{"rule": {shown}, "save": {"true"}}, in).
+	h.get(h.fill("/rules/advice/rules", url.Values{"rule": {shown}, "save": {"true"}}, in).
 		is(http.StatusSeeOther).Header.Get("Location"), in).is(200).says("Saved.").says(says)
 	h.get("/upkeep/trail", in).is(200).says("<span class=\"who\">Odile</span> added a rule for a door, number ")
 }
@@ -180,12 +181,12 @@ func (h *household) addNightRule(t *testing.T, r ruled, in option) {
 // changeIntoNever changes the first rule into one that says never, which wins
 // over one for all days.
 func (h *household) changeIntoNever(t *testing.T, r ruled, in option) {
-	never := h.post("/rules/advice/rules/"+r.rule.ID,
+	never := h.fill("/rules/advice/rules/"+r.rule.ID,
 		r.typedAs(typedRule, "kind=never", "day=6", "from=00:00", "to=00:00"), in).is(200).
 		says("Edda Marl is never suggested at the oak door on Saturday at any time, holidays or not, whatever else is " +
 			"allowed.").
 		says("Instead of: Edda Marl may be suggested").says("one allows and one says never. Never wins.").shownRule()
-	h.post("/rules/advice/rules/"+r.rule.ID, url.Values{"rule": {never}, "save": {"true"}}, in).is(http.StatusSeeOther)
+	h.fill("/rules/advice/rules/"+r.rule.ID, url.Values{"rule": {never}, "save": {"true"}}, in).is(http.StatusSeeOther)
 	rules := h.doorRules()
 	i := slices.IndexFunc(rules, func(kept house.DoorRule) bool { return kept.ID == r.rule.ID })
 	if got := rules[i]; got.Allowed || got.Days != [7]bool{time.Saturday: true} || got.From != 0 || got.To != 24*60 ||
@@ -222,19 +223,19 @@ func TestWrongRule(t *testing.T) {
 		{"band=", "The smallest band is strong or fair.", `value="fair"`},
 	} {
 		for _, address := range []string{"/rules/advice/rules", "/rules/advice/rules/" + r.rule.ID} {
-			a := h.post(address, r.typedAs(typedRule, test.change), in).is(422).says(test.says).says("Nothing was saved.")
+			a := h.fill(address, r.typedAs(typedRule, test.change), in).is(422).says(test.says).says("Nothing was saved.")
 			// The form's field stands before what is wrong with it, and no other between.
-			head, _, _ := strings.Cut(string(a.body), `class="wrong"`)
+			head, _, _ := strings.Cut(string(a.body), `class="fault" id=`)
 			if last := head[strings.LastIndex(head, "name="):]; !strings.Contains(head, test.after) ||
 				strings.HasPrefix(test.after, "name") && !strings.HasPrefix(last, test.after) {
 				t.Errorf("%s: told after %s", test.change, last)
 			}
-			if strings.Count(string(a.body), `class="wrong"`) != 1 {
+			if strings.Count(string(a.body), `class="fault" id=`) != 1 {
 				t.Errorf("%s: not told once", test.change)
 			}
 		}
 	}
-	h.post("/rules/advice/rules", url.Values{"person": {strings.Repeat("x", maxForm)}}, in).isProblem(400, "bad-form")
+	h.fill("/rules/advice/rules", url.Values{"person": {strings.Repeat("x", maxForm)}}, in).isProblem(400, "bad-form")
 	if after := h.doorRules(); !reflect.DeepEqual(before, after) {
 		t.Errorf("wrong rules left %+v", after)
 	}
@@ -262,7 +263,7 @@ func TestWrongRuleSent(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		h.post("/rules/advice/rules", url.Values{"rule": {string(raw)}, "save": {"true"}}, in).is(422).
+		h.fill("/rules/advice/rules", url.Values{"rule": {string(raw)}, "save": {"true"}}, in).is(422).
 			says("Nothing was saved.")
 		h.ask("POST", "/api/v1/doors/rules", strings.NewReader(string(raw)), in).isProblem(422, "bad-door-rule")
 		h.ask("PUT", "/api/v1/doors/rules/"+r.rule.ID, strings.NewReader(string(raw)), in).isProblem(422, "bad-door-rule")
@@ -337,16 +338,16 @@ func TestAdvicePagesHoldNothingInline(t *testing.T) {
 	pages := map[string]*answer{
 		"rules":            h.get("/rules/advice", in).is(200),
 		"house":            h.get("/rules/advice/house", in).is(200),
-		"house, wrong":     h.post("/rules/advice/house", evilForm, in).is(422),
+		"house, wrong":     h.fill("/rules/advice/house", evilForm, in).is(422),
 		"door":             h.get("/rules/advice/doors/"+r.door, in).is(200),
-		"door, wrong":      h.post("/rules/advice/doors", evilForm, in).is(422),
+		"door, wrong":      h.fill("/rules/advice/doors", evilForm, in).is(422),
 		"door, to remove":  h.get("/rules/advice/doors/"+r.door+"/remove", in).is(200),
 		"rule":             h.get("/rules/advice/rules/"+r.rule.ID, in).is(200),
-		"rule, wrong":      h.post("/rules/advice/rules", evilForm, in).is(422),
-		"rule, seen first": h.post("/rules/advice/rules", r.typedAs(typedRule), in).is(200),
+		"rule, wrong":      h.fill("/rules/advice/rules", evilForm, in).is(422),
+		"rule, seen first": h.fill("/rules/advice/rules", r.typedAs(typedRule), in).is(200),
 		"rule, to remove":  h.get("/rules/advice/rules/"+r.rule.ID+"/remove", in).is(200),
 		"parcels":          h.get("/rules/advice/parcels", in).is(200),
-		"parcels, wrong":   h.post("/rules/advice/parcels", evilForm, in).is(422),
+		"parcels, wrong":   h.fill("/rules/advice/parcels", evilForm, in).is(422),
 		"trial":            h.get("/rules/advice/dry-run?factor=code&door="+r.door, in).is(200),
 		"trial, wrong":     h.get("/rules/advice/dry-run?"+evilForm.Encode(), in).is(422),
 		"trail":            h.get("/upkeep/trail", in).is(200),

@@ -241,8 +241,8 @@ func (s *Server) putAdviceRules(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return unfit("bad-advice-rules", err)
 	}
-	s.advising.Lock()
-	defer s.advising.Unlock()
+	s.deciding.Lock()
+	defer s.deciding.Unlock()
 	if err := s.Archive.SetAdviceRules(r.Context(), house); err != nil {
 		return err
 	}

@@ -8,19 +8,34 @@ import (
 )
 
 func (s *Server) getRules(w http.ResponseWriter, r *http.Request) error {
-	rules, err := s.Archive.Rules(r.Context())
+	rules, err := s.rulesAsSent(r)
 	if err != nil {
 		return err
 	}
+	return sendTagged(w, rules)
+}
+
+// rulesAsSent are the rules as programs get them.
+func (s *Server) rulesAsSent(r *http.Request) (house.Rules, error) {
+	rules, err := s.Archive.Rules(r.Context())
 	if rules.Quiet == nil {
 		rules.Quiet = []house.Quiet{}
 	}
-	return sendJSON(w, http.StatusOK, rules)
+	return rules, toShow(err)
 }
 
 func (s *Server) putRules(w http.ResponseWriter, r *http.Request) error {
 	var rules house.Rules
 	if err := bodyJSON(w, r, &rules); err != nil {
+		return err
+	}
+	s.deciding.Lock()
+	defer s.deciding.Unlock()
+	now, err := s.rulesAsSent(r)
+	if err == nil {
+		err = ifMatch(r, now)
+	}
+	if err != nil {
 		return err
 	}
 	if err := s.Archive.SetRules(r.Context(), rules); err != nil {

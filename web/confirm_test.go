@@ -24,6 +24,7 @@ type allEars struct {
 
 func (*allEars) Address() string              { return "127.0.0.1:8421" }
 func (*allEars) Topics() string               { return "lintel" }
+func (*allEars) Connections() int             { return 2 }
 func (b *allEars) Listens(string) bool        { return !b.nobody }
 func (b *allEars) Refusals() []broker.Refusal { return b.refusals }
 func (b *allEars) Publish(_ context.Context, _ string, text []byte) error {
@@ -84,12 +85,12 @@ func TestConfirm(t *testing.T) {
 			strings.NewReader(fmt.Sprintf(`{"resident":%q,"pin":%q}`, odile, pin)), h.tablet)
 	}
 	h.ask("POST", "/api/v1/advice/"+h.id+"/confirm", strings.NewReader(`{}`), h.tablet).isProblem(422, "wrong-pin")
-	for range pinMisses {
+	for range guessesLately {
 		give("246801").isProblem(422, "wrong-pin")
 	}
 	give("135790").isProblem(429, "wrong-pin-often")
 	h.get("/upkeep/trail", h.resident).says("a PIN that was wrong")
-	h.clock.advance(pinWait)
+	h.clock.advance(guessWait)
 	h.visit = h.knownRings("R2", h.ada)
 	h.suggest()
 	var confirmed adviceJSON
@@ -183,13 +184,13 @@ func TestBrokerOnUpkeep(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
 	r := h.receives(h.door("the front door"))
-	h.get("/upkeep", in).says("The broker is off").saysNot("Send a test message")
+	h.get("/upkeep/sources", in).says("The broker is off").saysNot("Send a test message")
 	test := "/upkeep/receivers/" + r.ID + "/test"
 	h.post(test, nil, in).is(422).says("without --mqtt-listen")
 	b := &allEars{refusals: []broker.Refusal{{Why: "will", Times: 3, Last: h.clock.now()}}}
 	h.Broker = b
-	h.get("/upkeep", in).says("The broker is on, at").says("127.0.0.1:8421").says("None may be left").says("3 times").
-		says("listens now").says(r.ID)
+	h.get("/upkeep/sources", in).says("The broker is on, at").says("127.0.0.1:8421").says("None may be left").
+		says("3 times").says("listens now").says(r.ID)
 	h.post(test, nil, in).is(200).says("A test message was sent")
 	if len(b.messages) != 1 {
 		t.Fatalf("%d messages", len(b.messages))
@@ -212,7 +213,7 @@ func TestDoorTells(t *testing.T) {
 	}{{"house", "", false}, {"parcel", "", true}, {"house", "at-once", true}, {"parcel", "after-confirm", false}} {
 		name := "The " + c.kind + " " + c.tell
 		form := url.Values{"name": {name}, "bell": {"gate"}, "kind": {c.kind}, "tell": {c.tell}}
-		h.post("/rules/advice/doors", form, in).is(303)
+		h.fill("/rules/advice/doors", form, in).is(303)
 		doors, err := h.archive.Doors(t.Context())
 		if err != nil {
 			t.Fatal(err)
@@ -224,7 +225,7 @@ func TestDoorTells(t *testing.T) {
 		}
 	}
 	soon := url.Values{"name": {"x"}, "bell": {"gate"}, "kind": {"house"}, "tell": {"soon"}}
-	h.post("/rules/advice/doors", soon, in).is(422).says("Say whether receivers hear at once")
+	h.fill("/rules/advice/doors", soon, in).is(422).says("Say whether receivers hear at once")
 	h.ask("POST", "/api/v1/doors", strings.NewReader(`{"name":"y","bell":"gate","parcel":false,"tell":"soon"}`), in).
 		isProblem(422, "bad-door")
 }

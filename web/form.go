@@ -1,10 +1,15 @@
 package web
 
 import (
+	"errors"
+	"html"
+	"html/template"
 	"net/http"
 	"net/url"
 	"strings"
 	"time"
+
+	"lintel/internal/house"
 )
 
 // maxForm is the most bytes that a form has, but for that of masks.
@@ -31,16 +36,19 @@ func readLongForm(w http.ResponseWriter, r *http.Request, most int64) (postedFor
 // text returns a field without the space around it.
 func (f postedForm) text(field string) string { return strings.TrimSpace(f.Get(field)) }
 
-// name returns a field that has to be a name. The error is errName.
+// name returns a field that has to be a name. The error is that of house.CheckName.
 func (f postedForm) name(field string) (string, error) { return properName(f.Get(field)) }
 
-// properName returns a name without the space around it. The error is errName.
+// properName returns a name without the space around it. The error is that of
+// house.CheckName.
 func properName(name string) (string, error) {
 	name = strings.TrimSpace(name)
-	if name == "" || !nameable(name, nameLength) {
-		return "", errName
-	}
-	return name, nil
+	return name, house.CheckName(name, nameLength)
+}
+
+// isNoName tells that somebody typed what can be no name.
+func isNoName(err error) bool {
+	return errors.Is(err, house.ErrNameLength) || errors.Is(err, house.ErrNameUnseen)
 }
 
 // tick ticks a box, or does not.
@@ -60,14 +68,51 @@ func (f postedForm) duration(field string, unit time.Duration) time.Duration {
 	return time.Duration(v * float64(unit)).Round(time.Second)
 }
 
-// wrongs is what is wrong with a form, by its fields.
-type wrongs map[string]string
+// wrongs is what is wrong with a form: all of it, in the order of its fields.
+type wrongs []fault
+
+// A fault is what is wrong with a field. Pages say it in their reader's language.
+type fault struct {
+	Field string
+	Why   error // nil for nothing
+}
+
+// What is worded is said in the reader's words already.
+type worded string
+
+func (w worded) Error() string { return string(w) }
+
+// ID is that of the element which says it, and Input that of the field.
+func (f fault) ID() string    { return "fault-" + f.Field }
+func (f fault) Input() string { return "field-" + f.Field }
 
 // add says what is wrong with a field, unless something was said of it before.
-func (w wrongs) add(field string, err error) {
-	if err != nil && w[field] == "" {
-		w[field] = refused(err)
+func (w *wrongs) add(field string, err error) {
+	if err != nil && w.Of(field).Why == nil {
+		*w = append(*w, fault{field, err})
 	}
+}
+
+// Of is what is wrong with a field; it says nothing where it is right.
+func (w wrongs) Of(field string) fault {
+	for _, f := range w {
+		if f.Field == field {
+			return f
+		}
+	}
+	return fault{Field: field}
+}
+
+// At are the attributes of a field's element: its id, by which the list of faults
+// leads to it, and where a fault is, which element says so (WCAG 2.2, 3.3.1;
+// WAI-ARIA 1.2, aria-invalid).
+func (w wrongs) At(field string) template.HTMLAttr {
+	f := w.Of(field)
+	at := `id="` + html.EscapeString(f.Input()) + `"`
+	if f.Why != nil {
+		at += ` aria-invalid="true" aria-describedby="` + html.EscapeString(f.ID()) + `"`
+	}
+	return template.HTMLAttr(at)
 }
 
 // truth returns a field that has to be true or false; title is the key that

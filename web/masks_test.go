@@ -29,28 +29,28 @@ const (
 func TestDrawingMasks(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
-	h.get("/rules", in).is(200).says("nothing is masked").says("/rules/masks/gate")
+	h.get("/rules/privacy", in).is(200).says("Nothing is masked.").says("/rules/masks/gate")
 	h.get("/rules/masks/gate", in).is(200).says("no still of this bell").says(`viewBox="0 0 1280 1024"`)
 	visit := h.found("R1", true)
 	h.get("/rules/masks/gate", in).is(200).says("/api/v1/visits/" + visit + "/stills/0").says(`viewBox="0 0 160 120"`).
 		says("nothing brings it back")
 
-	a := h.post("/rules/masks/gate", url.Values{"masks": {quarter + "\r\n\r\n 0.6,0.6  0.9,0.6 0.75,0.9 \r\n"}}, in).
+	a := h.fill("/rules/masks/gate", url.Values{"masks": {quarter + "\r\n\r\n 0.6,0.6  0.9,0.6 0.75,0.9 \r\n"}}, in).
 		is(http.StatusSeeOther)
 	h.get(a.Header.Get("Location"), in).is(200).says("The masks are saved").says(`<polygon points="` + quarter + `"/>`).
 		says(`<polygon points="0.6,0.6 0.9,0.6 0.75,0.9"/>`).says("Make it black on the 1 still kept earlier as well")
-	h.get("/rules", in).is(200).says("2 masks")
+	h.get("/rules/privacy", in).is(200).says("2 masks")
 
-	h.post("/rules/masks/gate", url.Values{"masks": {""}}, in).is(http.StatusSeeOther)
+	h.fill("/rules/masks/gate", url.Values{"masks": {""}}, in).is(http.StatusSeeOther)
 	h.get("/rules/masks/gate", in).is(200).says("The saved masks would change none of them.")
-	h.get("/rules", in).is(200).says("nothing is masked")
+	h.get("/rules/privacy", in).is(200).says("Nothing is masked.")
 }
 
 // TestBadMasks has the drawing come back, with what is wrong with it.
 func TestBadMasks(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
-	h.post("/rules/masks/gate", url.Values{"masks": {quarter}}, in).is(http.StatusSeeOther)
+	h.fill("/rules/masks/gate", url.Values{"masks": {quarter}}, in).is(http.StatusSeeOther)
 	tests := []struct{ text, says string }{
 		{"0,0 1,1", "3 corners or more, and this one has 2"},
 		{bowTie, "crosses or touches"},
@@ -65,10 +65,10 @@ func TestBadMasks(t *testing.T) {
 		{strings.Repeat("0.1,0.1 ", 101), "100 corners at most"},
 	}
 	for _, test := range tests {
-		h.post("/rules/masks/gate", url.Values{"masks": {test.text}}, in).is(422).says(test.says).
-			says("The masks are as they were.").says(strings.TrimSpace(test.text))
+		h.fill("/rules/masks/gate", url.Values{"masks": {test.text}}, in).is(422).says(test.says).
+			says("Nothing was saved.").says(strings.TrimSpace(test.text))
 	}
-	h.post("/rules/masks/gate", url.Values{"masks": {strings.Repeat("x", maxJSON)}}, in).isProblem(400, "bad-form")
+	h.fill("/rules/masks/gate", url.Values{"masks": {strings.Repeat("x", maxJSON)}}, in).isProblem(400, "bad-form")
 	if masks, _, err := h.archive.Masks(t.Context(), "gate"); err != nil || len(masks) != 1 {
 		t.Errorf("the masks are now %v, %v", masks, err)
 	}
@@ -130,7 +130,7 @@ func TestMaskingEarlierStills(t *testing.T) {
 	if red < 0x8000 {
 		t.Fatalf("the scene has no red corner: %x", red)
 	}
-	h.post("/rules/masks/gate", url.Values{"masks": {quarter}}, in).is(http.StatusSeeOther)
+	h.fill("/rules/masks/gate", url.Values{"masks": {quarter}}, in).is(http.StatusSeeOther)
 	h.post("/rules/masks/gate/earlier", nil, in).is(http.StatusSeeOther)
 	h.accepted.Wait()
 	h.get("/rules/masks/gate", in).is(200).says("The masks were laid on 1 still kept earlier.")
@@ -177,7 +177,7 @@ func TestMaskingEndsWithTheServer(t *testing.T) {
 	in := h.session(h.resident("Odile"))
 	h.found("R1", true)
 	h.found("R2", true)
-	h.post("/rules/masks/gate", url.Values{"masks": {quarter}}, in).is(http.StatusSeeOther)
+	h.fill("/rules/masks/gate", url.Values{"masks": {quarter}}, in).is(http.StatusSeeOther)
 	h.post("/rules/masks/gate/earlier", nil, in).is(http.StatusSeeOther)
 	<-begun
 	h.get("/rules/masks/gate", in).is(200).says("Making stills black: 0 of 2 are done.").says(`data-state="running"`)
@@ -210,7 +210,7 @@ func TestMaskingFails(t *testing.T) {
 	})
 	in := h.session(h.resident("Odile"))
 	visit := h.found("R1", true)
-	h.post("/rules/masks/gate", url.Values{"masks": {quarter}}, in).is(http.StatusSeeOther)
+	h.fill("/rules/masks/gate", url.Values{"masks": {quarter}}, in).is(http.StatusSeeOther)
 	h.post("/rules/masks/gate/earlier", nil, in).is(http.StatusSeeOther)
 	h.accepted.Wait()
 	h.get("/rules/masks/gate", in).is(200).says("laid on 0 stills kept earlier. 1 still could not be read:").
@@ -236,7 +236,7 @@ func TestMaskingGoesOn(t *testing.T) {
 	if err := os.WriteFile(file, []byte("broken"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	h.post("/rules/masks/gate", url.Values{"masks": {quarter}}, in).is(http.StatusSeeOther)
+	h.fill("/rules/masks/gate", url.Values{"masks": {quarter}}, in).is(http.StatusSeeOther)
 	h.post("/rules/masks/gate/earlier", nil, in).is(http.StatusSeeOther)
 	h.accepted.Wait()
 	for _, visit := range visits[1:] {

@@ -37,7 +37,7 @@ type Inbox interface {
 
 // addAdvice has the presenter know the advice on visits, and the names in it.
 func (s *Server) addAdvice(ctx context.Context, t *view.Presenter, visits ...house.Visit) error {
-	if !mayHearAdvice(ctx) {
+	if !mayHearAdvice(ctx) || t.Guest {
 		return nil
 	}
 	ids := make([]string, len(visits))
@@ -48,7 +48,7 @@ func (s *Server) addAdvice(ctx context.Context, t *view.Presenter, visits ...hou
 	if err != nil || len(all) == 0 {
 		return err
 	}
-	if err := errors.Join(s.nameAdvice(ctx, t), s.addHands(ctx, t, all)); err != nil {
+	if err := errors.Join(s.nameAdvice(ctx, t), s.addHands(ctx, t, all), s.addCodes(ctx, t)); err != nil {
 		return err
 	}
 	t.Advice = make(map[string][]house.Advice)
@@ -59,6 +59,16 @@ func (s *Server) addAdvice(ctx context.Context, t *view.Presenter, visits ...hou
 		t.SortAdvice(on)
 	}
 	return nil
+}
+
+// addCodes has the presenter know who has one-time codes.
+func (s *Server) addCodes(ctx context.Context, t *view.Presenter) error {
+	persons, err := s.Archive.OneTimePersons(ctx)
+	t.Codes = make(map[string]bool)
+	for _, p := range persons {
+		t.Codes[p] = true
+	}
+	return err
 }
 
 // nameAdvice has the presenter know the names of persons, residents and doors.

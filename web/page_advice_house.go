@@ -19,6 +19,9 @@ type adviceHouseView struct {
 	Form  postedForm
 	Wrong wrongs
 	Clock string // that times are by
+
+	Conflict *conflict
+	Revision string // that the form began from
 }
 
 var (
@@ -48,7 +51,7 @@ func houseForm(h house.AdviceRules, t view.Presenter) postedForm {
 // readHouse reads what was typed over the rules as they are, and says what is
 // wrong.
 func readHouse(posted postedForm, h house.AdviceRules, t view.Presenter) (house.AdviceRules, wrongs) {
-	wrong := make(wrongs)
+	var wrong wrongs
 	h.AwayUntil, h.ParcelsWhileAway, h.Misses, h.Home = time.Time{}, posted.Has("parcels_while_away"), 0, nil
 	if text := posted.text("away_until"); text != "" {
 		until, err := t.ReadMinute(text)
@@ -103,13 +106,23 @@ func (s *Server) showAdviceHouse(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return drawAdviceHouse(w, r, http.StatusOK, t, houseForm(house, t), nil)
+	revision, err := revisionOf(typedOf(house))
+	if err != nil {
+		return err
+	}
+	return drawAdviceHouse(w, r, http.StatusOK, t, adviceHouseView{Form: houseForm(house, t), Revision: revision})
 }
 
-func drawAdviceHouse(w http.ResponseWriter, r *http.Request, status int, t view.Presenter, form postedForm,
-	wrong wrongs) error {
-	return sendPage(w, r, status, "advice-house.html",
-		adviceHouseView{barOf(r, t.Words.Text("advice-house-title")), form, wrong, t.ByClock()})
+func drawAdviceHouse(w http.ResponseWriter, r *http.Request, status int, t view.Presenter, page adviceHouseView) error {
+	page.Bar, page.Clock = barOf(r, t.Words.Text("advice-house-title")), t.ByClock()
+	return sendPage(w, r, status, "advice-house.html", page)
+}
+
+// typedOf is what the form changes of the rules: all but the pause, which has a
+// button of its own.
+func typedOf(h house.AdviceRules) house.AdviceRules {
+	h.Paused = false
+	return h
 }
 
 func (s *Server) houseFor(r *http.Request) (t view.Presenter, house house.AdviceRules, err error) {
@@ -125,15 +138,25 @@ func (s *Server) submitAdviceHouse(w http.ResponseWriter, r *http.Request) error
 	if err != nil {
 		return err
 	}
-	s.advising.Lock()
-	defer s.advising.Unlock()
+	s.deciding.Lock()
+	defer s.deciding.Unlock()
 	t, house, err := s.houseFor(r)
 	if err != nil {
 		return err
 	}
-	house, wrong := readHouse(posted, house, t)
-	if len(wrong) > 0 {
-		return drawAdviceHouse(w, r, http.StatusUnprocessableEntity, t, posted, wrong)
+	page := adviceHouseView{Form: posted, Revision: posted.Get("revision")}
+	now := house
+	if house, page.Wrong = readHouse(posted, house, t); len(page.Wrong) > 0 {
+		return drawAdviceHouse(w, r, http.StatusUnprocessableEntity, t, page)
+	}
+	page.Conflict, err = s.moved(r, &page.Revision, typedOf(now), func(t view.Presenter) (string, []string) {
+		return "advice-rules", t.HouseSentences(now)
+	})
+	if err != nil {
+		return err
+	}
+	if page.Conflict != nil {
+		return drawAdviceHouse(w, r, http.StatusConflict, t, page)
 	}
 	if err := s.Archive.SetAdviceRules(r.Context(), house); err != nil {
 		return err
@@ -151,8 +174,8 @@ func (s *Server) submitPause(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	s.advising.Lock()
-	defer s.advising.Unlock()
+	s.deciding.Lock()
+	defer s.deciding.Unlock()
 	house, err := s.Archive.AdviceRules(r.Context())
 	if err == nil && house.Paused != paused {
 		house.Paused = paused

@@ -6,7 +6,6 @@ import (
 	"net/http"
 	"slices"
 	"strings"
-	"time"
 
 	"lintel/internal/house"
 	"lintel/web/view"
@@ -18,12 +17,7 @@ import (
 
 // Bounds of PINs. NIST SP 800-63B asks for six figures at least where a verifier
 // bounds the attempts.
-const (
-	minPIN, maxPIN = 6, 12
-	pinMisses      = 5 // within pinWait, then none is looked at
-	pinWait        = 15 * time.Minute
-	pinMissesADay  = 20
-)
+const minPIN, maxPIN = 6, 12
 
 const pinMiss = "pin"
 
@@ -57,7 +51,7 @@ func (s *Server) addHands(ctx context.Context, t *view.Presenter, all []house.Ad
 // it takes a resident, by id, and their PIN.
 func (s *Server) confirm(r *http.Request, resident, pin string) (d house.Advice, err error) {
 	ctx := r.Context()
-	if session(r).Resident == "" {
+	if session(r).Resident == "" { // by the API: at a page, the PIN was asked at the door
 		if err := s.checkPIN(ctx, resident, pin); err != nil {
 			return d, err
 		}
@@ -70,44 +64,17 @@ func (s *Server) confirm(r *http.Request, resident, pin string) (d house.Advice,
 	return d, absent(err, errNoAdvice)
 }
 
-// checkPIN goes on when whoever asks hangs up: a wrong PIN has to be counted. They
-// are checked one after the other, so that many at once are counted, too.
+// checkPIN goes on when whoever asks hangs up: a wrong PIN has to be counted.
 func (s *Server) checkPIN(ctx context.Context, resident, pin string) error {
 	ctx = context.WithoutCancel(ctx)
-	s.pins.Lock()
-	defer s.pins.Unlock()
-	residents, err := s.Archive.Residents(ctx)
-	if err != nil {
-		return err
-	}
-	i := slices.IndexFunc(residents, func(r house.Resident) bool { return r.ID == resident && r.PINHash != "" })
-	if i < 0 {
+	who, err := s.residentOf(ctx, resident)
+	if errors.Is(err, house.ErrNotFound) || err == nil && who.PINHash == "" {
 		return errPINWrong
 	}
-	misses, err := s.Archive.MissesSince(ctx, s.Now().Add(-24*time.Hour))
 	if err != nil {
 		return err
 	}
-	lately, today := 0, 0
-	for _, m := range misses {
-		if m.What == pinMiss && m.Whom == resident {
-			today++
-			if s.Now().Sub(m.At) < pinWait {
-				lately++
-			}
-		}
-	}
-	if lately >= pinMisses || today >= pinMissesADay {
-		return errPINOften
-	}
-	right, err := s.checkPassword(ctx, pin, residents[i].PINHash)
-	if err != nil {
-		return err
-	}
-	if !right {
-		return errors.Join(errPINWrong, s.Archive.AddMiss(ctx, pinMiss, resident))
-	}
-	return nil
+	return s.checkGuess(ctx, guess{pinMiss, who.ID, pin, who.PINHash}, errPINWrong, errPINOften)
 }
 
 func (s *Server) submitConfirm(w http.ResponseWriter, r *http.Request) error {
@@ -171,7 +138,10 @@ func (s *Server) submitPIN(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return redirect(w, r, "/upkeep#pin")
+	if pin == "" {
+		return redirect(w, r, "/upkeep?pin-removed#pin")
+	}
+	return redirect(w, r, "/upkeep?pin-set#pin")
 }
 
 // A pinJSON says whether a resident has a PIN.

@@ -83,7 +83,6 @@ func ruleForm(rule house.DoorRule) postedForm {
 // readRule reads what was typed, and says what makes no rule. One that says never
 // has no factors and no limits. Until 00:00 is until the end of the day.
 func readRule(posted postedForm, id string) (rule house.DoorRule, wrong wrongs) {
-	wrong = make(wrongs)
 	kind := posted.Get("kind")
 	if kind != "allowed" && kind != "never" {
 		wrong.add("kind", errRuleKind)

@@ -55,8 +55,12 @@ func (s *Server) ruleBook(ctx context.Context) (b view.RuleBook, err error) {
 	if err != nil {
 		return b, err
 	}
+	bells, err := s.Archive.BellNames(ctx)
+	if err != nil {
+		return b, err
+	}
 	persons, err := s.Archive.Persons(ctx)
-	return view.NewRuleBook(rules, doors, persons, speak(language)), err
+	return view.NewRuleBook(rules, doors, persons, speak(languageIn(ctx)).Bells(bells)), err
 }
 
 type adviceRuleView struct {
@@ -65,6 +69,9 @@ type adviceRuleView struct {
 	ID    string     // "" where there is none yet
 	Wrong wrongs
 	Book  view.RuleBook
+
+	Conflict *conflict
+	Revision string // that the form began from
 }
 
 func (s *Server) showAdviceRule(w http.ResponseWriter, r *http.Request) error {
@@ -80,14 +87,26 @@ func (s *Server) showAdviceRule(w http.ResponseWriter, r *http.Request) error {
 	} else if len(book.Doors) == 1 {
 		rule.Door = book.Doors[0].ID
 	}
-	return drawRule(w, r, http.StatusOK, book, ruleForm(rule), nil)
+	revision, err := revisionOfRule(book, rule.ID)
+	if err != nil {
+		return err
+	}
+	return drawRule(w, r, http.StatusOK, adviceRuleView{Form: ruleForm(rule), Book: book, Revision: revision})
 }
 
 // drawRule shows the form of the rule that a request is about.
-func drawRule(w http.ResponseWriter, r *http.Request, status int, book view.RuleBook, form postedForm,
-	wrong wrongs) error {
-	return sendPage(w, r, status, "advice-rule.html", adviceRuleView{
-		barOf(r, speak(languageOf(r)).Text("door-rule-title")), form, r.PathValue("rule"), wrong, book})
+func drawRule(w http.ResponseWriter, r *http.Request, status int, page adviceRuleView) error {
+	page.Bar, page.ID = barOf(r, speak(languageOf(r)).Text("door-rule-title")), r.PathValue("rule")
+	return sendPage(w, r, status, "advice-rule.html", page)
+}
+
+// revisionOfRule is that of the rule as it is; all new ones have one.
+func revisionOfRule(book view.RuleBook, id string) (string, error) {
+	rule, err := book.Find(id)
+	if id != "" && err != nil {
+		return "", err
+	}
+	return revisionOf(rule)
 }
 
 // A rulePreview is what the page shows between typing a rule and saving it.
@@ -99,6 +118,7 @@ type rulePreview struct {
 	Never     bool
 	Conflicts []view.Conflict
 	Rule      string // as JSON, for saving
+	Revision  string // that it began from
 }
 
 // submitRule takes the form of a rule and shows what it would say; takes what was
@@ -116,47 +136,70 @@ func (s *Server) submitRule(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return absent(err, errNoRule)
 	}
-	form, shown := posted, posted.Has("rule")
-	rule, wrong := readRule(posted, id)
+	page := adviceRuleView{Form: posted, Book: book, Revision: posted.Get("revision")}
+	shown := posted.Has("rule")
+	var rule house.DoorRule
 	if shown {
-		rule = house.DoorRule{}
 		if err := posted.json("rule", &rule); err != nil {
 			return err
 		}
-		rule.ID = id
-		form, wrong = ruleForm(rule), make(wrongs)
+		rule.ID, page.Form = id, ruleForm(rule)
 		if !posted.Has("save") {
-			return drawRule(w, r, http.StatusOK, book, form, nil)
+			return drawRule(w, r, http.StatusOK, page)
 		}
+	} else {
+		rule, page.Wrong = readRule(posted, id)
 	}
-	if len(wrong) == 0 {
-		wrong.add(book.Check(rule))
+	for _, f := range book.Faults(rule) {
+		page.Wrong.add(f.Field, f.Err)
 	}
 	switch {
-	case len(wrong) > 0:
-		return drawRule(w, r, http.StatusUnprocessableEntity, book, form, wrong)
+	case len(page.Wrong) > 0:
+		return drawRule(w, r, http.StatusUnprocessableEntity, page)
 	case shown:
-		return s.saveRule(w, r, rule)
+		return s.saveRule(w, r, rule, page)
 	default:
-		return s.drawRulePreview(w, r, book, rule)
+		return s.drawRulePreview(w, r, page, rule)
 	}
 }
 
-func (s *Server) saveRule(w http.ResponseWriter, r *http.Request, rule house.DoorRule) error {
+func (s *Server) saveRule(w http.ResponseWriter, r *http.Request, rule house.DoorRule, page adviceRuleView) error {
+	s.deciding.Lock()
+	defer s.deciding.Unlock()
+	now, err := s.ruleBook(r.Context())
+	if err != nil {
+		return err
+	}
+	old, err := now.Find(rule.ID)
+	if rule.ID != "" && err != nil {
+		return absent(err, errNoRule)
+	}
+	page.Conflict, err = s.moved(r, &page.Revision, old, func(view.Presenter) (string, []string) {
+		return "rule " + rule.ID, []string{now.Says(old)}
+	})
+	if err != nil {
+		return err
+	}
+	if page.Conflict != nil {
+		page.Book = now
+		return drawRule(w, r, http.StatusConflict, page)
+	}
 	if _, err := s.Archive.SetDoorRule(r.Context(), rule); err != nil {
 		return absent(err, errNoRule)
 	}
 	return redirect(w, r, "/rules/advice?saved")
 }
 
-func (s *Server) drawRulePreview(w http.ResponseWriter, r *http.Request, book view.RuleBook,
+func (s *Server) drawRulePreview(w http.ResponseWriter, r *http.Request, form adviceRuleView,
 	rule house.DoorRule) error {
+	book := form.Book
 	raw, err := json.Marshal(rule)
 	if err != nil {
 		return err
 	}
 	page := rulePreview{Bar: barOf(r, speak(languageOf(r)).Text("door-rule-preview-title")), ID: rule.ID,
-		Says: book.Says(rule), Never: !rule.Allowed, Conflicts: book.ConflictsOf(rule), Rule: string(raw)}
+		Says: book.Says(rule), Never: !rule.Allowed, Conflicts: book.ConflictsOf(rule), Rule: string(raw),
+		Revision: form.Revision}
 	if old, err := book.Find(rule.ID); err == nil && book.Says(old) != page.Says {
 		page.Before = book.Says(old)
 	}

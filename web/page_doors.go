@@ -6,11 +6,9 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
-	"strings"
-	"unicode"
-	"unicode/utf8"
 
 	"lintel/internal/house"
+	"lintel/store"
 	"lintel/web/view"
 )
 
@@ -27,6 +25,9 @@ type adviceDoorView struct {
 	Door  house.Door // as typed, or as it is; without an id where there is none yet
 	Bells []house.Bell
 	Wrong wrongs
+
+	Conflict *conflict
+	Revision string // that the form began from
 }
 
 func doorAddress(id string) string { return "/rules/advice/doors/" + url.PathEscape(id) }
@@ -53,16 +54,20 @@ func (s *Server) showAdviceDoor(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return absent(err, errNoDoor)
 	}
-	return s.showDoor(w, r, http.StatusOK, door, nil)
-}
-
-func (s *Server) showDoor(w http.ResponseWriter, r *http.Request, status int, door house.Door, wrong wrongs) error {
-	bells, err := s.Archive.Bells(r.Context())
+	revision, err := revisionOf(door)
 	if err != nil {
 		return err
 	}
-	return sendPage(w, r, status, "advice-door.html", adviceDoorView{
-		barOf(r, speak(languageOf(r)).Text("door-title")), door, bells, wrong})
+	return s.drawDoor(w, r, http.StatusOK, adviceDoorView{Door: door, Revision: revision})
+}
+
+func (s *Server) drawDoor(w http.ResponseWriter, r *http.Request, status int, page adviceDoorView) error {
+	var err error
+	if page.Bells, err = s.Archive.Bells(r.Context()); err != nil {
+		return err
+	}
+	page.Bar = barOf(r, speak(languageOf(r)).Text("door-title"))
+	return sendPage(w, r, status, "advice-door.html", page)
 }
 
 // submitDoor adds a door or changes one, by what was typed.
@@ -71,28 +76,59 @@ func (s *Server) submitDoor(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	door, all, err := s.doorOf(r)
+	s.deciding.Lock()
+	defer s.deciding.Unlock()
+	now, all, err := s.doorOf(r)
 	if err != nil {
 		return absent(err, errNoDoor)
 	}
+	page := adviceDoorView{Door: now, Revision: posted.Get("revision")}
+	door := &page.Door
 	door.Name, door.Bell, door.Parcel = posted.text("name"), posted.Get("bell"), posted.Get("kind") == "parcel"
 	door.Tell = house.Tell(posted.Get("tell"))
-	wrong := make(wrongs)
-	if err := checkDoor(door, all); err != nil {
-		wrong.add("name", err)
-	} else if kind := posted.Get("kind"); kind != "house" && kind != "parcel" {
-		wrong.add("kind", errDoorKind)
-	} else if !tellable(door.Tell) {
-		wrong.add("tell", errDoorTell)
-	} else if _, err := s.Archive.SetDoor(r.Context(), door); errors.Is(err, house.ErrNotFound) {
-		wrong.add("bell", errDoorBell)
+	page.Wrong.add("name", checkDoor(*door, all))
+	if err := s.Archive.HasBell(r.Context(), door.Bell); errors.Is(err, house.ErrNotFound) {
+		page.Wrong.add("bell", errDoorBell)
 	} else if err != nil {
 		return err
 	}
-	if len(wrong) > 0 {
-		return s.showDoor(w, r, http.StatusUnprocessableEntity, door, wrong)
+	if kind := posted.Get("kind"); kind != "house" && kind != "parcel" {
+		page.Wrong.add("kind", errDoorKind)
+	}
+	if !tellable(door.Tell) {
+		page.Wrong.add("tell", errDoorTell)
+	}
+	if len(page.Wrong) > 0 {
+		return s.drawDoor(w, r, http.StatusUnprocessableEntity, page)
+	}
+	if moved, err := s.doorMoved(w, r, now, page); moved || err != nil {
+		return err
+	}
+	if _, err := s.Archive.SetDoor(r.Context(), *door); err != nil {
+		return absent(err, errNoDoor)
 	}
 	return redirect(w, r, "/rules/advice?saved")
+}
+
+// doorMoved shows a form beside what somebody else made of the door since it was
+// begun, and reports whether it did.
+func (s *Server) doorMoved(w http.ResponseWriter, r *http.Request, now house.Door, page adviceDoorView) (bool, error) {
+	kind, tells := "door-behind-house", "door-tells-after-confirm"
+	if now.Parcel {
+		kind = "door-behind-parcel"
+	}
+	if now.TellsAtOnce() {
+		tells = "door-tells-at-once"
+	}
+	var err error
+	page.Conflict, err = s.moved(r, &page.Revision, now, func(t view.Presenter) (string, []string) {
+		return "door " + now.ID, []string{t.Words.Text("elsewhere-door", "Name", now.Name, "Bell", t.Words.Bell(now.Bell)),
+			t.Words.Text(kind), t.Words.Text(tells)}
+	})
+	if page.Conflict == nil {
+		return false, err
+	}
+	return true, s.drawDoor(w, r, http.StatusConflict, page)
 }
 
 // tellable reports whether that can be said of when receivers hear.
@@ -102,22 +138,15 @@ func tellable(t house.Tell) bool {
 
 // checkDoor reports what is wrong with a door's name.
 func checkDoor(door house.Door, all []house.Door) error {
-	if door.Name == "" || !nameable(door.Name, nameLength) {
-		return errName
+	if err := house.CheckName(door.Name, nameLength); err != nil {
+		return err
 	}
 	for _, d := range all {
-		if d.ID != door.ID && strings.EqualFold(d.Name, door.Name) {
+		if d.ID != door.ID && store.SameName(d.Name, door.Name) {
 			return errDoorTwice
 		}
 	}
 	return nil
-}
-
-// nameable reports whether a text is of so many characters at the most, none of
-// which moves others.
-func nameable(text string, most int) bool {
-	return utf8.ValidString(text) && utf8.RuneCountInString(text) <= most &&
-		!strings.ContainsFunc(text, unicode.IsControl)
 }
 
 func (s *Server) showRemoveDoor(w http.ResponseWriter, r *http.Request) error {

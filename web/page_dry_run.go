@@ -49,7 +49,7 @@ func (s *Server) try(ctx context.Context, book view.RuleBook, door string, edite
 		return t, errDryDoor
 	}
 	t.since = s.Now().AddDate(0, 0, -triedDays)
-	visits, next, err := s.Archive.Book(ctx, store.Filter{Bell: t.door.Bell, From: t.since}, store.Cursor{}, triedVisits)
+	page, err := s.Archive.Book(ctx, store.Filter{Bell: t.door.Bell, From: t.since}, store.Cursor{}, triedVisits)
 	if err != nil {
 		return t, err
 	}
@@ -64,7 +64,7 @@ func (s *Server) try(ctx context.Context, book view.RuleBook, door string, edite
 	if err := s.tryingIn(ctx, &in); err != nil {
 		return t, err
 	}
-	t.visits, t.more, t.advice = visits, next != store.Cursor{}, policy.DryRun(visits, in, given)
+	t.visits, t.more, t.advice = page.Visits, page.Earlier != store.Cursor{}, policy.DryRun(page.Visits, in, given)
 	return t, nil
 }
 
@@ -88,7 +88,7 @@ func (s *Server) tryingIn(ctx context.Context, in *policy.Input) error {
 	}
 	in.House, in.Zone, in.Alike = &house, s.zone(ctx), cluster.Alike(references, gallery.BandOf)
 	for _, b := range bells {
-		in.Bells = append(in.Bells, b.Name)
+		in.Bells = append(in.Bells, b.Address)
 	}
 	return nil
 }
@@ -103,6 +103,8 @@ type adviceDryView struct {
 	Edited  string // what the edited rule says, "" for none
 	Rule    string // the edited rule, as JSON
 	RuleID  string // "" where the edited rule is a new one
+
+	Revision string // that the edited rule began from
 
 	Tried  bool
 	Counts string
@@ -128,7 +130,8 @@ func (s *Server) submitDryRun(w http.ResponseWriter, r *http.Request) error {
 	if err := posted.json("rule", &rule); err != nil {
 		return err
 	}
-	page := adviceDryView{Tried: true, Door: rule.Door, Rule: posted.Get("rule"), RuleID: rule.ID}
+	page := adviceDryView{Tried: true, Door: rule.Door, Rule: posted.Get("rule"), RuleID: rule.ID,
+		Revision: posted.Get("revision")}
 	given := rule.Factors
 	if posted.Has("chosen") {
 		given = kindsOf(posted.Values["factor"])
@@ -165,7 +168,7 @@ func (s *Server) showDry(w http.ResponseWriter, r *http.Request, page adviceDryV
 		tried, err := s.try(r.Context(), book, page.Door, edited, given)
 		switch {
 		case errors.Is(err, errDryDoor):
-			page.Wrong, page.Tried, status = wrongs{"door": refused(err)}, false, http.StatusUnprocessableEntity
+			page.Wrong, page.Tried, status = wrongs{{"door", err}}, false, http.StatusUnprocessableEntity
 		case err != nil:
 			return err
 		default:

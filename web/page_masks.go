@@ -3,10 +3,8 @@ package web
 import (
 	"context"
 	"errors"
-	"fmt"
 	"net/http"
 	"net/url"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -22,7 +20,9 @@ type masksView struct {
 	Action        string // where the masks are sent to
 	Progress      string // where it is told how far the masking is
 	Saved         bool
-	Message       string // what is wrong with the drawing
+	Wrong         wrongs // with the drawing
+	Conflict      *conflict
+	Revision      string // that the drawing began from
 	Still         string // address; "" without any
 	Width, Height int    // of the still, or of the frame in its place
 	Polygons      []string
@@ -55,7 +55,11 @@ func (s *Server) showMasks(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return absent(err, errNoBell)
 	}
-	return s.drawMasks(w, r, http.StatusOK, masksView{Text: formatMasks(masks), Saved: r.URL.Query().Has("saved")})
+	page := masksView{Text: formatMasks(masks), Saved: r.URL.Query().Has("saved")}
+	if page.Revision, err = revisionOf(masks); err != nil {
+		return err
+	}
+	return s.drawMasks(w, r, http.StatusOK, page)
 }
 
 func masksAddress(bell string) string { return "/rules/masks/" + url.PathEscape(bell) }
@@ -66,26 +70,36 @@ func (s *Server) masksOf(r *http.Request) (masks []house.Polygon, revision int64
 	if err := s.findBell(r); err != nil {
 		return nil, 0, err
 	}
-	return s.Archive.Masks(r.Context(), r.PathValue("bell"))
+	masks, revision, err = s.Archive.Masks(r.Context(), r.PathValue("bell"))
+	return masks, revision, toShow(err)
 }
 
 // findBell looks for the bell that a request is about. The error is
 // house.ErrNotFound if there is none.
 func (s *Server) findBell(r *http.Request) error {
-	bells, err := s.Archive.Bells(r.Context())
-	if err != nil {
-		return err
+	return s.Archive.HasBell(r.Context(), r.PathValue("bell"))
+}
+
+// bellName is what the bell of an address is called, or the address where that can't
+// be read.
+func (s *Server) bellName(ctx context.Context, address string) string {
+	return speak(languageIn(ctx)).Bells(s.bellNames(ctx)).Bell(address)
+}
+
+// bellNames are what bells are called by their addresses, as far as that can be read.
+func (s *Server) bellNames(ctx context.Context) map[string]string {
+	names, err := s.Archive.BellNames(ctx)
+	if err != nil && ctx.Err() == nil {
+		s.Log.Error("reading what bells are called", "err", err)
 	}
-	if !slices.ContainsFunc(bells, func(b house.Bell) bool { return b.Name == r.PathValue("bell") }) {
-		return fmt.Errorf("bell %w", house.ErrNotFound)
-	}
-	return nil
+	return names
 }
 
 // drawMasks shows a drawing over the bell's latest still.
 func (s *Server) drawMasks(w http.ResponseWriter, r *http.Request, status int, page masksView) error {
 	bell := r.PathValue("bell")
-	page.Bar, page.Bell, page.Most, page.MostMasks = barOf(r, speak(languageOf(r)).Text("masks-of", "Bell", bell)), bell,
+	page.Bell = s.bellName(r.Context(), bell)
+	page.Bar, page.Most, page.MostMasks = barOf(r, speak(languageOf(r)).Text("masks-of", "Bell", page.Bell)),
 		house.MaxMaskPoints, house.MaxMasks
 	page.Action = masksAddress(bell)
 	page.Progress = "/api/v1/bells/" + url.PathEscape(bell) + "/masks/earlier"
@@ -143,14 +157,16 @@ func (s *Server) addUnreadable(r *http.Request, page *masksView) error {
 // latestStill returns the newest still of a bell that is not gone, of the
 // hundred newest visits.
 func (s *Server) latestStill(ctx context.Context, bell string) (still house.Still, found bool, err error) {
-	visits, _, err := s.Archive.Book(ctx, store.Filter{Bell: bell}, store.Cursor{}, 100)
-	if err != nil {
-		return still, false, err
-	}
-	for _, v := range visits {
-		for _, still := range v.Stills {
-			if still.File != "" {
-				return still, true, nil
+	for _, some := range []int{2, 100} { // the newest has one almost always
+		page, err := s.Archive.Book(ctx, store.Filter{Bell: bell}, store.Cursor{}, some)
+		if err != nil {
+			return still, false, err
+		}
+		for _, v := range page.Visits {
+			for _, still := range v.Stills {
+				if still.File != "" {
+					return still, true, nil
+				}
 			}
 		}
 	}
@@ -163,18 +179,43 @@ func (s *Server) submitMasks(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	text := posted.Get("masks")
-	masks, err := parseMasks(text)
+	page := masksView{Text: posted.Get("masks"), Revision: posted.Get("revision")}
+	masks, err := parseMasks(page.Text)
 	if err == nil {
-		err = s.Archive.SetMasks(r.Context(), r.PathValue("bell"), masks)
+		err = house.CheckMasks(masks)
 	}
 	if errors.Is(err, house.ErrBadMask) {
-		return s.drawMasks(w, r, http.StatusUnprocessableEntity, masksView{Text: text, Message: refused(err)})
+		page.Wrong.add("text", err)
+		return s.drawMasks(w, r, http.StatusUnprocessableEntity, page)
 	}
 	if err != nil {
+		return err
+	}
+	s.deciding.Lock()
+	defer s.deciding.Unlock()
+	if moved, err := s.masksMoved(w, r, page); moved || err != nil {
+		return absent(err, errNoBell)
+	}
+	if err := s.Archive.SetMasks(r.Context(), r.PathValue("bell"), masks); err != nil {
 		return absent(err, errNoBell)
 	}
 	return redirect(w, r, masksAddress(r.PathValue("bell"))+"?saved")
+}
+
+// masksMoved shows a drawing, and says that somebody saved other masks since it was
+// begun; it reports whether it did.
+func (s *Server) masksMoved(w http.ResponseWriter, r *http.Request, page masksView) (bool, error) {
+	now, _, err := s.masksOf(r)
+	if err != nil {
+		return false, err
+	}
+	page.Conflict, err = s.moved(r, &page.Revision, now, func(t view.Presenter) (string, []string) {
+		return s.Archive.MasksSubject(r.PathValue("bell")), []string{t.Words.Text("elsewhere-masks", "Count", len(now))}
+	})
+	if page.Conflict == nil {
+		return false, err
+	}
+	return true, s.drawMasks(w, r, http.StatusConflict, page)
 }
 
 // formatMasks writes masks as the form has them: a line for each, its corners

@@ -99,12 +99,15 @@ func (s *Server) submitParcel(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	wrong := make(wrongs)
+	var wrong wrongs
 	p := house.ParcelRule{Door: posted.text("door"), Note: posted.text("note"),
 		Window: posted.duration("window", time.Second)}
 	for field, to := range map[string]*time.Time{"from": &p.From, "to": &p.To} {
 		*to, err = t.ReadMinute(posted.text(field))
 		wrong.add(field, err)
+	}
+	if err := s.judgeParcel(r, p, &wrong); err != nil {
+		return err
 	}
 	if len(wrong) == 0 {
 		field, err := s.expect(r, p)
@@ -117,6 +120,27 @@ func (s *Server) submitParcel(w http.ResponseWriter, r *http.Request) error {
 		return s.drawParcels(w, r, http.StatusUnprocessableEntity, posted, wrong)
 	}
 	return redirect(w, r, "/rules/advice/parcels?saved")
+}
+
+// judgeParcel says what is wrong with each field by itself.
+func (s *Server) judgeParcel(r *http.Request, p house.ParcelRule, wrong *wrongs) error {
+	doors, err := s.Archive.Doors(r.Context())
+	if err != nil {
+		return err
+	}
+	door, ok := view.DoorOf(doors, p.Door)
+	switch {
+	case !ok:
+		wrong.add("door", errNoParcels)
+	case !door.Parcel:
+		wrong.add("door", policy.ErrParcelDoor)
+	}
+	if p.Note != "" && house.CheckName(p.Note, 100) != nil {
+		wrong.add("note", errParcelNote)
+	}
+	fits := house.ParcelRule{ID: view.NewRule, Door: "any", From: s.Now(), To: s.Now().Add(time.Hour), Window: p.Window}
+	wrong.add("window", policy.CheckParcel(fits, house.Door{ID: "any", Parcel: true}))
+	return nil
 }
 
 // expect keeps a parcel rule. It names the field of the form that is wrong,
@@ -140,7 +164,7 @@ func (s *Server) expect(r *http.Request, p house.ParcelRule) (field string, err 
 		return "door", fault
 	case !p.To.After(s.Now()):
 		return "to", errOver
-	case !nameable(p.Note, 100):
+	case p.Note != "" && house.CheckName(p.Note, 100) != nil:
 		return "note", errParcelNote
 	}
 	_, err = s.Archive.AddParcelRule(r.Context(), p)

@@ -2,16 +2,7 @@ package web
 
 import (
 	"context"
-	"encoding/json"
-	"errors"
-	"math"
 	"net/http"
-	"net/url"
-	"os"
-	"slices"
-	"strconv"
-	"strings"
-	"sync"
 	"time"
 
 	"lintel/internal/house"
@@ -36,78 +27,70 @@ func (s *Server) zoneBy(rules house.Rules) *time.Location {
 	return rules.Location()
 }
 
-// A rulesView is what the page Rules shows.
+// A rulesView is what the screen Rules shows: its four parts, and of each what holds
+// now.
 type rulesView struct {
-	Bar       barView
-	Saved     bool
-	Message   string   // what is wrong with the draft
-	Sentences []string // the rules as they are
-	Draft     rulesForm
-	Zones     []string // names to choose from
-	Here      string   // the server's zone
-	Holds     []holdLine
-	Bells     []maskedBell
-
+	Bar        barView
 	Suggesting suggestingLine
-
-	Prior        string // per cent, as typed or as it is
-	PriorMessage string // what is wrong with it
+	Strangers  string // how long their visits are kept
+	Known      string // how long those of persons are
+	Quiet      int    // how many quiet times a week has
+	Masks      int    // how many there are, of all bells
+	Zone       string // "" for the server's
+	Clock      string // what time it is there
 }
 
-type holdLine struct {
-	Visit          string // address
-	End            string // where it is ended
-	Reason         string
-	Placed, EndsAt string
+func (s *Server) showRules(w http.ResponseWriter, r *http.Request) error {
+	t, err := s.presenterFor(r.Context(), session(r))
+	if err != nil {
+		return err
+	}
+	page := rulesView{Bar: barOf(r, t.Words.Text("rules-title")), Quiet: len(t.Rules.Quiet), Zone: t.Rules.Zone,
+		Strangers: t.Period(t.Rules.Keep[house.Stranger].Findings), Known: t.Period(t.Rules.Keep[house.Known].Findings),
+		Clock: t.Moment(t.Now)}
+	if page.Suggesting, err = s.suggestingLine(r.Context(), t); err != nil {
+		return err
+	}
+	bells, err := s.maskedBells(r.Context(), t)
+	if err != nil {
+		return err
+	}
+	for _, b := range bells {
+		page.Masks += b.Masks
+	}
+	return sendPage(w, r, http.StatusOK, "rules.html", page)
 }
 
+// A privacyView is what the page of what bells must not show has.
+type privacyView struct {
+	Bar   barView
+	Bells []maskedBell
+}
+
+// privacyWidth is how wide a still is there, in points.
+const privacyWidth = 320
+
+// A maskedBell is a bell with what it sees and what of that is masked.
 type maskedBell struct {
 	Name    string
 	Address string // of its masks
 	Masks   int
 	Lens    string // address of how it looks
 	Looks   string
+	Known   bool         // how it looks
+	Still   view.Picture // the latest still
 }
 
-func (s *Server) showRules(w http.ResponseWriter, r *http.Request) error {
-	rules, err := s.Archive.Rules(r.Context())
-	if err != nil {
-		return err
-	}
-	return s.drawRules(w, r, http.StatusOK, rulesView{Draft: rulesFormOf(rules), Saved: r.URL.Query().Has("saved")})
-}
-
-// drawRules shows a draft of the rules, with all that stands around it.
-func (s *Server) drawRules(w http.ResponseWriter, r *http.Request, status int, page rulesView) error {
+func (s *Server) showPrivacy(w http.ResponseWriter, r *http.Request) error {
 	t, err := s.presenterFor(r.Context(), session(r))
 	if err != nil {
 		return err
 	}
-	page.Bar, page.Zones, page.Here = barOf(r, t.Words.Text("rules-title")), zoneNames(), s.Now().In(s.Zone).Format("MST")
-	page.Sentences = t.RuleSentences(t.Rules)
-	if page.PriorMessage == "" {
-		prior, err := s.prior(r.Context())
-		if err != nil {
-			return err
-		}
-		page.Prior = strconv.FormatFloat(math.Round(1000*prior)/10, 'f', -1, 64)
-	}
-	if page.Suggesting, err = s.suggestingLine(r.Context(), t); err != nil {
-		return err
-	}
-	holds, err := s.Archive.Holds(r.Context())
-	if err != nil {
-		return err
-	}
-	for _, h := range holds {
-		page.Holds = append(page.Holds, holdLine{view.VisitAddress(h.Visit),
-			"/rules/holds/" + url.PathEscape(h.Visit) + "/end",
-			h.Reason, t.Moment(h.PlacedAt), t.Moment(h.EndsAt)})
-	}
+	page := privacyView{Bar: barOf(r, t.Words.Text("rules-tab-privacy"))}
 	if page.Bells, err = s.maskedBells(r.Context(), t); err != nil {
 		return err
 	}
-	return sendPage(w, r, status, "rules.html", page)
+	return sendPage(w, r, http.StatusOK, "rules-privacy.html", page)
 }
 
 // maskedBells lists the bells with how many masks each has, and how it looks.
@@ -117,116 +100,25 @@ func (s *Server) maskedBells(ctx context.Context, t view.Presenter) (lines []mas
 		return nil, err
 	}
 	for _, b := range bells {
-		masks, _, err := s.Archive.Masks(ctx, b.Name)
+		masks, _, err := s.Archive.Masks(ctx, b.Address)
+		if toShow(err) != nil {
+			return nil, err
+		}
+		lens, known, err := s.Archive.Lens(ctx, b.Address)
 		if err != nil {
 			return nil, err
 		}
-		lens, known, err := s.Archive.Lens(ctx, b.Name)
+		line := maskedBell{Name: b.Name, Address: masksAddress(b.Address), Masks: len(masks), Lens: lensAddress(b.Address),
+			Looks: t.Lens(lens, known), Known: known}
+		still, found, err := s.latestStill(ctx, b.Address)
 		if err != nil {
 			return nil, err
 		}
-		lines = append(lines, maskedBell{b.Name, masksAddress(b.Name), len(masks), lensAddress(b.Name),
-			t.Lens(lens, known)})
+		if found {
+			line.Still = t.StillOf(still, privacyWidth)
+			line.Still.Alt = t.Words.Text("masks-still", "Bell", b.Name)
+		}
+		lines = append(lines, line)
 	}
 	return lines, nil
-}
-
-// zoneNames are the names of time zones to choose from, where the machine has
-// the tz database's table of them (zone.tab, whose third column they are).
-// There are more than these, and all that the database knows will do.
-var zoneNames = sync.OnceValue(func() (names []string) {
-	table, err := os.ReadFile("/usr/share/zoneinfo/zone.tab")
-	if err != nil {
-		return nil
-	}
-	for line := range strings.Lines(string(table)) {
-		if columns := strings.Split(strings.TrimSpace(line), "\t"); !strings.HasPrefix(line, "#") && len(columns) >= 3 {
-			names = append(names, columns[2])
-		}
-	}
-	slices.Sort(names)
-	return names
-})
-
-// A previewView is what the page shows between changing rules and saving them.
-type previewView struct {
-	Bar       barView
-	Goes      []string // what the rules would delete now
-	Changes   []string // what they change for what is kept
-	Sentences []string
-	Rules     string // as JSON, for saving
-}
-
-// submitRules takes the form of Rules. It shows what the rules in it would
-// do, or the form again: with a quiet time more or fewer, as it was before the
-// preview, or as typed, with what is wrong.
-func (s *Server) submitRules(w http.ResponseWriter, r *http.Request) error {
-	posted, err := readPosted(w, r)
-	if err != nil {
-		return err
-	}
-	if posted.Has("back") {
-		var rules house.Rules
-		if err := posted.json("rules", &rules); err != nil {
-			return err
-		}
-		return s.drawRules(w, r, http.StatusOK, rulesView{Draft: rulesFormOf(rules)})
-	}
-	d := readRulesForm(posted.Values)
-	if d.edit(posted.Values) {
-		return s.drawRules(w, r, http.StatusOK, rulesView{Draft: d})
-	}
-	rules, err := d.rules()
-	if err == nil {
-		err = rules.Check()
-	}
-	if errors.Is(err, house.ErrBadRule) {
-		return s.drawRules(w, r, http.StatusUnprocessableEntity, rulesView{Draft: d, Message: refused(err)})
-	}
-	return s.drawPreview(w, r, rules)
-}
-
-func (s *Server) drawPreview(w http.ResponseWriter, r *http.Request, rules house.Rules) error {
-	old, err := s.Archive.Rules(r.Context())
-	if err != nil {
-		return err
-	}
-	goes, err := s.Archive.Preview(r.Context(), rules)
-	if err != nil {
-		return err
-	}
-	raw, err := json.Marshal(rules)
-	if err != nil {
-		return err
-	}
-	t := view.Presenter{Words: speak(languageOf(r))}
-	return sendPage(w, r, http.StatusOK, "rules-preview.html", previewView{
-		Bar: barOf(r, t.Words.Text("preview-title")), Goes: t.PreviewSentences(goes),
-		Changes: t.ChangeSentences(old, rules), Sentences: t.RuleSentences(rules), Rules: string(raw),
-	})
-}
-
-// submitSavedRules keeps the rules that a preview showed.
-func (s *Server) submitSavedRules(w http.ResponseWriter, r *http.Request) error {
-	posted, err := readPosted(w, r)
-	if err != nil {
-		return err
-	}
-	var rules house.Rules
-	if err := posted.json("rules", &rules); err != nil {
-		return err
-	}
-	err = s.Archive.SetRules(r.Context(), rules)
-	if errors.Is(err, house.ErrBadRule) {
-		return s.drawRules(w, r, http.StatusUnprocessableEntity,
-			rulesView{Draft: rulesFormOf(rules), Message: refused(err)})
-	}
-	if err != nil {
-		return err
-	}
-	return redirect(w, r, "/rules?saved")
-}
-
-func (s *Server) submitEndHold(w http.ResponseWriter, r *http.Request) error {
-	return afterRemoval(w, r, s.Archive.EndHold(r.Context(), r.PathValue("visit")), "/rules")
 }

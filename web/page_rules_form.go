@@ -1,7 +1,6 @@
 package web
 
 import (
-	"errors"
 	"fmt"
 	"net/url"
 	"slices"
@@ -13,10 +12,9 @@ import (
 	"lintel/web/view"
 )
 
-// A rulesForm is rules as the form on Rules holds them, which may be anything that
+// A rulesForm is rules as the form of Keeping holds them, which may be anything that
 // can be typed: so that what is wrong comes back as it was.
 type rulesForm struct {
-	Zone  string
 	Kinds []ruleFields
 	Quiet []quietFields
 }
@@ -34,13 +32,18 @@ type periodFields struct {
 	Part   string // stills, findings or smaller
 	Number string
 	Days   bool // else hours
+	Wrong  wrongs
 }
 
 type quietFields struct {
 	Number      int // from 1
 	Days        []dayField
 	From, Until string
+	Wrong       wrongs
 }
+
+// Field is the form's name for a part of a quiet time: day, from or until.
+func (q quietFields) Field(part string) string { return fmt.Sprintf("quiet.%d.%s", q.Number-1, part) }
 
 // Field is the form's name for the number; that of the unit is the same with .unit.
 func (p periodFields) Field() string { return string(p.Kind) + "." + p.Part }
@@ -60,7 +63,7 @@ func newQuiet(number int) quietFields {
 
 // rulesFormOf writes rules into the form.
 func rulesFormOf(rules house.Rules) rulesForm {
-	d := rulesForm{Zone: rules.Zone}
+	var d rulesForm
 	for _, kind := range house.Kinds {
 		rule := rules.Keep[kind]
 		line := newRuleFields(kind)
@@ -108,7 +111,7 @@ const maxQuiets = 101
 
 // readRulesForm reads the form.
 func readRulesForm(form url.Values) rulesForm {
-	d := rulesForm{Zone: strings.TrimSpace(form.Get("zone"))}
+	var d rulesForm
 	for _, kind := range house.Kinds {
 		line := newRuleFields(kind)
 		for _, p := range []*periodFields{&line.Stills, &line.Findings, &line.Smaller} {
@@ -146,62 +149,88 @@ func (d *rulesForm) edit(form url.Values) bool {
 	return false
 }
 
-// rules reads what was typed. The error is house.ErrBadRule.
-func (d rulesForm) rules() (house.Rules, error) {
-	rules := house.Rules{Zone: d.Zone, Keep: make(map[house.Kind]house.Rule), Quiet: []house.Quiet{}}
+// rules reads what was typed into rules, and says all that is wrong with it.
+func (d *rulesForm) rules() (rules house.Rules, wrong wrongs) {
+	rules.Keep = make(map[house.Kind]house.Rule)
 	for _, line := range d.Kinds {
-		rule, err := line.rule()
-		if err != nil {
-			return rules, house.FaultIn{What: "kind", Which: line.Kind, Err: err}
-		}
-		rules.Keep[line.Kind] = rule
+		rules.Keep[line.Kind] = line.rule(&wrong)
 	}
-	for _, q := range d.Quiet {
-		quiet, err := q.quiet()
-		if err != nil {
-			return rules, house.FaultIn{What: "quiet", Which: q.Number, Err: err}
-		}
-		rules.Quiet = append(rules.Quiet, quiet)
+	rules.Quiet = quietsOf(d.Quiet, &wrong)
+	for i := range d.Kinds {
+		line := &d.Kinds[i]
+		line.Stills.Wrong, line.Findings.Wrong, line.Smaller.Wrong = wrong, wrong, wrong
 	}
-	return rules, nil
+	return rules, wrong
 }
 
-func (line ruleFields) rule() (rule house.Rule, err error) {
-	if rule.Stills, err = line.Stills.period(); err != nil {
-		return rule, err
-	}
+func (line ruleFields) rule(wrong *wrongs) (rule house.Rule) {
+	before := len(*wrong)
+	rule.Stills = line.Stills.period(wrong)
 	rule.Findings = rule.Stills
 	if line.Findings.Number != "" {
-		if rule.Findings, err = line.Findings.period(); err != nil {
-			return rule, err
-		}
+		rule.Findings = line.Findings.period(wrong)
 	}
 	if line.Smaller.Number != "" {
-		rule.Smaller, err = line.Smaller.period()
+		rule.Smaller = line.Smaller.period(wrong)
 	}
-	return rule, err
+	if len(*wrong) > before {
+		return rule
+	}
+	if err := rule.Check(); err != nil { // periods that do not fit each other
+		field := line.Findings
+		if rule.Findings.AtLeastHours() >= rule.Stills.AtLeastHours() {
+			field = line.Smaller
+		}
+		wrong.add(field.Field(), house.FaultIn{What: "kind", Which: line.Kind, Err: err})
+	}
+	return rule
 }
 
-func (p periodFields) period() (house.Period, error) {
-	if p.Number == "" {
-		return house.Period{}, house.Fault{Of: house.ErrBadRule, Code: "rule-empty"}
+func (p periodFields) period(wrong *wrongs) (period house.Period) {
+	var err error = house.Fault{Of: house.ErrBadRule, Code: "rule-empty"}
+	if p.Number != "" {
+		unit := "h"
+		if p.Days {
+			unit = "d"
+		}
+		period, err = house.ParsePeriod(p.Number + unit)
 	}
-	unit := "h"
-	if p.Days {
-		unit = "d"
+	if err != nil {
+		wrong.add(p.Field(), house.FaultIn{What: "kind", Which: p.Kind, Err: err})
 	}
-	return house.ParsePeriod(p.Number + unit)
+	return period
 }
 
-func (q quietFields) quiet() (quiet house.Quiet, err error) {
+// quietsOf reads times of the week, and says all that is wrong with them.
+func quietsOf(all []quietFields, wrong *wrongs) []house.Quiet {
+	quiets := []house.Quiet{}
+	for _, q := range all {
+		quiets = append(quiets, q.quiet(wrong))
+	}
+	for i := range all {
+		all[i].Wrong = *wrong
+	}
+	if len(all) >= maxQuiets {
+		wrong.add("quiet", house.Rules{Quiet: quiets}.CheckQuiet())
+	}
+	return quiets
+}
+
+func (q quietFields) quiet(wrong *wrongs) (quiet house.Quiet) {
+	blame := func(part string, err error) {
+		if err != nil {
+			wrong.add(q.Field(part), house.FaultIn{What: "quiet", Which: q.Number, Err: err})
+		}
+	}
 	for _, day := range q.Days {
 		if day.On {
 			quiet.Days = append(quiet.Days, time.Weekday(day.Value))
 		}
 	}
 	if len(quiet.Days) == 0 {
-		return quiet, house.Fault{Of: house.ErrBadRule, Code: "quiet-no-day"}
+		blame("day", house.Fault{Of: house.ErrBadRule, Code: "quiet-no-day"})
 	}
-	err = errors.Join(quiet.From.UnmarshalText([]byte(q.From)), quiet.Until.UnmarshalText([]byte(q.Until)))
-	return quiet, err
+	blame("from", quiet.From.UnmarshalText([]byte(q.From)))
+	blame("until", quiet.Until.UnmarshalText([]byte(q.Until)))
+	return quiet
 }

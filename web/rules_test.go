@@ -21,7 +21,7 @@ const (
 		"&stranger.smaller=12&stranger.smaller.unit=h" +
 		"&person.stills=30&person.stills.unit=d&parcel.stills=72&parcel.stills.unit=h" +
 		"&no-face.stills=24&no-face.stills.unit=h" +
-		"&damaged.stills=24&damaged.stills.unit=h&zone=Europe/Lisbon" +
+		"&damaged.stills=24&damaged.stills.unit=h" +
 		"&quiet.0.day=6&quiet.0.day=0&quiet.0.from=22:30&quiet.0.until=06:00"
 	sentRules = `{"zone":"Europe/Lisbon","keep":{
 		"stranger":{"smaller":"12h","stills":"48h","findings":"14d"},"person":{"smaller":"","stills":"30d","findings":"30d"},
@@ -47,7 +47,7 @@ func typed(changes ...string) url.Values {
 }
 
 func evilRules(evil string) url.Values {
-	return typed("zone="+evil, "stranger.stills="+evil, "quiet.0.from="+evil, "quiet.0.day="+evil)
+	return typed("stranger.stills="+evil, "quiet.0.from="+evil, "quiet.0.day="+evil)
 }
 
 // hidden returns the rules that a preview carries.
@@ -66,7 +66,7 @@ func (a *answer) hidden() string {
 func TestChangingRules(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
-	h.get("/rules", in).is(200).says("Strangers: photos and entry are deleted after 72 hours.").
+	h.get("/rules/keeping", in).is(200).says("Strangers: photos and entry are deleted after 72 hours.").
 		says("Known persons: photos and entry are deleted after 30 days.").
 		says("paragraph 121").says("data-protection authority")
 
@@ -81,13 +81,12 @@ func TestChangingRules(t *testing.T) {
 	}
 	h.clock.advance(60 * time.Hour)
 
-	a := h.post("/rules", typed(), in).is(200).
+	a := h.fill("/rules/keeping", typed(), in).is(200).
 		says("Strangers: the photos of 1 visit would be deleted, and its entry stays.").
 		says("Visits without a face: 2 visits would be deleted.").
 		says("Strangers: photos are kept 48 hours instead of 72 hours: shorter.").
 		says("Strangers: the entry is kept 14 days instead of 72 hours: longer.").
 		says("Strangers: photos keep their size only 12 hours: shorter.").
-		says("The time zone is Europe/Lisbon instead of the server’s.").
 		says("From now on nothing is kept on Saturday and Sunday from 22:30 until 06:00 the next day.").
 		says("Strangers: photos are deleted after 48 hours, the entry after 14 days.").
 		says("Strangers: photos are made smaller after 12 hours.")
@@ -96,21 +95,20 @@ func TestChangingRules(t *testing.T) {
 	}
 	h.keeps(4)
 
-	h.post("/rules", url.Values{"rules": {a.hidden()}, "back": {"1"}}, in).is(200).
-		says(`name="stranger.stills" value="48"`).says(`name="stranger.findings" value="14"`).says(`value="Europe/Lisbon"`).
-		says(`name="quiet.0.day" value="6" checked`).says(`name="quiet.0.day" value="1">`).says(`value="22:30"`).
+	h.fill("/rules/keeping", url.Values{"rules": {a.hidden()}, "back": {"1"}}, in).is(200).
+		says(`name="stranger.stills" value="48"`).says(`name="stranger.findings" value="14"`).
+		says(`name="quiet.0.day" value="6" checked`).says(`value="22:30"`).
 		says(`name="person.findings" value=""`)
 
-	b := h.post("/rules/save", url.Values{"rules": {a.hidden()}}, in).is(http.StatusSeeOther)
+	b := h.fill("/rules/keeping/save", url.Values{"rules": {a.hidden()}}, in).is(http.StatusSeeOther)
 	h.get(b.Header.Get("Location"), in).is(200).says("The rules are saved").
 		says("Nothing is kept on Saturday and Sunday from 22:30")
 	var rules map[string]any
 	h.get("/api/v1/rules", in).is(200).into(&rules)
-	if keep := rules["keep"].(map[string]any); keep["stranger"].(map[string]any)["stills"] != "48h" ||
-		rules["zone"] != "Europe/Lisbon" {
+	if keep := rules["keep"].(map[string]any); keep["stranger"].(map[string]any)["stills"] != "48h" {
 		t.Errorf("saved %v", rules)
 	}
-	h.post("/rules", typed(), in).is(200).says("Nothing: these are the rules as they are.").says("Save")
+	h.fill("/rules/keeping", typed(), in).is(200).says("Nothing: these are the rules as they are.").says("Save")
 }
 
 // found rings and records one stranger, or nobody.
@@ -133,7 +131,8 @@ func (h *household) found(ring string, face bool) (visit string) {
 
 func TestNothingGoes(t *testing.T) {
 	h := newHouse(t)
-	h.post("/rules", typed(), h.session(h.resident("Odile"))).is(200).says("Nothing would be deleted now.").says("Save")
+	h.fill("/rules/keeping", typed(), h.session(h.resident("Odile"))).is(200).says("Nothing would be deleted now.").
+		says("Save")
 }
 
 // TestBadRules has the form come back as typed, with what is wrong, and nothing
@@ -157,9 +156,6 @@ func TestBadRules(t *testing.T) {
 		{"person.stills=3661", "3660 days at most", `value="3661"`},
 		{"stranger.findings=1", "an entry is kept as long as its photos, or longer", `name="stranger.findings" value="1"`},
 		{"stranger.smaller=99", "smaller before they are deleted", `name="stranger.smaller" value="99"`},
-		{"zone=Europe/Nowhere", "no time zone", `value="Europe/Nowhere"`},
-		{"zone=../../etc/passwd", "no time zone", `value="../../etc/passwd"`},
-		{"zone=Local", "no time zone", `value="Local"`},
 		{"quiet.0.from=25:00", "not a time of day", `value="25:00"`},
 		{"quiet.0.until=", "not a time of day", `name="quiet.0.until" value=""`},
 		{"quiet.0.day=9", "tick the days", `name="quiet.0.until" value="06:00"`},
@@ -171,15 +167,15 @@ func TestBadRules(t *testing.T) {
 			if test.change == "stranger.findings=1" {
 				form.Set("stranger.findings.unit", "h")
 			}
-			h.post("/rules", form, in).is(http.StatusUnprocessableEntity).says(test.says).says(test.shows).
+			h.fill("/rules/keeping", form, in).is(http.StatusUnprocessableEntity).says(test.says).says(test.shows).
 				says("Nothing is saved yet").
 				says(`name="no-face.stills" value="24"`)
 		})
 	}
 	for _, bad := range []string{"", "{", `{"zone":1}`, `{"zones":""}`, sentRules + sentRules} {
-		h.post("/rules/save", url.Values{"rules": {bad}}, in).isProblem(400, "bad-form")
+		h.fill("/rules/keeping/save", url.Values{"rules": {bad}}, in).isProblem(400, "bad-form")
 	}
-	h.post("/rules/save", url.Values{"rules": {`{"keep":{}}`}}, in).is(422).says("one rule for each kind")
+	h.fill("/rules/keeping/save", url.Values{"rules": {`{"keep":{}}`}}, in).isProblem(422, "bad-rule")
 	if after, err := h.archive.Rules(t.Context()); err != nil || !maps.Equal(after.Keep, before.Keep) ||
 		after.Zone != before.Zone || len(after.Quiet) > 0 {
 		t.Errorf("the rules are now %+v, %v", after, err)
@@ -190,20 +186,20 @@ func TestBadRules(t *testing.T) {
 func TestQuietTimes(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
-	a := h.post("/rules", typed("add=1", "stranger.stills=x"), in).is(200).says("Quiet time 2").says(`value="x"`).
+	a := h.fill("/rules/keeping", typed("add=1", "stranger.stills=x"), in).is(200).says("Quiet time 2").says(`value="x"`).
 		says(`name="quiet.1.from" value="22:00"`)
 	if strings.Contains(string(a.body), "Quiet time 3") {
 		t.Error("added more than one")
 	}
 	two := typed("remove=0", "quiet.1.from=12:15", "quiet.1.until=13:00", "quiet.1.day=2")
-	a = h.post("/rules", two, in).is(200).says("Quiet time 1").says(`name="quiet.0.from" value="12:15"`).
+	a = h.fill("/rules/keeping", two, in).is(200).says("Quiet time 1").says(`name="quiet.0.from" value="12:15"`).
 		says(`name="quiet.0.day" value="2" checked`)
 	if strings.Contains(string(a.body), "22:30") {
 		t.Error("the first is still there")
 	}
 	for _, none := range []string{"7", "-1", "x"} {
 		form := typed("remove="+none, "stranger.stills=x")
-		h.post("/rules", form, in).is(422).says(`value="22:30"`)
+		h.fill("/rules/keeping", form, in).is(422).says(`value="22:30"`)
 	}
 	many := url.Values{}
 	for i := range 400 {
@@ -217,13 +213,13 @@ func TestQuietTimes(t *testing.T) {
 func TestHoldsOnRules(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
-	h.get("/rules", in).is(200).says("No visit is held past its time.")
+	h.get("/rules/keeping", in).is(200).says("No visit is held past its time.")
 	visit := h.found("R1", true)
 	ends := h.clock.now().Add(72 * time.Hour)
 	if err := h.archive.PlaceHold(t.Context(), visit, "The <b>gate</b> was broken", ends); err != nil {
 		t.Fatal(err)
 	}
-	h.get("/rules", in).is(200).says("/visits/" + visit).says("Wednesday 7 May, 18:30").
+	h.get("/rules/keeping", in).is(200).says("/visits/" + visit).says("Wednesday 7 May, 18:30").
 		says("The &lt;b&gt;gate&lt;/b&gt; was broken")
 	var list struct{ Holds []placedHoldJSON }
 	h.get("/api/v1/holds", in).is(200).into(&list)
@@ -234,7 +230,7 @@ func TestHoldsOnRules(t *testing.T) {
 	for range 2 { // once more, as when two residents do
 		h.post("/rules/holds/"+visit+"/end", nil, in).is(http.StatusSeeOther)
 	}
-	h.get("/rules", in).is(200).says("No visit is held past its time.")
+	h.get("/rules/keeping", in).is(200).says("No visit is held past its time.")
 }
 
 // TestZone has a household elsewhere than its server. 18:30 UTC on 4 May 2031
