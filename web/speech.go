@@ -5,21 +5,9 @@ import (
 	"html"
 	"html/template"
 	"io"
-	"net/http"
 	"strings"
 	"sync"
-
-	"lintel/internal/words"
 )
-
-// language is that of all screens.
-const language = "en"
-
-// languageOf is the language that whoever asks reads.
-func languageOf(*http.Request) string { return language }
-
-// speak returns the words of a language; tests have them marked.
-var speak = words.For
 
 // inLanguages holds the pages in each language that was asked for.
 var inLanguages sync.Map
@@ -52,7 +40,10 @@ func drawPage(to io.Writer, lang, name string, data any) error {
 // these.
 func speaking(lang string) template.FuncMap {
 	return template.FuncMap{
-		"say": func(key string, told ...any) (template.HTML, error) { return speak(lang).HTML(key, told...) },
+		"printf":    func(format string, args ...any) string { return speak(lang).Sprintf(format, args...) },
+		"refused":   func(err error) string { return why(speak(lang), err) },
+		"languages": func() []languageChoice { return choicesOfLanguage(lang) },
+		"say":       func(key string, told ...any) (template.HTML, error) { return speak(lang).HTML(key, told...) },
 		"link": func(address string, text any) (template.HTML, error) {
 			return element(`<a class="inline" href="%s">%s</a>`, safeAddress(address), text)
 		},
@@ -62,9 +53,14 @@ func speaking(lang string) template.FuncMap {
 		"time": func(datetime string, text any) (template.HTML, error) {
 			return element(`<time datetime="%s">%s</time>`, datetime, text)
 		},
-		"code": func(text any) (template.HTML, error) { return element(`<code%s>%s</code>`, "", text) },
+		"code":   func(text any) (template.HTML, error) { return element(`<code%s>%s</code>`, "", text) },
+		"pair":   func(first, second any) pair { return pair{first, second} },
+		"digits": func() []int { return []int{1, 2, 3, 4, 5, 6, 7, 8, 9, 0} },
 	}
 }
+
+// A pair is what a template is called with that takes two things.
+type pair struct{ First, Second any }
 
 func element(form, attribute string, text any) (template.HTML, error) {
 	inside, ok := text.(template.HTML)

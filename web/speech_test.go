@@ -158,7 +158,7 @@ func TestHandlersSpeakByTheCatalog(t *testing.T) {
 
 var routePattern = regexp.MustCompile(`^(GET|POST|PUT|PATCH|DELETE) /|^[a-z-]+:|^[a-z/-]+; ` +
 	`charset|^\w+=|^Bearer realm=|` +
-	`^lintel access export`)
+	`^lintel (access export|visit)|^private, max-age=`)
 
 var tag = regexp.MustCompile(`<[^>]*>`)
 
@@ -183,7 +183,7 @@ func TestScriptsSpeakByTheCatalog(t *testing.T) {
 	if err != nil || len(files) == 0 {
 		t.Fatal(len(files), err)
 	}
-	silent := regexp.MustCompile(`(?m)(^|\s)//.*$|/\*(?s:.*?)\*/|querySelector(All)?\([^)]*`) // comments and selectors
+	silent := regexp.MustCompile(`(?m)(^|\s)//.*$|/\*(?s:.*?)\*/|(querySelector(All)?|closest|matches)(\?\.)?\([^)]*`) // comments and selectors
 	literal := regexp.MustCompile("`[^`]*`|\"[^\"\\n]*\"|'[^'\\n]*'")
 	for _, file := range files {
 		if slices.Contains(unmoved, filepath.Base(file)) {
