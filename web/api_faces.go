@@ -2,6 +2,7 @@ package web
 
 import (
 	"lintel/internal/house"
+	"lintel/internal/words"
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/quality"
 )
@@ -20,14 +21,14 @@ type complaintJSON struct {
 }
 
 // newQualityJSON returns nil where nothing was measured, or it went with the still.
-func newQualityJSON(q *house.Quality) *qualityJSON {
+func newQualityJSON(w words.Words, q *house.Quality) *qualityJSON {
 	if q == nil {
 		return nil
 	}
 	score, complaints := quality.Judge(*q)
 	j := &qualityJSON{*q, score, quality.Poor(*q), []complaintJSON{}}
 	for _, c := range complaints {
-		j.Complaints = append(j.Complaints, complaintJSON{c.Code, speak(language).Complaint(c.Code, c.Value)})
+		j.Complaints = append(j.Complaints, complaintJSON{c.Code, w.Complaint(c.Code, c.Value)})
 	}
 	return j
 }
@@ -54,11 +55,10 @@ type signJSON struct {
 }
 
 // newLivenessJSON returns nil for a face that was not judged.
-func newLivenessJSON(l *house.Liveness) *livenessJSON {
+func newLivenessJSON(w words.Words, l *house.Liveness) *livenessJSON {
 	if l == nil {
 		return nil
 	}
-	w := speak(language)
 	j := &livenessJSON{l.Level, l.Probability, l.Frames, append([]string{}, l.CantTell...),
 		w.Reasons(liveness.Warning(*l)), []signJSON{}}
 	for _, f := range l.Findings {

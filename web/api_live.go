@@ -27,14 +27,17 @@ const (
 // An event is one live event: a visit that is new on Now or has changed, visits
 // that are gone, a beat, that visits which Now does not show changed as well,
 // that more was missed than is told again, what is wrong, that a trial with
-// pictures runs, or that somebody rang while nothing is kept.
+// pictures runs, what is wrong with bells, or that somebody rang while nothing is
+// kept.
 type event struct {
-	Type     string     `json:"type"`            // visit, gone, beat, others, missed, trouble, trial or ring
-	Revision int64      `json:"revision"`        // known up to here, once this is taken in
-	Visit    *visitJSON `json:"visit,omitempty"` //
-	Card     string     `json:"card,omitempty"`  // the visit as Now shows it, in HTML
-	Gone     []string   `json:"gone,omitempty"`  // ids of visits
-	Text     string     `json:"text,omitempty"`  // of a trouble or trial, which without is over, or of a ring
+	Type     string     `json:"type"`             // visit, gone, beat, others, missed, trouble, trial, unwell or ring
+	Revision int64      `json:"revision"`         // known up to here, once this is taken in
+	Visit    *visitJSON `json:"visit,omitempty"`  //
+	Card     string     `json:"card,omitempty"`   // the visit as Now shows the latest, in HTML
+	Caller   string     `json:"caller,omitempty"` // the visit in the row of those before
+	Gone     []string   `json:"gone,omitempty"`   // ids of visits
+	Text     string     `json:"text,omitempty"`   // of a trouble, trial or unwell, which without is over, or of a ring
+	wallClock
 }
 
 var upgrader = websocket.Upgrader{
@@ -68,13 +71,73 @@ func (s *Server) getLive(w http.ResponseWriter, r *http.Request) error {
 		defer gone()
 		readUntilGone(conn)
 	})
-	err = s.tell(ctx, r, conn, since)
+	err = s.tell(ctx, line{conn, func() error { return s.stillThere(r.WithContext(ctx)) },
+		func() wallClock { return s.wallClock(ctx) }}, r, since)
+	if errors.Is(err, errNotSignedIn) || errors.Is(err, errOtherRules) {
+		err = bye(conn, websocket.ClosePolicyViolation, "signed-out")
+	}
 	if err != nil && ctx.Err() == nil {
 		s.Log.Warn("a live connection broke", "err", err)
 	}
 	conn.Close() // ends the reader
 	gone()
 	reader.Wait()
+	return nil
+}
+
+// errOtherRules says that a tablet shows something else from now on, so that its page
+// begins anew.
+var errOtherRules = errors.New("the tablet's rules changed")
+
+// A line is a live connection, of whoever is still there: the error is
+// errNotSignedIn once they were signed out, unpaired or ended.
+type line struct {
+	*websocket.Conn
+	still func() error
+	clock func() wallClock
+}
+
+// send tells whoever is still there. That is asked after what is told was read
+// from the archive: so nobody hears of what came after they were signed out.
+func (l line) send(m event) error {
+	if err := l.still(); err != nil {
+		return err
+	}
+	m.wallClock = l.clock()
+	l.SetWriteDeadline(time.Now().Add(sendWithin))
+	if err := l.WriteJSON(m); err != nil {
+		return fmt.Errorf("sending: %w", err)
+	}
+	return nil
+}
+
+// sendNews sends what a banner says, where that is not what was told before, and
+// returns what is told then.
+func (l line) sendNews(banner string, known int64, told, text string) (string, error) {
+	if text == told {
+		return told, nil
+	}
+	return text, l.send(event{Type: banner, Revision: known, Text: text})
+}
+
+// stillThere reports whether the session by which a live connection began goes on:
+// the error is errNotSignedIn if not. A resident who was signed out at a tablet
+// hears no more, though the tablet may ask anew. To hear is to use a session, but
+// for a resident's at a tablet, which is to end when they walk away from it.
+func (s *Server) stillThere(r *http.Request) error {
+	found, err := s.sessionOf(r)
+	if err == nil && (found.ID != session(r).ID || found.Program != session(r).Program) {
+		err = house.ErrNotFound
+	}
+	if err != nil {
+		return absent(err, errNotSignedIn)
+	}
+	if found.Rules != session(r).Rules {
+		return errOtherRules
+	}
+	if found.At == "" {
+		s.use(r, found)
+	}
 	return nil
 }
 
@@ -94,7 +157,7 @@ func readUntilGone(conn *websocket.Conn) {
 
 // tell sends what changes until the other side is gone, its session has ended
 // or the server stops.
-func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn, known int64) error {
+func (s *Server) tell(ctx context.Context, conn line, r *http.Request, known int64) error {
 	changed, stop := s.Archive.Watch()
 	defer stop()
 	beat := time.NewTicker(beatEvery)
@@ -104,30 +167,35 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 		return err
 	}
 	// A page takes no trouble for granted when it connects.
-	told, trial := "", ""
+	told, trial, unwell := "", "", ""
 	_, _, rings, _ := s.quiet.last()
 	for {
-		// Whoever was signed out, unpaired or ended meanwhile is told nothing more.
-		if _, err := s.sessionOf(r.WithContext(ctx)); errors.Is(err, house.ErrNotFound) {
-			return bye(conn, websocket.ClosePolicyViolation, "signed-out")
+		if err := conn.still(); err != nil { // though there be nothing to tell
+			return err
 		}
 		if err := s.tellChanges(ctx, r, conn, &screen); err != nil {
 			return err
 		}
+		if err := s.tellOver(ctx, session(r), conn, &screen); err != nil {
+			return err
+		}
+		t := s.presenterNow(ctx)
 		var troubleChanged <-chan struct{}
-		told, troubleChanged, err = s.tellTrouble(ctx, conn, speak(languageOf(r)), screen.known, told)
+		told, troubleChanged, err = s.tellTrouble(ctx, conn, t.Words, screen.known, told)
 		if err != nil {
 			return err
 		}
-		if trial, err = s.tellTrying(ctx, conn, known, trial); err != nil {
+		if trial, err = s.tellTrying(ctx, conn, t.Words, screen.known, trial); err != nil {
+			return err
+		}
+		if unwell, err = s.tellUnwell(ctx, conn, t, screen.known, unwell); err != nil {
 			return err
 		}
 		bell, at, count, rang := s.quiet.last()
 		if count > rings {
 			rings = count
-			w := speak(languageOf(r)).At(s.Now(), s.zone(ctx))
-			text := w.Text("now-rang-unkept", "Bell", bell, "Clock", w.Clock(at))
-			if err := send(conn, event{Type: "ring", Revision: screen.known, Text: text}); err != nil {
+			text := t.Words.Text("now-rang-unkept", "Bell", t.Words.Bell(bell), "Clock", t.Words.Clock(at))
+			if err := conn.send(event{Type: "ring", Revision: screen.known, Text: text}); err != nil {
 				return err
 			}
 		}
@@ -142,7 +210,7 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 				return err
 			}
 		case <-s.ended:
-			return bye(conn, websocket.CloseGoingAway, "stopping")
+			return bye(conn.Conn, websocket.CloseGoingAway, "stopping")
 		case <-ctx.Done():
 			return nil
 		}
@@ -150,12 +218,12 @@ func (s *Server) tell(ctx context.Context, r *http.Request, conn *websocket.Conn
 }
 
 // beat tells that the connection is alive, and whether others changed.
-func (c *screen) beat(conn *websocket.Conn) error {
+func (c *screen) beat(conn line) error {
 	kind := "beat"
 	if c.others {
 		kind, c.others = "others", false
 	}
-	if err := send(conn, event{Type: kind, Revision: c.known}); err != nil {
+	if err := conn.send(event{Type: kind, Revision: c.known}); err != nil {
 		return err
 	}
 	if err := conn.WriteControl(websocket.PingMessage, nil, time.Now().Add(sendWithin)); err != nil {
@@ -166,59 +234,73 @@ func (c *screen) beat(conn *websocket.Conn) error {
 
 // tellTrouble says what is wrong, where that is not what was told before, and
 // returns what is told then, and a channel that is closed when that changes.
-func (s *Server) tellTrouble(ctx context.Context, conn *websocket.Conn, w words.Words, known int64,
+func (s *Server) tellTrouble(ctx context.Context, conn line, w words.Words, known int64,
 	told string) (string, <-chan struct{}, error) {
 	if err := s.watchClock(ctx); err != nil {
 		return told, nil, err
 	}
 	text, changed := s.trouble.say(w, troubles...)
-	if text == told {
-		return told, changed, nil
-	}
-	return text, changed, send(conn, event{Type: "trouble", Revision: known, Text: text})
+	text = joined(text, s.triedWords(w))
+	told, err := conn.sendNews("trouble", known, told, text)
+	return told, changed, err
 }
 
 // tellTrying says whether a trial runs, where that is not what was told before,
 // and returns what is told then. One that ends by itself is told with the next
 // beat.
-func (s *Server) tellTrying(ctx context.Context, conn *websocket.Conn, known int64, told string) (string, error) {
-	text, err := s.trialWords(ctx)
-	if err != nil || text == told {
+func (s *Server) tellTrying(ctx context.Context, conn line, w words.Words, known int64,
+	told string) (string, error) {
+	text, err := s.trialWords(ctx, w)
+	if err != nil {
 		return told, err
 	}
-	return text, send(conn, event{Type: "trial", Revision: known, Text: text})
+	return conn.sendNews("trial", known, told, text)
+}
+
+// tellUnwell says what is wrong with bells, where that is not what was told before,
+// and returns what is told then.
+func (s *Server) tellUnwell(ctx context.Context, conn line, t view.Presenter, known int64,
+	told string) (string, error) {
+	text, err := s.bellNotices(ctx, t)
+	if err != nil {
+		return told, err
+	}
+	return conn.sendNews("unwell", known, told, text)
 }
 
 // screenOf begins with what the page at the other end knows. One that knows
 // another archive begins anew.
-func (s *Server) screenOf(ctx context.Context, conn *websocket.Conn, known int64) (screen, error) {
+func (s *Server) screenOf(ctx context.Context, conn line, known int64) (screen, error) {
 	latest, err := s.Archive.Revision(ctx)
 	if err != nil || known <= latest {
 		return screen{known: known}, err
 	}
-	return screen{}, send(conn, event{Type: "missed"})
+	return screen{}, conn.send(event{Type: "missed"})
 }
 
 // tellChanges sends what changed on the screen, visits that are gone before
 // those that changed.
-func (s *Server) tellChanges(ctx context.Context, r *http.Request, conn *websocket.Conn, c *screen) error {
+func (s *Server) tellChanges(ctx context.Context, r *http.Request, conn line, c *screen) error {
 	known := c.known
 	n, err := c.look(ctx, s.Archive)
 	if err != nil {
 		return err
 	}
 	if n.missed {
-		if err := send(conn, event{Type: "missed", Revision: known}); err != nil {
+		if err := conn.send(event{Type: "missed", Revision: known}); err != nil {
 			return err
 		}
 	}
 	if len(n.gone) > 0 {
 		// What is known does not grow yet: visits that changed before come next.
-		if err := send(conn, event{Type: "gone", Revision: known, Gone: n.gone}); err != nil {
+		if err := conn.send(event{Type: "gone", Revision: known, Gone: n.gone}); err != nil {
 			return err
 		}
 	}
 	if len(n.visits) == 0 {
+		return nil
+	}
+	if n.visits = shownTo(session(r), s.Now(), n.visits); len(n.visits) == 0 {
 		return nil
 	}
 	presenter, err := s.presenterFor(ctx, session(r))
@@ -228,27 +310,24 @@ func (s *Server) tellChanges(ctx context.Context, r *http.Request, conn *websock
 	if err := s.addAdvice(ctx, &presenter, n.visits...); err != nil {
 		return err
 	}
+	if err := s.addMessages(ctx, &presenter, n.visits...); err != nil {
+		return err
+	}
 	return tellVisits(presenter, conn, languageOf(r), n.visits)
 }
 
-func tellVisits(t view.Presenter, conn *websocket.Conn, lang string, visits []house.Visit) error {
+func tellVisits(t view.Presenter, conn line, lang string, visits []house.Visit) error {
 	for _, v := range visits {
-		var html bytes.Buffer
-		if err := drawPage(&html, lang, "card", t.Card(v)); err != nil {
+		var card, caller bytes.Buffer
+		if err := errors.Join(drawPage(&card, lang, "card", t.Ring(v)),
+			drawPage(&caller, lang, "caller", t.Caller(v))); err != nil {
 			return fmt.Errorf("drawing a visit: %w", err)
 		}
 		asJSON := newVisitJSON(t, v)
-		if err := send(conn, event{Type: "visit", Revision: v.Revision, Visit: &asJSON, Card: html.String()}); err != nil {
+		if err := conn.send(event{Type: "visit", Revision: v.Revision, Visit: &asJSON, Card: card.String(),
+			Caller: caller.String()}); err != nil {
 			return err
 		}
-	}
-	return nil
-}
-
-func send(conn *websocket.Conn, m event) error {
-	conn.SetWriteDeadline(time.Now().Add(sendWithin))
-	if err := conn.WriteJSON(m); err != nil {
-		return fmt.Errorf("sending: %w", err)
 	}
 	return nil
 }

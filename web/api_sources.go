@@ -40,12 +40,29 @@ func (s *Server) postSource(w http.ResponseWriter, r *http.Request) error {
 		Person string           `json:"person,omitempty"`
 		Name   string           `json:"name"`
 		Token  string           `json:"token"`
+		Key    string           `json:"key,omitempty"` // of a reader, to sign with
 	}{Kind: sent.Kind, Person: sent.Person, Name: name}
 	added.ID, added.Token, err = s.Archive.AddSource(r.Context(), sent.Kind, sent.Person, name)
 	if err != nil {
 		return absent(err, errPersonGone)
 	}
+	if sent.Kind == house.Reader {
+		if added.Key, err = s.giveKey(r.Context(), added.ID); err != nil {
+			return absent(err, errNoSource)
+		}
+	}
 	return sendJSON(w, http.StatusCreated, added)
+}
+
+// postSourceKey gives a reader a new key to sign with, and answers with it, this once.
+func (s *Server) postSourceKey(w http.ResponseWriter, r *http.Request) error {
+	key, err := s.giveKey(r.Context(), r.PathValue("source"))
+	if err != nil {
+		return absent(err, errNoSource)
+	}
+	return sendJSON(w, http.StatusCreated, struct {
+		Key string `json:"key"`
+	}{key})
 }
 
 func (s *Server) deleteSource(w http.ResponseWriter, r *http.Request) error {

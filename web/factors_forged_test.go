@@ -86,3 +86,27 @@ func TestMadeUpWayHome(t *testing.T) {
 func place(north float64) string {
 	return fmt.Sprintf(`"lat":%.6f,"lon":20.654321,"accuracy":10`, 10.123456+north)
 }
+
+// TestArrivalAfterSilence is whoever has the token of a phone that was silent for more
+// than two days, switched off in a drawer perhaps: with nothing of the owner's to be
+// measured against, the first arrival is weak, however well it was made up.
+func TestArrivalAfterSilence(t *testing.T) {
+	s := newSender(t)
+	post := func(rest string) {
+		t.Helper()
+		s.tell(s.phone, "", fmt.Sprintf(`{%s,"time":%d}`, rest, s.clock.now().Unix())).is(http.StatusAccepted)
+	}
+	post(place(0))
+	s.clock.advance(49 * time.Hour)
+	for m := 40; m > 0; m -= 2 {
+		post(place(.0005 * float64(m)))
+		s.clock.advance(2 * time.Minute)
+	}
+	post(`"crossing":"entered",` + place(0))
+	s.clock.advance(2 * time.Minute)
+	if all := s.counting(); len(all) == 0 {
+		t.Error("no arrival: the way home is none")
+	} else if f := all[len(all)-1]; !f.Weak() {
+		t.Errorf("after 49 hours this counts: %+v", f)
+	}
+}

@@ -11,12 +11,14 @@ import (
 	"io"
 	"io/fs"
 	"log/slog"
+	"maps"
 	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"sync"
@@ -24,8 +26,12 @@ import (
 	"testing"
 	"time"
 
+	"github.com/alexedwards/argon2id"
+
 	"lintel/internal/house"
+	"lintel/pipeline/advice/advisor"
 	"lintel/pipeline/advice/evidence"
+	"lintel/pipeline/bell"
 	"lintel/pipeline/intake"
 	"lintel/pipeline/redact"
 	"lintel/store"
@@ -69,7 +75,7 @@ func (l *lockedBuffer) String() string {
 }
 
 // plenty is a rate that tests don't meet by chance.
-var plenty = intake.Limits{PerMinute: 60, Burst: 1000, Parallel: 2}
+var plenty = intake.Limits{PerMinute: 60, Burst: 1000, Underway: 1000, Bytes: 1 << 40}
 
 // newHouse returns a house; each change alters how its server is made. When
 // the test ends, the log is searched for what may not be in it.
@@ -97,11 +103,14 @@ func newHouseIn(t testing.TB, dir string, c *clock, now func() time.Time, change
 	config := Config{
 		Archive: h.archive,
 		Intake:  intake.New(h.archive, now, plenty),
-		Log:     slog.New(slog.NewTextHandler(h.log, &slog.HandlerOptions{Level: slog.LevelDebug})),
+		Log:     slog.New(slog.NewTextHandler(h.log, &slog.HandlerOptions{Level: slog.LevelDebug, ReplaceAttr: timeless})),
 		Now:     now,
 		Zone:    time.UTC,
 		Mask:    redact.Mask,
 		Factors: evidence.NewInbox(h.archive, now),
+		Bells: bell.NewWatch(h.archive, slog.New(slog.DiscardHandler), now,
+			func() time.Duration { return now().Sub(time.Unix(0, 0)) }),
+		Secrets: advisor.New(h.archive, nil, slog.New(slog.DiscardHandler), now, nil),
 		FindFaces: func(_ context.Context, picture image.Image) ([]house.Face, error) {
 			return []house.Face{faceOn(picture)}, nil
 		},
@@ -118,6 +127,14 @@ func newHouseIn(t testing.TB, dir string, c *clock, now func() time.Time, change
 		}
 	})
 	return h
+}
+
+// timeless leaves the machine's time out of a log, which may read as a secret does.
+func timeless(groups []string, a slog.Attr) slog.Attr {
+	if len(groups) == 0 && a.Key == slog.TimeKey {
+		return slog.Attr{}
+	}
+	return a
 }
 
 func openArchive(t testing.TB, dir string, now func() time.Time) *store.Archive {
@@ -155,11 +172,25 @@ func (h *household) secret(s string) string {
 // session's token. It spares tests the time that hashing takes.
 func (h *household) resident(name string) (token string) {
 	h.t.Helper()
-	r, err := h.archive.AddResident(context.Background(), h.secret(name), "none")
+	return h.residentWith(name, "none")
+}
+
+// someHash is of the password.
+var someHash = sync.OnceValue(func() string {
+	hash, err := argon2id.CreateHash(password, costs)
+	if err != nil {
+		panic(err)
+	}
+	return hash
+})
+
+func (h *household) residentWith(name, hash string) (token string) {
+	h.t.Helper()
+	r, err := h.archive.AddResident(context.Background(), h.secret(name), hash)
 	if err != nil {
 		h.t.Fatal(err)
 	}
-	if token, err = h.archive.StartResidentSession(context.Background(), r.ID); err != nil {
+	if token, err = h.archive.SignIn(context.Background(), r, ""); err != nil {
 		h.t.Fatal(err)
 	}
 	return h.secret(token)
@@ -235,6 +266,20 @@ func (h *household) post(target string, fields url.Values, options ...option) *a
 	h.t.Helper()
 	options = append([]option{header("Content-Type", "application/x-www-form-urlencoded")}, options...)
 	return h.ask("POST", target, strings.NewReader(fields.Encode()), options...)
+}
+
+var revisionIn = regexp.MustCompile(`name="revision" value="([^"]*)"`)
+
+// fill sends a form that stands on the page of its address, with the revision that
+// the page has.
+func (h *household) fill(target string, fields url.Values, options ...option) *answer {
+	h.t.Helper()
+	page := h.get(h.pageAbove(target), options...)
+	if m := revisionIn.FindSubmatch(page.body); m != nil {
+		fields = maps.Clone(fields)
+		fields.Set("revision", string(m[1]))
+	}
+	return h.post(target, fields, options...)
 }
 
 // ring sends a still as gate does.
@@ -326,11 +371,13 @@ func (a *answer) problem() string {
 // cookie returns the session's cookie that the answer sets, or fails.
 func (a *answer) cookie() *http.Cookie {
 	a.t.Helper()
-	cookies := a.Cookies()
-	if len(cookies) != 1 {
-		a.t.Fatalf("%d cookies", len(cookies))
+	for _, c := range a.Cookies() {
+		if strings.HasSuffix(c.Name, "lintel_session") {
+			return c
+		}
 	}
-	return cookies[0]
+	a.t.Fatalf("no session in %v", a.Cookies())
+	return nil
 }
 
 // files lists the stills' files, whole or on their way in.

@@ -14,17 +14,17 @@ const lensSent = `{"angle_deg":110,"projection":"straight","height_m":1.4,"tilt_
 func TestLensOnPage(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
-	h.get("/rules", in).is(200).says("/rules/lens/gate").says("not known")
+	h.get("/rules/privacy", in).is(200).says("/rules/lens/gate").says("not known")
 	h.get("/rules/lens/gate", in).is(200).says("Nothing is known yet of how the bell gate looks")
 
 	typed := url.Values{"angle": {"90"}, "projection": {"straight"}, "height": {" 1,45 "}, "tilt": {"−5"}}
-	a := h.post("/rules/lens/gate", typed, in).is(http.StatusSeeOther)
+	a := h.fill("/rules/lens/gate", typed, in).is(http.StatusSeeOther)
 	// f is 1280/2/tan(45°) = 640 pixels; at a metre 63.36 mm make 40.55, and a
 	// face is 2.3 times as wide: 93.
 	h.get(a.Header.Get("Location"), in).is(200).says("Saved.").says(`name="height" value="1.45"`).
 		says("sees 90° across and keeps straight lines straight, is 1.45 m above the ground and looks up by 5°").
 		says("On a still 1280 pixels wide, a grown-up one metre away would have a face about 93 pixels wide.")
-	h.get("/rules", in).is(200).says("sees 90° across")
+	h.get("/rules/privacy", in).is(200).says("sees 90° across")
 	h.get("/upkeep/trail", in).is(200).says("changed the lens of the bell gate")
 	lens, known, err := h.archive.Lens(t.Context(), "gate")
 	if want := (house.Lens{Angle: 90, Projection: house.Straight, Height: 1.45, Tilt: -5}); err != nil || !known ||
@@ -42,7 +42,7 @@ func TestLensOnPage(t *testing.T) {
 		for _, test := range tests {
 			bad := url.Values{"angle": {"90"}, "projection": {"straight"}, "height": {"1.45"}, "tilt": {"-5"}}
 			bad.Set(field, test.value)
-			h.post("/rules/lens/gate", bad, in).is(422).says(test.says).says("Nothing was saved.")
+			h.fill("/rules/lens/gate", bad, in).is(422).says(test.says).says("Nothing was saved.")
 		}
 	}
 	if now, _, err := h.archive.Lens(t.Context(), "gate"); err != nil || now != lens {
@@ -55,7 +55,7 @@ func TestLensOnPage(t *testing.T) {
 		h.post("/rules/lens/nowhere"+path, typed, in).isProblem(404, "unknown-bell")
 	}
 	h.get("/rules/lens/nowhere", in).isProblem(404, "unknown-bell")
-	h.post("/rules/lens/gate", url.Values{"angle": {strings.Repeat("1", maxForm)}}, in).isProblem(400, "bad-form")
+	h.fill("/rules/lens/gate", url.Values{"angle": {strings.Repeat("1", maxForm)}}, in).isProblem(400, "bad-form")
 }
 
 func TestLensByAPI(t *testing.T) {

@@ -25,7 +25,7 @@ func TestDocumentDescribesTheRoutes(t *testing.T) {
 	var want []string
 	for _, r := range newHouse(t).routes() {
 		method, path, ok := strings.Cut(r.pattern, " ")
-		if ok && (strings.HasPrefix(path, "/api/") || path == "/healthz") {
+		if ok && (strings.HasPrefix(path, "/api/") || slices.Contains(forMachines, path)) {
 			want = append(want, method+" "+path)
 		}
 	}
@@ -34,6 +34,9 @@ func TestDocumentDescribesTheRoutes(t *testing.T) {
 		t.Errorf("the document describes\n%q, the routes are\n%q", got, want)
 	}
 }
+
+// forMachines are the addresses that are described besides the API's.
+var forMachines = []string{"/healthz", "/readyz", "/metrics"}
 
 // TestDocumentedAnswers asks in many ways, right and wrong, and checks each answer
 // against the document. TestEveryOperation asks for every address.
@@ -102,7 +105,9 @@ const (
 	parcelPattern  = "/api/v1/visits/{visit}/parcel"
 	consentPattern = "/api/v1/persons/{person}/consent"
 	exportPattern  = "/api/v1/persons/{person}/export"
-	erasurePattern = "/api/v1/erasures/{erasure}"
+
+	visitExportPattern = "/api/v1/visits/{visit}/export"
+	erasurePattern     = "/api/v1/erasures/{erasure}"
 )
 
 // A checker asks for an address, and checks the answer against the document.
@@ -124,6 +129,8 @@ func checkVisits(check checker, in option) {
 	}
 	check("GET", "/api/v1/visits/{visit}", "", 200, in)
 	check("GET", "/api/v1/visits/{visit}", "", 401)
+	check("GET", visitExportPattern, "", 200, in)
+	check("GET", visitExportPattern, "", 401)
 	check("PUT", holdPattern, "", 200, in, sends(`{"reason":"A claim","ends_at":"2031-05-05T00:00:00Z"}`))
 	check("DELETE", "/api/v1/visits/{visit}", "", 409, in)
 	for _, bad := range []string{`{}`, `{"reason":"A claim"}`, `{"ends_at":"2031-05-05T00:00:00Z"}`,
@@ -189,6 +196,14 @@ func (h *household) checkErasures(fill func(*strings.Replacer), check checker, i
 }
 
 func checkPrior(check checker, in, tablet option) {
+	check("GET", "/api/v1/chime", "", 200, in)
+	check("GET", "/api/v1/chime", "", 401)
+	check("GET", "/api/v1/chime", "", 403, tablet)
+	check("PUT", "/api/v1/chime", "", 200, in, sends(`{"volume":40,"from":"22:00","until":"07:00"}`))
+	check("PUT", "/api/v1/chime", "", 400, in, sends(`{"volume":"loud"}`))
+	check("PUT", "/api/v1/chime", "", 422, in, sends(`{"volume":101,"from":"22:00","until":"07:00"}`))
+	check("PUT", "/api/v1/chime", "", 401)
+	check("PUT", "/api/v1/chime", "", 403, tablet)
 	check("GET", "/api/v1/prior", "", 200, in)
 	check("GET", "/api/v1/prior", "", 401)
 	check("GET", "/api/v1/prior", "", 403, tablet)
@@ -210,6 +225,7 @@ func checkResidentsOnly(check checker, tablet option) {
 	check("GET", "/api/v1/persons/{person}", "", 403, tablet)
 	check("DELETE", "/api/v1/persons/{person}", "?visits=true", 403, tablet)
 	check("GET", exportPattern, "", 403, tablet)
+	check("GET", visitExportPattern, "", 403, tablet)
 }
 
 // checkGone asks for visits and stills that are not there, or no more.
@@ -223,6 +239,7 @@ func checkGone(fill func(*strings.Replacer), check checker, visit string, in opt
 	check("PUT", holdPattern, "", 404, in, sends(`{"reason":"A claim","ends_at":"2031-05-05T00:00:00Z"}`))
 	check("DELETE", holdPattern, "", 404, in)
 	check("PUT", parcelPattern, "", 404, in, sends(`{"parcel":true}`))
+	check("GET", visitExportPattern, "", 404, in)
 	check("GET", "/api/v1/visits/{visit}", "", 404, in)
 	check("GET", "/api/v1/visits/{visit}/stills/{frame}", "", 404, in)
 	fill(strings.NewReplacer("{visit}", visit, "{frame}", "x"))

@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/alexedwards/argon2id"
 	"github.com/gorilla/websocket"
@@ -22,9 +23,15 @@ var securityOf = map[guard][]string{
 	open:          nil,
 	anyone:        {"session"},
 	resident:      {"session resident"},
+	looker:        {"session"},
+	answerer:      {"session"},
+	readNow:       {"session", "program read-visits"},
 	readVisits:    {"session", "program read-visits"},
 	readAdvice:    {"session resident", "program read-advice"},
 	manageSources: {"session resident", "program manage-sources"},
+	sendMessages:  {"session", "program send-messages"},
+	tellOutside:   {"session resident", "program tell-temperature"},
+	readMetrics:   {"session resident", "program read-metrics"},
 }
 
 // security lists what the document says an operation takes, one of them: a scheme
@@ -50,7 +57,8 @@ func TestSecurityIsTheGuards(t *testing.T) {
 		method, path, _ := strings.Cut(pattern, " ")
 		got, want := d.security(method, path), securityOf[doors[pattern]]
 		switch pattern {
-		case "POST " + stillsPattern:
+		case "POST " + stillsPattern, "GET /api/v1/bells/{bell}/display", "POST " + heartbeatPattern,
+			"POST /api/v1/bells/{bell}/display/{message}/shown":
 			want = []string{"bell"}
 		case "POST /api/v1/factors":
 			want = []string{"source"}
@@ -138,7 +146,7 @@ func TestEveryOperation(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, way := range []string{"session resident", "program read-visits", "program read-advice",
-		"program manage-sources"} {
+		"program manage-sources", "program send-messages", "program tell-temperature", "program read-metrics"} {
 		t.Run(way, func(t *testing.T) {
 			w, ofResident, ofTablet := newWalk(t)
 			c := caller{w, readDocument(t), httptest.NewServer(w.household)}
@@ -191,6 +199,11 @@ func (c caller) rightlyAsked(pattern string, ways []string, way string, keys map
 	switch {
 	case pattern == "POST "+stillsPattern:
 		options = c.asBell("of-the-walk", 0)
+	case slices.Equal(ways, []string{"bell"}):
+		options = []option{header("Authorization", "Bearer "+c.bell)}
+	case pattern == "GET /readyz":
+		c.clock.advance(-time.Hour) // nothing here examines stills, so they wait for too long
+		defer c.clock.advance(time.Hour)
 	case pattern == "POST /api/v1/factors":
 		_, token, err := c.archive.AddSource(c.t.Context(), house.Reader, "", "The walk's")
 		if err != nil {
@@ -206,6 +219,8 @@ func (c caller) rightlyAsked(pattern string, ways []string, way string, keys map
 			c.t.Fatal(err)
 		}
 	case len(ways) == 0:
+	case pattern == "PUT /api/v1/password" && way == "session resident": // which ends their sessions
+		options = []option{c.session(c.signsIn("Perrin"))}
 	case slices.Contains(ways, way), way == "session resident" && slices.Contains(ways, "session"):
 		options = []option{keys[way]}
 	default:

@@ -23,7 +23,7 @@ type lensView struct {
 	Now     string // how it looks, as far as that is known
 	Known   bool
 	Saved   bool
-	Message string // what is wrong
+	Wrong   wrongs
 	Preview string // what the numbers in the form come to
 	Form    lensForm
 }
@@ -71,8 +71,8 @@ func (s *Server) drawLens(w http.ResponseWriter, r *http.Request, status int, pa
 		return absent(err, errNoBell)
 	}
 	t := view.Presenter{Words: speak(languageOf(r))}
-	page.Bar, page.Bell, page.Action, page.Known = barOf(r, t.Words.Text("lens-of", "Bell", bell)), bell,
-		lensAddress(bell), known
+	page.Bell, page.Action, page.Known = s.bellName(r.Context(), bell), lensAddress(bell), known
+	page.Bar = barOf(r, t.Words.Text("lens-of", "Bell", page.Bell))
 	page.Now = t.Lens(lens, known)
 	if page.Preview, err = s.lensPreview(r.Context(), bell, page.Form, t.Words); err != nil {
 		return err
@@ -84,8 +84,8 @@ func (s *Server) drawLens(w http.ResponseWriter, r *http.Request, status int, pa
 // lens.
 func (s *Server) lensPreview(ctx context.Context, bell string, f lensForm, w words.Words) (string,
 	error) {
-	lens, err := f.lens()
-	if err != nil || lens.Check() != nil {
+	lens, wrong := f.lens()
+	if len(wrong) > 0 {
 		return "", nil
 	}
 	width := frameWidth
@@ -102,22 +102,37 @@ func (s *Server) lensPreview(ctx context.Context, bell string, f lensForm, w wor
 // errNoNumber says that something typed is no number.
 var errNoNumber = errors.New("no number was typed")
 
-// lens reads the numbers of a form. The error is house.ErrBadLens.
-func (f lensForm) lens() (l house.Lens, err error) {
+// lens reads the numbers of a form, and says all that is wrong with them.
+func (f lensForm) lens() (l house.Lens, wrong wrongs) {
+	fits := house.Lens{Projection: house.Straight, Angle: 100, Height: 1, Tilt: 0} // to judge each number in
 	l.Projection = f.Projection
-	for _, n := range []struct {
-		code, text string
-		v          *float64
-	}{{"lens-number-angle", f.Angle, &l.Angle}, {"lens-number-height", f.Height, &l.Height},
-		{"lens-number-tilt", f.Tilt, &l.Tilt}} {
-		if n.text == "" {
-			return l, house.Fault{Of: house.ErrBadLens, Code: "lens-missing"}
-		}
-		if *n.v, err = typedNumber(n.text); err != nil {
-			return l, house.Fault{Of: house.ErrBadLens, Code: n.code}
-		}
+	if l.Projection == house.Equidistant {
+		fits.Projection = l.Projection
 	}
-	return l, nil
+	for _, n := range []struct {
+		field, code, text string
+		v, in             *float64
+	}{{"angle", "lens-number-angle", f.Angle, &l.Angle, &fits.Angle},
+		{"height", "lens-number-height", f.Height, &l.Height, &fits.Height},
+		{"tilt", "lens-number-tilt", f.Tilt, &l.Tilt, &fits.Tilt}} {
+		usual := *n.in
+		v, err := typedNumber(n.text)
+		switch {
+		case n.text == "":
+			err = house.Fault{Of: house.ErrBadLens, Code: "lens-missing"}
+		case err != nil:
+			err = house.Fault{Of: house.ErrBadLens, Code: n.code}
+		default:
+			*n.v, *n.in = v, v
+			err = fits.Check()
+		}
+		wrong.add(n.field, err)
+		*n.in = usual
+	}
+	if fits.Projection = l.Projection; fits.Check() != nil {
+		wrong.add("projection", fits.Check())
+	}
+	return l, wrong
 }
 
 // typedNumber reads a number with a point or a comma, and with a hyphen or a
@@ -138,18 +153,14 @@ func (s *Server) submitLens(w http.ResponseWriter, r *http.Request) error {
 	}
 	form := lensForm{posted.text("angle"), posted.text("height"), posted.text("tilt"),
 		house.Projection(posted.text("projection"))}
-	lens, err := form.lens()
-	if err == nil {
-		err = s.Archive.SetLens(r.Context(), r.PathValue("bell"), lens)
+	lens, wrong := form.lens()
+	if len(wrong) > 0 {
+		return s.drawLens(w, r, http.StatusUnprocessableEntity, lensView{Form: form, Wrong: wrong})
 	}
-	switch {
-	case errors.Is(err, house.ErrBadLens):
-		return s.drawLens(w, r, http.StatusUnprocessableEntity, lensView{Form: form, Message: refused(err)})
-	case err != nil:
+	if err := s.Archive.SetLens(r.Context(), r.PathValue("bell"), lens); err != nil {
 		return absent(err, errNoBell)
-	default:
-		return redirect(w, r, lensAddress(r.PathValue("bell"))+"?saved")
 	}
+	return redirect(w, r, lensAddress(r.PathValue("bell"))+"?saved")
 }
 
 func (s *Server) submitClearLens(w http.ResponseWriter, r *http.Request) error {

@@ -2,11 +2,13 @@ package web
 
 import (
 	"errors"
+	"net"
 	"net/http"
 	"net/url"
 	"strings"
 
 	"lintel/internal/house"
+	"lintel/web/broker"
 )
 
 // A programsView is what the page of programs shows.
@@ -28,8 +30,10 @@ type programLine struct {
 
 // A newProgram has its token shown this once.
 type newProgram struct {
-	Name, Token, Curl string
-	Plain             bool // whether the token goes over the network in clear
+	Name, Token string
+	User        string // for MQTT, "" where it hears nothing there
+	Try         string // a command
+	Plain       bool   // whether the token goes over the network in clear
 }
 
 type scopeChoice struct {
@@ -81,7 +85,7 @@ func (s *Server) submitProgram(w http.ResponseWriter, r *http.Request) error {
 		scopes = append(scopes, house.Scope(scope))
 	}
 	p, token, err := s.addProgram(r, posted.Get("name"), scopes)
-	if errors.Is(err, errName) || errors.Is(err, errProgramTwice) || errors.Is(err, house.ErrBadScope) {
+	if isNoName(err) || errors.Is(err, errProgramTwice) || errors.Is(err, house.ErrBadScope) {
 		refused, _ := problemOf(err)
 		wrong := refused.message(speak(languageOf(r)))
 		if errors.Is(err, house.ErrBadScope) {
@@ -93,11 +97,39 @@ func (s *Server) submitProgram(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	reads := map[house.Scope]string{house.ReadVisits: "visits", house.ReadAdvice: "advice",
-		house.ManageSources: "sources"}
-	added := newProgram{Name: p.Name, Token: token, Plain: !s.TLS,
-		Curl: "curl -H 'Authorization: Bearer " + token + "' " + s.base(r) + "/api/v1/" + reads[p.Scopes.List()[0]]}
+	added := newProgram{Name: p.Name, Token: token, Plain: !s.TLS, Try: s.trialOf(r, p, token)}
+	if p.Scopes.Hears() {
+		added.User = p.ID
+	}
 	return s.drawPrograms(w, r, http.StatusOK, programsView{Added: &added}, nil)
+}
+
+// trialOf is a command that tries a program's token.
+func (s *Server) trialOf(r *http.Request, p house.Program, token string) string {
+	first := p.Scopes.List()[0]
+	topics := map[house.Scope]string{house.HearVisits: "visits", house.HearNames: "visits/named",
+		house.HearDisplays: "bells/BELL/display"}
+	if topic, hears := topics[first]; hears {
+		host, port, prefix := "HOST", "PORT", broker.DefaultPrefix
+		if s.Broker != nil {
+			prefix = s.Broker.Topics()
+			if _, listens, err := net.SplitHostPort(s.Broker.Address()); err == nil {
+				port = listens
+			}
+		}
+		if base, err := url.Parse(s.base(r)); err == nil {
+			host = base.Hostname()
+		}
+		return "mosquitto_sub -h " + host + " -p " + port + " -u " + p.ID + " -P " + token + " -t " + prefix + "/" + topic
+	}
+	asks := map[house.Scope]string{house.ReadVisits: "/api/v1/visits", house.ReadAdvice: "/api/v1/advice",
+		house.ManageSources: "/api/v1/sources", house.SendMessages: "/api/v1/messages",
+		house.TellTemperature: "/api/v1/outside", house.ReadMetrics: "/metrics"}
+	curl := "curl "
+	if first == house.TellTemperature {
+		curl += `-XPUT -d '{"celsius":12.5}' `
+	}
+	return curl + "-H 'Authorization: Bearer " + token + "' " + s.base(r) + asks[first]
 }
 
 func (s *Server) submitEndProgram(w http.ResponseWriter, r *http.Request) error {

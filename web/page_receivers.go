@@ -17,6 +17,7 @@ type Broker interface {
 	Address() string // where it listens
 	Topics() (prefix string)
 	Listens(receiver string) bool
+	Connections() int // of clients
 	Publish(ctx context.Context, receiver string, message []byte) error
 	Refusals() []broker.Refusal
 }
@@ -51,11 +52,11 @@ func (s *Server) submitReceiver(w http.ResponseWriter, r *http.Request) error {
 	}
 	name, err := posted.name("name")
 	if err != nil {
-		return s.drawUpkeep(w, r, upkeepView{Receivers: view.Receivers{Wrong: refused(err)}})
+		return s.drawUpkeep(w, r, upkeepView{Part: "sources", Receivers: view.Receivers{Wrong: refused(r, err)}})
 	}
 	receiver, token, err := s.Archive.AddReceiver(r.Context(), posted.Get("door"), name)
 	if errors.Is(err, house.ErrNotFound) {
-		return s.drawUpkeep(w, r, upkeepView{Receivers: view.Receivers{Wrong: refused(errReceiverDoor)}})
+		return s.drawUpkeep(w, r, upkeepView{Part: "sources", Receivers: view.Receivers{Wrong: refused(r, errReceiverDoor)}})
 	}
 	if err != nil {
 		return err
@@ -65,7 +66,7 @@ func (s *Server) submitReceiver(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	door, _ := view.DoorOf(doors, receiver.Door)
-	return s.drawUpkeep(w, r, upkeepView{Receivers: view.Receivers{
+	return s.drawUpkeep(w, r, upkeepView{Part: "sources", Receivers: view.Receivers{
 		Added: &view.NewReceiver{Receiver: receiver, At: door, Key: message.Key(receiver.Key).Text(), Token: token}}})
 }
 
@@ -94,12 +95,14 @@ func (s *Server) sendTest(r *http.Request) error {
 func (s *Server) submitTestMessage(w http.ResponseWriter, r *http.Request) error {
 	err := s.sendTest(r)
 	if p, known := problemOf(err); known && p.Status == http.StatusConflict {
-		return s.drawUpkeep(w, r, upkeepView{Receivers: view.Receivers{Untested: p.message(speak(languageOf(r)))}})
+		page := upkeepView{Part: "sources"}
+		page.Receivers.Untested = p.message(speak(languageOf(r)))
+		return s.drawUpkeep(w, r, page)
 	}
 	if err != nil {
 		return err
 	}
-	return s.drawUpkeep(w, r, upkeepView{Receivers: view.Receivers{Tested: true}})
+	return s.drawUpkeep(w, r, upkeepView{Part: "sources", Receivers: view.Receivers{Tested: true}})
 }
 
 func (s *Server) postTestMessage(w http.ResponseWriter, r *http.Request) error {
@@ -118,5 +121,5 @@ func (s *Server) submitRemoveReceiver(w http.ResponseWriter, r *http.Request) er
 		return err
 	}
 	s.erased()
-	return redirect(w, r, "/upkeep#receivers")
+	return redirect(w, r, "/upkeep/sources?removed#receivers")
 }

@@ -2,21 +2,18 @@ package web
 
 import (
 	"context"
+	"encoding/hex"
 	"errors"
 	"net/http"
 	"slices"
 
 	"lintel/internal/house"
+	"lintel/pipeline/advice/evidence"
 	"lintel/web/view"
 )
 
-// nameLength is the most characters that the name of a source, a token's label
-// and a receiver's name have.
+// nameLength is the most characters that a name has, but a person's.
 const nameLength = 60
-
-var (
-	errName error = house.Refusal("name-length")
-)
 
 // factorsOf fills in what of a person's gives factors.
 func (s *Server) factorsOf(ctx context.Context, t view.Presenter, p *view.PersonFactors) error {
@@ -60,7 +57,7 @@ func (s *Server) submitPhone(w http.ResponseWriter, r *http.Request) error {
 }
 
 // namedOnPerson reads a form on a person's page that has a name. The error is
-// errName where it is none.
+// that of house.CheckName where it is none.
 func (s *Server) namedOnPerson(w http.ResponseWriter, r *http.Request) (p personJSON, name string, err error) {
 	posted, err := readPosted(w, r)
 	if err != nil {
@@ -76,11 +73,11 @@ func (s *Server) namedOnPerson(w http.ResponseWriter, r *http.Request) (p person
 // drawWrongName shows a person's page with what is wrong with a name, if that is
 // what the error is about.
 func (s *Server) drawWrongName(w http.ResponseWriter, r *http.Request, p personJSON, err error) error {
-	if !errors.Is(err, errName) {
+	if !isNoName(err) {
 		return err
 	}
 	return s.drawPerson(w, r, http.StatusUnprocessableEntity, p,
-		personView{Factors: view.PersonFactors{Wrong: refused(err)}})
+		personView{Factors: view.PersonFactors{Wrong: refused(r, err)}})
 }
 
 func (s *Server) addSource(r *http.Request, kind house.SourceKind, person, name string) (*view.NewSource, error) {
@@ -89,7 +86,38 @@ func (s *Server) addSource(r *http.Request, kind house.SourceKind, person, name 
 		return nil, err
 	}
 	id, token, err := s.Archive.AddSource(r.Context(), kind, person, name)
-	return t.NewSource(house.Source{ID: id, Kind: kind, Person: person, Name: name}, token, s.base(r)), err
+	if err != nil {
+		return nil, err
+	}
+	added := t.NewSource(house.Source{ID: id, Kind: kind, Person: person, Name: name}, token, s.base(r))
+	if kind == house.Reader {
+		added.Key, err = s.giveKey(r.Context(), id)
+	}
+	return added, err
+}
+
+// giveKey gives a reader a new key, in hexadecimal.
+func (s *Server) giveKey(ctx context.Context, reader string) (string, error) {
+	key, err := s.Archive.GiveKey(ctx, reader)
+	return hex.EncodeToString(key), err
+}
+
+// submitReaderKey gives a reader a new key and shows it.
+func (s *Server) submitReaderKey(w http.ResponseWriter, r *http.Request) error {
+	sources, err := s.Archive.Sources(r.Context())
+	if err != nil {
+		return err
+	}
+	i := slices.IndexFunc(sources, func(source house.Source) bool { return source.ID == r.PathValue("source") })
+	if i < 0 {
+		return errNoSource
+	}
+	key, err := s.giveKey(r.Context(), sources[i].ID)
+	if err != nil {
+		return absent(err, errNoSource)
+	}
+	return s.drawUpkeep(w, r, upkeepView{Part: "sources", Readers: view.Readers{
+		Keyed: &view.NewSource{ID: sources[i].ID, Name: sources[i].Name, Key: key}}})
 }
 
 // base is the address that a browser reached the server by.
@@ -177,26 +205,36 @@ func (s *Server) submitReader(w http.ResponseWriter, r *http.Request) error {
 	}
 	name, err := posted.name("name")
 	if err != nil {
-		return s.drawUpkeep(w, r, upkeepView{Readers: view.Readers{Wrong: refused(err)}})
+		return s.drawUpkeep(w, r, upkeepView{Part: "sources", Readers: view.Readers{Wrong: refused(r, err)}})
 	}
 	added, err := s.addSource(r, house.Reader, "", name)
 	if err != nil {
 		return err
 	}
-	return s.drawUpkeep(w, r, upkeepView{Readers: view.Readers{Added: added}})
+	return s.drawUpkeep(w, r, upkeepView{Part: "sources", Readers: view.Readers{Added: added}})
 }
 
 func (s *Server) submitRemoveReader(w http.ResponseWriter, r *http.Request) error {
 	if err := s.endSource(r.Context(), r.PathValue("source"), ""); err != nil {
 		return err
 	}
-	return redirect(w, r, "/upkeep#readers")
+	return redirect(w, r, "/upkeep/sources?removed#readers")
 }
 
 // fillReaders lists the readers on Upkeep. One that sees a single person's
 // tokens only is on that person's page.
 func (s *Server) fillReaders(ctx context.Context, t view.Presenter, page *upkeepView) error {
 	sources, err := s.Archive.Sources(ctx)
+	if err != nil {
+		return err
+	}
 	page.Readers.All = t.Sources(sources, "")
-	return err
+	for i, reader := range page.Readers.All {
+		state, err := s.Archive.SourceState(ctx, reader.ID)
+		if err != nil && !errors.Is(err, house.ErrNotFound) {
+			return err
+		}
+		page.Readers.All[i].Signs = t.Signs(reader.Source, evidence.SigningOf(state))
+	}
+	return nil
 }

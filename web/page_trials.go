@@ -13,12 +13,13 @@ import (
 	"slices"
 
 	"lintel/internal/house"
+	"lintel/internal/words"
 	"lintel/web/view"
 )
 
 // A trialsView is what Upkeep shows of trials.
 type trialsView struct {
-	Bells   []string
+	Bells   []bellLine
 	Running *trialLine
 	Trials  []trialLine // that are over
 	Quiet   bool        // whether nothing is kept now
@@ -54,15 +55,15 @@ func (s *Server) fillTrials(ctx context.Context, t view.Presenter, page *upkeepV
 	}
 	v := &page.Trials
 	v.Quiet = t.Rules.QuietAt(t.Now)
-	for _, b := range page.Bells {
-		v.Bells = append(v.Bells, b.Name)
+	for _, b := range page.Bells.All {
+		v.Bells = append(v.Bells, bellLine{b.Name, b.Address})
 	}
 	for _, trial := range all {
 		if trial.Runs(t.Now) {
-			v.Running = &trialLine{trial.Bell, t.Moment(trial.StartedAt), trialAddress(trial.ID)}
+			v.Running = &trialLine{t.Words.Bell(trial.Bell), t.Moment(trial.StartedAt), trialAddress(trial.ID)}
 			continue
 		}
-		v.Trials = append(v.Trials, trialLine{trial.Bell, t.TrialLine(trial), trialAddress(trial.ID)})
+		v.Trials = append(v.Trials, trialLine{t.Words.Bell(trial.Bell), t.TrialLine(trial), trialAddress(trial.ID)})
 	}
 	return nil
 }
@@ -85,7 +86,8 @@ func (s *Server) trialFor(r *http.Request) (page trialView, err error) {
 	if err != nil {
 		return page, err
 	}
-	page.Bar, page.Address, page.Bell = barOf(r, t.Words.Text("trial-title")), trialAddress(trial.ID), trial.Bell
+	page.Bar, page.Address = barOf(r, t.Words.Text("trial-title")), trialAddress(trial.ID)
+	page.Bell = t.Words.Bell(trial.Bell)
 	page.By, page.When = names["resident "+trial.Resident], t.Moment(trial.StartedAt)
 	page.Steps, page.Says = t.TrialSteps(trial), t.TrialSummary(trial)
 	if trial.Runs(t.Now) {
@@ -127,9 +129,11 @@ func (s *Server) submitTrial(w http.ResponseWriter, r *http.Request) error {
 	id, err := s.beginTrial(r, posted.Get("bell"))
 	switch {
 	case errors.Is(err, house.ErrTrialRuns) || errors.Is(err, errQuietTrial):
-		return s.drawUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: told(speak(languageOf(r)), err)}})
+		return s.drawUpkeep(w, r, upkeepView{Part: "trials", Trials: trialsView{Wrong: told(speak(languageOf(r)), err)}})
 	case errors.Is(err, house.ErrNotFound):
-		return s.drawUpkeep(w, r, upkeepView{Trials: trialsView{Wrong: speak(languageOf(r)).Text("trial-choose-bell")}})
+		page := upkeepView{Part: "trials"}
+		page.Trials.Wrong = speak(languageOf(r)).Text("trial-choose-bell")
+		return s.drawUpkeep(w, r, page)
 	case err != nil:
 		return err
 	default:
@@ -172,15 +176,14 @@ func (s *Server) submitRemoveTrial(w http.ResponseWriter, r *http.Request) error
 		return absent(err, errNoTrial)
 	}
 	s.erased()
-	return redirect(w, r, "/upkeep")
+	return redirect(w, r, "/upkeep/trials")
 }
 
 // trialWords say on Now that a trial runs, "" if none does.
-func (s *Server) trialWords(ctx context.Context) (string, error) {
+func (s *Server) trialWords(ctx context.Context, w words.Words) (string, error) {
 	trial, runs, err := s.Archive.RunningTrial(ctx)
 	if err != nil || !runs {
 		return "", err
 	}
-	words := speak(language).At(s.Now(), s.zone(ctx))
-	return words.Text("trial-runs", "Bell", trial.Bell, "Clock", words.Clock(trial.EndsAt)), nil
+	return w.Text("trial-runs", "Bell", w.Bell(trial.Bell), "Clock", w.Clock(trial.EndsAt)), nil
 }

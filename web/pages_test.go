@@ -5,6 +5,7 @@ import (
 	"image"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -41,6 +42,12 @@ func face(x, width int, person house.Person, fpir float64, band string) house.Fa
 	return f
 }
 
+// beside is a face on a still that has so many more that were not looked at.
+func beside(f house.Face, unlooked int) house.Face {
+	f.Unlooked = unlooked
+	return f
+}
+
 // visitKinds has every outcome and every note.
 func visitKinds(p house.Person) []visitKind {
 	unknown := face(90, 40, house.Person{}, 0, "")
@@ -68,6 +75,11 @@ func visitKinds(p house.Person) []visitKind {
 			says: []string{"A stranger"}},
 		{name: "strangers", stills: []stillKind{done(unknown), done(unknown, unknown, unknown)}, outcome: review.Unknown,
 			says: []string{"3 strangers"}},
+		{name: "crowd", stills: []stillKind{done(beside(unknown, 31)), done(beside(unknown, 32), beside(unknown, 32))},
+			outcome: review.Unknown,
+			says:    []string{"2 strangers", "And 32 more faces that were not looked at."}, saysNone: []string{"And 31"}},
+		{name: "one-more", stills: []stillKind{done(beside(unknown, 1))}, outcome: review.Unknown,
+			says: []string{"And 1 more face that was not looked at."}},
 		{name: "no-face", stills: []stillKind{done()}, outcome: review.NoFace,
 			says: []string{"No face found"}},
 		{name: "failed", stills: []stillKind{{state: house.Failed}}, outcome: review.NotExamined,
@@ -109,7 +121,8 @@ func TestNowShowsEveryKindOfVisit(t *testing.T) {
 				t.Fatal(err)
 			}
 			var b strings.Builder
-			if err := drawPage(&b, language, "card", h.presenter().Card(stored)); err != nil {
+			ring := h.presenter().Ring(stored)
+			if err := drawPage(&b, language, "card", ring); err != nil {
 				t.Fatal(err)
 			}
 			card := b.String()
@@ -123,15 +136,20 @@ func TestNowShowsEveryKindOfVisit(t *testing.T) {
 					t.Errorf("the card says %q:\n%s", not, card)
 				}
 			}
-			if got := strings.Count(card, "<img"); got != len(kind.stills) {
-				t.Errorf("%d pictures of %d stills", got, len(kind.stills))
+			seen := slices.ContainsFunc(kind.stills, func(s stillKind) bool { return len(s.faces) > 0 })
+			if got, want := strings.Count(card, "<img"), len(kind.stills)+len(ring.Portraits); got != want ||
+				seen != (len(ring.Portraits) > 0) {
+				t.Errorf("%d pictures of %d stills and %d faces", got, len(kind.stills), len(ring.Portraits))
 			}
 			checkMarkup(t, card)
 		})
 	}
 	page := h.get("/", h.session(token)).is(http.StatusOK)
-	if got := strings.Count(string(page.body), "<article"); got != shownVisits {
+	if got := strings.Count(string(page.body), `<li id="caller-`); got != shownVisits {
 		t.Errorf("%d visits on the page, want %d of %d", got, shownVisits, len(kinds))
+	}
+	if got := strings.Count(string(page.body), "<article"); got != 1 {
+		t.Errorf("%d visits are large", got)
 	}
 	checkMarkup(t, string(page.body))
 	// The script keeps as many as the page began with.
@@ -143,9 +161,9 @@ func TestNowShowsEveryKindOfVisit(t *testing.T) {
 func TestNowOnAnEmptyArchive(t *testing.T) {
 	h := newHouse(t)
 	token := h.resident("Odile")
-	h.get("/", h.session(token)).is(http.StatusOK).says("Nobody has rung yet").says("lintel bell add").says("/upkeep")
+	h.get("/", h.session(token)).is(http.StatusOK).says("Nobody has rung yet").says("First steps: 1 of 6 is done").says("/start").says("/upkeep")
 	page := h.get("/", h.session(h.tablet("Hall", "Odile"))).is(http.StatusOK).says("Nobody has rung yet")
-	for _, not := range []string{"lintel bell add", "/upkeep", "/sign-out"} {
+	for _, not := range []string{"/start", "/upkeep", "/sign-out"} {
 		if strings.Contains(string(page.body), not) {
 			t.Errorf("a tablet shows %q", not)
 		}
@@ -172,16 +190,19 @@ func TestNamesAreEscaped(t *testing.T) {
 		t.Fatal(err)
 	}
 	stranger, seen := h.strangerTwice()
-	link := h.setUpLink()
+	_, link, err := h.archive.Invite(t.Context(), "")
+	if err != nil {
+		t.Fatal(err)
+	}
 	fields := url.Values{"name": {"N" + evil}, "password": {"short"}, "again": {"short"}, "code": {"0"}, "token": {link}}
 	for what, a := range map[string]*answer{
 		"now":    h.get("/", h.session(token)).is(200),
 		"tablet": h.get("/", h.session(tablet)).is(200),
 		"upkeep": h.get("/upkeep", h.session(token)).is(200),
-		"rules":  h.get("/rules", h.session(token)).is(200),
-		"draft":  h.post("/rules", evilRules(evil), h.session(token)).is(422),
-		"masks":  h.post("/rules/masks/gate", url.Values{"masks": {evil + "</textarea>" + evil}}, h.session(token)).is(422),
-		"lens": h.post("/rules/lens/gate", url.Values{"angle": {evil}, "height": {evil}, "tilt": {evil},
+		"rules":  h.get("/rules/keeping", h.session(token)).is(200),
+		"draft":  h.fill("/rules/keeping", evilRules(evil), h.session(token)).is(422),
+		"masks":  h.fill("/rules/masks/gate", url.Values{"masks": {evil + "</textarea>" + evil}}, h.session(token)).is(422),
+		"lens": h.fill("/rules/lens/gate", url.Values{"angle": {evil}, "height": {evil}, "tilt": {evil},
 			"projection": {evil}, "person": {evil}, "person_height": {evil}, "face": {evil}}, h.session(token)).is(422),
 		"trail":  h.get("/upkeep/trail", h.session(token)).is(200),
 		"book":   h.get("/visits", h.session(tablet)).is(200),
@@ -195,9 +216,10 @@ func TestNamesAreEscaped(t *testing.T) {
 			h.session(token)).is(400),
 		"bad hold": h.post("/visits/"+v.ID+"/hold", url.Values{"reason": {evil}, "until": {evil}},
 			h.session(token)).is(422),
-		"sign-in": h.post("/sign-in", fields).is(401),
-		"pair":    h.post("/pair", fields).is(401),
-		"set-up":  h.post("/set-up", fields).is(422),
+		"sign-in":   h.post("/sign-in", fields).is(401),
+		"pair":      h.post("/pair", fields).is(401),
+		"join":      h.post("/join", fields).is(422),
+		"residents": h.get("/upkeep/residents", h.session(token)).is(200),
 	} {
 		if strings.Contains(string(a.body), "<script src=//evil") || strings.Contains(string(a.body), "<b onclick") {
 			t.Errorf("%s shows the name as markup:\n%s", what, a.body)

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"net/http"
 	"strings"
+	"time"
 
 	"lintel/internal/house"
 	"lintel/internal/words"
@@ -19,13 +20,15 @@ import (
 type problem struct {
 	Type   string
 	Status int
-	Title  string // "" where Why says all
-	Detail string // "" for none
-	Count  int    // what both are told
-	Why    error  // what was refused, and why; nil where the title says it
+	Title  string        // "" where Why says all
+	Detail string        // "" for none
+	Count  int           // what both are told
+	Wait   time.Duration // after which it may be tried again, told too; 0 where that is not known
+	Why    error         // what was refused, and why; nil where the title says it
 
 	Complaint *quality.Complaint // what is wrong with a picture, in place of a title
-	Quality   *qualityJSON       // of that picture
+	Quality   *house.Quality     // of that picture
+	Camera    bool               // whether another can be taken at once, so that it is said how
 }
 
 func (p problem) Error() string {
@@ -50,8 +53,12 @@ type problemJSON struct {
 // say puts a problem into words.
 func (p problem) say(w words.Words) problemJSON {
 	if c := p.Complaint; c != nil {
-		return problemJSON{Type: p.Type, Status: p.Status, Title: w.Complaint(c.Code, c.Value), Detail: w.Remedy(c.Code),
-			Quality: p.Quality}
+		j := problemJSON{Type: p.Type, Status: p.Status, Title: w.Complaint(c.Code, c.Value), Detail: w.Remedy(c.Code),
+			Quality: newQualityJSON(w, p.Quality)}
+		if p.Camera {
+			j.Detail = w.Text("camera-" + c.Code)
+		}
+		return j
 	}
 	j := problemJSON{Type: p.Type, Status: p.Status, Detail: why(w, p.Why)}
 	if p.Detail != "" {
@@ -61,7 +68,7 @@ func (p problem) say(w words.Words) problemJSON {
 		j.Title, j.Detail = j.Detail, ""
 		return j
 	}
-	j.Title = w.Text(p.Title, "Count", p.Count)
+	j.Title = w.Text(p.Title, "Count", p.Count, "Wait", w.Length(p.Wait))
 	return j
 }
 
@@ -70,6 +77,9 @@ func (p problem) say(w words.Words) problemJSON {
 func why(w words.Words, err error) string {
 	if err == nil {
 		return ""
+	}
+	if said := worded(""); errors.As(err, &said) {
+		return string(said)
 	}
 	if poor := new(review.NoReferenceError); errors.As(err, &poor) {
 		if poor.Fault == nil {
@@ -84,8 +94,15 @@ func why(w words.Words, err error) string {
 	return words.Capital(says) + "."
 }
 
-// refused says why something typed is not taken.
-func refused(err error) string { return why(speak(language), err) }
+// refused says to whoever asks why something typed is not taken.
+func refused(r *http.Request, err error) string { return why(speak(languageOf(r)), err) }
+
+// sayWhen says when to try again, for programs.
+func (p problem) sayWhen(w http.ResponseWriter) {
+	if p.Wait > 0 {
+		retryAfter(w, p.Wait)
+	}
+}
 
 // message is what a form says of the problem: what is wrong, more exactly where
 // that is known.
@@ -151,11 +168,13 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 // for one. The problem's type is its last part only.
 func sendProblem(w http.ResponseWriter, r *http.Request, p problem) error {
 	said := p.say(speak(languageOf(r)))
+	p.sayWhen(w)
 	if wantsPage(r) {
 		return sendPage(w, r, p.Status, "problem.html", said)
 	}
 	said.Type = problemBase + p.Type
 	w.Header().Set("Content-Type", "application/problem+json")
+	sayLanguage(w, r)
 	w.WriteHeader(p.Status)
 	json.NewEncoder(w).Encode(said) // strings and a number always can be; an error is of who hung up
 	return nil

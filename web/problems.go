@@ -7,6 +7,7 @@ import (
 	"lintel/pipeline/advice/evidence"
 	"lintel/pipeline/advice/geofence"
 	"lintel/pipeline/advice/totp"
+	"lintel/pipeline/bell"
 	"lintel/pipeline/enrol"
 	"lintel/pipeline/intake"
 	"lintel/pipeline/review"
@@ -27,6 +28,11 @@ var problems = []struct {
 	{err: house.ErrNoSpace, status: http.StatusInsufficientStorage, kind: "no-space",
 		title: "problem-no-space", detail: "problem-no-space-do"},
 
+	{err: house.ErrUnvouched, status: http.StatusServiceUnavailable, kind: "unvouched",
+		title: "problem-unvouched", detail: "problem-unvouched-do"},
+	{err: house.ErrSuspect, status: http.StatusServiceUnavailable, kind: "unvouched",
+		title: "problem-suspect", detail: "problem-suspect-do"},
+
 	// Visits, rules, masks, lenses and trials.
 	{err: house.ErrHeld, status: http.StatusConflict, kind: "held", title: "problem-held"},
 	{err: house.ErrBadHold, status: http.StatusUnprocessableEntity, kind: "bad-hold",
@@ -37,6 +43,15 @@ var problems = []struct {
 		title: "problem-bad-mask", more: true},
 	{err: house.ErrBadLens, status: http.StatusUnprocessableEntity, kind: "bad-lens",
 		title: "problem-bad-lens", more: true},
+	{err: house.ErrBadTablet, status: http.StatusUnprocessableEntity, kind: "bad-tablet"},
+	{err: house.ErrBadDisplay, status: http.StatusUnprocessableEntity, kind: "bad-display",
+		title: "problem-bad-display", more: true},
+	{err: house.ErrBadMessage, status: http.StatusUnprocessableEntity, kind: "bad-text",
+		title: "problem-bad-text", more: true},
+	{err: house.ErrNoDisplay, status: http.StatusConflict, kind: "no-display",
+		title: "problem-no-display", detail: "problem-no-display-do"},
+	{err: house.ErrManyMessages, status: http.StatusConflict, kind: "too-many-messages",
+		title: "problem-many-messages"},
 	{err: house.ErrBadPrior, status: http.StatusUnprocessableEntity, kind: "bad-prior", title: "problem-bad-prior"},
 	{err: house.ErrTaken, status: http.StatusConflict, kind: "taken", title: "problem-taken"},
 	{err: house.ErrTrialRuns, status: http.StatusConflict, kind: "trial-state", title: "problem-trial-runs"},
@@ -44,7 +59,9 @@ var problems = []struct {
 	{err: house.ErrTrialStep, status: http.StatusConflict, kind: "trial-state", title: "problem-trial-step"},
 	{err: view.ErrDay, status: http.StatusBadRequest, kind: "bad-query", title: "problem-query-day"},
 	{err: store.ErrBadCursor, status: http.StatusBadRequest, kind: "bad-query", title: "problem-query-cursor"},
-	{err: errName, status: http.StatusUnprocessableEntity, kind: "bad-name"},
+	{err: house.ErrLastResident, status: http.StatusConflict, kind: "last-resident", title: "problem-last-resident"},
+	{err: house.ErrNameLength, status: http.StatusUnprocessableEntity, kind: "bad-name"},
+	{err: house.ErrNameUnseen, status: http.StatusUnprocessableEntity, kind: "bad-name"},
 	{err: house.ErrBadScope, status: http.StatusUnprocessableEntity, kind: "bad-scope", title: "problem-bad-scope"},
 	{err: enrol.ErrNoFace, status: http.StatusUnprocessableEntity, kind: "no-face", title: "problem-photograph-no-face"},
 	{err: enrol.ErrFaces, status: http.StatusUnprocessableEntity, kind: "several-faces",
@@ -63,6 +80,18 @@ var problems = []struct {
 		title: "problem-nobody-enrolled", detail: "problem-nothing-changed"},
 	{err: review.ErrBadCursor, status: http.StatusBadRequest, kind: "bad-query", title: "problem-query-cursor"},
 
+	// Heartbeats.
+	{err: bell.ErrHeartbeat, status: http.StatusBadRequest, kind: "bad-heartbeat"},
+	{err: bell.ErrSignal, status: http.StatusUnprocessableEntity, kind: "bad-signal"},
+	{err: bell.ErrMemory, status: http.StatusUnprocessableEntity, kind: "bad-memory"},
+	{err: bell.ErrFirmware, status: http.StatusUnprocessableEntity, kind: "bad-firmware"},
+	{err: bell.ErrUptime, status: http.StatusUnprocessableEntity, kind: "bad-uptime"},
+	{err: bell.ErrClock, status: http.StatusUnprocessableEntity, kind: "bad-clock"},
+	{err: bell.ErrBattery, status: http.StatusUnprocessableEntity, kind: "bad-battery"},
+	{err: bell.ErrTooOften, status: http.StatusTooManyRequests, kind: "too-often"},
+	{err: house.ErrBadInterval, status: http.StatusUnprocessableEntity, kind: "bad-interval",
+		title: "problem-bad-interval"},
+
 	// Stills that bells send.
 	{err: intake.ErrUnknownBell, status: http.StatusNotFound, kind: "unknown-bell", title: "problem-unknown-bell"},
 	{err: intake.ErrWrongSecret, status: http.StatusUnauthorized, kind: "wrong-secret", title: "problem-wrong-secret"},
@@ -74,6 +103,8 @@ var problems = []struct {
 		title: "problem-still-too-large"},
 	{err: intake.ErrTooManyPixels, status: http.StatusUnprocessableEntity, kind: "too-many-pixels",
 		title: "problem-too-many-pixels"},
+	{err: intake.ErrHEIC, status: http.StatusUnsupportedMediaType, kind: "wrong-type"},
+	{err: intake.ErrWebP, status: http.StatusUnsupportedMediaType, kind: "wrong-type"},
 	{err: intake.ErrNotAPicture, status: http.StatusUnprocessableEntity, kind: "not-a-picture",
 		title: "problem-not-a-picture", more: true},
 	{err: house.ErrOtherBytes, status: http.StatusConflict, kind: "other-bytes", title: "problem-other-bytes"},
@@ -90,6 +121,15 @@ var problems = []struct {
 	{err: evidence.ErrCrossing, status: http.StatusUnprocessableEntity, kind: "bad-crossing"},
 	{err: evidence.ErrCode, status: http.StatusUnprocessableEntity, kind: "bad-code"},
 	{err: evidence.ErrToken, status: http.StatusUnprocessableEntity, kind: "bad-token"},
+	{err: evidence.ErrCounter, status: http.StatusUnprocessableEntity, kind: "bad-counter"},
+	{err: evidence.ErrNonce, status: http.StatusUnprocessableEntity, kind: "bad-nonce"},
+	{err: evidence.ErrMAC, status: http.StatusUnprocessableEntity, kind: "bad-mac"},
+	{err: evidence.ErrUnsigned, status: http.StatusForbidden, kind: "unsigned"},
+	{err: evidence.ErrNoKey, status: http.StatusConflict, kind: "no-key"},
+	{err: evidence.ErrForged, status: http.StatusForbidden, kind: "forged"},
+	{err: evidence.ErrReplayed, status: http.StatusConflict, kind: "replayed"},
+	{err: evidence.ErrReaderClock, status: http.StatusUnprocessableEntity, kind: "clock"},
+	{err: evidence.ErrNonces, status: http.StatusTooManyRequests, kind: "too-often"},
 	{err: evidence.ErrNotTheirs, status: http.StatusForbidden, kind: "not-theirs"},
 	{err: evidence.ErrNoToken, status: http.StatusNotFound, kind: "unknown-token"},
 	{err: evidence.ErrNoHome, status: http.StatusConflict, kind: "no-home"},
@@ -111,6 +151,7 @@ var (
 	errCrossOrigin   = problem{Status: http.StatusForbidden, Type: "cross-origin", Title: "problem-cross-origin"}
 	errNotSignedIn   = problem{Status: http.StatusUnauthorized, Type: "not-signed-in", Title: "problem-not-signed-in"}
 	errResidentsOnly = problem{Status: http.StatusForbidden, Type: "residents-only", Title: "problem-residents-only"}
+	errHand          = problem{Status: http.StatusForbidden, Type: "pin-needed", Title: "hand-title"}
 	errStopping      = problem{Status: http.StatusServiceUnavailable, Type: "stopping", Title: "problem-stopping"}
 	errStaleLink     = problem{Status: http.StatusGone, Type: "stale-link",
 		Title: "problem-stale-link", Detail: "problem-stale-link-do"}
@@ -152,19 +193,21 @@ var (
 
 // Of queries that pick visits.
 var (
-	errQueryKind  = queryProblem("problem-query-kind")
-	errQueryHeld  = queryProblem("problem-query-held")
-	errQueryTime  = queryProblem("problem-query-time")
-	errBackwards  = queryProblem("problem-query-backwards")
-	errHalfPeriod = queryProblem("problem-query-half")
+	errQueryKind    = queryProblem("problem-query-kind")
+	errQueryHeld    = queryProblem("problem-query-held")
+	errQueryPicture = queryProblem("problem-query-picture")
+	errQueryTime    = queryProblem("problem-query-time")
+	errBackwards    = queryProblem("problem-query-backwards")
+	errHalfPeriod   = queryProblem("problem-query-half")
 )
 
 // What programs are refused, and what is asked of programs, sources, receivers,
-// tablets and photographs to enrol alone.
+// tablets, residents and photographs to enrol alone.
 var (
 	errWrongAPIToken = problem{Status: http.StatusUnauthorized, Type: "unknown-api-token",
 		Title: "problem-api-token-wrong"}
 	errStrays         = problem{Status: http.StatusTooManyRequests, Type: "too-often", Title: "problem-api-token-strays"}
+	errBellStrays     = problem{Status: http.StatusTooManyRequests, Type: "too-often", Title: "problem-secret-strays"}
 	errNotForPrograms = problem{Status: http.StatusForbidden, Type: "residents-only", Title: "problem-not-for-programs"}
 	errNoProgram      = problem{Status: http.StatusNotFound, Type: "unknown-program", Title: "problem-no-program"}
 	errProgramTwice   = problem{Status: http.StatusConflict, Type: "name-taken", Title: "problem-program-twice"}
@@ -173,19 +216,25 @@ var (
 	errTokenTaken     = problem{Status: http.StatusConflict, Type: "token-taken", Title: "problem-token-taken"}
 	errNoCarriedToken = problem{Status: http.StatusNotFound, Type: "unknown-token", Title: "problem-no-carried-token"}
 	errNoReceiver     = problem{Status: http.StatusNotFound, Type: "unknown-receiver", Title: "problem-no-receiver"}
+	errNoResident     = problem{Status: http.StatusNotFound, Type: "unknown-resident", Title: "problem-no-resident"}
+	errNoInvitation   = problem{Status: http.StatusNotFound, Type: "unknown-invitation", Title: "problem-no-invitation"}
+	errNoSession      = problem{Status: http.StatusNotFound, Type: "unknown-session", Title: "problem-no-session"}
 	errNoTablet       = problem{Status: http.StatusNotFound, Type: "unknown-tablet", Title: "problem-no-tablet"}
 	errPhotographType = problem{Status: http.StatusUnsupportedMediaType, Type: "wrong-type",
 		Title: "problem-photograph-type"}
 	errPhotographLarge = problem{Status: http.StatusRequestEntityTooLarge, Type: "too-large",
 		Title: "problem-photograph-large"}
 	errPhotographCut = problem{Status: http.StatusBadRequest, Type: "cut-short", Title: "problem-photograph-cut"}
+	errNoReference   = problem{Status: http.StatusNotFound, Type: "unknown-reference", Title: "problem-no-reference-there"}
 	errEnrolled      = problem{Status: http.StatusConflict, Type: "enrolled", Title: "problem-enrolled"}
 )
 
 // scopeProblem is of a token without the scope.
 func scopeProblem(scope house.Scope) problem {
 	title := map[house.Scope]string{house.ReadVisits: "problem-scope-read-visits",
-		house.ReadAdvice: "problem-scope-read-advice", house.ManageSources: "problem-scope-manage-sources"}[scope]
+		house.ReadAdvice: "problem-scope-read-advice", house.ManageSources: "problem-scope-manage-sources",
+		house.SendMessages: "problem-scope-send-messages", house.TellTemperature: "problem-scope-tell-temperature",
+		house.ReadMetrics: "problem-scope-read-metrics"}[scope]
 	return problem{Status: http.StatusForbidden, Type: "scope", Title: title}
 }
 

@@ -19,7 +19,8 @@ const (
 // bringsToken reports whether a request comes with an API token, be it right or
 // wrong. Then its cookie does not count.
 func bringsToken(r *http.Request) bool {
-	return strings.HasPrefix(r.URL.Path, "/api/") && r.Header.Get("Authorization") != ""
+	forPrograms := strings.HasPrefix(r.URL.Path, "/api/") || r.URL.Path == "/metrics" || r.URL.Path == "/readyz"
+	return forPrograms && r.Header.Get("Authorization") != ""
 }
 
 // programOf returns the program whose token a request brings, or
@@ -68,7 +69,7 @@ func (s *Server) unknown(w http.ResponseWriter, r *http.Request) error {
 		}
 		return errNotSignedIn
 	}
-	if !s.strays.allow(r) {
+	if !s.strays.Allow(networkOf(r)) {
 		retryAfter(w, strayEvery)
 		return errStrays
 	}

@@ -1,8 +1,10 @@
 package web
 
 import (
+	"cmp"
 	"fmt"
 	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"regexp"
 	"slices"
@@ -31,9 +33,15 @@ func strayWith(token string) option {
 	n := 0
 	return func(r *http.Request) {
 		n++
-		r.RemoteAddr = fmt.Sprintf("[2001:db8::%x]:40000", n)
+		r.RemoteAddr = fmt.Sprintf("[2001:db8:%x::1]:40000", n)
 		r.Header.Set("Authorization", "Bearer "+token)
 	}
+}
+
+// takesTokens reports whether a program can ask for a route: those of the API, and
+// what programs that watch servers ask for.
+func takesTokens(pattern string) bool {
+	return strings.Contains(pattern, "/api/") || pattern == "GET /metrics"
 }
 
 // TestWithToken tries every door with a token of each scope, and then with one of
@@ -41,35 +49,67 @@ func strayWith(token string) option {
 // knows no tokens.
 func TestWithToken(t *testing.T) {
 	for _, scopes := range [][]house.Scope{{house.ReadVisits}, {house.ReadAdvice}, {house.ManageSources},
-		house.AllScopes} {
+		{house.HearVisits, house.HearNames, house.HearDisplays}, house.AllScopes} {
 		t.Run(fmt.Sprint(scopes), func(t *testing.T) {
 			w, ofResident, _ := newWalk(t)
 			_, key := w.token("Porch light", scopes...)
 			for _, pattern := range everyDoor() {
 				// A session beside the token opens nothing more.
 				a := w.step(pattern, key, w.session(ofResident))
-				switch guard := doors[pattern]; {
-				case guard == open:
-				case !strings.Contains(pattern, "/api/"):
+				by := doors[pattern]
+				scope := house.Scope(by)
+				if by == readNow {
+					scope = house.ReadVisits
+				}
+				switch {
+				case by == open:
+				case !takesTokens(pattern):
 					w.step(pattern, key).isProblem(401, "not-signed-in")
-				case guard == anyone, guard == resident:
+				case slices.Contains([]guard{anyone, looker, answerer, byHand, byPIN, resident}, by):
 					a.isProblem(403, "residents-only")
-				case slices.Contains(scopes, house.Scope(guard)):
+				case slices.Contains(scopes, scope):
 					if a.StatusCode >= 400 && pattern != "GET /api/v1/live" {
 						t.Errorf("%s: %d %s", pattern, a.StatusCode, a.body)
 					}
 				default:
 					a.isProblem(403, "scope")
-					want := fmt.Sprintf(`Bearer realm="lintel", error="insufficient_scope", scope="%s"`, guard)
+					want := fmt.Sprintf(`Bearer realm="lintel", error="insufficient_scope", scope="%s"`, scope)
 					if got := a.Header.Get("WWW-Authenticate"); got != want { // RFC 6750, section 3
 						t.Errorf("%s: WWW-Authenticate %q, want %q", pattern, got, want)
 					}
 				}
-				if len(a.Cookies()) > 0 && doors[pattern] != open && strings.Contains(pattern, "/api/") {
+				if len(a.Cookies()) > 0 && doors[pattern] != open && takesTokens(pattern) {
 					t.Errorf("%s gives a program a cookie", pattern)
 				}
 			}
 		})
+	}
+}
+
+// TestTrialOfToken runs the command that a page shows beside a new token, of each scope
+// that opens addresses: the server answers it.
+func TestTrialOfToken(t *testing.T) {
+	h := newHouse(t)
+	r := httptest.NewRequest("GET", "http://lintel.example/upkeep/programs", nil)
+	command := regexp.MustCompile(`^curl (?:-X(PUT) -d '(.*)' )?-H 'Authorization: (Bearer \S+)' http://lintel.example(/\S+)$`)
+	for _, scope := range house.AllScopes {
+		p, token, err := h.archive.AddProgram(t.Context(), string(scope), scope)
+		if err != nil {
+			t.Fatal(err)
+		}
+		try := h.trialOf(r, p, h.secret(token))
+		if p.Scopes.Hears() {
+			continue // mosquitto_sub is tried where the broker is
+		}
+		said := command.FindStringSubmatch(try)
+		if said == nil {
+			t.Errorf("%s is tried with %s", scope, try)
+			continue
+		}
+		a := h.ask(cmp.Or(said[1], "GET"), said[4], strings.NewReader(said[2]), header("Authorization", said[3]))
+		if a.StatusCode != 200 && a.StatusCode != 204 {
+			t.Errorf("%s is answered %d %s", try, a.StatusCode, a.body)
+		}
 	}
 }
 

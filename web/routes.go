@@ -3,40 +3,11 @@ package web
 import (
 	"net/http"
 	"slices"
-
-	"lintel/internal/house"
 )
 
 // A handler answers a request, or returns why it did not: the table of problems
 // has the answer to that.
 type handler func(w http.ResponseWriter, r *http.Request) error
-
-// A guard is who gets through to a handler.
-type guard string
-
-const (
-	open     guard = "open"     // anybody
-	anyone   guard = "anyone"   // residents and tablets
-	resident guard = "resident" // residents only
-
-	// Programs get through these, and no others, by an API token with the scope
-	// of the same name; and besides them tablets and residents, or residents.
-	readVisits    guard = "read-visits"
-	readAdvice    guard = "read-advice"
-	manageSources guard = "manage-sources"
-)
-
-// admissions are whom a guard lets through besides residents.
-var admissions = map[guard]struct {
-	tablets bool
-	scope   house.Scope // that a program needs, "" where none gets through
-}{
-	anyone:        {tablets: true},
-	resident:      {},
-	readVisits:    {true, house.ReadVisits},
-	readAdvice:    {false, house.ReadAdvice},
-	manageSources: {false, house.ManageSources},
-}
 
 // A route is what is asked for, by a pattern of [http.ServeMux], who may ask, and
 // what answers.
@@ -51,12 +22,15 @@ func (s *Server) routes() []route {
 	return slices.Concat(
 		s.systemRoutes(),
 		s.accountRoutes(),
+		s.residentRoutes(),
+		s.startRoutes(),
 		s.visitRoutes(),
 		s.peopleRoutes(),
 		s.strangerRoutes(),
 		s.checkRoutes(),
 		s.rulesRoutes(),
 		s.bellRoutes(),
+		s.messageRoutes(),
 		s.adviceRoutes(),
 		s.upkeepRoutes(),
 		s.trialRoutes(),
@@ -74,6 +48,7 @@ func (s *Server) mux() http.Handler {
 		}
 		mux.Handle(route.pattern, s.answering(h))
 	}
+	s.paths = mux
 	// Browsers say where a request comes from; those that change something
 	// are taken from Lintel's own pages only. Bells are no browsers.
 	csrf := http.NewCrossOriginProtection()
@@ -94,10 +69,22 @@ func (s *Server) answering(h handler) http.HandlerFunc {
 func (s *Server) systemRoutes() []route {
 	return []route{
 		{"GET /healthz", open, s.getHealth},
+		{"GET /readyz", open, s.getReady},
+		{"GET /metrics", readMetrics, s.getMetrics},
 		{"POST /api/v1/bells/{bell}/stills", open, s.postStill},
+		{"POST /api/v1/bells/{bell}/heartbeat", open, s.postHeartbeat},
 		{"POST /api/v1/factors", open, s.postFactor},
+		{"GET /trust", open, s.showTrust},                  // whoever is to trust the house does not yet,
+		{"GET /trust/authority.crt", open, s.getAuthority}, // and this is no secret
+		{"POST /theme", open, s.submitTheme},               // how a browser shows what it is shown anyway
 		{"GET /assets/style.css", open, s.getAsset},
 		{"GET /assets/icon.svg", open, s.getAsset},
+		{"GET /assets/icon-192.png", open, s.getAsset},
+		{"GET /assets/icon-512.png", open, s.getAsset},
+		{"GET /assets/manifest.webmanifest", open, s.getAsset},
+		{"GET /assets/shell.js", open, s.getAsset},
+		{"GET /sw.js", open, s.getAsset}, // it may see to the pages under its own address only
+		{"GET /away", open, s.showAway},
 		{"GET /assets/{name}", anyone, s.getAsset},
 		{"GET /api/v1/openapi.json", open, s.getOpenAPI}, // it holds nothing of the household,
 		{"/", anyone, func(http.ResponseWriter, *http.Request) error { return errNoAddress }},
@@ -109,12 +96,25 @@ func (s *Server) accountRoutes() []route {
 	return []route{
 		{"GET /sign-in", open, s.showSignIn},
 		{"POST /sign-in", open, s.submitSignIn},
-		{"GET /set-up", open, s.showSetUp},
-		{"POST /set-up", open, s.submitSetUp},
-		{"GET /join", open, s.showJoin},
-		{"POST /join", open, s.submitJoin},
+		{"GET /set-up", open, s.showEntrance(s.setUp())},
+		{"POST /set-up", open, s.submitEntrance(s.setUp())},
+		{"GET /join", open, s.showEntrance(s.joining())}, // by an invitation
+		{"POST /join", open, s.submitEntrance(s.joining())},
+		{"GET /reset", open, s.showEntrance(s.resetting())}, // by a link of `lintel resident reset`
+		{"POST /reset", open, s.submitEntrance(s.resetting())},
+		{"GET /demo", open, s.enterDemo}, // by the link that a demo prints
 		{"GET /pair", open, s.showPair},
 		{"POST /pair", open, s.submitPair},
+		{"POST /language", open, s.submitLanguage},
+		{"PUT /api/v1/language", resident, s.putLanguage},
+		{"PUT /api/v1/tablets/{tablet}/language", resident, s.putTabletLanguage},
+		{"POST /upkeep/tablets/{tablet}/language", resident, s.submitTabletLanguage},
+		{"POST /tablet/sign-in", anyone, s.submitTabletSignIn},
+		{"POST /tablet/guests", anyone, s.submitGuests},
+		{"POST /tablet/guests/gone", byPIN, s.submitGuestsGone},
+		{"GET /upkeep/tablets/{tablet}", resident, s.showTablet},
+		{"POST /upkeep/tablets/{tablet}", resident, s.submitTablet},
+		{"PUT /api/v1/tablets/{tablet}", resident, s.putTablet},
 		{"POST /sign-out", resident, s.submitSignOut}, // a guest must not sign the tablet on the wall out
 		{"POST /api/v1/session", open, s.postSession},
 		{"DELETE /api/v1/session", resident, s.deleteSession},
@@ -122,8 +122,39 @@ func (s *Server) accountRoutes() []route {
 		{"GET /api/v1/tablets", resident, s.listTablets},
 		{"POST /api/v1/tablets/pairing-code", resident, s.postPairingCode},
 		{"DELETE /api/v1/tablets/{tablet}", resident, s.deleteTablet},
+	}
+}
+
+// residentRoutes are who lives here, and what each is signed in with.
+func (s *Server) residentRoutes() []route {
+	return []route{
+		{"GET /upkeep/residents", resident, s.showResidents},
+		{"GET /upkeep/residents/{resident}/remove", resident, s.showRemoveResident},
+		{"POST /upkeep/residents/{resident}/remove", resident, s.submitRemoveResident},
+		{"POST /upkeep/residents/password", resident, s.submitPassword},
+		{"POST /upkeep/invitation", resident, s.submitInvitation},
+		{"POST /upkeep/invitations/{invitation}/withdraw", resident, s.submitWithdrawInvitation},
+		{"POST /upkeep/sessions/{session}/end", resident, s.submitEndSession},
 		{"GET /api/v1/residents", resident, s.listResidents},
+		{"DELETE /api/v1/residents/{resident}", resident, s.deleteResident},
 		{"POST /api/v1/residents/invitation", resident, s.postInvitation},
+		{"GET /api/v1/invitations", resident, s.listInvitations},
+		{"DELETE /api/v1/invitations/{invitation}", resident, s.deleteInvitation},
+		{"PUT /api/v1/password", resident, s.putPassword},
+		{"GET /api/v1/sessions", resident, s.listSessions},
+		{"DELETE /api/v1/sessions/{session}", resident, s.deleteOneSession},
+	}
+}
+
+// startRoutes are the first steps.
+func (s *Server) startRoutes() []route {
+	return []route{
+		{"GET /start", resident, s.showStart},
+		{"GET /start/state", resident, s.getStartState},
+		{"POST /start/zone", resident, s.submitStartZone},
+		{"POST /start/tablet", resident, s.submitStartTablet},
+		{"POST /start/certificate", resident, s.submitStartCertificate},
+		{"POST /start/done", resident, s.submitStarted},
 	}
 }
 
@@ -131,19 +162,25 @@ func (s *Server) accountRoutes() []route {
 func (s *Server) visitRoutes() []route {
 	return []route{
 		{"GET /{$}", anyone, s.showNow},
-		{"GET /api/v1/live", readVisits, s.getLive},
+		{"GET /api/v1/live", readNow, s.getLive},
 		{"GET /api/v1/visits", readVisits, s.listVisits},
-		{"GET /visits", anyone, s.showBook},
-		{"GET /visits/{visit}", anyone, s.showVisit},
+		{"GET /visits", looker, s.showBook},
+		{"GET /visits/{visit}", looker, s.showVisit},
 		{"GET /api/v1/visits/{visit}", readVisits, s.getVisit},
-		{"GET /api/v1/visits/{visit}/stills/{frame}", readVisits, s.getStill},
-		{"POST /visits/{visit}/code", anyone, s.submitCode}, // a visitor says it, and whoever is at home types it
-		{"POST /api/v1/visits/{visit}/code", anyone, s.postCode},
-		{"POST /visits/{visit}/agree", resident, s.submitAgree},
+		{"GET /api/v1/visits/{visit}/stills/{frame}", readNow, s.getStill},
+		{"GET /api/v1/visits/{visit}/stills/{frame}/small/{width}", readNow, s.getSmallStill},
+		{"GET /api/v1/faces/{face}/picture/{size}", readNow, s.getFacePicture},
+		{"POST /visits/{visit}/code", answerer, s.submitCode}, // a visitor says it, and whoever is at home types it
+		{"POST /api/v1/visits/{visit}/code", answerer, s.postCode},
+		{"POST /visits/{visit}/agree", byHand, s.submitAgree},
 		{"POST /api/v1/visits/{visit}/agree", resident, s.postAgree},
+		{"GET /visits/{visit}/faces/{frame}/{place}/who", answerer, s.showWho},
+		{"POST /visits/{visit}/faces/{frame}/{place}/who", byHand, s.submitWho},
+		{"POST /visits/{visit}/faces/{frame}/{place}/undo", byHand, s.submitUndo},
+		{"GET /api/v1/visits/{visit}/export", resident, s.getVisitExport},
 		{"GET /visits/erase", resident, s.showErasePeriod},
 		{"POST /visits/erase", resident, s.submitErasePeriod},
-		{"POST /visits/{visit}/parcel", resident, s.submitVisitParcel},
+		{"POST /visits/{visit}/parcel", byHand, s.submitVisitParcel},
 		{"POST /visits/{visit}/hold", resident, s.submitHold},
 		{"POST /visits/{visit}/release", resident, s.submitRelease},
 		{"GET /visits/{visit}/erase", resident, s.showEraseVisit},
@@ -162,7 +199,15 @@ func (s *Server) visitRoutes() []route {
 func (s *Server) peopleRoutes() []route {
 	return []route{
 		{"GET /people", resident, s.showPeople},
+		{"GET /people/new", resident, s.showNewPerson},
+		{"POST /people", resident, s.submitPerson},
 		{"GET /people/{person}", resident, s.showPerson},
+		{"POST /people/{person}/consent", resident, s.submitConsent},
+		{"GET /people/{person}/pictures", resident, s.showPictures},
+		{"POST /people/{person}/pictures", resident, s.submitPictures},
+		{"POST /people/{person}/pictures/visits", resident, s.submitCandidates},
+		{"GET /people/{person}/references/{reference}/remove", resident, s.showRemoveReference},
+		{"POST /people/{person}/references/{reference}/remove", resident, s.submitRemoveReference},
 		{"POST /people/{person}/phones", resident, s.submitPhone},
 		{"POST /people/{person}/phones/{source}/remove", resident, s.submitRemovePhone},
 		{"POST /people/{person}/tokens", resident, s.submitToken},
@@ -181,6 +226,9 @@ func (s *Server) peopleRoutes() []route {
 		{"POST /api/v1/persons", resident, s.postPerson},
 		{"PUT /api/v1/persons/{person}/consent", resident, s.putConsent},
 		{"POST /api/v1/persons/{person}/references", resident, s.postReference},
+		{"GET /api/v1/persons/{person}/references", resident, s.listReferences},
+		{"DELETE /api/v1/persons/{person}/references/{reference}", resident, s.deleteReference},
+		{"GET /api/v1/persons/{person}/references/{reference}/picture", answerer, s.getPortrait},
 		{"GET /api/v1/persons/{person}/codes", resident, s.getCodes},
 		{"POST /api/v1/persons/{person}/codes", resident, s.postCodes},
 		{"DELETE /api/v1/persons/{person}/codes", resident, s.deleteCodes},
@@ -225,10 +273,16 @@ func (s *Server) checkRoutes() []route {
 func (s *Server) rulesRoutes() []route {
 	return []route{
 		{"GET /rules", resident, s.showRules},
-		{"POST /rules", resident, s.submitRules},
-		{"POST /rules/save", resident, s.submitSavedRules},
+		{"GET /rules/keeping", resident, s.showKeeping},
+		{"POST /rules/keeping", resident, s.submitKeeping},
+		{"POST /rules/keeping/save", resident, s.submitSavedRules},
 		{"POST /rules/holds/{visit}/end", resident, s.submitEndHold},
-		{"POST /rules/prior", resident, s.submitPrior},
+		{"POST /rules/chime", resident, s.submitChime},
+		{"GET /api/v1/chime", resident, s.getChime},
+		{"PUT /api/v1/chime", resident, s.putChime},
+		{"GET /rules/privacy", resident, s.showPrivacy},
+		{"GET /rules/house", resident, s.showRulesHouse},
+		{"POST /rules/house", resident, s.submitRulesHouse},
 		{"GET /api/v1/prior", resident, s.getPrior},
 		{"PUT /api/v1/prior", resident, s.putPrior},
 		{"GET /api/v1/rules", resident, s.getRules},
@@ -247,7 +301,22 @@ func (s *Server) bellRoutes() []route {
 		{"GET /rules/lens/{bell}", resident, s.showLens},
 		{"POST /rules/lens/{bell}", resident, s.submitLens},
 		{"POST /rules/lens/{bell}/clear", resident, s.submitClearLens},
+		{"POST /upkeep/bells/{bell}/forgive", resident, s.submitForgive},
+		{"DELETE /api/v1/bells/{bell}/wrong-secrets", resident, s.deleteTried},
 		{"GET /api/v1/bells", resident, s.listBells},
+		{"POST /api/v1/bells", resident, s.postBell},
+		{"DELETE /api/v1/bells/{bell}", resident, s.deleteBell},
+		{"POST /api/v1/bells/{bell}/secret", resident, s.postBellSecret},
+		{"GET /upkeep/bells/new", resident, s.showNewBell},
+		{"POST /upkeep/bells", resident, s.submitNewBell},
+		{"POST /upkeep/bells/{bell}/secret", resident, s.submitBellSecret},
+		{"GET /upkeep/bells/{bell}/remove", resident, s.showRemoveBell},
+		{"POST /upkeep/bells/{bell}/remove", resident, s.submitRemoveBell},
+		{"GET /api/v1/bells/{bell}/health", resident, s.getBellHealth},
+		{"PUT /api/v1/bells/{bell}/health", resident, s.putBellHealth},
+		{"DELETE /api/v1/bells/{bell}/view", resident, s.deleteBellView},
+		{"PUT /api/v1/bells/{bell}/name", resident, s.putBellName},
+		{"POST /upkeep/bells/{bell}/name", resident, s.submitBellName},
 		{"GET /api/v1/bells/{bell}/lens", resident, s.getLens},
 		{"PUT /api/v1/bells/{bell}/lens", resident, s.putLens},
 		{"DELETE /api/v1/bells/{bell}/lens", resident, s.deleteLens},
@@ -258,17 +327,42 @@ func (s *Server) bellRoutes() []route {
 	}
 }
 
+// messageRoutes are what bells' displays show. Bells ask by their secret, and
+// tablets send what is on the household's list.
+func (s *Server) messageRoutes() []route {
+	return []route{
+		{"GET /api/v1/bells/{bell}/display", open, s.getDisplay},
+		{"POST /api/v1/bells/{bell}/display/{message}/shown", open, s.postShown},
+		{"GET /api/v1/bells/{bell}/display/size", resident, s.getDisplaySize},
+		{"PUT /api/v1/bells/{bell}/display/size", resident, s.putDisplaySize},
+		{"DELETE /api/v1/bells/{bell}/display/size", resident, s.deleteDisplaySize},
+		{"POST /api/v1/bells/{bell}/message", sendMessages, s.postMessage},
+		{"POST /api/v1/bells/{bell}/message/preview", sendMessages, s.postMessagePreview},
+		{"DELETE /api/v1/bells/{bell}/message", sendMessages, s.deleteMessage},
+		{"GET /api/v1/messages", sendMessages, s.getMessageRules},
+		{"PUT /api/v1/messages", resident, s.putMessageRules},
+		{"PUT /api/v1/outside", tellOutside, s.putOutside},
+		{"POST /visits/{visit}/message", answerer, s.submitVisitMessage},
+		{"POST /visits/{visit}/message/clear", answerer, s.submitClearMessage},
+		{"GET /rules/messages", resident, s.showMessageRules},
+		{"POST /rules/messages", resident, s.submitMessageRules},
+		{"GET /upkeep/displays/{bell}", resident, s.showDisplay},
+		{"POST /upkeep/displays/{bell}", resident, s.submitDisplay},
+		{"POST /upkeep/displays/{bell}/clear", resident, s.submitNoDisplay},
+	}
+}
+
 // adviceRoutes are suggestions: what is allowed, and what became of one.
 func (s *Server) adviceRoutes() []route {
 	return []route{
-		{"POST /advice/{advice}/used", resident, s.submitUsed},
-		{"POST /advice/{advice}/dismissed", resident, s.submitDismissed},
+		{"POST /advice/{advice}/used", byHand, s.submitUsed},
+		{"POST /advice/{advice}/dismissed", byHand, s.submitDismissed},
 		{"POST /api/v1/advice/{advice}/used", resident, s.postUsed},
 		{"POST /api/v1/advice/{advice}/dismissed", resident, s.postDismissed},
 		{"GET /api/v1/advice", readAdvice, s.listAdvice},
 		{"GET /api/v1/advice/month", readAdvice, s.getAdviceMonth},
-		{"POST /advice/{advice}/confirm", anyone, s.submitConfirm},
-		{"POST /api/v1/advice/{advice}/confirm", anyone, s.postConfirm},
+		{"POST /advice/{advice}/confirm", byHand, s.submitConfirm},
+		{"POST /api/v1/advice/{advice}/confirm", answerer, s.postConfirm},
 		{"GET /rules/advice", resident, s.showAdvice},
 		{"POST /rules/advice/pause", resident, s.submitPause},
 		{"GET /rules/advice/house", resident, s.showAdviceHouse},
@@ -312,14 +406,20 @@ func (s *Server) adviceRoutes() []route {
 func (s *Server) upkeepRoutes() []route {
 	return []route{
 		{"GET /upkeep", resident, s.showUpkeep},
+		{"GET /upkeep/bells", resident, s.showUpkeepOf("bells")},
+		{"GET /upkeep/sources", resident, s.showUpkeepOf("sources")},
+		{"GET /upkeep/trials", resident, s.showUpkeepOf("trials")},
+		{"GET /upkeep/connection", resident, s.showUpkeepOf("connection")},
 		{"GET /upkeep/trail", resident, s.showTrail},
 		{"POST /upkeep/trail/check", resident, s.submitTrailCheck},
 		{"GET /api/v1/trail", resident, s.listTrail},
+		{"POST /upkeep/bells/{bell}/heartbeat", resident, s.submitHeartbeat},
+		{"POST /upkeep/bells/{bell}/view/forget", resident, s.submitForgetView},
 		{"POST /upkeep/pairing-code", resident, s.submitPairingCode},
-		{"POST /upkeep/invitation", resident, s.submitInvitation},
 		{"POST /upkeep/tablets/{tablet}/unpair", resident, s.submitUnpair},
 		{"POST /upkeep/readers", resident, s.submitReader},
 		{"POST /upkeep/readers/{source}/remove", resident, s.submitRemoveReader},
+		{"POST /upkeep/readers/{source}/key", resident, s.submitReaderKey},
 		{"POST /upkeep/receivers", resident, s.submitReceiver},
 		{"POST /upkeep/receivers/{receiver}/remove", resident, s.submitRemoveReceiver},
 		{"POST /upkeep/receivers/{receiver}/test", resident, s.submitTestMessage},
@@ -362,6 +462,7 @@ func (s *Server) programRoutes() []route {
 		{"GET /api/v1/sources", manageSources, s.listSources},
 		{"POST /api/v1/sources", manageSources, s.postSource},
 		{"DELETE /api/v1/sources/{source}", manageSources, s.deleteSource},
+		{"POST /api/v1/sources/{source}/key", manageSources, s.postSourceKey},
 		{"GET /api/v1/carried-tokens", manageSources, s.listCarriedTokens},
 		{"POST /api/v1/carried-tokens", manageSources, s.postCarriedToken},
 		{"DELETE /api/v1/carried-tokens/{token}", manageSources, s.deleteCarriedToken},

@@ -25,6 +25,7 @@ type changes interface {
 type screen struct {
 	known  int64           // the revision up to which all was told
 	shown  map[string]bool // ids of the visits on the screen; nil before the first look
+	seen   int             // how many of them guests see
 	others bool            // whether others changed since that was last told
 }
 

@@ -9,11 +9,14 @@
 //
 // # Who may ask for what
 //
-//	nobody in particular  /healthz, signing in, pairing, the style sheet, the icon, what the API is like
-//	a bell                its stills' endpoint, with its secret
+//	nobody in particular  /healthz, whether /readyz, signing in, joining, pairing, entering a demo by its link, the shell (style, icons, the page for
+//	                      when the server is away), which colours a browser shows, what the API is like, the certificate of the house's authority and how to trust it
+//	a bell                the endpoints for its stills and heartbeats, and its display, with its secret
 //	a phone or a reader   the endpoint for factors, with its token
-//	a tablet              Now, the visitor book, stills, live events, typing a one-time code
-//	a program             what its scopes say, by its API token: visits as a tablet sees them, advice, sources
+//	a tablet              Now, the visitor book, stills, live events, typing a one-time code, and
+//	                      answering who rang from the household's list
+//	a program             what its scopes say, by its API token: visits as a tablet sees them, advice, sources, messages,
+//	                      /metrics
 //	a resident            all that, and every other screen and change
 //
 // No address opens anything: to answer advice is to say what became of it.
@@ -30,15 +33,20 @@ import (
 	"errors"
 	"log/slog"
 	"net/http"
+	"net/netip"
 	"sync"
 	"time"
 
 	"lintel/internal/house"
 	"lintel/pipeline/enrol"
+	"lintel/pipeline/folder"
 	"lintel/pipeline/intake"
 	"lintel/pipeline/match"
 	"lintel/pipeline/review"
+	"lintel/pipeline/small"
 	"lintel/store"
+	"lintel/web/allow"
+	"lintel/web/certificate"
 )
 
 // Config is what a Server needs.
@@ -50,6 +58,15 @@ type Config struct {
 	Zone    *time.Location // of the household, for the times on screens
 	TLS     bool           // whether browsers reach the server by TLS
 
+	// Certificates, if set, says which there are where the server speaks TLS.
+	Certificates func(context.Context) (certificate.State, error)
+
+	// Bells sees how bells are.
+	Bells Bells
+
+	// Checks are what /readyz asks about besides the archive.
+	Checks []Check
+
 	// Erased, if set, is called after something was erased, and returns at
 	// once: the last traces are scrubbed from the database in the background.
 	Erased func()
@@ -60,38 +77,68 @@ type Config struct {
 	// Broker is the one within, nil where there is none.
 	Broker Broker
 
-	// Refused, if set, is told of a bell's name that came with a wrong secret.
-	Refused func(bell string)
+	// Secrets hears of the secrets that come in bells' names.
+	Secrets Secrets
 
 	// FindFaces finds the faces on a photograph to enrol. It is called by one
 	// goroutine at a time.
 	FindFaces enrol.Find
+
+	// Unkept, if set, is told of a bell that rang at a time when nothing is kept.
+	Unkept func(bell string)
 
 	// Mask makes black what masks cover.
 	Mask store.Masker
 	// LastSweep, if set, says when the last sweep was, the zero time for
 	// never, and what came of it.
 	LastSweep func() (at time.Time, s house.Swept, err error)
+
+	// Suspects, if set, are what was found when every table was last checked for
+	// rows that somebody without the master key wrote.
+	Suspects func() []house.Suspicion
+	// Demo says that all of it is made up, and nothing is kept: each page has a bar
+	// that says so.
+	Demo bool
+	// PutBack, if set, says whether the archive's folder was put back as it once was.
+	PutBack func() *house.PutBack
+}
+
+// Secrets are told of each secret that comes in a bell's name, by the network that it
+// comes from, and know where wrong ones do.
+type Secrets interface {
+	Heard(bell string, from netip.Prefix)
+	Refused(bell string, from netip.Prefix) (times int)
+	Tried() []house.Doubt
+	Forgive(ctx context.Context, bell string) error
 }
 
 // A Server is the http.Handler of all of Lintel.
 type Server struct {
 	Config
 	handler  http.Handler
+	paths    *http.ServeMux // what handler leads to
 	tickets  *tickets
-	attempts *attempts
-	strays   *byAddress // API tokens that are nobody's
+	entry    *entry
+	strays   *allow.Rates[allow.Network] // API tokens that are nobody's
+	astray   *allow.Rates[allow.Network] // secrets that are no bell's
+	nobodys  series                      // names that are no bell's
 	sending  *sending
-	hashing  chan struct{} // holds a token for each password being hashed
 	looks    viewLog
+	failures failures
 	trouble  banner
 	quiet    quiet
+	polls    polls
+	figures  *figures
 	masking  masking
 	erasing  erasing
+	folders  []*folder.Watcher
 	gallery  *match.Current
 	review   *review.Review
-	advising sync.Mutex // held while the rules of advice are read and changed
-	pins     sync.Mutex // held while a PIN is checked
+	deciding sync.Mutex // held while what the household decided is read and changed
+	small    *small.Shelf
+	pins     sync.Mutex // held while a PIN or one's own password is checked
+
+	pictureSecret pictureSecret
 
 	enrolling sync.Mutex // held while a photograph is looked at
 
@@ -105,18 +152,28 @@ type Server struct {
 func New(c Config) *Server {
 	gallery := match.NewCurrent(c.Archive)
 	s := &Server{
-		Config:   c,
-		tickets:  newTickets(c.Now),
-		attempts: newAttempts(c.Now),
-		strays:   newByAddress(c.Now, strayEvery, straysAtOnce),
-		sending:  newSending(c.Now),
-		hashing:  make(chan struct{}, 2),
-		gallery:  gallery,
-		review:   review.New(c.Archive, gallery, c.Now),
-		ended:    make(chan struct{}),
+		Config:  c,
+		tickets: newTickets(c.Now),
+		entry:   newEntry(c.Now),
+		strays:  allow.NewRates[allow.Network](c.Now, strayEvery, straysAtOnce),
+		astray:  allow.NewRates[allow.Network](c.Now, strayEvery, straysAtOnce),
+		sending: newSending(c.Now),
+		figures: newFigures(c),
+		gallery: gallery,
+		review:  review.New(c.Archive, gallery, c.Now),
+		small:   small.NewShelf(c.Archive, c.Log),
+		ended:   make(chan struct{}),
+
+		pictureSecret: newPictureSecret(),
 	}
 	s.handler = s.mux()
 	return s
+}
+
+// Watch says which folders are watched, for Upkeep to tell how they do. It is called
+// before anything is served.
+func (s *Server) Watch(folders ...*folder.Watcher) {
+	s.folders = folders
 }
 
 // ServeHTTP answers every request, with headers that keep browsers from
@@ -125,13 +182,20 @@ func New(c Config) *Server {
 func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h := w.Header()
 	h.Set("Content-Security-Policy", "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "+
-		"connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
+		"connect-src 'self'; manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("Referrer-Policy", "no-referrer")
 	h.Set("Cross-Origin-Opener-Policy", "same-origin")
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
 	h.Set("Cache-Control", "no-store")
-	s.handler.ServeHTTP(w, r)
+	if certificate.Plain(r.Context()) {
+		s.servePlain(w, s.reading(r))
+		return
+	}
+	if s.TLS && insistable(r.Host) {
+		h.Set("Strict-Transport-Security", insistence)
+	}
+	s.handler.ServeHTTP(w, s.reading(r))
 }
 
 func (s *Server) getHealth(w http.ResponseWriter, r *http.Request) error {

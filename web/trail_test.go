@@ -127,7 +127,7 @@ func TestTrailHash(t *testing.T) {
 func TestCheckingTheTrail(t *testing.T) {
 	h := newHouse(t)
 	in := h.session(h.resident("Odile"))
-	h.post("/upkeep/trail/check", nil, in).is(200).says("The trail is intact: 2 entries")
+	h.post("/upkeep/trail/check", nil, in).is(200).says("The trail is intact: 3 entries")
 	db, err := sql.Open("sqlite", filepath.Join(h.dir, "archive.db"))
 	if err != nil {
 		t.Fatal(err)
@@ -222,5 +222,37 @@ func TestEveryDeedHasWords(t *testing.T) {
 	}
 	if found < 30 {
 		t.Errorf("only %d notes found", found)
+	}
+}
+
+// TestEntriesOfAccounts says who came in, who could not, and who saw to that.
+func TestEntriesOfAccounts(t *testing.T) {
+	t.Parallel()
+	const id, gone = "ABCDEFGHIJKLMNOPQRSTUVWXYZ", "ABCDEFGHIJKLMNOPQRSTUVWXYA"
+	at := view.Presenter{Zone: time.UTC, Now: time.Date(2031, 5, 4, 18, 30, 0, 0, time.UTC), Words: speak(language),
+		Names: map[string]string{"resident " + id: "élodie"}}
+	for _, test := range []struct{ actor, action, subject, says string }{
+		{"resident " + id, "changed", "password " + id, "élodie changed their password"},
+		{"resident " + id, "reset", "password " + id, "élodie set a new password, by a link"},
+		{"command", "offered", "reset " + id, "Somebody at the server made a link that sets the password " +
+			"of élodie anew"},
+		{"command", "invited", "invitation " + gone, "Somebody at the server made an invitation, number " + gone},
+		{"resident " + id, "removed", "invitation " + gone, "élodie withdrew an invitation, number " + gone},
+		{"resident " + id, "joined", "resident " + gone, "élodie had invited a resident who is gone (" + gone +
+			"), who joined"},
+		{"resident " + id, "signed-in", "session " + gone, "élodie signed in"},
+		{"resident " + id, "signed-out", "session " + gone + " resident " + id, "élodie signed out"},
+		{"resident " + gone, "ended", "session " + gone + " resident " + id, "A resident who is gone (" + gone +
+			") ended a session of élodie"},
+		{"itself", "missed", "sign-in " + id + " count 1", "Lintel itself counted 1 failed sign-in as élodie " +
+			"within an hour"},
+		{"itself", "missed", "sign-in unknown count 10",
+			"Lintel itself counted 10 failed sign-ins by names that nobody has, within an hour"},
+		{"itself", "missed", "pairing unknown count 1", "Lintel itself counted 1 failed pairing within an hour"},
+	} {
+		line := at.TrailLine(house.Entry{Actor: test.actor, Action: test.action, Subject: test.subject})
+		if says := at.Words.Text(line.Key, "Who", line.Who, "What", line.What); says != test.says {
+			t.Errorf("%+v became %q", test, says)
+		}
 	}
 }

@@ -48,14 +48,14 @@ func TestTrialAsItIsLived(t *testing.T) {
 	token := h.resident("Odile")
 	in := h.session(token)
 	h.ringsAs("before", triedFace(house.Picture, .9))
-	h.get("/upkeep", in).is(200).says("Try a picture at the bell").says("<option>gate</option>")
+	h.get("/upkeep/trials", in).is(200).says("Try a picture at the bell").says(`<option value="gate">gate</option>`)
 	h.clock.advance(time.Minute)
 	id := h.begins(in)
 	page := "/upkeep/trials/" + id
 	h.get(page, in).is(200).says("It ends by itself at 18:51").says("Stand where visitors stand").
 		says("3 rings of 3 to come")
 	h.get("/", in).is(200).says("Pictures are being tried at the bell gate, until 18:51 at the latest.")
-	h.get("/upkeep", in).is(200).says(`href="` + page + `"`).says("Go to the trial")
+	h.get("/upkeep/trials", in).is(200).says(`href="` + page + `"`).says("Go to the trial")
 	// Another can't begin, and this one can't be removed while it runs.
 	h.post("/upkeep/trials", url.Values{"bell": {"gate"}}, in).is(422).
 		says("A trial with pictures runs already. End it first.")
@@ -77,11 +77,11 @@ func TestTrialAsItIsLived(t *testing.T) {
 	// It ends by itself, between two rings.
 	h.clock.advance(house.TrialLasts)
 	h.ringsAs("after", triedFace(house.NoSign, .2))
-	h.get("/", in).is(200).says(`id="trial" class="connection" role="status" hidden`)
+	h.get("/", in).is(200).says(`id="trial" class="notice" hidden`)
 	h.post(page+"/step", url.Values{"step": {"screen"}}, in).is(303)
 	report := func() string { return string(h.get(page, in).is(200).says("Tried by Odile").body) }
 	checkReport(t, report())
-	h.get("/upkeep", in).is(200).says("yourself: 1 of 2 taken for a picture, a printed photograph: 1 of 3 noticed")
+	h.get("/upkeep/trials", in).is(200).says("yourself: 1 of 2 taken for a picture, a printed photograph: 1 of 3 noticed")
 
 	h.losesVisitOfTrial(id, noticed, in)
 	if again := report(); strings.Contains(again, noticed) ||
@@ -199,7 +199,7 @@ func TestTrialNeedsRings(t *testing.T) {
 	if err := h.archive.SetRules(t.Context(), rules); err != nil {
 		t.Fatal(err)
 	}
-	h.get("/upkeep", in).is(200).says("Not now: nothing is kept at this time of the week.")
+	h.get("/upkeep/trials", in).is(200).says("Not now: nothing is kept at this time of the week.")
 	h.post("/upkeep/trials", url.Values{"bell": {"gate"}}, in).is(422).says("Nothing is kept at this time of the week")
 	h.ask("POST", "/api/v1/trials", strings.NewReader(`{"bell":"gate"}`), in).isProblem(409, "trial-state")
 }
