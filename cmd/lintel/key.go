@@ -95,6 +95,9 @@ func resolved(path string) string {
 // keyOfPassphrase derives the key. The salt, which is no secret, lies with the
 // archive.
 func (g *globals) keyOfPassphrase() (seal.Key, error) {
+	if err := seal.CheckPrivate(g.PassphraseFile); err != nil {
+		return seal.Key{}, fmt.Errorf("reading the passphrase: %w", err)
+	}
 	text, err := os.ReadFile(g.PassphraseFile)
 	if err != nil {
 		return seal.Key{}, fmt.Errorf("reading the passphrase: %w", err)

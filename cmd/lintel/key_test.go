@@ -54,7 +54,7 @@ func TestMasterKey(t *testing.T) {
 		other); status != exitRight {
 		t.Fatal(said)
 	}
-	before := folder(t, data)
+	before := folderOf(t, data)
 	credentials := filepath.Join(dir, "credentials")
 	link := filepath.Join(dir, "link")
 	if err := os.Symlink(data, link); err != nil {
@@ -80,7 +80,7 @@ func TestMasterKey(t *testing.T) {
 			t.Errorf("%s: status %d, said %q, want %q", c.name, status, said, c.want)
 		}
 	}
-	if after := folder(t, data); after != before {
+	if after := folderOf(t, data); after != before {
 		t.Errorf("a refused key changed the folder from %s to %s", before, after)
 	}
 
@@ -112,8 +112,8 @@ func tryPassphrase(t *testing.T, dir string, write func(name string, content str
 	t.Helper()
 	// A passphrase alone opens an archive made with it.
 	second := filepath.Join(dir, "second")
-	for range 2 {
-		if status, _, said := lintelAt(t, "person", "add", "Ada Quill", "--data", second, "--passphrase-file",
+	for _, name := range []string{"Ada Quill", "Bo Quill"} {
+		if status, _, said := lintelAt(t, "person", "add", name, "--data", second, "--passphrase-file",
 			passphrase); status != exitRight {
 			t.Fatal(said)
 		}
@@ -130,7 +130,7 @@ func tryPassphrase(t *testing.T, dir string, write func(name string, content str
 }
 
 // folder lists a folder's files with their sizes.
-func folder(t *testing.T, dir string) string {
+func folderOf(t *testing.T, dir string) string {
 	t.Helper()
 	var b strings.Builder
 	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
