@@ -1,24 +1,44 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
-	"slices"
+	"strconv"
+	"strings"
 	"text/tabwriter"
 	"time"
 
 	"lintel/internal/house"
+	"lintel/store"
 )
 
 type bellCmd struct {
 	Add    bellAddCmd    `cmd:"" help:"Add a bell and print its secret, which is shown only now."`
-	List   bellListCmd   `cmd:"" help:"List the bells."`
+	List   bellListCmd   `cmd:"" help:"List the bells: their names, and the addresses by which they send."`
+	Rename bellRenameCmd `cmd:"" help:"Call a bell otherwise; its address and its secret stay."`
+	Renew  bellRenewCmd  `cmd:"" help:"Give a bell another secret and print it; the old one is worth nothing then."`
 	Remove bellRemoveCmd `cmd:"" help:"Make a bell's secret worthless; its visits stay."`
 	Lens   bellLensCmd   `cmd:"" help:"Say, change or forget how a bell looks at the doorstep."`
 }
 
+// openBell opens the archive and finds the bell of an address or a name. Whoever has
+// the archive closes it.
+func (g *globals) openBell(named string) (*store.Archive, house.Bell, error) {
+	a, err := g.openArchive(false)
+	if err != nil {
+		return nil, house.Bell{}, err
+	}
+	bell, err := a.Bell(g.ctx, named)
+	if err != nil {
+		a.Close()
+		return nil, bell, err
+	}
+	return a, bell, nil
+}
+
 type bellAddCmd struct {
-	Name string `arg:"" help:"1 to 64 characters of A-Z a-z 0-9 . _ -"`
+	Name string `arg:"" help:"${bell_name}"`
 	JSON bool   `name:"json" help:"Print JSON."`
 }
 
@@ -29,12 +49,62 @@ func (c *bellAddCmd) Run(g *globals) error {
 	}
 	defer a.Close()
 	secret, err := a.AddBell(g.ctx, c.Name)
+	if errors.Is(err, house.ErrExists) {
+		return failed(err, "bell-add-twice", "Bell", strconv.Quote(c.Name))
+	}
 	if err != nil {
 		return err
 	}
-	return g.print(c.JSON, map[string]string{"name": c.Name, "secret": secret}, func(w io.Writer) {
-		fmt.Fprintln(w, secret)
-	})
+	bell, err := a.Bell(g.ctx, strings.TrimSpace(c.Name))
+	if err != nil {
+		return err
+	}
+	if bell.Address != bell.Name {
+		tell(g.stderr, "bell-address", "Name", bell.Name, "Address", bell.Address)
+	}
+	return g.printSecret(c.JSON, bell, secret)
+}
+
+// printSecret prints the secret of a bell, which is shown this once.
+func (g *globals) printSecret(asJSON bool, bell house.Bell, secret string) error {
+	shown := struct {
+		Address string `json:"address"`
+		Name    string `json:"name"`
+		Secret  string `json:"secret"`
+	}{bell.Address, bell.Name, secret}
+	return g.print(asJSON, shown, func(w io.Writer) { fmt.Fprintln(w, secret) })
+}
+
+type bellRenewCmd struct {
+	Bell string `arg:"" help:"The bell's address or name."`
+	JSON bool   `name:"json" help:"Print JSON."`
+}
+
+func (c *bellRenewCmd) Run(g *globals) error {
+	a, bell, err := g.openBell(c.Bell)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	secret, err := a.RenewBell(g.ctx, bell.Address)
+	if err != nil {
+		return err
+	}
+	return g.printSecret(c.JSON, bell, secret)
+}
+
+type bellRenameCmd struct {
+	Bell string `arg:"" help:"The bell's address or name."`
+	Name string `arg:"" help:"What it is to be called."`
+}
+
+func (c *bellRenameCmd) Run(g *globals) error {
+	a, bell, err := g.openBell(c.Bell)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	return a.RenameBell(g.ctx, bell.Address, c.Name)
 }
 
 type bellListCmd struct {
@@ -51,30 +121,55 @@ func (c *bellListCmd) Run(g *globals) error {
 	if err != nil {
 		return err
 	}
-	return g.print(c.JSON, notNil(bells), func(w io.Writer) {
+	all, err := a.BellHealths(g.ctx)
+	if err != nil {
+		return err
+	}
+	list := make([]listedBell, len(bells))
+	for i, b := range bells {
+		list[i] = listedBell{Bell: b, Ailing: notNil(all[b.Address].Ailing), Heartbeat: all[b.Address].Last}
+	}
+	return g.print(c.JSON, list, func(w io.Writer) {
 		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-		for _, b := range bells {
-			fmt.Fprintf(t, "%s\t%s\n", b.Name, heard(b.HeardAt))
+		for _, b := range list {
+			fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", b.Address, b.Name, heard(b.HeardAt), ailing(b.Ailing))
 		}
 		t.Flush()
 	})
 }
 
+// A listedBell is a bell with how it is.
+type listedBell struct {
+	house.Bell
+	Ailing    []house.Spell    `json:"ailing"`
+	Heartbeat *house.Heartbeat `json:"last_heartbeat,omitempty"`
+}
+
+// ailing says what a bell lacks, "" for nothing.
+func ailing(spells []house.Spell) string {
+	var says []string
+	for _, s := range spells {
+		says = append(says, say.Text("bell-ailing", "What", say.Text("ailment-"+string(s.Ailment)), "Time",
+			s.Since.Local().Format(time.DateTime)))
+	}
+	return strings.Join(says, ", ")
+}
+
 type bellRemoveCmd struct {
-	Name string `arg:"" help:"The bell's name."`
+	Bell string `arg:"" help:"The bell's address or name."`
 }
 
 func (c *bellRemoveCmd) Run(g *globals) error {
-	a, err := g.openArchive(false)
+	a, bell, err := g.openBell(c.Bell)
 	if err != nil {
 		return err
 	}
 	defer a.Close()
-	return a.RemoveBell(g.ctx, c.Name)
+	return a.RemoveBell(g.ctx, bell.Address)
 }
 
 type bellLensCmd struct {
-	Name       string            `arg:"" help:"The bell's name."`
+	Bell       string            `arg:"" help:"The bell's address or name."`
 	Angle      *float64          `help:"Horizontal angle of view in degrees, 20 to 200." placeholder:"DEGREES"`
 	Projection *house.Projection `help:"${bell_projection}" placeholder:"NAME"`
 	Height     *float64          `help:"${bell_height}" placeholder:"METRES"`
@@ -90,25 +185,18 @@ func (c *bellLensCmd) Run(g *globals) error {
 	if c.Clear && changes {
 		return misused("bell-clear")
 	}
-	a, err := g.openArchive(false)
+	a, bell, err := g.openBell(c.Bell)
 	if err != nil {
 		return err
 	}
 	defer a.Close()
-	bells, err := a.Bells(g.ctx)
-	if err != nil {
-		return err
-	}
-	if !slices.ContainsFunc(bells, func(b house.Bell) bool { return b.Name == c.Name }) {
-		return fmt.Errorf("bell %s: %w", c.Name, house.ErrNotFound)
-	}
-	lens, known, err := a.Lens(g.ctx, c.Name)
+	lens, known, err := a.Lens(g.ctx, bell.Address)
 	if err != nil {
 		return err
 	}
 	switch {
 	case c.Clear:
-		err, known = a.ClearLens(g.ctx, c.Name), false
+		err, known = a.ClearLens(g.ctx, bell.Address), false
 	case changes:
 		if !known && (c.Angle == nil || c.Projection == nil || c.Height == nil || c.Tilt == nil) {
 			return misused("bell-lens-all")
@@ -117,7 +205,7 @@ func (c *bellLensCmd) Run(g *globals) error {
 		set(&lens.Projection, c.Projection)
 		set(&lens.Height, c.Height)
 		set(&lens.Tilt, c.Tilt)
-		err, known = a.SetLens(g.ctx, c.Name, lens), true
+		err, known = a.SetLens(g.ctx, bell.Address, lens), true
 	}
 	if err != nil {
 		return err

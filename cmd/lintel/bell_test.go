@@ -35,3 +35,26 @@ func TestBellLens(t *testing.T) {
 	says(exitRight, "not known", "lens", "front", "--clear")
 	says(exitRight, "not known", "lens", "front")
 }
+
+// A bell whose secret was lost gets another; whoever adds it again is told how.
+func TestBellRenew(t *testing.T) {
+	dir := t.TempDir()
+	where := []string{"--data", filepath.Join(dir, "data"), "--key", filepath.Join(dir, "key")}
+	says := func(status int, args ...string) (out, complaint string) {
+		t.Helper()
+		got, out, complaint := lintelAt(t, append(append([]string{"bell"}, args...), where...)...)
+		if got != status {
+			t.Errorf("bell %v: status %d, %q %q, want %d", args, got, out, complaint, status)
+		}
+		return out, complaint
+	}
+	first, _ := says(exitRight, "add", "By the pump")
+	if _, complaint := says(exitFailed, "add", "by the pump"); !strings.Contains(complaint, `lintel bell renew "by the pump"`) {
+		t.Errorf("whoever lost the secret is told: %q", complaint)
+	}
+	second, _ := says(exitRight, "renew", "By the pump")
+	if len(second) != len(first) || second == first {
+		t.Errorf("the secrets are %q, then %q", first, second)
+	}
+	says(exitFailed, "renew", "yard")
+}

@@ -120,3 +120,31 @@ func TestRingRefused(t *testing.T) {
 		}
 	}
 }
+
+// A frame that the server is too busy for is sent again when it says, a second later
+// (RFC 9110, section 10.2.3), and nothing is lost.
+func TestRingObeys(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "still.jpg")
+	if err := os.WriteFile(file, []byte("still"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var told time.Time
+	d := new(doorbell)
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if told.IsZero() {
+			told = time.Now()
+			w.Header().Set("Retry-After", "1")
+			w.WriteHeader(http.StatusTooManyRequests)
+			return
+		}
+		if waited := time.Since(told); waited < time.Second {
+			t.Errorf("it was sent again after %s", waited)
+		}
+		d.ServeHTTP(w, r)
+	}))
+	defer server.Close()
+	args := []string{"ring", "--server", server.URL, "--secret", "SECRET", file}
+	if status := run(t.Context(), args, io.Discard, t.Output()); status != exitRight || len(d.came) != 1 {
+		t.Errorf("status %d, %d stills came", status, len(d.came))
+	}
+}
