@@ -2,28 +2,22 @@ package main
 
 import (
 	"context"
-	"crypto/tls"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"net"
-	"net/http"
-	"net/url"
 	"runtime"
 	"sync"
 	"time"
 
 	"lintel/internal/house"
 	"lintel/models"
-	"lintel/pipeline"
-	"lintel/pipeline/advice/advisor"
-	"lintel/pipeline/advice/evidence"
-	"lintel/pipeline/face"
-	"lintel/pipeline/intake"
-	"lintel/pipeline/redact"
+	"lintel/pipeline/folder"
 	"lintel/store"
-	"lintel/web"
-	"lintel/web/broker"
+	"lintel/store/seal"
+	"lintel/web/allow"
+	"lintel/web/certificate"
 )
 
 type serveCmd struct {
@@ -33,6 +27,8 @@ type serveCmd struct {
 
 	MQTTListen string `name:"mqtt-listen" help:"${serve_mqtt_listen}" placeholder:"ADDR"`
 	MQTTPrefix string `name:"mqtt-prefix" help:"What begins the broker's topics." default:"lintel" placeholder:"PREFIX"`
+
+	watchFlags
 }
 
 // workers is how many stills are examined at once: one a core, but no more
@@ -43,232 +39,134 @@ func workers() int { return min(runtime.NumCPU(), 4) }
 const stopTime = 20 * time.Second
 
 func (c *serveCmd) Run(g *globals) error {
-	if (c.TLSCert == "") != (c.TLSKey == "") {
-		return misused("serve-tls")
-	}
-	if err := models.Present(g.Models); err != nil {
-		return err
-	}
-	log := slog.New(slog.NewTextHandler(g.stderr, nil))
-	archive, err := g.recover(log)
+	watched, err := c.check(g)
 	if err != nil {
 		return err
 	}
-	defer archive.Close()
-
-	listener, err := c.listen(c.Listen)
+	limitMemory()
+	s, err := c.assemble(g, slog.New(slog.NewTextHandler(g.stderr, nil)), machineClock(), false)
 	if err != nil {
 		return err
 	}
-	defer listener.Close()
-	inbox := evidence.NewInbox(archive, time.Now)
-	var advice *advisor.Advisor
-	broker, err := c.newBroker(archive, inbox, log, func(receiver string) { advice.Listening(receiver) })
-	if err != nil {
+	defer s.close()
+	if err := c.greet(g, s); err != nil {
 		return err
 	}
-	var publisher advisor.Publisher // nil unless there is a broker, as is within
-	var within web.Broker
-	if broker != nil {
-		defer broker.listener.Close()
-		publisher, within = broker, broker
-	}
-	advice = advisor.New(archive, publisher, log, time.Now, advisor.NewClock(time.Now, sinceNow()))
-	hours := time.NewTicker(time.Hour)
-	defer hours.Stop()
-	care := newCaretaker(archive, log, time.Now, hours.C)
-	faces := enrolFinder{models: g.Models}
-	defer faces.Close()
-	pages := web.New(web.Config{
-		Archive: archive, Intake: intake.New(archive, time.Now, intake.DefaultLimits), Log: log,
-		Now: time.Now, Zone: time.Local, TLS: c.TLSCert != "",
-		Erased:    care.Erased,
-		LastSweep: care.LastSweep,
-		Mask:      redact.Mask,
-		Factors:   inbox,
-		FindFaces: faces.Find,
-		Broker:    within,
-		Refused:   advice.Refused,
+	folders := watchers(watched, s.archive, s.intake, s.pages, s.log)
+	return s.serve(g.ctx, func(ctx context.Context, running *sync.WaitGroup) {
+		c.watch(ctx, folders, s.log, running)
 	})
-	if err := c.greet(g, log, pages, listener.Addr(), broker); err != nil {
-		return err
-	}
-	signs, err := g.openExaminer()
-	if err != nil {
-		return err
-	}
-	steps := pipeline.New(archive, log, func() (pipeline.Finder, error) { return face.Open(g.Models) }, signs, workers())
-	return serve(g.ctx, log, parts{listener, pages, care, steps, advice, broker})
 }
 
-// sinceNow counts from now on, by a clock that can't be set.
-func sinceNow() func() time.Duration {
-	began := time.Now()
-	return func() time.Duration { return time.Since(began) }
-}
-
-// recover opens the archive for this process alone, and makes good what an earlier stop left undone.
-func (g *globals) recover(log *slog.Logger) (*store.Archive, error) {
-	archive, err := g.openArchive(true)
+// check looks at the flags and the models, before anything is opened.
+func (c *serveCmd) check(g *globals) ([]folder.Watch, error) {
+	if (c.TLSCert == "") != (c.TLSKey == "") {
+		return nil, misused("serve-tls")
+	}
+	watched, err := c.watches()
 	if err != nil {
 		return nil, err
 	}
-	removed, err := 0, archive.Lock()
-	if err == nil {
-		removed, err = archive.Recover(g.ctx)
-	}
-	if err != nil {
-		archive.Close()
-		return nil, err
-	}
-	if removed > 0 {
-		log.Warn("removed stills that an earlier stop left half received; their bells were not answered", "files", removed)
-	}
-	return archive, nil
+	return watched, models.Present(g.Models)
 }
 
-// An openBroker is one with where it listens.
-type openBroker struct {
-	*broker.Broker
-	listener net.Listener
-}
-
-// Address is where it listens.
-func (b *openBroker) Address() string { return b.listener.Addr().String() }
-
-// newBroker returns nil where none is asked for.
-func (c *serveCmd) newBroker(archive *store.Archive, inbox *evidence.Inbox, log *slog.Logger,
-	listening func(receiver string)) (*openBroker, error) {
-	if c.MQTTListen == "" {
-		return nil, nil
-	}
-	b, err := broker.New(broker.Config{Archive: archive, Inbox: inbox, Log: log, Now: time.Now, Prefix: c.MQTTPrefix,
-		Listening: listening})
-	if errors.Is(err, broker.ErrPrefix) {
-		return nil, misused("serve-prefix", "Error", err)
-	}
-	if err != nil {
-		return nil, err
-	}
-	l, err := c.listen(c.MQTTListen)
-	if err != nil {
-		return nil, err
-	}
-	return &openBroker{b, l}, nil
-}
-
-func (c *serveCmd) listen(address string) (net.Listener, error) {
+func listen(address string) (net.Listener, error) {
 	l, err := net.Listen("tcp", address)
 	if err != nil {
 		return nil, failed(err, "serve-listen", "Address", address, "Error", err)
 	}
-	if c.TLSCert == "" {
-		return l, nil
-	}
-	cert, err := tls.LoadX509KeyPair(c.TLSCert, c.TLSKey)
+	return allow.Listen(l), nil
+}
+
+// open listens for pages and programs, by TLS where there is a certificate.
+func (c *serveCmd) open(ctx context.Context, archive *store.Archive) (net.Listener, *certificate.Keeper, error) {
+	keeper, err := c.certificates(ctx, archive)
 	if err != nil {
-		l.Close()
-		return nil, failed(err, "serve-certificate", "Error", err)
+		return nil, nil, err
 	}
-	return tls.NewListener(l, &tls.Config{Certificates: []tls.Certificate{cert}, MinVersion: tls.VersionTLS12}), nil
+	l, err := listen(c.Listen)
+	if err == nil && keeper != nil {
+		l = certificate.Listen(l, keeper.Config())
+	}
+	return l, keeper, err
+}
+
+// certificates returns what keeps the server's certificate: the household's own, the
+// house's, or nil where there is neither, and so no TLS.
+func (c *serveCmd) certificates(ctx context.Context, archive *store.Archive) (*certificate.Keeper, error) {
+	if c.TLSCert != "" {
+		if err := seal.CheckPrivate(c.TLSKey); err != nil {
+			return nil, fmt.Errorf("reading the certificate's key: %w", err)
+		}
+		own, err := certificate.NewOwn(c.TLSCert, c.TLSKey)
+		if err != nil {
+			return nil, failed(err, "serve-certificate", "Error", err)
+		}
+		return own, nil
+	}
+	_, err := archive.Certificates(ctx)
+	if errors.Is(err, house.ErrNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	return certificate.NewKeeper(archive, certificate.Found, time.Now), nil
+}
+
+// stateOf is what pages are told of certificates, nil without TLS.
+func stateOf(keeper *certificate.Keeper) func(context.Context) (certificate.State, error) {
+	if keeper == nil {
+		return nil
+	}
+	return keeper.State
 }
 
 // greet says where the server and its broker are, how to begin, and what is
 // wrong with where they listen.
-func (c *serveCmd) greet(g *globals, log *slog.Logger, pages *web.Server, addr net.Addr, b *openBroker) error {
-	base := url.URL{Scheme: "http", Host: addr.String()}
-	if c.TLSCert != "" {
-		base.Scheme = "https"
+func (c *serveCmd) greet(g *globals, s *server) error {
+	addr, secure := s.listener.Addr(), s.keeper != nil
+	if tcp, _ := addr.(*net.TCPAddr); tcp != nil && !tcp.IP.IsLoopback() && !secure {
+		s.log.Warn("listening beyond this machine without TLS: anybody on the network can read stills and passwords on "+
+			"their way; `lintel certificate` makes a certificate", "listen", addr)
 	}
-	tcp, _ := addr.(*net.TCPAddr)
-	if tcp != nil && (tcp.IP.IsLoopback() || tcp.IP.IsUnspecified()) {
-		base.Host = fmt.Sprintf("localhost:%d", tcp.Port)
-	}
-	if tcp != nil && !tcp.IP.IsLoopback() && c.TLSCert == "" {
-		log.Warn("listening beyond this machine without TLS: anybody on the network can read stills and passwords on "+
-			"their way; use --tls-cert and --tls-key", "listen", addr)
-	}
-	tell(g.stdout, "serving", "Address", base.String())
-	token, needed, err := pages.SetUpToken(g.ctx)
+	base := s.address()
+	tell(g.stdout, "serving", "Address", base)
+	ctx := context.WithoutCancel(g.ctx) // who ends the server already ends it rightly, after this
+	token, needed, err := s.pages.SetUpToken(ctx)
 	if err != nil {
 		return err
 	}
 	if needed {
-		tell(g.stdout, "serve-set-up", "Link", base.String()+"/set-up?token="+token)
+		tell(g.stdout, "serve-set-up", "Link", base+"/set-up?token="+token)
 	}
-	if b != nil {
-		c.greetMQTT(g, log, b.listener.Addr())
+	if err := offerDemo(ctx, g.stdout, s.archive); err != nil {
+		return err
+	}
+	if s.broker != nil {
+		greetMQTT(g, s.log, s.broker.listener.Addr(), secure)
 	}
 	return nil
+}
+
+// offerDemo tells of the demo, where nobody is enrolled and nobody rang.
+func offerDemo(ctx context.Context, out io.Writer, a *store.Archive) error {
+	persons, err := a.Persons(ctx)
+	if err != nil || len(persons) > 0 {
+		return err
+	}
+	visits, err := a.LatestVisits(ctx, 1)
+	if err == nil && len(visits) == 0 {
+		tell(out, "serve-offer")
+	}
+	return err
 }
 
 // greetMQTT says where the broker is, and what is wrong with that.
-func (c *serveCmd) greetMQTT(g *globals, log *slog.Logger, addr net.Addr) {
-	if tcp, _ := addr.(*net.TCPAddr); tcp != nil && !tcp.IP.IsLoopback() && c.TLSCert == "" {
+func greetMQTT(g *globals, log *slog.Logger, addr net.Addr, secure bool) {
+	if tcp, _ := addr.(*net.TCPAddr); tcp != nil && !tcp.IP.IsLoopback() && !secure {
 		log.Warn("being an MQTT broker beyond this machine without TLS: anybody on the network can read tokens, where "+
-			"phones are and advice on their way; use --tls-cert and --tls-key", "listen", addr)
+			"phones are and advice on their way; `lintel certificate` makes a certificate", "listen", addr)
 	}
 	tell(g.stdout, "serving-mqtt", "Address", addr)
-}
-
-// parts are what serve runs.
-type parts struct {
-	listener net.Listener
-	pages    *web.Server
-	care     *caretaker
-	steps    *pipeline.Pipeline
-	advice   *advisor.Advisor
-	broker   *openBroker // nil without one
-}
-
-// serve runs the server with all its parts until the context is done or one of
-// them fails; then all finish what they accepted.
-func serve(ctx context.Context, log *slog.Logger, p parts) error {
-	ctx, stop := context.WithCancel(ctx)
-	defer stop()
-	server := &http.Server{
-		Handler:           p.pages,
-		ReadHeaderTimeout: 10 * time.Second,
-		ReadTimeout:       time.Minute, // 8 MiB over bad Wi-Fi
-		WriteTimeout:      time.Minute,
-		IdleTimeout:       2 * time.Minute,
-		MaxHeaderBytes:    16 << 10,
-		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelWarn),
-	}
-	var looking sync.WaitGroup
-	looking.Go(func() { p.care.Run(house.By(ctx, house.ByItself)) })
-	looking.Go(func() { p.advice.Run(ctx) })
-	examined, served, brokered := make(chan error, 1), make(chan error, 1), make(chan error, 1)
-	go func() {
-		defer stop()
-		examined <- p.steps.Run(ctx)
-	}()
-	go func() {
-		defer stop()
-		err := server.Serve(p.listener)
-		if errors.Is(err, http.ErrServerClosed) {
-			err = nil
-		}
-		served <- err
-	}()
-	if p.broker == nil {
-		close(brokered)
-	} else {
-		go func() {
-			defer stop()
-			brokered <- p.broker.Serve(ctx, p.broker.listener)
-		}()
-	}
-	<-ctx.Done()
-
-	log.Info("stopping: finishing what was accepted")
-	finish, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopTime)
-	defer cancel()
-	err := errors.Join(p.pages.Drain(finish), server.Shutdown(finish), <-served, <-brokered, <-examined)
-	looking.Wait()
-	if err != nil {
-		return fmt.Errorf("serving: %w", err)
-	}
-	log.Info("stopped")
-	return nil
 }

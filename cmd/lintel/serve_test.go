@@ -114,3 +114,21 @@ func TestServeMQTTWrongly(t *testing.T) {
 		}
 	}
 }
+
+// A stopper ends what writes to it, with its first word.
+type stopper func()
+
+func (s stopper) Write(p []byte) (int, error) {
+	s()
+	return len(p), nil
+}
+
+// TestServeEndedAtOnce ends the server while it says where it serves, which is no failure.
+func TestServeEndedAtOnce(t *testing.T) {
+	h := newHousehold(t)
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	if status := run(ctx, h.args("serve", "--listen", h.listen), stopper(cancel), t.Output()); status != exitRight {
+		t.Errorf("status %d", status)
+	}
+}
