@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"image"
 	"slices"
 	"testing"
 	"time"
@@ -71,18 +70,22 @@ func addDoors(t *testing.T, h *household, wide context.Context, narrow context.C
 	set(wide, "name", "the front door")
 	choose(wide, "bell", "front")
 	click(t, wide, `button:not(.quiet):not(.bar button)`)
-	see(t, wide, ".message", "Nothing was saved")
-	see(t, wide, ".wrong", "Say which of the two it is")
+	see(t, wide, ".grave", "Nothing was saved.*Say which of the two it is")
+	see(t, wide, "strong.fault", "Say which of the two it is")
 	picture(wide, "advice-door-bad-1280")
 	click(t, wide, `input[value="house"]`)
-	click(t, wide, `.rules-form button`)
-	see(t, wide, "main", "Saved.*the front door.*own door; the bell front rings there")
+	click(t, wide, `.rules-form section button`)
+	see(t, wide, "main", "Saved.*the front door")
+	unfoldTo(t, wide, `a[href^="/rules/advice/doors/"]`)
+	see(t, wide, "main", "own door; the bell front rings there")
 	do(t, narrow, chromedp.Navigate(h.url+"/rules/advice/doors"))
 	set(narrow, "name", "the bicycle shed")
 	choose(narrow, "bell", "front")
 	click(t, narrow, `input[value="parcel"]`)
-	click(t, narrow, `.rules-form button`)
-	see(t, narrow, "main", "Saved.*the bicycle shed.*for parcels only")
+	click(t, narrow, `.rules-form section button`)
+	see(t, narrow, "main", "Saved.*the bicycle shed")
+	unfoldTo(t, narrow, `a[href^="/rules/advice/doors/"]`)
+	see(t, narrow, "main", "for parcels only")
 }
 
 // addRules adds a rule that allows and, on the small screen, one that says never.
@@ -95,7 +98,7 @@ func addRules(t *testing.T, h *household, wide context.Context, narrow context.C
 	do(t, wide, chromedp.Navigate(h.url+"/rules/advice/rules"))
 	choose(wide, "person", "Ada Quill")
 	choose(wide, "door", "the front door")
-	click(t, wide, `.rules-form button`)
+	click(t, wide, `.rules-form section button`)
 	see(t, wide, "main", "Nothing was saved.*one day of the week at least")
 	picture(wide, "advice-rule-bad-1280")
 	both("/rules/advice/rules", "advice-rule", "The person.*What is needed besides the face.*How many are required")
@@ -111,7 +114,7 @@ func addRules(t *testing.T, h *household, wide context.Context, narrow context.C
 	click(t, wide, `input[name="holidays"]`)
 	click(t, wide, `input[value="code"]`)
 	click(t, wide, `input[value="arrival"]`)
-	click(t, wide, `.rules-form button`)
+	click(t, wide, `.rules-form section button`)
 	see(t, wide, "main", "Ada Quill may be suggested at the front door on every day at any time, holidays too, if a "+
 		"phone of theirs came home or a one-time code.*No other rule holds")
 	picture(wide, "advice-rule-preview-1280")
@@ -131,13 +134,13 @@ func addRules(t *testing.T, h *household, wide context.Context, narrow context.C
 		t.Error("a rule that says never asks for factors")
 	}
 	picture(narrow, "advice-rule-never-400")
-	click(t, narrow, `.rules-form button`)
+	click(t, narrow, `.rules-form section button`)
 	see(t, narrow, "main", "Ada Quill is never suggested at the front door on (any|every) day at any time.*one allows "+
 		"and one says never. Never wins")
 	picture(narrow, "advice-rule-preview-400")
 	click(t, narrow, `button[name="back"]`)
 	see(t, narrow, "main", "Who, and where")
-	click(t, narrow, `.rules-form button`)
+	click(t, narrow, `.rules-form section button`)
 	see(t, narrow, "main", "Never wins")
 	click(t, narrow, `button[name="save"]`)
 	see(t, narrow, "main", "Saved.*Never wins")
@@ -152,21 +155,23 @@ func setHousehold(t *testing.T, wide context.Context, picture func(browser conte
 	set(wide, "window", "20")
 	set(wide, "holidays", "2031-12-25\n2031-13-01")
 	set(wide, "latitude", "48.5")
-	click(t, wide, `.rules-form button`)
+	click(t, wide, `.rules-form > .choices button`)
 	see(t, wide, "main", "Nothing was saved.*1 to 15 minutes.*2031-13-01.*radius of 20 to 500")
 	picture(wide, "advice-house-bad-1280")
 	set(wide, "window", "5")
 	set(wide, "holidays", "2031-12-25\n2032-01-01")
 	set(wide, "longitude", "-9.25")
 	set(wide, "radius", "80")
-	click(t, wide, `.rules-form button`)
-	see(t, wide, "main", "Saved.*2 holidays are to come.*within 80 metres")
+	click(t, wide, `.rules-form > .choices button`)
+	see(t, wide, "main", "Saved")
+	unfoldTo(t, wide, `a[href="/rules/advice/house"]`)
+	see(t, wide, "main", "2 holidays are to come.*within 80 metres")
 
 	// A parcel.
 	both("/rules/advice/parcels", "advice-parcels-empty", "does not protect from.*never the house’s own door.*No parcel "+
 		"is expected")
 	set(wide, "note", "A lamp")
-	click(t, wide, `.rules-form button`)
+	click(t, wide, `.rules-form section button`)
 	see(t, wide, "main", "Saved.*Opening the bicycle shed may be suggested for one parcel \\(A lamp\\).*Expected now")
 	both("/rules/advice/parcels", "advice-parcels", "A lamp")
 }
@@ -177,7 +182,9 @@ func tryAndPause(t *testing.T, h *household, wide context.Context, narrow contex
 	choose func(browser context.Context, field string, text string)) {
 	t.Helper()
 	// All of it, the trial of what is saved, and the switch.
-	both("/rules/advice", "advice", "Ada Quill may be suggested.*is never suggested.*1 parcel is expected")
+	both("/rules/advice", "advice", "1 parcel is expected")
+	unfoldTo(t, wide, ".never")
+	see(t, wide, "main", "Ada Quill may be suggested.*is never suggested.*1 parcel is expected")
 	do(t, wide, chromedp.Navigate(h.url+"/rules/advice/dry-run"))
 	see(t, wide, "main", "taken for granted")
 	choose(wide, "door", "the front door")
@@ -188,10 +195,11 @@ func tryAndPause(t *testing.T, h *household, wide context.Context, narrow contex
 	see(t, narrow, "#tried", "0 suggested, 4 withheld")
 	picture(narrow, "advice-dry-400")
 	do(t, wide, chromedp.Navigate(h.url+"/rules/advice"))
+	unfoldTo(t, wide, ".never")
 	click(t, wide, `.never a[href$="/remove"]`)
 	see(t, wide, "main", "This would hold no more.*What other rules allow")
 	picture(wide, "advice-rule-remove-1280")
-	click(t, wide, `.panel button`)
+	click(t, wide, `.card button`)
 	see(t, wide, "main", "Saved.*Ada Quill may be suggested")
 	do(t, narrow, chromedp.Navigate(h.url+"/rules"))
 	click(t, narrow, `#suggestions form button`)
@@ -247,7 +255,7 @@ func (h *household) fillForAdvice() {
 			if err != nil {
 				t.Fatal(err)
 			}
-			face := house.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: house.Descriptor{float32(i + 1)},
+			face := house.Face{Box: aVisitor().Truth[0].Box, Descriptor: house.Descriptor{float32(i + 1)},
 				Quality: &house.Quality{FaceWidth: 200, EyeDistance: 80, PixelsPerMetre: 1200, Sharpness: .2, Luma: 120,
 					Contrast: .2},
 				Liveness: &house.Liveness{Level: house.NoSign, Probability: .02, Frames: ring.stills}}

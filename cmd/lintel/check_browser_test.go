@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"image"
 	"image/jpeg"
 	"testing"
 	"time"
@@ -69,14 +68,14 @@ func TestChecksInBrowser(t *testing.T) {
 	press("n")
 	see(t, wide, "main", "would be removed")
 	press("y")
-	see(t, wide, ".message", "Saved: this is not Ada Quill")
+	see(t, wide, ".told", "Saved: this is not Ada Quill")
 
 	// Yes, with the face as a reference, by keys.
 	see(t, wide, "h2", "Is this Ada Quill")
 	press("r")
 	until(t, wide, `document.querySelector("[name=reference]").checked`)
 	press("y")
-	see(t, wide, ".message", "Saved: this is Ada Quill.*The face is a reference from now on")
+	see(t, wide, ".told", "Saved: this is Ada Quill.*The face is a reference from now on")
 
 	answerByTouch(t, h, narrow, both)
 
@@ -93,13 +92,14 @@ func answerByTouch(t *testing.T, h *household, narrow context.Context,
 	see(t, narrow, "main", "A stranger.*Ben Orrin")
 	whole(t, narrow, "checks-else-400")
 	click(t, narrow, `label.choice:nth-of-type(2)`)
-	click(t, narrow, `.confirm button`)
-	see(t, narrow, ".message", "Saved: this is Ben Orrin")
+	until(t, narrow, `document.activeElement?.type === "radio" && document.activeElement.checked`)
+	do(t, narrow, chromedp.KeyEvent("y")) // the key that is shown, while the choice has the focus
+	see(t, narrow, ".told", "Saved: this is Ben Orrin")
 	click(t, narrow, `[data-key="x"]`)
 	see(t, narrow, "h1", "Not a face")
 	whole(t, narrow, "checks-not-a-face-400")
 	click(t, narrow, `.confirm button`)
-	see(t, narrow, ".message", "Saved: this is not a face")
+	see(t, narrow, ".told", "Saved: this is not a face")
 	both("/checks/answers", "checks-answers", "main", "it is not a face.*it is Ben Orrin.*it is Ada Quill.*it is not "+
 		"Ada Quill")
 }
@@ -113,7 +113,7 @@ func judgeAnew(t *testing.T, h *household, wide context.Context,
 	do(t, wide, chromedp.Navigate(h.url+"/checks/changes"))
 	click(t, wide, `.change`)
 	click(t, wide, `form[action="/checks/changes"] button`)
-	see(t, wide, ".message", "1 face rechecked")
+	see(t, wide, ".told", "1 face rechecked")
 
 	// The slider shows at once what a threshold would have meant.
 	do(t, wide, chromedp.Navigate(h.url+"/checks/threshold"))
@@ -169,16 +169,10 @@ func (h *household) fillWithDoubts() {
 		distance float64
 	}{{0, .2}, {0, .25}, {0, .3}, {1, .3}, {5, .3}, {6, .2}, {0, beyond}, {0, fair - .01}, {1, fair}, {0, fair},
 		{0, weak - .005}, {0, weak}, {0, .22}} {
-		still, f := straight, house.Face{Box: image.Rect(540, 370, 740, 570),
-			Descriptor: describe(visit.number, visit.distance),
-			Landmarks: []house.Point{{X: 686, Y: 448}, {X: 662, Y: 448}, {X: 594, Y: 448}, {X: 618, Y: 448},
-				{X: 640, Y: 500}}}
+		still, f := straight, aVisitorsFace()
+		f.Descriptor = describe(visit.number, visit.distance)
 		if i%2 == 1 { // smaller, to be drawn at the same size beside others
-			still = imaging.Resize(straight, 640, 0, imaging.Box)
-			f.Box = image.Rect(270, 185, 370, 285)
-			for j := range f.Landmarks {
-				f.Landmarks[j].X, f.Landmarks[j].Y = f.Landmarks[j].X/2, f.Landmarks[j].Y/2
-			}
+			still, f = imaging.Resize(straight, 640, 0, imaging.Box), f.Scaled(.5, .5)
 		}
 		var b bytes.Buffer
 		if err := jpeg.Encode(&b, still, nil); err != nil {

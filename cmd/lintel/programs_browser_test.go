@@ -42,6 +42,7 @@ func TestProgramsInBrowser(t *testing.T) {
 			whole(t, b, name+"-"+screen.width)
 		}
 		do(t, b, chromedp.Navigate(h.url+"/upkeep"))
+		unfoldTo(t, b, `a[href="/upkeep/programs"]`)
 		click(t, b, `a[href="/upkeep/programs"]`)
 		see(t, b, "main", "anybody came home.*Somebody who lives here has to sign in")
 		picture("programs-none")
@@ -49,8 +50,9 @@ func TestProgramsInBrowser(t *testing.T) {
 		click(t, b, `form[action="/upkeep/programs"] button`)
 		see(t, b, "main", "Tick at least one")
 		click(t, b, `input[value="read-visits"]`)
+		click(t, b, `input[value="hear-visits"]`)
 		click(t, b, `form[action="/upkeep/programs"] button`)
-		see(t, b, "#program-added", "not shown again.*curl -H.*api/v1/visits.*without TLS")
+		see(t, b, "#program-added", "not shown again.*user name for MQTT.*curl -H.*api/v1/visits.*without TLS")
 		picture("programs-added")
 		token := do(t, b, chromedp.Text(chromedp.CSS("#program-added .token")))
 		if got := asks(token, "/api/v1/visits"); got != 200 {

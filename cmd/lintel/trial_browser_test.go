@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"path/filepath"
 	"testing"
 	"time"
 
@@ -42,7 +41,7 @@ func TestTrialInBrowser(t *testing.T) {
 			whole(t, browser, fmt.Sprintf("%s-%d", name, width))
 		}
 	}
-	both("/upkeep", "trial-upkeep", "#trials", "Try a picture at the bell.*Begin")
+	both("/upkeep/trials", "trial-upkeep", "#trials", "Try a picture at the bell.*Begin")
 	click(t, wide, `#trials button`)
 	see(t, wide, "main", "Stand where visitors stand.*3 rings of 3 to come")
 	page := do(t, wide, chromedp.Evaluate[string](`location.pathname`))
@@ -51,7 +50,7 @@ func TestTrialInBrowser(t *testing.T) {
 	see(t, wide, "#step-person", "3 rings of 3 to come")
 	do(t, wide, chromedp.Evaluate[bool](`(document.querySelector(".step.now button").focus(), window.stayed = true)`))
 
-	drawing := filepath.Join("..", "..", "testdata", "doorstep.jpg")
+	drawing := aVisitorsFile(t)
 	found := [][]house.LivenessLevel{{house.NoSign, house.NoSign, house.Doubtful},
 		{house.Picture, house.NoSign, house.NoSign}, {house.Picture, house.Picture}}
 	for i, levels := range found {
@@ -86,7 +85,7 @@ func seesReport(t *testing.T, h *household, wide context.Context, narrow context
 	// The other browser follows by itself.
 	see(t, narrow, "main", "Tried by Morgan Vale")
 	both(page, "trial-report", "main", "2 of 2 rings with a screen noticed")
-	both("/upkeep", "trial-listed", "#trials", "a printed photograph: 1 of 3 noticed")
+	both("/upkeep/trials", "trial-listed", "#trials", "a printed photograph: 1 of 3 noticed")
 	do(t, wide, chromedp.Navigate(h.url))
 	until(t, wide, `document.getElementById("trial").hidden`)
 }
