@@ -225,7 +225,12 @@ func (p *picture) describe(ctx context.Context, finder *face.Finder) {
 		p.err = err
 		return
 	}
-	faces, err := finder.Find(ctx, still.Image)
+	img, err := still.Picture()
+	if err != nil {
+		p.err = err
+		return
+	}
+	faces, err := finder.Find(ctx, img)
 	p.took = time.Since(began)
 	switch {
 	case err != nil:

@@ -6,8 +6,6 @@ import (
 	"encoding/json"
 	"errors"
 	"image"
-	"image/color"
-	"image/jpeg"
 	"image/png"
 	"io"
 	"math/rand/v2"
@@ -17,8 +15,8 @@ import (
 	"strings"
 	"testing"
 
-	"lintel/internal/doorstep"
 	"lintel/internal/house"
+	"lintel/internal/supplies"
 	"lintel/pipeline/face"
 	"lintel/pipeline/match"
 )
@@ -26,7 +24,7 @@ import (
 // facePairs returns the folder of face pairs, or skips the test.
 func facePairs(t *testing.T) string {
 	t.Helper()
-	dir, ok := doorstep.Faces()
+	dir, ok := supplies.Faces()
 	if !ok {
 		t.Skipf("SKIPPED: no photographs in %s, so no error rate was checked; LINTEL_FACES names their folder",
 			filepath.Join(dir, "pairs"))
@@ -35,7 +33,7 @@ func facePairs(t *testing.T) string {
 }
 
 func testGlobals(t *testing.T) *globals {
-	return &globals{Models: doorstep.NeedModels(t), ctx: t.Context(), stdout: io.Discard, stderr: io.Discard}
+	return &globals{Models: supplies.NeedModels(t), ctx: t.Context(), stdout: io.Discard, stderr: io.Discard}
 }
 
 // Outside: the photographs are 68 adults' of the Face Research Lab London Set
@@ -247,7 +245,7 @@ func TestPicturesOfPersons(t *testing.T) {
 // The command as people and programs see it, on two persons of whom one has
 // only broken pictures beside one without a face.
 func TestAccuracyCommand(t *testing.T) {
-	models, pairs := doorstep.NeedModels(t), facePairs(t)
+	models, pairs := supplies.NeedModels(t), facePairs(t)
 	persons, err := picturesOfPersons(pairs)
 	if err != nil {
 		t.Fatal(err)
@@ -355,15 +353,6 @@ func plainPNG(t *testing.T, w, h int) []byte {
 	t.Helper()
 	var b bytes.Buffer
 	if err := png.Encode(&b, image.NewNRGBA(image.Rect(0, 0, w, h))); err != nil {
-		t.Fatal(err)
-	}
-	return b.Bytes()
-}
-
-func plainJPEG(t *testing.T, c color.Color) []byte {
-	t.Helper()
-	var b bytes.Buffer
-	if err := jpeg.Encode(&b, doorstep.Plain(c), nil); err != nil {
 		t.Fatal(err)
 	}
 	return b.Bytes()

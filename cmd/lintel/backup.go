@@ -11,6 +11,7 @@ import (
 type backupCmd struct {
 	Dir       string   `arg:"" help:"${backup_dir}" type:"path"`
 	Recipient []string `help:"Encrypt to this public key of age's; once for each key." placeholder:"age1…"`
+	Plain     bool     `help:"${backup_plain}"`
 	Keep      int      `help:"${backup_keep}" default:"3" placeholder:"N"`
 	JSON      bool     `name:"json" help:"Print JSON."`
 }
@@ -19,7 +20,7 @@ type backupCmd struct {
 func (backupCmd) Help() string {
 	return `Copies the archive as it is at one moment; a server may run meanwhile. Each backup writes a snapshot: the database, and the stills that the folder does not have yet. If nothing changed since the last one, nothing is written. Every still is read and compared with its SHA-256, here and in the folder. A still that is missing or changed in the archive is reported, with exit status 1, and all others are backed up; a good copy of it in the folder is kept.
 
-The master key is never in a backup, and without it no backup can be read: keep a copy of it elsewhere. Names, pictures and faces are sealed under it even in a backup without --recipient; with --recipient nobody sees times and numbers of visits either. Make a pair of keys with age-keygen, and keep the identity it writes where the archive is not.
+The master key is never in a backup, and without it no backup can be read: keep a copy of it elsewhere. With --recipient all of it is encrypted once more, and that is how a backup should be. With --plain instead, whoever has the folder can read when somebody rang at which bell, how often, what kind of visit it was, how surely somebody was matched, and who was held, erased or looked at by numbers; names, pictures, faces and rules stay sealed under the master key. Make a pair of keys with age-keygen, and keep the identity it writes where the archive is not.
 
 What was erased is in no new snapshot, and copies of erased stills go from all. What an older snapshot's database holds of an erased visit stays, sealed, until that snapshot goes; --keep 1 lets all older ones go now.
 
@@ -32,6 +33,9 @@ var errLostStills = errors.New("stills are missing or changed in the archive")
 func (c *backupCmd) Run(g *globals) error {
 	if c.Keep < 1 {
 		return misused("backup-keep")
+	}
+	if c.Plain == (len(c.Recipient) > 0) {
+		return misused("backup-plain")
 	}
 	a, err := g.openArchive(false)
 	if err != nil {

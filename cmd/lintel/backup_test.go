@@ -76,14 +76,16 @@ func TestBackupAndRestore(t *testing.T) {
 		status int
 		said   string // on either output
 	}{
-		{[]string{"backup", in("b"), "--data", in("nothing")}, exitFailed, "no archive"},
+		{[]string{"backup", in("b"), "--data", data}, exitUsage, "reads when somebody rang"},
+		{[]string{"backup", in("b"), "--data", data, "--plain", sealed}, exitUsage, "--recipient"},
+		{[]string{"backup", in("b"), "--data", in("nothing"), "--plain"}, exitFailed, "no archive"},
 		{[]string{"backup", "--data", data}, exitUsage, "<dir>"},
 		{[]string{"backup", in("b"), "--data", data, "--keep=0"}, exitUsage, "at least 1"},
 		{[]string{"backup", in("b"), "--data", data, "--recipient=nobody"}, exitUsage, "no age recipient"},
-		{[]string{"backup", data, "--data", data}, exitFailed, "lie in one another"},
+		{[]string{"backup", data, "--data", data, "--plain"}, exitFailed, "lie in one another"},
 		{[]string{"backup", in("b"), "--data", data, sealed}, exitRight, "1 copied"},
 		{[]string{"backup", in("b"), "--data", data, sealed}, exitRight, "Nothing changed"},
-		{[]string{"backup", in("b"), "--data", in("neighbour")}, exitFailed, "another household's"},
+		{[]string{"backup", in("b"), "--data", in("neighbour"), "--plain"}, exitFailed, "another household's"},
 		{[]string{"backup", in("b"), "--data", data, sealed}, exitRight, key}, // says where the key is
 		{[]string{"restore", in("b"), "--data", in("new")}, exitFailed, "none was given"},
 		{[]string{"restore", in("b"), "--data", in("new"), "--identity", passphrase}, exitFailed,
@@ -104,7 +106,7 @@ func TestBackupAndRestore(t *testing.T) {
 		{[]string{"restore", in("b"), "--data", in("new2"), "--identity", identity, "--erasures-of", data}, exitRight,
 			"Erased since, and so not in it: 1"},
 		{[]string{"backup", in("b"), "--data", data, sealed}, exitRight, "0 stills"},
-		{[]string{"backup", in("p"), "--data", in("phrase"), "--passphrase-file", passphrase}, exitRight,
+		{[]string{"backup", in("p"), "--plain", "--data", in("phrase"), "--passphrase-file", passphrase}, exitRight,
 			"The passphrase is not in the backup"},
 		{[]string{"restore", in("p"), "--data", in("phrase2"), "--passphrase-file", identity}, exitFailed,
 			"not the archive's"},
@@ -160,7 +162,7 @@ func TestBackupReportsLostStills(t *testing.T) {
 	if err := os.Remove(files[0]); err != nil {
 		t.Fatal(err)
 	}
-	status, out, said := lintelAt(t, "backup", filepath.Join(dir, "b"), "--data", data, "--json")
+	status, out, said := lintelAt(t, "backup", filepath.Join(dir, "b"), "--plain", "--data", data, "--json")
 	var r backup.Report
 	if err := json.Unmarshal([]byte(out), &r); err != nil {
 		t.Fatalf("%v in %s", err, out)

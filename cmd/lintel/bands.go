@@ -162,8 +162,8 @@ func writeBands(w io.Writer, bands []bandAccuracy, grouped bool) {
 	table := tabwriter.NewWriter(w, 0, 0, 3, ' ', 0)
 	tell(table, "bands-head")
 	for _, b := range bands {
-		fmt.Fprintf(table, "%s\t%.3f\t%.2g %%\t%v\t%s\t%v\t%s\n", b.Band, b.Distance, 100*b.Said,
-			b.fmr, match.Percents(b.FMRCI95), b.fnmr, match.Percents(b.FNMRCI95))
+		fmt.Fprint(table, say.Sprintf("%s\t%.3f\t%.2g %%\t%v\t%s\t%v\t%s\n", b.Band, b.Distance, 100*b.Said,
+			b.fmr, match.Percents(b.FMRCI95), b.fnmr, match.Percents(b.FNMRCI95)))
 	}
 	table.Flush()
 }

@@ -9,6 +9,7 @@ import (
 	"lintel/internal/house"
 	"lintel/pipeline/redact"
 	"lintel/store"
+	"lintel/web/certificate"
 )
 
 // smallerSide is the longer side of stills that a rule made smaller, in
@@ -19,16 +20,22 @@ const smallerSide = 480
 func shrink(jpeg []byte) ([]byte, int, int, error) { return redact.Shrink(jpeg, smallerSide) }
 
 // A caretaker does what the rules of keeping ask for, while the server runs:
-// at its start, every hour, and at once after an erasure.
+// at its start, every hour, and at once after an erasure. As often the server's
+// certificate is seen to, and rows looked for that somebody without the master key
+// wrote.
 type caretaker struct {
 	archive *store.Archive
+	keeper  *certificate.Keeper // nil without TLS
 	log     *slog.Logger
 	now     func() time.Time
 	hours   <-chan time.Time
 	erased  chan struct{}
+	day     string // on which strays were looked for last; Run's alone
 
 	mu   sync.Mutex
 	last lastSweep
+
+	suspects []house.Suspicion
 }
 
 type lastSweep struct {
@@ -38,8 +45,9 @@ type lastSweep struct {
 }
 
 // newCaretaker returns a caretaker who sweeps at each tick of hours.
-func newCaretaker(archive *store.Archive, log *slog.Logger, now func() time.Time, hours <-chan time.Time) *caretaker {
-	return &caretaker{archive: archive, log: log, now: now, hours: hours, erased: make(chan struct{}, 1)}
+func newCaretaker(archive *store.Archive, keeper *certificate.Keeper, log *slog.Logger, now func() time.Time,
+	hours <-chan time.Time) *caretaker {
+	return &caretaker{archive: archive, keeper: keeper, log: log, now: now, hours: hours, erased: make(chan struct{}, 1)}
 }
 
 // Erased says that something was erased, so that its traces are removed soon.
@@ -61,14 +69,8 @@ func (c *caretaker) LastSweep() (time.Time, house.Swept, error) {
 // Run works until the context is done. Failures are logged and tried again the
 // next time.
 func (c *caretaker) Run(ctx context.Context) {
-	day := ""
 	for {
-		c.sweep(ctx)
-		c.scrub(ctx)
-		if today := c.now().Format(time.DateOnly); today != day {
-			day = today
-			c.removeStrays(ctx)
-		}
+		c.look(ctx)
 		for waiting := true; waiting; {
 			select {
 			case <-ctx.Done():
@@ -79,6 +81,41 @@ func (c *caretaker) Run(ctx context.Context) {
 				waiting = false
 			}
 		}
+	}
+}
+
+// look does all that is due, once.
+func (c *caretaker) look(ctx context.Context) {
+	c.sweep(ctx)
+	c.scrub(ctx)
+	c.renew(ctx)
+	c.checkRows(ctx)
+	c.noteUsage(ctx)
+	if today := c.now().Format(time.DateOnly); today != c.day {
+		c.day = today
+		c.removeStrays(ctx)
+	}
+}
+
+// noteUsage keeps how much the archive takes, for Upkeep to say when it will be full.
+func (c *caretaker) noteUsage(ctx context.Context) {
+	if err := c.archive.NoteUsage(ctx); err != nil && ctx.Err() == nil {
+		c.log.Error("noting how much the archive takes", "err", err)
+	}
+}
+
+// renew makes the server's certificate anew when it is time to. Whoever connects
+// from then on is shown that one.
+func (c *caretaker) renew(ctx context.Context) {
+	if c.keeper == nil {
+		return
+	}
+	renewed, err := c.keeper.Renew(ctx)
+	if err != nil && ctx.Err() == nil {
+		c.log.Error("making the server's certificate anew", "err", err)
+	}
+	if renewed {
+		c.log.Info("made the server's certificate anew")
 	}
 }
 
@@ -108,6 +145,35 @@ func (c *caretaker) scrub(ctx context.Context) {
 			c.log.Error("removing traces of what is gone", "err", err)
 		}
 	}
+}
+
+// checkRows looks for rows that give power and that somebody without the master
+// key wrote, in every table.
+func (c *caretaker) checkRows(ctx context.Context) {
+	all, uncounted, err := c.archive.Suspicions(ctx, true)
+	if err != nil {
+		if ctx.Err() == nil {
+			c.log.Error("checking the rows that give power", "err", err)
+		}
+		return
+	}
+	c.mu.Lock()
+	c.suspects = all
+	c.mu.Unlock()
+	if uncounted {
+		c.log.Error("the count of rows that give power is gone; nothing is suggested")
+	}
+	for _, s := range all {
+		c.log.Error("somebody without the master key has written to the archive; nothing is suggested", "table", s.Table,
+			"strange", s.Strange, "missing", s.Missing, "put_back", s.PutBack)
+	}
+}
+
+// Suspects are what the last look at every table found.
+func (c *caretaker) Suspects() []house.Suspicion {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.suspects
 }
 
 func (c *caretaker) removeStrays(ctx context.Context) {

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"fmt"
 	"io"
 
 	"lintel/internal/house"
@@ -27,7 +26,7 @@ func printDoubles(g *globals, w io.Writer, a *store.Archive, person house.Person
 			return err
 		}
 		tell(w, "confused", "Name", person.Name, "Other", other.Name, "ID", other.ID,
-			"Distance", fmt.Sprintf("%.2f", d.Distance), "Band", say.Text("band-"+string(d.Band)))
+			"Distance", say.Sprintf("%.2f", d.Distance), "Band", say.Text("band-"+string(d.Band)))
 	}
 	return nil
 }

@@ -11,7 +11,6 @@ import (
 	"strings"
 
 	"lintel/internal/house"
-	"lintel/internal/words"
 	"lintel/models"
 	"lintel/pipeline/enrol"
 	"lintel/pipeline/face"
@@ -51,7 +50,7 @@ type measured struct {
 // worst.
 func sayPoor(p enrol.Poor) string {
 	var says []string
-	w := words.For("en")
+	w := say
 	for _, c := range p {
 		says = append(says, w.Complaint(c.Code, c.Value))
 	}
@@ -85,7 +84,7 @@ func (c *enrolCmd) Run(g *globals) error {
 	for _, file := range c.Files {
 		r := enrolled{File: file}
 		if err := enrolFile(g, a, finder, person.ID, &r); err != nil {
-			r.Error = err.Error()
+			r.Error = explain(err)
 			refused++
 		}
 		results = append(results, r)
@@ -128,7 +127,7 @@ func (r enrolled) print(w io.Writer, name string) {
 		tell(w, "enrolled", "File", r.File)
 	}
 	if r.Without != nil {
-		fmt.Fprintf(w, "    %s\n", words.For("en").Gain(name, r.Without.Others, string(r.Without.Band), r.Without.FPIR))
+		fmt.Fprintf(w, "    %s\n", say.Gain(name, r.Without.Others, string(r.Without.Band), r.Without.FPIR))
 	}
 	if m := r.Quality; m != nil {
 		tell(w, "enrol-quality", "Measured", m, "Clipped", 100*m.Clipped)
@@ -141,7 +140,7 @@ func enrolFile(g *globals, a *store.Archive, finder *face.Finder, person string,
 	if err != nil {
 		return fmt.Errorf("reading a photograph: %w", err)
 	}
-	got, err := enrol.Enrol(g.ctx, a, finder.Find, person, data)
+	got, err := enrol.Enrol(g.ctx, a, finder.Find, person, house.FromPhotograph, data)
 	var poor enrol.Poor
 	if err != nil && !errors.As(err, &poor) {
 		return err

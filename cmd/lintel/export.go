@@ -39,7 +39,7 @@ func (c *exportCmd) Run(g *globals) error {
 		return err
 	}
 	defer a.Close()
-	e, err := export.Begin(g.ctx, a, c.Person, export.Options{Now: time.Now(), Recipients: recipients})
+	e, err := export.Begin(g.ctx, a, c.Person, export.Options{Now: time.Now(), Language: locale(os.Getenv), Recipients: recipients})
 	if err != nil {
 		return err
 	}

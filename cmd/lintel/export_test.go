@@ -52,13 +52,12 @@ func exportHouse(t *testing.T) []string {
 		Scope: "Recognising my face at the door."}))
 	must(a.AddReference(t.Context(), house.Reference{Person: ada.ID, FaceWidth: 311,
 		Descriptor: house.Descriptor{0: .125}}))
-	drawing, err := imaging.Open(filepath.Join("..", "..", "testdata", "doorstep.jpg"))
-	must(err)
-	crowd := image.NewRGBA(drawing.Bounds())
+	drawing := aVisitor().Image
+	crowd := image.NewRGBA(drawing.Rect)
 	draw.Draw(crowd, crowd.Rect, drawing, image.Point{}, draw.Src)
 	second := image.Rect(940, 420, 1060, 540)
 	draw.Draw(crowd, second, image.NewUniform(color.RGBA{200, 150, 110, 255}), image.Point{}, draw.Src)
-	own := house.Face{Box: image.Rect(540, 370, 740, 570), Descriptor: house.Descriptor{0: .5}}
+	own := house.Face{Box: aVisitor().Truth[0].Box, Descriptor: house.Descriptor{0: .5}}
 	own.Match = &house.Match{Person: ada.ID, Distance: 0.31, FPIR: match.FPIR(0.31, 6),
 		Band: string(match.BandOf(0.31, 6))}
 	weak := own

@@ -264,7 +264,7 @@ func writeRates(w io.Writer, c match.Comparisons) {
 	tell(table, "accuracy-head")
 	for _, t := range accuracyThresholds {
 		fmr, fnmr := c.FMR(t), c.FNMR(t)
-		fmt.Fprintf(table, "%.2f\t%v\t%s\t%v\t%s\n", t, fmr, fmr.IntervalString(), fnmr, fnmr.IntervalString())
+		fmt.Fprint(table, say.Sprintf("%.2f\t%v\t%s\t%v\t%s\n", t, fmr, fmr.IntervalString(), fnmr, fnmr.IntervalString()))
 	}
 	table.Flush()
 }

@@ -12,8 +12,8 @@ import (
 	"testing"
 	"unicode"
 
-	"lintel/internal/doorstep"
 	"lintel/internal/house"
+	"lintel/internal/supplies"
 )
 
 func TestReadGroups(t *testing.T) {
@@ -184,7 +184,7 @@ func saysByGroup(t *testing.T, got []groupAccuracy) {
 
 // Everybody in one group: its rates are those of the whole trial.
 func TestOneGroupOfAll(t *testing.T) {
-	models, pairs := doorstep.NeedModels(t), facePairs(t)
+	models, pairs := supplies.NeedModels(t), facePairs(t)
 	dir := t.TempDir()
 	persons, err := picturesOfPersons(pairs)
 	if err != nil {

@@ -250,7 +250,7 @@ func (p *padReport) writeTables(w io.Writer) {
 		noFace := p.report.NoFace[species]
 		shown := say.Text("not-measured") + "\t"
 		if rate.N > 0 {
-			shown = fmt.Sprintf("%.1f %%\t%s", 100*value, percents(interval))
+			shown = say.Sprintf("%.1f %%\t%s", 100*value, percents(interval))
 		}
 		fmt.Fprintf(table, "%s\t%d\t%d\t%d\t%s\t%s\n", what, rate.N+noFace, noFace, rate.Errors, shown, by.Words())
 	}
@@ -287,7 +287,7 @@ func (e padEstimate) percent() string {
 	if e.Value == nil {
 		return say.Text("not-measured")
 	}
-	says := fmt.Sprintf("%.1f %%", 100**e.Value)
+	says := say.Sprintf("%.1f %%", 100**e.Value)
 	if e.CI95 != nil {
 		says += " (" + percents(*e.CI95) + ")"
 	}
@@ -298,7 +298,7 @@ func (e padEstimate) number() string {
 	if e.Value == nil {
 		return say.Text("not-measured")
 	}
-	says := fmt.Sprintf("%.3f", *e.Value)
+	says := say.Sprintf("%.3f", *e.Value)
 	if e.CI95 != nil {
 		says += " (" + say.Text("interval", "Low", math.Floor(1000*e.CI95[0])/1000, "High",
 			math.Ceil(1000*e.CI95[1])/1000) + ")"

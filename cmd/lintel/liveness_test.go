@@ -9,15 +9,15 @@ import (
 	"strings"
 	"testing"
 
-	"lintel/internal/doorstep"
 	"lintel/internal/house"
+	"lintel/internal/supplies"
 	"lintel/internal/trial"
 )
 
 // The command on photographs of persons, in both roles: whether it counts, not
 // how well it does.
 func TestLivenessCommand(t *testing.T) {
-	models := doorstep.NeedModels(t)
+	models := supplies.NeedModels(t)
 	photographs, err := filepath.Glob(filepath.Join(models, "examples", "*.jpg"))
 	if err != nil || len(photographs) == 0 {
 		t.Skip("SKIPPED: no photographs in models/examples; `make test` fetches them")

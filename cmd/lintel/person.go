@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"text/tabwriter"
@@ -45,6 +46,9 @@ func (c *personAddCmd) Run(g *globals) error {
 	}
 	defer a.Close()
 	p, err := a.AddPerson(g.ctx, c.Name)
+	if errors.Is(err, house.ErrPersonTwice) {
+		return failed(err, "person-twice", "Name", c.Name)
+	}
 	if err != nil {
 		return err
 	}

@@ -6,11 +6,10 @@ import (
 	"strings"
 	"text/tabwriter"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"lintel/internal/house"
 	"lintel/pipeline/advice/message"
+	"lintel/store"
 )
 
 type receiverCmd struct {
@@ -39,7 +38,7 @@ func (c *receiverAddCmd) Run(g *globals) error {
 	if err != nil {
 		return err
 	}
-	i := slices.IndexFunc(doors, func(d house.Door) bool { return d.ID == c.Door || strings.EqualFold(d.Name, c.Door) })
+	i := slices.IndexFunc(doors, func(d house.Door) bool { return d.ID == c.Door || store.SameName(d.Name, c.Door) })
 	if i < 0 {
 		return failed(house.ErrNotFound, "command-no-door", "Door", c.Door)
 	}
@@ -103,12 +102,11 @@ func (c *receiverRemoveCmd) Run(g *globals) error {
 	return a.RemoveReceiver(g.ctx, c.ID)
 }
 
-// nameOf checks the name of a source or a receiver as screens do.
+// nameOf checks the name of a source, a receiver or a program as screens do.
 func nameOf(name string) (string, error) {
 	name = strings.TrimSpace(name)
-	if n := utf8.RuneCountInString(name); n < 1 || n > 60 || !utf8.ValidString(name) ||
-		strings.ContainsFunc(name, unicode.IsControl) {
-		return "", misused("name-length")
+	if err := house.CheckName(name, 60); err != nil {
+		return "", misusedBy(err)
 	}
 	return name, nil
 }

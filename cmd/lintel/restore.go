@@ -28,7 +28,7 @@ type restoreCmd struct {
 func (restoreCmd) Help() string {
 	return `Makes an archive of a snapshot, in the folder that --data names, which must be empty or not exist. It needs the master key or the passphrase of the archive that was backed up (--key or --passphrase-file) and, if the backup is encrypted, an age identity (--identity). Everything is compared with the snapshot's SHA-256 first: if anything is wrong, the folder is left as it was.
 
-The archive is byte for byte the one that was backed up. It has again what was removed or revoked since: bells, sessions, tablets. With --respect-erasures, visits, persons and stills that were erased since the snapshot are erased from it too, and the audit trail says so. A snapshot that names stills which were erased since can be restored in no other way, since their copies are gone.`
+The archive is the one that was backed up, and its audit trail says that it was restored. It has again what was removed or revoked since: bells, sessions, tablets. With --respect-erasures, visits, persons and stills that were erased since the snapshot are erased from it too. A snapshot that names stills which were erased since can be restored in no other way, since their copies are gone.`
 }
 
 func (c *restoreCmd) Run(g *globals) error {
@@ -54,7 +54,12 @@ func (c *restoreCmd) Run(g *globals) error {
 	o.Progress = p.at
 	r, err := backup.Restore(g.ctx, c.Dir, g.Data, o)
 	p.end()
+	if err == nil {
+		err = c.settle(g, r, o.RespectErasures)
+	}
 	switch {
+	case errors.Is(err, backup.ErrForgedErasures):
+		return failed(err, "restore-forged-erasures", "Error", err)
 	case errors.Is(err, backup.ErrDamaged):
 		return failed(err, "restore-damaged", "Error", err)
 	case errors.Is(err, backup.ErrErasedSince):
@@ -75,6 +80,16 @@ func (c *restoreCmd) Run(g *globals) error {
 			tell(w, "restored-erased", "Erased", r.Erased)
 		}
 	})
+}
+
+// settle says in the archive that it was restored on purpose.
+func (c *restoreCmd) settle(g *globals, r backup.Restored, noted bool) error {
+	a, err := g.openArchive(false)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	return a.Restored(g.ctx, r.Snapshot, noted)
 }
 
 // keyIn returns the master key of an archive that is being restored in dir: it

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/hex"
 	"fmt"
 	"io"
 	"text/tabwriter"
@@ -9,8 +10,9 @@ import (
 )
 
 type sourceCmd struct {
-	Add    sourceAddCmd    `cmd:"" help:"Add a phone or a reader and print its token, which is shown only now."`
+	Add    sourceAddCmd    `cmd:"" help:"${source_add}"`
 	List   sourceListCmd   `cmd:"" help:"List the phones and readers."`
+	Key    sourceKeyCmd    `cmd:"" help:"Give a reader a new key to sign with and print it, which is shown only now."`
 	Remove sourceRemoveCmd `cmd:"" help:"Make the token of a phone or a reader worthless."`
 }
 
@@ -52,8 +54,42 @@ func (c *sourceAddCmd) Run(g *globals) error {
 		Person string           `json:"person,omitempty"`
 		Name   string           `json:"name"`
 		Token  string           `json:"token"`
-	}{id, c.Kind, person, name, token}
-	return g.print(c.JSON, added, func(w io.Writer) { fmt.Fprintln(w, token) })
+		Key    string           `json:"key,omitempty"`
+	}{id, c.Kind, person, name, token, ""}
+	if c.Kind == house.Reader {
+		key, err := a.GiveKey(g.ctx, id)
+		if err != nil {
+			return err
+		}
+		added.Key = hex.EncodeToString(key)
+	}
+	return g.print(c.JSON, added, func(w io.Writer) {
+		fmt.Fprintln(w, token)
+		if added.Key != "" {
+			fmt.Fprintln(w, added.Key)
+		}
+	})
+}
+
+type sourceKeyCmd struct {
+	ID   string `arg:"" help:"The id, as the list has it."`
+	JSON bool   `name:"json" help:"Print JSON."`
+}
+
+func (c *sourceKeyCmd) Run(g *globals) error {
+	a, err := g.openArchive(false)
+	if err != nil {
+		return err
+	}
+	defer a.Close()
+	key, err := a.GiveKey(g.ctx, c.ID)
+	if err != nil {
+		return err
+	}
+	given := struct {
+		Key string `json:"key"`
+	}{hex.EncodeToString(key)}
+	return g.print(c.JSON, given, func(w io.Writer) { fmt.Fprintln(w, given.Key) })
 }
 
 type sourceListCmd struct {

@@ -2,41 +2,26 @@ package main
 
 import (
 	"bytes"
-	"image/color"
 	"math"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
-	"github.com/disintegration/imaging"
-
 	"lintel/internal/doorstep"
+	"lintel/internal/supplies"
 )
 
-// The command on one photograph with a face, an empty wall, and two files that
-// one way or the other fails on.
+// The command on a still of a visitor, one of nobody, and two files that one way
+// or the other fails on.
 func TestSpeedCommand(t *testing.T) {
-	models, pairs := doorstep.NeedModels(t), facePairs(t)
-	persons, err := picturesOfPersons(pairs)
-	if err != nil {
-		t.Fatal(err)
-	}
-	photograph, err := imaging.Open(persons[0].file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	var b bytes.Buffer
-	if err := imaging.Encode(&b, imaging.Resize(photograph, 300, 0, imaging.Linear), imaging.JPEG); err != nil {
-		t.Fatal(err)
-	}
-	portrait := b.Bytes()
+	models, visitor := supplies.NeedModels(t), aVisitor().JPEG(85)
 	dir := t.TempDir()
-	if !raceDetector { // the wall is searched twice, which the detector makes long
-		writeFile(t, filepath.Join(dir, "wall.jpg"), plainJPEG(t, color.Gray{200}))
+	if !raceDetector { // a porch is searched twice, which the detector makes long
+		writeFile(t, filepath.Join(dir, "nobody.jpg"), doorstep.Scene{At: at(12)}.Still().JPEG(85))
 	}
-	writeFile(t, filepath.Join(dir, "portrait.jpg"), portrait)
-	writeFile(t, filepath.Join(dir, "half.jpg"), portrait[:len(portrait)/2])
+	writeFile(t, filepath.Join(dir, "visitor.jpg"), visitor)
+	writeFile(t, filepath.Join(dir, "half.jpg"), visitor[:len(visitor)/2])
 	writeFile(t, filepath.Join(dir, "text.jpg"), []byte("this is no picture"))
 	writeFile(t, filepath.Join(dir, "other.png"), plainPNG(t, 32, 32))
 	var out, complaints bytes.Buffer

@@ -3,11 +3,11 @@ package main
 import (
 	"fmt"
 	"io"
-	"strings"
 	"text/tabwriter"
 	"time"
 
 	"lintel/internal/house"
+	"lintel/store"
 )
 
 type tokenCmd struct {
@@ -43,6 +43,9 @@ func (c *tokenAddCmd) Run(g *globals) error {
 		house.Program
 		Token string `json:"token"`
 	}{p, token}
+	if p.Scopes.Hears() && !c.JSON {
+		tell(g.stderr, "token-user", "ID", p.ID)
+	}
 	return g.print(c.JSON, added, func(w io.Writer) { fmt.Fprintln(w, token) })
 }
 
@@ -89,7 +92,7 @@ func (c *tokenRemoveCmd) Run(g *globals) error {
 	}
 	id := c.Program
 	for _, p := range programs {
-		if strings.EqualFold(p.Name, c.Program) { // no two have one name
+		if store.SameName(p.Name, c.Program) { // no two have one name
 			id = p.ID
 		}
 	}

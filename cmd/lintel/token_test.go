@@ -23,7 +23,8 @@ func TestToken(t *testing.T) {
 		}
 	}
 	fails(exitUsage, "--scope", "token", "add", "Porch light")
-	fails(exitUsage, "read-visits, read-advice and manage-sources", "token", "add", "Porch light", "--scope", "rules")
+	fails(exitUsage, "read-visits, read-advice, manage-sources, send-messages, tell-temperature, read-metrics, "+
+		"hear-visits, hear-names and hear-displays", "token", "add", "Porch light", "--scope", "rules")
 	fails(exitUsage, "1 to 60 characters", "token", "add", " ", "--scope", "read-visits")
 
 	token := h.lintel("token", "add", "Porch light", "--scope", "read-visits", "--scope", "read-advice")

@@ -12,7 +12,9 @@ import (
 type verifyCmd struct {
 	Repair bool   `help:"Mend what can be mended without inventing anything."`
 	Erased string `help:"${verify_erased}" placeholder:"ID"`
-	JSON   bool   `name:"json" help:"Print JSON."`
+
+	Recount bool `help:"${verify_recount}"`
+	JSON    bool `name:"json" help:"Print JSON."`
 }
 
 // errUnsound says that an archive has problems.
@@ -24,6 +26,9 @@ func (c *verifyCmd) Run(g *globals) error {
 		return err
 	}
 	defer a.Close()
+	if c.Recount {
+		return c.recount(g, a)
+	}
 	if c.Erased == "" {
 		return c.verify(g, a)
 	}
@@ -33,6 +38,23 @@ func (c *verifyCmd) Run(g *globals) error {
 		}
 	}
 	return c.proveErased(g, a)
+}
+
+// recounted is what is printed of a recount.
+type recounted struct {
+	Removed int64 `json:"removed"` // rows that were not vouched for
+}
+
+// recount takes the archive as it is for right.
+func (c *verifyCmd) recount(g *globals, a *store.Archive) error {
+	removed, err := a.Recount(g.ctx)
+	if errors.Is(err, store.ErrRecount) {
+		return failed(err, "verify-recount-refused", "Error", err)
+	}
+	if err != nil {
+		return err
+	}
+	return g.print(c.JSON, recounted{removed}, func(w io.Writer) { tell(w, "verify-recounted", "Removed", removed) })
 }
 
 func (c *verifyCmd) verify(g *globals, a *store.Archive) error {

@@ -218,7 +218,7 @@ func TestDamagedDatabaseCommands(t *testing.T) {
 		if err := os.WriteFile(file, damaged, 0o600); err != nil {
 			t.Fatal(err)
 		}
-		before := folder(t, data)
+		before := folderOf(t, data)
 		for _, command := range commands {
 			status, stdout, stderr := lintelAt(t, append(command, flags...)...)
 			if status != exitFailed || stdout != "" || !strings.Contains(stderr, "is damaged") ||
@@ -226,7 +226,7 @@ func TestDamagedDatabaseCommands(t *testing.T) {
 				!strings.Contains(stderr, "restore a backup into another one") {
 				t.Errorf("%s: %q ended with %d: %q %q", name, command, status, stdout, stderr)
 			}
-			if after := folder(t, data); after != before {
+			if after := folderOf(t, data); after != before {
 				t.Errorf("%s: %q changed the folder from %s to %s", name, command, before, after)
 			}
 			if now, err := os.ReadFile(file); err != nil || !bytes.Equal(now, damaged) {

@@ -1,9 +1,12 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
+	"os"
+	"strings"
 	"time"
 
 	"lintel/internal/house"
@@ -14,8 +17,19 @@ import (
 	"lintel/store/seal"
 )
 
-// say are the words that commands print.
-var say = words.For("en").At(time.Now(), time.Local)
+// say are the words that commands print, in the language of the shell's locale.
+var say = words.For(locale(os.Getenv)).At(time.Now(), time.Local)
+
+// locale is the language that the environment asks for in messages, as a tag: that of
+// the first of LC_ALL, LC_MESSAGES and LANG which is set (POSIX.1-2017, Base
+// Definitions, 8.2), such as de-AT of de_AT.UTF-8. What no tag is made of, such as C,
+// is English.
+func locale(environment func(name string) string) string {
+	name := cmp.Or(environment("LC_ALL"), environment("LC_MESSAGES"), environment("LANG"))
+	name, _, _ = strings.Cut(name, ".")
+	name, _, _ = strings.Cut(name, "@")
+	return words.Own.Match(strings.ReplaceAll(name, "_", "-"))
+}
 
 // tell prints a message of the catalog as a line.
 func tell(w io.Writer, key string, told ...any) { fmt.Fprintln(w, say.Text(key, told...)) }
@@ -38,6 +52,12 @@ func failed(cause error, key string, values ...any) error {
 // misused is failed, of a wrong command line.
 func misused(key string, values ...any) error { return failed(errUsage, key, values...) }
 
+// misusedBy is misused, of what a refusal says.
+func misusedBy(err error) error {
+	says, _ := say.Refusal(err)
+	return told{words.Capital(says) + ".", fmt.Errorf("%w: %w", errUsage, err)}
+}
+
 // explanations say of errors what happened, what was kept, and what to do. The
 // first that fits is told, with what the error itself says.
 var explanations = []struct {
@@ -50,6 +70,7 @@ var explanations = []struct {
 	{store.ErrNewerArchive, "explain-newer"},
 	{store.ErrDamaged, "explain-damaged"},
 	{seal.ErrBadKey, "explain-bad-key"},
+	{seal.ErrExposed, "explain-exposed"},
 	{backup.ErrInUse, "explain-backup-in-use"},
 	{backup.ErrNotBackup, "explain-not-backup"},
 	{backup.ErrOtherHousehold, "explain-other-household"},
@@ -58,6 +79,7 @@ var explanations = []struct {
 	{backup.ErrNoSnapshot, "explain-no-snapshot"},
 	{backup.ErrIdentity, "explain-identity"},
 	{models.ErrIncomplete, "explain-models"},
+	{house.ErrLastResident, "problem-last-resident"},
 	{house.ErrHeld, "explain-held"},
 	{house.ErrAmbiguous, "explain-ambiguous"},
 	{house.ErrNotFound, "explain-not-found"},
