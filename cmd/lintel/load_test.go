@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -19,32 +20,35 @@ const (
 	tellTimes    = 2
 )
 
+// rounds is how often all bells ring, at most, until a round keeps these times:
+// whatever else the machine does makes a round slower, and never faster.
+const rounds = 3
+
 // A load is many bells that ring at once.
 type load struct {
 	*flooded
 	bells  []string
 	frames int
-	bodies [][]byte // of all stills, a bell's one after the other
+	studio studio
+	bodies [][]byte // of a round's stills, a bell's one after the other
+	ringID string   // of this round
 
 	singly []time.Duration // a single bell's answers
 	began  time.Time
+	slow   []string // what took too long in this round
 	mu     sync.Mutex
 	got    []answered
 	visits map[string]time.Duration // when each visit's first still was acknowledged
 }
 
 func newLoad(t *testing.T, bells, frames int) *load {
-	l := &load{frames: frames, visits: make(map[string]time.Duration)}
+	l := &load{frames: frames, studio: newStudio(1280)}
 	for i := range bells {
 		l.bells = append(l.bells, fmt.Sprintf("bell-%d", i))
 	}
-	s := newStudio(1280)
-	for n := range bells * frames {
-		l.bodies = append(l.bodies, s.still(n))
-	}
 	l.flooded = newFlooded(t, append(l.bells, "single")...)
 	for n := range 9 { // the models are loaded meanwhile
-		all, err := l.untilKept(t.Context(), http.DefaultClient, "single", fmt.Sprint(n), 0, s.still(-1-n), time.Now())
+		all, err := l.untilKept(t.Context(), http.DefaultClient, "single", fmt.Sprint(n), 0, l.studio.still(-1-n), time.Now())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -54,16 +58,42 @@ func newLoad(t *testing.T, bells, frames int) *load {
 	return l
 }
 
+// round has all bells ring with stills of their own, and returns when the last is examined
+// and all is checked but the times, of which it says what was slow.
+func (l *load) round(n int) {
+	l.ringID = fmt.Sprint("R", n)
+	l.bodies, l.got, l.slow, l.visits = nil, nil, nil, make(map[string]time.Duration)
+	stills := len(l.bells) * l.frames
+	for i := range stills {
+		l.bodies = append(l.bodies, l.studio.still(n*stills+i))
+	}
+	l.began = time.Now()
+	hungUp := l.listens(l.began)
+	var found []string
+	var following sync.WaitGroup
+	following.Go(func() { found = l.follow((n+1)*stills + len(l.singly)) })
+	l.ring()
+	kept := time.Since(l.began).Round(time.Millisecond)
+	following.Wait()
+	examined := time.Since(l.began).Round(time.Millisecond)
+	l.t.Logf("%d stills of %d kB: all kept after %s, examined after %s; the server took %d MB", stills,
+		len(l.bodies[0])>>10, kept, examined, l.peak())
+	l.checkAnswers()
+	l.checkTold(hungUp())
+	l.checkOrder(found)
+	l.checkContent()
+}
+
 // ring has all bells ring at once, each its frames one after the other, and returns
 // when all is kept.
-func (l *load) ring(ring string) {
+func (l *load) ring() {
 	var ringing sync.WaitGroup
 	for i, bell := range l.bells {
 		ringing.Go(func() {
 			client := from(i)
 			defer client.CloseIdleConnections()
 			for frame := range l.frames {
-				all, err := l.untilKept(l.t.Context(), client, bell, ring, frame, l.bodies[i*l.frames+frame], l.began)
+				all, err := l.untilKept(l.t.Context(), client, bell, l.ringID, frame, l.bodies[i*l.frames+frame], l.began)
 				if err != nil {
 					l.t.Errorf("%s, frame %d: %v", bell, frame, err)
 					return
@@ -81,27 +111,18 @@ func (l *load) ring(ring string) {
 }
 
 // TestLoad has 50 bells ring at once, each with five frames of 300 kB, from
-// addresses of their own and over HTTP.
+// addresses of their own and over HTTP, up to three times.
 func TestLoad(t *testing.T) {
 	if raceDetector || testing.Short() {
 		t.Skip("SKIPPED: times mean nothing with the race detector, and it takes a while")
 	}
 	l := newLoad(t, 50, 5)
-	l.began = time.Now()
-	hungUp := l.listens(l.began)
-	var found []string
-	var following sync.WaitGroup
-	following.Go(func() { found = l.follow(len(l.bodies) + len(l.singly)) })
-	l.ring("R")
-	kept := time.Since(l.began).Round(time.Millisecond)
-	following.Wait()
-	examined := time.Since(l.began).Round(time.Millisecond)
-	t.Logf("%d stills of %d kB: all kept after %s, examined after %s; the server took %d MB", len(l.bodies),
-		len(l.bodies[0])>>10, kept, examined, l.peak())
-	l.checkAnswers()
-	l.checkTold(hungUp())
-	l.checkOrder(found)
-	l.checkContent()
+	for n := range rounds {
+		if l.round(n); len(l.slow) == 0 {
+			return
+		}
+	}
+	t.Errorf("in none of %d rounds all was quick; in the last: %s", rounds, strings.Join(l.slow, "; "))
 }
 
 // checkAnswers checks that whoever was not told to wait was answered soon.
@@ -117,7 +138,7 @@ func (l *load) checkAnswers() {
 	}
 	l.t.Logf("answers: a single bell's %s; kept %s; to wait %s", shape(l.singly), shape(took), shape(waited))
 	if q := quantile(append(took, waited...), .99); q > max(answerWithin, answerTimes*slices.Max(l.singly)) {
-		l.t.Errorf("1 of 100 answers takes %s or more", q)
+		l.slow = append(l.slow, fmt.Sprintf("1 of 100 answers takes %s or more", q))
 	}
 }
 
@@ -139,7 +160,7 @@ func (l *load) checkTold(told []toldOf) {
 		l.t.Errorf("a tablet heard of %d of %d rings", len(after), len(l.bells))
 	}
 	if q := quantile(after, .95); q > max(tellWithin, tellTimes*slices.Max(l.singly)) {
-		l.t.Errorf("1 of 20 rings is told after %s or more", q)
+		l.slow = append(l.slow, fmt.Sprintf("1 of 20 rings is told after %s or more", q))
 	}
 }
 
@@ -148,12 +169,10 @@ func (l *load) checkTold(told []toldOf) {
 // takes as long as two others, for want of a core, is passed by as many again.
 func (l *load) checkOrder(found []string) {
 	l.t.Helper()
-	single := func(v bookVisit) bool { return v.Bell == "single" }
-	book := l.book()
+	book := slices.DeleteFunc(l.book(), func(v bookVisit) bool { return v.Ring != l.ringID })
 	found = slices.DeleteFunc(found, func(id string) bool {
-		return slices.ContainsFunc(book, func(v bookVisit) bool { return v.ID == id && single(v) })
+		return !slices.ContainsFunc(book, func(v bookVisit) bool { return v.ID == id })
 	})
-	book = slices.DeleteFunc(book, single)
 	slices.SortFunc(book, func(a, b bookVisit) int { return a.ReceivedAt.Compare(b.ReceivedAt) })
 	furthest := 0
 	for turn, v := range book {
@@ -172,8 +191,8 @@ func (l *load) checkContent() {
 	seen := 0
 	for _, v := range l.book() {
 		bell := slices.Index(l.bells, v.Bell)
-		if bell < 0 {
-			continue // the single one's
+		if bell < 0 || v.Ring != l.ringID {
+			continue // the single one's, or another round's
 		}
 		for _, s := range v.Stills {
 			body := l.bodies[bell*l.frames+s.Frame]
