@@ -13,7 +13,6 @@ import (
 	"testing"
 	"time"
 
-	goface "github.com/Kagami/go-face"
 	"github.com/disintegration/imaging"
 
 	"lintel/internal/doorstep"
@@ -56,27 +55,14 @@ func find(t *testing.T, f *face.Finder, still []byte) []house.Face {
 
 // bare is the detector without the search for places that package face puts
 // before it: it may find a face that this passes over.
-func bare(t *testing.T) *goface.Recognizer {
+func bare(t *testing.T) *face.Bare {
 	t.Helper()
-	r, err := goface.NewRecognizer(supplies.NeedModels(t))
+	b, err := face.OpenBare(supplies.NeedModels(t))
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(r.Close)
-	return r
-}
-
-func findBare(t *testing.T, r *goface.Recognizer, still []byte) []house.Face {
-	t.Helper()
-	found, err := r.Recognize(still)
-	if err != nil {
-		t.Fatal(err)
-	}
-	faces := make([]house.Face, len(found))
-	for i, one := range found {
-		faces[i] = house.Face{Box: one.Rectangle, Descriptor: house.Descriptor(one.Descriptor)}
-	}
-	return faces
+	t.Cleanup(func() { b.Close() })
+	return b
 }
 
 // at returns the face of a box, or one that lies mostly within it.
@@ -128,7 +114,7 @@ func TestOthersInAnExport(t *testing.T) {
 type blurrings struct{ hidden, left, tooClose int }
 
 // blur blurs all faces of a still but one, and looks for each again.
-func (n *blurrings) blur(t *testing.T, f *face.Finder, bare *goface.Recognizer, name string, still []byte,
+func (n *blurrings) blur(t *testing.T, f *face.Finder, bare *face.Bare, name string, still []byte,
 	one house.Face, others []house.Face) {
 	t.Helper()
 	var boxes []image.Rectangle
@@ -143,7 +129,11 @@ func (n *blurrings) blur(t *testing.T, f *face.Finder, bare *goface.Recognizer, 
 	if err != nil {
 		t.Fatal(err)
 	}
-	after := append(find(t, f, blurred), findBare(t, bare, blurred)...)
+	passed, err := bare.Find(blurred)
+	if err != nil {
+		t.Fatal(err)
+	}
+	after := append(find(t, f, blurred), passed...)
 	for _, other := range others {
 		n.hidden++
 		if found, ok := at(after, other.Box); ok {
