@@ -86,7 +86,7 @@ quick: format
 
 tour: purpose = tour
 tour: setup
-	@$(GO) test ./cmd/lintel -run '^TestTour$$' -vet=off -timeout 40m -v -screenshots $(CURDIR)/docs/tour
+	@$(GO) test ./cmd/lintel -run '^TestTour' -vet=off -timeout 40m -v -screenshots $(CURDIR)/docs/tour
 
 format:
 	@unformatted=$$(gofmt -l .); test -z "$$unformatted" || { echo "not in gofmt's format:" $$unformatted; exit 1; }

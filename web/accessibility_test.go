@@ -5,6 +5,7 @@ import (
 	"flag"
 	"net/http"
 	"net/http/httptest"
+	"net/url"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -115,6 +116,9 @@ var notLetters = regexp.MustCompile(`[^a-z]+`)
 var besides = []string{"/visits?day=2031-05-04", "/visits?year=2031", "/visits?kind=stranger", "/visits?name=Ilse",
 	"/rules/house?saved"}
 
+// typedMessage is seen before it is sent. The gate's display lacks one of its characters.
+var typedMessage = url.Values{"typed": {"true"}, "text": {"The bench, à gauche."}}
+
 // pages asks for all there is with a session, and returns the pages that come, by
 // names: first what is looked at, before something is changed by the others.
 func (w *walk) pages(who string, options ...option) map[string][]byte {
@@ -139,6 +143,7 @@ func (w *walk) pages(who string, options ...option) map[string][]byte {
 	for _, address := range besides {
 		keep("GET "+address, w.get(address, options...))
 	}
+	keep("typed message", w.post("/visits/"+w.visit+"/message", typedMessage, options...))
 	for _, pattern := range patterns {
 		if !strings.Contains(pattern, " /api/") && !ends[pattern] {
 			keep(pattern, w.step(pattern, options...))

@@ -26,6 +26,7 @@ func TestPagesHoldNothingInline(t *testing.T) {
 	token := h.resident("Odile")
 	h.tablet("Hall", "Odile")
 	visit := h.furnish()
+	h.shows("No, thank you.")
 	persons, err := h.archive.Persons(t.Context())
 	if err != nil {
 		t.Fatal(err)
@@ -48,6 +49,8 @@ func TestPagesHoldNothingInline(t *testing.T) {
 		"preview":      h.fill("/rules/keeping", typed(), in).is(200).says("What would be deleted now"),
 		"masks":        h.get("/rules/masks/gate", in).is(200).says("nothing brings it back"),
 		"messages":     h.get("/rules/messages", in).is(200).says("tells burglars"),
+		"message": h.post("/visits/"+visit+"/message", typedMessage, in).is(200).
+			says("As the display will show it").says("à is shown as a"),
 		"display":      h.get("/upkeep/displays/gate", in).is(200).says("The display of gate"),
 		"lens":         h.get("/rules/lens/gate", in).is(200).says("How the bell looks: gate"),
 		"trail":        h.get("/upkeep/trail", in).is(200).says("Lintel itself").says("newest first"),

@@ -2,6 +2,7 @@ package web
 
 import (
 	"fmt"
+	"math"
 	"testing"
 	"time"
 
@@ -77,9 +78,9 @@ func TestOneScreenInBrowser(t *testing.T) {
 			if height > 800 {
 				t.Errorf("%s in %s is %d px high", path, lang, height)
 			}
-			w.checkFolds(t, path)
+			w.checkFolds(t, path, 1000)
 			w.resizes(t, 390, 844)
-			w.checkFolds(t, path)
+			w.checkFolds(t, path, math.MaxInt)
 			w.resizes(t, 1280, 800)
 			w.shootPage(t, "one"+notLetters.ReplaceAllString(path, "-")+"-"+lang)
 		}
@@ -99,8 +100,8 @@ func (w *wall) shootPage(t *testing.T, name string) {
 }
 
 // checkFolds opens what is folded on a page, one after the other: each time it is the
-// only one that is open, and the page as wide as the screen.
-func (w *wall) checkFolds(t *testing.T, path string) {
+// only one that is open, and the page as wide as the screen and at most so high.
+func (w *wall) checkFolds(t *testing.T, path string, most int) {
 	t.Helper()
 	folds := step(t, w, chromedp.Evaluate[int](`document.querySelectorAll(".folds > details").length`))
 	for i := range folds {
@@ -114,5 +115,8 @@ func (w *wall) checkFolds(t *testing.T, path string) {
 		height := step(t, w, chromedp.Evaluate[int](`document.documentElement.scrollHeight`))
 		t.Logf("%s is %d px high with %q open", path, height, step(t, w, chromedp.Evaluate[string](
 			`document.querySelector(".folds > [open] h2").textContent`)))
+		if height > most {
+			t.Errorf("%s is %d px high, over %d", path, height, most)
+		}
 	}
 }

@@ -55,6 +55,9 @@ func (s *Server) drawTrail(w http.ResponseWriter, r *http.Request, page trailVie
 	if t.Names, err = s.trailNames(r.Context()); err != nil {
 		return err
 	}
+	if err = s.nameVisits(r.Context(), t, entries); err != nil {
+		return err
+	}
 	page.Bar = barOf(r, t.Words.Text("trail-title"))
 	page.Newest = r.URL.Query().Get("before") == ""
 	for _, e := range entries {
@@ -81,6 +84,26 @@ func (s *Server) trailNames(ctx context.Context) (map[string]string, error) {
 		names["door "+d.ID] = d.Name
 	}
 	return names, nil
+}
+
+// nameVisits has a presenter say where and when those visits rang that entries are
+// about. One that is gone is told by its id.
+func (s *Server) nameVisits(ctx context.Context, t view.Presenter, entries []house.Entry) error {
+	for _, e := range entries {
+		id := e.Of("visit")
+		if id == "" || t.Names["visit "+id] != "" {
+			continue
+		}
+		v, err := s.Archive.Visit(ctx, id)
+		switch {
+		case errors.Is(err, house.ErrNotFound):
+		case err != nil:
+			return err
+		default:
+			t.Names["visit "+id] = t.Words.Bell(v.Bell) + ", " + t.Moment(v.ReceivedAt)
+		}
+	}
+	return nil
 }
 
 // trailEntries returns the entries before the one that a request names, or the

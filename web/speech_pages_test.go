@@ -97,6 +97,7 @@ func TestEveryPageSpeaksByTheCatalog(t *testing.T) {
 			}
 		}
 	}
+	hear("a typed message", w.post("/visits/"+w.visit+"/message", typedMessage, w.session(ofResident), browser, inGerman))
 	for _, pattern := range everyDoor() { // forms with nothing in them, or with nonsense
 		method, path, _ := strings.Cut(w.ruled.place(pattern).Replace(pattern), " ")
 		if path == "" || method == "GET" || strings.HasSuffix(path, "sign-out") {

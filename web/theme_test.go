@@ -96,6 +96,9 @@ func TestThemes(t *testing.T) {
 			}
 			check("edge", on, 3)
 		}
+		for _, text := range []string{"ink", "soft"} { // where a picture comes or was
+			check(text, "line", 4.5)
+		}
 		check("on-accent", "accent", 4.5)
 	}
 	if got := contrast(t, night["on-display"], night["display"]); got < 4.5 {

@@ -34,7 +34,7 @@ func TestTrail(t *testing.T) {
 	h.get("/upkeep/trail", in).is(200).
 		says(`<span class="who">Lintel itself</span> added the bell gate`).
 		says(`<span class="who">Lintel itself</span> added Ilse &lt;Amberg&gt;`).
-		says(`<span class="who">The tablet Hall</span> looked at <a class="inline" href="/visits/` + visit + `">visit `).
+		says(`<span class="who">The tablet Hall</span> looked at <a class="inline" href="/visits/` + visit + `">the visit at gate, `).
 		says(`<span class="who">Odile</span> changed the rules of keeping`).
 		says(`<span class="who">Odile</span> changed the masks of the bell gate`).
 		says(`<span class="who">Somebody at the server</span> swept by the rules: ` +

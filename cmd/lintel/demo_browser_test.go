@@ -21,8 +21,8 @@ var demoScreens = []struct{ name, address, selector, shows string }{
 	{"messages", "/rules/messages", "main", "."},
 	{"upkeep", "/upkeep", "main", "Garden gate"},
 	{"month", "/upkeep/advice", "main", "."},
-	{"trail", "/upkeep/trail", "main", "7 Sallow Lane"},
-	{"residents", "/upkeep/residents", "main", "7 Sallow Lane"},
+	{"trail", "/upkeep/trail", "main", "Mira Hallowby"},
+	{"residents", "/upkeep/residents", "main", "Mira Hallowby"},
 }
 
 // walkDemo enters a demo whose past is filled, by its link, and looks at each screen.

@@ -93,7 +93,7 @@ func (d *demo) as(ctx context.Context) context.Context {
 
 func (d *demo) SetUp(ctx context.Context, h fortnight.Household) (err error) {
 	d.household = h
-	if d.resident, d.password, err = d.pages.AddDemoResident(ctx, h.Name); err != nil {
+	if d.resident, d.password, err = d.pages.AddDemoResident(ctx, h.Resident); err != nil {
 		return err
 	}
 	ctx = d.as(ctx)

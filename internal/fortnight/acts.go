@@ -30,7 +30,7 @@ type House interface {
 
 // A Household is all that is decided before the first ring.
 type Household struct {
-	Name     string
+	Resident string // the name of who signs in
 	Bells    []Bell
 	Doors    []house.Door // without ids; Bell is an address
 	Keep     house.Rules  // without a zone

@@ -86,6 +86,9 @@ func (s *Story) checkHousehold() error {
 			return fmt.Errorf("line %d: %w", p.line, house.ErrNoConsent)
 		}
 	}
+	if s.persons[h.Resident].Name == "" {
+		return fmt.Errorf("who signs in is no person: %q", h.Resident)
+	}
 	rules := house.Rules{Keep: s.file.keep, Quiet: []house.Quiet{}}
 	if err := rules.Check(); err != nil {
 		return fmt.Errorf("what is kept: %w", err)

@@ -28,7 +28,7 @@ type file struct {
 }
 
 type home struct {
-	Name                        text
+	Resident                    string // a person, by what they are called
 	Latitude, Longitude, Radius float64
 }
 

@@ -47,7 +47,7 @@ func TestIsTOML(t *testing.T) {
 // small is a story with little in it, that can be spoiled.
 const small = `
 [house]
-name = { en = "1 Alder Lane" }
+resident = "Ida"
 latitude = 50.1
 longitude = 0.0
 radius = 60
@@ -116,6 +116,7 @@ func TestRefused(t *testing.T) {
 		{`[house]`, `[mansion]`, "line 2: there is no section [mansion]"},
 		{`[house]`, "x = 1\n[house]", "line 2: this is in no section"},
 		{`[keep]`, "[house]\nradius = 30\n[keep]", "line 26: there is [house] already"},
+		{`resident = "Ida"`, `resident = "Ilse"`, `who signs in is no person: "Ilse"`},
 		{`latitude = 50.1`, `latitude = 95`, "home is nowhere"},
 		{`latitude = 50.1`, `latitude = nan`, "home is nowhere"},
 		{`latitude = 50.1`, `latitude = "north"`, "line 4"},

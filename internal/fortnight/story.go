@@ -45,7 +45,8 @@ func Parse(text, language string) (*Story, error) {
 // Household is what is decided before the first ring, where the story is played at
 // a time.
 func (s *Story) Household(now time.Time) Household {
-	h := Household{Name: s.file.house.Name.in(s.language), Keep: s.keep(now), Advice: s.advice(), Messages: s.messages()}
+	h := Household{Resident: s.persons[s.file.house.Resident].Name, Keep: s.keep(now), Advice: s.advice(),
+		Messages: s.messages()}
 	for _, b := range s.file.bells {
 		h.Bells = append(h.Bells, b.bell(s.language))
 		h.Doors = append(h.Doors, house.Door{Name: b.Door.in(s.language), Bell: b.Address, Parcel: b.Parcels})

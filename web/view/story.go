@@ -4,6 +4,7 @@ import (
 	"strings"
 
 	"lintel/internal/house"
+	"lintel/internal/words"
 	"lintel/pipeline/review"
 )
 
@@ -69,7 +70,7 @@ func (t Presenter) whoOn(row BookRow) (says []string) {
 		says = append(says, row.Headline)
 	}
 	if row.Also != "" {
-		says = append(says, row.Also+".")
+		says = append(says, words.Capital(row.Also)+".")
 	}
 	return says
 }
@@ -80,7 +81,7 @@ func (t Presenter) whyOn(row BookRow) (says []string) {
 		return []string{t.Words.Text("story-no-advice")}
 	}
 	for _, d := range row.Advice.Advice {
-		says = append(says, sentences(d.Headline, d.Became, d.Missing))
+		says = append(says, sentences(d.Headline+".", d.Became, d.Missing))
 	}
 	return says
 }

@@ -40,7 +40,8 @@ func (t Presenter) TrailLine(e house.Entry) TrailLine {
 		line.What = t.failed(e)
 	case "advice", "still", "message":
 		if visit := e.Of("visit"); visit != "" {
-			line.What = t.Words.Text("entry-on-visit", "What", line.What, "Visit", visit)
+			line.What = t.Words.Text("entry-on-visit", "What", line.What,
+				"Visit", t.part(house.Part{What: "visit", Value: visit}))
 		}
 	}
 	told := []any{"Who", line.Who, "What", line.What}
