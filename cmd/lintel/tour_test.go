@@ -173,7 +173,12 @@ func zoneAt(now time.Time, hour int) string {
 	return fmt.Sprintf("Etc/GMT%+d", -ahead)
 }
 
-// take goes to a stop and takes its picture, again where somebody else rang meanwhile.
+// images are those of a page that are seen. Where a part of the page is drawn anew, they
+// are others.
+const images = `[...document.images].filter((i) => i.checkVisibility())`
+
+// take goes to a stop and takes its picture, again where somebody else rang meanwhile,
+// or the page was just drawn anew.
 func (s stop) take(t *testing.T, browser context.Context, address, language string) {
 	t.Helper()
 	look := chromedp.EmulateViewport(1280, 800)
@@ -201,8 +206,10 @@ func (s stop) take(t *testing.T, browser context.Context, address, language stri
 		}
 		drawn(t, browser)
 		text = do(t, browser, chromedp.Evaluate[string](inSight))
+		do(t, browser, chromedp.Evaluate[any](`shown = `+images))
 		picture = capture(t, browser, page.CaptureScreenshotFormatWebp)
-		there = do(t, browser, chromedp.Evaluate[bool](fmt.Sprintf("!!document.querySelector(%q)", s.until)))
+		there = do(t, browser, chromedp.Evaluate[bool](fmt.Sprintf(`!!document.querySelector(%q) &&
+			shown.length === %s.length && shown.every((i) => i.isConnected && i.complete)`, s.until, images)))
 	}
 	for _, key := range s.says {
 		if says := words.For(language).Text(key); !strings.Contains(text, says) {
@@ -241,8 +248,7 @@ func await(t *testing.T, browser context.Context, selector string) {
 func drawn(t *testing.T, browser context.Context) {
 	t.Helper()
 	do(t, browser, chromedp.Poll[bool](`!document.querySelector("[aria-busy=true]") &&
-		[...document.images].filter((i) => i.checkVisibility())
-		.map((i) => { i.loading = "eager"; return i; }).every((i) => i.complete && i.naturalWidth > 0)`))
+		` + images + `.map((i) => { i.loading = "eager"; return i; }).every((i) => i.complete && i.naturalWidth > 0)`))
 }
 
 // capture takes a picture of what a browser shows.
