@@ -248,7 +248,7 @@ func await(t *testing.T, browser context.Context, selector string) {
 func drawn(t *testing.T, browser context.Context) {
 	t.Helper()
 	do(t, browser, chromedp.Poll[bool](`!document.querySelector("[aria-busy=true]") &&
-		` + images + `.map((i) => { i.loading = "eager"; return i; }).every((i) => i.complete && i.naturalWidth > 0)`))
+		`+images+`.map((i) => { i.loading = "eager"; return i; }).every((i) => i.complete && i.naturalWidth > 0)`))
 }
 
 // capture takes a picture of what a browser shows.
