@@ -217,7 +217,7 @@ func (p *Person) cut(at raster.Vec, s int) bool {
 }
 
 // material is what is seen of a figure at a fragment.
-func (p *Person) material(f raster.Fragment) material {
+func (p *Person) material(f *raster.Fragment) material {
 	at := f.Rest
 	switch s := f.Surface; {
 	case s == skinSurface:

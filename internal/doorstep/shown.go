@@ -73,7 +73,7 @@ func (s sheet) edge(rest raster.Vec) float64 {
 }
 
 // paint gives the sheet its colour.
-func (s sheet) paint(f raster.Fragment, l *light) colour {
+func (s sheet) paint(f *raster.Fragment, l *light) colour {
 	view := f.At.Times(-1).Unit()
 	picture, _ := s.portrait.at(f.Rest[0]/s.scale, f.Rest[1]/s.scale)
 	falls := l.ambient(f.Normal)
@@ -138,7 +138,7 @@ func (s sheet) before(eyes raster.Vec) raster.Vec {
 }
 
 // head is how much of the shown head is at a fragment, 0 to 1.
-func (s sheet) head(f raster.Fragment) float64 {
+func (s sheet) head(f *raster.Fragment) float64 {
 	_, head := s.portrait.at(f.Rest[0]/s.scale, f.Rest[1]/s.scale)
 	if s.edge(f.Rest) < s.border {
 		return 0
