@@ -9,15 +9,17 @@ import (
 // grain is a smooth noise in space, -1 to 1, whose waves are about 1 long.
 func grain(p raster.Vec) float64 {
 	x, y, z := math.Floor(p[0]), math.Floor(p[1]), math.Floor(p[2])
-	i, j, k := int32(x), int32(y), int32(z)
 	u, v, w := ease(p[0]-x), ease(p[1]-y), ease(p[2]-z)
-	row := func(j, k int32) float64 { return mix(pebble(i, j, k), pebble(i+1, j, k), u) }
-	return mix(mix(row(j, k), row(j+1, k), v), mix(row(j, k+1), row(j+1, k+1), v), w)
+	const a, b, c = 0x9e3779b1, 0x85ebca77, 0xc2b2ae3d
+	i, j, k := uint32(int32(x))*a, uint32(int32(y))*b, uint32(int32(z))*c
+	near := mix(mix(pebble(i^j^k), pebble((i+a)^j^k), u), mix(pebble(i^(j+b)^k), pebble((i+a)^(j+b)^k), u), v)
+	k += c
+	far := mix(mix(pebble(i^j^k), pebble((i+a)^j^k), u), mix(pebble(i^(j+b)^k), pebble((i+a)^(j+b)^k), u), v)
+	return mix(near, far, w)
 }
 
 // pebble is a number of chance for each point of a lattice, -1 to 1.
-func pebble(i, j, k int32) float64 {
-	h := uint32(i)*0x9e3779b1 ^ uint32(j)*0x85ebca77 ^ uint32(k)*0xc2b2ae3d
+func pebble(h uint32) float64 {
 	h = (h ^ h>>15) * 0x2c1b3c6d
 	h = (h ^ h>>12) * 0x297a2d39
 	return float64(h^h>>15)/(1<<31) - 1
