@@ -21,7 +21,7 @@ func (f *figure) parcel(p pose) *actor {
 	}
 	a.paint = func(seen *raster.Fragment, l *light) colour {
 		sum := l.ambient(seen.Normal)
-		for _, b := range l.beams(seen.At, seen.Normal) {
+		for _, b := range l.beams(seen.At, seen.Normal, 0) {
 			sum = sum.plus(b.of.times(max(0, seen.Normal.Dot(b.toward))))
 		}
 		return cardboard(seen.Rest).by(sum)

@@ -27,7 +27,7 @@ func (m material) lit(n, view, at raster.Vec, open float64, l *light) colour {
 	ambient := l.ambient(n).times(open)
 	sum := ambient
 	var mirrored colour
-	for _, b := range l.beams(at, n) {
+	for _, b := range l.beams(at, n, max(m.soft[0], m.soft[1], m.soft[2])) {
 		if b.of == (colour{}) {
 			continue
 		}

@@ -83,7 +83,7 @@ func (s sheet) paint(f *raster.Fragment, l *light) colour {
 		gloss, sharp = 0.03, 400
 	}
 	shine := mirrored.times(gloss)
-	for _, b := range l.beams(f.At, f.Normal) {
+	for _, b := range l.beams(f.At, f.Normal, 1) {
 		falls = falls.plus(b.of.times(max(0, f.Normal.Dot(b.toward))))
 		half := b.toward.Add(view).Unit()
 		shine = shine.plus(b.of.times(gloss * (sharp + 8) / 8 * math.Pow(max(0, f.Normal.Dot(half)), sharp)))

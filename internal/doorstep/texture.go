@@ -9,17 +9,15 @@ import (
 // grain is a smooth noise in space, -1 to 1, whose waves are about 1 long.
 func grain(p raster.Vec) float64 {
 	x, y, z := math.Floor(p[0]), math.Floor(p[1]), math.Floor(p[2])
+	i, j, k := int32(x), int32(y), int32(z)
 	u, v, w := ease(p[0]-x), ease(p[1]-y), ease(p[2]-z)
-	const a, b, c = 0x9e3779b1, 0x85ebca77, 0xc2b2ae3d
-	i, j, k := uint32(int32(x))*a, uint32(int32(y))*b, uint32(int32(z))*c
-	near := mix(mix(pebble(i^j^k), pebble((i+a)^j^k), u), mix(pebble(i^(j+b)^k), pebble((i+a)^(j+b)^k), u), v)
-	k += c
-	far := mix(mix(pebble(i^j^k), pebble((i+a)^j^k), u), mix(pebble(i^(j+b)^k), pebble((i+a)^(j+b)^k), u), v)
-	return mix(near, far, w)
+	row := func(j, k int32) float64 { return mix(pebble(i, j, k), pebble(i+1, j, k), u) }
+	return mix(mix(row(j, k), row(j+1, k), v), mix(row(j, k+1), row(j+1, k+1), v), w)
 }
 
 // pebble is a number of chance for each point of a lattice, -1 to 1.
-func pebble(h uint32) float64 {
+func pebble(i, j, k int32) float64 {
+	h := uint32(i)*0x9e3779b1 ^ uint32(j)*0x85ebca77 ^ uint32(k)*0xc2b2ae3d
 	h = (h ^ h>>15) * 0x2c1b3c6d
 	h = (h ^ h>>12) * 0x297a2d39
 	return float64(h^h>>15)/(1<<31) - 1
@@ -62,14 +60,17 @@ func linear(v float64) float64 {
 	return math.Pow((v+0.055)/1.055, 2.4)
 }
 
-// along is how far, in millimetres, (x, y) is from the nearest place of a line through points.
-func along(x, y float64, points ...[2]float64) float64 {
-	least := math.Inf(1)
+// crease is a hump of a width along a line through points, in millimetres.
+func crease(x, y, width float64, points ...[2]float64) float64 {
+	least, reach := math.Inf(1), 4*width
 	for i := range points[1:] {
-		a, b := points[i], points[i+1]
+		a, b := &points[i], &points[i+1]
+		if x < min(a[0], b[0])-reach || x > max(a[0], b[0])+reach || y < min(a[1], b[1])-reach || y > max(a[1], b[1])+reach {
+			continue // a hump that far away is none
+		}
 		dx, dy := b[0]-a[0], b[1]-a[1]
 		t := min(1, max(0, ((x-a[0])*dx+(y-a[1])*dy)/(dx*dx+dy*dy)))
 		least = min(least, math.Hypot(x-a[0]-t*dx, y-a[1]-t*dy))
 	}
-	return least
+	return hump(least, width)
 }
