@@ -32,19 +32,20 @@ const (
 	shoulder   = 0.5    // of white, above which light is held back
 )
 
-// develop is the picture.
-func (s sensor) develop() *image.NRGBA {
+// develop is a part of the picture.
+func (s sensor) develop(part image.Rectangle) *image.NRGBA {
 	s.spread()
 	exposure, gains := s.meter()
 	white := fullWell / max(1, exposure/slowest) // electrons
 	tones := tones()
-	picture := image.NewNRGBA(image.Rect(0, 0, Width, Height))
-	rows(Height, func(y int) {
+	picture := image.NewNRGBA(part)
+	rows(part.Dy(), func(row int) {
+		y := part.Min.Y + row
 		speckle := newSpeckle(s.grain, y)
 		below := float64(y) - middleY
-		line, pix := s.light[3*y*Width:][:3*Width], picture.Pix[4*y*Width:][:4*Width]
-		for x := range Width {
-			at, pixel := line[3*x:][:3], pix[4*x:][:4]
+		line, pix := s.light[3*y*Width:][:3*Width], picture.Pix[row*picture.Stride:][:picture.Stride]
+		for x := part.Min.X; x < part.Max.X; x++ {
+			at, pixel := line[3*x:][:3], pix[4*(x-part.Min.X):][:4]
 			off := ((float64(x)-middleX)*(float64(x)-middleX) + below*below) / (middleX*middleX + middleY*middleY)
 			k := exposure * (1 - vignetting*off)
 			// A colour pixel of the sensor is one of four: neighbours share most of their noise in

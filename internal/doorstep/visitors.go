@@ -135,13 +135,13 @@ func (p *plate) shadows(meshes []*raster.Mesh) (shadows [3]*shadow) {
 
 const band = 128 // rows that are drawn at once
 
-// draw puts the actors before the stage, whose light is given, and finds their faces.
-func (s Scene) draw(p *plate, light []float32) []Face {
-	all := s.actors(p)
+// draw puts the actors before the stage, whose light is given, as far as they are in a part of the still, and finds
+// their faces.
+func (p *plate) draw(all []*actor, light []float32, part image.Rectangle) []Face {
 	if len(all) == 0 {
 		return nil
 	}
-	p.shade(all[0].light.shadows[0], light)
+	p.shade(all[0].light.shadows[0], light, part)
 	var bounds image.Rectangle
 	places := make([][]raster.Vec, len(all))
 	for i, a := range all {
@@ -151,13 +151,13 @@ func (s Scene) draw(p *plate, light []float32) []Face {
 		places[i] = a.mesh.Through(project)
 		bounds = bounds.Union(frame(places[i]))
 	}
-	bounds = bounds.Intersect(image.Rect(0, 0, Width, Height))
+	bounds = bounds.Intersect(part)
 	hidden := make([][5]bool, len(all))
 	rows((bounds.Dy()+band-1)/band, func(row int) {
-		part := bounds
-		part.Min.Y += row * band
-		part.Max.Y = min(part.Max.Y, part.Min.Y+band)
-		b := raster.New(part, 2)
+		strip := bounds
+		strip.Min.Y += row * band
+		strip.Max.Y = min(strip.Max.Y, strip.Min.Y+band)
+		b := raster.New(strip, 2)
 		for i, a := range all {
 			b.Draw(a.mesh, places[i])
 		}
@@ -215,12 +215,13 @@ func seen(all []*actor, hidden [][5]bool) (faces []Face) {
 }
 
 // shade takes the sun from where visitors stand before it.
-func (p *plate) shade(s *shadow, light []float32) {
+func (p *plate) shade(s *shadow, light []float32, part image.Rectangle) {
 	if s == nil {
 		return
 	}
-	rows(Height, func(y int) {
-		for x := range Width {
+	rows(part.Dy(), func(row int) {
+		y := part.Min.Y + row
+		for x := part.Min.X; x < part.Max.X; x++ {
 			i := y*Width + x
 			if sunlit := float64(p.sunlit[i]) / 255; sunlit > 0.02 && p.stage.spots[i].far < 9 {
 				open := s.open(ray(float64(x), float64(y)).Times(float64(p.stage.spots[i].far)))
