@@ -23,8 +23,12 @@ func (c *clothes) bare(at raster.Vec) bool {
 	if at[1] < 480 {
 		return false // far below any neck
 	}
+	edge := 572 + c.neck - 0.42*(at[2]-30)
+	if at[1] <= edge-7 || at[1] > edge+60 {
+		return at[1] > edge // far from it: no need to know how it is curved
+	}
 	x := math.Abs(at[0])
-	return at[1] > 572+c.neck-0.42*(at[2]-30)-7*hump(x, 22)*rise(at[2], 40, 70)+60*rise(x, 55, 90)
+	return at[1] > edge-7*hump(x, 22)*rise(at[2], 40, 70)+60*rise(x, 55, 90)
 }
 
 // material is that of cloth, wool and felt.

@@ -21,7 +21,7 @@ type figure struct {
 
 	// paint gives a fragment its colour as seen from the lens, which is at the place 0, 0, 0. The
 	// fragment's place and normal are in the lens's space; turned leads a direction of the head there.
-	paint func(f raster.Fragment, turned func(raster.Vec) raster.Vec, l *light) colour
+	paint func(f *raster.Fragment, turned func(raster.Vec) raster.Vec, l *light) colour
 }
 
 // A pose is where a figure stands and how its head is turned.

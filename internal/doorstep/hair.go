@@ -72,7 +72,10 @@ func (h *hair) stands(at raster.Vec) float64 {
 	return length * rise(in, -3, min(14, 4+length*0.8))
 }
 
-// strand is a noise along the hair, -1 to 1.
+// mostStrand is more than a strand is, up or down.
+const mostStrand = 1.1
+
+// strand is a noise along the hair, -1 to 1 and hardly more.
 func (h *hair) strand(at raster.Vec) float64 {
 	if h.curl > 0.4 {
 		return mix(patches(at, 7), grain(at.Times(1/2.5)), 0.5)
@@ -89,13 +92,17 @@ func (h *hair) paint(m *material, at raster.Vec) {
 	if h.top+h.sides == 0 || ear(at) {
 		return
 	}
-	t := rise(h.grows(at)+4*h.strand(at), 0, 5)
-	m.albedo = m.albedo.mix(h.shade(at, 0), 0.85*t)
+	grows := h.grows(at)
+	if grows < -4*mostStrand {
+		return
+	}
+	strand := h.strand(at)
+	t := rise(grows+4*strand, 0, 5)
+	m.albedo = m.albedo.mix(h.tint(strand, 0), 0.85*t)
 }
 
-// shade is the hair's colour at a height of 0, the root, to 1, the tip.
-func (h *hair) shade(at raster.Vec, up float64) colour {
-	strand := h.strand(at)
+// tint is a strand's colour at a height of 0, the root, to 1, the tip.
+func (h *hair) tint(strand, up float64) colour {
 	c := h.colour.mix(colour{0.42, 0.42, 0.43}, h.grey*rise(strand, -0.6, 0.5-0.9*h.grey))
 	return c.times((0.55 + 0.45*up) * (1 + 0.45*strand))
 }
@@ -103,7 +110,7 @@ func (h *hair) shade(at raster.Vec, up float64) colour {
 // material is that of a strand.
 func (h *hair) material(at raster.Vec, up float64) material {
 	s := h.strand(at)
-	m := material{albedo: h.shade(at, up), shine: 0.03, gloss: 12, soft: colour{0.2, 0.2, 0.2}}
+	m := material{albedo: h.tint(s, up), shine: 0.03, gloss: 12, soft: colour{0.2, 0.2, 0.2}}
 	if h.curl > 0.4 {
 		m.shine = 0.012
 	}
@@ -139,6 +146,9 @@ func (b *beard) paint(m *material, shaved float64, at raster.Vec, x, y float64) 
 		return
 	}
 	cheeks, chin, mustache := area(at, x, y)
+	if cheeks+chin+mustache == 0 {
+		return
+	}
 	spots := 0.75 + 0.5*grain(at.Times(1/1.1))
 	shadow := shaved * max(0.8*cheeks, chin, mustache) * spots
 	m.albedo = m.albedo.mix(colour{0.10, 0.10, 0.11}, min(0.8, shadow))

@@ -37,12 +37,18 @@ type lamp struct {
 	of colour // at one metre
 }
 
-// beams are those of the sun, of the lamp and of the sky as they reach a surface, by its place and normal.
-func (l *light) beams(at, normal raster.Vec) [3]beam {
+// beams are those of the sun, of the lamp and of the sky as they reach a surface, by its place and normal. There is
+// nothing of one that comes from so far behind the surface, as a cosine, that none of it is wanted.
+func (l *light) beams(at, normal raster.Vec, behind float64) [3]beam {
 	beams := [3]beam{l.sun, l.lamp.beam(at), l.sky}
 	for i := range beams {
-		if s := l.shadows[i]; s != nil && beams[i].of != (colour{}) {
-			beams[i].of = beams[i].of.times(s.open(at.Add(normal.Times(shadowOff))))
+		b := &beams[i]
+		if s := l.shadows[i]; b.of == (colour{}) {
+			continue
+		} else if normal.Dot(b.toward) <= -behind {
+			b.of = colour{}
+		} else if s != nil {
+			b.of = b.of.times(s.open(at.Add(normal.Times(shadowOff))))
 		}
 	}
 	return beams

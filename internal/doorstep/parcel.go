@@ -19,9 +19,9 @@ func (f *figure) parcel(p pose) *actor {
 		axis, sign := side/2, float64(1-2*(side%2))
 		f.parcelSide(a.mesh, p, axis, sign)
 	}
-	a.paint = func(seen raster.Fragment, l *light) colour {
+	a.paint = func(seen *raster.Fragment, l *light) colour {
 		sum := l.ambient(seen.Normal)
-		for _, b := range l.beams(seen.At, seen.Normal) {
+		for _, b := range l.beams(seen.At, seen.Normal, 0) {
 			sum = sum.plus(b.of.times(max(0, seen.Normal.Dot(b.toward))))
 		}
 		return cardboard(seen.Rest).by(sum)

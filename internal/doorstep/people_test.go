@@ -73,7 +73,8 @@ func TestExpressionsMoveTheFace(t *testing.T) {
 // eyesSeen counts how often eyeballs are seen from straight ahead.
 func eyesSeen(f *figure) (samples int) {
 	b := raster.New(image.Rect(0, 0, 200, 100), 1)
-	b.Draw(&f.mesh, func(at raster.Vec) (x, y, depth float64) { return 100 + 1000*at[0], 50 - 1000*at[1], 1 - at[2] })
+	lens := func(at raster.Vec) (x, y, depth float64) { return 100 + 1000*at[0], 50 - 1000*at[1], 1 - at[2] }
+	b.Draw(&f.mesh, f.mesh.Through(lens))
 	b.Each(func(x, y int, seen []raster.Fragment) {
 		if seen[0].Surface == eyeSurface {
 			samples++

@@ -75,14 +75,13 @@ func (m *modeller) rest(point int32) raster.Vec { return m.body.Rest[point].Time
 // add is a part of the mesh, of quads whose corners are points of the body, moved as the body's are to places.
 func (m *modeller) add(surface int, places []raster.Vec, quads [][4]int32) {
 	normals := body.Normals(places, quads)
-	number := map[int32]int32{}
+	number := make([]int32, len(places)) // 0 where there is none yet, and one too high
 	corner := func(point int32) int32 {
-		if n, ok := number[point]; ok {
-			return n
+		if number[point] == 0 {
+			v := raster.Vertex{At: places[point], Normal: normals[point], Rest: m.rest(point)}
+			number[point] = m.vertex(v) + 1
 		}
-		n := m.vertex(raster.Vertex{At: places[point], Normal: normals[point], Rest: m.rest(point)})
-		number[point] = n
-		return n
+		return number[point] - 1
 	}
 	for _, q := range quads {
 		m.quad(surface, corner(q[0]), corner(q[1]), corner(q[2]), corner(q[3]))
@@ -110,17 +109,16 @@ func (m *modeller) raised(quads [][4]int32, normals []raster.Vec, by func(raster
 	places []raster.Vec, kept [][4]int32,
 ) {
 	places = append(places, m.body.Points...)
-	lengths := map[int32]float64{}
+	lengths := make([]float64, len(places))
+	known := make([]bool, len(places))
 	for _, q := range quads {
 		most := 0.0
 		for _, point := range q {
-			length, ok := lengths[point]
-			if !ok {
-				length = by(m.rest(point))
-				lengths[point] = length
-				places[point] = places[point].Add(normals[point].Times(length / 1000))
+			if !known[point] {
+				known[point], lengths[point] = true, by(m.rest(point))
+				places[point] = places[point].Add(normals[point].Times(lengths[point] / 1000))
 			}
-			most = max(most, length)
+			most = max(most, lengths[point])
 		}
 		if most > 0 {
 			kept = append(kept, q)
@@ -211,13 +209,17 @@ func (p *Person) cut(at raster.Vec, s int) bool {
 		return p.beard.strand(at) < mix(-0.6, 0.3, up) || p.beard.stands(at) < 0.8
 	default:
 		up := float64(s-hairSurface) / (hairLayers - 1)
+		grows := p.hair.grows(at)
+		if grows < 1+3*up-3*mostStrand {
+			return true // whatever the strand
+		}
 		strand := p.hair.strand(at)
-		return p.hair.grows(at)+3*strand < 1+3*up || up > 0 && strand < mix(-1, 0.25, up)
+		return grows+3*strand < 1+3*up || up > 0 && strand < mix(-1, 0.25, up)
 	}
 }
 
 // material is what is seen of a figure at a fragment.
-func (p *Person) material(f raster.Fragment) material {
+func (p *Person) material(f *raster.Fragment) material {
 	at := f.Rest
 	switch s := f.Surface; {
 	case s == skinSurface:

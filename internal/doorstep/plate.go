@@ -12,8 +12,9 @@ import (
 type plate struct {
 	stage  *stage
 	day    day
-	pixels []float32 // red, green, blue
-	sunlit []uint8   // how much of a pixel's light is the sun's, which a visitor may take away
+	disc   [discN]raster.Vec // places of the sun's disc
+	pixels []float32         // red, green, blue
+	sunlit []uint8           // how much of a pixel's light is the sun's, which a visitor may take away
 }
 
 // A moment is all that a plate depends on. Clouds and shadows stand still for five minutes.
@@ -65,13 +66,18 @@ func plateOf(s Scene) *plate {
 
 func newPlate(d Door, weather Sky, at time.Time) *plate {
 	p := &plate{stage: stages[d](), day: newDay(sunBefore(d, at), weather, at)}
+	p.disc = discOf(p.day.sun.toward)
 	p.pixels, p.sunlit = make([]float32, 3*Width*Height), make([]uint8, Width*Height)
 	sky := newGrid(8, func(x, y int) colour { return p.day.toward(ray(float64(x), float64(y))) })
 	sunny := newGrid(4, p.sunny)
 	rows(Height, func(y int) {
+		var f facet
 		for x := range Width {
 			i := y*Width + x
-			c, sunlit := p.pixel(x, y, &sky, &sunny)
+			if normal := p.stage.spots[i].facing(); normal != f.normal || x == 0 {
+				f = p.facet(normal) // most faces are more than a pixel wide
+			}
+			c, sunlit := p.pixel(x, y, &f, &sky, &sunny)
 			p.sunlit[i] = uint8(255 * sunlit)
 			for k := range 3 {
 				p.pixels[3*i+k] = float32(c[k])
@@ -91,33 +97,50 @@ func (p *plate) sunny(x, y int) float64 {
 	return p.open(ray(float64(x), float64(y)).Times(float64(spot.far)).Add(normal.Times(0.02)))
 }
 
-// open is how much of the sun's disc is seen from a place. As leaves move, it is taken a little large.
-func (p *plate) open(at raster.Vec) float64 {
-	const n = 4
-	open := 0.0
-	for i := range n {
-		way := p.day.sun.toward.Add(around(p.day.sun.toward, i, n).Times(0.012)).Unit()
-		if !blocked(p.stage.casts, at, way) {
-			open++
-		}
+// discN are the rays to the sun's disc.
+const discN = 4
+
+// discOf are places of the sun's disc. As leaves move, it is taken a little large.
+func discOf(toward raster.Vec) (ways [discN]raster.Vec) {
+	for i := range ways {
+		ways[i] = toward.Add(around(toward, i, discN).Times(0.012)).Unit()
 	}
-	return open / n
+	return ways
 }
 
-func blocked(casts []solid, at, way raster.Vec) bool {
+// open is how much of the sun's disc is seen from a place.
+func (p *plate) open(at raster.Vec) float64 {
+	open, before := 0.0, 0
+	for i := range p.disc {
+		if before = blocked(p.stage.casts, &at, &p.disc[i], before); before < 0 {
+			open++
+			before = 0
+		}
+	}
+	return open / discN
+}
+
+// blocked is which of the casts stands before a place, -1 where none does. It looks at the one that may
+// first: what blocks one ray often blocks the next.
+func blocked(casts []solid, at, way *raster.Vec, may int) int {
 	for i := range casts {
+		if i == 0 {
+			i = may
+		} else if i <= may {
+			i--
+		}
 		if casts[i].off(at, way) {
 			continue
 		}
-		if _, _, hit := casts[i].shape.hit(at, way, 0); hit {
-			return true
+		if _, _, hit := casts[i].shape.hit(*at, *way, 0); hit {
+			return i
 		}
 	}
-	return false
+	return -1
 }
 
 // pixel is a pixel's colour and how much of it is the sun's.
-func (p *plate) pixel(x, y int, sky *grid[colour], sunny *grid[float64]) (c colour, sunlit float64) {
+func (p *plate) pixel(x, y int, f *facet, sky *grid[colour], sunny *grid[float64]) (c colour, sunlit float64) {
 	spot := &p.stage.spots[y*Width+x]
 	if spot.solid < 255 {
 		values, shares := sky.corners(x, y)
@@ -129,16 +152,15 @@ func (p *plate) pixel(x, y int, sky *grid[colour], sunny *grid[float64]) (c colo
 		return c, 0
 	}
 	way := ray(float64(x), float64(y))
-	g := place{way.Times(float64(spot.far)), spot.facing(), spot.colour(), float64(spot.open) / 255,
-		float64(spot.shines) / 255}
-	lit := p.besides(g)
-	if c := p.bySun(g); c != (colour{}) {
+	g := place{way.Times(float64(spot.far)), f, spot.colour(), float64(spot.open) / 255, float64(spot.shines) / 255}
+	lit := p.besides(&g)
+	if c := p.bySun(&g); c != (colour{}) {
 		c = c.times(p.stage.between(sunny, x, y))
 		lit = lit.plus(c)
 		sunlit = min(c.luminance()/max(lit.luminance(), 1e-9), 1)
 	}
 	if p.day.weather == Rain {
-		lit = p.wet(g, way, lit)
+		lit = p.wet(&g, way, lit)
 	}
 	// Far things fade into the air.
 	lit = lit.mix(p.day.horizon, float64(spot.far)/(float64(spot.far)+400))
@@ -147,27 +169,48 @@ func (p *plate) pixel(x, y int, sky *grid[colour], sunny *grid[float64]) (c colo
 
 // place is a place of the stage.
 type place struct {
-	at, normal   raster.Vec
+	at           raster.Vec
+	faces        *facet
 	own          colour
 	open, shines float64
 }
 
-func (p *plate) bySun(g place) colour {
-	return g.own.by(p.day.sun.of).times(max(0, g.normal.Dot(p.day.sun.toward)))
+// A facet is what falls on all that faces one way, wherever it is.
+type facet struct {
+	normal         raster.Vec
+	sky            colour // where all of it is open
+	ground, street colour // what the ground sends back of the sun, and what comes from the street's lamps
+	sun            float64
+}
+
+func (p *plate) facet(normal raster.Vec) facet {
+	f := facet{normal: normal, sky: p.day.from(normal), sun: max(0, normal.Dot(p.day.sun.toward))}
+	if p.day.sun.of != (colour{}) {
+		f.ground = p.day.sun.of.times(0.05 * p.day.sun.toward[1] * (1 - 0.6*normal[1]))
+	}
+	if p.day.lamps > 0 {
+		f.street = street.times(p.day.lamps * (0.5 + 0.5*normal[1]))
+	}
+	return f
+}
+
+func (p *plate) bySun(g *place) colour {
+	if p.day.sun.of == (colour{}) {
+		return colour{}
+	}
+	return g.own.by(p.day.sun.of).times(g.faces.sun)
 }
 
 // besides is what is seen of a place by all other light.
-func (p *plate) besides(g place) colour {
-	all := p.day.from(g.normal).times(g.open)
+func (p *plate) besides(g *place) colour {
+	all := g.faces.sky.times(g.open)
 	// What comes back from all that stands around, and from the ground in the sun.
 	all = all.plus(p.day.half.times(0.10 * (1 - 0.7*g.open)))
-	if p.day.sun.of != (colour{}) {
-		all = all.plus(p.day.sun.of.times(0.05 * p.day.sun.toward[1] * (1 - 0.6*g.normal[1])))
-	}
+	all = all.plus(g.faces.ground)
 	if p.day.lamps > 0 {
 		b := p.lamp().beam(g.at)
-		all = all.plus(b.of.times(max(0, g.normal.Dot(b.toward))))
-		all = all.plus(street.times(p.day.lamps * (0.5 + 0.5*g.normal[1])))
+		all = all.plus(b.of.times(max(0, g.faces.normal.Dot(b.toward))))
+		all = all.plus(g.faces.street)
 	}
 	return g.own.by(all).plus(windows.times(g.shines * p.day.lamps))
 }
@@ -183,8 +226,8 @@ func (p *plate) lamp() lamp {
 }
 
 // wet has the ground darker and, in puddles, the sky on it.
-func (p *plate) wet(g place, way raster.Vec, lit colour) colour {
-	if g.normal[1] < 0.7 || g.at[1] > ground+0.3 || g.open < 0.15 || g.own[1] > 1.15*g.own[0] {
+func (p *plate) wet(g *place, way raster.Vec, lit colour) colour {
+	if g.faces.normal[1] < 0.7 || g.at[1] > ground+0.3 || g.open < 0.15 || g.own[1] > 1.15*g.own[0] {
 		return lit.times(0.9) // walls, what is under a roof, and grass
 	}
 	water := rise(clouds(g.at.Times(1.7), 4), 0.35, 0.65)
@@ -231,11 +274,14 @@ func (p *plate) seen(at, way raster.Vec) colour {
 	if thing == nil {
 		return p.day.toward(way)
 	}
-	g := place{at: at.Add(way.Times(far)), normal: normal, open: 0.7}
+	f := p.facet(normal)
+	g := place{at: at.Add(way.Times(far)), faces: &f, open: 0.7}
 	g.own, g.shines = thing.matter(g.at, normal)
-	c := p.besides(g)
-	if sun := p.bySun(g); sun != (colour{}) && !blocked(p.stage.casts, g.at.Add(normal.Times(0.02)), p.day.sun.toward) {
-		c = c.plus(sun)
+	c := p.besides(&g)
+	if sun := p.bySun(&g); sun != (colour{}) {
+		if off := g.at.Add(normal.Times(0.02)); blocked(p.stage.casts, &off, &p.day.sun.toward, 0) < 0 {
+			c = c.plus(sun)
+		}
 	}
 	return c
 }

@@ -57,11 +57,13 @@ func newPortrait(who *Person) *portrait {
 		p.pixels[i] = colour{0.20, 0.24, 0.22}.mix(colour{0.42, 0.40, 0.34}, clouds(at, 2))
 	}
 	b := raster.New(image.Rect(0, 0, portraitWidth, portraitHeight), 2)
-	b.Draw(f.posed(pose), studio)
+	m := f.posed(pose)
+	b.Draw(m, m.Through(studio))
 	b.Each(func(x, y int, seen []raster.Fragment) {
 		at := &p.pixels[y*portraitWidth+x]
 		behind := *at
-		for _, s := range seen { // the shares of a pixel, side by side
+		for k := range seen { // the shares of a pixel, side by side
+			s := &seen[k]
 			*at = at.plus(f.paint(s, pose.turned, l).times(s.Coverage)).plus(behind.times(-s.Coverage))
 			if f.head(s.Surface) {
 				p.heads[y*portraitWidth+x] += s.Coverage

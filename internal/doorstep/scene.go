@@ -89,7 +89,7 @@ const (
 
 // A Still is a picture with the truth about it.
 type Still struct {
-	Image *image.NRGBA // Width by Height
+	Image *image.NRGBA // Width by Height, or a part of that
 	Truth []Face       // of all faces on it, also those on shown pictures, from the left
 }
 

@@ -32,29 +32,31 @@ const (
 	shoulder   = 0.5    // of white, above which light is held back
 )
 
-// develop is the picture.
-func (s sensor) develop() *image.NRGBA {
+// develop is a part of the picture.
+func (s sensor) develop(part image.Rectangle) *image.NRGBA {
 	s.spread()
 	exposure, gains := s.meter()
 	white := fullWell / max(1, exposure/slowest) // electrons
 	tones := tones()
-	picture := image.NewNRGBA(image.Rect(0, 0, Width, Height))
-	rows(Height, func(y int) {
+	picture := image.NewNRGBA(part)
+	rows(part.Dy(), func(row int) {
+		y := part.Min.Y + row
 		speckle := newSpeckle(s.grain, y)
 		below := float64(y) - middleY
-		for x := range Width {
-			i := y*Width + x
+		line, pix := s.light[3*y*Width:][:3*Width], picture.Pix[row*picture.Stride:][:picture.Stride]
+		for x := part.Min.X; x < part.Max.X; x++ {
+			at, pixel := line[3*x:][:3], pix[4*(x-part.Min.X):][:4]
 			off := ((float64(x)-middleX)*(float64(x)-middleX) + below*below) / (middleX*middleX + middleY*middleY)
 			k := exposure * (1 - vignetting*off)
 			// A colour pixel of the sensor is one of four: neighbours share most of their noise in
 			// colour, and all three share some in brightness.
 			common := speckle.next()
 			for c := range 3 {
-				e := float64(s.light[3*i+c]) * k * white
+				e := float64(at[c]) * k * white
 				e += math.Sqrt(max(e, 0)+readNoise*readNoise) * (0.75*common + 0.5*speckle.next())
-				picture.Pix[4*i+c] = tones.of(e / white * gains[c])
+				pixel[c] = tones.of(e / white * gains[c])
 			}
-			picture.Pix[4*i+3] = 255
+			pixel[3] = 255
 		}
 	})
 	return picture
@@ -118,9 +120,12 @@ func (s sensor) spread() {
 	w, h := Width/step, Height/step
 	small := make([]float32, 3*w*h)
 	for y := range h * step {
-		for x := range w * step {
+		line := s.light[3*y*Width:][:3*w*step]
+		sums := small[3*(y/step)*w:][:3*w]
+		for x := 0; x < w*step; x++ {
+			sum, at := sums[x/step*3:][:3], line[3*x:][:3]
 			for c := range 3 {
-				small[3*(y/step*w+x/step)+c] += s.light[3*(y*Width+x)+c] / (step * step)
+				sum[c] += at[c] / (step * step)
 			}
 		}
 	}
@@ -128,26 +133,27 @@ func (s sensor) spread() {
 		small = blurred(blurred(small, w, h, 3, 3*w), h, w, 3*w, 3)
 	}
 	lift := lifts(small)
+	// The factor beside the colours, so that the four of a coarse pixel are mixed alike.
+	coarse := make([][4]float32, w*h)
+	for i := range coarse {
+		coarse[i] = [4]float32{small[3*i], small[3*i+1], small[3*i+2], lift[i]}
+	}
 	rows(Height, func(y int) {
+		// Between the middles of the coarse pixels.
+		v := min(max((float32(y)+0.5)/step-0.5, 0), float32(h-1)-0.001)
+		fv := v - float32(int(v))
+		upper, lower := coarse[int(v)*w:][:w], coarse[int(v)*w+w:][:w]
+		line := s.light[3*y*Width:][:3*Width]
 		for x := range Width {
-			// Between the middles of the coarse pixels.
 			u := min(max((float32(x)+0.5)/step-0.5, 0), float32(w-1)-0.001)
-			v := min(max((float32(y)+0.5)/step-0.5, 0), float32(h-1)-0.001)
-			i := int(v)*w + int(u)
-			fu, fv := u-float32(int(u)), v-float32(int(v))
-			near := [4]int{i, i + 1, i + w, i + w + 1}
-			share := [4]float32{(1 - fu) * (1 - fv), fu * (1 - fv), (1 - fu) * fv, fu * fv}
-			k := float32(0)
-			var haze [3]float32
-			for n, at := range near {
-				k += share[n] * lift[at]
-				for c := range 3 {
-					haze[c] += share[n] * small[3*at+c]
-				}
-			}
-			for c := range 3 {
-				at := &s.light[3*(y*Width+x)+c]
-				*at = k * (*at + veil*(haze[c]-*at))
+			i, fu := int(u), u-float32(int(u))
+			a, b, c, d := (1-fu)*(1-fv), fu*(1-fv), (1-fu)*fv, fu*fv
+			p, q, r, t := &upper[i], &upper[i+1], &lower[i], &lower[i+1]
+			k := a*p[3] + b*q[3] + c*r[3] + d*t[3]
+			for n := range 3 {
+				at := &line[3*x+n]
+				haze := a*p[n] + b*q[n] + c*r[n] + d*t[n]
+				*at = k * (*at + veil*(haze-*at))
 			}
 		}
 	})

@@ -9,7 +9,7 @@ import (
 )
 
 // seen is a fragment's colour, as [figure.paint] has it.
-func (p *Person) seen(f raster.Fragment, turned func(raster.Vec) raster.Vec, l *light) colour {
+func (p *Person) seen(f *raster.Fragment, turned func(raster.Vec) raster.Vec, l *light) colour {
 	m := p.material(f)
 	view := f.At.Times(-1).Unit()
 	n := f.Normal
@@ -27,7 +27,7 @@ func (m material) lit(n, view, at raster.Vec, open float64, l *light) colour {
 	ambient := l.ambient(n).times(open)
 	sum := ambient
 	var mirrored colour
-	for _, b := range l.beams(at, n) {
+	for _, b := range l.beams(at, n, max(m.soft[0], m.soft[1], m.soft[2])) {
 		if b.of == (colour{}) {
 			continue
 		}
@@ -107,7 +107,7 @@ func (f *figure) look(solid *raster.Mesh, toward raster.Vec, seen, could []float
 		return openSide/2 + k*to.Dot(right), openSide/2 - k*to.Dot(up), 10 - to.Dot(toward)
 	}
 	b := raster.New(image.Rect(0, 0, openSide, openSide), 1)
-	b.Draw(solid, lens)
+	b.Draw(solid, solid.Through(lens))
 	for i := range f.mesh.Vertices {
 		v := &f.mesh.Vertices[i]
 		cos := v.Normal.Dot(toward)

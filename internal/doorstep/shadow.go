@@ -7,12 +7,14 @@ import (
 	"lintel/internal/doorstep/raster"
 )
 
-// A shadow knows what of the visitors stands before the sun or the lamp: their
-// meshes, drawn from there.
+// A shadow knows what of the visitors stands before the sun or the lamp: how deep
+// their meshes lie as seen from there.
 type shadow struct {
-	buffer *raster.Buffer
-	lens   raster.Lens
-	soft   float64 // how far, in its pixels, an edge is spread
+	depths            []float32 // of shadowSide by shadowSide pixels, infinite where nothing stands
+	middle, right, up raster.Vec
+	toward            raster.Vec
+	scale             float64 // pixels a metre
+	soft              float64 // how far, in its pixels, an edge is spread
 }
 
 const (
@@ -32,28 +34,39 @@ func newShadow(meshes []*raster.Mesh, toward, middle raster.Vec, radius, soft fl
 	right := side.Cross(toward).Unit()
 	up := toward.Cross(right)
 	k := shadowSide / 2 / radius
-	s := &shadow{buffer: raster.New(image.Rect(0, 0, shadowSide, shadowSide), 1), soft: soft * k}
-	s.lens = func(at raster.Vec) (x, y, depth float64) {
-		to := at.Sub(middle)
-		return shadowSide/2 + k*to.Dot(right), shadowSide/2 - k*to.Dot(up), 10 - to.Dot(toward)
-	}
+	s := &shadow{middle: middle, right: right, up: up, toward: toward, scale: k, soft: soft * k}
+	b := raster.New(image.Rect(0, 0, shadowSide, shadowSide), 1)
 	for _, m := range meshes {
-		s.buffer.Draw(m, s.lens)
+		b.Draw(m, m.Through(s.lens))
 	}
+	s.depths = b.Depths()
 	return s
+}
+
+// lens looks from where the light comes from.
+func (s *shadow) lens(at raster.Vec) (x, y, depth float64) {
+	to := at.Sub(s.middle)
+	return shadowSide/2 + s.scale*to.Dot(s.right), shadowSide/2 - s.scale*to.Dot(s.up), 10 - to.Dot(s.toward)
 }
 
 // open is the share of the light that reaches a place, 0 to 1.
 func (s *shadow) open(at raster.Vec) float64 {
 	x, y, depth := s.lens(at)
-	sum := 0.0
-	for dy := -1.5; dy <= 1.5; dy++ {
-		for dx := -1.5; dx <= 1.5; dx++ {
-			d, hit := s.buffer.Depth(int(math.Floor(x+dx*s.soft+0.5)), int(math.Floor(y+dy*s.soft+0.5)))
-			if !hit || d > depth-shadowSkin {
-				sum++
+	var columns [4]int
+	for i := range columns {
+		columns[i] = int(math.Floor(x + (float64(i)-1.5)*s.soft + 0.5))
+	}
+	open := 16
+	for i := range 4 {
+		row := int(math.Floor(y + (float64(i)-1.5)*s.soft + 0.5))
+		if row < 0 || row >= shadowSide {
+			continue
+		}
+		for _, column := range columns {
+			if column >= 0 && column < shadowSide && float64(s.depths[row*shadowSide+column]) <= depth-shadowSkin {
+				open--
 			}
 		}
 	}
-	return sum / 16
+	return float64(open) / 16
 }

@@ -73,7 +73,7 @@ func (s sheet) edge(rest raster.Vec) float64 {
 }
 
 // paint gives the sheet its colour.
-func (s sheet) paint(f raster.Fragment, l *light) colour {
+func (s sheet) paint(f *raster.Fragment, l *light) colour {
 	view := f.At.Times(-1).Unit()
 	picture, _ := s.portrait.at(f.Rest[0]/s.scale, f.Rest[1]/s.scale)
 	falls := l.ambient(f.Normal)
@@ -83,7 +83,7 @@ func (s sheet) paint(f raster.Fragment, l *light) colour {
 		gloss, sharp = 0.03, 400
 	}
 	shine := mirrored.times(gloss)
-	for _, b := range l.beams(f.At, f.Normal) {
+	for _, b := range l.beams(f.At, f.Normal, 1) {
 		falls = falls.plus(b.of.times(max(0, f.Normal.Dot(b.toward))))
 		half := b.toward.Add(view).Unit()
 		shine = shine.plus(b.of.times(gloss * (sharp + 8) / 8 * math.Pow(max(0, f.Normal.Dot(half)), sharp)))
@@ -138,7 +138,7 @@ func (s sheet) before(eyes raster.Vec) raster.Vec {
 }
 
 // head is how much of the shown head is at a fragment, 0 to 1.
-func (s sheet) head(f raster.Fragment) float64 {
+func (s sheet) head(f *raster.Fragment) float64 {
 	_, head := s.portrait.at(f.Rest[0]/s.scale, f.Rest[1]/s.scale)
 	if s.edge(f.Rest) < s.border {
 		return 0

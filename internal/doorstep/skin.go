@@ -135,12 +135,12 @@ func (s *skin) wrinkle(m *material, x, y float64) {
 
 // height is how deep a wrinkle is, 0 to about -1.
 func (s *skin) height(x, y float64) (h float64) {
-	h -= hump(along(x, y, [2]float64{19, 692}, [2]float64{27, 680}, [2]float64{33, 664}, [2]float64{34, 652}), 1.8)
-	h -= 0.6 * hump(along(x, y, [2]float64{28, 655}, [2]float64{32, 645}, [2]float64{32, 634}), 1.6)
-	h -= 0.6 * hump(along(x, y, [2]float64{19, 721}, [2]float64{26, 714}, [2]float64{37, 712}), 1.8)
-	h -= 0.6 * s.frown * hump(along(x, y, [2]float64{5, 738}, [2]float64{6, 752}), 1.5)
+	h -= crease(x, y, 1.8, [2]float64{19, 692}, [2]float64{27, 680}, [2]float64{33, 664}, [2]float64{34, 652})
+	h -= 0.6 * crease(x, y, 1.6, [2]float64{28, 655}, [2]float64{32, 645}, [2]float64{32, 634})
+	h -= 0.6 * crease(x, y, 1.8, [2]float64{19, 721}, [2]float64{26, 714}, [2]float64{37, 712})
+	h -= 0.6 * s.frown * crease(x, y, 1.5, [2]float64{5, 738}, [2]float64{6, 752})
 	for _, end := range [][2]float64{{60, 738}, {62, 728}, {60, 717}} {
-		h -= 0.25 * hump(along(x, y, [2]float64{51, 728}, end), 1)
+		h -= 0.25 * crease(x, y, 1, [2]float64{51, 728}, end)
 	}
 	for i, line := range []float64{763, 772, 781} {
 		wave := line + 1.5*math.Cos(x/13+float64(i))

@@ -26,10 +26,10 @@ type sphere struct {
 }
 
 // off says whether a line from a place, in a direction of length 1, passes the sphere by.
-func (s *sphere) off(from, way raster.Vec) bool {
-	to := s.middle.Sub(from)
-	along := to.Dot(way)
-	return to.Dot(to)-along*along > s.radius*s.radius || along < -s.radius
+func (s *sphere) off(from, way *raster.Vec) bool {
+	x, y, z := s.middle[0]-from[0], s.middle[1]-from[1], s.middle[2]-from[2]
+	along := x*way[0] + y*way[1] + z*way[2]
+	return x*x+y*y+z*z-along*along > s.radius*s.radius || along < -s.radius
 }
 
 // A shape is what a ray may hit.

@@ -206,7 +206,7 @@ func (s *stage) clear(from, way raster.Vec) float64 {
 	least := math.Inf(1)
 	for i := range s.solids {
 		thing := &s.solids[i]
-		if thing.off(from, way) || thing.middle.Sub(from).Len() > reach+thing.radius {
+		if thing.off(&from, &way) || thing.middle.Sub(from).Len() > reach+thing.radius {
 			continue
 		}
 		if far, _, hit := thing.shape.hit(from, way, 0); hit {

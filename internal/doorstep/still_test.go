@@ -88,7 +88,7 @@ func TestMaskIsWhereTheHeadIs(t *testing.T) {
 		s := porchWith(v)
 		p := plateOf(s)
 		with, without := slices.Clone(p.pixels), p.pixels
-		face := s.draw(p, with)[0]
+		face := p.draw(s.actors(p), with, image.Rect(0, 0, Width, Height))[0]
 		wrong, right := 0, 0
 		for y := range int(face.Landmarks[4].Y) {
 			for x := range Width {
@@ -182,5 +182,37 @@ func BenchmarkPlate(b *testing.B) {
 func BenchmarkStage(b *testing.B) {
 	for b.Loop() {
 		newStage(Front)
+	}
+}
+
+// TestHead finds the whole head on the part that is drawn for enrolling, where the whole still has it, and nearly in
+// its colours: bodies that are beyond it may weigh in the exposure.
+func TestHead(t *testing.T) {
+	s := porchWith(Visitor{Who: People[3], Distance: 0.65, Aside: 0.1, Yaw: 10})
+	part, whole := s.Head(), s.Still()
+	bounds := part.Image.Bounds()
+	if !reflect.DeepEqual(part.Truth[0].Landmarks, whole.Truth[0].Landmarks) || !part.Truth[0].Box.In(bounds) {
+		t.Errorf("the face is at %v, on the whole still at %v", part.Truth[0].Box, whole.Truth[0].Box)
+	}
+	if n := bounds.Dx() * bounds.Dy(); n > Width*Height/2 {
+		t.Errorf("%v is no part", bounds)
+	}
+	off, pixels := 0.0, 0
+	for y := bounds.Min.Y; y < bounds.Max.Y; y++ {
+		for x := bounds.Min.X; x < bounds.Max.X; x++ {
+			if whole.Truth[0].Mask.AlphaAt(x, y) != part.Truth[0].Mask.AlphaAt(x, y) {
+				t.Fatalf("the head differs at %d, %d", x, y)
+			}
+			if part.Truth[0].Mask.AlphaAt(x, y).A == 255 {
+				off += math.Abs(float64(part.Image.NRGBAAt(x, y).G) - float64(whole.Image.NRGBAAt(x, y).G))
+				pixels++
+			}
+		}
+	}
+	if off /= float64(max(pixels, 1)); pixels < 10000 || off > 12 {
+		t.Errorf("%d pixels of the head differ by %.1f of 255 on average", pixels, off)
+	}
+	if empty := porchWith().Head(); empty.Image.Bounds() != image.Rect(0, 0, Width, Height) {
+		t.Errorf("where nobody is there, %v is drawn", empty.Image.Bounds())
 	}
 }

@@ -60,14 +60,17 @@ func linear(v float64) float64 {
 	return math.Pow((v+0.055)/1.055, 2.4)
 }
 
-// along is how far, in millimetres, (x, y) is from the nearest place of a line through points.
-func along(x, y float64, points ...[2]float64) float64 {
-	least := math.Inf(1)
+// crease is a hump of a width along a line through points, in millimetres.
+func crease(x, y, width float64, points ...[2]float64) float64 {
+	least, reach := math.Inf(1), 4*width
 	for i := range points[1:] {
-		a, b := points[i], points[i+1]
+		a, b := &points[i], &points[i+1]
+		if x < min(a[0], b[0])-reach || x > max(a[0], b[0])+reach || y < min(a[1], b[1])-reach || y > max(a[1], b[1])+reach {
+			continue // a hump that far away is none
+		}
 		dx, dy := b[0]-a[0], b[1]-a[1]
 		t := min(1, max(0, ((x-a[0])*dx+(y-a[1])*dy)/(dx*dx+dy*dy)))
 		least = min(least, math.Hypot(x-a[0]-t*dx, y-a[1]-t*dy))
 	}
-	return least
+	return hump(least, width)
 }

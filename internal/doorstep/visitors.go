@@ -12,10 +12,10 @@ import (
 type actor struct {
 	mesh  *raster.Mesh
 	light *light
-	paint func(raster.Fragment, *light) colour
-	face  *Face                         // nil on what has none
-	head  func(raster.Fragment) float64 // how much of it is the face's head
-	marks [5]raster.Vec                 // the face's landmarks in space
+	paint func(*raster.Fragment, *light) colour
+	face  *Face                          // nil on what has none
+	head  func(*raster.Fragment) float64 // how much of it is the face's head
+	marks [5]raster.Vec                  // the face's landmarks in space
 }
 
 // eyesOf is the place between a visitor's eyes: as high as they are tall, but who is near bends down.
@@ -56,13 +56,13 @@ func (v Visitor) standing(f *figure) []*actor {
 	pose := newPose(v.eyesOf(f.eyes), v.Yaw, v.Pitch, v.Roll)
 	a := &actor{mesh: f.posed(pose), face: &Face{Who: v.Who, Distance: v.Distance,
 		Yaw: v.Yaw, Pitch: v.Pitch, Roll: v.Roll}}
-	a.head = func(seen raster.Fragment) float64 {
+	a.head = func(seen *raster.Fragment) float64 {
 		if !f.head(seen.Surface) || seen.Surface == skinSurface && turns(seen.Rest) < 0.5 {
 			return 0 // what is skin below the chin is neck and hands
 		}
 		return 1
 	}
-	a.paint = func(seen raster.Fragment, l *light) colour { return f.paint(seen, pose.turned, l) }
+	a.paint = func(seen *raster.Fragment, l *light) colour { return f.paint(seen, pose.turned, l) }
 	for i, mark := range f.landmarks {
 		a.marks[i] = f.place(pose, mark, 1)
 	}
@@ -79,20 +79,24 @@ func (v Visitor) standing(f *figure) []*actor {
 
 // measure works out where a face is seen.
 func (f *Face) measure(marks, outline []raster.Vec) {
+	var seen []raster.Vec
 	for i, at := range marks {
 		x, y, _ := project(at)
 		f.Landmarks[i] = Point{x, y}
 	}
-	f.Box = frame(append(outline, marks...)).Intersect(image.Rect(0, 0, Width, Height))
+	for _, at := range append(outline, marks...) {
+		x, y, depth := project(at)
+		seen = append(seen, raster.Vec{x, y, depth})
+	}
+	f.Box = frame(seen).Intersect(image.Rect(0, 0, Width, Height))
 }
 
-// frame is the rectangle of pixels that places are seen in.
-func frame(places []raster.Vec) image.Rectangle {
+// frame is the rectangle of pixels about places on the still.
+func frame(seen []raster.Vec) image.Rectangle {
 	left, top, right, bottom := math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
-	for _, at := range places {
-		x, y, _ := project(at)
-		left, right = min(left, x), max(right, x)
-		top, bottom = min(top, y), max(bottom, y)
+	for _, at := range seen {
+		left, right = min(left, at[0]), max(right, at[0])
+		top, bottom = min(top, at[1]), max(bottom, at[1])
 	}
 	whole := func(v float64) int { return int(math.Floor(v + 0.5)) }
 	return image.Rect(whole(left), whole(top), whole(right)+1, whole(bottom)+1)
@@ -131,33 +135,31 @@ func (p *plate) shadows(meshes []*raster.Mesh) (shadows [3]*shadow) {
 
 const band = 128 // rows that are drawn at once
 
-// draw puts the actors before the stage, whose light is given, and finds their faces.
-func (s Scene) draw(p *plate, light []float32) []Face {
-	all := s.actors(p)
+// draw puts the actors before the stage, whose light is given, as far as they are in a part of the still, and finds
+// their faces.
+func (p *plate) draw(all []*actor, light []float32, part image.Rectangle) []Face {
 	if len(all) == 0 {
 		return nil
 	}
-	p.shade(all[0].light.shadows[0], light)
+	p.shade(all[0].light.shadows[0], light, part)
 	var bounds image.Rectangle
-	for _, a := range all {
+	places := make([][]raster.Vec, len(all))
+	for i, a := range all {
 		if a.face != nil {
 			a.face.Mask = image.NewAlpha(image.Rect(0, 0, Width, Height))
 		}
-		places := make([]raster.Vec, len(a.mesh.Vertices))
-		for i := range places {
-			places[i] = a.mesh.Vertices[i].At
-		}
-		bounds = bounds.Union(frame(places))
+		places[i] = a.mesh.Through(project)
+		bounds = bounds.Union(frame(places[i]))
 	}
-	bounds = bounds.Intersect(image.Rect(0, 0, Width, Height))
+	bounds = bounds.Intersect(part)
 	hidden := make([][5]bool, len(all))
 	rows((bounds.Dy()+band-1)/band, func(row int) {
-		part := bounds
-		part.Min.Y += row * band
-		part.Max.Y = min(part.Max.Y, part.Min.Y+band)
-		b := raster.New(part, 2)
-		for _, a := range all {
-			b.Draw(a.mesh, project)
+		strip := bounds
+		strip.Min.Y += row * band
+		strip.Max.Y = min(strip.Max.Y, strip.Min.Y+band)
+		b := raster.New(strip, 2)
+		for i, a := range all {
+			b.Draw(a.mesh, places[i])
 		}
 		b.Each(func(x, y int, seen []raster.Fragment) { paint(all, light, x, y, seen) })
 		for i, a := range all {
@@ -177,7 +179,8 @@ func paint(all []*actor, light []float32, x, y int, seen []raster.Fragment) {
 	i := y*Width + x
 	var sum colour
 	covered := 0.0
-	for _, f := range seen {
+	for k := range seen {
+		f := &seen[k]
 		a := all[f.Mesh]
 		sum = sum.plus(a.paint(f, a.light).times(f.Coverage))
 		covered += f.Coverage
@@ -212,12 +215,13 @@ func seen(all []*actor, hidden [][5]bool) (faces []Face) {
 }
 
 // shade takes the sun from where visitors stand before it.
-func (p *plate) shade(s *shadow, light []float32) {
+func (p *plate) shade(s *shadow, light []float32, part image.Rectangle) {
 	if s == nil {
 		return
 	}
-	rows(Height, func(y int) {
-		for x := range Width {
+	rows(part.Dy(), func(row int) {
+		y := part.Min.Y + row
+		for x := part.Min.X; x < part.Max.X; x++ {
 			i := y*Width + x
 			if sunlit := float64(p.sunlit[i]) / 255; sunlit > 0.02 && p.stage.spots[i].far < 9 {
 				open := s.open(ray(float64(x), float64(y)).Times(float64(p.stage.spots[i].far)))

@@ -29,7 +29,7 @@ type Player struct {
 	House House
 	Clock Clock
 
-	draw func(doorstep.Scene) []byte // nil for [doorstep.Scene.Still] as a JPEG
+	draw func(doorstep.Scene) []byte // nil for a still as a JPEG
 }
 
 // Fill sets the house up and plays all that was before now, drawing ahead. Told, if
@@ -93,7 +93,7 @@ func (p *Player) drawAhead(ctx context.Context, drawing *sync.WaitGroup, events 
 		drawing.Go(func() {
 			for n := next.Add(1) - 1; n < int64(len(jobs)) && ctx.Err() == nil; n = next.Add(1) - 1 {
 				j := jobs[n]
-				j.frame.JPEG = p.jpeg(j.frame.Scene)
+				j.frame.JPEG = p.jpeg(j.frame.Scene, j.by.enrols)
 				if missing[j.event].Add(-1) == 0 {
 					drawn[j.event] <- events[j.event]
 				}
@@ -128,10 +128,13 @@ func (e Event) litAs(frame int) lit {
 // quality is that of the bells' JPEGs.
 const quality = 85
 
-// jpeg draws a still as a bell sends it.
-func (p *Player) jpeg(s doorstep.Scene) []byte {
-	if p.draw != nil {
+// jpeg draws a still as a bell sends it, or a photograph to enrol by, of which nobody sees more than the head.
+func (p *Player) jpeg(s doorstep.Scene, enrols bool) []byte {
+	switch {
+	case p.draw != nil:
 		return p.draw(s)
+	case enrols:
+		return s.Head().JPEG(quality)
 	}
 	return s.Still().JPEG(quality)
 }
@@ -141,7 +144,7 @@ func (p *Player) drawn(ctx context.Context, e Event) Event {
 	frames := e.frames()
 	for i := range frames {
 		if ctx.Err() == nil {
-			frames[i].JPEG = p.jpeg(frames[i].Scene)
+			frames[i].JPEG = p.jpeg(frames[i].Scene, false)
 		}
 	}
 	return e

@@ -3,7 +3,7 @@
 // for them gives them their colours:
 //
 //	b := raster.New(image.Rect(400, 300, 700, 800), 2)
-//	b.Draw(mesh, lens)
+//	b.Draw(mesh, mesh.Through(lens))
 //	b.Each(func(x, y int, seen []raster.Fragment) { … })
 //
 // Edges are smooth, as each pixel has side by side samples, but all samples of one
@@ -64,6 +64,7 @@ type Buffer struct {
 	bounds  image.Rectangle
 	side    int // samples along a side of a pixel
 	width   int // samples along a row
+	height  int // rows of samples
 	samples []sample
 	meshes  []*Mesh
 	faces   []face
@@ -82,29 +83,39 @@ type face struct {
 // New is an empty buffer for the pixels within bounds, each with side by side samples.
 func New(bounds image.Rectangle, side int) *Buffer {
 	w, h := bounds.Dx()*side, bounds.Dy()*side
-	return &Buffer{bounds: bounds, side: side, width: w, samples: make([]sample, w*h)}
+	return &Buffer{bounds: bounds, side: side, width: w, height: h, samples: make([]sample, w*h)}
 }
 
 // Bounds are the pixels that the buffer is for.
 func (b *Buffer) Bounds() image.Rectangle { return b.bounds }
 
-// Draw adds a mesh and returns its number, that of its fragments. The mesh must
-// stay as it is until the buffer has been read.
-func (b *Buffer) Draw(m *Mesh, lens Lens) int {
-	number := len(b.meshes)
-	b.meshes = append(b.meshes, m)
+// Through is where the mesh's vertices are seen through a lens: x, y and depth.
+func (m *Mesh) Through(lens Lens) []Vec {
 	seen := make([]Vec, len(m.Vertices))
 	for i := range m.Vertices {
-		x, y, depth := lens(m.Vertices[i].At)
-		seen[i] = Vec{b.along(x, b.bounds.Min.X), b.along(y, b.bounds.Min.Y), depth}
+		seen[i][0], seen[i][1], seen[i][2] = lens(m.Vertices[i].At)
 	}
-	for i, t := range m.Triangles {
-		p, q, r := seen[t.Corners[0]], seen[t.Corners[1]], seen[t.Corners[2]]
+	return seen
+}
+
+// Draw adds a mesh whose vertices are seen there, as [Mesh.Through] says, and returns its number, that of its
+// fragments. The mesh must stay as it is until the buffer has been read.
+func (b *Buffer) Draw(m *Mesh, seen []Vec) int {
+	number := len(b.meshes)
+	b.meshes = append(b.meshes, m)
+	for i := range m.Triangles {
+		t := &m.Triangles[i]
+		p, q, r := &seen[t.Corners[0]], &seen[t.Corners[1]], &seen[t.Corners[2]]
 		if min(p[2], q[2], r[2]) >= Near {
-			b.triangle(face{int32(number), int32(i)}, p, q, r)
+			b.triangle(face{int32(number), int32(i)}, b.own(p), b.own(q), b.own(r))
 		}
 	}
 	return number
+}
+
+// own turns pixels into samples from the buffer's corner.
+func (b *Buffer) own(seen *Vec) Vec {
+	return Vec{b.along(seen[0], b.bounds.Min.X), b.along(seen[1], b.bounds.Min.Y), seen[2]}
 }
 
 // along turns pixels into samples from the buffer's edge.
@@ -113,11 +124,13 @@ func (b *Buffer) along(pixels float64, edge int) float64 {
 }
 
 func (b *Buffer) triangle(f face, p, q, r Vec) {
-	area := (q[0]-p[0])*(r[1]-p[1]) - (q[1]-p[1])*(r[0]-p[0])
-	height := len(b.samples) / max(b.width, 1)
+	top, bottom := span(p[1], q[1], r[1], b.height)
+	if top > bottom {
+		return
+	}
 	left, right := span(p[0], q[0], r[0], b.width)
-	top, bottom := span(p[1], q[1], r[1], height)
-	if area == 0 || left > right || top > bottom {
+	area := (q[0]-p[0])*(r[1]-p[1]) - (q[1]-p[1])*(r[0]-p[0])
+	if area == 0 || left > right {
 		return
 	}
 	b.faces = append(b.faces, f)
@@ -130,6 +143,7 @@ func (b *Buffer) triangle(f face, p, q, r Vec) {
 	for y := top; y <= bottom; y++ {
 		fx, fy := float64(left)-p[0], float64(y)-p[1]
 		kq, kr := qx*fx+qy*fy-qx, rx*fx+ry*fy-rx
+		row := b.samples[y*b.width : (y+1)*b.width]
 		for x := left; x <= right; x++ {
 			kq, kr = kq+qx, kr+rx
 			kp := 1 - kq - kr
@@ -137,7 +151,7 @@ func (b *Buffer) triangle(f face, p, q, r Vec) {
 				continue
 			}
 			depth := 1 / (kp/p[2] + kq/q[2] + kr/r[2])
-			at := &b.samples[y*b.width+x]
+			at := &row[x]
 			if at.face != 0 && float32(depth) >= at.depth {
 				continue
 			}
@@ -166,12 +180,12 @@ func (m *Mesh) rest(t *Triangle, s sample) (at Vec) {
 }
 
 // fragment is what one sample sees, its normal as the vertices have it.
-func (b *Buffer) fragment(s sample) Fragment {
+func (b *Buffer) fragment(seen *Fragment, s sample) {
 	f := b.faces[s.face-1]
 	m := b.meshes[f.mesh]
-	t := m.Triangles[f.triangle]
+	t := &m.Triangles[f.triangle]
 	shares := [3]float64{1 - float64(s.b) - float64(s.c), float64(s.b), float64(s.c)}
-	seen := Fragment{Surface: t.Surface, Mesh: int(f.mesh), Coverage: 1}
+	*seen = Fragment{Surface: t.Surface, Mesh: int(f.mesh), Coverage: 1}
 	for i, share := range shares {
 		v := &m.Vertices[t.Corners[i]]
 		for k := range 3 {
@@ -181,7 +195,6 @@ func (b *Buffer) fragment(s sample) Fragment {
 		}
 		seen.Open += share * v.Open
 	}
-	return seen
 }
 
 // Each calls shade for every pixel in which anything is seen, row by row, with
@@ -201,22 +214,18 @@ func (b *Buffer) Each(shade func(x, y int, seen []Fragment)) {
 func (b *Buffer) pixel(seen []Fragment, x, y int) []Fragment {
 	first := (y-b.bounds.Min.Y)*b.side*b.width + (x-b.bounds.Min.X)*b.side
 	var run sample // of samples one after the other that see the same triangle: their sums
-	count := 0.0
-	for i := range b.side*b.side + 1 {
-		var s sample
-		if i < b.side*b.side {
-			s = b.samples[first+i/b.side*b.width+i%b.side]
+	count := float32(0)
+	for row := range b.side {
+		for _, s := range b.samples[first+row*b.width:][:b.side] {
+			if s.face == run.face {
+				run.b, run.c, count = run.b+s.b, run.c+s.c, count+1
+				continue
+			}
+			seen = b.gather(seen, run, count)
+			run, count = s, 1
 		}
-		if s.face == run.face && s.face != 0 {
-			run.b, run.c, count = run.b+s.b, run.c+s.c, count+1
-			continue
-		}
-		if run.face != 0 {
-			k := float32(count)
-			seen = gather(seen, b.fragment(sample{face: run.face, b: run.b / k, c: run.c / k}), count)
-		}
-		run, count = s, 1
 	}
+	seen = b.gather(seen, run, count)
 	for i := range seen {
 		f := &seen[i]
 		k := 1 / f.Coverage
@@ -227,8 +236,15 @@ func (b *Buffer) pixel(seen []Fragment, x, y int) []Fragment {
 	return seen
 }
 
-// gather adds f, of so many samples, to the fragment of its surface, so that each is a sum and Coverage the count.
-func gather(seen []Fragment, f Fragment, samples float64) []Fragment {
+// gather adds a run of so many samples, if they see anything, to the fragment of its surface, so that each is a sum
+// and Coverage the count.
+func (b *Buffer) gather(seen []Fragment, run sample, count float32) []Fragment {
+	if run.face == 0 {
+		return seen
+	}
+	var f Fragment
+	b.fragment(&f, sample{face: run.face, b: run.b / count, c: run.c / count})
+	samples := float64(count)
 	f.At, f.Normal, f.Rest, f.Open = f.At.Times(samples), f.Normal.Times(samples), f.Rest.Times(samples), f.Open*samples
 	f.Coverage = samples
 	for i := range seen {
@@ -255,4 +271,18 @@ func (b *Buffer) Depth(x, y int) (depth float64, ok bool) {
 		}
 	}
 	return depth, ok
+}
+
+// Depths are those of all pixels, row by row, as Depth has them: infinite where nothing is seen.
+func (b *Buffer) Depths() []float32 {
+	w, h := b.bounds.Dx(), b.bounds.Dy()
+	depths := make([]float32, w*h)
+	for i := range depths {
+		depth, ok := b.Depth(b.bounds.Min.X+i%w, b.bounds.Min.Y+i/w)
+		if !ok {
+			depth = math.Inf(1)
+		}
+		depths[i] = float32(depth)
+	}
+	return depths
 }

@@ -25,7 +25,8 @@ func floor(surface int) *Mesh {
 // floor at depth 0.4 / ((y-50)/100): plain geometry of a pinhole.
 func TestPerspective(t *testing.T) {
 	b := New(image.Rect(0, 0, 101, 101), 3)
-	b.Draw(floor(7), pinhole)
+	m := floor(7)
+	b.Draw(m, m.Through(pinhole))
 	pixels := 0
 	b.Each(func(x, y int, seen []Fragment) {
 		if len(seen) != 1 || seen[0].Surface != 7 || seen[0].Coverage < 1 {
@@ -63,7 +64,7 @@ func TestNearest(t *testing.T) {
 	for _, order := range [][]*Mesh{{near, far}, {far, near}} {
 		b := New(image.Rect(0, 0, 101, 101), 4)
 		for _, m := range order {
-			b.Draw(m, pinhole)
+			b.Draw(m, m.Through(pinhole))
 		}
 		for _, at := range []struct {
 			x     int
@@ -86,7 +87,7 @@ func TestCut(t *testing.T) {
 	b := New(image.Rect(0, 0, 101, 101), 1)
 	m := floor(3)
 	m.CutFrom, m.Cut = 3, func(rest Vec, _ int) bool { return rest[0] > 0 }
-	b.Draw(m, pinhole)
+	b.Draw(m, m.Through(pinhole))
 	if _, ok := b.Depth(60, 70); ok {
 		t.Error("something is seen in the hole")
 	}
@@ -97,7 +98,7 @@ func TestCut(t *testing.T) {
 		t.Error("something is seen beyond the picture")
 	}
 	m.CutFrom = 4
-	b.Draw(m, pinhole)
+	b.Draw(m, m.Through(pinhole))
 	if _, ok := b.Depth(60, 70); !ok {
 		t.Error("a surface before CutFrom was cut")
 	}
