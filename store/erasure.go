@@ -5,9 +5,12 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"io/fs"
+	"path/filepath"
 	"time"
 
 	"lintel/internal/house"
+	"lintel/store/internal/durable"
 )
 
 // An Erased says what an erasure took.
@@ -49,7 +52,7 @@ func (a *Archive) EraseVisit(ctx context.Context, id string) error {
 }
 
 // ErasePeriod erases every visit received from one time until before another,
-// except those held.
+// except those held, and what is kept aside from then.
 func (a *Archive) ErasePeriod(ctx context.Context, from, until time.Time) (e Erased, err error) {
 	if !from.Before(until) {
 		return e, errors.New("erasing a period: it ends before it begins")
@@ -62,6 +65,9 @@ func (a *Archive) ErasePeriod(ctx context.Context, from, until time.Time) (e Era
 		SELECT v.id FROM visits v WHERE v.received_at >= ?1 AND v.received_at < ?2
 			AND NOT EXISTS (SELECT 1 FROM holds h WHERE h.visit = v.id AND h.ends_at > ?3) LIMIT ?4`,
 		micros(from), micros(until), micros(a.now()), batch)
+	if err == nil {
+		_, err = a.dropAside(func(at time.Time) bool { return !at.Before(from) && at.Before(until) })
+	}
 	if err == nil {
 		err = a.read.QueryRowContext(ctx, `SELECT count(*) FROM visits WHERE received_at >= ? AND received_at < ?`,
 			micros(from), micros(until)).Scan(&e.Held)
@@ -178,10 +184,8 @@ func (a *Archive) finishRemovals(ctx context.Context) error {
 		if err != nil || len(files) == 0 {
 			return err
 		}
-		for _, file := range files {
-			if err := a.removeFile(file); err != nil {
-				return fmt.Errorf("removing a still: %w", err)
-			}
+		if err := a.removeFiles(files); err != nil {
+			return fmt.Errorf("removing stills: %w", spaceError(err))
 		}
 		// Only now is each file's name forgotten, so that a crash before
 		// leaves it to the next start.
@@ -190,6 +194,24 @@ func (a *Archive) finishRemovals(ctx context.Context) error {
 			return fmt.Errorf("removing stills: %w", spaceError(err))
 		}
 	}
+}
+
+// removeFiles removes stills' files for good: one that a loss of power brings back
+// would be taken for one whose row was lost.
+func (a *Archive) removeFiles(files []string) error {
+	folders := map[string]bool{filepath.Join(a.dir, "incoming"): true}
+	for _, file := range files {
+		if err := a.removeFile(file); err != nil {
+			return err
+		}
+		folders[filepath.Dir(a.stillPath(file))] = true
+	}
+	for folder := range folders {
+		if err := durable.SyncFolder(folder); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+	}
+	return nil
 }
 
 // ErasePerson erases a person: consents, references, and in every finding that

@@ -64,6 +64,9 @@ func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s house.Swept, er
 	if err == nil {
 		err = a.sweepMessages(ctx)
 	}
+	if err == nil {
+		err = a.sweepAside(rules)
+	}
 	if err := errors.Join(append(failed, err)...); err != nil {
 		return s, fmt.Errorf("sweeping: %w", spaceError(err))
 	}

@@ -63,9 +63,9 @@ func (v *verification) checkIncoming(ctx context.Context) error {
 			v.found(WithFile, "incoming/"+file, v.mended(err), "this still's file has not come to its place%s", failure(err))
 		case !exists(v.incomingPath(file)): // it moved in between
 		case v.served:
-			v.found(WithFile, "incoming/"+file, false, "no row names this file; the server removes it at its next start")
+			v.found(WithFile, "incoming/"+file, false, "no row names this file; the server keeps it aside at its next start")
 		default:
-			err = v.mend(func() error { return os.Remove(v.incomingPath(file)) })
+			err = v.mend(func() error { return v.moveAside(v.incomingPath(file), file) })
 			v.found(WithFile, "incoming/"+file, v.mended(err), "no row names this file, and nothing opens it%s", failure(err))
 		}
 	}
@@ -113,7 +113,7 @@ func (v *verification) checkFile(ctx context.Context, file, name, path string) e
 		return err
 	case strings.HasSuffix(path, smallSuffix) && exists(v.incomingPath(file)+smallSuffix): // on its way yet
 	case !named:
-		err := v.mend(func() error { return os.Remove(path) })
+		err := v.mend(func() error { return v.moveAside(path, file) })
 		v.found(WithFile, name, v.mended(err), "no row names this file, and nothing opens it%s", failure(err))
 	case path == v.stillPath(file), path == v.smallPath(file):
 	case strings.HasSuffix(path, smallSuffix):
@@ -129,4 +129,13 @@ func (v *verification) checkFile(ctx context.Context, file, name, path string) e
 		v.found(WithFile, name, v.mended(err), "this still's file is in the wrong folder%s", failure(err))
 	}
 	return nil
+}
+
+// moveAside keeps a still's file aside that no row names; small pictures go.
+func (v *verification) moveAside(path, file string) error {
+	if strings.HasSuffix(path, smallSuffix) {
+		return os.Remove(path)
+	}
+	_, err := v.setAside(path, file)
+	return err
 }

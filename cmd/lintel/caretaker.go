@@ -93,7 +93,7 @@ func (c *caretaker) look(ctx context.Context) {
 	c.noteUsage(ctx)
 	if today := c.now().Format(time.DateOnly); today != c.day {
 		c.day = today
-		c.removeStrays(ctx)
+		c.setStraysAside(ctx)
 	}
 }
 
@@ -176,12 +176,12 @@ func (c *caretaker) Suspects() []house.Suspicion {
 	return c.suspects
 }
 
-func (c *caretaker) removeStrays(ctx context.Context) {
-	n, err := c.archive.RemoveStrays(ctx)
+func (c *caretaker) setStraysAside(ctx context.Context) {
+	n, err := c.archive.SetStraysAside(ctx)
 	if err != nil && ctx.Err() == nil {
 		c.log.Error("looking for files that nothing names", "err", err)
 	}
 	if n > 0 {
-		c.log.Warn("removed files that nothing named", "files", n)
+		c.log.Warn("kept files aside that nothing names", "files", n)
 	}
 }

@@ -172,9 +172,9 @@ func (g *globals) recover(log *slog.Logger, now func() time.Time) (*store.Archiv
 	if err != nil {
 		return nil, nil, err
 	}
-	removed, err := 0, archive.Lock()
-	if err == nil {
-		removed, err = archive.Recover(g.ctx)
+	var r store.Recovered
+	if err = archive.Lock(); err == nil {
+		r, err = archive.Recover(g.ctx)
 	}
 	var c *count
 	if err == nil {
@@ -184,8 +184,8 @@ func (g *globals) recover(log *slog.Logger, now func() time.Time) (*store.Archiv
 		archive.Close()
 		return nil, nil, err
 	}
-	if removed > 0 {
-		log.Warn("removed stills that an earlier stop left half received; their bells were not answered", "files", removed)
+	if r != (store.Recovered{}) {
+		log.Warn("made good what an earlier stop left", "removed", r.Removed, "kept_aside", r.Aside, "taken_in_again", r.Back)
 	}
 	return archive, c, nil
 }
