@@ -117,11 +117,12 @@ type Archive struct {
 	lock  *os.File
 	seals *seal.Sealer
 
-	writer  *guarded   // opens the connection of write,
-	reader  *guarded   // and those of read
-	vouches bool       // whether the database's rows have vouchers
-	booked  lastBooked // the ledger
-	zones   lastZone   // of the household
+	writer  *guarded    // opens the connection of write,
+	reader  *guarded    // and those of read
+	vouches bool        // whether the database's rows have vouchers
+	booked  lastBooked  // the ledger
+	zones   lastZone    // of the household
+	clock   *clockWatch // nil where nobody watches it
 
 	fillUp bool // no room is held back, for tests
 

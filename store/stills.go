@@ -78,12 +78,20 @@ func (a *Archive) Keep(ctx context.Context, n house.NewStill) (visit string, add
 	// A transaction cut short, since the bell hung up, would leave the file
 	// of a visitor behind.
 	ctx = context.WithoutCancel(ctx)
+	mark, step, err := a.clockMark(ctx)
+	if err != nil {
+		os.Remove(a.incomingPath(id))
+		return "", false, spaceError(err)
+	}
+	if !n.Imported {
+		n.ReceivedAt = n.ReceivedAt.Add(step)
+	}
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		s, found, err := a.findFrame(ctx, tx, n.Bell, n.Ring, n.Frame, n.SentSHA256)
 		if visit = s.Visit; err != nil || found {
 			return err
 		}
-		visit, err = a.insertStill(ctx, tx, id, n, wrappedKey, sealed)
+		visit, err = a.insertStill(ctx, tx, id, n, mark, wrappedKey, sealed)
 		added = err == nil
 		return err
 	})
@@ -101,8 +109,8 @@ func (a *Archive) Keep(ctx context.Context, n house.NewStill) (visit string, add
 	return visit, true, nil
 }
 
-func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n house.NewStill, wrappedKey,
-	sealed []byte) (visit string, err error) {
+func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n house.NewStill, mark sql.NullString,
+	wrappedKey, sealed []byte) (visit string, err error) {
 	bell, visit := a.bellID(n.Bell), a.visitID(n.Bell, n.Ring)
 	if erased, err := isErased(ctx, tx, "visit", visit); err != nil {
 		return "", err
@@ -112,10 +120,11 @@ func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n hous
 	// settle gives the visit this same revision. A frame that comes late, when
 	// the visit's others are smaller or gone, begins at the first stage.
 	_, err = tx.ExecContext(ctx, `
-		INSERT INTO visits (id, bell, ring, received_at, revision, counted_from, imported_at)
-		SELECT ?1, ?2, ?3, ?4, value + 1, ?4, ?5 FROM counters WHERE name = 'revision'
+		INSERT INTO visits (id, bell, ring, received_at, revision, counted_from, imported_at, doubt)
+		SELECT ?1, ?2, ?3, ?4, value + 1, ?4, ?5, iif(?5 IS NULL, ?6, NULL) FROM counters WHERE name = 'revision'
 		ON CONFLICT (id) DO UPDATE SET stage = 0`,
-		visit, bell, a.seal(n.Ring, "visits.ring", visit), micros(n.ReceivedAt), a.importedAt(n))
+		visit, bell, a.seal(n.Ring, "visits.ring", visit), micros(n.ReceivedAt), a.importedAt(n),
+		mark)
 	if err != nil {
 		return "", fmt.Errorf("adding the visit: %w", err)
 	}

@@ -28,11 +28,14 @@ func (a *Archive) VisitsBetween(ctx context.Context, after, until time.Time, lim
 		micros(after), micros(until), limit)
 }
 
-// Newest returns when the newest visit was received; the zero time without one.
-// It is later than now where the server's clock was set back since.
+// Newest returns when the newest visit was received by a clock that nobody doubts; the
+// zero time without one. It is later than now where the server's clock was set back
+// since.
 func (a *Archive) Newest(ctx context.Context) (time.Time, error) {
 	var at sql.NullInt64
-	if err := a.read.QueryRowContext(ctx, `SELECT max(received_at) FROM visits`).Scan(&at); err != nil {
+	err := a.read.QueryRowContext(ctx, `SELECT (SELECT received_at FROM visits WHERE doubt IS NULL
+		ORDER BY received_at DESC LIMIT 1)`).Scan(&at)
+	if err != nil {
 		return time.Time{}, fmt.Errorf("looking for the newest visit: %w", damage(err))
 	}
 	return timeOf(at), nil
@@ -128,7 +131,7 @@ func (a *Archive) visits(ctx context.Context, clause string, args ...any) ([]hou
 func (a *Archive) visitsIn(ctx context.Context, q querier, clause string, args ...any) ([]house.Visit, error) {
 	rows, err := q.QueryContext(ctx, `
 		SELECT v.id, v.bell, b.name, v.ring, v.received_at, v.revision, v.kind, v.parcel, v.stage, v.counted_from,
-			v.imported_at, h.reason, h.placed_at, h.ends_at
+			v.imported_at, v.doubt IS NOT NULL, h.reason, h.placed_at, h.ends_at
 		FROM visits v JOIN main.bells b ON b.id = v.bell LEFT JOIN holds h ON h.visit = v.id `+clause, args...)
 	all, err := scanAll(rows, err, func(v *house.Visit) error { return a.scanVisit(rows, v) })
 	if err != nil || len(all) == 0 {
@@ -161,7 +164,7 @@ func (a *Archive) scanVisit(rows *sql.Rows, v *house.Visit) error {
 	var bell string
 	var name, ring, reason []byte
 	err := rows.Scan(&v.ID, &bell, &name, &ring, &at, &v.Revision, &v.Kind, &v.Parcel, &v.Stage, &counted, &imported,
-		&reason, &placed, &ends)
+		&v.ClockDoubted, &reason, &placed, &ends)
 	if err != nil {
 		return err
 	}

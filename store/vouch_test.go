@@ -34,6 +34,7 @@ var powerless = map[string]string{
 	"portraits":      "its picture opens for its reference alone, and is only shown",
 	"folder_files":   "keyed hashes, by which a file that was taken is known",
 	"disk_days":      "numbers of bytes, and only shown",
+	"clock":          "it puts sweeps off, or has one go by the rules that waits",
 	"folders":        "keyed hashes; when a folder was first watched",
 }
 
