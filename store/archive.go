@@ -124,6 +124,8 @@ type Archive struct {
 	zones   lastZone    // of the household
 	clock   *clockWatch // nil where nobody watches it
 
+	erasing underWay // periods
+
 	fillUp bool // no room is held back, for tests
 
 	mu       sync.Mutex

@@ -34,13 +34,18 @@ func (a *Archive) asidePath(file string) string {
 }
 
 // setAside keeps a file aside, and reports whether it does. One that is empty holds
-// nothing of anybody, and goes.
-func (a *Archive) setAside(path, file string) (kept bool, err error) {
+// nothing of anybody, and goes; so does one that was erased, should a disk bring it
+// back.
+func (a *Archive) setAside(ctx context.Context, path, file string) (kept bool, err error) {
 	info, err := os.Lstat(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return false, nil // an erasure was quicker
 	}
-	if err == nil && info.Size() == 0 {
+	var erased bool
+	if err == nil {
+		erased, err = isErased(ctx, a.read, "still", file)
+	}
+	if err == nil && (erased || info.Size() == 0) {
 		return false, removed(path)
 	}
 	if err == nil {
@@ -62,7 +67,7 @@ func (a *Archive) SetStraysAside(ctx context.Context) (set int, err error) {
 		if strings.HasSuffix(path, smallSuffix) { // made of a still that is aside or gone
 			return false, removed(path)
 		}
-		return a.setAside(path, file)
+		return a.setAside(ctx, path, file)
 	})
 }
 
@@ -152,7 +157,7 @@ func (a *Archive) takeAsideIn(ctx context.Context) (taken int, err error) {
 // files that was.
 func (a *Archive) DropAside(ctx context.Context) (dropped int, err error) {
 	if dropped, err = a.dropAside(func(time.Time) bool { return true }); err == nil && dropped > 0 {
-		err = a.Note(ctx, "erased", fmt.Sprintf("%d stills kept aside", dropped))
+		err = a.Note(ctx, "erased", fmt.Sprintf("aside %d", dropped))
 	}
 	return dropped, err
 }

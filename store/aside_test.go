@@ -125,6 +125,15 @@ func TestAsideTakesNothingErased(t *testing.T) {
 			t.Errorf("the file is there: %v", err)
 		}
 	}
+	// Nor is one that a disk brings back, once its removal is forgotten.
+	visit := keep(t, a, stillOf("back", 0))
+	file := filesOf(t, a, visit)[0]
+	data, err := a.ReadSealed(file)
+	must(t, err)
+	must(t, errors.Join(a.EraseVisit(t.Context(), visit), os.WriteFile(a.stillPath(file), data, 0o600)))
+	if n, err := a.SetStraysAside(t.Context()); err != nil || n != 0 || exists(a.stillPath(file)) {
+		t.Errorf("%d set aside, %v", n, err)
+	}
 	if aside, err := a.Aside(); err != nil || aside != (Aside{}) {
 		t.Errorf("aside: %+v, %v", aside, err)
 	}

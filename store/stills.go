@@ -406,7 +406,7 @@ func (a *Archive) recoverStill(ctx context.Context, file string, r *Recovered) e
 		r.Removed++
 		return nil
 	}
-	kept, err := a.setAside(a.incomingPath(file), file)
+	kept, err := a.setAside(ctx, a.incomingPath(file), file)
 	if kept {
 		r.Aside++
 	} else {

@@ -12,10 +12,10 @@ import (
 // checkRemovals looks for erasures that broke off. While there is a server they
 // are its business.
 func (v *verification) checkRemovals(ctx context.Context) error {
-	var files, persons int
-	err := v.read.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM removals), (SELECT count(*)
-		FROM erasing)`).Scan(&files, &persons)
-	if err != nil || v.served || files+persons == 0 {
+	var files, persons, periods int
+	err := v.read.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM removals), (SELECT count(*) FROM erasing),
+		(SELECT count(*) FROM erasing_periods)`).Scan(&files, &persons, &periods)
+	if err != nil || v.served || files+persons+periods == 0 {
 		return err
 	}
 	if v.repair {
@@ -28,6 +28,9 @@ func (v *verification) checkRemovals(ctx context.Context) error {
 	}
 	if persons > 0 {
 		v.found(WithRemoval, "", v.repair, "the erasure of %d persons broke off", persons)
+	}
+	if periods > 0 {
+		v.found(WithRemoval, "", v.repair, "the erasure of %d periods broke off", periods)
 	}
 	return nil
 }
@@ -65,7 +68,7 @@ func (v *verification) checkIncoming(ctx context.Context) error {
 		case v.served:
 			v.found(WithFile, "incoming/"+file, false, "no row names this file; the server keeps it aside at its next start")
 		default:
-			err = v.mend(func() error { return v.moveAside(v.incomingPath(file), file) })
+			err = v.mend(func() error { return v.moveAside(ctx, v.incomingPath(file), file) })
 			v.found(WithFile, "incoming/"+file, v.mended(err), "no row names this file, and nothing opens it%s", failure(err))
 		}
 	}
@@ -113,7 +116,7 @@ func (v *verification) checkFile(ctx context.Context, file, name, path string) e
 		return err
 	case strings.HasSuffix(path, smallSuffix) && exists(v.incomingPath(file)+smallSuffix): // on its way yet
 	case !named:
-		err := v.mend(func() error { return v.moveAside(path, file) })
+		err := v.mend(func() error { return v.moveAside(ctx, path, file) })
 		v.found(WithFile, name, v.mended(err), "no row names this file, and nothing opens it%s", failure(err))
 	case path == v.stillPath(file), path == v.smallPath(file):
 	case strings.HasSuffix(path, smallSuffix):
@@ -132,10 +135,10 @@ func (v *verification) checkFile(ctx context.Context, file, name, path string) e
 }
 
 // moveAside keeps a still's file aside that no row names; small pictures go.
-func (v *verification) moveAside(path, file string) error {
+func (v *verification) moveAside(ctx context.Context, path, file string) error {
 	if strings.HasSuffix(path, smallSuffix) {
 		return os.Remove(path)
 	}
-	_, err := v.setAside(path, file)
+	_, err := v.setAside(ctx, path, file)
 	return err
 }

@@ -64,6 +64,15 @@ func (a *Archive) unusual(ctx context.Context, rules house.Rules) (w house.Waiti
 	return w, nil
 }
 
+// SweepWaits reports whether a sweep waits for a resident.
+func (a *Archive) SweepWaits(ctx context.Context) (waits bool, err error) {
+	err = a.read.QueryRowContext(ctx, `SELECT withheld_at IS NOT NULL AND NOT allowed FROM clock`).Scan(&waits)
+	if err != nil {
+		return false, fmt.Errorf("asking whether a sweep waits: %w", damage(err))
+	}
+	return waits, nil
+}
+
 // WaitingSweep returns the sweep that waits for a resident, and whether one does.
 func (a *Archive) WaitingSweep(ctx context.Context) (w house.WaitingSweep, waits bool, err error) {
 	var since sql.NullInt64

@@ -425,6 +425,9 @@ func (s *Server) upkeepRoutes() []route {
 		{"POST /upkeep/receivers/{receiver}/test", resident, s.submitTestMessage},
 		{"POST /api/v1/receivers/{receiver}/test", resident, s.postTestMessage},
 		{"POST /upkeep/pin", resident, s.submitPIN},
+		{"POST /upkeep/clock", resident, s.submitTrustClock},
+		{"POST /upkeep/sweep", resident, s.submitAllowSweep},
+		{"POST /upkeep/aside", resident, s.submitDropAside},
 		{"PUT /api/v1/pin", resident, s.putPIN},
 		{"DELETE /api/v1/pin", resident, s.deletePIN},
 	}

@@ -87,7 +87,7 @@ func TestCaretaker(t *testing.T) {
 		t.Fatal(err)
 	}
 	hours := make(chan time.Time)
-	care := newCaretaker(h.Archive, nil, slog.New(slog.NewTextHandler(t.Output(), nil)), h.now, hours)
+	care := newCaretaker(h.Archive, nil, slog.New(slog.NewTextHandler(t.Output(), nil)), h.now, hours, nil)
 	if at, _, _ := care.LastSweep(); !at.IsZero() {
 		t.Errorf("swept at %s before the start", at)
 	}

@@ -44,7 +44,7 @@ type server struct {
 	intake   *intake.Intake
 	pages    *web.Server
 
-	hours, minutes *time.Ticker
+	hours, minutes, looks *time.Ticker
 }
 
 // A clock is what a server goes by.
@@ -63,7 +63,7 @@ func machineClock() clock {
 // The server has to be closed.
 func (c *serveCmd) assemble(g *globals, log *slog.Logger, by clock, demo bool) (s *server, err error) {
 	s = &server{log: log, faces: enrolFinder{models: g.Models}, hours: time.NewTicker(time.Hour),
-		minutes: time.NewTicker(time.Minute)}
+		minutes: time.NewTicker(time.Minute), looks: time.NewTicker(time.Minute)}
 	defer func() {
 		if err != nil {
 			s.close()
@@ -71,6 +71,11 @@ func (c *serveCmd) assemble(g *globals, log *slog.Logger, by clock, demo bool) (
 	}()
 	if s.archive, s.count, err = g.recover(log, by.now); err != nil {
 		return s, err
+	}
+	if !demo { // whose clock is played
+		if err = s.archive.WatchClock(g.ctx, timekeeping(by)); err != nil {
+			return s, err
+		}
 	}
 	if s.listener, s.keeper, err = c.open(g.ctx, s.archive); err != nil {
 		return s, err
@@ -84,7 +89,7 @@ func (c *serveCmd) assemble(g *globals, log *slog.Logger, by clock, demo bool) (
 	s.advice = advisor.New(s.archive, publisher, log, by.now, advisor.NewClock(by.now, by.elapsed))
 	s.porter = newPorter(s.archive, s.broker, log, by)
 	shown.porter = s.porter
-	s.care = newCaretaker(s.archive, s.keeper, log, by.now, s.hours.C)
+	s.care = newCaretaker(s.archive, s.keeper, log, by.now, s.hours.C, s.looks.C)
 	if s.steps, err = g.newPipeline(s.archive, log); err != nil {
 		return s, err
 	}
@@ -106,6 +111,7 @@ func (c *serveCmd) assemble(g *globals, log *slog.Logger, by clock, demo bool) (
 func (s *server) close() {
 	s.hours.Stop()
 	s.minutes.Stop()
+	s.looks.Stop()
 	s.faces.Close()
 	s.broker.close()
 	if s.listener != nil {

@@ -153,6 +153,9 @@ func (t Presenter) notes(v house.Visit) (notes []string) {
 	if !v.ImportedAt.IsZero() {
 		notes = append(notes, t.Words.Text("note-imported", "Moment", t.Moment(v.ImportedAt)))
 	}
+	if v.ClockDoubted {
+		notes = append(notes, t.Words.Text("note-clock-doubted"))
+	}
 	damaged, failed, unlooked := 0, 0, 0
 	for _, s := range v.Stills {
 		unlooked = max(unlooked, s.Unlooked()) // frames show the same people
