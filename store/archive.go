@@ -126,6 +126,8 @@ type Archive struct {
 
 	erasing underWay // periods
 
+	version string // of Lintel, "" where it gives no stills up
+
 	fillUp bool // no room is held back, for tests
 
 	mu       sync.Mutex

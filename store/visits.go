@@ -314,15 +314,23 @@ func (a *Archive) openFace(f *house.Face, sealed []byte, id string) error {
 	return err
 }
 
-// PendingStills returns stills that wait to be examined: of each bell the oldest
+// behind is how long a still may wait to be examined before new ones come first.
+const behind = 5 * time.Minute
+
+// PendingStills returns stills that wait to be examined. New ones come first, then
+// those that wait for long, then old ones that were brought in: of each bell the oldest
 // first, then of each the next, so that no bell's wait for all of another's.
 func (a *Archive) PendingStills(ctx context.Context, limit int) ([]house.Still, error) {
 	rows, err := a.read.QueryContext(ctx, `
-		WITH pending AS (SELECT s.*, v.bell, v.imported_at IS NOT NULL AS old,
-			row_number() OVER (PARTITION BY v.bell, v.imported_at IS NOT NULL ORDER BY s.received_at, s.id) AS turn
-			FROM stills s JOIN visits v ON v.id = s.visit WHERE s.state = 'pending')
-		SELECT `+stillColumns+`, bell, old FROM pending ORDER BY old, turn, received_at LIMIT ?`, limit)
-	stills, err := scanAll(rows, err, func(s *house.Still) error { return scanStill(rows, s, &s.Bell, &s.Imported) })
+		WITH waiting AS (SELECT s.*, v.bell, v.imported_at IS NOT NULL AS old, s.received_at < ? AS behind
+			FROM stills s JOIN visits v ON v.id = s.visit WHERE s.state = 'pending'),
+		pending AS (SELECT *, row_number() OVER (PARTITION BY bell, old, behind ORDER BY received_at, id) AS turn
+			FROM waiting)
+		SELECT `+stillColumns+`, bell, old, behind FROM pending ORDER BY old, behind, turn, received_at LIMIT ?`,
+		micros(a.now().Add(-behind)), limit)
+	stills, err := scanAll(rows, err, func(s *house.Still) error {
+		return scanStill(rows, s, &s.Bell, &s.Imported, &s.Behind)
+	})
 	if err != nil {
 		return nil, fmt.Errorf("reading pending stills: %w", err)
 	}
@@ -348,8 +356,8 @@ func (a *Archive) Record(ctx context.Context, still string, state house.StillSta
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		var visit string
 		var gone bool
-		err := tx.QueryRowContext(ctx, `UPDATE stills SET state = ? WHERE id = ? RETURNING visit, file IS NULL`, state,
-			still).Scan(&visit, &gone)
+		err := tx.QueryRowContext(ctx, `UPDATE stills SET state = ?1, given_up = iif(?1 = 'failed', ?3, NULL) WHERE id = ?2
+			RETURNING visit, file IS NULL`, state, still, a.version).Scan(&visit, &gone)
 		if errors.Is(err, sql.ErrNoRows) {
 			return nil
 		}

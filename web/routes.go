@@ -182,6 +182,7 @@ func (s *Server) visitRoutes() []route {
 		{"POST /visits/erase", resident, s.submitErasePeriod},
 		{"POST /visits/{visit}/parcel", byHand, s.submitVisitParcel},
 		{"POST /visits/{visit}/hold", resident, s.submitHold},
+		{"POST /visits/{visit}/examine", resident, s.submitExamine},
 		{"POST /visits/{visit}/release", resident, s.submitRelease},
 		{"GET /visits/{visit}/erase", resident, s.showEraseVisit},
 		{"POST /visits/{visit}/erase", resident, s.submitEraseVisit},

@@ -118,6 +118,7 @@ var doors = map[string]guard{
 	"GET /api/v1/visits/{visit}/export":                 resident,
 	"POST /visits/{visit}/parcel":                       byHand,
 	"POST /visits/{visit}/hold":                         resident,
+	"POST /visits/{visit}/examine":                      resident,
 	"POST /visits/{visit}/release":                      resident,
 	"GET /visits/{visit}/erase":                         resident,
 	"POST /visits/{visit}/erase":                        resident,

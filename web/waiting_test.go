@@ -157,3 +157,28 @@ func TestPeriodBrokenOffOnScreens(t *testing.T) {
 	h.get("/visits", in).is(200).saysNot("Being erased")
 	h.get("/upkeep", in).is(200).saysNot("Being erased")
 }
+
+// A tablet says of a backlog that it is not examined yet; a resident has a still tried
+// again that was given up.
+func TestBacklogOnScreens(t *testing.T) {
+	h := newHouse(t)
+	in := h.session(h.resident("Odile"))
+	visit := h.rung("R1", 0, still(t, 1)).Visit
+	address := "/visits/" + visit
+	h.get("/", in).is(200).says("Looking…")
+	h.clock.advance(2 * time.Minute)
+	h.get("/", in).is(200).says("Not examined yet").saysNot("Looking…")
+	v, err := h.archive.Visit(t.Context(), visit)
+	if err == nil {
+		err = h.archive.Record(t.Context(), v.Stills[0].ID, house.Failed, nil)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	checkMarkup(t, string(h.get(address, in).is(200).says("Could not be examined").says("Examine again").body))
+	h.post(address+"/examine", nil, in).is(http.StatusSeeOther)
+	h.get(address, in).is(200).says("Not examined yet").saysNot("Examine again")
+	if waiting, err := h.archive.PendingStills(t.Context(), 9); err != nil || len(waiting) != 1 {
+		t.Errorf("%+v, %v", waiting, err)
+	}
+}

@@ -139,6 +139,13 @@ func (g *globals) newPipeline(archive *store.Archive, log *slog.Logger) (*pipeli
 	if err != nil {
 		return nil, err
 	}
+	again, err := archive.TryGivenUp(g.ctx, version())
+	if err != nil {
+		return nil, err
+	}
+	if again > 0 {
+		log.Info("examining again what another version gave up", "stills", again)
+	}
 	open := func() (pipeline.Finder, error) { return face.Open(g.Models) }
 	return pipeline.New(archive, log, open, signs, workers()), nil
 }

@@ -8,3 +8,6 @@ CREATE TABLE erasing_periods (
 	voucher BLOB,
 	PRIMARY KEY (first, past)
 ) STRICT;
+
+-- By which version of Lintel a still was given up: another one tries again, once.
+ALTER TABLE stills ADD COLUMN given_up TEXT;

@@ -3,6 +3,7 @@ package view
 import (
 	"fmt"
 	"net/url"
+	"slices"
 	"time"
 
 	"lintel/internal/house"
@@ -77,7 +78,7 @@ func (t Presenter) Card(v house.Visit) Card {
 	case len(persons) == 0 && c.Outcome == review.Unknown:
 		c.Headline = t.Words.Text("rang-strangers", "Count", strangers)
 	case len(persons) == 0:
-		c.Headline = t.Words.Text("outcome-" + string(c.Outcome))
+		c.Headline = t.outcome(v)
 	}
 	if t.Guest {
 		c.Headline = t.Words.Text("guests-rang")
@@ -93,6 +94,20 @@ func (t Presenter) Card(v house.Visit) Card {
 		}
 	}
 	return c
+}
+
+// lookingFor is how long somebody is looked for, at most: a still that waits for longer
+// is not examined yet, since nothing examines stills or others come first.
+const lookingFor = time.Minute
+
+// outcome says what a visit comes to that names nobody.
+func (t Presenter) outcome(v house.Visit) string {
+	outcome := review.OutcomeOf(v)
+	since := func(s house.Still) bool { return s.State == house.Pending && t.Now.Sub(s.ReceivedAt) <= lookingFor }
+	if outcome == review.Looking && !slices.ContainsFunc(v.Stills, since) {
+		return t.Words.Text("outcome-waiting")
+	}
+	return t.Words.Text("outcome-" + string(outcome))
 }
 
 // VisitAddress is where a visit's page is.
