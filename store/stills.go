@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
@@ -38,7 +39,7 @@ func (a *Archive) findFrame(ctx context.Context, q querier, bell, ring string, f
 	case errors.Is(err, sql.ErrNoRows):
 		return house.Still{}, false, nil
 	case err != nil:
-		return house.Still{}, false, fmt.Errorf("looking for frame %d of ring %s: %w", frame, ring, err)
+		return house.Still{}, false, fmt.Errorf("looking for frame %d of ring %s: %w", frame, ring, spaceError(err))
 	case !bytes.Equal(sentMAC, a.seals.Index(string(sent[:]))):
 		return s, true, house.ErrOtherBytes
 	}
@@ -195,7 +196,7 @@ func (a *Archive) writeIncoming(file string, data []byte) error {
 func (a *Archive) holdIncoming(how int) (release func(), err error) {
 	f, err := os.Open(filepath.Join(a.dir, "incoming"))
 	if err != nil {
-		return nil, fmt.Errorf("locking incoming: %w", err)
+		return nil, fmt.Errorf("locking incoming: %w", spaceError(err))
 	}
 	if err := syscall.Flock(int(f.Fd()), how); err != nil {
 		f.Close()
@@ -259,13 +260,17 @@ func (a *Archive) stillFolder(path string) error {
 	return nil
 }
 
+// diskErrors are those of a disk that takes nothing more: it is full, may not be written,
+// or is dead.
+var diskErrors = []error{syscall.ENOSPC, syscall.EDQUOT, syscall.EROFS, syscall.EIO, syscall.ENXIO, syscall.ENODEV}
+
 // spaceError adds ErrNoSpace to the errors of a disk that takes nothing more.
 func spaceError(err error) error {
-	refuses := errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || errors.Is(err, syscall.EROFS)
+	refuses := slices.ContainsFunc(diskErrors, func(e error) bool { return errors.Is(err, e) })
 	var e *sqlite.Error
 	if errors.As(err, &e) {
 		code := e.Code() & 0xff // without what SQLite's extended codes add
-		refuses = refuses || code == sqlite3.SQLITE_FULL || code == sqlite3.SQLITE_READONLY
+		refuses = refuses || code == sqlite3.SQLITE_FULL || code == sqlite3.SQLITE_READONLY || code == sqlite3.SQLITE_IOERR
 	}
 	if refuses {
 		return fmt.Errorf("%w: %w", house.ErrNoSpace, err)

@@ -94,13 +94,21 @@ func (b *banner) turn(t trouble, wrong bool) {
 // Upkeep alone says earlier that it fills up.
 func nearlyFull(free, size int64) bool { return free < min(1<<30, size/20) }
 
+// is reports whether something is wrong.
+func (b *banner) is(t trouble) bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	_, wrong := b.wrong[t]
+	return wrong
+}
+
 // watchArchive says what everybody should know of the clock, the disk and sweeps.
 func (s *Server) watchArchive(ctx context.Context) error {
 	free, size, err := s.Archive.Disk()
 	if err != nil {
 		return err
 	}
-	s.trouble.turn(diskLow, nearlyFull(free, size) && s.Archive.Roomy() == nil)
+	s.trouble.turn(diskLow, nearlyFull(free, size) && !s.trouble.is(diskFull))
 	waits, err := s.Archive.SweepWaits(ctx)
 	if err != nil {
 		return err
