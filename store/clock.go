@@ -194,6 +194,16 @@ func (a *Archive) clockMark(ctx context.Context) (mark sql.NullString, step time
 	return mark, step, nil
 }
 
+// sinceSet returns when a still was received by the clock as it is now, which was set by
+// so long since the last look: what came before that moves along, what came after does
+// not.
+func (a *Archive) sinceSet(received time.Time, step time.Duration) time.Time {
+	if ago := a.now().Sub(received); step == 0 || ago.Abs() <= (ago-step).Abs() {
+		return received
+	}
+	return received.Add(step)
+}
+
 // moveMarked has what was received in this run under a doubt follow a clock that was set.
 func (a *Archive) moveMarked(ctx context.Context, run string, by time.Duration) error {
 	return a.changeMarked(ctx, `doubt = ?1`, run, func(tx *sql.Tx) error {
@@ -215,7 +225,7 @@ func (a *Archive) moveMarked(ctx context.Context, run string, by time.Duration) 
 func (a *Archive) endDoubt(ctx context.Context, served bool) error {
 	w := a.clock
 	now, later := micros(w.now), micros(w.now.Add(clockTolerance))
-	const marked = `doubt <> '' OR doubt IS NULL AND received_at > ?2`
+	const marked = `(doubt > '' OR received_at > ?2 AND doubt IS NULL)`
 	err := a.changeMarked(ctx, marked, w.run, func(tx *sql.Tx) error {
 		for _, statement := range []string{
 			`UPDATE visits SET doubt = NULL WHERE doubt = ?1`,

@@ -140,6 +140,12 @@ func TestRingsAsTheClockIsSet(t *testing.T) {
 	_, err := a.LookAtClock(t.Context())
 	must(t, err)
 	there(t, a, right, false, visit)
+	// One that comes after, before anybody looked at the clock, came when it says.
+	m.served.Store(false)
+	m.pass(time.Hour)
+	m.Advance(3 * 365 * 24 * time.Hour)
+	after := m.rings(t, a, "after")
+	there(t, a, m.Now(), true, after)
 }
 
 // TestClockAhead starts a server 14 months ahead, which nobody puts right before it

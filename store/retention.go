@@ -31,13 +31,32 @@ func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s house.Swept, er
 	if err == nil {
 		err = a.mayGo(ctx, rules)
 	}
+	if waits := (house.WaitingSweep{}); errors.As(err, &waits) {
+		err = errors.Join(err, a.tidy(ctx))
+	}
 	if err != nil {
 		return s, fmt.Errorf("sweeping: %w", err)
 	}
 	if err := a.followClock(ctx); err != nil {
 		return s, fmt.Errorf("sweeping: %w", spaceError(err))
 	}
-	var failed []error
+	s, failed := a.sweepSteps(ctx, rules, shrink)
+	if s != (house.Swept{}) {
+		a.signal()
+		failed = append(failed, a.Note(ctx, "swept",
+			fmt.Sprintf("visits %d stills %d smaller %d", s.Visits, s.Findings, s.Smaller)))
+	}
+	if errors.Join(failed...) == nil { // else a resident's word holds for the rest as well
+		_, err = a.write.ExecContext(ctx, `UPDATE clock SET withheld_at = NULL, allowed = 0`)
+	}
+	if err := errors.Join(append(failed, err, a.sweepAside(rules), a.tidy(ctx))...); err != nil {
+		return s, fmt.Errorf("sweeping: %w", spaceError(err))
+	}
+	return s, nil
+}
+
+// sweepSteps does each step, and returns what was done and what failed.
+func (a *Archive) sweepSteps(ctx context.Context, rules house.Rules, shrink Shrinker) (s house.Swept, failed []error) {
 	for _, step := range stepsOf(rules) {
 		var n int
 		var err error
@@ -57,27 +76,19 @@ func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s house.Swept, er
 			break
 		}
 	}
-	if s != (house.Swept{}) {
-		a.signal()
-		failed = append(failed, a.Note(ctx, "swept",
-			fmt.Sprintf("visits %d stills %d smaller %d", s.Visits, s.Findings, s.Smaller)))
-	}
-	_, err = a.write.ExecContext(ctx, `UPDATE clock SET withheld_at = NULL, allowed = 0`)
-	failed = append(failed, err)
-	_, err = a.write.ExecContext(ctx, `DELETE FROM departures WHERE at < ?`, micros(a.now().Add(-tombstonesLast)))
+	return s, failed
+}
+
+// tidy lets go what no rule of the household's is about.
+func (a *Archive) tidy(ctx context.Context) error {
+	_, err := a.write.ExecContext(ctx, `DELETE FROM departures WHERE at < ?`, micros(a.now().Add(-tombstonesLast)))
 	if err == nil {
 		_, err = a.write.ExecContext(ctx, `DELETE FROM reports WHERE heard_at < ?`, micros(a.now().Add(-reportsKept)))
 	}
 	if err == nil {
 		err = a.sweepMessages(ctx)
 	}
-	if err == nil {
-		err = a.sweepAside(rules)
-	}
-	if err := errors.Join(append(failed, err)...); err != nil {
-		return s, fmt.Errorf("sweeping: %w", spaceError(err))
-	}
-	return s, nil
+	return err
 }
 
 // tombstonesLast is how long screens are told of visits that went.

@@ -84,9 +84,7 @@ func (a *Archive) Keep(ctx context.Context, n house.NewStill) (visit string, add
 		os.Remove(a.incomingPath(id))
 		return "", false, spaceError(err)
 	}
-	if !n.Imported {
-		n.ReceivedAt = n.ReceivedAt.Add(step)
-	}
+	n.ReceivedAt = a.sinceSet(n.ReceivedAt, step)
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		s, found, err := a.findFrame(ctx, tx, n.Bell, n.Ring, n.Frame, n.SentSHA256)
 		if visit = s.Visit; err != nil || found {

@@ -314,39 +314,6 @@ func (a *Archive) openFace(f *house.Face, sealed []byte, id string) error {
 	return err
 }
 
-// behind is how long a still may wait to be examined before new ones come first.
-const behind = 5 * time.Minute
-
-// PendingStills returns stills that wait to be examined. New ones come first, then
-// those that wait for long, then old ones that were brought in: of each bell the oldest
-// first, then of each the next, so that no bell's wait for all of another's.
-func (a *Archive) PendingStills(ctx context.Context, limit int) ([]house.Still, error) {
-	rows, err := a.read.QueryContext(ctx, `
-		WITH waiting AS (SELECT s.*, v.bell, v.imported_at IS NOT NULL AS old, s.received_at < ? AS behind
-			FROM stills s JOIN visits v ON v.id = s.visit WHERE s.state = 'pending'),
-		pending AS (SELECT *, row_number() OVER (PARTITION BY bell, old, behind ORDER BY received_at, id) AS turn
-			FROM waiting)
-		SELECT `+stillColumns+`, bell, old, behind FROM pending ORDER BY old, behind, turn, received_at LIMIT ?`,
-		micros(a.now().Add(-behind)), limit)
-	stills, err := scanAll(rows, err, func(s *house.Still) error {
-		return scanStill(rows, s, &s.Bell, &s.Imported, &s.Behind)
-	})
-	if err != nil {
-		return nil, fmt.Errorf("reading pending stills: %w", err)
-	}
-	return stills, nil
-}
-
-// BeginExamination counts an attempt, durably, before it is made: a still that
-// takes the process down is known by its attempts at the next start.
-func (a *Archive) BeginExamination(ctx context.Context, still string) error {
-	_, err := a.write.ExecContext(ctx, `UPDATE stills SET attempts = attempts + 1 WHERE id = ?`, still)
-	if err != nil {
-		return fmt.Errorf("beginning an examination: %w", err)
-	}
-	return nil
-}
-
 // Record keeps what an examination found, in place of anything found before,
 // and moves the still to the state Done or Failed. A still that was erased
 // meanwhile is left alone; of one that a rule let go only that is kept which
