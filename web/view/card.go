@@ -24,6 +24,7 @@ type Card struct {
 	DateTime string // for machines
 	Outcome  review.Outcome
 	Headline string // of a visit without persons
+	Later    string // the headline of one that is looked at, where nothing comes of that for a minute
 	Persons  []PersonLine
 	Also     string    // who else stood there
 	Warning  *Warning  // of strangers; nil for nothing to warn of
@@ -79,6 +80,9 @@ func (t Presenter) Card(v house.Visit) Card {
 		c.Headline = t.Words.Text("rang-strangers", "Count", strangers)
 	case len(persons) == 0:
 		c.Headline = t.outcome(v)
+		if c.Outcome == review.Looking {
+			c.Later = t.Words.Text("outcome-waiting")
+		}
 	}
 	if t.Guest {
 		c.Headline = t.Words.Text("guests-rang")
