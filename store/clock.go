@@ -246,7 +246,8 @@ func (a *Archive) keepSure(ctx context.Context, to interface {
 	ExecContext(context.Context, string, ...any) (sql.Result, error)
 }, served bool) error {
 	w := a.clock
-	_, err := to.ExecContext(ctx, `UPDATE clock SET sure_at = ?, served = max(served, ?), doubt = ''`, micros(w.now), served)
+	_, err := to.ExecContext(ctx, `UPDATE clock SET sure_at = ?, served = max(served, ?), doubt = ''`, micros(w.now),
+		served)
 	if err != nil {
 		return fmt.Errorf("writing down that the clock is right: %w", err)
 	}

@@ -313,7 +313,8 @@ func TestClockOfAFile(t *testing.T) {
 func TestDaylightSavingIsNoJump(t *testing.T) {
 	zone, err := time.LoadLocation("Europe/Berlin")
 	must(t, err)
-	for _, day := range []time.Time{time.Date(2031, 3, 30, 0, 30, 0, 0, zone), time.Date(2031, 10, 26, 0, 30, 0, 0, zone)} {
+	for _, day := range []time.Time{time.Date(2031, 3, 30, 0, 30, 0, 0, zone),
+		time.Date(2031, 10, 26, 0, 30, 0, 0, zone)} {
 		m := &machine{clock: newClock()}
 		m.Set(day)
 		a := m.starts(t, t.TempDir())
