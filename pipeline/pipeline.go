@@ -54,11 +54,6 @@ type Archive interface {
 	Watch() (changed <-chan struct{}, stop func())
 }
 
-// maxAttempts is how often an examination may begin without an end, before
-// the still is given up: whatever takes the process down with it must not do
-// so at every start.
-const maxAttempts = 3
-
 // lookAgain is how long it takes at most until stills are examined that another
 // process brought in, of which nothing here is told.
 const lookAgain = 15 * time.Second
@@ -195,14 +190,21 @@ func (r *rota) had(bell string) {
 }
 
 // order puts a still first whose bell's turn it is: one that had none, or whose
-// was the longest ago. Old stills that were brought in come after all others.
+// was the longest ago. Those that wait for long come after new ones, at whose door
+// somebody stands, and old stills that were brought in after all others.
 func (r rota) order(stills []house.Still) []house.Still {
+	class := func(s house.Still) int {
+		switch {
+		case s.Imported:
+			return 2
+		case s.Behind:
+			return 1
+		}
+		return 0
+	}
 	slices.SortStableFunc(stills, func(a, b house.Still) int {
-		if a.Imported != b.Imported {
-			if a.Imported {
-				return 1
-			}
-			return -1
+		if d := class(a) - class(b); d != 0 {
+			return d
 		}
 		return slices.Index(r, a.Bell) - slices.Index(r, b.Bell)
 	})
@@ -243,7 +245,7 @@ func (p *Pipeline) giveWay() {
 // process examines one still and records what came of it.
 func (p *Pipeline) process(ctx context.Context, finder Finder, still house.Still) {
 	log := p.log.With("visit", still.Visit, "frame", still.Frame)
-	if still.Attempts >= maxAttempts {
+	if still.Attempts >= house.MaxAttempts {
 		log.Error("giving a still up", "attempts", still.Attempts)
 		p.record(ctx, log, still, house.Failed, nil)
 		return

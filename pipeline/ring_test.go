@@ -206,3 +206,23 @@ func TestRunKeepsTheGalleryCurrent(t *testing.T) {
 		}
 	})
 }
+
+// A bell whose turn it is has it before others, but not with an old still before a
+// new one of theirs.
+func TestOrder(t *testing.T) {
+	var turns rota
+	turns.had("shed")
+	turns.had("gate")
+	for _, test := range []struct{ stills, want []house.Still }{
+		{[]house.Still{{ID: "1", Bell: "gate"}, {ID: "2", Bell: "shed"}}, []house.Still{{ID: "2", Bell: "shed"}, {ID: "1", Bell: "gate"}}},
+		{[]house.Still{{ID: "1", Bell: "shed", Behind: true}, {ID: "2", Bell: "gate"}},
+			[]house.Still{{ID: "2", Bell: "gate"}, {ID: "1", Bell: "shed", Behind: true}}},
+		{[]house.Still{{ID: "1", Bell: "new", Imported: true}, {ID: "2", Bell: "gate", Behind: true}, {ID: "3", Bell: "gate"}},
+			[]house.Still{{ID: "3", Bell: "gate"}, {ID: "2", Bell: "gate", Behind: true}, {ID: "1", Bell: "new", Imported: true}}},
+	} {
+		got := turns.order(slices.Clone(test.stills))
+		if !slices.EqualFunc(got, test.want, func(a, b house.Still) bool { return a.ID == b.ID }) {
+			t.Errorf("%+v, want %+v", got, test.want)
+		}
+	}
+}

@@ -22,10 +22,11 @@
 // and synced, and its folder too; then the row is committed, with SQLite in WAL
 // mode and synchronous=FULL, which syncs the log at each commit; then the file
 // moves to its place. A crash in between leaves a file in incoming, which
-// [Archive.Recover] moves or removes at the next start. Removing goes the other
+// [Archive.Recover] moves or keeps aside at the next start. Removing goes the other
 // way: the rows go and the file's name is written down in one transaction, then
-// the file goes. So no crash leaves a row without its file, nor a file that
-// nothing names.
+// the file goes, and its name is forgotten once that is durable. So no crash leaves a
+// row without its file. A file that nothing names was never answered for, or its row
+// was lost with a damaged log: it is kept aside, and residents are told.
 //
 // What is asked of SQLite: that a transaction which was committed is there
 // after a crash or a loss of power, whole, and one that was not is not there at
@@ -59,6 +60,7 @@
 //	stills/QK/QK….still one file a still, sealed, named by a random id, spread over folders
 //	stills/QK/QK….small its small pictures, where they were made: sealed with its key, and going with it
 //	incoming/          stills on their way in; empty when nothing is going on
+//	aside/             stills that no row names, where there ever were any
 //	server.lock        held by the one server that may write here
 package store
 
@@ -115,11 +117,16 @@ type Archive struct {
 	lock  *os.File
 	seals *seal.Sealer
 
-	writer  *guarded   // opens the connection of write,
-	reader  *guarded   // and those of read
-	vouches bool       // whether the database's rows have vouchers
-	booked  lastBooked // the ledger
-	zones   lastZone   // of the household
+	writer  *guarded    // opens the connection of write,
+	reader  *guarded    // and those of read
+	vouches bool        // whether the database's rows have vouchers
+	booked  lastBooked  // the ledger
+	zones   lastZone    // of the household
+	clock   *clockWatch // nil where nobody watches it
+
+	erasing underWay // periods
+
+	version string // of Lintel, "" where it gives no stills up
 
 	fillUp bool // no room is held back, for tests
 

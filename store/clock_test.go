@@ -1,6 +1,7 @@
 package store
 
 import (
+	"database/sql"
 	"runtime"
 	"testing"
 	"time"
@@ -30,7 +31,7 @@ func TestSweepWaitsWhileSomebodyRings(t *testing.T) {
 	c.Advance(time.Minute)
 	n := stillOf("meanwhile", 0)
 	n.ReceivedAt = c.Now()
-	visit, err := a.insertStill(ctx, other, newID(), n, []byte{}, n.JPEG)
+	visit, err := a.insertStill(ctx, other, newID(), n, sql.NullString{}, []byte{}, n.JPEG)
 	if err == nil {
 		// No file is kept of it here.
 		_, err = other.ExecContext(ctx, `UPDATE stills SET file = NULL WHERE visit = ?`, visit)

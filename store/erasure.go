@@ -5,9 +5,12 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"io/fs"
+	"path/filepath"
 	"time"
 
 	"lintel/internal/house"
+	"lintel/store/internal/durable"
 )
 
 // An Erased says what an erasure took.
@@ -46,45 +49,6 @@ func (a *Archive) EraseVisit(ctx context.Context, id string) error {
 	}
 	a.signal()
 	return a.finishRemovals(ctx)
-}
-
-// ErasePeriod erases every visit received from one time until before another,
-// except those held.
-func (a *Archive) ErasePeriod(ctx context.Context, from, until time.Time) (e Erased, err error) {
-	if !from.Before(until) {
-		return e, errors.New("erasing a period: it ends before it begins")
-	}
-	subject := "from " + from.UTC().Format(time.RFC3339) + " until " + until.UTC().Format(time.RFC3339)
-	if err := a.Note(ctx, "erased", subject); err != nil {
-		return e, fmt.Errorf("erasing a period: %w", err)
-	}
-	e.Visits, err = a.eraseWhile(ctx, `
-		SELECT v.id FROM visits v WHERE v.received_at >= ?1 AND v.received_at < ?2
-			AND NOT EXISTS (SELECT 1 FROM holds h WHERE h.visit = v.id AND h.ends_at > ?3) LIMIT ?4`,
-		micros(from), micros(until), micros(a.now()), batch)
-	if err == nil {
-		err = a.read.QueryRowContext(ctx, `SELECT count(*) FROM visits WHERE received_at >= ? AND received_at < ?`,
-			micros(from), micros(until)).Scan(&e.Held)
-	}
-	if err != nil {
-		return e, fmt.Errorf("erasing a period, after %d visits: %w", e.Visits, spaceError(err))
-	}
-	return e, nil
-}
-
-// WouldErasePeriod counts what ErasePeriod would erase now, and the visits that
-// it would leave for their hold.
-func (a *Archive) WouldErasePeriod(ctx context.Context, from, until time.Time) (e Erased, err error) {
-	err = a.read.QueryRowContext(ctx, `
-		SELECT (SELECT count(*) FROM visits WHERE received_at >= ?1 AND received_at < ?2),
-			(SELECT count(*) FROM holds h JOIN visits v ON v.id = h.visit
-				WHERE h.ends_at > ?3 AND v.received_at >= ?1 AND v.received_at < ?2)`,
-		micros(from), micros(until), micros(a.now())).Scan(&e.Visits, &e.Held)
-	if err != nil {
-		return e, fmt.Errorf("counting the visits of a period: %w", err)
-	}
-	e.Visits -= e.Held
-	return e, nil
 }
 
 // WouldErasePerson counts the visits that name a person: those that ErasePerson
@@ -178,10 +142,8 @@ func (a *Archive) finishRemovals(ctx context.Context) error {
 		if err != nil || len(files) == 0 {
 			return err
 		}
-		for _, file := range files {
-			if err := a.removeFile(file); err != nil {
-				return fmt.Errorf("removing a still: %w", err)
-			}
+		if err := a.removeFiles(files); err != nil {
+			return fmt.Errorf("removing stills: %w", spaceError(err))
 		}
 		// Only now is each file's name forgotten, so that a crash before
 		// leaves it to the next start.
@@ -190,6 +152,24 @@ func (a *Archive) finishRemovals(ctx context.Context) error {
 			return fmt.Errorf("removing stills: %w", spaceError(err))
 		}
 	}
+}
+
+// removeFiles removes stills' files for good: one that a loss of power brings back
+// would be taken for one whose row was lost.
+func (a *Archive) removeFiles(files []string) error {
+	folders := map[string]bool{filepath.Join(a.dir, "incoming"): true}
+	for _, file := range files {
+		if err := a.removeFile(file); err != nil {
+			return err
+		}
+		folders[filepath.Dir(a.stillPath(file))] = true
+	}
+	for folder := range folders {
+		if err := durable.SyncFolder(folder); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+	}
+	return nil
 }
 
 // ErasePerson erases a person: consents, references, and in every finding that
@@ -237,8 +217,8 @@ func (a *Archive) ErasePerson(ctx context.Context, id string, visits bool) (e Er
 	return e, nil
 }
 
-// FinishErasures goes on with erasures of persons and withdrawals of consents that
-// a crash broke off, and with the removal of files.
+// FinishErasures goes on with erasures of periods and persons and withdrawals of
+// consents that were broken off, and with the removal of files.
 func (a *Archive) FinishErasures(ctx context.Context) error {
 	type begun struct {
 		person string
@@ -247,6 +227,9 @@ func (a *Archive) FinishErasures(ctx context.Context) error {
 	rows, err := a.read.QueryContext(ctx, `SELECT person, visits FROM erasing`)
 	all, err := scanAll(rows, err, func(b *begun) error { return rows.Scan(&b.person, &b.visits) })
 	if err != nil {
+		return fmt.Errorf("finishing erasures: %w", err)
+	}
+	if err := a.finishPeriods(ctx); err != nil {
 		return fmt.Errorf("finishing erasures: %w", err)
 	}
 	for _, b := range all {

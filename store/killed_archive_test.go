@@ -58,11 +58,12 @@ func (h *killedArchive) check(t *testing.T, s said, number int) {
 	if err := a.Lock(); err != nil {
 		t.Fatal(err)
 	}
-	removed, err := a.Recover(ctx)
+	r, err := a.Recover(ctx)
 	if err := errors.Join(err, a.FinishErasures(ctx)); err != nil {
 		t.Fatal(err)
 	}
-	h.sums["files removed"] += removed
+	h.sums["files removed"] += r.Removed
+	h.sums["files kept aside"] += r.Aside
 	for _, file := range storetest.FilesIn(t, h.data(), "stills") {
 		if strings.HasSuffix(file, ".small") { // which Verify looks at
 			h.sums["small pictures"]++

@@ -3,7 +3,10 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
 	"syscall"
 	"time"
 
@@ -21,9 +24,23 @@ func (a *Archive) Disk() (free, size int64, err error) {
 	return int64(disk.Bavail) * block, int64(disk.Blocks) * block, nil
 }
 
-// Roomy reports whether there is room to go on: the error is ErrNoSpace where
-// stills are refused for want of it.
-func (a *Archive) Roomy() error { return a.checkDiskSpace(0) }
+// Roomy reports whether the disk takes stills: the error is ErrNoSpace where they are
+// refused for want of room, or since nothing can be written.
+func (a *Archive) Roomy() error {
+	if err := a.checkDiskSpace(0); err != nil {
+		return spaceError(err)
+	}
+	// As a still is: what the kernel keeps in memory of a dead disk looks well.
+	f, err := os.CreateTemp(filepath.Join(a.dir, "incoming"), "probe-*"+smallSuffix)
+	if err != nil {
+		return fmt.Errorf("trying the disk: %w", spaceError(err))
+	}
+	err = errors.Join(f.Close(), os.Remove(f.Name()))
+	if err != nil {
+		return fmt.Errorf("trying the disk: %w", spaceError(err))
+	}
+	return nil
+}
 
 // Queue says how many stills wait to be examined, and since when the one that
 // waits longest does: the zero time where none waits.

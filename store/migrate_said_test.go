@@ -15,7 +15,9 @@ import (
 var undoSaid = []string{
 	`DROP TABLE days`, `DROP INDEX visits_with_picture`, `DROP INDEX appearances_with_picture`,
 	`ALTER TABLE visits DROP COLUMN picture`, `ALTER TABLE appearances DROP COLUMN picture`,
-	`DROP TABLE portraits`, `DROP TABLE disk_days`,
+	`DROP TABLE portraits`, `DROP TABLE disk_days`, `DROP TABLE clock`, `DROP TABLE erasing_periods`,
+	`ALTER TABLE stills DROP COLUMN given_up`, `DROP INDEX visits_by_doubt`,
+	`ALTER TABLE visits DROP COLUMN doubt`,
 	`ALTER TABLE residents DROP COLUMN language`, `ALTER TABLE tablets DROP COLUMN language`,
 }
 

@@ -116,8 +116,8 @@ func TestMigrateFirst(t *testing.T) {
 	visits, person := firstArchive(t, dir, c)
 	a := openArchive(t, dir, c)
 	must(t, a.Lock())
-	if n, err := a.Recover(t.Context()); n != 1 || err != nil {
-		t.Errorf("removed %d files, %v", n, err)
+	if n, err := a.Recover(t.Context()); n != (Recovered{Removed: 1}) || err != nil {
+		t.Errorf("%+v, %v", n, err)
 	}
 	for kind, id := range visits {
 		v, err := a.Visit(t.Context(), id)

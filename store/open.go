@@ -112,7 +112,7 @@ func remains(dir string) (what string) {
 	if log, err := os.Stat(filepath.Join(dir, "archive.db-wal")); err == nil && log.Size() > 0 {
 		return "archive.db-wal"
 	}
-	for _, folder := range []string{"incoming", "stills"} {
+	for _, folder := range []string{"incoming", "stills", "aside"} {
 		filepath.WalkDir(filepath.Join(dir, folder), func(path string, d fs.DirEntry, err error) error {
 			if err != nil || d.IsDir() {
 				return nil

@@ -20,11 +20,19 @@ type Shrinker func(jpeg []byte) (smaller []byte, width, height int, err error)
 // that a still that comes in meanwhile waits for one batch at most. A visit
 // that fails does not keep the others; the error then says what failed. It is
 // house.ErrUnvouched, and nothing goes, where somebody without the master key
-// changed the rules, removed them or put earlier ones back.
+// changed the rules, removed them or put earlier ones back; house.ErrClockDoubted while
+// the clock is; and house.WaitingSweep where unusually much would go, until a resident
+// allows that or it has waited for long enough.
 func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s house.Swept, err error) {
 	rules, err := a.Rules(ctx)
 	if err == nil {
 		err = a.mustBeUntouched(ctx, "settings")
+	}
+	if err == nil {
+		err = a.mayGo(ctx, rules)
+	}
+	if waits := (house.WaitingSweep{}); errors.As(err, &waits) {
+		err = errors.Join(err, a.tidy(ctx))
 	}
 	if err != nil {
 		return s, fmt.Errorf("sweeping: %w", err)
@@ -32,7 +40,23 @@ func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s house.Swept, er
 	if err := a.followClock(ctx); err != nil {
 		return s, fmt.Errorf("sweeping: %w", spaceError(err))
 	}
-	var failed []error
+	s, failed := a.sweepSteps(ctx, rules, shrink)
+	if s != (house.Swept{}) {
+		a.signal()
+		failed = append(failed, a.Note(ctx, "swept",
+			fmt.Sprintf("visits %d stills %d smaller %d", s.Visits, s.Findings, s.Smaller)))
+	}
+	if errors.Join(failed...) == nil { // else a resident's word holds for the rest as well
+		_, err = a.write.ExecContext(ctx, `UPDATE clock SET withheld_at = NULL, allowed = 0`)
+	}
+	if err := errors.Join(append(failed, err, a.sweepAside(rules), a.tidy(ctx))...); err != nil {
+		return s, fmt.Errorf("sweeping: %w", spaceError(err))
+	}
+	return s, nil
+}
+
+// sweepSteps does each step, and returns what was done and what failed.
+func (a *Archive) sweepSteps(ctx context.Context, rules house.Rules, shrink Shrinker) (s house.Swept, failed []error) {
 	for _, step := range stepsOf(rules) {
 		var n int
 		var err error
@@ -52,22 +76,19 @@ func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s house.Swept, er
 			break
 		}
 	}
-	if s != (house.Swept{}) {
-		a.signal()
-		failed = append(failed, a.Note(ctx, "swept",
-			fmt.Sprintf("visits %d stills %d smaller %d", s.Visits, s.Findings, s.Smaller)))
-	}
-	_, err = a.write.ExecContext(ctx, `DELETE FROM departures WHERE at < ?`, micros(a.now().Add(-tombstonesLast)))
+	return s, failed
+}
+
+// tidy lets go what no rule of the household's is about.
+func (a *Archive) tidy(ctx context.Context) error {
+	_, err := a.write.ExecContext(ctx, `DELETE FROM departures WHERE at < ?`, micros(a.now().Add(-tombstonesLast)))
 	if err == nil {
 		_, err = a.write.ExecContext(ctx, `DELETE FROM reports WHERE heard_at < ?`, micros(a.now().Add(-reportsKept)))
 	}
 	if err == nil {
 		err = a.sweepMessages(ctx)
 	}
-	if err := errors.Join(append(failed, err)...); err != nil {
-		return s, fmt.Errorf("sweeping: %w", spaceError(err))
-	}
-	return s, nil
+	return err
 }
 
 // tombstonesLast is how long screens are told of visits that went.
@@ -83,6 +104,7 @@ type step struct {
 	from, to house.Stage
 	period   house.Period
 	zone     *time.Location
+	fresh    bool // leaves out old visits that were brought in
 }
 
 // stepsOf are all that the rules ask for, of each kind with what takes most
@@ -92,14 +114,14 @@ func stepsOf(r house.Rules) (steps []step) {
 	for _, kind := range append(slices.Clone(house.Kinds), house.Looking) {
 		rule, zone := r.For(kind), r.Location()
 		for _, from := range []house.Stage{house.Whole, house.Smaller, house.OnlyFindings} {
-			steps = append(steps, step{kind, from, gone, rule.Findings, zone})
+			steps = append(steps, step{kind, from, gone, rule.Findings, zone, false})
 		}
 		if rule.Stills != rule.Findings {
-			steps = append(steps, step{kind, house.Whole, house.OnlyFindings, rule.Stills, zone},
-				step{kind, house.Smaller, house.OnlyFindings, rule.Stills, zone})
+			steps = append(steps, step{kind, house.Whole, house.OnlyFindings, rule.Stills, zone, false},
+				step{kind, house.Smaller, house.OnlyFindings, rule.Stills, zone, false})
 		}
 		if rule.Smaller != (house.Period{}) {
-			steps = append(steps, step{kind, house.Whole, house.Smaller, rule.Smaller, zone})
+			steps = append(steps, step{kind, house.Whole, house.Smaller, rule.Smaller, zone, false})
 		}
 	}
 	return steps
@@ -130,9 +152,10 @@ func (a *Archive) due(ctx context.Context, q querier, s step, after sweepCursor,
 			WHERE v.stage = ? AND v.kind = ? AND (v.counted_from, v.id) > (?, ?) AND v.counted_from <= ?
 				AND NOT EXISTS (SELECT 1 FROM holds h WHERE h.visit = v.id AND h.ends_at > ?)
 				AND (v.kind <> 'looking' OR coalesce(v.imported_at, 0) <= ?)
+				AND NOT (? AND v.imported_at IS NOT NULL)
 			ORDER BY v.counted_from, v.id LIMIT ?`,
 			s.from, s.kind, next.countedFrom, next.id, micros(latest), micros(now), micros(now.Add(-toExamine)),
-			limit-len(ids))
+			s.fresh, limit-len(ids))
 		found, err := scanAll(rows, err, func(p *sweepCursor) error { return rows.Scan(&p.countedFrom, &p.id) })
 		if err != nil || len(found) == 0 {
 			return ids, next, err
@@ -357,10 +380,12 @@ func (a *Archive) countDue(ctx context.Context, tx *sql.Tx, s step) (n int, err 
 	now := a.now()
 	certain := now.Add(-time.Duration(s.period.AtLeastHours())*time.Hour - edge)
 	err = tx.QueryRowContext(ctx, `
-		SELECT (SELECT count(*) FROM visits WHERE stage = ?1 AND kind = ?2 AND counted_from <= ?3)
+		SELECT (SELECT count(*) FROM visits WHERE stage = ?1 AND kind = ?2 AND counted_from <= ?3
+				AND NOT (?5 AND imported_at IS NOT NULL))
 			- (SELECT count(*) FROM holds h JOIN visits v ON v.id = h.visit
-				WHERE h.ends_at > ?4 AND v.stage = ?1 AND v.kind = ?2 AND v.counted_from <= ?3)`,
-		s.from, s.kind, micros(certain), micros(now)).Scan(&n)
+				WHERE h.ends_at > ?4 AND v.stage = ?1 AND v.kind = ?2 AND v.counted_from <= ?3
+					AND NOT (?5 AND v.imported_at IS NOT NULL))`,
+		s.from, s.kind, micros(certain), micros(now), s.fresh).Scan(&n)
 	if err != nil {
 		return 0, err
 	}

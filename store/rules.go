@@ -31,6 +31,9 @@ func (a *Archive) SetRules(ctx context.Context, r house.Rules) error {
 		if err := a.countDays(ctx, tx); err != nil {
 			return err
 		}
+		if err := allowSweep(ctx, tx); err != nil { // they were shown what goes
+			return err
+		}
 		return a.note(ctx, tx, "changed", "rules")
 	})
 	if err != nil {

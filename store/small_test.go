@@ -177,8 +177,11 @@ func TestErasedSmallIsProven(t *testing.T) {
 func TestStraysOfSmall(t *testing.T) {
 	a, s, _ := withSmall(t)
 	strayAt("stills/AA/AAAAAAAAAAAAAAAAAAAAAAAAAA.small")(t, a, s.Visit)
-	if n, err := a.RemoveStrays(t.Context()); n != 1 || err != nil {
-		t.Errorf("%d removed, %v", n, err)
+	if n, err := a.SetStraysAside(t.Context()); n != 0 || err != nil {
+		t.Errorf("%d set aside, %v", n, err)
+	}
+	if left := filesIn(t, a.dir, "stills/AA"); len(left) > 0 {
+		t.Errorf("left %q", left)
 	}
 	if _, err := a.ReadSmall(t.Context(), s); err != nil {
 		t.Error(err)

@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
@@ -38,7 +39,7 @@ func (a *Archive) findFrame(ctx context.Context, q querier, bell, ring string, f
 	case errors.Is(err, sql.ErrNoRows):
 		return house.Still{}, false, nil
 	case err != nil:
-		return house.Still{}, false, fmt.Errorf("looking for frame %d of ring %s: %w", frame, ring, err)
+		return house.Still{}, false, fmt.Errorf("looking for frame %d of ring %s: %w", frame, ring, spaceError(err))
 	case !bytes.Equal(sentMAC, a.seals.Index(string(sent[:]))):
 		return s, true, house.ErrOtherBytes
 	}
@@ -78,12 +79,18 @@ func (a *Archive) Keep(ctx context.Context, n house.NewStill) (visit string, add
 	// A transaction cut short, since the bell hung up, would leave the file
 	// of a visitor behind.
 	ctx = context.WithoutCancel(ctx)
+	mark, step, err := a.clockMark(ctx)
+	if err != nil {
+		os.Remove(a.incomingPath(id))
+		return "", false, spaceError(err)
+	}
+	n.ReceivedAt = a.sinceSet(n.ReceivedAt, step)
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		s, found, err := a.findFrame(ctx, tx, n.Bell, n.Ring, n.Frame, n.SentSHA256)
 		if visit = s.Visit; err != nil || found {
 			return err
 		}
-		visit, err = a.insertStill(ctx, tx, id, n, wrappedKey, sealed)
+		visit, err = a.insertStill(ctx, tx, id, n, mark, wrappedKey, sealed)
 		added = err == nil
 		return err
 	})
@@ -101,8 +108,8 @@ func (a *Archive) Keep(ctx context.Context, n house.NewStill) (visit string, add
 	return visit, true, nil
 }
 
-func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n house.NewStill, wrappedKey,
-	sealed []byte) (visit string, err error) {
+func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n house.NewStill, mark sql.NullString,
+	wrappedKey, sealed []byte) (visit string, err error) {
 	bell, visit := a.bellID(n.Bell), a.visitID(n.Bell, n.Ring)
 	if erased, err := isErased(ctx, tx, "visit", visit); err != nil {
 		return "", err
@@ -112,10 +119,11 @@ func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n hous
 	// settle gives the visit this same revision. A frame that comes late, when
 	// the visit's others are smaller or gone, begins at the first stage.
 	_, err = tx.ExecContext(ctx, `
-		INSERT INTO visits (id, bell, ring, received_at, revision, counted_from, imported_at)
-		SELECT ?1, ?2, ?3, ?4, value + 1, ?4, ?5 FROM counters WHERE name = 'revision'
+		INSERT INTO visits (id, bell, ring, received_at, revision, counted_from, imported_at, doubt)
+		SELECT ?1, ?2, ?3, ?4, value + 1, ?4, ?5, iif(?5 IS NULL, ?6, NULL) FROM counters WHERE name = 'revision'
 		ON CONFLICT (id) DO UPDATE SET stage = 0`,
-		visit, bell, a.seal(n.Ring, "visits.ring", visit), micros(n.ReceivedAt), a.importedAt(n))
+		visit, bell, a.seal(n.Ring, "visits.ring", visit), micros(n.ReceivedAt), a.importedAt(n),
+		mark)
 	if err != nil {
 		return "", fmt.Errorf("adding the visit: %w", err)
 	}
@@ -166,7 +174,7 @@ func (a *Archive) stillPath(file string) string {
 }
 
 // incomingPath is where a still's file is until its row is committed. What a
-// crash leaves there, the next start moves on or removes: so a start need not
+// crash leaves there, the next start moves on or keeps aside: so a start need not
 // go through all the stills there are.
 func (a *Archive) incomingPath(file string) string { return filepath.Join(a.dir, "incoming", file) }
 
@@ -186,7 +194,7 @@ func (a *Archive) writeIncoming(file string, data []byte) error {
 func (a *Archive) holdIncoming(how int) (release func(), err error) {
 	f, err := os.Open(filepath.Join(a.dir, "incoming"))
 	if err != nil {
-		return nil, fmt.Errorf("locking incoming: %w", err)
+		return nil, fmt.Errorf("locking incoming: %w", spaceError(err))
 	}
 	if err := syscall.Flock(int(f.Fd()), how); err != nil {
 		f.Close()
@@ -250,13 +258,17 @@ func (a *Archive) stillFolder(path string) error {
 	return nil
 }
 
+// diskErrors are those of a disk that takes nothing more: it is full, may not be written,
+// or is dead.
+var diskErrors = []error{syscall.ENOSPC, syscall.EDQUOT, syscall.EROFS, syscall.EIO, syscall.ENXIO, syscall.ENODEV}
+
 // spaceError adds ErrNoSpace to the errors of a disk that takes nothing more.
 func spaceError(err error) error {
-	refuses := errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || errors.Is(err, syscall.EROFS)
+	refuses := slices.ContainsFunc(diskErrors, func(e error) bool { return errors.Is(err, e) })
 	var e *sqlite.Error
 	if errors.As(err, &e) {
 		code := e.Code() & 0xff // without what SQLite's extended codes add
-		refuses = refuses || code == sqlite3.SQLITE_FULL || code == sqlite3.SQLITE_READONLY
+		refuses = refuses || code == sqlite3.SQLITE_FULL || code == sqlite3.SQLITE_READONLY || code == sqlite3.SQLITE_IOERR
 	}
 	if refuses {
 		return fmt.Errorf("%w: %w", house.ErrNoSpace, err)
@@ -314,69 +326,96 @@ func (a *Archive) Lock() error {
 	return nil
 }
 
+// Recovered says what [Archive.Recover] did with files.
+type Recovered struct {
+	Removed int // of no use any more
+	Aside   int // that no row names, kept aside
+	Back    int // that were aside, and that a row names again
+}
+
 // Recover makes good what a crash left half done: stills on their way in are
-// moved to their place if a row names them, and removed if none does, and so
-// are stills that were to be removed. Only the holder of the lock may call it,
-// before it accepts anything. It returns how many files it removed.
-func (a *Archive) Recover(ctx context.Context) (removed int, err error) {
+// moved to their place if a row names them, and kept aside if none does; stills
+// that were to be removed are. Only the holder of the lock may call it, before it
+// accepts anything.
+func (a *Archive) Recover(ctx context.Context) (r Recovered, err error) {
 	if a.lock == nil {
-		return 0, errors.New("recovering the archive: it is not locked")
+		return r, errors.New("recovering the archive: it is not locked")
 	}
-	removed, err = a.recoverIncoming(ctx)
-	if err != nil {
-		return removed, fmt.Errorf("recovering the archive: %w", damage(err))
+	if err := a.recoverIncoming(ctx, &r); err != nil {
+		return r, fmt.Errorf("recovering the archive: %w", damage(err))
+	}
+	if r.Back, err = a.takeAsideIn(ctx); err != nil {
+		return r, fmt.Errorf("recovering the archive: %w", err)
 	}
 	if err := a.finishRemovals(ctx); err != nil {
-		return removed, fmt.Errorf("recovering the archive: %w", err)
+		return r, fmt.Errorf("recovering the archive: %w", err)
 	}
 	var due int
 	if err := a.read.QueryRowContext(ctx, `SELECT value FROM counters WHERE name = 'stray_walk'`).Scan(&due); err != nil {
-		return removed, fmt.Errorf("recovering the archive: %w", err)
+		return r, fmt.Errorf("recovering the archive: %w", err)
 	}
 	if due == 0 {
-		return removed, nil
+		return r, nil
 	}
-	strays, err := a.RemoveStrays(ctx)
-	if err != nil {
-		return removed + strays, err
+	// The first Lintel did not list the files of what it erased: those are strays.
+	strays, err := a.strays(ctx, func(_, path string) (bool, error) { return true, removed(path) })
+	if r.Removed += strays; err != nil {
+		return r, err
 	}
 	_, err = a.write.ExecContext(ctx, `UPDATE counters SET value = 0 WHERE name = 'stray_walk'`)
-	return removed + strays, err
+	return r, err
 }
 
-func (a *Archive) recoverIncoming(ctx context.Context) (removed int, err error) {
+func (a *Archive) recoverIncoming(ctx context.Context, r *Recovered) error {
 	release, err := a.holdIncoming(syscall.LOCK_EX)
 	if err != nil {
-		return 0, err
+		return err
 	}
 	defer release()
 	waiting, err := os.ReadDir(filepath.Join(a.dir, "incoming"))
 	if err != nil {
-		return 0, err
+		return err
 	}
 	for _, f := range waiting {
 		if strings.HasSuffix(f.Name(), smallSuffix) {
-			removed++
-			if err := a.recoverSmall(ctx, f.Name()); err != nil {
-				return removed, err
-			}
-			continue
-		}
-		named, err := a.isNamed(ctx, f.Name())
-		if err != nil {
-			return removed, err
-		}
-		if named && !exists(a.stillPath(f.Name())) {
-			err = a.shelve(f.Name())
+			r.Removed++
+			err = a.recoverSmall(ctx, f.Name())
 		} else {
-			removed++
-			err = os.Remove(a.incomingPath(f.Name()))
+			err = a.recoverStill(ctx, f.Name(), r)
 		}
 		if err != nil {
-			return removed, err
+			return err
 		}
 	}
-	return removed, nil
+	return nil
+}
+
+// recoverStill makes good what a crash left of a still on its way in.
+func (a *Archive) recoverStill(ctx context.Context, file string, r *Recovered) error {
+	named, err := a.isNamed(ctx, file)
+	if err != nil {
+		return err
+	}
+	lost, err := a.isLost(ctx, file)
+	switch {
+	case err != nil:
+		return err
+	case named && !exists(a.stillPath(file)):
+		return a.shelve(file)
+	case named: // it is in its place
+		r.Removed++
+		return os.Remove(a.incomingPath(file))
+	case !lost: // it is listed for removal
+		r.Removed++
+		return nil
+	}
+	kept, err := a.setAside(ctx, a.incomingPath(file), file)
+	if kept {
+		r.Aside++
+	} else {
+		r.Removed++
+	}
+	return err
 }
 
 func exists(path string) bool {
@@ -388,27 +427,6 @@ func exists(path string) bool {
 func (a *Archive) isNamed(ctx context.Context, file string) (named bool, err error) {
 	err = a.read.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM stills WHERE file = ?)`, file).Scan(&named)
 	return named, err
-}
-
-// RemoveStrays removes files among the stills that no row names, and returns
-// how many. There should be none: a still's file comes to its place after its
-// row, and is written down before its row goes.
-func (a *Archive) RemoveStrays(ctx context.Context) (removed int, err error) {
-	err = a.walkStills(ctx, func(file, path string) error {
-		if named, err := a.isNamed(ctx, file); err != nil || named {
-			return err
-		}
-		err := os.Remove(path)
-		if errors.Is(err, fs.ErrNotExist) {
-			return nil // an erasure was quicker
-		}
-		removed++
-		return err
-	})
-	if err != nil {
-		return removed, fmt.Errorf("removing stray stills: %w", err)
-	}
-	return removed, nil
 }
 
 // walkStills calls f with every file among the stills that is called like one, or like

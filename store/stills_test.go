@@ -303,8 +303,8 @@ func TestKeepWithoutItsFolder(t *testing.T) {
 	}
 	must(t, errors.Join(os.Remove(stills), os.Mkdir(stills, 0o700), a.Lock()))
 	read()
-	if n, err := a.Recover(t.Context()); n != 0 || err != nil {
-		t.Errorf("removed %d, %v", n, err)
+	if n, err := a.Recover(t.Context()); n != (Recovered{}) || err != nil {
+		t.Errorf("%+v, %v", n, err)
 	}
 	read()
 	checkSound(t, a)
@@ -372,34 +372,42 @@ func TestLock(t *testing.T) {
 	}
 }
 
-func TestRecoverRemovesOnlyOrphans(t *testing.T) {
+// What no row names is kept aside, and nothing else is touched: neither a row's own
+// file nor one of somebody else's. A file that lies twice, or is empty, is no loss.
+func TestRecoverKeepsAside(t *testing.T) {
 	a, _ := newArchive(t)
 	visit := keep(t, a, stillOf("r1", 0))
 	kept := filesIn(t, a.dir, "stills")[0]
 	id := strings.TrimSuffix(filepath.Base(kept), ".still")
-	orphans := []string{"incoming/" + newID(), "incoming/" + id, "stills/AA/" + newID() + ".still",
-		filepath.Dir(kept) + "/" + newID() + ".still"}
+	half, shelved, beside, empty := newID(), newID(), newID(), newID()
+	lost := []string{"incoming/" + half, "stills/AA/" + shelved + ".still", filepath.Dir(kept) + "/" + beside + ".still"}
 	others := []string{"notes.still", "stills/notes.txt", "stills/AA/notes.txt", "elsewhere/" + newID() + ".still"}
-	for _, file := range slices.Concat(orphans, others) {
+	put := func(file, text string) {
 		path := filepath.Join(a.dir, file)
-		must(t, errors.Join(os.MkdirAll(filepath.Dir(path), 0o700), os.WriteFile(path, []byte("x"), 0o600)))
+		must(t, errors.Join(os.MkdirAll(filepath.Dir(path), 0o700), os.WriteFile(path, []byte(text), 0o600)))
 	}
+	for _, file := range slices.Concat(lost, others, []string{"incoming/" + id}) {
+		put(file, "x")
+	}
+	put("incoming/"+empty, "")
 	before := filesIn(t, a.dir, ".")
-	if n, err := a.Recover(t.Context()); err == nil || n != 0 {
-		t.Errorf("without the lock: removed %d, %v", n, err)
+	if n, err := a.Recover(t.Context()); err == nil || n != (Recovered{}) {
+		t.Errorf("without the lock: %+v, %v", n, err)
 	}
 	if after := filesIn(t, a.dir, "."); !slices.Equal(after, before) {
 		t.Errorf("without the lock: %q, want %q", after, before)
 	}
 	must(t, a.Lock())
-	if n, err := a.Recover(t.Context()); err != nil || n != 2 {
-		t.Errorf("of what came in: removed %d, want 2; %v", n, err)
+	if n, err := a.Recover(t.Context()); err != nil || n != (Recovered{Removed: 2, Aside: 1}) {
+		t.Errorf("of what came in: %+v, %v", n, err)
 	}
-	if n, err := a.RemoveStrays(t.Context()); err != nil || n != 2 {
-		t.Errorf("of what is in its place: removed %d, want 2; %v", n, err)
+	if n, err := a.SetStraysAside(t.Context()); err != nil || n != 2 {
+		t.Errorf("of what is in its place: %d, want 2; %v", n, err)
 	}
-	want := slices.DeleteFunc(before, func(file string) bool { return slices.Contains(orphans, file) })
-	want = append(want, "server.lock")
+	want := slices.DeleteFunc(before, func(file string) bool {
+		return slices.Contains(lost, file) || strings.HasPrefix(file, "incoming/")
+	})
+	want = append(want, "server.lock", "aside/"+half+".still", "aside/"+shelved+".still", "aside/"+beside+".still")
 	slices.Sort(want)
 	after := filesIn(t, a.dir, ".")
 	slices.Sort(after)
@@ -409,8 +417,11 @@ func TestRecoverRemovesOnlyOrphans(t *testing.T) {
 	if _, err := a.ReadStill(t.Context(), visit, 0); err != nil {
 		t.Error(err)
 	}
-	if n, err := a.Recover(t.Context()); err != nil || n != 0 {
-		t.Errorf("again: removed %d, %v", n, err)
+	if n, err := a.Recover(t.Context()); err != nil || n != (Recovered{}) {
+		t.Errorf("again: %+v, %v", n, err)
+	}
+	if aside, err := a.Aside(); err != nil || aside.Files != 3 || aside.Bytes != 3 {
+		t.Errorf("aside: %+v, %v", aside, err)
 	}
 	for _, file := range others {
 		os.Remove(filepath.Join(a.dir, file)) // for the check at the end

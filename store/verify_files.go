@@ -12,10 +12,10 @@ import (
 // checkRemovals looks for erasures that broke off. While there is a server they
 // are its business.
 func (v *verification) checkRemovals(ctx context.Context) error {
-	var files, persons int
-	err := v.read.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM removals), (SELECT count(*)
-		FROM erasing)`).Scan(&files, &persons)
-	if err != nil || v.served || files+persons == 0 {
+	var files, persons, periods int
+	err := v.read.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM removals), (SELECT count(*) FROM erasing),
+		(SELECT count(*) FROM erasing_periods)`).Scan(&files, &persons, &periods)
+	if err != nil || v.served || files+persons+periods == 0 {
 		return err
 	}
 	if v.repair {
@@ -28,6 +28,9 @@ func (v *verification) checkRemovals(ctx context.Context) error {
 	}
 	if persons > 0 {
 		v.found(WithRemoval, "", v.repair, "the erasure of %d persons broke off", persons)
+	}
+	if periods > 0 {
+		v.found(WithRemoval, "", v.repair, "the erasure of %d periods broke off", periods)
 	}
 	return nil
 }
@@ -63,9 +66,9 @@ func (v *verification) checkIncoming(ctx context.Context) error {
 			v.found(WithFile, "incoming/"+file, v.mended(err), "this still's file has not come to its place%s", failure(err))
 		case !exists(v.incomingPath(file)): // it moved in between
 		case v.served:
-			v.found(WithFile, "incoming/"+file, false, "no row names this file; the server removes it at its next start")
+			v.found(WithFile, "incoming/"+file, false, "no row names this file; the server keeps it aside at its next start")
 		default:
-			err = v.mend(func() error { return os.Remove(v.incomingPath(file)) })
+			err = v.mend(func() error { return v.moveAside(ctx, v.incomingPath(file), file) })
 			v.found(WithFile, "incoming/"+file, v.mended(err), "no row names this file, and nothing opens it%s", failure(err))
 		}
 	}
@@ -113,7 +116,7 @@ func (v *verification) checkFile(ctx context.Context, file, name, path string) e
 		return err
 	case strings.HasSuffix(path, smallSuffix) && exists(v.incomingPath(file)+smallSuffix): // on its way yet
 	case !named:
-		err := v.mend(func() error { return os.Remove(path) })
+		err := v.mend(func() error { return v.moveAside(ctx, path, file) })
 		v.found(WithFile, name, v.mended(err), "no row names this file, and nothing opens it%s", failure(err))
 	case path == v.stillPath(file), path == v.smallPath(file):
 	case strings.HasSuffix(path, smallSuffix):
@@ -129,4 +132,13 @@ func (v *verification) checkFile(ctx context.Context, file, name, path string) e
 		v.found(WithFile, name, v.mended(err), "this still's file is in the wrong folder%s", failure(err))
 	}
 	return nil
+}
+
+// moveAside keeps a still's file aside that no row names; small pictures go.
+func (v *verification) moveAside(ctx context.Context, path, file string) error {
+	if strings.HasSuffix(path, smallSuffix) {
+		return os.Remove(path)
+	}
+	_, err := v.setAside(ctx, path, file)
+	return err
 }

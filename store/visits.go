@@ -28,11 +28,14 @@ func (a *Archive) VisitsBetween(ctx context.Context, after, until time.Time, lim
 		micros(after), micros(until), limit)
 }
 
-// Newest returns when the newest visit was received; the zero time without one.
-// It is later than now where the server's clock was set back since.
+// Newest returns when the newest visit was received by a clock that nobody doubts; the
+// zero time without one. It is later than now where the server's clock was set back
+// since.
 func (a *Archive) Newest(ctx context.Context) (time.Time, error) {
 	var at sql.NullInt64
-	if err := a.read.QueryRowContext(ctx, `SELECT max(received_at) FROM visits`).Scan(&at); err != nil {
+	err := a.read.QueryRowContext(ctx, `SELECT (SELECT received_at FROM visits WHERE doubt IS NULL
+		ORDER BY received_at DESC LIMIT 1)`).Scan(&at)
+	if err != nil {
 		return time.Time{}, fmt.Errorf("looking for the newest visit: %w", damage(err))
 	}
 	return timeOf(at), nil
@@ -128,7 +131,7 @@ func (a *Archive) visits(ctx context.Context, clause string, args ...any) ([]hou
 func (a *Archive) visitsIn(ctx context.Context, q querier, clause string, args ...any) ([]house.Visit, error) {
 	rows, err := q.QueryContext(ctx, `
 		SELECT v.id, v.bell, b.name, v.ring, v.received_at, v.revision, v.kind, v.parcel, v.stage, v.counted_from,
-			v.imported_at, h.reason, h.placed_at, h.ends_at
+			v.imported_at, v.doubt IS NOT NULL, h.reason, h.placed_at, h.ends_at
 		FROM visits v JOIN main.bells b ON b.id = v.bell LEFT JOIN holds h ON h.visit = v.id `+clause, args...)
 	all, err := scanAll(rows, err, func(v *house.Visit) error { return a.scanVisit(rows, v) })
 	if err != nil || len(all) == 0 {
@@ -161,7 +164,7 @@ func (a *Archive) scanVisit(rows *sql.Rows, v *house.Visit) error {
 	var bell string
 	var name, ring, reason []byte
 	err := rows.Scan(&v.ID, &bell, &name, &ring, &at, &v.Revision, &v.Kind, &v.Parcel, &v.Stage, &counted, &imported,
-		&reason, &placed, &ends)
+		&v.ClockDoubted, &reason, &placed, &ends)
 	if err != nil {
 		return err
 	}
@@ -311,31 +314,6 @@ func (a *Archive) openFace(f *house.Face, sealed []byte, id string) error {
 	return err
 }
 
-// PendingStills returns stills that wait to be examined: of each bell the oldest
-// first, then of each the next, so that no bell's wait for all of another's.
-func (a *Archive) PendingStills(ctx context.Context, limit int) ([]house.Still, error) {
-	rows, err := a.read.QueryContext(ctx, `
-		WITH pending AS (SELECT s.*, v.bell, v.imported_at IS NOT NULL AS old,
-			row_number() OVER (PARTITION BY v.bell, v.imported_at IS NOT NULL ORDER BY s.received_at, s.id) AS turn
-			FROM stills s JOIN visits v ON v.id = s.visit WHERE s.state = 'pending')
-		SELECT `+stillColumns+`, bell, old FROM pending ORDER BY old, turn, received_at LIMIT ?`, limit)
-	stills, err := scanAll(rows, err, func(s *house.Still) error { return scanStill(rows, s, &s.Bell, &s.Imported) })
-	if err != nil {
-		return nil, fmt.Errorf("reading pending stills: %w", err)
-	}
-	return stills, nil
-}
-
-// BeginExamination counts an attempt, durably, before it is made: a still that
-// takes the process down is known by its attempts at the next start.
-func (a *Archive) BeginExamination(ctx context.Context, still string) error {
-	_, err := a.write.ExecContext(ctx, `UPDATE stills SET attempts = attempts + 1 WHERE id = ?`, still)
-	if err != nil {
-		return fmt.Errorf("beginning an examination: %w", err)
-	}
-	return nil
-}
-
 // Record keeps what an examination found, in place of anything found before,
 // and moves the still to the state Done or Failed. A still that was erased
 // meanwhile is left alone; of one that a rule let go only that is kept which
@@ -345,8 +323,8 @@ func (a *Archive) Record(ctx context.Context, still string, state house.StillSta
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		var visit string
 		var gone bool
-		err := tx.QueryRowContext(ctx, `UPDATE stills SET state = ? WHERE id = ? RETURNING visit, file IS NULL`, state,
-			still).Scan(&visit, &gone)
+		err := tx.QueryRowContext(ctx, `UPDATE stills SET state = ?1, given_up = iif(?1 = 'failed', ?3, NULL) WHERE id = ?2
+			RETURNING visit, file IS NULL`, state, still, a.version).Scan(&visit, &gone)
 		if errors.Is(err, sql.ErrNoRows) {
 			return nil
 		}

@@ -153,7 +153,7 @@ func TestPendingStillsInTurn(t *testing.T) {
 	add := func(bell string, ago int) {
 		n := stillOf(fmt.Sprintf("%s%d", bell, ago), 0)
 		wide++
-		n.Bell, n.ReceivedAt, n.Width = bell, c.Ago(time.Duration(ago)*time.Minute), wide
+		n.Bell, n.ReceivedAt, n.Width = bell, c.Ago(time.Duration(ago)*30*time.Second), wide
 		keep(t, a, n)
 	}
 	for ago := range 5 {

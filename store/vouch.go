@@ -74,6 +74,7 @@ var vouchedTables = []vouched{
 	{table: "holds", columns: words("visit reason placed_at ends_at"), whole: "true"},
 	{table: "erasures", columns: words("what id at"), large: true},
 	{table: "erasing", columns: words("person visits"), whole: "true"},
+	{table: "erasing_periods", columns: words("first past of"), whole: "true"},
 	{table: "removals", columns: words("file")},
 	// what a door may be opened by
 	{table: "doors", columns: words("id sealed"), whole: "true"},

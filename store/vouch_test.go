@@ -34,6 +34,7 @@ var powerless = map[string]string{
 	"portraits":      "its picture opens for its reference alone, and is only shown",
 	"folder_files":   "keyed hashes, by which a file that was taken is known",
 	"disk_days":      "numbers of bytes, and only shown",
+	"clock":          "it puts sweeps off, or has one go by the rules that waits",
 	"folders":        "keyed hashes; when a folder was first watched",
 }
 
@@ -117,6 +118,7 @@ func furnishAll(t *testing.T, a *Archive) {
 	for _, statement := range []string{
 		`INSERT INTO erasures (what, id, at) VALUES ('visit', 'V1', 5), ('still', 'S1', 6)`,
 		`INSERT INTO erasing (person, visits) SELECT id, 0 FROM persons`,
+		`INSERT INTO erasing_periods (first, past, of) VALUES (0, 1 << 60, 9)`,
 		`INSERT INTO removals (file) VALUES ('F1'), ('F2')`,
 		`INSERT INTO links (id, token_hash, made_at, expires_at) VALUES ('L1', x'01', 5, 6), ('L2', x'02', 5, 6)`,
 		`INSERT INTO misses (at, what, whom, by_whom) VALUES (5, 'code', '', ''), (6, 'code', '', '')`,

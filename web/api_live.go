@@ -236,7 +236,7 @@ func (c *screen) beat(conn line) error {
 // returns what is told then, and a channel that is closed when that changes.
 func (s *Server) tellTrouble(ctx context.Context, conn line, w words.Words, known int64,
 	told string) (string, <-chan struct{}, error) {
-	if err := s.watchClock(ctx); err != nil {
+	if err := s.watchArchive(ctx); err != nil {
 		return told, nil, err
 	}
 	text, changed := s.trouble.say(w, troubles...)

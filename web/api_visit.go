@@ -11,24 +11,26 @@ import (
 // The API's view of a visit. It is written out here, apart from the store's
 // types, since programs in the house rely on it.
 type visitJSON struct {
-	ID         string         `json:"id"`
-	Bell       string         `json:"bell"`      // its address
-	BellName   string         `json:"bell_name"` // what it is called
-	Ring       string         `json:"ring"`
-	ReceivedAt time.Time      `json:"received_at"`
-	ImportedAt time.Time      `json:"imported_at,omitzero"` // of an old one that was brought in
-	Revision   int64          `json:"revision"`
-	Outcome    review.Outcome `json:"outcome"`
-	Kind       house.Kind     `json:"kind"`
-	Parcel     bool           `json:"parcel"`
-	Stage      string         `json:"stage"`
-	Fate       fateJSON       `json:"fate"`
-	Hold       *holdJSON      `json:"hold"`
-	ClockSkew  float64        `json:"clock_skew_s"` // seconds the bell's clock is ahead
-	ClockOff   bool           `json:"clock_off"`    // whether that is over 30 s
-	Stills     []stillJSON    `json:"stills"`
-	Advice     []adviceJSON   `json:"advice"`
-	Messages   []messageJSON  `json:"messages"` // to the bell's display, oldest first
+	ID         string    `json:"id"`
+	Bell       string    `json:"bell"`      // its address
+	BellName   string    `json:"bell_name"` // what it is called
+	Ring       string    `json:"ring"`
+	ReceivedAt time.Time `json:"received_at"`
+	ImportedAt time.Time `json:"imported_at,omitzero"` // of an old one that was brought in
+	// ClockDoubted says that received_at is by a clock that may have been wrong.
+	ClockDoubted bool           `json:"clock_doubted,omitzero"`
+	Revision     int64          `json:"revision"`
+	Outcome      review.Outcome `json:"outcome"`
+	Kind         house.Kind     `json:"kind"`
+	Parcel       bool           `json:"parcel"`
+	Stage        string         `json:"stage"`
+	Fate         fateJSON       `json:"fate"`
+	Hold         *holdJSON      `json:"hold"`
+	ClockSkew    float64        `json:"clock_skew_s"` // seconds the bell's clock is ahead
+	ClockOff     bool           `json:"clock_off"`    // whether that is over 30 s
+	Stills       []stillJSON    `json:"stills"`
+	Advice       []adviceJSON   `json:"advice"`
+	Messages     []messageJSON  `json:"messages"` // to the bell's display, oldest first
 }
 
 // stages are the API's words for what is left of a visit.
@@ -99,7 +101,7 @@ func newVisitJSON(t view.Presenter, v house.Visit) visitJSON {
 	skew, fate := v.ClockSkew(), t.Schedule(v)
 	j := visitJSON{
 		ID: v.ID, Bell: v.Bell, BellName: t.Words.Bell(v.Bell), Ring: v.Ring, ReceivedAt: v.ReceivedAt,
-		ImportedAt: v.ImportedAt, Revision: v.Revision,
+		ImportedAt: v.ImportedAt, ClockDoubted: v.ClockDoubted, Revision: v.Revision,
 		Outcome: review.OutcomeOf(v), Kind: v.Kind, Parcel: v.Parcel, Stage: stages[v.Stage],
 		Fate:      fateJSON{fate.SmallerAt.UTC(), fate.StillsAt.UTC(), fate.GoesAt.UTC(), fate.Rule, fate.Period},
 		ClockSkew: skew.Seconds(), ClockOff: skew.Abs() > view.ClockOff, Stills: []stillJSON{}, Advice: []adviceJSON{},

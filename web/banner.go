@@ -16,10 +16,13 @@ type trouble string
 const (
 	diskFull    trouble = "disk-full"    // a disk took no still
 	clockBehind trouble = "clock-behind" // the server's, by so long
+	clockUnsure trouble = "clock-unsure" // the server's, and nothing is deleted by it
+	sweepWaits  trouble = "sweep-waits"  // for a resident
+	diskLow     trouble = "disk-low"     // and is not full yet
 )
 
 // troubles are in the order that they are said in.
-var troubles = []trouble{diskFull, clockBehind}
+var troubles = []trouble{diskFull, diskLow, clockBehind, clockUnsure, sweepWaits}
 
 // banner is what every screen has to say for as long as it lasts.
 type banner struct {
@@ -78,9 +81,51 @@ func (b *banner) say(w words.Words, of ...trouble) (text string, changed <-chan 
 	return strings.Join(says, " "), b.changed
 }
 
+// turn has something be wrong, or not.
+func (b *banner) turn(t trouble, wrong bool) {
+	if wrong {
+		b.set(t, 0)
+	} else {
+		b.end(t)
+	}
+}
+
+// nearlyFull reports whether a disk takes stills for not much longer: of a large one
+// Upkeep alone says earlier that it fills up.
+func nearlyFull(free, size int64) bool { return free < min(1<<30, size/20) }
+
+// is reports whether something is wrong.
+func (b *banner) is(t trouble) bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	_, wrong := b.wrong[t]
+	return wrong
+}
+
+// watchArchive says what everybody should know of the clock, the disk and sweeps.
+func (s *Server) watchArchive(ctx context.Context) error {
+	free, size, err := s.Archive.Disk()
+	if err != nil {
+		return err
+	}
+	s.trouble.turn(diskLow, nearlyFull(free, size) && !s.trouble.is(diskFull))
+	waits, err := s.Archive.SweepWaits(ctx)
+	if err != nil {
+		return err
+	}
+	s.trouble.turn(sweepWaits, waits)
+	return s.watchClock(ctx)
+}
+
 // watchClock says that the server's clock is behind what the archive has, for as
-// long as it is: then nothing is suggested, and what is kept goes late.
+// long as it is: then nothing is suggested, and what is kept goes late; or that it is
+// doubted for another reason.
 func (s *Server) watchClock(ctx context.Context) error {
+	doubt, err := s.Archive.LookAtClock(ctx)
+	if err != nil {
+		return err
+	}
+	s.trouble.turn(clockUnsure, doubt != "")
 	newest, err := s.Archive.Newest(ctx)
 	if err != nil {
 		return err

@@ -20,8 +20,9 @@ const rowsOnPage = 30
 // A bookView is what the page Visitor book shows: all visits, a day or a year.
 type bookView struct {
 	Bar     barView
-	Message string // what is wrong with the filter
-	Done    string // what was erased just now
+	Message string   // what is wrong with the filter
+	Done    string   // what was erased just now
+	Erasing []string // how far erasures of periods are
 	Fields  bookFields
 	Views   []bookChip // the ways to look at the book
 	Persons []bookChip
@@ -101,6 +102,9 @@ func (s *Server) showBook(w http.ResponseWriter, r *http.Request) error {
 	if p, known := problemOf(err); err != nil && known && p.Status == http.StatusBadRequest {
 		page.Message, status = told(presenter.Words, err), http.StatusBadRequest
 	} else if err != nil {
+		return err
+	}
+	if page.Erasing, err = s.erasingWords(r.Context(), presenter); err != nil {
 		return err
 	}
 	if err := s.addChips(r.Context(), presenter, &page); err != nil {

@@ -54,7 +54,7 @@ func (s *Server) showNow(w http.ResponseWriter, r *http.Request) error {
 	}
 	page := nowView{Bar: barOf(r, presenter.Words.Text("screen-now")), Revision: revision,
 		wallClock: s.wallClock(r.Context()), Shown: shownVisits}
-	if err := s.watchClock(r.Context()); err != nil {
+	if err := s.watchArchive(r.Context()); err != nil {
 		return err
 	}
 	page.Trouble, _ = s.trouble.say(presenter.Words, troubles...)

@@ -42,7 +42,8 @@ type upkeepView struct {
 	Clock    string // what is wrong with the server's clock
 
 	Suspects []string // what somebody without the master key wrote, said by table
-	PutBack  string   // that the whole archive is as it once was
+	Waiting  waitingView
+	PutBack  string // that the whole archive is as it once was
 
 	TLS   *upkeepTLS // nil without TLS
 	Plain bool       // whether there is none
@@ -91,7 +92,8 @@ func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, page upkeepV
 		return err
 	}
 	page.Bar = barOf(r, t.Words.Text("upkeep-title"))
-	for _, done := range []string{"unpaired", "pin-set", "pin-removed", "removed"} {
+	for _, done := range []string{"unpaired", "pin-set", "pin-removed", "removed", "clock-trusted",
+		"sweep-allowed", "aside-dropped"} {
 		if r.URL.Query().Has(done) {
 			page.Told = t.Words.Text("upkeep-told-" + done)
 		}
@@ -113,7 +115,7 @@ func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, page upkeepV
 	}
 	page.Clock, _ = s.trouble.say(t.Words, clockBehind)
 	if err := errors.Join(s.fillSuspects(r.Context(), t, &page), s.fillBells(r.Context(), t, &page),
-		s.fillServer(r.Context(), t, &page)); err != nil {
+		s.fillServer(r.Context(), t, &page), s.fillWaiting(r.Context(), t, &page)); err != nil {
 		return err
 	}
 	if err := errors.Join(s.fillReaders(r.Context(), t, &page), s.fillReceivers(r.Context(), t, &page),

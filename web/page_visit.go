@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"net/http"
+	"slices"
 	"time"
 
 	"lintel/internal/house"
@@ -15,6 +16,7 @@ import (
 type visitView struct {
 	Bar     barView
 	Message string // why a hold was not placed
+	GivenUp bool   // whether a still could not be examined and is there
 	// FactorTold is why a factor was not taken.
 	FactorTold string
 	Marked     *markedView // what was just said of a face; nil for nothing
@@ -67,6 +69,7 @@ func (s *Server) drawVisit(w http.ResponseWriter, r *http.Request, status int, p
 		page.Visit.Persons[i].Warning.Brief()
 	}
 	if presenter.Resident {
+		page.GivenUp = slices.ContainsFunc(v.Stills, func(s house.Still) bool { return s.State == house.Failed && s.File != "" })
 		addChecks(v, page.Stills)
 		if page.Again, err = s.seenAgain(r.Context(), presenter, v.ID); err != nil {
 			return err
@@ -90,6 +93,11 @@ func (s *Server) submitVisitParcel(w http.ResponseWriter, r *http.Request) error
 		return err
 	}
 	return s.toVisit(w, r, s.Archive.SetParcel(r.Context(), r.PathValue("visit"), parcel))
+}
+
+// submitExamine has stills be tried once more that could not be examined.
+func (s *Server) submitExamine(w http.ResponseWriter, r *http.Request) error {
+	return s.toVisit(w, r, s.Archive.TryVisitAgain(r.Context(), r.PathValue("visit")))
 }
 
 // toVisit ends a change of a visit: it leads back to its page, or says why the

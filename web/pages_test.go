@@ -54,7 +54,7 @@ func visitKinds(p house.Person) []visitKind {
 	done := func(faces ...house.Face) stillKind { return stillKind{state: house.Done, faces: faces} }
 	return []visitKind{
 		{name: "looking", stills: []stillKind{{state: house.Pending}}, outcome: review.Looking,
-			says: []string{"Looking…"}},
+			says: []string{"Not examined yet"}}, // since ten minutes
 		{name: "strong", stills: []stillKind{done(face(10, 50, p, 0.00004, "strong"))}, outcome: review.Someone,
 			says:     []string{"Ilse &lt;Amberg&gt;", "strong match", "Fewer than 1 stranger in 10\u202f000"},
 			saysNone: []string{"<Amberg>", "and a stranger"}},

@@ -153,6 +153,15 @@ func absent(err error, p problem) error {
 // unless it went wrong because the other side hung up.
 func (s *Server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	p, known := problemOf(err)
+	if !known {
+		// What goes wrong inside while the disk is dead goes wrong for that: a database
+		// that can't be read looks like a broken one.
+		if dead := s.Archive.Roomy(); errors.Is(dead, house.ErrNoSpace) {
+			s.trouble.set(diskFull, 0)
+			err = errors.Join(err, dead)
+			p, known = problemOf(err)
+		}
+	}
 	if (!known || errors.Is(err, house.ErrNoSpace)) && r.Context().Err() == nil {
 		s.Log.Error("answering a request", "method", r.Method, "path", r.URL.Path, "err", err)
 	}

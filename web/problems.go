@@ -33,6 +33,8 @@ var problems = []struct {
 	{err: house.ErrSuspect, status: http.StatusServiceUnavailable, kind: "unvouched",
 		title: "problem-suspect", detail: "problem-suspect-do"},
 
+	{err: house.ErrClockDoubted, status: http.StatusConflict, kind: "clock-doubted", title: "problem-clock-doubted"},
+
 	// Visits, rules, masks, lenses and trials.
 	{err: house.ErrHeld, status: http.StatusConflict, kind: "held", title: "problem-held"},
 	{err: house.ErrBadHold, status: http.StatusUnprocessableEntity, kind: "bad-hold",

@@ -182,6 +182,7 @@ func (s *Server) visitRoutes() []route {
 		{"POST /visits/erase", resident, s.submitErasePeriod},
 		{"POST /visits/{visit}/parcel", byHand, s.submitVisitParcel},
 		{"POST /visits/{visit}/hold", resident, s.submitHold},
+		{"POST /visits/{visit}/examine", resident, s.submitExamine},
 		{"POST /visits/{visit}/release", resident, s.submitRelease},
 		{"GET /visits/{visit}/erase", resident, s.showEraseVisit},
 		{"POST /visits/{visit}/erase", resident, s.submitEraseVisit},
@@ -425,6 +426,9 @@ func (s *Server) upkeepRoutes() []route {
 		{"POST /upkeep/receivers/{receiver}/test", resident, s.submitTestMessage},
 		{"POST /api/v1/receivers/{receiver}/test", resident, s.postTestMessage},
 		{"POST /upkeep/pin", resident, s.submitPIN},
+		{"POST /upkeep/clock", resident, s.submitTrustClock},
+		{"POST /upkeep/sweep", resident, s.submitAllowSweep},
+		{"POST /upkeep/aside", resident, s.submitDropAside},
 		{"PUT /api/v1/pin", resident, s.putPIN},
 		{"DELETE /api/v1/pin", resident, s.deletePIN},
 	}

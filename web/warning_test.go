@@ -201,7 +201,7 @@ func TestWarningOfSeveral(t *testing.T) {
 			[]string{"2 strangers Warning: Looks like a picture (one of the strangers at least)"}, []string{"picture of"}},
 		{"while more is to come", []house.Still{examined(house.Done, judged(unknown, house.Picture, .9)),
 			examined(house.Pending)},
-			[]string{"Looking… Warning: Looks like a picture"}, []string{"picture of"}},
+			[]string{"Not examined yet Warning: Looks like a picture"}, []string{"picture of"}},
 		{"no sign while more is to come", []house.Still{examined(house.Done, judged(unknown, house.NoSign, .1)),
 			examined(house.Pending)}, nil, []string{"picture"}},
 		{"the gravest of a person's stills", []house.Still{examined(house.Done, judged(i, house.NoSign, .1)),

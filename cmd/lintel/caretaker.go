@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"log/slog"
 	"sync"
 	"time"
@@ -20,7 +21,8 @@ const smallerSide = 480
 func shrink(jpeg []byte) ([]byte, int, int, error) { return redact.Shrink(jpeg, smallerSide) }
 
 // A caretaker does what the rules of keeping ask for, while the server runs:
-// at its start, every hour, and at once after an erasure. As often the server's
+// at its start, every hour, and at once after an erasure. Each minute it looks at the
+// clock. As often the server's
 // certificate is seen to, and rows looked for that somebody without the master key
 // wrote.
 type caretaker struct {
@@ -29,8 +31,10 @@ type caretaker struct {
 	log     *slog.Logger
 	now     func() time.Time
 	hours   <-chan time.Time
+	minutes <-chan time.Time
 	erased  chan struct{}
 	day     string // on which strays were looked for last; Run's alone
+	waits   bool   // whether the last sweep had to wait; Run's alone
 
 	mu   sync.Mutex
 	last lastSweep
@@ -44,10 +48,12 @@ type lastSweep struct {
 	err   error
 }
 
-// newCaretaker returns a caretaker who sweeps at each tick of hours.
+// newCaretaker returns a caretaker who sweeps at each tick of hours, and looks at the
+// clock at each of minutes.
 func newCaretaker(archive *store.Archive, keeper *certificate.Keeper, log *slog.Logger, now func() time.Time,
-	hours <-chan time.Time) *caretaker {
-	return &caretaker{archive: archive, keeper: keeper, log: log, now: now, hours: hours, erased: make(chan struct{}, 1)}
+	hours, minutes <-chan time.Time) *caretaker {
+	return &caretaker{archive: archive, keeper: keeper, log: log, now: now, hours: hours, minutes: minutes,
+		erased: make(chan struct{}, 1)}
 }
 
 // Erased says that something was erased, so that its traces are removed soon.
@@ -76,7 +82,10 @@ func (c *caretaker) Run(ctx context.Context) {
 			case <-ctx.Done():
 				return
 			case <-c.erased:
+				c.goOn(ctx)
 				c.scrub(ctx)
+			case <-c.minutes:
+				c.lookAtClock(ctx)
 			case <-c.hours:
 				waiting = false
 			}
@@ -93,7 +102,7 @@ func (c *caretaker) look(ctx context.Context) {
 	c.noteUsage(ctx)
 	if today := c.now().Format(time.DateOnly); today != c.day {
 		c.day = today
-		c.removeStrays(ctx)
+		c.setStraysAside(ctx)
 	}
 }
 
@@ -125,6 +134,11 @@ func (c *caretaker) sweep(ctx context.Context) {
 	if ctx.Err() != nil {
 		return // stopping; the next start goes on
 	}
+	waits := house.WaitingSweep{}
+	if c.waits = errors.As(err, &waits) || errors.Is(err, house.ErrClockDoubted); c.waits {
+		c.log.Warn("nothing is swept", "why", err, "due", waits.Due, "busiest_day", waits.Usual)
+		return // residents are told
+	}
 	c.mu.Lock()
 	c.last = lastSweep{c.now(), swept, err}
 	c.mu.Unlock()
@@ -134,6 +148,29 @@ func (c *caretaker) sweep(ctx context.Context) {
 	if swept != (house.Swept{}) {
 		c.log.Info("swept", "visits", swept.Visits, "stills_of", swept.Findings, "smaller", swept.Smaller, "took",
 			time.Since(began).Round(time.Millisecond))
+	}
+}
+
+// goOn sweeps where that had to wait: a resident may have said meanwhile that it may
+// go on, or the clock may be right.
+func (c *caretaker) goOn(ctx context.Context) {
+	if c.waits {
+		c.sweep(ctx)
+	}
+}
+
+// lookAtClock looks whether the clock is right, and goes on where it is again.
+func (c *caretaker) lookAtClock(ctx context.Context) {
+	before := c.archive.ClockDoubt()
+	doubt, err := c.archive.LookAtClock(ctx)
+	if err != nil && ctx.Err() == nil {
+		c.log.Error("looking at the clock", "err", err)
+	}
+	if doubt != before {
+		c.log.Warn("the clock is doubted, or no more; while it is, nothing is swept", "now", c.now(), "doubt", doubt)
+	}
+	if before != "" && doubt == "" {
+		c.goOn(ctx)
 	}
 }
 
@@ -176,12 +213,12 @@ func (c *caretaker) Suspects() []house.Suspicion {
 	return c.suspects
 }
 
-func (c *caretaker) removeStrays(ctx context.Context) {
-	n, err := c.archive.RemoveStrays(ctx)
+func (c *caretaker) setStraysAside(ctx context.Context) {
+	n, err := c.archive.SetStraysAside(ctx)
 	if err != nil && ctx.Err() == nil {
 		c.log.Error("looking for files that nothing names", "err", err)
 	}
 	if n > 0 {
-		c.log.Warn("removed files that nothing named", "files", n)
+		c.log.Warn("kept files aside that nothing names", "files", n)
 	}
 }

@@ -87,7 +87,7 @@ func TestCaretaker(t *testing.T) {
 		t.Fatal(err)
 	}
 	hours := make(chan time.Time)
-	care := newCaretaker(h.Archive, nil, slog.New(slog.NewTextHandler(t.Output(), nil)), h.now, hours)
+	care := newCaretaker(h.Archive, nil, slog.New(slog.NewTextHandler(t.Output(), nil)), h.now, hours, nil)
 	if at, _, _ := care.LastSweep(); !at.IsZero() {
 		t.Errorf("swept at %s before the start", at)
 	}
@@ -227,5 +227,96 @@ func TestCommandsOfKeeping(t *testing.T) {
 	trail, err := a.Trail(t.Context(), 0, 100)
 	if err != nil || fmt.Sprint(trail[0].Actor) != house.ByCommand {
 		t.Errorf("the trail ends with %+v, %v", trail[0], err)
+	}
+}
+
+// A server starts with a dead battery, in the year 2000, and its caretaker deletes
+// nothing by that clock. Two minutes later a time service sets it: what is due then
+// goes without waiting for the hour, and nothing else.
+func TestCaretakerOfAWrongClock(t *testing.T) {
+	h := newKeptHouse(t)
+	var gone atomic.Int64 // time that can't be set
+	var served atomic.Bool
+	watch := func() {
+		t.Helper()
+		if err := h.WatchClock(t.Context(), store.Timekeeping{Served: served.Load, NotBefore: written,
+			Elapsed: func() time.Duration { return time.Duration(gone.Load()) }}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	served.Store(true)
+	watch()
+	due := h.ring("old")
+	h.advance(70 * time.Hour)
+	gone.Add(int64(70 * time.Hour))
+	fresh := h.ring("fresh")
+	right := h.now()
+
+	served.Store(false)
+	h.set(time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
+	watch()
+	hours, minutes := make(chan time.Time), make(chan time.Time)
+	care := newCaretaker(h.Archive, nil, slog.New(slog.NewTextHandler(t.Output(), nil)), h.now, hours, minutes)
+	ctx, stop := context.WithCancel(t.Context())
+	var running sync.WaitGroup
+	running.Go(func() { care.Run(ctx) })
+	minutes <- h.now() // the sweep at the start is over
+	during := h.ring("during")
+	hours <- h.now()
+	minutes <- h.now()
+	for _, visit := range []string{due, fresh, during} {
+		if _, err := h.Visit(t.Context(), visit); err != nil {
+			t.Errorf("in the year 2000: %v", err)
+		}
+	}
+	gone.Add(int64(2 * time.Minute))
+	h.set(right.Add(3 * time.Hour))
+	served.Store(true)
+	minutes <- h.now()
+	minutes <- h.now() // what the one before set off is over
+	stop()
+	running.Wait()
+	if _, err := h.Visit(t.Context(), due); !errors.Is(err, house.ErrNotFound) {
+		t.Errorf("what was due: %v", err)
+	}
+	for _, visit := range []string{fresh, during} {
+		v, err := h.Visit(t.Context(), visit)
+		if err != nil || v.ClockDoubted || v.ReceivedAt.Before(right) {
+			t.Errorf("%+v, %v", v, err)
+		}
+	}
+	if at, s, err := care.LastSweep(); err != nil || s.Visits != 1 || !at.Equal(h.now()) {
+		t.Errorf("last swept at %v: %+v, %v", at, s, err)
+	}
+}
+
+// What would delete unusually much says so, and does it when it is told to.
+func TestSweepMuch(t *testing.T) {
+	dir := t.TempDir()
+	common := []string{"--data", filepath.Join(dir, "data"), "--key", filepath.Join(dir, "key")}
+	lintel := func(args ...string) (int, string, string) { return lintelAt(t, append(args, common...)...) }
+	if status, _, said := lintel("bell", "add", "gate"); status != exitRight {
+		t.Fatal(said)
+	}
+	key, err := seal.ReadKey(filepath.Join(dir, "key"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, err := store.Open(t.Context(), filepath.Join(dir, "data"), key, time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.Close()
+	h := &keptHouse{Archive: a, t: t}
+	for day := range 5 {
+		h.set(time.Now().AddDate(0, 0, -10-day))
+		h.ring(fmt.Sprint(day))
+	}
+	if status, _, said := lintel("sweep"); status != exitFailed || !bytes.Contains([]byte(said), []byte("delete 5 visits")) {
+		t.Errorf("status %d: %s", status, said)
+	}
+	if status, out, said := lintel("sweep", "--much", "--json"); status != exitRight ||
+		!bytes.Contains([]byte(out), []byte(`"visits": 5`)) {
+		t.Errorf("status %d: %s%s", status, out, said)
 	}
 }

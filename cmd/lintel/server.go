@@ -44,7 +44,7 @@ type server struct {
 	intake   *intake.Intake
 	pages    *web.Server
 
-	hours, minutes *time.Ticker
+	hours, minutes, looks *time.Ticker
 }
 
 // A clock is what a server goes by.
@@ -63,7 +63,7 @@ func machineClock() clock {
 // The server has to be closed.
 func (c *serveCmd) assemble(g *globals, log *slog.Logger, by clock, demo bool) (s *server, err error) {
 	s = &server{log: log, faces: enrolFinder{models: g.Models}, hours: time.NewTicker(time.Hour),
-		minutes: time.NewTicker(time.Minute)}
+		minutes: time.NewTicker(time.Minute), looks: time.NewTicker(time.Minute)}
 	defer func() {
 		if err != nil {
 			s.close()
@@ -71,6 +71,11 @@ func (c *serveCmd) assemble(g *globals, log *slog.Logger, by clock, demo bool) (
 	}()
 	if s.archive, s.count, err = g.recover(log, by.now); err != nil {
 		return s, err
+	}
+	if !demo { // whose clock is played
+		if err = s.archive.WatchClock(g.ctx, timekeeping(by)); err != nil {
+			return s, err
+		}
 	}
 	if s.listener, s.keeper, err = c.open(g.ctx, s.archive); err != nil {
 		return s, err
@@ -84,7 +89,7 @@ func (c *serveCmd) assemble(g *globals, log *slog.Logger, by clock, demo bool) (
 	s.advice = advisor.New(s.archive, publisher, log, by.now, advisor.NewClock(by.now, by.elapsed))
 	s.porter = newPorter(s.archive, s.broker, log, by)
 	shown.porter = s.porter
-	s.care = newCaretaker(s.archive, s.keeper, log, by.now, s.hours.C)
+	s.care = newCaretaker(s.archive, s.keeper, log, by.now, s.hours.C, s.looks.C)
 	if s.steps, err = g.newPipeline(s.archive, log); err != nil {
 		return s, err
 	}
@@ -106,6 +111,7 @@ func (c *serveCmd) assemble(g *globals, log *slog.Logger, by clock, demo bool) (
 func (s *server) close() {
 	s.hours.Stop()
 	s.minutes.Stop()
+	s.looks.Stop()
 	s.faces.Close()
 	s.broker.close()
 	if s.listener != nil {
@@ -132,6 +138,13 @@ func (g *globals) newPipeline(archive *store.Archive, log *slog.Logger) (*pipeli
 	signs, err := g.openExaminer()
 	if err != nil {
 		return nil, err
+	}
+	again, err := archive.TryGivenUp(g.ctx, version())
+	if err != nil {
+		return nil, err
+	}
+	if again > 0 {
+		log.Info("examining again what another version gave up", "stills", again)
 	}
 	open := func() (pipeline.Finder, error) { return face.Open(g.Models) }
 	return pipeline.New(archive, log, open, signs, workers()), nil
@@ -172,9 +185,9 @@ func (g *globals) recover(log *slog.Logger, now func() time.Time) (*store.Archiv
 	if err != nil {
 		return nil, nil, err
 	}
-	removed, err := 0, archive.Lock()
-	if err == nil {
-		removed, err = archive.Recover(g.ctx)
+	var r store.Recovered
+	if err = archive.Lock(); err == nil {
+		r, err = archive.Recover(g.ctx)
 	}
 	var c *count
 	if err == nil {
@@ -184,8 +197,8 @@ func (g *globals) recover(log *slog.Logger, now func() time.Time) (*store.Archiv
 		archive.Close()
 		return nil, nil, err
 	}
-	if removed > 0 {
-		log.Warn("removed stills that an earlier stop left half received; their bells were not answered", "files", removed)
+	if r != (store.Recovered{}) {
+		log.Warn("made good what an earlier stop left", "removed", r.Removed, "kept_aside", r.Aside, "taken_in_again", r.Back)
 	}
 	return archive, c, nil
 }

@@ -6,6 +6,7 @@ import (
 	"io"
 	"strings"
 
+	"lintel/internal/house"
 	"lintel/internal/words"
 	"lintel/store"
 	"lintel/web/view"
@@ -13,6 +14,7 @@ import (
 
 type sweepCmd struct {
 	DryRun bool `help:"Only say what would go now."`
+	Much   bool `help:"Delete even if that is much more than usual."`
 	JSON   bool `name:"json" help:"Print JSON."`
 }
 
@@ -28,7 +30,15 @@ func (c *sweepCmd) Run(g *globals) error {
 	if err := a.Lock(); err != nil && !errors.Is(err, store.ErrInUse) {
 		return err // a server may sweep at the same time, but not start in between
 	}
+	if c.Much {
+		if err := a.AllowSweep(g.ctx); err != nil {
+			return err
+		}
+	}
 	swept, err := a.Sweep(g.ctx, shrink)
+	if waits := (house.WaitingSweep{}); errors.As(err, &waits) {
+		return failed(err, "explain-sweep-waits", "Due", waits.Due, "Usual", waits.Usual)
+	}
 	if err == nil {
 		err = a.Scrub(g.ctx)
 	}

@@ -65,6 +65,7 @@ var explanations = []struct {
 	key string
 }{
 	{house.ErrNoSpace, "explain-no-space"},
+	{house.ErrClockDoubted, "explain-clock-doubted"},
 	{store.ErrInUse, "explain-in-use"},
 	{store.ErrWrongKey, "explain-wrong-key"},
 	{store.ErrNewerArchive, "explain-newer"},

@@ -36,6 +36,7 @@ type Still struct {
 	Masked     int64    // revision of the bell's masks that were black on it
 	Bell       string   // id of its bell; "" but for one that waits to be examined
 	Imported   bool     // whether an old visit's was brought in; said of one that waits alone
+	Behind     bool     // whether it waits for long, so that new ones come first; as above
 }
 
 // Unlooked returns how many more faces the still seems to have than were looked
@@ -55,6 +56,10 @@ const (
 	Done    StillState = "done"    // examined; no faces means that none was found
 	Failed  StillState = "failed"  // could not be examined
 )
+
+// MaxAttempts is how often an examination may begin without an end, before the still
+// is given up: whatever takes the process down with it must not do so at every start.
+const MaxAttempts = 3
 
 // A NewStill is a still to keep. JPEG is what the file will hold.
 type NewStill struct {

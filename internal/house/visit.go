@@ -16,9 +16,11 @@ type Visit struct {
 	// ImportedAt is when an old visit was brought in, which came at ReceivedAt by
 	// its file; zero for one that came by its bell. Nobody rings then.
 	ImportedAt time.Time
-	Hold       *Hold     // nil without
-	Stills     []Still   // by frame
-	Messages   []Message // that its bell's display got, oldest first
+	// ClockDoubted says that ReceivedAt is by a clock that may have been wrong.
+	ClockDoubted bool
+	Hold         *Hold     // nil without
+	Stills       []Still   // by frame
+	Messages     []Message // that its bell's display got, oldest first
 }
 
 // A Stage says what is left of a visit.

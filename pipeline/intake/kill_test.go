@@ -313,7 +313,7 @@ func (h *killedHousehold) check(t *testing.T) (incoming, orphans int) {
 	if err := archive.Lock(); err != nil {
 		t.Fatal(err)
 	}
-	removed, err := archive.Recover(t.Context())
+	r, err := archive.Recover(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -322,7 +322,7 @@ func (h *killedHousehold) check(t *testing.T) (incoming, orphans int) {
 	if files, rows := stillFiles(t, h.dir), h.rows(t); !slices.Equal(files, rows) {
 		t.Errorf("files %q, rows want %q", files, rows)
 	}
-	return incoming, removed - incoming
+	return incoming, r.Removed + r.Aside - incoming
 }
 
 // sound lets SQLite's own PRAGMA integrity_check and foreign_key_check

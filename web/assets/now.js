@@ -68,6 +68,8 @@ function date() { return local().toISOString().slice(0, 10); }
 function tick() {
 	if (date() !== day && !lost && Date.now() - clock.heard < 20_000) return location.reload();
 	document.querySelectorAll(".ago").forEach((e) => write(e, ago(e.dataset)));
+	for (const e of document.querySelectorAll("[data-later]")) // nobody was found for a minute
+		if (now() - e.dataset.received / 1000 > 60_000) write(e.querySelector(".headline"), e.dataset.later);
 	write(id("clock"), hours.format(local()));
 	write(id("date"), days.format(local()));
 	const idle = now() - Math.max(touched, rang) > page.dataset.idle;

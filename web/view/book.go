@@ -96,6 +96,7 @@ func (t Presenter) tags(v house.Visit) (tags []string) {
 	}{
 		{"tag-parcel", v.Parcel},
 		{"tag-damaged", slices.ContainsFunc(v.Stills, func(s house.Still) bool { return s.Damaged })},
+		{"tag-clock-doubted", v.ClockDoubted},
 		{"tag-imported", !v.ImportedAt.IsZero()},
 		{"tag-held", t.Hold(v) != nil},
 	} {

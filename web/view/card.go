@@ -3,6 +3,7 @@ package view
 import (
 	"fmt"
 	"net/url"
+	"slices"
 	"time"
 
 	"lintel/internal/house"
@@ -23,6 +24,7 @@ type Card struct {
 	DateTime string // for machines
 	Outcome  review.Outcome
 	Headline string // of a visit without persons
+	Later    string // the headline of one that is looked at, where nothing comes of that for a minute
 	Persons  []PersonLine
 	Also     string    // who else stood there
 	Warning  *Warning  // of strangers; nil for nothing to warn of
@@ -77,7 +79,10 @@ func (t Presenter) Card(v house.Visit) Card {
 	case len(persons) == 0 && c.Outcome == review.Unknown:
 		c.Headline = t.Words.Text("rang-strangers", "Count", strangers)
 	case len(persons) == 0:
-		c.Headline = t.Words.Text("outcome-" + string(c.Outcome))
+		c.Headline = t.outcome(v)
+		if c.Outcome == review.Looking {
+			c.Later = t.Words.Text("outcome-waiting")
+		}
 	}
 	if t.Guest {
 		c.Headline = t.Words.Text("guests-rang")
@@ -93,6 +98,20 @@ func (t Presenter) Card(v house.Visit) Card {
 		}
 	}
 	return c
+}
+
+// lookingFor is how long somebody is looked for, at most: a still that waits for longer
+// is not examined yet, since nothing examines stills or others come first.
+const lookingFor = time.Minute
+
+// outcome says what a visit comes to that names nobody.
+func (t Presenter) outcome(v house.Visit) string {
+	outcome := review.OutcomeOf(v)
+	since := func(s house.Still) bool { return s.State == house.Pending && t.Now.Sub(s.ReceivedAt) <= lookingFor }
+	if outcome == review.Looking && !slices.ContainsFunc(v.Stills, since) {
+		return t.Words.Text("outcome-waiting")
+	}
+	return t.Words.Text("outcome-" + string(outcome))
 }
 
 // VisitAddress is where a visit's page is.
@@ -152,6 +171,9 @@ func sureness(f house.Face) float64 {
 func (t Presenter) notes(v house.Visit) (notes []string) {
 	if !v.ImportedAt.IsZero() {
 		notes = append(notes, t.Words.Text("note-imported", "Moment", t.Moment(v.ImportedAt)))
+	}
+	if v.ClockDoubted {
+		notes = append(notes, t.Words.Text("note-clock-doubted"))
 	}
 	damaged, failed, unlooked := 0, 0, 0
 	for _, s := range v.Stills {

@@ -54,10 +54,18 @@ func TestBestStill(t *testing.T) {
 	}
 }
 
+// waiting is a still that waits to be examined, for so long.
+func waiting(d time.Duration) house.Still {
+	s := examined(house.Pending)
+	s.ReceivedAt = presenter().Now.Add(-d)
+	return s
+}
+
 // TestHeadline has a headline for whatever a visit comes to.
 func TestHeadline(t *testing.T) {
 	for want, stills := range map[string][]house.Still{
-		"Looking…":              {examined(house.Pending)},
+		"Looking…":              {waiting(time.Minute)},
+		"Not examined yet":      {waiting(time.Minute + 1)},
 		"A stranger":            {examined(house.Done, unknown(40))},
 		"2 strangers":           {examined(house.Done, unknown(40), unknown(50))},
 		"No face found":         {examined(house.Done)},
