@@ -77,6 +77,7 @@ import (
 	"syscall"
 	"time"
 
+	"lintel/store/internal/keyfile"
 	"lintel/store/seal"
 )
 
@@ -115,6 +116,10 @@ type Archive struct {
 	lock  *os.File
 	seals *seal.Sealer
 
+	keys         *keyfile.File // of what is to go without a trace
+	slotted      bool          // whether the database's rows name slots there
+	keysUnsynced bool          // for whoever has the connection that writes
+
 	writer  *guarded   // opens the connection of write,
 	reader  *guarded   // and those of read
 	vouches bool       // whether the database's rows have vouchers
@@ -134,6 +139,9 @@ type Archive struct {
 // Close closes the archive and gives up its lock.
 func (a *Archive) Close() error {
 	err := errors.Join(a.read.Close(), a.write.Close())
+	if a.keys != nil {
+		err = errors.Join(err, a.keys.Close())
+	}
 	if a.lock != nil {
 		// Unlocked before it is closed: a process that is being started at
 		// this moment has the file open as well, until it runs.
@@ -142,20 +150,40 @@ func (a *Archive) Close() error {
 	return err
 }
 
-// update runs f in a writing transaction, which is committed if f returns nil.
+// update runs f in a writing transaction, which is committed if f returns nil. The
+// keys of what went with it are overwritten then; who says that it is gone calls
+// clearSlots, which waits and tells of an error.
 func (a *Archive) update(ctx context.Context, f func(*sql.Tx) error) error {
+	freed, err := a.transact(ctx, f)
+	if err == nil && freed > 0 {
+		_ = a.clearSlots(ctx, false)
+	}
+	return err
+}
+
+// transact is update without what comes after, and returns how many slots are to be
+// overwritten.
+func (a *Archive) transact(ctx context.Context, f func(*sql.Tx) error) (freed int, err error) {
 	tx, err := a.write.BeginTx(ctx, nil)
 	if err != nil {
-		return fmt.Errorf("beginning a transaction: %w", damage(err))
+		return 0, fmt.Errorf("beginning a transaction: %w", damage(err))
 	}
 	defer tx.Rollback()
 	if err := f(tx); err != nil {
-		return damage(err)
+		return 0, damage(err)
+	}
+	if a.slotted {
+		if freed, err = freedSlots(ctx, tx); err == nil {
+			err = a.syncKeys()
+		}
+		if err != nil {
+			return 0, damage(err)
+		}
 	}
 	if err := tx.Commit(); err != nil {
-		return fmt.Errorf("committing: %w", damage(err))
+		return 0, fmt.Errorf("committing: %w", damage(err))
 	}
-	return nil
+	return freed, nil
 }
 
 // change runs a statement and adds it to the audit trail. The error is none if

@@ -131,6 +131,10 @@ func (a *Archive) eraseVisits(ctx context.Context, tx *sql.Tx, ids []string) err
 			`ON CONFLICT DO NOTHING`,
 		`INSERT INTO erasures (what, id, at) SELECT 'still', file, ?2 FROM stills
 			WHERE visit IN (SELECT value FROM json_each(?1)) AND file IS NOT NULL ON CONFLICT DO NOTHING`,
+		`INSERT OR IGNORE INTO erased_slots (slot) SELECT slot FROM stills
+				WHERE visit IN (SELECT value FROM json_each(?1)) AND slot IS NOT NULL
+			UNION ALL SELECT f.slot FROM faces f JOIN stills s ON s.id = f.still
+				WHERE s.visit IN (SELECT value FROM json_each(?1)) AND f.slot IS NOT NULL`,
 		`DELETE FROM advice WHERE visit IN (SELECT value FROM json_each(?1))`,
 	} {
 		if _, err := tx.ExecContext(ctx, statement, jsonList(ids), micros(a.now())); err != nil {
@@ -171,8 +175,12 @@ func (a *Archive) removeVisits(ctx context.Context, tx *sql.Tx, ids []string) er
 	return nil
 }
 
-// finishRemovals removes the files that were noted for it.
+// finishRemovals overwrites the keys of what went, and removes the files that were
+// noted for it.
 func (a *Archive) finishRemovals(ctx context.Context) error {
+	if err := a.clearSlots(ctx, true); err != nil {
+		return err
+	}
 	for {
 		files, err := texts(a.read.QueryContext(ctx, `SELECT file FROM removals LIMIT 500`))
 		if err != nil || len(files) == 0 {
@@ -303,6 +311,9 @@ func (a *Archive) finishErasure(ctx context.Context, person string, visits bool)
 		}
 		return nil
 	})
+	if err == nil {
+		err = a.clearSlots(ctx, true)
+	}
 	return e, err
 }
 
@@ -365,16 +376,15 @@ func (a *Archive) unname(ctx context.Context, tx *sql.Tx, person string) (visits
 // forgetFace leaves of a face where it was, and nothing of whose: neither what
 // was found nor what was answered.
 func (a *Archive) forgetFace(ctx context.Context, tx *sql.Tx, f house.Face) error {
-	sealed, err := a.sealFace(house.Face{Box: f.Box}, f.ID)
-	if err != nil {
-		return err
-	}
-	for _, statement := range []string{`DELETE FROM checks WHERE face = ?`, `DELETE FROM looks WHERE face = ?`} {
+	for _, statement := range []string{
+		`INSERT OR IGNORE INTO erased_slots (slot) SELECT slot FROM faces WHERE id = ? AND slot IS NOT NULL`,
+		`DELETE FROM checks WHERE face = ?`, `DELETE FROM looks WHERE face = ?`,
+	} {
 		if _, err := tx.ExecContext(ctx, statement, f.ID); err != nil {
 			return err
 		}
 	}
-	if _, err := tx.ExecContext(ctx, `UPDATE faces SET sealed = ? WHERE id = ?`, sealed, f.ID); err != nil {
+	if err := a.reduceFace(ctx, tx, f.ID, house.Face{Box: f.Box}); err != nil {
 		return err
 	}
 	return forgetMatch(ctx, tx, f)

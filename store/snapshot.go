@@ -13,6 +13,8 @@ import (
 	"slices"
 	"time"
 
+	"lintel/store/internal/durable"
+	"lintel/store/internal/keyfile"
 	"lintel/store/seal"
 )
 
@@ -21,13 +23,19 @@ import (
 // [Archive.RespectErasures] it is all that package backup needs of an archive.
 type Snapshot struct{ copy *Archive }
 
-// Snapshot copies the database into the folder dir, by VACUUM INTO. It is to be
-// closed.
+// Snapshot copies the database into the folder dir, by VACUUM INTO, and the keys that
+// its rows name. It is to be closed. What is erased meanwhile waits until both are
+// copied.
 func (a *Archive) Snapshot(ctx context.Context, dir string) (*Snapshot, error) {
 	path := filepath.Join(dir, "archive.db")
 	if err := privateFile(path); err != nil { // SQLite takes an empty file
 		return nil, fmt.Errorf("copying the database: %w", err)
 	}
+	release, err := a.keys.Share()
+	if err != nil {
+		return nil, fmt.Errorf("copying the database: %w", err)
+	}
+	defer release()
 	whole, err := openPool(a.dir, "rw", "deferred") // without guards: rows are copied as they are
 	if err != nil {
 		return nil, fmt.Errorf("copying the database: %w", err)
@@ -36,11 +44,38 @@ func (a *Archive) Snapshot(ctx context.Context, dir string) (*Snapshot, error) {
 	if err = errors.Join(err, whole.Close()); err != nil {
 		return nil, fmt.Errorf("copying the database: %w", err)
 	}
+	if err := a.copyKeys(ctx, dir); err != nil {
+		return nil, fmt.Errorf("copying the keys: %w", err)
+	}
 	c, err := a.another(ctx, dir)
 	if err != nil {
 		return nil, fmt.Errorf("opening the database's copy: %w", err)
 	}
 	return &Snapshot{c}, nil
+}
+
+// copyKeys copies the keys that rows of the database in dir name into that folder.
+func (a *Archive) copyKeys(ctx context.Context, dir string) error {
+	db, err := openPool(dir, "ro", "deferred")
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	rows, err := db.QueryContext(ctx, takenSlots)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	err = a.keys.Copy(filepath.Join(dir, keyFile), func() (n keyfile.Number, more bool, err error) {
+		if !rows.Next() {
+			return 0, false, rows.Err()
+		}
+		return n, true, rows.Scan(&n)
+	})
+	if err != nil {
+		return err
+	}
+	return durable.SyncFolder(dir)
 }
 
 // OpenSnapshot opens a database that [Archive.Snapshot] copied into the folder
@@ -70,7 +105,11 @@ func (a *Archive) another(ctx context.Context, dir string) (*Archive, error) {
 	if err := b.openPools(); err != nil {
 		return nil, err
 	}
-	if _, _, err := b.guard(ctx); err != nil {
+	_, _, err := b.guard(ctx)
+	if err == nil {
+		err = b.openKeys(ctx)
+	}
+	if err != nil {
 		return nil, errors.Join(err, b.Close())
 	}
 	return b, nil

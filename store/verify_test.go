@@ -109,8 +109,7 @@ var spoiledArchives = map[string]spoiled{
 		_, path := firstStill(t, a, visit)
 		must(t, errors.Join(os.Remove(path), os.Mkdir(path, 0o700)))
 	}, WithStill, "can't be read", false, false},
-	"key": {runFor(`UPDATE stills SET wrapped_key = randomblob(60) WHERE visit = ?`), WithStill,
-		"does not open", true, true},
+	"key": {runFor(`UPDATE stills SET slot = slot + 1 WHERE visit = ?`), WithStill, "does not open", true, true},
 	"hash": {runFor(`UPDATE stills SET sha256 = randomblob(32) WHERE visit = ?`), WithStill, "authentic",
 		true, false},
 	"size": {runFor(`UPDATE stills SET size = size + 1 WHERE visit = ?`), WithStill, "authentic", true,

@@ -294,7 +294,7 @@ func (a *Archive) nameSaid(said *house.Said, person, resident, tablet []byte) (e
 }
 
 func (a *Archive) openFace(f *house.Face, sealed []byte, id string) error {
-	raw, err := a.seals.OpenValue(sealed, "faces.sealed", id)
+	raw, err := a.openFaceValue(sealed, id)
 	if err != nil {
 		return fmt.Errorf("opening face %s: %w", id, err)
 	}
@@ -436,7 +436,11 @@ func (a *Archive) settle(ctx context.Context, tx *sql.Tx, visit string) error {
 
 func (a *Archive) insertFace(ctx context.Context, tx *sql.Tx, still string, f house.Face) error {
 	id := newID()
-	sealed, err := a.sealFace(f, id)
+	raw, err := encodeFace(f)
+	if err != nil {
+		return err
+	}
+	sealed, slot, err := a.sealKeyed(ctx, tx, raw, facePlace(id)...)
 	if err != nil {
 		return err
 	}
@@ -445,20 +449,20 @@ func (a *Archive) insertFace(ctx context.Context, tx *sql.Tx, still string, f ho
 		m = *f.Match
 	}
 	_, err = tx.ExecContext(ctx, `
-		INSERT INTO faces (id, still, sealed, person, distance, fpir, band, probability, frames)
-		SELECT ?, ?, ?, p.id, iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?),
+		INSERT INTO faces (id, still, sealed, slot, person, distance, fpir, band, probability, frames)
+		SELECT ?, ?, ?, ?, p.id, iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?),
 			iif(p.id IS NULL, NULL, nullif(?, 0)), iif(p.id IS NULL, NULL, nullif(?, 0))
 		FROM (SELECT 1) LEFT JOIN persons p ON p.id = ? AND p.id NOT IN (SELECT person
 			FROM erasing) AND p.id NOT IN (`+withdrawn+`)`,
-		id, still, sealed, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames, m.Person)
+		id, still, sealed, slot, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames, m.Person)
 	if err != nil {
 		return err
 	}
 	return a.insertImageHash(ctx, tx, id, f.ImageHash)
 }
 
-// sealFace seals what of a face is sealed; a descriptor of zeros is left out.
-func (a *Archive) sealFace(f house.Face, id string) ([]byte, error) {
+// encodeFace writes what of a face is sealed; a descriptor of zeros is left out.
+func encodeFace(f house.Face) ([]byte, error) {
 	open := sealedFace{Box: f.Box, Landmarks: f.Landmarks, Quality: f.Quality, Liveness: f.Liveness, Look: f.ImageHash,
 		Unlooked: f.Unlooked}
 	if f.Descriptor != (house.Descriptor{}) {
@@ -468,7 +472,7 @@ func (a *Archive) sealFace(f house.Face, id string) ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("sealing a face: %w", err)
 	}
-	return a.seals.Value(raw, "faces.sealed", id), nil
+	return raw, nil
 }
 
 func encodeDescriptor(d house.Descriptor) []byte {

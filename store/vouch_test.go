@@ -34,6 +34,9 @@ var powerless = map[string]string{
 	"portraits":      "its picture opens for its reference alone, and is only shown",
 	"folder_files":   "keyed hashes, by which a file that was taken is known",
 	"disk_days":      "numbers of bytes, and only shown",
+	"freed_slots":    "keys that are to go; whoever adds one could overwrite it where it is",
+	"free_slots":     "where the next keys come; whoever adds one could overwrite what is there",
+	"erased_slots":   "keys that backups drop; whoever adds one could not read them, and could remove the backups",
 	"folders":        "keyed hashes; when a folder was first watched",
 }
 
@@ -70,6 +73,7 @@ func TestEveryTableIsVouchedForOrPowerless(t *testing.T) {
 var justTold = map[string]string{
 	"bells.heard_at":     "when it was heard",
 	"faces.sealed":       "opens for its face alone",
+	"faces.slot":         "where the key is that its slot's number alone opens",
 	"residents.language": "what they read",
 	"tablets.language":   "what it shows",
 	"sources.heard_at":   "when it was heard",

@@ -64,7 +64,7 @@ func backUpWhileGoing(t *testing.T, recipients []string, times int, takesOut boo
 		}
 		files = append(files, v.Stills[0].File)
 		sealed := rowsOf(t, database(t, a.Dir()),
-			`SELECT v.ring, s.wrapped_key FROM visits v JOIN stills s ON s.visit = v.id WHERE v.id = ?`, v.ID)[0]
+			`SELECT v.ring, s.sha256 FROM visits v JOIN stills s ON s.visit = v.id WHERE v.id = ?`, v.ID)[0]
 		traces = append(traces, sealed[0].([]byte), sealed[1].([]byte))
 		gone++
 		return letGo(t, a, v.ID)

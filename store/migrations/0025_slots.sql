@@ -1,0 +1,32 @@
+-- The keys of what is to go without a trace lie in a file of slots beside the
+-- database, package keyfile; slot is the number by which a row names its own.
+-- Where wrapped keys were before, keys.go brings them there, and then removes the
+-- column stills.wrapped_key.
+ALTER TABLE stills ADD COLUMN slot INTEGER;
+ALTER TABLE faces ADD COLUMN slot INTEGER;
+
+-- Slots that no row names any more and that are to be overwritten: a crash between
+-- the two leaves them here. What removes a row, or gives it another slot, need not
+-- think of it.
+CREATE TABLE freed_slots (slot INTEGER PRIMARY KEY) STRICT;
+CREATE TRIGGER still_leaves_slot AFTER DELETE ON stills WHEN old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER still_changes_slot AFTER UPDATE OF slot ON stills WHEN old.slot IS NOT new.slot AND old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER face_leaves_slot AFTER DELETE ON faces WHEN old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER face_changes_slot AFTER UPDATE OF slot ON faces WHEN old.slot IS NOT new.slot AND old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+
+-- Positions of slots that were overwritten, and how many positions there are: the
+-- next key comes into the first of those, or else behind all.
+CREATE TABLE free_slots (position INTEGER PRIMARY KEY) STRICT;
+INSERT INTO counters (name, value) VALUES ('slots', 0);
+
+-- Slots of what somebody erased, which no backup is to hold any more. A rule that
+-- lets something go names none.
+CREATE TABLE erased_slots (slot INTEGER PRIMARY KEY) STRICT;
