@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/store/internal/keyfile"
 )
 
 // LatestVisits returns the newest visits, newest first.
@@ -295,6 +296,9 @@ func (a *Archive) nameSaid(said *house.Said, person, resident, tablet []byte) (e
 
 func (a *Archive) openFace(f *house.Face, sealed []byte, id string) error {
 	raw, err := a.openFaceValue(sealed, id)
+	if errors.Is(err, keyfile.ErrGone) {
+		return nil // nothing is known of it any more; verify tells of it
+	}
 	if err != nil {
 		return fmt.Errorf("opening face %s: %w", id, err)
 	}

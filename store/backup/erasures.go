@@ -15,6 +15,7 @@ import (
 
 	"lintel/store"
 	"lintel/store/internal/durable"
+	"lintel/store/internal/keyfile"
 )
 
 // An erasureList is what was erased as far as a backup knew.
@@ -103,6 +104,26 @@ func (b *backup) forgetErased(ctx context.Context) error {
 	})
 	b.report.StillsRemoved += n
 	return errors.Join(err, b.pass("erased stills removed"))
+}
+
+// dropKeys overwrites the keys of what was erased in all snapshots.
+func (b *backup) dropKeys(ctx context.Context) error {
+	erased, err := b.a.ErasedSlots(ctx)
+	if err != nil {
+		return err
+	}
+	all, err := b.folder.snapshots()
+	if err != nil {
+		return err
+	}
+	for _, s := range all {
+		n, err := keyfile.Drop(filepath.Join(s.dir, keysFile), erased)
+		if err != nil && !errors.Is(err, fs.ErrNotExist) { // as in snapshots of earlier versions
+			return fmt.Errorf("overwriting keys of snapshot %s: %w", s.name, err)
+		}
+		b.report.KeysRemoved += n
+	}
+	return b.pass("keys dropped")
 }
 
 // isAuthentic reports whether a backup of this archive wrote the list.

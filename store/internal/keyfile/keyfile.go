@@ -211,12 +211,19 @@ func (f *File) lock(how int) (release func(), err error) {
 	return func() { own.Close() }, nil
 }
 
-// Copy writes a file of slots that holds the numbers that next returns until it says
-// that there are no more, durable but for its name, and nothing else.
-func (f *File) Copy(path string, next func() (n Number, more bool, err error)) error {
+// Copy writes a file of that many slots that holds what the numbers name that next
+// returns until it says that there are no more, and nothing else. It is durable but
+// for its name.
+func (f *File) Copy(path string, slots int64, next func() (n Number, more bool, err error)) error {
 	to, err := Open(path)
 	if err != nil {
 		return err
+	}
+	for at := int64(0); at < slots && err == nil; at += step {
+		_, err = to.f.WriteAt(free(min(step, slots-at)), at*SlotSize)
+	}
+	if err != nil {
+		return errors.Join(fmt.Errorf("copying the keys: %w", err), to.Close())
 	}
 	for {
 		n, more, err := next()
