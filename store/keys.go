@@ -45,7 +45,7 @@ const slotsScript = "migrations/0025_slots.sql"
 // openKeys opens the file of keys. One that is missing, or too short for the slots
 // that there are, was lost.
 func (a *Archive) openKeys(ctx context.Context) error {
-	if !a.slotted {
+	if !a.slotted || a.keys != nil {
 		return nil
 	}
 	var slots int64

@@ -243,9 +243,6 @@ func (a *Archive) migrate(ctx context.Context) error {
 			return err
 		}
 	}
-	if err := a.openKeys(ctx); err != nil {
-		return err
-	}
 	if err := a.moveKeys(ctx); err != nil {
 		return fmt.Errorf("moving keys out of the database: %w", spaceError(err))
 	}

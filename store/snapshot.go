@@ -109,11 +109,7 @@ func (a *Archive) another(ctx context.Context, dir string) (*Archive, error) {
 	if err := b.openPools(); err != nil {
 		return nil, err
 	}
-	_, _, err := b.guard(ctx)
-	if err == nil {
-		err = b.openKeys(ctx)
-	}
-	if err != nil {
+	if _, _, err := b.guard(ctx); err != nil {
 		return nil, errors.Join(err, b.Close())
 	}
 	return b, nil

@@ -246,7 +246,7 @@ func (a *Archive) openPools() (err error) {
 }
 
 // guard sets the guards for the tables that are there, and anew once the schema has
-// changed, and returns what schemaOf does. Nothing is read before it is what it
+// changed, opens the keys that they name, and returns what schemaOf does. Nothing is read before it is what it
 // will be: connections that read keep the guards that they opened with.
 func (a *Archive) guard(ctx context.Context) (names []string, version int, err error) {
 	names, version, err = schemaOf(ctx, a.write)
@@ -266,7 +266,7 @@ func (a *Archive) guard(ctx context.Context) (names []string, version int, err e
 	if _, err = a.write.ExecContext(ctx, triggers); err != nil {
 		return nil, 0, fmt.Errorf("guarding the rows that give power: %w", err)
 	}
-	return names, version, nil
+	return names, version, a.openKeys(ctx)
 }
 
 func (a *Archive) openGuarded(txlock string) (*sql.DB, *guarded, error) {
