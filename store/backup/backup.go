@@ -88,6 +88,7 @@ import (
 
 	"lintel/store"
 	"lintel/store/internal/durable"
+	"lintel/store/internal/keyfile"
 )
 
 // Errors of backing up and of restoring that callers test for with errors.Is.
@@ -173,6 +174,7 @@ type backup struct {
 	copy       *store.Snapshot // the copy of the database, without stills
 	round      *round          // the present one, or the last
 	erasures   []store.Erasure // none of them is in the copy
+	erasedKeys []keyfile.Number
 	report     Report
 }
 

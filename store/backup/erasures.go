@@ -107,17 +107,13 @@ func (b *backup) forgetErased(ctx context.Context) error {
 }
 
 // dropKeys overwrites the keys of what was erased in all snapshots.
-func (b *backup) dropKeys(ctx context.Context) error {
-	erased, err := b.a.ErasedSlots(ctx)
-	if err != nil {
-		return err
-	}
+func (b *backup) dropKeys(context.Context) error {
 	all, err := b.folder.snapshots()
 	if err != nil {
 		return err
 	}
 	for _, s := range all {
-		n, err := keyfile.Drop(filepath.Join(s.dir, keysFile), erased)
+		n, err := keyfile.Drop(filepath.Join(s.dir, keysFile), b.erasedKeys)
 		if err != nil && !errors.Is(err, fs.ErrNotExist) { // as in snapshots of earlier versions
 			return fmt.Errorf("overwriting keys of snapshot %s: %w", s.name, err)
 		}
@@ -152,6 +148,11 @@ func (b *backup) listErasures() erasureList {
 
 // erasedSince returns what of the database's copy the archive erased since.
 func (b *backup) erasedSince(ctx context.Context) (since []store.Erasure, err error) {
+	// The keys first: what is erased in between is in the list of erasures alone, and
+	// is taken out of the copy if it is there.
+	if b.erasedKeys, err = b.a.ErasedSlots(ctx); err != nil {
+		return nil, err
+	}
 	if b.erasures, err = b.a.Erasures(ctx); err != nil {
 		return nil, err
 	}
