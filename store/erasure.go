@@ -131,15 +131,17 @@ func (a *Archive) eraseVisits(ctx context.Context, tx *sql.Tx, ids []string) err
 			`ON CONFLICT DO NOTHING`,
 		`INSERT INTO erasures (what, id, at) SELECT 'still', file, ?2 FROM stills
 			WHERE visit IN (SELECT value FROM json_each(?1)) AND file IS NOT NULL ON CONFLICT DO NOTHING`,
-		`INSERT OR IGNORE INTO erased_slots (slot) SELECT slot FROM stills
-				WHERE visit IN (SELECT value FROM json_each(?1)) AND slot IS NOT NULL
-			UNION ALL SELECT f.slot FROM faces f JOIN stills s ON s.id = f.still
-				WHERE s.visit IN (SELECT value FROM json_each(?1)) AND f.slot IS NOT NULL`,
 		`DELETE FROM advice WHERE visit IN (SELECT value FROM json_each(?1))`,
 	} {
 		if _, err := tx.ExecContext(ctx, statement, jsonList(ids), micros(a.now())); err != nil {
 			return fmt.Errorf("remembering an erasure: %w", err)
 		}
+	}
+	const theirs = `visit IN (SELECT value FROM json_each(?))`
+	err := errors.Join(eraseSlots(ctx, tx, "stills", theirs, jsonList(ids)),
+		eraseSlots(ctx, tx, "faces", `still IN (SELECT id FROM stills WHERE `+theirs+`)`, jsonList(ids)))
+	if err != nil {
+		return err
 	}
 	for _, id := range ids {
 		if err := a.note(ctx, tx, "erased", "visit "+id); err != nil {
@@ -213,6 +215,11 @@ func (a *Archive) ErasePerson(ctx context.Context, id string, visits bool) (e Er
 			return err
 		}
 		if err := oneRow(res, "person "+id); err != nil {
+			return err
+		}
+		if err := errors.Join(eraseSlots(ctx, tx, "gallery", `person = ?`, id),
+			eraseSlots(ctx, tx, "portraits", `reference IN (SELECT id FROM gallery WHERE person = ?)`, id),
+			eraseSlots(ctx, tx, "consents", `person = ?`, id)); err != nil {
 			return err
 		}
 		for _, statement := range []string{
@@ -299,6 +306,9 @@ func (a *Archive) finishErasure(ctx context.Context, person string, visits bool)
 		e.Held = e.Unnamed
 	}
 	err = a.update(ctx, func(tx *sql.Tx) error {
+		if err := eraseSlots(ctx, tx, "persons", `id = ?`, person); err != nil {
+			return err
+		}
 		for _, statement := range []string{
 			// What was said of somebody else's face stands, and tells of this one no more.
 			`UPDATE checks SET asked = NULL, asked_distance = NULL WHERE asked = ? AND answer IN ('else', 'not-a-face')`,
@@ -376,10 +386,10 @@ func (a *Archive) unname(ctx context.Context, tx *sql.Tx, person string) (visits
 // forgetFace leaves of a face where it was, and nothing of whose: neither what
 // was found nor what was answered.
 func (a *Archive) forgetFace(ctx context.Context, tx *sql.Tx, f house.Face) error {
-	for _, statement := range []string{
-		`INSERT OR IGNORE INTO erased_slots (slot) SELECT slot FROM faces WHERE id = ? AND slot IS NOT NULL`,
-		`DELETE FROM checks WHERE face = ?`, `DELETE FROM looks WHERE face = ?`,
-	} {
+	if err := eraseSlots(ctx, tx, "faces", `id = ?`, f.ID); err != nil {
+		return err
+	}
+	for _, statement := range []string{`DELETE FROM checks WHERE face = ?`, `DELETE FROM looks WHERE face = ?`} {
 		if _, err := tx.ExecContext(ctx, statement, f.ID); err != nil {
 			return err
 		}

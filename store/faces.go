@@ -11,15 +11,6 @@ import (
 // facePlace is what is sealed of a face is sealed for.
 func facePlace(id string) []string { return []string{"faces.sealed", id} }
 
-// openFaceValue opens what is sealed of a face. Before keys had slots it was sealed
-// under the master key.
-func (a *Archive) openFaceValue(sealed []byte, id string) ([]byte, error) {
-	if !a.slotted {
-		return a.seals.OpenValue(sealed, facePlace(id)...)
-	}
-	return a.openKeyed(sealed, facePlace(id)...)
-}
-
 // rewriteFace seals a face anew that tells nothing less than it did, under the key
 // that it has.
 func (a *Archive) rewriteFace(ctx context.Context, tx *sql.Tx, f house.Face) error {

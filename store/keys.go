@@ -13,11 +13,12 @@ import (
 	"lintel/store/seal"
 )
 
-// A still's file and what is sealed of a face have a data key of their own each. It
-// is wrapped with the master key, and kept in a slot of the file keys (package
-// keyfile), never in the database, whose log leaves copies in blocks that the file
-// system takes back without a word. The row names the slot by its number; a face's
-// sealed value begins with it too, so that whoever reads the value needs nothing else.
+// A still's file has a data key of its own, and so has what is sealed of each face,
+// reference, portrait, person and consent. It is wrapped with the master key, and kept
+// in a slot of the file keys (package keyfile), never in the database, whose log leaves
+// copies in blocks that the file system takes back without a word. The row names the
+// slot by its number; a value that is sealed with the key begins with it too, so that
+// whoever reads the value needs nothing else.
 //
 // Slots are written only within a transaction that writes, so by one at a time of all
 // processes:
@@ -66,9 +67,51 @@ func (a *Archive) openKeys(ctx context.Context) error {
 	return nil
 }
 
+// keyedTables are those whose rows have a key of their own for what is sealed in them,
+// beside stills, whose key is for their file; id is the column that names a row. A row
+// of another table that is to go without a trace belongs here, with a column slot and
+// a trigger as in slotsScript; else it is sealed under the master key, and what is
+// left of it has to be scrubbed.
+var keyedTables = []struct {
+	table, id string
+	columns   []string
+}{
+	{"faces", "id", words("sealed")},
+	{"gallery", "id", words("descriptor")},
+	{"portraits", "reference", words("picture")},
+	{"persons", "id", words("name")},
+	{"consents", "id", words("given_by scope")},
+}
+
+// keyedColumns are the places of those tables, "table.column".
+var keyedColumns = func() map[string]bool {
+	all := make(map[string]bool)
+	for _, t := range keyedTables {
+		for _, c := range t.columns {
+			all[t.table+"."+c] = true
+		}
+	}
+	return all
+}()
+
 // takenSlots finds the slots that rows name.
-const takenSlots = `SELECT slot FROM stills WHERE slot IS NOT NULL
-	UNION ALL SELECT slot FROM faces WHERE slot IS NOT NULL`
+var takenSlots = func() string {
+	query := `SELECT slot FROM main.stills WHERE slot IS NOT NULL`
+	for _, t := range keyedTables {
+		query += ` UNION ALL SELECT slot FROM main.` + t.table + ` WHERE slot IS NOT NULL`
+	}
+	return query
+}()
+
+// eraseSlots remembers the slots of rows that somebody erases, for backups.
+func eraseSlots(ctx context.Context, tx *sql.Tx, table, where string, args ...any) error {
+	_, err := tx.ExecContext(ctx, `INSERT OR IGNORE INTO erased_slots (slot) SELECT slot FROM `+table+
+		` WHERE slot IS NOT NULL AND `+where, args...)
+	if err != nil {
+		return fmt.Errorf("remembering erased keys: %w", err)
+	}
+	return nil
+}
 
 // slotPlace is what the key in a slot is wrapped for.
 func slotPlace(slot int64) []string { return []string{"slot", strconv.FormatInt(slot, 10)} }
@@ -129,6 +172,15 @@ func (a *Archive) sealAgain(before, value []byte, place ...string) (sealed []byt
 	defer clear(key[:])
 	sealed, err = key.Seal(value, place...)
 	return append(before[:slotPrefix:slotPrefix], sealed...), err
+}
+
+// open opens a value for its place, the table and column and the row's id, under the
+// key of the row or, where rows have none, under the master key.
+func (a *Archive) open(sealed []byte, place ...string) ([]byte, error) {
+	if a.slotted && keyedColumns[place[0]] {
+		return a.openKeyed(sealed, place...)
+	}
+	return a.seals.OpenValue(sealed, place...)
 }
 
 func (a *Archive) openKeyed(sealed []byte, place ...string) ([]byte, error) {

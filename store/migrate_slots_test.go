@@ -16,7 +16,9 @@ func undoSlots(t *testing.T, a *Archive) (wrapped [][]byte) {
 	t.Helper()
 	db := outsider(t, a)
 	exec := func(statement string, args ...any) { must(t, second(db.Exec(statement, args...))) }
-	for _, trigger := range []string{"still_leaves_slot", "still_changes_slot", "face_leaves_slot", "face_changes_slot"} {
+	triggers, err := texts(db.Query(`SELECT name FROM sqlite_schema WHERE type = 'trigger' AND name GLOB '*s_slot'`))
+	must(t, err)
+	for _, trigger := range triggers {
 		exec(`DROP TRIGGER ` + trigger)
 	}
 	exec(`ALTER TABLE stills ADD COLUMN wrapped_key BLOB NOT NULL DEFAULT x''`)
@@ -34,15 +36,21 @@ func undoSlots(t *testing.T, a *Archive) (wrapped [][]byte) {
 		wrapped = append(wrapped, a.seals.Wrap(key, stillPlace(s.visit, int(s.frame))...))
 		exec(`UPDATE stills SET wrapped_key = ? WHERE id = ?`, wrapped[len(wrapped)-1], s.id)
 	}
-	rows, err = db.Query(`SELECT id, sealed FROM faces`)
-	faces, err := scanAll(rows, err, func(r *row) error { return rows.Scan(&r.id, &r.sealed) })
-	must(t, err)
-	for _, f := range faces {
-		raw, err := a.openKeyed(f.sealed, facePlace(f.id)...)
-		must(t, err)
-		exec(`UPDATE faces SET sealed = ? WHERE id = ?`, a.seals.Value(raw, facePlace(f.id)...), f.id)
+	for _, of := range keyedTables {
+		for _, column := range of.columns {
+			rows, err := db.Query(`SELECT ` + of.id + `, ` + column + ` FROM ` + of.table)
+			all, err := scanAll(rows, err, func(r *row) error { return rows.Scan(&r.id, &r.sealed) })
+			must(t, err)
+			for _, r := range all {
+				raw, err := a.openKeyed(r.sealed, of.table+"."+column, r.id)
+				must(t, err)
+				must(t, second(a.write.Exec(`UPDATE `+of.table+` SET `+column+` = ? WHERE `+of.id+` = ?`,
+					a.seals.Value(raw, of.table+"."+column, r.id), r.id)))
+			}
+		}
+		exec(`ALTER TABLE ` + of.table + ` DROP COLUMN slot`)
 	}
-	for _, statement := range []string{`ALTER TABLE stills DROP COLUMN slot`, `ALTER TABLE faces DROP COLUMN slot`,
+	for _, statement := range []string{`ALTER TABLE stills DROP COLUMN slot`,
 		`DROP TABLE freed_slots`, `DROP TABLE free_slots`, `DROP TABLE erased_slots`,
 		`DELETE FROM counters WHERE name = 'slots'`} {
 		exec(statement)

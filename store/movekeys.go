@@ -4,44 +4,58 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
+	"strings"
 )
 
-// moveKeys brings wrapped keys out of the database into their slots, and seals each
-// face under a key of its own, in batches. It is done once stills have no column
+// moveKeys brings wrapped keys out of the database into their slots, and seals what
+// rows of keyedTables hold under keys of their own, in batches. It is done once stills have no column
 // wrapped_key any more, and goes on where it broke off. Then the database's files
 // are scrubbed of what was. The file system's free blocks are not: what was wrapped
 // there before may be found as long as they are not used again.
 func (a *Archive) moveKeys(ctx context.Context) error {
-	var stillsMoved, facesMoved int64 // up to which rows
-	for {
-		var left bool
+	var m moving
+	for left := true; left; {
 		err := a.update(ctx, func(tx *sql.Tx) (err error) {
 			if left, err = hasWrapped(ctx, tx); err != nil || !left {
 				return err
 			}
-			var stills, faces int
-			stills, stillsMoved, err = a.moveStillKeys(ctx, tx, stillsMoved)
-			if err != nil || stills == someRows {
-				return err
-			}
-			faces, facesMoved, err = a.moveFaces(ctx, tx, facesMoved)
-			if err != nil || faces == someRows {
-				return err
-			}
-			if _, err := tx.ExecContext(ctx, `ALTER TABLE stills DROP COLUMN wrapped_key`); err != nil {
-				return err
-			}
-			_, err = tx.ExecContext(ctx, `UPDATE counters SET value = 1 WHERE name = 'scrub_due'
-				AND EXISTS (SELECT 1 FROM stills)`)
-			return err
+			return m.moveSome(ctx, a, tx)
 		})
 		if err != nil {
 			return err
 		}
-		if !left {
-			return nil
-		}
 	}
+	return nil
+}
+
+// moving is how far the moving of keys has come.
+type moving struct {
+	stills bool  // whether those are done
+	table  int   // of keyedTables
+	after  int64 // which row
+}
+
+func (m *moving) moveSome(ctx context.Context, a *Archive, tx *sql.Tx) (err error) {
+	var n int
+	switch {
+	case !m.stills:
+		n, m.after, err = a.moveStillKeys(ctx, tx, m.after)
+		if m.stills = n < someRows; m.stills {
+			m.after = 0
+		}
+	case m.table < len(keyedTables):
+		n, m.after, err = a.moveRows(ctx, tx, m.table, m.after)
+		if n < someRows {
+			m.table, m.after = m.table+1, 0
+		}
+	default:
+		if _, err := tx.ExecContext(ctx, `ALTER TABLE stills DROP COLUMN wrapped_key`); err != nil {
+			return err
+		}
+		_, err = tx.ExecContext(ctx, `UPDATE counters SET value = 1 WHERE name = 'scrub_due' AND
+			EXISTS (SELECT 1 FROM stills UNION ALL SELECT 1 FROM persons)`)
+	}
+	return err
 }
 
 func hasWrapped(ctx context.Context, q querier) (has bool, err error) {
@@ -86,35 +100,65 @@ func (a *Archive) moveStillKeys(ctx context.Context, tx *sql.Tx, after int64) (n
 	return len(all), after, nil
 }
 
-// moveFaces seals some faces after a row under keys of their own, and returns how many
-// and the last. One that does not open gets a key too, and does not open with it either.
-func (a *Archive) moveFaces(ctx context.Context, tx *sql.Tx, after int64) (n int, last int64, err error) {
-	type face struct {
+// moveRows seals what some rows of a table of keyedTables hold after a row under keys
+// of their own, and returns how many rows it looked at and the last. One that does not
+// open is left as it is, and does not open as before.
+func (a *Archive) moveRows(ctx context.Context, tx *sql.Tx, table int, after int64) (n int, last int64, err error) {
+	t := keyedTables[table]
+	type row struct {
 		row    int64
 		id     string
-		sealed []byte
+		values [][]byte
 	}
-	rows, err := tx.QueryContext(ctx, `SELECT rowid, id, sealed FROM faces WHERE slot IS NULL AND rowid > ?
-		ORDER BY rowid LIMIT ?`, after, someRows)
-	all, err := scanAll(rows, err, func(f *face) error { return rows.Scan(&f.row, &f.id, &f.sealed) })
+	rows, err := tx.QueryContext(ctx, `SELECT rowid, `+t.id+`, `+strings.Join(t.columns, ", ")+` FROM `+t.table+`
+		WHERE slot IS NULL AND rowid > ? ORDER BY rowid LIMIT ?`, after, someRows)
+	all, err := scanAll(rows, err, func(r *row) error {
+		r.values = make([][]byte, len(t.columns))
+		into := []any{&r.row, &r.id}
+		for i := range r.values {
+			into = append(into, &r.values[i])
+		}
+		return rows.Scan(into...)
+	})
+	for _, r := range all {
+		if err == nil {
+			err = a.moveRow(ctx, tx, table, r.row, r.id, r.values)
+		}
+		after = r.row
+	}
 	if err != nil {
-		return 0, after, err
-	}
-	for _, f := range all {
-		raw, err := a.seals.OpenValue(f.sealed, facePlace(f.id)...)
-		place := facePlace(f.id)
-		if err != nil {
-			raw, place = nil, []string{"faces.broken"}
-		}
-		sealed, slot, err := a.sealKeyed(ctx, tx, raw, place...)
-		if err != nil {
-			return 0, after, err
-		}
-		if _, err := tx.ExecContext(ctx, `UPDATE faces SET sealed = ?, slot = ? WHERE rowid = ?`, sealed, slot,
-			f.row); err != nil {
-			return 0, after, fmt.Errorf("sealing face %s: %w", f.id, err)
-		}
-		after = f.row
+		return 0, 0, fmt.Errorf("sealing rows of %s: %w", t.table, err)
 	}
 	return len(all), after, nil
+}
+
+func (a *Archive) moveRow(ctx context.Context, tx *sql.Tx, table int, row int64, id string, values [][]byte) error {
+	t := keyedTables[table]
+	for i, sealed := range values {
+		value, err := a.seals.OpenValue(sealed, t.table+"."+t.columns[i], id)
+		if err != nil {
+			return nil // verify tells of it
+		}
+		values[i] = value
+	}
+	var args []any
+	var first []byte
+	for i, value := range values {
+		place := []string{t.table + "." + t.columns[i], id}
+		var err error
+		if i == 0 {
+			var slot int64
+			first, slot, err = a.sealKeyed(ctx, tx, value, place...)
+			args = append(args, slot, first)
+		} else {
+			value, err = a.sealAgain(first, value, place...)
+			args = append(args, value)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	_, err := tx.ExecContext(ctx, `UPDATE `+t.table+` SET slot = ?, `+strings.Join(t.columns, " = ?, ")+` = ?
+		WHERE rowid = ?`, append(args, row)...)
+	return err
 }

@@ -116,14 +116,12 @@ func (a *Archive) replaceStill(ctx context.Context, tx *sql.Tx, n replacement, f
 			return err
 		}
 	}
-	const covered = `FROM faces WHERE still = ?1 AND id NOT IN (SELECT value FROM json_each(?2))`
-	for _, statement := range []string{`INSERT OR IGNORE INTO erased_slots (slot) SELECT slot ` + covered +
-		` AND slot IS NOT NULL`, `DELETE ` + covered} {
-		if _, err := tx.ExecContext(ctx, statement, n.old.ID, jsonList(kept)); err != nil {
-			return err
-		}
+	const covered = `still = ? AND id NOT IN (SELECT value FROM json_each(?))`
+	if err := eraseSlots(ctx, tx, "faces", covered, n.old.ID, jsonList(kept)); err != nil {
+		return err
 	}
-	return nil
+	_, err = tx.ExecContext(ctx, `DELETE FROM faces WHERE `+covered, n.old.ID, jsonList(kept))
+	return err
 }
 
 // eraseFile remembers that somebody had a still's file replaced to show less.
@@ -133,7 +131,5 @@ func (a *Archive) eraseFile(ctx context.Context, tx *sql.Tx, old house.Still) er
 	if err != nil {
 		return err
 	}
-	_, err = tx.ExecContext(ctx, `INSERT OR IGNORE INTO erased_slots (slot) SELECT slot FROM stills
-		WHERE id = ? AND file = ? AND slot IS NOT NULL`, old.ID, old.File)
-	return err
+	return eraseSlots(ctx, tx, "stills", `id = ? AND file = ?`, old.ID, old.File)
 }

@@ -18,7 +18,7 @@ type Report struct {
 	Lost    int   `json:"lost"`    // stills known as lost, by this run or one before
 	Files   int   `json:"files"`   // of stills
 	Sealed  int   `json:"sealed"`  // values that open: names, faces, references …
-	Keys    int   `json:"keys"`    // of stills and faces, in slots
+	Keys    int   `json:"keys"`    // in slots
 	Entries int64 `json:"entries"` // of the audit trail
 	Pages   int   `json:"pages"`   // of the database
 

@@ -8,43 +8,40 @@ import (
 // sealedColumns are the columns that hold sealed values, with what each row's
 // place is named by. The audit trail's head and the stills' keys are opened
 // elsewhere.
-var sealedColumns = []struct {
-	table, column, id string
-	keyed             bool // under a key of its own
-}{
-	{"bells", "name", "id", false},
-	{"visits", "ring", "id", false},
-	{"persons", "name", "id", false},
-	{"consents", "given_by", "id", false},
-	{"consents", "scope", "id", false},
-	{"gallery", "descriptor", "id", false},
-	{"portraits", "picture", "reference", false},
-	{"faces", "sealed", "id", true},
-	{"residents", "name", "id", false},
-	{"tablets", "name", "id", false},
-	{"sessions", "browser", "id", false},
-	{"holds", "reason", "visit", false},
-	{"masks", "polygons", "bell", false},
-	{"settings", "value", "name", false},
-	{"doors", "sealed", "id", false},
-	{"door_rules", "sealed", "id", false},
-	{"parcel_rules", "sealed", "id", false},
-	{"sources", "name", "id", false},
-	{"sources", "state", "id", false},
-	{"sources", "key", "id", false},
-	{"reports", "sealed", "id", false},
-	{"tokens", "label", "id", false},
-	{"onetime", "secret", "person", false},
-	{"receivers", "name", "id", false},
-	{"receivers", "key", "id", false},
-	{"advice", "sealed", "id", false},
-	{"trial_rings", "sealed", "id", false},
-	{"programs", "sealed", "id", false},
-	{"messages", "sealed", "id", false},
-	{"heartbeats", "sealed", "id", false},
-	{"bell_days", "sealed", "id", false},
-	{"bell_health", "sealed", "bell", false},
-	{"bell_views", "sealed", "bell", false},
+var sealedColumns = []struct{ table, column, id string }{
+	{"bells", "name", "id"},
+	{"visits", "ring", "id"},
+	{"persons", "name", "id"},
+	{"consents", "given_by", "id"},
+	{"consents", "scope", "id"},
+	{"gallery", "descriptor", "id"},
+	{"portraits", "picture", "reference"},
+	{"faces", "sealed", "id"},
+	{"residents", "name", "id"},
+	{"tablets", "name", "id"},
+	{"sessions", "browser", "id"},
+	{"holds", "reason", "visit"},
+	{"masks", "polygons", "bell"},
+	{"settings", "value", "name"},
+	{"doors", "sealed", "id"},
+	{"door_rules", "sealed", "id"},
+	{"parcel_rules", "sealed", "id"},
+	{"sources", "name", "id"},
+	{"sources", "state", "id"},
+	{"sources", "key", "id"},
+	{"reports", "sealed", "id"},
+	{"tokens", "label", "id"},
+	{"onetime", "secret", "person"},
+	{"receivers", "name", "id"},
+	{"receivers", "key", "id"},
+	{"advice", "sealed", "id"},
+	{"trial_rings", "sealed", "id"},
+	{"programs", "sealed", "id"},
+	{"messages", "sealed", "id"},
+	{"heartbeats", "sealed", "id"},
+	{"bell_days", "sealed", "id"},
+	{"bell_health", "sealed", "bell"},
+	{"bell_views", "sealed", "bell"},
 }
 
 func (v *verification) checkSealed(ctx context.Context) error {
@@ -63,11 +60,7 @@ func (v *verification) checkSealed(ctx context.Context) error {
 				return err
 			}
 			for _, x := range values {
-				open := v.seals.OpenValue
-				if c.keyed {
-					open = v.openKeyed
-				}
-				if _, err := open(x.sealed, c.table+"."+c.column, x.id); err != nil {
+				if _, err := v.open(x.sealed, c.table+"."+c.column, x.id); err != nil {
 					v.found(WithSealed, x.id, false, "its %s in %s does not open any more: %v; a backup may have it", c.column,
 						c.table, err)
 					continue

@@ -295,7 +295,7 @@ func (a *Archive) nameSaid(said *house.Said, person, resident, tablet []byte) (e
 }
 
 func (a *Archive) openFace(f *house.Face, sealed []byte, id string) error {
-	raw, err := a.openFaceValue(sealed, id)
+	raw, err := a.open(sealed, facePlace(id)...)
 	if errors.Is(err, keyfile.ErrGone) {
 		return nil // nothing is known of it any more; verify tells of it
 	}

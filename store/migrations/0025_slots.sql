@@ -4,6 +4,10 @@
 -- column stills.wrapped_key.
 ALTER TABLE stills ADD COLUMN slot INTEGER;
 ALTER TABLE faces ADD COLUMN slot INTEGER;
+ALTER TABLE gallery ADD COLUMN slot INTEGER;
+ALTER TABLE portraits ADD COLUMN slot INTEGER;
+ALTER TABLE persons ADD COLUMN slot INTEGER;
+ALTER TABLE consents ADD COLUMN slot INTEGER;
 
 -- Slots that no row names any more and that are to be overwritten: a crash between
 -- the two leaves them here. What removes a row, or gives it another slot, need not
@@ -12,10 +16,22 @@ CREATE TABLE freed_slots (slot INTEGER PRIMARY KEY) STRICT;
 CREATE TRIGGER still_leaves_slot AFTER DELETE ON stills WHEN old.slot IS NOT NULL BEGIN
 	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
 END;
-CREATE TRIGGER still_changes_slot AFTER UPDATE OF slot ON stills WHEN old.slot IS NOT new.slot AND old.slot IS NOT NULL BEGIN
+CREATE TRIGGER face_leaves_slot AFTER DELETE ON faces WHEN old.slot IS NOT NULL BEGIN
 	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
 END;
-CREATE TRIGGER face_leaves_slot AFTER DELETE ON faces WHEN old.slot IS NOT NULL BEGIN
+CREATE TRIGGER reference_leaves_slot AFTER DELETE ON gallery WHEN old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER portrait_leaves_slot AFTER DELETE ON portraits WHEN old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER person_leaves_slot AFTER DELETE ON persons WHEN old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER consent_leaves_slot AFTER DELETE ON consents WHEN old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER still_changes_slot AFTER UPDATE OF slot ON stills WHEN old.slot IS NOT new.slot AND old.slot IS NOT NULL BEGIN
 	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
 END;
 CREATE TRIGGER face_changes_slot AFTER UPDATE OF slot ON faces WHEN old.slot IS NOT new.slot AND old.slot IS NOT NULL BEGIN
