@@ -131,17 +131,21 @@ func (a *Archive) eraseVisits(ctx context.Context, tx *sql.Tx, ids []string) err
 			`ON CONFLICT DO NOTHING`,
 		`INSERT INTO erasures (what, id, at) SELECT 'still', file, ?2 FROM stills
 			WHERE visit IN (SELECT value FROM json_each(?1)) AND file IS NOT NULL ON CONFLICT DO NOTHING`,
-		`DELETE FROM advice WHERE visit IN (SELECT value FROM json_each(?1))`,
 	} {
 		if _, err := tx.ExecContext(ctx, statement, jsonList(ids), micros(a.now())); err != nil {
 			return fmt.Errorf("remembering an erasure: %w", err)
 		}
 	}
 	const theirs = `visit IN (SELECT value FROM json_each(?))`
-	err := errors.Join(eraseSlots(ctx, tx, "stills", theirs, jsonList(ids)),
-		eraseSlots(ctx, tx, "faces", `still IN (SELECT id FROM stills WHERE `+theirs+`)`, jsonList(ids)))
-	if err != nil {
+	if err := eraseRows(ctx, tx, "advice", theirs, jsonList(ids)); err != nil {
 		return err
+	}
+	for table, where := range map[string]string{"stills": theirs, "holds": theirs, "messages": theirs, "trial_rings": theirs,
+		"visits": `id IN (SELECT value FROM json_each(?))`,
+		"faces":  `still IN (SELECT id FROM stills WHERE ` + theirs + `)`} {
+		if err := eraseSlots(ctx, tx, table, where, jsonList(ids)); err != nil {
+			return err
+		}
 	}
 	for _, id := range ids {
 		if err := a.note(ctx, tx, "erased", "visit "+id); err != nil {
@@ -217,29 +221,12 @@ func (a *Archive) ErasePerson(ctx context.Context, id string, visits bool) (e Er
 		if err := oneRow(res, "person "+id); err != nil {
 			return err
 		}
-		if err := errors.Join(eraseSlots(ctx, tx, "gallery", `person = ?`, id),
-			eraseSlots(ctx, tx, "portraits", `reference IN (SELECT id FROM gallery WHERE person = ?)`, id),
-			eraseSlots(ctx, tx, "consents", `person = ?`, id)); err != nil {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO erasures (what, id, at) VALUES ('person', ?, ?) ON CONFLICT DO NOTHING`,
+			id, micros(a.now())); err != nil {
 			return err
 		}
-		for _, statement := range []string{
-			`INSERT INTO erasures (what, id, at) VALUES ('person', ?1, ?2) ON CONFLICT DO NOTHING`,
-			`DELETE FROM gallery WHERE person = ?1`,
-			`DELETE FROM consents WHERE person = ?1`,
-			// What lets somebody be advised in ends here, before all else of
-			// them has gone.
-			`DELETE FROM door_rules WHERE person = ?1`,
-			`DELETE FROM sources WHERE person = ?1`,
-			`DELETE FROM tokens WHERE person = ?1`,
-			`DELETE FROM onetime WHERE person = ?1`,
-			`DELETE FROM factors WHERE person = ?1`,
-			`DELETE FROM misses WHERE whom = ?1`,
-			`DELETE FROM advice WHERE id IN (SELECT advice FROM advice_persons WHERE person = ?1)`,
-			`DELETE FROM messages WHERE person = ?1`,
-		} {
-			if _, err := tx.ExecContext(ctx, statement, id, micros(a.now())); err != nil {
-				return err
-			}
+		if err := eraseOfPerson(ctx, tx, id); err != nil {
+			return err
 		}
 		return a.note(ctx, tx, "erased", "person "+id)
 	})
@@ -250,6 +237,23 @@ func (a *Archive) ErasePerson(ctx context.Context, id string, visits bool) (e Er
 		return e, fmt.Errorf("erasing a person: %w", spaceError(err))
 	}
 	return e, nil
+}
+
+// eraseOfPerson erases the rows that are a person's. What lets somebody be advised in
+// ends here, before all else of them has gone.
+func eraseOfPerson(ctx context.Context, tx *sql.Tx, person string) error {
+	for _, rows := range [][2]string{
+		{"portraits", `reference IN (SELECT id FROM gallery WHERE person = ?)`},
+		{"gallery", `person = ?`}, {"consents", `person = ?`}, {"door_rules", `person = ?`},
+		{"reports", `source IN (SELECT id FROM sources WHERE person = ?)`}, {"sources", `person = ?`},
+		{"tokens", `person = ?`}, {"onetime", `person = ?`}, {"factors", `person = ?`}, {"misses", `whom = ?`},
+		{"advice", `id IN (SELECT advice FROM advice_persons WHERE person = ?)`}, {"messages", `person = ?`},
+	} {
+		if err := eraseRows(ctx, tx, rows[0], rows[1], person); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // FinishErasures goes on with erasures of persons and withdrawals of consents that

@@ -13,8 +13,8 @@ import (
 	"lintel/store/seal"
 )
 
-// A still's file has a data key of its own, and so has what is sealed of each face,
-// reference, portrait, person and consent. It is wrapped with the master key, and kept
+// A still's file has a data key of its own, and so has what is sealed in each row that
+// tells of a visit or a person ([keyedTables]). It is wrapped with the master key, and kept
 // in a slot of the file keys (package keyfile), never in the database, whose log leaves
 // copies in blocks that the file system takes back without a word. The row names the
 // slot by its number; a value that is sealed with the key begins with it too, so that
@@ -81,6 +81,16 @@ var keyedTables = []struct {
 	{"portraits", "reference", words("picture")},
 	{"persons", "id", words("name")},
 	{"consents", "id", words("given_by scope")},
+	{"visits", "id", words("ring")},
+	{"holds", "visit", words("reason")},
+	{"messages", "id", words("sealed")},
+	{"advice", "id", words("sealed")},
+	{"trial_rings", "id", words("sealed")},
+	{"door_rules", "id", words("sealed")},
+	{"sources", "id", words("name state key")},
+	{"reports", "id", words("sealed")},
+	{"tokens", "id", words("label")},
+	{"onetime", "person", words("secret")},
 }
 
 // keyedColumns are the places of those tables, "table.column".
@@ -94,6 +104,11 @@ var keyedColumns = func() map[string]bool {
 	return all
 }()
 
+// onlyShown are those that give no power, and read as empty where their key is gone:
+// what a backup of before an erasure has of what was erased.
+var onlyShown = map[string]bool{"persons.name": true, "consents.given_by": true, "consents.scope": true,
+	"visits.ring": true, "holds.reason": true, "messages.sealed": true}
+
 // takenSlots finds the slots that rows name.
 var takenSlots = func() string {
 	query := `SELECT slot FROM main.stills WHERE slot IS NOT NULL`
@@ -102,6 +117,19 @@ var takenSlots = func() string {
 	}
 	return query
 }()
+
+// eraseRows removes rows by somebody's will.
+func eraseRows(ctx context.Context, tx *sql.Tx, table, where string, args ...any) error {
+	for _, t := range keyedTables {
+		if t.table == table {
+			if err := eraseSlots(ctx, tx, table, where, args...); err != nil {
+				return err
+			}
+		}
+	}
+	_, err := tx.ExecContext(ctx, `DELETE FROM `+table+` WHERE `+where, args...)
+	return err
+}
 
 // eraseSlots remembers the slots of rows that somebody erases, for backups.
 func eraseSlots(ctx context.Context, tx *sql.Tx, table, where string, args ...any) error {

@@ -135,29 +135,35 @@ func (a *Archive) moveRows(ctx context.Context, tx *sql.Tx, table int, after int
 func (a *Archive) moveRow(ctx context.Context, tx *sql.Tx, table int, row int64, id string, values [][]byte) error {
 	t := keyedTables[table]
 	for i, sealed := range values {
+		if sealed == nil {
+			continue
+		}
 		value, err := a.seals.OpenValue(sealed, t.table+"."+t.columns[i], id)
 		if err != nil {
 			return nil // verify tells of it
 		}
 		values[i] = value
 	}
-	var args []any
+	var slot sql.NullInt64
 	var first []byte
+	args := []any{&slot}
 	for i, value := range values {
 		place := []string{t.table + "." + t.columns[i], id}
 		var err error
-		if i == 0 {
-			var slot int64
-			first, slot, err = a.sealKeyed(ctx, tx, value, place...)
-			args = append(args, slot, first)
-		} else {
+		switch {
+		case value == nil:
+		case !slot.Valid:
+			value, slot.Int64, err = a.sealKeyed(ctx, tx, value, place...)
+			first, slot.Valid = value, true
+		default:
 			value, err = a.sealAgain(first, value, place...)
-			args = append(args, value)
 		}
 		if err != nil {
 			return err
 		}
+		args = append(args, value)
 	}
+	args[0] = slot
 	_, err := tx.ExecContext(ctx, `UPDATE `+t.table+` SET slot = ?, `+strings.Join(t.columns, " = ?, ")+` = ?
 		WHERE rowid = ?`, append(args, row)...)
 	return err

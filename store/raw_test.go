@@ -9,6 +9,7 @@ import (
 	"database/sql"
 	"encoding/binary"
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -131,9 +132,30 @@ func targetsOf(t *testing.T, a *Archive, visit, what string) []target {
 	var id string
 	var sealed []byte
 	must(t, a.read.QueryRowContext(t.Context(), `SELECT id, sealed FROM faces WHERE still = ?`, s.ID).Scan(&id, &sealed))
+	var ring []byte
+	must(t, a.read.QueryRowContext(t.Context(), `SELECT ring FROM visits WHERE id = ?`, visit).Scan(&ring))
 	return []target{
 		{what + ", still", file, picture[:16], []string{"still", visit, "0"}},
-		{what + ", face", sealed[8:], []byte(`{"Box":{"Min":{"X":10`)[:16], []string{"faces.sealed", id}}}
+		{what + ", face", sealed[8:], []byte(`{"Box":{"Min":{"X":10`)[:16], []string{"faces.sealed", id}},
+		{what + ", ring", ring[8:], []byte("the ring of a visitor, r0")[:16], []string{"visits.ring", visit}}}
+}
+
+// targetsOfPerson returns what is sealed of a person and of their references.
+func targetsOfPerson(t *testing.T, a *Archive, person string) []target {
+	t.Helper()
+	var name []byte
+	must(t, a.read.QueryRowContext(t.Context(), `SELECT name FROM persons WHERE id = ?`, person).Scan(&name))
+	all := []target{{"person erased, name", name[8:], []byte("Odo Fenwright of the mill")[:16],
+		[]string{"persons.name", person}}}
+	refs, err := a.Enrolments(t.Context(), person)
+	must(t, err)
+	for _, r := range refs {
+		var sealed []byte
+		must(t, a.read.QueryRowContext(t.Context(), `SELECT descriptor FROM gallery WHERE id = ?`, r.ID).Scan(&sealed))
+		all = append(all, target{"person erased, reference", sealed[8:], encodeDescriptor(r.Descriptor)[:16],
+			[]string{"gallery.descriptor", r.ID}})
+	}
+	return all
 }
 
 // erasedOnDisk fills an archive on a disk with stills and faces, has some of them go
@@ -144,10 +166,11 @@ func erasedOnDisk(t *testing.T, dir string, goes, killed bool) (targets []target
 	a := openArchive(t, dir, c)
 	must(t, second(a.AddBell(ctx, "gate")))
 	must(t, a.Lock())
-	p, _ := enrolled(t, a, rand.New(rand.NewPCG(6, 6)), "Odo Fenwright", 2)
+	p, _ := enrolled(t, a, rand.New(rand.NewPCG(6, 6)), "Odo Fenwright of the mill", 2)
+	targets = targetsOfPerson(t, a, p.ID)
 	var visits []string
 	for i := range 50 {
-		n := stillOf(fmt.Sprintf("r%d", i), 0)
+		n := stillOf(fmt.Sprintf("the ring of a visitor, r%d", i), 0)
 		n.JPEG = fmt.Appendf(nil, "\xff\xd8\xff\xe0 picture %04d %s", i, strings.Repeat("of a visitor ", 200))
 		visits = append(visits, keep(t, a, n))
 		var m *house.Match
@@ -191,21 +214,23 @@ func erasedOnDisk(t *testing.T, dir string, goes, killed bool) (targets []target
 // what stays is found there, so the search finds what there is, and of what went
 // nothing opens. The stills of an erased person's visits stay, their faces don't.
 func TestErasedOnRawDisk(t *testing.T) {
+	stays := map[string]int{"person erased, still": 10, "person erased, ring": 10}
 	for name, test := range map[string]struct {
-		goes, killed                               bool
-		stills, faces, personsStills, personsFaces int
+		goes, killed bool
+		want         map[string]int
 	}{
-		"nothing goes":                 {false, false, 20, 20, 10, 10},
-		"erased":                       {true, false, 0, 0, 10, 0},
-		"erased after a loss of power": {true, true, 0, 0, 10, 0},
+		"nothing goes": {false, false, map[string]int{"erased, still": 20, "erased, face": 20, "erased, ring": 20,
+			"person erased, still": 10, "person erased, ring": 10, "person erased, face": 10, "person erased, name": 1,
+			"person erased, reference": 2}},
+		"erased":                       {true, false, stays},
+		"erased after a loss of power": {true, true, stays},
 	} {
 		t.Run(name, func(t *testing.T) {
 			var targets []target
 			disk := onDisk(t, func(dir string) { targets = erasedOnDisk(t, dir, test.goes, test.killed) })
 			got := recovered(t, disk, targets)
-			if got["erased, still"] != test.stills || got["erased, face"] != test.faces ||
-				got["person erased, still"] != test.personsStills || got["person erased, face"] != test.personsFaces {
-				t.Errorf("recovered %v, want %+v", got, test)
+			if !maps.Equal(got, test.want) {
+				t.Errorf("recovered %v, want %v", got, test.want)
 			}
 		})
 	}

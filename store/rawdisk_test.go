@@ -31,7 +31,8 @@ func TestSearchDisk(t *testing.T) {
 	var places []int64 // in the file, of what is erased
 	for _, v := range visits[:5] {
 		rows, err := a.read.QueryContext(ctx, `SELECT slot FROM stills WHERE visit = ?1 UNION ALL
-			SELECT slot FROM faces WHERE still IN (SELECT id FROM stills WHERE visit = ?1)`, v.ID)
+			SELECT slot FROM faces WHERE still IN (SELECT id FROM stills WHERE visit = ?1) UNION ALL
+			SELECT slot FROM visits WHERE id = ?1`, v.ID)
 		slots, err := scanAll(rows, err, func(n *keyfile.Number) error { return rows.Scan(n) })
 		must(t, err)
 		for _, n := range slots {
@@ -43,12 +44,12 @@ func TestSearchDisk(t *testing.T) {
 	disk := make([]byte, 3*diskPart)
 	rnd.Read(disk)
 	if r, err := a.SearchDisk(ctx, bytes.NewReader(disk)); err != nil || len(r.Found) > 0 || r.Bytes != int64(len(disk)) ||
-		r.Erased != 10 {
+		r.Erased != 15 {
 		t.Errorf("on a disk that has none: %+v, %v", r, err)
 	}
 	var want []int64
-	for _, at := range []int{0, diskPart - 2*64, 2*diskPart + 512, len(disk) - 16*64} {
-		for slot := range 16 {
+	for _, at := range []int{0, diskPart - 2*64, 2*diskPart + 512, len(disk) - 32*64} {
+		for slot := range 32 {
 			copy(disk[at+slot*64:], keys[slot*64:][:64])
 		}
 		for _, place := range places {
@@ -61,7 +62,7 @@ func TestSearchDisk(t *testing.T) {
 		got = append(got, x.At)
 	}
 	slices.Sort(want)
-	if err != nil || !slices.Equal(got, want) || len(want) != 40 {
+	if err != nil || !slices.Equal(got, want) || len(want) != 60 {
 		t.Errorf("found at %v, want %v; %v", got, want, err)
 	}
 	now, err := os.ReadFile(filepath.Join(a.dir, keyFile))

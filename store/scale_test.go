@@ -111,8 +111,8 @@ func newRowWriter(ctx context.Context, a *Archive, tx *sql.Tx) (*rowWriter, erro
 	w := &rowWriter{a: a, ctx: ctx, tx: tx, jpeg: make([]byte, 40<<10)}
 	var errs [4]error
 	w.visits, errs[0] = tx.PrepareContext(ctx,
-		`INSERT INTO visits (id, bell, ring, received_at, revision, kind, parcel, stage, counted_from, picture)
-		VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?4, ?9)`)
+		`INSERT INTO visits (id, bell, ring, received_at, revision, kind, parcel, stage, counted_from, picture, slot)
+		VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?4, ?9, ?10)`)
 	w.stills, errs[1] = tx.PrepareContext(ctx,
 		`INSERT INTO stills (id, visit, frame, slot, sent_mac, sha256, size, width, height, damaged,
 			received_at, state, attempts, file) VALUES (?, ?, ?, ?, ?, ?, ?, 1280, 1024, ?, ?, ?, 1, ?)`)
@@ -155,8 +155,12 @@ func (w *rowWriter) visit(t *town, i int, at time.Time, stills bool) error {
 	if stills {
 		stage = house.Whole
 	}
-	if _, err := w.visits.ExecContext(w.ctx, id, bell, a.seal(ring, "visits.ring", id), micros(at), i+1, kind,
-		kind == house.Parcel, stage, picture); err != nil {
+	sealed, slot, err := a.sealRing(w.ctx, w.tx, ring, id)
+	if err != nil {
+		return err
+	}
+	if _, err := w.visits.ExecContext(w.ctx, id, bell, sealed, micros(at), i+1, kind, kind == house.Parcel, stage, picture,
+		slot); err != nil {
 		return err
 	}
 	for frame := range 1 + t.IntN(2) {

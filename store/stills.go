@@ -111,13 +111,17 @@ func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n hous
 	} else if erased {
 		return "", house.ErrErased
 	}
+	ring, ringSlot, err := a.sealRing(ctx, tx, n.Ring, visit)
+	if err != nil {
+		return "", err
+	}
 	// settle gives the visit this same revision. A frame that comes late, when
 	// the visit's others are smaller or gone, begins at the first stage.
 	_, err = tx.ExecContext(ctx, `
-		INSERT INTO visits (id, bell, ring, received_at, revision, counted_from, imported_at)
-		SELECT ?1, ?2, ?3, ?4, value + 1, ?4, ?5 FROM counters WHERE name = 'revision'
+		INSERT INTO visits (id, bell, ring, received_at, revision, counted_from, imported_at, slot)
+		SELECT ?1, ?2, ?3, ?4, value + 1, ?4, ?5, ?6 FROM counters WHERE name = 'revision'
 		ON CONFLICT (id) DO UPDATE SET stage = 0`,
-		visit, bell, a.seal(n.Ring, "visits.ring", visit), micros(n.ReceivedAt), a.importedAt(n))
+		visit, bell, ring, micros(n.ReceivedAt), a.importedAt(n), ringSlot)
 	if err != nil {
 		return "", fmt.Errorf("adding the visit: %w", err)
 	}
@@ -147,6 +151,15 @@ func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n hous
 		return "", err
 	}
 	return visit, a.settle(ctx, tx, visit)
+}
+
+// sealRing seals the name of a visit's ring, under a new key if the visit is new.
+func (a *Archive) sealRing(ctx context.Context, tx *sql.Tx, ring, visit string) (sealed []byte, slot int64, err error) {
+	err = tx.QueryRowContext(ctx, `SELECT ring FROM visits WHERE id = ?`, visit).Scan(&sealed)
+	if errors.Is(err, sql.ErrNoRows) {
+		return a.sealKeyed(ctx, tx, []byte(ring), "visits.ring", visit)
+	}
+	return sealed, 0, err // which stays, with its slot
 }
 
 // importedAt is when an old still is brought in: now, and null for any other.

@@ -72,18 +72,21 @@ func (a *Archive) Visit(ctx context.Context, id string) (house.Visit, error) {
 // SetParcel says whether the visit brought a parcel, which only the household
 // can tell. The error is ErrNotFound.
 func (a *Archive) SetParcel(ctx context.Context, visit string, parcel bool) error {
-	err := a.changeVisit(ctx, visit, "changed", `UPDATE visits SET parcel = ? WHERE id = ?`, parcel, visit)
+	err := a.changeVisit(ctx, visit, "changed", func(tx *sql.Tx) (sql.Result, error) {
+		return tx.ExecContext(ctx, `UPDATE visits SET parcel = ? WHERE id = ?`, parcel, visit)
+	})
 	if err != nil {
 		return fmt.Errorf("saying that a parcel came: %w", err)
 	}
 	return nil
 }
 
-// changeVisit runs a statement that changes a visit, settles it and adds that
+// changeVisit runs what changes a visit, settles it and adds that
 // to the audit trail. The error is ErrNotFound if the statement touched no row.
-func (a *Archive) changeVisit(ctx context.Context, visit, action, statement string, args ...any) error {
+func (a *Archive) changeVisit(ctx context.Context, visit, action string,
+	change func(*sql.Tx) (sql.Result, error)) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
-		res, err := tx.ExecContext(ctx, statement, args...)
+		res, err := change(tx)
 		if err != nil {
 			return err
 		}

@@ -73,10 +73,6 @@ func TestEveryTableIsVouchedForOrPowerless(t *testing.T) {
 var justTold = map[string]string{
 	"bells.heard_at":     "when it was heard",
 	"faces.sealed":       "opens for its face alone",
-	"faces.slot":         "where its key is, which that number alone opens",
-	"persons.slot":       "where its key is",
-	"consents.slot":      "where its key is",
-	"gallery.slot":       "where its key is",
 	"residents.language": "what they read",
 	"tablets.language":   "what it shows",
 	"sources.heard_at":   "when it was heard",
@@ -99,6 +95,7 @@ func TestEveryColumnIsVouchedForOrPowerless(t *testing.T) {
 		must(t, err)
 		for _, c := range columns {
 			_, told := justTold[v.table+"."+c]
+			told = told || c == "slot" // it says where the key is, which opens by that number alone
 			if c != "voucher" && told == slices.Contains(v.columns, c) {
 				t.Errorf("%s.%s: vouched for %v, powerless %v; it has to be one of them", v.table, c, !told, told)
 			}

@@ -48,7 +48,7 @@ func TestKeysDropped(t *testing.T) {
 			check("before the next backup", true)
 			c.Advance(1e9)
 			second := mustBackup(t, a, dir, o)
-			if second.KeysRemoved != 5 { // of two stills, a face, a person and their consent
+			if second.KeysRemoved != 6 { // of a visit and its two stills, a face, a person and their consent
 				t.Errorf("%d keys removed", second.KeysRemoved)
 			}
 			check("after it", false)

@@ -8,6 +8,16 @@ ALTER TABLE gallery ADD COLUMN slot INTEGER;
 ALTER TABLE portraits ADD COLUMN slot INTEGER;
 ALTER TABLE persons ADD COLUMN slot INTEGER;
 ALTER TABLE consents ADD COLUMN slot INTEGER;
+ALTER TABLE visits ADD COLUMN slot INTEGER;
+ALTER TABLE holds ADD COLUMN slot INTEGER;
+ALTER TABLE messages ADD COLUMN slot INTEGER;
+ALTER TABLE advice ADD COLUMN slot INTEGER;
+ALTER TABLE trial_rings ADD COLUMN slot INTEGER;
+ALTER TABLE door_rules ADD COLUMN slot INTEGER;
+ALTER TABLE sources ADD COLUMN slot INTEGER;
+ALTER TABLE reports ADD COLUMN slot INTEGER;
+ALTER TABLE tokens ADD COLUMN slot INTEGER;
+ALTER TABLE onetime ADD COLUMN slot INTEGER;
 
 -- Slots that no row names any more and that are to be overwritten: a crash between
 -- the two leaves them here. What removes a row, or gives it another slot, need not
@@ -31,10 +41,52 @@ END;
 CREATE TRIGGER consent_leaves_slot AFTER DELETE ON consents WHEN old.slot IS NOT NULL BEGIN
 	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
 END;
+CREATE TRIGGER visit_leaves_slot AFTER DELETE ON visits WHEN old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER hold_leaves_slot AFTER DELETE ON holds WHEN old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER message_leaves_slot AFTER DELETE ON messages WHEN old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER advice_leaves_slot AFTER DELETE ON advice WHEN old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER trial_ring_leaves_slot AFTER DELETE ON trial_rings WHEN old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER door_rule_leaves_slot AFTER DELETE ON door_rules WHEN old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER source_leaves_slot AFTER DELETE ON sources WHEN old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER report_leaves_slot AFTER DELETE ON reports WHEN old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER token_leaves_slot AFTER DELETE ON tokens WHEN old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER onetime_leaves_slot AFTER DELETE ON onetime WHEN old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
 CREATE TRIGGER still_changes_slot AFTER UPDATE OF slot ON stills WHEN old.slot IS NOT new.slot AND old.slot IS NOT NULL BEGIN
 	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
 END;
 CREATE TRIGGER face_changes_slot AFTER UPDATE OF slot ON faces WHEN old.slot IS NOT new.slot AND old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER hold_changes_slot AFTER UPDATE OF slot ON holds WHEN old.slot IS NOT new.slot AND old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER trial_ring_changes_slot AFTER UPDATE OF slot ON trial_rings WHEN old.slot IS NOT new.slot AND old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER door_rule_changes_slot AFTER UPDATE OF slot ON door_rules WHEN old.slot IS NOT new.slot AND old.slot IS NOT NULL BEGIN
+	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
+END;
+CREATE TRIGGER onetime_changes_slot AFTER UPDATE OF slot ON onetime WHEN old.slot IS NOT new.slot AND old.slot IS NOT NULL BEGIN
 	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
 END;
 
