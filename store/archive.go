@@ -19,13 +19,14 @@
 // When [Archive.Keep] returns without an error, the still survives a crash of
 // the process, of the kernel, and a loss of power, as far as the disk keeps
 // its own promises. The order is: the still's file is written under incoming
-// and synced, and its folder too; then the row is committed, with SQLite in WAL
-// mode and synchronous=FULL, which syncs the log at each commit; then the file
-// moves to its place. A crash in between leaves a file in incoming, which
+// and synced, and its folder too; then its key is written into a slot and synced,
+// and the row that names both is committed, with SQLite in WAL mode and
+// synchronous=FULL, which syncs the log at each commit; then the file moves to its
+// place. A crash in between leaves a file in incoming, which
 // [Archive.Recover] moves or removes at the next start. Removing goes the other
-// way: the rows go and the file's name is written down in one transaction, then
-// the file goes. So no crash leaves a row without its file, nor a file that
-// nothing names.
+// way: the rows go, and the file's name and the slots are written down, in one
+// transaction; then the slots are overwritten and synced, and the file goes. So no
+// crash leaves a row without its file, nor a file or a key that nothing names.
 //
 // What is asked of SQLite: that a transaction which was committed is there
 // after a crash or a loss of power, whole, and one that was not is not there at
@@ -44,7 +45,12 @@
 // name. No
 // picture, name, ring, face, descriptor, mask, rule or reason: those are sealed
 // under a master key that lies elsewhere (package seal), each bound to its row,
-// so that none can be put in another's place. Secrets, tokens and passwords are
+// so that none can be put in another's place. What tells of a visit or a person is
+// sealed under a key of its row's own, which is wrapped with the master key and
+// overwritten when the row goes: then nobody opens it, whatever of it is left in the
+// database's unused pages, its log or the disk's free blocks. Names of residents,
+// tablets, bells and doors, and what is set, are under the master key itself: nothing
+// of them is promised to be gone from a raw disk. Secrets, tokens and passwords are
 // kept as hashes.
 //
 // # What somebody can do who writes there
@@ -59,6 +65,7 @@
 //	stills/QK/QK….still one file a still, sealed, named by a random id, spread over folders
 //	stills/QK/QK….small its small pictures, where they were made: sealed with its key, and going with it
 //	incoming/          stills on their way in; empty when nothing is going on
+//	keys               the wrapped keys of what can be erased, in slots that are overwritten in place
 //	server.lock        held by the one server that may write here
 package store
 

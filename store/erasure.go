@@ -140,7 +140,8 @@ func (a *Archive) eraseVisits(ctx context.Context, tx *sql.Tx, ids []string) err
 	if err := eraseRows(ctx, tx, "advice", theirs, jsonList(ids)); err != nil {
 		return err
 	}
-	for table, where := range map[string]string{"stills": theirs, "holds": theirs, "messages": theirs, "trial_rings": theirs,
+	for table, where := range map[string]string{
+		"stills": theirs, "holds": theirs, "messages": theirs, "trial_rings": theirs,
 		"visits": `id IN (SELECT value FROM json_each(?))`,
 		"faces":  `still IN (SELECT id FROM stills WHERE ` + theirs + `)`} {
 		if err := eraseSlots(ctx, tx, table, where, jsonList(ids)); err != nil {

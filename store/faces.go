@@ -3,7 +3,10 @@ package store
 import (
 	"context"
 	"database/sql"
+	"encoding/binary"
+	"encoding/json"
 	"fmt"
+	"math"
 
 	"lintel/internal/house"
 )
@@ -43,4 +46,36 @@ func (a *Archive) reduceFace(ctx context.Context, tx *sql.Tx, id string, f house
 	}
 	_, err = tx.ExecContext(ctx, `UPDATE faces SET sealed = ?, slot = ? WHERE id = ?`, sealed, slot, id)
 	return err
+}
+
+// encodeFace writes what of a face is sealed; a descriptor of zeros is left out.
+func encodeFace(f house.Face) ([]byte, error) {
+	open := sealedFace{Box: f.Box, Landmarks: f.Landmarks, Quality: f.Quality, Liveness: f.Liveness, Look: f.ImageHash,
+		Unlooked: f.Unlooked}
+	if f.Descriptor != (house.Descriptor{}) {
+		open.Descriptor = encodeDescriptor(f.Descriptor)
+	}
+	raw, err := json.Marshal(open)
+	if err != nil {
+		return nil, fmt.Errorf("sealing a face: %w", err)
+	}
+	return raw, nil
+}
+
+func encodeDescriptor(d house.Descriptor) []byte {
+	b := make([]byte, 0, 4*len(d))
+	for _, v := range d {
+		b = binary.LittleEndian.AppendUint32(b, math.Float32bits(v))
+	}
+	return b
+}
+
+func decodeDescriptor(b []byte) (d house.Descriptor, err error) {
+	if len(b) != 4*len(d) {
+		return d, fmt.Errorf("a descriptor of %d bytes, not %d", len(b), 4*len(d))
+	}
+	for i := range d {
+		d[i] = math.Float32frombits(binary.LittleEndian.Uint32(b[4*i:]))
+	}
+	return d, nil
 }

@@ -79,7 +79,8 @@ func TestKeysMigrate(t *testing.T) {
 	must(t, err)
 	must(t, second(db.Exec(fmt.Sprintf(`PRAGMA user_version = %d`, slices.Index(names, slotsScript)))))
 	must(t, c.Close())
-	must(t, second(db.Exec(`CREATE TRIGGER broken BEFORE UPDATE OF sealed ON faces BEGIN SELECT raise(ABORT, 'the power went'); END`)))
+	must(t, second(db.Exec(`CREATE TRIGGER broken BEFORE UPDATE OF sealed ON faces
+		BEGIN SELECT raise(ABORT, 'the power went'); END`)))
 	if a, err := Open(ctx, c.dir, testKey, c.clock.Now); err == nil {
 		a.Close()
 		t.Fatal("the migration did not break off")

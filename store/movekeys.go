@@ -75,8 +75,8 @@ func (a *Archive) moveStillKeys(ctx context.Context, tx *sql.Tx, after int64) (n
 		key          []byte
 	}
 	rows, err := tx.QueryContext(ctx,
-		`SELECT rowid, id, visit, frame, wrapped_key FROM stills WHERE wrapped_key <> x'' AND rowid > ? ORDER BY rowid LIMIT ?`,
-		after, someRows)
+		`SELECT rowid, id, visit, frame, wrapped_key FROM stills WHERE wrapped_key <> x'' AND rowid > ?
+			ORDER BY rowid LIMIT ?`, after, someRows)
 	all, err := scanAll(rows, err, func(w *wrapped) error {
 		return rows.Scan(&w.row, &w.still, &w.visit, &w.frame, &w.key)
 	})

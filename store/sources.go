@@ -233,7 +233,8 @@ func (a *Archive) sourceState(ctx context.Context, q querier, id string) (state 
 }
 
 // sealOfSource seals more of a source, under the key that its name is sealed with.
-func (a *Archive) sealOfSource(ctx context.Context, tx *sql.Tx, id string, value []byte, column string) ([]byte, error) {
+func (a *Archive) sealOfSource(ctx context.Context, tx *sql.Tx, id string, value []byte,
+	column string) ([]byte, error) {
 	var name []byte
 	err := tx.QueryRowContext(ctx, `SELECT name FROM sources WHERE id = ?`, id).Scan(&name)
 	if errors.Is(err, sql.ErrNoRows) {
