@@ -186,7 +186,8 @@ func TestVerifyErasedCommand(t *testing.T) {
 	lintel(exitFailed, "open what was erased", "verify", "--raw", before)
 	var r store.DiskReport
 	if err := json.Unmarshal([]byte(lintel(exitFailed, "", "verify", "--json", "--raw", before)), &r); err != nil ||
-		len(r.Found) != 1 || r.Found[0].At != 4096 || r.Bytes != int64(4096+2*len(now)) {
+		len(r.Found) != 2 || r.Found[0].At != 4096 || // the ring's name and the still's key
+		r.Found[1].At != 4096+64 || r.Bytes != int64(4096+2*len(now)) {
 		t.Errorf("%+v, %v", r, err)
 	}
 
