@@ -54,15 +54,15 @@
 //
 // What the archive erased since, or erases or lets go during the backup, is in
 // no part of the new snapshot. Once that is in its place, the copies of erased
-// stills are removed, whichever snapshot names them, and the keys of erased stills
-// and faces are overwritten in all snapshots of the folder; the ids of all that was
-// erased are written there, so that [Restore] can respect them. Until then, and in
-// every other folder and copy of one, a snapshot made before an erasure opens, with
-// the master key, what was erased since. What the databases of older snapshots hold
-// else of an erased visit or person (times, and under the master key the ring's and
-// the person's name, references, reasons) and copies of stills that a rule let go
-// stay until those snapshots are gone: until as many newer ones are there as are
-// kept. A backup with Keep 1 removes them now.
+// stills are removed, whichever snapshot names them, and the keys of what was erased
+// are overwritten in all snapshots of the folder; the ids of all that was erased are
+// written there, so that [Restore] can respect them. Until then, and in every other
+// folder and copy of one, a snapshot made before an erasure opens, with the master
+// key, what was erased since. What the databases of older snapshots hold else of an
+// erased visit or person (times, ids, and all that was sealed under the master key by
+// versions before keys had slots) and copies of stills that a rule let go stay until
+// those snapshots are gone: until as many newer ones are there as are kept. A backup
+// with Keep 1 removes them now.
 //
 // So that keys can be overwritten without what opens an encrypted backup, the file
 // keys is not encrypted to recipients. It holds nothing but keys under the archive's
