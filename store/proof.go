@@ -32,7 +32,7 @@ type Proof struct {
 // is remembered by its id alone: in the list of erasures, in the audit trail
 // and, for a visit, for 30 days among the visits that went. What was sealed of
 // it can't be looked for, since nobody knows it any more; so the proof is that
-// the keys of its stills and faces were overwritten, and that after it was deleted a
+// its keys were overwritten, and that after it was deleted a
 // whole [Archive.Scrub] left nothing deleted in the database's files. Whether a raw
 // disk has such a key yet, [Archive.SearchDisk] says. The error is ErrNotErased or ErrTraces, and says more;
 // the proof then says what was in order up to there.

@@ -13,7 +13,7 @@ import (
 // A DiskReport is what [Archive.SearchDisk] looked at and found.
 type DiskReport struct {
 	Bytes  int64    `json:"bytes"`  // that were read
-	Erased int      `json:"erased"` // keys of erased stills and faces that were looked for
+	Erased int      `json:"erased"` // keys of what was erased that were looked for
 	Found  []OnDisk `json:"found"`  // a thousand at most
 	More   int      `json:"more"`   // how many more there are
 }
