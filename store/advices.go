@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -36,7 +37,7 @@ func (a *Archive) AddAdvice(ctx context.Context, d house.Advice, persons ...stri
 				return err
 			}
 		}
-		sealed, err := a.sealJSON(d, "advice.sealed", d.ID)
+		sealed, slot, err := a.sealKeyedJSON(ctx, tx, d, "advice.sealed", d.ID)
 		if err != nil {
 			return err
 		}
@@ -45,10 +46,10 @@ func (a *Archive) AddAdvice(ctx context.Context, d house.Advice, persons ...stri
 			return err
 		}
 		_, err = tx.ExecContext(ctx, `
-			INSERT INTO advice (id, visit, door, state, at, expires_at, unmet, unasked, sealed)
-				VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			INSERT INTO advice (id, visit, door, state, at, expires_at, unmet, unasked, sealed, slot)
+				VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 			d.ID, d.Visit, d.Door, d.State, micros(d.At), micros(d.ExpiresAt), strings.Join(d.Unmet(), ","),
-			strings.Join(d.NotAsked(), ","), sealed)
+			strings.Join(d.NotAsked(), ","), sealed, slot)
 		if err != nil {
 			return err
 		}
@@ -245,9 +246,16 @@ func (a *Archive) changeOpen(ctx context.Context, tx *sql.Tx, id string, as, act
 	if d.State = as; as != house.Suggested {
 		d.By, d.EndedAt = house.Actor(ctx), a.now()
 	}
-	sealed, err := a.sealJSON(d, "advice.sealed", id)
-	if err != nil {
+	var sealed []byte
+	if err := tx.QueryRowContext(ctx, `SELECT sealed FROM advice WHERE id = ?`, id).Scan(&sealed); err != nil {
 		return err
+	}
+	raw, err := json.Marshal(d)
+	if err == nil {
+		sealed, err = a.sealAgain(sealed, raw, "advice.sealed", id)
+	}
+	if err != nil {
+		return fmt.Errorf("sealing advice %s: %w", id, err)
 	}
 	if err := a.changeIn(ctx, tx, string(action), subject, house.ErrTaken,
 		`UPDATE advice SET state = ?, sealed = ? WHERE id = ?`, as, sealed, id); err != nil {

@@ -19,13 +19,15 @@
 // When [Archive.Keep] returns without an error, the still survives a crash of
 // the process, of the kernel, and a loss of power, as far as the disk keeps
 // its own promises. The order is: the still's file is written under incoming
-// and synced, and its folder too; then the row is committed, with SQLite in WAL
-// mode and synchronous=FULL, which syncs the log at each commit; then the file
-// moves to its place. A crash in between leaves a file in incoming, which
+// and synced, and its folder too; then its key is written into a slot and synced,
+// and the row that names both is committed, with SQLite in WAL mode and
+// synchronous=FULL, which syncs the log at each commit; then the file moves to its
+// place. A crash in between leaves a file in incoming, which
 // [Archive.Recover] moves or keeps aside at the next start. Removing goes the other
-// way: the rows go and the file's name is written down in one transaction, then
-// the file goes, and its name is forgotten once that is durable. So no crash leaves a
-// row without its file. A file that nothing names was never answered for, or its row
+// way: the rows go, and the file's name and the slots are written down, in one
+// transaction; then the slots are overwritten and synced, the file goes, and its name
+// is forgotten once that is durable. So no crash leaves a row without its file, nor a key
+// that nothing names. A file that nothing names was never answered for, or its row
 // was lost with a damaged log: it is kept aside, and residents are told.
 //
 // What is asked of SQLite: that a transaction which was committed is there
@@ -45,7 +47,12 @@
 // name. No
 // picture, name, ring, face, descriptor, mask, rule or reason: those are sealed
 // under a master key that lies elsewhere (package seal), each bound to its row,
-// so that none can be put in another's place. Secrets, tokens and passwords are
+// so that none can be put in another's place. What tells of a visit or a person is
+// sealed under a key of its row's own, which is wrapped with the master key and
+// overwritten when the row goes: then nobody opens it, whatever of it is left in the
+// database's unused pages, its log or the disk's free blocks. Names of residents,
+// tablets, bells and doors, and what is set, are under the master key itself: nothing
+// of them is promised to be gone from a raw disk. Secrets, tokens and passwords are
 // kept as hashes.
 //
 // # What somebody can do who writes there
@@ -61,6 +68,7 @@
 //	stills/QK/QK….small its small pictures, where they were made: sealed with its key, and going with it
 //	incoming/          stills on their way in; empty when nothing is going on
 //	aside/             stills that no row names, where there ever were any
+//	keys               the wrapped keys of what can be erased, in slots that are overwritten in place
 //	server.lock        held by the one server that may write here
 package store
 
@@ -79,6 +87,7 @@ import (
 	"syscall"
 	"time"
 
+	"lintel/store/internal/keyfile"
 	"lintel/store/seal"
 )
 
@@ -117,6 +126,10 @@ type Archive struct {
 	lock  *os.File
 	seals *seal.Sealer
 
+	keys         *keyfile.File // of what is to go without a trace
+	slotted      bool          // whether the database's rows name slots there
+	keysUnsynced bool          // for whoever has the connection that writes
+
 	writer  *guarded    // opens the connection of write,
 	reader  *guarded    // and those of read
 	vouches bool        // whether the database's rows have vouchers
@@ -141,6 +154,9 @@ type Archive struct {
 // Close closes the archive and gives up its lock.
 func (a *Archive) Close() error {
 	err := errors.Join(a.read.Close(), a.write.Close())
+	if a.keys != nil {
+		err = errors.Join(err, a.keys.Close())
+	}
 	if a.lock != nil {
 		// Unlocked before it is closed: a process that is being started at
 		// this moment has the file open as well, until it runs.
@@ -149,20 +165,40 @@ func (a *Archive) Close() error {
 	return err
 }
 
-// update runs f in a writing transaction, which is committed if f returns nil.
+// update runs f in a writing transaction, which is committed if f returns nil. The
+// keys of what went with it are overwritten then; who says that it is gone calls
+// clearSlots, which waits and tells of an error.
 func (a *Archive) update(ctx context.Context, f func(*sql.Tx) error) error {
+	freed, err := a.transact(ctx, f)
+	if err == nil && freed > 0 {
+		_ = a.clearSlots(ctx, false)
+	}
+	return err
+}
+
+// transact is update without what comes after, and returns how many slots are to be
+// overwritten.
+func (a *Archive) transact(ctx context.Context, f func(*sql.Tx) error) (freed int, err error) {
 	tx, err := a.write.BeginTx(ctx, nil)
 	if err != nil {
-		return fmt.Errorf("beginning a transaction: %w", damage(err))
+		return 0, fmt.Errorf("beginning a transaction: %w", damage(err))
 	}
 	defer tx.Rollback()
 	if err := f(tx); err != nil {
-		return damage(err)
+		return 0, damage(err)
+	}
+	if a.slotted {
+		if freed, err = freedSlots(ctx, tx); err == nil {
+			err = a.syncKeys()
+		}
+		if err != nil {
+			return 0, damage(err)
+		}
 	}
 	if err := tx.Commit(); err != nil {
-		return fmt.Errorf("committing: %w", damage(err))
+		return 0, fmt.Errorf("committing: %w", damage(err))
 	}
-	return nil
+	return freed, nil
 }
 
 // change runs a statement and adds it to the audit trail. The error is none if
@@ -234,7 +270,10 @@ func (a *Archive) seal(text string, place ...string) []byte {
 }
 
 func (a *Archive) unseal(text *string, sealed []byte, place ...string) error {
-	b, err := a.seals.OpenValue(sealed, place...)
+	b, err := a.open(sealed, place...)
+	if errors.Is(err, keyfile.ErrGone) && onlyShown[place[0]] {
+		return nil // as in a backup of before it was erased; verify tells of it
+	}
 	if err != nil {
 		return fmt.Errorf("opening %s: %w", strings.Join(place, " "), err)
 	}
@@ -251,8 +290,18 @@ func (a *Archive) sealJSON(v any, place ...string) ([]byte, error) {
 	return a.seals.Value(raw, place...), nil
 }
 
+// sealKeyedJSON is sealJSON under a key of the row's own.
+func (a *Archive) sealKeyedJSON(ctx context.Context, tx *sql.Tx, v any, place ...string) (sealed []byte, slot int64,
+	err error) {
+	raw, err := json.Marshal(v)
+	if err != nil {
+		return nil, 0, fmt.Errorf("sealing %s: %w", place[0], err)
+	}
+	return a.sealKeyed(ctx, tx, raw, place...)
+}
+
 func (a *Archive) openJSON(v any, sealed []byte, place ...string) error {
-	raw, err := a.seals.OpenValue(sealed, place...)
+	raw, err := a.open(sealed, place...)
 	if err != nil {
 		return fmt.Errorf("opening %s: %w", place[0], err)
 	}

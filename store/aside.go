@@ -18,8 +18,8 @@ import (
 // of a visit whose row was lost with a damaged log. What was erased or swept is
 // neither: its file is listed for removal in the transaction that takes the row. So
 // such a file is kept aside, told of, and goes when the longest period of the rules
-// is over, or when a resident says so. Its key was in the row: nothing opens it
-// until a row names it again, as after the database was put back.
+// is over, or when a resident says so. Only the row says which slot has its key: nothing
+// opens it until a row names it again, as after the database was put back.
 
 // Aside is what is kept aside.
 type Aside struct {

@@ -241,6 +241,7 @@ func TestVouchersTakenAway(t *testing.T) {
 			t.Fatalf("%s: %v", statement, err)
 		}
 	}
+	undoSlots(t, a)
 	must(t, a.Close())
 	run(`UPDATE residents SET password_hash = '$argon2id$of their own'`)
 	for _, v := range vouchedTables {

@@ -5,6 +5,8 @@ import (
 	"runtime"
 	"testing"
 	"time"
+
+	"lintel/store/seal"
 )
 
 // A visitor who rings while a sweep waits for its turn to write is of no time to
@@ -31,7 +33,7 @@ func TestSweepWaitsWhileSomebodyRings(t *testing.T) {
 	c.Advance(time.Minute)
 	n := stillOf("meanwhile", 0)
 	n.ReceivedAt = c.Now()
-	visit, err := a.insertStill(ctx, other, newID(), n, sql.NullString{}, []byte{}, n.JPEG)
+	visit, err := a.insertStill(ctx, other, newID(), n, sql.NullString{}, seal.NewKey(), n.JPEG)
 	if err == nil {
 		// No file is kept of it here.
 		_, err = other.ExecContext(ctx, `UPDATE stills SET file = NULL WHERE visit = ?`, visit)

@@ -149,7 +149,7 @@ func dayOf(at time.Time) int64 {
 func (a *Archive) warnsFunction(_ *sqlite.FunctionContext, args []driver.Value) (driver.Value, error) {
 	id, _ := args[0].(string)
 	sealed, _ := args[1].([]byte)
-	raw, err := a.seals.OpenValue(sealed, "faces.sealed", id)
+	raw, err := a.open(sealed, facePlace(id)...)
 	if err != nil || !bytes.Contains(raw, []byte(`"Liveness"`)) {
 		return int64(0), nil // verify tells of one that does not open
 	}

@@ -236,24 +236,29 @@ func (a *Archive) SetAdviceRules(ctx context.Context, r house.AdviceRules) error
 const adviceKept = 31 * 24 * time.Hour
 
 // setSealed adds a row of id and sealed value, or changes it, and notes that.
-// Person and door are columns of rules; both are empty for other tables.
+// Person and door are columns of rules, which have keys of their own; both are empty
+// for other tables.
 func (a *Archive) setSealed(ctx context.Context, tx *sql.Tx, added bool, table, what, id string, v any, person,
 	door string) error {
+	if person != "" {
+		sealed, slot, err := a.sealKeyedJSON(ctx, tx, v, table+".sealed", id)
+		if err != nil {
+			return err
+		}
+		if added {
+			return a.changeIn(ctx, tx, "added", what+" "+id, house.ErrNotFound,
+				`INSERT INTO `+table+` (id, person, door, sealed, slot) VALUES (?, ?, ?, ?, ?)`, id, person, door, sealed, slot)
+		}
+		return a.changeIn(ctx, tx, "changed", what+" "+id, house.ErrNotFound, `UPDATE `+table+`
+			SET person = ?, door = ?, sealed = ?, slot = ? WHERE id = ?`, person, door, sealed, slot, id)
+	}
 	sealed, err := a.sealJSON(v, table+".sealed", id)
 	if err != nil {
 		return err
 	}
-	switch {
-	case added && person != "":
-		return a.changeIn(ctx, tx, "added", what+" "+id, house.ErrNotFound,
-			`INSERT INTO `+table+` (id, person, door, sealed)
-			VALUES (?, ?, ?, ?)`, id, person, door, sealed)
-	case added:
+	if added {
 		return a.changeIn(ctx, tx, "added", what+" "+id, house.ErrNotFound, `INSERT INTO `+table+` (id, sealed)
 			VALUES (?, ?)`, id, sealed)
-	case person != "":
-		return a.changeIn(ctx, tx, "changed", what+" "+id, house.ErrNotFound, `UPDATE `+table+`
-			SET person = ?, door = ?, sealed = ? WHERE id = ?`, person, door, sealed, id)
 	}
 	return a.changeIn(ctx, tx, "changed", what+" "+id, house.ErrNotFound, `UPDATE `+table+` SET sealed = ? WHERE id = ?`,
 		sealed, id)

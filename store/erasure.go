@@ -95,10 +95,21 @@ func (a *Archive) eraseVisits(ctx context.Context, tx *sql.Tx, ids []string) err
 			`ON CONFLICT DO NOTHING`,
 		`INSERT INTO erasures (what, id, at) SELECT 'still', file, ?2 FROM stills
 			WHERE visit IN (SELECT value FROM json_each(?1)) AND file IS NOT NULL ON CONFLICT DO NOTHING`,
-		`DELETE FROM advice WHERE visit IN (SELECT value FROM json_each(?1))`,
 	} {
 		if _, err := tx.ExecContext(ctx, statement, jsonList(ids), micros(a.now())); err != nil {
 			return fmt.Errorf("remembering an erasure: %w", err)
+		}
+	}
+	const theirs = `visit IN (SELECT value FROM json_each(?))`
+	if err := eraseRows(ctx, tx, "advice", theirs, jsonList(ids)); err != nil {
+		return err
+	}
+	for table, where := range map[string]string{
+		"stills": theirs, "holds": theirs, "messages": theirs, "trial_rings": theirs,
+		"visits": `id IN (SELECT value FROM json_each(?))`,
+		"faces":  `still IN (SELECT id FROM stills WHERE ` + theirs + `)`} {
+		if err := eraseSlots(ctx, tx, table, where, jsonList(ids)); err != nil {
+			return err
 		}
 	}
 	for _, id := range ids {
@@ -135,8 +146,12 @@ func (a *Archive) removeVisits(ctx context.Context, tx *sql.Tx, ids []string) er
 	return nil
 }
 
-// finishRemovals removes the files that were noted for it.
+// finishRemovals overwrites the keys of what went, and removes the files that were
+// noted for it.
 func (a *Archive) finishRemovals(ctx context.Context) error {
+	if err := a.clearSlots(ctx, true); err != nil {
+		return err
+	}
 	for {
 		files, err := texts(a.read.QueryContext(ctx, `SELECT file FROM removals LIMIT 500`))
 		if err != nil || len(files) == 0 {
@@ -187,24 +202,12 @@ func (a *Archive) ErasePerson(ctx context.Context, id string, visits bool) (e Er
 		if err := oneRow(res, "person "+id); err != nil {
 			return err
 		}
-		for _, statement := range []string{
-			`INSERT INTO erasures (what, id, at) VALUES ('person', ?1, ?2) ON CONFLICT DO NOTHING`,
-			`DELETE FROM gallery WHERE person = ?1`,
-			`DELETE FROM consents WHERE person = ?1`,
-			// What lets somebody be advised in ends here, before all else of
-			// them has gone.
-			`DELETE FROM door_rules WHERE person = ?1`,
-			`DELETE FROM sources WHERE person = ?1`,
-			`DELETE FROM tokens WHERE person = ?1`,
-			`DELETE FROM onetime WHERE person = ?1`,
-			`DELETE FROM factors WHERE person = ?1`,
-			`DELETE FROM misses WHERE whom = ?1`,
-			`DELETE FROM advice WHERE id IN (SELECT advice FROM advice_persons WHERE person = ?1)`,
-			`DELETE FROM messages WHERE person = ?1`,
-		} {
-			if _, err := tx.ExecContext(ctx, statement, id, micros(a.now())); err != nil {
-				return err
-			}
+		if _, err := tx.ExecContext(ctx, `INSERT INTO erasures (what, id, at) VALUES ('person', ?, ?) ON CONFLICT DO NOTHING`,
+			id, micros(a.now())); err != nil {
+			return err
+		}
+		if err := eraseOfPerson(ctx, tx, id); err != nil {
+			return err
 		}
 		return a.note(ctx, tx, "erased", "person "+id)
 	})
@@ -215,6 +218,23 @@ func (a *Archive) ErasePerson(ctx context.Context, id string, visits bool) (e Er
 		return e, fmt.Errorf("erasing a person: %w", spaceError(err))
 	}
 	return e, nil
+}
+
+// eraseOfPerson erases the rows that are a person's. What lets somebody be advised in
+// ends here, before all else of them has gone.
+func eraseOfPerson(ctx context.Context, tx *sql.Tx, person string) error {
+	for _, rows := range [][2]string{
+		{"portraits", `reference IN (SELECT id FROM gallery WHERE person = ?)`},
+		{"gallery", `person = ?`}, {"consents", `person = ?`}, {"door_rules", `person = ?`},
+		{"reports", `source IN (SELECT id FROM sources WHERE person = ?)`}, {"sources", `person = ?`},
+		{"tokens", `person = ?`}, {"onetime", `person = ?`}, {"factors", `person = ?`}, {"misses", `whom = ?`},
+		{"advice", `id IN (SELECT advice FROM advice_persons WHERE person = ?)`}, {"messages", `person = ?`},
+	} {
+		if err := eraseRows(ctx, tx, rows[0], rows[1], person); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // FinishErasures goes on with erasures of periods and persons and withdrawals of
@@ -274,6 +294,9 @@ func (a *Archive) finishErasure(ctx context.Context, person string, visits bool)
 		e.Held = e.Unnamed
 	}
 	err = a.update(ctx, func(tx *sql.Tx) error {
+		if err := eraseSlots(ctx, tx, "persons", `id = ?`, person); err != nil {
+			return err
+		}
 		for _, statement := range []string{
 			// What was said of somebody else's face stands, and tells of this one no more.
 			`UPDATE checks SET asked = NULL, asked_distance = NULL WHERE asked = ? AND answer IN ('else', 'not-a-face')`,
@@ -286,6 +309,9 @@ func (a *Archive) finishErasure(ctx context.Context, person string, visits bool)
 		}
 		return nil
 	})
+	if err == nil {
+		err = a.clearSlots(ctx, true)
+	}
 	return e, err
 }
 
@@ -348,8 +374,7 @@ func (a *Archive) unname(ctx context.Context, tx *sql.Tx, person string) (visits
 // forgetFace leaves of a face where it was, and nothing of whose: neither what
 // was found nor what was answered.
 func (a *Archive) forgetFace(ctx context.Context, tx *sql.Tx, f house.Face) error {
-	sealed, err := a.sealFace(house.Face{Box: f.Box}, f.ID)
-	if err != nil {
+	if err := eraseSlots(ctx, tx, "faces", `id = ?`, f.ID); err != nil {
 		return err
 	}
 	for _, statement := range []string{`DELETE FROM checks WHERE face = ?`, `DELETE FROM looks WHERE face = ?`} {
@@ -357,7 +382,7 @@ func (a *Archive) forgetFace(ctx context.Context, tx *sql.Tx, f house.Face) erro
 			return err
 		}
 	}
-	if _, err := tx.ExecContext(ctx, `UPDATE faces SET sealed = ? WHERE id = ?`, sealed, f.ID); err != nil {
+	if err := a.reduceFace(ctx, tx, f.ID, house.Face{Box: f.Box}); err != nil {
 		return err
 	}
 	return forgetMatch(ctx, tx, f)

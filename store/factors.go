@@ -89,14 +89,20 @@ func (a *Archive) OneTimePersons(ctx context.Context) ([]string, error) {
 // SetOneTimeSecret gives a person one-time codes, in place of those they had.
 // No code up to the step is good. The error is ErrNotFound.
 func (a *Archive) SetOneTimeSecret(ctx context.Context, person, secret string, step int64) error {
-	err := a.change(ctx, "changed", "codes "+person, house.ErrNotFound, `
-		INSERT INTO onetime (person, secret, last_step, added_at) SELECT id, ?, ?, ? FROM persons
-			WHERE id = ? AND id NOT IN (SELECT person FROM erasing)
-		ON CONFLICT (person) DO UPDATE
-			SET secret = excluded.secret, last_step = excluded.last_step, added_at = excluded.added_at`,
-		a.seal(secret, "onetime.secret", person), step, micros(a.now()), person)
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		sealed, slot, err := a.sealKeyed(ctx, tx, []byte(secret), "onetime.secret", person)
+		if err != nil {
+			return err
+		}
+		return a.changeIn(ctx, tx, "changed", "codes "+person, house.ErrNotFound, `
+			INSERT INTO onetime (person, secret, slot, last_step, added_at) SELECT id, ?, ?, ?, ? FROM persons
+				WHERE id = ? AND id NOT IN (SELECT person FROM erasing)
+			ON CONFLICT (person) DO UPDATE SET secret = excluded.secret, slot = excluded.slot,
+				last_step = excluded.last_step, added_at = excluded.added_at`,
+			sealed, slot, step, micros(a.now()), person)
+	})
 	if err != nil {
-		return fmt.Errorf("keeping one-time codes: %w", err)
+		return fmt.Errorf("keeping one-time codes: %w", spaceError(err))
 	}
 	return nil
 }

@@ -28,11 +28,17 @@ func (a *Archive) PlaceHold(ctx context.Context, visit, reason string, until tim
 	case until.After(now.Add(maxHold)):
 		return house.Fault{Of: house.ErrBadHold, Code: "hold-long"}
 	}
-	err := a.changeVisit(ctx, visit, "held", `
-		INSERT INTO holds (visit, reason, placed_at, ends_at) SELECT id, ?, ?, ? FROM visits WHERE id = ?
-		ON CONFLICT (visit) DO UPDATE
-			SET reason = excluded.reason, placed_at = excluded.placed_at, ends_at = excluded.ends_at`,
-		a.seal(reason, "holds.reason", visit), micros(now), micros(until), visit)
+	err := a.changeVisit(ctx, visit, "held", func(tx *sql.Tx) (sql.Result, error) {
+		sealed, slot, err := a.sealKeyed(ctx, tx, []byte(reason), "holds.reason", visit)
+		if err != nil {
+			return nil, err
+		}
+		return tx.ExecContext(ctx, `
+			INSERT INTO holds (visit, reason, slot, placed_at, ends_at) SELECT id, ?, ?, ?, ? FROM visits WHERE id = ?
+			ON CONFLICT (visit) DO UPDATE SET reason = excluded.reason, slot = excluded.slot,
+				placed_at = excluded.placed_at, ends_at = excluded.ends_at`,
+			sealed, slot, micros(now), micros(until), visit)
+	})
 	if err != nil {
 		return fmt.Errorf("placing a hold: %w", err)
 	}
@@ -42,7 +48,9 @@ func (a *Archive) PlaceHold(ctx context.Context, visit, reason string, until tim
 // EndHold ends a visit's hold; from then on the rules say when it goes. The
 // error is ErrNotFound without a hold.
 func (a *Archive) EndHold(ctx context.Context, visit string) error {
-	if err := a.changeVisit(ctx, visit, "released", `DELETE FROM holds WHERE visit = ?`, visit); err != nil {
+	if err := a.changeVisit(ctx, visit, "released", func(tx *sql.Tx) (sql.Result, error) {
+		return tx.ExecContext(ctx, `DELETE FROM holds WHERE visit = ?`, visit)
+	}); err != nil {
 		return fmt.Errorf("ending a hold: %w", err)
 	}
 	return nil

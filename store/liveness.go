@@ -31,11 +31,8 @@ func (a *Archive) keepLiveness(ctx context.Context, tx *sql.Tx, f house.Face, vi
 		now.Liveness.Equal(*f.Liveness) {
 		return nil
 	}
-	now.Liveness = f.Liveness
-	if sealed, err = a.sealFace(now, f.ID); err != nil {
-		return err
-	}
-	if _, err := tx.ExecContext(ctx, `UPDATE faces SET sealed = ? WHERE id = ?`, sealed, f.ID); err != nil {
+	now.ID, now.Liveness = f.ID, f.Liveness
+	if err := a.rewriteFace(ctx, tx, now); err != nil {
 		return fmt.Errorf("keeping a liveness finding: %w", err)
 	}
 	return nil

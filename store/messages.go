@@ -38,11 +38,14 @@ func (a *Archive) AddMessage(ctx context.Context, m house.Message) (id string, e
 				return err
 			}
 		}
+		sealed, slot, err := a.sealKeyed(ctx, tx, []byte(m.Text), "messages.sealed", m.ID)
+		if err != nil {
+			return err
+		}
 		return a.changeIn(ctx, tx, "sent", subject, house.ErrTaken, `
-			INSERT INTO messages (id, bell, visit, person, rule, by_whom, sealed, sent_at, until)
-			VALUES (?, ?, nullif(?, ''), nullif(?, ''), ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`,
-			m.ID, bell, m.Visit, m.Person, m.Rule, m.By, a.seal(m.Text, "messages.sealed", m.ID), micros(m.SentAt),
-			micros(m.Until))
+			INSERT INTO messages (id, bell, visit, person, rule, by_whom, sealed, slot, sent_at, until)
+			VALUES (?, ?, nullif(?, ''), nullif(?, ''), ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`,
+			m.ID, bell, m.Visit, m.Person, m.Rule, m.By, sealed, slot, micros(m.SentAt), micros(m.Until))
 	})
 	if err != nil {
 		return "", fmt.Errorf("sending a message: %w", spaceError(err))

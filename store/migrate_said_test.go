@@ -54,6 +54,7 @@ func TestAnswersMigrate(t *testing.T) {
 			run(`UPDATE visits SET kind = 'stranger' WHERE id = ?`, visit)
 		}
 	}
+	undoSlots(t, a)
 	for _, later := range undoSaid {
 		run(later)
 	}

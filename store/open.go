@@ -243,6 +243,9 @@ func (a *Archive) migrate(ctx context.Context) error {
 			return err
 		}
 	}
+	if err := a.moveKeys(ctx); err != nil {
+		return fmt.Errorf("moving keys out of the database: %w", spaceError(err))
+	}
 	return a.update(ctx, func(tx *sql.Tx) error { return a.countDays(ctx, tx) })
 }
 

@@ -12,6 +12,7 @@ import (
 	"golang.org/x/text/unicode/norm"
 
 	"lintel/internal/house"
+	"lintel/store/internal/keyfile"
 )
 
 // AddPerson adds a person, who can be enrolled once there is a consent. The
@@ -56,9 +57,12 @@ func (a *Archive) addPerson(ctx context.Context, tx *sql.Tx, name string) (house
 		return house.Person{}, cmp.Or(err, house.ErrPersonTwice)
 	}
 	p := house.Person{ID: newID(), Name: name, AddedAt: a.now().UTC()}
+	sealed, slot, err := a.sealKeyed(ctx, tx, []byte(p.Name), "persons.name", p.ID)
+	if err != nil {
+		return house.Person{}, err
+	}
 	return p, a.changeIn(ctx, tx, "added", "person "+p.ID, house.ErrExists,
-		`INSERT INTO persons (id, name, added_at) VALUES (?, ?, ?)`, p.ID, a.seal(p.Name, "persons.name", p.ID),
-		micros(p.AddedAt))
+		`INSERT INTO persons (id, name, slot, added_at) VALUES (?, ?, ?, ?)`, p.ID, sealed, slot, micros(p.AddedAt))
 }
 
 // RecordConsent keeps a consent of the person's. The error is ErrNoConsent if
@@ -76,11 +80,18 @@ func (a *Archive) recordConsent(ctx context.Context, tx *sql.Tx, person string, 
 		return house.Fault{Of: house.ErrNoConsent, Code: "consent-future"}
 	}
 	id := newID()
-	err := a.changeIn(ctx, tx, "consented", "person "+person, house.ErrNotFound, `
-		INSERT INTO consents (id, person, given_by, given_at, scope, recorded_at)
-		SELECT ?, id, ?, ?, ?, ? FROM persons WHERE id = ? AND id NOT IN (SELECT person FROM erasing)`,
-		id, a.seal(c.GivenBy, "consents.given_by", id), micros(c.GivenAt), a.seal(c.Scope, "consents.scope", id),
-		micros(a.now()), person)
+	by, slot, err := a.sealKeyed(ctx, tx, []byte(c.GivenBy), "consents.given_by", id)
+	var scope []byte
+	if err == nil {
+		scope, err = a.sealAgain(by, []byte(c.Scope), "consents.scope", id)
+	}
+	if err != nil {
+		return fmt.Errorf("recording a consent of person %s: %w", person, err)
+	}
+	err = a.changeIn(ctx, tx, "consented", "person "+person, house.ErrNotFound, `
+		INSERT INTO consents (id, person, given_by, given_at, scope, recorded_at, slot)
+		SELECT ?, id, ?, ?, ?, ?, ? FROM persons WHERE id = ? AND id NOT IN (SELECT person FROM erasing)`,
+		id, by, micros(c.GivenAt), scope, micros(a.now()), slot, person)
 	if err != nil {
 		return fmt.Errorf("recording a consent of person %s: %w", person, err)
 	}
@@ -234,18 +245,24 @@ func (a *Archive) addReference(ctx context.Context, tx *sql.Tx, r house.Referenc
 	if slices.ContainsFunc(known, func(k house.Reference) bool { return k.Descriptor == r.Descriptor }) {
 		return fmt.Errorf("this face: %w", house.ErrExists)
 	}
-	id := newID()
-	res, err := tx.ExecContext(ctx, `
-		INSERT INTO gallery (id, person, descriptor, face_width, quality, source_mac, added_at)
-			VALUES (?, ?, ?, ?, nullif(?, 0), ?, ?)
-		ON CONFLICT (person, source_mac) DO NOTHING`,
-		id, r.Person, a.seals.Value(encodeDescriptor(r.Descriptor), "gallery.descriptor", id), r.FaceWidth, r.Quality,
-		a.seals.Index(string(r.SourceSHA256[:])), micros(a.now()))
-	if err != nil {
+	mac := a.seals.Index(string(r.SourceSHA256[:]))
+	var twice bool
+	if err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM gallery WHERE person = ? AND source_mac = ?)`,
+		r.Person, mac).Scan(&twice); err != nil {
 		return fmt.Errorf("adding a reference: %w", err)
 	}
-	if n, _ := res.RowsAffected(); n == 0 {
+	if twice {
 		return fmt.Errorf("this picture: %w", house.ErrExists)
+	}
+	id := newID()
+	sealed, slot, err := a.sealKeyed(ctx, tx, encodeDescriptor(r.Descriptor), "gallery.descriptor", id)
+	if err == nil {
+		_, err = tx.ExecContext(ctx, `INSERT INTO gallery (id, person, descriptor, slot, face_width, quality, source_mac,
+			added_at) VALUES (?, ?, ?, ?, ?, nullif(?, 0), ?, ?)`, id, r.Person, sealed, slot, r.FaceWidth, r.Quality, mac,
+			micros(a.now()))
+	}
+	if err != nil {
+		return fmt.Errorf("adding a reference: %w", err)
 	}
 	if err := a.addPortrait(ctx, tx, id, r.Portrait); err != nil {
 		return err
@@ -269,7 +286,10 @@ func (a *Archive) references(ctx context.Context, q querier, query string, args 
 		if err := rows.Scan(&id, &r.Person, &sealed, &r.FaceWidth, &r.Quality); err != nil {
 			return err
 		}
-		descriptor, err := a.seals.OpenValue(sealed, "gallery.descriptor", id)
+		descriptor, err := a.open(sealed, "gallery.descriptor", id)
+		if errors.Is(err, keyfile.ErrGone) {
+			return nil // and it is left out
+		}
 		if err != nil {
 			return fmt.Errorf("opening a reference: %w", err)
 		}
@@ -279,5 +299,5 @@ func (a *Archive) references(ctx context.Context, q querier, query string, args 
 	if err != nil {
 		return nil, fmt.Errorf("reading the gallery: %w", err)
 	}
-	return refs, nil
+	return slices.DeleteFunc(refs, func(r house.Reference) bool { return r.Descriptor == house.Descriptor{} }), nil
 }

@@ -108,11 +108,11 @@ func TestPerson(t *testing.T) {
 	named, quill, odo1, odo2 := add("to be renamed"), add("Tamsin Quill"), add("Odo"), add("to be named odo")
 	// A name that is another's id, and one twice, as earlier versions let it be.
 	for id, name := range map[string]string{named: quill, odo2: "odo"} {
-		_, err := a.write.ExecContext(t.Context(), `UPDATE persons SET name = ? WHERE id = ?`,
-			a.seal(name, "persons.name", id), id)
-		if err != nil {
-			t.Fatal(err)
-		}
+		var sealed []byte
+		must(t, a.read.QueryRowContext(t.Context(), `SELECT name FROM persons WHERE id = ?`, id).Scan(&sealed))
+		sealed, err := a.sealAgain(sealed, []byte(name), "persons.name", id)
+		must(t, err)
+		must(t, second(a.write.ExecContext(t.Context(), `UPDATE persons SET name = ? WHERE id = ?`, sealed, id)))
 	}
 	for asked, test := range map[string]struct {
 		id   string

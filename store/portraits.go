@@ -14,8 +14,11 @@ func (a *Archive) addPortrait(ctx context.Context, tx *sql.Tx, reference string,
 	if p == nil || len(p.JPEG) == 0 {
 		return nil
 	}
-	_, err := tx.ExecContext(ctx, `INSERT INTO portraits (reference, origin, picture) VALUES (?, ?, ?)`, reference, p.Origin,
-		a.seals.Value(p.JPEG, "portraits.picture", reference))
+	sealed, slot, err := a.sealKeyed(ctx, tx, p.JPEG, "portraits.picture", reference)
+	if err == nil {
+		_, err = tx.ExecContext(ctx, `INSERT INTO portraits (reference, origin, picture, slot) VALUES (?, ?, ?, ?)`,
+			reference, p.Origin, sealed, slot)
+	}
 	if err != nil {
 		return fmt.Errorf("keeping the picture of a reference: %w", err)
 	}
@@ -33,7 +36,7 @@ func (a *Archive) Portrait(ctx context.Context, person, reference string) ([]byt
 	}
 	var picture []byte
 	if err == nil {
-		picture, err = a.seals.OpenValue(sealed, "portraits.picture", reference)
+		picture, err = a.open(sealed, "portraits.picture", reference)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("reading the picture of reference %s: %w", reference, err)

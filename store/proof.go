@@ -32,8 +32,9 @@ type Proof struct {
 // is remembered by its id alone: in the list of erasures, in the audit trail
 // and, for a visit, for 30 days among the visits that went. What was sealed of
 // it can't be looked for, since nobody knows it any more; so the proof is that
-// after it was deleted a whole [Archive.Scrub] left nothing deleted in the
-// database's files. The error is ErrNotErased or ErrTraces, and says more;
+// its keys were overwritten, and that after it was deleted a
+// whole [Archive.Scrub] left nothing deleted in the database's files. Whether a raw
+// disk has such a key yet, [Archive.SearchDisk] says. The error is ErrNotErased or ErrTraces, and says more;
 // the proof then says what was in order up to there.
 func (a *Archive) VerifyErased(ctx context.Context, id string) (p Proof, err error) {
 	p.ID, p.Checked = id, []string{}
@@ -158,11 +159,15 @@ func (a *Archive) noFile(ctx context.Context, _ Proof) (words string, err error)
 // nothingDeleted asks whether something that was deleted may be left in the
 // database's files.
 func (a *Archive) nothingDeleted(ctx context.Context, _ Proof) (words string, err error) {
-	var files, persons int
+	var files, persons, keys int
 	err = a.read.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM removals), (SELECT count(*)
-		FROM erasing)`).Scan(&files, &persons)
+		FROM erasing), (SELECT count(*) FROM freed_slots)`).Scan(&files, &persons, &keys)
 	if err != nil {
 		return "", err
+	}
+	if keys > 0 {
+		return "", fmt.Errorf("%w: %d keys of what went are not overwritten yet; run the server or `lintel verify --repair`",
+			ErrTraces, keys)
 	}
 	due, err := a.scrubDue(ctx)
 	if err != nil {
@@ -176,8 +181,8 @@ func (a *Archive) nothingDeleted(ctx context.Context, _ Proof) (words string, er
 	if err := v.countLeftovers(ctx); err != nil {
 		return "", err
 	}
-	words = fmt.Sprintf("the database's %d pages and its log were scrubbed after the last deletion, and no file waits "+
-		"to be removed", v.Pages)
+	words = fmt.Sprintf("the keys of all that went are overwritten, the database's %d pages and its log were scrubbed "+
+		"after the last deletion, and no file waits to be removed", v.Pages)
 	if v.Leftovers > 0 || v.Log > 0 {
 		return words + fmt.Sprintf("; since then rows that are there came to be in the unused parts of %d pages too, and "+
 			"in %d bytes of log", v.Leftovers, v.Log), nil

@@ -9,6 +9,7 @@ import (
 	"os"
 
 	"lintel/internal/house"
+	"lintel/store/seal"
 )
 
 // errChanged says that a still is no longer what it was when its replacement
@@ -39,10 +40,11 @@ func (a *Archive) replaceStills(ctx context.Context, v house.Visit, stage house.
 			}
 		}
 	}()
-	sealed, keys := make([][]byte, len(news)), make([][]byte, len(news))
+	sealed, keys := make([][]byte, len(news)), make([]seal.Key, len(news))
+	defer clear(keys)
 	for i, n := range news {
-		files[i] = newID()
-		if sealed[i], keys[i], err = a.seals.File(n.jpeg, stillPlace(v.ID, n.old.Frame)...); err != nil {
+		files[i], keys[i] = newID(), seal.NewKey()
+		if sealed[i], err = keys[i].Seal(n.jpeg, stillPlace(v.ID, n.old.Frame)...); err != nil {
 			return fmt.Errorf("sealing a still: %w", err)
 		}
 		if err = a.writeIncoming(files[i], sealed[i]); err != nil {
@@ -82,12 +84,22 @@ func (a *Archive) replaceStills(ctx context.Context, v house.Visit, stage house.
 	return a.finishRemovals(ctx)
 }
 
-func (a *Archive) replaceStill(ctx context.Context, tx *sql.Tx, n replacement, file string, sealed, key []byte) error {
+func (a *Archive) replaceStill(ctx context.Context, tx *sql.Tx, n replacement, file string, sealed []byte,
+	key seal.Key) error {
+	if n.masked > n.old.Masked { // by somebody's will: no backup shall bring it back
+		if err := a.eraseFile(ctx, tx, n.old); err != nil {
+			return err
+		}
+	}
+	slot, err := a.putKey(ctx, tx, key)
+	if err != nil {
+		return err
+	}
 	hash := sha256.Sum256(sealed)
 	res, err := tx.ExecContext(ctx, `
-		UPDATE stills SET file = ?, wrapped_key = ?, sha256 = ?, size = ?, width = ?, height = ?, masked = ?
+		UPDATE stills SET file = ?, slot = ?, sha256 = ?, size = ?, width = ?, height = ?, masked = ?
 			WHERE id = ? AND file = ? AND state = ?`,
-		file, key, hash[:], len(sealed), n.width, n.height, n.masked, n.old.ID, n.old.File, n.old.State)
+		file, slot, hash[:], len(sealed), n.width, n.height, n.masked, n.old.ID, n.old.File, n.old.State)
 	if err != nil {
 		return err
 	}
@@ -97,25 +109,27 @@ func (a *Archive) replaceStill(ctx context.Context, tx *sql.Tx, n replacement, f
 	if _, err := tx.ExecContext(ctx, `INSERT INTO removals (file) VALUES (?)`, n.old.File); err != nil {
 		return err
 	}
-	if n.masked > n.old.Masked { // by somebody's will: no backup shall bring it back
-		_, err := tx.ExecContext(ctx, `INSERT INTO erasures (what, id, at) VALUES ('still', ?, ?) ON CONFLICT DO NOTHING`,
-			n.old.File, micros(a.now()))
-		if err != nil {
-			return err
-		}
-	}
 	kept := make([]string, len(n.faces))
 	for i, f := range n.faces {
 		kept[i] = f.ID
-		open, err := a.sealFace(f, f.ID)
-		if err != nil {
-			return err
-		}
-		if _, err := tx.ExecContext(ctx, `UPDATE faces SET sealed = ? WHERE id = ?`, open, f.ID); err != nil {
+		if err := a.rewriteFace(ctx, tx, f); err != nil {
 			return err
 		}
 	}
-	_, err = tx.ExecContext(ctx, `DELETE FROM faces WHERE still = ? AND id NOT IN (SELECT value FROM json_each(?))`,
-		n.old.ID, jsonList(kept))
+	const covered = `still = ? AND id NOT IN (SELECT value FROM json_each(?))`
+	if err := eraseSlots(ctx, tx, "faces", covered, n.old.ID, jsonList(kept)); err != nil {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, `DELETE FROM faces WHERE `+covered, n.old.ID, jsonList(kept))
 	return err
+}
+
+// eraseFile remembers that somebody had a still's file replaced to show less.
+func (a *Archive) eraseFile(ctx context.Context, tx *sql.Tx, old house.Still) error {
+	_, err := tx.ExecContext(ctx, `INSERT INTO erasures (what, id, at) VALUES ('still', ?, ?) ON CONFLICT DO NOTHING`,
+		old.File, micros(a.now()))
+	if err != nil {
+		return err
+	}
+	return eraseSlots(ctx, tx, "stills", `id = ? AND file = ?`, old.ID, old.File)
 }

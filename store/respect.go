@@ -76,10 +76,14 @@ func (a *Archive) eraseStill(ctx context.Context, tx *sql.Tx, file string) error
 		&visit); err != nil {
 		return fmt.Errorf("erasing still %s: %w", file, err)
 	}
+	if err := errors.Join(eraseSlots(ctx, tx, "stills", `id = ?`, still), eraseSlots(ctx, tx, "faces", `still = ?`,
+		still)); err != nil {
+		return err
+	}
 	for _, statement := range []string{
 		`INSERT INTO removals (file) SELECT file FROM stills WHERE id = ?`,
 		`DELETE FROM faces WHERE still = ?`,
-		`UPDATE stills SET file = NULL, wrapped_key = x'', size = 0, state = iif(state = 'pending', 'failed', state)
+		`UPDATE stills SET file = NULL, slot = NULL, size = 0, state = iif(state = 'pending', 'failed', state)
 			WHERE id = ?`,
 		`UPDATE counters SET value = 1 WHERE name = 'scrub_due'`,
 	} {

@@ -219,11 +219,7 @@ func (a *Archive) letStillsGo(ctx context.Context, tx *sql.Tx, ids []string) err
 	for _, v := range visits {
 		for _, s := range v.Stills {
 			for _, f := range s.Faces {
-				sealed, err := a.sealFace(outliving(f), f.ID)
-				if err != nil {
-					return err
-				}
-				if _, err := tx.ExecContext(ctx, `UPDATE faces SET sealed = ? WHERE id = ?`, sealed, f.ID); err != nil {
+				if err := a.reduceFace(ctx, tx, f.ID, outliving(f)); err != nil {
 					return err
 				}
 				if _, err := tx.ExecContext(ctx, `DELETE FROM looks WHERE face = ?`, f.ID); err != nil {
@@ -233,7 +229,7 @@ func (a *Archive) letStillsGo(ctx context.Context, tx *sql.Tx, ids []string) err
 		}
 		for _, statement := range []string{
 			`INSERT INTO removals (file) SELECT file FROM stills WHERE visit = ? AND file IS NOT NULL`,
-			`UPDATE stills SET file = NULL, wrapped_key = x'', sha256 = x'', size = 0,
+			`UPDATE stills SET file = NULL, slot = NULL, sha256 = x'', size = 0,
 				state = iif(state = 'pending', 'failed', state) WHERE visit = ?`,
 			`UPDATE visits SET stage = 2 WHERE id = ?`,
 		} {

@@ -102,21 +102,22 @@ func generate(tb testing.TB, a *Archive, visits int) {
 type rowWriter struct {
 	a                                *Archive
 	ctx                              context.Context
+	tx                               *sql.Tx
 	visits, stills, faces, appearing *sql.Stmt
 	jpeg                             []byte
 }
 
 func newRowWriter(ctx context.Context, a *Archive, tx *sql.Tx) (*rowWriter, error) {
-	w := &rowWriter{a: a, ctx: ctx, jpeg: make([]byte, 40<<10)}
+	w := &rowWriter{a: a, ctx: ctx, tx: tx, jpeg: make([]byte, 40<<10)}
 	var errs [4]error
 	w.visits, errs[0] = tx.PrepareContext(ctx,
-		`INSERT INTO visits (id, bell, ring, received_at, revision, kind, parcel, stage, counted_from, picture)
-		VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?4, ?9)`)
+		`INSERT INTO visits (id, bell, ring, received_at, revision, kind, parcel, stage, counted_from, picture, slot)
+		VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?4, ?9, ?10)`)
 	w.stills, errs[1] = tx.PrepareContext(ctx,
-		`INSERT INTO stills (id, visit, frame, wrapped_key, sent_mac, sha256, size, width, height, damaged,
+		`INSERT INTO stills (id, visit, frame, slot, sent_mac, sha256, size, width, height, damaged,
 			received_at, state, attempts, file) VALUES (?, ?, ?, ?, ?, ?, ?, 1280, 1024, ?, ?, ?, 1, ?)`)
 	w.faces, errs[2] = tx.PrepareContext(ctx,
-		`INSERT INTO faces (id, still, sealed, person, distance, fpir, band) VALUES (?, ?, ?, ?, ?, ?, ?)`)
+		`INSERT INTO faces (id, still, sealed, slot, person, distance, fpir, band) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`)
 	w.appearing, errs[3] = tx.PrepareContext(ctx,
 		`INSERT INTO appearances (person, bell, kind, received_at, visit, picture) VALUES (?, ?, ?, ?, ?, ?)
 			ON CONFLICT DO NOTHING`)
@@ -154,8 +155,12 @@ func (w *rowWriter) visit(t *town, i int, at time.Time, stills bool) error {
 	if stills {
 		stage = house.Whole
 	}
-	if _, err := w.visits.ExecContext(w.ctx, id, bell, a.seal(ring, "visits.ring", id), micros(at), i+1, kind,
-		kind == house.Parcel, stage, picture); err != nil {
+	sealed, slot, err := a.sealRing(w.ctx, w.tx, ring, id)
+	if err != nil {
+		return err
+	}
+	if _, err := w.visits.ExecContext(w.ctx, id, bell, sealed, micros(at), i+1, kind, kind == house.Parcel, stage, picture,
+		slot); err != nil {
 		return err
 	}
 	for frame := range 1 + t.IntN(2) {
@@ -178,26 +183,29 @@ func (w *rowWriter) visit(t *town, i int, at time.Time, stills bool) error {
 func (w *rowWriter) still(t *town, visit string, frame int, at time.Time, present bool, state house.StillState,
 	damaged bool, faces []house.Face) error {
 	a, id := w.a, newID()
-	var key []byte
+	var slot sql.NullInt64
 	var size int
 	var hash [32]byte
 	var file sql.NullString
 	if present {
-		sealed, wrapped, err := a.seals.File(w.jpeg, stillPlace(visit, frame)...)
+		key := seal.NewKey()
+		sealed, err := key.Seal(w.jpeg, stillPlace(visit, frame)...)
 		if err != nil {
 			return err
 		}
-		key, size, hash, file = wrapped, len(sealed), sha256.Sum256(sealed), sql.NullString{String: id, Valid: true}
+		if slot.Int64, err = a.putKey(w.ctx, w.tx, key); err != nil {
+			return err
+		}
+		slot.Valid = true
+		size, hash, file = len(sealed), sha256.Sum256(sealed), sql.NullString{String: id, Valid: true}
 		if err := os.MkdirAll(filepath.Dir(a.stillPath(id)), 0o700); err != nil {
 			return err
 		}
 		if err := os.WriteFile(a.stillPath(id), sealed, 0o600); err != nil {
 			return err
 		}
-	} else {
-		key = []byte{}
 	}
-	if _, err := w.stills.ExecContext(w.ctx, id, visit, frame, key, a.seals.Index(id), hash[:], size, damaged, micros(at),
+	if _, err := w.stills.ExecContext(w.ctx, id, visit, frame, slot, a.seals.Index(id), hash[:], size, damaged, micros(at),
 		state, file); err != nil {
 		return err
 	}
@@ -206,7 +214,11 @@ func (w *rowWriter) still(t *town, visit string, frame int, at time.Time, presen
 			f.Descriptor, f.Landmarks = house.Descriptor{}, nil
 		}
 		faceID := newID()
-		sealed, err := a.sealFace(f, faceID)
+		raw, err := encodeFace(f)
+		if err != nil {
+			return err
+		}
+		sealed, faceSlot, err := a.sealKeyed(w.ctx, w.tx, raw, facePlace(faceID)...)
 		if err != nil {
 			return err
 		}
@@ -216,7 +228,7 @@ func (w *rowWriter) still(t *town, visit string, frame int, at time.Time, presen
 			person, band = sql.NullString{String: m.Person, Valid: true}, sql.NullString{String: m.Band, Valid: true}
 			distance, fpir = sql.NullFloat64{Float64: m.Distance, Valid: true}, sql.NullFloat64{Float64: m.FPIR, Valid: true}
 		}
-		if _, err := w.faces.ExecContext(w.ctx, faceID, id, sealed, person, distance, fpir, band); err != nil {
+		if _, err := w.faces.ExecContext(w.ctx, faceID, id, sealed, faceSlot, person, distance, fpir, band); err != nil {
 			return err
 		}
 	}

@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"lintel/internal/house"
+	"lintel/store/seal"
 )
 
 // Beside a still's file may lie another with its small pictures, sealed with the
@@ -39,7 +40,7 @@ func smallPlace(visit string, frame int) []string {
 // ReadSmall returns what [Archive.KeepSmall] kept. The error is house.ErrNotFound if
 // nothing is there that opens, or the still's file is gone or another by now.
 func (a *Archive) ReadSmall(ctx context.Context, of house.Still) ([]byte, error) {
-	key, err := a.keyOf(ctx, of)
+	slot, err := a.slotOf(ctx, of)
 	if err != nil {
 		return nil, err
 	}
@@ -49,7 +50,7 @@ func (a *Archive) ReadSmall(ctx context.Context, of house.Still) ([]byte, error)
 	}
 	var content []byte
 	if err == nil {
-		content, err = a.seals.OpenBeside(stillPlace(of.Visit, of.Frame), key, sealed, smallPlace(of.Visit, of.Frame)...)
+		content, err = a.openFile(sealed, slot, smallPlace(of.Visit, of.Frame)...)
 	}
 	if err != nil { // none, or not whole after a loss of power
 		return nil, fmt.Errorf("small pictures of frame %d of visit %s: %w", of.Frame, of.Visit, house.ErrNotFound)
@@ -62,11 +63,19 @@ func (a *Archive) ReadSmall(ctx context.Context, of house.Still) ([]byte, error)
 // then nothing is kept.
 func (a *Archive) KeepSmall(ctx context.Context, of house.Still, content []byte) error {
 	ctx = context.WithoutCancel(ctx)
-	key, err := a.keyOf(ctx, of)
+	slot, err := a.slotOf(ctx, of)
 	if err != nil {
 		return err
 	}
-	sealed, err := a.seals.Beside(stillPlace(of.Visit, of.Frame), key, content, smallPlace(of.Visit, of.Frame)...)
+	key, err := a.keyIn(slot)
+	if errors.Is(err, seal.ErrOpen) { // it went since the row was read, or is lost
+		return fmt.Errorf("frame %d of visit %s: %w", of.Frame, of.Visit, house.ErrNotFound)
+	}
+	defer clear(key[:])
+	var sealed []byte
+	if err == nil {
+		sealed, err = key.Seal(content, smallPlace(of.Visit, of.Frame)...)
+	}
 	if err == nil {
 		err = a.checkDiskSpace(len(sealed))
 	}
@@ -79,17 +88,17 @@ func (a *Archive) KeepSmall(ctx context.Context, of house.Still, content []byte)
 	return nil
 }
 
-// keyOf returns the wrapped data key of a still's file.
-func (a *Archive) keyOf(ctx context.Context, of house.Still) (wrapped []byte, err error) {
-	err = a.read.QueryRowContext(ctx, `SELECT wrapped_key FROM stills WHERE visit = ? AND frame = ? AND file = ?`,
-		of.Visit, of.Frame, of.File).Scan(&wrapped)
+// slotOf returns where the data key of a still's file is.
+func (a *Archive) slotOf(ctx context.Context, of house.Still) (slot int64, err error) {
+	err = a.read.QueryRowContext(ctx, `SELECT coalesce(slot, 0) FROM stills WHERE visit = ? AND frame = ? AND file = ?`,
+		of.Visit, of.Frame, of.File).Scan(&slot)
 	if errors.Is(err, sql.ErrNoRows) {
-		return nil, fmt.Errorf("frame %d of visit %s: %w", of.Frame, of.Visit, house.ErrNotFound)
+		return 0, fmt.Errorf("frame %d of visit %s: %w", of.Frame, of.Visit, house.ErrNotFound)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("looking up frame %d of visit %s: %w", of.Frame, of.Visit, err)
+		return 0, fmt.Errorf("looking up frame %d of visit %s: %w", of.Frame, of.Visit, err)
 	}
-	return wrapped, nil
+	return slot, nil
 }
 
 // writeSmall brings a file with small pictures to its place. While it does, the file

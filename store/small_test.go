@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"lintel/internal/house"
+	"lintel/store/internal/keyfile"
 	"lintel/store/seal"
 )
 
@@ -30,20 +31,21 @@ func TestSmallIsSealed(t *testing.T) {
 	if bytes.Contains(rawBytes(t, a), packed[:20]) {
 		t.Error("the folder shows a small picture")
 	}
-	// With its place and its wrapped key, and another master key.
+	// With its place and what is in its slot, and another master key.
 	sealed, err := os.ReadFile(a.smallPath(s.File))
 	must(t, err)
-	key, err := a.keyOf(t.Context(), s)
+	slot, err := a.slotOf(t.Context(), s)
+	must(t, err)
+	wrapped, err := a.keys.Get(keyfile.Number(slot))
 	must(t, err)
 	other, err := seal.NewSealer(seal.NewKey())
 	must(t, err)
-	still, small := stillPlace(s.Visit, s.Frame), smallPlace(s.Visit, s.Frame)
-	_, err = other.OpenBeside(still, key, sealed, small...)
+	_, err = other.Unwrap(wrapped, slotPlace(slot)...)
 	wantError(t, err, seal.ErrOpen)
 	// And with the right one: as the still, or of another frame.
-	_, err = a.seals.OpenFile(sealed, key, still...)
+	_, err = a.openFile(sealed, slot, stillPlace(s.Visit, s.Frame)...)
 	wantError(t, err, seal.ErrOpen)
-	_, err = a.seals.OpenBeside(still, key, sealed, smallPlace(s.Visit, s.Frame+1)...)
+	_, err = a.openFile(sealed, slot, smallPlace(s.Visit, s.Frame+1)...)
 	wantError(t, err, seal.ErrOpen)
 }
 

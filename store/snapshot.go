@@ -13,6 +13,8 @@ import (
 	"slices"
 	"time"
 
+	"lintel/store/internal/durable"
+	"lintel/store/internal/keyfile"
 	"lintel/store/seal"
 )
 
@@ -21,13 +23,19 @@ import (
 // [Archive.RespectErasures] it is all that package backup needs of an archive.
 type Snapshot struct{ copy *Archive }
 
-// Snapshot copies the database into the folder dir, by VACUUM INTO. It is to be
-// closed.
+// Snapshot copies the database into the folder dir, by VACUUM INTO, and the keys that
+// its rows name. It is to be closed. What is erased meanwhile waits until both are
+// copied.
 func (a *Archive) Snapshot(ctx context.Context, dir string) (*Snapshot, error) {
 	path := filepath.Join(dir, "archive.db")
 	if err := privateFile(path); err != nil { // SQLite takes an empty file
 		return nil, fmt.Errorf("copying the database: %w", err)
 	}
+	release, err := a.keys.Share()
+	if err != nil {
+		return nil, fmt.Errorf("copying the database: %w", err)
+	}
+	defer release()
 	whole, err := openPool(a.dir, "rw", "deferred") // without guards: rows are copied as they are
 	if err != nil {
 		return nil, fmt.Errorf("copying the database: %w", err)
@@ -36,11 +44,42 @@ func (a *Archive) Snapshot(ctx context.Context, dir string) (*Snapshot, error) {
 	if err = errors.Join(err, whole.Close()); err != nil {
 		return nil, fmt.Errorf("copying the database: %w", err)
 	}
+	if err := a.copyKeys(ctx, dir); err != nil {
+		return nil, fmt.Errorf("copying the keys: %w", err)
+	}
 	c, err := a.another(ctx, dir)
 	if err != nil {
 		return nil, fmt.Errorf("opening the database's copy: %w", err)
 	}
 	return &Snapshot{c}, nil
+}
+
+// copyKeys copies the keys that rows of the database in dir name into that folder.
+func (a *Archive) copyKeys(ctx context.Context, dir string) error {
+	db, err := openPool(dir, "ro", "deferred")
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	var slots int64
+	if err := db.QueryRowContext(ctx, `SELECT value FROM counters WHERE name = 'slots'`).Scan(&slots); err != nil {
+		return err
+	}
+	rows, err := db.QueryContext(ctx, takenSlots)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	err = a.keys.Copy(filepath.Join(dir, keyFile), slots, func() (n keyfile.Number, more bool, err error) {
+		if !rows.Next() {
+			return 0, false, rows.Err()
+		}
+		return n, true, rows.Scan(&n)
+	})
+	if err != nil {
+		return err
+	}
+	return durable.SyncFolder(dir)
 }
 
 // OpenSnapshot opens a database that [Archive.Snapshot] copied into the folder
@@ -106,20 +145,26 @@ type SealedFile struct {
 	File   string // its name, [Archive.ReadSealed] reads it
 	Size   int64  // in bytes
 	SHA256 []byte // of the file, sealed as it is
+
+	slot int64 // of its key
 }
 
 // SealedFiles calls f with each still that has a file, in the order of the
 // files' names, until f fails.
 func (s *Snapshot) SealedFiles(ctx context.Context, f func(SealedFile) error) error {
+	slot := `coalesce(slot, 0)`
+	if !s.copy.slotted {
+		slot = `0`
+	}
 	rows, err := s.copy.read.QueryContext(ctx,
-		`SELECT visit, frame, file, size, sha256 FROM stills WHERE file IS NOT NULL ORDER BY file`)
+		`SELECT visit, frame, file, size, sha256, `+slot+` FROM stills WHERE file IS NOT NULL ORDER BY file`)
 	if err != nil {
 		return fmt.Errorf("listing stills: %w", damage(err))
 	}
 	defer rows.Close()
 	for rows.Next() {
 		var x SealedFile
-		if err := rows.Scan(&x.Visit, &x.Frame, &x.File, &x.Size, &x.SHA256); err != nil {
+		if err := rows.Scan(&x.Visit, &x.Frame, &x.File, &x.Size, &x.SHA256, &x.slot); err != nil {
 			return fmt.Errorf("listing stills: %w", damage(err))
 		}
 		if err := f(x); err != nil {
@@ -130,6 +175,55 @@ func (s *Snapshot) SealedFiles(ctx context.Context, f func(SealedFile) error) er
 		return fmt.Errorf("listing stills: %w", damage(err))
 	}
 	return nil
+}
+
+// HasKey reports whether the key of a still's file is there, where it can be missing.
+func (s *Snapshot) HasKey(f SealedFile) bool {
+	if !s.copy.slotted {
+		return true
+	}
+	_, err := s.copy.keyIn(f.slot)
+	return err == nil
+}
+
+// CheckKeys reports whether every key that a row names opens, or is one that was
+// overwritten.
+func (s *Snapshot) CheckKeys(ctx context.Context) error {
+	if !s.copy.slotted {
+		return nil
+	}
+	rows, err := s.copy.read.QueryContext(ctx, takenSlots)
+	if err != nil {
+		return fmt.Errorf("listing keys: %w", damage(err))
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var n keyfile.Number
+		if err := rows.Scan(&n); err != nil {
+			return fmt.Errorf("listing keys: %w", damage(err))
+		}
+		_, err := s.copy.keyIn(int64(n))
+		if errors.Is(err, keyfile.ErrGone) {
+			if free, _ := s.copy.keys.IsFree(n.Position()); free {
+				continue
+			}
+		}
+		if err != nil {
+			return fmt.Errorf("the key in slot %d: %w", n.Position(), err)
+		}
+	}
+	return rows.Err()
+}
+
+// ErasedSlots lists the slots whose keys no copy of the archive is to have any more,
+// since somebody erased what they open.
+func (a *Archive) ErasedSlots(ctx context.Context) (all []keyfile.Number, err error) {
+	rows, err := a.read.QueryContext(ctx, `SELECT slot FROM erased_slots`)
+	all, err = scanAll(rows, err, func(n *keyfile.Number) error { return rows.Scan(n) })
+	if err != nil {
+		return nil, fmt.Errorf("listing erased keys: %w", err)
+	}
+	return all, nil
 }
 
 // StillHas returns those of the erasures that the copy does not know of, and
@@ -199,6 +293,8 @@ func hashDatabase(ctx context.Context, db *sql.DB, w io.Writer) error {
 				WHEN 'audit_head' THEN ' WHERE false' -- it follows from audit
 				WHEN 'clock' THEN ' WHERE false' -- it goes on while nothing happens
 				WHEN 'ledger' THEN ' WHERE false' -- it follows from all others
+				WHEN 'freed_slots' THEN ' WHERE false' -- they follow from which slots rows name
+				WHEN 'free_slots' THEN ' WHERE false'
 				WHEN 'counters' THEN ' WHERE name <> ''scrub_due''' -- a copy has no traces to remove
 				ELSE '' END
 		FROM sqlite_schema s WHERE s.type = 'table' ORDER BY s.name`, backupSetting, backedUp)

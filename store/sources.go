@@ -21,14 +21,20 @@ import (
 func (a *Archive) AddSource(ctx context.Context, kind house.SourceKind, person,
 	name string) (id, token string, err error) {
 	id, token = newID(), rand.Text()
-	err = a.change(ctx, "added", "source "+id, house.ErrNotFound, `
-		INSERT INTO sources (id, kind, person, name, token_hash, added_at)
-		SELECT ?1, ?2, nullif(?3, ''), ?4, ?5, ?6
-		WHERE ?3 = '' AND ?2 = 'reader' OR EXISTS (SELECT 1 FROM persons WHERE id = ?3 AND id NOT IN (SELECT person
-			FROM erasing))`,
-		id, kind, person, a.seal(name, "sources.name", id), hashOf(token), micros(a.now()))
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		sealed, slot, err := a.sealKeyed(ctx, tx, []byte(name), "sources.name", id)
+		if err != nil {
+			return err
+		}
+		return a.changeIn(ctx, tx, "added", "source "+id, house.ErrNotFound, `
+			INSERT INTO sources (id, kind, person, name, token_hash, added_at, slot)
+			SELECT ?1, ?2, nullif(?3, ''), ?4, ?5, ?6, ?7
+			WHERE ?3 = '' AND ?2 = 'reader' OR EXISTS (SELECT 1 FROM persons WHERE id = ?3 AND id NOT IN (SELECT person
+				FROM erasing))`,
+			id, kind, person, sealed, hashOf(token), micros(a.now()), slot)
+	})
 	if err != nil {
-		return "", "", fmt.Errorf("adding a source: %w", err)
+		return "", "", fmt.Errorf("adding a source: %w", spaceError(err))
 	}
 	return id, token, nil
 }
@@ -92,9 +98,12 @@ func (a *Archive) MoveSource(ctx context.Context, id string,
 		move, err := change(before)
 		refused = err
 		if move.State != nil {
-			_, err := tx.ExecContext(ctx, `UPDATE sources SET state = ?, heard_at = ? WHERE id = ?`,
-				a.seals.Value(move.State, "sources.state", id), micros(a.now()), id)
+			sealed, err := a.sealOfSource(ctx, tx, id, move.State, "sources.state")
 			if err != nil {
+				return err
+			}
+			if _, err := tx.ExecContext(ctx, `UPDATE sources SET state = ?, heard_at = ? WHERE id = ?`, sealed,
+				micros(a.now()), id); err != nil {
 				return err
 			}
 		}
@@ -168,8 +177,12 @@ func (a *Archive) keepReports(ctx context.Context, tx *sql.Tx, source string, te
 	}
 	for _, text := range texts {
 		id := newID()
-		if _, err := tx.ExecContext(ctx, `INSERT INTO reports (id, source, heard_at, sealed) VALUES (?, ?, ?, ?)`,
-			id, source, micros(a.now()), a.seals.Value(text, "reports.sealed", id)); err != nil {
+		sealed, slot, err := a.sealKeyed(ctx, tx, text, "reports.sealed", id)
+		if err != nil {
+			return err
+		}
+		if _, err := tx.ExecContext(ctx, `INSERT INTO reports (id, source, heard_at, sealed, slot) VALUES (?, ?, ?, ?, ?)`,
+			id, source, micros(a.now()), sealed, slot); err != nil {
 			return err
 		}
 	}
@@ -189,7 +202,7 @@ func (a *Archive) ReportsOf(ctx context.Context, source string, since time.Time)
 			return err
 		}
 		r.HeardAt = timeOf(heard)
-		r.Text, err = a.seals.OpenValue(sealed, "reports.sealed", id)
+		r.Text, err = a.open(sealed, "reports.sealed", id)
 		return err
 	})
 	if err != nil {
@@ -216,7 +229,21 @@ func (a *Archive) sourceState(ctx context.Context, q querier, id string) (state 
 	if err != nil || sealed == nil {
 		return nil, err
 	}
-	return a.seals.OpenValue(sealed, "sources.state", id)
+	return a.open(sealed, "sources.state", id)
+}
+
+// sealOfSource seals more of a source, under the key that its name is sealed with.
+func (a *Archive) sealOfSource(ctx context.Context, tx *sql.Tx, id string, value []byte,
+	column string) ([]byte, error) {
+	var name []byte
+	err := tx.QueryRowContext(ctx, `SELECT name FROM sources WHERE id = ?`, id).Scan(&name)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, fmt.Errorf("source %s: %w", id, house.ErrNotFound)
+	}
+	if err != nil {
+		return nil, err
+	}
+	return a.sealAgain(name, value, column, id)
 }
 
 // GiveKey gives a reader a key to sign with, in place of any before, and forgets what
@@ -225,11 +252,16 @@ func (a *Archive) sourceState(ctx context.Context, q querier, id string) (state 
 func (a *Archive) GiveKey(ctx context.Context, id string) (key []byte, err error) {
 	key = make([]byte, 32)
 	rand.Read(key)
-	err = a.change(ctx, "gave", "key "+id, house.ErrNotFound,
-		`UPDATE sources SET key = ?, state = NULL WHERE id = ? AND kind = 'reader'`,
-		a.seals.Value(key, "sources.key", id), id)
+	err = a.update(ctx, func(tx *sql.Tx) error {
+		sealed, err := a.sealOfSource(ctx, tx, id, key, "sources.key")
+		if err != nil {
+			return err
+		}
+		return a.changeIn(ctx, tx, "gave", "key "+id, house.ErrNotFound,
+			`UPDATE sources SET key = ?, state = NULL WHERE id = ? AND kind = 'reader'`, sealed, id)
+	})
 	if err != nil {
-		return nil, fmt.Errorf("giving a reader a key: %w", err)
+		return nil, fmt.Errorf("giving a reader a key: %w", spaceError(err))
 	}
 	return key, nil
 }
@@ -243,7 +275,7 @@ func (a *Archive) SourceKey(ctx context.Context, id string) (key []byte, err err
 		return nil, fmt.Errorf("source %s: %w", id, house.ErrNotFound)
 	}
 	if err == nil && sealed != nil {
-		key, err = a.seals.OpenValue(sealed, "sources.key", id)
+		key, err = a.open(sealed, "sources.key", id)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("reading the key of source %s: %w", id, damage(err))
@@ -259,9 +291,13 @@ func (a *Archive) AddToken(ctx context.Context, person, label string) (id string
 		if err := a.mustBe(ctx, tx, "persons", "person", person); err != nil {
 			return err
 		}
+		sealed, slot, err := a.sealKeyed(ctx, tx, []byte(label), "tokens.label", id)
+		if err != nil {
+			return err
+		}
 		return a.changeIn(ctx, tx, "added", "token "+id, house.ErrExists,
-			`INSERT INTO tokens (id, person, label, mac) VALUES (?, ?, ?, ?) ON CONFLICT (mac) DO NOTHING`,
-			id, person, a.seal(label, "tokens.label", id), a.tokenMAC(label))
+			`INSERT INTO tokens (id, person, label, mac, slot) VALUES (?, ?, ?, ?, ?) ON CONFLICT (mac) DO NOTHING`,
+			id, person, sealed, a.tokenMAC(label), slot)
 	})
 	if err != nil {
 		return "", fmt.Errorf("adding a token: %w", spaceError(err))

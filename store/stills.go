@@ -20,6 +20,7 @@ import (
 
 	"lintel/internal/house"
 	"lintel/store/internal/durable"
+	"lintel/store/seal"
 )
 
 // Find returns the still of this frame of this ring, if the archive has it.
@@ -59,8 +60,9 @@ type querier interface {
 // ErrNoSpace if the disk can't take it. Once begun it goes on to the end, even
 // if ctx is done.
 func (a *Archive) Keep(ctx context.Context, n house.NewStill) (visit string, added bool, err error) {
-	id := newID()
-	sealed, wrappedKey, err := a.seals.File(n.JPEG, stillPlace(a.visitID(n.Bell, n.Ring), n.Frame)...)
+	id, key := newID(), seal.NewKey()
+	defer clear(key[:])
+	sealed, err := key.Seal(n.JPEG, stillPlace(a.visitID(n.Bell, n.Ring), n.Frame)...)
 	if err != nil {
 		return "", false, fmt.Errorf("sealing a still: %w", err)
 	}
@@ -90,7 +92,7 @@ func (a *Archive) Keep(ctx context.Context, n house.NewStill) (visit string, add
 		if visit = s.Visit; err != nil || found {
 			return err
 		}
-		visit, err = a.insertStill(ctx, tx, id, n, mark, wrappedKey, sealed)
+		visit, err = a.insertStill(ctx, tx, id, n, mark, key, sealed)
 		added = err == nil
 		return err
 	})
@@ -109,30 +111,37 @@ func (a *Archive) Keep(ctx context.Context, n house.NewStill) (visit string, add
 }
 
 func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n house.NewStill, mark sql.NullString,
-	wrappedKey, sealed []byte) (visit string, err error) {
+	key seal.Key, sealed []byte) (visit string, err error) {
 	bell, visit := a.bellID(n.Bell), a.visitID(n.Bell, n.Ring)
 	if erased, err := isErased(ctx, tx, "visit", visit); err != nil {
 		return "", err
 	} else if erased {
 		return "", house.ErrErased
 	}
+	ring, ringSlot, err := a.sealRing(ctx, tx, n.Ring, visit)
+	if err != nil {
+		return "", err
+	}
 	// settle gives the visit this same revision. A frame that comes late, when
 	// the visit's others are smaller or gone, begins at the first stage.
 	_, err = tx.ExecContext(ctx, `
-		INSERT INTO visits (id, bell, ring, received_at, revision, counted_from, imported_at, doubt)
-		SELECT ?1, ?2, ?3, ?4, value + 1, ?4, ?5, iif(?5 IS NULL, ?6, NULL) FROM counters WHERE name = 'revision'
+		INSERT INTO visits (id, bell, ring, received_at, revision, counted_from, imported_at, doubt, slot)
+		SELECT ?1, ?2, ?3, ?4, value + 1, ?4, ?5, iif(?5 IS NULL, ?6, NULL), ?7 FROM counters WHERE name = 'revision'
 		ON CONFLICT (id) DO UPDATE SET stage = 0`,
-		visit, bell, a.seal(n.Ring, "visits.ring", visit), micros(n.ReceivedAt), a.importedAt(n),
-		mark)
+		visit, bell, ring, micros(n.ReceivedAt), a.importedAt(n), mark, ringSlot)
 	if err != nil {
 		return "", fmt.Errorf("adding the visit: %w", err)
 	}
+	slot, err := a.putKey(ctx, tx, key)
+	if err != nil {
+		return "", err
+	}
 	hash := sha256.Sum256(sealed)
 	_, err = tx.ExecContext(ctx, `
-		INSERT INTO stills (id, visit, frame, wrapped_key, sent_mac, sha256, size, width, height, damaged, received_at,
+		INSERT INTO stills (id, visit, frame, slot, sent_mac, sha256, size, width, height, damaged, received_at,
 			taken_at, file, masked)
 		VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?1, ?13)`,
-		id, visit, n.Frame, wrappedKey, a.seals.Index(string(n.SentSHA256[:])), hash[:], len(sealed), n.Width, n.Height,
+		id, visit, n.Frame, slot, a.seals.Index(string(n.SentSHA256[:])), hash[:], len(sealed), n.Width, n.Height,
 		n.Damaged,
 		micros(n.ReceivedAt), micros(n.TakenAt), n.Masked)
 	if err != nil {
@@ -149,6 +158,15 @@ func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n hous
 		return "", err
 	}
 	return visit, a.settle(ctx, tx, visit)
+}
+
+// sealRing seals the name of a visit's ring, under a new key if the visit is new.
+func (a *Archive) sealRing(ctx context.Context, tx *sql.Tx, ring, visit string) (sealed []byte, slot int64, err error) {
+	err = tx.QueryRowContext(ctx, `SELECT ring FROM visits WHERE id = ?`, visit).Scan(&sealed)
+	if errors.Is(err, sql.ErrNoRows) {
+		return a.sealKeyed(ctx, tx, []byte(ring), "visits.ring", visit)
+	}
+	return sealed, 0, err // which stays, with its slot
 }
 
 // importedAt is when an old still is brought in: now, and null for any other.
@@ -290,10 +308,10 @@ func (a *Archive) ReadStill(ctx context.Context, visit string, frame int) ([]byt
 
 func (a *Archive) readStill(ctx context.Context, visit string, frame int) ([]byte, error) {
 	var file string
-	var wrappedKey []byte
+	var slot int64
 	err := a.read.QueryRowContext(ctx,
-		`SELECT file, wrapped_key FROM stills WHERE visit = ? AND frame = ? AND file IS NOT NULL`, visit, frame).Scan(&file,
-		&wrappedKey)
+		`SELECT file, coalesce(slot, 0) FROM stills WHERE visit = ? AND frame = ? AND file IS NOT NULL`, visit,
+		frame).Scan(&file, &slot)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, fmt.Errorf("frame %d of visit %s: %w", frame, visit, house.ErrNotFound)
 	}
@@ -304,11 +322,21 @@ func (a *Archive) readStill(ctx context.Context, visit string, frame int) ([]byt
 	if err != nil {
 		return nil, fmt.Errorf("reading frame %d of visit %s: %w", frame, visit, err)
 	}
-	data, err := a.seals.OpenFile(sealed, wrappedKey, stillPlace(visit, frame)...)
+	data, err := a.openFile(sealed, slot, stillPlace(visit, frame)...)
 	if err != nil {
 		return nil, fmt.Errorf("opening frame %d of visit %s: %w", frame, visit, err)
 	}
 	return data, nil
+}
+
+// openFile opens what was sealed with the key in a slot.
+func (a *Archive) openFile(sealed []byte, slot int64, place ...string) ([]byte, error) {
+	key, err := a.keyIn(slot)
+	if err != nil {
+		return nil, err
+	}
+	defer clear(key[:])
+	return key.Open(sealed, place...)
 }
 
 // Lock makes this the one server of the archive, until Close. The error is
@@ -347,7 +375,7 @@ func (a *Archive) Recover(ctx context.Context) (r Recovered, err error) {
 	if r.Back, err = a.takeAsideIn(ctx); err != nil {
 		return r, fmt.Errorf("recovering the archive: %w", err)
 	}
-	if err := a.finishRemovals(ctx); err != nil {
+	if err := errors.Join(a.finishRemovals(ctx), a.clearUnnamed(ctx)); err != nil {
 		return r, fmt.Errorf("recovering the archive: %w", err)
 	}
 	var due int

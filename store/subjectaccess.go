@@ -7,6 +7,7 @@ import (
 	"fmt"
 
 	"lintel/internal/house"
+	"lintel/store/internal/keyfile"
 )
 
 // Consents returns all consents of a person's, those withdrawn as well, in the
@@ -51,7 +52,10 @@ func (a *Archive) Enrolments(ctx context.Context, person string) ([]house.Enrolm
 		if e.AddedAt = timeOf(added); origin != "" {
 			e.Portrait = &house.Portrait{Origin: origin}
 		}
-		descriptor, err := a.seals.OpenValue(sealed, "gallery.descriptor", e.ID)
+		descriptor, err := a.open(sealed, "gallery.descriptor", e.ID)
+		if errors.Is(err, keyfile.ErrGone) {
+			return nil // nothing is known of it any more; verify tells of it
+		}
 		if err != nil {
 			return fmt.Errorf("opening a reference: %w", err)
 		}

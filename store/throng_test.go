@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/store/internal/keyfile"
 )
 
 // A trace is something in the archive's folder that tells of somebody to
@@ -21,7 +22,6 @@ func tracesOf(t *testing.T, a *Archive) []trace {
 	for _, query := range []string{
 		`SELECT 'ring', id, ring FROM visits`,
 		`SELECT 'hold', visit, reason FROM holds`,
-		`SELECT 'key', visit, wrapped_key FROM stills WHERE file IS NOT NULL`,
 		`SELECT 'hash', visit, sha256 FROM stills WHERE file IS NOT NULL`,
 		`SELECT 'sent', visit, sent_mac FROM stills`,
 		`SELECT 'face', s.visit, f.sealed FROM faces f JOIN stills s ON s.id = f.still`,
@@ -49,15 +49,32 @@ func tracesOf(t *testing.T, a *Archive) []trace {
 	}
 	rows, err := a.read.QueryContext(t.Context(), `SELECT visit, file FROM stills WHERE file IS NOT NULL`)
 	files, err := scanAll(rows, err, func(x *trace) error { return rows.Scan(&x.of, &x.bytes) })
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	for _, x := range files {
 		data, err := a.openStill(x.bytes)
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		all = append(all, trace{"picture", x.of, string(data)})
+	}
+	return append(all, keysOf(t, a)...)
+}
+
+// keysOf returns the wrapped keys of stills and faces, as their slots hold them.
+func keysOf(t *testing.T, a *Archive) (all []trace) {
+	t.Helper()
+	rows, err := a.read.QueryContext(t.Context(), `SELECT 'key', visit, slot FROM stills WHERE slot IS NOT NULL
+		UNION ALL SELECT 'face key', s.visit, f.slot FROM faces f JOIN stills s ON s.id = f.still`)
+	slots := make(map[int]keyfile.Number)
+	all, err = scanAll(rows, err, func(x *trace) error {
+		var slot keyfile.Number
+		err := rows.Scan(&x.what, &x.of, &slot)
+		slots[len(slots)] = slot
+		return err
+	})
+	must(t, err)
+	for i := range all {
+		wrapped, err := a.keys.Get(slots[i])
+		must(t, err)
+		all[i].bytes = string(wrapped)
 	}
 	return all
 }

@@ -266,10 +266,10 @@ func (a *Archive) noteForTrial(ctx context.Context, tx *sql.Tx, visit string) er
 	if err := tx.QueryRowContext(ctx, `SELECT id FROM trial_rings WHERE visit = ?`, visit).Scan(&ring); err != nil {
 		return err
 	}
-	sealed, err := a.sealJSON(house.FoundOn(all[0]), "trial_rings.sealed", ring)
+	sealed, slot, err := a.sealKeyedJSON(ctx, tx, house.FoundOn(all[0]), "trial_rings.sealed", ring)
 	if err != nil {
 		return err
 	}
-	_, err = tx.ExecContext(ctx, `UPDATE trial_rings SET sealed = ? WHERE id = ?`, sealed, ring)
+	_, err = tx.ExecContext(ctx, `UPDATE trial_rings SET sealed = ?, slot = ? WHERE id = ?`, sealed, slot, ring)
 	return err
 }

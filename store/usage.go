@@ -14,7 +14,7 @@ import (
 type Usage struct {
 	Visits   int64 // those of which only findings are left as well
 	Stills   int64
-	Bytes    int64 // of the stills' files and the database's
+	Bytes    int64 // of the stills' files, the keys' and the database's
 	Free     int64 // bytes of the disk that the archive may still use
 	DiskSize int64 // bytes
 }
@@ -34,7 +34,7 @@ func (a *Archive) Usage(ctx context.Context) (f Usage, err error) {
 	if err != nil {
 		return f, fmt.Errorf("counting what the archive holds: %w", err)
 	}
-	for _, name := range []string{"archive.db", "archive.db-wal", "archive.db-shm"} {
+	for _, name := range []string{"archive.db", "archive.db-wal", "archive.db-shm", keyFile} {
 		if info, err := os.Stat(filepath.Join(a.dir, name)); err == nil {
 			f.Bytes += info.Size()
 		}

@@ -183,9 +183,9 @@ func crowd(b *testing.B, a *Archive, visits int) {
 				315576000000000 / ?1 * i
 			FROM n JOIN (SELECT id, row_number() OVER (ORDER BY id) - 1 AS place FROM bells) b
 				ON b.place = i % (SELECT count(*) FROM bells)`,
-		`INSERT INTO stills (id, visit, frame, wrapped_key, sent_mac, sha256, size, width, height, damaged,
+		`INSERT INTO stills (id, visit, frame, sent_mac, sha256, size, width, height, damaged,
 				received_at, state, file)
-			SELECT 'S' || id, id, 0, randomblob(72), randomblob(32), randomblob(32),
+			SELECT 'S' || id, id, 0, randomblob(32), randomblob(32),
 				100000 + ?1 % 7, 1280, 1024, 0, received_at, 'done', 'S' || id
 			FROM visits`,
 	} {

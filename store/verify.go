@@ -18,6 +18,7 @@ type Report struct {
 	Lost    int   `json:"lost"`    // stills known as lost, by this run or one before
 	Files   int   `json:"files"`   // of stills
 	Sealed  int   `json:"sealed"`  // values that open: names, faces, references …
+	Keys    int   `json:"keys"`    // in slots
 	Entries int64 `json:"entries"` // of the audit trail
 	Pages   int   `json:"pages"`   // of the database
 
@@ -47,6 +48,7 @@ const (
 	WithStill     = "still"     // a still's file, as its row has it
 	WithFile      = "file"      // a file that no row names, or in the wrong place
 	WithSealed    = "sealed"    // a value that does not open
+	WithKey       = "key"       // a slot of the file of keys
 	WithRows      = "rows"      // rows that give power and were not written by who has the master key
 	WithVisit     = "visit"     // what follows from a visit's rows
 	WithRemoval   = "removal"   // a file or a person half erased
@@ -64,7 +66,7 @@ const onItsWay = time.Minute
 
 // Verify checks the archive: the database by SQLite's own means, every still's
 // file against its row, hash and key and every file against a row, every sealed
-// value, the audit trail, what follows from rows, and whether what was deleted
+// value, every slot of the file of keys, the audit trail, what follows from rows, and whether what was deleted
 // is gone. A server may run meanwhile: whatever changes between two looks is
 // looked at again. Progress, unless nil, is called after each still.
 //
@@ -102,8 +104,8 @@ func (v *verification) run(ctx context.Context) error {
 		return err
 	}
 	for _, check := range []func(context.Context) error{
-		v.checkTrail, v.checkRemovals, v.checkIncoming, v.checkFiles, v.checkStills, v.checkSealed, v.checkRows,
-		v.checkVisits, v.checkDays, v.checkLeftovers,
+		v.checkTrail, v.checkRemovals, v.checkIncoming, v.checkFiles, v.checkStills, v.checkSealed, v.checkKeys,
+		v.checkRows, v.checkVisits, v.checkDays, v.checkLeftovers,
 	} {
 		if err := check(ctx); err != nil {
 			return err

@@ -12,10 +12,10 @@ import (
 // checkRemovals looks for erasures that broke off. While there is a server they
 // are its business.
 func (v *verification) checkRemovals(ctx context.Context) error {
-	var files, persons, periods int
+	var files, persons, periods, keys int
 	err := v.read.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM removals), (SELECT count(*) FROM erasing),
-		(SELECT count(*) FROM erasing_periods)`).Scan(&files, &persons, &periods)
-	if err != nil || v.served || files+persons+periods == 0 {
+		(SELECT count(*) FROM erasing_periods), (SELECT count(*) FROM freed_slots)`).Scan(&files, &persons, &periods, &keys)
+	if err != nil || v.served || files+persons+periods+keys == 0 {
 		return err
 	}
 	if v.repair {
@@ -25,6 +25,9 @@ func (v *verification) checkRemovals(ctx context.Context) error {
 	}
 	if files > 0 {
 		v.found(WithRemoval, "", v.repair, "%d files of stills were to be removed and are not yet", files)
+	}
+	if keys > 0 {
+		v.found(WithRemoval, keyFile, v.repair, "%d keys of what went were to be overwritten and are not yet", keys)
 	}
 	if persons > 0 {
 		v.found(WithRemoval, "", v.repair, "the erasure of %d persons broke off", persons)

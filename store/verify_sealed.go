@@ -60,7 +60,7 @@ func (v *verification) checkSealed(ctx context.Context) error {
 				return err
 			}
 			for _, x := range values {
-				if _, err := v.seals.OpenValue(x.sealed, c.table+"."+c.column, x.id); err != nil {
+				if _, err := v.open(x.sealed, c.table+"."+c.column, x.id); err != nil {
 					v.found(WithSealed, x.id, false, "its %s in %s does not open any more: %v; a backup may have it", c.column,
 						c.table, err)
 					continue

@@ -20,9 +20,11 @@ func TestVerifyManyVisits(t *testing.T) {
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		for i := range n {
 			id := fmt.Sprintf("V%025d", i)
-			_, err := tx.ExecContext(ctx,
-				`INSERT INTO visits (id, bell, ring, received_at, revision, kind) VALUES (?, ?, ?, ?, ?, 'no-face')`,
-				id, a.bellID("gate"), a.seal("r", "visits.ring", id), micros(c.Now()), 100+i)
+			ring, slot, err := a.sealRing(ctx, tx, "r", id)
+			must(t, err)
+			_, err = tx.ExecContext(ctx,
+				`INSERT INTO visits (id, bell, ring, slot, received_at, revision, kind) VALUES (?, ?, ?, ?, ?, ?, 'no-face')`,
+				id, a.bellID("gate"), ring, slot, micros(c.Now()), 100+i)
 			if err != nil {
 				return err
 			}

@@ -17,17 +17,18 @@ type filed struct {
 	frame, size int
 	file        string // "" if it is gone
 	lost        bool
-	key, hash   []byte
+	slot        int64
+	hash        []byte
 }
 
-const filedColumns = `rowid, id, visit, frame, size, coalesce(file, ''), lost, wrapped_key, sha256`
+const filedColumns = `rowid, id, visit, frame, size, coalesce(file, ''), lost, coalesce(slot, 0), sha256`
 
 func (f *filed) scan(row interface{ Scan(...any) error }) error {
-	return row.Scan(&f.row, &f.id, &f.visit, &f.frame, &f.size, &f.file, &f.lost, &f.key, &f.hash)
+	return row.Scan(&f.row, &f.id, &f.visit, &f.frame, &f.size, &f.file, &f.lost, &f.slot, &f.hash)
 }
 
 func (f *filed) same(g filed) bool {
-	return f.file == g.file && f.size == g.size && bytes.Equal(f.hash, g.hash) && bytes.Equal(f.key, g.key)
+	return f.file == g.file && f.size == g.size && bytes.Equal(f.hash, g.hash) && f.slot == g.slot
 }
 
 // checkStills looks at every still's file as its row has it.
@@ -68,7 +69,7 @@ func (v *verification) checkStill(ctx context.Context, f filed) error {
 		data, err := v.openStill(f.file)
 		authentic := false
 		if err == nil {
-			_, wrong := v.seals.OpenFile(data, f.key, stillPlace(f.visit, f.frame)...)
+			_, wrong := v.openFile(data, f.slot, stillPlace(f.visit, f.frame)...)
 			hash := sha256.Sum256(data)
 			if authentic = wrong == nil; authentic && len(data) == f.size && bytes.Equal(hash[:], f.hash) {
 				v.Stills++
@@ -121,7 +122,7 @@ func (v *verification) wrongStill(ctx context.Context, f filed, data []byte, err
 func (v *verification) markLost(ctx context.Context, f filed) error {
 	err := v.update(ctx, func(tx *sql.Tx) error {
 		res, err := tx.ExecContext(ctx, `
-			UPDATE stills SET lost = 1, file = NULL, wrapped_key = x'', sha256 = x'', size = 0,
+			UPDATE stills SET lost = 1, file = NULL, slot = NULL, sha256 = x'', size = 0,
 				state = iif(state = 'pending', 'failed', state)
 			WHERE id = ? AND file = ?`, f.id, f.file)
 		if err != nil {

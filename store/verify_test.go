@@ -1,6 +1,7 @@
 package store
 
 import (
+	"database/sql"
 	"errors"
 	"os"
 	"path/filepath"
@@ -9,6 +10,8 @@ import (
 	"testing"
 
 	"lintel/internal/house"
+	"lintel/store/internal/keyfile"
+	"lintel/store/seal"
 )
 
 func TestVerifySound(t *testing.T) {
@@ -31,7 +34,7 @@ func TestVerifySound(t *testing.T) {
 	// 1 program, 4 of how the bell is, and of advice 1 door, 1 rule, 1 parcel, 3 of a source (its
 	// name, its state, a report), 1 token, 1 of codes, 2 of a receiver, 1 advice.
 	if r.Visits != 5 || r.Stills != 5 || r.Files != 5 || r.Lost != 0 || r.Sealed != 38 || r.Entries != 21 ||
-		r.Pages < 20 {
+		r.Keys != 25 || r.Pages < 20 {
 		t.Errorf("%+v", r)
 	}
 }
@@ -109,8 +112,11 @@ var spoiledArchives = map[string]spoiled{
 		_, path := firstStill(t, a, visit)
 		must(t, errors.Join(os.Remove(path), os.Mkdir(path, 0o700)))
 	}, WithStill, "can't be read", false, false},
-	"key": {runFor(`UPDATE stills SET wrapped_key = randomblob(60) WHERE visit = ?`), WithStill,
-		"does not open", true, true},
+	"key": {func(t *testing.T, a *Archive, visit string) {
+		var slot keyfile.Number
+		must(t, a.read.QueryRowContext(t.Context(), `SELECT slot FROM stills WHERE visit = ?`, visit).Scan(&slot))
+		must(t, a.keys.Clear(slot.Position()))
+	}, WithStill, "does not open", true, true},
 	"hash": {runFor(`UPDATE stills SET sha256 = randomblob(32) WHERE visit = ?`), WithStill, "authentic",
 		true, false},
 	"size": {runFor(`UPDATE stills SET size = size + 1 WHERE visit = ?`), WithStill, "authentic", true,
@@ -169,8 +175,8 @@ var spoiledArchives = map[string]spoiled{
 	"day too many": {runFor(`INSERT INTO days VALUES ('', 7, ?, 'parcel', 0, 1)`), WithVisit, "counted wrongly", true, false},
 
 	"removal": {func(t *testing.T, a *Archive, visit string) {
-		runFor(`INSERT INTO removals (file) SELECT file FROM stills WHERE visit = ?`)(t, a, visit)
-		runFor(`DELETE FROM visits WHERE id = ?`)(t, a, visit)
+		must(t, a.update(t.Context(), func(tx *sql.Tx) error { return a.removeVisits(t.Context(), tx, []string{visit}) }))
+		runFor(`UPDATE counters SET value = 0 WHERE name = 'scrub_due' AND ?1 <> ''`)(t, a, visit)
 	}, WithRemoval, "1 files", true, false},
 	"erasure": {runFor(`INSERT INTO erasing (person, visits) SELECT id, 1 FROM persons WHERE ?1 <> ''`), WithRemoval,
 		"1 persons", true,
@@ -178,6 +184,29 @@ var spoiledArchives = map[string]spoiled{
 	"scrub": {runFor(`UPDATE counters SET value = 1 WHERE name = 'scrub_due' AND ?1 <> ''`), WithLeftovers, "traces",
 		true,
 		false},
+	"slot of nobody": {runFor(`UPDATE counters SET value = value + 1 WHERE name = 'slots' AND ? <> ''`), WithKey,
+		"has no row", true, false},
+	"slot that is not free": {runFor(`INSERT INTO free_slots SELECT slot & 4294967295 FROM stills WHERE visit = ?`),
+		WithKey, "counts as free", true, false},
+	"key that came to nothing": {func(t *testing.T, a *Archive, _ string) {
+		must(t, a.update(t.Context(), func(tx *sql.Tx) error {
+			slot, err := a.putKey(t.Context(), tx, seal.NewKey())
+			_, failed := tx.Exec(`INSERT INTO free_slots (position) VALUES (?)`, keyfile.Number(slot).Position())
+			return errors.Join(err, failed)
+		}))
+	}, WithKey, "came to nothing", true, false},
+	"keys not overwritten": {func(t *testing.T, a *Archive, _ string) {
+		must(t, second(a.transact(t.Context(), func(tx *sql.Tx) error {
+			slot, err := a.putKey(t.Context(), tx, seal.NewKey())
+			_, failed := tx.Exec(`INSERT INTO freed_slots (slot) VALUES (?)`, slot)
+			return errors.Join(err, failed)
+		})))
+	}, WithRemoval, "1 keys of what went", true, false},
+	"face's key": {func(t *testing.T, a *Archive, _ string) {
+		var slot keyfile.Number
+		must(t, a.read.QueryRowContext(t.Context(), `SELECT min(slot) FROM faces`).Scan(&slot))
+		must(t, a.keys.Clear(slot.Position()))
+	}, WithSealed, "does not open", false, false},
 	"no such bell": {func(t *testing.T, a *Archive, visit string) {
 		tx(t, a, `PRAGMA foreign_keys = OFF`)
 		runFor(`INSERT INTO masks (bell, polygons, revision)

@@ -3,17 +3,16 @@ package store
 import (
 	"context"
 	"database/sql"
-	"encoding/binary"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"image"
-	"math"
 	"slices"
 	"strings"
 	"time"
 
 	"lintel/internal/house"
+	"lintel/store/internal/keyfile"
 )
 
 // LatestVisits returns the newest visits, newest first.
@@ -74,18 +73,21 @@ func (a *Archive) Visit(ctx context.Context, id string) (house.Visit, error) {
 // SetParcel says whether the visit brought a parcel, which only the household
 // can tell. The error is ErrNotFound.
 func (a *Archive) SetParcel(ctx context.Context, visit string, parcel bool) error {
-	err := a.changeVisit(ctx, visit, "changed", `UPDATE visits SET parcel = ? WHERE id = ?`, parcel, visit)
+	err := a.changeVisit(ctx, visit, "changed", func(tx *sql.Tx) (sql.Result, error) {
+		return tx.ExecContext(ctx, `UPDATE visits SET parcel = ? WHERE id = ?`, parcel, visit)
+	})
 	if err != nil {
 		return fmt.Errorf("saying that a parcel came: %w", err)
 	}
 	return nil
 }
 
-// changeVisit runs a statement that changes a visit, settles it and adds that
+// changeVisit runs what changes a visit, settles it and adds that
 // to the audit trail. The error is ErrNotFound if the statement touched no row.
-func (a *Archive) changeVisit(ctx context.Context, visit, action, statement string, args ...any) error {
+func (a *Archive) changeVisit(ctx context.Context, visit, action string,
+	change func(*sql.Tx) (sql.Result, error)) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
-		res, err := tx.ExecContext(ctx, statement, args...)
+		res, err := change(tx)
 		if err != nil {
 			return err
 		}
@@ -297,7 +299,10 @@ func (a *Archive) nameSaid(said *house.Said, person, resident, tablet []byte) (e
 }
 
 func (a *Archive) openFace(f *house.Face, sealed []byte, id string) error {
-	raw, err := a.seals.OpenValue(sealed, "faces.sealed", id)
+	raw, err := a.open(sealed, facePlace(id)...)
+	if errors.Is(err, keyfile.ErrGone) {
+		return nil // nothing is known of it any more; verify tells of it
+	}
 	if err != nil {
 		return fmt.Errorf("opening face %s: %w", id, err)
 	}
@@ -414,7 +419,11 @@ func (a *Archive) settle(ctx context.Context, tx *sql.Tx, visit string) error {
 
 func (a *Archive) insertFace(ctx context.Context, tx *sql.Tx, still string, f house.Face) error {
 	id := newID()
-	sealed, err := a.sealFace(f, id)
+	raw, err := encodeFace(f)
+	if err != nil {
+		return err
+	}
+	sealed, slot, err := a.sealKeyed(ctx, tx, raw, facePlace(id)...)
 	if err != nil {
 		return err
 	}
@@ -423,46 +432,14 @@ func (a *Archive) insertFace(ctx context.Context, tx *sql.Tx, still string, f ho
 		m = *f.Match
 	}
 	_, err = tx.ExecContext(ctx, `
-		INSERT INTO faces (id, still, sealed, person, distance, fpir, band, probability, frames)
-		SELECT ?, ?, ?, p.id, iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?),
+		INSERT INTO faces (id, still, sealed, slot, person, distance, fpir, band, probability, frames)
+		SELECT ?, ?, ?, ?, p.id, iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?), iif(p.id IS NULL, NULL, ?),
 			iif(p.id IS NULL, NULL, nullif(?, 0)), iif(p.id IS NULL, NULL, nullif(?, 0))
 		FROM (SELECT 1) LEFT JOIN persons p ON p.id = ? AND p.id NOT IN (SELECT person
 			FROM erasing) AND p.id NOT IN (`+withdrawn+`)`,
-		id, still, sealed, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames, m.Person)
+		id, still, sealed, slot, m.Distance, m.FPIR, m.Band, m.Probability, m.Frames, m.Person)
 	if err != nil {
 		return err
 	}
 	return a.insertImageHash(ctx, tx, id, f.ImageHash)
-}
-
-// sealFace seals what of a face is sealed; a descriptor of zeros is left out.
-func (a *Archive) sealFace(f house.Face, id string) ([]byte, error) {
-	open := sealedFace{Box: f.Box, Landmarks: f.Landmarks, Quality: f.Quality, Liveness: f.Liveness, Look: f.ImageHash,
-		Unlooked: f.Unlooked}
-	if f.Descriptor != (house.Descriptor{}) {
-		open.Descriptor = encodeDescriptor(f.Descriptor)
-	}
-	raw, err := json.Marshal(open)
-	if err != nil {
-		return nil, fmt.Errorf("sealing a face: %w", err)
-	}
-	return a.seals.Value(raw, "faces.sealed", id), nil
-}
-
-func encodeDescriptor(d house.Descriptor) []byte {
-	b := make([]byte, 0, 4*len(d))
-	for _, v := range d {
-		b = binary.LittleEndian.AppendUint32(b, math.Float32bits(v))
-	}
-	return b
-}
-
-func decodeDescriptor(b []byte) (d house.Descriptor, err error) {
-	if len(b) != 4*len(d) {
-		return d, fmt.Errorf("a descriptor of %d bytes, not %d", len(b), 4*len(d))
-	}
-	for i := range d {
-		d[i] = math.Float32frombits(binary.LittleEndian.Uint32(b[4*i:]))
-	}
-	return d, nil
 }

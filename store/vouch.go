@@ -247,14 +247,14 @@ func (a *Archive) openPools() (err error) {
 }
 
 // guard sets the guards for the tables that are there, and anew once the schema has
-// changed, and returns what schemaOf does. Nothing is read before it is what it
+// changed, opens the keys that they name, and returns what schemaOf does. Nothing is read before it is what it
 // will be: connections that read keep the guards that they opened with.
 func (a *Archive) guard(ctx context.Context) (names []string, version int, err error) {
 	names, version, err = schemaOf(ctx, a.write)
 	if err != nil {
 		return nil, 0, err
 	}
-	a.vouches = version > slices.Index(names, vouchingScript)
+	a.vouches, a.slotted = version > slices.Index(names, vouchingScript), version > slices.Index(names, slotsScript)
 	triggers, views, lacking, err := guardsFor(ctx, a.write)
 	if err == nil && a.vouches && lacking != "" && version == len(names) {
 		err = fmt.Errorf("%w (%s has no vouchers)", ErrDamaged, lacking)
@@ -267,7 +267,7 @@ func (a *Archive) guard(ctx context.Context) (names []string, version int, err e
 	if _, err = a.write.ExecContext(ctx, triggers); err != nil {
 		return nil, 0, fmt.Errorf("guarding the rows that give power: %w", err)
 	}
-	return names, version, nil
+	return names, version, a.openKeys(ctx)
 }
 
 func (a *Archive) openGuarded(txlock string) (*sql.DB, *guarded, error) {

@@ -83,6 +83,9 @@ func (c *backupCmd) describe(w io.Writer, g *globals, r backup.Report) {
 	if r.StillsRemoved > 0 {
 		tell(w, "backup-stills-gone", "Count", r.StillsRemoved)
 	}
+	if r.KeysRemoved > 0 {
+		tell(w, "backup-keys-gone", "Count", r.KeysRemoved)
+	}
 	if len(r.DamagedIndexes) > 0 {
 		tell(w, "backup-lists-damaged", "Snapshots", strings.Join(r.DamagedIndexes, ", "))
 	}

@@ -75,4 +75,6 @@ var longHelp = kong.Vars{
 	"restore_erasures_of": "Respect also the erasures of the archive in this folder, of the same household.",
 	"verify_erased": "Prove instead that this visit, person or still (by the name of its file) was erased and has " +
 		"left nothing.",
+	"verify_raw": "Look instead for keys of what was erased on this raw disk, or image of one, from its first byte to " +
+		"its last.",
 }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"time"
 
 	"lintel/store"
@@ -12,6 +13,7 @@ import (
 type verifyCmd struct {
 	Repair bool   `help:"Mend what can be mended without inventing anything."`
 	Erased string `help:"${verify_erased}" placeholder:"ID"`
+	Raw    string `help:"${verify_raw}" placeholder:"IMAGE"`
 
 	Recount bool `help:"${verify_recount}"`
 	JSON    bool `name:"json" help:"Print JSON."`
@@ -28,6 +30,9 @@ func (c *verifyCmd) Run(g *globals) error {
 	defer a.Close()
 	if c.Recount {
 		return c.recount(g, a)
+	}
+	if c.Raw != "" {
+		return c.searchDisk(g, a)
 	}
 	if c.Erased == "" {
 		return c.verify(g, a)
@@ -98,10 +103,39 @@ func printReport(w io.Writer, r store.Report) {
 		tell(w, "and-more", "More", r.Unlisted)
 	}
 	tell(w, "verify-stills", "Visits", r.Visits, "Stills", r.Stills, "Lost", r.Lost, "Files", r.Files)
-	tell(w, "verify-database", "Sealed", r.Sealed, "Entries", r.Entries, "Pages", r.Pages, "Leftovers", r.Leftovers)
+	tell(w, "verify-database", "Sealed", r.Sealed, "Keys", r.Keys, "Entries", r.Entries, "Pages", r.Pages, "Leftovers", r.Leftovers)
 	if r.Left == 0 {
 		tell(w, "verify-sound")
 	}
+}
+
+// searchDisk looks for keys of what was erased on a raw disk.
+func (c *verifyCmd) searchDisk(g *globals, a *store.Archive) error {
+	disk, err := os.Open(c.Raw)
+	if err != nil {
+		return err
+	}
+	defer disk.Close()
+	report, err := a.SearchDisk(g.ctx, disk)
+	if err != nil {
+		return err
+	}
+	found := len(report.Found) + report.More
+	err = g.print(c.JSON, report, func(w io.Writer) {
+		for _, x := range report.Found {
+			tell(w, "verify-raw-found", "At", x.At, "Of", x.What+" "+x.Of)
+		}
+		if report.More > 0 {
+			tell(w, "and-more", "More", report.More)
+		}
+		if found == 0 {
+			tell(w, "verify-raw", "Bytes", report.Bytes, "Erased", report.Erased)
+		}
+	})
+	if err == nil && found > 0 {
+		err = failed(store.ErrTraces, "verify-raw-traces", "Count", found)
+	}
+	return err
 }
 
 // proven is what is printed of a proof.

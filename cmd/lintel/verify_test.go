@@ -11,6 +11,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -149,6 +150,10 @@ func TestVerifyErasedCommand(t *testing.T) {
 	}
 	lintel(exitFailed, "is in the archive", "verify", "--erased", visits[0])
 	lintel(exitFailed, "knows no visit, person or file", "verify", "--erased", "nobody")
+	keysBefore, err := os.ReadFile(filepath.Join(flags[1], "keys"))
+	if err != nil {
+		t.Fatal(err)
+	}
 	lintel(exitRight, "", "erase", visits[0])
 	if said := lintel(exitRight, "nothing of it is left", "verify", "--erased", visits[0]); strings.Count(
 		said, "✓") != 5 {
@@ -165,6 +170,25 @@ func TestVerifyErasedCommand(t *testing.T) {
 			p.Proven != want || p.ID != id || (p.Reason == "") != want {
 			t.Errorf("%+v, %v", p, err)
 		}
+	}
+
+	// No disk has its keys any more; one with a copy of them from before would.
+	keys := filepath.Join(flags[1], "keys")
+	now, err := os.ReadFile(keys)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lintel(exitRight, "None was found.", "verify", "--raw", keys)
+	before := filepath.Join(t.TempDir(), "image")
+	if err := os.WriteFile(before, slices.Concat(make([]byte, 4096), keysBefore, now), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	lintel(exitFailed, "open what was erased", "verify", "--raw", before)
+	var r store.DiskReport
+	if err := json.Unmarshal([]byte(lintel(exitFailed, "", "verify", "--json", "--raw", before)), &r); err != nil ||
+		len(r.Found) != 2 || r.Found[0].At != 4096 || // the ring's name and the still's key
+		r.Found[1].At != 4096+64 || r.Bytes != int64(4096+2*len(now)) {
+		t.Errorf("%+v, %v", r, err)
 	}
 
 	// An erasure whose traces are not removed yet is not proven, until they are.

@@ -249,11 +249,14 @@ func checkSums(t *testing.T, dir, snapshot string) {
 	}
 }
 
-// checkNoLeftovers looks for bytes in unused parts of a database's pages.
-func checkNoLeftovers(t *testing.T, data []byte) {
+// checkNoLeftovers looks for bytes in unused parts of the pages of a folder's database.
+func checkNoLeftovers(t *testing.T, folder string) {
 	t.Helper()
 	dir := t.TempDir()
-	must(t, os.WriteFile(filepath.Join(dir, databaseFile), data, 0o600))
+	for _, name := range []string{databaseFile, keysFile} {
+		data, err := os.ReadFile(filepath.Join(folder, name))
+		must(t, errors.Join(err, os.WriteFile(filepath.Join(dir, name), data, 0o600)))
+	}
 	a, err := store.Open(t.Context(), dir, testKey, newClock().Now)
 	if err != nil {
 		t.Fatal(err)

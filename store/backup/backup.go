@@ -16,8 +16,9 @@
 //	stills/QK/QK….9f0c….age           one encrypted to them; the name tells them apart
 //	snapshots/000017.20310504T183000Z/
 //	    archive.db[.age]              the database, by VACUUM INTO
+//	    keys                          of what can be erased, wrapped: those that the database names
 //	    passphrase.salt[.age]         where the archive has one
-//	    SHA256SUMS                    of all files that it needs, for sha256sum(1)
+//	    SHA256SUMS                    of all files that it needs but keys, for sha256sum(1)
 //	incoming/                         what is being written; the next backup empties it
 //
 // Both lists, SHA256SUMS and erasures, end with a comment that has the SHA-256
@@ -53,12 +54,20 @@
 //
 // What the archive erased since, or erases or lets go during the backup, is in
 // no part of the new snapshot. Once that is in its place, the copies of erased
-// stills are removed, whichever snapshot names them; the ids of all that was
-// erased are written to the folder, so that [Restore] can respect them. What the
-// databases of older snapshots hold of an erased visit (times, and sealed under
-// the master key what was found on it) and copies of stills that a rule let
-// go stay until those snapshots are gone: until as many newer ones are there as
-// are kept. A backup with Keep 1 removes them now.
+// stills are removed, whichever snapshot names them, and the keys of what was erased
+// are overwritten in all snapshots of the folder; the ids of all that was erased are
+// written there, so that [Restore] can respect them. Until then, and in every other
+// folder and copy of one, a snapshot made before an erasure opens, with the master
+// key, what was erased since. What the databases of older snapshots hold else of an
+// erased visit or person (times, ids, and all that was sealed under the master key by
+// versions before keys had slots) and copies of stills that a rule let go stay until
+// those snapshots are gone: until as many newer ones are there as are kept. A backup
+// with Keep 1 removes them now.
+//
+// So that keys can be overwritten without what opens an encrypted backup, the file
+// keys is not encrypted to recipients. It holds nothing but keys under the archive's
+// master key, for what is encrypted to them; each is authenticated by itself, so
+// SHA256SUMS does without it.
 package backup
 
 import (
@@ -72,12 +81,14 @@ import (
 	"path"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 
 	"filippo.io/age"
 
 	"lintel/store"
 	"lintel/store/internal/durable"
+	"lintel/store/internal/keyfile"
 )
 
 // Errors of backing up and of restoring that callers test for with errors.Is.
@@ -123,6 +134,7 @@ type Report struct {
 	LostStills     []LostStill `json:"lost_stills"`     // the first of them
 	SnapshotsGone  []string    `json:"snapshots_gone"`  // older ones that were removed
 	StillsRemoved  int         `json:"stills_removed"`  // copies that were erased or that no snapshot names any more
+	KeysRemoved    int         `json:"keys_removed"`    // of what was erased, in all snapshots
 	DamagedIndexes []string    `json:"damaged_indexes"` // snapshots with a damaged SHA256SUMS; stills stay until they go
 }
 
@@ -162,6 +174,7 @@ type backup struct {
 	copy       *store.Snapshot // the copy of the database, without stills
 	round      *round          // the present one, or the last
 	erasures   []store.Erasure // none of them is in the copy
+	erasedKeys []keyfile.Number
 	report     Report
 }
 
@@ -171,7 +184,7 @@ func (b *backup) run(ctx context.Context, dir string) (err error) {
 	}
 	defer func() { err = errors.Join(err, b.close()) }()
 	for _, step := range []func(context.Context) error{
-		b.write, b.forgetErased, b.prune, b.remember,
+		b.write, b.forgetErased, b.dropKeys, b.prune, b.remember,
 	} {
 		if err := errors.Join(ctx.Err(), step(ctx)); err != nil {
 			if b.report.Snapshot == "" && len(b.snapshots) > 0 {
@@ -399,7 +412,10 @@ func (b *backup) writeSnapshot(ctx context.Context, state string) error {
 			return err
 		}
 	}
-	err := sums.line(stateMark + state)
+	err := b.writeKeys(filepath.Join(dir, keysFile))
+	if err == nil {
+		err = sums.line(stateMark + state)
+	}
 	if err := errors.Join(err, sums.finish()); err != nil {
 		return fmt.Errorf("writing %s: %w", sumsFile, err)
 	}
@@ -418,6 +434,19 @@ func (b *backup) writeSnapshot(ctx context.Context, state string) error {
 	}
 	b.report.Snapshot = b.name
 	return b.pass("snapshot in its place")
+}
+
+// writeKeys brings the copy of the keys to its place, and lists how long it is: what
+// it holds changes when something is erased.
+func (b *backup) writeKeys(to string) error {
+	if _, err := moveFile(b.folder.incoming("copy", keysFile), to, nil); err != nil {
+		return fmt.Errorf("writing the keys: %w", err)
+	}
+	info, err := os.Stat(to)
+	if err != nil {
+		return err
+	}
+	return b.round.sums.line(keysMark + strconv.FormatInt(info.Size(), 10))
 }
 
 // prune removes the snapshots that are too many, and then the stills that none

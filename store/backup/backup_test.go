@@ -290,7 +290,7 @@ func TestBackupEncryptsAll(t *testing.T) {
 		all = append(all, b...)
 	}
 	secrets := map[string][]byte{"SQLite's header": []byte("SQLite format 3\x00"),
-		"the salt": bytes.Repeat([]byte{3}, seal.SaltSize), "the schema": []byte("wrapped_key")}
+		"the salt": bytes.Repeat([]byte{3}, seal.SaltSize), "the schema": []byte("sent_mac")}
 	for _, f := range filesIn(t, a.Dir(), stillsDir) {
 		b, err := os.ReadFile(filepath.Join(a.Dir(), f))
 		if err != nil {

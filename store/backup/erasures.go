@@ -15,6 +15,7 @@ import (
 
 	"lintel/store"
 	"lintel/store/internal/durable"
+	"lintel/store/internal/keyfile"
 )
 
 // An erasureList is what was erased as far as a backup knew.
@@ -105,6 +106,22 @@ func (b *backup) forgetErased(ctx context.Context) error {
 	return errors.Join(err, b.pass("erased stills removed"))
 }
 
+// dropKeys overwrites the keys of what was erased in all snapshots.
+func (b *backup) dropKeys(context.Context) error {
+	all, err := b.folder.snapshots()
+	if err != nil {
+		return err
+	}
+	for _, s := range all {
+		n, err := keyfile.Drop(filepath.Join(s.dir, keysFile), b.erasedKeys)
+		if err != nil && !errors.Is(err, fs.ErrNotExist) { // as in snapshots of earlier versions
+			return fmt.Errorf("overwriting keys of snapshot %s: %w", s.name, err)
+		}
+		b.report.KeysRemoved += n
+	}
+	return b.pass("keys dropped")
+}
+
 // isAuthentic reports whether a backup of this archive wrote the list.
 func (b *backup) isAuthentic(l erasureList) bool {
 	return hmac.Equal([]byte(l.mac), []byte(b.a.Authentic(erasuresFile, l.text(b.folder.household))))
@@ -131,6 +148,11 @@ func (b *backup) listErasures() erasureList {
 
 // erasedSince returns what of the database's copy the archive erased since.
 func (b *backup) erasedSince(ctx context.Context) (since []store.Erasure, err error) {
+	// The keys first: what is erased in between is in the list of erasures alone, and
+	// is taken out of the copy if it is there.
+	if b.erasedKeys, err = b.a.ErasedSlots(ctx); err != nil {
+		return nil, err
+	}
 	if b.erasures, err = b.a.Erasures(ctx); err != nil {
 		return nil, err
 	}

@@ -30,6 +30,7 @@ const (
 	snapshotsDir = "snapshots"
 	databaseFile = "archive.db"
 	saltFile     = "passphrase.salt" // also in the archive's folder
+	keysFile     = "keys"            // and this
 	sumsFile     = "SHA256SUMS"
 
 	ageSuffix   = ".age"
@@ -248,11 +249,17 @@ func (s snapshot) state() (state string, err error) {
 // snapshot's state.
 const stateMark = "# state "
 
+// keysMark begins another, with how many bytes the snapshot's file of keys has.
+const keysMark = "# keys "
+
 // checkOwnFiles compares the snapshot's own files with their SHA-256, and
 // returns their names and what the names of its stills end in.
 func (f *folder) checkOwnFiles(s snapshot) (names []string, suffix string, err error) {
 	suffix = stillSuffix
 	err = readList(filepath.Join(s.dir, sumsFile), func(line string) error {
+		if size, ok := strings.CutPrefix(line, keysMark); ok {
+			return checkKeysSize(filepath.Join(s.dir, keysFile), size)
+		}
 		sum, name, ok := strings.Cut(line, "  ")
 		if !ok {
 			return nil
@@ -281,6 +288,17 @@ func (f *folder) checkOwnFiles(s snapshot) (names []string, suffix string, err e
 		err = fmt.Errorf("%w: %s is not complete", ErrDamaged, path.Join(snapshotsDir, s.name, sumsFile))
 	}
 	return names, suffix, err
+}
+
+func checkKeysSize(path, size string) error {
+	info, err := os.Stat(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("%w: the file %s is missing", ErrDamaged, keysFile)
+	}
+	if err == nil && strconv.FormatInt(info.Size(), 10) != size {
+		err = fmt.Errorf("%w: the file %s has been changed", ErrDamaged, keysFile)
+	}
+	return err
 }
 
 // writeStill writes a still's copy and returns its SHA-256. Its name is

@@ -220,7 +220,7 @@ func claim(into string) (made bool, err error) {
 
 // movedIn are the parts of an archive, in the order in which they move to their
 // place: what lacks the last is no archive.
-var movedIn = []string{stillsDir, incomingDir, saltFile, databaseFile}
+var movedIn = []string{stillsDir, incomingDir, keysFile, saltFile, databaseFile}
 
 // release leaves the folder as it was before claim, of which parts moved to
 // their place.
@@ -254,6 +254,12 @@ func (r *restore) fill(ctx context.Context) (err error) {
 		}
 		r.opened = true
 	}
+	keys := path.Join(snapshotsDir, r.snapshot.name, keysFile)
+	if exists(filepath.Join(r.folder.dir, keys)) { // earlier versions had them in the database
+		if _, err := r.copyFile(keys, filepath.Join(r.work, keysFile), math.MaxInt64); err != nil {
+			return err
+		}
+	}
 	database, err := r.openDatabase(ctx)
 	if err != nil {
 		return err
@@ -261,6 +267,9 @@ func (r *restore) fill(ctx context.Context) (err error) {
 	defer func() { err = errors.Join(err, database.Close()) }()
 	if err := r.checkErasures(database); err != nil {
 		return err
+	}
+	if err := database.CheckKeys(ctx); err != nil && !r.o.SkipDamaged {
+		return fmt.Errorf("%w: %w", ErrDamaged, err)
 	}
 	return r.restoreStills(ctx, database)
 }
@@ -309,7 +318,7 @@ func (r *restore) restoreStills(ctx context.Context, database *store.Snapshot) e
 		}
 		if !known {
 			r.report.Lost++
-		} else if err := r.restoreStill(s, folders); err != nil {
+		} else if err := r.restoreStill(database, s, folders); err != nil {
 			return err
 		}
 		if done++; r.o.Progress != nil {
@@ -393,7 +402,7 @@ func (r *readError) Read(p []byte) (n int, err error) {
 }
 
 // restoreStill restores a still's file, unless it was erased since.
-func (r *restore) restoreStill(s store.SealedFile, folders map[string]bool) error {
+func (r *restore) restoreStill(database *store.Snapshot, s store.SealedFile, folders map[string]bool) error {
 	stored := stillIn(s.File, r.suffix)
 	if _, erased := r.erasures["still "+s.File]; erased {
 		if r.o.RespectErasures {
@@ -413,6 +422,9 @@ func (r *restore) restoreStill(s store.SealedFile, folders map[string]bool) erro
 	if err == nil && sum != hex.EncodeToString(s.SHA256) {
 		err = fmt.Errorf("%w: %s is not what the database says", ErrDamaged, stored)
 	}
+	if err == nil && !database.HasKey(s) {
+		err = fmt.Errorf("%w: the key of %s is lost", ErrDamaged, stored)
+	}
 	if r.o.SkipDamaged && errors.Is(err, ErrDamaged) {
 		r.report.Damaged++
 		if err := os.Remove(to); !errors.Is(err, fs.ErrNotExist) {
@@ -429,7 +441,7 @@ func (r *restore) moveIn() error {
 	for _, name := range movedIn {
 		from, to := filepath.Join(r.work, name), filepath.Join(r.into, name)
 		if !exists(from) {
-			continue // an archive without a passphrase
+			continue // an archive without a passphrase, or of an earlier version
 		}
 		if exists(to) {
 			return fmt.Errorf("%w any more: %s came meanwhile", ErrNotEmpty, to)

@@ -30,19 +30,27 @@ func Example() {
 
 // Whoever destroys a still's wrapped key destroys the still, wherever copies of
 // its file may be.
-func ExampleSealer_File() {
+func ExampleSealer_Wrap() {
 	sealer, err := seal.NewSealer(seal.NewKey())
 	if err != nil {
 		log.Fatal(err)
 	}
-	file, wrappedKey, err := sealer.File([]byte("a JPEG picture"), "still", "visit", "0")
+	key := seal.NewKey()
+	file, err := key.Seal([]byte("a JPEG picture"), "still", "visit", "0")
 	if err != nil {
 		log.Fatal(err)
 	}
-	jpeg, err := sealer.OpenFile(file, wrappedKey, "still", "visit", "0")
+	slot := sealer.Wrap(key, "slot", "7")
+
+	unwrapped, err := sealer.Unwrap(slot, "slot", "7")
+	if err != nil {
+		log.Fatal(err)
+	}
+	jpeg, err := unwrapped.Open(file, "still", "visit", "0")
 	fmt.Printf("%s, %v\n", jpeg, err)
 
-	_, err = sealer.OpenFile(file, nil, "still", "visit", "0")
+	clear(slot)
+	_, err = sealer.Unwrap(slot, "slot", "7")
 	fmt.Println("without its key:", errors.Is(err, seal.ErrOpen))
 	// Output:
 	// a JPEG picture, <nil>

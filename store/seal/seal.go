@@ -19,9 +19,9 @@
 //   - From it HKDF (RFC 5869) derives one key for each use: wrapping data keys,
 //     sealing small values such as names and descriptors, making the index by
 //     which a name is looked up, vouching for rows, and counting them.
-//   - Each still has a random data key of its own, stored wrapped. Whoever
-//     destroys the wrapped key destroys the still, wherever copies of its file
-//     may be.
+//   - What is to go without a trace, such as a still, has a random data key of its
+//     own, stored wrapped ([Sealer.Wrap]). Whoever destroys the wrapped key
+//     destroys all that was sealed with it ([Key.Seal]), wherever copies may be.
 package seal
 
 import (
@@ -48,7 +48,7 @@ const Overhead = 12 + 16 // nonce and tag
 // key, for another place, or has changed since.
 var ErrOpen = errors.New("it was sealed with another key or has been changed")
 
-// A Key is a master key.
+// A Key is a master key, or a data key.
 type Key [KeySize]byte
 
 // NewKey returns a random key.
@@ -151,53 +151,36 @@ func (k keyedHash) sum(b []byte) []byte {
 	return h.Sum(nil)
 }
 
-// File seals a file's content with a new data key. It returns the sealed
-// content and the data key, wrapped, both bound to the same place.
-func (s *Sealer) File(content []byte, place ...string) (sealed, wrappedKey []byte, err error) {
-	key := NewKey()
-	defer clear(key[:])
-	aead, err := newAEAD(key[:])
-	if err != nil {
-		return nil, nil, err
-	}
-	return aead.Seal(nil, nil, content, bound(place)), s.wrapping.Seal(nil, nil, key[:], bound(place)), nil
+// Wrap seals a data key for its place, such as the slot that it is kept in.
+func (s *Sealer) Wrap(key Key, place ...string) []byte {
+	return s.wrapping.Seal(nil, nil, key[:], bound(place))
 }
 
-// OpenFile opens what File sealed for the same place. The error is ErrOpen.
-func (s *Sealer) OpenFile(sealed, wrappedKey []byte, place ...string) ([]byte, error) {
-	aead, err := s.dataKey(wrappedKey, place)
-	if err != nil {
-		return nil, err
-	}
-	return open(aead, sealed, place)
-}
-
-// dataKey unwraps what opens the file that was sealed for a place.
-func (s *Sealer) dataKey(wrappedKey []byte, place []string) (cipher.AEAD, error) {
-	key, err := open(s.wrapping, wrappedKey, place)
-	if err != nil {
-		return nil, err
+// Unwrap opens what Wrap sealed for the same place. The error is ErrOpen.
+func (s *Sealer) Unwrap(wrapped []byte, place ...string) (k Key, err error) {
+	key, err := open(s.wrapping, wrapped, place)
+	if err != nil || len(key) != KeySize {
+		return k, ErrOpen
 	}
 	defer clear(key)
-	return newAEAD(key)
+	return Key(key), nil
 }
 
-// Beside seals what lies beside a file, with the file's data key and for a place of
-// its own: whoever destroys that key destroys both. The error is ErrOpen where the
-// key is not that of the file's place.
-func (s *Sealer) Beside(file []string, wrappedKey, content []byte, place ...string) (sealed []byte, err error) {
-	aead, err := s.dataKey(wrappedKey, file)
+// Seal seals a content with a data key, for its place.
+func (k Key) Seal(content []byte, place ...string) ([]byte, error) {
+	aead, err := newAEAD(k[:])
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("sealing with a data key: %w", err)
 	}
 	return aead.Seal(nil, nil, content, bound(place)), nil
 }
 
-// OpenBeside opens what Beside sealed for the same places. The error is ErrOpen.
-func (s *Sealer) OpenBeside(file []string, wrappedKey, sealed []byte, place ...string) ([]byte, error) {
-	aead, err := s.dataKey(wrappedKey, file)
+// Open opens what Seal sealed with the same key for the same place. The error is
+// ErrOpen.
+func (k Key) Open(sealed []byte, place ...string) ([]byte, error) {
+	aead, err := newAEAD(k[:])
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("opening with a data key: %w", err)
 	}
 	return open(aead, sealed, place)
 }

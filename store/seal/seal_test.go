@@ -74,38 +74,47 @@ func unhex(t *testing.T, s string) []byte {
 	return b
 }
 
-func TestFile(t *testing.T) {
+// What is sealed with a data key opens with that key, wrapped by that master key, for
+// those places, and not otherwise.
+func TestDataKey(t *testing.T) {
 	s, other := testSealer(t, 1), testSealer(t, 2)
-	content := []byte("what a still holds")
-	sealed, wrapped, err := s.File(content, "visit", "0")
-	if err != nil {
-		t.Fatal(err)
+	content, key := []byte("what a still holds"), NewKey()
+	wrapped := s.Wrap(key, "slot", "7")
+	sealed, err := key.Seal(content, "visit", "0")
+	if err != nil || len(sealed) != len(content)+Overhead || len(wrapped) != KeySize+Overhead {
+		t.Fatalf("%d bytes sealed are %d, a key %d; %v", len(content), len(sealed), len(wrapped), err)
 	}
-	if len(sealed) != len(content)+Overhead {
-		t.Errorf("%d bytes sealed are %d, not %d more", len(content), len(sealed), Overhead)
+	flip := func(b []byte) []byte {
+		b = bytes.Clone(b)
+		b[len(b)/2] ^= 1
+		return b
 	}
-	flipped := bytes.Clone(sealed)
-	flipped[len(flipped)/2] ^= 1
-	flippedKey := bytes.Clone(wrapped)
-	flippedKey[0] ^= 1
 	for _, c := range []struct {
 		name            string
 		s               *Sealer
 		sealed, wrapped []byte
+		slot            string
 		place           []string
 		ok              bool
 	}{
-		{"as sealed", s, sealed, wrapped, []string{"visit", "0"}, true},
-		{"another master key", other, sealed, wrapped, []string{"visit", "0"}, false},
-		{"another frame", s, sealed, wrapped, []string{"visit", "1"}, false},
-		{"another split of the same text", s, sealed, wrapped, []string{"visi", "t0"}, false},
-		{"a bit of the content", s, flipped, wrapped, []string{"visit", "0"}, false},
-		{"a bit of the wrapped key", s, sealed, flippedKey, []string{"visit", "0"}, false},
-		{"cut short", s, sealed[:len(sealed)-1], wrapped, []string{"visit", "0"}, false},
-		{"shorter than a nonce", s, sealed[:5], wrapped, []string{"visit", "0"}, false},
-		{"nothing", s, nil, nil, []string{"visit", "0"}, false},
+		{"as sealed", s, sealed, wrapped, "7", []string{"visit", "0"}, true},
+		{"another master key", other, sealed, wrapped, "7", []string{"visit", "0"}, false},
+		{"another slot", s, sealed, wrapped, "8", []string{"visit", "0"}, false},
+		{"another frame", s, sealed, wrapped, "7", []string{"visit", "1"}, false},
+		{"another split of the same text", s, sealed, wrapped, "7", []string{"visi", "t0"}, false},
+		{"a bit of the content", s, flip(sealed), wrapped, "7", []string{"visit", "0"}, false},
+		{"a bit of the wrapped key", s, sealed, flip(wrapped), "7", []string{"visit", "0"}, false},
+		{"another key", s, sealed, s.Wrap(NewKey(), "slot", "7"), "7", []string{"visit", "0"}, false},
+		{"no key, but a name", s, sealed, s.Value([]byte("Ada Quill"), "slot", "7"), "7", []string{"visit", "0"}, false},
+		{"cut short", s, sealed[:len(sealed)-1], wrapped, "7", []string{"visit", "0"}, false},
+		{"shorter than a nonce", s, sealed[:5], wrapped, "7", []string{"visit", "0"}, false},
+		{"nothing", s, nil, nil, "7", []string{"visit", "0"}, false},
 	} {
-		got, err := c.s.OpenFile(c.sealed, c.wrapped, c.place...)
+		k, err := c.s.Unwrap(c.wrapped, "slot", c.slot)
+		var got []byte
+		if err == nil {
+			got, err = k.Open(c.sealed, c.place...)
+		}
 		if c.ok && (err != nil || !bytes.Equal(got, content)) {
 			t.Errorf("%s: %q, %v", c.name, got, err)
 		}
@@ -113,14 +122,7 @@ func TestFile(t *testing.T) {
 			t.Errorf("%s: %q, %v, want ErrOpen", c.name, got, err)
 		}
 	}
-	again, wrappedAgain, err := s.File(content, "visit", "0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := s.OpenFile(again, wrapped, "visit", "0"); !errors.Is(err, ErrOpen) {
-		t.Error("two files have the same data key")
-	}
-	if bytes.Equal(wrapped, wrappedAgain) {
+	if bytes.Equal(wrapped, s.Wrap(key, "slot", "7")) {
 		t.Error("the same wrapped key twice")
 	}
 }
