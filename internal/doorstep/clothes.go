@@ -114,16 +114,16 @@ func (m *modeller) glasses() {
 			r := math.Pow(math.Pow(math.Abs(cos), 2.6)+math.Pow(math.Abs(sin), 2.6), -1/2.6)
 			rim[k] = eye.Add(raster.Vec{0.0245*r*cos + 0.001*out, 0.0185*r*sin - 0.003, -0.004 * r * cos * out})
 		}
-		m.tube(frameSurface, rim, 0.0017, true, rest)
+		m.tube(frameSurface, rim, 0.001, true, rest)
 		hinges[i] = eye.Add(raster.Vec{0.0255 * out, 0.006, -0.004})
 		ear := m.body.Points[m.nearest(raster.Vec{72 * out, 733, 48})].Add(raster.Vec{0.003 * out, 0.002, 0})
 		m.tube(frameSurface, []raster.Vec{hinges[i], hinges[i].Mix(ear, 0.5).Add(raster.Vec{0.002 * out, 0, 0}), ear},
-			0.0016, false, rest)
+			0.001, false, rest)
 	}
 	inner := 0.051 / (hinges[1][0] - hinges[0][0])
 	arch := raster.Vec{0, hinges[0][1] + 0.003, front + 0.002}
 	bridge := []raster.Vec{hinges[0].Mix(hinges[1], inner), arch, hinges[0].Mix(hinges[1], 1-inner)}
-	m.tube(frameSurface, bridge, 0.0016, false, rest)
+	m.tube(frameSurface, bridge, 0.001, false, rest)
 }
 
 // front is how far in front, in metres, glasses have to be to rest on nose and brows.

@@ -5,7 +5,7 @@ import "lintel/internal/doorstep/raster"
 const ground = -bellHeight
 
 // lampAt is where each door's lamp is, beside and above the bell.
-var lampAt = [...]raster.Vec{Front: {0.3, 0.5, 0.05}, Garden: {-0.45, 0.8, 0.1}}
+var lampAt = [...]raster.Vec{Front: {0.3, 0.35, 0.05}, Garden: {-0.4, 0.5, 0.1}}
 
 // things are what stands before a door.
 func things(d Door) []thing {

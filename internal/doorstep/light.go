@@ -60,7 +60,7 @@ func (l lamp) beam(at raster.Vec) beam {
 	}
 	to := l.at.Sub(at)
 	d := max(to.Len(), 0.1)
-	return beam{to.Times(1 / d), l.of.times(1 / (d * d))}
+	return beam{to.Times(1 / d), l.of.times(1 / (d*d + 0.04))} // its shade is 20 cm wide
 }
 
 // ambient is what reaches a surface with that normal from all around.
@@ -73,4 +73,12 @@ func (l *light) ambient(normal raster.Vec) (sum colour) {
 		sum = sum.plus(l.around[side].times(n * n))
 	}
 	return sum
+}
+
+// flood adds light that comes evenly from the half of all directions about one.
+func (l *light) flood(toward raster.Vec, of colour) {
+	for side := range l.around {
+		cos := toward[side/2] * (1 - 2*float64(side%2))
+		l.around[side] = l.around[side].plus(of.times((1 + cos) / 2))
+	}
 }

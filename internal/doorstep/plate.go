@@ -216,9 +216,9 @@ func (p *plate) besides(g *place) colour {
 }
 
 var (
-	street  = colour{0.0008, 0.0005, 0.00026} // of the street's lamps
-	windows = colour{0.0062, 0.0038, 0.0018}  // what shines through a curtain
-	bulb    = colour{0.0140, 0.0110, 0.0080}  // a warm lamp over a door, at a metre
+	street  = colour{0.0040, 0.0027, 0.0017} // of the street's lamps
+	windows = colour{0.0062, 0.0038, 0.0018} // what shines through a curtain
+	bulb    = colour{0.0140, 0.0110, 0.0080} // a warm lamp over a door, at a metre
 )
 
 func (p *plate) lamp() lamp {
@@ -253,8 +253,14 @@ func (p *plate) lightAt(at raster.Vec) *light {
 	above := &l.around[2]
 	l.sky = beam{overEaves, above.times(fromSky)}
 	*above = above.times(1 - fromSky)
-	// The lamp's shade is frosted: much of its light comes by way of the wall behind it.
-	l.around[5] = l.around[5].plus(l.lamp.beam(at).of.times(byWall))
+	// Path, walls and ceiling send light back more than once.
+	l.flood(fromWalls, above.times(again))
+	// Haze and thin clouds spread the sun, most of all a low one; the lamp's shade is frosted, and most of its light
+	// comes by way of the wall behind it and the porch's ceiling.
+	hazed := mix(hazyLow, hazy, rise(l.sun.toward[1], 0.1, 0.7))
+	l.flood(l.sun.toward, l.sun.of.times(hazed))
+	l.sun.of = l.sun.of.times(1 - hazed)
+	l.flood(fromWalls, l.lamp.beam(at).of.times(byWall))
 	l.lamp.of = l.lamp.of.times(1 - byWall)
 	return l
 }
@@ -263,9 +269,15 @@ func (p *plate) lightAt(at raster.Vec) *light {
 // share of the light from above comes from there: by eye, no source.
 var overEaves = raster.Vec{0.25, 0.75, -0.65}.Unit()
 
+// fromWalls is where most of the light comes from that the porch sends back.
+var fromWalls = raster.Vec{0.1, 0.35, -0.93}.Unit()
+
 const (
-	fromSky = 0.6
-	byWall  = 0.4 // share of the lamp's light on a visitor that the wall sends: by eye, no source
+	fromSky = 0.4
+	again   = 0.46 // share of the light from above that comes by way of them: by eye, no source
+	byWall  = 0.9  // share of the lamp's light on a visitor that walls and ceiling send: by eye, no source
+	hazy    = 0.5  // share of a high sun's light on a visitor that comes from all about it: by eye, no source
+	hazyLow = 0.8  // of a low one's
 )
 
 // seen is the light that comes from a direction.

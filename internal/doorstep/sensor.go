@@ -4,6 +4,7 @@ import (
 	"image"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"sync"
 )
 
@@ -18,18 +19,20 @@ type sensor struct {
 
 // What a small sensor of a bell is like; figures of our own choice.
 const (
-	grey       = 0.22   // what the mean of a picture is brought to
-	slowest    = 60.0   // exposure up to which time alone makes up for the dark
-	most       = 300.0  // exposure that gain reaches at most
-	fullWell   = 6000.0 // electrons of white, at no gain
-	readNoise  = 2.6    // electrons
-	veil       = 0.015  // share of light that the lens spreads over the picture
-	believes   = 0.85   // how far white balance follows the light
-	evens      = 0.6    // how far bright and dark regions are brought together: 0 not, 1 all alike
-	vignetting = 0.30   // how much darker corners are
-	onFace     = 10.0   // how much more a pixel counts for the exposure where a face is; the picture's middle counts 1
-	pale       = 0.27   // what the mean of faces is brought to at the most
-	shoulder   = 0.5    // of white, above which light is held back
+	grey       = 0.22    // what the mean of a picture is brought to
+	slowest    = 60.0    // exposure up to which time alone makes up for the dark
+	most       = 300.0   // exposure that gain reaches at most
+	fullWell   = 15000.0 // electrons of white, at no gain, with what noise reduction does
+	readNoise  = 1.2     // electrons
+	veil       = 0.015   // share of light that the lens spreads over the picture
+	onSkin     = 0.15    // how much white balance minds faces
+	believes   = 0.9     // how far white balance follows the light
+	evens      = 0.6     // how far bright and dark regions are brought together: 0 not, 1 all alike
+	vignetting = 0.30    // how much darker corners are
+	dim        = 0.17    // what the mean of the middle of faces is brought to at the least
+	pale       = 0.20    // and at the most
+	shoulder   = 0.5     // of white, above which light is held back
+	contrast   = 0.4     // how far dark and bright are drawn apart at last
 )
 
 // develop is a part of the picture.
@@ -62,31 +65,32 @@ func (s sensor) develop(part image.Rectangle) *image.NRGBA {
 	return picture
 }
 
-// meter finds the exposure and the gains of red, green and blue.
+// meter finds the exposure and the gains of red, green and blue: the picture's middle counts most, and as cameras
+// do that look for faces, it gives them their light before all else.
 func (s sensor) meter() (exposure float64, gains [3]float64) {
 	var all, face sample
 	for y := 4; y < Height; y += 8 {
 		for x := 4; x < Width; x += 8 {
-			dx, dy := (float64(x)-middleX)/middleX, (float64(y)-middleY)/middleY
-			w := 0.2 + math.Exp(-4*(dx*dx+dy*dy))
-			for _, f := range s.faces {
-				if image.Pt(x, y).In(f.Box) {
-					w += onFace
-					face.add(s.light[3*(y*Width+x):], 1)
-				}
+			at := s.light[3*(y*Width+x):]
+			within := func(f Face) bool { return image.Pt(x, y).In(f.Box.Inset(f.Box.Dx() / 5)) }
+			if slices.ContainsFunc(s.faces, within) {
+				face.add(at, 1)
+				continue
 			}
-			all.add(s.light[3*(y*Width+x):], w)
+			dx, dy := (float64(x)-middleX)/middleX, (float64(y)-middleY)/middleY
+			all.add(at, 0.2+math.Exp(-4*(dx*dx+dy*dy)))
 		}
 	}
-	mean := all.mean()
+	mean, seen := all.mean(), face.mean()
+	exposure, white := min(grey/mean.luminance(), most), mean
+	if face.weight > 0 {
+		white = mean.mix(seen.times(mean.luminance()/seen.luminance()), onSkin)
+		exposure = min(max(exposure, dim/seen.luminance()), pale/seen.luminance(), most)
+	}
 	r := rand.New(rand.NewPCG(s.seed, 3))
 	for c := range 3 {
-		gain := math.Pow(mean.luminance()/mean[c], believes)
+		gain := math.Pow(white.luminance()/white[c], believes)
 		gains[c] = min(max(gain, 0.6), 1.9) * (1 + 0.02*r.NormFloat64())
-	}
-	exposure = min(grey/mean.luminance(), most)
-	if len(s.faces) > 0 {
-		exposure = min(exposure, pale/face.mean().luminance())
 	}
 	return exposure * (1 + 0.04*r.NormFloat64()), gains
 }
@@ -206,7 +210,8 @@ var tones = sync.OnceValue(func() *curve {
 		} else {
 			v = 1.055*math.Pow(v, 1/2.4) - 0.055
 		}
-		t[i] = uint8(255*min(max(v, 0), 1) + 0.5)
+		v = min(max(v, 0), 1)
+		t[i] = uint8(255*mix(v, ease(v), contrast) + 0.5)
 	}
 	return &t
 })

@@ -14,7 +14,6 @@ type skin struct {
 	freckles float64 // 0 to 1
 	lines    float64 // 0 to 1: wrinkles of age
 	frown    float64 // 0 to 1: wrinkles between the brows and over them
-	circles  float64 // 0 to 1: dark under the eyes
 	lip      colour
 	lips     float64 // 0 to 1: how much the lips' colour covers the skin's
 	iris     colour
@@ -77,7 +76,7 @@ func inside(at raster.Vec, x float64) bool {
 func blush(x, y, z float64) float64 {
 	cheek := hump(x-38, 15) * hump(y-697, 14)
 	nose := 0.9 * hump(x, 11) * hump(y-694, 9)
-	ear := rise(x, 70, 76) * rise(z, 20, 34) * rise(-z, -75, -66)
+	ear := rise(x, 70, 76) * rise(z, 20, 34) * rise(-z, -75, -66) * rise(y, 650, 670) // not hands
 	chin := 0.4 * hump(x, 14) * hump(y-630, 9)
 	if z < 85 {
 		return 0.8 * ear
@@ -90,11 +89,10 @@ func (s *skin) face(m *material, spot, at raster.Vec, x, y float64) {
 	t := s.freckles * rise(grain(spot.Times(1/2.6))+0.5*grain(spot.Times(1/1.3)), 0.28, 0.55) *
 		(hump(x-24, 22)*hump(y-702, 17) + 0.35*hump(y-760, 26))
 	m.albedo = m.albedo.by(colour{1, 1, 1}.mix(colour{0.62, 0.45, 0.33}, min(1, t)))
-	// Around the eyes the skin is thin.
-	socket := hump((x-30)/18, 1) * hump((y-722)/9, 1)
-	m.albedo = m.albedo.by(colour{1, 1, 1}.mix(colour{0.70, 0.58, 0.62}, min(1, s.circles*socket)))
+	// Around the eyes the skin is thin, and they lie deep.
+	m.albedo = m.albedo.by(colour{1, 1, 1}.mix(colour{0.70, 0.58, 0.62}, 0.8*hump((x-30)/18, 1)*hump((y-722)/9, 1)))
 	lid := hump(lidline(x, y), 1.5) * rise(x, 15, 19) * rise(-x, -50, -44)
-	m.albedo = m.albedo.mix(colour{0.03, 0.02, 0.018}, (0.35+0.6*s.liner)*lid)
+	m.albedo = m.albedo.mix(colour{0.03, 0.02, 0.018}, (0.6+0.4*s.liner)*lid)
 	s.wrinkle(m, x, y)
 	if l := lips(x, y); l > 0 && at[2] > 138-x/3 {
 		m.albedo = m.albedo.mix(s.lip.times(1+0.12*grain(raster.Vec{at[0] / 1.2, y / 8, 0})), s.lips*l)

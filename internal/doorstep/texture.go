@@ -6,28 +6,11 @@ import (
 	"lintel/internal/doorstep/raster"
 )
 
-// grain is a smooth noise in space, -1 to 1, whose waves are about 1 long.
-func grain(p raster.Vec) float64 {
-	x, y, z := math.Floor(p[0]), math.Floor(p[1]), math.Floor(p[2])
-	i, j, k := int32(x), int32(y), int32(z)
-	u, v, w := ease(p[0]-x), ease(p[1]-y), ease(p[2]-z)
-	row := func(j, k int32) float64 { return mix(pebble(i, j, k), pebble(i+1, j, k), u) }
-	return mix(mix(row(j, k), row(j+1, k), v), mix(row(j, k+1), row(j+1, k+1), v), w)
-}
+// grain is noise from -1 to 1.
+func grain(p raster.Vec) float64 { return 2*noise(p) - 1 }
 
-// pebble is a number of chance for each point of a lattice, -1 to 1.
-func pebble(i, j, k int32) float64 {
-	h := uint32(i)*0x9e3779b1 ^ uint32(j)*0x85ebca77 ^ uint32(k)*0xc2b2ae3d
-	h = (h ^ h>>15) * 0x2c1b3c6d
-	h = (h ^ h>>12) * 0x297a2d39
-	return float64(h^h>>15)/(1<<31) - 1
-}
-
-// patches is a noise of several sizes: waves about size long, in millimetres, and shorter ones within them.
-func patches(p raster.Vec, size float64) float64 {
-	p = p.Times(1 / size)
-	return (grain(p) + 0.5*grain(p.Times(2.03).Add(raster.Vec{5, 7, 3})) + 0.25*grain(p.Times(4.1))) / 1.75
-}
+// patches are clouds from -1 to 1: waves about size long, in millimetres, and shorter ones within them.
+func patches(p raster.Vec, size float64) float64 { return 2*clouds(p.Times(1/size), 3) - 1 }
 
 func ease(t float64) float64 { return t * t * (3 - 2*t) }
 

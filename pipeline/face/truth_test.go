@@ -75,8 +75,8 @@ func drawnLots(t *testing.T) [2]lot {
 	return lots
 }
 
-// sceneOf is two visitors as they come: near and far, by day and by night,
-// turned as far as somebody turns who looks at a bell. Two in a row are by one light.
+// sceneOf is two visitors side by side before the bell: near and far, by day and by night, turned as far as
+// somebody turns who looks at it. Two in a row are by one light.
 func sceneOf(r *rand.Rand, n int) doorstep.Scene {
 	light := n / 2
 	s := doorstep.Scene{Door: doorstep.Door(light % 2), Sky: doorstep.Sky(light % 3), Seed: r.Uint64(),
@@ -85,8 +85,8 @@ func sceneOf(r *rand.Rand, n int) doorstep.Scene {
 		d := []float64{0.5, 0.8, 1.1, 1.5}[r.IntN(4)]
 		s.Visitors = append(s.Visitors, doorstep.Visitor{
 			Who: doorstep.People[(2*n+3*k+r.IntN(2))%len(doorstep.People)], Distance: d,
-			Aside: d * (0.6*float64(k) + 0.3*(r.Float64()-.5)), Yaw: 40 * (r.Float64() - .5), Pitch: 20 * (r.Float64() - .5),
-			Roll: 24 * (r.Float64() - .5), Smile: r.Float64(), Glasses: r.IntN(4) == 0,
+			Aside: d * (0.6*float64(k) - 0.3 + 0.3*(r.Float64()-.5)), Yaw: 40 * (r.Float64() - .5), Pitch: 20 * (r.Float64() - .5),
+			Roll: 10 * (r.Float64() - .5), Smile: r.Float64(), Glasses: r.IntN(4) == 0,
 		})
 	}
 	return s
@@ -146,8 +146,7 @@ func (s spread) within(t *testing.T, what string, median, ends [2]float64) {
 }
 
 // Faces that are found are at their places and of their sizes, and none is found where
-// nobody is. Of faces of 60 pixels and more all should be found; two in three have to be
-// (MEASUREMENTS.md).
+// nobody is. Of faces of 60 pixels and more all should be found; one of a lot may be missed (MEASUREMENTS.md).
 func TestTruthOfBoxes(t *testing.T) {
 	for i, l := range drawnLots(t) {
 		all, found := 0, 0
@@ -162,7 +161,7 @@ func TestTruthOfBoxes(t *testing.T) {
 			}
 		}
 		t.Logf("lot %d: %d of %d faces found", i, found, all)
-		if all < 3*drawnScenes/2 || 3*found < 2*all || len(l.false) > 0 {
+		if all < 3*drawnScenes/2 || found < all-1 || len(l.false) > 0 {
 			t.Errorf("lot %d: %d of %d faces found; and some where nobody is: %v", i, found, all, l.false)
 		}
 		wide := func(m meeting) float64 { return float64(m.truth.Box.Dx()) }
