@@ -22,7 +22,7 @@ const (
 	grey       = 0.22    // what the mean of a picture is brought to
 	slowest    = 60.0    // exposure up to which time alone makes up for the dark
 	most       = 300.0   // exposure that gain reaches at most
-	fullWell   = 15000.0 // electrons of white, at no gain, with what noise reduction does
+	fullWell   = 24000.0 // electrons of white, at no gain, with what noise reduction does
 	readNoise  = 1.2     // electrons
 	veil       = 0.015   // share of light that the lens spreads over the picture
 	onSkin     = 0.15    // how much white balance minds faces
