@@ -19,7 +19,8 @@ import (
 // neither: its file is listed for removal in the transaction that takes the row. So
 // such a file is kept aside, told of, and goes when the longest period of the rules
 // is over, or when a resident says so. Only the row says which slot has its key: nothing
-// opens it until a row names it again, as after the database was put back.
+// opens it until a row names it again, as after the database was put back. Slots that no
+// row names are held until nothing is aside.
 
 // Aside is what is kept aside.
 type Aside struct {
@@ -63,12 +64,16 @@ func (a *Archive) setAside(ctx context.Context, path, file string) (kept bool, e
 // SetStraysAside looks at every file among the stills, and keeps those aside that no
 // row names. It returns how many.
 func (a *Archive) SetStraysAside(ctx context.Context) (set int, err error) {
-	return a.strays(ctx, func(file, path string) (bool, error) {
+	set, err = a.strays(ctx, func(file, path string) (bool, error) {
 		if strings.HasSuffix(path, smallSuffix) { // made of a still that is aside or gone
 			return false, removed(path)
 		}
 		return a.setAside(ctx, path, file)
 	})
+	if err == nil {
+		err = a.clearHeld(ctx)
+	}
+	return set, err
 }
 
 // strays deals with every file among the stills that no row names and that is not
@@ -156,14 +161,14 @@ func (a *Archive) takeAsideIn(ctx context.Context) (taken int, err error) {
 // DropAside deletes what is kept aside, by a resident's will, and returns how many
 // files that was.
 func (a *Archive) DropAside(ctx context.Context) (dropped int, err error) {
-	if dropped, err = a.dropAside(func(time.Time) bool { return true }); err == nil && dropped > 0 {
+	if dropped, err = a.dropAside(ctx, func(time.Time) bool { return true }); err == nil && dropped > 0 {
 		err = a.Note(ctx, "erased", fmt.Sprintf("aside %d", dropped))
 	}
 	return dropped, err
 }
 
 // dropAside deletes what came in at such a time, for good.
-func (a *Archive) dropAside(such func(time.Time) bool) (dropped int, err error) {
+func (a *Archive) dropAside(ctx context.Context, such func(time.Time) bool) (dropped int, err error) {
 	err = a.eachAside(func(file string, info fs.FileInfo) error {
 		if !such(info.ModTime()) {
 			return nil
@@ -172,14 +177,14 @@ func (a *Archive) dropAside(such func(time.Time) bool) (dropped int, err error) 
 		return removed(a.asidePath(file))
 	})
 	if err == nil && dropped > 0 {
-		err = durable.SyncFolder(filepath.Join(a.dir, "aside"))
+		err = errors.Join(durable.SyncFolder(filepath.Join(a.dir, "aside")), a.clearHeld(ctx))
 	}
 	return dropped, err
 }
 
 // sweepAside lets go what was kept aside for as long as the rules keep anything. What
 // is of a time to come is counted from now.
-func (a *Archive) sweepAside(rules house.Rules) error {
+func (a *Archive) sweepAside(ctx context.Context, rules house.Rules) error {
 	var longest house.Period
 	for _, rule := range rules.Keep {
 		if rule.Findings.AtLeastHours() > longest.AtLeastHours() {
@@ -194,7 +199,7 @@ func (a *Archive) sweepAside(rules house.Rules) error {
 		return nil
 	})
 	if err == nil {
-		_, err = a.dropAside(func(at time.Time) bool { return !longest.After(at, rules.Location()).After(now) })
+		_, err = a.dropAside(ctx, func(at time.Time) bool { return !longest.After(at, rules.Location()).After(now) })
 	}
 	return err
 }

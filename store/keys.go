@@ -26,7 +26,7 @@ import (
 //   - [Archive.putKey] takes a slot and writes it, and the transaction commits only
 //     after that is synced. If it does not commit, the slot is one of the first that
 //     are free, so that the next key overwrites it, or the next start
-//     ([Archive.clearUnnamed]).
+//     ([Archive.holdUnnamed]).
 //   - Triggers write down the slots of rows that go or get another. As soon as that is
 //     committed [Archive.clearSlots] overwrites them, syncs and, only then, commits
 //     that they are free. What breaks off between the two, the next start finishes.
@@ -313,13 +313,10 @@ func (a *Archive) clearSlot(ctx context.Context, tx *sql.Tx, n keyfile.Number) e
 // mostUnnamed is more slots than any transaction takes.
 const mostUnnamed = 8192
 
-// clearUnnamed overwrites what a transaction that did not commit left in slots: they
-// are those that are taken first. While stills are kept aside such a slot may be that of
-// one whose row was lost, and may come back: it is left until another key takes it.
-func (a *Archive) clearUnnamed(ctx context.Context) error {
-	if aside, err := a.Aside(); err != nil || aside.Files > 0 {
-		return err
-	}
+// holdUnnamed keeps slots from being taken that hold a key and count as free: they are
+// among those that are taken first. A transaction that did not commit left them, or the
+// log that had it was lost, and then their stills are kept aside.
+func (a *Archive) holdUnnamed(ctx context.Context) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		rows, err := tx.QueryContext(ctx, `SELECT position FROM free_slots ORDER BY position LIMIT ?`, mostUnnamed)
 		first, err := scanAll(rows, err, func(p *int64) error { return rows.Scan(p) })
@@ -338,10 +335,9 @@ func (a *Archive) clearUnnamed(ctx context.Context) error {
 			first = append(first, position)
 		}
 		for _, position := range first {
-			free, err := a.keys.IsFree(position)
+			n, free, err := a.keys.At(position)
 			if err == nil && !free {
-				a.keysUnsynced = true
-				err = a.keys.Clear(position)
+				err = holdSlot(ctx, tx, n)
 			}
 			if err != nil {
 				return err
@@ -350,7 +346,41 @@ func (a *Archive) clearUnnamed(ctx context.Context) error {
 		return nil
 	})
 	if err != nil {
-		return fmt.Errorf("overwriting keys that came to nothing: %w", err)
+		return fmt.Errorf("keeping keys that no row names: %w", err)
 	}
 	return nil
+}
+
+// holdSlot keeps a slot from being taken. Those before it that nobody had are free.
+func holdSlot(ctx context.Context, tx *sql.Tx, n keyfile.Number) error {
+	for _, statement := range []string{
+		`WITH RECURSIVE skipped (position) AS (SELECT value FROM counters WHERE name = 'slots'
+				UNION ALL SELECT position + 1 FROM skipped WHERE position < ?2)
+			INSERT INTO free_slots (position) SELECT position FROM skipped WHERE position < ?2`,
+		`UPDATE counters SET value = max(value, ?2 + 1) WHERE name = 'slots'`,
+		`DELETE FROM free_slots WHERE position = ?2`,
+		`INSERT OR IGNORE INTO held_slots (slot) VALUES (?1)`,
+	} {
+		if _, err := tx.ExecContext(ctx, statement, n, n.Position()); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// clearHeld overwrites the slots that are held, once nothing is kept aside.
+func (a *Archive) clearHeld(ctx context.Context) error {
+	aside, err := a.Aside()
+	if err != nil || aside.Files > 0 || !a.slotted {
+		return err
+	}
+	return a.update(ctx, func(tx *sql.Tx) error {
+		for _, statement := range []string{`INSERT OR IGNORE INTO freed_slots (slot) SELECT slot FROM held_slots`,
+			`DELETE FROM held_slots`} {
+			if _, err := tx.ExecContext(ctx, statement); err != nil {
+				return fmt.Errorf("letting keys go that no row names: %w", err)
+			}
+		}
+		return nil
+	})
 }

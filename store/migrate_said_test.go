@@ -12,13 +12,17 @@ import (
 // undoSaid takes back what was made from the migration on by which what a resident
 // says is the truth, and the one before: so was the archive when only answers that
 // a comparison bore out told whose a face is.
-var undoSaid = []string{
+var undoSaid = append(slices.Clone(undoClock),
 	`DROP TABLE days`, `DROP INDEX visits_with_picture`, `DROP INDEX appearances_with_picture`,
 	`ALTER TABLE visits DROP COLUMN picture`, `ALTER TABLE appearances DROP COLUMN picture`,
-	`DROP TABLE portraits`, `DROP TABLE disk_days`, `DROP TABLE clock`, `DROP TABLE erasing_periods`,
-	`ALTER TABLE stills DROP COLUMN given_up`, `DROP INDEX visits_by_doubt`,
-	`ALTER TABLE visits DROP COLUMN doubt`,
+	`DROP TABLE portraits`, `DROP TABLE disk_days`,
 	`ALTER TABLE residents DROP COLUMN language`, `ALTER TABLE tablets DROP COLUMN language`,
+)
+
+// undoClock takes back what came after keys lay in slots.
+var undoClock = []string{
+	`DROP TABLE clock`, `DROP TABLE erasing_periods`, `ALTER TABLE stills DROP COLUMN given_up`,
+	`DROP INDEX visits_by_doubt`, `ALTER TABLE visits DROP COLUMN doubt`,
 }
 
 // TestAnswersMigrate opens an archive of the version before: answers stand, visits

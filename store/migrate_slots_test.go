@@ -54,7 +54,7 @@ func undoSlots(t *testing.T, a *Archive) (wrapped [][]byte) {
 		exec(`ALTER TABLE ` + of.table + ` DROP COLUMN slot`)
 	}
 	for _, statement := range []string{`ALTER TABLE stills DROP COLUMN slot`,
-		`DROP TABLE freed_slots`, `DROP TABLE free_slots`, `DROP TABLE erased_slots`,
+		`DROP TABLE freed_slots`, `DROP TABLE held_slots`, `DROP TABLE free_slots`, `DROP TABLE erased_slots`,
 		`DELETE FROM counters WHERE name = 'slots'`} {
 		exec(statement)
 	}
@@ -75,6 +75,9 @@ func TestKeysMigrate(t *testing.T) {
 		t.Fatalf("%d keys, too few", len(wrapped))
 	}
 	db := outsider(t, c.Archive)
+	for _, later := range undoClock {
+		must(t, second(db.Exec(later)))
+	}
 	names, err := fs.Glob(migrations, "migrations/*.sql")
 	must(t, err)
 	must(t, second(db.Exec(fmt.Sprintf(`PRAGMA user_version = %d`, slices.Index(names, slotsScript)))))

@@ -86,7 +86,7 @@ func (a *Archive) finishPeriod(ctx context.Context, p Period) (e Erased, err err
 			AND NOT EXISTS (SELECT 1 FROM holds h WHERE h.visit = v.id AND h.ends_at > ?3) LIMIT ?4`,
 		from, until, micros(a.now()), batch)
 	if err == nil {
-		_, err = a.dropAside(func(at time.Time) bool { return !at.Before(p.From) && at.Before(p.Until) })
+		_, err = a.dropAside(ctx, func(at time.Time) bool { return !at.Before(p.From) && at.Before(p.Until) })
 	}
 	if err == nil {
 		_, err = a.write.ExecContext(ctx, `DELETE FROM erasing_periods WHERE first = ? AND past = ?`, from, until)

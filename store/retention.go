@@ -49,7 +49,7 @@ func (a *Archive) Sweep(ctx context.Context, shrink Shrinker) (s house.Swept, er
 	if errors.Join(failed...) == nil { // else a resident's word holds for the rest as well
 		_, err = a.write.ExecContext(ctx, `UPDATE clock SET withheld_at = NULL, allowed = 0`)
 	}
-	if err := errors.Join(append(failed, err, a.sweepAside(rules), a.tidy(ctx))...); err != nil {
+	if err := errors.Join(append(failed, err, a.sweepAside(ctx, rules), a.tidy(ctx))...); err != nil {
 		return s, fmt.Errorf("sweeping: %w", spaceError(err))
 	}
 	return s, nil

@@ -375,7 +375,7 @@ func (a *Archive) Recover(ctx context.Context) (r Recovered, err error) {
 	if r.Back, err = a.takeAsideIn(ctx); err != nil {
 		return r, fmt.Errorf("recovering the archive: %w", err)
 	}
-	if err := errors.Join(a.finishRemovals(ctx), a.clearUnnamed(ctx)); err != nil {
+	if err := errors.Join(a.finishRemovals(ctx), a.holdUnnamed(ctx)); err != nil {
 		return r, fmt.Errorf("recovering the archive: %w", err)
 	}
 	var due int

@@ -12,19 +12,12 @@ import (
 // then it holds no key. Whether the keys that rows name open, the checks of stills and
 // of sealed values say.
 func (v *verification) checkKeys(ctx context.Context) error {
-	aside, err := v.Aside()
-	if err != nil {
-		return err
-	}
 	tx, err := v.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return err
 	}
 	defer tx.Rollback()
 	shares, err := v.slotShares(ctx, tx)
-	if aside.Files > 0 {
-		shares.dirty = nil // they may be the keys of those; clearUnnamed leaves them too
-	}
 	if v.Keys = shares.rows; err != nil || shares.right() {
 		return err
 	}
@@ -35,9 +28,6 @@ func (v *verification) checkKeys(ctx context.Context) error {
 		v.wrongSlots(ctx, tx, shares.twice, "has the key of more than one row", nil)
 		v.wrongSlots(ctx, tx, shares.alsoFree, "has the key of a row, and counts as free", takeBack)
 		v.wrongSlots(ctx, tx, shares.nobodys, "has no row and does not count as free", v.freeSlot)
-		if aside.Files > 0 {
-			return nil
-		}
 		v.wrongSlots(ctx, tx, shares.dirty, "is free, and holds a key that came to nothing", v.freeSlot)
 		return nil
 	})
@@ -65,6 +55,9 @@ func (s slotShares) right() bool {
 	return len(s.twice)+len(s.alsoFree)+len(s.nobodys)+len(s.dirty) == 0
 }
 
+// goingSlots are those that are to be overwritten, now or once nothing is kept aside.
+const goingSlots = `SELECT slot FROM freed_slots UNION ALL SELECT slot FROM held_slots`
+
 func (v *verification) slotShares(ctx context.Context, tx *sql.Tx) (s slotShares, err error) {
 	var end int64
 	if err := tx.QueryRowContext(ctx, `SELECT value FROM counters WHERE name = 'slots'`).Scan(&end); err != nil {
@@ -75,7 +68,7 @@ func (v *verification) slotShares(ctx context.Context, tx *sql.Tx) (s slotShares
 	for _, from := range []struct {
 		query string
 		mark  byte
-	}{{takenSlots, byRow}, {`SELECT position FROM free_slots`, isFree}, {`SELECT slot FROM freed_slots`, isFreed}} {
+	}{{takenSlots, byRow}, {`SELECT position FROM free_slots`, isFree}, {goingSlots, isFreed}} {
 		rows, err := tx.QueryContext(ctx, from.query)
 		all, err := scanAll(rows, err, func(n *keyfile.Number) error { return rows.Scan(n) })
 		if err != nil {

@@ -36,6 +36,7 @@ var powerless = map[string]string{
 	"disk_days":      "numbers of bytes, and only shown",
 	"clock":          "it puts sweeps off, or has one go by the rules that waits",
 	"freed_slots":    "keys that are to go; whoever adds one could overwrite it where it is",
+	"held_slots":     "keys that are to go; whoever adds one could overwrite it where it is",
 	"free_slots":     "where the next keys come; whoever adds one could overwrite what is there",
 	"erased_slots":   "keys that backups drop; whoever adds one could not read them, and could remove the backups",
 	"folders":        "keyed hashes; when a folder was first watched",

@@ -90,6 +90,10 @@ CREATE TRIGGER onetime_changes_slot AFTER UPDATE OF slot ON onetime WHEN old.slo
 	INSERT OR IGNORE INTO freed_slots (slot) VALUES (old.slot);
 END;
 
+-- Slots that held a key at a start and that no row names: nobody takes them while stills
+-- are kept aside, which they may be of.
+CREATE TABLE held_slots (slot INTEGER PRIMARY KEY) STRICT;
+
 -- Positions of slots that were overwritten, and how many positions there are: the
 -- next key comes into the first of those, or else behind all.
 CREATE TABLE free_slots (position INTEGER PRIMARY KEY) STRICT;

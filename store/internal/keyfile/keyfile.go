@@ -165,12 +165,22 @@ func (f *File) Clear(position int64) error {
 
 // IsFree reports whether nothing is in the slot at a position.
 func (f *File) IsFree(position int64) (bool, error) {
+	_, free, err := f.At(position)
+	return free, err
+}
+
+// At returns the number of what is in the slot at a position, or reports that it is
+// free.
+func (f *File) At(position int64) (n Number, free bool, err error) {
 	mark := make([]byte, markSize)
-	n, err := f.f.ReadAt(mark, position*SlotSize)
+	read, err := f.f.ReadAt(mark, position*SlotSize)
 	if err != nil && !errors.Is(err, io.EOF) {
-		return false, fmt.Errorf("reading a key: %w", err)
+		return 0, false, fmt.Errorf("reading a key: %w", err)
 	}
-	return n < markSize || mark[0]&0x80 != 0, nil
+	if read < markSize || mark[0]&0x80 != 0 {
+		return 0, true, nil
+	}
+	return Number(int64(binary.BigEndian.Uint32(mark))<<32 | position), false, nil
 }
 
 // Sync makes all that was written durable.
