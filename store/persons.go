@@ -288,7 +288,8 @@ func (a *Archive) references(ctx context.Context, q querier, query string, args 
 		}
 		descriptor, err := a.open(sealed, "gallery.descriptor", id)
 		if errors.Is(err, keyfile.ErrGone) {
-			return nil // and it is left out
+			r.Person = "" // left out below
+			return nil
 		}
 		if err != nil {
 			return fmt.Errorf("opening a reference: %w", err)
@@ -299,5 +300,5 @@ func (a *Archive) references(ctx context.Context, q querier, query string, args 
 	if err != nil {
 		return nil, fmt.Errorf("reading the gallery: %w", err)
 	}
-	return slices.DeleteFunc(refs, func(r house.Reference) bool { return r.Descriptor == house.Descriptor{} }), nil
+	return slices.DeleteFunc(refs, func(r house.Reference) bool { return r.Person == "" }), nil
 }
