@@ -35,6 +35,10 @@ walked = ./cmd/lintel ./web ./internal/chromium
 # Tests that time a server under load. They run with nothing else at work, and not with the race detector.
 timed = ^Test(Flood|Throng|Load|SilentTablets|Day)$$
 
+# What waits for a browser, a bell or another process may run out of patience on two cores. A test that fails is run once
+# more by itself, and both are said; when four fail, or it fails again, that is a fault.
+patient = tool gotestsum --format standard-quiet --rerun-fails=1 --rerun-fails-max-failures=3
+
 .PHONY: help run demo test quick tour format setup build libraries clean
 
 help:
@@ -65,14 +69,15 @@ test: build format
 	@echo "checking and testing, with the race detector; the face library is built for it the first time, about two minutes"
 	@$(GO) vet ./...
 	@$(GO) tool staticcheck ./...
-	@$(GO) test $(race) -vet=off -timeout 60m -skip '^TestKill$$' $(filter-out $(alone),$(shell go list ./...))
+	@$(GO) $(patient) --packages="$(filter-out $(alone),$(shell go list ./...))" -- \
+		$(race) -vet=off -timeout 60m -skip '^TestKill$$'
 	@echo "measuring error rates, and what is found, on all photographs"
 	@$(GO) test -vet=off -timeout 30m $(alone)
 	@$(GO) test -vet=off -run '$(measured)' ./pipeline/face ./pipeline/match ./pipeline/cluster
 	@echo "walking through the pages in a browser, one package after the other: a walk has 90 seconds"
-	@$(GO) test -vet=off -timeout 30m -p 1 -skip '$(timed)' $(walked)
+	@$(GO) $(patient) --packages="$(walked)" -- -vet=off -timeout 30m -p 1 -skip '$(timed)'
 	@echo "ringing at a server as hard as bells can, with nothing else at work"
-	@$(GO) test -vet=off -timeout 30m -run '$(timed)' ./cmd/lintel
+	@$(GO) $(patient) --packages=./cmd/lintel -- -vet=off -timeout 30m -run '$(timed)'
 	@echo "killing a busy process 50 times, at random moments, with nothing else at work"
 	@$(GO) test $(race) -vet=off -timeout 30m -p 1 -run '^TestKill$$' ./store ./pipeline/intake
 	@$(GO) test -vet=off -timeout 30m -run '^TestKill$$' ./store

@@ -77,10 +77,6 @@ func (o *outer) start() {
 		o.t.Fatal(err)
 	}
 	o.run = exec.Command(path, "-c", o.conf)
-	if testing.Verbose() {
-		o.run.Args = append(o.run.Args, "-v")
-		o.run.Stderr = os.Stderr
-	}
 	if err := o.run.Start(); err != nil {
 		o.t.Fatal(err)
 	}

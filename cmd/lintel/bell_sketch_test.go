@@ -279,9 +279,17 @@ func (b *board) until(pattern string) (groups []string) {
 	}
 }
 
-// rung reads up to when a whole ring is kept, and returns its id. A still is kept with 201, or was before, 200, where
-// the machine was too busy to answer the first time.
+// rung reads up to when a whole ring is kept and the display says so, and returns its id.
 func (b *board) rung() (ring string) {
+	b.t.Helper()
+	ring = b.kept()
+	b.until(`^\| {20}\|They know {11}`)
+	return ring
+}
+
+// kept reads up to when a whole ring is kept, and returns its id. A still is kept with 201, or was before, 200, where
+// the machine was too busy to answer the first time.
+func (b *board) kept() (ring string) {
 	b.t.Helper()
 	for frame := range 3 {
 		g := b.until(fmt.Sprintf(`^still ([0-9a-f]{16}) %d: 20[01]$`, frame))
@@ -290,7 +298,6 @@ func (b *board) rung() (ring string) {
 		}
 		ring = g[1]
 	}
-	b.until(`^\| {20}\|They know {11}`)
 	return ring
 }
 
@@ -304,7 +311,8 @@ func TestSketchDay(t *testing.T) {
 	s := newStreet(t, h.url)
 	b := starts(t, build(t, s.URL, h.secret), "touch")
 
-	b.rung() // before anybody told it the time
+	// Before anybody told it the time, and what to show: that comes at about the same moment.
+	b.kept()
 	for i, p := range ofStills(s.took()) {
 		if (p.taken == "") != (i == 0) {
 			t.Errorf("still %d was taken at %q: the time comes with the first answer", i, p.taken)
