@@ -161,10 +161,12 @@ func eraseBetweenTicks(t *testing.T, h *keptHouse, care *caretaker) {
 	}
 }
 
-func TestCommandsOfKeeping(t *testing.T) {
+// gateHouse is an archive with the bell gate, and the commands on it.
+func gateHouse(t *testing.T) (h *keptHouse, lintel func(args ...string) (status int, out, said string)) {
+	t.Helper()
 	dir := t.TempDir()
 	common := []string{"--data", filepath.Join(dir, "data"), "--key", filepath.Join(dir, "key")}
-	lintel := func(args ...string) (int, string, string) {
+	lintel = func(args ...string) (int, string, string) {
 		t.Helper()
 		return lintelAt(t, append(args, common...)...)
 	}
@@ -179,8 +181,12 @@ func TestCommandsOfKeeping(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer a.Close()
-	h := &keptHouse{Archive: a, t: t}
+	t.Cleanup(func() { a.Close() })
+	return &keptHouse{Archive: a, t: t}, lintel
+}
+
+func TestCommandsOfKeeping(t *testing.T) {
+	h, lintel := gateHouse(t)
 	h.set(time.Now().Add(-71 * time.Hour))
 	visits := []string{h.ring("r1"), h.ring("r2"), h.ring("r3")}
 	h.set(time.Now().Add(-80 * time.Hour))
@@ -221,10 +227,10 @@ func TestCommandsOfKeeping(t *testing.T) {
 			t.Errorf("%v: status %d: %s%s", test.args, status, out, said)
 		}
 	}
-	if left, err := a.LatestVisits(t.Context(), 9); err != nil || len(left) > 0 {
+	if left, err := h.LatestVisits(t.Context(), 9); err != nil || len(left) > 0 {
 		t.Errorf("left %v, %v", left, err)
 	}
-	trail, err := a.Trail(t.Context(), 0, 100)
+	trail, err := h.Trail(t.Context(), 0, 100)
 	if err != nil || fmt.Sprint(trail[0].Actor) != house.ByCommand {
 		t.Errorf("the trail ends with %+v, %v", trail[0], err)
 	}
@@ -292,22 +298,7 @@ func TestCaretakerOfAWrongClock(t *testing.T) {
 
 // What would delete unusually much says so, and does it when it is told to.
 func TestSweepMuch(t *testing.T) {
-	dir := t.TempDir()
-	common := []string{"--data", filepath.Join(dir, "data"), "--key", filepath.Join(dir, "key")}
-	lintel := func(args ...string) (int, string, string) { return lintelAt(t, append(args, common...)...) }
-	if status, _, said := lintel("bell", "add", "gate"); status != exitRight {
-		t.Fatal(said)
-	}
-	key, err := seal.ReadKey(filepath.Join(dir, "key"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	a, err := store.Open(t.Context(), filepath.Join(dir, "data"), key, time.Now)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer a.Close()
-	h := &keptHouse{Archive: a, t: t}
+	h, lintel := gateHouse(t)
 	for day := range 5 {
 		h.set(time.Now().AddDate(0, 0, -10-day))
 		h.ring(fmt.Sprint(day))
