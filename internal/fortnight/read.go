@@ -92,33 +92,21 @@ func (f *file) add(s section) (err error) {
 	case "[house]":
 		err = s.read(&f.house)
 	case "[[person]]":
-		p := person{line: s.line}
-		err = s.read(&p)
-		f.persons = append(f.persons, p)
+		f.persons, err = another(s, f.persons, person{line: s.line})
 	case "[[stranger]]":
-		p := stranger{line: s.line}
-		err = s.read(&p)
-		f.strangers = append(f.strangers, p)
+		f.strangers, err = another(s, f.strangers, stranger{line: s.line})
 	case "[[bell]]":
-		b := bell{line: s.line}
-		err = s.read(&b)
-		f.bells = append(f.bells, b)
+		f.bells, err = another(s, f.bells, bell{line: s.line})
 	case "[keep]":
 		err = s.read(&f.keep)
 	case "[[quiet]]":
-		var q quiet
-		err = s.read(&q)
-		f.quiet = append(f.quiet, q)
+		f.quiet, err = another(s, f.quiet, quiet{})
 	case "[[rule]]":
-		r := rule{line: s.line}
-		err = s.read(&r)
-		f.rules = append(f.rules, r)
+		f.rules, err = another(s, f.rules, rule{line: s.line})
 	case "[messages.rules]":
 		err = s.read(&f.says)
 	case "[[messages.text]]":
-		var t says
-		err = s.read(&t)
-		f.texts = append(f.texts, t)
+		f.texts, err = another(s, f.texts, says{})
 	default:
 		return f.addPart(s)
 	}
@@ -126,6 +114,12 @@ func (f *file) add(s section) (err error) {
 		err = fmt.Errorf("line %d: nothing happens in %s", s.happens[0].line, s.header)
 	}
 	return err
+}
+
+// another reads a section that is one of several alike.
+func another[T any](s section, all []T, one T) ([]T, error) {
+	err := s.read(&one)
+	return append(all, one), err
 }
 
 // addPart reads a section in which something happens.
