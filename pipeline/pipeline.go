@@ -68,6 +68,7 @@ type Pipeline struct {
 	gallery    *match.Current
 	thumbnails frameCache
 	running    atomic.Bool
+	asked      chan chan<- time.Duration // answered by dispatch
 
 	// Examined, if set before Run, is told of each still that was examined, and how
 	// long that took from when it began to its findings.
@@ -89,7 +90,7 @@ type Pipeline struct {
 func New(archive Archive, log *slog.Logger, open func() (Finder, error), signs *liveness.Examiner,
 	workers int) *Pipeline {
 	return &Pipeline{archive: archive, log: log, open: open, signs: signs, workers: workers,
-		gallery: match.NewCurrent(archive)}
+		gallery: match.NewCurrent(archive), asked: make(chan chan<- time.Duration)}
 }
 
 // Run examines stills as they come, until the context is done, and returns
@@ -142,7 +143,7 @@ func (p *Pipeline) openFinders() ([]Finder, error) {
 func (p *Pipeline) dispatch(ctx context.Context, stills chan<- house.Still, done <-chan string) {
 	changed, stop := p.archive.Watch()
 	defer stop()
-	busy := make(map[string]bool)
+	busy := make(map[string]time.Time) // since when
 	var turns rota
 	queue := turns.order(p.pending(ctx, busy))
 	forget := time.NewTimer(rememberFor)
@@ -164,7 +165,7 @@ func (p *Pipeline) dispatch(ctx context.Context, stills chan<- house.Still, done
 		}
 		select {
 		case ready <- next:
-			busy[next.ID] = true
+			busy[next.ID] = time.Now()
 			turns.had(next.Bell)
 			queue = turns.order(queue[1:])
 		case id := <-done:
@@ -176,6 +177,8 @@ func (p *Pipeline) dispatch(ctx context.Context, stills chan<- house.Still, done
 			queue = turns.order(p.pending(ctx, busy))
 		case <-again.C:
 			queue = turns.order(p.pending(ctx, busy))
+		case answer := <-p.asked:
+			answer <- longest(busy)
 		case <-stopping:
 		}
 	}
@@ -212,14 +215,14 @@ func (r rota) order(stills []house.Still) []house.Still {
 }
 
 // pending asks the store what is to be done that nobody does yet.
-func (p *Pipeline) pending(ctx context.Context, busy map[string]bool) []house.Still {
+func (p *Pipeline) pending(ctx context.Context, busy map[string]time.Time) []house.Still {
 	stills, err := p.archive.PendingStills(ctx, 100)
 	if err != nil && ctx.Err() == nil {
 		p.log.Error("looking for stills to examine", "err", err)
 	}
 	idle := stills[:0]
 	for _, s := range stills {
-		if !busy[s.ID] {
+		if busy[s.ID].IsZero() {
 			idle = append(idle, s)
 		}
 	}

@@ -51,7 +51,7 @@ func (b *openBroker) takesFor(pages *web.Server, in *intake.Intake, secrets *adv
 
 // newBroker returns a broker for the server s, nil where none is asked for.
 func (c *serveCmd) newBroker(s *server, by clock, shown *displays) (*openBroker, error) {
-	if c.MQTTListen == "" {
+	if c.MQTTListen == "" && c.sockets[brokerSocket] == nil {
 		return nil, nil
 	}
 	b, err := broker.New(broker.Config{Archive: s.archive, Inbox: s.inbox, Log: s.log, Now: by.now, Prefix: c.MQTTPrefix,
@@ -62,7 +62,7 @@ func (c *serveCmd) newBroker(s *server, by clock, shown *displays) (*openBroker,
 	if err != nil {
 		return nil, err
 	}
-	l, err := listen(c.MQTTListen)
+	l, err := c.sockets.listen(brokerSocket, c.MQTTListen)
 	if err != nil {
 		return nil, err
 	}

@@ -77,8 +77,11 @@ func (g *globals) newCount(archive *store.Archive, log *slog.Logger, now func() 
 	return c, nil
 }
 
-// countPath is beside the master key, or beside the passphrase.
+// countPath is what was said, or beside the master key, or beside the passphrase.
 func (g *globals) countPath() (path string, err error) {
+	if g.Changes != "" {
+		return g.Changes, nil
+	}
 	if path = g.PassphraseFile; path == "" {
 		path, err = g.keyPath()
 	}

@@ -48,6 +48,7 @@ func (c *demoCmd) Run(g *globals) error {
 	}
 	own := *g
 	own.ctx, own.stdout, own.Data, own.keyFlags = ctx, &lines{w: g.stdout}, folder.archive(), keyFlags{Key: folder.key()}
+	own.Changes = ""
 	if err = seal.WriteKey(own.Key, seal.NewKey()); err == nil {
 		err = c.show(&own)
 	}

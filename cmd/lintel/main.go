@@ -35,6 +35,7 @@ type globals struct {
 	Data   string `help:"The archive's folder." env:"LINTEL_DATA" default:"data" type:"path" placeholder:"DIR"`
 	Models string `help:"The folder of model files." env:"LINTEL_MODELS" default:"models" type:"path" placeholder:"DIR"`
 	keyFlags
+	Changes string `help:"${changes}" env:"LINTEL_CHANGES" type:"path" placeholder:"FILE"`
 
 	ctx            context.Context
 	stdout, stderr io.Writer
@@ -67,6 +68,10 @@ type cli struct {
 	Speed       speedCmd       `cmd:"" help:"Measure how long a still takes, against a bare call of the face library."`
 	Liveness    livenessCmd    `cmd:"" help:"Measure how often pictures are taken for persons, and the other way round."`
 	Models      modelsCmd      `cmd:"" name:"models" help:"Fetch or check the model files."`
+	Install     installCmd     `cmd:"" help:"Make this machine the server of the house: program, user, key, service."`
+	Uninstall   uninstallCmd   `cmd:"" help:"Take away what install put here, but the archive, the settings and the key."`
+	AsService   asServiceCmd   `cmd:"" help:"Run a command on the service's archive, as its user: sudo lintel as-service …"`
+	Version     versionCmd     `cmd:"" help:"Say which build this is, and which model files it uses."`
 }
 
 func main() {

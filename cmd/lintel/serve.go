@@ -29,6 +29,8 @@ type serveCmd struct {
 	MQTTPrefix string `name:"mqtt-prefix" help:"What begins the broker's topics." default:"lintel" placeholder:"PREFIX"`
 
 	watchFlags
+
+	sockets passed
 }
 
 // workers is how many stills are examined at once: one a core, but no more
@@ -43,6 +45,9 @@ func (c *serveCmd) Run(g *globals) error {
 	if err != nil {
 		return err
 	}
+	if c.sockets, err = passedSockets(); err != nil {
+		return err
+	}
 	limitMemory()
 	s, err := c.assemble(g, slog.New(slog.NewTextHandler(g.stderr, nil)), machineClock(), false)
 	if err != nil {
@@ -53,8 +58,13 @@ func (c *serveCmd) Run(g *globals) error {
 		return err
 	}
 	folders := watchers(watched, s.archive, s.intake, s.pages, s.log)
+	notify, err := newNotifier(s)
+	if err != nil {
+		return err
+	}
 	return s.serve(g.ctx, func(ctx context.Context, running *sync.WaitGroup) {
 		c.watch(ctx, folders, s.log, running)
+		running.Go(func() { notify.Run(ctx) })
 	})
 }
 
@@ -84,7 +94,7 @@ func (c *serveCmd) open(ctx context.Context, archive *store.Archive) (net.Listen
 	if err != nil {
 		return nil, nil, err
 	}
-	l, err := listen(c.Listen)
+	l, err := c.sockets.listen(pagesSocket, c.Listen)
 	if err == nil && keeper != nil {
 		l = certificate.Listen(l, keeper.Config())
 	}
