@@ -25,7 +25,7 @@ type installCmd struct {
 	Listen     string   `help:"${install_listen}" placeholder:"ADDR"`
 	MQTTListen string   `name:"mqtt-listen" help:"${install_mqtt}" placeholder:"ADDR"`
 	Backup     string   `help:"${install_backup}" placeholder:"DIR"`
-	Recipient  []string `help:"The public key of age's that backups are encrypted to; once for each key." placeholder:"age1…"`
+	Recipient  []string `help:"Encrypt backups to this public key of age's; once for each key." placeholder:"age1…"`
 }
 
 // Help is what --help says beyond the flags.

@@ -30,7 +30,7 @@ type serveCmd struct {
 
 	watchFlags
 
-	sockets passed
+	sockets handed
 }
 
 // workers is how many stills are examined at once: one a core, but no more

@@ -18,8 +18,8 @@ func version() string {
 	return b.Version + " " + b.Revision
 }
 
-// A build is what the go command wrote into the program.
-type build struct {
+// Origins are what the go command wrote into the program.
+type origins struct {
 	Version  string `json:"version"`
 	Revision string `json:"revision"` // the commit, "" if it was not built from a repository
 	Time     string `json:"time"`     // of the commit
@@ -27,12 +27,12 @@ type build struct {
 	Go       string `json:"go"`
 }
 
-func built() build {
+func built() origins {
 	info, ok := debug.ReadBuildInfo()
 	if !ok {
-		return build{Version: "unknown"}
+		return origins{Version: "unknown"}
 	}
-	b := build{Version: info.Main.Version, Go: info.GoVersion}
+	b := origins{Version: info.Main.Version, Go: info.GoVersion}
 	for _, s := range info.Settings {
 		switch s.Key {
 		case "vcs.revision":
@@ -53,7 +53,7 @@ type versionCmd struct {
 func (c *versionCmd) Run(g *globals) error {
 	findings, _ := models.Check(g.Models, models.Optional) // what is not right is listed
 	told := struct {
-		build
+		origins
 		Models []modelFile `json:"models"`
 	}{built(), []modelFile{}}
 	for _, f := range findings {

@@ -9,8 +9,8 @@ import (
 	"strings"
 )
 
-// Environment is what the service's processes have of settings, as NAME=value: where the archive and the models are, and
-// what the household wrote into Settings.
+// Environment is what the service's processes have of settings, as NAME=value: where the archive and the models are,
+// and what the household wrote into Settings.
 func (p Plan) Environment() ([]string, error) {
 	all := []string{"LINTEL_DATA=" + Data, "LINTEL_MODELS=" + Models, "LINTEL_CHANGES=" + Changes}
 	f, err := os.Open(p.real(Settings))

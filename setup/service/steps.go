@@ -87,7 +87,7 @@ func (p Plan) place(path string, text []byte) Step {
 func (p Plan) newAccount() Step {
 	words := []string{"systemd-sysusers", p.real(p.account())}
 	if p.Root != "" {
-		words = []string{"systemd-sysusers", "--root=" + p.Root, p.account()}
+		words = []string{"systemd-sysusers", "--root=" + p.Root, p.real(p.account())}
 	}
 	s := p.run("account", User, words...)
 	s.there = func() (bool, error) {
