@@ -39,7 +39,7 @@ timed = ^Test(Flood|Throng|Load|SilentTablets|Day)$$
 # more by itself, and both are said; when four fail, or it fails again, that is a fault.
 patient = tool gotestsum --format standard-quiet --rerun-fails=1 --rerun-fails-max-failures=3
 
-.PHONY: help run demo test quick tour format setup build libraries clean
+.PHONY: help run demo test quick tour format setup build libraries install uninstall deb clean
 
 help:
 	@echo "make run    install what Lintel needs, build it, and serve on http://localhost:8420;"
@@ -48,6 +48,9 @@ help:
 	@echo "make test   install what its tests need besides, and run them all"
 	@echo "make quick  check and test what needs neither models nor the face library, in a minute and a half"
 	@echo "make tour   take the pictures of README.md anew, in the demo; in about ten minutes"
+	@echo "sudo make install    make this machine the house's server, started at each boot; docs/install.md"
+	@echo "sudo make uninstall  undo that; the archive, its key and the settings stay"
+	@echo "make deb    make a Debian package of it, in build/deb"
 	@echo "make setup  only install the libraries, build, and fetch the models"
 	@echo "make build  only install the libraries and build build/lintel"
 	@echo "make clean  remove what was built; the archive in data/ and the models stay"
@@ -92,6 +95,22 @@ quick: format
 tour: purpose = tour
 tour: setup
 	@$(GO) test ./cmd/lintel -run '^TestTour' -vet=off -timeout 40m -v -screenshots $(CURDIR)/docs/tour
+
+# What root builds in somebody's tree they can't build anew: where sudo says whose it is, they do.
+install:
+	@if [ "$$(id -u)" = 0 ] && [ "$${SUDO_USER:-root}" != root ]; then \
+		su --login "$$SUDO_USER" --command "make --directory='$(CURDIR)' setup"; else $(MAKE) setup; fi
+	@if [ "$$(id -u)" = 0 ]; then build/lintel install $(FLAGS); else sudo build/lintel install --models '$(LINTEL_MODELS)' \
+		$(FLAGS); fi
+
+uninstall:
+	@if [ "$$(id -u)" = 0 ]; then lintel uninstall; else sudo lintel uninstall; fi
+
+deb: purpose = deb
+deb: setup
+	@echo "building a program of its own for the package; the face library is built for it the first time"
+	@CGO_LDFLAGS="$$(sh setup/debian.sh flags)" sh setup/deb.sh
+	@lintian --fail-on error,warning build/deb/*.deb
 
 format:
 	@unformatted=$$(gofmt -l .); test -z "$$unformatted" || { echo "not in gofmt's format:" $$unformatted; exit 1; }

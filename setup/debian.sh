@@ -1,12 +1,13 @@
 #!/bin/sh
-# Sees to the Debian packages that Lintel is built and, with `test` or `tour` as argument, tested or shown in README.md with.
+# Sees to the Debian packages that Lintel is built with and, with `test`, `tour` or `deb` as argument, those that it is
+# tested, shown in README.md or packaged with.
 # Only what is missing is installed, after saying so; if nothing is, apt is not even asked.
 # With `flags` it only prints what the linker has to be told, for CGO_LDFLAGS.
 set -eu
 cd "$(dirname "$0")/.."
 
 libraries="libdlib-dev libopenblas-dev libatlas-base-dev liblapack-dev libjpeg62-turbo-dev"
-opinions="python3-babel python3-scipy python3-sklearn python3-sympy python3-geographiclib python3-pyzbar python3-pil python3-paho-mqtt mosquitto mosquitto-clients age libjpeg-turbo-progs openssl curl"
+opinions="python3-babel python3-scipy python3-sklearn python3-sympy python3-geographiclib python3-pyzbar python3-pil python3-paho-mqtt mosquitto mosquitto-clients age libjpeg-turbo-progs openssl curl strace"
 
 say() { printf '%s\n' "$*"; }
 
@@ -88,11 +89,12 @@ wanted=
 case ${1:-} in
 test) wanted=$opinions ;;
 tour) wanted=webp ;;
+deb) wanted="dpkg-dev lintian" ;;
 esac
 for package in $wanted; do
 	installed "$package" || missing="$missing $package"
 done
-[ -z "$wanted" ] || has_browser || missing="$missing chromium"
+[ -z "$wanted" ] || [ "$1" = deb ] || has_browser || missing="$missing chromium"
 if [ -z "$missing" ]; then
 	bridge_cblas
 	exit
