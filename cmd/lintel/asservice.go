@@ -98,3 +98,12 @@ func serviceless(all []string) (rest []string) {
 	}
 	return rest
 }
+
+// keyOrigin is the file of the master key that people can make a copy of. What a
+// service is handed is one that goes with its process.
+func (g *globals) keyOrigin() (string, error) {
+	if path := os.Getenv("LINTEL_KEY_ORIGIN"); path != "" {
+		return path, nil
+	}
+	return g.keyPath()
+}

@@ -101,7 +101,7 @@ func (c *backupCmd) describe(w io.Writer, g *globals, r backup.Report) {
 	}
 	if g.PassphraseFile != "" {
 		tell(w, "backup-passphrase")
-	} else if path, err := g.keyPath(); err == nil {
+	} else if path, err := g.keyOrigin(); err == nil {
 		tell(w, "backup-key", "Path", path)
 	}
 }

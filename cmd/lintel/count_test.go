@@ -133,3 +133,22 @@ func TestNothingKeptBesideTheKey(t *testing.T) {
 		t.Errorf("the log says %q", said.String())
 	}
 }
+
+// Where the key lies where nothing can be kept, as a credential of the service manager
+// does, the count is where --changes says.
+func TestCountElsewhere(t *testing.T) {
+	dir := t.TempDir()
+	g := &globals{Changes: filepath.Join(dir, "changes"), keyFlags: keyFlags{Key: filepath.Join(dir, "key")}}
+	if path, err := g.countPath(); err != nil || path != g.Changes {
+		t.Errorf("the count is in %s, %v", path, err)
+	}
+	h := newHousehold(t)
+	h.serve("--changes", g.Changes)
+	h.stop()
+	if data, err := os.ReadFile(g.Changes); err != nil || !bytes.Contains(data, []byte("households")) {
+		t.Errorf("it says %s, %v", data, err)
+	}
+	if _, err := os.Stat(h.key + ".changes"); err == nil {
+		t.Error("it is beside the key, too")
+	}
+}

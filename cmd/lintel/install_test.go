@@ -10,6 +10,7 @@ import (
 	"syscall"
 	"testing"
 
+	"lintel/setup/service"
 	"lintel/store/seal"
 )
 
@@ -115,5 +116,23 @@ func TestAsService(t *testing.T) {
 	out, err := cmd.CombinedOutput()
 	if err != nil || !bytes.Contains(out, []byte("PASS: TestBorrowerProcess")) {
 		t.Errorf("%v: %s", err, out)
+	}
+}
+
+// A backup names the key that people can make a copy of, not one that was handed to a
+// process.
+func TestKeyOrigin(t *testing.T) {
+	g := &globals{keyFlags: keyFlags{Key: "/proc/self/fd/3"}}
+	t.Setenv("LINTEL_KEY_ORIGIN", "")
+	if path, err := g.keyOrigin(); err != nil || path != g.Key {
+		t.Errorf("%s, %v", path, err)
+	}
+	t.Setenv("LINTEL_KEY_ORIGIN", service.Key)
+	if path, err := g.keyOrigin(); err != nil || path != "/etc/lintel/master.key" {
+		t.Errorf("%s, %v", path, err)
+	}
+	unit := installed(t, "lib/systemd/system/lintel-backup.service")
+	if !strings.Contains(unit, "\nEnvironment=LINTEL_KEY_ORIGIN="+service.Key+"\n") {
+		t.Errorf("the unit is %s", unit)
 	}
 }

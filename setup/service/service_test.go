@@ -300,13 +300,13 @@ func TestEnvironment(t *testing.T) {
 	m.write(Settings, "# a remark\n; another\nLANG=de_DE.UTF-8\n"+
 		"  LINTEL_SERVE = \"--watch front=/srv/front\"\nnothing\n\nTZ='Europe/Berlin'\n")
 	got, err := m.Environment()
-	want := []string{"LINTEL_DATA=" + Data, "LINTEL_MODELS=" + Models, "LINTEL_CHANGES=" + Changes, "LANG=de_DE.UTF-8",
-		"LINTEL_SERVE=--watch front=/srv/front", "TZ=Europe/Berlin"}
+	want := []string{"LINTEL_DATA=" + Data, "LINTEL_MODELS=" + Models, "LINTEL_CHANGES=" + Changes,
+		"LINTEL_KEY_ORIGIN=" + Key, "LANG=de_DE.UTF-8", "LINTEL_SERVE=--watch front=/srv/front", "TZ=Europe/Berlin"}
 	if err != nil || !slices.Equal(got, want) {
 		t.Errorf("got %q, %v, want %q", got, err, want)
 	}
 	os.Remove(m.real(Settings))
-	if got, err := m.Environment(); err != nil || len(got) != 3 {
+	if got, err := m.Environment(); err != nil || len(got) != 4 {
 		t.Errorf("without settings: %q, %v", got, err)
 	}
 }

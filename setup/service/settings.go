@@ -12,7 +12,8 @@ import (
 // Environment is what the service's processes have of settings, as NAME=value: where the archive and the models are,
 // and what the household wrote into Settings.
 func (p Plan) Environment() ([]string, error) {
-	all := []string{"LINTEL_DATA=" + Data, "LINTEL_MODELS=" + Models, "LINTEL_CHANGES=" + Changes}
+	all := []string{"LINTEL_DATA=" + Data, "LINTEL_MODELS=" + Models, "LINTEL_CHANGES=" + Changes,
+		"LINTEL_KEY_ORIGIN=" + Key}
 	f, err := os.Open(p.real(Settings))
 	if errors.Is(err, fs.ErrNotExist) {
 		return all, nil

@@ -204,8 +204,8 @@ func (p Plan) Uninstall() []Step {
 	return append(steps, p.remove(p.account(), true), p.remove(p.manual(), true), p.remove(p.bin(), true), p.reload())
 }
 
-// Kept are what Uninstall leaves: the archive, the key and the settings.
-func Kept() []string { return []string{Data, Key, Settings} }
+// Kept are what Uninstall leaves: the archive, the models, the key and the settings.
+func Kept() []string { return []string{Data, Models, Key, Settings} }
 
 // remove removes a file.
 func (p Plan) remove(path string, packaged bool) Step {
