@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"os"
 	"time"
 
 	"github.com/coreos/go-systemd/v22/daemon"
@@ -31,8 +32,12 @@ type part struct {
 	answer func(context.Context) error
 }
 
-// newNotifier returns a notifier for the service manager that the environment names.
+// newNotifier returns a notifier for the service manager that the environment names, nil
+// if it names none.
 func newNotifier(s *server) (*notifier, error) {
+	if os.Getenv("NOTIFY_SOCKET") == "" {
+		return nil, nil
+	}
 	limit, err := daemon.SdWatchdogEnabled(false)
 	if err != nil {
 		return nil, fmt.Errorf("reading how often the service manager is to be told: %w", err)
@@ -95,6 +100,9 @@ func (n *notifier) lives(ctx context.Context) error {
 // Run tells that the server is ready as soon as every part answers, then, as often as
 // it is asked for, that it lives, and at the context's end that it stops.
 func (n *notifier) Run(ctx context.Context) {
+	if n == nil {
+		return
+	}
 	for err := n.lives(ctx); err != nil && ctx.Err() == nil; err = n.lives(ctx) {
 		n.log.Warn("the server is not ready yet", "err", err)
 		pause(ctx, time.Second)
