@@ -84,6 +84,7 @@ import (
 	"os"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -136,6 +137,8 @@ type Archive struct {
 	booked  lastBooked  // the ledger
 	zones   lastZone    // of the household
 	clock   *clockWatch // nil where nobody watches it
+
+	expected atomic.Pointer[TrailEnd] // an entry that the audit trail must have
 
 	erasing underWay // periods
 

@@ -103,6 +103,14 @@ func (c *caretaker) look(ctx context.Context) {
 	if today := c.now().Format(time.DateOnly); today != c.day {
 		c.day = today
 		c.setStraysAside(ctx)
+		c.checkTrail(ctx)
+	}
+}
+
+// checkTrail goes through the whole audit trail.
+func (c *caretaker) checkTrail(ctx context.Context) {
+	if err := c.archive.CheckWholeTrail(ctx); err != nil && ctx.Err() == nil {
+		c.log.Error("going through the audit trail", "err", err)
 	}
 }
 

@@ -28,6 +28,9 @@ func (c *verifyCmd) Run(g *globals) error {
 		return err
 	}
 	defer a.Close()
+	if err := g.expectTrail(a); err != nil {
+		return err
+	}
 	if c.Recount {
 		return c.recount(g, a)
 	}
