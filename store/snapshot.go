@@ -112,6 +112,9 @@ func (a *Archive) another(ctx context.Context, dir string) (*Archive, error) {
 	if _, _, err := b.guard(ctx); err != nil {
 		return nil, errors.Join(err, b.Close())
 	}
+	if err := b.carry(ctx); err != nil {
+		return nil, errors.Join(err, b.Close())
+	}
 	return b, nil
 }
 

@@ -80,12 +80,15 @@ func (g *globals) newCount(archive *store.Archive, log *slog.Logger, now func() 
 	return c, nil
 }
 
+// countSuffix is what the count's file is called after the key's.
+const countSuffix = ".changes"
+
 // countPath is beside the master key, or beside the passphrase.
 func (g *globals) countPath() (path string, err error) {
 	if path = g.PassphraseFile; path == "" {
 		path, err = g.keyPath()
 	}
-	return path + ".changes", err
+	return path + countSuffix, err
 }
 
 // folder names the archive's folder, whatever the way there.

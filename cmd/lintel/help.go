@@ -20,6 +20,8 @@ var longHelp = kong.Vars{
 	"key_key": "The file with the master key; made with the archive where there is none. Without it: the service " +
 		"manager's credential lintel-key, or lintel/master.key in your configuration folder.",
 	"key_passphrase": "A file with a passphrase that the master key is derived from, instead.",
+	"key_check":      "Say whether a copy of the master key, typed line by line or as its QR code has it, is the archive's.",
+	"key_svg":        "Write the copy as a picture to print, to a file that only you may read, and print nothing else.",
 	"hold_until": "Until when: a date such as 2026-12-24, kept that whole day, or a time in RFC 3339; a year ahead at " +
 		"most.",
 	"person_withdraw": "Withdraw a person's consent: references go, and visits that name them stay as a stranger's.",

@@ -63,6 +63,7 @@ type Sealer struct {
 	wrapping cipher.AEAD
 	values   cipher.AEAD
 	index    keyedHash
+	indexKey Key // that index is under
 	vouching keyedHash
 	counting keyedHash
 }
@@ -77,14 +78,27 @@ func NewSealer(master Key) (*Sealer, error) {
 	if s.values, err = derived(master, "lintel sealing of values 1"); err != nil {
 		return nil, err
 	}
-	if s.index, err = newKeyedHash(master, "lintel index of names 1"); err != nil {
-		return nil, err
+	key, err := hkdf.Key(sha256.New, master[:], nil, "lintel index of names 1", KeySize)
+	if err != nil {
+		return nil, fmt.Errorf("deriving a key: %w", err)
 	}
+	s = s.WithIndex(Key(key))
 	if s.vouching, err = newKeyedHash(master, "lintel vouching for rows 1"); err != nil {
 		return nil, err
 	}
 	s.counting, err = newKeyedHash(master, "lintel counting of rows 1")
 	return s, err
+}
+
+// IndexKey returns the key of [Sealer.Index]. Whoever changes the master key carries it
+// on, since what was hashed is mostly not known any more.
+func (s *Sealer) IndexKey() Key { return s.indexKey }
+
+// WithIndex returns a sealer whose [Sealer.Index] is under that key.
+func (s *Sealer) WithIndex(key Key) *Sealer {
+	t := *s
+	t.index, t.indexKey = keyedHashOf(key[:]), key
+	return &t
 }
 
 func derived(master Key, use string) (cipher.AEAD, error) {
