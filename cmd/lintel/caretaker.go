@@ -100,6 +100,7 @@ func (c *caretaker) look(ctx context.Context) {
 	c.renew(ctx)
 	c.checkRows(ctx)
 	c.noteUsage(ctx)
+	c.shrink(ctx)
 	if today := c.now().Format(time.DateOnly); today != c.day {
 		c.day = today
 		c.setStraysAside(ctx)
@@ -118,6 +119,28 @@ func (c *caretaker) checkTrail(ctx context.Context) {
 func (c *caretaker) noteUsage(ctx context.Context) {
 	if err := c.archive.NoteUsage(ctx); err != nil && ctx.Err() == nil {
 		c.log.Error("noting how much the archive takes", "err", err)
+	}
+}
+
+// Hours of the night, by the household's clock, at which hardly anybody rings: common
+// practice, no source.
+const quietFrom, quietUntil = 2, 5
+
+// shrink gives back to the disk what the database does not need any more, at night.
+func (c *caretaker) shrink(ctx context.Context) {
+	rules, err := c.archive.Rules(ctx)
+	if err != nil {
+		return // residents are told
+	}
+	if hour := c.now().In(rules.Location()).Hour(); hour < quietFrom || hour >= quietUntil {
+		return
+	}
+	bytes, err := c.archive.Shrink(ctx)
+	if err != nil && ctx.Err() == nil {
+		c.log.Error("giving back to the disk what the database does not need", "err", err)
+	}
+	if bytes > 0 {
+		c.log.Info("gave back to the disk what the database does not need", "bytes", bytes)
 	}
 }
 
