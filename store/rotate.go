@@ -29,7 +29,8 @@ import (
 //     try with it whether a name is in the database, and write a list of erasures beside
 //     backups. Backups made before and after know each other by it.
 //
-// What is sealed under a key of its own, stills and most else, is not touched.
+// What is sealed under a key of its own, stills and most else, is not touched. A search of
+// a raw disk ([Archive.SearchDisk]) knows keys that were wrapped with the new one alone.
 //
 // All of the database changes in one transaction, which is what decides: until it is
 // committed the archive is the old key's, from then on the new one's, and says that
@@ -56,7 +57,10 @@ func (a *Archive) share() (err error) {
 	}
 	if err := syscall.Flock(int(a.shared.Fd()), syscall.LOCK_SH|syscall.LOCK_NB); err != nil {
 		a.shared.Close()
-		return fmt.Errorf("opening the archive in %s: %w", a.dir, ErrRotating)
+		if errors.Is(err, syscall.EWOULDBLOCK) {
+			err = ErrRotating
+		}
+		return fmt.Errorf("opening the archive in %s: %w", a.dir, err)
 	}
 	return nil
 }

@@ -18,7 +18,8 @@
 //     from a passphrase ([ReadKey]). It is never stored in the archive.
 //   - From it HKDF (RFC 5869) derives one key for each use: wrapping data keys,
 //     sealing small values such as names and descriptors, making the index by
-//     which a name is looked up, vouching for rows, and counting them.
+//     which a name is looked up, vouching for rows, and counting them. An archive that
+//     gets another master key carries the one of the index on ([Sealer.WithIndex]).
 //   - What is to go without a trace, such as a still, has a random data key of its
 //     own, stored wrapped ([Sealer.Wrap]). Whoever destroys the wrapped key
 //     destroys all that was sealed with it ([Key.Seal]), wherever copies may be.
