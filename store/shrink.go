@@ -26,10 +26,14 @@ const (
 	compactQuickly = 256 << 20
 )
 
+// ErrNotWhileServed says that it would keep rings waiting.
+var ErrNotWhileServed = errors.New("it would take too long while a server runs")
+
 // Shrink gives free pages of the database's file back to the disk, if they are more than
 // a tenth of it, and returns how many bytes. A database of an earlier version is written
-// anew for that, once, if there is room for a copy and it is not too large.
-func (a *Archive) Shrink(ctx context.Context) (bytes int64, err error) {
+// anew for that, once; the error is house.ErrNoSpace if there is no room for a copy, and
+// ErrNotWhileServed if it is too large for that, unless the caller is alone with it.
+func (a *Archive) Shrink(ctx context.Context, alone bool) (bytes int64, err error) {
 	before, err := a.databaseSize()
 	if err != nil {
 		return 0, err
@@ -42,8 +46,8 @@ func (a *Archive) Shrink(ctx context.Context) (bytes int64, err error) {
 		return 0, nil
 	}
 	if err == nil && !incremental {
-		if used := (pages - free) * pageSize; used > compactQuickly || a.checkDiskSpace(int(2*used)) != nil {
-			return 0, nil
+		if (pages-free)*pageSize > compactQuickly && !alone {
+			return 0, fmt.Errorf("writing the database anew: %w", ErrNotWhileServed)
 		}
 		return a.Compact(ctx)
 	}

@@ -31,16 +31,16 @@ func TestShrink(t *testing.T) {
 		return n
 	}
 	small := size()
-	if n, err := a.Shrink(ctx); n != 0 || err != nil {
+	if n, err := a.Shrink(ctx, false); n != 0 || err != nil {
 		t.Errorf("an archive without free pages: %d, %v", n, err)
 	}
 	leaveFree(t, a, slackPages-300)
-	if n, err := a.Shrink(ctx); n != 0 || err != nil {
+	if n, err := a.Shrink(ctx, false); n != 0 || err != nil {
 		t.Errorf("an archive with few: %d, %v", n, err)
 	}
 	leaveFree(t, a, 3000)
 	large := size()
-	n, err := a.Shrink(ctx)
+	n, err := a.Shrink(ctx, false)
 	if err != nil || n != large-size() || size() > small+64<<10 || large < small+3000*pageSize {
 		t.Errorf("from %d bytes to %d, said %d, was %d: %v", large, size(), n, small, err)
 	}
@@ -69,7 +69,7 @@ func TestShrinkEarlier(t *testing.T) {
 		must(t, second(a.write.ExecContext(ctx, statement)))
 	}
 	leaveFree(t, a, 3000)
-	if n, err := a.Shrink(ctx); n < 3000*pageSize || err != nil {
+	if n, err := a.Shrink(ctx, false); n < 3000*pageSize || err != nil {
 		t.Errorf("written anew: %d, %v", n, err)
 	}
 	var mode int
@@ -79,7 +79,7 @@ func TestShrinkEarlier(t *testing.T) {
 	}
 	whole(t, a, visit)
 	leaveFree(t, a, 3000)
-	if n, err := a.Shrink(ctx); n < 3000*pageSize || err != nil {
+	if n, err := a.Shrink(ctx, false); n < 3000*pageSize || err != nil {
 		t.Errorf("given back: %d, %v", n, err)
 	}
 	whole(t, a, visit)

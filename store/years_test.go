@@ -132,7 +132,7 @@ func BenchmarkYears(b *testing.B) {
 		measured(b, a, "trail", func() error { return a.CheckWholeTrail(ctx) })
 		measured(b, a, "trail-new", func() error { _, _, err := a.CheckNewTrail(ctx); return err })
 		size("erased")
-		measured(b, a, "shrink", func() error { return second(a.Shrink(ctx)) })
+		measured(b, a, "shrink", func() error { return second(a.Shrink(ctx, false)) })
 		size("shrunk")
 	}
 }

@@ -135,8 +135,10 @@ func (c *caretaker) shrink(ctx context.Context) {
 	if hour := c.now().In(rules.Location()).Hour(); hour < quietFrom || hour >= quietUntil {
 		return
 	}
-	bytes, err := c.archive.Shrink(ctx)
-	if err != nil && ctx.Err() == nil {
+	bytes, err := c.archive.Shrink(ctx, false)
+	if errors.Is(err, store.ErrNotWhileServed) || errors.Is(err, house.ErrNoSpace) {
+		c.log.Info("the database could be shorter; stop the server and run lintel verify --repair", "why", err)
+	} else if err != nil && ctx.Err() == nil {
 		c.log.Error("giving back to the disk what the database does not need", "err", err)
 	}
 	if bytes > 0 {
