@@ -7,7 +7,7 @@ set -eu
 cd "$(dirname "$0")/.."
 
 libraries="libdlib-dev libopenblas-dev libatlas-base-dev liblapack-dev libjpeg62-turbo-dev"
-opinions="python3-babel python3-scipy python3-sklearn python3-sympy python3-geographiclib python3-pyzbar python3-pil python3-paho-mqtt mosquitto mosquitto-clients age libjpeg-turbo-progs openssl curl strace"
+opinions="python3-babel python3-scipy python3-sklearn python3-sympy python3-geographiclib python3-pyzbar python3-cryptography python3-pil python3-paho-mqtt mosquitto mosquitto-clients age libjpeg-turbo-progs openssl curl strace"
 
 say() { printf '%s\n' "$*"; }
 

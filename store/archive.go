@@ -69,6 +69,7 @@
 //	incoming/          stills on their way in; empty when nothing is going on
 //	aside/             stills that no row names, where there ever were any
 //	keys               the wrapped keys of what can be erased, in slots that are overwritten in place
+//	keys.new, keys.old the same under another master key, while that is changed
 //	server.lock        held by the one server that may write here
 package store
 
@@ -84,6 +85,7 @@ import (
 	"os"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -126,6 +128,8 @@ type Archive struct {
 	lock  *os.File
 	seals *seal.Sealer
 
+	shared *os.File // locked as long as the archive is open, so that nobody changes its key
+
 	keys         *keyfile.File // of what is to go without a trace
 	slotted      bool          // whether the database's rows name slots there
 	keysUnsynced bool          // for whoever has the connection that writes
@@ -136,6 +140,8 @@ type Archive struct {
 	booked  lastBooked  // the ledger
 	zones   lastZone    // of the household
 	clock   *clockWatch // nil where nobody watches it
+
+	expected atomic.Pointer[TrailEnd] // an entry that the audit trail must have
 
 	erasing underWay // periods
 
@@ -156,6 +162,9 @@ func (a *Archive) Close() error {
 	err := errors.Join(a.read.Close(), a.write.Close())
 	if a.keys != nil {
 		err = errors.Join(err, a.keys.Close())
+	}
+	if a.shared != nil {
+		err = errors.Join(err, syscall.Flock(int(a.shared.Fd()), syscall.LOCK_UN), a.shared.Close())
 	}
 	if a.lock != nil {
 		// Unlocked before it is closed: a process that is being started at

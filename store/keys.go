@@ -54,6 +54,9 @@ func (a *Archive) openKeys(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("counting the keys: %w", err)
 	}
+	if err := a.followKeys(ctx); err != nil {
+		return fmt.Errorf("finishing the change of the master key: %w", spaceError(err))
+	}
 	path := filepath.Join(a.dir, keyFile)
 	if slots > 0 && !exists(path) {
 		return fmt.Errorf("%w (the file %s is missing, and with it the keys of all stills)", ErrDamaged, keyFile)

@@ -165,7 +165,7 @@ func (a *Archive) neverVouched(ctx context.Context, tx *sql.Tx) (bool, error) {
 // vouchingMark reports whether an archive with this mark has had vouchers.
 func (a *Archive) vouchingMark(mark []byte) bool {
 	_, err := a.seals.OpenValue(mark, markPlace...)
-	return err == nil
+	return err == nil || a.rotatedMark(mark)
 }
 
 // vouchForAll gives the rows of an archive that had no vouchers theirs, once, if
@@ -332,6 +332,8 @@ func (a *Archive) suspicionOf(ctx context.Context, tx *sql.Tx, t vouched, l ledg
 type Standing struct {
 	Settled int64 `json:"settled"` // when it was restored or counted anew, µs since 1970; 0 for never
 	Changes int64 `json:"changes"` // how often rows that give power were written
+	// Trail is the last entry of the audit trail, none where its head is lost.
+	Trail TrailEnd `json:"trail"`
 }
 
 // Before reports whether s is not as far as t.
@@ -349,7 +351,8 @@ func (a *Archive) Standing(ctx context.Context) (Standing, error) {
 	if err != nil {
 		return Standing{}, fmt.Errorf("reading how far the archive has come: %w", err)
 	}
-	return Standing{l.Settled, l.Changes}, nil
+	end, err := a.trailEnd(ctx, a.read)
+	return Standing{l.Settled, l.Changes, end}, err
 }
 
 // Restored says of an archive that it was restored from a snapshot on purpose, and

@@ -21,6 +21,7 @@ var undoSaid = append(slices.Clone(undoClock),
 
 // undoClock takes back what came after keys lay in slots.
 var undoClock = []string{
+	`DROP TABLE trail_checked`, `ALTER TABLE master DROP COLUMN carried`, `ALTER TABLE master DROP COLUMN following`,
 	`DROP TABLE clock`, `DROP TABLE erasing_periods`, `ALTER TABLE stills DROP COLUMN given_up`,
 	`DROP INDEX visits_by_doubt`, `ALTER TABLE visits DROP COLUMN doubt`,
 }

@@ -46,7 +46,11 @@ func Open(ctx context.Context, dir string, master seal.Key, now func() time.Time
 	if err := privateFile(a.databasePath()); err != nil {
 		return nil, fmt.Errorf("making the archive's database: %w", err)
 	}
+	if err := a.share(); err != nil {
+		return nil, err
+	}
 	if err := a.openPools(); err != nil {
+		a.shared.Close()
 		return nil, fmt.Errorf("opening the archive in %s: %w", dir, err)
 	}
 	if err := a.migrate(ctx); err != nil {
@@ -199,6 +203,14 @@ func (a *Archive) migrate(ctx context.Context) error {
 		if err := a.checkKey(ctx); err != nil {
 			return err
 		}
+		if err := a.carry(ctx); err != nil {
+			return err
+		}
+	}
+	if version == 0 { // before there is a table, or never
+		if _, err := a.write.ExecContext(ctx, `PRAGMA auto_vacuum = 2`); err != nil {
+			return fmt.Errorf("having the database give pages back: %w", err)
+		}
 	}
 	// The mode is kept in the file, so connections need not ask for it.
 	if _, err := a.write.ExecContext(ctx, `PRAGMA journal_mode = WAL`); err != nil {
@@ -258,9 +270,10 @@ func (a *Archive) mark(ctx context.Context) error {
 	return a.checkKey(ctx) // another process may have marked it first
 }
 
-// markPlace is what the mark is sealed for, and earlierPlace what it was sealed
-// for while rows had no vouchers.
-var markPlace, earlierPlace = []string{"master.mark", "vouched"}, []string{"master.mark"}
+// markPlace is what the mark is sealed for, earlierPlace what it was sealed for while
+// rows had no vouchers, and rotatedPlace where the master key is not the first.
+var markPlace, earlierPlace, rotatedPlace = []string{"master.mark", "vouched"}, []string{"master.mark"},
+	[]string{"master.mark", "rotated"}
 
 func (a *Archive) newMark() []byte { return a.seals.Value([]byte("lintel"), markPlace...) }
 

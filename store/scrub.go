@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"time"
 )
 
 // pagesAtOnce is how many of the database's pages one transaction of Scrub
@@ -99,10 +98,11 @@ type page struct {
 }
 
 // pagesBetween asks for pages one by one: sqlite_dbpage goes through the whole
-// database for anything but a single number.
+// database for anything but a single number. Pages of a pointer map (section 1.8 of the
+// file format: of 820 pages of 4096 bytes, one) are no b-tree's, and shown empty.
 const pagesBetween = `
 	WITH RECURSIVE n (i) AS (SELECT ?1 UNION ALL SELECT i + 1 FROM n WHERE i < ?2)
-	SELECT p.pgno, p.data FROM n CROSS JOIN sqlite_dbpage p WHERE p.pgno = n.i`
+	SELECT p.pgno, iif((SELECT auto_vacuum FROM pragma_auto_vacuum) > 0 AND (p.pgno - 2) % 820 = 0, x'', p.data) FROM n CROSS JOIN sqlite_dbpage p WHERE p.pgno = n.i`
 
 // dirtyPages returns the pages whose unused parts hold something, of those from
 // first on, pagesAtOnce at most.
@@ -257,34 +257,4 @@ func varint(data []byte, at int) (v uint64, n int) {
 		}
 	}
 	return v, 9
-}
-
-// emptyLog moves what the write-ahead log holds into the database and empties
-// it, without making a writer wait: it tries for as long as somebody reads.
-func (a *Archive) emptyLog(ctx context.Context) error {
-	conn, err := a.read.Conn(ctx)
-	if err != nil {
-		return fmt.Errorf("emptying the log: %w", err)
-	}
-	defer conn.Close()
-	if _, err := conn.ExecContext(ctx, `PRAGMA busy_timeout = 20`); err != nil {
-		return fmt.Errorf("emptying the log: %w", err)
-	}
-	defer conn.ExecContext(context.WithoutCancel(ctx), `PRAGMA busy_timeout = 10000`)
-	for range 200 {
-		var busy, logged, moved int
-		err := conn.QueryRowContext(ctx, `PRAGMA wal_checkpoint(TRUNCATE)`).Scan(&busy, &logged, &moved)
-		if err != nil {
-			return fmt.Errorf("emptying the log: %w", err)
-		}
-		if busy == 0 {
-			return nil
-		}
-		select {
-		case <-ctx.Done():
-			return fmt.Errorf("emptying the log: %w", ctx.Err())
-		case <-time.After(50 * time.Millisecond):
-		}
-	}
-	return errors.New("emptying the log: somebody was reading it all the time")
 }

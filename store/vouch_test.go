@@ -17,6 +17,7 @@ var powerless = map[string]string{
 	"counters":       "they order changes, and say what is still to be cleaned up",
 	"audit":          "each entry has the hash of the one before, and the last hash is sealed",
 	"audit_head":     "sealed",
+	"trail_checked":  "sealed; without it the trail is checked from its first entry on",
 	"ledger":         "sealed",
 	"visits":         "when somebody rang; its stills open for it alone",
 	"stills":         "its file opens for its visit and frame alone",

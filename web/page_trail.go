@@ -6,6 +6,7 @@ import (
 	"net/http"
 
 	"lintel/internal/house"
+	"lintel/internal/words"
 	"lintel/store"
 	"lintel/web/view"
 )
@@ -16,8 +17,11 @@ type trailView struct {
 	Entries  []view.TrailLine
 	Newest   bool
 	Earlier  int64  // the entry before which the next page begins, 0 on the last
-	Checked  string // what a check of the whole trail came to
+	Checked  string // what a check of what is new came to
 	Tampered bool
+
+	Whole         string // what the last check of the whole trail came to, and when
+	WholeTampered bool
 }
 
 // entriesShown is how many entries a page or an answer has.
@@ -27,20 +31,42 @@ func (s *Server) showTrail(w http.ResponseWriter, r *http.Request) error {
 	return s.drawTrail(w, r, trailView{})
 }
 
-// submitTrailCheck goes through the whole trail, which is too much for each load.
+// submitTrailCheck goes through what is new in the trail; the whole of it is too much
+// for whoever waits, and is gone through once a day.
 func (s *Server) submitTrailCheck(w http.ResponseWriter, r *http.Request) error {
-	words := speak(languageOf(r))
-	entries, err := s.Archive.CheckTrail(r.Context())
-	page := trailView{Checked: words.Text("trail-intact", "Count", int(entries), "Entries", words.Amount(entries))}
+	t := speak(languageOf(r))
+	first, last, err := s.Archive.CheckNewTrail(r.Context())
+	var page trailView
 	var tampered store.TamperedError
-	if errors.As(err, &tampered) {
+	switch {
+	case errors.As(err, &tampered):
 		s.Log.Error("the audit trail was changed", "err", err)
-		page.Checked = words.Text("tampered-"+tampered.How, "Entry", tampered.Entry, "Last", tampered.Last)
-		page.Tampered = true
-	} else if err != nil {
+		page.Checked, page.Tampered = tamperedWords(t, tampered), true
+	case err != nil:
 		return err
+	case first == 1:
+		page.Checked = t.Text("trail-intact", "Count", int(last), "Entries", t.Amount(last))
+	default:
+		page.Checked = t.Text("trail-intact-new", "Count", int(last-first+1), "New", t.Amount(last-first+1))
 	}
 	return s.drawTrail(w, r, page)
+}
+
+// tamperedWords say how the trail was changed.
+func tamperedWords(w words.Words, e store.TamperedError) string {
+	return w.Text("tampered-"+e.How, "Entry", e.Entry, "Last", e.Last)
+}
+
+// wholeWords say when the whole trail was gone through last, and what came of it.
+func wholeWords(t view.Presenter, c store.TrailCheck) string {
+	switch {
+	case c.At.IsZero():
+		return t.Words.Text("trail-whole-not")
+	case c.Tampered != nil:
+		return t.Words.Text("trail-whole-changed", "Moment", t.Moment(c.At), "How", tamperedWords(t.Words, *c.Tampered))
+	}
+	return t.Words.Text("trail-whole", "Moment", t.Moment(c.At), "Count", int(c.Entries),
+		"Entries", t.Words.Amount(c.Entries))
 }
 
 func (s *Server) drawTrail(w http.ResponseWriter, r *http.Request, page trailView) error {
@@ -58,6 +84,11 @@ func (s *Server) drawTrail(w http.ResponseWriter, r *http.Request, page trailVie
 	if err = s.nameVisits(r.Context(), t, entries); err != nil {
 		return err
 	}
+	whole, err := s.Archive.TrailChecked(r.Context())
+	if err != nil {
+		return err
+	}
+	page.Whole, page.WholeTampered = wholeWords(t, whole), whole.Tampered != nil
 	page.Bar = barOf(r, t.Words.Text("trail-title"))
 	page.Newest = r.URL.Query().Get("before") == ""
 	for _, e := range entries {

@@ -27,11 +27,22 @@ func (s *Server) fillSuspects(ctx context.Context, t view.Presenter, page *upkee
 	for _, x := range all {
 		page.Suspects = append(page.Suspects, t.Suspicion(x)...)
 	}
+	checked, err := s.Archive.TrailChecked(ctx)
+	if err != nil {
+		return err
+	}
+	if checked.Tampered != nil {
+		page.Suspects = append(page.Suspects, tamperedWords(t.Words, *checked.Tampered))
+	}
 	if s.PutBack == nil {
 		return nil
 	}
 	if back := s.PutBack(); back != nil {
-		page.PutBack = t.Words.Text("suspicion-folder", "Had", t.Words.Amount(back.Had), "Has", t.Words.Amount(back.Has),
+		key := "suspicion-folder"
+		if back.Trail {
+			key = "suspicion-trail"
+		}
+		page.PutBack = t.Words.Text(key, "Had", t.Words.Amount(back.Had), "Has", t.Words.Amount(back.Has),
 			"Moment", t.Moment(back.Found))
 	}
 	return nil

@@ -2,6 +2,7 @@ package web
 
 import (
 	"database/sql"
+	"errors"
 	"fmt"
 	"os"
 	"os/exec"
@@ -12,6 +13,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/store"
 	"lintel/web/view"
 )
 
@@ -141,6 +143,39 @@ func TestCheckingTheTrail(t *testing.T) {
 	}
 	h.post("/upkeep/trail/check", nil, in).is(200).
 		says("The audit trail was changed: entry 2 is not as it was written.").says(`role="alert"`)
+}
+
+// What the check of the whole trail found is on its page with its date, and on Upkeep if
+// the trail was changed; the button goes through what is new.
+func TestWholeTrailChecked(t *testing.T) {
+	h := newHouse(t)
+	in := h.session(h.resident("Odile"))
+	h.get("/upkeep/trail", in).is(200).says("once a day. It was not yet.")
+	if err := h.archive.CheckWholeTrail(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	h.get("/upkeep/trail", in).is(200).says("once a day. Last Sunday 4 May, 18:30: ").says("3 entries, each as it was written")
+	if err := h.archive.Note(t.Context(), "looked", "visit X"); err != nil {
+		t.Fatal(err)
+	}
+	h.post("/upkeep/trail/check", nil, in).is(200).says("it has 1 new entry since it was last gone through")
+	db, err := sql.Open("sqlite", filepath.Join(h.dir, "archive.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	for _, statement := range []string{`DROP TRIGGER audit_is_not_changed`,
+		`UPDATE audit SET at = at + 1 WHERE seq = 2`} {
+		if _, err := db.ExecContext(t.Context(), statement); err != nil {
+			t.Fatal(err)
+		}
+	}
+	h.get("/upkeep", in).is(200).saysNot("The audit trail was changed")
+	if err := h.archive.CheckWholeTrail(t.Context()); !errors.Is(err, store.ErrTampered) {
+		t.Fatal(err)
+	}
+	h.get("/upkeep", in).is(200).says("The audit trail was changed: entry 2 is not as it was written.")
+	h.get("/upkeep/trail", in).is(200).says("The audit trail was changed: entry 2 is not as it was written.")
 }
 
 func TestEntryWithoutID(t *testing.T) {

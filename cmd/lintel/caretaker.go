@@ -100,9 +100,18 @@ func (c *caretaker) look(ctx context.Context) {
 	c.renew(ctx)
 	c.checkRows(ctx)
 	c.noteUsage(ctx)
+	c.shrink(ctx)
 	if today := c.now().Format(time.DateOnly); today != c.day {
 		c.day = today
 		c.setStraysAside(ctx)
+		c.checkTrail(ctx)
+	}
+}
+
+// checkTrail goes through the whole audit trail.
+func (c *caretaker) checkTrail(ctx context.Context) {
+	if err := c.archive.CheckWholeTrail(ctx); err != nil && ctx.Err() == nil {
+		c.log.Error("going through the audit trail", "err", err)
 	}
 }
 
@@ -110,6 +119,30 @@ func (c *caretaker) look(ctx context.Context) {
 func (c *caretaker) noteUsage(ctx context.Context) {
 	if err := c.archive.NoteUsage(ctx); err != nil && ctx.Err() == nil {
 		c.log.Error("noting how much the archive takes", "err", err)
+	}
+}
+
+// Hours of the night, by the household's clock, at which hardly anybody rings: common
+// practice, no source.
+const quietFrom, quietUntil = 2, 5
+
+// shrink gives back to the disk what the database does not need any more, at night.
+func (c *caretaker) shrink(ctx context.Context) {
+	rules, err := c.archive.Rules(ctx)
+	if err != nil {
+		return // residents are told
+	}
+	if hour := c.now().In(rules.Location()).Hour(); hour < quietFrom || hour >= quietUntil {
+		return
+	}
+	bytes, err := c.archive.Shrink(ctx, false)
+	if errors.Is(err, store.ErrNotWhileServed) || errors.Is(err, house.ErrNoSpace) {
+		c.log.Info("the database could be shorter; stop the server and run lintel verify --repair", "why", err)
+	} else if err != nil && ctx.Err() == nil {
+		c.log.Error("giving back to the disk what the database does not need", "err", err)
+	}
+	if bytes > 0 {
+		c.log.Info("gave back to the disk what the database does not need", "bytes", bytes)
 	}
 }
 

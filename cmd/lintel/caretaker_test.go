@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"crypto/sha256"
+	"database/sql"
 	"errors"
 	"fmt"
 	"image"
@@ -309,5 +310,68 @@ func TestSweepMuch(t *testing.T) {
 	if status, out, said := lintel("sweep", "--much", "--json"); status != exitRight ||
 		!bytes.Contains([]byte(out), []byte(`"visits": 5`)) {
 		t.Errorf("status %d: %s%s", status, out, said)
+	}
+}
+
+// At night, and then alone, the room of what was erased goes back to the disk; a command
+// does it where no server runs.
+func TestShrinksAtNight(t *testing.T) {
+	h := newKeptHouse(t)
+	c := newCaretaker(h.Archive, nil, slog.New(slog.DiscardHandler), h.now, nil, nil)
+	file := filepath.Join(h.dir, "archive.db")
+	free := func() {
+		t.Helper()
+		db, err := sql.Open("sqlite", file+"?_pragma=busy_timeout(10000)")
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer db.Close()
+		for _, statement := range []string{`CREATE TABLE filler AS WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL
+			SELECT i + 1 FROM n WHERE i < 3000) SELECT randomblob(3000) b FROM n`, `DROP TABLE filler`,
+			`PRAGMA wal_checkpoint(TRUNCATE)`} {
+			if _, err := db.ExecContext(t.Context(), statement); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	size := func() int64 {
+		t.Helper()
+		info, err := os.Stat(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return info.Size()
+	}
+	const most = 4 << 20
+	free()
+	h.set(time.Date(2031, 5, 5, 12, 0, 0, 0, time.Local))
+	if c.shrink(t.Context()); size() < most {
+		t.Error("it shrank by day")
+	}
+	rules, err := h.Rules(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	h.set(time.Date(2031, 5, 6, 3, 0, 0, 0, rules.Location()))
+	if c.shrink(t.Context()); size() > most {
+		t.Errorf("%d bytes are left after the night", size())
+	}
+	free()
+	key := filepath.Join(t.TempDir(), "key")
+	if err := errors.Join(seal.WriteKey(key, seal.Key{1}), h.Lock()); err != nil {
+		t.Fatal(err)
+	}
+	repair := func() {
+		t.Helper()
+		if status, _, said := lintelAt(t, "verify", "--repair", "--data", h.dir, "--key", key); status != exitRight {
+			t.Fatal(said)
+		}
+	}
+	if repair(); size() < most {
+		t.Error("a command did it while a server ran")
+	}
+	h.Close()
+	if repair(); size() > most {
+		t.Errorf("%d bytes are left after a repair", size())
 	}
 }

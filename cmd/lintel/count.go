@@ -15,10 +15,11 @@ import (
 	"lintel/store"
 )
 
-// A count tells of an archive whose whole folder was put back as it once was,
-// which nothing within it can. Beside the master key is written how far the
-// archive has come; one that has not come as far was put back. A restore on
-// purpose is further than all before it.
+// A count tells of an archive whose whole folder was put back as it once was, or whose
+// audit trail was, with its head, which nothing within it can. Beside the master key is
+// written how far the archive has come, and which entry was the trail's last; one that
+// has not come as far was put back, and a trail without that entry was cut. A restore
+// on purpose is further than all before it.
 //
 // The archive's changes are on the disk before the count is, so that after a
 // crash the count is behind, never the archive. What is put back within a minute
@@ -68,7 +69,9 @@ func (g *globals) newCount(archive *store.Archive, log *slog.Logger, now func() 
 	if err != nil {
 		return nil, err
 	}
-	c.compare(has, g.folder())
+	if err := c.compare(g.ctx, has, g.folder()); err != nil {
+		return nil, err
+	}
 	if err := c.write(); err != nil {
 		log.Warn("whether this archive's folder was put back as it once was can't be told: nothing can be kept beside the "+
 			"master key", "file", path, "err", err)
@@ -76,6 +79,9 @@ func (g *globals) newCount(archive *store.Archive, log *slog.Logger, now func() 
 	}
 	return c, nil
 }
+
+// countSuffix is what the count's file is called after the key's.
+const countSuffix = ".changes"
 
 // countPath is what was said, or beside the master key, or beside the passphrase.
 func (g *globals) countPath() (path string, err error) {
@@ -85,7 +91,7 @@ func (g *globals) countPath() (path string, err error) {
 	if path = g.PassphraseFile; path == "" {
 		path, err = g.keyPath()
 	}
-	return path + ".changes", err
+	return path + countSuffix, err
 }
 
 // folder names the archive's folder, whatever the way there.
@@ -116,7 +122,7 @@ func (c *count) read() error {
 
 // compare finds out whether the archive in the folder is what it once was: it has
 // not come as far as is known, or is another than was there.
-func (c *count) compare(has store.Standing, folder string) {
+func (c *count) compare(ctx context.Context, has store.Standing, folder string) error {
 	was := c.kept.Households[c.own]
 	if was == nil {
 		was = &known{Standing: has}
@@ -126,17 +132,71 @@ func (c *count) compare(has store.Standing, folder string) {
 			was.PutBack = &house.PutBack{Found: c.now(), Had: before.Changes, Has: has.Changes}
 		}
 	}
+	c.kept.Folders[folder] = c.own
+	if err := c.advance(ctx, was, has); err != nil {
+		return err
+	}
+	c.tell(was.PutBack)
+	return nil
+}
+
+// advance takes how far the archive has come for what is known from now on, but for
+// the end of a trail that lacks the entry which was known. That one stays missed until
+// a backup is restored or the archive counted anew.
+func (c *count) advance(ctx context.Context, was *known, has store.Standing) error {
 	if has.Settled > was.Settled {
-		was.PutBack = nil
+		was.PutBack, was.Trail = nil, store.TrailEnd{}
 	}
 	if has.Before(was.Standing) && was.PutBack == nil {
 		was.PutBack = &house.PutBack{Found: c.now(), Had: was.Changes, Has: has.Changes}
 	}
-	was.Standing, c.kept.Folders[folder] = has, c.own
-	if was.PutBack != nil {
-		c.log.Error("the archive's folder was put back as it once was, by somebody who did not use lintel restore",
-			"changes", was.PutBack.Has, "known", was.PutBack.Had)
+	there, err := c.archive.TrailHas(ctx, was.Trail)
+	if err != nil {
+		return err
 	}
+	if !there && was.PutBack == nil {
+		was.PutBack = &house.PutBack{Found: c.now(), Had: was.Trail.Entry, Has: has.Trail.Entry, Trail: true}
+	}
+	if !there || has.Trail.Entry == 0 { // or its head is lost
+		has.Trail = was.Trail
+	}
+	was.Standing = has
+	c.archive.ExpectTrail(was.Trail)
+	return nil
+}
+
+func (c *count) tell(back *house.PutBack) {
+	if back == nil {
+		return
+	}
+	what := "the archive's folder was put back as it once was"
+	if back.Trail {
+		what = "the end of the audit trail is gone, with what was its last entry"
+	}
+	c.log.Error(what+", by somebody who did not use lintel restore", "has", back.Has, "known", back.Had)
+}
+
+// expectTrail has an archive's checks miss the entry of its trail that is known beside
+// the master key. One that was restored meanwhile has a trail of its own.
+func (g *globals) expectTrail(archive *store.Archive) error {
+	path, err := g.countPath()
+	if err != nil {
+		return err
+	}
+	c := &count{path: path, archive: archive}
+	if c.own, err = archive.Household(g.ctx); err != nil {
+		return err
+	}
+	if err := c.read(); err != nil {
+		return nil // the server says so, and begins anew
+	}
+	was := c.kept.Households[c.own]
+	has, err := archive.Standing(g.ctx)
+	if errors.Is(err, store.ErrUncounted) || was == nil || has.Settled > was.Settled {
+		return nil
+	}
+	archive.ExpectTrail(was.Trail)
+	return err
 }
 
 // write replaces the file, whole or not at all.
@@ -173,8 +233,8 @@ func (c *count) PutBack() *house.PutBack {
 	return nil
 }
 
-// keep writes down how often the archive has changed by now, if that is more than
-// is known.
+// keep writes down how far the archive has come by now, if that is further than is
+// known.
 func (c *count) keep(ctx context.Context) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -182,12 +242,15 @@ func (c *count) keep(ctx context.Context) {
 		return
 	}
 	was := c.kept.Households[c.own]
+	before := *was
 	has, err := c.archive.Standing(ctx) // committed, and on the disk
-	if err == nil && was.Before(has) {
-		if has.Settled > was.Settled {
-			was.PutBack = nil
-		}
-		was.Standing = has
+	if err == nil && !has.Before(was.Standing) {
+		err = c.advance(ctx, was, has)
+	}
+	if before.PutBack == nil {
+		c.tell(was.PutBack)
+	}
+	if err == nil && before != *was {
 		err = c.write()
 	}
 	if err != nil && ctx.Err() == nil {

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"crypto/rand"
+	"database/sql"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -151,4 +152,62 @@ func TestCountElsewhere(t *testing.T) {
 	if _, err := os.Stat(h.key + ".changes"); err == nil {
 		t.Error("it is beside the key, too")
 	}
+}
+
+// A trail that was cut, with a head of its own put back, is found at the next start and
+// by verify, until the archive is counted anew.
+func TestTrailCut(t *testing.T) {
+	data, flags, _ := keptRings(t, 1)
+	key := flags[3]
+	trail := func(statements ...string) {
+		t.Helper()
+		db, err := sql.Open("sqlite", filepath.Join(data, "archive.db"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer db.Close()
+		for _, s := range statements {
+			if _, err := db.ExecContext(t.Context(), s); err != nil {
+				t.Fatalf("%s: %v", s, err)
+			}
+		}
+	}
+	start := func(want bool) {
+		t.Helper()
+		if is, log := startAt(t, data, key, false); is != want || strings.Contains(log, "the end of the audit trail") != want {
+			t.Errorf("put back %v, want %v; the log says %s", is, want, log)
+		}
+	}
+	trail(`CREATE TABLE elsewhere AS SELECT * FROM audit_head`)
+	looks := func(n int) {
+		t.Helper()
+		a := openedAt(t, data, key)
+		defer a.Close()
+		for range n {
+			if err := a.Note(t.Context(), "looked", "visit X"); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	looks(2)
+	start(false)
+	trail(`DROP TRIGGER audit_is_not_cut`, `DROP TRIGGER audit_is_only_added_to`, `DROP TRIGGER audit_is_not_changed`,
+		`DELETE FROM audit WHERE seq > (SELECT max(seq) - 2 FROM audit)`,
+		`UPDATE audit_head SET head = (SELECT head FROM elsewhere)`)
+	verify := func(want string) {
+		t.Helper()
+		if _, said, _ := lintelAt(t, append([]string{"verify"}, flags...)...); !strings.Contains(said, want) {
+			t.Errorf("verify says %q, want %q", said, want)
+		}
+	}
+	verify("are missing at its end")
+	start(true)
+	looks(5)
+	start(true)
+	verify("is not as it was written")
+	trail(`DROP TABLE elsewhere`)
+	if status, _, said := lintelAt(t, append([]string{"verify", "--recount"}, flags...)...); status != exitRight {
+		t.Fatal(said)
+	}
+	start(false)
 }

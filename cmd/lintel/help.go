@@ -22,6 +22,8 @@ var longHelp = kong.Vars{
 	"changes": "The file that keeps how far the archive has come, beside the master key if not said: for a key that lies " +
 		"where nothing can be kept.",
 	"key_passphrase": "A file with a passphrase that the master key is derived from, instead.",
+	"key_check":      "Say whether a copy of the master key, typed line by line or as its QR code has it, is the archive's.",
+	"key_svg":        "Write the copy as a picture to print, to a file that only you may read, and print nothing else.",
 	"hold_until": "Until when: a date such as 2026-12-24, kept that whole day, or a time in RFC 3339; a year ahead at " +
 		"most.",
 	"person_withdraw": "Withdraw a person's consent: references go, and visits that name them stay as a stranger's.",

@@ -59,6 +59,7 @@ type cli struct {
 	Hold        holdCmd        `cmd:"" help:"Keep a visit past its time, end that, or list the holds."`
 	Erase       eraseCmd       `cmd:"" help:"Erase visits, or everything of a period, for good."`
 	Export      exportCmd      `cmd:"" help:"Give a person all that is held of them, as a zip with a page to read."`
+	Key         keyCmd         `cmd:"" help:"Change the master key, copy it for the drawer, or check such a copy."`
 	Verify      verifyCmd      `cmd:"" help:"Check the whole archive, mend it, or prove that something was erased."`
 	Backup      backupCmd      `cmd:"" help:"Copy the archive to a folder of backups, while a server may run."`
 	Restore     restoreCmd     `cmd:"" help:"Make an archive of a backup, in a new folder."`
@@ -165,7 +166,8 @@ func (g *globals) openArchiveBy(now func() time.Time, make bool) (*store.Archive
 	if err != nil {
 		return nil, err
 	}
-	return store.Open(g.ctx, g.Data, key, now)
+	a, err := store.Open(g.ctx, g.Data, key, now)
+	return a, g.rotating(err)
 }
 
 // print writes v as JSON if asked to, and through text otherwise.

@@ -28,6 +28,9 @@ func (c *verifyCmd) Run(g *globals) error {
 		return err
 	}
 	defer a.Close()
+	if err := g.expectTrail(a); err != nil {
+		return err
+	}
 	if c.Recount {
 		return c.recount(g, a)
 	}
@@ -80,12 +83,28 @@ func (c *verifyCmd) verify(g *globals, a *store.Archive) error {
 		return err
 	}
 	switch {
+	case report.Left == 0 && c.Repair:
+		return c.shrink(g, a)
 	case report.Left == 0:
 		return nil
 	case c.Repair:
 		return failed(errUnsound, "verify-not-mended", "Problems", report.Left)
 	}
 	return failed(errUnsound, "verify-unsound", "Problems", report.Left)
+}
+
+// shrink gives back to the disk what the database does not need, where no server does.
+func (c *verifyCmd) shrink(g *globals, a *store.Archive) error {
+	if err := a.Lock(); errors.Is(err, store.ErrInUse) {
+		return nil
+	} else if err != nil {
+		return err
+	}
+	bytes, err := a.Shrink(g.ctx, true)
+	if err == nil && bytes > 0 && !c.JSON {
+		tell(g.stdout, "verify-shrunk", "Bytes", say.Bytes(bytes))
+	}
+	return err
 }
 
 func printReport(w io.Writer, r store.Report) {

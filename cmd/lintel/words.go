@@ -67,6 +67,8 @@ var explanations = []struct {
 	{house.ErrNoSpace, "explain-no-space"},
 	{house.ErrClockDoubted, "explain-clock-doubted"},
 	{store.ErrInUse, "explain-in-use"},
+	{store.ErrOpenElsewhere, "explain-open-elsewhere"},
+	{store.ErrRotating, "explain-rotating"},
 	{store.ErrWrongKey, "explain-wrong-key"},
 	{store.ErrNewerArchive, "explain-newer"},
 	{store.ErrDamaged, "explain-damaged"},

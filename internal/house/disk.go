@@ -18,8 +18,10 @@ const (
 // DiskFull says by how many bytes a day an archive grew, as the mean of the last
 // [DiskDaysMeant] days, and when it will have so many bytes, if that goes on. Days are
 // in their order. It reports false where fewer than two days are known, and the zero
-// time where the archive does not grow, or is not full within ten years.
+// time where the archive does not grow, or is not full within ten years. Days before a
+// great erasure tell nothing of how it goes on, and count for none.
 func DiskFull(days []DiskDay, full int64) (perDay float64, at time.Time, known bool) {
+	days = sinceErasure(days)
 	if len(days) < 2 {
 		return 0, at, false
 	}
@@ -37,4 +39,15 @@ func DiskFull(days []DiskDay, full int64) (perDay float64, at time.Time, known b
 		at = last.Day.Add(time.Duration(max(0, left) * 24 * float64(time.Hour)))
 	}
 	return perDay, at, true
+}
+
+// sinceErasure leaves out the days before the archive last became shorter by more than a
+// quarter within a day.
+func sinceErasure(days []DiskDay) []DiskDay {
+	for i := len(days) - 1; i > 0; i-- {
+		if days[i].Bytes < days[i-1].Bytes/4*3 {
+			return days[i:]
+		}
+	}
+	return days
 }

@@ -30,6 +30,9 @@ func TestDiskFull(t *testing.T) {
 		"full":      {grows(3, 100, 50), 200, 50, "2031-05-03", true},                      // on the last day
 		"in a life": {grows(3, 0, 1), 100_000, 1, "", true},                                // 273 years
 		"last 14":   {append(grows(5, 0, 0), jump(begin)...), 290, 10, "2031-06-03", true}, // 150 on the 20th, 14 days
+		"much was erased": {append(grows(10, 1000, 50), DiskDay{begin.AddDate(0, 0, 10), 300},
+			DiskDay{begin.AddDate(0, 0, 11), 310}), 400, 10, "2031-05-21", true}, // 310 on the 12th, 9 days
+		"just now": {append(grows(10, 1000, 50), DiskDay{begin.AddDate(0, 0, 10), 300}), 400, 0, "", false},
 	} {
 		perDay, at, known := DiskFull(test.days, test.full)
 		day := ""

@@ -20,6 +20,8 @@ type PutBack struct {
 	Found time.Time `json:"found"`
 	Had   int64     `json:"had"` // changes that were made, by the count beside the master key
 	Has   int64     `json:"has"` // changes that it knows of
+	// Trail says that only the audit trail is: Had and Has are entries of it.
+	Trail bool `json:"trail,omitempty"`
 }
 
 // A Suspicion is what is wrong with the rows of one table of the archive that

@@ -1,8 +1,6 @@
 package seal
 
 import (
-	"bytes"
-	"encoding/base64"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -48,7 +46,7 @@ func WriteKey(path string, key Key) error {
 	if err != nil {
 		return fmt.Errorf("writing the master key: %w", err)
 	}
-	_, err = f.WriteString(keyMark + base64.StdEncoding.EncodeToString(key[:]) + "\n")
+	_, err = f.WriteString(key.Text() + "\n")
 	if err == nil {
 		err = f.Sync()
 	}
@@ -78,12 +76,10 @@ func ReadKey(path string) (k Key, err error) {
 	if err != nil {
 		return k, fmt.Errorf("reading the master key: %w", err)
 	}
-	text, ok := bytes.CutPrefix(bytes.TrimSpace(data), []byte(keyMark))
-	raw, err := base64.StdEncoding.DecodeString(string(text))
-	if !ok || err != nil || len(raw) != KeySize {
-		return k, fmt.Errorf("%w: %s", ErrBadKey, path)
+	if k, err = keyOfText(data); err != nil {
+		return k, fmt.Errorf("%w: %s", err, path)
 	}
-	return Key(raw), nil
+	return k, nil
 }
 
 // SaltSize is the length of a passphrase's salt, in bytes.

@@ -18,7 +18,8 @@
 //     from a passphrase ([ReadKey]). It is never stored in the archive.
 //   - From it HKDF (RFC 5869) derives one key for each use: wrapping data keys,
 //     sealing small values such as names and descriptors, making the index by
-//     which a name is looked up, vouching for rows, and counting them.
+//     which a name is looked up, vouching for rows, and counting them. An archive that
+//     gets another master key carries the one of the index on ([Sealer.WithIndex]).
 //   - What is to go without a trace, such as a still, has a random data key of its
 //     own, stored wrapped ([Sealer.Wrap]). Whoever destroys the wrapped key
 //     destroys all that was sealed with it ([Key.Seal]), wherever copies may be.
@@ -63,6 +64,7 @@ type Sealer struct {
 	wrapping cipher.AEAD
 	values   cipher.AEAD
 	index    keyedHash
+	indexKey Key // that index is under
 	vouching keyedHash
 	counting keyedHash
 }
@@ -77,14 +79,27 @@ func NewSealer(master Key) (*Sealer, error) {
 	if s.values, err = derived(master, "lintel sealing of values 1"); err != nil {
 		return nil, err
 	}
-	if s.index, err = newKeyedHash(master, "lintel index of names 1"); err != nil {
-		return nil, err
+	key, err := hkdf.Key(sha256.New, master[:], nil, "lintel index of names 1", KeySize)
+	if err != nil {
+		return nil, fmt.Errorf("deriving a key: %w", err)
 	}
+	s = s.WithIndex(Key(key))
 	if s.vouching, err = newKeyedHash(master, "lintel vouching for rows 1"); err != nil {
 		return nil, err
 	}
 	s.counting, err = newKeyedHash(master, "lintel counting of rows 1")
 	return s, err
+}
+
+// IndexKey returns the key of [Sealer.Index]. Whoever changes the master key carries it
+// on, since what was hashed is mostly not known any more.
+func (s *Sealer) IndexKey() Key { return s.indexKey }
+
+// WithIndex returns a sealer whose [Sealer.Index] is under that key.
+func (s *Sealer) WithIndex(key Key) *Sealer {
+	t := *s
+	t.index, t.indexKey = keyedHashOf(key[:]), key
+	return &t
 }
 
 func derived(master Key, use string) (cipher.AEAD, error) {

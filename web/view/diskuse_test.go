@@ -30,7 +30,8 @@ func TestDiskUse(t *testing.T) {
 		says string
 	}{
 		"first day": {nil, "Tomorrow you see"},
-		"smaller":   {[]house.DiskDay{{Day: today.AddDate(0, 0, -1), Bytes: 3 * gb}}, "room for years"},
+		"smaller":   {[]house.DiskDay{{Day: today.AddDate(0, 0, -1), Bytes: 5 * gb / 2}}, "room for years"},
+		"erased":    {[]house.DiskDay{{Day: today.AddDate(0, 0, -1), Bytes: 3 * gb}}, "Tomorrow you see"},
 	} {
 		if d := at.DiskUse(test.days, 2*gb, 8*gb); !strings.Contains(d.Says, test.says) {
 			t.Errorf("%s: %q", name, d.Says)

@@ -225,6 +225,11 @@ func (f *File) lock(how int) (release func(), err error) {
 // returns until it says that there are no more, and nothing else. It is durable but
 // for its name.
 func (f *File) Copy(path string, slots int64, next func() (n Number, more bool, err error)) error {
+	return f.copy(path, slots, next, func(_ Number, wrapped []byte) ([]byte, error) { return wrapped, nil })
+}
+
+func (f *File) copy(path string, slots int64, next func() (n Number, more bool, err error),
+	rewrap func(n Number, wrapped []byte) ([]byte, error)) error {
 	to, err := Open(path)
 	if err != nil {
 		return err
@@ -245,12 +250,52 @@ func (f *File) Copy(path string, slots int64, next func() (n Number, more bool, 
 			continue // it is lost, and whoever needs it says so
 		}
 		if err == nil {
+			wrapped, err = rewrap(n, wrapped)
+		}
+		if err == nil {
 			err = to.Put(n, wrapped)
 		}
 		if err != nil {
 			return errors.Join(fmt.Errorf("copying the keys: %w", err), to.Close())
 		}
 	}
+}
+
+// Rewrap writes a file of as many slots that holds under the same numbers what rewrap
+// makes of each. It is durable but for its name.
+func (f *File) Rewrap(path string, rewrap func(n Number, wrapped []byte) ([]byte, error)) error {
+	slots, err := f.Slots()
+	if err != nil {
+		return err
+	}
+	position := int64(0)
+	next := func() (n Number, more bool, err error) {
+		for ; position < slots; position++ {
+			if n, free, err := f.At(position); err != nil || !free {
+				position++
+				return n, err == nil, err
+			}
+		}
+		return 0, false, nil
+	}
+	return f.copy(path, slots, next, rewrap)
+}
+
+// Destroy overwrites a file of slots and removes it. That is durable but for its name.
+func Destroy(path string) error {
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		return fmt.Errorf("overwriting keys: %w", err)
+	}
+	k := &File{f}
+	slots, err := k.Slots()
+	for at := int64(0); at < slots && err == nil; at += step {
+		_, err = f.WriteAt(free(min(step, slots-at)), at*SlotSize)
+	}
+	if err = errors.Join(err, k.Sync(), f.Close()); err != nil {
+		return fmt.Errorf("overwriting keys: %w", err)
+	}
+	return os.Remove(path)
 }
 
 // Drop overwrites of a file of slots those that hold what the numbers name, durable
