@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path"
 	"path/filepath"
 	"regexp"
@@ -201,20 +200,20 @@ func (f *folder) checkFile(l sumLine) error {
 	return err
 }
 
-// From returns where the archive was of which the folder's newest snapshot is, "" if it does
-// not say.
-func From(dir string) string {
+// Of returns whose backups a folder holds and where the archive was of which its newest
+// snapshot is, "" where it does not say.
+func Of(dir string) (household, where string, err error) {
+	if household, err = readMark(dir); err != nil {
+		return "", "", err
+	}
 	f := &folder{dir: dir}
 	all, err := f.snapshots()
 	if err != nil || len(all) == 0 {
-		return ""
+		return household, "", err
 	}
-	c, err := f.manifest(all[len(all)-1])
+	m, err := f.manifest(all[len(all)-1])
 	if err != nil {
-		return ""
+		return household, "", nil // which a restore says
 	}
-	if _, err := os.Stat(c.from); err != nil {
-		return ""
-	}
-	return c.from
+	return household, m.from, nil
 }
