@@ -17,9 +17,6 @@ const (
 	RunSize  = RunSlots * SlotSize
 )
 
-// FreeRun returns a run of slots that hold nothing.
-func FreeRun() []byte { return free(RunSlots) }
-
 // SameRun reports whether two runs hold the same: free slots are alike whatever their bytes.
 func SameRun(a, b []byte) bool {
 	if len(a) != len(b) {
