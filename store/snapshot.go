@@ -347,7 +347,7 @@ func hashDatabase(ctx context.Context, db *sql.DB, w io.Writer) error {
 		SELECT s.sql, 'SELECT ' || (SELECT group_concat('quote("' || name || '")', ' || '','' || ')
 			FROM pragma_table_info(s.name)) || ' FROM main."' || s.name || '"'
 			|| CASE s.name
-				WHEN 'settings' THEN ' WHERE name <> '''||?1||''''
+				WHEN 'settings' THEN ' WHERE name NOT IN ('''||?1||''', '''||?3||''')'
 				WHEN 'audit' THEN ' WHERE action <> '''||?2||''''
 				WHEN 'audit_head' THEN ' WHERE false' -- it follows from audit
 				WHEN 'clock' THEN ' WHERE false' -- it goes on while nothing happens
@@ -356,7 +356,7 @@ func hashDatabase(ctx context.Context, db *sql.DB, w io.Writer) error {
 				WHEN 'free_slots' THEN ' WHERE false'
 				WHEN 'counters' THEN ' WHERE name <> ''scrub_due''' -- a copy has no traces to remove
 				ELSE '' END
-		FROM sqlite_schema s WHERE s.type = 'table' ORDER BY s.name`, backupSetting, backedUp)
+		FROM sqlite_schema s WHERE s.type = 'table' ORDER BY s.name`, backupSetting, backedUp, backupState)
 	type table struct{ schema, query string }
 	tables, err := scanAll(rows, err, func(t *table) error { return rows.Scan(&t.schema, &t.query) })
 	if err != nil {

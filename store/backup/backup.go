@@ -159,7 +159,7 @@ func (b *backup) prepare(ctx context.Context, dir string) (err error) {
 	if b.recipients, b.suffix, err = parseRecipients(b.o.Recipients); err != nil {
 		return err
 	}
-	if overlap(dir, b.a.Dir()) {
+	if Overlap(dir, b.a.Dir()) {
 		return fmt.Errorf("%w: it and the archive's folder %s lie in one another", ErrNotBackup, b.a.Dir())
 	}
 	household, err := b.a.Household(ctx)
@@ -178,8 +178,8 @@ func (b *backup) prepare(ctx context.Context, dir string) (err error) {
 	return nil
 }
 
-// overlap reports whether one folder is the other, or in it.
-func overlap(a, b string) bool {
+// Overlap reports whether one folder is the other, or in it.
+func Overlap(a, b string) bool {
 	within := func(path, folder string) bool {
 		rel, err := filepath.Rel(folder, path)
 		return err == nil && rel != ".." && !strings.HasPrefix(rel, ".."+string(filepath.Separator))
@@ -356,7 +356,13 @@ func (b *backup) writeSnapshot(ctx context.Context, state string) error {
 		return fmt.Errorf("moving the snapshot to its place: %w", err)
 	}
 	b.report.Snapshot = b.name
-	return b.pass("snapshot in its place")
+	lists, err := os.ReadDir(to)
+	for _, e := range lists {
+		if info, infoErr := e.Info(); infoErr == nil {
+			b.folder.written += info.Size()
+		}
+	}
+	return errors.Join(err, b.pass("snapshot in its place"))
 }
 
 // writeSalt copies the passphrase's salt, where the archive has one.

@@ -10,6 +10,16 @@ import (
 	"filippo.io/age"
 )
 
+// NewIdentity makes a pair of age's keys: the one that opens backups, and the one to encrypt
+// them to.
+func NewIdentity() (identity, recipient string, err error) {
+	i, err := age.GenerateX25519Identity()
+	if err != nil {
+		return "", "", fmt.Errorf("making a pair of keys: %w", err)
+	}
+	return i.String(), i.Recipient().String(), nil
+}
+
 // ParseRecipients reads public keys of age's, one each. The error is
 // ErrBadRecipient.
 func ParseRecipients(keys []string) (all []age.Recipient, err error) {

@@ -60,6 +60,8 @@ type RestoreOptions struct {
 	Now func() time.Time
 	// Progress, if not nil, is told after each still.
 	Progress func(done, total int)
+
+	sample string // the one visit whose stills are restored, "" for all
 }
 
 // A Restored says what was restored.

@@ -34,6 +34,9 @@ func (r *restore) restoreStills(ctx context.Context, database *store.Snapshot) e
 		if err != nil {
 			return err
 		}
+		if r.o.sample != "" && s.Visit != r.o.sample {
+			return ctx.Err()
+		}
 		if !known {
 			r.report.Lost++
 		} else if err := r.restoreStill(database, s, folders); err != nil {
