@@ -9,9 +9,14 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net/url"
+	"os"
 	"path/filepath"
 	"slices"
 	"time"
+
+	"golang.org/x/sys/unix"
+	"modernc.org/sqlite"
 
 	"lintel/store/internal/durable"
 	"lintel/store/internal/keyfile"
@@ -21,37 +26,99 @@ import (
 // A Snapshot is a copy of an archive's database as it was at one moment,
 // without the stills' files. With [Archive.ReadSealed], [Archive.Erasures] and
 // [Archive.RespectErasures] it is all that package backup needs of an archive.
-type Snapshot struct{ copy *Archive }
+type Snapshot struct {
+	copy   *Archive
+	memory *os.File // of the keys; nil where they are in a file
+}
 
-// Snapshot copies the database into the folder dir, by VACUUM INTO, and the keys that
-// its rows name. It is to be closed. What is erased meanwhile waits until both are
-// copied.
+// Snapshot copies the database into the folder dir, page by page, and the keys that
+// its rows name into memory, where the name keys in dir leads: on this disk a copy of
+// them would outlive what is erased. It is to be closed. What is erased meanwhile waits
+// until both are copied.
 func (a *Archive) Snapshot(ctx context.Context, dir string) (*Snapshot, error) {
-	path := filepath.Join(dir, "archive.db")
-	if err := privateFile(path); err != nil { // SQLite takes an empty file
-		return nil, fmt.Errorf("copying the database: %w", err)
-	}
 	release, err := a.keys.Share()
 	if err != nil {
 		return nil, fmt.Errorf("copying the database: %w", err)
 	}
 	defer release()
-	whole, err := openPool(a.dir, "rw", "deferred") // without guards: rows are copied as they are
+	if err := a.copyPages(ctx, dir); err != nil {
+		return nil, fmt.Errorf("copying the database: %w", damage(err))
+	}
+	memory, err := inMemory(filepath.Join(dir, keyFile))
+	if err == nil {
+		err = a.copyKeys(ctx, dir)
+	}
+	if errors.Is(damage(err), ErrDamaged) {
+		err = a.copyAllKeys(filepath.Join(dir, keyFile)) // which rows have one can't be told
+	}
 	if err != nil {
-		return nil, fmt.Errorf("copying the database: %w", err)
-	}
-	_, err = whole.ExecContext(ctx, `VACUUM INTO ?`, path)
-	if err = errors.Join(err, whole.Close()); err != nil {
-		return nil, fmt.Errorf("copying the database: %w", err)
-	}
-	if err := a.copyKeys(ctx, dir); err != nil {
 		return nil, fmt.Errorf("copying the keys: %w", err)
 	}
 	c, err := a.another(ctx, dir)
 	if err != nil {
-		return nil, fmt.Errorf("opening the database's copy: %w", err)
+		return nil, errors.Join(fmt.Errorf("opening the database's copy: %w", damage(err)), memory.Close())
 	}
-	return &Snapshot{c}, nil
+	return &Snapshot{c, memory}, nil
+}
+
+// inMemory makes a file that is on no disk, and goes when it is closed, with a name by
+// which this process opens it.
+func inMemory(name string) (*os.File, error) {
+	fd, err := unix.MemfdCreate("lintel-keys", unix.MFD_CLOEXEC)
+	if err != nil {
+		return nil, err
+	}
+	f := os.NewFile(uintptr(fd), name)
+	if err := os.Symlink(fmt.Sprintf("/proc/self/fd/%d", fd), name); err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
+	return f, nil
+}
+
+// copyPages copies the database as it is, even where it is damaged, with SQLite's online
+// backup (https://www.sqlite.org/backup.html): a page that did not change is the same in
+// the next copy, and at the same place.
+func (a *Archive) copyPages(ctx context.Context, dir string) error {
+	path := filepath.Join(dir, "archive.db")
+	if err := privateFile(path); err != nil { // SQLite takes an empty file
+		return err
+	}
+	from, err := openPool(a.dir, "rw", "deferred") // without guards: rows are copied as they are
+	if err != nil {
+		return err
+	}
+	defer from.Close()
+	to := url.URL{Scheme: "file", Path: path, RawQuery: "_pragma=synchronous(OFF)&_pragma=journal_mode(OFF)"}
+	conn, err := from.Conn(ctx)
+	if err != nil {
+		return err
+	}
+	defer conn.Close()
+	err = conn.Raw(func(c any) error {
+		b, err := c.(interface {
+			NewBackup(to string) (*sqlite.Backup, error)
+		}).NewBackup(to.String())
+		if err != nil {
+			return err
+		}
+		_, err = b.Step(-1) // all in one transaction that reads
+		return errors.Join(err, b.Finish())
+	})
+	if err != nil {
+		return err
+	}
+	return withoutLog(path)
+}
+
+// withoutLog has a database opened without a write-ahead log: bytes 18 and 19 of its
+// header say so (https://www.sqlite.org/fileformat2.html).
+func withoutLog(path string) error {
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		return err
+	}
+	_, err = f.WriteAt([]byte{1, 1}, 18)
+	return errors.Join(err, f.Close())
 }
 
 // copyKeys copies the keys that rows of the database in dir name into that folder.
@@ -82,6 +149,23 @@ func (a *Archive) copyKeys(ctx context.Context, dir string) error {
 	return durable.SyncFolder(dir)
 }
 
+// copyAllKeys copies the keys that there are, whoever has them.
+func (a *Archive) copyAllKeys(path string) error {
+	slots, err := a.keys.Slots()
+	if err != nil {
+		return err
+	}
+	position := int64(-1)
+	return a.keys.Copy(path, slots, func() (n keyfile.Number, more bool, err error) {
+		for position++; position < slots; position++ {
+			if n, free, err := a.keys.At(position); err != nil || !free {
+				return n, true, err
+			}
+		}
+		return 0, false, nil
+	})
+}
+
 // OpenSnapshot opens a database that [Archive.Snapshot] copied into the folder
 // dir, and leaves it as it is. The errors are ErrWrongKey, ErrDamaged,
 // ErrForeignDatabase and ErrNewerArchive.
@@ -98,7 +182,7 @@ func OpenSnapshot(ctx context.Context, dir string, master seal.Key) (*Snapshot, 
 	if err != nil {
 		return nil, err
 	}
-	return &Snapshot{c}, nil
+	return &Snapshot{c, nil}, nil
 }
 
 // another opens the archive in dir with this one's keys and clock. Its database
@@ -120,7 +204,11 @@ func (a *Archive) another(ctx context.Context, dir string) (*Archive, error) {
 
 // Close closes the database's copy.
 func (s *Snapshot) Close() error {
-	if err := s.copy.Close(); err != nil {
+	err := s.copy.Close()
+	if s.memory != nil {
+		err = errors.Join(err, s.memory.Close())
+	}
+	if err != nil {
 		return fmt.Errorf("closing the database's copy: %w", err)
 	}
 	return nil
@@ -189,35 +277,6 @@ func (s *Snapshot) HasKey(f SealedFile) bool {
 	return err == nil
 }
 
-// CheckKeys reports whether every key that a row names opens, or is one that was
-// overwritten.
-func (s *Snapshot) CheckKeys(ctx context.Context) error {
-	if !s.copy.slotted {
-		return nil
-	}
-	rows, err := s.copy.read.QueryContext(ctx, takenSlots)
-	if err != nil {
-		return fmt.Errorf("listing keys: %w", damage(err))
-	}
-	defer rows.Close()
-	for rows.Next() {
-		var n keyfile.Number
-		if err := rows.Scan(&n); err != nil {
-			return fmt.Errorf("listing keys: %w", damage(err))
-		}
-		_, err := s.copy.keyIn(int64(n))
-		if errors.Is(err, keyfile.ErrGone) {
-			if free, _ := s.copy.keys.IsFree(n.Position()); free {
-				continue
-			}
-		}
-		if err != nil {
-			return fmt.Errorf("the key in slot %d: %w", n.Position(), err)
-		}
-	}
-	return rows.Err()
-}
-
 // ErasedSlots lists the slots whose keys no copy of the archive is to have any more,
 // since somebody erased what they open.
 func (a *Archive) ErasedSlots(ctx context.Context) (all []keyfile.Number, err error) {
@@ -280,7 +339,7 @@ func (s *Snapshot) State(ctx context.Context, beside string) (string, error) {
 	hash := sha256.New()
 	io.WriteString(hash, beside)
 	if err := hashDatabase(ctx, s.copy.read, hash); err != nil {
-		return "", fmt.Errorf("comparing the database with the last backup: %w", err)
+		return "", fmt.Errorf("comparing the database with the last backup: %w", damage(err))
 	}
 	return hex.EncodeToString(s.copy.seals.Index("backup state " + string(hash.Sum(nil)))), nil
 }
@@ -291,7 +350,7 @@ func hashDatabase(ctx context.Context, db *sql.DB, w io.Writer) error {
 		SELECT s.sql, 'SELECT ' || (SELECT group_concat('quote("' || name || '")', ' || '','' || ')
 			FROM pragma_table_info(s.name)) || ' FROM main."' || s.name || '"'
 			|| CASE s.name
-				WHEN 'settings' THEN ' WHERE name <> '''||?1||''''
+				WHEN 'settings' THEN ' WHERE name NOT IN ('''||?1||''', '''||?3||''')'
 				WHEN 'audit' THEN ' WHERE action <> '''||?2||''''
 				WHEN 'audit_head' THEN ' WHERE false' -- it follows from audit
 				WHEN 'trail_checked' THEN ' WHERE false' -- so does it
@@ -301,7 +360,7 @@ func hashDatabase(ctx context.Context, db *sql.DB, w io.Writer) error {
 				WHEN 'free_slots' THEN ' WHERE false'
 				WHEN 'counters' THEN ' WHERE name <> ''scrub_due''' -- a copy has no traces to remove
 				ELSE '' END
-		FROM sqlite_schema s WHERE s.type = 'table' ORDER BY s.name`, backupSetting, backedUp)
+		FROM sqlite_schema s WHERE s.type = 'table' ORDER BY s.name`, backupSetting, backedUp, backupState)
 	type table struct{ schema, query string }
 	tables, err := scanAll(rows, err, func(t *table) error { return rows.Scan(&t.schema, &t.query) })
 	if err != nil {
@@ -380,18 +439,3 @@ func (a *Archive) BackedUp(ctx context.Context, last Backup, isNew bool) error {
 	})
 	return spaceError(err)
 }
-
-// Authentic returns a keyed hash of what a backup writes beside the database, by
-// which a restore knows it again: nobody without the master key can make one.
-func (a *Archive) Authentic(what, text string) string { return authentic(a.seals, what, text) }
-
-// Authentic is [Archive.Authentic] by the key of the archive that was copied.
-func (s *Snapshot) Authentic(what, text string) string { return authentic(s.copy.seals, what, text) }
-
-func authentic(seals *seal.Sealer, what, text string) string {
-	return hex.EncodeToString(seals.Index("backup " + what + "\x00" + text))
-}
-
-// Vouches reports whether the archive that was copied vouched for its rows: from
-// then on backups authenticate what they write beside.
-func (s *Snapshot) Vouches() bool { return s.copy.vouches }

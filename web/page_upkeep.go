@@ -30,6 +30,7 @@ type upkeepView struct {
 	Unready   []string // what of it is not well
 	Bells     bellsView
 	Trials    trialsView
+	Backups   backupView
 	Tablets   []tabletLine
 	Residents []house.Resident
 	Code      string // a pairing code just made
@@ -66,7 +67,7 @@ func (v upkeepView) opens() string {
 		return "tablets"
 	case v.WrongPIN != "" || v.Told != "":
 		return "residents"
-	case v.DiskLow || v.SweepLost:
+	case v.DiskLow || v.SweepLost || v.Backups.Ill:
 		return "storage"
 	case v.Clock != "" || len(v.Unready) > 0 || v.Plain || v.TLS != nil && v.TLS.Soon:
 		return "notices"
@@ -93,7 +94,7 @@ func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, page upkeepV
 	}
 	page.Bar = barOf(r, t.Words.Text("upkeep-title"))
 	for _, done := range []string{"unpaired", "pin-set", "pin-removed", "removed", "clock-trusted",
-		"sweep-allowed", "aside-dropped"} {
+		"sweep-allowed", "aside-dropped", "backups-planned", "backups-ended"} {
 		if r.URL.Query().Has(done) {
 			page.Told = t.Words.Text("upkeep-told-" + done)
 		}
@@ -119,12 +120,13 @@ func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, page upkeepV
 		return err
 	}
 	if err := errors.Join(s.fillReaders(r.Context(), t, &page), s.fillReceivers(r.Context(), t, &page),
-		s.fillTrials(r.Context(), t, &page), s.fillCertificates(r, t, &page)); err != nil {
+		s.fillTrials(r.Context(), t, &page), s.fillCertificates(r, t, &page),
+		s.fillBackups(r.Context(), t, &page)); err != nil {
 		return err
 	}
 	status := http.StatusOK
 	if page.Readers.Wrong+page.Receivers.Wrong+page.Receivers.Untested+page.Trials.Wrong+page.WrongPIN != "" ||
-		page.Bells.Wrong != "" {
+		page.Bells.Wrong+page.Backups.Wrong != "" {
 		status = http.StatusUnprocessableEntity
 	}
 	page.Open = page.opens()

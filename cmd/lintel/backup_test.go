@@ -80,7 +80,7 @@ func TestBackupAndRestore(t *testing.T) {
 		{[]string{"backup", in("b"), "--data", data, "--plain", sealed}, exitUsage, "--recipient"},
 		{[]string{"backup", in("b"), "--data", in("nothing"), "--plain"}, exitFailed, "no archive"},
 		{[]string{"backup", "--data", data}, exitUsage, "<dir>"},
-		{[]string{"backup", in("b"), "--data", data, "--keep=0"}, exitUsage, "at least 1"},
+		{[]string{"backup", in("b"), "--data", data, "--keep=-1"}, exitUsage, "1 or more"},
 		{[]string{"backup", in("b"), "--data", data, "--recipient=nobody"}, exitUsage, "no age recipient"},
 		{[]string{"backup", data, "--data", data, "--plain"}, exitFailed, "lie in one another"},
 		{[]string{"backup", in("b"), "--data", data, sealed}, exitRight, "1 copied"},
@@ -105,7 +105,7 @@ func TestBackupAndRestore(t *testing.T) {
 		{[]string{"erase", first, "--data", data}, exitRight, "erased: 1"},
 		{[]string{"restore", in("b"), "--data", in("new2"), "--identity", identity, "--erasures-of", data}, exitRight,
 			"Erased since, and so not in it: 1"},
-		{[]string{"backup", in("b"), "--data", data, sealed}, exitRight, "0 stills"},
+		{[]string{"backup", in("b"), "--data", data, sealed, "--keep=2"}, exitRight, "0 stills"},
 		{[]string{"backup", in("p"), "--plain", "--data", in("phrase"), "--passphrase-file", passphrase}, exitRight,
 			"The passphrase is not in the backup"},
 		{[]string{"restore", in("p"), "--data", in("phrase2"), "--passphrase-file", identity}, exitFailed,
@@ -134,10 +134,7 @@ func TestBackupAndRestore(t *testing.T) {
 		t.Fatalf("snapshots %v, %v", snapshots, err)
 	}
 	old := []string{"restore", in("b"), "--identity", identity, "--snapshot", snapshots[0].Name(), "--data", in("old")}
-	if status, _, said := lintelAt(t, old...); status != exitFailed || !strings.Contains(said, "erased since") {
-		t.Errorf("an older snapshot: status %d, %q", status, said)
-	}
-	if status, out, said := lintelAt(t, append(old, "--respect-erasures", "--json")...); status != exitRight {
+	if status, out, said := lintelAt(t, append(old, "--json")...); status != exitRight {
 		t.Error(said)
 	} else if r := (backup.Restored{}); json.Unmarshal([]byte(out), &r) != nil || r.Erased != 1 ||
 		r.Snapshot != snapshots[0].Name() {
@@ -178,4 +175,45 @@ func TestBackupReportsLostStills(t *testing.T) {
 		filepath.Join(dir, "new")); status != exitRight || !strings.Contains(out, "had lost before the backup: 1") {
 		t.Errorf("restored with status %d: %q", status, out)
 	}
+}
+
+// What was erased after the last backup is known to the archive alone. So a restore takes it from
+// there, and without the archive it asks; on what is no terminal, for a flag.
+func TestRestoreAsksForTheArchive(t *testing.T) {
+	dir := t.TempDir()
+	t.Setenv("XDG_CONFIG_HOME", filepath.Join(dir, "config"))
+	t.Setenv("CREDENTIALS_DIRECTORY", "")
+	in := func(name string) string { return filepath.Join(dir, name) }
+	key := filepath.Join(dir, "config", "lintel", "master.key")
+	if status, _, said := lintelAt(t, "bell", "add", "front", "--data", in("data")); status != exitRight {
+		t.Fatal(said)
+	}
+	erased := ringBell(t, in("data"), key, "r1")
+	ringBell(t, in("data"), key, "r2")
+	run := func(want int, says string, args ...string) {
+		t.Helper()
+		status, out, said := lintelAt(t, args...)
+		if status != want || !strings.Contains(out+said, says) {
+			t.Errorf("%q: status %d, want %d; said %q %q, want %q", args, status, want, out, said, says)
+		}
+	}
+	run(exitRight, "2 stills", "backup", in("b"), "--plain", "--data", in("data"))
+	run(exitRight, "erased: 1", "erase", erased, "--data", in("data"))
+	run(exitRight, "Erased since, and so not in it: 1 ", "restore", in("b"), "--data", in("one"))
+	if err := os.Rename(in("data"), in("moved")); err != nil {
+		t.Fatal(err)
+	}
+	run(exitFailed, "--archive-lost if it is gone", "restore", in("b"), "--data", in("data"))
+	run(exitRight, "Erased since, and so not in it: 1 ", "restore", in("b"), "--data", in("two"), "--erasures-of",
+		in("moved"))
+	run(exitRight, "2 stills", "restore", in("b"), "--data", in("data"), "--archive-lost")
+
+	stills, err := filepath.Glob(filepath.Join(in("b"), "stills", "*", "*"))
+	if err != nil || len(stills) != 2 {
+		t.Fatal(stills, err)
+	}
+	if err := os.Truncate(stills[0], 5); err != nil {
+		t.Fatal(err)
+	}
+	run(exitFailed, "The rest is restored. 1 item", "restore", in("b"), "--data", in("three"), "--archive-lost")
 }

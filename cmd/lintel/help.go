@@ -80,10 +80,14 @@ var longHelp = kong.Vars{
 		"bell. Without it a backup takes --recipient.",
 	"verify_recount": "Take the rows that are vouched for as all there are: those that somebody without the master key " +
 		"wrote go, and what was removed is missed no more. First look at the problems that verify names.",
-	"backup_keep":         "How many snapshots stay; the stills that only older ones need go with them.",
-	"restore_identity":    "A file with the age identity that opens an encrypted backup.",
-	"restore_snapshot":    "Which snapshot, by its name in DIR/snapshots; the newest if not said.",
-	"restore_erasures_of": "Respect also the erasures of the archive in this folder, of the same household.",
+	"backup_keep": "How many snapshots stay, instead of those of 7 days, 4 weeks and 12 months; what only older ones " +
+		"need goes with them.",
+	"restore_identity": "A file with the age identity that opens an encrypted backup.",
+	"restore_snapshot": "Which snapshot, by its name in DIR/snapshots or DIR/damaged; the newest that can be had if not " +
+		"said.",
+	"restore_erasures_of": "Leave out what was erased since from the archive in this folder, of the same household; if " +
+		"not said, from the one that was backed up, where it was.",
+	"restore_archive_lost": "There is no such archive any more: leave out what DIR knows was erased.",
 	"verify_erased": "Prove instead that this visit, person or still (by the name of its file) was erased and has " +
 		"left nothing.",
 	"verify_raw": "Look instead for keys of what was erased on this raw disk, or image of one, from its first byte to " +

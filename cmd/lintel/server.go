@@ -38,6 +38,7 @@ type server struct {
 	advice   *advisor.Advisor
 	porter   *bell.Porter
 	care     *caretaker
+	backer   *backer
 	faces    enrolFinder
 	steps    *pipeline.Pipeline
 	bells    *bell.Watch
@@ -90,6 +91,9 @@ func (c *serveCmd) assemble(g *globals, log *slog.Logger, by clock, demo bool) (
 	s.porter = newPorter(s.archive, s.broker, log, by)
 	shown.porter = s.porter
 	s.care = newCaretaker(s.archive, s.keeper, log, by.now, s.hours.C, s.looks.C)
+	if !demo { // whose archive is invented
+		s.backer = &backer{archive: s.archive, key: g.masterKey, zone: time.Local, log: log, now: by.now}
+	}
 	if s.steps, err = g.newPipeline(s.archive, log); err != nil {
 		return s, err
 	}
@@ -225,6 +229,11 @@ func (s *server) serve(ctx context.Context, more func(ctx context.Context, runni
 	minutes := time.NewTicker(bell.LookEvery)
 	defer minutes.Stop()
 	looking.Go(func() { s.bells.Run(house.By(ctx, house.ByItself), minutes.C) })
+	if s.backer != nil {
+		ticks := time.NewTicker(time.Minute)
+		defer ticks.Stop()
+		looking.Go(func() { s.backer.Run(house.By(ctx, house.ByItself), ticks.C) })
+	}
 	more(ctx, &looking)
 	looking.Go(func() { s.count.run(s.minutes.C)(ctx) })
 	examined, served, brokered := make(chan error, 1), make(chan error, 1), make(chan error, 1)

@@ -124,12 +124,16 @@ func furnished(t *testing.T) (a *store.Archive, c *clock, visits []string) {
 
 func mustBackup(t *testing.T, a *store.Archive, dir string, o Options) Report {
 	t.Helper()
+	if o.Keep == 0 {
+		o.Keep = 3 // the clock of most tests stands in one day
+	}
 	r, err := Write(t.Context(), a, dir, o)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if left := entries(t, dir); slices.Contains(left, incomingDir) {
-		t.Errorf("the folder still has %q", left)
+	if left := append(entries(t, dir), entries(t, a.Dir())...); exists(filepath.Join(dir, incomingDir)) ||
+		slices.Contains(left, copyingDir) {
+		t.Errorf("the folders still have %q", left)
 	}
 	return r
 }
@@ -196,6 +200,38 @@ func newest(t *testing.T, dir, name string) string {
 	return found[0]
 }
 
+// databasePieces lists the files of the newest snapshot's database in their order, and the
+// spare ones, read from the list as whoever has sha256sum(1) alone would.
+func databasePieces(t *testing.T, dir string) (pieces, spares []string) {
+	t.Helper()
+	data, err := os.ReadFile(newest(t, dir, sumsFile))
+	must(t, err)
+	spare := false
+	for line := range strings.Lines(string(data)) {
+		_, name, _ := strings.Cut(strings.TrimSpace(line), "  ")
+		if strings.HasPrefix(name, piecesDir+"/") && spare {
+			spares = append(spares, filepath.Join(dir, name))
+		} else if strings.HasPrefix(name, piecesDir+"/") {
+			pieces = append(pieces, filepath.Join(dir, name))
+		}
+		spare = strings.HasPrefix(line, spareMark)
+	}
+	if len(pieces) == 0 || len(spares) == 0 {
+		t.Fatalf("pieces %q, spare ones %q", pieces, spares)
+	}
+	return pieces, spares
+}
+
+// databaseIn puts the newest snapshot's database together without any code of a restore.
+func databaseIn(t *testing.T, dir string, me *age.X25519Identity) (database []byte) {
+	t.Helper()
+	pieces, _ := databasePieces(t, dir)
+	for _, piece := range pieces {
+		database = append(database, plain(t, piece, me)...)
+	}
+	return database
+}
+
 // flip changes a bit in the middle of a file.
 func flip(path string) error {
 	data, err := os.ReadFile(path)
@@ -232,6 +268,15 @@ func removeByRule(t *testing.T, a *store.Archive, visit string) error {
 		t.Errorf("visit %s is still there: %v", visit, there)
 	}
 	return err
+}
+
+// sha256sum is what that command of the GNU coreutils says of a file.
+func sha256sum(t *testing.T, path string) string {
+	t.Helper()
+	said, err := exec.Command("sha256sum", path).Output()
+	must(t, err)
+	sum, _, _ := strings.Cut(string(said), " ")
+	return sum
 }
 
 // sha256sum(1) of the GNU coreutils checks every file a snapshot names.

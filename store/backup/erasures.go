@@ -23,6 +23,7 @@ type erasureList struct {
 	all    []store.Erasure
 	newest string // the snapshot that was written with it
 	mac    string // of both, by the archive's key; "" in lists of earlier versions
+	second bool   // it is the newest snapshot's, since the folder's was damaged
 }
 
 // macMark begins the line of the list of erasures that authenticates it, and
@@ -43,9 +44,9 @@ func erasureLine(e store.Erasure) string {
 	return e.What + " " + e.ID + " " + e.At.UTC().Format(time.RFC3339Nano)
 }
 
-// writeErasures writes what was erased in the place of what was known before.
-func (f *folder) writeErasures(l erasureList) error {
-	c, err := createList(f.incoming(erasuresFile))
+// writeErasures writes what was erased into a new file.
+func writeErasures(path string, l erasureList) error {
+	c, err := createList(path)
 	if err != nil {
 		return err
 	}
@@ -53,7 +54,12 @@ func (f *folder) writeErasures(l erasureList) error {
 		err = errors.Join(err, c.line(erasureLine(e)))
 	}
 	err = errors.Join(err, c.line(macMark+l.newest+" "+l.mac))
-	if err := errors.Join(err, c.finish()); err != nil {
+	return errors.Join(err, c.finish())
+}
+
+// replaceErasures writes what was erased in the place of what was known before.
+func (f *folder) replaceErasures(l erasureList) error {
+	if err := writeErasures(f.incoming(erasuresFile), l); err != nil {
 		return err
 	}
 	if err := os.Rename(f.incoming(erasuresFile), filepath.Join(f.dir, erasuresFile)); err != nil {
@@ -62,10 +68,26 @@ func (f *folder) writeErasures(l erasureList) error {
 	return durable.SyncFolder(f.dir)
 }
 
-// erasures returns what was erased as far as the last backup knew. Whether the
-// list is authentic is known once the master key is.
+// erasures returns what was erased as far as the last backup knew. If its list is damaged,
+// the newest snapshot has another. Whether the list is authentic is known once the master key is.
 func (f *folder) erasures() (l erasureList, err error) {
-	err = readList(filepath.Join(f.dir, erasuresFile), func(line string) error {
+	l, err = readErasures(filepath.Join(f.dir, erasuresFile))
+	if !errors.Is(err, ErrDamaged) {
+		return l, err
+	}
+	all, listErr := f.snapshots()
+	if listErr != nil || len(all) == 0 {
+		return l, err
+	}
+	if second, secondErr := readErasures(filepath.Join(all[len(all)-1].dir, erasuresFile)); secondErr == nil {
+		second.second = true
+		return second, nil
+	}
+	return l, err
+}
+
+func readErasures(path string) (l erasureList, err error) {
+	err = readList(path, func(line string) error {
 		if text, ok := strings.CutPrefix(line, macMark); ok && l.mac == "" {
 			l.newest, l.mac, _ = strings.Cut(text, " ")
 			return nil
@@ -90,6 +112,9 @@ func (f *folder) erasures() (l erasureList, err error) {
 // forgetErased removes copies of erased stills, those that the new snapshot
 // does without.
 func (b *backup) forgetErased(ctx context.Context) error {
+	if b.blind {
+		return nil
+	}
 	var files []string
 	for _, e := range b.erasures {
 		if e.What == "still" {
@@ -108,13 +133,19 @@ func (b *backup) forgetErased(ctx context.Context) error {
 
 // dropKeys overwrites the keys of what was erased in all snapshots.
 func (b *backup) dropKeys(context.Context) error {
+	if b.blind {
+		return nil
+	}
 	all, err := b.folder.snapshots()
 	if err != nil {
 		return err
 	}
+	if b.report.KeysRemoved, err = b.folder.dropErased(b.erasedKeys); err != nil {
+		return err
+	}
 	for _, s := range all {
 		n, err := keyfile.Drop(filepath.Join(s.dir, keysFile), b.erasedKeys)
-		if err != nil && !errors.Is(err, fs.ErrNotExist) { // as in snapshots of earlier versions
+		if err != nil && !errors.Is(err, fs.ErrNotExist) { // only snapshots of earlier versions have one each
 			return fmt.Errorf("overwriting keys of snapshot %s: %w", s.name, err)
 		}
 		b.report.KeysRemoved += n
@@ -123,15 +154,24 @@ func (b *backup) dropKeys(context.Context) error {
 }
 
 // isAuthentic reports whether a backup of this archive wrote the list.
-func (b *backup) isAuthentic(l erasureList) bool {
-	return hmac.Equal([]byte(l.mac), []byte(b.a.Authentic(erasuresFile, l.text(b.folder.household))))
+func (b *backup) isAuthentic(f *folder, l erasureList) bool {
+	return hmac.Equal([]byte(l.mac), []byte(b.a.Authentic(erasuresFile, l.text(f.household))))
 }
 
 // listErasures is what the archive erased, with what the folder knows besides:
 // somebody may have removed it from the archive.
 func (b *backup) listErasures() erasureList {
-	list := erasureList{all: slices.Clone(b.erasures), newest: b.name}
-	if before, err := b.folder.erasures(); err == nil && b.isAuthentic(before) {
+	list := erasureList{newest: b.name}
+	if !b.blind {
+		list.all = slices.Clone(b.erasures)
+	}
+	if len(b.defects) > 0 {
+		list.newest = "" // a copy of a damaged archive is none of the snapshots
+		if n := len(b.snapshots); n > 0 {
+			list.newest = b.snapshots[n-1].name
+		}
+	}
+	if before, err := b.folder.erasures(); err == nil && b.isAuthentic(b.folder, before) {
 		known := make(map[string]bool, len(list.all))
 		for _, e := range list.all {
 			known[e.What+" "+e.ID] = true
@@ -148,6 +188,9 @@ func (b *backup) listErasures() erasureList {
 
 // erasedSince returns what of the database's copy the archive erased since.
 func (b *backup) erasedSince(ctx context.Context) (since []store.Erasure, err error) {
+	if b.blind {
+		return nil, nil
+	}
 	// The keys first: what is erased in between is in the list of erasures alone, and
 	// is taken out of the copy if it is there.
 	if b.erasedKeys, err = b.a.ErasedSlots(ctx); err != nil {
@@ -155,6 +198,9 @@ func (b *backup) erasedSince(ctx context.Context) (since []store.Erasure, err er
 	}
 	if b.erasures, err = b.a.Erasures(ctx); err != nil {
 		return nil, err
+	}
+	if len(b.defects) > 0 {
+		return nil, nil // it is copied once, whatever went meanwhile
 	}
 	return b.copy.StillHas(ctx, b.erasures)
 }
@@ -170,8 +216,12 @@ func (b *backup) takeOut(ctx context.Context, gone []string, erased []store.Eras
 // knowErasures collects what was erased, as far as it can be known.
 func (r *restore) knowErasures(ctx context.Context) error {
 	var err error
-	if r.listed, err = r.folder.erasures(); err != nil {
-		return err
+	if r.listed, err = r.folder.erasures(); err != nil || r.listed.second {
+		if err != nil && (!errors.Is(err, ErrDamaged) || r.o.Former == nil) {
+			return err
+		}
+		r.item(Item{What: OfErasures, File: erasuresFile, Mended: true})
+		r.unlisted = err != nil // the former archive knows
 	}
 	all := slices.Clone(r.listed.all)
 	if r.o.Former != nil {
@@ -179,7 +229,7 @@ func (r *restore) knowErasures(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		if household != r.folder.household {
+		if r.folder.household != "" && household != r.folder.household {
 			return fmt.Errorf("%w than the archive whose erasures are to be respected", ErrOtherHousehold)
 		}
 		more, err := r.o.Former.Erasures(ctx)
@@ -199,7 +249,7 @@ func (r *restore) knowErasures(ctx context.Context) error {
 // list of erasures is the one that the backup of its newest snapshot wrote. Of
 // folders that only earlier versions wrote to, it is taken as it is.
 func (r *restore) checkErasures(database *store.Snapshot) error {
-	if !database.Vouches() && r.listed.mac == "" {
+	if r.unlisted || !database.Vouches() && r.listed.mac == "" {
 		return nil
 	}
 	want := database.Authentic(erasuresFile, r.listed.text(r.folder.household))
@@ -207,7 +257,7 @@ func (r *restore) checkErasures(database *store.Snapshot) error {
 		return ErrForgedErasures
 	}
 	all, err := r.folder.snapshots()
-	if err == nil && all[len(all)-1].name > r.listed.newest {
+	if err == nil && len(all) > 0 && all[len(all)-1].name > r.listed.newest {
 		err = ErrForgedErasures
 	}
 	return err
@@ -232,6 +282,9 @@ func (r *restore) respectErasures(ctx context.Context) (err error) {
 		return err
 	}
 	if r.report.Erased, err = a.RespectErasures(ctx, slices.Collect(maps.Values(r.erasures))); err != nil {
+		return err
+	}
+	if err := a.RememberGone(ctx); err != nil {
 		return err
 	}
 	return a.Scrub(ctx)

@@ -3,6 +3,8 @@ package backup
 import (
 	"cmp"
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -28,6 +30,8 @@ const (
 	incomingDir  = "incoming"
 	stillsDir    = "stills"
 	snapshotsDir = "snapshots"
+	damagedDir   = "damaged" // copies of a damaged archive
+	piecesDir    = "pieces"
 	databaseFile = "archive.db"
 	saltFile     = "passphrase.salt" // also in the archive's folder
 	keysFile     = "keys"            // and this
@@ -41,9 +45,11 @@ const (
 // had besides is not needed.
 const (
 	backupMark = "lintel backup "
-	oldFormat  = "1 "
-	format     = "2 "
+	format     = "3 "
 )
+
+// oldFormats have the database of each snapshot in one file.
+var oldFormats = []string{"1 ", "2 "}
 
 // snapshotTime is how a snapshot's name says when it was made, in UTC.
 const snapshotTime = "20060102T150405Z"
@@ -63,24 +69,26 @@ type folder struct {
 	dir       string
 	household string
 	lock      *os.File
-	unsynced  map[string]bool // folders of stills
+	unsynced  map[string]bool // folders of stills and pieces
+	written   int64           // bytes of files that are new
+	markLost  error           // of a folder to be read
 }
 
 // openFolder opens a folder of backups to read it.
 func openFolder(dir string) (*folder, error) {
 	household, err := readMark(dir)
-	if err != nil {
+	if err != nil && (errors.Is(err, ErrNewer) || !exists(filepath.Join(dir, snapshotsDir))) {
 		return nil, err
 	}
-	f := &folder{dir: dir, household: household}
+	f := &folder{dir: dir, household: household, markLost: err} // what is lost the database says
 	return f, f.flock(syscall.LOCK_SH)
 }
 
 // makeFolder opens a household's folder of backups to write to it, and
 // makes it where there is none. What a backup left in incoming is removed.
-func makeFolder(dir, household string) (*folder, error) {
+func makeFolder(dir, household string, isAuthentic func(*folder, erasureList) bool) (*folder, error) {
 	f := &folder{dir: dir, household: household, unsynced: make(map[string]bool)}
-	if err := f.mayBeOurs(); err != nil {
+	if err := f.mayBeOurs(isAuthentic); err != nil {
 		return nil, err
 	}
 	if err := os.MkdirAll(dir, 0o700); err != nil {
@@ -89,7 +97,7 @@ func makeFolder(dir, household string) (*folder, error) {
 	if err := f.flock(syscall.LOCK_EX); err != nil {
 		return nil, err
 	}
-	err := f.mayBeOurs() // another may have been quicker
+	err := f.mayBeOurs(isAuthentic) // another may have been quicker
 	if err == nil {
 		err = f.lay()
 	}
@@ -99,9 +107,15 @@ func makeFolder(dir, household string) (*folder, error) {
 	return f, nil
 }
 
-// mayBeOurs looks whether the folder is this household's, or free.
-func (f *folder) mayBeOurs() error {
+// mayBeOurs looks whether the folder is this household's, or free. Where its mark is lost,
+// a list that only this archive can have written says so.
+func (f *folder) mayBeOurs(isAuthentic func(*folder, erasureList) bool) error {
 	household, err := readMark(f.dir)
+	if err != nil && !errors.Is(err, ErrNewer) {
+		if list, lost := f.erasures(); lost == nil && isAuthentic(f, list) {
+			return nil
+		}
+	}
 	switch {
 	case err == nil && household != f.household:
 		return fmt.Errorf("%w; nothing was changed", ErrOtherHousehold)
@@ -130,7 +144,7 @@ func (f *folder) lay() error {
 	if err := f.writeMark(); err != nil {
 		return err
 	}
-	for _, d := range []string{stillsDir, snapshotsDir} {
+	for _, d := range []string{stillsDir, piecesDir, keysFile, snapshotsDir} {
 		if err := os.MkdirAll(filepath.Join(f.dir, d), 0o700); err != nil {
 			return err
 		}
@@ -141,11 +155,17 @@ func (f *folder) lay() error {
 // writeMark writes whose backups these are, and in which format, if it is not
 // there yet.
 func (f *folder) writeMark() error {
-	to, mark := filepath.Join(f.dir, markFile), backupMark+format+f.household+"\n"
+	to, mark := filepath.Join(f.dir, markFile), summed(backupMark+format+f.household)+"\n"
 	if is, err := os.ReadFile(to); err == nil && string(is) == mark {
 		return nil
 	}
 	return errors.Join(durable.Write(f.incoming(markFile), []byte(mark)), os.Rename(f.incoming(markFile), to))
+}
+
+// summed adds to a line what tells that it is whole.
+func summed(line string) string {
+	sum := sha256.Sum256([]byte(line))
+	return line + " " + hex.EncodeToString(sum[:8])
 }
 
 // readMark returns the household whose backups a folder holds.
@@ -154,13 +174,18 @@ func readMark(dir string) (household string, err error) {
 	if err != nil {
 		return "", err
 	}
-	text, ours := strings.CutPrefix(strings.TrimSuffix(string(data), "\n"), backupMark)
-	for _, known := range []string{oldFormat, format} {
+	line := strings.TrimSuffix(string(data), "\n")
+	text, ours := strings.CutPrefix(line, backupMark)
+	for _, known := range oldFormats {
 		if household, ok := strings.CutPrefix(text, known); ours && ok && fileName.MatchString(household) {
 			return household, nil
 		}
 	}
-	if ours && !strings.HasPrefix(text, oldFormat) && !strings.HasPrefix(text, format) {
+	if end := strings.LastIndexByte(line, ' '); end > 0 && ours && summed(line[:end]) == line {
+		household, ok := strings.CutPrefix(line[:end], backupMark+format)
+		if ok && fileName.MatchString(household) {
+			return household, nil
+		}
 		return "", ErrNewer
 	}
 	return "", fmt.Errorf("%w: its file %s is not what a backup writes", ErrNotBackup, markFile)
@@ -209,9 +234,30 @@ type snapshot struct {
 
 var snapshotName = regexp.MustCompile(`^([0-9]{6,9})\.([0-9]{8}T[0-9]{6}Z)$`)
 
+// here is the snapshot's folder within that of the backups.
+func (s snapshot) here() string { return path.Join(filepath.Base(filepath.Dir(s.dir)), s.name) }
+
 // snapshots lists the snapshots, oldest first.
-func (f *folder) snapshots() (all []snapshot, err error) {
-	entries, err := os.ReadDir(filepath.Join(f.dir, snapshotsDir))
+func (f *folder) snapshots() ([]snapshot, error) { return f.list(snapshotsDir) }
+
+// damaged lists the copies of a damaged archive, oldest first.
+func (f *folder) damaged() ([]snapshot, error) { return f.list(damagedDir) }
+
+// nextNumber returns the number of a snapshot to come.
+func (f *folder) nextNumber() (number int, err error) {
+	sound, err := f.snapshots()
+	if err != nil {
+		return 0, err
+	}
+	damaged, err := f.damaged()
+	for _, s := range append(sound, damaged...) {
+		number = max(number, s.number)
+	}
+	return number + 1, err
+}
+
+func (f *folder) list(dir string) (all []snapshot, err error) {
+	entries, err := os.ReadDir(filepath.Join(f.dir, dir))
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, err
 	}
@@ -219,7 +265,7 @@ func (f *folder) snapshots() (all []snapshot, err error) {
 		if m := snapshotName.FindStringSubmatch(e.Name()); m != nil {
 			number, _ := strconv.Atoi(m[1]) // at most nine digits
 			at, _ := time.Parse(snapshotTime, m[2])
-			all = append(all, snapshot{filepath.Join(f.dir, snapshotsDir, e.Name()), e.Name(), number, at})
+			all = append(all, snapshot{filepath.Join(f.dir, dir, e.Name()), e.Name(), number, at})
 		}
 	}
 	slices.SortFunc(all, func(a, b snapshot) int { return cmp.Compare(a.number, b.number) })
@@ -234,77 +280,10 @@ func (f *folder) removeSnapshot(s snapshot) error {
 	return errors.Join(durable.SyncFolder(filepath.Dir(s.dir)), os.RemoveAll(f.incoming(s.name)))
 }
 
-// state returns the state that the snapshot holds.
-func (s snapshot) state() (state string, err error) {
-	err = readList(filepath.Join(s.dir, sumsFile), func(line string) error {
-		if text, ok := strings.CutPrefix(line, stateMark); ok {
-			state = text
-		}
-		return nil
-	})
-	return state, err
-}
-
-// stateMark begins the line of SHA256SUMS, a comment to sha256sum(1), with the
-// snapshot's state.
-const stateMark = "# state "
-
-// keysMark begins another, with how many bytes the snapshot's file of keys has.
-const keysMark = "# keys "
-
-// checkOwnFiles compares the snapshot's own files with their SHA-256, and
-// returns their names and what the names of its stills end in.
-func (f *folder) checkOwnFiles(s snapshot) (names []string, suffix string, err error) {
-	suffix = stillSuffix
-	err = readList(filepath.Join(s.dir, sumsFile), func(line string) error {
-		if size, ok := strings.CutPrefix(line, keysMark); ok {
-			return checkKeysSize(filepath.Join(s.dir, keysFile), size)
-		}
-		sum, name, ok := strings.Cut(line, "  ")
-		if !ok {
-			return nil
-		}
-		if dir, base := path.Split(name); strings.HasPrefix(dir, stillsDir+"/") {
-			if len(names) > 0 || !stillName.MatchString(base) {
-				return errBadLine
-			}
-			suffix = base[strings.IndexByte(base, '.'):]
-			return nil
-		}
-		if path.Dir(name) != snapshotsDir+"/"+s.name {
-			return errBadLine
-		}
-		names = append(names, path.Base(name))
-		got, err := hashFile(filepath.Join(f.dir, name))
-		if errors.Is(err, fs.ErrNotExist) {
-			return fmt.Errorf("%w: %s is missing", ErrDamaged, name)
-		}
-		if err == nil && got != sum {
-			return fmt.Errorf("%w: %s has been changed", ErrDamaged, name)
-		}
-		return err
-	})
-	if err == nil && !slices.Contains(names, databaseFile) && !slices.Contains(names, databaseFile+ageSuffix) {
-		err = fmt.Errorf("%w: %s is not complete", ErrDamaged, path.Join(snapshotsDir, s.name, sumsFile))
-	}
-	return names, suffix, err
-}
-
-func checkKeysSize(path, size string) error {
-	info, err := os.Stat(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("%w: the file %s is missing", ErrDamaged, keysFile)
-	}
-	if err == nil && strconv.FormatInt(info.Size(), 10) != size {
-		err = fmt.Errorf("%w: the file %s has been changed", ErrDamaged, keysFile)
-	}
-	return err
-}
-
-// writeStill writes a still's copy and returns its SHA-256. Its name is
-// durable after syncStills.
-func (f *folder) writeStill(name string, data []byte, recipients []age.Recipient) (sum string, err error) {
-	s, err := createStored(f.incoming("still"), recipients)
+// write writes a file that snapshots share and returns its SHA-256. Its name is durable
+// after syncFolders.
+func (f *folder) write(name string, data []byte, recipients []age.Recipient) (sum string, err error) {
+	s, err := createStored(f.incoming("file"), recipients)
 	if err != nil {
 		return "", err
 	}
@@ -314,16 +293,18 @@ func (f *folder) writeStill(name string, data []byte, recipients []age.Recipient
 	if sum, err = s.finish(); err != nil {
 		return "", err
 	}
+	f.written += s.size
 	to := filepath.Join(f.dir, name)
 	if err := os.Mkdir(filepath.Dir(to), 0o700); err != nil && !errors.Is(err, fs.ErrExist) {
 		return "", err
+	} else if err == nil {
+		f.unsynced[filepath.Dir(filepath.Dir(to))] = true
 	}
 	f.unsynced[filepath.Dir(to)] = true
 	return sum, os.Rename(s.f.Name(), to)
 }
 
-func (f *folder) syncStills() error {
-	f.unsynced[filepath.Join(f.dir, stillsDir)] = true
+func (f *folder) syncFolders() error {
 	for dir := range f.unsynced {
 		if err := durable.SyncFolder(dir); err != nil {
 			return err

@@ -31,7 +31,7 @@ func TestKeysDropped(t *testing.T) {
 			persons, err := a.Persons(t.Context())
 			must(t, err)
 			erased, stays := sealedStill(t, a, visits[1]), sealedStill(t, a, visits[0])
-			older := filepath.Join(dir, snapshotsDir, first.Snapshot, keysFile)
+			older := filepath.Join(dir, keysFile, "000000.000001")
 			check := func(when string, want bool) {
 				t.Helper()
 				if got := erased.opensWith(t, older); got != want {

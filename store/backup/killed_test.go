@@ -19,9 +19,9 @@ import (
 
 // backupSteps are the steps of a backup between which a process may be killed.
 var backupSteps = []string{
-	"database copied", "still copied", "stills copied", databaseFile + " written", saltFile + " written",
-	"snapshot written", "erasures written", "snapshot in its place", "erased stills removed", "snapshot removed",
-	"stills removed", "remembered",
+	"database copied", "still copied", "stills copied", "piece written", databaseFile + " written", keysFile + " written",
+	saltFile + " written", "snapshot written", "erasures written", "snapshot in its place", "erased stills removed",
+	"keys dropped", "snapshot removed", "stills removed", "pieces removed", "remembered",
 }
 
 const (
@@ -103,7 +103,7 @@ func TestFailedBackup(t *testing.T) {
 	a, _, visits := furnished(t)
 	dir := t.TempDir()
 	mustBackup(t, a, dir, Options{})
-	for i, step := range backupSteps[:5] {
+	for i, step := range backupSteps[:7] {
 		keep(t, a, stillOf("failing-"+strconv.Itoa(i), 0))
 		before := contents(t, filepath.Join(dir, snapshotsDir))
 		broken := errors.New("the disk is gone")
@@ -126,7 +126,7 @@ func TestFailedBackup(t *testing.T) {
 			t.Errorf("%s: left %q", step, entries(t, dir))
 		}
 	}
-	if r := mustBackup(t, a, dir, Options{}); r.Stills != 11 {
+	if r := mustBackup(t, a, dir, Options{}); r.Stills != 13 {
 		t.Errorf("in the end: %+v", r)
 	}
 	if _, err := a.Visit(t.Context(), visits[0]); err != nil {

@@ -188,7 +188,7 @@ func (l *sumList) find(path string) (sum string, found bool, err error) {
 			return "", false, err
 		}
 		l.ended = !ok
-		if sum, name, isSum := strings.Cut(line, "  "); ok && isSum && !strings.HasPrefix(name, snapshotsDir+"/") {
+		if sum, name, isSum := strings.Cut(line, "  "); ok && isSum && (strings.HasPrefix(name, stillsDir+"/") || sum == "") {
 			l.sum, l.path = sum, name
 		}
 	}

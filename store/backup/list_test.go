@@ -29,9 +29,11 @@ func TestSums(t *testing.T) {
 	for _, file := range filesIn(t, a.Dir(), stillsDir) {
 		list(filepath.Join(a.Dir(), file), file)
 	}
-	here := snapshotsDir + "/" + r.Snapshot + "/"
-	list(newest(t, dir, databaseFile), here+databaseFile)
-	list(filepath.Join(a.Dir(), saltFile), here+saltFile)
+	pieces, spares := databasePieces(t, dir)
+	for _, piece := range append(pieces, spares...) { // one group, whose spare piece is its last
+		list(piece, strings.TrimPrefix(piece, dir+"/"))
+	}
+	list(filepath.Join(a.Dir(), saltFile), snapshotsDir+"/"+r.Snapshot+"/"+saltFile)
 	var got []string
 	err := readList(newest(t, dir, sumsFile), func(line string) error {
 		if !strings.HasPrefix(line, "#") {
@@ -54,15 +56,16 @@ func FuzzReadList(f *testing.F) {
 	f.Add(fmt.Sprintf("%s# end %x\n", text, sha256.Sum256([]byte(text))))
 	f.Add(text)
 	f.Add("440a  snapshots/000001.20310504T183300Z/../../archive.db\n")
+	f.Add("# database 5 af\n440a  pieces/../../../archive.db\n# spare\n440a  pieces/00/00.piece\n")
 	f.Fuzz(func(t *testing.T, text string) {
 		dir := t.TempDir()
 		s := snapshot{dir: filepath.Join(dir, snapshotsDir, "000001.20310504T183300Z"), name: "000001.20310504T183300Z"}
 		err := os.MkdirAll(s.dir, 0o700)
 		for _, ended := range []string{text, fmt.Sprintf("%s\n# end %x\n", text, sha256.Sum256([]byte(text+"\n")))} {
 			must(t, errors.Join(err, os.WriteFile(filepath.Join(s.dir, sumsFile), []byte(ended), 0o600)))
-			names, _, err := (&folder{dir: dir}).checkOwnFiles(s)
+			m, err := (&folder{dir: dir}).checkOwnFiles(s)
 			if err == nil {
-				t.Errorf("a list of files that are not there: %q", names)
+				t.Errorf("a list of files that are not there: %+v", m)
 			}
 			if !errors.Is(err, ErrDamaged) {
 				t.Errorf("error %v of %q", err, ended)

@@ -2,14 +2,11 @@ package backup
 
 import (
 	"context"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
-	"math"
 	"os"
-	"path"
 	"path/filepath"
 	"slices"
 	"time"
@@ -43,12 +40,13 @@ var (
 
 // RestoreOptions say what to restore, and how.
 type RestoreOptions struct {
-	// Key returns the archive's master key. It is called once, with a folder
-	// that holds the database and the passphrase's salt, if there is one.
+	// Key returns the archive's master key. It is called with a folder that holds the
+	// database and the passphrase's salt, if there is one; again for each snapshot tried.
 	Key func(dir string) (seal.Key, error)
 	// Identities open an encrypted backup.
 	Identities []age.Identity
-	// Snapshot is the name of the one to restore, "" for the newest.
+	// Snapshot is the name of the one to restore, "" for the newest that can be had. Copies of a
+	// damaged archive are restored by their name only.
 	Snapshot string
 	// Household, if not "", must be the archive's ([store.Archive.Household]).
 	Household string
@@ -57,14 +55,13 @@ type RestoreOptions struct {
 	// Former, if not nil, is an archive of the same household whose erasures
 	// are respected besides those that the folder of backups knows.
 	Former *store.Archive
-	// SkipDamaged leaves out stills whose copies are damaged or missing,
-	// instead of restoring nothing. [store.Archive.Verify] then names them.
-	SkipDamaged bool
 	// Now is the clock of what RespectErasures writes to the audit trail; nil
 	// is time.Now.
 	Now func() time.Time
 	// Progress, if not nil, is told after each still.
 	Progress func(done, total int)
+
+	sample string // the one visit whose stills are restored, "" for all
 }
 
 // A Restored says what was restored.
@@ -76,7 +73,32 @@ type Restored struct {
 	Lost      int       `json:"lost"`    // stills that the archive had lost before; a look at them fails
 	Damaged   int       `json:"damaged"` // stills left out since their copies are damaged
 	Erased    int       `json:"erased"`  // visits, persons and stills in the snapshot that were erased since
+	Items     []Item    `json:"items"`   // what of the backup is damaged, the first hundred
+	Costs     int       `json:"costs"`   // how many items cost something, listed or not
 }
+
+// An Item is something in a folder of backups that is damaged.
+type Item struct {
+	What   string `json:"what"`
+	File   string `json:"file"`             // in the folder
+	Of     string `json:"of,omitempty"`     // the row that lost it, or why a snapshot can't be had
+	Visit  string `json:"visit,omitempty"`  // of a still
+	Frame  int    `json:"frame,omitempty"`  // of it
+	Mended bool   `json:"mended,omitempty"` // what is in the folder besides made up for it
+}
+
+// What an item may be.
+const (
+	OfMark     = "household"
+	OfErasures = "erasures"
+	OfSnapshot = "snapshot" // which could not be had, and an older one was
+	OfPiece    = "piece"
+	OfSalt     = "salt"
+	OfKey      = "key"
+	OfStill    = "still"
+)
+
+const itemsNamed = 100
 
 // restoringDir is what a folder that is being restored into holds until it is
 // an archive.
@@ -85,13 +107,18 @@ const restoringDir = ".restoring"
 // Restore makes an archive in the folder into, which must be empty or not
 // exist, of a snapshot in dir, a folder that [Write] made. Every
 // file is compared with its SHA-256, and the database comes to its
-// place last: if anything is wrong, into is left as it was. What a crash leaves
+// place last: if nothing can be restored, into is left as it was. What a crash leaves
 // there is cleared by the next Restore.
 //
 // The archive is, byte for byte, the one that was backed up: even the audit
 // trail has no entry of it, which is for [store.Archive.Restored]. It has again what was revoked since: secrets of
 // bells, API tokens, sessions, tablets. Visits that are past their time go at the first
 // sweep.
+//
+// What is damaged in the folder costs no more than itself, and [Restored] tells of it: a still is
+// left out, a key is looked for in other snapshots and else leaves its row unreadable, a piece of
+// the database is made anew of the others of its group. Where two of a group are gone, the next
+// older snapshot takes the place of the newest.
 //
 // With RespectErasures what was erased since the snapshot is erased from the
 // restored archive too: visits, persons and stills, held or not, as far as
@@ -104,6 +131,7 @@ const restoringDir = ".restoring"
 // [store.OpenSnapshot] and those of Key.
 func Restore(ctx context.Context, dir, into string, o RestoreOptions) (Restored, error) {
 	r := &restore{o: o, into: into, work: filepath.Join(into, restoringDir)}
+	r.report.Items = []Item{}
 	if err := r.run(ctx, dir); err != nil {
 		return r.report, fmt.Errorf("restoring from %s: %w", dir, err)
 	}
@@ -115,16 +143,26 @@ type restore struct {
 	o        RestoreOptions
 	folder   *folder
 	snapshot snapshot
+	manifest manifest // of it
 	into     string
 	work     string                   // where the archive is put together
-	own      []string                 // the snapshot's own files
-	suffix   string                   // of stills' names in the backup
 	listed   erasureList              // in the folder
+	unlisted bool                     // that is damaged, and Former knows
 	erasures map[string]store.Erasure // by what and id, those that the restore knows of
-	opened   bool                     // the database, so that an identity opens all else
+	opened   bool                     // something, so that an identity opens all else
 	key      seal.Key
 	moved    []string // from work to their place
 	report   Restored
+}
+
+// item tells of something that is damaged.
+func (r *restore) item(i Item) {
+	if !i.Mended {
+		r.report.Costs++
+	}
+	if len(r.report.Items) < itemsNamed {
+		r.report.Items = append(r.report.Items, i)
+	}
 }
 
 func (r *restore) run(ctx context.Context, dir string) (err error) {
@@ -134,13 +172,11 @@ func (r *restore) run(ctx context.Context, dir string) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, r.folder.close()) }()
-	if err := r.choose(); err != nil {
-		return err
+	if r.folder.markLost != nil {
+		r.item(Item{What: OfMark, File: markFile, Mended: true})
 	}
-	if r.own, r.suffix, err = r.folder.checkOwnFiles(r.snapshot); err != nil {
-		if errors.Is(err, fs.ErrNotExist) {
-			return fmt.Errorf("%w: %s of snapshot %s is missing", ErrDamaged, sumsFile, r.snapshot.name)
-		}
+	candidates, err := r.choose()
+	if err != nil {
 		return err
 	}
 	if err := r.knowErasures(ctx); err != nil {
@@ -159,7 +195,7 @@ func (r *restore) run(ctx context.Context, dir string) (err error) {
 			}
 		}
 	}()
-	if err := r.fill(ctx); err != nil {
+	if err := r.fillFirst(ctx, candidates); err != nil {
 		return err
 	}
 	if r.o.RespectErasures {
@@ -170,24 +206,56 @@ func (r *restore) run(ctx context.Context, dir string) (err error) {
 	return r.moveIn()
 }
 
-// choose finds the snapshot.
-func (r *restore) choose() error {
+// choose finds the snapshots to be tried, in their order.
+func (r *restore) choose() (candidates []snapshot, err error) {
 	all, err := r.folder.snapshots()
 	if err != nil {
-		return err
+		return nil, err
 	}
 	if r.o.Snapshot != "" {
-		all = slices.DeleteFunc(all, func(s snapshot) bool { return s.name != r.o.Snapshot })
+		damaged, err := r.folder.damaged()
+		if err != nil {
+			return nil, err
+		}
+		all = slices.DeleteFunc(append(all, damaged...), func(s snapshot) bool { return s.name != r.o.Snapshot })
 	}
 	if len(all) == 0 {
-		return fmt.Errorf("%w; %s lists them", ErrNoSnapshot, filepath.Join(r.folder.dir, snapshotsDir))
+		return nil, fmt.Errorf("%w; %s lists them", ErrNoSnapshot, filepath.Join(r.folder.dir, snapshotsDir))
 	}
-	r.snapshot = all[len(all)-1]
-	r.report.Snapshot, r.report.MadeAt, r.report.Household = r.snapshot.name, r.snapshot.madeAt, r.folder.household
-	if r.o.Household != "" && r.o.Household != r.folder.household {
+	slices.Reverse(all)
+	return all, r.checkHousehold()
+}
+
+// checkHousehold compares whose backups these are with whose are asked for, once that is known.
+func (r *restore) checkHousehold() error {
+	r.report.Household = r.folder.household
+	if r.o.Household != "" && r.folder.household != "" && r.o.Household != r.folder.household {
 		return fmt.Errorf("%w: they are of %s", ErrOtherHousehold, r.folder.household)
 	}
 	return nil
+}
+
+// fillFirst puts an archive together of the first of the snapshots that is whole enough.
+func (r *restore) fillFirst(ctx context.Context, candidates []snapshot) error {
+	var first error
+	for _, s := range candidates {
+		before := r.report
+		r.snapshot = s
+		r.report.Snapshot, r.report.MadeAt = s.name, s.madeAt
+		err := r.fill(ctx)
+		if first == nil {
+			first = err
+		}
+		if !errors.Is(err, ErrDamaged) && !errors.Is(err, store.ErrDamaged) {
+			return err
+		}
+		r.report = before
+		r.item(Item{What: OfSnapshot, File: s.here(), Of: err.Error()})
+		if err := empty(r.work); err != nil {
+			return err
+		}
+	}
+	return first
 }
 
 // claim makes the folder to restore into, if it is not there, and reports
@@ -243,22 +311,19 @@ func (r *restore) fill(ctx context.Context) (err error) {
 			return err
 		}
 	}
-	for _, name := range []string{databaseFile, saltFile} {
-		stored := storedName(name, slices.Contains(r.own, name+ageSuffix))
-		if !slices.Contains(r.own, stored) {
-			continue // an archive without a passphrase
-		}
-		_, err := r.copyFile(path.Join(snapshotsDir, r.snapshot.name, stored), filepath.Join(r.work, name), math.MaxInt64)
-		if err != nil {
-			return err
-		}
-		r.opened = true
+	if r.manifest, err = r.folder.manifest(r.snapshot); err != nil {
+		return err
 	}
-	keys := path.Join(snapshotsDir, r.snapshot.name, keysFile)
-	if exists(filepath.Join(r.folder.dir, keys)) { // earlier versions had them in the database
-		if _, err := r.copyFile(keys, filepath.Join(r.work, keysFile), math.MaxInt64); err != nil {
+	for _, part := range []func() error{r.restoreDatabase, r.restoreSalt, r.restoreKeys} {
+		if err := errors.Join(ctx.Err(), part()); err != nil {
 			return err
 		}
+	}
+	if r.key, err = r.o.Key(r.work); err != nil {
+		return err
+	}
+	if err := r.mendDatabase(ctx); err != nil {
+		return err
 	}
 	database, err := r.openDatabase(ctx)
 	if err != nil {
@@ -268,24 +333,23 @@ func (r *restore) fill(ctx context.Context) (err error) {
 	if err := r.checkErasures(database); err != nil {
 		return err
 	}
-	if err := database.CheckKeys(ctx); err != nil && !r.o.SkipDamaged {
-		return fmt.Errorf("%w: %w", ErrDamaged, err)
+	if err := r.mendKeys(ctx, database); err != nil {
+		return err
 	}
 	return r.restoreStills(ctx, database)
 }
 
-// openDatabase asks for the master key and opens the database with it, which
-// must be of the same household as the folder.
+// openDatabase opens the database, which must be of the same household as the folder.
 func (r *restore) openDatabase(ctx context.Context) (*store.Snapshot, error) {
-	var err error
-	if r.key, err = r.o.Key(r.work); err != nil {
-		return nil, err
-	}
 	database, err := store.OpenSnapshot(ctx, r.work, r.key)
 	if err != nil {
 		return nil, err
 	}
 	household, err := database.Household(ctx)
+	if err == nil && r.folder.household == "" {
+		r.folder.household = household
+		err = r.checkHousehold()
+	}
 	if err == nil && household != r.folder.household {
 		err = fmt.Errorf("%w: the folder says %s, the snapshot %s", ErrOtherHousehold, r.folder.household, household)
 	}
@@ -293,43 +357,6 @@ func (r *restore) openDatabase(ctx context.Context) (*store.Snapshot, error) {
 		return nil, errors.Join(err, database.Close())
 	}
 	return database, nil
-}
-
-// restoreStills restores the files of the stills that the database names.
-func (r *restore) restoreStills(ctx context.Context, database *store.Snapshot) error {
-	total, err := database.CountStills(ctx)
-	if err != nil {
-		return err
-	}
-	kept, err := openLists(filepath.Join(r.snapshot.dir, sumsFile))
-	if err != nil {
-		return err
-	}
-	defer kept.close()
-	folders := make(map[string]bool) // of stills, to be synced
-	done := 0
-	err = database.SealedFiles(ctx, func(s store.SealedFile) error {
-		if !fileName.MatchString(s.File) {
-			return fmt.Errorf("%w: it names a still that can't be one", ErrDamaged)
-		}
-		_, known, err := kept.find(stillIn(s.File, r.suffix))
-		if err != nil {
-			return err
-		}
-		if !known {
-			r.report.Lost++
-		} else if err := r.restoreStill(database, s, folders); err != nil {
-			return err
-		}
-		if done++; r.o.Progress != nil {
-			r.o.Progress(done, total)
-		}
-		return ctx.Err()
-	})
-	for folder := range folders {
-		err = errors.Join(err, durable.SyncFolder(folder))
-	}
-	return errors.Join(err, durable.SyncFolder(filepath.Join(r.work, stillsDir)), durable.SyncFolder(r.work))
 }
 
 // open opens a file of the backup, decrypted if its name says that it is
@@ -356,6 +383,7 @@ func (r *restore) open(name string) (*storedReader, error) {
 	case err != nil:
 		return nil, errors.Join(fmt.Errorf("%w: decrypting %s: %w", ErrDamaged, filepath.Base(name), err), f.Close())
 	}
+	r.opened = true
 	return &storedReader{plain, f}, nil
 }
 
@@ -399,41 +427,6 @@ func (r *readError) Read(p []byte) (n int, err error) {
 		r.err = err
 	}
 	return n, err
-}
-
-// restoreStill restores a still's file, unless it was erased since.
-func (r *restore) restoreStill(database *store.Snapshot, s store.SealedFile, folders map[string]bool) error {
-	stored := stillIn(s.File, r.suffix)
-	if _, erased := r.erasures["still "+s.File]; erased {
-		if r.o.RespectErasures {
-			return nil
-		}
-		if !exists(filepath.Join(r.folder.dir, stored)) {
-			return fmt.Errorf("%w, and are gone; it can be restored without what was erased, by respecting the erasures",
-				ErrErasedSince)
-		}
-	}
-	to := filepath.Join(r.work, stillIn(s.File, stillSuffix))
-	if err := os.Mkdir(filepath.Dir(to), 0o700); err != nil && !errors.Is(err, fs.ErrExist) {
-		return err
-	}
-	folders[filepath.Dir(to)] = true
-	sum, err := r.copyFile(stored, to, s.Size+1)
-	if err == nil && sum != hex.EncodeToString(s.SHA256) {
-		err = fmt.Errorf("%w: %s is not what the database says", ErrDamaged, stored)
-	}
-	if err == nil && !database.HasKey(s) {
-		err = fmt.Errorf("%w: the key of %s is lost", ErrDamaged, stored)
-	}
-	if r.o.SkipDamaged && errors.Is(err, ErrDamaged) {
-		r.report.Damaged++
-		if err := os.Remove(to); !errors.Is(err, fs.ErrNotExist) {
-			return err
-		}
-		return nil
-	}
-	r.report.Stills++
-	return err
 }
 
 // moveIn moves the archive to its place.

@@ -52,7 +52,7 @@ func TestRestoreByteForByte(t *testing.T) {
 			if got := contents(t, filepath.Join(into, stillsDir)); !maps.Equal(got, stills) {
 				t.Errorf("stills %d, want %d", len(got), len(stills))
 			}
-			checkFolder(t, into, plain(t, newest(t, dir, databaseFile), me))
+			checkFolder(t, into, databaseIn(t, dir, me))
 			if got := dump(t, into); got != tables {
 				t.Errorf("the tables differ:\n%s\nwant:\n%s", got, tables)
 			}

@@ -44,7 +44,7 @@ func (b *backup) copyStills(ctx context.Context) (gone []string, err error) {
 	if err != nil {
 		return nil, err
 	}
-	return gone, errors.Join(b.folder.syncStills(), b.pass("stills copied"))
+	return gone, errors.Join(b.folder.syncFolders(), b.pass("stills copied"))
 }
 
 // copyStill sees to it that a good copy of the still is in the folder. It
@@ -80,7 +80,7 @@ func (b *backup) copyStill(ctx context.Context, s store.SealedFile) (there bool,
 	}
 	if !kept {
 		isNew = true
-		if sum, err = b.folder.writeStill(path, data, b.recipients); err != nil {
+		if sum, err = b.folder.write(path, data, b.recipients); err != nil {
 			return false, err
 		}
 	}

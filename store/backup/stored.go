@@ -20,6 +20,7 @@ type storedFile struct {
 	io.Writer
 	f         *os.File
 	hash      hash.Hash // of what is stored
+	size      int64     // in bytes
 	encrypted io.Closer
 	buffered  *bufio.Writer
 }
@@ -47,7 +48,11 @@ func (s *storedFile) finish() (sum string, err error) {
 	if s.encrypted != nil {
 		err = s.encrypted.Close()
 	}
-	err = errors.Join(err, s.buffered.Flush(), s.f.Sync(), s.f.Close())
+	err = errors.Join(err, s.buffered.Flush())
+	if info, statErr := s.f.Stat(); statErr == nil {
+		s.size = info.Size()
+	}
+	err = errors.Join(err, s.f.Sync(), s.f.Close())
 	return hex.EncodeToString(s.hash.Sum(nil)), err
 }
 
@@ -89,21 +94,6 @@ func storeFile(from, to string, recipients []age.Recipient) (sum string, err err
 		return "", errors.Join(err, s.close())
 	}
 	return s.finish()
-}
-
-// moveFile is storeFile for a copy that needs no encryption: it moves.
-func moveFile(from, to string, _ []age.Recipient) (sum string, err error) {
-	f, err := os.OpenFile(from, os.O_RDWR, 0)
-	if err != nil {
-		return "", err
-	}
-	if err := errors.Join(f.Sync(), f.Close()); err != nil {
-		return "", err
-	}
-	if sum, err = hashFile(from); err != nil {
-		return "", err
-	}
-	return sum, os.Rename(from, to)
 }
 
 func storedName(name string, encrypted bool) string {
