@@ -165,6 +165,7 @@ func (a *Archive) Close() error {
 	}
 	if a.shared != nil {
 		err = errors.Join(err, syscall.Flock(int(a.shared.Fd()), syscall.LOCK_UN), a.shared.Close())
+		a.shared = nil // it may be closed twice
 	}
 	if a.lock != nil {
 		// Unlocked before it is closed: a process that is being started at

@@ -102,7 +102,8 @@ type page struct {
 // file format: of 820 pages of 4096 bytes, one) are no b-tree's, and shown empty.
 const pagesBetween = `
 	WITH RECURSIVE n (i) AS (SELECT ?1 UNION ALL SELECT i + 1 FROM n WHERE i < ?2)
-	SELECT p.pgno, iif((SELECT auto_vacuum FROM pragma_auto_vacuum) > 0 AND (p.pgno - 2) % 820 = 0, x'', p.data) FROM n CROSS JOIN sqlite_dbpage p WHERE p.pgno = n.i`
+	SELECT p.pgno, iif((SELECT auto_vacuum FROM pragma_auto_vacuum) > 0 AND (p.pgno - 2) % 820 = 0, x'', p.data)
+	FROM n CROSS JOIN sqlite_dbpage p WHERE p.pgno = n.i`
 
 // dirtyPages returns the pages whose unused parts hold something, of those from
 // first on, pagesAtOnce at most.

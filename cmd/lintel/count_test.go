@@ -174,7 +174,8 @@ func TestTrailCut(t *testing.T) {
 	}
 	start := func(want bool) {
 		t.Helper()
-		if is, log := startAt(t, data, key, false); is != want || strings.Contains(log, "the end of the audit trail") != want {
+		is, log := startAt(t, data, key, false)
+		if is != want || strings.Contains(log, "the end of the audit trail") != want {
 			t.Errorf("put back %v, want %v; the log says %s", is, want, log)
 		}
 	}

@@ -121,7 +121,8 @@ func TestRotateKilled(t *testing.T) {
 			killed := exec.CommandContext(t.Context(), os.Args[0], "-test.run=^TestRotateProcess$")
 			killed.Env = append(os.Environ(), killAfter+"="+string(step)+"\n"+h.data+"\n"+h.key)
 			out, err := killed.CombinedOutput()
-			if exit := new(exec.ExitError); !errors.As(err, &exit) || exit.Sys().(syscall.WaitStatus).Signal() != syscall.SIGKILL {
+			if exit := new(exec.ExitError); !errors.As(err, &exit) ||
+				exit.Sys().(syscall.WaitStatus).Signal() != syscall.SIGKILL {
 				t.Fatalf("the process ended by %v: %s", err, out)
 			}
 			status, _, said := lintelAt(t, append([]string{"person", "list"}, h.flags...)...)
@@ -344,7 +345,8 @@ func TestKeyCopy(t *testing.T) {
 		t.Errorf("the sheet was written over: %s", said)
 	}
 	code := regexp.MustCompile(`\x1b\[[0-9;]*m`).ReplaceAllString(lines[5], "")
-	for name, read := range map[string]string{"terminal": readCode(t, drawnLines(code)), "sheet": readCode(t, drawnPath(svg))} {
+	for name, read := range map[string]string{"terminal": readCode(t, drawnLines(code)),
+		"sheet": readCode(t, drawnPath(svg))} {
 		if read != h.before.Text() {
 			t.Errorf("the %s's code is read as %q", name, read)
 		}

@@ -182,3 +182,64 @@ func Example() {
 	// wrapped, <nil>
 	// the key is gone <nil>
 }
+
+// A file is wrapped anew under the same numbers and nothing else, and one that is
+// destroyed is overwritten before its name goes.
+//
+// Outside: the files' bytes are looked at themselves.
+func TestRewrapAndDestroy(t *testing.T) {
+	f, path := newFile(t)
+	var numbers []Number
+	for _, position := range []int64{0, 3, 1500} {
+		n := NewNumber(position)
+		numbers = append(numbers, n)
+		if err := f.Put(n, wrappedOf(byte(position%200+1))); err != nil {
+			t.Fatal(err)
+		}
+	}
+	next := path + ".new"
+	if err := f.Rewrap(next, func(_ Number, wrapped []byte) ([]byte, error) {
+		return wrappedOf(wrapped[0] + 1), nil
+	}); err != nil {
+		t.Fatal(err)
+	}
+	to, err := Open(next)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer to.Close()
+	for _, n := range numbers {
+		if got, err := to.Get(n); err != nil || !bytes.Equal(got, wrappedOf(byte(n.Position()%200+2))) {
+			t.Errorf("slot %d: %q, %v", n.Position(), got, err)
+		}
+	}
+	was, errWas := f.Slots()
+	is, errIs := to.Slots()
+	if was != is || errors.Join(errWas, errIs) != nil {
+		t.Errorf("%d slots of %d, %v, %v", is, was, errWas, errIs)
+	}
+	taken := 0
+	for position := range is {
+		if free, err := to.IsFree(position); err != nil || !free {
+			taken++
+		}
+	}
+	if taken != len(numbers) {
+		t.Errorf("%d slots are taken", taken)
+	}
+	failing := errors.New("no")
+	if err := f.Rewrap(path+".x", func(Number, []byte) ([]byte, error) { return nil, failing }); !errors.Is(err, failing) {
+		t.Error(err)
+	}
+	link := path + ".link" // of the same bytes
+	if err := errors.Join(os.Link(path, link), Destroy(path)); err != nil {
+		t.Fatal(err)
+	}
+	left, err := os.ReadFile(link)
+	if err != nil || bytes.Contains(left, wrappedOf(1)[:8]) || bytes.Contains(left, wrappedOf(4)[:8]) {
+		t.Errorf("keys are left: %v", err)
+	}
+	if _, err := os.Stat(path); !errors.Is(err, os.ErrNotExist) {
+		t.Error(err)
+	}
+}
