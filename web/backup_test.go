@@ -19,7 +19,8 @@ func TestPlanBackups(t *testing.T) {
 	in := h.session(h.resident("Odile"))
 	folder := t.TempDir()
 	for _, wrong := range []string{"", "backups", folder + "/none", h.archive.Dir(), h.archive.Dir() + "/stills"} {
-		h.post("/upkeep/backups", url.Values{"folder": {wrong}, "hour": {"3"}}, in).is(422).says("folder has to be a whole path")
+		h.post("/upkeep/backups", url.Values{"folder": {wrong}, "hour": {"3"}}, in).is(422).
+			says("folder has to be a whole path")
 	}
 	if _, planned, err := h.archive.BackupPlan(t.Context()); planned || err != nil {
 		t.Fatalf("planned %v, %v", planned, err)

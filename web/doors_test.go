@@ -73,7 +73,7 @@ var asks = map[string]struct{ query, body string }{
 	"POST /people/{person}/tokens":         {"", "name=brass"},
 	"POST /upkeep/readers":                 {"", "name=The+mat"},
 	"POST /upkeep/receivers":               {"", "name=The+box&door={lasting-door}"},
-	"POST /upkeep/backups":                 {"", "folder=/tmp&hour=3"},
+	"POST /upkeep/backups":                 {"", "folder=/usr&hour=3"},
 	"POST /upkeep/pin":                     {"", "pin=135790&again=135790"},
 	"PUT /api/v1/pin":                      {"", `{"pin":"135790"}`},
 	"POST /api/v1/advice/{advice}/confirm": {"", "{}"},

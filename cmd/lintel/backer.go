@@ -31,8 +31,13 @@ type backer struct {
 // sampleEvery is how often a sample is restored.
 const sampleEvery = 7 * 24 * time.Hour
 
-// Run looks at each tick whether a backup is due, until the context is done.
-func (b *backer) Run(ctx context.Context, ticks <-chan time.Time) {
+// Run looks each minute whether a backup is due, until the context is done. A demo has no backer.
+func (b *backer) Run(ctx context.Context) {
+	if b == nil {
+		return
+	}
+	ticks := time.NewTicker(time.Minute)
+	defer ticks.Stop()
 	for {
 		if err := b.look(ctx); err != nil && ctx.Err() == nil {
 			b.log.Error("backing up by itself", "err", err)
@@ -40,7 +45,7 @@ func (b *backer) Run(ctx context.Context, ticks <-chan time.Time) {
 		select {
 		case <-ctx.Done():
 			return
-		case <-ticks:
+		case <-ticks.C:
 		}
 	}
 }

@@ -81,7 +81,8 @@ func TestBacker(t *testing.T) {
 		at(when)
 		err := b.look(t.Context())
 		s, stateErr := b.archive.BackupState(t.Context())
-		if (err != nil) != (failed != "" && s.TriedAt.Equal(b.now())) || stateErr != nil || s.Failed != failed || snapshots() != want {
+		if (err != nil) != (failed != "" && s.TriedAt.Equal(b.now())) || stateErr != nil ||
+			s.Failed != failed || snapshots() != want {
 			t.Errorf("%s: %+v, %d snapshots, %v", when, s, snapshots(), err)
 		}
 		return s

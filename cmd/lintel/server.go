@@ -229,11 +229,7 @@ func (s *server) serve(ctx context.Context, more func(ctx context.Context, runni
 	minutes := time.NewTicker(bell.LookEvery)
 	defer minutes.Stop()
 	looking.Go(func() { s.bells.Run(house.By(ctx, house.ByItself), minutes.C) })
-	if s.backer != nil {
-		ticks := time.NewTicker(time.Minute)
-		defer ticks.Stop()
-		looking.Go(func() { s.backer.Run(house.By(ctx, house.ByItself), ticks.C) })
-	}
+	looking.Go(func() { s.backer.Run(house.By(ctx, house.ByItself)) })
 	more(ctx, &looking)
 	looking.Go(func() { s.count.run(s.minutes.C)(ctx) })
 	examined, served, brokered := make(chan error, 1), make(chan error, 1), make(chan error, 1)

@@ -66,7 +66,7 @@ type Report struct {
 	SnapshotsGone  []string       `json:"snapshots_gone"`  // older ones that were removed
 	StillsRemoved  int            `json:"stills_removed"`  // copies that were erased or that no snapshot names any more
 	KeysRemoved    int            `json:"keys_removed"`    // of what was erased, in all snapshots
-	DamagedIndexes []string       `json:"damaged_indexes"` // snapshots with a damaged SHA256SUMS; stills stay until they go
+	DamagedIndexes []string       `json:"damaged_indexes"` // with a damaged SHA256SUMS; stills stay until they go
 }
 
 // A LostStill is a still whose file is not as its row says.

@@ -38,7 +38,10 @@ func copySteps(t *testing.T, a *store.Archive, dir string, visits []string) []co
 		{"a copy went bad", func() error { return flip(stillCopy(t, a, dir, visits[1], 0)) }, 1, 6, false, 3, 7},
 		{"a copy is gone", func() error { return os.Remove(stillCopy(t, a, dir, visits[1], 1)) }, 1, 6, false, 3, 7},
 		{"nothing changed again", nil, 0, 7, true, 3, 7},
-		{"the newest database went bad", func() error { pieces, _ := databasePieces(t, dir); return flip(pieces[1]) }, 0, 7, false, 3, 7},
+		{"the newest database went bad", func() error {
+			pieces, _ := databasePieces(t, dir)
+			return flip(pieces[1])
+		}, 0, 7, false, 3, 7},
 		{"a visit went by a rule", func() error { return removeByRule(t, a, visits[1]) }, 0, 5, false, 3, 7},
 		{"another entry", looked, 0, 5, false, 3, 7},
 		{"no snapshot names it", looked, 0, 5, false, 3, 5},

@@ -42,7 +42,7 @@ func damageables(t *testing.T, dir string) []damageable {
 	t.Helper()
 	pieces, spares := databasePieces(t, dir)
 	end, more := map[string]bool{"cut by a byte": true}, map[string]bool{"longer": true} // a last line without its end
-	zero := map[string]bool{"cut by a byte": true, "longer": true}                       // the last byte of a page may be one
+	zero := map[string]bool{"cut by a byte": true, "longer": true}                       // a page may end with a zero
 	keys := filesIn(t, dir, keysFile)
 	stills := filesIn(t, dir, stillsDir)
 	return []damageable{

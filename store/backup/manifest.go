@@ -79,9 +79,8 @@ func (f *folder) manifest(s snapshot) (m manifest, err error) {
 type manifestReader struct {
 	manifest
 	here   string // the snapshot's folder
-	stills bool
-	spare  bool // the next piece is one
-	closed bool // the last group has its spare piece
+	spare  bool   // the next piece is one
+	closed bool   // the last group has its spare piece
 }
 
 // line reads a line, and reports whether a backup writes such.

@@ -19,8 +19,8 @@ import (
 	"lintel/store/seal"
 )
 
-var scaleArchive = flag.String("scale-archive", "", "the folder of an archive that BenchmarkScale of package store made, "+
-	"which BenchmarkScale here backs up and adds a day's visits to")
+var scaleArchive = flag.String("scale-archive", "", "the folder of an archive that BenchmarkScale of package store "+
+	"made, which BenchmarkScale here backs up and adds a day's visits to")
 
 // BenchmarkScale backs a large archive up, again while nothing changed, and once more after a
 // day of twenty visits; and restores it.

@@ -22,7 +22,8 @@ func page(t *testing.T, dir, name string) int {
 	t.Helper()
 	_, err := database(t, dir).Exec(`PRAGMA wal_checkpoint(TRUNCATE)`)
 	must(t, err)
-	return int(rowsOf(t, database(t, dir), `SELECT rootpage FROM sqlite_schema WHERE name = ?`, name)[0][0].(int64)-1) * 4096
+	root := rowsOf(t, database(t, dir), `SELECT rootpage FROM sqlite_schema WHERE name = ?`, name)[0][0].(int64)
+	return int(root-1) * 4096
 }
 
 func spoils() map[string]spoil {
