@@ -9,11 +9,11 @@ epoch=$(git log -1 --format=%ct 2>/dev/null || date +%s)
 export SOURCE_DATE_EPOCH="${SOURCE_DATE_EPOCH:-$epoch}"
 version="0~$(date -u -d "@$SOURCE_DATE_EPOCH" +%Y%m%d.%H%M%S)"
 arch=$(dpkg --print-architecture)
-maintainer="${DEBFULLNAME:-The Lintel authors} <${DEBEMAIL:-lintel@users.noreply.lintel.house}>"
+maintainer="${DEBFULLNAME:-The Lintel authors} <${DEBEMAIL:-lintel@home.arpa}>"
 room=build/deb
 tree=$room/lintel
 umask 022
-rm -rf "$tree"
+rm -rf "$tree" "$room"/*.deb
 mkdir -p "$tree/DEBIAN" "$tree/usr/share/doc/lintel" "$tree/usr/share/lintel/models" "$room/debian"
 
 go build -trimpath -buildmode=pie -ldflags='-s -w -linkmode=external -extldflags=-Wl,-z,relro,-z,now' -o "$room/program" ./cmd/lintel

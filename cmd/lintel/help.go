@@ -53,8 +53,10 @@ var longHelp = kong.Vars{
 	"certificate_new_authority": "Make a new authority too. Each device then has to trust that one.",
 	"certificate_pem":           "Print the authority's certificate alone, in PEM, for programs.",
 	"install_dry":               "Do nothing; print each step, and the shell's command for it.",
-	"install_root":              "Put the files below this folder, as for a package or an image, and do nothing else.",
-	"install_packaged":          "Leave the files alone, which a package brings; do the rest.",
+	"install_prefix": "The folder of the program and the units; /usr/local if not said, or /usr where a package brought " +
+		"this program.",
+	"install_root":     "Put the files below this folder, as for a package or an image, and do nothing else.",
+	"install_packaged": "Leave the files alone, which a package brings; do the rest.",
 	"install_listen": "The address of pages, bells and programs, such as 0.0.0.0:8420 for the whole network; as it is, or " +
 		"127.0.0.1:8420, if not said.",
 	"install_mqtt":   "Be an MQTT broker too, at this address, such as 0.0.0.0:8421.",

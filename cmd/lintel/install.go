@@ -15,7 +15,7 @@ import (
 // installFlags say what is done to the machine, by install and uninstall alike.
 type installFlags struct {
 	DryRun   bool   `help:"${install_dry}"`
-	Prefix   string `help:"The folder of the program and the units." default:"/usr/local" placeholder:"DIR"`
+	Prefix   string `help:"${install_prefix}" placeholder:"DIR"`
 	Root     string `help:"${install_root}" type:"path" placeholder:"DIR"`
 	Packaged bool   `help:"${install_packaged}"`
 }
@@ -36,6 +36,7 @@ func (c *installCmd) Run(g *globals) error {
 	if err != nil {
 		return err
 	}
+	c.settle(program)
 	plan := c.plan(g)
 	plan.Program, plan.Models, plan.Listen, plan.MQTTListen = program, g.Models, c.Listen, c.MQTTListen
 	plan.Backup, plan.Recipients = c.Backup, c.Recipient
@@ -60,6 +61,11 @@ type uninstallCmd struct {
 }
 
 func (c *uninstallCmd) Run(g *globals) error {
+	program, err := os.Executable()
+	if err != nil {
+		return err
+	}
+	c.settle(program)
 	if err := c.do(g, c.plan(g).Uninstall()); err != nil {
 		return err
 	}
@@ -73,6 +79,16 @@ func (c *uninstallCmd) Run(g *globals) error {
 
 // errNotRoot says that only root may do something.
 var errNotRoot = errors.New("only root may do this")
+
+// settle finds out whether the program is a package's, whose files stay its own.
+func (f *installFlags) settle(program string) {
+	if program == "/usr/bin/lintel" && f.Prefix == "" && f.Root == "" {
+		f.Prefix, f.Packaged = "/usr", true
+	}
+	if f.Prefix == "" {
+		f.Prefix = service.Prefix
+	}
+}
 
 // plan is the machine that the flags name, and how things are done to it.
 func (f installFlags) plan(g *globals) service.Plan {

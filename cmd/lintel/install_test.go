@@ -51,6 +51,24 @@ func TestInstallDryRun(t *testing.T) {
 	}
 }
 
+// A program that a package brought leaves the package's files alone.
+func TestInstallSettles(t *testing.T) {
+	for _, c := range []struct {
+		program    string
+		said, want installFlags
+	}{
+		{"/usr/bin/lintel", installFlags{}, installFlags{Prefix: "/usr", Packaged: true}},
+		{"/usr/bin/lintel", installFlags{Root: "/tmp/x"}, installFlags{Root: "/tmp/x", Prefix: "/usr/local"}},
+		{"/usr/bin/lintel", installFlags{Prefix: "/opt"}, installFlags{Prefix: "/opt"}},
+		{"/usr/local/bin/lintel", installFlags{}, installFlags{Prefix: "/usr/local"}},
+		{"/home/ada/lintel/build/lintel", installFlags{}, installFlags{Prefix: "/usr/local"}},
+	} {
+		if c.said.settle(c.program); c.said != c.want {
+			t.Errorf("%s: %+v, want %+v", c.program, c.said, c.want)
+		}
+	}
+}
+
 // A wrong choice is refused before anything is done.
 func TestInstallWrongly(t *testing.T) {
 	root := t.TempDir()
