@@ -25,7 +25,7 @@ type Candidate struct {
 // most, one of each visit, the likeliest first. A face that somebody else is named
 // by, or that a resident said is not theirs, is none.
 func (r *Review) Candidates(ctx context.Context, person string, limit int) ([]Candidate, error) {
-	sightings, _, err := r.archive.Sightings(ctx, r.now().AddDate(0, 0, -LookBackDays), lookBackFaces)
+	known, err := r.descriptorsOf(ctx, person)
 	if err != nil {
 		return nil, err
 	}
@@ -33,20 +33,21 @@ func (r *Review) Candidates(ctx context.Context, person string, limit int) ([]Ca
 	if err != nil {
 		return nil, err
 	}
-	known, err := r.descriptorsOf(ctx, person)
+	best := make(map[string]Candidate) // by visit
+	_, _, err = r.judged(ctx, func(v *pastVisit) {
+		for _, x := range v.faces {
+			theirs, may := mayBe(x, person)
+			if !may || known[x.Face.Descriptor] {
+				continue
+			}
+			c := Candidate{x, theirs, gallery.DistanceTo(person, match.ProbeOf(x.Face)), Fault(x.Face)}
+			if before, ok := best[x.Visit]; !ok || likelier(c, before) < 0 {
+				best[x.Visit] = c
+			}
+		}
+	})
 	if err != nil {
 		return nil, err
-	}
-	best := make(map[string]Candidate) // by visit
-	for _, x := range sightings {
-		theirs, may := mayBe(x, person)
-		if !may || known[x.Face.Descriptor] {
-			continue
-		}
-		c := Candidate{x, theirs, distanceTo(person, gallery.Scores(match.ProbeOf(x.Face))), Fault(x.Face)}
-		if before, ok := best[x.Visit]; !ok || likelier(c, before) < 0 {
-			best[x.Visit] = c
-		}
 	}
 	all := make([]Candidate, 0, len(best))
 	for _, c := range best {
