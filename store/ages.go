@@ -1,0 +1,35 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+)
+
+// How many visits there are of each stage and kind by their age, and how many stills are
+// kept, is counted as they come and go, so that neither the rules' preview nor Upkeep
+// reads them. Triggers of the database itself keep that; see migrations/0032_ages.sql.
+
+const (
+	// aged is what the table ages is to hold.
+	aged = `SELECT stage, kind, imported_at IS NOT NULL AS imported, counted_from >> 36 AS span, count(*) AS visits
+		FROM visits GROUP BY 1, 2, 3, 4`
+	// stillsHeld is what two of the counters are to hold.
+	stillsHeld = `SELECT 'stills' AS name, count(*) AS value FROM stills WHERE file IS NOT NULL
+		UNION ALL SELECT 'still_bytes', coalesce(sum(size), 0) FROM stills WHERE file IS NOT NULL`
+)
+
+// recountAges counts all of that anew.
+func recountAges(ctx context.Context, tx *sql.Tx) error {
+	for _, statement := range []string{
+		`DELETE FROM ages`,
+		`INSERT INTO ages (stage, kind, imported, span, visits) ` + aged,
+		`INSERT INTO counters (name, value) SELECT name, value FROM (` + stillsHeld + `) WHERE true
+			ON CONFLICT (name) DO UPDATE SET value = excluded.value`,
+	} {
+		if _, err := tx.ExecContext(ctx, statement); err != nil {
+			return fmt.Errorf("counting visits and stills: %w", err)
+		}
+	}
+	return nil
+}
