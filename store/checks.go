@@ -91,7 +91,8 @@ func (a *Archive) Doubtful(ctx context.Context, fpir float64, face string, limit
 			AND f.band IN ('fair', 'weak') AND `+described+` AND s.file IS NOT NULL AND c.face IS NULL
 			AND (f.fpir, f.id) < (?, ?)
 			AND NOT EXISTS (SELECT 1 FROM stills s2 CROSS JOIN main.faces g INDEXED BY faces_by_still ON g.still = s2.id
-				WHERE s2.visit = s.visit AND `+vouchedFor("faces", "g.")+` AND g.person = f.person AND (g.fpir, g.id) < (f.fpir, f.id))
+				WHERE s2.visit = s.visit AND `+vouchedFor("faces", "g.")+` AND g.person = f.person
+					AND (g.fpir, g.id) < (f.fpir, f.id))
 		ORDER BY f.fpir DESC, f.id DESC LIMIT ?`, fpir, face, limit)
 }
 
@@ -134,7 +135,8 @@ func (a *Archive) newestStrangers(ctx context.Context, limit int) ([]string, err
 	if err != nil {
 		return nil, err
 	}
-	from := `main.faces f INDEXED BY faces_of_strangers CROSS JOIN stills s ON s.id = f.still CROSS JOIN visits v ON v.id = s.visit`
+	from := `main.faces f INDEXED BY faces_of_strangers CROSS JOIN stills s ON s.id = f.still
+		CROSS JOIN visits v ON v.id = s.visit`
 	if many {
 		from = `visits v INDEXED BY visits_by_time CROSS JOIN stills s ON s.visit = v.id
 			CROSS JOIN main.faces f INDEXED BY faces_of_strangers ON f.still = s.id`
@@ -343,7 +345,8 @@ func (a *Archive) judgedWith(ctx context.Context, tx *sql.Tx, s house.Sighting) 
 		return []string{s.ID}, nil
 	}
 	return texts(tx.QueryContext(ctx, `
-		SELECT g.id FROM faces f JOIN stills s ON s.visit = ?2 JOIN faces g ON g.still = s.id
+		SELECT g.id FROM faces f CROSS JOIN stills s ON s.visit = ?2
+			CROSS JOIN faces g INDEXED BY faces_by_still ON g.still = s.id
 		WHERE f.id = ?1 AND g.person = f.person AND g.distance = f.distance AND g.fpir = f.fpir`, s.ID, s.Visit))
 }
 

@@ -19,10 +19,11 @@ const (
 	asksFor  = 10 * time.Second // or for how long, where that is too often
 )
 
-// unmeasured are the routes that wait for something to happen.
+// unmeasured are the routes that are no screen.
 var unmeasured = map[string]string{
-	"GET /api/v1/live":                 "events, for as long as somebody listens",
-	"GET /api/v1/bells/{bell}/display": "a bell's question is held back until something changes",
+	"GET /api/v1/live":                    "events, for as long as somebody listens",
+	"GET /api/v1/bells/{bell}/display":    "a bell's question is held back until something changes",
+	"GET /api/v1/persons/{person}/export": "a download of all stills of a person, as long as there are stills",
 }
 
 // A screenTime is what a screen took, each time that it was asked for.
