@@ -104,7 +104,9 @@ func compareCounts(t *testing.T, a *Archive, c *clock, rnd *rand.Rand) {
 	var wrong int
 	must(t, a.read.QueryRowContext(ctx, `WITH due AS (`+aged+`), there AS (SELECT * FROM ages),
 		held AS (`+stillsHeld+`), kept AS (SELECT name, value FROM counters WHERE name IN ('stills', 'still_bytes'))
-		SELECT (SELECT count(*) FROM (SELECT * FROM due EXCEPT SELECT * FROM there))
+		SELECT (SELECT count(*) FROM (SELECT * FROM (`+namedOn+`) EXCEPT SELECT person, visits FROM named))
+			+ (SELECT count(*) FROM (SELECT person, visits FROM named EXCEPT SELECT * FROM (`+namedOn+`)))
+			+ (SELECT count(*) FROM (SELECT * FROM due EXCEPT SELECT * FROM there))
 			+ (SELECT count(*) FROM (SELECT * FROM there EXCEPT SELECT * FROM due))
 			+ (SELECT count(*) FROM (SELECT * FROM held EXCEPT SELECT * FROM kept))`).Scan(&wrong))
 	if wrong > 0 {

@@ -210,7 +210,8 @@ func (a *Archive) SurelyOf(ctx context.Context, person string, limit int) ([]hou
 // Answered returns the faces that were answered for, the latest answer first,
 // limit at most.
 func (a *Archive) Answered(ctx context.Context, limit int) ([]house.Sighting, error) {
-	return a.sightings(ctx, a.read, `checks k JOIN faces f ON f.id = k.face`, `ORDER BY k.at DESC, k.face LIMIT ?`, limit)
+	return a.sightings(ctx, a.read, `checks k JOIN faces f ON f.id = k.face`, `
+		WHERE k.face IN (SELECT face FROM checks ORDER BY at DESC, face LIMIT ?) ORDER BY k.at DESC, k.face`, limit)
 }
 
 // NamedOn returns who is named on visits.

@@ -21,6 +21,7 @@ var undoSaid = append(slices.Clone(undoClock),
 
 // undoClock takes back what came after keys lay in slots.
 var undoClock = []string{
+	`DROP TRIGGER named_gain`, `DROP TRIGGER named_lose`, `DROP TABLE named`,
 	`DROP TRIGGER ages_gain`, `DROP TRIGGER ages_lose`, `DROP TRIGGER ages_change`, `DROP TABLE ages`,
 	`DROP TRIGGER stills_gain`, `DROP TRIGGER stills_lose`, `DROP TRIGGER stills_change`,
 	`DELETE FROM counters WHERE name IN ('stills', 'still_bytes')`,

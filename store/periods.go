@@ -170,8 +170,8 @@ func (a *Archive) countPeriod(ctx context.Context, tx *sql.Tx, from, until time.
 	first, last := dayOf(from.UTC().AddDate(0, 0, 2)), dayOf(until.UTC().AddDate(0, 0, -2))
 	err = tx.QueryRowContext(ctx, `
 		SELECT (SELECT coalesce(sum(visits), 0) FROM days WHERE person = '' AND day BETWEEN ?3 AND ?4)
-			+ (`+each+` AND received_at < ?5 AND local_day(received_at, ?7) < ?3)
-			+ (`+each+` AND received_at >= ?6 AND local_day(received_at, ?7) > ?4)`,
-		micros(from), micros(until), first, last, micros(from.Add(ends)), micros(until.Add(-ends)), sealed).Scan(&visits)
+			+ (`+each+` AND local_day(received_at, ?7) < ?3)
+			+ (SELECT count(*) FROM visits WHERE received_at >= ?5 AND received_at < ?6 AND local_day(received_at, ?7) > ?4)`,
+		micros(from), micros(from.Add(ends)), first, last, micros(until.Add(-ends)), micros(until), sealed).Scan(&visits)
 	return visits, err
 }

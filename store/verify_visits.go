@@ -56,6 +56,8 @@ func (v *verification) checkAges(ctx context.Context) error {
 		WITH due AS (`+aged+`), there AS (SELECT stage, kind, imported, span, visits FROM ages)
 		SELECT count(*) FROM (SELECT * FROM (SELECT * FROM due EXCEPT SELECT * FROM there)
 			UNION ALL SELECT * FROM (SELECT * FROM there EXCEPT SELECT * FROM due)
+			UNION ALL SELECT 0, person, 0, 0, visits FROM (`+namedOn+` EXCEPT SELECT person, visits FROM named)
+			UNION ALL SELECT 0, person, 0, 0, visits FROM (SELECT person, visits FROM named EXCEPT `+namedOn+`)
 			UNION ALL SELECT * FROM (SELECT 0, name, 0, 0, value FROM counters WHERE name IN ('stills', 'still_bytes')
 				EXCEPT SELECT 0, name, 0, 0, value FROM (`+stillsHeld+`)))`).Scan(&wrong)
 	if err != nil || wrong == 0 {

@@ -33,14 +33,14 @@ func (r *Review) Candidates(ctx context.Context, person string, limit int) ([]Ca
 	if err != nil {
 		return nil, err
 	}
-	best := make(map[string]Candidate) // by visit
+	best := make(map[string]*Candidate) // by visit
 	_, _, err = r.judged(ctx, func(v *pastVisit) {
 		for _, x := range v.faces {
 			theirs, may := mayBe(x, person)
 			if !may || known[x.Face.Descriptor] {
 				continue
 			}
-			c := Candidate{x, theirs, gallery.DistanceTo(person, match.ProbeOf(x.Face)), Fault(x.Face)}
+			c := &Candidate{x, theirs, gallery.DistanceTo(person, match.ProbeOf(x.Face)), Fault(x.Face)}
 			if before, ok := best[x.Visit]; !ok || likelier(c, before) < 0 {
 				best[x.Visit] = c
 			}
@@ -49,12 +49,16 @@ func (r *Review) Candidates(ctx context.Context, person string, limit int) ([]Ca
 	if err != nil {
 		return nil, err
 	}
-	all := make([]Candidate, 0, len(best))
+	all := make([]*Candidate, 0, len(best))
 	for _, c := range best {
 		all = append(all, c)
 	}
 	slices.SortFunc(all, likelier)
-	return all[:min(limit, len(all))], nil
+	var first []Candidate
+	for _, c := range all[:min(limit, len(all))] {
+		first = append(first, *c)
+	}
+	return first, nil
 }
 
 // descriptorsOf are the descriptors of a person's references.
@@ -81,14 +85,14 @@ func mayBe(x house.Sighting, person string) (theirs, may bool) {
 
 // likelier puts the candidate first that is rather the person's: what is theirs by
 // its quality, strangers by how near they are, and the newest where nothing is near.
-func likelier(a, b Candidate) int {
+func likelier(a, b *Candidate) int {
 	if a.Theirs != b.Theirs {
 		if a.Theirs {
 			return -1
 		}
 		return 1
 	}
-	fit := func(c Candidate) int {
+	fit := func(c *Candidate) int {
 		if c.Fault != nil {
 			return 1
 		}
