@@ -269,14 +269,14 @@ func TestVouchersTakenAway(t *testing.T) {
 
 // undoLater takes back what migrations after that of vouching made, so that they can
 // be made again.
-var undoLater = slices.Concat([]string{
+var undoLater = slices.Concat(undoSaid, []string{
 	`ALTER TABLE doubts DROP COLUMN since`, `ALTER TABLE doubts DROP COLUMN times`,
 	`ALTER TABLE doubts DROP COLUMN networks`, `ALTER TABLE doubts DROP COLUMN own`,
 	`DROP TABLE messages`, `ALTER TABLE visits DROP COLUMN imported_at`, `ALTER TABLE sources DROP COLUMN key`,
 	`DROP TABLE folder_files`, `DROP TABLE folders`,
 	`DROP TRIGGER bell_loses_health`, `DROP TRIGGER bell_view_masked`, `DROP TRIGGER bell_view_remasked`,
 	`DROP TABLE heartbeats`, `DROP TABLE bell_days`, `DROP TABLE bell_health`, `DROP TABLE bell_views`,
-}, undoSaid)
+})
 
 // An earlier ledger with all rows as they were then is the archive as it was: only
 // the count beside the master key tells. One that does not open is told, and the

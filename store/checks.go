@@ -90,8 +90,9 @@ func (a *Archive) Doubtful(ctx context.Context, fpir float64, face string, limit
 		WHERE `+vouchedFor("faces", "f.")+`
 			AND f.band IN ('fair', 'weak') AND `+described+` AND s.file IS NOT NULL AND c.face IS NULL
 			AND (f.fpir, f.id) < (?, ?)
-			AND NOT EXISTS (SELECT 1 FROM stills s2 JOIN faces g ON g.still = s2.id
-				WHERE s2.visit = s.visit AND g.person = f.person AND (g.fpir, g.id) < (f.fpir, f.id))
+			AND NOT EXISTS (SELECT 1 FROM stills s2 CROSS JOIN main.faces g INDEXED BY faces_by_still ON g.still = s2.id
+				WHERE s2.visit = s.visit AND `+vouchedFor("faces", "g.")+` AND g.person = f.person
+					AND (g.fpir, g.id) < (f.fpir, f.id))
 		ORDER BY f.fpir DESC, f.id DESC LIMIT ?`, fpir, face, limit)
 }
 
@@ -99,10 +100,12 @@ func (a *Archive) Doubtful(ctx context.Context, fpir float64, face string, limit
 // descriptor is kept, newest first, limit at most: those found to be so, answered
 // for or not, and those of which a resident said it.
 func (a *Archive) Strangers(ctx context.Context, limit int) ([]house.Sighting, error) {
-	found, err := a.sightings(ctx, a.read, `main.faces f INDEXED BY faces_of_strangers`, `
-		WHERE `+vouchedFor("faces", "f.")+`
-			AND f.person IS NULL AND `+described+` AND s.file IS NOT NULL ORDER BY v.received_at DESC, f.id DESC LIMIT ?`,
-		limit)
+	newest, err := a.newestStrangers(ctx, limit)
+	if err != nil {
+		return nil, fmt.Errorf("looking for strangers: %w", err)
+	}
+	found, err := a.sightings(ctx, a.read, `faces f`, `WHERE f.id IN (SELECT value FROM json_each(?))
+		ORDER BY v.received_at DESC, f.id DESC`, jsonList(newest))
 	if err != nil {
 		return nil, err
 	}
@@ -119,14 +122,40 @@ func (a *Archive) Strangers(ctx context.Context, limit int) ([]house.Sighting, e
 	return all[:min(limit, len(all))], nil
 }
 
+// manyStrangers is how many times as many faces of strangers there are as are asked
+// for, where it takes less to look for them in the newest visits than to sort them all.
+const manyStrangers = 10
+
+// newestStrangers returns the faces found to be nobody's, newest first.
+func (a *Archive) newestStrangers(ctx context.Context, limit int) ([]string, error) {
+	const unnamed = `f.person IS NULL AND ` + described
+	var many bool
+	err := a.read.QueryRowContext(ctx, `SELECT count(*) = ?1 FROM (SELECT 1 FROM main.faces f
+		INDEXED BY faces_of_strangers WHERE `+unnamed+` LIMIT ?1)`, manyStrangers*limit).Scan(&many)
+	if err != nil {
+		return nil, err
+	}
+	from := `main.faces f INDEXED BY faces_of_strangers CROSS JOIN stills s ON s.id = f.still
+		CROSS JOIN visits v ON v.id = s.visit`
+	if many {
+		from = `visits v INDEXED BY visits_by_time CROSS JOIN stills s ON s.visit = v.id
+			CROSS JOIN main.faces f INDEXED BY faces_of_strangers ON f.still = s.id`
+	}
+	return texts(a.read.QueryContext(ctx, `SELECT f.id FROM `+from+`
+		WHERE `+unnamed+` AND s.file IS NOT NULL AND `+vouchedFor("faces", "f.")+`
+		ORDER BY v.received_at DESC, f.id DESC LIMIT ?`, limit))
+}
+
 // Sightings returns faces of visits received since, whose descriptor is kept,
 // newest first, limit at most, and whether there are more. Those of one visit
 // follow each other, and a visit comes whole or not at all: the faces of a ring
 // are judged together. Only a visit of more than limit faces is cut.
 func (a *Archive) Sightings(ctx context.Context, since time.Time,
 	limit int) (all []house.Sighting, more bool, err error) {
+	// Left to itself, SQLite begins with the faces, all of them.
 	all, err = a.sightings(ctx, a.read, `faces f`, `
-		WHERE f.id IN (SELECT f.id FROM visits v JOIN stills s ON s.visit = v.id JOIN faces f ON f.still = s.id
+		WHERE f.id IN (SELECT f.id FROM visits v INDEXED BY visits_by_time CROSS JOIN stills s ON s.visit = v.id
+			CROSS JOIN faces f ON f.still = s.id
 			WHERE v.received_at >= ? AND v.stage < 2 AND s.file IS NOT NULL AND `+described+`
 				ORDER BY v.received_at DESC, v.id DESC, f.id DESC LIMIT ?)
 		ORDER BY v.received_at DESC, v.id DESC, f.id DESC`, micros(since), limit+1)
@@ -141,6 +170,28 @@ func (a *Archive) Sightings(ctx context.Context, since time.Time,
 		end = limit
 	}
 	return all[:end], true, nil
+}
+
+// SightingsOn returns the faces of visits whose descriptor is kept, in the order of
+// [Archive.Sightings].
+func (a *Archive) SightingsOn(ctx context.Context, visits []string) ([]house.Sighting, error) {
+	return a.sightings(ctx, a.read, `faces f`, `
+		WHERE f.id IN (SELECT f.id FROM stills s CROSS JOIN faces f ON f.still = s.id
+			WHERE s.visit IN (SELECT value FROM json_each(?)) AND s.file IS NOT NULL AND `+described+`)
+		ORDER BY v.received_at DESC, v.id DESC, f.id DESC`, jsonList(visits))
+}
+
+// ChangedSince returns the ids of visits that changed or went after the revision, limit
+// at most of each.
+func (a *Archive) ChangedSince(ctx context.Context, revision int64, limit int) (visits []string, err error) {
+	visits, err = texts(a.read.QueryContext(ctx, `SELECT * FROM (SELECT id FROM visits WHERE revision > ?1
+			ORDER BY revision LIMIT ?2)
+		UNION SELECT * FROM (SELECT visit FROM departures WHERE revision > ?1 ORDER BY revision LIMIT ?2)`,
+		revision, limit))
+	if err != nil {
+		return nil, fmt.Errorf("looking for changed visits: %w", damage(err))
+	}
+	return visits, nil
 }
 
 // SurelyOf returns faces that are the person's by an answer or by a strong
@@ -159,7 +210,8 @@ func (a *Archive) SurelyOf(ctx context.Context, person string, limit int) ([]hou
 // Answered returns the faces that were answered for, the latest answer first,
 // limit at most.
 func (a *Archive) Answered(ctx context.Context, limit int) ([]house.Sighting, error) {
-	return a.sightings(ctx, a.read, `checks k JOIN faces f ON f.id = k.face`, `ORDER BY k.at DESC, k.face LIMIT ?`, limit)
+	return a.sightings(ctx, a.read, `checks k JOIN faces f ON f.id = k.face`, `
+		WHERE k.face IN (SELECT face FROM checks ORDER BY at DESC, face LIMIT ?) ORDER BY k.at DESC, k.face`, limit)
 }
 
 // NamedOn returns who is named on visits.
@@ -294,7 +346,8 @@ func (a *Archive) judgedWith(ctx context.Context, tx *sql.Tx, s house.Sighting) 
 		return []string{s.ID}, nil
 	}
 	return texts(tx.QueryContext(ctx, `
-		SELECT g.id FROM faces f JOIN stills s ON s.visit = ?2 JOIN faces g ON g.still = s.id
+		SELECT g.id FROM faces f CROSS JOIN stills s ON s.visit = ?2
+			CROSS JOIN faces g INDEXED BY faces_by_still ON g.still = s.id
 		WHERE f.id = ?1 AND g.person = f.person AND g.distance = f.distance AND g.fpir = f.fpir`, s.ID, s.Visit))
 }
 

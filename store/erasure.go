@@ -55,8 +55,9 @@ func (a *Archive) EraseVisit(ctx context.Context, id string) error {
 // would erase with visits, and those that it would leave for their hold.
 func (a *Archive) WouldErasePerson(ctx context.Context, id string) (e Erased, err error) {
 	err = a.read.QueryRowContext(ctx, `
-		SELECT (SELECT count(*) FROM (`+visitsOf+`)),
-			(SELECT count(*) FROM holds h JOIN (`+visitsOf+`) p ON p.visit = h.visit WHERE h.ends_at > ?2)`,
+		SELECT coalesce((SELECT visits FROM named WHERE person = ?1), 0),
+			(SELECT count(*) FROM holds h CROSS JOIN appearances p ON p.visit = h.visit
+				WHERE h.ends_at > ?2 AND p.person = ?1)`,
 		id, micros(a.now())).Scan(&e.Visits, &e.Held)
 	if err != nil {
 		return e, fmt.Errorf("counting the visits of person %s: %w", id, err)

@@ -22,6 +22,11 @@ var undoSaid = append(slices.Clone(undoClock),
 // undoClock takes back what came after keys lay in slots.
 var undoClock = []string{
 	`DROP TABLE trail_checked`, `ALTER TABLE master DROP COLUMN carried`, `ALTER TABLE master DROP COLUMN following`,
+	`DROP TRIGGER named_gain`, `DROP TRIGGER named_lose`, `DROP TABLE named`,
+	`DROP TRIGGER ages_gain`, `DROP TRIGGER ages_lose`, `DROP TRIGGER ages_change`, `DROP TABLE ages`,
+	`DROP TRIGGER stills_gain`, `DROP TRIGGER stills_lose`, `DROP TRIGGER stills_change`,
+	`DELETE FROM counters WHERE name IN ('stills', 'still_bytes')`,
+	`CREATE INDEX stills_by_size ON stills (size) WHERE file IS NOT NULL`,
 	`DROP TABLE clock`, `DROP TABLE erasing_periods`, `ALTER TABLE stills DROP COLUMN given_up`,
 	`DROP INDEX visits_by_doubt`, `ALTER TABLE visits DROP COLUMN doubt`,
 }

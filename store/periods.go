@@ -135,14 +135,43 @@ func (a *Archive) ErasingPeriods(ctx context.Context) ([]Period, error) {
 // WouldErasePeriod counts what ErasePeriod would erase now, and the visits that
 // it would leave for their hold.
 func (a *Archive) WouldErasePeriod(ctx context.Context, from, until time.Time) (e Erased, err error) {
-	err = a.read.QueryRowContext(ctx, `
-		SELECT (SELECT count(*) FROM visits WHERE received_at >= ?1 AND received_at < ?2),
-			(SELECT count(*) FROM holds h JOIN visits v ON v.id = h.visit
-				WHERE h.ends_at > ?3 AND v.received_at >= ?1 AND v.received_at < ?2)`,
-		micros(from), micros(until), micros(a.now())).Scan(&e.Visits, &e.Held)
+	tx, err := a.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return e, fmt.Errorf("counting the visits of a period: %w", err)
+	}
+	defer tx.Rollback()
+	if e.Visits, err = a.countPeriod(ctx, tx, from, until); err == nil {
+		err = tx.QueryRowContext(ctx, `SELECT count(*) FROM holds h CROSS JOIN visits v ON v.id = h.visit
+			WHERE h.ends_at > ?3 AND v.received_at >= ?1 AND v.received_at < ?2`,
+			micros(from), micros(until), micros(a.now())).Scan(&e.Held)
+	}
 	if err != nil {
 		return e, fmt.Errorf("counting the visits of a period: %w", err)
 	}
 	e.Visits -= e.Held
 	return e, nil
+}
+
+// ends is how much of a period, at its beginning and at its end, visits are counted one by
+// one of: a day of any zone begins and ends within a day of UTC's.
+const ends = 3 * 24 * time.Hour
+
+// countPeriod counts the visits of a period: by the counts of the days that are
+// certainly within it, and before and after those each visit.
+func (a *Archive) countPeriod(ctx context.Context, tx *sql.Tx, from, until time.Time) (visits int, err error) {
+	const each = `SELECT count(*) FROM visits WHERE received_at >= ?1 AND received_at < ?2`
+	if until.Sub(from) <= 2*ends {
+		return visits, tx.QueryRowContext(ctx, each, micros(from), micros(until)).Scan(&visits)
+	}
+	sealed, err := sealedRules(ctx, tx)
+	if err != nil {
+		return 0, err
+	}
+	first, last := dayOf(from.UTC().AddDate(0, 0, 2)), dayOf(until.UTC().AddDate(0, 0, -2))
+	err = tx.QueryRowContext(ctx, `
+		SELECT (SELECT coalesce(sum(visits), 0) FROM days WHERE person = '' AND day BETWEEN ?3 AND ?4)
+			+ (`+each+` AND local_day(received_at, ?7) < ?3)
+			+ (SELECT count(*) FROM visits WHERE received_at >= ?5 AND received_at < ?6 AND local_day(received_at, ?7) > ?4)`,
+		micros(from), micros(from.Add(ends)), first, last, micros(until.Add(-ends)), micros(until), sealed).Scan(&visits)
+	return visits, err
 }

@@ -370,18 +370,24 @@ func (a *Archive) Preview(ctx context.Context, r house.Rules) (map[house.Kind]ho
 	return p, nil
 }
 
-// countDue counts the visits that a step moves on: those that are certainly
-// due by the index alone, those near the edge one by one.
+// countDue counts the visits that a step moves on: those that are certainly due
+// by their ages, those near the edge one by one.
 func (a *Archive) countDue(ctx context.Context, tx *sql.Tx, s step) (n int, err error) {
 	now := a.now()
 	certain := now.Add(-time.Duration(s.period.AtLeastHours())*time.Hour - edge)
+	if s.kind == house.Looking { // few, whose turn has come where they were brought in long ago
+		certain = time.UnixMicro(start.countedFrom)
+	}
+	// Whole spans by the table, and of the last one each visit.
 	err = tx.QueryRowContext(ctx, `
-		SELECT (SELECT count(*) FROM visits WHERE stage = ?1 AND kind = ?2 AND counted_from <= ?3
-				AND NOT (?5 AND imported_at IS NOT NULL))
-			- (SELECT count(*) FROM holds h JOIN visits v ON v.id = h.visit
+		SELECT (SELECT coalesce(sum(visits), 0) FROM ages WHERE stage = ?1 AND kind = ?2 AND span < ?3 >> 36
+				AND NOT (?5 AND imported))
+			+ (SELECT count(*) FROM visits WHERE stage = ?1 AND kind = ?2
+				AND counted_from >= (?3 >> 36) << 36 AND counted_from <= ?3 AND NOT (?5 AND imported_at IS NOT NULL))
+			- (SELECT count(*) FROM holds h CROSS JOIN visits v ON v.id = h.visit
 				WHERE h.ends_at > ?4 AND v.stage = ?1 AND v.kind = ?2 AND v.counted_from <= ?3
 					AND NOT (?5 AND v.imported_at IS NOT NULL))`,
-		s.from, s.kind, micros(certain), micros(now), s.fresh).Scan(&n)
+		s.from, s.kind, certain.UnixMicro(), micros(now), s.fresh).Scan(&n)
 	if err != nil {
 		return 0, err
 	}

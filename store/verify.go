@@ -105,7 +105,7 @@ func (v *verification) run(ctx context.Context) error {
 	}
 	for _, check := range []func(context.Context) error{
 		v.checkTrail, v.checkRemovals, v.checkIncoming, v.checkFiles, v.checkStills, v.checkSealed, v.checkKeys,
-		v.checkRows, v.checkVisits, v.checkDays, v.checkLeftovers,
+		v.checkRows, v.checkVisits, v.checkDays, v.checkAges, v.checkLeftovers,
 	} {
 		if err := check(ctx); err != nil {
 			return err

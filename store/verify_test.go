@@ -172,6 +172,13 @@ var spoiledArchives = map[string]spoiled{
 
 	"day counted wrongly": {runFor(`UPDATE days SET visits = visits + 1 WHERE ? <> ''`), WithVisit, "counted wrongly", true,
 		false},
+	"age counted wrongly": {runFor(`UPDATE ages SET visits = visits + 1 WHERE ? <> ''`), WithVisit, "counted wrongly", true,
+		false},
+	"age gone": {runFor(`DELETE FROM ages WHERE ? <> ''`), WithVisit, "counted wrongly", true, false},
+	"named counted wrongly": {runFor(`UPDATE named SET visits = visits + 1 WHERE ? <> ''`), WithVisit, "counted wrongly",
+		true, false},
+	"stills counted wrongly": {runFor(`UPDATE counters SET value = 7 WHERE name = 'stills' AND ? <> ''`), WithVisit,
+		"counted wrongly", true, false},
 	"day too many": {runFor(`INSERT INTO days VALUES ('', 7, ?, 'parcel', 0, 1)`), WithVisit, "counted wrongly", true, false},
 
 	"removal": {func(t *testing.T, a *Archive, visit string) {

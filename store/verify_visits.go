@@ -49,6 +49,25 @@ func (v *verification) checkDays(ctx context.Context) error {
 	return nil
 }
 
+// checkAges compares the counts of visits by age, and of stills, with the rows.
+func (v *verification) checkAges(ctx context.Context) error {
+	var wrong int
+	err := v.read.QueryRowContext(ctx, `
+		WITH due AS (`+aged+`), there AS (SELECT stage, kind, imported, span, visits FROM ages)
+		SELECT count(*) FROM (SELECT * FROM (SELECT * FROM due EXCEPT SELECT * FROM there)
+			UNION ALL SELECT * FROM (SELECT * FROM there EXCEPT SELECT * FROM due)
+			UNION ALL SELECT 0, person, 0, 0, visits FROM (`+namedOn+` EXCEPT SELECT person, visits FROM named)
+			UNION ALL SELECT 0, person, 0, 0, visits FROM (SELECT person, visits FROM named EXCEPT `+namedOn+`)
+			UNION ALL SELECT * FROM (SELECT 0, name, 0, 0, value FROM counters WHERE name IN ('stills', 'still_bytes')
+				EXCEPT SELECT 0, name, 0, 0, value FROM (`+stillsHeld+`)))`).Scan(&wrong)
+	if err != nil || wrong == 0 {
+		return err
+	}
+	err = v.mend(func() error { return v.update(ctx, func(tx *sql.Tx) error { return recountAges(ctx, tx) }) })
+	v.found(WithVisit, "", v.mended(err), "how many visits and stills there are is counted wrongly%s", failure(err))
+	return nil
+}
+
 // unsettled looks at some visits after one, and returns the last it looked at
 // and those whose rows don't agree.
 func (v *verification) unsettled(ctx context.Context, after string) (last string, wrong []string, err error) {

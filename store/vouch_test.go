@@ -23,6 +23,8 @@ var powerless = map[string]string{
 	"stills":         "its file opens for its visit and frame alone",
 	"looks":          "keyed hashes, by which a still that was there before is known",
 	"appearances":    "they follow from faces and visits, and verify compares them",
+	"ages":           "how many visits there are by age; it follows from visits, and verify compares it",
+	"named":          "how many visits name a person; it follows from visits, and verify compares it",
 	"days":           "how many visits a day had, for the visitor book; it follows from visits, and verify compares it",
 	"departures":     "screens take away what they name",
 	"advice_persons": "whom advice tells of, so that it goes with them",

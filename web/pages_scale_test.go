@@ -11,6 +11,8 @@ import (
 	"testing"
 	"time"
 
+	"lintel/pipeline/advice/evidence"
+	"lintel/pipeline/intake"
 	"lintel/store"
 	"lintel/store/seal"
 )
@@ -70,7 +72,9 @@ func newGrown(b *testing.B) (h *household, newest time.Time) {
 		b.Fatal(err)
 	}
 	c.micros.Store(newest.UnixMicro())
-	h = newHouseIn(b, b.TempDir(), c, c.now, func(config *Config) { config.Archive = big })
+	h = newHouseIn(b, b.TempDir(), c, c.now, func(config *Config) {
+		config.Archive, config.Intake, config.Factors = big, intake.New(big, c.now, plenty), evidence.NewInbox(big, c.now)
+	})
 	h.archive = big
 	return h, newest
 }

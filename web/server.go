@@ -176,6 +176,13 @@ func (s *Server) Watch(folders ...*folder.Watcher) {
 	s.folders = folders
 }
 
+// Follow keeps what screens ask about past faces at hand, until the context is done.
+func (s *Server) Follow(ctx context.Context) {
+	changed, stop := s.Archive.Watch()
+	defer stop()
+	s.review.Follow(ctx, changed)
+}
+
 // ServeHTTP answers every request, with headers that keep browsers from
 // loading anything from elsewhere, from showing pages inside others, and from
 // keeping what they saw.

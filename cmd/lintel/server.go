@@ -226,6 +226,7 @@ func (s *server) serve(ctx context.Context, more func(ctx context.Context, runni
 	looking.Go(func() { s.care.Run(house.By(ctx, house.ByItself)) })
 	looking.Go(func() { s.advice.Run(ctx) })
 	looking.Go(func() { s.porter.Run(ctx) })
+	looking.Go(func() { s.pages.Follow(ctx) })
 	minutes := time.NewTicker(bell.LookEvery)
 	defer minutes.Stop()
 	looking.Go(func() { s.bells.Run(house.By(ctx, house.ByItself), minutes.C) })

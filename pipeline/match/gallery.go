@@ -177,6 +177,16 @@ func (g *Gallery) Scores(frames ...Probe) []Score {
 	return all
 }
 
+// DistanceTo returns how far a face on one or more frames is from a person, infinite
+// where they have no reference.
+func (g *Gallery) DistanceTo(person string, frames ...Probe) float64 {
+	p, found := slices.BinarySearch(g.persons, person)
+	if !found || len(frames) == 0 {
+		return math.Inf(1)
+	}
+	return g.exact(p, frames)
+}
+
 // rounding bounds how far a distance that [Gallery.distances] returns lies from
 // the exact one: it comes from a difference of squares of about 1.5, which
 // float32 rounds by 1e-6 or less, and the root of that at a distance of 0.

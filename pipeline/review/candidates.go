@@ -25,7 +25,7 @@ type Candidate struct {
 // most, one of each visit, the likeliest first. A face that somebody else is named
 // by, or that a resident said is not theirs, is none.
 func (r *Review) Candidates(ctx context.Context, person string, limit int) ([]Candidate, error) {
-	sightings, _, err := r.archive.Sightings(ctx, r.now().AddDate(0, 0, -LookBackDays), lookBackFaces)
+	known, err := r.descriptorsOf(ctx, person)
 	if err != nil {
 		return nil, err
 	}
@@ -33,27 +33,32 @@ func (r *Review) Candidates(ctx context.Context, person string, limit int) ([]Ca
 	if err != nil {
 		return nil, err
 	}
-	known, err := r.descriptorsOf(ctx, person)
+	best := make(map[string]*Candidate) // by visit
+	_, _, err = r.judged(ctx, func(v *pastVisit) {
+		for _, x := range v.faces {
+			theirs, may := mayBe(x, person)
+			if !may || known[x.Face.Descriptor] {
+				continue
+			}
+			c := &Candidate{x, theirs, gallery.DistanceTo(person, match.ProbeOf(x.Face)), Fault(x.Face)}
+			if before, ok := best[x.Visit]; !ok || likelier(c, before) < 0 {
+				best[x.Visit] = c
+			}
+		}
+	})
 	if err != nil {
 		return nil, err
 	}
-	best := make(map[string]Candidate) // by visit
-	for _, x := range sightings {
-		theirs, may := mayBe(x, person)
-		if !may || known[x.Face.Descriptor] {
-			continue
-		}
-		c := Candidate{x, theirs, distanceTo(person, gallery.Scores(match.ProbeOf(x.Face))), Fault(x.Face)}
-		if before, ok := best[x.Visit]; !ok || likelier(c, before) < 0 {
-			best[x.Visit] = c
-		}
-	}
-	all := make([]Candidate, 0, len(best))
+	all := make([]*Candidate, 0, len(best))
 	for _, c := range best {
 		all = append(all, c)
 	}
 	slices.SortFunc(all, likelier)
-	return all[:min(limit, len(all))], nil
+	var first []Candidate
+	for _, c := range all[:min(limit, len(all))] {
+		first = append(first, *c)
+	}
+	return first, nil
 }
 
 // descriptorsOf are the descriptors of a person's references.
@@ -80,14 +85,14 @@ func mayBe(x house.Sighting, person string) (theirs, may bool) {
 
 // likelier puts the candidate first that is rather the person's: what is theirs by
 // its quality, strangers by how near they are, and the newest where nothing is near.
-func likelier(a, b Candidate) int {
+func likelier(a, b *Candidate) int {
 	if a.Theirs != b.Theirs {
 		if a.Theirs {
 			return -1
 		}
 		return 1
 	}
-	fit := func(c Candidate) int {
+	fit := func(c *Candidate) int {
 		if c.Fault != nil {
 			return 1
 		}

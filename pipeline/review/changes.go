@@ -42,29 +42,21 @@ func (c Change) Wanted() Wanted {
 // name otherwise, or with another band, newest first. Those that somebody
 // answered for are settled. Nothing is changed by it.
 func (r *Review) Changes(ctx context.Context) (all []Change, err error) {
-	sightings, _, err := r.archive.Sightings(ctx, r.now().AddDate(0, 0, -LookBackDays), lookBackFaces)
-	if err != nil {
-		return nil, err
-	}
-	gallery, err := r.gallery.Gallery(ctx)
-	if err != nil {
-		return nil, err
-	}
 	names, err := r.Names(ctx)
 	if err != nil {
 		return nil, err
 	}
-	for _, c := range judgedAnew(sightings, gallery) {
-		was := Change{c.Sighting, c.Face.Match}
-		if c.Check != nil || c.Wanted() == was.Wanted() {
-			continue
+	_, _, err = r.judged(ctx, func(v *pastVisit) {
+		for _, c := range v.changes {
+			if c.Becomes != nil {
+				becomes := *c.Becomes
+				becomes.Name = names[becomes.Person]
+				c.Becomes = &becomes
+			}
+			all = append(all, c)
 		}
-		if c.Becomes != nil {
-			c.Becomes.Name = names[c.Becomes.Person]
-		}
-		all = append(all, c)
-	}
-	return all, nil
+	})
+	return all, err
 }
 
 // judgedAnew judges faces as the pipeline would now, those of one ring

@@ -134,34 +134,54 @@ func strangerDoubt(x house.Sighting, near Nearest, fpir float64) Doubt {
 // naming: of each visit and person the nearest face, unless the visit has that
 // person's name already, or somebody answered for one of these faces.
 func (r *Review) nearStrangers(ctx context.Context) (near []Doubt, err error) {
-	strangers, err := r.archive.Strangers(ctx, someStrangers)
-	if err != nil || len(strangers) == 0 {
+	best, answered, err := r.nearestStrangers(ctx)
+	if err != nil || len(best) == 0 {
 		return nil, err
 	}
-	gallery, err := r.gallery.Gallery(ctx)
-	if err != nil || gallery.Size().Persons == 0 {
-		return nil, err
-	}
-	best, answered := nearestOnVisits(strangers, gallery)
 	names, err := r.Names(ctx)
 	if err != nil {
 		return nil, err
 	}
-	visits := make([]string, 0, len(best))
-	for about := range best {
-		visits = append(visits, about.Visit)
+	visits := make([]string, len(best))
+	for i, d := range best {
+		visits[i] = d.Visit
 	}
 	named, err := r.archive.NamedOn(ctx, visits)
 	if err != nil {
 		return nil, err
 	}
-	for about, d := range best {
+	for _, d := range best {
+		about := house.Naming{Visit: d.Visit, Person: d.Person}
 		d.Name = names[d.Person]
 		if d.Name != "" && !answered[about] && !named[about] { // else erased or answered for
 			near = append(near, d)
 		}
 	}
 	return near, nil
+}
+
+// nearestStrangers returns of each visit and person the nearest of the newest strangers'
+// faces that are doubtful, and of whom somebody said there whether it is them.
+func (r *Review) nearestStrangers(ctx context.Context) (best []Doubt, answered map[house.Naming]bool, err error) {
+	gallery, err := r.gallery.Gallery(ctx)
+	if err != nil || gallery.Size().Persons == 0 {
+		return nil, nil, err
+	}
+	r.kept.mu.Lock()
+	defer r.kept.mu.Unlock()
+	if err := r.follow(ctx); err != nil {
+		return nil, nil, err
+	}
+	answered = make(map[house.Naming]bool)
+	visits, _ := r.kept.strangers.newest()
+	for _, v := range visits {
+		v.judgeStrangers(gallery)
+		best = append(best, v.near...)
+		for _, about := range v.answered {
+			answered[about] = true
+		}
+	}
+	return best, answered, nil
 }
 
 // nearestOnVisits returns of each visit and person the nearest face that is
@@ -257,7 +277,7 @@ const (
 // each and three at most, those nearest to the face first. References keep no
 // picture, so these stand for them.
 func (r *Review) Earlier(ctx context.Context, d Doubt) (shown []house.Sighting, err error) {
-	all, err := r.archive.SurelyOf(ctx, d.Person, amongSurest)
+	all, err := r.surelyOf(ctx, d.Person)
 	if err != nil {
 		return nil, err
 	}

@@ -55,6 +55,9 @@ type Faces interface {
 	Revision(ctx context.Context) (int64, error)
 	Sighting(ctx context.Context, face string) (house.Sighting, error)
 	Sightings(ctx context.Context, since time.Time, limit int) (all []house.Sighting, more bool, err error)
+	// SightingsOn returns those of visits, and ChangedSince which changed or went.
+	SightingsOn(ctx context.Context, visits []string) ([]house.Sighting, error)
+	ChangedSince(ctx context.Context, revision int64, limit int) (visits []string, err error)
 	Doubtful(ctx context.Context, fpir float64, face string, limit int) ([]house.Sighting, error)
 	Strangers(ctx context.Context, limit int) ([]house.Sighting, error)
 	SurelyOf(ctx context.Context, person string, limit int) ([]house.Sighting, error)
@@ -87,11 +90,12 @@ type Review struct {
 	gallery *match.Current
 	now     func() time.Time
 	groups  groups
+	kept    kept
 }
 
 // New returns a review of an archive's faces, by the gallery that is theirs.
 func New(archive Archive, gallery *match.Current, now func() time.Time) *Review {
-	return &Review{archive: archive, gallery: gallery, now: now}
+	return &Review{archive: archive, gallery: gallery, now: now, kept: kept{bounds: usualBounds}}
 }
 
 // Names returns the names of all persons, by id.

@@ -37,15 +37,8 @@ type Search struct {
 // judged is taken for the truth. A face that became a reference itself says
 // nothing, and is left out.
 func (r *Review) LookBack(ctx context.Context) (l LookBack, err error) {
-	sightings, cut, err := r.archive.Sightings(ctx, r.now().AddDate(0, 0, -LookBackDays), lookBackFaces)
-	if err != nil {
-		return l, err
-	}
-	gallery, err := r.gallery.Gallery(ctx)
-	if err != nil {
-		return l, err
-	}
-	return LookBack{searches(sightings, gallery), cut, gallery}, nil
+	l.Gallery, l.Cut, err = r.judged(ctx, func(v *pastVisit) { l.Searches = append(l.Searches, v.searches...) })
+	return l, err
 }
 
 // Present returns the distance at which naming ends now, within what can be tried.
