@@ -405,9 +405,6 @@ func (a *Archive) Recount(ctx context.Context) (removed int64, err error) {
 		if err := a.writeLedger(ctx, tx, l); err != nil {
 			return err
 		}
-		if _, err := tx.ExecContext(ctx, `UPDATE counters SET value = 1 WHERE name = 'scrub_due'`); err != nil {
-			return err
-		}
 		return a.note(ctx, tx, "recounted", "archive")
 	})
 	if err != nil {

@@ -69,9 +69,6 @@ func (a *Archive) replaceStills(ctx context.Context, v house.Visit, stage house.
 		if _, err := tx.ExecContext(ctx, `UPDATE visits SET stage = ? WHERE id = ?`, stage, v.ID); err != nil {
 			return err
 		}
-		if _, err := tx.ExecContext(ctx, `UPDATE counters SET value = 1 WHERE name = 'scrub_due'`); err != nil {
-			return err
-		}
 		return a.settle(ctx, tx, v.ID)
 	})
 	if err != nil {

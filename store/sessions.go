@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/store/internal/keyfile"
 )
 
 // ErrSignedOut says that whoever asks has no say any more: they were removed, or
@@ -127,7 +128,10 @@ func (a *Archive) openBrowser(b *house.Browser, sealed []byte, session string) e
 	if sealed == nil {
 		return nil
 	}
-	return a.openJSON(b, sealed, "sessions.browser", session)
+	if err := a.openJSON(b, sealed, "sessions.browser", session); !errors.Is(err, keyfile.ErrGone) {
+		return err
+	}
+	return nil
 }
 
 // UseSession notes that a session was used, and in which browser: at once if none
@@ -137,11 +141,18 @@ func (a *Archive) UseSession(ctx context.Context, s house.Session, in house.Brow
 	if now.Sub(s.SeenAt).Abs() < house.SeenEvery && (s.Browser != none || in == none) {
 		return nil
 	}
-	sealed, err := a.sealJSON(in, "sessions.browser", s.ID)
-	if err == nil {
-		_, err = a.write.ExecContext(ctx, `UPDATE sessions SET seen_at = ?, browser = ? WHERE id = ?`, micros(now), sealed,
-			s.ID)
-	}
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		if in == s.Browser {
+			_, err := tx.ExecContext(ctx, `UPDATE sessions SET seen_at = ? WHERE id = ?`, micros(now), s.ID)
+			return err
+		}
+		sealed, slot, err := a.sealKeyedJSON(ctx, tx, in, "sessions.browser", s.ID)
+		if err == nil {
+			_, err = tx.ExecContext(ctx, `UPDATE sessions SET seen_at = ?, browser = ?, slot = ? WHERE id = ?`, micros(now),
+				sealed, slot, s.ID)
+		}
+		return err
+	})
 	if err != nil {
 		return fmt.Errorf("noting that a session was used: %w", spaceError(err))
 	}

@@ -65,7 +65,7 @@ func (a *Archive) copyKeys(ctx context.Context, dir string) error {
 	if err := db.QueryRowContext(ctx, `SELECT value FROM counters WHERE name = 'slots'`).Scan(&slots); err != nil {
 		return err
 	}
-	rows, err := db.QueryContext(ctx, takenSlots)
+	rows, err := db.QueryContext(ctx, a.takenSlots())
 	if err != nil {
 		return err
 	}
@@ -192,7 +192,7 @@ func (s *Snapshot) CheckKeys(ctx context.Context) error {
 	if !s.copy.slotted {
 		return nil
 	}
-	rows, err := s.copy.read.QueryContext(ctx, takenSlots)
+	rows, err := s.copy.read.QueryContext(ctx, s.copy.takenSlots())
 	if err != nil {
 		return fmt.Errorf("listing keys: %w", damage(err))
 	}
@@ -264,7 +264,7 @@ func (s *Snapshot) TakeOut(ctx context.Context, gone []string, erased []Erasure)
 			return s.copy.removeVisits(ctx, tx, there)
 		}))
 	}
-	if err = errors.Join(err, s.copy.finishRemovals(ctx), s.copy.Scrub(ctx)); err != nil {
+	if err = errors.Join(err, s.copy.finishRemovals(ctx)); err != nil {
 		return fmt.Errorf("taking out of the copy what is gone: %w", err)
 	}
 	return nil
@@ -295,7 +295,7 @@ func hashDatabase(ctx context.Context, db *sql.DB, w io.Writer) error {
 				WHEN 'ledger' THEN ' WHERE false' -- it follows from all others
 				WHEN 'freed_slots' THEN ' WHERE false' -- they follow from which slots rows name
 				WHEN 'free_slots' THEN ' WHERE false'
-				WHEN 'counters' THEN ' WHERE name <> ''scrub_due''' -- a copy has no traces to remove
+				WHEN 'counters' THEN ' WHERE name <> ''uncleaned''' -- a copy is clean
 				ELSE '' END
 		FROM sqlite_schema s WHERE s.type = 'table' ORDER BY s.name`, backupSetting, backedUp)
 	type table struct{ schema, query string }
