@@ -86,10 +86,10 @@ func (a *Archive) tidy(ctx context.Context) error {
 		if err == nil {
 			_, err = tx.ExecContext(ctx, `DELETE FROM reports WHERE heard_at < ?`, micros(a.now().Add(-reportsKept)))
 		}
-		return err
+		return errors.Join(err, a.sweepMessages(ctx, tx))
 	})
 	if err == nil {
-		err = a.sweepMessages(ctx)
+		err = a.clearSlots(ctx, true)
 	}
 	return err
 }
