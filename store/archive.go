@@ -19,8 +19,8 @@
 // When [Archive.Keep] returns without an error, the still survives a crash of
 // the process, of the kernel, and a loss of power, as far as the disk keeps
 // its own promises. The order is: the still's file is written under incoming
-// and synced, and its folder too; then its key is written into a slot and synced,
-// and the row that names both is committed, with SQLite in WAL mode and
+// and synced, and its folder too, and beside that its key is written into a slot and
+// synced; then the row that names both is committed, with SQLite in WAL mode and
 // synchronous=FULL, which syncs the log at each commit; then the file moves to its
 // place. A crash in between leaves a file in incoming, which
 // [Archive.Recover] moves or keeps aside at the next start. Removing goes the other

@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"syscall"
 
 	"modernc.org/sqlite"
@@ -71,11 +72,7 @@ func (a *Archive) Keep(ctx context.Context, n house.NewStill) (visit string, add
 		return "", false, err
 	}
 	defer release()
-	err = a.checkDiskSpace(len(sealed))
-	if err == nil {
-		err = a.writeIncoming(id, sealed)
-	}
-	if err != nil {
+	if err := a.checkDiskSpace(len(sealed)); err != nil {
 		return "", false, fmt.Errorf("writing a still: %w", spaceError(err))
 	}
 	// A transaction cut short, since the bell hung up, would leave the file
@@ -83,19 +80,23 @@ func (a *Archive) Keep(ctx context.Context, n house.NewStill) (visit string, add
 	ctx = context.WithoutCancel(ctx)
 	mark, step, err := a.clockMark(ctx)
 	if err != nil {
-		os.Remove(a.incomingPath(id))
 		return "", false, spaceError(err)
 	}
 	n.ReceivedAt = a.sinceSet(n.ReceivedAt, step)
+	written := a.writeBeside(id, sealed)
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		s, found, err := a.findFrame(ctx, tx, n.Bell, n.Ring, n.Frame, n.SentSHA256)
 		if visit = s.Visit; err != nil || found {
 			return err
 		}
 		visit, err = a.insertStill(ctx, tx, id, n, mark, key, sealed)
+		if err == nil { // the file and the keys are synced at once, both before the row is committed
+			err = errors.Join(a.syncKeys(), written())
+		}
 		added = err == nil
 		return err
 	})
+	_ = written() // before anybody removes it
 	err = spaceError(err)
 	if !added || errors.Is(err, house.ErrNoSpace) {
 		// No row will ever name this file. Where it is not that sure,
@@ -195,6 +196,19 @@ func (a *Archive) stillPath(file string) string {
 // crash leaves there, the next start moves on or keeps aside: so a start need not
 // go through all the stills there are.
 func (a *Archive) incomingPath(file string) string { return filepath.Join(a.dir, "incoming", file) }
+
+// writeBeside writes a still's file while its caller goes on. Written waits for that, each
+// time.
+func (a *Archive) writeBeside(file string, data []byte) (written func() error) {
+	failed := make(chan error, 1)
+	go func() { failed <- a.writeIncoming(file, data) }()
+	return sync.OnceValue(func() error {
+		if err := <-failed; err != nil {
+			return fmt.Errorf("writing a still: %w", err)
+		}
+		return nil
+	})
+}
 
 // writeIncoming writes a still's file, whole and durable when it returns.
 func (a *Archive) writeIncoming(file string, data []byte) error {
