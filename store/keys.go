@@ -117,7 +117,7 @@ func (a *Archive) findKeyed(names []string, version int) {
 // onlyShown are those that give no power, and read as empty where their key is gone:
 // what a backup of before an erasure has of what was erased.
 var onlyShown = map[string]bool{"persons.name": true, "consents.given_by": true, "consents.scope": true,
-	"visits.ring": true, "holds.reason": true, "messages.sealed": true, "residents.name": true, "tablets.name": true}
+	"visits.ring": true, "holds.reason": true, "messages.sealed": true}
 
 // takenSlots finds the slots that rows name.
 func (a *Archive) takenSlots() string {

@@ -354,7 +354,8 @@ func (a *Archive) Standing(ctx context.Context) (Standing, error) {
 
 // Restored says of an archive that it was restored from a snapshot on purpose, and
 // so is further than the one that was there. The audit trail says so, unless it
-// does already.
+// does already. What the snapshot has rows of, and no key any more since it was erased
+// and the backup dropped that, goes.
 func (a *Archive) Restored(ctx context.Context, snapshot string, noted bool) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		if !noted {
@@ -372,7 +373,7 @@ func (a *Archive) Restored(ctx context.Context, snapshot string, noted bool) err
 	if err != nil {
 		return fmt.Errorf("noting that the archive was restored: %w", spaceError(err))
 	}
-	return nil
+	return a.leaveOutErased(ctx)
 }
 
 // Errors of the ledger that callers test for with errors.Is.

@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/store/internal/keyfile"
 )
 
 // ErrSignedOut says that whoever asks has no say any more: they were removed, or
@@ -128,10 +127,7 @@ func (a *Archive) openBrowser(b *house.Browser, sealed []byte, session string) e
 	if sealed == nil {
 		return nil
 	}
-	if err := a.openJSON(b, sealed, "sessions.browser", session); !errors.Is(err, keyfile.ErrGone) {
-		return err
-	}
-	return nil
+	return a.openJSON(b, sealed, "sessions.browser", session)
 }
 
 // UseSession notes that a session was used, and in which browser: at once if none
