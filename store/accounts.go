@@ -194,6 +194,9 @@ func (a *Archive) setLanguage(ctx context.Context, what, statement, tag, id stri
 // PairTablet adds a tablet and starts its session. The error is ErrNotFound if
 // whoever pairs it is no resident any more.
 func (a *Archive) PairTablet(ctx context.Context, name, pairedBy string) (token string, err error) {
+	if err := a.clearSessions(ctx); err != nil {
+		return "", fmt.Errorf("pairing a tablet: %w", err)
+	}
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		id := newID()
 		sealed, slot, err := a.sealKeyed(ctx, tx, []byte(name), "tablets.name", id)

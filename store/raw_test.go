@@ -135,10 +135,14 @@ func targetsOf(t *testing.T, a *Archive, visit, what string) []target {
 	var ring []byte
 	must(t, a.read.QueryRowContext(t.Context(), `SELECT ring FROM visits WHERE id = ?`, visit).Scan(&ring))
 	return []target{
-		{what + ", still", file, picture[:16], []string{"still", visit, "0"}},
+		{what + ", still", sealedPicture(file), picture[:16], []string{"still", visit, "0"}},
 		{what + ", face", sealed[8:], []byte(`{"Box":{"Min":{"X":10`)[:16], []string{"faces.sealed", id}},
 		{what + ", ring", ring[8:], []byte("the ring of a visitor, r0")[:16], []string{"visits.ring", visit}}}
 }
+
+// sealedPicture is what of a still's file is the picture: after 8 bytes of a mark, and a
+// label with its length in 2 bytes, as labels.go says.
+func sealedPicture(file []byte) []byte { return file[10+binary.BigEndian.Uint16(file[8:]):] }
 
 // targetsOfPerson returns what is sealed of a person and of their references.
 func targetsOfPerson(t *testing.T, a *Archive, person string) []target {

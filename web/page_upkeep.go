@@ -93,7 +93,7 @@ func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, page upkeepV
 	}
 	page.Bar = barOf(r, t.Words.Text("upkeep-title"))
 	for _, done := range []string{"unpaired", "pin-set", "pin-removed", "removed", "clock-trusted",
-		"sweep-allowed", "aside-dropped"} {
+		"sweep-allowed", "aside-dropped", "aside-taken"} {
 		if r.URL.Query().Has(done) {
 			page.Told = t.Words.Text("upkeep-told-" + done)
 		}
