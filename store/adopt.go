@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"database/sql"
 	"errors"
@@ -103,8 +104,8 @@ func (a *Archive) heldKeys(ctx context.Context) (map[int64]seal.Key, error) {
 var errStays = errors.New("it stays aside")
 
 // adopt makes a row of a file. It is incoming meanwhile, so that a crash leaves nothing
-// that [Archive.Recover] does not know. A frame that came again is not taken twice: the
-// file is dropped.
+// that [Archive.Recover] does not know. A frame that came again, with the same bytes, is
+// not taken twice: the file is dropped.
 func (a *Archive) adopt(ctx context.Context, file string, l label, slot int64, data []byte) error {
 	ctx = context.WithoutCancel(ctx)
 	visit := a.visitID(l.Bell, l.Ring)
@@ -115,11 +116,14 @@ func (a *Archive) adopt(ctx context.Context, file string, l label, slot int64, d
 	again := false
 	if err == nil {
 		err = a.update(ctx, func(tx *sql.Tx) error {
+			var there bool
+			if again, there, err = a.cameAgain(ctx, tx, visit, l); err != nil {
+				return err
+			}
 			var bell, held bool
 			err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM bells WHERE id = ?),
-				EXISTS (SELECT 1 FROM stills WHERE visit = ? AND frame = ?), EXISTS (SELECT 1 FROM held_slots WHERE slot = ?)`,
-				a.bellID(l.Bell), visit, l.Frame, slot).Scan(&bell, &again, &held)
-			if err != nil || !bell || !held || again {
+				EXISTS (SELECT 1 FROM held_slots WHERE slot = ?)`, a.bellID(l.Bell), slot).Scan(&bell, &held)
+			if err != nil || !bell || !held || there {
 				return errors.Join(err, errStays)
 			}
 			its := func() (int64, error) { return slot, nil }
@@ -139,6 +143,23 @@ func (a *Archive) adopt(ctx context.Context, file string, l label, slot int64, d
 		return errors.Join(errStays, removed(a.incomingPath(file)))
 	}
 	return errors.Join(err, os.Rename(a.incomingPath(file), a.asidePath(file)))
+}
+
+// cameAgain reports whether a row of a frame is there, and whether it has the same still,
+// whole.
+func (a *Archive) cameAgain(ctx context.Context, tx *sql.Tx, visit string, l label) (again, there bool, err error) {
+	var sent []byte
+	var file string
+	err = tx.QueryRowContext(ctx, `SELECT sent_mac, coalesce(file, '') FROM stills WHERE visit = ? AND frame = ?`, visit,
+		l.Frame).Scan(&sent, &file)
+	if errors.Is(err, sql.ErrNoRows) {
+		return false, false, nil
+	}
+	if err == nil && file != "" && bytes.Equal(sent, l.Sent) {
+		_, missing := a.openStill(file)
+		again = missing == nil
+	}
+	return again, true, err
 }
 
 // doubtOf is the mark of a visit's time that will never be known better.

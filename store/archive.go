@@ -28,7 +28,8 @@
 // transaction; then the slots are overwritten and synced, the file goes, and its name
 // is forgotten once that is durable. So no crash leaves a row without its file, nor a key
 // that nothing names. A file that nothing names was never answered for, or its row
-// was lost with a damaged log: it is kept aside, and residents are told.
+// was lost with a damaged log: it is taken in again by its label, or else kept aside, and
+// residents are told.
 //
 // What is asked of SQLite: that a transaction which was committed is there
 // after a crash or a loss of power, whole, and one that was not is not there at
@@ -85,7 +86,7 @@
 // # Layout of the folder
 //
 //	archive.db         the database, with its -wal and -shm while it is open
-//	stills/QK/QK….still one file a still, sealed, named by a random id, spread over folders
+//	stills/QK/QK….still one file a still, sealed, with a label that says whose it is, named by a random id
 //	stills/QK/QK….small its small pictures, where they were made: sealed with its key, and going with it
 //	incoming/          stills on their way in; empty when nothing is going on
 //	aside/             stills that no row names, where there ever were any

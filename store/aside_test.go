@@ -167,9 +167,9 @@ func TestAsideStays(t *testing.T) {
 	ctx := t.Context()
 	must(t, a.Lock())
 	must(t, second(a.AddBell(ctx, "yard")))
-	again, removed := stillOf("again", 0), stillOf("r2", 0)
+	again, other, removed := stillOf("again", 0), stillOf("other", 0), stillOf("r2", 0)
 	removed.Bell = "yard"
-	for _, n := range []house.NewStill{again, removed} {
+	for _, n := range []house.NewStill{again, other, removed} {
 		visit := keep(t, a, n)
 		// As if the rows were lost.
 		must(t, second(a.write.Exec(`INSERT INTO held_slots SELECT slot FROM stills WHERE visit = ?`, visit)))
@@ -179,11 +179,13 @@ func TestAsideStays(t *testing.T) {
 	}
 	must(t, second(a.write.Exec(`DELETE FROM bells WHERE id = ?`, a.bellID("yard"))))
 	keep(t, a, again)
-	if n, err := a.SetStraysAside(ctx); err != nil || n != 2 {
+	other.SentSHA256[0] ^= 1
+	keep(t, a, other)
+	if n, err := a.SetStraysAside(ctx); err != nil || n != 3 {
 		t.Errorf("%d set aside, %v", n, err)
 	}
-	if aside, err := a.Aside(); err != nil || aside.Files != 1 {
-		t.Errorf("aside: %+v, %v; want that of no bell", aside, err)
+	if aside, err := a.Aside(); err != nil || aside.Files != 2 {
+		t.Errorf("aside: %+v, %v; want that of no bell, and that of other bytes", aside, err)
 	}
 	must(t, second(a.AddBell(ctx, "yard")))
 	if n, err := a.TakeAsideIn(ctx); err != nil || n != 1 {
