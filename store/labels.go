@@ -85,6 +85,22 @@ func unlabelled(file []byte) (label, picture []byte) {
 	return file[head : head+length], file[head+length:]
 }
 
+// openPicture opens the picture of a still's file, if all of the file is as it was written.
+func (a *Archive) openPicture(file []byte, slot int64, visit string, frame int) ([]byte, error) {
+	key, err := a.keyIn(slot)
+	if err != nil {
+		return nil, err
+	}
+	defer clear(key[:])
+	label, picture := unlabelled(file)
+	if label != nil {
+		if _, err := key.Open(label, labelPlace...); err != nil {
+			return nil, err
+		}
+	}
+	return key.Open(picture, stillPlace(visit, frame)...)
+}
+
 // readLabel opens the label of a still's file, and its picture, with the key that it may
 // have. The error is seal.ErrOpen if it has another or none.
 func (a *Archive) readLabel(key seal.Key, file []byte) (l label, err error) {

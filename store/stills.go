@@ -334,8 +334,7 @@ func (a *Archive) readStill(ctx context.Context, visit string, frame int) ([]byt
 	if err != nil {
 		return nil, fmt.Errorf("reading frame %d of visit %s: %w", frame, visit, err)
 	}
-	_, picture := unlabelled(sealed)
-	data, err := a.openFile(picture, slot, stillPlace(visit, frame)...)
+	data, err := a.openPicture(sealed, slot, visit, frame)
 	if err != nil {
 		return nil, fmt.Errorf("opening frame %d of visit %s: %w", frame, visit, err)
 	}

@@ -337,7 +337,7 @@ func TestReadStillRefuses(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, bit := range []int{0, 8*len(sealed) - 160, 8*len(sealed) - 1} { // what is of the label alone harms no picture
+	for _, bit := range []int{0, 4 * len(sealed), 8*len(sealed) - 1} {
 		flipped := bytes.Clone(sealed)
 		flipped[bit/8] ^= 1 << (bit % 8)
 		must(t, os.WriteFile(file, flipped, 0o600))

@@ -69,8 +69,7 @@ func (v *verification) checkStill(ctx context.Context, f filed) error {
 		data, err := v.openStill(f.file)
 		authentic := false
 		if err == nil {
-			_, picture := unlabelled(data)
-			_, wrong := v.openFile(picture, f.slot, stillPlace(f.visit, f.frame)...)
+			_, wrong := v.openPicture(data, f.slot, f.visit, f.frame)
 			hash := sha256.Sum256(data)
 			if authentic = wrong == nil; authentic && len(data) == f.size && bytes.Equal(hash[:], f.hash) {
 				v.Stills++
