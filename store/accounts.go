@@ -31,10 +31,14 @@ func (a *Archive) addResident(ctx context.Context, tx *sql.Tx, action, name, pas
 	error) {
 	r := house.Resident{ID: newID(), Name: strings.TrimSpace(name), PasswordHash: passwordHash, AddedAt: a.now().UTC()}
 	taken := fmt.Errorf("a resident of this name is %w", house.ErrExists)
+	sealed, slot, err := a.sealKeyed(ctx, tx, []byte(r.Name), "residents.name", r.ID)
+	if err != nil {
+		return r, err
+	}
 	return r, a.changeIn(ctx, tx, action, "resident "+r.ID, taken, `
-		INSERT INTO residents (id, name, name_mac, password_hash, added_at) VALUES (?, ?, ?, ?, ?)
+		INSERT INTO residents (id, name, slot, name_mac, password_hash, added_at) VALUES (?, ?, ?, ?, ?, ?)
 			ON CONFLICT (name_mac) DO NOTHING`,
-		r.ID, a.seal(r.Name, "residents.name", r.ID), a.nameMAC(r.Name), r.PasswordHash, micros(r.AddedAt))
+		r.ID, sealed, slot, a.nameMAC(r.Name), r.PasswordHash, micros(r.AddedAt))
 }
 
 // nameMAC is the keyed hash by which a resident is looked up, whatever the case
@@ -190,12 +194,19 @@ func (a *Archive) setLanguage(ctx context.Context, what, statement, tag, id stri
 // PairTablet adds a tablet and starts its session. The error is ErrNotFound if
 // whoever pairs it is no resident any more.
 func (a *Archive) PairTablet(ctx context.Context, name, pairedBy string) (token string, err error) {
+	if err := a.clearSessions(ctx); err != nil {
+		return "", fmt.Errorf("pairing a tablet: %w", err)
+	}
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		id := newID()
-		err := a.changeIn(ctx, tx, "paired", "tablet "+id, house.ErrNotFound, `
-			INSERT INTO tablets (id, name, paired_by, paired_at) SELECT ?, ?, id, ? FROM residents
+		sealed, slot, err := a.sealKeyed(ctx, tx, []byte(name), "tablets.name", id)
+		if err != nil {
+			return err
+		}
+		err = a.changeIn(ctx, tx, "paired", "tablet "+id, house.ErrNotFound, `
+			INSERT INTO tablets (id, name, slot, paired_by, paired_at) SELECT ?, ?, ?, id, ? FROM residents
 				WHERE id = ? AND `+vouchedFor("residents", ""),
-			id, a.seal(name, "tablets.name", id), micros(a.now()), pairedBy)
+			id, sealed, slot, micros(a.now()), pairedBy)
 		if err != nil {
 			return fmt.Errorf("adding a tablet: %w", err)
 		}

@@ -10,8 +10,8 @@
 // are visits with everything known of them, and a signal that something
 // changed ([Archive.Watch]). A server holds the archive's lock ([Archive.Lock])
 // and makes good what a crash left ([Archive.Recover]) before it accepts
-// anything; from then on it calls [Archive.Sweep] and [Archive.Scrub] now and
-// then, so that what is past its time goes without a trace. The package knows
+// anything; from then on it calls [Archive.Sweep] now and then, so that what is past its
+// time goes without a trace. The package knows
 // nothing of HTTP, of image formats or of faces.
 //
 // # What is promised
@@ -19,8 +19,8 @@
 // When [Archive.Keep] returns without an error, the still survives a crash of
 // the process, of the kernel, and a loss of power, as far as the disk keeps
 // its own promises. The order is: the still's file is written under incoming
-// and synced, and its folder too; then its key is written into a slot and synced,
-// and the row that names both is committed, with SQLite in WAL mode and
+// and synced, and its folder too, and beside that its key is written into a slot and
+// synced; then the row that names both is committed, with SQLite in WAL mode and
 // synchronous=FULL, which syncs the log at each commit; then the file moves to its
 // place. A crash in between leaves a file in incoming, which
 // [Archive.Recover] moves or keeps aside at the next start. Removing goes the other
@@ -28,7 +28,8 @@
 // transaction; then the slots are overwritten and synced, the file goes, and its name
 // is forgotten once that is durable. So no crash leaves a row without its file, nor a key
 // that nothing names. A file that nothing names was never answered for, or its row
-// was lost with a damaged log: it is kept aside, and residents are told.
+// was lost with a damaged log: it is taken in again by its label, or else kept aside, and
+// residents are told.
 //
 // What is asked of SQLite: that a transaction which was committed is there
 // after a crash or a loss of power, whole, and one that was not is not there at
@@ -50,10 +51,31 @@
 // so that none can be put in another's place. What tells of a visit or a person is
 // sealed under a key of its row's own, which is wrapped with the master key and
 // overwritten when the row goes: then nobody opens it, whatever of it is left in the
-// database's unused pages, its log or the disk's free blocks. Names of residents,
-// tablets, bells and doors, and what is set, are under the master key itself: nothing
-// of them is promised to be gone from a raw disk. Secrets, tokens and passwords are
-// kept as hashes.
+// database's unused pages, its log or the disk's free blocks. Secrets, tokens and
+// passwords are kept as hashes.
+//
+// # What is left of what went, to whoever has the master key
+//
+// SQLite writes zeros over rows that are deleted (secure_delete), but not over copies
+// that it left when it moved them, nor over its log or blocks that files no longer use.
+// So this is what may be found there, and what keeps it from being read:
+//
+//   - Nothing opens, since the key was overwritten: stills and their small pictures;
+//     faces and descriptors; references and their pictures; names of persons, consents
+//     and to what; names of rings; reasons of holds; what was said at the door; advice;
+//     rings of trials; who may be advised in and when; names and states of phones,
+//     what they reported, labels of tokens, secrets of codes; names of residents and
+//     tablets, and browsers of sessions.
+//   - Hashes under the master key, which confirm what somebody has a copy of, and are
+//     tried out where there is little to try: of the bytes that a bell sent, of what a
+//     reference was made from, of tokens, of residents' names, of files in folders, and
+//     of an erased face's picture four parts of 16 bits, for a still that comes twice.
+//   - In clear: ids, which mean nothing once what they name is gone, and beside them
+//     times, kinds, distances and answers, as above. The audit trail has ids alone.
+//   - Opens with the master key: what the house calls bells, doors, receivers and
+//     programs, masks, settings and with them the keys of certificates, rules for
+//     parcels, how bells were and what they mostly see. None is a visitor's or a person's, unless somebody
+//     typed one's name there.
 //
 // # What somebody can do who writes there
 //
@@ -64,7 +86,7 @@
 // # Layout of the folder
 //
 //	archive.db         the database, with its -wal and -shm while it is open
-//	stills/QK/QK….still one file a still, sealed, named by a random id, spread over folders
+//	stills/QK/QK….still one file a still, sealed, with a label that says whose it is, named by a random id
 //	stills/QK/QK….small its small pictures, where they were made: sealed with its key, and going with it
 //	incoming/          stills on their way in; empty when nothing is going on
 //	aside/             stills that no row names, where there ever were any
@@ -130,9 +152,10 @@ type Archive struct {
 
 	shared *os.File // locked as long as the archive is open, so that nobody changes its key
 
-	keys         *keyfile.File // of what is to go without a trace
-	slotted      bool          // whether the database's rows name slots there
-	keysUnsynced bool          // for whoever has the connection that writes
+	keys         *keyfile.File   // of what is to go without a trace
+	slotted      bool            // whether the database's rows name slots there,
+	keyed        map[string]bool // and which columns, as "table.column"
+	keysUnsynced bool            // for whoever has the connection that writes
 
 	writer  *guarded    // opens the connection of write,
 	reader  *guarded    // and those of read

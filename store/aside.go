@@ -18,9 +18,9 @@ import (
 // of a visit whose row was lost with a damaged log. What was erased or swept is
 // neither: its file is listed for removal in the transaction that takes the row. So
 // such a file is kept aside, told of, and goes when the longest period of the rules
-// is over, or when a resident says so. Only the row says which slot has its key: nothing
-// opens it until a row names it again, as after the database was put back. Slots that no
-// row names are held until nothing is aside.
+// is over, or when a resident says so. It is taken in again once a row names it, as after
+// the database was put back, or by its label ([Archive.TakeAsideIn]). Slots that no row
+// names are held until nothing is aside.
 
 // Aside is what is kept aside.
 type Aside struct {
@@ -62,7 +62,7 @@ func (a *Archive) setAside(ctx context.Context, path, file string) (kept bool, e
 }
 
 // SetStraysAside looks at every file among the stills, and keeps those aside that no
-// row names. It returns how many.
+// row names. It returns how many. What says whose it is is taken in again.
 func (a *Archive) SetStraysAside(ctx context.Context) (set int, err error) {
 	set, err = a.strays(ctx, func(file, path string) (bool, error) {
 		if strings.HasSuffix(path, smallSuffix) { // made of a still that is aside or gone
@@ -71,7 +71,7 @@ func (a *Archive) SetStraysAside(ctx context.Context) (set int, err error) {
 		return a.setAside(ctx, path, file)
 	})
 	if err == nil {
-		err = a.clearHeld(ctx)
+		_, err = a.TakeAsideIn(ctx)
 	}
 	return set, err
 }
@@ -141,8 +141,8 @@ func (a *Archive) eachAside(f func(file string, info fs.FileInfo) error) error {
 	return err
 }
 
-// takeAsideIn brings files back that a row names again, and returns how many.
-func (a *Archive) takeAsideIn(ctx context.Context) (taken int, err error) {
+// returnNamed brings files back that a row names again, and returns how many.
+func (a *Archive) returnNamed(ctx context.Context) (taken int, err error) {
 	err = a.eachAside(func(file string, _ fs.FileInfo) error {
 		named, err := a.isNamed(ctx, file)
 		if err != nil || !named || exists(a.stillPath(file)) {

@@ -1,7 +1,9 @@
 package store
 
 import (
+	"bytes"
 	"errors"
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -21,11 +23,17 @@ func asideAt(t *testing.T, a *Archive, at time.Time) {
 		os.Chtimes(path, at, at)))
 }
 
-// A log that loses its frames loses visits that were answered for. Their files are
-// kept aside, and come back with their rows; what was erased meanwhile does not.
+// A log that loses its frames loses visits that were answered for. Their files are taken in
+// again by their labels; those of before there were labels are kept aside, and come back
+// with their rows. What was erased meanwhile does not.
 // The log is cut by hand, as a broken disk would: SQLite takes frames up to the
 // first whose checksum is wrong (https://www.sqlite.org/fileformat2.html, 4.1).
 func TestLogLosesVisits(t *testing.T) {
+	t.Run("with labels", func(t *testing.T) { logLosesVisits(t, 3) })
+	t.Run("without labels", func(t *testing.T) { logLosesVisits(t, 0) })
+}
+
+func logLosesVisits(t *testing.T, back int) {
 	dir, c := t.TempDir(), newClock()
 	a := openArchive(t, dir, c)
 	ctx := t.Context()
@@ -41,6 +49,9 @@ func TestLogLosesVisits(t *testing.T) {
 	var visits []string
 	for _, ring := range []string{"r1", "r2", "r3"} {
 		visits = append(visits, keep(t, a, stillOf(ring, 0)))
+		if back == 0 {
+			unlabel(t, a, visits[len(visits)-1])
+		}
 	}
 	whole := make(map[string][]byte) // as they are, with the log
 	for _, name := range []string{"archive.db", "archive.db-wal"} {
@@ -70,14 +81,28 @@ func TestLogLosesVisits(t *testing.T) {
 	if n, err := a.SetStraysAside(ctx); err != nil || n != 3 {
 		t.Errorf("%d set aside, %v", n, err)
 	}
-	if aside, err := a.Aside(); err != nil || aside.Files != 3 {
+	if aside, err := a.Aside(); err != nil || aside.Files != 3-back {
 		t.Errorf("aside: %+v, %v", aside, err)
+	}
+	for i, visit := range visits[:back] {
+		v, err := a.Visit(ctx, visit)
+		if err != nil || v.Ring != fmt.Sprintf("r%d", i+1) || v.Bell != "gate" || !v.Pending() || v.ClockDoubted ||
+			!v.ReceivedAt.Equal(stillOf("r1", 0).ReceivedAt) || len(v.Stills) != 1 || v.Stills[0].Width != 640 {
+			t.Errorf("taken in: %+v, %v", v, err)
+		}
+		if _, added, err := a.Keep(ctx, stillOf(v.Ring, 0)); added || err != nil {
+			t.Errorf("its bell sends it again: added %v, %v", added, err)
+		}
+		if picture, err := a.ReadStill(ctx, visit, 0); err != nil || !bytes.Equal(picture, stillOf(v.Ring, 0).JPEG) {
+			t.Errorf("%q, %v", picture, err)
+		}
 	}
 	if exists(a.asidePath(gone)) || exists(a.stillPath(gone)) {
 		t.Error("what was erased is kept aside")
 	}
+	wantSound(t, a)
 	must(t, a.Close())
-	if r := restart(whole); r.Back != 3 {
+	if r := restart(whole); r.Back != 3-back {
 		t.Errorf("with the log as it was: %+v", r)
 	}
 	for _, visit := range append(visits, safe) {
@@ -87,6 +112,87 @@ func TestLogLosesVisits(t *testing.T) {
 	}
 	_, err = a.Visit(ctx, erased)
 	wantError(t, err, house.ErrNotFound)
+}
+
+// unlabel makes a still's file what it was before files had labels.
+func unlabel(t *testing.T, a *Archive, visit string) {
+	t.Helper()
+	_, path := firstStill(t, a, visit)
+	file, err := os.ReadFile(path)
+	must(t, err)
+	must(t, os.WriteFile(path, sealedPicture(file), 0o600))
+}
+
+// A file whose key was overwritten never comes back, whatever the database and the disk
+// forgot: here the log loses the erasure, and the disk brings the file back.
+func TestErasedIsNotTakenIn(t *testing.T) {
+	dir, c := t.TempDir(), newClock()
+	a := openArchive(t, dir, c)
+	ctx := t.Context()
+	must(t, second(a.AddBell(ctx, "gate")))
+	log := filepath.Join(dir, "archive.db-wal")
+	before, err := os.Stat(log)
+	must(t, err)
+	erased, stays := keep(t, a, stillOf("erased", 0)), keep(t, a, stillOf("stays", 0))
+	_, path := firstStill(t, a, erased)
+	file, err := os.ReadFile(path)
+	must(t, err)
+	must(t, a.EraseVisit(ctx, erased))
+	frames, err := os.ReadFile(log)
+	must(t, err)
+	database, err := os.ReadFile(filepath.Join(dir, "archive.db"))
+	must(t, err)
+	must(t, a.Close())
+	frames[before.Size()+100] ^= 1
+	must(t, errors.Join(os.WriteFile(filepath.Join(dir, "archive.db"), database, 0o600), os.WriteFile(log, frames, 0o600),
+		os.WriteFile(path, file, 0o600)))
+	os.Remove(filepath.Join(dir, "archive.db-shm"))
+	a = openArchive(t, dir, c)
+	must(t, a.Lock())
+	must(t, second(a.Recover(ctx)))
+	if n, err := a.SetStraysAside(ctx); err != nil || n != 2 {
+		t.Errorf("%d set aside, %v", n, err)
+	}
+	must(t, second(a.Visit(ctx, stays)))
+	_, err = a.Visit(ctx, erased)
+	wantError(t, err, house.ErrNotFound)
+	if aside, err := a.Aside(); err != nil || aside.Files != 1 {
+		t.Errorf("aside: %+v, %v", aside, err)
+	}
+}
+
+// What can't be taken in stays, and a frame that came again is not taken twice.
+func TestAsideStays(t *testing.T) {
+	a, _ := newArchive(t)
+	ctx := t.Context()
+	must(t, a.Lock())
+	must(t, second(a.AddBell(ctx, "yard")))
+	again, other, removed := stillOf("again", 0), stillOf("other", 0), stillOf("r2", 0)
+	removed.Bell = "yard"
+	for _, n := range []house.NewStill{again, other, removed} {
+		visit := keep(t, a, n)
+		// As if the rows were lost.
+		must(t, second(a.write.Exec(`INSERT INTO held_slots SELECT slot FROM stills WHERE visit = ?`, visit)))
+		must(t, second(a.write.Exec(`UPDATE stills SET slot = NULL WHERE visit = ?`, visit)))
+		must(t, second(a.write.Exec(`DELETE FROM freed_slots WHERE slot IN (SELECT slot FROM held_slots)`)))
+		must(t, second(a.write.Exec(`DELETE FROM visits WHERE id = ?`, visit)))
+	}
+	must(t, second(a.write.Exec(`DELETE FROM bells WHERE id = ?`, a.bellID("yard"))))
+	keep(t, a, again)
+	other.SentSHA256[0] ^= 1
+	keep(t, a, other)
+	if n, err := a.SetStraysAside(ctx); err != nil || n != 3 {
+		t.Errorf("%d set aside, %v", n, err)
+	}
+	if aside, err := a.Aside(); err != nil || aside.Files != 2 {
+		t.Errorf("aside: %+v, %v; want that of no bell, and that of other bytes", aside, err)
+	}
+	must(t, second(a.AddBell(ctx, "yard")))
+	if n, err := a.TakeAsideIn(ctx); err != nil || n != 1 {
+		t.Errorf("%d taken in, %v", n, err)
+	}
+	must(t, second(a.ReadStill(ctx, a.visitID("yard", "r2"), 0)))
+	wantSound(t, a)
 }
 
 // filesOf returns the names of a visit's files.

@@ -109,7 +109,11 @@ func (a *Archive) BellDays(ctx context.Context, bell string) ([]house.BellDay, e
 
 // ForgetHealth deletes heartbeats and days that are older than they are kept.
 func (a *Archive) ForgetHealth(ctx context.Context) error {
-	before := micros(a.now().Add(-house.HealthKept))
+	now, err := a.soundNow(ctx)
+	if err != nil {
+		return fmt.Errorf("deleting old heartbeats: %w", err)
+	}
+	before := micros(now.Add(-house.HealthKept))
 	for _, table := range []string{"heartbeats", "bell_days"} {
 		if _, err := a.write.ExecContext(ctx, `DELETE FROM `+table+` WHERE at < ?`, before); err != nil {
 			return fmt.Errorf("deleting old heartbeats: %w", damage(err))

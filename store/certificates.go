@@ -54,12 +54,8 @@ func (a *Archive) ChangeCertificates(ctx context.Context, change func(*house.Cer
 // ErrNotFound.
 func (a *Archive) RemoveCertificates(ctx context.Context) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
-		if err := a.changeIn(ctx, tx, "removed", "certificate", house.ErrNotFound,
-			`DELETE FROM settings WHERE name = ?`, certificateSetting); err != nil {
-			return err
-		}
-		_, err := tx.ExecContext(ctx, `UPDATE counters SET value = 1 WHERE name = 'scrub_due'`)
-		return err
+		return a.changeIn(ctx, tx, "removed", "certificate", house.ErrNotFound,
+			`DELETE FROM settings WHERE name = ?`, certificateSetting)
 	})
 	if err != nil {
 		return fmt.Errorf("removing the certificates: %w", spaceError(err))

@@ -111,6 +111,25 @@ func (a *Archive) LookAtClock(ctx context.Context) (doubt house.ClockDoubt, err 
 	return a.clock.doubt, nil
 }
 
+// soundNow is what time it is as far as that is known: by the clock or, while that is
+// doubted, since it was right last. What ends by itself must not end by a clock that is
+// ahead, nor come back by one that is behind.
+func (a *Archive) soundNow(ctx context.Context) (time.Time, error) {
+	if doubt, err := a.LookAtClock(ctx); err != nil || doubt == "" || a.clock == nil {
+		return a.now(), err
+	}
+	w := a.clock
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	switch {
+	case w.sure.IsZero():
+		return w.now, nil
+	case w.inRun:
+		return w.sure.Add(w.gone - w.sureGone), nil
+	}
+	return w.sure.Add(w.gone - w.began), nil
+}
+
 // lookAtClock also returns by how much the clock was set since the last look. It is
 // called with the watch's lock.
 func (a *Archive) lookAtClock(ctx context.Context) (step time.Duration, err error) {
@@ -234,6 +253,13 @@ func (a *Archive) endDoubt(ctx context.Context, served bool) error {
 			if _, err := tx.ExecContext(ctx, statement, w.run, later, now); err != nil {
 				return fmt.Errorf("ending the doubt of visits: %w", err)
 			}
+		}
+		// Sessions that began, or were used, at a time to come would last too long.
+		_, err := tx.ExecContext(ctx, `UPDATE sessions SET started_at = min(started_at, ?1), seen_at = min(seen_at, ?1),
+			expires_at = min(expires_at, ?1 + iif(resident IS NULL, ?3, ?4)) WHERE started_at > ?2 OR seen_at > ?2`,
+			now, later, house.TabletSession.Microseconds(), house.ResidentSession.Microseconds())
+		if err != nil {
+			return fmt.Errorf("ending the doubt of sessions: %w", err)
 		}
 		return a.keepSure(ctx, tx, served)
 	}, later)

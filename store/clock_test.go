@@ -33,7 +33,11 @@ func TestSweepWaitsWhileSomebodyRings(t *testing.T) {
 	c.Advance(time.Minute)
 	n := stillOf("meanwhile", 0)
 	n.ReceivedAt = c.Now()
-	visit, err := a.insertStill(ctx, other, newID(), n, sql.NullString{}, seal.NewKey(), n.JPEG)
+	slot := func() (int64, error) { return a.putKey(ctx, other, seal.NewKey()) }
+	visit, err := a.insertStill(ctx, other, newID(), a.labelOf(n, false), sql.NullString{}, slot, n.JPEG)
+	if err == nil {
+		err = a.settle(ctx, other, visit)
+	}
 	if err == nil {
 		// No file is kept of it here.
 		_, err = other.ExecContext(ctx, `UPDATE stills SET file = NULL WHERE visit = ?`, visit)

@@ -346,3 +346,71 @@ func TestRestoredElsewhere(t *testing.T) {
 		t.Errorf("%d left, %v", len(left), err)
 	}
 }
+
+// TestNobodyIsSignedOut sets a clock 14 months ahead: whoever was signed in still is, and
+// what bells said is there. Whoever signs in meanwhile has a session of the usual length
+// once the clock is right, and what had ended before ends for good.
+func TestNobodyIsSignedOut(t *testing.T) {
+	m, dir := &machine{clock: newClock()}, t.TempDir()
+	m.served.Store(true)
+	a := m.starts(t, dir)
+	ctx := t.Context()
+	must(t, second(a.AddBell(ctx, "gate")))
+	r, err := a.AddResident(ctx, "Odile", "$argon2id$one")
+	must(t, err)
+	signIn := func() string {
+		t.Helper()
+		token, err := a.SignIn(ctx, r, "")
+		must(t, err)
+		return token
+	}
+	ended := signIn()
+	m.pass(31 * 24 * time.Hour)
+	must(t, second(a.LookAtClock(ctx)))
+	wantError(t, second(a.Session(ctx, ended)), house.ErrNotFound)
+	signedIn := signIn()
+	tablet, err := a.PairTablet(ctx, "hall", r.ID)
+	must(t, err)
+	must(t, a.KeepHeartbeat(ctx, "gate", house.Heartbeat{At: m.Now()}))
+	right := func(when string, tokens ...string) {
+		t.Helper()
+		for i, token := range tokens {
+			if _, err := a.Session(ctx, token); err != nil {
+				t.Errorf("%s, session %d: %v", when, i, err)
+			}
+		}
+		wantError(t, second(a.Session(ctx, ended)), house.ErrNotFound)
+		must(t, a.ForgetHealth(ctx))
+		if all, err := a.Heartbeats(ctx, "gate", time.Time{}); err != nil || len(all) != 1 {
+			t.Errorf("%s: %d heartbeats, %v", when, len(all), err)
+		}
+	}
+	right("before", signedIn, tablet)
+	m.served.Store(false)
+	now := m.Now()
+	m.Set(now.AddDate(1, 2, 0))
+	right("ahead", signedIn, tablet)
+	if a.ClockDoubt() != house.ClockAhead {
+		t.Fatalf("doubted as %q", a.ClockDoubt())
+	}
+	meanwhile := signIn() // which clears away what has ended
+	right("ahead, and somebody signed in", signedIn, tablet, meanwhile)
+	must(t, a.Close())
+	a = m.starts(t, dir)
+	right("ahead, and started anew", signedIn, tablet, meanwhile)
+	m.Set(now)
+	m.served.Store(true)
+	right("right again", signedIn, tablet, meanwhile)
+	s, err := a.Session(ctx, meanwhile)
+	if err != nil || s.ExpiresAt.After(m.Now().Add(house.ResidentSession)) || s.SeenAt.After(m.Now()) {
+		t.Errorf("%+v, %v", s, err)
+	}
+	if all, _, err := a.Suspicions(ctx, true); err != nil || len(all) > 0 {
+		t.Errorf("%+v, %v", all, err)
+	}
+	m.pass(house.ResidentIdle)
+	for _, token := range []string{signedIn, meanwhile} {
+		wantError(t, second(a.Session(ctx, token)), house.ErrNotFound)
+	}
+	must(t, second(a.Session(ctx, tablet)))
+}

@@ -287,10 +287,5 @@ func (a *Archive) removeRow(ctx context.Context, table, what, id string) error {
 }
 
 func (a *Archive) removeRowIn(ctx context.Context, tx *sql.Tx, table, what, id string) error {
-	if err := a.changeIn(ctx, tx, "removed", what+" "+id, house.ErrNotFound, `DELETE FROM `+table+` WHERE id = ?`,
-		id); err != nil {
-		return err
-	}
-	_, err := tx.ExecContext(ctx, `UPDATE counters SET value = 1 WHERE name = 'scrub_due'`)
-	return err
+	return a.changeIn(ctx, tx, "removed", what+" "+id, house.ErrNotFound, `DELETE FROM `+table+` WHERE id = ?`, id)
 }

@@ -26,7 +26,7 @@ const batch = 25
 
 // EraseVisit erases a visit: its rows, its stills and their keys. The error is
 // ErrNotFound or ErrHeld. Its id is remembered, so that neither a backup nor
-// the bell brings it back. [Archive.Scrub] then removes the last traces.
+// the bell brings it back.
 func (a *Archive) EraseVisit(ctx context.Context, id string) error {
 	ctx = context.WithoutCancel(ctx)
 	err := a.update(ctx, func(tx *sql.Tx) error {
@@ -138,7 +138,6 @@ func (a *Archive) removeVisits(ctx context.Context, tx *sql.Tx, ids []string) er
 		`INSERT INTO removals (file) SELECT file FROM stills WHERE visit IN (SELECT value
 			FROM json_each(?)) AND file IS NOT NULL`,
 		`DELETE FROM visits WHERE id IN (SELECT value FROM json_each(?))`,
-		`UPDATE counters SET value = 1 WHERE name = 'scrub_due'`,
 	} {
 		if _, err := tx.ExecContext(ctx, statement, jsonList(ids)); err != nil {
 			return fmt.Errorf("removing visits: %w", err)
@@ -302,7 +301,6 @@ func (a *Archive) finishErasure(ctx context.Context, person string, visits bool)
 			// What was said of somebody else's face stands, and tells of this one no more.
 			`UPDATE checks SET asked = NULL, asked_distance = NULL WHERE asked = ? AND answer IN ('else', 'not-a-face')`,
 			`DELETE FROM persons WHERE id = ?`,
-			`UPDATE counters SET value = 1 WHERE name = 'scrub_due'`,
 		} {
 			if _, err := tx.ExecContext(ctx, statement, person); err != nil {
 				return err

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"slices"
 	"strconv"
 
 	"lintel/store/internal/keyfile"
@@ -43,6 +44,9 @@ const keyFile = "keys"
 // slotsScript is the migration by which keys left the database.
 const slotsScript = "migrations/0025_slots.sql"
 
+// namesScript is the one by which names of the household got keys of their own.
+const namesScript = "migrations/0028_names.sql"
+
 // openKeys opens the file of keys. One that is missing, or too short for the slots
 // that there are, was lost.
 func (a *Archive) openKeys(ctx context.Context) error {
@@ -73,39 +77,45 @@ func (a *Archive) openKeys(ctx context.Context) error {
 // keyedTables are those whose rows have a key of their own for what is sealed in them,
 // beside stills, whose key is for their file; id is the column that names a row. A row
 // of another table that is to go without a trace belongs here, with a column slot and
-// a trigger as in slotsScript; else it is sealed under the master key, and what is
-// left of it has to be scrubbed.
+// a trigger as in slotsScript; else it is sealed under the master key, and nothing
+// promises that it can't be read once it went. Script is the migration that brought the
+// column.
 var keyedTables = []struct {
 	table, id string
 	columns   []string
+	script    string
 }{
-	{"faces", "id", words("sealed")},
-	{"gallery", "id", words("descriptor")},
-	{"portraits", "reference", words("picture")},
-	{"persons", "id", words("name")},
-	{"consents", "id", words("given_by scope")},
-	{"visits", "id", words("ring")},
-	{"holds", "visit", words("reason")},
-	{"messages", "id", words("sealed")},
-	{"advice", "id", words("sealed")},
-	{"trial_rings", "id", words("sealed")},
-	{"door_rules", "id", words("sealed")},
-	{"sources", "id", words("name state key")},
-	{"reports", "id", words("sealed")},
-	{"tokens", "id", words("label")},
-	{"onetime", "person", words("secret")},
+	{"faces", "id", words("sealed"), slotsScript},
+	{"gallery", "id", words("descriptor"), slotsScript},
+	{"portraits", "reference", words("picture"), slotsScript},
+	{"persons", "id", words("name"), slotsScript},
+	{"consents", "id", words("given_by scope"), slotsScript},
+	{"visits", "id", words("ring"), slotsScript},
+	{"holds", "visit", words("reason"), slotsScript},
+	{"messages", "id", words("sealed"), slotsScript},
+	{"advice", "id", words("sealed"), slotsScript},
+	{"trial_rings", "id", words("sealed"), slotsScript},
+	{"door_rules", "id", words("sealed"), slotsScript},
+	{"sources", "id", words("name state key"), slotsScript},
+	{"reports", "id", words("sealed"), slotsScript},
+	{"tokens", "id", words("label"), slotsScript},
+	{"onetime", "person", words("secret"), slotsScript},
+	{"residents", "id", words("name"), namesScript},
+	{"tablets", "id", words("name"), namesScript},
+	{"sessions", "id", words("browser"), namesScript},
 }
 
-// keyedColumns are the places of those tables, "table.column".
-var keyedColumns = func() map[string]bool {
-	all := make(map[string]bool)
+// findKeyed finds out which places, "table.column", have keys of their own in a database
+// that has seen so many of the migrations.
+func (a *Archive) findKeyed(names []string, version int) {
+	a.slotted = version > slices.Index(names, slotsScript)
+	a.keyed = make(map[string]bool)
 	for _, t := range keyedTables {
 		for _, c := range t.columns {
-			all[t.table+"."+c] = true
+			a.keyed[t.table+"."+c] = version > slices.Index(names, t.script)
 		}
 	}
-	return all
-}()
+}
 
 // onlyShown are those that give no power, and read as empty where their key is gone:
 // what a backup of before an erasure has of what was erased.
@@ -113,13 +123,15 @@ var onlyShown = map[string]bool{"persons.name": true, "consents.given_by": true,
 	"visits.ring": true, "holds.reason": true, "messages.sealed": true}
 
 // takenSlots finds the slots that rows name.
-var takenSlots = func() string {
+func (a *Archive) takenSlots() string {
 	query := `SELECT slot FROM main.stills WHERE slot IS NOT NULL`
 	for _, t := range keyedTables {
-		query += ` UNION ALL SELECT slot FROM main.` + t.table + ` WHERE slot IS NOT NULL`
+		if a.keyed[t.table+"."+t.columns[0]] {
+			query += ` UNION ALL SELECT slot FROM main.` + t.table + ` WHERE slot IS NOT NULL`
+		}
 	}
 	return query
-}()
+}
 
 // eraseRows removes rows by somebody's will.
 func eraseRows(ctx context.Context, tx *sql.Tx, table, where string, args ...any) error {
@@ -208,7 +220,7 @@ func (a *Archive) sealAgain(before, value []byte, place ...string) (sealed []byt
 // open opens a value for its place, the table and column and the row's id, under the
 // key of the row or, where rows have none, under the master key.
 func (a *Archive) open(sealed []byte, place ...string) ([]byte, error) {
-	if a.slotted && keyedColumns[place[0]] {
+	if a.keyed[place[0]] {
 		return a.openKeyed(sealed, place...)
 	}
 	return a.seals.OpenValue(sealed, place...)

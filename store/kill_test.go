@@ -165,7 +165,7 @@ func sweepOften(ctx context.Context, a *store.Archive, seed int) error {
 			return err
 		}
 		fmt.Println("swept")
-		if err := errors.Join(a.FinishErasures(ctx), a.Scrub(ctx)); err != nil {
+		if err := a.FinishErasures(ctx); err != nil {
 			return err
 		}
 	}
@@ -317,7 +317,7 @@ func busy(t *testing.T, dir string, seed int, moment time.Duration) said {
 
 // TestKill kills a process with SIGKILL, at a random moment, while it takes in
 // stills, examines, sweeps, makes smaller, holds, erases visits and persons,
-// scrubs and backs up, all at once. Then the next start has to find everything
+// and backs up, all at once. Then the next start has to find everything
 // that was acknowledged: stills kept, unless a rule or an erasure took them;
 // held visits whole; nothing of what was erased; no row without its file and no
 // file without its row; an audit trail without a gap; and a backup that can be

@@ -357,7 +357,8 @@ func (a *Archive) Standing(ctx context.Context) (Standing, error) {
 
 // Restored says of an archive that it was restored from a snapshot on purpose, and
 // so is further than the one that was there. The audit trail says so, unless it
-// does already.
+// does already. What the snapshot has rows of, and no key any more since it was erased
+// and the backup dropped that, goes.
 func (a *Archive) Restored(ctx context.Context, snapshot string, noted bool) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		if !noted {
@@ -375,7 +376,7 @@ func (a *Archive) Restored(ctx context.Context, snapshot string, noted bool) err
 	if err != nil {
 		return fmt.Errorf("noting that the archive was restored: %w", spaceError(err))
 	}
-	return nil
+	return a.leaveOutErased(ctx)
 }
 
 // Errors of the ledger that callers test for with errors.Is.
@@ -406,9 +407,6 @@ func (a *Archive) Recount(ctx context.Context) (removed int64, err error) {
 		l.Changes++
 		l.Settled = a.now().UnixMicro()
 		if err := a.writeLedger(ctx, tx, l); err != nil {
-			return err
-		}
-		if _, err := tx.ExecContext(ctx, `UPDATE counters SET value = 1 WHERE name = 'scrub_due'`); err != nil {
 			return err
 		}
 		return a.note(ctx, tx, "recounted", "archive")

@@ -17,7 +17,7 @@ func (s *Snapshot) MendKeys(ctx context.Context, copies func(keyfile.Number) ([]
 	if !s.copy.slotted {
 		return nil, nil, nil
 	}
-	rows, err := s.copy.read.QueryContext(ctx, takenSlots)
+	rows, err := s.copy.read.QueryContext(ctx, s.copy.takenSlots())
 	slots, err := scanAll(rows, err, func(n *keyfile.Number) error { return rows.Scan(n) })
 	if err != nil {
 		return nil, nil, fmt.Errorf("listing keys: %w", damage(err))
@@ -66,7 +66,7 @@ func (a *Archive) putBack(n keyfile.Number, copies [][]byte) (ok bool, err error
 // key, since what they opened was erased after it was backed up: they are no damage.
 func (a *Archive) RememberGone(ctx context.Context) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
-		rows, err := tx.QueryContext(ctx, takenSlots)
+		rows, err := tx.QueryContext(ctx, a.takenSlots())
 		slots, err := scanAll(rows, err, func(n *keyfile.Number) error { return rows.Scan(n) })
 		if err != nil {
 			return err

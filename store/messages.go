@@ -201,8 +201,8 @@ func (a *Archive) MissMessages(ctx context.Context) (next time.Time, err error) 
 }
 
 // sweepMessages lets go of what displays showed without a visit, a day after.
-func (a *Archive) sweepMessages(ctx context.Context) error {
-	_, err := a.write.ExecContext(ctx, `DELETE FROM messages WHERE visit IS NULL AND until < ?`,
+func (a *Archive) sweepMessages(ctx context.Context, tx *sql.Tx) error {
+	_, err := tx.ExecContext(ctx, `DELETE FROM messages WHERE visit IS NULL AND until < ?`,
 		micros(a.now().Add(-24*time.Hour)))
 	return err
 }

@@ -3,27 +3,79 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"strings"
+
+	"lintel/internal/house"
 )
 
 // moveKeys brings wrapped keys out of the database into their slots, and seals what
-// rows of keyedTables hold under keys of their own, in batches. It is done once stills have no column
-// wrapped_key any more, and goes on where it broke off. Then the database's files
-// are scrubbed of what was. The file system's free blocks are not: what was wrapped
-// there before may be found as long as they are not used again.
+// rows of keyedTables hold under keys of their own, in batches. It is done once the
+// counter unmoved is 0, and goes on where it broke off. Then the database's files are
+// written anew, without what was. The file system's free blocks are not: what was
+// wrapped there before may be found as long as they are not used again.
 func (a *Archive) moveKeys(ctx context.Context) error {
 	var m moving
 	for left := true; left; {
 		err := a.update(ctx, func(tx *sql.Tx) (err error) {
-			if left, err = hasWrapped(ctx, tx); err != nil || !left {
-				return err
+			for moved := 0; err == nil && moved < someRows; {
+				if left, err = counts(ctx, tx, "unmoved"); err != nil || !left {
+					return err
+				}
+				var n int
+				n, err = m.moveSome(ctx, a, tx)
+				moved += n
 			}
-			return m.moveSome(ctx, a, tx)
+			return err
 		})
 		if err != nil {
 			return err
 		}
+	}
+	err := a.clean(ctx)
+	if errors.Is(spaceError(err), house.ErrNoSpace) {
+		return nil // the next start tries again; verify tells of it meanwhile
+	}
+	return err
+}
+
+// counts reports whether a counter is not 0.
+func counts(ctx context.Context, q querier, counter string) (does bool, err error) {
+	err = q.QueryRowContext(ctx, `SELECT value <> 0 FROM counters WHERE name = ?`, counter).Scan(&does)
+	if err != nil {
+		return false, fmt.Errorf("reading the counter %s: %w", counter, err)
+	}
+	return does, nil
+}
+
+// clean writes the database's files anew, where they may hold what keys in slots
+// don't protect. While somebody reads, the log stays, and so it is done later.
+func (a *Archive) clean(ctx context.Context) error {
+	if due, err := counts(ctx, a.read, "uncleaned"); err != nil || !due {
+		return err
+	}
+	db, err := openPool(a.dir, "rw", "deferred") // without guards: rows are written as they are
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	db.SetMaxOpenConns(1)
+	// What SQLite rebuilds is too large for memory, and stays in the archive's folder.
+	folder := strings.ReplaceAll(a.dir, "'", "''")
+	for _, statement := range []string{`PRAGMA temp_store = FILE`,
+		`PRAGMA temp_store_directory = '` + folder + `'`, `PRAGMA auto_vacuum = 2`, `VACUUM`, `PRAGMA temp_store_directory = ''`} {
+		if _, err := db.ExecContext(ctx, statement); err != nil {
+			return fmt.Errorf("writing the database anew: %w", err)
+		}
+	}
+	var busy, logged, moved int
+	err = db.QueryRowContext(ctx, `PRAGMA wal_checkpoint(TRUNCATE)`).Scan(&busy, &logged, &moved)
+	if err == nil && busy == 0 {
+		_, err = a.write.ExecContext(ctx, `UPDATE counters SET value = 0 WHERE name = 'uncleaned'`)
+	}
+	if err != nil {
+		return fmt.Errorf("emptying the log: %w", err)
 	}
 	return nil
 }
@@ -35,10 +87,12 @@ type moving struct {
 	after  int64 // which row
 }
 
-func (m *moving) moveSome(ctx context.Context, a *Archive, tx *sql.Tx) (err error) {
-	var n int
+// moveSome moves some rows of one kind, and returns how many.
+func (m *moving) moveSome(ctx context.Context, a *Archive, tx *sql.Tx) (n int, err error) {
+	wrapped, err := hasWrapped(ctx, tx)
 	switch {
-	case !m.stills:
+	case err != nil:
+	case wrapped && !m.stills:
 		n, m.after, err = a.moveStillKeys(ctx, tx, m.after)
 		if m.stills = n < someRows; m.stills {
 			m.after = 0
@@ -49,15 +103,17 @@ func (m *moving) moveSome(ctx context.Context, a *Archive, tx *sql.Tx) (err erro
 			m.table, m.after = m.table+1, 0
 		}
 	default:
-		if _, err := tx.ExecContext(ctx, `ALTER TABLE stills DROP COLUMN wrapped_key`); err != nil {
-			return err
+		if wrapped {
+			_, err = tx.ExecContext(ctx, `ALTER TABLE stills DROP COLUMN wrapped_key`)
 		}
-		_, err = tx.ExecContext(ctx, `UPDATE counters SET value = 1 WHERE name = 'scrub_due' AND
-			EXISTS (SELECT 1 FROM stills UNION ALL SELECT 1 FROM persons)`)
+		if err == nil {
+			_, err = tx.ExecContext(ctx, `UPDATE counters SET value = 0 WHERE name = 'unmoved'`)
+		}
 	}
-	return err
+	return n, err
 }
 
+// hasWrapped reports whether keys of stills stand in rows.
 func hasWrapped(ctx context.Context, q querier) (has bool, err error) {
 	err = q.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM pragma_table_info('stills')
 		WHERE name = 'wrapped_key')`).Scan(&has)

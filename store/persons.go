@@ -121,7 +121,6 @@ func (a *Archive) WithdrawConsent(ctx context.Context, person string) (unnamed i
 		for _, statement := range []string{
 			`DELETE FROM gallery WHERE person = ?`,
 			`DELETE FROM messages WHERE person = ?`,
-			`UPDATE counters SET value = 1 WHERE name = 'scrub_due'`,
 		} {
 			if _, err := tx.ExecContext(ctx, statement, person); err != nil {
 				return err

@@ -66,12 +66,8 @@ func (a *Archive) Portraits(ctx context.Context) (map[string]string, error) {
 // where it is restored. The error is ErrNotFound.
 func (a *Archive) RemoveReference(ctx context.Context, person, reference string) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
-		if err := a.changeIn(ctx, tx, "unenrolled", "person "+person, house.ErrNotFound,
-			`DELETE FROM gallery WHERE id = ? AND person = ?`, reference, person); err != nil {
-			return err
-		}
-		_, err := tx.ExecContext(ctx, `UPDATE counters SET value = 1 WHERE name = 'scrub_due'`)
-		return err
+		return a.changeIn(ctx, tx, "unenrolled", "person "+person, house.ErrNotFound,
+			`DELETE FROM gallery WHERE id = ? AND person = ?`, reference, person)
 	})
 	if err != nil {
 		return fmt.Errorf("removing reference %s: %w", reference, spaceError(err))

@@ -1,15 +1,10 @@
 package store
 
 import (
-	"bytes"
 	"context"
 	"database/sql"
 	"errors"
 	"fmt"
-	"io"
-	"io/fs"
-	"os"
-	"path/filepath"
 	"time"
 )
 
@@ -32,9 +27,8 @@ type Proof struct {
 // is remembered by its id alone: in the list of erasures, in the audit trail
 // and, for a visit, for 30 days among the visits that went. What was sealed of
 // it can't be looked for, since nobody knows it any more; so the proof is that
-// its keys were overwritten, and that after it was deleted a
-// whole [Archive.Scrub] left nothing deleted in the database's files. Whether a raw
-// disk has such a key yet, [Archive.SearchDisk] says. The error is ErrNotErased or ErrTraces, and says more;
+// its keys were overwritten: what of it stands in unused parts of the database or its log
+// opens no more. Whether a raw disk has such a key yet, [Archive.SearchDisk] says. The error is ErrNotErased or ErrTraces, and says more;
 // the proof then says what was in order up to there.
 func (a *Archive) VerifyErased(ctx context.Context, id string) (p Proof, err error) {
 	p.ID, p.Checked = id, []string{}
@@ -49,11 +43,7 @@ func (a *Archive) VerifyErased(ctx context.Context, id string) (p Proof, err err
 	p.At = timeOf(at)
 	p.Checked = append(p.Checked, fmt.Sprintf("the erasure of %s %s is remembered, of %s", p.What, id,
 		p.At.Format(time.RFC3339)))
-	checks := []func(context.Context, Proof) (string, error){a.noRow, a.noFile, a.nothingDeleted}
-	if p.What != "still" { // whose row may stay under the name that its first file had
-		checks = append(checks, a.noMention)
-	}
-	for _, check := range checks {
+	for _, check := range []func(context.Context, Proof) (string, error){a.noRow, a.noFile, a.nothingWaits} {
 		words, err := check(ctx, p)
 		if err != nil {
 			return p, fmt.Errorf("proving the erasure of %s: %w", id, damage(err))
@@ -163,9 +153,9 @@ func (a *Archive) noFile(ctx context.Context, _ Proof) (words string, err error)
 	return fmt.Sprintf("none of the files of %d erased stills is there", n), nil
 }
 
-// nothingDeleted asks whether something that was deleted may be left in the
-// database's files.
-func (a *Archive) nothingDeleted(ctx context.Context, _ Proof) (words string, err error) {
+// nothingWaits asks whether something that was deleted opens yet: keys that are to be
+// overwritten, and files that are to be removed.
+func (a *Archive) nothingWaits(ctx context.Context, _ Proof) (words string, err error) {
 	var files, persons, keys int
 	err = a.read.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM removals), (SELECT count(*)
 		FROM erasing), (SELECT count(*) FROM freed_slots)`).Scan(&files, &persons, &keys)
@@ -176,103 +166,16 @@ func (a *Archive) nothingDeleted(ctx context.Context, _ Proof) (words string, er
 		return "", fmt.Errorf("%w: %d keys of what went are not overwritten yet; run the server or `lintel verify --repair`",
 			ErrTraces, keys)
 	}
-	due, err := a.scrubDue(ctx)
+	if files+persons > 0 {
+		return "", fmt.Errorf("%w: something waits to be removed yet; run the server or `lintel verify --repair`", ErrTraces)
+	}
+	unclean, err := counts(ctx, a.read, "uncleaned")
 	if err != nil {
 		return "", err
 	}
-	if files+persons > 0 || due {
-		return "", fmt.Errorf("%w: what was deleted is not scrubbed from the database's files yet; run the server or "+
-			"`lintel verify --repair`", ErrTraces)
+	if unclean {
+		return "", fmt.Errorf("%w: keys and names that lay among rows before may be left in unused parts of the database; "+
+			"restart the server or run `lintel verify --repair`", ErrTraces)
 	}
-	v := verification{Archive: a}
-	if err := v.countLeftovers(ctx); err != nil {
-		return "", err
-	}
-	words = fmt.Sprintf("the keys of all that went are overwritten, the database's %d pages and its log were scrubbed "+
-		"after the last deletion, and no file waits to be removed", v.Pages)
-	if v.Leftovers > 0 || v.Log > 0 {
-		return words + fmt.Sprintf("; since then rows that are there came to be in the unused parts of %d pages too, and "+
-			"in %d bytes of log", v.Leftovers, v.Log), nil
-	}
-	return words + "; free pages, the unused parts of pages and the log are empty", nil
-}
-
-// noMention looks through the raw bytes of the database and its log, free pages
-// and unused parts included: the id stands only where it is remembered.
-func (a *Archive) noMention(ctx context.Context, p Proof) (words string, err error) {
-	var read int64
-	for _, file := range []string{a.databasePath(), a.databasePath() + "-wal"} {
-		f, err := os.Open(file)
-		if errors.Is(err, fs.ErrNotExist) {
-			continue
-		}
-		if err != nil {
-			return "", err
-		}
-		n, at, err := findMention(ctx, f, p.Erasure)
-		f.Close()
-		if err != nil {
-			return "", err
-		}
-		if at >= 0 {
-			return "", fmt.Errorf("%w: byte %d of %s has its id where it is not remembered; run `lintel verify --repair`",
-				ErrTraces, at, filepath.Base(file))
-		}
-		read += n
-	}
-	return fmt.Sprintf("in %d raw bytes of the database and its log the id stands nowhere but in what remembers the "+
-		"erasure", read), nil
-}
-
-// findMention returns where a file has the id of what was erased but for where
-// that is remembered, or -1, and how much it read.
-func findMention(ctx context.Context, f io.Reader, e Erasure) (read, at int64, err error) {
-	const chunk = 1 << 20
-	before := 8 // what is looked at before an id
-	keep := before + len(e.ID) - 1
-	buf := make([]byte, 0, chunk+keep)
-	for {
-		if err := ctx.Err(); err != nil {
-			return read, -1, err
-		}
-		n, err := f.Read(buf[len(buf):cap(buf)])
-		buf = buf[:len(buf)+n]
-		begin := read - int64(len(buf)-n) // of buf, in the file
-		read += int64(n)
-		for from := 0; ; {
-			i := bytes.Index(buf[from:], []byte(e.ID))
-			if i < 0 {
-				break
-			}
-			from += i
-			// What was before the first bytes kept was looked at already.
-			if (from >= before || begin == 0) && !remembers(buf[:from], e) {
-				return read, begin + int64(from), nil
-			}
-			from++
-		}
-		if err != nil {
-			if errors.Is(err, io.EOF) {
-				err = nil
-			}
-			return read, -1, err
-		}
-		if len(buf) > keep {
-			buf = buf[:copy(buf, buf[len(buf)-keep:])]
-		}
-	}
-}
-
-// remembers reports whether an id after these bytes is part of an entry of the
-// audit trail ("visit ID"), of a row of erasures, where what it is comes right
-// before it, or of one of departures, where the record's header does: four
-// bytes for its length, the key, a text of that length and a whole number (see
-// section 2.1 of https://www.sqlite.org/fileformat2.html).
-func remembers(before []byte, e Erasure) bool {
-	if bytes.HasSuffix(before, []byte(e.What)) || bytes.HasSuffix(before, []byte(e.What+" ")) ||
-		e.What == "person" && bytes.HasSuffix(before, []byte("codes ")) {
-		return true
-	}
-	departure := []byte{4, 0, byte(13 + 2*len(e.ID))}
-	return e.What == "visit" && len(before) >= 4 && bytes.HasSuffix(before[:len(before)-1], departure)
+	return "the keys of all that went are overwritten, and no file waits to be removed", nil
 }

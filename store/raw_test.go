@@ -135,10 +135,14 @@ func targetsOf(t *testing.T, a *Archive, visit, what string) []target {
 	var ring []byte
 	must(t, a.read.QueryRowContext(t.Context(), `SELECT ring FROM visits WHERE id = ?`, visit).Scan(&ring))
 	return []target{
-		{what + ", still", file, picture[:16], []string{"still", visit, "0"}},
+		{what + ", still", sealedPicture(file), picture[:16], []string{"still", visit, "0"}},
 		{what + ", face", sealed[8:], []byte(`{"Box":{"Min":{"X":10`)[:16], []string{"faces.sealed", id}},
 		{what + ", ring", ring[8:], []byte("the ring of a visitor, r0")[:16], []string{"visits.ring", visit}}}
 }
+
+// sealedPicture is what of a still's file is the picture: after 8 bytes of a mark, and a
+// label with its length in 2 bytes, as labels.go says.
+func sealedPicture(file []byte) []byte { return file[10+binary.BigEndian.Uint16(file[8:]):] }
 
 // targetsOfPerson returns what is sealed of a person and of their references.
 func targetsOfPerson(t *testing.T, a *Archive, person string) []target {
@@ -158,6 +162,24 @@ func targetsOfPerson(t *testing.T, a *Archive, person string) []target {
 	return all
 }
 
+// addRemovable adds a resident who is to be removed, with a tablet, and returns what is
+// sealed of both.
+func addRemovable(t *testing.T, a *Archive) (id string, targets []target) {
+	t.Helper()
+	ctx := t.Context()
+	must(t, second(a.AddResident(ctx, "Perpetua Vale of the mill", "$argon2id$one")))
+	r, err := a.AddResident(ctx, "Merrin Oakhurst of the lane", "$argon2id$two")
+	must(t, err)
+	must(t, second(a.PairTablet(ctx, "the tablet in the pantry", r.ID)))
+	for _, of := range [][2]string{{"residents", "Merrin Oakhurst of"}, {"tablets", "the tablet in the"}} {
+		var row string
+		var name []byte
+		must(t, a.read.QueryRowContext(ctx, `SELECT id, name FROM `+of[0]+` ORDER BY rowid DESC`).Scan(&row, &name))
+		targets = append(targets, target{"removed, of " + of[0], name[8:], []byte(of[1])[:16], []string{of[0] + ".name", row}})
+	}
+	return r.ID, targets
+}
+
 // erasedOnDisk fills an archive on a disk with stills and faces, has some of them go
 // in every way, and returns what they were. Unless it goes, all stays.
 func erasedOnDisk(t *testing.T, dir string, goes, killed bool) (targets []target) {
@@ -167,7 +189,8 @@ func erasedOnDisk(t *testing.T, dir string, goes, killed bool) (targets []target
 	must(t, second(a.AddBell(ctx, "gate")))
 	must(t, a.Lock())
 	p, _ := enrolled(t, a, rand.New(rand.NewPCG(6, 6)), "Odo Fenwright of the mill", 2)
-	targets = targetsOfPerson(t, a, p.ID)
+	resident, targets := addRemovable(t, a)
+	targets = append(targets, targetsOfPerson(t, a, p.ID)...)
 	var visits []string
 	for i := range 50 {
 		n := stillOf(fmt.Sprintf("the ring of a visitor, r%d", i), 0)
@@ -200,6 +223,7 @@ func erasedOnDisk(t *testing.T, dir string, goes, killed bool) (targets []target
 		}
 	}
 	must(t, second(a.ErasePerson(ctx, p.ID, false)))
+	must(t, a.RemoveResident(ctx, resident, ""))
 	for i, id := range visits[20:] {
 		if _, err := a.ReadStill(ctx, id, 0); err != nil {
 			t.Errorf("still %d that stays: %v", 20+i, err)
@@ -221,7 +245,7 @@ func TestErasedOnRawDisk(t *testing.T) {
 	}{
 		"nothing goes": {false, false, map[string]int{"erased, still": 20, "erased, face": 20, "erased, ring": 20,
 			"person erased, still": 10, "person erased, ring": 10, "person erased, face": 10, "person erased, name": 1,
-			"person erased, reference": 2}},
+			"person erased, reference": 2, "removed, of residents": 1, "removed, of tablets": 1}},
 		"erased":                       {true, false, stays},
 		"erased after a loss of power": {true, true, stays},
 	} {

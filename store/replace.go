@@ -44,8 +44,12 @@ func (a *Archive) replaceStills(ctx context.Context, v house.Visit, stage house.
 	defer clear(keys)
 	for i, n := range news {
 		files[i], keys[i] = newID(), seal.NewKey()
-		if sealed[i], err = keys[i].Seal(n.jpeg, stillPlace(v.ID, n.old.Frame)...); err != nil {
-			return fmt.Errorf("sealing a still: %w", err)
+		l, err := a.labelOfNext(ctx, v, n)
+		if err == nil {
+			sealed[i], err = a.sealStill(keys[i], l, n.jpeg)
+		}
+		if err != nil {
+			return err
 		}
 		if err = a.writeIncoming(files[i], sealed[i]); err != nil {
 			return fmt.Errorf("writing a still: %w", spaceError(err))
@@ -69,9 +73,6 @@ func (a *Archive) replaceStills(ctx context.Context, v house.Visit, stage house.
 		if _, err := tx.ExecContext(ctx, `UPDATE visits SET stage = ? WHERE id = ?`, stage, v.ID); err != nil {
 			return err
 		}
-		if _, err := tx.ExecContext(ctx, `UPDATE counters SET value = 1 WHERE name = 'scrub_due'`); err != nil {
-			return err
-		}
 		return a.settle(ctx, tx, v.ID)
 	})
 	if err != nil {
@@ -82,6 +83,21 @@ func (a *Archive) replaceStills(ctx context.Context, v house.Visit, stage house.
 	}
 	a.signal()
 	return a.finishRemovals(ctx)
+}
+
+// labelOfNext is the label of a still that takes another's place.
+func (a *Archive) labelOfNext(ctx context.Context, v house.Visit, n replacement) (label, error) {
+	l := label{Bell: v.Bell, Ring: v.Ring, Frame: n.old.Frame, Width: n.width, Height: n.height, Damaged: n.old.Damaged,
+		Masked: n.masked, ReceivedAt: n.old.ReceivedAt, TakenAt: n.old.TakenAt, ImportedAt: v.ImportedAt,
+		Doubted: v.ClockDoubted}
+	err := a.read.QueryRowContext(ctx, `SELECT sent_mac FROM stills WHERE id = ?`, n.old.ID).Scan(&l.Sent)
+	if errors.Is(err, sql.ErrNoRows) {
+		err = errChanged
+	}
+	if err != nil {
+		return l, fmt.Errorf("labelling a still: %w", err)
+	}
+	return l, nil
 }
 
 func (a *Archive) replaceStill(ctx context.Context, tx *sql.Tx, n replacement, file string, sealed []byte,

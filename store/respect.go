@@ -85,7 +85,6 @@ func (a *Archive) eraseStill(ctx context.Context, tx *sql.Tx, file string) error
 		`DELETE FROM faces WHERE still = ?`,
 		`UPDATE stills SET file = NULL, slot = NULL, size = 0, state = iif(state = 'pending', 'failed', state)
 			WHERE id = ?`,
-		`UPDATE counters SET value = 1 WHERE name = 'scrub_due'`,
 	} {
 		if _, err := tx.ExecContext(ctx, statement, still); err != nil {
 			return fmt.Errorf("erasing still %s: %w", file, err)

@@ -81,12 +81,15 @@ func (a *Archive) sweepSteps(ctx context.Context, rules house.Rules, shrink Shri
 
 // tidy lets go what no rule of the household's is about.
 func (a *Archive) tidy(ctx context.Context) error {
-	_, err := a.write.ExecContext(ctx, `DELETE FROM departures WHERE at < ?`, micros(a.now().Add(-tombstonesLast)))
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, `DELETE FROM departures WHERE at < ?`, micros(a.now().Add(-tombstonesLast)))
+		if err == nil {
+			_, err = tx.ExecContext(ctx, `DELETE FROM reports WHERE heard_at < ?`, micros(a.now().Add(-reportsKept)))
+		}
+		return errors.Join(err, a.sweepMessages(ctx, tx))
+	})
 	if err == nil {
-		_, err = a.write.ExecContext(ctx, `DELETE FROM reports WHERE heard_at < ?`, micros(a.now().Add(-reportsKept)))
-	}
-	if err == nil {
-		err = a.sweepMessages(ctx)
+		err = a.clearSlots(ctx, true)
 	}
 	return err
 }
@@ -241,8 +244,7 @@ func (a *Archive) letStillsGo(ctx context.Context, tx *sql.Tx, ids []string) err
 			return err
 		}
 	}
-	_, err = tx.ExecContext(ctx, `UPDATE counters SET value = 1 WHERE name = 'scrub_due'`)
-	return err
+	return nil
 }
 
 // sweepSmaller replaces stills by smaller ones, visit by visit.

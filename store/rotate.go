@@ -174,7 +174,7 @@ func (a *Archive) sealAnew(ctx context.Context, tx *sql.Tx, from, to *seal.Seale
 		return err
 	}
 	for _, c := range sealedColumns {
-		if keyedColumns[c.table+"."+c.column] {
+		if a.keyed[c.table+"."+c.column] {
 			continue
 		}
 		if err := reseal(ctx, tx, c.table, c.column, c.id, from, to); err != nil {

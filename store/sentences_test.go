@@ -48,7 +48,7 @@ func TestSentencesGo(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	a.slotted = false // as it was then
+	a.keyed = nil // as it was then
 	old := a.seals.Value([]byte(strings.ReplaceAll(spoken, "%P", p.ID)), "advice.sealed", id)
 	for _, change := range []struct {
 		sealed []byte

@@ -22,6 +22,9 @@ var ErrSignedOut = errors.New("whoever asks was signed out meanwhile")
 // own. The error is ErrNotFound if the resident, their password or the tablet is
 // no more what it was, so that no old password outlives its change.
 func (a *Archive) SignIn(ctx context.Context, r house.Resident, tablet string) (token string, err error) {
+	if err := a.clearSessions(ctx); err != nil {
+		return "", fmt.Errorf("signing a resident in: %w", err)
+	}
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		var there bool
 		err := tx.QueryRowContext(ctx, `
@@ -43,15 +46,25 @@ func (a *Archive) SignIn(ctx context.Context, r house.Resident, tablet string) (
 	return token, nil
 }
 
-// startSession also clears away sessions that have ended by themselves.
+// clearSessions clears away sessions that have ended by themselves.
+func (a *Archive) clearSessions(ctx context.Context) error {
+	now, err := a.soundNow(ctx)
+	if err == nil {
+		err = a.update(ctx, func(tx *sql.Tx) error {
+			_, err := tx.ExecContext(ctx, `DELETE FROM sessions WHERE expires_at <= ? OR resident IS NOT NULL AND seen_at <= ?`,
+				micros(now), micros(now.Add(-house.ResidentIdle)))
+			return err
+		})
+	}
+	if err != nil {
+		return fmt.Errorf("clearing away old sessions: %w", spaceError(err))
+	}
+	return nil
+}
+
 func (a *Archive) startSession(ctx context.Context, tx *sql.Tx, resident, tablet string, lasts time.Duration) (id,
 	token string, err error) {
 	now := a.now()
-	_, err = tx.ExecContext(ctx, `DELETE FROM sessions WHERE expires_at <= ? OR resident IS NOT NULL AND seen_at <= ?`,
-		micros(now), micros(now.Add(-house.ResidentIdle)))
-	if err != nil {
-		return "", "", fmt.Errorf("clearing away old sessions: %w", err)
-	}
 	id, token = newID(), rand.Text()
 	_, err = tx.ExecContext(ctx, `
 		INSERT INTO sessions (token_hash, id, resident, tablet, started_at, expires_at, seen_at)
@@ -119,7 +132,11 @@ func (a *Archive) sessions(ctx context.Context, condition string, args ...any) (
 		return errors.Join(err, a.openBrowser(&s.Browser, browser, s.ID))
 	})
 	now := a.now()
-	return slices.DeleteFunc(all, func(s house.Session) bool { return s.Over(now) }), err
+	over := func(s house.Session) bool { return s.ExpiresAt.IsZero() || s.Over(now) }
+	if err == nil && slices.ContainsFunc(all, over) {
+		now, err = a.soundNow(ctx)
+	}
+	return slices.DeleteFunc(all, over), err
 }
 
 // openBrowser opens which browser has a session; none, where none is known.
@@ -137,11 +154,18 @@ func (a *Archive) UseSession(ctx context.Context, s house.Session, in house.Brow
 	if now.Sub(s.SeenAt).Abs() < house.SeenEvery && (s.Browser != none || in == none) {
 		return nil
 	}
-	sealed, err := a.sealJSON(in, "sessions.browser", s.ID)
-	if err == nil {
-		_, err = a.write.ExecContext(ctx, `UPDATE sessions SET seen_at = ?, browser = ? WHERE id = ?`, micros(now), sealed,
-			s.ID)
-	}
+	err := a.update(ctx, func(tx *sql.Tx) error {
+		if in == s.Browser {
+			_, err := tx.ExecContext(ctx, `UPDATE sessions SET seen_at = ? WHERE id = ?`, micros(now), s.ID)
+			return err
+		}
+		sealed, slot, err := a.sealKeyedJSON(ctx, tx, in, "sessions.browser", s.ID)
+		if err == nil {
+			_, err = tx.ExecContext(ctx, `UPDATE sessions SET seen_at = ?, browser = ?, slot = ? WHERE id = ?`, micros(now),
+				sealed, slot, s.ID)
+		}
+		return err
+	})
 	if err != nil {
 		return fmt.Errorf("noting that a session was used: %w", spaceError(err))
 	}

@@ -1,9 +1,7 @@
 package store
 
 import (
-	"database/sql"
 	"fmt"
-	"strings"
 	"testing"
 )
 
@@ -104,26 +102,4 @@ func TestShrinkLetsWrite(t *testing.T) {
 	if got, err := a.CheckTrail(ctx); err != nil || int(got) != len(trailOf(t, a)) {
 		t.Errorf("%d, %v", got, err)
 	}
-}
-
-// Pages of the pointer map are no b-tree's: what is scrubbed leaves them alone.
-// Outside: SQLite's own check of the whole file.
-func TestScrubLeavesPointerMap(t *testing.T) {
-	a, _ := newArchive(t)
-	ctx := t.Context()
-	for i := range 40 {
-		must(t, a.Note(ctx, "looked", fmt.Sprintf("visit %d %s", i, strings.Repeat("x", 40))))
-	}
-	must(t, a.update(ctx, func(tx *sql.Tx) error {
-		return second(tx.ExecContext(ctx, `CREATE TABLE filler AS WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL
-			SELECT i + 1 FROM n WHERE i < 4000) SELECT i, randomblob(1500) b FROM n`))
-	}))
-	must(t, second(a.write.ExecContext(ctx, `DELETE FROM filler WHERE i % 3 > 0`)))
-	setDue(t, a)
-	must(t, a.Scrub(ctx))
-	said, err := texts(a.read.QueryContext(ctx, `SELECT integrity_check FROM pragma_integrity_check`))
-	if err != nil || len(said) != 1 || said[0] != "ok" {
-		t.Errorf("%v, %v", said, err)
-	}
-	must(t, second(a.write.ExecContext(ctx, `DROP TABLE filler`)))
 }

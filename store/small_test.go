@@ -165,7 +165,6 @@ func TestSmallHalfWay(t *testing.T) {
 func TestErasedSmallIsProven(t *testing.T) {
 	a, s, packed := withSmall(t)
 	must(t, a.EraseVisit(t.Context(), s.Visit))
-	must(t, a.Scrub(t.Context()))
 	if _, err := a.VerifyErased(t.Context(), s.Visit); err != nil {
 		t.Error(err)
 	}

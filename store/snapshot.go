@@ -132,7 +132,7 @@ func (a *Archive) copyKeys(ctx context.Context, dir string) error {
 	if err := db.QueryRowContext(ctx, `SELECT value FROM counters WHERE name = 'slots'`).Scan(&slots); err != nil {
 		return err
 	}
-	rows, err := db.QueryContext(ctx, takenSlots)
+	rows, err := db.QueryContext(ctx, a.takenSlots())
 	if err != nil {
 		return err
 	}
@@ -326,7 +326,7 @@ func (s *Snapshot) TakeOut(ctx context.Context, gone []string, erased []Erasure)
 			return s.copy.removeVisits(ctx, tx, there)
 		}))
 	}
-	if err = errors.Join(err, s.copy.finishRemovals(ctx), s.copy.Scrub(ctx)); err != nil {
+	if err = errors.Join(err, s.copy.finishRemovals(ctx)); err != nil {
 		return fmt.Errorf("taking out of the copy what is gone: %w", err)
 	}
 	return nil
@@ -358,7 +358,7 @@ func hashDatabase(ctx context.Context, db *sql.DB, w io.Writer) error {
 				WHEN 'ledger' THEN ' WHERE false' -- it follows from all others
 				WHEN 'freed_slots' THEN ' WHERE false' -- they follow from which slots rows name
 				WHEN 'free_slots' THEN ' WHERE false'
-				WHEN 'counters' THEN ' WHERE name <> ''scrub_due''' -- a copy has no traces to remove
+				WHEN 'counters' THEN ' WHERE name <> ''uncleaned''' -- a copy is clean
 				ELSE '' END
 		FROM sqlite_schema s WHERE s.type = 'table' ORDER BY s.name`, backupSetting, backedUp, backupState)
 	type table struct{ schema, query string }

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/store/seal"
 )
 
 // What is known of a source's way is given out as it was kept, and gone with
@@ -236,9 +237,14 @@ func TestReportsOf(t *testing.T) {
 		t.Errorf("since now: %v, %v", all, err)
 	}
 	c.Advance(25 * time.Hour)
+	var oldest []byte
+	must(t, a.read.QueryRowContext(ctx, `SELECT sealed FROM reports ORDER BY heard_at`).Scan(&oldest))
+	must(t, second(a.keyOfValue(oldest)))
 	if _, err := a.Sweep(ctx, nil); err != nil {
 		t.Fatal(err)
 	}
+	_, err := a.keyOfValue(oldest) // at once, not with the next change
+	wantError(t, err, seal.ErrOpen)
 	if got := told(ids[0]); !slices.Equal(got, []string{`"c"`}) {
 		t.Errorf("after a week and a sweep: %q", got)
 	}

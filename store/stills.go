@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"syscall"
 
 	"modernc.org/sqlite"
@@ -60,42 +61,48 @@ type querier interface {
 // ErrNoSpace if the disk can't take it. Once begun it goes on to the end, even
 // if ctx is done.
 func (a *Archive) Keep(ctx context.Context, n house.NewStill) (visit string, added bool, err error) {
-	id, key := newID(), seal.NewKey()
-	defer clear(key[:])
-	sealed, err := key.Seal(n.JPEG, stillPlace(a.visitID(n.Bell, n.Ring), n.Frame)...)
-	if err != nil {
-		return "", false, fmt.Errorf("sealing a still: %w", err)
-	}
 	release, err := a.holdIncoming(syscall.LOCK_SH)
 	if err != nil {
 		return "", false, err
 	}
 	defer release()
-	err = a.checkDiskSpace(len(sealed))
-	if err == nil {
-		err = a.writeIncoming(id, sealed)
-	}
-	if err != nil {
-		return "", false, fmt.Errorf("writing a still: %w", spaceError(err))
-	}
 	// A transaction cut short, since the bell hung up, would leave the file
 	// of a visitor behind.
 	ctx = context.WithoutCancel(ctx)
 	mark, step, err := a.clockMark(ctx)
 	if err != nil {
-		os.Remove(a.incomingPath(id))
 		return "", false, spaceError(err)
 	}
 	n.ReceivedAt = a.sinceSet(n.ReceivedAt, step)
+	id, key, l := newID(), seal.NewKey(), a.labelOf(n, mark.Valid)
+	defer clear(key[:])
+	sealed, err := a.sealStill(key, l, n.JPEG)
+	if err != nil {
+		return "", false, err
+	}
+	if err := a.checkDiskSpace(len(sealed)); err != nil {
+		return "", false, fmt.Errorf("writing a still: %w", spaceError(err))
+	}
+	written := a.writeBeside(id, sealed)
 	err = a.update(ctx, func(tx *sql.Tx) error {
 		s, found, err := a.findFrame(ctx, tx, n.Bell, n.Ring, n.Frame, n.SentSHA256)
 		if visit = s.Visit; err != nil || found {
 			return err
 		}
-		visit, err = a.insertStill(ctx, tx, id, n, mark, key, sealed)
+		slot := func() (int64, error) { return a.putKey(ctx, tx, key) }
+		if visit, err = a.insertStill(ctx, tx, id, l, mark, slot, sealed); err == nil && !n.Imported {
+			err = a.heard(ctx, tx, n, visit)
+		}
+		if err == nil {
+			err = a.settle(ctx, tx, visit)
+		}
+		if err == nil { // the file and the keys are synced at once, both before the row is committed
+			err = errors.Join(a.syncKeys(), written())
+		}
 		added = err == nil
 		return err
 	})
+	_ = written() // before anybody removes it
 	err = spaceError(err)
 	if !added || errors.Is(err, house.ErrNoSpace) {
 		// No row will ever name this file. Where it is not that sure,
@@ -110,8 +117,10 @@ func (a *Archive) Keep(ctx context.Context, n house.NewStill) (visit string, add
 	return visit, true, nil
 }
 
-func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n house.NewStill, mark sql.NullString,
-	key seal.Key, sealed []byte) (visit string, err error) {
+// insertStill adds the rows of a still whose key is in a slot, for the caller to settle
+// its visit.
+func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n label, mark sql.NullString,
+	slotOf func() (int64, error), sealed []byte) (visit string, err error) {
 	bell, visit := a.bellID(n.Bell), a.visitID(n.Bell, n.Ring)
 	if erased, err := isErased(ctx, tx, "visit", visit); err != nil {
 		return "", err
@@ -128,11 +137,11 @@ func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n hous
 		INSERT INTO visits (id, bell, ring, received_at, revision, counted_from, imported_at, doubt, slot)
 		SELECT ?1, ?2, ?3, ?4, value + 1, ?4, ?5, iif(?5 IS NULL, ?6, NULL), ?7 FROM counters WHERE name = 'revision'
 		ON CONFLICT (id) DO UPDATE SET stage = 0`,
-		visit, bell, ring, micros(n.ReceivedAt), a.importedAt(n), mark, ringSlot)
+		visit, bell, ring, micros(n.ReceivedAt), micros(n.ImportedAt), mark, ringSlot)
 	if err != nil {
 		return "", fmt.Errorf("adding the visit: %w", err)
 	}
-	slot, err := a.putKey(ctx, tx, key)
+	slot, err := slotOf()
 	if err != nil {
 		return "", err
 	}
@@ -141,23 +150,21 @@ func (a *Archive) insertStill(ctx context.Context, tx *sql.Tx, id string, n hous
 		INSERT INTO stills (id, visit, frame, slot, sent_mac, sha256, size, width, height, damaged, received_at,
 			taken_at, file, masked)
 		VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?1, ?13)`,
-		id, visit, n.Frame, slot, a.seals.Index(string(n.SentSHA256[:])), hash[:], len(sealed), n.Width, n.Height,
-		n.Damaged,
+		id, visit, n.Frame, slot, n.Sent, hash[:], len(sealed), n.Width, n.Height, n.Damaged,
 		micros(n.ReceivedAt), micros(n.TakenAt), n.Masked)
 	if err != nil {
 		return "", fmt.Errorf("adding the still: %w", err)
 	}
-	if n.Imported {
-		return visit, a.settle(ctx, tx, visit)
-	}
-	_, err = tx.ExecContext(ctx, `UPDATE bells SET heard_at = ? WHERE id = ?`, micros(n.ReceivedAt), bell)
+	return visit, nil
+}
+
+// heard notes that a bell rang now.
+func (a *Archive) heard(ctx context.Context, tx *sql.Tx, n house.NewStill, visit string) error {
+	_, err := tx.ExecContext(ctx, `UPDATE bells SET heard_at = ? WHERE id = ?`, micros(n.ReceivedAt), a.bellID(n.Bell))
 	if err != nil {
-		return "", fmt.Errorf("noting that the bell was heard: %w", err)
+		return fmt.Errorf("noting that the bell was heard: %w", err)
 	}
-	if err := a.takeForTrial(ctx, tx, visit); err != nil {
-		return "", err
-	}
-	return visit, a.settle(ctx, tx, visit)
+	return a.takeForTrial(ctx, tx, visit)
 }
 
 // sealRing seals the name of a visit's ring, under a new key if the visit is new.
@@ -167,14 +174,6 @@ func (a *Archive) sealRing(ctx context.Context, tx *sql.Tx, ring, visit string) 
 		return a.sealKeyed(ctx, tx, []byte(ring), "visits.ring", visit)
 	}
 	return sealed, 0, err // which stays, with its slot
-}
-
-// importedAt is when an old still is brought in: now, and null for any other.
-func (a *Archive) importedAt(n house.NewStill) sql.NullInt64 {
-	if !n.Imported {
-		return sql.NullInt64{}
-	}
-	return micros(a.now())
 }
 
 // visitID is the id of the visit that a ring makes.
@@ -195,6 +194,19 @@ func (a *Archive) stillPath(file string) string {
 // crash leaves there, the next start moves on or keeps aside: so a start need not
 // go through all the stills there are.
 func (a *Archive) incomingPath(file string) string { return filepath.Join(a.dir, "incoming", file) }
+
+// writeBeside writes a still's file while its caller goes on. Written waits for that, each
+// time.
+func (a *Archive) writeBeside(file string, data []byte) (written func() error) {
+	failed := make(chan error, 1)
+	go func() { failed <- a.writeIncoming(file, data) }()
+	return sync.OnceValue(func() error {
+		if err := <-failed; err != nil {
+			return fmt.Errorf("writing a still: %w", err)
+		}
+		return nil
+	})
+}
 
 // writeIncoming writes a still's file, whole and durable when it returns.
 func (a *Archive) writeIncoming(file string, data []byte) error {
@@ -322,7 +334,7 @@ func (a *Archive) readStill(ctx context.Context, visit string, frame int) ([]byt
 	if err != nil {
 		return nil, fmt.Errorf("reading frame %d of visit %s: %w", frame, visit, err)
 	}
-	data, err := a.openFile(sealed, slot, stillPlace(visit, frame)...)
+	data, err := a.openPicture(sealed, slot, visit, frame)
 	if err != nil {
 		return nil, fmt.Errorf("opening frame %d of visit %s: %w", frame, visit, err)
 	}
@@ -358,7 +370,7 @@ func (a *Archive) Lock() error {
 type Recovered struct {
 	Removed int // of no use any more
 	Aside   int // that no row names, kept aside
-	Back    int // that were aside, and that a row names again
+	Back    int // that were aside, and that a row names again or that say whose they are
 }
 
 // Recover makes good what a crash left half done: stills on their way in are
@@ -372,10 +384,15 @@ func (a *Archive) Recover(ctx context.Context) (r Recovered, err error) {
 	if err := a.recoverIncoming(ctx, &r); err != nil {
 		return r, fmt.Errorf("recovering the archive: %w", damage(err))
 	}
-	if r.Back, err = a.takeAsideIn(ctx); err != nil {
-		return r, fmt.Errorf("recovering the archive: %w", err)
+	if r.Back, err = a.returnNamed(ctx); err == nil {
+		err = errors.Join(a.finishRemovals(ctx), a.holdUnnamed(ctx))
 	}
-	if err := errors.Join(a.finishRemovals(ctx), a.holdUnnamed(ctx)); err != nil {
+	if err == nil {
+		var adopted int
+		adopted, err = a.adoptAside(ctx)
+		r.Back += adopted
+	}
+	if err != nil {
 		return r, fmt.Errorf("recovering the archive: %w", err)
 	}
 	var due int

@@ -33,7 +33,7 @@ func TestKeep(t *testing.T) {
 	}
 	s := v.Stills[0]
 	if s.Frame != 3 || s.Width != 640 || s.Height != 480 || !s.Damaged || s.State != house.Pending ||
-		s.Size != len(n.JPEG)+seal.Overhead ||
+		s.Size != 10+labelSteps+len(n.JPEG)+2*seal.Overhead || // a mark, a length, a label and a picture
 		!s.ReceivedAt.Equal(n.ReceivedAt) || !s.TakenAt.Equal(n.TakenAt) {
 		t.Errorf("kept %+v of %+v", s, n)
 	}

@@ -58,11 +58,15 @@ func tracesOf(t *testing.T, a *Archive) []trace {
 	return append(all, keysOf(t, a)...)
 }
 
-// keysOf returns the wrapped keys of stills and faces, as their slots hold them.
+// keysOf returns the wrapped keys of stills and of all rows, as their slots hold them.
 func keysOf(t *testing.T, a *Archive) (all []trace) {
 	t.Helper()
-	rows, err := a.read.QueryContext(t.Context(), `SELECT 'key', visit, slot FROM stills WHERE slot IS NOT NULL
-		UNION ALL SELECT 'face key', s.visit, f.slot FROM faces f JOIN stills s ON s.id = f.still`)
+	query := `SELECT 'key', visit, slot FROM stills WHERE slot IS NOT NULL`
+	for _, of := range keyedTables {
+		query += ` UNION ALL SELECT 'key of ` + of.table + `', ` + of.id + `, slot FROM ` + of.table +
+			` WHERE slot IS NOT NULL`
+	}
+	rows, err := a.read.QueryContext(t.Context(), query)
 	slots := make(map[int]keyfile.Number)
 	all, err = scanAll(rows, err, func(x *trace) error {
 		var slot keyfile.Number

@@ -126,10 +126,6 @@ func (a *Archive) RemoveTrial(ctx context.Context, id string) error {
 // stays. The error is ErrNotFound.
 func (a *Archive) RemoveTrialRing(ctx context.Context, trial, ring string) error {
 	err := a.update(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, `UPDATE counters SET value = 1 WHERE name = 'scrub_due'`)
-		if err != nil {
-			return err
-		}
 		return a.changeIn(ctx, tx, "changed", "trial "+trial, house.ErrNotFound,
 			`DELETE FROM trial_rings WHERE trial = ? AND id = ?`, trial, ring)
 	})

@@ -20,13 +20,6 @@ type Report struct {
 	Sealed  int   `json:"sealed"`  // values that open: names, faces, references …
 	Keys    int   `json:"keys"`    // in slots
 	Entries int64 `json:"entries"` // of the audit trail
-	Pages   int   `json:"pages"`   // of the database
-
-	// Leftovers are pages whose unused parts hold something: copies of rows
-	// that SQLite moved. They are a problem only once something was deleted
-	// that they may be of.
-	Leftovers int   `json:"leftovers"`
-	Log       int64 `json:"log"` // bytes of the write-ahead log
 
 	Problems []Problem `json:"problems"` // a thousand at most
 	Unlisted int       `json:"unlisted"` // how many more there are
@@ -43,16 +36,15 @@ type Problem struct {
 
 // What a problem may be with.
 const (
-	WithDatabase  = "database"  // SQLite's own structure
-	WithTrail     = "trail"     // the audit trail
-	WithStill     = "still"     // a still's file, as its row has it
-	WithFile      = "file"      // a file that no row names, or in the wrong place
-	WithSealed    = "sealed"    // a value that does not open
-	WithKey       = "key"       // a slot of the file of keys
-	WithRows      = "rows"      // rows that give power and were not written by who has the master key
-	WithVisit     = "visit"     // what follows from a visit's rows
-	WithRemoval   = "removal"   // a file or a person half erased
-	WithLeftovers = "leftovers" // what may be left of what was deleted
+	WithDatabase = "database" // SQLite's own structure
+	WithTrail    = "trail"    // the audit trail
+	WithStill    = "still"    // a still's file, as its row has it
+	WithFile     = "file"     // a file that no row names, or in the wrong place
+	WithSealed   = "sealed"   // a value that does not open
+	WithKey      = "key"      // a slot of the file of keys
+	WithRows     = "rows"     // rows that give power and were not written by who has the master key
+	WithVisit    = "visit"    // what follows from a visit's rows
+	WithRemoval  = "removal"  // a file or a person half erased
 )
 
 const maxProblems = 1000
@@ -66,8 +58,7 @@ const onItsWay = time.Minute
 
 // Verify checks the archive: the database by SQLite's own means, every still's
 // file against its row, hash and key and every file against a row, every sealed
-// value, every slot of the file of keys, the audit trail, what follows from rows, and whether what was deleted
-// is gone. A server may run meanwhile: whatever changes between two looks is
+// value, every slot of the file of keys, the audit trail and what follows from rows. A server may run meanwhile: whatever changes between two looks is
 // looked at again. Progress, unless nil, is called after each still.
 //
 // With repair it mends what can be mended without inventing anything: files
@@ -105,7 +96,7 @@ func (v *verification) run(ctx context.Context) error {
 	}
 	for _, check := range []func(context.Context) error{
 		v.checkTrail, v.checkRemovals, v.checkIncoming, v.checkFiles, v.checkStills, v.checkSealed, v.checkKeys,
-		v.checkRows, v.checkVisits, v.checkDays, v.checkAges, v.checkLeftovers,
+		v.checkRows, v.checkVisits, v.checkDays, v.checkAges,
 	} {
 		if err := check(ctx); err != nil {
 			return err

@@ -12,6 +12,9 @@ import (
 // then it holds no key. Whether the keys that rows name open, the checks of stills and
 // of sealed values say.
 func (v *verification) checkKeys(ctx context.Context) error {
+	if err := v.checkCleaned(ctx); err != nil {
+		return err
+	}
 	tx, err := v.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return err
@@ -32,6 +35,22 @@ func (v *verification) checkKeys(ctx context.Context) error {
 		return nil
 	})
 	return err
+}
+
+// checkCleaned looks whether what lay in the database before keys had slots may be left.
+func (v *verification) checkCleaned(ctx context.Context) error {
+	due, err := counts(ctx, v.read, "uncleaned")
+	if err != nil || !due {
+		return err
+	}
+	err = v.mend(func() error { return v.clean(ctx) })
+	left, failed := counts(ctx, v.read, "uncleaned")
+	if failed != nil {
+		return failed
+	}
+	v.found(WithKey, "archive.db", !left, "keys and names that lay among rows before may be left in its unused parts%s",
+		failure(err))
+	return nil
 }
 
 func (v *verification) wrongSlots(ctx context.Context, tx *sql.Tx, slots []int64, words string,
@@ -68,7 +87,7 @@ func (v *verification) slotShares(ctx context.Context, tx *sql.Tx) (s slotShares
 	for _, from := range []struct {
 		query string
 		mark  byte
-	}{{takenSlots, byRow}, {`SELECT position FROM free_slots`, isFree}, {goingSlots, isFreed}} {
+	}{{v.takenSlots(), byRow}, {`SELECT position FROM free_slots`, isFree}, {goingSlots, isFreed}} {
 		rows, err := tx.QueryContext(ctx, from.query)
 		all, err := scanAll(rows, err, func(n *keyfile.Number) error { return rows.Scan(n) })
 		if err != nil {

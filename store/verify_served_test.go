@@ -94,9 +94,6 @@ func TestVerifyBesideServer(t *testing.T) {
 						_, err = server.MaskEarlier(ctx, "gate", blacked)
 					}
 				}
-				if err == nil && i%7 == 0 {
-					err = server.Scrub(ctx)
-				}
 				if err != nil && !errors.Is(err, house.ErrNotFound) {
 					t.Error(err)
 				}
@@ -136,12 +133,7 @@ func TestVerifyLooksAgain(t *testing.T) {
 			t.Error(err)
 		}
 	})
-	for _, p := range r.Problems {
-		if p.What != WithLeftovers { // of the visit that was erased
-			t.Errorf("%+v", p)
-		}
-	}
-	if err != nil || r.Left > 0 || r.Lost > 0 || r.Stills != 4 {
+	if err != nil || len(r.Problems) > 0 || r.Left > 0 || r.Lost > 0 || r.Stills != 4 {
 		t.Errorf("%+v, %v", r, err)
 	}
 	wantSound(t, a)

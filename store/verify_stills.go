@@ -69,7 +69,7 @@ func (v *verification) checkStill(ctx context.Context, f filed) error {
 		data, err := v.openStill(f.file)
 		authentic := false
 		if err == nil {
-			_, wrong := v.openFile(data, f.slot, stillPlace(f.visit, f.frame)...)
+			_, wrong := v.openPicture(data, f.slot, f.visit, f.frame)
 			hash := sha256.Sum256(data)
 			if authentic = wrong == nil; authentic && len(data) == f.size && bytes.Equal(hash[:], f.hash) {
 				v.Stills++
@@ -131,13 +131,8 @@ func (v *verification) markLost(ctx context.Context, f filed) error {
 		if err := oneRow(res, "still "+f.id); err != nil {
 			return err
 		}
-		for _, statement := range []string{
-			`INSERT INTO removals (file) VALUES (?)`,
-			`UPDATE counters SET value = 1 WHERE name = 'scrub_due'`,
-		} {
-			if _, err := tx.ExecContext(ctx, statement, f.file); err != nil {
-				return err
-			}
+		if _, err := tx.ExecContext(ctx, `INSERT INTO removals (file) VALUES (?)`, f.file); err != nil {
+			return err
 		}
 		if err := v.settle(ctx, tx, f.visit); err != nil || !v.intact {
 			return err

@@ -103,7 +103,7 @@ func (v *vetting) knowErased(ctx context.Context) error {
 
 // keys tries every key that a row names.
 func (v *vetting) keys(ctx context.Context) error {
-	rows, err := v.copy.read.QueryContext(ctx, takenSlots)
+	rows, err := v.copy.read.QueryContext(ctx, v.copy.takenSlots())
 	slots, err := scanAll(rows, err, func(n *keyfile.Number) error { return rows.Scan(n) })
 	if err != nil {
 		return err

@@ -254,7 +254,8 @@ func (a *Archive) guard(ctx context.Context) (names []string, version int, err e
 	if err != nil {
 		return nil, 0, err
 	}
-	a.vouches, a.slotted = version > slices.Index(names, vouchingScript), version > slices.Index(names, slotsScript)
+	a.vouches = version > slices.Index(names, vouchingScript)
+	a.findKeyed(names, version)
 	triggers, views, lacking, err := guardsFor(ctx, a.write)
 	if err == nil && a.vouches && lacking != "" && version == len(names) {
 		err = fmt.Errorf("%w (%s has no vouchers)", ErrDamaged, lacking)

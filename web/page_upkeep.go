@@ -94,7 +94,7 @@ func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, page upkeepV
 	}
 	page.Bar = barOf(r, t.Words.Text("upkeep-title"))
 	for _, done := range []string{"unpaired", "pin-set", "pin-removed", "removed", "clock-trusted",
-		"sweep-allowed", "aside-dropped", "backups-planned", "backups-ended"} {
+		"sweep-allowed", "aside-dropped", "aside-taken", "backups-planned", "backups-ended"} {
 		if r.URL.Query().Has(done) {
 			page.Told = t.Words.Text("upkeep-told-" + done)
 		}

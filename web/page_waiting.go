@@ -71,6 +71,14 @@ func (s *Server) submitAllowSweep(w http.ResponseWriter, r *http.Request) error 
 	return redirect(w, r, "/upkeep?sweep-allowed")
 }
 
+// submitTakeAside takes in again what can be of what is kept aside.
+func (s *Server) submitTakeAside(w http.ResponseWriter, r *http.Request) error {
+	if _, err := s.Archive.TakeAsideIn(r.Context()); err != nil {
+		return err
+	}
+	return redirect(w, r, "/upkeep?aside-taken")
+}
+
 // submitDropAside deletes what is kept aside.
 func (s *Server) submitDropAside(w http.ResponseWriter, r *http.Request) error {
 	if _, err := s.Archive.DropAside(r.Context()); err != nil {

@@ -68,7 +68,7 @@ type Config struct {
 	Checks []Check
 
 	// Erased, if set, is called after something was erased, and returns at
-	// once: the last traces are scrubbed from the database in the background.
+	// once: what is not finished is, in the background.
 	Erased func()
 
 	// Factors takes what people at home say of who rang.

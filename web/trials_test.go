@@ -147,9 +147,6 @@ func (h *household) losesVisitOfTrial(id, visit string, in option) {
 		s.Rings[0].Found.Probability != .97 || trial.Running || len(trial.Steps[2].Rings) != 0 {
 		h.t.Errorf("%+v", trial)
 	}
-	if err := h.archive.Scrub(h.t.Context()); err != nil {
-		h.t.Fatal(err)
-	}
 	if proof, err := h.archive.VerifyErased(h.t.Context(), visit); err != nil {
 		h.t.Errorf("%+v, %v", proof, err)
 	}

@@ -38,7 +38,6 @@ func TestClockDoubtedOnScreens(t *testing.T) {
 	const doubted = "clock may be wrong"
 	h.get("/", in).is(200).saysNot(doubted)
 	h.clock.advance(425 * 24 * time.Hour)
-	in = h.session(h.resident("Perrin")) // sessions of before ended by that clock
 	h.get("/", in).is(200).says(doubted)
 	visit := h.rung("R2", 0, still(t, 2)).Visit
 	checkMarkup(t, string(h.get("/upkeep", in).is(200).says("in the year 2032").says("The clock is right").body))
@@ -48,13 +47,27 @@ func TestClockDoubtedOnScreens(t *testing.T) {
 	if !v.ClockDoubted {
 		t.Error("the API does not say that the time is not sure")
 	}
+	var w waitingJSON
+	h.get("/api/v1/waiting", in).is(200).into(&w)
+	if w.Clock != house.ClockAhead || w.Sweep != nil || w.Aside != nil {
+		t.Errorf("waiting %+v", w)
+	}
 	h.post("/upkeep/clock", nil, in).is(http.StatusSeeOther)
+	in = h.session(h.resident("Perrin")) // by a clock that is right, the other was there for too long
 	h.get("/upkeep?clock-trusted", in).is(200).says("counts as right").saysNot("in the year")
 	h.get("/", in).is(200).saysNot(doubted)
 	h.get("/visits/"+visit, in).is(200).saysNot("the time here may be as well")
-	h.clock.advance(-10 * 365 * 24 * time.Hour)
+	h.clock.advance(425 * 24 * time.Hour)
+	h.get("/", in).is(200).says(doubted)
+	w = waitingJSON{}
+	h.ask("POST", "/api/v1/waiting/clock", nil, in).is(200).into(&w)
+	if w.Clock != "" {
+		t.Errorf("waiting %+v", w)
+	}
 	in = h.session(h.resident("Wren"))
+	h.clock.advance(-10 * 365 * 24 * time.Hour)
 	h.post("/upkeep/clock", nil, in).isProblem(http.StatusConflict, "clock-doubted")
+	h.ask("POST", "/api/v1/waiting/clock", nil, in).isProblem(http.StatusConflict, "clock-doubted")
 }
 
 // A sweep that would delete unusually much is told of, by numbers to residents alone,
@@ -76,8 +89,18 @@ func TestSweepWaitsOnScreens(t *testing.T) {
 	h.get("/", in).is(200).says("waits for a resident’s word")
 	checkMarkup(t, string(h.get("/upkeep", in).is(200).says("12 visits would be deleted at once").
 		says("On the busiest day there were 1").body))
+	var w waitingJSON
+	h.get("/api/v1/waiting", in).is(200).into(&w)
+	if w.Sweep == nil || w.Sweep.Due != 12 || w.Sweep.Usual != 1 || !w.Sweep.Until.After(h.clock.now()) {
+		t.Errorf("waiting %+v", w.Sweep)
+	}
+	w = waitingJSON{}
+	h.ask("POST", "/api/v1/waiting/sweep", nil, in).is(200).into(&w)
+	if w.Sweep != nil {
+		t.Errorf("waiting %+v", w.Sweep)
+	}
 	h.post("/upkeep/sweep", nil, in).is(http.StatusSeeOther)
-	if told != 1 {
+	if told != 2 {
 		t.Errorf("the caretaker was told %d times", told)
 	}
 	h.get("/upkeep?sweep-allowed", in).is(200).says("is being deleted").saysNot("would be deleted")
@@ -104,10 +127,46 @@ func TestAsideOnScreens(t *testing.T) {
 		t.Fatalf("%d, %v", n, err)
 	}
 	checkMarkup(t, string(h.get("/upkeep", in).is(200).says("2 stills have no visit any more: 3.9 KiB").says("17:30").body))
+	h.post("/upkeep/aside/take", nil, in).is(http.StatusSeeOther)
+	h.get("/upkeep?aside-taken", in).is(200).says("in the visitor book again").says("2 stills have no visit any more")
+	var w waitingJSON
+	h.ask("POST", "/api/v1/waiting/aside", nil, in).is(200).into(&w)
+	if w.Aside == nil || w.Aside.Stills != 2 || w.Aside.Bytes != 4000 || !w.Aside.First.Equal(at) {
+		t.Errorf("waiting %+v", w.Aside)
+	}
 	h.post("/upkeep/aside", nil, in).is(http.StatusSeeOther)
 	h.get("/upkeep?aside-dropped", in).is(200).says("are deleted").saysNot("have no visit any more")
 	if left, err := os.ReadDir(filepath.Join(h.dir, "aside")); err != nil || len(left) > 0 {
 		t.Errorf("left %v, %v", left, err)
+	}
+}
+
+// What is aside goes by the API as by the page, and a still that was given up is tried
+// again.
+func TestAsideByProgram(t *testing.T) {
+	h := newHouse(t)
+	in := h.session(h.resident("Odile"))
+	path := filepath.Join(h.dir, "aside", "QQTHREE.still")
+	if err := errors.Join(os.MkdirAll(filepath.Dir(path), 0o700), os.WriteFile(path, make([]byte, 2000), 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	var w waitingJSON
+	h.ask("DELETE", "/api/v1/waiting/aside", nil, in).is(200).into(&w)
+	if w.Aside != nil {
+		t.Errorf("waiting %+v", w.Aside)
+	}
+	h.ask("POST", "/api/v1/visits/NOBODY/examine", nil, in).is(http.StatusNotFound)
+	visit := h.rung("R1", 0, still(t, 1)).Visit
+	v, err := h.archive.Visit(t.Context(), visit)
+	if err == nil {
+		err = h.archive.Record(t.Context(), v.Stills[0].ID, house.Failed, nil)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	h.ask("POST", "/api/v1/visits/"+visit+"/examine", nil, in).is(200)
+	if v, err := h.archive.Visit(t.Context(), visit); err != nil || !v.Pending() {
+		t.Errorf("%+v, %v", v, err)
 	}
 }
 

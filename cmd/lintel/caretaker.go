@@ -83,7 +83,7 @@ func (c *caretaker) Run(ctx context.Context) {
 				return
 			case <-c.erased:
 				c.goOn(ctx)
-				c.scrub(ctx)
+				c.finishErasures(ctx)
 			case <-c.minutes:
 				c.lookAtClock(ctx)
 			case <-c.hours:
@@ -96,7 +96,7 @@ func (c *caretaker) Run(ctx context.Context) {
 // look does all that is due, once.
 func (c *caretaker) look(ctx context.Context) {
 	c.sweep(ctx)
-	c.scrub(ctx)
+	c.finishErasures(ctx)
 	c.renew(ctx)
 	c.checkRows(ctx)
 	c.noteUsage(ctx)
@@ -207,13 +207,10 @@ func (c *caretaker) lookAtClock(ctx context.Context) {
 	}
 }
 
-// scrub finishes erasures, of those that broke off too, and removes the last
-// traces of what is gone.
-func (c *caretaker) scrub(ctx context.Context) {
-	for _, step := range []func(context.Context) error{c.archive.FinishErasures, c.archive.Scrub} {
-		if err := step(ctx); err != nil && ctx.Err() == nil {
-			c.log.Error("removing traces of what is gone", "err", err)
-		}
+// finishErasures finishes erasures, of those that broke off too.
+func (c *caretaker) finishErasures(ctx context.Context) {
+	if err := c.archive.FinishErasures(ctx); err != nil && ctx.Err() == nil {
+		c.log.Error("finishing erasures", "err", err)
 	}
 }
 

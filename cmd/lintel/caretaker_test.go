@@ -143,19 +143,18 @@ func (h *keptHouse) hasSmaller(visit string) {
 	}
 }
 
-// eraseBetweenTicks has an erasure scrubbed without a tick.
+// eraseBetweenTicks has an erasure finished without a tick.
 func eraseBetweenTicks(t *testing.T, h *keptHouse, care *caretaker) {
 	t.Helper()
-	// An erasure is scrubbed without a tick.
 	visit := h.ring("r2")
 	if err := h.EraseVisit(t.Context(), visit); err != nil {
 		t.Fatal(err)
 	}
 	care.Erased()
 	care.Erased() // never waits
-	for scrubbed := false; !scrubbed; {
+	for gone := false; !gone; {
 		_, err := h.VerifyErased(t.Context(), visit)
-		scrubbed = err == nil
+		gone = err == nil
 		if err != nil && !errors.Is(err, store.ErrTraces) {
 			t.Fatal(err)
 		}

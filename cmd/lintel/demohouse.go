@@ -317,7 +317,7 @@ func (d *demo) Erase(ctx context.Context, e fortnight.Erasure) error {
 	if d.clock.goes() {
 		d.care.Erased()
 	} else {
-		d.care.scrub(house.By(ctx, house.ByItself))
+		d.care.finishErasures(house.By(ctx, house.ByItself))
 	}
 	return nil
 }

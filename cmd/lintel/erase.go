@@ -26,9 +26,6 @@ func (c *eraseCmd) Run(g *globals) error {
 	if err != nil {
 		return err
 	}
-	if err := a.Scrub(g.ctx); err != nil {
-		return failed(err, "erase-traces", "Error", err)
-	}
 	return g.print(c.JSON, erased, func(w io.Writer) {
 		tell(w, "erased", "Visits", erased.Visits, "Held", erased.Held)
 	})

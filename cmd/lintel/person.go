@@ -115,9 +115,6 @@ func (c *personWithdrawCmd) Run(g *globals) error {
 	if err != nil {
 		return err
 	}
-	if err := a.Scrub(g.ctx); err != nil {
-		return failed(err, "withdrawn-traces", "Error", err)
-	}
 	return g.print(c.JSON, store.Erased{Unnamed: unnamed}, func(w io.Writer) {
 		tell(w, "withdrawn", "ID", p.ID, "References", p.References, "Unnamed", unnamed)
 	})
@@ -142,9 +139,6 @@ func (c *personEraseCmd) Run(g *globals) error {
 	erased, err := a.ErasePerson(g.ctx, p.ID, c.Visits)
 	if err != nil {
 		return err
-	}
-	if err := a.Scrub(g.ctx); err != nil {
-		return failed(err, "person-traces", "Error", err)
 	}
 	return g.print(c.JSON, erased, func(w io.Writer) {
 		tell(w, "person-erased", "ID", p.ID, "Visits", erased.Visits, "Unnamed", erased.Unnamed, "Held", erased.Held)

@@ -39,9 +39,6 @@ func (c *sweepCmd) Run(g *globals) error {
 	if waits := (house.WaitingSweep{}); errors.As(err, &waits) {
 		return failed(err, "explain-sweep-waits", "Due", waits.Due, "Usual", waits.Usual)
 	}
-	if err == nil {
-		err = a.Scrub(g.ctx)
-	}
 	if err != nil {
 		return err
 	}

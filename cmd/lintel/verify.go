@@ -122,7 +122,7 @@ func printReport(w io.Writer, r store.Report) {
 		tell(w, "and-more", "More", r.Unlisted)
 	}
 	tell(w, "verify-stills", "Visits", r.Visits, "Stills", r.Stills, "Lost", r.Lost, "Files", r.Files)
-	tell(w, "verify-database", "Sealed", r.Sealed, "Keys", r.Keys, "Entries", r.Entries, "Pages", r.Pages, "Leftovers", r.Leftovers)
+	tell(w, "verify-database", "Sealed", r.Sealed, "Keys", r.Keys, "Entries", r.Entries)
 	if r.Left == 0 {
 		tell(w, "verify-sound")
 	}

@@ -18,6 +18,7 @@ import (
 	"lintel/internal/words"
 	"lintel/pipeline/liveness"
 	"lintel/pipeline/redact"
+	"lintel/store"
 )
 
 // TestNoSignIsToldToNobody has a face without a sign of a picture in an export:
@@ -371,5 +372,24 @@ func TestHoldThatEnded(t *testing.T) {
 			t.Errorf("the hold is %+v, want one %v", v.Hold, held)
 		}
 		h.now = h.now.Add(time.Hour)
+	}
+}
+
+// A visit whose time is by a clock that may have been wrong says so.
+func TestDoubtIsTold(t *testing.T) {
+	h := newHouse(t)
+	h.rings("before", 0, still(t, red), house.Done, face(adasFace, h.ada.ID))
+	h.must(h.WatchClock(t.Context(), store.Timekeeping{Elapsed: func() time.Duration { return 0 },
+		Served: func() bool { return false }, NotBefore: h.now.AddDate(1, 0, 0)}))
+	h.rings("meanwhile", 0, still(t, red), house.Done, face(adasFace, h.ada.ID))
+	files, _ := h.export()
+	doubted := 0
+	for _, v := range readJSON(t, files).Visits {
+		if v.ClockDoubted {
+			doubted++
+		}
+	}
+	if told := bytes.Count(files["index.html"], []byte("may have been wrong then")); doubted != 1 || told != 1 {
+		t.Errorf("%d doubted, told of %d, want 1", doubted, told)
 	}
 }

@@ -75,6 +75,8 @@ type visitRecord struct {
 	Stills      []stillRecord `json:"stills"`
 
 	Messages []messageRecord `json:"messages"`
+
+	ClockDoubted bool `json:"clock_doubted"`
 }
 
 type messageRecord struct {
@@ -283,7 +285,7 @@ func (e *Export) visitOf(v house.Visit) visitRecord {
 		ID: v.ID, Bell: e.bell(v.Bell), ReceivedAt: v.ReceivedAt, CountedFrom: v.CountedFrom, Kind: v.Kind, Parcel: v.Parcel,
 		Stage:  stages[v.Stage],
 		Fate:   fateRecord{fate.SmallerAt.UTC(), fate.StillsAt.UTC(), fate.GoesAt.UTC(), fate.Rule, fate.Period},
-		Stills: []stillRecord{}, Messages: []messageRecord{},
+		Stills: []stillRecord{}, Messages: []messageRecord{}, ClockDoubted: v.ClockDoubted,
 	}
 	for _, m := range v.Messages {
 		by, _, _ := strings.Cut(m.By, " ")

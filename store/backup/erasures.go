@@ -284,8 +284,5 @@ func (r *restore) respectErasures(ctx context.Context) (err error) {
 	if r.report.Erased, err = a.RespectErasures(ctx, slices.Collect(maps.Values(r.erasures))); err != nil {
 		return err
 	}
-	if err := a.RememberGone(ctx); err != nil {
-		return err
-	}
-	return a.Scrub(ctx)
+	return a.RememberGone(ctx)
 }
