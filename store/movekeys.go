@@ -64,7 +64,8 @@ func (a *Archive) clean(ctx context.Context) error {
 	// What SQLite rebuilds is too large for memory, and stays in the archive's folder.
 	folder := strings.ReplaceAll(a.dir, "'", "''")
 	for _, statement := range []string{`PRAGMA temp_store = FILE`,
-		`PRAGMA temp_store_directory = '` + folder + `'`, `PRAGMA auto_vacuum = 2`, `VACUUM`, `PRAGMA temp_store_directory = ''`} {
+		`PRAGMA temp_store_directory = '` + folder + `'`, `PRAGMA auto_vacuum = 2`, `VACUUM`,
+		`PRAGMA temp_store_directory = ''`} {
 		if _, err := db.ExecContext(ctx, statement); err != nil {
 			return fmt.Errorf("writing the database anew: %w", err)
 		}
