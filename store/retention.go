@@ -377,11 +377,11 @@ func (a *Archive) countDue(ctx context.Context, tx *sql.Tx, s step) (n int, err 
 	certain := now.Add(-time.Duration(s.period.AtLeastHours())*time.Hour - edge)
 	err = tx.QueryRowContext(ctx, `
 		SELECT (SELECT count(*) FROM visits WHERE stage = ?1 AND kind = ?2 AND counted_from <= ?3
-				AND NOT (?5 AND imported_at IS NOT NULL))
+				AND (?2 <> 'looking' OR coalesce(imported_at, 0) <= ?5) AND NOT (?6 AND imported_at IS NOT NULL))
 			- (SELECT count(*) FROM holds h JOIN visits v ON v.id = h.visit
 				WHERE h.ends_at > ?4 AND v.stage = ?1 AND v.kind = ?2 AND v.counted_from <= ?3
-					AND NOT (?5 AND v.imported_at IS NOT NULL))`,
-		s.from, s.kind, micros(certain), micros(now), s.fresh).Scan(&n)
+					AND (?2 <> 'looking' OR coalesce(v.imported_at, 0) <= ?5) AND NOT (?6 AND v.imported_at IS NOT NULL))`,
+		s.from, s.kind, micros(certain), micros(now), micros(now.Add(-toExamine)), s.fresh).Scan(&n)
 	if err != nil {
 		return 0, err
 	}
