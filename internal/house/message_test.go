@@ -18,7 +18,7 @@ func hasCode(t *testing.T, what any, err, of error, code string) {
 	}
 }
 
-// TestMessageTextCheck has each bound of a text that docs/bell.md and the API's document state:
+// TestMessageTextCheck has each bound of a text that the API's document states:
 // 1 to 200 characters, shown for 5 to 600 seconds, with the places time, temperature and minutes.
 func TestMessageTextCheck(t *testing.T) {
 	for _, test := range []struct {

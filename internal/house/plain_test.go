@@ -91,7 +91,7 @@ func TestFoundOn(t *testing.T) {
 		level LivenessLevel
 		p     float64
 	}{
-		"by level":            {[]Face{face(NoSign, 0.9), face(Doubtful, 0.5), face(Picture, 0.1, signs...), face(Doubtful, 0.6)}, Picture, 0.1},
+		"by level":            {[]Face{face(Doubtful, 0.5), face(Picture, 0.1, signs...), face(NoSign, 0.9)}, Picture, 0.1},
 		"doubtful before no":  {[]Face{face(NoSign, 0.9), face(Doubtful, 0.5, signs...)}, Doubtful, 0.5},
 		"by probability":      {[]Face{face(Picture, 0.8), face(Picture, 0.9, signs...), face(Picture, 0.7)}, Picture, 0.9},
 		"the first of equals": {[]Face{face(Picture, 0.8, signs...), face(Picture, 0.8)}, Picture, 0.8},
@@ -167,10 +167,11 @@ func TestDoorTells(t *testing.T) {
 	}
 }
 
-// TestAdviceRules has the defaults that the README tells: 10 minutes, 1 minute, three attempts, a quarter of an hour.
+// TestAdviceRules has the defaults: 10 minutes, a minute, three attempts, a quarter of an hour.
 func TestAdviceRules(t *testing.T) {
 	r := DefaultAdviceRules()
-	if r.Window != 600*time.Second || r.Expiry != 60*time.Second || r.Misses != 3 || r.Wait != 900*time.Second || r.Paused {
+	if r.Window != 600*time.Second || r.Expiry != 60*time.Second || r.Misses != 3 || r.Wait != 900*time.Second ||
+		r.Paused {
 		t.Errorf("%+v", r)
 	}
 }
@@ -246,7 +247,8 @@ func TestConsentComplete(t *testing.T) {
 		want    string
 	}{
 		{Consent{"Ada Quill", at, "face"}, ""}, {Consent{" ", at, "face"}, "consent-who"},
-		{Consent{"Ada\u200bQuill", at, "face"}, "consent-who-unseen"}, {Consent{"Ada Quill", time.Time{}, "face"}, "consent-when"},
+		{Consent{"Ada\u200bQuill", at, "face"}, "consent-who-unseen"},
+		{Consent{"Ada Quill", time.Time{}, "face"}, "consent-when"},
 		{Consent{"Ada Quill", at, "\t"}, "consent-what"},
 	} {
 		hasCode(t, test.consent, test.consent.Complete(), ErrNoConsent, test.want)
@@ -257,7 +259,8 @@ func TestVisitPending(t *testing.T) {
 	for _, test := range []struct {
 		states []StillState
 		want   bool
-	}{{nil, false}, {[]StillState{Done, Failed}, false}, {[]StillState{Done, Pending}, true}, {[]StillState{Pending, Done}, true}} {
+	}{{nil, false}, {[]StillState{Done, Failed}, false}, {[]StillState{Done, Pending}, true},
+		{[]StillState{Pending, Done}, true}} {
 		var v Visit
 		for _, s := range test.states {
 			v.Stills = append(v.Stills, Still{State: s})

@@ -72,6 +72,7 @@ func run(ctx context.Context, seed uint64, sample int, packages []string) error 
 				return fmt.Errorf("judging a change in %s: %w", path, err)
 			case verdict == survived:
 				survivors = append(survivors, found[i])
+				fmt.Fprintln(os.Stderr, found[i]) // it takes a while
 				fallthrough
 			case verdict == noticed:
 				made++

@@ -21,6 +21,7 @@ type mutant struct {
 	line     int
 	text     string // of the line, as it was
 	from, to int    // lines of its function; 0 outside of functions
+	name     string // of the constant or variable of the package that it is in; "" in functions
 }
 
 func (m mutant) String() string {
@@ -35,7 +36,8 @@ var (
 	otherWords = map[string]string{"<": "<=", "<=": "<", ">": ">=", ">=": ">", "<>": "=", "AND": "OR", "OR": "AND",
 		"NOT EXISTS": "EXISTS", "IS NULL": "IS NOT NULL", "IS NOT NULL": "IS NULL"}
 	sql     = regexp.MustCompile(`\b(SELECT|INSERT|UPDATE|DELETE|WHERE|EXISTS)\b|[a-z_] (=|<|<=|>|>=) \?`)
-	sqlWord = regexp.MustCompile(`<=|>=|<>|[<>]|\b(?:AND|OR|NOT EXISTS|IS NULL|IS NOT NULL)\b|\?[0-9]+|\b[0-9]+\b`)
+	sqlWord = regexp.MustCompile(`<=|>=|<>|[<>]|\b(?:AND|OR|NOT EXISTS|IS NULL|IS NOT NULL|SELECT 1)\b|` +
+		`\?[0-9]+|\b[0-9]+\b`)
 )
 
 // mutantsIn returns all changes of a package's files, or of those that are named with a comma between. A
@@ -62,14 +64,13 @@ func mutantsIn(path, files string) (all []mutant, err error) {
 		all = append(all, found...)
 	}
 	return slices.DeleteFunc(all, func(m mutant) bool {
-		name, _, _ := strings.Cut(m.text, " ")
-		used := regexp.MustCompile(`(?m)^[^/]*[^/"\w.]` + name + `\b`)
-		return m.from == 0 && len(used.FindAllStringIndex(code.String(), 2)) < 2
+		used := regexp.MustCompile(`(?m)^([^/]*[^/"\w.])?` + m.name + `\b`)
+		return m.name != "" && len(used.FindAllStringIndex(code.String(), 2)) < 2
 	}), err
 }
 
 // mutantsOf returns all changes of a file. Comparisons with nil stay as they are, since every test notices
-// those, and so do a package's tables.
+// those, and so do a package's tables, and SELECT 1 where it only asks whether there is something.
 func mutantsOf(file string, src []byte) (all []mutant, err error) {
 	set := token.NewFileSet()
 	parsed, err := parser.ParseFile(set, file, src, 0)
@@ -78,18 +79,22 @@ func mutantsOf(file string, src []byte) (all []mutant, err error) {
 	}
 	lines := strings.Split(string(src), "\n")
 	for _, decl := range parsed.Decls {
-		from, to := 0, 0
+		from, to, name := 0, 0, ""
 		if _, ok := decl.(*ast.FuncDecl); ok {
 			from, to = set.Position(decl.Pos()).Line, set.Position(decl.End()).Line
 		}
 		add := func(pos token.Pos, old, new string) {
 			p := set.Position(pos)
-			all = append(all, mutant{file, p.Offset, old, new, p.Line, strings.TrimSpace(lines[p.Line-1]), from, to})
+			all = append(all, mutant{file, p.Offset, old, new, p.Line, strings.TrimSpace(lines[p.Line-1]), from, to, name})
 		}
 		ast.Inspect(decl, func(n ast.Node) bool {
 			switch n := n.(type) {
 			case *ast.ImportSpec:
 				return false
+			case *ast.ValueSpec:
+				if from == 0 {
+					name = n.Names[0].Name
+				}
 			case *ast.CompositeLit:
 				return from > 0
 			case *ast.BinaryExpr:
