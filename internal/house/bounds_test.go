@@ -261,3 +261,32 @@ func TestMaskBounds(t *testing.T) {
 		hasCode(t, half, Polygon{{0, 0}, {leg, 0}, {0, leg}}.Check(), ErrBadMask, want)
 	}
 }
+
+// TestDiskFullBounds has a disk be full in ten years at most, to the hour, and a mean be of the last 14 days.
+func TestDiskFullBounds(t *testing.T) {
+	begin := time.Date(2031, 5, 1, 0, 0, 0, 0, time.UTC)
+	day := func(n int, bytes int64) DiskDay { return DiskDay{begin.AddDate(0, 0, n), bytes} }
+	for _, test := range []struct {
+		days   []DiskDay
+		full   int64
+		perDay float64
+		after  time.Duration // of the last day; -1 for never
+	}{
+		{[]DiskDay{day(0, 0), day(1, 2)}, 5, 2, 36 * time.Hour}, {[]DiskDay{day(0, 0), day(1, 2)}, 2, 2, 0},
+		{[]DiskDay{day(0, 0), day(1, 2)}, 1, 2, 0}, {[]DiskDay{day(0, 0), day(2, 2)}, 3, 1, 24 * time.Hour},
+		{[]DiskDay{day(0, 0), day(1, 1)}, 1 + 3652, 1, 3652 * 24 * time.Hour},
+		{[]DiskDay{day(0, 0), day(1, 1)}, 1 + 3653, 1, 3653 * 24 * time.Hour},
+		{[]DiskDay{day(0, 0), day(1, 1)}, 1 + 3654, 1, -1}, {[]DiskDay{day(0, 1), day(1, 1)}, 9, 0, -1},
+		{[]DiskDay{day(0, 0), day(1, 0), day(14, 14)}, 15, 1, 24 * time.Hour},
+		{[]DiskDay{day(0, 0), day(1, 1), day(15, 29)}, 31, 2, 24 * time.Hour},
+	} {
+		perDay, at, known := DiskFull(test.days, test.full)
+		want := test.days[len(test.days)-1].Day.Add(test.after)
+		if test.after < 0 {
+			want = time.Time{}
+		}
+		if !known || perDay != test.perDay || !at.Equal(want) {
+			t.Errorf("%+v: %v a day, full at %v, want %v", test, perDay, at, want)
+		}
+	}
+}

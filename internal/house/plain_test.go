@@ -285,3 +285,76 @@ func TestFaultText(t *testing.T) {
 		}
 	}
 }
+
+// TestHealthEvery has the usual interval where the household said none, and none where it is less.
+func TestHealthEvery(t *testing.T) {
+	for interval, want := range map[time.Duration]time.Duration{-1: 0, 0: 5 * time.Minute, 1: 1, time.Hour: time.Hour} {
+		if got := (Health{Interval: interval}).Every(); got != want {
+			t.Errorf("%v: every %v", interval, got)
+		}
+	}
+}
+
+// TestAilments has what the bell sees, and silence, withhold, and neither a battery nor a clock.
+func TestAilments(t *testing.T) {
+	for a, want := range map[Ailment][2]bool{BellQuiet: {false, true}, BellCovered: {true, true}, BellDark: {true, true},
+		BellUnfocused: {true, true}, BellMoved: {true, true}, BellClock: {}, BellBattery: {}} {
+		if a.OfView() != want[0] || a.Withholds() != want[1] {
+			t.Errorf("%s: of the view %v, withholds %v", a, a.OfView(), a.Withholds())
+		}
+		signs, ails := Health{Signs: map[Ailment]Sign{a: {Times: 1}}}, Health{Ailing: []Spell{{Ailment: a}}}
+		if signs.Doubted() != want[0] || ails.Doubted() != want[0] || (Health{}).Doubted() {
+			t.Errorf("%s: doubted by a sign %v, by the ailment %v", a, signs.Doubted(), ails.Doubted())
+		}
+	}
+}
+
+// TestBellDay adds counts of a day, and has the mean of none be 0.
+func TestBellDay(t *testing.T) {
+	d := BellDay{Rings: 1, Stills: 2, Damaged: 1, Upload: 3 * time.Second, Slowest: 2 * time.Second}
+	d.Add(BellDay{Rings: 2, Stills: 3, Damaged: 2, Upload: 7 * time.Second, Slowest: time.Second})
+	if d != (BellDay{Rings: 3, Stills: 5, Damaged: 3, Upload: 10 * time.Second, Slowest: 2 * time.Second}) ||
+		d.Mean() != 2*time.Second || (BellDay{}).Mean() != 0 {
+		t.Errorf("%+v, a mean of %v", d, d.Mean())
+	}
+}
+
+// TestClockAhead has what time.Duration can't hold be the longest that it can.
+func TestClockAhead(t *testing.T) {
+	for ms, want := range map[int64]time.Duration{-1: -time.Millisecond, 0: 0, 1: time.Millisecond,
+		1<<63 - 1: 9223372036854 * time.Millisecond, -1 << 62: -9223372036854 * time.Millisecond} {
+		if got, known := (Heartbeat{Ahead: &ms}).ClockAhead(); !known || got != want {
+			t.Errorf("%d ms: %v, %v", ms, got, known)
+		}
+	}
+	if got, known := (Heartbeat{}).ClockAhead(); known || got != 0 {
+		t.Errorf("of a bell that did not say: %v, %v", got, known)
+	}
+}
+
+// TestSpells has an ailment begin with the third sign in a row, once, and a story of twelve that are over.
+func TestSpells(t *testing.T) {
+	var h Health
+	at := time.Unix(1000, 0)
+	for n, want := range []bool{false, false, true, false} {
+		if got := h.Suspect(BellDark, true, at.Add(time.Duration(n))); got != want {
+			t.Errorf("sign %d is new: %v", n+1, got)
+		}
+	}
+	if s, has := h.Has(BellDark); !has || !s.Since.Equal(at) {
+		t.Errorf("%+v, %v", s, has)
+	}
+	if !h.Begin(BellQuiet, at) || h.Begin(BellQuiet, at) || h.Ailing[0].Ailment != BellQuiet {
+		t.Errorf("%+v", h.Ailing)
+	}
+	if !h.Suspect(BellDark, false, at) || h.Suspect(BellDark, false, at) || h.Signs[BellDark].Times != 0 {
+		t.Errorf("%+v", h)
+	}
+	for n := range 13 {
+		h.Begin(BellMoved, at)
+		h.End(BellMoved, at.Add(time.Duration(n)))
+		if got := len(h.Past); got != min(n+2, 12) || !h.Past[0].Until.Equal(at.Add(time.Duration(n))) {
+			t.Errorf("after %d more the story has %d", n+1, got)
+		}
+	}
+}

@@ -89,7 +89,7 @@ func mutantsOf(file string, src []byte) (all []mutant, err error) {
 		}
 		ast.Inspect(decl, func(n ast.Node) bool {
 			switch n := n.(type) {
-			case *ast.ImportSpec:
+			case *ast.ImportSpec, *ast.TypeSpec, *ast.ArrayType:
 				return false
 			case *ast.ValueSpec:
 				if from == 0 {

@@ -331,3 +331,111 @@ func TestFarBounds(t *testing.T) {
 		t.Errorf("more are counted than count: %+v", s.Trip)
 	}
 }
+
+// TestEnteredOnTheWayOut has "entered" not be believed of a phone that went away by its positions, within 100 seconds, by
+// more than its accuracy, to outside.
+func TestEnteredOnTheWayOut(t *testing.T) {
+	for _, test := range []struct {
+		from, to, accuracy, seconds float64
+		want                        Place
+	}{
+		{100, 400, 10, 99, Outside}, {100, 400, 10, 100, Outside}, {100, 400, 10, 101, Inside},
+		{391, 400, 10, 50, Inside}, {389, 400, 10, 50, Outside}, {10, 159, 10, 50, Inside}, {10, 161, 10, 50, Outside},
+		{400, 300, 10, 50, Inside},
+	} {
+		r := north(test.to, test.accuracy, test.seconds)
+		r.Crossing = Entered
+		if got := (State{Home: home}).where(r, north(test.from, 10, 0)); got != test.want {
+			t.Errorf("%+v: %s", test, got)
+		}
+		if got := (State{Home: home}).where(r, north(test.from, 101, 0)); got != Inside {
+			t.Errorf("%+v, from a place that is not precise: %s", test, got)
+		}
+	}
+	if got := (State{Home: home}).where(Report{Crossing: Entered, NoPlace: true, At: noon}, north(0, 10, 0)); got != Inside {
+		t.Errorf("without a place: %s", got)
+	}
+}
+
+// TestNext has a report belong after the last by its date, or with it as a crossing; and after what was dated later
+// than now, where it is of now by a minute.
+func TestNext(t *testing.T) {
+	last := north(0, 10, 0)
+	for _, test := range []struct {
+		at       time.Duration
+		crossing Crossing
+		was      Crossing
+		want     bool
+	}{
+		{-1, "", "", false}, {0, "", "", false}, {1, "", "", true}, {0, Left, "", true}, {0, Left, Left, false},
+		{0, Entered, Left, true}, {-1, Left, "", false}, {0, "", Left, false},
+	} {
+		before, r := last, last.dated(noon.Add(test.at))
+		before.Crossing, r.Crossing = test.was, test.crossing
+		if got := (State{Last: before, Heard: noon}).next(r, noon.Add(time.Hour)); got != test.want {
+			t.Errorf("%+v: %v", test, got)
+		}
+	}
+	for _, d := range around {
+		s := State{Last: last.dated(noon.Add(time.Hour)), Heard: noon}
+		if got := s.next(last.dated(noon.Add(d-time.Minute)), noon.Add(time.Minute)); got != (d > 0) {
+			t.Errorf("a minute before, by %v: %v", d, got)
+		}
+		if got := s.next(last.dated(noon.Add(time.Minute+d)), noon.Add(time.Minute)); got != (d <= 0) {
+			t.Errorf("of now, by %v: %v", d, got)
+		}
+	}
+}
+
+// TestPast has only a crossing that was heard late still say something of the trip that goes on.
+func TestPast(t *testing.T) {
+	left := Report{Crossing: Left, NoPlace: true, At: noon}
+	away := State{Trip: trip{From: noon}, Last: north(900, 10, 60)}
+	for name, test := range map[string]struct {
+		change func(*State, *Report)
+		taken  bool
+	}{
+		"left":               {func(*State, *Report) {}, true},
+		"entered":            {func(_ *State, r *Report) { r.Crossing = Entered }, false},
+		"at home":            {func(s *State, _ *Report) { s.Trip = trip{} }, false},
+		"left before":        {func(s *State, _ *Report) { s.Trip.Left = true }, false},
+		"before it was home": {func(s *State, _ *Report) { s.Stay.At = noon.Add(1) }, false},
+		"as it was home":     {func(s *State, _ *Report) { s.Stay.At = noon }, false},
+		"after it was home":  {func(s *State, _ *Report) { s.Stay.At = noon.Add(-1) }, true},
+		"the last again":     {func(s *State, r *Report) { s.Last = *r }, false},
+	} {
+		s, r := away, left
+		test.change(&s, &r)
+		if next, err := s.past(r); (err == nil) != test.taken || test.taken && !next.Trip.Left || err != nil && next != s {
+			t.Errorf("%s: %+v, %v", name, next.Trip, err)
+		}
+	}
+}
+
+// TestBetween has a report at the edge take back what waits, where it is not in the circle at all.
+func TestBetween(t *testing.T) {
+	for _, test := range []struct {
+		metres float64
+		opens  time.Duration
+		stands bool
+	}{{109, 1, true}, {111, 1, false}, {111, 0, true}, {111, -1, true}} {
+		s := State{Home: home, Stands: Arrival{Opens: noon.Add(test.opens), Strength: 1}, Trip: trip{From: noon, Reports: 4}}
+		for n := 5; n < 7; n++ {
+			s.between(north(test.metres, 10, 0), false, noon)
+			if s.Trip.Reports != 5 {
+				t.Errorf("%d reports", s.Trip.Reports)
+			}
+		}
+		if (s.Stands != Arrival{}) != test.stands || s.Stay.Broken.IsZero() != test.stands {
+			t.Errorf("%+v: %+v, broken %v", test, s.Stands, s.Stay.Broken)
+		}
+	}
+	s := State{Home: home}
+	s.between(Report{NoPlace: true}, true, noon)
+	if s.Steps || s.Trip.Reports != 0 {
+		t.Errorf("of a phone at home: %+v", s)
+	}
+	if s.between(north(120, 10, 0), true, noon); !s.Steps {
+		t.Error("a walk at the edge is none")
+	}
+}
