@@ -22,15 +22,6 @@ const (
 	quick    = time.Second
 )
 
-// A verdict is what becomes of a change.
-type verdict int
-
-const (
-	noticed verdict = iota
-	survived
-	senseless // the compiler refuses it
-)
-
 // A test is a function that tests, with how long that takes and what it runs.
 type test struct {
 	name  string
@@ -90,25 +81,22 @@ func (j *judge) run(ctx context.Context, binary string, limit time.Duration, nam
 	return cmd.Run()
 }
 
-// judge builds the tests with a change, and runs those that run its function.
-func (j *judge) judge(ctx context.Context, m mutant) (verdict, error) {
+// judge builds the tests with a change, which the compiler may refuse, and reports whether one of those that run its
+// function notices it.
+func (j *judge) judge(ctx context.Context, m mutant) (built, noticed bool, err error) {
 	src, err := os.ReadFile(m.file)
 	if err != nil {
-		return senseless, err
-	}
-	file, err := filepath.Abs(m.file)
-	if err != nil {
-		return senseless, err
+		return false, false, err
 	}
 	src = slices.Concat(src[:m.at], []byte(m.new), src[m.at+len(m.old):])
 	changed, overlay := filepath.Join(j.dir, "changed.go"), filepath.Join(j.dir, "overlay.json")
-	replace, err := json.Marshal(map[string]map[string]string{"Replace": {file: changed}})
+	replace, err := json.Marshal(map[string]map[string]string{"Replace": {m.file: changed}})
 	if err := errors.Join(err, os.WriteFile(changed, src, 0o600), os.WriteFile(overlay, replace, 0o600)); err != nil {
-		return senseless, err
+		return false, false, err
 	}
 	binary := filepath.Join(j.dir, "mutant")
 	if err := j.build(ctx, binary, "-overlay", overlay); err != nil {
-		return senseless, ctx.Err()
+		return false, false, ctx.Err()
 	}
 	for _, slow := range []bool{false, true} {
 		limit, names := 10*time.Second, []string{}
@@ -118,10 +106,10 @@ func (j *judge) judge(ctx context.Context, m mutant) (verdict, error) {
 			}
 		}
 		if len(names) > 0 && j.run(ctx, binary, limit, strings.Join(names, "|")) != nil {
-			return noticed, ctx.Err()
+			return true, true, ctx.Err()
 		}
 	}
-	return survived, ctx.Err()
+	return true, false, ctx.Err()
 }
 
 // ran reports whether the test runs something of the function that is changed; of a package's constant,

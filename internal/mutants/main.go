@@ -18,7 +18,6 @@ import (
 	"context"
 	"flag"
 	"fmt"
-	"hash/fnv"
 	"math/rand/v2"
 	"os"
 	"os/signal"
@@ -60,22 +59,21 @@ func run(ctx context.Context, seed uint64, sample int, packages []string) error 
 		if err != nil {
 			return fmt.Errorf("measuring the tests of %s: %w", path, err)
 		}
-		h := fnv.New64a()
-		h.Write([]byte(path))
 		made, before := 0, len(survivors)
-		for _, i := range rand.New(rand.NewPCG(seed, h.Sum64())).Perm(len(found)) {
+		for _, i := range rand.New(rand.NewPCG(seed, uint64(len(found)))).Perm(len(found)) {
 			if made == sample {
 				break
 			}
-			switch verdict, err := j.judge(ctx, found[i]); {
-			case err != nil:
+			built, noticed, err := j.judge(ctx, found[i])
+			if err != nil {
 				return fmt.Errorf("judging a change in %s: %w", path, err)
-			case verdict == survived:
+			}
+			if built {
+				made++
+			}
+			if built && !noticed {
 				survivors = append(survivors, found[i])
 				fmt.Fprintln(os.Stderr, found[i]) // it takes a while
-				fallthrough
-			case verdict == noticed:
-				made++
 			}
 		}
 		all += made

@@ -67,11 +67,11 @@ func TestMutants(t *testing.T) {
 // TestJudge has tests that see the moments before and at a bound notice it, those that see one of them not, and a
 // change that can't be built is none. A test that fails by itself judges nothing.
 func TestJudge(t *testing.T) {
-	for tests, want := range map[string]verdict{
-		"func TestOpen(t *testing.T) {\n\tif _, ok := Open(30, new(string)); ok {\n\t\tt.Error()\n\t}\n}": noticed,
-		"func TestOpen(t *testing.T) {\n\tif _, ok := Open(99, new(string)); ok {\n\t\tt.Error()\n\t}\n}": survived,
-		"func TestWrong(t *testing.T) {\n\tOpen(1, nil)\n\tt.Error()\n}":                                  survived,
-		"func TestElse(t *testing.T) {}": survived,
+	for tests, want := range map[string]bool{
+		"func TestOpen(t *testing.T) {\n\tif _, ok := Open(30, new(string)); ok {\n\t\tt.Error()\n\t}\n}": true,
+		"func TestOpen(t *testing.T) {\n\tif _, ok := Open(99, new(string)); ok {\n\t\tt.Error()\n\t}\n}": false,
+		"func TestWrong(t *testing.T) {\n\tOpen(1, nil)\n\tt.Error()\n}":                                  false,
+		"func TestElse(t *testing.T) {}": false,
 	} {
 		module(t, tests)
 		j, err := newJudge(t.Context(), t.TempDir(), ".")
@@ -83,13 +83,13 @@ func TestJudge(t *testing.T) {
 			t.Fatal(err)
 		}
 		i := slices.IndexFunc(all, func(m mutant) bool { return m.old == "<" })
-		if got, err := j.judge(t.Context(), all[i]); got != want || err != nil {
-			t.Errorf("%s: %v, %v", tests, got, err)
+		if built, noticed, err := j.judge(t.Context(), all[i]); !built || noticed != want || err != nil {
+			t.Errorf("%s: built %v, noticed %v, %v", tests, built, noticed, err)
 		}
 		senselessly := all[i]
 		senselessly.new = "<<<"
-		if got, err := j.judge(t.Context(), senselessly); got != senseless || err != nil {
-			t.Errorf("what can't be built: %v, %v", got, err)
+		if built, noticed, err := j.judge(t.Context(), senselessly); built || noticed || err != nil {
+			t.Errorf("what can't be built: %v, %v, %v", built, noticed, err)
 		}
 	}
 	if text, err := os.ReadFile("gate.go"); err != nil || string(text) != source {

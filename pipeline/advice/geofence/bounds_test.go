@@ -332,8 +332,8 @@ func TestFarBounds(t *testing.T) {
 	}
 }
 
-// TestEnteredOnTheWayOut has "entered" not be believed of a phone that went away by its positions, within 100 seconds, by
-// more than its accuracy, to outside.
+// TestEnteredOnTheWayOut has "entered" not be believed of a phone that went away by its positions, within 100
+// seconds, by more than its accuracy, to outside.
 func TestEnteredOnTheWayOut(t *testing.T) {
 	for _, test := range []struct {
 		from, to, accuracy, seconds float64
@@ -352,7 +352,8 @@ func TestEnteredOnTheWayOut(t *testing.T) {
 			t.Errorf("%+v, from a place that is not precise: %s", test, got)
 		}
 	}
-	if got := (State{Home: home}).where(Report{Crossing: Entered, NoPlace: true, At: noon}, north(0, 10, 0)); got != Inside {
+	nowhere := Report{Crossing: Entered, NoPlace: true, At: noon}
+	if got := (State{Home: home}).where(nowhere, north(0, 10, 0)); got != Inside {
 		t.Errorf("without a place: %s", got)
 	}
 }
@@ -406,7 +407,8 @@ func TestPast(t *testing.T) {
 	} {
 		s, r := away, left
 		test.change(&s, &r)
-		if next, err := s.past(r); (err == nil) != test.taken || test.taken && !next.Trip.Left || err != nil && next != s {
+		next, err := s.past(r)
+		if (err == nil) != test.taken || test.taken && !next.Trip.Left || err != nil && next != s {
 			t.Errorf("%s: %+v, %v", name, next.Trip, err)
 		}
 	}
@@ -437,5 +439,42 @@ func TestBetween(t *testing.T) {
 	}
 	if s.between(north(120, 10, 0), true, noon); !s.Steps {
 		t.Error("a walk at the edge is none")
+	}
+}
+
+// TestExactly has circles that touch the bounds to the last digit: accuracies are made of the distance.
+func TestExactly(t *testing.T) {
+	from := func(metres float64, accuracy func(away float64) float64) Report {
+		r := north(metres, 10, 0)
+		r.Accuracy = accuracy(r.from(home))
+		return r
+	}
+	far := from(200, func(away float64) float64 { return away - 150 })
+	near := from(90, func(away float64) float64 { return 2 * (100 - away) })
+	edge := from(130, func(away float64) float64 { return away - 100 })
+	entered := from(600, func(away float64) float64 { return away - 500 })
+	gone := from(950, func(away float64) float64 { return away - 900 })
+	if far.from(home)-far.Accuracy != 150 || near.from(home)+near.Accuracy/2 != 100 ||
+		edge.from(home)-edge.Accuracy != 100 ||
+		entered.from(home)-entered.Accuracy != 500 || gone.from(home)-gone.Accuracy != 900 {
+		t.Fatal("these do not touch the bounds")
+	}
+	if Where(far, home) != Undecided || Where(near, home) != Inside {
+		t.Errorf("touching outside is %s, touching inside is %s", Where(far, home), Where(near, home))
+	}
+	entered.Crossing = Entered
+	if Where(entered, home) != Inside {
+		t.Errorf("entered 400 m off is %s", Where(entered, home))
+	}
+	s := State{Home: home, Stands: Arrival{Opens: noon.Add(1), Strength: 1}}
+	if s.between(edge, false, noon); s.Stands == (Arrival{}) {
+		t.Error("touching the circle takes back what waits")
+	}
+	if s.outside(gone, false, noon); s.Trip.Far {
+		t.Error("touching 900 m is far")
+	}
+	far.Crossing = Entered
+	if s = (State{Home: home}); s.where(far.dated(noon.Add(time.Second)), north(0, 10, 0)) != Inside || !s.surely(far) {
+		t.Error("entered, touching outside, is not believed")
 	}
 }
