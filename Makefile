@@ -41,7 +41,7 @@ patient = tool gotestsum --format standard-quiet --rerun-fails=1 --rerun-fails-m
 
 # What mutants are made in: what the household decides of keeping, and what only computes by bounds that are written
 # down. What measures pictures has bounds that were fitted, and figures in a MEASUREMENTS.md to hold them.
-mutated = ./internal/house $(addprefix ./pipeline/,advice/policy advice/geofence advice/totp cluster \
+mutated = ./internal/house $(addprefix ./pipeline/,advice/policy advice/geofence advice/totp \
 	bell:display.go,health.go,heartbeat.go,page.go,porter.go \
 	match:current.go,gain.go,gallery.go,household.go,match.go,probability.go,rates.go,ring.go \
 	intake:exif.go,intake.go,jpeg.go,png.go,still.go) \

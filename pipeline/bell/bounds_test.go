@@ -229,3 +229,28 @@ func TestChoose(t *testing.T) {
 		}
 	}
 }
+
+// TestStoredBounds has 10,000 stills at most wait to be written down, a ring of each bell counted once.
+func TestStoredBounds(t *testing.T) {
+	w := NewWatch(nil, nil, func() time.Time { return noon }, func() time.Duration { return 0 })
+	for range 2 {
+		w.Stored("gate", "r1", time.Second, true)
+		w.Stored("yard", "r1", time.Second, false)
+	}
+	rings := 0
+	for i, c := range w.came {
+		rings += c.Rings
+		if c.Stills != 1 || c.Damaged != 1-i%2 || c.Upload != time.Second || c.Slowest != time.Second {
+			t.Errorf("%+v", c)
+		}
+	}
+	if rings != 2 {
+		t.Errorf("%d rings", rings)
+	}
+	for n := len(w.came) + 1; n <= 10_002; n++ {
+		w.Stored("gate", "r1", 0, false)
+		if got := len(w.came); got != min(n, 10_000) {
+			t.Fatalf("of %d stills %d wait", n, got)
+		}
+	}
+}

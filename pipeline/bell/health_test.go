@@ -243,6 +243,9 @@ func TestIntervals(t *testing.T) {
 	p.ails()
 	p.pass(24*time.Hour, false)
 	p.ails()
+	if answer, err = p.watch.Receive(t.Context(), "gate", []byte("{}")); err != nil || answer.Next != 24*3600 {
+		t.Errorf("where none is expected, it is to come again in %d s; %v", answer.Next, err)
+	}
 	for _, wrong := range []time.Duration{time.Second, 25 * time.Hour} {
 		if err := p.archive.SetHeartbeat(t.Context(), "gate", wrong); err == nil {
 			t.Errorf("%v is taken", wrong)
