@@ -399,3 +399,40 @@ func TestImportedWaits(t *testing.T) {
 		}
 	}
 }
+
+// An answer that a face is not somebody's who is erased stands and names them no more; answers about others stay as
+// they are.
+func TestOthersAnswersStand(t *testing.T) {
+	a, _, ada, ben := newChecked(t)
+	ctx := t.Context()
+	want := make(map[string]string) // whom each face was said not to be, or to be
+	for i, c := range []house.Check{
+		{Asked: ada, Answer: house.AnswerElse}, {Asked: ada, Answer: house.AnswerNotFace},
+		{Asked: ben, Answer: house.AnswerElse}, {Asked: ben, Answer: house.AnswerNotFace},
+		{Asked: ben, Answer: house.AnswerYes, Person: ben},
+	} {
+		_, faces := seenAs(t, a, fmt.Sprint("r", i), []house.Face{aFace(0, c.Asked, 8e-3, "weak")})
+		c.Face = faces[0]
+		must(t, a.Answer(ctx, c))
+		if want[c.Face] = ""; c.Asked == ben {
+			want[c.Face] = ben
+		}
+	}
+	_, err := a.ErasePerson(ctx, ada, false)
+	must(t, err)
+	rows, err := a.read.QueryContext(ctx, `SELECT face, coalesce(asked, ''), asked_distance IS NULL FROM checks`)
+	must(t, err)
+	defer rows.Close()
+	got := make(map[string]string)
+	for rows.Next() {
+		var face, asked string
+		var without bool
+		must(t, rows.Scan(&face, &asked, &without))
+		if got[face] = asked; without != (asked == "") {
+			t.Errorf("asked %q, and the distance is gone: %v", asked, without)
+		}
+	}
+	if must(t, rows.Err()); !reflect.DeepEqual(got, want) {
+		t.Errorf("%v, want %v", got, want)
+	}
+}
