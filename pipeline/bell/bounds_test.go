@@ -156,9 +156,9 @@ func TestNewPage(t *testing.T) {
 		strings.TrimSpace(strings.Join(p.Lines, "")) != "" {
 		t.Errorf("of no message: %+v", p)
 	}
-	a, b := Page{Message: "a"}, Page{Message: "b"}
-	if a.Tag() == b.Tag() || a.Tag() != a.Tag() || len(a.Tag()) != 18 { // 12 bytes of base64 in quotes
-		t.Errorf("tags %s, %s", a.Tag(), b.Tag())
+	a, same, b := Page{Message: "a"}, Page{Message: "a"}, Page{Message: "b"}
+	if a.Tag() == b.Tag() || a.Tag() != same.Tag() || len(a.Tag()) != 18 { // 12 bytes of base64 in quotes
+		t.Errorf("tags %s, %s, %s", a.Tag(), same.Tag(), b.Tag())
 	}
 }
 

@@ -478,3 +478,37 @@ func TestExactly(t *testing.T) {
 		t.Error("entered, touching outside, is not believed")
 	}
 }
+
+// TestSight has a reader's word be the second sign of a phone that came home within ten minutes, and of no other.
+func TestSight(t *testing.T) {
+	waits := func(strength float64) State {
+		return State{Home: home, Trip: trip{From: noon.Add(-time.Hour)}, Stay: stay{From: noon, Strength: strength}}
+	}
+	for _, d := range around {
+		now := noon.Add(Settled + d)
+		got := Sight(waits(house.Slight), now)
+		want := Arrival{}
+		if d <= 0 {
+			want = Arrival{Opens: now, Strength: house.Slight}
+		}
+		if got.Stands != want || !got.Seen.Equal(now) {
+			t.Errorf("by %v: %+v, want %+v", d, got.Stands, want)
+		}
+		opens := noon.Add(time.Minute)
+		s := waits(house.Ordinary)
+		s.Stands = Arrival{Opens: opens.Add(d), Strength: house.Ordinary}
+		if got := Sight(s, opens); got.Stands.Opens.Equal(opens) != (d >= 0) {
+			t.Errorf("of an arrival that opens %v later: %+v", d, got.Stands)
+		}
+	}
+	out := waits(house.Ordinary)
+	out.Stay.Broken = noon
+	stray := waits(house.Ordinary)
+	stray.Stray = true
+	for name, s := range map[string]State{"never home": {Home: home}, "of no worth": waits(0), "out again": out,
+		"seen while it was away": stray} {
+		if got := Sight(s, noon.Add(time.Minute)); got.Stands != (Arrival{}) {
+			t.Errorf("%s: %+v", name, got.Stands)
+		}
+	}
+}
