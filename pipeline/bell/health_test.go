@@ -266,8 +266,15 @@ func TestOften(t *testing.T) {
 	}
 	beats, err := p.archive.Heartbeats(t.Context(), "gate", time.Time{})
 	must(t, err)
-	if taken > 10 || len(beats) != 1 {
+	if taken != 6 || len(beats) != 1 {
 		t.Errorf("of 100 at once %d were taken and %d kept", taken, len(beats))
+	}
+	began := p.now
+	for after, want := range []error{bell.ErrTooOften, nil, bell.ErrTooOften} { // before, at and after 10 seconds
+		p.now = began.Add(10*time.Second + time.Duration(after-1)*time.Millisecond)
+		if _, err := p.watch.Receive(t.Context(), "gate", []byte("{}")); err != want {
+			t.Errorf("after %v: %v, want %v", p.now.Sub(began), err, want)
+		}
 	}
 }
 
