@@ -301,6 +301,23 @@ func TestUnexamined(t *testing.T) {
 	})
 }
 
+// TestLateAnswer has a porter that comes back answer a ring of the last 30 seconds.
+func TestLateAnswer(t *testing.T) {
+	for late, want := range map[time.Duration]string{30*time.Second - time.Microsecond: "Hello",
+		30*time.Second + time.Microsecond: ""} {
+		inBubble(t, func(t *testing.T, d *doorstep) {
+			d.on(house.MessageGreeting, "Hello")
+			synctest.Wait()
+			d.stop()
+			d.ring()
+			d.must(d.archive.Close())
+			time.Sleep(late)
+			d.open()
+			d.shows(want)
+		})
+	}
+}
+
 // TestSomebodysWordStays is not written over by a rule.
 func TestSomebodysWordStays(t *testing.T) {
 	inBubble(t, func(t *testing.T, d *doorstep) {

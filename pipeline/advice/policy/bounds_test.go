@@ -199,3 +199,21 @@ func TestTogether(t *testing.T) {
 		}
 	}
 }
+
+// A household that bears one failed attempt or ten lets in whom nothing failed for.
+func TestFewestMisses(t *testing.T) {
+	for _, n := range []int{1, 2, 9, 10} {
+		in := good()
+		in.House.Misses = n
+		if a := Decide(in); !suggested(a) {
+			t.Errorf("with %d: %v", n, unmet(a))
+		}
+		in.Misses = append([]house.Miss{}, missed(ada, make([]time.Duration, n-1)...)...) // none, and not unknown
+		if a := Decide(in); !suggested(a) {
+			t.Errorf("with %d, after one fewer: %v", n, unmet(a))
+		}
+		if in.Misses = append(in.Misses, missed(ada, 0)...); suggested(Decide(in)) {
+			t.Errorf("with %d, after as many", n)
+		}
+	}
+}
