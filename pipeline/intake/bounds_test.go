@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"bytes"
 	"encoding/binary"
 	"errors"
 	"image/color"
@@ -277,6 +278,53 @@ func TestPNGMemory(t *testing.T) {
 		p.config.ColorModel, p.config.Width, p.config.Height = test.model, 7, 11
 		if got := p.memory(); got != 77*test.want {
 			t.Errorf("%s: %d, want %d", test.what, got, 77*test.want)
+		}
+	}
+}
+
+// TestScanBounds takes 64 scans of a JPEG and 1024 segments in all, and no more. A scan here has no parameters, which
+// nobody looks at yet.
+func TestScanBounds(t *testing.T) {
+	whole := asJPEG(t, scene(16, 16))
+	at := bytes.Index(whole, []byte{0xff, mSOS})
+	head, scan := string(whole[:at]), string(whole[at:])
+	taken := func(body string) (scans, segments int) {
+		f, err := parseJPEG([]byte(body))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return f.scans, len(f.segments)
+	}
+	for n, want := range map[int]int{1: 1, 63: 63, 64: 64, 65: 64, 200: 64} {
+		if got, _ := taken(head + strings.Repeat("\xff\xda\x00\x02", n)); got != want {
+			t.Errorf("of %d scans %d are taken", n, got)
+		}
+	}
+	_, before := taken(head + scan)
+	for n, want := range map[int]int{1023: 1023, 1024: 1024, 1025: 1024} {
+		if _, got := taken(head + strings.Repeat("\xff\xdd\x00\x04\x00\x00", n-before) + scan); got != want {
+			t.Errorf("of %d segments %d are taken", n, got)
+		}
+	}
+}
+
+// TestJPEGMemory works out by hand what decoding takes, as the comment on memory has it: two bytes of each
+// coefficient, or a byte of each sample with four of each pixel that is no YCbCr, and as many on another canvas.
+func TestJPEGMemory(t *testing.T) {
+	for _, test := range []struct {
+		components int // of 16 x 16 each, four blocks
+		colours    string
+		want       int64
+	}{
+		{1, jfif, 2 * 256}, {3, jfif, 2 * 768}, {3, "", 768 + 4*256}, {4, "", 1024 + 4*256 + 4*256},
+		{4, jfif, 1024 + 4*256},
+	} {
+		f := &jpegFile{colours: test.colours, orientation: upright, frame: frame{width: 16, height: 16}}
+		for range test.components {
+			f.frame.components = append(f.frame.components, component{across: 2, down: 2})
+		}
+		if got := f.memory(); got != test.want {
+			t.Errorf("%d components, %d bytes of colours: %d, want %d", test.components, len(test.colours), got, test.want)
 		}
 	}
 }
