@@ -296,7 +296,7 @@ func TestUnexamined(t *testing.T) {
 		d.unexamined()
 		time.Sleep(5*time.Second - 1)
 		d.shows("")
-		time.Sleep(1)
+		time.Sleep(time.Nanosecond)
 		d.shows("Hello")
 	})
 }
