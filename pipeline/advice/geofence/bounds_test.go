@@ -191,36 +191,51 @@ func ordinaryIf(is bool) float64 {
 	return 0
 }
 
-// TestMoments has each time that the package tells of before, at and after it.
+// A moment is a time after noon with what holds before it and at it; after it holds the other of before.
+type moment struct {
+	bound      time.Duration
+	is         func(now time.Time) bool
+	before, at bool
+}
+
+func (m moment) check(t *testing.T, name string) {
+	t.Helper()
+	for _, d := range around {
+		want := map[time.Duration]bool{-1: m.before, 0: m.at, 1: !m.before}[d]
+		if got := m.is(noon.Add(m.bound + d)); got != want {
+			t.Errorf("%s, by %v: %v", name, d, got)
+		}
+	}
+}
+
+// cameHome is the state of a phone that came home at noon.
+var cameHome = State{Home: home, Stay: stay{From: noon, Strength: house.Ordinary}}
+
+// TestMoments has each time of a stay at home that the package tells of before, at and after it.
 func TestMoments(t *testing.T) {
-	home10 := State{Home: home, Stay: stay{From: noon, Strength: house.Ordinary}}
-	for name, test := range map[string]struct {
-		bound      time.Duration // after noon
-		is         func(now time.Time) bool
-		before, at bool // after is as before the other way round
-	}{
-		"settled": {10 * time.Minute, func(now time.Time) bool { s := home10; return s.settled(now) }, false, true},
+	for name, m := range map[string]moment{
+		"settled": {10 * time.Minute, func(now time.Time) bool { s := cameHome; return s.settled(now) }, false, true},
 		"a reader's word": {5 * time.Minute, func(now time.Time) bool {
 			return (&State{Seen: noon}).witnessed(now)
 		}, true, true},
 		"a second sign": {45 * time.Second, func(now time.Time) bool {
-			s := home10
+			s := cameHome
 			s.stays(north(5, 10, 0).dated(now), north(5, 10, 0), now)
 			return s.Stands.Opens.Equal(now)
 		}, false, true},
 		"a second sign told late": {5 * time.Minute, func(now time.Time) bool {
-			s := home10
+			s := cameHome
 			s.stays(north(5, 10, 0), north(5, 10, 0), now)
 			return s.Stands.Strength > 0
 		}, true, true},
 		"a window that moves on": {5 * time.Minute, func(now time.Time) bool {
-			s := home10
+			s := cameHome
 			s.Stands = Arrival{Opens: noon, Strength: house.Ordinary}
 			s.stays(north(5, 10, 0).dated(now), north(5, 10, 0), now)
 			return s.Stands.Opens.Equal(now)
 		}, true, true},
 		"a glance outside": {3 * time.Minute, func(now time.Time) bool {
-			s := home10
+			s := cameHome
 			s.Stay.Broken = noon
 			s.inside(north(5, 10, 0).dated(now), north(5, 10, 0), false, false, now)
 			return s.Stay.From.Equal(noon)
@@ -232,8 +247,16 @@ func TestMoments(t *testing.T) {
 			s.inside(r, north(5, 10, 0), false, false, now)
 			return s.Stay.From.Equal(now)
 		}, false, false},
+	} {
+		m.check(t, name)
+	}
+}
+
+// TestSilences has each time without a word that the package tells of before, at and after it.
+func TestSilences(t *testing.T) {
+	for name, m := range map[string]moment{
 		"home again after a silence": {10 * time.Minute, func(now time.Time) bool {
-			s := home10
+			s := cameHome
 			s.Rusty = true
 			s.inside(north(5, 10, 0).dated(now), north(5, 10, 0), false, false, now)
 			return s.Rusty
@@ -250,12 +273,7 @@ func TestMoments(t *testing.T) {
 			return err == nil && s.Stands.Opens.Equal(now)
 		}, false, false},
 	} {
-		for _, d := range around {
-			want := map[time.Duration]bool{-1: test.before, 0: test.at, 1: !test.before}[d]
-			if got := test.is(noon.Add(test.bound + d)); got != want {
-				t.Errorf("%s, by %v: %v", name, d, got)
-			}
-		}
+		m.check(t, name)
 	}
 }
 

@@ -12,15 +12,31 @@ import (
 // around are the moments before, at and after a bound.
 var around = []time.Duration{-1, 0, 1}
 
-// TestConditionBounds has each time that the package states before, at and after it, as a distance to the evening.
-func TestConditionBounds(t *testing.T) {
-	always, until, from, after := [3]bool{true, true, true}, [3]bool{true, false, false}, [3]bool{false, true, true},
-		[3]bool{true, true, false}
-	for name, test := range map[string]struct {
-		set  func(in *Input, d time.Duration)
-		code string
-		want [3]bool // whether it is met
-	}{
+// A bound is something set at a distance to it, the condition that goes by it, and whether that is met before, at and
+// after it.
+type bound struct {
+	set  func(in *Input, d time.Duration)
+	code string
+	want [3]bool
+}
+
+var always, until, from, after = [3]bool{true, true, true}, [3]bool{true, false, false}, [3]bool{false, true, true},
+	[3]bool{true, true, false}
+
+func (b bound) check(t *testing.T, name string) {
+	t.Helper()
+	for i, d := range around {
+		in := good()
+		b.set(&in, d)
+		if c := conditionOf(t, Decide(in), b.code); c.Met != b.want[i] {
+			t.Errorf("%s, by %v: met %v, %+v", name, d, c.Met, c.Reasons)
+		}
+	}
+}
+
+// TestRingBounds has each time of a ring, its bell and the clocks that the package states before, at and after it.
+func TestRingBounds(t *testing.T) {
+	for name, b := range map[string]bound{
 		"a ring of a minute ago": {func(in *Input, d time.Duration) {
 			in.Visit.ReceivedAt = evening.Add(-time.Minute - d)
 		}, Fresh, until},
@@ -55,6 +71,14 @@ func TestConditionBounds(t *testing.T) {
 		"the bell's clock behind by 10 s": {func(in *Input, d time.Duration) {
 			in.Visit.Stills[0].TakenAt = in.Visit.Stills[0].ReceivedAt.Add(-10*time.Second - d)
 		}, Clock, after},
+	} {
+		b.check(t, name)
+	}
+}
+
+// TestPersonBounds has each time of consents, failed attempts and factors before, at and after it.
+func TestPersonBounds(t *testing.T) {
+	for name, b := range map[string]bound{
 		"consent": {func(in *Input, d time.Duration) {
 			p := in.Persons[ada]
 			p.Consent = &house.Consent{GivenBy: p.Name, GivenAt: evening.Add(d), Scope: "the door"}
@@ -77,13 +101,7 @@ func TestConditionBounds(t *testing.T) {
 		"two misses":            {func(in *Input, d time.Duration) { in.Misses = missed(ada, 2-d, 5) }, Wait, always},
 		"a resident as it rang": {func(in *Input, d time.Duration) { resident("v1", 8*time.Second-d)(in) }, Factors, from},
 	} {
-		for i, d := range around {
-			in := good()
-			test.set(&in, d)
-			if c := conditionOf(t, Decide(in), test.code); c.Met != test.want[i] {
-				t.Errorf("%s, by %v: met %v, %+v", name, d, c.Met, c.Reasons)
-			}
-		}
+		b.check(t, name)
 	}
 }
 
