@@ -39,7 +39,17 @@ timed = ^Test(Flood|Throng|Load|SilentTablets|Day)$$
 # more by itself, and both are said; when four fail, or it fails again, that is a fault.
 patient = tool gotestsum --format standard-quiet --rerun-fails=1 --rerun-fails-max-failures=3
 
-.PHONY: help run demo test quick tour format setup build libraries install uninstall deb clean
+# What mutants are made in: what the household decides of keeping, and what only computes by bounds that are written
+# down. What measures pictures has bounds that were fitted, and figures in a MEASUREMENTS.md to hold them.
+mutated = ./internal/house $(addprefix ./pipeline/,advice/policy advice/geofence advice/totp \
+	bell:display.go,health.go,heartbeat.go,page.go,porter.go \
+	match:current.go,gain.go,gallery.go,household.go,match.go,probability.go,rates.go,ring.go \
+	intake:exif.go,intake.go,jpeg.go,png.go,still.go) \
+	./store:aside.go,clock.go,erasure.go,holds.go,periods.go,retention.go,rules.go,withhold.go
+SEED ?= 1
+SAMPLE ?= 20
+
+.PHONY: help run demo test quick mutants tour format setup build libraries install uninstall deb clean
 
 help:
 	@echo "make run    install what Lintel needs, build it, and serve on http://localhost:8420;"
@@ -47,6 +57,8 @@ help:
 	@echo "make demo   the same with an invented household, on http://localhost:8422; it leaves nothing behind"
 	@echo "make test   install what its tests need besides, and run them all"
 	@echo "make quick  check and test what needs neither models nor the face library, in a minute and a half"
+	@echo "make mutants"
+	@echo "            see whether tests notice changes of one character, drawn by SEED, SAMPLE of each package"
 	@echo "make tour   take the pictures of README.md anew, in the demo; in about ten minutes"
 	@echo "sudo make install    make this machine the house's server, started at each boot; docs/install.md"
 	@echo "sudo make uninstall  undo that; the archive, its key and the settings stay"
@@ -86,11 +98,14 @@ test: build format
 	@$(GO) test -vet=off -timeout 30m -run '^TestKill$$' ./store
 
 # Tests compare what commands say in English.
-test quick: export LC_ALL = C.UTF-8
+test quick mutants: export LC_ALL = C.UTF-8
 
 quick: format
 	@go vet $(quick)
 	@go test -short -vet=off -skip '^TestKill$$' $(quick)
+
+mutants: libraries
+	@$(GO) run ./internal/mutants -seed $(SEED) -sample $(SAMPLE) $(mutated)
 
 tour: purpose = tour
 tour: setup

@@ -243,6 +243,9 @@ func TestIntervals(t *testing.T) {
 	p.ails()
 	p.pass(24*time.Hour, false)
 	p.ails()
+	if answer, err = p.watch.Receive(t.Context(), "gate", []byte("{}")); err != nil || answer.Next != 24*3600 {
+		t.Errorf("where none is expected, it is to come again in %d s; %v", answer.Next, err)
+	}
 	for _, wrong := range []time.Duration{time.Second, 25 * time.Hour} {
 		if err := p.archive.SetHeartbeat(t.Context(), "gate", wrong); err == nil {
 			t.Errorf("%v is taken", wrong)
@@ -263,8 +266,15 @@ func TestOften(t *testing.T) {
 	}
 	beats, err := p.archive.Heartbeats(t.Context(), "gate", time.Time{})
 	must(t, err)
-	if taken > 10 || len(beats) != 1 {
+	if taken != 6 || len(beats) != 1 {
 		t.Errorf("of 100 at once %d were taken and %d kept", taken, len(beats))
+	}
+	began := p.now
+	for after, want := range []error{bell.ErrTooOften, nil, bell.ErrTooOften} { // before, at and after 10 seconds
+		p.now = began.Add(10*time.Second + time.Duration(after-1)*time.Millisecond)
+		if _, err := p.watch.Receive(t.Context(), "gate", []byte("{}")); err != want {
+			t.Errorf("after %v: %v, want %v", p.now.Sub(began), err, want)
+		}
 	}
 }
 

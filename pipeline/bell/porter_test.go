@@ -285,7 +285,7 @@ func TestNames(t *testing.T) {
 	})
 }
 
-// TestUnexamined waits a moment to know who it is, where that makes a difference.
+// TestUnexamined waits five seconds to know who it is, where that makes a difference.
 func TestUnexamined(t *testing.T) {
 	inBubble(t, func(t *testing.T, d *doorstep) {
 		d.on(house.MessageGreeting, "Hello")
@@ -294,10 +294,28 @@ func TestUnexamined(t *testing.T) {
 		time.Sleep(2 * time.Minute)
 		d.on(house.MessageKnown, "Welcome")
 		d.unexamined()
+		time.Sleep(5*time.Second - 1)
 		d.shows("")
-		time.Sleep(examinedWithin)
+		time.Sleep(time.Nanosecond)
 		d.shows("Hello")
 	})
+}
+
+// TestLateAnswer has a porter that comes back answer a ring of the last 30 seconds.
+func TestLateAnswer(t *testing.T) {
+	for late, want := range map[time.Duration]string{30*time.Second - time.Microsecond: "Hello",
+		30*time.Second + time.Microsecond: ""} {
+		inBubble(t, func(t *testing.T, d *doorstep) {
+			d.on(house.MessageGreeting, "Hello")
+			synctest.Wait()
+			d.stop()
+			d.ring()
+			d.must(d.archive.Close())
+			time.Sleep(late)
+			d.open()
+			d.shows(want)
+		})
+	}
 }
 
 // TestSomebodysWordStays is not written over by a rule.

@@ -174,6 +174,11 @@ func TestURI(t *testing.T) {
 	if err != nil || got != want {
 		t.Errorf("URI = %s, %v, want %s", got, err, want)
 	}
+	for _, n := range []int{1, 99, 100} {
+		if _, err := example.URI(strings.Repeat("a", n)); err != nil {
+			t.Errorf("a name of %d bytes: %v", n, err)
+		}
+	}
 	for _, name := range []string{"", "a:b", strings.Repeat("a", 101)} {
 		if _, err := example.URI(name); !errors.Is(err, ErrName) {
 			t.Errorf("URI(%q): %v, want %v", name, err, ErrName)
