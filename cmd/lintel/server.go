@@ -44,7 +44,7 @@ type server struct {
 	intake   *intake.Intake
 	pages    *web.Server
 
-	hours, minutes, looks *time.Ticker
+	hours, minutes, looks, seldom *time.Ticker
 }
 
 // A clock is what a server goes by.
@@ -63,7 +63,8 @@ func machineClock() clock {
 // The server has to be closed.
 func (c *serveCmd) assemble(g *globals, log *slog.Logger, by clock, demo bool) (s *server, err error) {
 	s = &server{log: log, faces: enrolFinder{models: g.Models}, hours: time.NewTicker(time.Hour),
-		minutes: time.NewTicker(time.Minute), looks: time.NewTicker(time.Minute)}
+		minutes: time.NewTicker(time.Minute), looks: time.NewTicker(time.Minute),
+		seldom: time.NewTicker(time.Minute)}
 	defer func() {
 		if err != nil {
 			s.close()
@@ -112,6 +113,7 @@ func (s *server) close() {
 	s.hours.Stop()
 	s.minutes.Stop()
 	s.looks.Stop()
+	s.seldom.Stop()
 	s.faces.Close()
 	s.broker.close()
 	if s.listener != nil {
@@ -225,6 +227,7 @@ func (s *server) serve(ctx context.Context, more func(ctx context.Context, runni
 	minutes := time.NewTicker(bell.LookEvery)
 	defer minutes.Stop()
 	looking.Go(func() { s.bells.Run(house.By(ctx, house.ByItself), minutes.C) })
+	looking.Go(func() { s.pages.KeepStrangers(house.By(ctx, house.ByItself), s.seldom.C) })
 	more(ctx, &looking)
 	looking.Go(func() { s.count.run(s.minutes.C)(ctx) })
 	examined, served, brokered := make(chan error, 1), make(chan error, 1), make(chan error, 1)
