@@ -36,9 +36,7 @@ func (s *Server) showStrangers(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	if page.Groups, err = s.seenAgain(r.Context(), presenter, seen.Strangers); err != nil {
-		return err
-	}
+	page.Groups = seenAgain(presenter, seen.Strangers)
 	page.Waiting = presenter.Waiting(seen.Waiting)
 	if seen.Next != "" {
 		page.Earlier = "/people/strangers?" + url.Values{"cursor": {seen.Next}}.Encode()
@@ -51,17 +49,30 @@ func (s *Server) showStrangers(w http.ResponseWriter, r *http.Request) error {
 const shownAgain = 6
 
 // seenAgain shows strangers who rang at least twice.
-func (s *Server) seenAgain(ctx context.Context, t view.Presenter, all []review.Stranger) (shown []view.Stranger,
-	err error) {
+func seenAgain(t view.Presenter, all []review.Stranger) (shown []view.Stranger) {
 	for _, g := range all {
 		stranger := t.Stranger(g)
 		t.Shorten(&stranger, shownAgain)
-		if stranger.Best, err = s.cropOf(ctx, g.Best()); err != nil {
-			return nil, err
-		}
 		shown = append(shown, stranger)
 	}
-	return shown, nil
+	return shown
+}
+
+// seenAgainOn shows the strangers of a visit who rang on others too, with the best face
+// of each cut out, and says whether there may be more.
+func (s *Server) seenAgainOn(ctx context.Context, t view.Presenter, visit string) (shown []view.Stranger,
+	waiting string, err error) {
+	all, waits, err := s.review.SeenOn(ctx, visit)
+	if err != nil {
+		return nil, "", err
+	}
+	shown = seenAgain(t, all)
+	for i, g := range all {
+		if shown[i].Best, err = s.cropOf(ctx, g.Best()); err != nil {
+			return nil, "", err
+		}
+	}
+	return shown, t.Waiting(waits), nil
 }
 
 // cropOf returns the part of a still around a face; none if the still went

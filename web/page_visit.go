@@ -72,14 +72,9 @@ func (s *Server) drawVisit(w http.ResponseWriter, r *http.Request, status int, p
 	if presenter.Resident {
 		page.GivenUp = slices.ContainsFunc(v.Stills, func(s house.Still) bool { return s.State == house.Failed && s.File != "" })
 		addChecks(v, page.Stills)
-		again, waiting, err := s.review.SeenOn(r.Context(), v.ID)
-		if err != nil {
+		if page.Again, page.Waiting, err = s.seenAgainOn(r.Context(), presenter, v.ID); err != nil {
 			return err
 		}
-		if page.Again, err = s.seenAgain(r.Context(), presenter, again); err != nil {
-			return err
-		}
-		page.Waiting = presenter.Waiting(waiting)
 	}
 	if page.Hold = presenter.Hold(v); page.Hold != nil && page.Message == "" {
 		page.Reason = page.Hold.Reason

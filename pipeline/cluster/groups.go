@@ -51,14 +51,18 @@ type Progress struct {
 }
 
 // NewGroups returns the groups of a book, of which nothing is in memory yet.
-func NewGroups(book Book) *Groups { return &Groups{book: book} }
+func NewGroups(book Book) *Groups {
+	g := &Groups{book: book}
+	g.begin(0)
+	return g
+}
 
 // readSome is how many faces a step reads, and compareSome how many it compares at most:
 // little enough that whoever waits for one hardly notices. stepCost bounds the latter for
 // a large archive.
 const (
 	readSome    = 500
-	compareSome = 8
+	compareSome = 64
 	stepCost    = 2_000_000
 )
 
@@ -86,6 +90,9 @@ func (g *Groups) tell(p Progress) {
 // so many hundredths, and reports whether there is more. What it costs is about as much
 // as that many comparisons of two faces.
 func (g *Groups) Step(ctx context.Context, within int) (more bool, cost int, err error) {
+	if within <= 0 { // no two faces are as near as that
+		return false, 0, nil
+	}
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	if g.within != within {

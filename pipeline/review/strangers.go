@@ -17,7 +17,7 @@ import (
 // someFaces is how many faces are shown of a stranger in a list, the latest, and
 // manyFaces how many where it is about that one.
 const (
-	someFaces = 30
+	someFaces = 20
 	manyFaces = 200
 )
 
@@ -229,6 +229,9 @@ func (r *Review) catchUp(ctx context.Context) (within int, err error) {
 	return within, nil
 }
 
+// Waiting returns how many faces are known to be still to be compared.
+func (r *Review) Waiting() int { return r.groups.Progress().Waiting }
+
 // waiting says how much is still to be compared.
 func (r *Review) waiting(ctx context.Context, within int) (w Waiting, err error) {
 	places, err := r.archive.StrangersToCompare(ctx, within, 1)
@@ -258,16 +261,10 @@ func (r *Review) KeepStrangers(ctx context.Context, ticks <-chan time.Time, log 
 	}
 }
 
-func (r *Review) compareAll(ctx context.Context) error {
-	for more := true; more && ctx.Err() == nil; {
-		within, err := r.within(ctx)
-		if err != nil {
-			return err
-		}
+func (r *Review) compareAll(ctx context.Context) (err error) {
+	for more := true; more && ctx.Err() == nil && err == nil; {
 		began := time.Now()
-		if more, _, err = r.groups.Step(context.WithoutCancel(ctx), within); err != nil {
-			return err
-		}
+		more, err = r.CompareSome(ctx)
 		if took := time.Since(began); more && took > time.Millisecond {
 			select {
 			case <-ctx.Done():
@@ -275,5 +272,16 @@ func (r *Review) compareAll(ctx context.Context) error {
 			}
 		}
 	}
-	return nil
+	return err
+}
+
+// CompareSome compares some of the faces that are still to be, and reports whether there
+// are more.
+func (r *Review) CompareSome(ctx context.Context) (more bool, err error) {
+	within, err := r.within(ctx)
+	if err != nil {
+		return false, err
+	}
+	more, _, err = r.groups.Step(context.WithoutCancel(ctx), within)
+	return more, err
 }

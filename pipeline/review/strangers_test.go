@@ -1,8 +1,10 @@
 package review
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"slices"
 	"strings"
 	"testing"
@@ -145,6 +147,39 @@ func TestAnsweredStrangers(t *testing.T) {
 		Becomes: &house.Match{Person: ada.ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}}})
 	h.must(err)
 	want(visits[1:]...)
+}
+
+// TestKeepStrangers has faces compared though nobody asks, and what goes let go.
+func TestKeepStrangers(t *testing.T) {
+	h := newHouse(t)
+	old, _ := h.sees(like(0, 90))
+	h.sees(like(0.1, 90))
+	within, err := h.within(h.ctx())
+	h.must(err)
+	ctx, stop := context.WithCancel(h.ctx())
+	ticks, ended := make(chan time.Time), make(chan struct{})
+	go func() {
+		defer close(ended)
+		h.KeepStrangers(ctx, ticks, slog.New(slog.DiscardHandler))
+	}()
+	all := func(faces int) {
+		t.Helper()
+		ticks <- h.now // taken when all before was compared,
+		ticks <- h.now // and this when that was
+		if n, waiting, err := h.archive.CountStrangers(h.ctx(), within); err != nil || n != faces || waiting > 0 {
+			t.Errorf("%d of %d faces wait, %v, want none of %d", waiting, n, err, faces)
+		}
+		if gone, _, err := h.archive.StrangersGone(h.ctx(), 0, 10); err != nil || len(gone) > 0 {
+			t.Errorf("%v were not let go, %v", gone, err)
+		}
+	}
+	all(2)
+	h.sees(like(0.2, 90))
+	all(3)
+	h.must(h.archive.EraseVisit(h.ctx(), old))
+	all(2)
+	stop()
+	<-ended
 }
 
 // TestPagesOfStrangers turns the pages.
