@@ -13,7 +13,8 @@
 //	n, err := r.Apply(ctx, []review.Wanted{changes[0].Wanted()})         // only what somebody has seen
 //	past, err := r.LookBack(ctx)                                         // then past.At(0.45): another threshold
 //	seen, err := r.SeenAgain(ctx, "", 20)                                // strangers who rang more than once
-//	made, err := r.Introduce(ctx, seen.Strangers[0].Faces[0].ID, review.Introduction{Name: "Jory Tarn", Consent: consent})
+//	jory := review.Introduction{Name: "Jory Tarn", Consent: consent}
+//	made, err := r.Introduce(ctx, seen.Strangers[0].Faces[0].ID, jory)
 //
 // # What an answer does
 //

@@ -52,7 +52,8 @@ func (l *life) rings() {
 	for i, f := range faces {
 		visit, _, err := l.archive.Keep(l.ctx(), house.NewStill{
 			Bell: "gate", Ring: fmt.Sprint("R", l.household.rings), Frame: i,
-			SentSHA256: [32]byte{byte(l.household.rings), byte(i)}, JPEG: l.picture(), Width: 160, Height: 120, ReceivedAt: l.now,
+			SentSHA256: [32]byte{byte(l.household.rings), byte(i)}, JPEG: l.picture(), Width: 160, Height: 120,
+			ReceivedAt: l.now,
 		})
 		l.must(err)
 		l.must(l.archive.Record(l.ctx(), l.visit(visit).Stills[i].ID, house.Done, []house.Face{f}))
@@ -107,7 +108,8 @@ func (l *life) happens() {
 
 // masks blackens the left half, of earlier stills too.
 func (l *life) masks() {
-	l.must(l.archive.SetMasks(l.ctx(), "gate", []house.Polygon{{{X: 0, Y: 0}, {X: .5, Y: 0}, {X: .5, Y: 1}, {X: 0, Y: 1}}}))
+	left := house.Polygon{{X: 0, Y: 0}, {X: .5, Y: 0}, {X: .5, Y: 1}, {X: 0, Y: 1}}
+	l.must(l.archive.SetMasks(l.ctx(), "gate", []house.Polygon{left}))
 	black := func(jpeg []byte, _ []house.Polygon) ([]byte, error) { return jpeg, nil }
 	if changed, err := l.archive.MaskEarlier(l.ctx(), "gate", black); err != nil || changed == 0 {
 		l.t.Errorf("%d stills masked, %v", changed, err)
