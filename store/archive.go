@@ -45,7 +45,7 @@
 // Sizes, times, how many there are of what, which rows belong together and
 // what kind they are: that somebody without a name was matched, how surely, at
 // a time, and was looked at, answered for, held or erased by somebody without a
-// name. No
+// name, and which faces of strangers are as alike as one person's. No
 // picture, name, ring, face, descriptor, mask, rule or reason: those are sealed
 // under a master key that lies elsewhere (package seal), each bound to its row,
 // so that none can be put in another's place. What tells of a visit or a person is

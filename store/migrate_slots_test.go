@@ -10,6 +10,13 @@ import (
 	"lintel/internal/house"
 )
 
+// undoStrangers takes away what migration 34 brought.
+var undoStrangers = []string{`DROP TRIGGER stranger_retimed`, `DROP TRIGGER face_is_nobodys`,
+	`DROP TRIGGER face_changes_whose`, `DROP TRIGGER answer_given`, `DROP TRIGGER answer_changed`,
+	`DROP TRIGGER answer_taken_back`, `DROP VIEW faces_of_nobody`, `DROP TABLE strangers`, `DROP TABLE seen_again`,
+	`DROP TABLE strangers_gone`, `DELETE FROM counters WHERE name = 'strangers'`,
+}
+
 // undoSlots takes an archive back to when wrapped keys stood in rows and faces were
 // sealed under the master key, and returns those keys.
 func undoSlots(t *testing.T, a *Archive) (wrapped [][]byte) {
@@ -20,6 +27,9 @@ func undoSlots(t *testing.T, a *Archive) (wrapped [][]byte) {
 	must(t, err)
 	for _, trigger := range triggers {
 		exec(`DROP TRIGGER ` + trigger)
+	}
+	for _, later := range undoStrangers {
+		exec(later)
 	}
 	exec(`ALTER TABLE stills ADD COLUMN wrapped_key BLOB NOT NULL DEFAULT x''`)
 	type row struct {

@@ -43,6 +43,9 @@ var powerless = map[string]string{
 	"free_slots":     "where the next keys come; whoever adds one could overwrite what is there",
 	"erased_slots":   "keys that backups drop; whoever adds one could not read them, and could remove the backups",
 	"folders":        "keyed hashes; when a folder was first watched",
+	"strangers":      "who looks like whom, and only shown; a person is made of those who do by their descriptors",
+	"seen_again":     "how often a stranger rang, and only shown",
+	"strangers_gone": "numbers of faces that went, to let them go from memory",
 }
 
 // Every table's rows are vouched for, or give no power for a reason; and the

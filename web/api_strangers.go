@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"errors"
 	"net/http"
 	"time"
 
@@ -40,7 +41,8 @@ type strangerJSON struct {
 	ID     string             `json:"id"` // one of its faces'; any will do
 	First  time.Time          `json:"first"`
 	Last   time.Time          `json:"last"`
-	Visits []strangerSeenJSON `json:"visits"`
+	Rang   int                `json:"rang"`   // on how many visits
+	Visits []strangerSeenJSON `json:"visits"` // the latest of them
 }
 
 type strangerSeenJSON struct {
@@ -63,7 +65,14 @@ type strangersFaceJSON struct {
 }
 
 func (s *Server) listStrangers(w http.ResponseWriter, r *http.Request) error {
-	all, distance, err := s.review.SeenAgain(r.Context())
+	limit, ok := number(r, "limit", 20, 100)
+	if !ok {
+		return queryProblem("problem-query-limit-cursor")
+	}
+	seen, err := s.review.SeenAgain(r.Context(), r.URL.Query().Get("cursor"), int(limit))
+	if errors.Is(err, review.ErrBadCursor) {
+		return queryProblem("problem-query-limit-cursor")
+	}
 	if err != nil {
 		return err
 	}
@@ -71,15 +80,17 @@ func (s *Server) listStrangers(w http.ResponseWriter, r *http.Request) error {
 		FMR       float64        `json:"fmr"`
 		Distance  float64        `json:"distance"`
 		Strangers []strangerJSON `json:"strangers"`
-	}{cluster.FMR, distance, []strangerJSON{}}
-	for _, g := range all {
+		Next      string         `json:"next,omitempty"`
+		Waiting   int            `json:"waiting,omitempty"` // faces that were not compared with all others yet
+	}{cluster.FMR, seen.Distance, []strangerJSON{}, seen.Next, seen.Waiting.Faces}
+	for _, g := range seen.Strangers {
 		answer.Strangers = append(answer.Strangers, strangerJSONOf(speak(languageOf(r)), g))
 	}
 	return sendJSON(w, http.StatusOK, answer)
 }
 
 func strangerJSONOf(w words.Words, g review.Stranger) strangerJSON {
-	j := strangerJSON{ID: g.Faces[0].ID, First: g.First(), Last: g.Last()}
+	j := strangerJSON{ID: g.Faces[0].ID, First: g.First, Last: g.Last, Rang: g.SeenStranger.Visits}
 	for _, v := range g.Visits {
 		seen := strangerSeenJSON{Visit: v.ID, Bell: v.Bell, ReceivedAt: v.ReceivedAt}
 		for _, f := range v.Faces {

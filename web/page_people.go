@@ -61,10 +61,13 @@ func (s *Server) showPeople(w http.ResponseWriter, r *http.Request) error {
 	if erased, ok := counts(r.URL.Query(), "erased", "unnamed"); ok {
 		page.Done = presenter.ErasedPerson(erased[0], erased[1])
 	}
-	if page.Strangers, err = s.seenAgain(r.Context(), presenter, ""); err != nil {
+	seen, err := s.review.SeenAgain(r.Context(), "", strangersShown)
+	if err != nil {
 		return err
 	}
-	page.Strangers = page.Strangers[:min(len(page.Strangers), strangersShown)]
+	for _, g := range seen.Strangers {
+		page.Strangers = append(page.Strangers, presenter.Stranger(g))
+	}
 	if page.Household, err = s.household(r.Context()); err != nil {
 		return err
 	}

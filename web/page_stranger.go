@@ -52,6 +52,7 @@ func (s *Server) drawStranger(
 		return err
 	}
 	page.Bar, page.Stranger = barOf(r, presenter.Words.Text("stranger-title")), presenter.Stranger(g)
+	presenter.Shorten(&page.Stranger, len(g.Visits))
 	page.Asked.AsksName = true
 	if page.Persons, err = s.Archive.Persons(r.Context()); err != nil {
 		return err

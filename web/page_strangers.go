@@ -4,7 +4,8 @@ import (
 	"context"
 	"errors"
 	"net/http"
-	"slices"
+	"net/url"
+	"time"
 
 	"lintel/internal/house"
 	"lintel/pipeline/review"
@@ -13,9 +14,14 @@ import (
 
 // A strangersView is what the page Strangers seen again shows.
 type strangersView struct {
-	Bar    barView
-	Groups []view.Stranger
+	Bar     barView
+	Groups  []view.Stranger
+	Waiting string // that not all faces were compared yet
+	Earlier string // address of those who rang before these, "" for none
 }
+
+// strangersOnPage is how many strangers a page shows.
+const strangersOnPage = 24
 
 func (s *Server) showStrangers(w http.ResponseWriter, r *http.Request) error {
 	presenter, err := s.presenterFor(r.Context(), session(r))
@@ -23,8 +29,17 @@ func (s *Server) showStrangers(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	page := strangersView{Bar: barOf(r, presenter.Words.Text("strangers-title"))}
-	if page.Groups, err = s.seenAgain(r.Context(), presenter, ""); err != nil {
+	seen, err := s.review.SeenAgain(r.Context(), r.URL.Query().Get("cursor"), strangersOnPage)
+	if errors.Is(err, review.ErrBadCursor) {
+		return queryProblem("problem-query-cursor")
+	}
+	if err != nil {
 		return err
+	}
+	page.Groups = seenAgain(presenter, seen.Strangers)
+	page.Waiting = presenter.Waiting(seen.Waiting)
+	if seen.Next != "" {
+		page.Earlier = "/people/strangers?" + url.Values{"cursor": {seen.Next}}.Encode()
 	}
 	return sendPage(w, r, http.StatusOK, "strangers.html", page)
 }
@@ -33,25 +48,31 @@ func (s *Server) showStrangers(w http.ResponseWriter, r *http.Request) error {
 // for all of them.
 const shownAgain = 6
 
-// seenAgain shows the strangers who rang at least twice: all of them, or those
-// of one visit.
-func (s *Server) seenAgain(ctx context.Context, t view.Presenter, visit string) (shown []view.Stranger, err error) {
-	all, _, err := s.review.SeenAgain(ctx)
-	if err != nil {
-		return nil, err
-	}
+// seenAgain shows strangers who rang at least twice.
+func seenAgain(t view.Presenter, all []review.Stranger) (shown []view.Stranger) {
 	for _, g := range all {
-		if visit != "" && !slices.ContainsFunc(g.Visits, func(v review.StrangerVisit) bool { return v.ID == visit }) {
-			continue
-		}
 		stranger := t.Stranger(g)
 		t.Shorten(&stranger, shownAgain)
-		if stranger.Best, err = s.cropOf(ctx, g.Best()); err != nil {
-			return nil, err
-		}
 		shown = append(shown, stranger)
 	}
-	return shown, nil
+	return shown
+}
+
+// seenAgainOn shows the strangers of a visit who rang on others too, with the best face
+// of each cut out, and says whether there may be more.
+func (s *Server) seenAgainOn(ctx context.Context, t view.Presenter, visit string) (shown []view.Stranger,
+	waiting string, err error) {
+	all, waits, err := s.review.SeenOn(ctx, visit)
+	if err != nil {
+		return nil, "", err
+	}
+	shown = seenAgain(t, all)
+	for i, g := range all {
+		if shown[i].Best, err = s.cropOf(ctx, g.Best()); err != nil {
+			return nil, "", err
+		}
+	}
+	return shown, t.Waiting(waits), nil
 }
 
 // cropOf returns the part of a still around a face; none if the still went
@@ -67,4 +88,9 @@ func (s *Server) cropOf(ctx context.Context, f house.Sighting) (view.Crop, error
 		}
 	}
 	return view.Crop{}, err
+}
+
+// KeepStrangers compares strangers' faces as they come, until the context is done.
+func (s *Server) KeepStrangers(ctx context.Context, ticks <-chan time.Time) {
+	s.review.KeepStrangers(ctx, ticks, s.Log)
 }

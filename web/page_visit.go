@@ -26,6 +26,7 @@ type visitView struct {
 	Address    string // of this page
 	Stills     []view.Still
 	Again      []view.Stranger // strangers of this visit who rang at other times too
+	Waiting    string          // that these may not be all yet
 	Hold       *house.Hold
 	Reason     string // as typed
 	Until      string // as typed, or as proposed
@@ -71,7 +72,7 @@ func (s *Server) drawVisit(w http.ResponseWriter, r *http.Request, status int, p
 	if presenter.Resident {
 		page.GivenUp = slices.ContainsFunc(v.Stills, func(s house.Still) bool { return s.State == house.Failed && s.File != "" })
 		addChecks(v, page.Stills)
-		if page.Again, err = s.seenAgain(r.Context(), presenter, v.ID); err != nil {
+		if page.Again, page.Waiting, err = s.seenAgainOn(r.Context(), presenter, v.ID); err != nil {
 			return err
 		}
 	}

@@ -137,6 +137,44 @@ func TestStrangersSeenAgain(t *testing.T) {
 	h.get("/people/strangers", in).is(200).says("This face rang 2 times this week")
 }
 
+// TestStrangersWait has more faces come than a page compares: it says that some are still to
+// be, and denies nobody. Once they were, it is all there.
+func TestStrangersWait(t *testing.T) {
+	h := newHouse(t)
+	in := h.session(h.resident("Odile"))
+	old := h.rings("R0", like(50, 90))
+	visit := ""
+	for i := range 8 {
+		var frames []house.Face
+		for k := range 16 {
+			frames = append(frames, like(float32(16*i+k), 90))
+		}
+		visit = h.rings(fmt.Sprint("R1-", i), frames...)
+	}
+	never, still := "rang more than once", "still to be compared with the others"
+	for h.review.Waiting() <= 64 { // as much as is read
+		if more, err := h.review.CompareSome(t.Context()); err != nil || !more {
+			t.Fatal("nothing waits", err)
+		}
+	}
+	for _, address := range []string{"/people/strangers", "/visits/" + visit} {
+		page := h.get(address, in).is(200).says(still)
+		if strings.Contains(string(page.body), never) {
+			t.Errorf("%s says that nobody rang more than once", address)
+		}
+		checkMarkup(t, string(page.body))
+	}
+	for more, err := true, error(nil); more; {
+		if more, err = h.review.CompareSome(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	h.get("/people/strangers", in).is(200).says("2 times today").says(old)
+	if body := h.get("/visits/"+visit, in).is(200).body; strings.Contains(string(body), still) {
+		t.Error("all were compared, and some are said to wait")
+	}
+}
+
 // TestManyVisits lists the newest visits of a stranger, and all of them where
 // the stranger is named.
 func TestManyVisits(t *testing.T) {

@@ -45,7 +45,7 @@ type server struct {
 	intake   *intake.Intake
 	pages    *web.Server
 
-	hours, minutes, looks *time.Ticker
+	hours, minutes, looks, seldom *time.Ticker
 }
 
 // A clock is what a server goes by.
@@ -64,7 +64,8 @@ func machineClock() clock {
 // The server has to be closed.
 func (c *serveCmd) assemble(g *globals, log *slog.Logger, by clock, demo bool) (s *server, err error) {
 	s = &server{log: log, faces: enrolFinder{models: g.Models}, hours: time.NewTicker(time.Hour),
-		minutes: time.NewTicker(time.Minute), looks: time.NewTicker(time.Minute)}
+		minutes: time.NewTicker(time.Minute), looks: time.NewTicker(time.Minute),
+		seldom: time.NewTicker(time.Minute)}
 	defer func() {
 		if err != nil {
 			s.close()
@@ -116,6 +117,7 @@ func (s *server) close() {
 	s.hours.Stop()
 	s.minutes.Stop()
 	s.looks.Stop()
+	s.seldom.Stop()
 	s.faces.Close()
 	s.broker.close()
 	if s.listener != nil {
@@ -231,6 +233,7 @@ func (s *server) serve(ctx context.Context, more func(ctx context.Context, runni
 	defer minutes.Stop()
 	looking.Go(func() { s.bells.Run(house.By(ctx, house.ByItself), minutes.C) })
 	looking.Go(func() { s.backer.Run(house.By(ctx, house.ByItself)) })
+	looking.Go(func() { s.pages.KeepStrangers(house.By(ctx, house.ByItself), s.seldom.C) })
 	more(ctx, &looking)
 	looking.Go(func() { s.count.run(s.minutes.C)(ctx) })
 	examined, served, brokered := make(chan error, 1), make(chan error, 1), make(chan error, 1)

@@ -28,6 +28,15 @@ type Face struct {
 // Width returns the face's width in pixels of the still.
 func (f Face) Width() int { return f.Box.Dx() }
 
+// ExaminedWidth returns the face's width in pixels of the still as it was examined; a
+// smaller one may have taken its place.
+func (f Face) ExaminedWidth() int {
+	if f.Quality != nil {
+		return f.Quality.FaceWidth
+	}
+	return f.Width()
+}
+
 // Scaled returns a face in pixels of a still of another size.
 func (f Face) Scaled(x, y float64) Face {
 	at := func(p image.Point) image.Point { return Point{float64(p.X) * x, float64(p.Y) * y}.Round() }

@@ -3,6 +3,7 @@ package house
 import (
 	"errors"
 	"math"
+	"time"
 )
 
 // ErrBadPrior says that a prior can't be one, and why.
@@ -37,4 +38,26 @@ func (s StrangerDistances) With(distances []float64) StrangerDistances {
 		more.Counts[int(math.Ceil(min(max(100*d-1e-9, 0), farthest)))]++
 	}
 	return more
+}
+
+// A StrangersFace is a face that is nobody's, as it is compared with others.
+type StrangersFace struct {
+	Place    int64 // rises from one to the next, and comes never again
+	Stranger int64 // the number of whose it is; 0 for nobody's yet
+	Within   int   // hundredths of the distance that it was compared by, 0 before
+	Face     Face
+}
+
+// A Placing says whose a stranger's face is.
+type Placing struct {
+	Place    int64
+	Stranger int64 // 0 for a face that can't be compared
+	Size     int   // how many faces the stranger had before; 0 for a new one
+}
+
+// A SeenStranger is a stranger by the faces that are kept, all of them.
+type SeenStranger struct {
+	Stranger    int64
+	Visits      int // on which they were seen
+	First, Last time.Time
 }

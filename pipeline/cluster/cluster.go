@@ -1,45 +1,52 @@
 // Package cluster says which faces of strangers are probably one person's, and
 // which persons are easily confused.
 //
-//	groups := cluster.Faces(descriptors, cluster.Distance(curve, cluster.FMR))
+//	groups := cluster.NewGroups(archive)
+//	more, cost, err := groups.Step(ctx, cluster.Hundredths(cluster.Distance(curve, cluster.FMR)))
 //
 // What comes in are descriptors: of faces that nobody was named for, or of the
-// gallery. What goes out are groups of faces, or for each person the others who
-// are alike. Nothing is kept here and nobody is named.
+// gallery. What goes out are groups of faces, kept in a [Book] as the faces come and
+// go, or for each person the others who are alike. Nobody is named.
 //
 // # Complete linkage
 //
-// Faces are grouped by agglomerative clustering with complete linkage, cut at a
-// distance: groups are joined, the nearest two first, as long as the two faces
-// of the joined group that are farthest apart are no farther apart than that
-// distance. So every face of a group is that near to every other one, and "this
-// face rang three times" stands for three comparisons, each at the stated false
-// match rate. Single linkage would ask of a face only to be near to one other,
-// and a chain of people, each a little like the next, would become one stranger;
-// average linkage lets through pairs that are farther apart than the distance.
-// What complete linkage costs is that somebody seen under very different lights
-// may become two groups.
+// A face joins the group of which even the farthest face is within a distance: of
+// several groups the one whose farthest face is nearest. If there is none it begins a
+// group of its own. Where a face goes, what is left of its group is joined with another
+// if all of their faces are that near to each other. So at any time
 //
-// The distance is the one at which the false match rate of a comparison is
-// [FMR]; see package match, and ISO/IEC 19795-1 for the term.
+//   - each face is in one group,
+//   - no two faces of a group are farther apart than the distance, and
+//   - no two groups could be made one.
 //
-// # How it is done
+// This is what agglomerative clustering with complete linkage promises, cut at that
+// distance, and "this face rang three times" stands for three comparisons, each at the
+// stated false match rate. Single linkage would ask of a face only to be near to one
+// other, and a chain of people, each a little like the next, would become one stranger;
+// average linkage lets through pairs that are farther apart than the distance. What
+// complete linkage costs is that somebody seen under very different lights may become
+// two groups.
 //
-// Faces can only be in one group if a path of pairs within the distance joins
-// them. A first pass over all pairs finds the parts that such paths make, with
-// one number of memory for each face, and leaves most pairs after a part of
-// their 128 numbers. Within each part the nearest-neighbour chain (F. Murtagh,
-// A survey of recent advances in hierarchical clustering algorithms, The
-// Computer Journal 26, 1983) gives exactly the groups that joining the nearest
-// two again and again would, in time that grows with the square of the part's
-// size. It keeps the part's distances, 4 bytes for each pair: next to nothing
-// for strangers, who are few times alike, and 200 MB where all of 10,000 faces
-// are of the same one.
+// Joining faces as they come, and not the nearest two first, makes a difference only
+// between people who are alike, or where one is seen so differently that not all
+// faces are near: MEASUREMENTS.md says how much. In return a face costs one
+// look at the others, and what a page shows stands in a table.
+//
+// The distance is one at which the false match rate of a comparison is at most [FMR];
+// see package match, and ISO/IEC 19795-1 for the term.
+//
+// # The look at the others
+//
+// An [Index] holds all faces in memory, a byte for each number of a descriptor. By
+// the triangle inequality a face is no nearer than its codes are, less what both faces
+// are away from their codes; so whoever is within the distance is found, always, and
+// most of the others are told apart after a part of their numbers. Where the codes
+// can't tell, the descriptors decide, which are opened one by one. Nothing of the
+// index is on a disk: it is read in the background after each start.
 package cluster
 
 import (
 	"math"
-	"slices"
 
 	"lintel/internal/house"
 	"lintel/pipeline/match"
@@ -54,39 +61,6 @@ const FMR = 1e-3
 // named beyond that, so no faces are put together beyond it either.
 func Distance(curve *match.Curve, fmr float64) float64 {
 	return min(curve.DistanceAt(fmr), match.MaxDistance)
-}
-
-// Faces groups faces that are probably of one person: no two of a group are
-// farther apart than the distance. Groups are lists of places in faces, each in
-// rising order, and are themselves in the order of their first; a face that is
-// like no other is a group of its own. A descriptor of zeros, which is one that
-// went with its still, is in no group, nor is one that is not all finite
-// numbers. The same faces in another order give the same groups.
-func Faces(faces []house.Descriptor, distance float64) (groups [][]int) {
-	// Where two pairs are equally near, the order decides which is joined
-	// first; so it is one that follows from the faces alone.
-	order := make([]int, 0, len(faces))
-	for i := range faces {
-		if usable(&faces[i]) {
-			order = append(order, i)
-		}
-	}
-	slices.SortFunc(order, func(a, b int) int { return slices.Compare(faces[a][:], faces[b][:]) })
-	sorted := make([]house.Descriptor, len(order))
-	for i, at := range order {
-		sorted[i] = faces[at]
-	}
-	for _, part := range parts(sorted, distance) {
-		for _, group := range complete(sorted, part, distance) {
-			for i := range group {
-				group[i] = order[group[i]]
-			}
-			slices.Sort(group)
-			groups = append(groups, group)
-		}
-	}
-	slices.SortFunc(groups, func(a, b []int) int { return a[0] - b[0] })
-	return groups
 }
 
 // usable reports whether there is a face to compare.

@@ -8,17 +8,19 @@ import (
 	"lintel/pipeline/match"
 )
 
-// Faces of strangers come in, and which of them are probably one person's goes out.
-func ExampleFaces() {
-	faces := []house.Descriptor{
-		{0: 1},
-		{1: 1},
-		{0: 1, 2: 0.2},
-		{0: 1, 3: 0.2},
-		{5: 1},
+// Faces come in, and those that may be near to one go out.
+func ExampleIndex() {
+	faces := []house.Descriptor{{0: 0.4}, {1: 0.4}, {0: 0.4, 2: 0.2}, {0: 0.4, 3: 0.2}, {5: 0.4}}
+	var index cluster.Index
+	for place := range faces {
+		index.Add(int64(place), 0, &faces[place])
 	}
 	distance := cluster.Distance(match.Shipped(), cluster.FMR)
-	fmt.Printf("at most %.2f apart: %v\n", distance, cluster.Faces(faces, distance))
+	for _, near := range index.Within(&faces[2], distance) {
+		fmt.Printf("%d is %.2f to %.2f away\n", near.Place, near.Least, near.Most)
+	}
 	// Output:
-	// at most 0.43 apart: [[0 2 3] [1] [4]]
+	// 0 is 0.20 to 0.20 away
+	// 2 is 0.00 to 0.00 away
+	// 3 is 0.28 to 0.29 away
 }

@@ -15,6 +15,10 @@ import (
 // same days add little, and each is compared with every face to come.
 const maxReferences = 8
 
+// allFaces is how many faces of a stranger are looked at for that, the latest: as many as
+// anybody has within a year who rings ten times a day on three frames.
+const allFaces = 10_000
+
 // An Introduction says who a stranger is: somebody new, who agreed to be known,
 // or somebody enrolled already.
 type Introduction struct {
@@ -64,7 +68,7 @@ func (e *NoReferenceError) Unwrap() error { return house.ErrNoReference }
 // ErrStrangerChanged, [NoReferenceError], ErrNoPerson, house.ErrNoConsent and
 // house.ErrBadPersonName; with any of them nobody new was enrolled.
 func (r *Review) Introduce(ctx context.Context, face string, in Introduction) (done Introduced, err error) {
-	s, err := r.Stranger(ctx, face)
+	s, err := r.strangerOf(ctx, face, allFaces)
 	if err != nil {
 		return done, err
 	}
@@ -73,6 +77,9 @@ func (r *Review) Introduce(ctx context.Context, face string, in Introduction) (d
 		return done, err
 	}
 	if visits, err = r.described(ctx, visits); err != nil {
+		return done, err
+	}
+	if err := r.alike(ctx, face, visits); err != nil {
 		return done, err
 	}
 	references, of, err := referencesFrom(visits)
@@ -167,6 +174,28 @@ func (r *Review) described(ctx context.Context, visits []StrangerVisit) (all []S
 		}
 	}
 	return all, nil
+}
+
+// alike reports ErrStrangerChanged unless all faces are as near to one as those of a
+// stranger are: that they are one's stands in the archive, where somebody without the
+// master key could write it, and now a person is made of them.
+func (r *Review) alike(ctx context.Context, face string, visits []StrangerVisit) error {
+	within, err := r.within(ctx)
+	if err != nil {
+		return err
+	}
+	one, err := r.archive.Sighting(ctx, face)
+	if err != nil {
+		return err
+	}
+	for _, v := range visits {
+		for i := range v.Faces {
+			if match.Distance(&one.Face.Descriptor, &v.Faces[i].Face.Descriptor) > float64(within)/100 {
+				return ErrStrangerChanged
+			}
+		}
+	}
+	return nil
 }
 
 // referencesFrom makes references of the best face of each visit, where that is

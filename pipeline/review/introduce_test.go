@@ -1,7 +1,9 @@
 package review
 
 import (
+	"database/sql"
 	"errors"
+	"path/filepath"
 	"testing"
 
 	"lintel/internal/house"
@@ -118,5 +120,32 @@ func TestRefusedIntroductions(t *testing.T) {
 	}
 	if got := h.seenAgain(); len(got) != 1 {
 		t.Errorf("strangers %v", got)
+	}
+}
+
+// TestForgedGroup has somebody without the master key write into the archive that two who
+// are unlike each other are one: nobody is made of both.
+func TestForgedGroup(t *testing.T) {
+	h := newHouse(t)
+	one, other := h.seen(like(0, 90)), h.seen(like(7, 90))
+	if s, err := h.Stranger(h.ctx(), one); err != nil || len(s.Faces) != 1 {
+		t.Fatalf("%+v, %v", s, err)
+	}
+	db, err := sql.Open("sqlite", filepath.Join(h.archive.Dir(), "archive.db"))
+	h.must(err)
+	defer db.Close()
+	_, err = db.Exec(`UPDATE strangers SET stranger = (SELECT stranger FROM strangers WHERE face = ?) WHERE face = ?`, one,
+		other)
+	h.must(err)
+	s, err := h.Stranger(h.ctx(), one)
+	if err != nil || len(s.Faces) != 2 {
+		t.Fatalf("the row was not written: %+v, %v", s, err)
+	}
+	_, err = h.Introduce(h.ctx(), one, Introduction{Name: "Jory Tarn", Consent: h.consent()})
+	if !errors.Is(err, ErrStrangerChanged) {
+		t.Errorf("made of both: %v", err)
+	}
+	if persons, err := h.archive.Persons(h.ctx()); err != nil || len(persons) != 0 {
+		t.Errorf("persons %v, %v", persons, err)
 	}
 }

@@ -36,7 +36,7 @@ func Fault(f house.Face) *quality.Complaint {
 // is masked or made smaller.
 func referenceFrom(x house.Sighting, person string) house.Reference {
 	return house.Reference{
-		Person: person, Descriptor: x.Face.Descriptor, FaceWidth: widthOf(x.Face), Quality: scoreOf(x.Face),
+		Person: person, Descriptor: x.Face.Descriptor, FaceWidth: x.Face.ExaminedWidth(), Quality: scoreOf(x.Face),
 		SourceSHA256: sha256.Sum256([]byte("still " + x.Still)),
 	}
 }
@@ -94,7 +94,7 @@ func (r *Review) portrait(ctx context.Context, x house.Sighting) ([]byte, error)
 // better puts the face first that would make the better reference: by its
 // quality, and by its width where that was not measured.
 func better(a, b house.Sighting) int {
-	return cmp.Or(cmp.Compare(scoreOf(b.Face), scoreOf(a.Face)), widthOf(b.Face)-widthOf(a.Face))
+	return cmp.Or(cmp.Compare(scoreOf(b.Face), scoreOf(a.Face)), b.Face.ExaminedWidth()-a.Face.ExaminedWidth())
 }
 
 // scoreOf is a face's quality, 0 where it was not measured.
@@ -104,13 +104,4 @@ func scoreOf(f house.Face) float64 {
 	}
 	score, _ := quality.Judge(*f.Quality)
 	return score
-}
-
-// widthOf is a face's width in pixels of the still as it was examined; smaller
-// ones may have taken its place.
-func widthOf(f house.Face) int {
-	if f.Quality != nil {
-		return f.Quality.FaceWidth
-	}
-	return f.Width()
 }

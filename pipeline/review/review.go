@@ -12,8 +12,9 @@
 //	changes, err := r.Changes(ctx)                                       // what the references of today would find
 //	n, err := r.Apply(ctx, []review.Wanted{changes[0].Wanted()})         // only what somebody has seen
 //	past, err := r.LookBack(ctx)                                         // then past.At(0.45): another threshold
-//	strangers, distance, err := r.SeenAgain(ctx)
-//	made, err := r.Introduce(ctx, strangers[0].Faces[0].ID, review.Introduction{Name: "Jory Tarn", Consent: consent})
+//	seen, err := r.SeenAgain(ctx, "", 20)                                // strangers who rang more than once
+//	jory := review.Introduction{Name: "Jory Tarn", Consent: consent}
+//	made, err := r.Introduce(ctx, seen.Strangers[0].Faces[0].ID, jory)
 //
 // # What an answer does
 //
@@ -39,6 +40,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/pipeline/cluster"
 	"lintel/pipeline/match"
 )
 
@@ -47,6 +49,19 @@ type Archive interface {
 	Faces
 	Persons
 	Answers
+	Strangers
+}
+
+// Strangers are faces that are nobody's, by which of them are one's.
+type Strangers interface {
+	cluster.Book
+	SeenAgain(ctx context.Context, before time.Time, after int64, limit int) ([]house.SeenStranger, error)
+	SeenOn(ctx context.Context, visit string) ([]house.SeenStranger, error)
+	SeenStranger(ctx context.Context, stranger int64) (house.SeenStranger, error)
+	SightingsOf(ctx context.Context, stranger int64, limit int) ([]house.Sighting, error)
+	StrangerOf(ctx context.Context, face string) (house.StrangersFace, error)
+	WaitingOn(ctx context.Context, visit string, within int) (bool, error)
+	Watch() (changed <-chan struct{}, stop func())
 }
 
 // Faces are those that the archive keeps.
@@ -89,13 +104,14 @@ type Review struct {
 	archive Archive
 	gallery *match.Current
 	now     func() time.Time
-	groups  groups
+	groups  *cluster.Groups
 	kept    kept
 }
 
 // New returns a review of an archive's faces, by the gallery that is theirs.
 func New(archive Archive, gallery *match.Current, now func() time.Time) *Review {
-	return &Review{archive: archive, gallery: gallery, now: now, kept: kept{bounds: usualBounds}}
+	return &Review{archive: archive, gallery: gallery, now: now, groups: cluster.NewGroups(archive),
+		kept: kept{bounds: usualBounds}}
 }
 
 // Names returns the names of all persons, by id.

@@ -1,8 +1,10 @@
 package review
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"slices"
 	"strings"
 	"testing"
@@ -16,12 +18,13 @@ import (
 // seenAgain lists the visits of each stranger, newest first.
 func (h *household) seenAgain() (visits [][]string) {
 	h.t.Helper()
-	all, distance, err := h.SeenAgain(h.ctx())
+	page, err := h.SeenAgain(h.ctx(), "", 100)
 	h.must(err)
-	if match.FMR(distance) > cluster.FMR*(1+1e-9) { // rounded
-		h.t.Errorf("FMR %g at distance %g", match.FMR(distance), distance)
+	if match.FMR(page.Distance) > cluster.FMR || page.Waiting.Any || page.Next != "" {
+		h.t.Errorf("FMR %g at distance %g, %+v waits, next %q", match.FMR(page.Distance), page.Distance, page.Waiting,
+			page.Next)
 	}
-	for _, s := range all {
+	for _, s := range page.Strangers {
 		var ids []string
 		for _, v := range s.Visits {
 			ids = append(ids, v.ID)
@@ -63,13 +66,13 @@ func TestSeenAgain(t *testing.T) {
 		t.Fatalf("strangers %v, want %v", got, want)
 	}
 	s, err := h.Stranger(t.Context(), frames[0])
-	if err != nil || !s.First().Before(s.Last()) || s.Best().ID != frames[1] {
-		t.Errorf("from %v to %v, the best is %s, %v", s.First(), s.Last(), s.Best().ID, err)
+	if err != nil || !s.First.Before(s.Last) || s.Best().ID != frames[1] {
+		t.Errorf("from %v to %v, the best is %s, %v", s.First, s.Last, s.Best().ID, err)
 	}
 	if faces := s.Visits[2].Faces; len(faces) != 2 || faces[0].ID != frames[1] {
 		t.Errorf("faces of the visit of two frames: %+v, want the best first", faces)
 	}
-	if s, err := h.Stranger(t.Context(), once); err != nil || len(s.Visits) != 1 {
+	if s, err := h.Stranger(t.Context(), once); err != nil || len(s.Visits) != 1 || s.SeenStranger.Visits != 1 {
 		t.Errorf("who rang once: %+v, %v", s, err)
 	}
 
@@ -113,28 +116,100 @@ func TestStrangersGo(t *testing.T) {
 	}
 }
 
-// TestAnsweredStrangers leaves out what somebody said of a face.
+// TestAnsweredStrangers leaves out what somebody said of a face, as long as it is said.
 func TestAnsweredStrangers(t *testing.T) {
-	checked := func(face string, answer house.Answer, person string) house.Sighting {
-		said := house.Check{Answer: answer, Person: person}
-		return house.Sighting{ID: face, Visit: "of " + face, Face: like(0, 90), Check: &said}
+	h := newHouse(t)
+	ada := h.enrolled("Ada", 40)
+	var visits, faces []string
+	for i := range 5 {
+		visit, ids := h.sees(like(float32(i)/100, 90))
+		visits, faces = append(visits, visit), append(faces, ids[0])
 	}
-	faces := []house.Sighting{
-		{ID: "a", Visit: "of a", Face: like(0, 90)},
-		checked("b", house.AnswerNotFace, ""), checked("c", house.AnswerNo, ""),
-		checked("d", house.AnswerElse, "P"), checked("e", house.AnswerElse, ""),
-	}
-	var got []string
-	for _, g := range groupStrangers(faces, 0.4) {
-		for _, f := range g.Faces {
-			got = append(got, f.ID)
-			if f.Face.Descriptor != (house.Descriptor{}) {
-				t.Errorf("the descriptor of %s is remembered", f.ID)
-			}
+	slices.Reverse(visits)
+	want := func(some ...string) {
+		t.Helper()
+		if got := h.seenAgain(); len(got) != 1 || !slices.Equal(got[0], some) {
+			t.Errorf("seen again %v, want %v", got, some)
 		}
 	}
-	if want := []string{"a", "c", "e"}; !slices.Equal(got, want) {
-		t.Errorf("grouped %v, want %v", got, want)
+	want(visits...)
+	_, err := h.Answer(h.ctx(), faces[1], Given{Answer: house.AnswerNotFace})
+	h.must(err)
+	_, err = h.This(h.ctx(), faces[3], ada.ID, false)
+	h.must(err)
+	_, err = h.This(h.ctx(), faces[2], "", false)
+	h.must(err)
+	want(visits[0], visits[2], visits[4])
+	h.must(h.archive.TakeBack(h.ctx(), faces[1]))
+	h.must(h.archive.TakeBack(h.ctx(), faces[3]))
+	want(visits...)
+	_, err = h.archive.Rename(h.ctx(), []house.Renaming{{Face: faces[4],
+		Becomes: &house.Match{Person: ada.ID, Distance: 0.3, FPIR: 1e-4, Band: "strong"}}})
+	h.must(err)
+	want(visits[1:]...)
+}
+
+// TestKeepStrangers has faces compared though nobody asks, and what goes let go.
+func TestKeepStrangers(t *testing.T) {
+	h := newHouse(t)
+	old, _ := h.sees(like(0, 90))
+	h.sees(like(0.1, 90))
+	within, err := h.within(h.ctx())
+	h.must(err)
+	ctx, stop := context.WithCancel(h.ctx())
+	ticks, ended := make(chan time.Time), make(chan struct{})
+	go func() {
+		defer close(ended)
+		h.KeepStrangers(ctx, ticks, slog.New(slog.DiscardHandler))
+	}()
+	all := func(faces int) {
+		t.Helper()
+		ticks <- h.now // taken when all before was compared,
+		ticks <- h.now // and this when that was
+		if n, waiting, err := h.archive.CountStrangers(h.ctx(), within); err != nil || n != faces || waiting > 0 {
+			t.Errorf("%d of %d faces wait, %v, want none of %d", waiting, n, err, faces)
+		}
+		if gone, _, err := h.archive.StrangersGone(h.ctx(), 0, 10); err != nil || len(gone) > 0 {
+			t.Errorf("%v were not let go, %v", gone, err)
+		}
+	}
+	all(2)
+	h.sees(like(0.2, 90))
+	all(3)
+	h.must(h.archive.EraseVisit(h.ctx(), old))
+	all(2)
+	stop()
+	<-ended
+}
+
+// TestPagesOfStrangers turns the pages.
+func TestPagesOfStrangers(t *testing.T) {
+	h := newHouse(t)
+	var want []string
+	for i := range 5 {
+		h.sees(like(float32(3*i), 90))
+		visit, _ := h.sees(like(float32(3*i)+0.1, 90))
+		want = append(want, visit)
+	}
+	slices.Reverse(want)
+	var got []string
+	for cursor, pages := "", 0; pages == 0 || cursor != ""; pages++ {
+		page, err := h.SeenAgain(h.ctx(), cursor, 2)
+		h.must(err)
+		for _, s := range page.Strangers {
+			got = append(got, s.Visits[0].ID)
+		}
+		if cursor = page.Next; pages > 3 {
+			t.Fatal("no end of pages")
+		}
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("pages show %v, want %v", got, want)
+	}
+	for _, bad := range []string{"x", "1", "1-x", "-"} {
+		if _, err := h.SeenAgain(h.ctx(), bad, 2); !errors.Is(err, ErrBadCursor) {
+			t.Errorf("cursor %q: %v", bad, err)
+		}
 	}
 }
 
@@ -165,18 +240,27 @@ func TestQualityPicksReferences(t *testing.T) {
 	faces := []house.Sighting{
 		of(nil, 300), of(&blurred, 160), of(&narrow, 500), of(&good, 150), of(&small, 60), of(nil, 31),
 	}
-	groups := groupStrangers(faces, 0.4)
-	if len(groups) != 1 || len(groups[0].Visits) != 1 {
-		t.Fatalf("groups %+v", groups)
+	h := newHouse(t)
+	var found []house.Face
+	for _, f := range faces {
+		found = append(found, f.Face)
+	}
+	_, ids := h.sees(found...)
+	group, err := h.Stranger(t.Context(), ids[0])
+	if err != nil || len(group.Visits) != 1 {
+		t.Fatalf("the group is %+v, %v", group, err)
 	}
 	var order []string
-	for _, f := range groups[0].Visits[0].Faces {
-		order = append(order, f.ID)
+	for _, f := range group.Visits[0].Faces {
+		order = append(order, fmt.Sprint(f.Face.Width()))
 	}
 	if got := strings.Join(order, " "); got != "150 60 160 300" { // too narrow ones are in no group
 		t.Errorf("the faces come as %s", got)
 	}
-	if best := groups[0].Best(); best.ID != "150" {
+	if _, err := h.Stranger(t.Context(), ids[2]); !errors.Is(err, house.ErrNotFound) {
+		t.Errorf("a face too narrow: %v", err)
+	}
+	if best := group.Best(); best.ID != ids[3] {
 		t.Errorf("the best is %s", best.ID)
 	}
 }

@@ -17,6 +17,7 @@ type Stranger struct {
 	Warning *Warning // of the best face; nil for nothing to warn of
 	Visits  []StrangerVisit
 	More    string // how many there are that are not listed
+	rang    int    // on how many visits
 }
 
 // A StrangerVisit is one of a stranger's visits.
@@ -49,6 +50,7 @@ func (t Presenter) Stranger(g review.Stranger) Stranger {
 	s := Stranger{
 		Address: "/people/strangers/" + url.PathEscape(g.Faces[0].ID) + "/person", Words: t.rang(g),
 		Face: t.Portrait(g.Best(), strangerSide), Warning: t.Warning(g.Best().Face.Liveness),
+		rang: g.SeenStranger.Visits,
 	}
 	for _, v := range g.Visits {
 		s.Visits = append(s.Visits, StrangerVisit{
@@ -61,21 +63,34 @@ func (t Presenter) Stranger(g review.Stranger) Stranger {
 
 // Shorten lists so many visits at most, and says how many more there are.
 func (t Presenter) Shorten(s *Stranger, most int) {
-	if n := len(s.Visits); n > most {
-		s.Visits, s.More = s.Visits[:most], t.Words.Text("stranger-earlier", "Count", n-most)
+	s.Visits = s.Visits[:min(most, len(s.Visits))]
+	if n := s.rang - len(s.Visits); n > 0 {
+		s.More = t.Words.Text("stranger-earlier", "Count", n)
 	}
 }
 
 // rang says how often a face rang, and since when: today and this week, which
 // begins on Monday, are those of the household's calendar.
 func (t Presenter) rang(g review.Stranger) string {
-	now, count := t.Now.In(t.Zone), len(g.Visits)
+	now, count := t.Now.In(t.Zone), g.SeenStranger.Visits
 	today := time.Date(now.Year(), now.Month(), now.Day(), 0, 0, 0, 0, t.Zone)
 	switch monday := today.AddDate(0, 0, -(int(now.Weekday())+6)%7); {
-	case !g.First().Before(today):
+	case !g.First.Before(today):
 		return t.Words.Text("stranger-rang-today", "Count", count)
-	case !g.First().Before(monday):
+	case !g.First.Before(monday):
 		return t.Words.Text("stranger-rang-week", "Count", count)
 	}
-	return t.Words.Text("stranger-rang-since", "Count", count, "Day", t.Day(g.First()))
+	return t.Words.Text("stranger-rang-since", "Count", count, "Day", t.Day(g.First))
+}
+
+// Waiting says that not all faces were compared yet, and how far that has come; "" where
+// all were.
+func (t Presenter) Waiting(w review.Waiting) string {
+	switch {
+	case !w.Any:
+		return ""
+	case w.Read < w.Of:
+		return t.Words.Text("strangers-reading", "Read", w.Read, "Of", w.Of)
+	}
+	return t.Words.Text("strangers-comparing", "Count", w.Faces, "Of", w.Of)
 }

@@ -31,7 +31,7 @@ func TestStrangerRang(t *testing.T) {
 		face := []house.Sighting{{ID: "f1"}}
 		g := review.Stranger{Faces: face, Visits: []review.StrangerVisit{
 			{ID: "v2", ReceivedAt: now, Faces: face}, {ID: "v1", ReceivedAt: at, Faces: face},
-		}}
+		}, SeenStranger: house.SeenStranger{Visits: 2, First: at, Last: now}}
 		p := Presenter{Now: now, Zone: time.UTC, Words: words.For("en").At(now, time.UTC)}
 		if got := p.Stranger(g).Words; got != twice+test.want {
 			t.Errorf("%s at %s: %q, want %q", test.at, test.now, got, twice+test.want)
