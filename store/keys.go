@@ -104,11 +104,6 @@ var keyedColumns = func() map[string]bool {
 	return all
 }()
 
-// onlyShown are those that give no power, and read as empty where their key is gone:
-// what a backup of before an erasure has of what was erased.
-var onlyShown = map[string]bool{"persons.name": true, "consents.given_by": true, "consents.scope": true,
-	"visits.ring": true, "holds.reason": true, "messages.sealed": true}
-
 // takenSlots finds the slots that rows name.
 var takenSlots = func() string {
 	query := `SELECT slot FROM main.stills WHERE slot IS NOT NULL`
@@ -205,10 +200,15 @@ func (a *Archive) sealAgain(before, value []byte, place ...string) (sealed []byt
 // open opens a value for its place, the table and column and the row's id, under the
 // key of the row or, where rows have none, under the master key.
 func (a *Archive) open(sealed []byte, place ...string) ([]byte, error) {
+	open := a.seals.OpenValue
 	if a.slotted && keyedColumns[place[0]] {
-		return a.openKeyed(sealed, place...)
+		open = a.openKeyed
 	}
-	return a.seals.OpenValue(sealed, place...)
+	value, err := open(sealed, place...)
+	if errors.Is(err, seal.ErrOpen) {
+		a.damages.meet(place, a.now())
+	}
+	return value, err
 }
 
 func (a *Archive) openKeyed(sealed []byte, place ...string) ([]byte, error) {

@@ -36,7 +36,7 @@ func (a *Archive) Snapshot(ctx context.Context, dir string) (*Snapshot, error) {
 		return nil, fmt.Errorf("copying the database: %w", err)
 	}
 	defer release()
-	whole, err := openPool(a.dir, "rw", "deferred") // without guards: rows are copied as they are
+	whole, err := a.pool("rw", "deferred") // without guards: rows are copied as they are
 	if err != nil {
 		return nil, fmt.Errorf("copying the database: %w", err)
 	}
@@ -368,6 +368,9 @@ const (
 // BackedUp remembers a backup that succeeded, in the audit trail if it is a new
 // one.
 func (a *Archive) BackedUp(ctx context.Context, last Backup, isNew bool) error {
+	if a.ReadOnly() {
+		return nil // the folder of backups has it all the same
+	}
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		if err := a.set(ctx, tx, backupSetting, last); err != nil || !isNew {
 			return err
