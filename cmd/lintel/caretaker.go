@@ -35,11 +35,14 @@ type caretaker struct {
 	erased  chan struct{}
 	day     string // on which strays were looked for last; Run's alone
 	waits   bool   // whether the last sweep had to wait; Run's alone
+	broken  bool   // whether the database is damaged; Run's alone
 
 	mu   sync.Mutex
 	last lastSweep
 
 	suspects []house.Suspicion
+
+	verifying sync.Mutex // held by who verifies the archive
 }
 
 type lastSweep struct {
@@ -75,15 +78,24 @@ func (c *caretaker) LastSweep() (time.Time, house.Swept, error) {
 // Run works until the context is done. Failures are logged and tried again the
 // next time.
 func (c *caretaker) Run(ctx context.Context) {
+	if c.archive.ReadOnly() {
+		return // there is nothing that could be done
+	}
+	var verifying sync.WaitGroup
+	defer verifying.Wait()
+	c.quickCheck(ctx)
 	for {
 		c.look(ctx)
+		verifying.Go(func() { c.verify(ctx) })
 		for waiting := true; waiting; {
 			select {
 			case <-ctx.Done():
 				return
 			case <-c.erased:
-				c.goOn(ctx)
-				c.scrub(ctx)
+				if !c.broken {
+					c.goOn(ctx)
+					c.scrub(ctx)
+				}
 			case <-c.minutes:
 				c.lookAtClock(ctx)
 			case <-c.hours:
@@ -95,12 +107,14 @@ func (c *caretaker) Run(ctx context.Context) {
 
 // look does all that is due, once.
 func (c *caretaker) look(ctx context.Context) {
-	c.sweep(ctx)
-	c.scrub(ctx)
+	if !c.broken {
+		c.sweep(ctx)
+		c.scrub(ctx)
+	}
 	c.renew(ctx)
 	c.checkRows(ctx)
 	c.noteUsage(ctx)
-	if today := c.now().Format(time.DateOnly); today != c.day {
+	if today := c.now().Format(time.DateOnly); today != c.day && !c.broken {
 		c.day = today
 		c.setStraysAside(ctx)
 	}
@@ -154,7 +168,7 @@ func (c *caretaker) sweep(ctx context.Context) {
 // goOn sweeps where that had to wait: a resident may have said meanwhile that it may
 // go on, or the clock may be right.
 func (c *caretaker) goOn(ctx context.Context) {
-	if c.waits {
+	if c.waits && !c.broken {
 		c.sweep(ctx)
 	}
 }

@@ -70,6 +70,7 @@ var longHelp = kong.Vars{
 	"verify_recount": "Take the rows that are vouched for as all there are: those that somebody without the master key " +
 		"wrote go, and what was removed is missed no more. First look at the problems that verify names.",
 	"backup_keep":         "How many snapshots stay; the stills that only older ones need go with them.",
+	"verify_from":         "With --repair, take what is damaged from the newest backup in this folder, where it is the same.",
 	"restore_identity":    "A file with the age identity that opens an encrypted backup.",
 	"restore_snapshot":    "Which snapshot, by its name in DIR/snapshots; the newest if not said.",
 	"restore_erasures_of": "Respect also the erasures of the archive in this folder, of the same household.",
