@@ -5,15 +5,34 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"time"
 
 	"lintel/internal/house"
 )
 
+// A reading is something that pages and programs read.
+type reading = func(context.Context) error
+
+// longAgo is before all that the tests' archives have.
+var longAgo = time.Date(2001, 1, 1, 0, 0, 0, 0, time.UTC)
+
 // readings are what pages and programs read.
-func readings(a *Archive, visits []string, person string) map[string]func(context.Context) error {
-	old := time.Date(2001, 1, 1, 0, 0, 0, 0, time.UTC)
-	return map[string]func(context.Context) error{
+func readings(a *Archive, visits []string, person string) map[string]reading {
+	all := make(map[string]reading)
+	for _, some := range []map[string]reading{
+		visitReadings(a, visits, person),
+		peopleReadings(a),
+		houseReadings(a, visits, person),
+		bellReadings(a, person),
+	} {
+		maps.Copy(all, some)
+	}
+	return all
+}
+
+func visitReadings(a *Archive, visits []string, person string) map[string]reading {
+	return map[string]reading{
 		"visits": func(ctx context.Context) error {
 			all, err := a.LatestVisits(ctx, 100)
 			if err == nil && len(all) != len(visits) {
@@ -21,7 +40,7 @@ func readings(a *Archive, visits []string, person string) map[string]func(contex
 			}
 			_, bookErr := a.Book(ctx, Filter{}, Cursor{}, 100)
 			_, ringErr := a.Rings(ctx, Filter{})
-			_, dayErr := a.Days(ctx, Filter{From: old, Until: a.now().Add(time.Hour)}, time.UTC)
+			_, dayErr := a.Days(ctx, Filter{From: longAgo, Until: a.now().Add(time.Hour)}, time.UTC)
 			_, sinceErr := a.VisitsSince(ctx, 0, 100)
 			_, _, ofErr := a.VisitsOf(ctx, person, Cursor{}, 100)
 			for _, v := range visits {
@@ -57,10 +76,15 @@ func readings(a *Archive, visits []string, person string) map[string]func(contex
 		"checks": func(ctx context.Context) error {
 			_, err := a.Doubtful(ctx, 1, "~", 50)
 			_, strangerErr := a.Strangers(ctx, 50)
-			_, _, sightErr := a.Sightings(ctx, old, 50)
+			_, _, sightErr := a.Sightings(ctx, longAgo, 50)
 			_, answeredErr := a.Answered(ctx, 50)
 			return errors.Join(err, strangerErr, sightErr, answeredErr)
 		},
+	}
+}
+
+func peopleReadings(a *Archive) map[string]reading {
+	return map[string]reading{
 		"household": func(ctx context.Context) error {
 			_, err := a.Household(ctx)
 			return err
@@ -78,7 +102,7 @@ func readings(a *Archive, visits []string, person string) map[string]func(contex
 			bells, err := a.Bells(ctx)
 			for _, b := range bells {
 				_, healthErr := a.BellHealth(ctx, b.Address)
-				_, beatErr := a.Heartbeats(ctx, b.Address, old)
+				_, beatErr := a.Heartbeats(ctx, b.Address, longAgo)
 				_, dayErr := a.BellDays(ctx, b.Address)
 				_, viewErr := a.BellView(ctx, b.Address)
 				_, _, displayErr := a.Display(ctx, b.Address)
@@ -102,6 +126,11 @@ func readings(a *Archive, visits []string, person string) map[string]func(contex
 			_, err := a.Rules(ctx)
 			return err
 		},
+	}
+}
+
+func houseReadings(a *Archive, visits []string, person string) map[string]reading {
+	return map[string]reading{
 		"settings": func(ctx context.Context) error {
 			_, adviceErr := a.AdviceRules(ctx)
 			_, chimeErr := a.Chime(ctx)
@@ -122,8 +151,8 @@ func readings(a *Archive, visits []string, person string) map[string]func(contex
 			_, doorErr := a.Doors(ctx)
 			_, ruleErr := a.DoorRules(ctx)
 			_, parcelErr := a.ParcelRules(ctx)
-			_, sinceErr := a.AdviceSince(ctx, old)
-			_, untilErr := a.AdviceUntil(ctx, old)
+			_, sinceErr := a.AdviceSince(ctx, longAgo)
+			_, untilErr := a.AdviceUntil(ctx, longAgo)
 			_, onErr := a.AdviceOn(ctx, visits...)
 			_, ofErr := a.AdviceOf(ctx, person)
 			_, expireErr := a.ExpireAdvice(ctx)
@@ -132,7 +161,7 @@ func readings(a *Archive, visits []string, person string) map[string]func(contex
 			sources, err := a.Sources(ctx)
 			for _, s := range sources {
 				_, stateErr := a.SourceState(ctx, s.ID)
-				_, reportErr := a.ReportsOf(ctx, s.ID, old)
+				_, reportErr := a.ReportsOf(ctx, s.ID, longAgo)
 				err = errors.Join(err, stateErr, reportErr)
 			}
 			_, holdErr := a.Holds(ctx)
@@ -147,6 +176,11 @@ func readings(a *Archive, visits []string, person string) map[string]func(contex
 			}
 			return err
 		},
+	}
+}
+
+func bellReadings(a *Archive, person string) map[string]reading {
+	return map[string]reading{
 		"move": func(ctx context.Context) (err error) {
 			sources, _ := a.Sources(ctx)
 			for _, s := range sources {
