@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/store/seal"
 )
 
 // AddAdvice keeps advice and returns its id. A suggestion takes the factors, and
@@ -295,6 +296,9 @@ func (a *Archive) dismissWhere(ctx context.Context, tx *sql.Tx, condition string
 		return err
 	}
 	for _, d := range open {
+		if d.State != house.Suggested {
+			continue // it does not open, and so is withdrawn
+		}
 		if err := a.endAdvice(ctx, tx, d.ID, house.Dismissed); err != nil {
 			return err
 		}
@@ -400,10 +404,17 @@ func (a *Archive) adviceIn(ctx context.Context, q querier, clause string, args .
 			return err
 		}
 		if sealed != nil {
-			if err := a.openJSON(d, sealed, "advice.sealed", id); err != nil {
+			err := a.openJSON(d, sealed, "advice.sealed", id)
+			if errors.Is(err, seal.ErrOpen) {
+				sealed = nil
+				if state == house.Suggested {
+					state = house.Withdrawn // nobody knows what for
+				}
+			} else if err != nil {
 				return err
 			}
-		} else {
+		}
+		if sealed == nil {
 			d.Conditions = slices.Concat(conditionsLeft(unmet, false), conditionsLeft(unasked, true))
 		}
 		d.ID, d.Visit, d.Door, d.State, d.At, d.ExpiresAt = id, visit, door, state, timeOf(at), timeOf(expires)

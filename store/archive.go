@@ -38,7 +38,10 @@
 //
 // A database that is cut, empty or overwritten is not opened, and so not taken
 // for a new one whose stills are strays: the error is [ErrDamaged], and nothing
-// changes. Of a page that breaks somewhere within, [Archive.Verify] tells.
+// changes. Of a page that breaks somewhere within, [Archive.QuickCheck] and
+// [Archive.Verify] tell. A sealed value that does not open is met and not spread: who
+// reads goes on with the rest ([Archive.Damaged]), and [Archive.Mend] takes it from a
+// backup. On a disk that can only be read the archive is read ([Archive.ReadOnly]).
 //
 // # What the folder tells whoever has it
 //
@@ -111,6 +114,7 @@ import (
 	"syscall"
 	"time"
 
+	"lintel/internal/house"
 	"lintel/store/internal/keyfile"
 	"lintel/store/seal"
 )
@@ -164,9 +168,11 @@ type Archive struct {
 	zones   lastZone    // of the household
 	clock   *clockWatch // nil where nobody watches it
 
-	expected atomic.Pointer[TrailEnd] // an entry that the audit trail must have
+	expected  atomic.Pointer[TrailEnd] // an entry that the audit trail must have
+	immutable string                   // where the database is read from a disk that can't be written; "" for one that can
 
 	erasing underWay // periods
+	damages damages
 
 	version string // of Lintel, "" where it gives no stills up
 
@@ -182,7 +188,7 @@ type Archive struct {
 
 // Close closes the archive and gives up its lock.
 func (a *Archive) Close() error {
-	err := errors.Join(a.read.Close(), a.write.Close())
+	err := errors.Join(a.read.Close(), a.write.Close(), a.dropCopy())
 	if a.keys != nil {
 		err = errors.Join(err, a.keys.Close())
 	}
@@ -212,6 +218,9 @@ func (a *Archive) update(ctx context.Context, f func(*sql.Tx) error) error {
 // transact is update without what comes after, and returns how many slots are to be
 // overwritten.
 func (a *Archive) transact(ctx context.Context, f func(*sql.Tx) error) (freed int, err error) {
+	if a.ReadOnly() {
+		return 0, errReadOnly
+	}
 	tx, err := a.write.BeginTx(ctx, nil)
 	if err != nil {
 		return 0, fmt.Errorf("beginning a transaction: %w", damage(err))
@@ -297,15 +306,16 @@ func (a *Archive) derivedID(parts ...string) string {
 }
 
 // seal and unseal are for the text columns of the database. A place is the
-// table and column, and the row's id.
+// table and column, and the row's id. A text that does not open is house.Unreadable.
 func (a *Archive) seal(text string, place ...string) []byte {
 	return a.seals.Value([]byte(text), place...)
 }
 
 func (a *Archive) unseal(text *string, sealed []byte, place ...string) error {
 	b, err := a.open(sealed, place...)
-	if errors.Is(err, keyfile.ErrGone) && onlyShown[place[0]] {
-		return nil // as in a backup of before it was erased; verify tells of it
+	if errors.Is(err, seal.ErrOpen) {
+		*text = house.Unreadable
+		return nil
 	}
 	if err != nil {
 		return fmt.Errorf("opening %s: %w", strings.Join(place, " "), err)

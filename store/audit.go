@@ -52,20 +52,24 @@ func (a *Archive) Note(ctx context.Context, action, subject string) error {
 const trailSince = 2
 
 // note adds an entry in the transaction of what it tells of, so that neither
-// is there without the other. Where the head is lost, nothing can tell which
-// entry was the last: the trail goes on all the same, after a number that is
-// left out and so shows for ever.
+// is there without the other. Where the head is lost, or is as it once was, nothing
+// can tell which entry was the last: the trail goes on all the same, after a number
+// that is left out and so shows for ever.
 func (a *Archive) note(ctx context.Context, tx *sql.Tx, action, subject string) error {
 	clean := strings.NewReplacer("\t", " ", "\n", " ")
 	e := house.Entry{At: a.now().UTC().Truncate(time.Microsecond), Actor: clean.Replace(house.Actor(ctx)), Action: action,
 		Subject: clean.Replace(subject)}
 	var err error
 	e.Seq, e.Before, err = a.auditHead(ctx, tx)
-	if errors.Is(err, ErrTampered) {
-		err = tx.QueryRowContext(ctx, `SELECT coalesce(max(seq), 0) + 1 FROM audit`).Scan(&e.Seq)
-	}
-	if err != nil {
+	if err != nil && !errors.Is(err, ErrTampered) {
 		return err
+	}
+	var last int64
+	if e := tx.QueryRowContext(ctx, `SELECT coalesce(max(seq), 0) FROM audit`).Scan(&last); e != nil {
+		return fmt.Errorf("adding to the audit trail: %w", e)
+	}
+	if err != nil || last > e.Seq {
+		e.Seq = last + 1
 	}
 	e.Seq++
 	e.Hash = sha256.Sum256([]byte(e.Text()))

@@ -95,9 +95,9 @@ func (a *Archive) bellsIn(ctx context.Context, q querier, condition string) ([]h
 			return err
 		}
 		b.AddedAt, b.HeardAt = timeOf(added), timeOf(heard)
-		err := a.unseal(&b.Address, address, "bells.name", id)
+		err := a.bellAddress(&b.Address, address, id)
 		if b.Name = b.Address; err == nil && name != nil {
-			err = a.openJSON(&b.Name, name, "settings.value", bellNameSetting(id))
+			err = passedOver(a.openJSON(&b.Name, name, "settings.value", bellNameSetting(id)))
 		}
 		return err
 	})
@@ -119,7 +119,12 @@ func (a *Archive) NoteImport(ctx context.Context, bell string) error {
 	return a.Note(ctx, "imported", "bell "+a.bellID(bell))
 }
 
-func (a *Archive) bellID(name string) string { return a.derivedID("bell", name) }
+func (a *Archive) bellID(name string) string {
+	if id, unreadable := strings.CutPrefix(name, house.Unreadable); unreadable {
+		return id
+	}
+	return a.derivedID("bell", name)
+}
 
 // CheckBell reports whether the secret is the bell's. The error is
 // ErrNotFound for a bell that does not exist or was removed.

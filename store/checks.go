@@ -62,7 +62,7 @@ func (a *Archive) scanSighting(rows *sql.Rows, s *house.Sighting) error {
 			Person:        answerPerson.String, PersonDistance: ownDistance.Float64, By: by.String, At: timeOf(at)}
 		s.Face.Said = &house.Said{Answer: s.Check.Answer, Person: s.Check.Person, By: s.Check.By, At: s.Check.At}
 	}
-	return errors.Join(a.unseal(&s.Bell, bellName, "bells.name", bell), a.openFace(&s.Face, sealed, s.ID))
+	return errors.Join(a.bellAddress(&s.Bell, bellName, bell), a.openFace(&s.Face, sealed, s.ID))
 }
 
 // Sighting returns the face of that id, or ErrNotFound.

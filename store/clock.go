@@ -63,6 +63,9 @@ type clockWatch struct {
 
 // WatchClock has the archive doubt its clock where there is reason to, from now on.
 func (a *Archive) WatchClock(ctx context.Context, by Timekeeping) error {
+	if a.ReadOnly() {
+		return nil // nothing is done by it
+	}
 	w := &clockWatch{Timekeeping: by, run: newID(), marked: true}
 	var sure, newest sql.NullInt64
 	err := a.read.QueryRowContext(ctx, `SELECT sure_at, served,

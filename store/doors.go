@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
+	"lintel/store/seal"
 )
 
 // Doors lists the doors by name.
@@ -26,10 +27,14 @@ func (a *Archive) doorsIn(ctx context.Context, q querier) ([]house.Door, error) 
 		if err := rows.Scan(&id, &sealed); err != nil {
 			return err
 		}
-		if err := a.openJSON(d, sealed, "doors.sealed", id); err != nil {
-			return err
+		err := a.openJSON(d, sealed, "doors.sealed", id)
+		if errors.Is(err, seal.ErrOpen) {
+			d.Name, err = house.Unreadable, nil // no bell rings there until it is changed
 		}
 		d.ID = id
+		if err != nil {
+			return err
+		}
 		return nil
 	})
 	if err != nil {
@@ -76,7 +81,11 @@ func (a *Archive) DoorRules(ctx context.Context) ([]house.DoorRule, error) {
 		if err := rows.Scan(&id, &person, &door, &sealed); err != nil {
 			return err
 		}
-		if err := a.openJSON(r, sealed, "door_rules.sealed", id); err != nil {
+		err := a.openJSON(r, sealed, "door_rules.sealed", id)
+		if errors.Is(err, seal.ErrOpen) {
+			*r, err = neverRule, nil
+		}
+		if err != nil {
 			return err
 		}
 		r.ID, r.Person, r.Door = id, person, door
@@ -135,7 +144,11 @@ func (a *Archive) ParcelRules(ctx context.Context) ([]house.ParcelRule, error) {
 		if err := rows.Scan(&id, &door, &sealed, &used); err != nil {
 			return err
 		}
-		if err := a.openJSON(r, sealed, "parcel_rules.sealed", id); err != nil {
+		err := a.openJSON(r, sealed, "parcel_rules.sealed", id)
+		if errors.Is(err, seal.ErrOpen) {
+			r.Note, err = house.Unreadable, nil // and its time is over
+		}
+		if err != nil {
 			return err
 		}
 		r.ID, r.Door, r.UsedBy = id, door, used
@@ -161,7 +174,7 @@ func (a *Archive) AddParcelRule(ctx context.Context, r house.ParcelRule) (id str
 			return err
 		}
 		var d house.Door
-		if err := a.openJSON(&d, sealed, "doors.sealed", r.Door); err != nil {
+		if err := passedOver(a.openJSON(&d, sealed, "doors.sealed", r.Door)); err != nil {
 			return err
 		}
 		if !d.Parcel {

@@ -43,7 +43,7 @@ func (a *Archive) Doubts(ctx context.Context) ([]house.Doubt, error) {
 		if id == "" {
 			return nil
 		}
-		return a.unseal(&d.Bell, name, "bells.name", id)
+		return a.bellAddress(&d.Bell, name, id)
 	})
 	if err != nil {
 		return nil, fmt.Errorf("reading doubts: %w", damage(err))

@@ -240,6 +240,9 @@ func eraseOfPerson(ctx context.Context, tx *sql.Tx, person string) error {
 // FinishErasures goes on with erasures of periods and persons and withdrawals of
 // consents that were broken off, and with the removal of files.
 func (a *Archive) FinishErasures(ctx context.Context) error {
+	if a.ReadOnly() {
+		return errReadOnly
+	}
 	type begun struct {
 		person string
 		visits bool

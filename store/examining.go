@@ -16,6 +16,9 @@ const behind = 5 * time.Minute
 // those that wait for long, then old ones that were brought in: of each bell the oldest
 // first, then of each the next, so that no bell's wait for all of another's.
 func (a *Archive) PendingStills(ctx context.Context, limit int) ([]house.Still, error) {
+	if a.ReadOnly() {
+		return nil, nil // nothing could be recorded of them
+	}
 	rows, err := a.read.QueryContext(ctx, `
 		WITH waiting AS (SELECT s.*, v.bell, v.imported_at IS NOT NULL AS old, s.received_at < ? AS behind
 			FROM stills s JOIN visits v ON v.id = s.visit WHERE s.state = 'pending'),
@@ -53,7 +56,7 @@ const givenUp = `state = 'failed' AND file IS NOT NULL`
 // and returns how many. Those that are given up from now on are by this version.
 func (a *Archive) TryGivenUp(ctx context.Context, version string) (stills int, err error) {
 	a.version = version
-	for {
+	for !a.ReadOnly() {
 		var visits []string
 		err := a.update(ctx, func(tx *sql.Tx) (err error) {
 			visits, err = texts(tx.QueryContext(ctx, `SELECT DISTINCT visit FROM stills WHERE `+givenUp+`
@@ -73,6 +76,7 @@ func (a *Archive) TryGivenUp(ctx context.Context, version string) (stills int, e
 		}
 		a.signal()
 	}
+	return 0, nil
 }
 
 func (a *Archive) tryAgain(ctx context.Context, tx *sql.Tx, visit string, stills *int) error {

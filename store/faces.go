@@ -5,10 +5,12 @@ import (
 	"database/sql"
 	"encoding/binary"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 
 	"lintel/internal/house"
+	"lintel/store/seal"
 )
 
 // facePlace is what is sealed of a face is sealed for.
@@ -26,6 +28,9 @@ func (a *Archive) rewriteFace(ctx context.Context, tx *sql.Tx, f house.Face) err
 		return err
 	}
 	sealed, err := a.sealAgain(before, raw, facePlace(f.ID)...)
+	if errors.Is(err, seal.ErrOpen) {
+		return nil // what was known of it is lost
+	}
 	if err != nil {
 		return fmt.Errorf("sealing face %s: %w", f.ID, err)
 	}

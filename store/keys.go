@@ -74,17 +74,20 @@ func (a *Archive) openKeys(ctx context.Context) error {
 	return nil
 }
 
+// A keyedTable is one whose rows have keys of their own.
+type keyedTable struct {
+	table, id string
+	columns   []string
+	script    string
+}
+
 // keyedTables are those whose rows have a key of their own for what is sealed in them,
 // beside stills, whose key is for their file; id is the column that names a row. A row
 // of another table that is to go without a trace belongs here, with a column slot and
 // a trigger as in slotsScript; else it is sealed under the master key, and nothing
 // promises that it can't be read once it went. Script is the migration that brought the
 // column.
-var keyedTables = []struct {
-	table, id string
-	columns   []string
-	script    string
-}{
+var keyedTables = []keyedTable{
 	{"faces", "id", words("sealed"), slotsScript},
 	{"gallery", "id", words("descriptor"), slotsScript},
 	{"portraits", "reference", words("picture"), slotsScript},
@@ -116,11 +119,6 @@ func (a *Archive) findKeyed(names []string, version int) {
 		}
 	}
 }
-
-// onlyShown are those that give no power, and read as empty where their key is gone:
-// what a backup of before an erasure has of what was erased.
-var onlyShown = map[string]bool{"persons.name": true, "consents.given_by": true, "consents.scope": true,
-	"visits.ring": true, "holds.reason": true, "messages.sealed": true}
 
 // takenSlots finds the slots that rows name.
 func (a *Archive) takenSlots() string {
@@ -220,10 +218,15 @@ func (a *Archive) sealAgain(before, value []byte, place ...string) (sealed []byt
 // open opens a value for its place, the table and column and the row's id, under the
 // key of the row or, where rows have none, under the master key.
 func (a *Archive) open(sealed []byte, place ...string) ([]byte, error) {
+	open := a.seals.OpenValue
 	if a.keyed[place[0]] {
-		return a.openKeyed(sealed, place...)
+		open = a.openKeyed
 	}
-	return a.seals.OpenValue(sealed, place...)
+	value, err := open(sealed, place...)
+	if errors.Is(err, seal.ErrOpen) {
+		a.damages.meet(place, a.now())
+	}
+	return value, err
 }
 
 func (a *Archive) openKeyed(sealed []byte, place ...string) ([]byte, error) {

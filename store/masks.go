@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"lintel/internal/house"
+	"lintel/store/seal"
 )
 
 // Masks returns the outlines that are black on a bell's stills, and their
@@ -34,7 +35,10 @@ func (a *Archive) masksIn(ctx context.Context, q querier,
 	if err != nil {
 		return nil, 0, fmt.Errorf("reading masks: %w", err)
 	}
-	raw, err := a.seals.OpenValue(sealed, "masks.polygons", bell)
+	raw, err := a.open(sealed, "masks.polygons", bell)
+	if errors.Is(err, seal.ErrOpen) {
+		return nil, revision, fmt.Errorf("opening masks: %w", house.ErrUnvouched)
+	}
 	if err != nil {
 		return nil, 0, fmt.Errorf("opening masks: %w", err)
 	}

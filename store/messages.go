@@ -227,7 +227,7 @@ func (a *Archive) messagesIn(ctx context.Context, q querier, clause string, args
 		}
 		m.SentAt, m.Until, m.ShownAt, m.MissedAt, m.EndedAt = timeOf(sent), timeOf(until), timeOf(shown), timeOf(missed),
 			timeOf(ended)
-		return errors.Join(a.unseal(&m.Bell, name, "bells.name", bell),
+		return errors.Join(a.bellAddress(&m.Bell, name, bell),
 			a.unseal(&m.Text, sealed, "messages.sealed", m.ID))
 	})
 	if err != nil {

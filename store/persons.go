@@ -12,7 +12,7 @@ import (
 	"golang.org/x/text/unicode/norm"
 
 	"lintel/internal/house"
-	"lintel/store/internal/keyfile"
+	"lintel/store/seal"
 )
 
 // AddPerson adds a person, who can be enrolled once there is a consent. The
@@ -286,7 +286,7 @@ func (a *Archive) references(ctx context.Context, q querier, query string, args 
 			return err
 		}
 		descriptor, err := a.open(sealed, "gallery.descriptor", id)
-		if errors.Is(err, keyfile.ErrGone) {
+		if errors.Is(err, seal.ErrOpen) {
 			r.Person = "" // left out below
 			return nil
 		}

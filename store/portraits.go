@@ -7,6 +7,7 @@ import (
 	"fmt"
 
 	"lintel/internal/house"
+	"lintel/store/seal"
 )
 
 // addPortrait keeps the picture of a reference's face, if there is one.
@@ -37,6 +38,9 @@ func (a *Archive) Portrait(ctx context.Context, person, reference string) ([]byt
 	var picture []byte
 	if err == nil {
 		picture, err = a.open(sealed, "portraits.picture", reference)
+	}
+	if errors.Is(err, seal.ErrOpen) {
+		err = house.ErrNotFound
 	}
 	if err != nil {
 		return nil, fmt.Errorf("reading the picture of reference %s: %w", reference, err)

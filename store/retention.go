@@ -5,10 +5,12 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"io/fs"
 	"slices"
 	"time"
 
 	"lintel/internal/house"
+	"lintel/store/seal"
 )
 
 // A Shrinker returns a smaller JPEG of a still, with its size in pixels; of a
@@ -287,6 +289,9 @@ func (a *Archive) shrinkVisit(ctx context.Context, id string, shrink Shrinker) e
 			continue
 		}
 		data, err := a.ReadStill(ctx, id, s.Frame)
+		if errors.Is(err, seal.ErrOpen) || errors.Is(err, fs.ErrNotExist) {
+			continue // there is nothing to make smaller, and it goes when the others go
+		}
 		if err != nil {
 			return err
 		}

@@ -144,7 +144,7 @@ func (a *Archive) openBrowser(b *house.Browser, sealed []byte, session string) e
 	if sealed == nil {
 		return nil
 	}
-	return a.openJSON(b, sealed, "sessions.browser", session)
+	return passedOver(a.openJSON(b, sealed, "sessions.browser", session))
 }
 
 // UseSession notes that a session was used, and in which browser: at once if none

@@ -8,11 +8,13 @@ import (
 	"fmt"
 
 	"lintel/internal/house"
+	"lintel/store/seal"
 )
 
 // setting reads a setting into v and reports whether it is there. The error is
 // house.ErrUnvouched for one that somebody without the master key put there, or
-// put back as it once was: that is then what v holds.
+// put back as it once was: that is then what v holds. So it is for one that does not
+// open any more, and v as it was.
 func (a *Archive) setting(ctx context.Context, q querier, name string, v any) (found bool, err error) {
 	var sealed []byte
 	right, asks := true, `true` // of a copy that has no vouchers yet
@@ -27,7 +29,9 @@ func (a *Archive) setting(ctx context.Context, q querier, name string, v any) (f
 	if err != nil {
 		return false, fmt.Errorf("reading the setting %s: %w", name, err)
 	}
-	if err := a.openJSON(v, sealed, "settings.value", name); err != nil {
+	if err := a.openJSON(v, sealed, "settings.value", name); errors.Is(err, seal.ErrOpen) {
+		right = false
+	} else if err != nil {
 		return false, fmt.Errorf("the setting %s: %w", name, err)
 	}
 	if !right {

@@ -83,7 +83,7 @@ func (a *Archive) copyPages(ctx context.Context, dir string) error {
 	if err := privateFile(path); err != nil { // SQLite takes an empty file
 		return err
 	}
-	from, err := openPool(a.dir, "rw", "deferred") // without guards: rows are copied as they are
+	from, err := a.pool("rw", "deferred") // without guards: rows are copied as they are
 	if err != nil {
 		return err
 	}
@@ -431,6 +431,9 @@ const (
 // BackedUp remembers a backup that succeeded, in the audit trail if it is a new
 // one.
 func (a *Archive) BackedUp(ctx context.Context, last Backup, isNew bool) error {
+	if a.ReadOnly() {
+		return nil // the folder of backups has it all the same
+	}
 	err := a.update(ctx, func(tx *sql.Tx) error {
 		if err := a.set(ctx, tx, backupSetting, last); err != nil || !isNew {
 			return err

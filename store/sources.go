@@ -203,7 +203,7 @@ func (a *Archive) ReportsOf(ctx context.Context, source string, since time.Time)
 		}
 		r.HeardAt = timeOf(heard)
 		r.Text, err = a.open(sealed, "reports.sealed", id)
-		return err
+		return passedOver(err)
 	})
 	if err != nil {
 		return nil, fmt.Errorf("reading what source %s told: %w", source, damage(err))
@@ -212,9 +212,9 @@ func (a *Archive) ReportsOf(ctx context.Context, source string, since time.Time)
 }
 
 // SourceState returns what [Archive.MoveSource] kept last of a source's way, nil
-// where nothing was. The error is ErrNotFound.
+// where nothing was, or nothing that opens. The error is ErrNotFound.
 func (a *Archive) SourceState(ctx context.Context, id string) (state json.RawMessage, err error) {
-	if state, err = a.sourceState(ctx, a.read, id); err != nil {
+	if state, err = a.sourceState(ctx, a.read, id); passedOver(err) != nil {
 		return nil, fmt.Errorf("reading what is known of source %s: %w", id, err)
 	}
 	return state, nil

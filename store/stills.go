@@ -354,7 +354,11 @@ func (a *Archive) openFile(sealed []byte, slot int64, place ...string) ([]byte, 
 // Lock makes this the one server of the archive, until Close. The error is
 // ErrInUse while another process is.
 func (a *Archive) Lock() error {
-	f, err := os.OpenFile(filepath.Join(a.dir, "server.lock"), os.O_CREATE|os.O_RDWR, 0o600)
+	path, flags := filepath.Join(a.dir, "server.lock"), os.O_CREATE|os.O_RDWR
+	if a.ReadOnly() {
+		path, flags = a.dir, os.O_RDONLY
+	}
+	f, err := os.OpenFile(path, flags, 0o600)
 	if err != nil {
 		return fmt.Errorf("locking the archive: %w", err)
 	}
@@ -380,6 +384,9 @@ type Recovered struct {
 func (a *Archive) Recover(ctx context.Context) (r Recovered, err error) {
 	if a.lock == nil {
 		return r, errors.New("recovering the archive: it is not locked")
+	}
+	if a.ReadOnly() {
+		return r, nil
 	}
 	if err := a.recoverIncoming(ctx, &r); err != nil {
 		return r, fmt.Errorf("recovering the archive: %w", damage(err))

@@ -7,7 +7,7 @@ import (
 	"fmt"
 
 	"lintel/internal/house"
-	"lintel/store/internal/keyfile"
+	"lintel/store/seal"
 )
 
 // Consents returns all consents of a person's, those withdrawn as well, in the
@@ -53,8 +53,8 @@ func (a *Archive) Enrolments(ctx context.Context, person string) ([]house.Enrolm
 			e.Portrait = &house.Portrait{Origin: origin}
 		}
 		descriptor, err := a.open(sealed, "gallery.descriptor", e.ID)
-		if errors.Is(err, keyfile.ErrGone) {
-			return nil // nothing is known of it any more; verify tells of it
+		if errors.Is(err, seal.ErrOpen) {
+			return nil // nothing is known of it any more
 		}
 		if err != nil {
 			return fmt.Errorf("opening a reference: %w", err)

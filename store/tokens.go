@@ -5,6 +5,7 @@ import (
 	"context"
 	"crypto/rand"
 	"database/sql"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -13,6 +14,7 @@ import (
 	"golang.org/x/text/unicode/norm"
 
 	"lintel/internal/house"
+	"lintel/store/seal"
 )
 
 // sealedProgram is what is sealed of a program, bound to its id: whoever can
@@ -75,7 +77,7 @@ func (a *Archive) Programs(ctx context.Context) ([]house.Program, error) {
 // ProgramOf returns the program that has the token, or ErrNotFound.
 func (a *Archive) ProgramOf(ctx context.Context, token string) (house.Program, error) {
 	found, err := a.programs(ctx, `token_hash = ?`, hashOf(token))
-	if err == nil && len(found) == 0 {
+	if err == nil && (len(found) == 0 || found[0].Scopes == "") { // or what it may does not open
 		err = house.ErrNotFound
 	}
 	if err != nil {
@@ -110,7 +112,11 @@ func (a *Archive) programs(ctx context.Context, condition string, args ...any) (
 			return err
 		}
 		var kept sealedProgram
-		if err := a.openJSON(&kept, sealed, "programs.sealed", p.ID); err != nil {
+		err := a.openJSON(&kept, sealed, "programs.sealed", p.ID)
+		if errors.Is(err, seal.ErrOpen) {
+			kept.Name, err = house.Unreadable, nil // and it may nothing
+		}
+		if err != nil {
 			return err
 		}
 		p.Name, p.Scopes, p.AddedAt, p.UsedAt = kept.Name, kept.Scopes, timeOf(added), timeOf(used)

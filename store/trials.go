@@ -196,7 +196,7 @@ func (a *Archive) trials(ctx context.Context, clause string, args ...any) ([]hou
 			return err
 		}
 		t.Step, t.StartedAt, t.EndsAt = house.TrialSteps[step], timeOf(started), timeOf(ends)
-		return a.unseal(&t.Bell, name, "bells.name", bell)
+		return a.bellAddress(&t.Bell, name, bell)
 	})
 	if err != nil {
 		return nil, fmt.Errorf("reading trials: %w", damage(err))
@@ -218,8 +218,12 @@ func (a *Archive) fillTrial(ctx context.Context, t *house.Trial) error {
 		if sealed == nil {
 			return nil
 		}
-		r.Found = new(house.TrialFound)
-		return a.openJSON(r.Found, sealed, "trial_rings.sealed", r.ID)
+		var found house.TrialFound
+		err := a.openJSON(&found, sealed, "trial_rings.sealed", r.ID)
+		if err == nil {
+			r.Found = &found
+		}
+		return passedOver(err)
 	})
 	if err != nil {
 		return fmt.Errorf("reading a trial's rings: %w", damage(err))

@@ -65,10 +65,14 @@ const onItsWay = time.Minute
 // that no row names go, files on their way arrive, a row is corrected where its
 // file is authentic, erasures are finished. A still whose file is gone or does
 // not open is marked as lost, and such a file removed, since no key there is
-// will ever open it. The audit trail is not mended, only told of such losses. A
-// database that SQLite finds damaged is left as it is, and not looked at further.
+// will ever open it. The audit trail is not mended, only told of such losses. Of a
+// database that SQLite finds damaged the indexes are made anew; if that is not enough,
+// it is left as it is, and not looked at further.
 func (a *Archive) Verify(ctx context.Context, repair bool, progress func(done, total int)) (Report, error) {
-	v := verification{Archive: a, repair: repair, progress: progress}
+	return a.verify(ctx, &verification{Archive: a, repair: repair, progress: progress})
+}
+
+func (a *Archive) verify(ctx context.Context, v *verification) (Report, error) {
 	v.Problems = []Problem{}
 	if err := v.run(ctx); err != nil {
 		return v.Report, fmt.Errorf("verifying the archive: %w", damage(err))
@@ -80,6 +84,7 @@ type verification struct {
 	*Archive
 	Report
 	repair   bool
+	from     *Archive // a copy to take from what is damaged, nil for none
 	progress func(done, total int)
 	served   bool // whether a server uses the archive and goes on with what is half done
 	intact   bool // the audit trail
@@ -95,8 +100,8 @@ func (v *verification) run(ctx context.Context) error {
 		return err
 	}
 	for _, check := range []func(context.Context) error{
-		v.checkTrail, v.checkRemovals, v.checkIncoming, v.checkFiles, v.checkStills, v.checkSealed, v.checkKeys,
-		v.checkRows, v.checkVisits, v.checkDays, v.checkAges,
+		v.takeFromCopy, v.checkTrail, v.checkRemovals, v.checkIncoming, v.checkFiles, v.checkStills, v.checkSealed,
+		v.checkKeys, v.checkRows, v.checkVisits, v.checkDays, v.checkAges,
 	} {
 		if err := check(ctx); err != nil {
 			return err

@@ -9,8 +9,14 @@ import (
 // checkDatabase lets SQLite check its own structure; what is built on a
 // damaged one can't be relied on.
 func (v *verification) checkDatabase(ctx context.Context) (whole bool, err error) {
-	said, err := texts(v.read.QueryContext(ctx, `SELECT integrity_check FROM pragma_integrity_check`))
-	if err == nil && len(said) == 1 && said[0] == "ok" {
+	said, err := integrity(ctx, v.read)
+	if err == nil && said == nil {
+		return v.checkReferences(ctx)
+	}
+	if v.repair && v.reindex(ctx) == nil {
+		for _, text := range said {
+			v.found(WithDatabase, "archive.db", true, "SQLite found: %s; its indexes were made anew", strings.TrimSpace(text))
+		}
 		return v.checkReferences(ctx)
 	}
 	for _, text := range said {
@@ -25,6 +31,15 @@ func (v *verification) checkDatabase(ctx context.Context) (whole bool, err error
 	v.found(WithDatabase, "archive.db", false, "nothing was changed and nothing else was checked; leave this folder as "+
 		"it is, and restore a backup into another one")
 	return false, nil
+}
+
+// integrity returns what SQLite finds wrong with its own structure, nil for nothing.
+func integrity(ctx context.Context, q querier) (said []string, err error) {
+	said, err = texts(q.QueryContext(ctx, `SELECT integrity_check FROM pragma_integrity_check`))
+	if err == nil && len(said) == 1 && said[0] == "ok" {
+		return nil, nil
+	}
+	return said, err
 }
 
 // checkReferences looks for rows that belong to a row which is not there.

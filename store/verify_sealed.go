@@ -8,7 +8,7 @@ import (
 // sealedColumns are the columns that hold sealed values, with what each row's
 // place is named by. The audit trail's head and the stills' keys are opened
 // elsewhere.
-var sealedColumns = []struct{ table, column, id string }{
+var sealedColumns = []sealedColumn{
 	{"bells", "name", "id"},
 	{"visits", "ring", "id"},
 	{"persons", "name", "id"},
@@ -44,28 +44,40 @@ var sealedColumns = []struct{ table, column, id string }{
 	{"bell_views", "sealed", "bell"},
 }
 
+type sealedColumn struct{ table, column, id string }
+
+// A sealedRow is a row's value of such a column.
+type sealedRow struct {
+	row    int64
+	id     string
+	sealed []byte
+}
+
 func (v *verification) checkSealed(ctx context.Context) error {
+	return v.eachUnopened(ctx, func(c sealedColumn, x sealedRow) error {
+		v.found(WithSealed, x.id, false, "its %s in %s does not open any more; a backup may have it", c.column, c.table)
+		return nil
+	})
+}
+
+// eachUnopened calls f with each sealed value that does not open, and counts the others.
+func (v *verification) eachUnopened(ctx context.Context, f func(sealedColumn, sealedRow) error) error {
+	v.Sealed = 0
 	for _, c := range sealedColumns {
-		type value struct {
-			row    int64
-			id     string
-			sealed []byte
-		}
 		query := fmt.Sprintf(`SELECT rowid, %s, %s FROM main.%s WHERE rowid > ? AND %[2]s IS NOT NULL ORDER BY rowid LIMIT ?`,
 			c.id, c.column, c.table)
 		for after := int64(-1 << 62); ; {
 			rows, err := v.read.QueryContext(ctx, query, after, someRows)
-			values, err := scanAll(rows, err, func(x *value) error { return rows.Scan(&x.row, &x.id, &x.sealed) })
+			values, err := scanAll(rows, err, func(x *sealedRow) error { return rows.Scan(&x.row, &x.id, &x.sealed) })
 			if err != nil {
 				return err
 			}
 			for _, x := range values {
-				if _, err := v.open(x.sealed, c.table+"."+c.column, x.id); err != nil {
-					v.found(WithSealed, x.id, false, "its %s in %s does not open any more: %v; a backup may have it", c.column,
-						c.table, err)
-					continue
+				if _, err := v.open(x.sealed, c.table+"."+c.column, x.id); err == nil {
+					v.Sealed++
+				} else if err := f(c, x); err != nil {
+					return err
 				}
-				v.Sealed++
 			}
 			if len(values) < someRows {
 				break

@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"lintel/internal/house"
-	"lintel/store/internal/keyfile"
+	"lintel/store/seal"
 )
 
 // LatestVisits returns the newest visits, newest first.
@@ -176,7 +176,7 @@ func (a *Archive) scanVisit(rows *sql.Rows, v *house.Visit) error {
 		err = a.unseal(&v.Hold.Reason, reason, "holds.reason", v.ID)
 	}
 	return errors.Join(err,
-		a.unseal(&v.Bell, name, "bells.name", bell),
+		a.bellAddress(&v.Bell, name, bell),
 		a.unseal(&v.Ring, ring, "visits.ring", v.ID))
 }
 
@@ -300,8 +300,8 @@ func (a *Archive) nameSaid(said *house.Said, person, resident, tablet []byte) (e
 
 func (a *Archive) openFace(f *house.Face, sealed []byte, id string) error {
 	raw, err := a.open(sealed, facePlace(id)...)
-	if errors.Is(err, keyfile.ErrGone) {
-		return nil // nothing is known of it any more; verify tells of it
+	if errors.Is(err, seal.ErrOpen) {
+		return nil // nothing is known of it any more
 	}
 	if err != nil {
 		return fmt.Errorf("opening face %s: %w", id, err)

@@ -272,7 +272,11 @@ func (a *Archive) guard(ctx context.Context) (names []string, version int, err e
 }
 
 func (a *Archive) openGuarded(txlock string) (*sql.DB, *guarded, error) {
-	dsn, err := sourceName(a.dir, "rw", txlock)
+	dir, mode := a.dir, "rw"
+	if a.ReadOnly() {
+		dir, mode = a.immutable, immutableMode
+	}
+	dsn, err := sourceName(dir, mode, txlock)
 	if err != nil {
 		return nil, nil, err
 	}

@@ -181,7 +181,7 @@ func (s *Server) tell(ctx context.Context, conn line, r *http.Request, known int
 		}
 		t := s.presenterNow(ctx)
 		var troubleChanged <-chan struct{}
-		told, troubleChanged, err = s.tellTrouble(ctx, conn, t.Words, screen.known, told)
+		told, troubleChanged, err = s.tellTrouble(ctx, session(r), conn, t.Words, screen.known, told)
 		if err != nil {
 			return err
 		}
@@ -234,14 +234,16 @@ func (c *screen) beat(conn line) error {
 
 // tellTrouble says what is wrong, where that is not what was told before, and
 // returns what is told then, and a channel that is closed when that changes.
-func (s *Server) tellTrouble(ctx context.Context, conn line, w words.Words, known int64,
+func (s *Server) tellTrouble(ctx context.Context, who house.Session, conn line, w words.Words, known int64,
 	told string) (string, <-chan struct{}, error) {
 	if err := s.watchArchive(ctx); err != nil {
 		return told, nil, err
 	}
-	text, changed := s.trouble.say(w, troubles...)
-	text = joined(text, s.triedWords(w))
-	told, err := conn.sendNews("trouble", known, told, text)
+	text, changed, err := s.troubleWords(ctx, who, w)
+	if err != nil {
+		return told, nil, err
+	}
+	told, err = conn.sendNews("trouble", known, told, text)
 	return told, changed, err
 }
 

@@ -11,13 +11,19 @@ import (
 	"lintel/internal/house"
 )
 
-// inDemo has a page that was drawn say first of all that it is of a demo, where it is.
-func inDemo(r *http.Request, page []byte) ([]byte, error) {
-	if who, ok := r.Context().Value(readerKey{}).(*reader); !ok || !who.demo {
+// withNotice has a page that was drawn say first of all that it is of a demo, or that
+// nothing can be kept, where it is so.
+func withNotice(r *http.Request, page []byte) ([]byte, error) {
+	who, ok := r.Context().Value(readerKey{}).(*reader)
+	if !ok || !who.demo && !who.unkept {
 		return page, nil
 	}
+	notice := "demo"
+	if who.unkept {
+		notice = "unkept"
+	}
 	var bar bytes.Buffer
-	if err := drawPage(&bar, languageOf(r), "demo", nil); err != nil {
+	if err := drawPage(&bar, languageOf(r), notice, nil); err != nil {
 		return nil, err
 	}
 	head, body, _ := bytes.Cut(page, []byte("<body"))

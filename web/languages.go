@@ -27,6 +27,7 @@ var (
 type reader struct {
 	language string
 	demo     bool // whether it is a demo that they look at
+	unkept   bool // whether nothing can be kept
 }
 
 type readerKey struct{}
@@ -47,7 +48,7 @@ func (s *Server) reading(r *http.Request) *http.Request {
 	} else {
 		lang = catalog.Match(r.Header.Values("Accept-Language")...)
 	}
-	return r.WithContext(context.WithValue(r.Context(), readerKey{}, &reader{lang, s.Demo}))
+	return r.WithContext(context.WithValue(r.Context(), readerKey{}, &reader{lang, s.Demo, s.Archive.ReadOnly()}))
 }
 
 // readIn has the rest of a request said in a language that was chosen, if it was.

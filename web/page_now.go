@@ -57,8 +57,9 @@ func (s *Server) showNow(w http.ResponseWriter, r *http.Request) error {
 	if err := s.watchArchive(r.Context()); err != nil {
 		return err
 	}
-	page.Trouble, _ = s.trouble.say(presenter.Words, troubles...)
-	page.Trouble = joined(page.Trouble, s.triedWords(presenter.Words))
+	if page.Trouble, _, err = s.troubleWords(r.Context(), session(r), presenter.Words); err != nil {
+		return err
+	}
 	if page.Trial, err = s.trialWords(r.Context(), presenter.Words); err != nil {
 		return err
 	}

@@ -46,6 +46,8 @@ type upkeepView struct {
 	Waiting  waitingView
 	PutBack  string // that the whole archive is as it once was
 
+	Damage damageView
+
 	TLS   *upkeepTLS // nil without TLS
 	Plain bool       // whether there is none
 }
@@ -120,7 +122,7 @@ func (s *Server) drawUpkeep(w http.ResponseWriter, r *http.Request, page upkeepV
 		return err
 	}
 	if err := errors.Join(s.fillReaders(r.Context(), t, &page), s.fillReceivers(r.Context(), t, &page),
-		s.fillTrials(r.Context(), t, &page), s.fillCertificates(r, t, &page),
+		s.fillTrials(r.Context(), t, &page), s.fillCertificates(r, t, &page), s.fillDamage(r.Context(), t, &page),
 		s.fillBackups(r.Context(), t, &page)); err != nil {
 		return err
 	}

@@ -22,7 +22,7 @@ func sendPage(w http.ResponseWriter, r *http.Request, status int, name string, d
 	if err := drawPage(&b, languageOf(r), name, data); err != nil {
 		return err
 	}
-	page, err := inDemo(r, b.Bytes())
+	page, err := withNotice(r, b.Bytes())
 	if err != nil {
 		return err
 	}

@@ -12,6 +12,7 @@ import (
 	"lintel/pipeline/intake"
 	"lintel/pipeline/review"
 	"lintel/store"
+	"lintel/store/seal"
 	"lintel/web/view"
 )
 
@@ -27,6 +28,10 @@ var problems = []struct {
 }{
 	{err: house.ErrNoSpace, status: http.StatusInsufficientStorage, kind: "no-space",
 		title: "problem-no-space", detail: "problem-no-space-do"},
+
+	{err: store.ErrDamaged, status: http.StatusServiceUnavailable, kind: "damaged",
+		title: "problem-damaged-archive", detail: "problem-damaged-archive-do"},
+	{err: seal.ErrOpen, status: http.StatusGone, kind: "damaged", title: "problem-damaged", detail: "problem-damaged-do"},
 
 	{err: house.ErrUnvouched, status: http.StatusServiceUnavailable, kind: "unvouched",
 		title: "problem-unvouched", detail: "problem-unvouched-do"},

@@ -35,11 +35,14 @@ type caretaker struct {
 	erased  chan struct{}
 	day     string // on which strays were looked for last; Run's alone
 	waits   bool   // whether the last sweep had to wait; Run's alone
+	broken  bool   // whether the database is damaged; Run's alone
 
 	mu   sync.Mutex
 	last lastSweep
 
 	suspects []house.Suspicion
+
+	verifying sync.Mutex // held by who verifies the archive
 }
 
 type lastSweep struct {
@@ -75,15 +78,24 @@ func (c *caretaker) LastSweep() (time.Time, house.Swept, error) {
 // Run works until the context is done. Failures are logged and tried again the
 // next time.
 func (c *caretaker) Run(ctx context.Context) {
+	if c.archive.ReadOnly() {
+		return // there is nothing that could be done
+	}
+	var verifying sync.WaitGroup
+	defer verifying.Wait()
+	c.quickCheck(ctx)
 	for {
 		c.look(ctx)
+		verifying.Go(func() { c.verify(ctx) })
 		for waiting := true; waiting; {
 			select {
 			case <-ctx.Done():
 				return
 			case <-c.erased:
-				c.goOn(ctx)
-				c.finishErasures(ctx)
+				if !c.broken {
+					c.goOn(ctx)
+					c.finishErasures(ctx)
+				}
 			case <-c.minutes:
 				c.lookAtClock(ctx)
 			case <-c.hours:
@@ -95,13 +107,15 @@ func (c *caretaker) Run(ctx context.Context) {
 
 // look does all that is due, once.
 func (c *caretaker) look(ctx context.Context) {
-	c.sweep(ctx)
-	c.finishErasures(ctx)
+	if !c.broken {
+		c.sweep(ctx)
+		c.finishErasures(ctx)
+		c.shrink(ctx)
+	}
 	c.renew(ctx)
 	c.checkRows(ctx)
 	c.noteUsage(ctx)
-	c.shrink(ctx)
-	if today := c.now().Format(time.DateOnly); today != c.day {
+	if today := c.now().Format(time.DateOnly); today != c.day && !c.broken {
 		c.day = today
 		c.setStraysAside(ctx)
 		c.checkTrail(ctx)
@@ -126,13 +140,19 @@ func (c *caretaker) noteUsage(ctx context.Context) {
 // practice, no source.
 const quietFrom, quietUntil = 2, 5
 
+// isQuiet reports whether it is such an hour, by the server's own clock where the
+// household's zone can't be read.
+func (c *caretaker) isQuiet(ctx context.Context) bool {
+	now := c.now()
+	if rules, err := c.archive.Rules(ctx); err == nil {
+		now = now.In(rules.Location())
+	}
+	return now.Hour() >= quietFrom && now.Hour() < quietUntil
+}
+
 // shrink gives back to the disk what the database does not need any more, at night.
 func (c *caretaker) shrink(ctx context.Context) {
-	rules, err := c.archive.Rules(ctx)
-	if err != nil {
-		return // residents are told
-	}
-	if hour := c.now().In(rules.Location()).Hour(); hour < quietFrom || hour >= quietUntil {
+	if !c.isQuiet(ctx) {
 		return
 	}
 	bytes, err := c.archive.Shrink(ctx, false)
@@ -187,7 +207,7 @@ func (c *caretaker) sweep(ctx context.Context) {
 // goOn sweeps where that had to wait: a resident may have said meanwhile that it may
 // go on, or the clock may be right.
 func (c *caretaker) goOn(ctx context.Context) {
-	if c.waits {
+	if c.waits && !c.broken {
 		c.sweep(ctx)
 	}
 }

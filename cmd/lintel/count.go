@@ -56,7 +56,12 @@ func (g *globals) newCount(archive *store.Archive, log *slog.Logger, now func() 
 		return nil, err
 	}
 	c := &count{path: path, archive: archive, log: log, now: now}
-	if c.own, err = archive.Household(g.ctx); err != nil {
+	c.own, err = archive.Household(g.ctx)
+	if errors.Is(err, house.ErrUnvouched) || errors.Is(err, house.ErrNoSpace) {
+		log.Warn("whether this archive's folder was put back as it once was can't be told", "err", err)
+		return &count{archive: archive, log: log, now: now}, nil
+	}
+	if err != nil {
 		return nil, err
 	}
 	if err := c.read(); err != nil {

@@ -84,6 +84,7 @@ var longHelp = kong.Vars{
 		"wrote go, and what was removed is missed no more. First look at the problems that verify names.",
 	"backup_keep": "How many snapshots stay, instead of those of 7 days, 4 weeks and 12 months; what only older ones " +
 		"need goes with them.",
+	"verify_from":      "With --repair, take what is damaged from the newest backup in this folder, where it is the same.",
 	"restore_identity": "A file with the age identity that opens an encrypted backup.",
 	"restore_snapshot": "Which snapshot, by its name in DIR/snapshots or DIR/damaged; the newest that can be had if not " +
 		"said.",

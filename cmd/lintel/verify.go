@@ -5,18 +5,25 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"time"
 
 	"lintel/store"
+	"lintel/store/backup"
+	"lintel/store/seal"
 )
 
 type verifyCmd struct {
 	Repair bool   `help:"Mend what can be mended without inventing anything."`
+	From   string `help:"${verify_from}" type:"existingdir" placeholder:"DIR"`
 	Erased string `help:"${verify_erased}" placeholder:"ID"`
 	Raw    string `help:"${verify_raw}" placeholder:"IMAGE"`
 
-	Recount bool `help:"${verify_recount}"`
-	JSON    bool `name:"json" help:"Print JSON."`
+	Recount  bool     `help:"${verify_recount}"`
+	Snapshot string   `help:"${restore_snapshot}" placeholder:"NAME"`
+	Identity []string `help:"${restore_identity}" type:"existingfile" placeholder:"FILE"`
+
+	JSON bool `name:"json" help:"Print JSON."`
 }
 
 // errUnsound says that an archive has problems.
@@ -28,6 +35,9 @@ func (c *verifyCmd) Run(g *globals) error {
 		return err
 	}
 	defer a.Close()
+	if c.From != "" && !c.Repair {
+		return misused("verify-from-alone")
+	}
 	if err := g.expectTrail(a); err != nil {
 		return err
 	}
@@ -67,7 +77,7 @@ func (c *verifyCmd) recount(g *globals, a *store.Archive) error {
 
 func (c *verifyCmd) verify(g *globals, a *store.Archive) error {
 	var looked *progress
-	report, err := a.Verify(g.ctx, c.Repair, func(_, total int) {
+	report, err := c.look(g, a, func(_, total int) {
 		if looked == nil {
 			looked = g.newProgress("progress-verify", total)
 		}
@@ -76,10 +86,13 @@ func (c *verifyCmd) verify(g *globals, a *store.Archive) error {
 	if looked != nil {
 		looked.end()
 	}
-	if err != nil {
-		return err
+	if err == nil && !a.ReadOnly() {
+		err = a.KeepSoundness(g.ctx, report)
 	}
-	if err := g.print(c.JSON, report, func(w io.Writer) { printReport(w, report) }); err != nil {
+	if printed := g.print(c.JSON, report, func(w io.Writer) { printReport(w, report, err == nil) }); err == nil {
+		err = printed
+	}
+	if err != nil {
 		return err
 	}
 	switch {
@@ -107,7 +120,49 @@ func (c *verifyCmd) shrink(g *globals, a *store.Archive) error {
 	return err
 }
 
-func printReport(w io.Writer, r store.Report) {
+// look verifies the archive, or mends it, from a backup where one is named.
+func (c *verifyCmd) look(g *globals, a *store.Archive, progress func(done, total int)) (store.Report, error) {
+	if c.From == "" {
+		return a.Verify(g.ctx, c.Repair, progress)
+	}
+	from, drop, err := c.restored(g)
+	if err != nil {
+		return store.Report{Problems: []store.Problem{}}, err
+	}
+	report, err := a.Mend(g.ctx, from, progress)
+	return report, errors.Join(err, from.Close(), drop())
+}
+
+// restored restores the backup beside the archive, where there is room for it, and
+// returns it with what removes it again.
+func (c *verifyCmd) restored(g *globals) (from *store.Archive, drop func() error, err error) {
+	identities, err := readIdentities(c.Identity)
+	if err != nil {
+		return nil, nil, err
+	}
+	dir, err := os.MkdirTemp(filepath.Dir(g.folder()), ".lintel-mending-")
+	if err != nil {
+		return nil, nil, err
+	}
+	drop = func() error { return os.RemoveAll(dir) }
+	_, err = backup.Restore(g.ctx, c.From, dir, backup.RestoreOptions{
+		Key:        func(string) (seal.Key, error) { return g.masterKey() },
+		Identities: identities, Snapshot: c.Snapshot, RespectErasures: true, Now: time.Now,
+	})
+	var key seal.Key
+	if err == nil {
+		key, err = g.masterKey()
+	}
+	if err == nil {
+		from, err = store.Open(g.ctx, dir, key, time.Now)
+	}
+	if err != nil {
+		return nil, nil, errors.Join(fmt.Errorf("reading the backup: %w", err), drop())
+	}
+	return from, drop, nil
+}
+
+func printReport(w io.Writer, r store.Report, whole bool) {
 	for _, p := range r.Problems {
 		line := p.What + ": "
 		if p.Subject != "" {
@@ -123,7 +178,7 @@ func printReport(w io.Writer, r store.Report) {
 	}
 	tell(w, "verify-stills", "Visits", r.Visits, "Stills", r.Stills, "Lost", r.Lost, "Files", r.Files)
 	tell(w, "verify-database", "Sealed", r.Sealed, "Keys", r.Keys, "Entries", r.Entries)
-	if r.Left == 0 {
+	if r.Left == 0 && whole {
 		tell(w, "verify-sound")
 	}
 }

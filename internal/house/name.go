@@ -28,6 +28,7 @@ var (
 //     which UTS #39 keeps from identifiers; but for a selector of how a symbol looks
 //   - no blanks (Zs) but U+0020 and the wide U+3000, and no two in a row: pages draw
 //     the others, and many, as they draw one
+//   - no U+FFFD, which stands where a text was that does not open any more
 //   - no code points that are private or no characters (Co and unassigned ones)
 func CheckName(name string, most int) error {
 	if n := utf8.RuneCountInString(name); n == 0 || n > most || !utf8.ValidString(name) {
@@ -52,6 +53,8 @@ var joining = []*unicode.RangeTable{unicode.Arabic, unicode.Syriac, unicode.Mong
 // seen reports whether a character can be seen where it stands after another.
 func seen(r, before rune) bool {
 	switch {
+	case string(r) == Unreadable:
+		return false
 	case r == '\u200c' || r == '\u200d':
 		return unicode.In(before, joining...)
 	case unicode.Is(unicode.Variation_Selector, r):

@@ -16,22 +16,22 @@ import (
 // 0.3 at most.
 func who(d house.Descriptor) int { return int(d[0]+2) / 4 }
 
-// A life is what strangers' groups live through.
-type life struct {
+// A groupsLife is what strangers' groups live through.
+type groupsLife struct {
 	*household
 	*rand.Rand
 	persons []house.Person
 }
 
 // visits lists all that there are.
-func (l *life) visits() []house.Visit {
+func (l *groupsLife) visits() []house.Visit {
 	all, err := l.archive.LatestVisits(l.ctx(), 1000)
 	l.must(err)
 	return all
 }
 
 // rings has a few people seen, on one frame or two: on the left or the right of the still.
-func (l *life) rings() {
+func (l *groupsLife) rings() {
 	var faces []house.Face
 	for range 1 + l.IntN(2) {
 		f := like(float32(4*l.IntN(6))+0.3*l.Float32(), 40)
@@ -61,7 +61,7 @@ func (l *life) rings() {
 }
 
 // happens has something happen, most often to a visit or a face drawn from all.
-func (l *life) happens() {
+func (l *groupsLife) happens() {
 	visits := l.visits()
 	if l.IntN(3) > 0 || len(visits) < 5 {
 		l.rings()
@@ -107,7 +107,7 @@ func (l *life) happens() {
 }
 
 // masks blackens the left half, of earlier stills too.
-func (l *life) masks() {
+func (l *groupsLife) masks() {
 	left := house.Polygon{{X: 0, Y: 0}, {X: .5, Y: 0}, {X: .5, Y: 1}, {X: 0, Y: 1}}
 	l.must(l.archive.SetMasks(l.ctx(), "gate", []house.Polygon{left}))
 	black := func(jpeg []byte, _ []house.Polygon) ([]byte, error) { return jpeg, nil }
@@ -117,7 +117,7 @@ func (l *life) masks() {
 }
 
 // anew groups all faces that are nobody's by whose they were drawn as.
-func (l *life) anew() map[string][]string {
+func (l *groupsLife) anew() map[string][]string {
 	of := make(map[int][]string)
 	for _, v := range l.visits() {
 		for _, still := range v.Stills {
@@ -140,7 +140,7 @@ func (l *life) anew() map[string][]string {
 }
 
 // compares the groups that are kept with those of faces as they are now.
-func (l *life) compares() {
+func (l *groupsLife) compares() {
 	l.t.Helper()
 	due := l.anew()
 	several := 0
@@ -189,7 +189,7 @@ func (l *life) compares() {
 func TestGroupsLive(t *testing.T) {
 	for seed := range uint64(3) {
 		h := newHouse(t)
-		l := &life{h, rand.New(rand.NewPCG(seed, 34)), nil}
+		l := &groupsLife{h, rand.New(rand.NewPCG(seed, 34)), nil}
 		for i, name := range []string{"Ilse Amberg", "Odo Fenwright"} {
 			l.persons = append(l.persons, h.enrolled(name, 60+i))
 		}

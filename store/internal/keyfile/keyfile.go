@@ -73,9 +73,13 @@ func (n Number) at() int64 { return n.Position() * SlotSize }
 // is said of each method.
 type File struct{ f *os.File }
 
-// Open opens a file of slots, and makes an empty one where there is none.
+// Open opens a file of slots, and makes an empty one where there is none. On a disk that
+// can only be read it is opened to be read.
 func Open(path string) (*File, error) {
 	f, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR, 0o600)
+	if errors.Is(err, syscall.EROFS) {
+		f, err = os.Open(path)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("opening the keys: %w", err)
 	}
