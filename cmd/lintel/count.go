@@ -174,11 +174,13 @@ func (c *count) tell(back *house.PutBack) {
 	if back == nil {
 		return
 	}
-	what := "the archive's folder was put back as it once was"
 	if back.Trail {
-		what = "the end of the audit trail is gone, with what was its last entry"
+		c.log.Error("the end of the audit trail is gone, with what was its last entry, by somebody who did not use lintel restore",
+			"has", back.Has, "known", back.Had)
+		return
 	}
-	c.log.Error(what+", by somebody who did not use lintel restore", "has", back.Has, "known", back.Had)
+	c.log.Error("the archive's folder was put back as it once was, by somebody who did not use lintel restore",
+		"has", back.Has, "known", back.Had)
 }
 
 // expectTrail has an archive's checks miss the entry of its trail that is known beside
