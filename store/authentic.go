@@ -6,15 +6,24 @@ import (
 	"lintel/store/seal"
 )
 
-// Authentic returns a keyed hash of what a backup writes beside the database, by
-// which a restore knows it again: nobody without the master key can make one.
-func (a *Archive) Authentic(what, text string) string { return authentic(a.seals, what, text) }
+// Authentic returns a keyed hash of what a backup writes of a snapshot beside the
+// database, by which a restore that has the master key of its time knows it again:
+// nobody without that key can make one.
+func (a *Archive) Authentic(what, text string) string { return authentic(a.seals.OwnIndex, what, text) }
 
-// Authentic is [Archive.Authentic] by the key of the archive that was copied.
-func (s *Snapshot) Authentic(what, text string) string { return authentic(s.copy.seals, what, text) }
+// AuthenticOfAll is Authentic of what a backup writes for all its snapshots, also those
+// from before the master key was changed: whoever has an earlier key can make one.
+func (a *Archive) AuthenticOfAll(what, text string) string {
+	return authentic(a.seals.Index, what, text)
+}
 
-func authentic(seals *seal.Sealer, what, text string) string {
-	return hex.EncodeToString(seals.Index("backup " + what + "\x00" + text))
+// AuthenticOfAll is [Archive.AuthenticOfAll] by the key of the archive that was copied.
+func (s *Snapshot) AuthenticOfAll(what, text string) string {
+	return authentic(s.copy.seals.Index, what, text)
+}
+
+func authentic(index func(string) []byte, what, text string) string {
+	return hex.EncodeToString(index("backup " + what + "\x00" + text))
 }
 
 // Vouches reports whether the archive that was copied vouched for its rows: from
@@ -27,5 +36,5 @@ func AuthenticBy(master seal.Key, what, text string) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	return authentic(seals, what, text), nil
+	return authentic(seals.OwnIndex, what, text), nil
 }

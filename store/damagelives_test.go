@@ -80,6 +80,9 @@ func furnishSealed(t *testing.T, a *Archive, c *clock) {
 		return house.SourceMove{State: json.RawMessage(`{"counter":7}`)}, nil
 	})
 	must(t, err)
+	index := a.seals.IndexKey() // as after the master key was changed
+	_, err = a.write.ExecContext(ctx, `UPDATE master SET carried = ?`, a.seals.Value(index[:], "master.carried"))
+	must(t, errors.Join(err, a.CheckWholeTrail(ctx)))
 	_, err = a.Household(ctx)
 	tablets, tabletErr := a.Tablets(ctx)
 	must(t, errors.Join(err, tabletErr))
@@ -281,7 +284,7 @@ func (l *damageLife) read() {
 	told := slices.ContainsFunc(r.Problems, func(p Problem) bool {
 		return strings.Contains(p.Words, l.v.table) || p.Subject == l.v.table || p.What == WithTrail || p.What == WithRows
 	})
-	if mended := l.v.table == "master"; !told && !mended {
+	if mended := l.v.table == "master" || l.v.table == "trail_checked"; !told && !mended {
 		l.t.Errorf("verify tells of %+v", r.Problems)
 	}
 	// Of rows that nobody vouches for the suspicions tell.

@@ -165,7 +165,7 @@ func (a *Archive) neverVouched(ctx context.Context, tx *sql.Tx) (bool, error) {
 // vouchingMark reports whether an archive with this mark has had vouchers.
 func (a *Archive) vouchingMark(mark []byte) bool {
 	_, err := a.seals.OpenValue(mark, markPlace...)
-	return err == nil || a.rotatedMark(mark)
+	return err == nil
 }
 
 // vouchForAll gives the rows of an archive that had no vouchers theirs, once, if

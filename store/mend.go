@@ -189,6 +189,6 @@ func (v *verification) isWhole(f filed, data []byte) bool {
 	if !bytes.Equal(hash[:], f.hash) {
 		return false
 	}
-	_, err := v.openFile(data, f.slot, stillPlace(f.visit, f.frame)...)
+	_, err := v.openPicture(data, f.slot, f.visit, f.frame)
 	return err == nil
 }

@@ -293,9 +293,8 @@ func (a *Archive) mark(ctx context.Context) error {
 }
 
 // markPlace is what the mark is sealed for, earlierPlace what it was sealed for while
-// rows had no vouchers, and rotatedPlace where the master key is not the first.
-var markPlace, earlierPlace, rotatedPlace = []string{"master.mark", "vouched"}, []string{"master.mark"},
-	[]string{"master.mark", "rotated"}
+// rows had no vouchers.
+var markPlace, earlierPlace = []string{"master.mark", "vouched"}, []string{"master.mark"}
 
 func (a *Archive) newMark() []byte { return a.seals.Value([]byte("lintel"), markPlace...) }
 

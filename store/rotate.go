@@ -199,7 +199,7 @@ func (a *Archive) sealAnew(ctx context.Context, tx *sql.Tx, from, to *seal.Seale
 	index := to.IndexKey()
 	defer clear(index[:])
 	_, err = tx.ExecContext(ctx, `UPDATE master SET mark = ?, carried = ?, following = 1`,
-		to.Value([]byte("lintel"), rotatedPlace...), to.Value(index[:], "master.carried"))
+		to.Value([]byte("lintel"), markPlace...), to.Value(index[:], "master.carried"))
 	if err != nil {
 		return fmt.Errorf("marking the archive with its new master key: %w", err)
 	}
@@ -244,34 +244,27 @@ func reseal(ctx context.Context, tx *sql.Tx, table, column, id string, from, to 
 	}
 }
 
-// rotatedMark reports whether an archive with this mark has another master key than its
-// first.
-func (a *Archive) rotatedMark(mark []byte) bool {
-	_, err := a.seals.OpenValue(mark, rotatedPlace...)
-	return err == nil
-}
-
-// carry has the archive make its keyed hashes under the key that was carried on.
+// carry has the archive make its keyed hashes under the key that was carried on, where
+// the master key is not the first. Where that key is damaged it goes on with another: what
+// was hashed before is not found then, such as whether a bell sent a still before.
 func (a *Archive) carry(ctx context.Context) error {
 	if has, err := a.hasRotation(ctx); err != nil || !has {
 		return err
 	}
-	var mark, carried []byte
-	err := a.write.QueryRowContext(ctx, `SELECT mark, carried FROM master`).Scan(&mark, &carried)
+	var carried []byte
+	err := a.write.QueryRowContext(ctx, `SELECT carried FROM master`).Scan(&carried)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil // its first start broke off
 	}
 	if err != nil {
 		return fmt.Errorf("reading the archive's mark: %w", err)
 	}
-	if !a.rotatedMark(mark) {
+	if carried == nil {
 		return nil
 	}
-	key, err := a.seals.OpenValue(carried, "master.carried")
-	if err != nil || len(key) != seal.KeySize {
-		return fmt.Errorf("%w (the key of its keyed hashes is gone)", ErrDamaged)
+	if key, err := a.open(carried, "master.carried"); err == nil && len(key) == seal.KeySize {
+		a.seals = a.seals.WithIndex(seal.Key(key))
 	}
-	a.seals = a.seals.WithIndex(seal.Key(key))
 	return nil
 }
 

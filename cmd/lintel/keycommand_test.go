@@ -54,7 +54,7 @@ func newRotatedHouse(t *testing.T) *rotatedHouse {
 	data, flags, visits := keptRings(t, 3)
 	h := &rotatedHouse{data: data, key: flags[3], flags: flags, visits: visits, backups: filepath.Join(t.TempDir(), "b")}
 	for _, args := range [][]string{{"person", "add", "Tamsin Quill"}, {"certificate", "make", "lintel.local"},
-		{"resident", "invite"}, {"backup", h.backups, "--plain"}} {
+		{"resident", "invite"}, {"backup", h.backups, "--plain", "--keep", "9"}} {
 		if status, _, said := lintelAt(t, append(args, flags...)...); status != exitRight {
 			t.Fatal(args, said)
 		}
@@ -164,7 +164,7 @@ func TestRotate(t *testing.T) {
 	}
 	first := snapshots()[0]
 	// Whom an erasure after the rotation erased does not come back with the old snapshot.
-	for _, args := range [][]string{{"erase", h.visits[0]}, {"backup", h.backups, "--plain"}} {
+	for _, args := range [][]string{{"erase", h.visits[0]}, {"backup", h.backups, "--plain", "--keep", "9"}} {
 		if status, _, said := lintelAt(t, append(args, h.flags...)...); status != exitRight {
 			t.Fatal(args, said)
 		}
@@ -176,7 +176,7 @@ func TestRotate(t *testing.T) {
 	}{{first, h.key + ".old", true}, {second, h.key, true}, {first, h.key, false}, {second, h.key + ".old", false}} {
 		to := filepath.Join(t.TempDir(), "again")
 		status, _, said := lintelAt(t, "restore", h.backups, "--snapshot", test.snapshot, "--data", to, "--key", test.key,
-			"--respect-erasures")
+			"--archive-lost")
 		if test.right != (status == exitRight) {
 			t.Errorf("%s with %s: status %d, %s", test.snapshot, test.key, status, said)
 		}

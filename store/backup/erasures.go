@@ -155,7 +155,7 @@ func (b *backup) dropKeys(context.Context) error {
 
 // isAuthentic reports whether a backup of this archive wrote the list.
 func (b *backup) isAuthentic(f *folder, l erasureList) bool {
-	return hmac.Equal([]byte(l.mac), []byte(b.a.Authentic(erasuresFile, l.text(f.household))))
+	return hmac.Equal([]byte(l.mac), []byte(b.a.AuthenticOfAll(erasuresFile, l.text(f.household))))
 }
 
 // listErasures is what the archive erased, with what the folder knows besides:
@@ -182,7 +182,7 @@ func (b *backup) listErasures() erasureList {
 			}
 		}
 	}
-	list.mac = b.a.Authentic(erasuresFile, list.text(b.folder.household))
+	list.mac = b.a.AuthenticOfAll(erasuresFile, list.text(b.folder.household))
 	return list
 }
 
@@ -252,7 +252,7 @@ func (r *restore) checkErasures(database *store.Snapshot) error {
 	if r.unlisted || !database.Vouches() && r.listed.mac == "" {
 		return nil
 	}
-	want := database.Authentic(erasuresFile, r.listed.text(r.folder.household))
+	want := database.AuthenticOfAll(erasuresFile, r.listed.text(r.folder.household))
 	if !hmac.Equal([]byte(want), []byte(r.listed.mac)) {
 		return ErrForgedErasures
 	}

@@ -66,7 +66,8 @@ END;
 
 CREATE TRIGGER face_is_nobodys AFTER INSERT ON faces WHEN new.person IS NULL AND length(new.sealed) > 684 BEGIN
 	INSERT INTO strangers (place, face, visit, at) SELECT 1 + (SELECT value FROM counters WHERE name = 'strangers'),
-		face, visit, at FROM faces_of_nobody WHERE face = new.id;
+		face, visit, at FROM faces_of_nobody
+		WHERE face = new.id AND NOT EXISTS (SELECT 1 FROM strangers WHERE face = new.id);
 END;
 CREATE TRIGGER face_changes_whose AFTER UPDATE OF person, sealed ON faces BEGIN
 	DELETE FROM strangers WHERE face = new.id AND NOT EXISTS (SELECT 1 FROM faces_of_nobody WHERE face = new.id);

@@ -65,6 +65,7 @@ type Sealer struct {
 	values   cipher.AEAD
 	index    keyedHash
 	indexKey Key // that index is under
+	own      keyedHash
 	vouching keyedHash
 	counting keyedHash
 }
@@ -84,6 +85,7 @@ func NewSealer(master Key) (*Sealer, error) {
 		return nil, fmt.Errorf("deriving a key: %w", err)
 	}
 	s = s.WithIndex(Key(key))
+	s.own = s.index
 	if s.vouching, err = newKeyedHash(master, "lintel vouching for rows 1"); err != nil {
 		return nil, err
 	}
@@ -133,6 +135,9 @@ func (s *Sealer) OpenValue(sealed []byte, place ...string) ([]byte, error) {
 // Index returns a number that is the same for the same text, and says nothing
 // of the text to whoever lacks the key.
 func (s *Sealer) Index(text string) []byte { return s.index.sum([]byte(text)) }
+
+// OwnIndex is Index by the master key alone, whichever key was carried on.
+func (s *Sealer) OwnIndex(text string) []byte { return s.own.sum([]byte(text)) }
 
 // Vouch returns HMAC-SHA-256 (FIPS 198-1) of a row as the caller writes it: only
 // who has the master key can. [hmac.Equal] compares two.
