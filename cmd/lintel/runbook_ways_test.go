@@ -74,6 +74,9 @@ func (h *runbookHouse) moves() {
 	h.keepsKey()
 	h.does("")
 	secret, link := h.secret, h.link
+	if err := os.Rename(h.home, h.home+"-elsewhere"); err != nil { // the new one doesn't see it
+		h.t.Fatal(err)
+	}
 	h.machine(h.t)
 	if out := h.does(""); !strings.Contains(out, "1 still") {
 		h.t.Errorf("said %s", out)
