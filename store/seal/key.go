@@ -61,7 +61,8 @@ func WriteKey(path string, key Key) error {
 	return errors.Join(d.Sync(), d.Close())
 }
 
-// ReadKey reads a key file. The error is ErrNoKey if there is none, and
+// ReadKey reads a key file, which may also hold the lines of a copy: whoever has only
+// the paper left types them into it. The error is ErrNoKey if there is none, and
 // ErrBadKey if it holds something else or others may read it.
 func ReadKey(path string) (k Key, err error) {
 	switch err := CheckPrivate(path); {
@@ -76,7 +77,11 @@ func ReadKey(path string) (k Key, err error) {
 	if err != nil {
 		return k, fmt.Errorf("reading the master key: %w", err)
 	}
-	if k, err = keyOfText(data); err != nil {
+	k, err = KeyOfCopy(data)
+	switch {
+	case errors.Is(err, ErrBadCopy):
+		return k, fmt.Errorf("%w: %s: %w", ErrBadKey, path, err)
+	case err != nil:
 		return k, fmt.Errorf("%w: %s", err, path)
 	}
 	return k, nil

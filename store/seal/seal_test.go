@@ -170,13 +170,21 @@ func TestKeyFile(t *testing.T) {
 	if err != nil || info.Mode().Perm() != 0o600 {
 		t.Errorf("the key file's mode is %v, %v", info.Mode(), err)
 	}
+	typed := filepath.Join(t.TempDir(), "typed")
+	if err := os.WriteFile(typed, []byte(strings.ToLower(strings.Join(key.Lines(), "\n"))+"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if got, err := ReadKey(typed); err != nil || got != key {
+		t.Errorf("of the lines of a copy: %v, %v", got, err)
+	}
 	if err := os.Chmod(path, 0o640); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := ReadKey(path); !errors.Is(err, ErrBadKey) {
 		t.Errorf("with mode 0640: %v, want ErrBadKey", err)
 	}
-	for _, content := range []string{"", "hello", keyMark, keyMark + "AAAA", strings.Repeat("A", 44)} {
+	for _, content := range []string{"", "hello", keyMark, keyMark + "AAAA", strings.Repeat("A", 44),
+		strings.Join(NewKey().Lines()[:4], "\n")} {
 		file := filepath.Join(t.TempDir(), "x")
 		if err := os.WriteFile(file, []byte(content), 0o600); err != nil {
 			t.Fatal(err)
