@@ -21,6 +21,7 @@ var undoSaid = append(slices.Clone(undoClock),
 
 // undoClock takes back what came after keys lay in slots.
 var undoClock = []string{
+	`DROP INDEX audit_by_visit`,
 	`DROP TABLE trail_checked`, `ALTER TABLE master DROP COLUMN carried`, `ALTER TABLE master DROP COLUMN following`,
 	`DROP TRIGGER named_gain`, `DROP TRIGGER named_lose`, `DROP TABLE named`,
 	`DROP TRIGGER ages_gain`, `DROP TRIGGER ages_lose`, `DROP TRIGGER ages_change`, `DROP TABLE ages`,

@@ -93,7 +93,8 @@ func (a *Archive) TrailOf(ctx context.Context, person string, after int64, limit
 // at most.
 func (a *Archive) TrailOn(ctx context.Context, visit string, limit int) ([]house.Entry, error) {
 	entries, err := a.entries(ctx, a.read, `
-		WHERE subject = 'visit ' || ?1 OR subject LIKE '% visit ' || ?1 ORDER BY seq LIMIT ?2`, visit, limit)
+		WHERE instr(' ' || subject, ' visit ') > 0 AND substr(subject, instr(' ' || subject, ' visit ') + 6) = ?1
+		ORDER BY seq LIMIT ?2`, visit, limit)
 	if err != nil {
 		return nil, fmt.Errorf("reading the audit trail: %w", err)
 	}
