@@ -48,8 +48,15 @@ const copyPattern = "before-*.db*"
 
 // copyBefore copies the database of a schema that is about to be migrated.
 func (a *Archive) copyBefore(ctx context.Context, version int) error {
+	// A pool of its own, since rows are copied as they are, and since connections of
+	// a.read keep the guards that they opened with: those of this schema are not yet right.
+	db, err := openPool(a.dir, "rw", "deferred")
+	if err != nil {
+		return err
+	}
+	defer db.Close()
 	var size int
-	err := a.read.QueryRowContext(ctx,
+	err = db.QueryRowContext(ctx,
 		`SELECT page_count * page_size FROM pragma_page_count, pragma_page_size`).Scan(&size)
 	if err == nil {
 		err = a.checkDiskSpace(size)
@@ -60,11 +67,6 @@ func (a *Archive) copyBefore(ctx context.Context, version int) error {
 	if err != nil {
 		return err
 	}
-	db, err := openPool(a.dir, "rw", "deferred") // without guards: rows are copied as they are
-	if err != nil {
-		return err
-	}
-	defer db.Close()
 	path := filepath.Join(a.dir, fmt.Sprintf("before-%d.db", version))
 	if err := privateFile(path + ".part"); err != nil {
 		return err
