@@ -213,9 +213,8 @@ func privateFile(path string) error {
 	return f.Close()
 }
 
-// migrate runs the numbered migrations that the database has not seen, each
-// in a transaction of its own. Nothing is written to a database that is not
-// Lintel's, or is a newer one's.
+// migrate runs the numbered migrations that the database has not seen. Nothing is
+// written to a database that is not Lintel's, or is a newer one's.
 func (a *Archive) migrate(ctx context.Context) error {
 	names, version, err := a.guard(ctx)
 	if err != nil {
@@ -238,41 +237,24 @@ func (a *Archive) migrate(ctx context.Context) error {
 	if _, err := a.write.ExecContext(ctx, `PRAGMA journal_mode = WAL`); err != nil {
 		return fmt.Errorf("turning the write-ahead log on: %w", err)
 	}
-	had := version
-	for ; version < len(names); version++ {
-		script, err := migrations.ReadFile(names[version])
-		if err != nil {
-			return fmt.Errorf("reading %s: %w", names[version], err)
-		}
-		err = a.update(ctx, func(tx *sql.Tx) error {
-			// Asked again, since another process may have been quicker.
-			if now, err := schemaVersion(ctx, tx, len(names)); err != nil || now > version {
-				return err
-			}
-			_, err := tx.ExecContext(ctx, fmt.Sprintf("%s;\nPRAGMA application_id = %d;\nPRAGMA user_version = %d;",
-				script, applicationID, version+1))
-			if err == nil && version+1 == trailSince {
-				err = a.setAuditHead(ctx, tx, 0, [32]byte{})
-			}
-			if err == nil && version+1 == wordsSince {
-				err = a.dropSentences(ctx, tx)
-			}
-			if err == nil && names[version] == vouchingScript {
-				err = a.beginVouching(ctx, tx)
-			}
-			return err
-		})
-		if err != nil {
-			return fmt.Errorf("migrating to schema %d: %w", version+1, err)
-		}
+	if err := a.runScripts(ctx, names, version); err != nil {
+		return err
 	}
+	if err := a.finishMigration(ctx, version < len(names)); err != nil {
+		return a.leaves(err)
+	}
+	return a.dropBefore()
+}
+
+// finishMigration brings rows up to date, in batches, once the schema is.
+func (a *Archive) finishMigration(ctx context.Context, migrated bool) error {
 	if err := a.vouchForAll(ctx); err != nil {
 		return err
 	}
 	if err := a.mark(ctx); err != nil {
 		return err
 	}
-	if had < len(names) { // else the connection has its guards already
+	if migrated { // else the connection has its guards already
 		if _, _, err := a.guard(ctx); err != nil {
 			return err
 		}

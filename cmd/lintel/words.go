@@ -72,6 +72,7 @@ var explanations = []struct {
 	{store.ErrWrongKey, "explain-wrong-key"},
 	{store.ErrNewerArchive, "explain-newer"},
 	{store.ErrDamaged, "explain-damaged"},
+	{store.ErrMigration, "explain-migration"},
 	{seal.ErrBadKey, "explain-bad-key"},
 	{seal.ErrExposed, "explain-exposed"},
 	{backup.ErrInUse, "explain-backup-in-use"},
