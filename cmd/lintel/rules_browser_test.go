@@ -85,7 +85,7 @@ func seesUpkeep(t *testing.T, h *household, wide context.Context,
 	both("/upkeep/trail", "trail", ".trail", "Morgan Vale ended the hold.*Morgan Vale changed the rules.*the bell front")
 	do(t, wide, chromedp.Navigate(h.url+"/upkeep/trail"))
 	click(t, wide, `form[action="/upkeep/trail/check"] button`)
-	see(t, wide, ".message", "is intact: [0-9]+ entries")
+	see(t, wide, ".message", "is intact: it has [0-9]+ new entries")
 	whole(t, wide, "trail-checked-1280")
 }
 
