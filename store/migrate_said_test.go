@@ -19,10 +19,13 @@ var undoSaid = append(slices.Clone(undoClock),
 	`ALTER TABLE residents DROP COLUMN language`, `ALTER TABLE tablets DROP COLUMN language`,
 )
 
+// undoTrail takes back what came with the trail's end but the table of its checks.
+var undoTrail = []string{`DROP INDEX audit_by_visit`,
+	`ALTER TABLE master DROP COLUMN carried`, `ALTER TABLE master DROP COLUMN following`}
+
 // undoClock takes back what came after keys lay in slots.
-var undoClock = []string{
-	`DROP INDEX audit_by_visit`,
-	`DROP TABLE trail_checked`, `ALTER TABLE master DROP COLUMN carried`, `ALTER TABLE master DROP COLUMN following`,
+var undoClock = append(slices.Clone(undoTrail),
+	`DROP TABLE trail_checked`,
 	`DROP TRIGGER named_gain`, `DROP TRIGGER named_lose`, `DROP TABLE named`,
 	`DROP TRIGGER ages_gain`, `DROP TRIGGER ages_lose`, `DROP TRIGGER ages_change`, `DROP TABLE ages`,
 	`DROP TRIGGER stills_gain`, `DROP TRIGGER stills_lose`, `DROP TRIGGER stills_change`,
@@ -30,7 +33,7 @@ var undoClock = []string{
 	`CREATE INDEX stills_by_size ON stills (size) WHERE file IS NOT NULL`,
 	`DROP TABLE clock`, `DROP TABLE erasing_periods`, `ALTER TABLE stills DROP COLUMN given_up`,
 	`DROP INDEX visits_by_doubt`, `ALTER TABLE visits DROP COLUMN doubt`,
-}
+)
 
 // TestAnswersMigrate opens an archive of the version before: answers stand, visits
 // are of the kind and in the book of the person that they say, and nothing else
