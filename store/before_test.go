@@ -67,7 +67,8 @@ func TestMigrationKeepsCopy(t *testing.T) {
 	must(t, err)
 	p := persons[0]
 	db := outsider(t, a)
-	for _, statement := range append(slices.Clone(undoTrail), `DROP TABLE trail_checked`, `UPDATE counters SET value = 1 WHERE name = 'unmoved'`) {
+	undo := append(slices.Clone(undoTrail), `DROP TABLE trail_checked`, `UPDATE counters SET value = 1 WHERE name = 'unmoved'`)
+	for _, statement := range undo {
 		must(t, second(db.Exec(statement)))
 	}
 	names, err := fs.Glob(migrations, "migrations/*.sql")
