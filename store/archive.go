@@ -151,6 +151,7 @@ type Archive struct {
 	now   func() time.Time
 	write *sql.DB // one connection, so that writers queue here and never meet SQLITE_BUSY among themselves
 	read  *sql.DB
+	turn  chan struct{} // whose turn to write it is: first come, first served, unlike the pool's connection
 	lock  *os.File
 	seals *seal.Sealer
 
@@ -220,6 +221,12 @@ func (a *Archive) update(ctx context.Context, f func(*sql.Tx) error) error {
 func (a *Archive) transact(ctx context.Context, f func(*sql.Tx) error) (freed int, err error) {
 	if a.ReadOnly() {
 		return 0, errReadOnly
+	}
+	select {
+	case a.turn <- struct{}{}:
+		defer func() { <-a.turn }()
+	case <-ctx.Done():
+		return 0, fmt.Errorf("beginning a transaction: %w", ctx.Err())
 	}
 	tx, err := a.write.BeginTx(ctx, nil)
 	if err != nil {

@@ -240,6 +240,7 @@ func (a *Archive) openPools() (err error) {
 		return errors.Join(err, a.write.Close())
 	}
 	a.write.SetMaxOpenConns(1)
+	a.turn = make(chan struct{}, 1)
 	readers := max(4, runtime.NumCPU())
 	a.read.SetMaxOpenConns(readers)
 	a.read.SetMaxIdleConns(readers) // to open one and guard it takes longer than most of what is asked
