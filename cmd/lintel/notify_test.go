@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -15,6 +16,7 @@ import (
 // A watched server has parts that answer as the test wants, and what it told.
 type watched struct {
 	notifier
+	mu   sync.Mutex // of told
 	told []string
 	log  bytes.Buffer
 }
@@ -23,6 +25,8 @@ func newWatched(every time.Duration, parts ...part) *watched {
 	w := &watched{}
 	w.notifier = notifier{log: slog.New(slog.NewTextHandler(&w.log, nil)), parts: parts, every: every,
 		tell: func(state string) (bool, error) {
+			w.mu.Lock()
+			defer w.mu.Unlock()
 			w.told = append(w.told, state)
 			return true, nil
 		}}
@@ -37,11 +41,22 @@ func newWatched(every time.Duration, parts ...part) *watched {
 // half the time.
 func TestWatchdog(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
+		var mu sync.Mutex
 		wrong, hangs := errors.New("not ready"), false
+		answer := func(is error, hang bool) {
+			mu.Lock()
+			defer mu.Unlock()
+			wrong, hangs = is, hang
+		}
+		now := func() (error, bool) {
+			mu.Lock()
+			defer mu.Unlock()
+			return wrong, hangs
+		}
 		goOn := make(chan struct{})
-		w := newWatched(30*time.Second, part{"one", func(context.Context) error { return wrong }},
+		w := newWatched(30*time.Second, part{"one", func(context.Context) error { is, _ := now(); return is }},
 			part{"two", func(context.Context) error { // that knows no context
-				if hangs {
+				if _, hang := now(); hang {
 					<-goOn
 				}
 				return nil
@@ -53,20 +68,22 @@ func TestWatchdog(t *testing.T) {
 			t.Helper()
 			<-time.After(d)
 			synctest.Wait()
+			w.mu.Lock()
+			defer w.mu.Unlock()
 			if !slices.Equal(w.told, want) {
 				t.Errorf("told %q, want %q", w.told, want)
 			}
 			w.told = nil
 		}
 		after(3500 * time.Millisecond)
-		wrong = nil
+		answer(nil, false)
 		after(time.Second, "READY=1", "WATCHDOG=1")
 		after(time.Minute, "WATCHDOG=1", "WATCHDOG=1")
-		wrong = errors.New("the disk is away")
+		answer(errors.New("the disk is away"), false)
 		after(time.Minute)
-		wrong, hangs = nil, true
+		answer(nil, true)
 		after(time.Minute)
-		hangs = false
+		answer(nil, false)
 		close(goOn) // for the one that was asked last, in time
 		after(time.Minute, "WATCHDOG=1", "WATCHDOG=1", "WATCHDOG=1")
 		cancel()

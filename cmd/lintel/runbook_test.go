@@ -52,6 +52,9 @@ func readRunbook(t *testing.T) runbook {
 // Outside: sh runs the commands, install(1) and age-keygen are Debian's, and the disk that
 // is full is the kernel's.
 func TestRunbook(t *testing.T) {
+	if raceDetector {
+		t.Skip("it runs other processes and waits for them; it is run without the race detector")
+	}
 	if _, err := exec.LookPath("age-keygen"); err != nil {
 		t.Skip("SKIPPED: there is no age-keygen here, so the commands of docs/runbook.md were not run")
 	}
