@@ -126,21 +126,27 @@ func TestTrailHash(t *testing.T) {
 	}
 }
 
-func TestCheckingTheTrail(t *testing.T) {
-	h := newHouse(t)
-	in := h.session(h.resident("Odile"))
-	h.post("/upkeep/trail/check", nil, in).is(200).says("The trail is intact: 3 entries")
+// changeSecondEntry changes an entry of the audit trail behind the archive's back.
+func (h *household) changeSecondEntry() {
+	h.t.Helper()
 	db, err := sql.Open("sqlite", filepath.Join(h.dir, "archive.db"))
 	if err != nil {
-		t.Fatal(err)
+		h.t.Fatal(err)
 	}
 	defer db.Close()
 	for _, statement := range []string{`DROP TRIGGER audit_is_not_changed`,
 		`UPDATE audit SET at = at + 1 WHERE seq = 2`} {
-		if _, err := db.ExecContext(t.Context(), statement); err != nil {
-			t.Fatal(err)
+		if _, err := db.ExecContext(h.t.Context(), statement); err != nil {
+			h.t.Fatal(err)
 		}
 	}
+}
+
+func TestCheckingTheTrail(t *testing.T) {
+	h := newHouse(t)
+	in := h.session(h.resident("Odile"))
+	h.post("/upkeep/trail/check", nil, in).is(200).says("The trail is intact: 3 entries")
+	h.changeSecondEntry()
 	h.post("/upkeep/trail/check", nil, in).is(200).
 		says("The audit trail was changed: entry 2 is not as it was written.").says(`role="alert"`)
 }
@@ -159,17 +165,7 @@ func TestWholeTrailChecked(t *testing.T) {
 		t.Fatal(err)
 	}
 	h.post("/upkeep/trail/check", nil, in).is(200).says("it has 1 new entry since it was last gone through")
-	db, err := sql.Open("sqlite", filepath.Join(h.dir, "archive.db"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer db.Close()
-	for _, statement := range []string{`DROP TRIGGER audit_is_not_changed`,
-		`UPDATE audit SET at = at + 1 WHERE seq = 2`} {
-		if _, err := db.ExecContext(t.Context(), statement); err != nil {
-			t.Fatal(err)
-		}
-	}
+	h.changeSecondEntry()
 	h.get("/upkeep", in).is(200).saysNot("The audit trail was changed")
 	if err := h.archive.CheckWholeTrail(t.Context()); !errors.Is(err, store.ErrTampered) {
 		t.Fatal(err)
